@@ -1,0 +1,96 @@
+"""Silence is data too: ticks that let the rules see that time has passed without a reading."""
+
+from collections.abc import Sequence
+from typing import Final
+
+from rules.channels import ROW_WIDTH, TIME, Sample, tick
+
+LONGEST_GAP_S: Final = 0.25  # between two rows the rules see
+TICK_S: Final = 0.1
+MOST_TICKS: Final = 30  # in one gap: by then every channel that matters has long been stale
+# A live source may hold samples back and hand them over in one go (USB bridges, a busy machine), so
+# a tick for silence is dated this much into the past: what was held back is then not yet late.
+HELD_BACK_S: Final = 0.15
+
+
+def ticks_between(before_s: float, after_s: float) -> list[Sample]:
+    """Return the ticks to put between two rows' times; none where the gap is short enough.
+
+    A recorded session holds its ticks already and is replayed as it is, without this.
+    """
+    gap_s = after_s - before_s
+    if not LONGEST_GAP_S < gap_s < float("inf"):
+        return []
+    count = min(MOST_TICKS, int(gap_s / TICK_S))
+    ticks = [tick(before_s + TICK_S * i) for i in range(1, count + 1)]
+    return [t for t in ticks if t.time_s < after_s]
+
+
+class Aligner:
+    """Puts ticks between a stream's rows. Used by every live source, and by files row by row."""
+
+    def __init__(self) -> None:
+        self._newest_s: float | None = None
+        self._reading_s = 0.0
+
+    @property
+    def newest_s(self) -> float | None:
+        """Time of the newest row, None before the first."""
+        return self._newest_s
+
+    def admit(self, row: Sample) -> list[Sample]:
+        """Return the rows to step, oldest first: ticks for a gap before ``row``, then ``row``."""
+        time_s = row.time_s
+        before_s = self._newest_s
+        if time_s - time_s != 0.0:  # NaN or infinite: the rules count it as late
+            return [row]
+        if before_s is None:
+            self._newest_s = self._reading_s = time_s
+            return [row]
+        self._reading_s = time_s
+        rows = [] if time_s - before_s <= LONGEST_GAP_S else ticks_between(before_s, time_s)
+        rows.append(row)
+        if time_s > before_s or before_s - time_s > 1.0:  # a clock that stepped back starts anew
+            self._newest_s = time_s
+        return rows
+
+    def silence(self, silent_s: float) -> list[Sample]:
+        """Return the ticks due after ``silent_s`` of steady time since the last reading (live).
+
+        Every reading resets ``silent_s``, ticks don't.
+        """
+        if self._newest_s is None or silent_s < LONGEST_GAP_S:
+            return []
+        due_s = self._reading_s + silent_s - HELD_BACK_S
+        if due_s - self._newest_s < TICK_S:
+            return []
+        reading_s = self._reading_s
+        rows = self.admit(tick(due_s))
+        self._reading_s = reading_s
+        return rows
+
+
+def fill_gaps(rows: Sequence[Sequence[float]]) -> object:
+    """Put ticks into the gaps of an (n, ROW_WIDTH) matrix; return the matrix itself if none.
+
+    The matrix form of ``Aligner.admit`` for rows whose times do not step back.
+    """
+    import numpy as np
+
+    matrix = np.asarray(rows)
+    if len(matrix) < 2:
+        return matrix
+    times = matrix[:, TIME]
+    gaps = np.flatnonzero(np.diff(times) > LONGEST_GAP_S)
+    if not len(gaps):
+        return matrix
+    pieces = []
+    start = 0
+    for at in gaps.tolist():
+        pieces.append(matrix[start : at + 1])
+        ticks = ticks_between(float(times[at]), float(times[at + 1]))
+        if ticks:
+            pieces.append(np.array(ticks).reshape(-1, ROW_WIDTH))
+        start = at + 1
+    pieces.append(matrix[start:])
+    return np.concatenate(pieces)

@@ -1,0 +1,1 @@
+"""Sessions on disk: everything that came in, and everything that was decided."""

@@ -1,0 +1,77 @@
+"""What a session's files hold.
+
+A session is a folder: ``about.json`` (versions, rig's hash, source), ``rig.toml`` (a copy),
+``samples-0001.arrow`` (Arrow IPC stream, one row a sample) and ``events.jsonl`` (one JSON object a
+line; the last one is the end record, and a session without it was cut off).
+"""
+
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+
+from rules.channels import CHANNEL_NAMES, NOT_SENT, OPERATOR, ROW_NAMES, ROW_WIDTH
+from rules.state import Decision
+
+FORMAT: Final = "flowdebt session 1"
+ABOUT: Final = "about.json"
+RIG: Final = "rig.toml"
+EVENTS: Final = "events.jsonl"
+SAMPLES_GLOB: Final = "samples-*.arrow"
+DECIDED: Final = (
+    "action",
+    "cause",
+    "retard_deg",
+    "boost_ceiling_kpa",
+    "debt_ml",
+    "commanded_ml_min",
+    "expected_ml_min",
+    "allowance_ml_min",
+    "missing_share",
+    "late",
+)
+_DECIDED_AT: Final = tuple(Decision._fields.index(name) for name in DECIDED)
+
+
+def schema(channels: tuple[str, ...]) -> Any:
+    """Return the Arrow schema of a session that maps these channels."""
+    fields = [pa.field("time_s", pa.float64())]
+    fields += [pa.field(name, pa.float64()) for name in channels]
+    fields += [pa.field("operator", pa.float64())]
+    fields += [pa.field(f"decided_{name}", pa.float64()) for name in DECIDED]
+    return pa.schema(fields, metadata={"format": FORMAT})
+
+
+def batch_of(rows: list[tuple[Any, Any]], channels: tuple[str, ...], into: Any) -> Any:
+    """Return an Arrow batch of (sample, decision) pairs; what was not sent is null, NaN is NaN."""
+    samples = np.array([row[0] for row in rows])
+    decisions = np.array([[row[1][i] for i in _DECIDED_AT] for row in rows])
+    arrays = [pa.array(samples[:, 0])]
+    for name in channels:
+        values = np.ascontiguousarray(samples[:, ROW_NAMES.index(name)])
+        missing = values == NOT_SENT
+        arrays.append(pa.array(values, mask=missing) if missing.any() else pa.array(values))
+    arrays.append(pa.array(np.ascontiguousarray(samples[:, OPERATOR])))
+    arrays += [pa.array(np.ascontiguousarray(column)) for column in decisions.T]
+    return pa.RecordBatch.from_arrays(arrays, schema=into)
+
+
+def rows_of_batch(batch: Any) -> tuple[Any, Any]:
+    """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED))."""
+    rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+    names = set(batch.schema.names)
+    for place, name in enumerate(ROW_NAMES):
+        if name not in names:
+            continue
+        column = batch.column(name)
+        values = column.to_numpy(zero_copy_only=False)
+        if column.null_count:
+            values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
+        rows[:, place] = values
+    decided = [batch.column(f"decided_{name}").to_numpy(zero_copy_only=False) for name in DECIDED]
+    return rows, np.column_stack(decided)
+
+
+def recorded_channels(mapped: set[str]) -> tuple[str, ...]:
+    """Return the channels a session records, in the order of ``CHANNELS``."""
+    return tuple(name for name in CHANNEL_NAMES if name in mapped)

@@ -1,0 +1,5 @@
+"""Sources of samples: recorded files, serial lines, the simulated car. One contract for all."""
+
+from monitor.sources.base import Arrival, Notice, Source, SourceStatistics
+
+__all__ = ["Arrival", "Notice", "Source", "SourceStatistics"]

@@ -1,0 +1,108 @@
+"""What every source of samples promises."""
+
+from collections import Counter
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, NamedTuple, Protocol, Self
+
+from rules.channels import Sample
+from rules.state import Decision
+
+
+class Arrival(NamedTuple):
+    """A sample, and when its last byte could be read (steady clock, ns)."""
+
+    sample: Sample
+    readable_ns: int
+
+
+class Notice(NamedTuple):
+    """News of the link itself: ``connected``, ``lost`` or ``header``, and a line about it."""
+
+    kind: str
+    text: str
+
+
+@dataclass(slots=True)
+class SourceStatistics:
+    """What came in so far. Every received line is decoded, rejected, or a header.
+
+    Attributes:
+        received: Lines, rows or samples that came in.
+        decoded: Samples made of them.
+        headers: Lines that were headers.
+        rejected: Lines not used, by reason.
+        dropped: Samples thrown away because the reader fell behind (oldest first).
+        connects: Times the link was opened.
+    """
+
+    received: int = 0
+    decoded: int = 0
+    headers: int = 0
+    rejected: Counter[str] = field(default_factory=Counter)
+    dropped: int = 0
+    connects: int = 0
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON types."""
+        return {
+            "received": self.received,
+            "decoded": self.decoded,
+            "headers": self.headers,
+            "rejected": dict(self.rejected),
+            "dropped": self.dropped,
+            "connects": self.connects,
+        }
+
+
+class Source(Protocol):
+    """A source of samples.
+
+    Use as ``async with source: async for item in source: ...``. Items come in the order in which
+    they arrived. Iteration ends where the source does (a file's end; a serial line never ends by
+    itself) and when the source is closed. Leaving the ``with`` closes whatever was opened, at once,
+    also from within a pending iteration.
+
+    Attributes:
+        name: One line that says what it is.
+        live: Whether silence means something (ticks are due while it says nothing).
+        statistics: Counts so far.
+    """
+
+    name: str
+    live: bool
+    statistics: SourceStatistics
+
+    async def __aenter__(self) -> Self:
+        """Open it.
+
+        Raises:
+            BadInput: It can't be opened as asked; waiting would not help.
+        """
+        ...
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close it."""
+        ...
+
+    def __aiter__(self) -> Self:
+        """Return itself."""
+        ...
+
+    async def __anext__(self) -> Arrival | Notice:
+        """Return the next item.
+
+        Raises:
+            StopAsyncIteration: Nothing more will come.
+            BadInput: What came can't be used and nothing after it can.
+        """
+        ...
+
+    def react(self, decision: Decision) -> None:
+        """Hear what was decided. Only the simulated car, a closed loop, does anything with it."""
+        ...

@@ -1,0 +1,133 @@
+"""A CSV log of any size as blocks of samples, through pyarrow, never whole in memory."""
+
+import csv
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import csv as pacsv
+
+from monitor.decode import Columns
+from monitor.sources.base import SourceStatistics
+from monitor.sources.csv_layout import CsvLayout, read_layout
+from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
+from simulator.rig import RigFile
+from simulator.strict import BadInput, clean
+
+BLOCK_BYTES: Final = 1 << 20
+NOT_SENT_WORDS: Final = ["", "-", "--", "---", "NA", "N/A", "n/a", "null", "None"]
+
+
+class CsvBlocks:
+    """Iterates over a CSV log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
+
+    Rows with the wrong number of fields (a log cut off by a power loss) are left out and counted;
+    a cell that is no number is an error that names its line and column.
+
+    Raises:
+        BadInput: See ``read_layout`` and ``Columns``; while iterating, a cell that is no number.
+    """
+
+    def __init__(self, path: Path, rig_file: RigFile) -> None:
+        self.path = path
+        self.statistics = SourceStatistics(connects=1)
+        self.layout: CsvLayout = read_layout(path, rig_file)
+        self.columns = Columns(self.layout.names, rig_file, clean(str(path)))
+
+    def __iter__(self) -> Iterator[Any]:
+        """Yield the blocks."""
+        try:
+            for batch in self._batches():
+                rows = self._rows(batch)
+                self.statistics.received += len(rows)
+                self.statistics.decoded += len(rows)
+                yield rows
+        except pa.ArrowInvalid as error:
+            raise BadInput(self._what_is_wrong(str(error))) from None
+        except (OSError, UnicodeError) as error:
+            raise BadInput(
+                f"{clean(str(self.path))}: found {clean(str(error))}, expected a readable log"
+            ) from None
+        if not self.statistics.decoded:
+            raise BadInput(f"{clean(str(self.path))}: found a header but no rows of numbers")
+
+    def _batches(self) -> Any:
+        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
+        names = [f"c{i}" for i in range(len(self.layout.names))]
+        wanted_names = [names[i] for i in sorted(wanted)]
+        return pacsv.open_csv(
+            str(self.path),
+            read_options=pacsv.ReadOptions(
+                block_size=BLOCK_BYTES,
+                column_names=names,
+                skip_rows=self.layout.lines_before_data,
+                encoding="utf8" if self.layout.encoding == "utf-8-sig" else self.layout.encoding,
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter=self.layout.delimiter, invalid_row_handler=self._skip
+            ),
+            convert_options=pacsv.ConvertOptions(
+                include_columns=wanted_names,
+                column_types=dict.fromkeys(wanted_names, pa.float64()),
+                null_values=NOT_SENT_WORDS,
+                decimal_point=self.layout.decimal_point,
+            ),
+        )
+
+    def _skip(self, row: Any) -> str:
+        self.statistics.received += 1
+        self.statistics.rejected["number of fields"] += 1
+        return "skip"
+
+    def _rows(self, batch: Any) -> Any:
+        rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+        rows[:, OPERATOR] = OPERATOR_NOTHING
+        time_s = self._numbers(batch, self.columns.time_index) * self.columns.time_factor
+        rows[:, TIME] = np.where(np.isfinite(time_s), time_s, np.nan)
+        for index, place, factor, offset in self.columns.picks:
+            raw = self._numbers(batch, index)
+            if factor != 1.0 or offset != 0.0:  # "not sent" is minus infinity and stays so
+                raw = raw * factor + offset
+            rows[:, place] = raw
+        return rows
+
+    @staticmethod
+    def _numbers(batch: Any, index: int) -> Any:
+        column = batch.column(f"c{index}")
+        values = column.to_numpy(zero_copy_only=False)
+        infinite = np.isinf(values)
+        if infinite.any():
+            values = np.where(infinite, np.nan, values)
+        if column.null_count:
+            values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
+        return values
+
+    def _what_is_wrong(self, error: str) -> str:
+        """Find the first cell that is no number, to name its line and column."""
+        layout = self.layout
+        indices = sorted({self.columns.time_index} | {pick[0] for pick in self.columns.picks})
+        with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
+            reader = csv.reader(file, delimiter=layout.delimiter)
+            for row in reader:
+                if reader.line_num <= layout.lines_before_data or len(row) != len(layout.names):
+                    continue
+                for index in indices:
+                    cell = row[index]
+                    if cell in NOT_SENT_WORDS or _is_number(cell, layout.decimal_point):
+                        continue
+                    column = clean(layout.names[index], 24)
+                    return (
+                        f"{clean(str(self.path))}:{reader.line_num}: {column}: "
+                        f'found "{clean(cell, 24)}", expected a number'
+                    )
+        return f"{clean(str(self.path))}: {clean(error, 120)}"
+
+
+def _is_number(cell: str, decimal_point: str) -> bool:
+    try:
+        float(cell.replace(decimal_point, "."))
+    except ValueError:
+        return False
+    return "_" not in cell and cell.isascii()

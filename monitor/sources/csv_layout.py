@@ -1,0 +1,115 @@
+"""Finding out how a CSV log is written: delimiter, decimal comma, encoding, header, unit rows."""
+
+import codecs
+import csv
+import io
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from simulator.rig import RigFile
+from simulator.strict import BadInput, clean
+
+HEAD_BYTES: Final = 65_536
+MOST_LINES_BEFORE_HEADER: Final = 60
+_DELIMITERS: Final = (",", ";", "\t", "|")
+_NUMBER: Final = re.compile(r"\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*")
+_BOMS: Final = (
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CsvLayout:
+    """How a CSV log is written.
+
+    Attributes:
+        names: The header's fields.
+        delimiter: One character.
+        decimal_point: ``.`` or ``,``.
+        encoding: A Python codec's name.
+        lines_before_data: Physical lines to skip to the first row of numbers.
+    """
+
+    names: tuple[str, ...]
+    delimiter: str
+    decimal_point: str
+    encoding: str
+    lines_before_data: int
+
+
+def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
+    """Look at the head of a CSV file.
+
+    Raises:
+        BadInput: Unreadable, empty, not text, or nothing in it looks like the rig's columns.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+    except OSError as error:
+        raise BadInput(
+            f"{clean(str(path))}: found {error.strerror}, expected a readable log"
+        ) from None
+    if not head.strip():
+        raise BadInput(f"{clean(str(path))}: found an empty file, expected a header and rows")
+    encoding, text = _decode(head, path)
+    return _find_header(text, encoding, rig_file, path)
+
+
+def _decode(head: bytes, path: Path) -> tuple[str, str]:
+    for bom, encoding in _BOMS:
+        if head.startswith(bom):
+            return encoding, head[: len(head) // 2 * 2].decode(encoding, errors="replace")
+    if b"\0" in head:
+        raise BadInput(f"{clean(str(path))}: found bytes that are not text, expected a CSV log")
+    try:
+        return "utf-8", codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "latin-1", head.decode("latin-1")
+
+
+def _find_header(text: str, encoding: str, rig_file: RigFile, path: Path) -> CsvLayout:
+    known = {column.column for column in rig_file.columns.values()} | {rig_file.time.column}
+    best: tuple[int, str, int, list[str], list[list[str]]] | None = None
+    for delimiter in _DELIMITERS:
+        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+        rows: list[list[str]] = []
+        ends: list[int] = []
+        try:
+            for row in reader:
+                rows.append(row)
+                ends.append(reader.line_num)
+                if len(rows) >= MOST_LINES_BEFORE_HEADER:
+                    break
+        except csv.Error:
+            pass
+        for i, row in enumerate(rows):
+            score = sum(name.strip() in known for name in row)
+            if score and (best is None or score > best[0]):
+                best = (score, delimiter, ends[i], row, rows[i + 1 :])
+    if best is None:
+        first = next((line for line in text.splitlines() if line.strip()), "")
+        raise BadInput(
+            f'{clean(str(path))}:1: found "{clean(first)}", expected a header with the rig\'s '
+            f'columns, such as "{clean(rig_file.time.column)}"'
+        )
+    _, delimiter, line, names, following = best
+    for row in following:
+        if any(_NUMBER.fullmatch(cell) for cell in row):
+            break
+        line += 1  # a row of units, or a blank line
+    else:
+        following = []
+    first_numbers = next((r for r in following if any(_NUMBER.fullmatch(c) for c in r)), [])
+    comma = delimiter != "," and any(re.fullmatch(r"\s*-?\d+,\d+\s*", c) for c in first_numbers)
+    return CsvLayout(
+        names=tuple(name.strip() for name in names),
+        delimiter=delimiter,
+        decimal_point="," if comma else ".",
+        encoding=encoding,
+        lines_before_data=line,
+    )

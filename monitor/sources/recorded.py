@@ -1,0 +1,100 @@
+"""A recorded log as a source: paced as it was recorded, faster, slower, or as fast as possible."""
+
+import asyncio
+from collections.abc import Iterator
+from math import inf
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+from monitor.clock import now_ns, now_s
+from monitor.sources.base import Arrival, Notice, SourceStatistics
+from rules.channels import Sample
+from rules.state import Decision
+from simulator.strict import clean
+
+LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour
+YIELD_EVERY: Final = 256
+
+
+class RecordedSource:
+    """Rows of a log, one by one.
+
+    Args:
+        path: The log, for its name.
+        blocks: Its rows as (n, ROW_WIDTH) matrices; also has ``statistics``.
+        speed: 1 is real time, 10 ten times that; infinite is as fast as possible.
+    """
+
+    live = False
+
+    def __init__(self, path: Path, blocks: Any, *, speed: float = 1.0) -> None:
+        self.name = f"{clean(path.name)}, recorded"
+        self.statistics: SourceStatistics = blocks.statistics
+        self._blocks = blocks
+        self._speed = speed
+        self._rows: Iterator[list[float]] = iter(())
+        self._told = False
+        self._closed = False
+        self._start_s: float | None = None
+        self._first_s = 0.0
+        self._newest_s = 0.0
+        self._count = 0
+
+    async def __aenter__(self) -> Self:
+        """Get ready to read."""
+        self._rows = self._each_row()
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop."""
+        self._closed = True
+
+    def __aiter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    async def __anext__(self) -> Arrival | Notice:
+        """Return the next row when it is due.
+
+        Raises:
+            BadInput: The log can't be read on from here.
+        """
+        if not self._told:
+            self._told = True
+            return Notice("connected", self.name)
+        row = None if self._closed else next(self._rows, None)
+        if row is None:
+            raise StopAsyncIteration
+        await self._wait_for(row[0])
+        if self._closed:
+            raise StopAsyncIteration
+        return Arrival(Sample._make(row), now_ns())
+
+    def react(self, decision: Decision) -> None:
+        """Do nothing: what is recorded has happened."""
+
+    def _each_row(self) -> Iterator[list[float]]:
+        for block in self._blocks:
+            yield from block.tolist()
+
+    async def _wait_for(self, time_s: float) -> None:
+        self._count += 1
+        if self._speed == inf or not -inf < time_s < inf:
+            if self._count % YIELD_EVERY == 0:
+                await asyncio.sleep(0.0)
+            return
+        now = now_s()
+        if self._start_s is None:
+            self._start_s, self._first_s = now, time_s
+        elif not -1.0 < time_s - self._newest_s < LONGEST_PAUSE_S * self._speed:
+            self._start_s, self._first_s = now + 0.1, time_s
+        self._newest_s = time_s
+        wait_s = self._start_s + (time_s - self._first_s) / self._speed - now
+        if wait_s > 0.0 or self._count % YIELD_EVERY == 0:
+            await asyncio.sleep(max(0.0, wait_s))

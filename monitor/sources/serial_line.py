@@ -1,0 +1,187 @@
+"""Samples as text lines from a serial port (any pyserial URL), through a thread of its own."""
+
+import contextlib
+import threading
+from types import TracebackType
+from typing import Any, Final, Self
+
+import serial
+
+from monitor.clock import now_ns
+from monitor.decode import LineDecoder, Rejected
+from monitor.framer import LineFramer
+from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.inbox import Inbox
+from rules.state import Decision
+from simulator.rig import RigFile
+from simulator.strict import BadInput, clean
+
+READ_TIMEOUT_S: Final = 0.1  # so that the thread sees a request to stop
+MOST_BYTES: Final = 4096
+FIRST_WAIT_S: Final = 0.1
+LONGEST_WAIT_S: Final = 2.0
+# What an unplugged or broken port has been seen to raise: SerialException from read, a bare OSError
+# from in_waiting, termios.error (no OSError) from the rest, TypeError from a port closed under it.
+PORT_FAULTS: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError, ValueError)
+with contextlib.suppress(ImportError):
+    import termios
+
+    PORT_FAULTS = (*PORT_FAULTS, termios.error)
+
+
+class SerialSource:
+    """A serial line of CSV text.
+
+    The port is read by a thread of its own, which also decodes: the loop sees samples only. An
+    unplugged port is tried again, more and more slowly, until it is back; a port that can't be
+    opened the first time is bad input, since that is most likely a wrong name.
+    """
+
+    live = True
+
+    def __init__(self, url: str, rig_file: RigFile, *, baud: int | None = None) -> None:
+        self.name = clean(url)
+        self.statistics = SourceStatistics()
+        self._url = url
+        self._baud = baud or rig_file.serial.baud
+        self._rig_file = rig_file
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._inbox: Inbox | None = None
+
+    async def __aenter__(self) -> Self:
+        """Open the port.
+
+        Raises:
+            BadInput: The port can't be opened.
+        """
+        try:
+            port = self._open()
+        except PORT_FAULTS as error:
+            raise BadInput(
+                f"{self.name}: found a port that can't be opened ({clean(str(error))}), "
+                "expected a serial port or URL that can be read"
+            ) from None
+        self._inbox = Inbox(self.statistics)
+        self._thread = threading.Thread(
+            target=self._read, args=(port, self._inbox), name=f"read {self.name}", daemon=True
+        )
+        self._thread.start()
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop the thread; it closes its port within the read timeout."""
+        self._stop.set()
+        if self._inbox is not None:
+            self._inbox.close()
+
+    def __aiter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    async def __anext__(self) -> Arrival | Notice:
+        """Return the next sample or notice."""
+        if self._inbox is None:
+            raise StopAsyncIteration
+        return await self._inbox.get()
+
+    def react(self, decision: Decision) -> None:
+        """Do nothing: this end of the line only listens."""
+
+    # --- on the reader thread ----------------------------------------------------------------
+
+    def _open(self) -> Any:
+        port = serial.serial_for_url(
+            self._url, do_not_open=True, baudrate=self._baud, timeout=READ_TIMEOUT_S
+        )
+        # Both assert on open; many a device takes that as a reset.
+        port.dtr = False
+        port.rts = False
+        port.open()
+        return port
+
+    def _read(self, port: Any, inbox: Inbox) -> None:
+        self.statistics.connects += 1
+        inbox.put_from_thread([Notice("connected", f"reading {self.name}")])
+        wait_s = FIRST_WAIT_S
+        while not self._stop.is_set():
+            if port is not None:
+                why = self._read_until_lost(port, inbox)
+                with contextlib.suppress(*PORT_FAULTS):
+                    port.close()
+                port = None
+                if self._stop.is_set():
+                    return
+                inbox.put_from_thread([Notice("lost", f"{self.name}: {why}; trying again")])
+                wait_s = FIRST_WAIT_S
+            if self._stop.wait(wait_s):
+                return
+            wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
+            with contextlib.suppress(*PORT_FAULTS):
+                port = self._open()
+                self.statistics.connects += 1
+                inbox.put_from_thread([Notice("connected", f"reading {self.name} again")])
+
+    def _read_until_lost(self, port: Any, inbox: Inbox) -> str:
+        framer = LineFramer()
+        decoder = LineDecoder(self._rig_file, self.name)
+        told_fault: str | None = None
+        try:
+            while not self._stop.is_set():
+                data = port.read(1)
+                waiting = port.in_waiting  # asked even after silence: it is how a lost port shows
+                if not data:
+                    continue
+                if waiting:
+                    data += self._read_waiting(port, waiting)
+                readable_ns = now_ns()
+                before = framer.overlong
+                lines = framer.feed(data)
+                self._count_overlong(framer.overlong - before)
+                items = self._decode(decoder, lines, readable_ns)
+                if decoder.header_fault not in (None, told_fault):
+                    told_fault = decoder.header_fault
+                    items.append(Notice("header", str(told_fault)))
+                if items:
+                    inbox.put_from_thread(items)
+        except PORT_FAULTS as error:
+            return clean(str(error)) or type(error).__name__
+        return "closed"
+
+    def _read_waiting(self, port: Any, waiting: int) -> bytes:
+        if not self._url.startswith("socket://"):
+            return bytes(port.read(min(waiting, MOST_BYTES)))
+        # A socket only says *that* something waits, not how much: take what there is, at once.
+        port.timeout = 0
+        data = bytes(port.read(MOST_BYTES))
+        port.timeout = READ_TIMEOUT_S
+        return data
+
+    def _count_overlong(self, count: int) -> None:
+        if count:
+            self.statistics.received += count
+            self.statistics.rejected["line too long"] += count
+
+    def _decode(
+        self, decoder: LineDecoder, lines: list[bytes], readable_ns: int
+    ) -> list[Arrival | Notice]:
+        items: list[Arrival | Notice] = []
+        statistics = self.statistics
+        for line in lines:
+            statistics.received += 1
+            try:
+                sample = decoder.decode(line, readable_ns * 1e-9)
+            except Rejected as rejected:
+                statistics.rejected[rejected.reason] += 1
+                continue
+            if sample is None:
+                statistics.headers += 1
+                continue
+            statistics.decoded += 1
+            items.append(Arrival(sample, readable_ns))
+        return items

@@ -1,0 +1,1 @@
+"""Floor 1: decides. Pure arithmetic: no clock, no I/O, no asyncio, no random."""

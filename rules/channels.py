@@ -1,0 +1,119 @@
+"""The channels a guard can read, and the layout of one sample.
+
+A sample is a flat row of floats, so that the same decision code can step a plain list (live)
+and a matrix row (replay, bench): time first, then one column for each channel, then the
+operator's column. Two values have a meaning of their own:
+
+- ``NOT_SENT``: the sample says nothing about this channel (the last good value ages).
+- NaN: the channel reported, and what it reported is not a number (never healthy).
+"""
+
+from dataclasses import dataclass
+from typing import Final, NamedTuple
+
+NOT_SENT: Final = float("-inf")
+
+# What the operator's column can say. Recorded like any channel, so a replay sees the same hand.
+OPERATOR_NOTHING: Final = 0.0
+OPERATOR_ACKNOWLEDGE: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """What is known of a channel before a rig says more.
+
+    Attributes:
+        name: Field's name, with its unit.
+        unit: Unit of every value past the edge of the program.
+        low: Lowest plausible value, inclusive.
+        high: Highest plausible value, inclusive.
+        max_age_s: A value older than this is stale.
+        label: How the screen and the explanations call it.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    max_age_s: float
+    label: str
+
+
+# Plausible ranges and ages are common practice, no source; a rig may narrow or widen each.
+CHANNELS: Final = (
+    Channel("engine_speed_rpm", "rpm", 0.0, 12000.0, 0.5, "engine speed"),
+    Channel("boost_kpa", "kPa", -101.4, 450.0, 0.3, "boost"),
+    Channel("injector_duty_pct", "%", 0.0, 130.0, 0.5, "injector duty"),
+    Channel("intake_c", "degC", -40.0, 250.0, 1.0, "intake temperature"),
+    Channel("knock", "deg", 0.0, 1000.0, 0.5, "knock"),
+    Channel("commanded_ml_min", "mL/min", 0.0, 6000.0, 0.3, "commanded flow"),
+    Channel("command_pct", "%", 0.0, 100.0, 0.3, "spray command"),
+    Channel("delivered_ml_min", "mL/min", 0.0, 6000.0, 0.3, "delivered flow"),
+    Channel("timing_deg", "deg", -40.0, 80.0, 0.5, "ignition timing"),
+    Channel("lambda_ratio", "1", 0.4, 5.0, 1.0, "lambda"),
+    Channel("throttle_pct", "%", -5.0, 105.0, 0.5, "throttle"),
+    Channel("tank_ml", "mL", 0.0, 60000.0, 5.0, "tank"),
+    Channel("line_kpa", "kPa", -101.4, 3000.0, 0.5, "line pressure"),
+    Channel("supply_v", "V", 0.0, 60.0, 1.0, "pump supply"),
+    Channel("dry_intake_c", "degC", -40.0, 300.0, 1.0, "dry intake temperature"),
+)
+CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
+CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
+
+# Columns of a sample row. Channels stand at 1..N_CHANNELS, in the order of CHANNELS.
+TIME: Final = 0
+(
+    ENGINE_SPEED,
+    BOOST,
+    INJECTOR_DUTY,
+    INTAKE,
+    KNOCK,
+    COMMANDED,
+    COMMAND_PCT,
+    DELIVERED,
+    TIMING,
+    LAMBDA,
+    THROTTLE,
+    TANK,
+    LINE,
+    SUPPLY,
+    DRY_INTAKE,
+) = range(1, 16)
+N_CHANNELS: Final = len(CHANNELS)
+OPERATOR: Final = N_CHANNELS + 1
+ROW_WIDTH: Final = N_CHANNELS + 2
+ROW_NAMES: Final = ("time_s", *CHANNEL_NAMES, "operator")
+
+
+class Sample(NamedTuple):
+    """One row of readings; every field defaults to "not sent".
+
+    Attributes:
+        time_s: Time of the readings, in seconds on any steady time base.
+        operator: ``OPERATOR_NOTHING`` or ``OPERATOR_ACKNOWLEDGE``.
+
+    The other fields are the channels, in the units their names carry.
+    """
+
+    time_s: float
+    engine_speed_rpm: float = NOT_SENT
+    boost_kpa: float = NOT_SENT
+    injector_duty_pct: float = NOT_SENT
+    intake_c: float = NOT_SENT
+    knock: float = NOT_SENT
+    commanded_ml_min: float = NOT_SENT
+    command_pct: float = NOT_SENT
+    delivered_ml_min: float = NOT_SENT
+    timing_deg: float = NOT_SENT
+    lambda_ratio: float = NOT_SENT
+    throttle_pct: float = NOT_SENT
+    tank_ml: float = NOT_SENT
+    line_kpa: float = NOT_SENT
+    supply_v: float = NOT_SENT
+    dry_intake_c: float = NOT_SENT
+    operator: float = OPERATOR_NOTHING
+
+
+def tick(time_s: float, operator: float = OPERATOR_NOTHING) -> Sample:
+    """Return a sample that says only that time has passed (silence is data too)."""
+    return Sample(time_s, operator=operator)

@@ -1,0 +1,112 @@
+"""The decision code compiled: the very functions the live guard interprets, through numba.
+
+numba's own cache misses edits in imported functions (numba/numba#9483), so a fingerprint of
+everything that goes into the result is made part of the cache's key.
+"""
+
+import hashlib
+import sys
+from types import FunctionType, ModuleType
+from typing import Any
+
+import numba
+import numpy as np
+from numba.extending import register_jitable
+
+from rules import (
+    arithmetic,
+    channels,
+    command,
+    constants,
+    debt,
+    expectation,
+    guard,
+    health,
+    hydraulics,
+    ladder,
+    state,
+)
+from rules.channels import ROW_WIDTH
+from rules.state import CHANGED
+
+KERNEL_MODULES: tuple[ModuleType, ...] = (
+    arithmetic,
+    hydraulics,
+    command,
+    expectation,
+    health,
+    debt,
+    ladder,
+)
+
+
+def fingerprint() -> str:
+    """Return a short hash of the decision code's byte code, layouts and what compiles it."""
+    digest = hashlib.sha256(f"{numba.__version__} {np.__version__} {sys.version}".encode())
+    for module in (*KERNEL_MODULES, guard):
+        for name in sorted(vars(module)):
+            value = vars(module)[name]
+            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
+                digest.update(f"{name} {value.__code__.co_consts!r}".encode())
+                digest.update(value.__code__.co_code)
+    for module in (state, channels, constants):
+        digest.update(repr(sorted((n, v) for n, v in vars(module).items() if n.isupper())).encode())
+    return digest.hexdigest()[:16]
+
+
+def _make_callable_from_compiled_code() -> None:
+    for module in KERNEL_MODULES:
+        for value in list(vars(module).values()):
+            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
+                register_jitable(value)
+
+
+_make_callable_from_compiled_code()
+_step = register_jitable(guard.step)
+
+
+def _make(stamp: int) -> tuple[Any, Any]:
+    """Make the two loops, holding ``stamp``: what a closure holds is in numba's cache key."""
+
+    def run_all(k: Any, columns: Any, s: Any, rows: Any, out: Any) -> int:
+        """Step every row; write every decision."""
+        if stamp < 0:
+            return -1
+        n: int = rows.shape[0] // ROW_WIDTH
+        width = out.shape[1]
+        for i in range(n):
+            _step(k, columns, s, rows, i * ROW_WIDTH)
+            for j in range(width):
+                out[i, j] = s[j]
+        return n
+
+    def run_changed(k: Any, columns: Any, s: Any, rows: Any, out: Any, where: Any) -> int:
+        """Step every row; write the decisions that changed something, and their row numbers."""
+        if stamp < 0:
+            return -1
+        n: int = rows.shape[0] // ROW_WIDTH
+        width = out.shape[1]
+        count = 0
+        for i in range(n):
+            _step(k, columns, s, rows, i * ROW_WIDTH)
+            if s[CHANGED] != 0.0:
+                for j in range(width):
+                    out[count, j] = s[j]
+                where[count] = i
+                count += 1
+        return count
+
+    return run_all, run_changed
+
+
+def _compile(function: Any) -> Any:
+    # No allocation happens inside, so numba's reference counting (atomic, four times the cost of
+    # the arithmetic here) is switched off; arguments stay referenced by the caller.
+    options: dict[str, Any] = {"nogil": True, "_nrt": False}
+    try:
+        return numba.njit(cache=True, **options)(function)
+    except RuntimeError:  # nowhere to keep a cache: a read-only install without a home
+        return numba.njit(**options)(function)
+
+
+run_all, run_changed = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))

@@ -1,0 +1,243 @@
+"""A rig's facts turned into the constants the decision code multiplies with.
+
+Everything that needs more than + - x / sqrt is worked out here, once, at load.
+"""
+
+from itertools import pairwise
+from math import inf, sqrt
+from typing import Final, NamedTuple
+
+from rules import channels as ch
+from rules.facts import Action, CommandKind, Rig
+
+WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated on water
+
+# The readings without which a shortfall cannot be judged, beside those the command needs.
+ALWAYS_ESSENTIAL = (ch.BOOST, ch.DELIVERED)
+
+# How far the expected flow must move, as a share of full flow, before an unchanged flow reading
+# counts as stuck; how far engine speed must move for the others. Common practice, no source.
+STUCK_FLOW_SHARE = 0.2
+STUCK_SPEED_RPM = 800.0
+
+NO_REFERENCE = -1
+EXPECTED_REFERENCE = 0
+N_LIMITS = 4
+MOST_POINTS = 32  # of a table's axis
+
+# Layout of the constants: one flat vector of floats, as the state is, for the same reason: a list
+# when interpreted, an array when compiled, and one array costs compiled code far less than twenty.
+(
+    CONDUCTANCE_SQ,  # hydraulics: q = K sqrt(p); pump p = shut_off - slope q
+    CONDUCTANCE_SQ_SLOPE,
+    SHUT_OFF_KPA,
+    REGULATED_KPA,
+    CHECK_VALVE_KPA,
+    COMMAND_KIND,  # command
+    ONSET_KPA,
+    BOOST_SPAN_KPA,
+    START_DUTY_PCT,
+    DUTY_SPAN_PCT,
+    RATE_ML_MIN,
+    DELAY_S,  # what the sensor should read
+    RING_SPACING_S,
+    LAG_S,
+    SHARE,  # debt
+    FLOOR_ML_MIN,
+    TIMING_S,
+    WARN_ML,
+    PULL_ML,
+    CUT_ML,
+    LONGEST_STEP_S,
+    MISSING_LAG_S,
+    MARGIN,  # ladder
+    STEP_DEG,
+    MAX_RETARD_DEG,
+    OUTLASTS_S,
+    RELEASE_BELOW_KPA,
+    RELEASE_AFTER_S,
+    ACKNOWLEDGE_TO_RELEASE,
+    CLEAR_AFTER_S,
+    ON_BLIND,
+    BLIND_AFTER_S,
+    PAID_TOP_DEG,
+    DRY_LIMIT_KPA,
+    LATE_WINDOW_S,  # clock
+    STEP_BACK_S,
+    STEP_AHEAD_S,
+    CLOCK_DOUBT_FOR_S,
+    N_PAID,
+    N_MAP_BOOST,
+    N_MAP_DUTY,
+) = range(41)
+_BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
+LOW: Final = 41
+HIGH: Final = LOW + _BLOCK
+MAX_AGE_S: Final = HIGH + _BLOCK
+STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
+MOVED_ENOUGH: Final = STUCK_AFTER_S + _BLOCK
+LIMIT_ABOVE: Final = MOVED_ENOUGH + _BLOCK
+LIMIT_FOR_S: Final = LIMIT_ABOVE + N_LIMITS
+LIMIT_ACTION: Final = LIMIT_FOR_S + N_LIMITS
+PAID_BOOST: Final = LIMIT_ACTION + N_LIMITS
+PAID_TIMING: Final = PAID_BOOST + MOST_POINTS
+MAP_BOOST: Final = PAID_TIMING + MOST_POINTS
+MAP_DUTY: Final = MAP_BOOST + MOST_POINTS
+MAP_CELLS: Final = MAP_DUTY + MOST_POINTS
+N_CONSTANTS: Final = MAP_CELLS + MOST_POINTS * MOST_POINTS
+
+# Layout of the column numbers that go with them: one flat vector of integers.
+N_MAPPED: Final = 0
+N_ESSENTIAL: Final = 1
+N_LIMITED: Final = 2
+REFERENCE: Final = 3  # one entry for each column of a sample
+MAPPED: Final = REFERENCE + _BLOCK
+ESSENTIAL: Final = MAPPED + _BLOCK
+LIMITED: Final = ESSENTIAL + _BLOCK  # which limits are in force
+N_COLUMNS: Final = LIMITED + N_LIMITS
+
+LIMIT_COLUMNS: Final = (ch.BOOST, ch.KNOCK, ch.INTAKE, ch.INJECTOR_DUTY)  # order of the findings
+
+
+class Constants(NamedTuple):
+    """What the decision code multiplies with: floats, and the column numbers it loops over."""
+
+    k: list[float]
+    columns: list[int]
+
+
+def nozzle_conductance(rig: Rig) -> float:
+    """Return K of q = K sqrt(dp), in mL/min per sqrt(kPa), for all nozzles on this fluid.
+
+    Square-root (orifice) law, e.g. Crane TP-410: at equal pressure volume flow goes with
+    1/sqrt(density), and nozzles are rated on water.
+    """
+    on_water = sum(n.count * n.rated_ml_min / sqrt(n.rated_kpa) for n in rig.spray.nozzles)
+    return on_water * sqrt(WATER_KG_M3 / rig.spray.fluid_kg_m3)
+
+
+def essential_columns(rig: Rig) -> tuple[int, ...]:
+    """Return the sample columns this rig's monitor is blind without."""
+    by_kind = {
+        CommandKind.LOG_FLOW: (ch.COMMANDED,),
+        CommandKind.LOG_PERCENT: (ch.COMMAND_PCT,),
+        CommandKind.INJECTOR_DUTY: (ch.INJECTOR_DUTY,),
+        CommandKind.MAP: (ch.INJECTOR_DUTY,),
+    }
+    return ALWAYS_ESSENTIAL + by_kind.get(rig.command.kind, ())
+
+
+def constants_of(rig: Rig) -> Constants:
+    """Work out a rig's constants.
+
+    Raises:
+        ValueError: An essential channel is not mapped, a divisor is not positive, or a table's
+            axis does not ascend.
+    """
+    terms = {ch.CHANNEL_NAMES.index(t.name) + 1: t for t in rig.channels}
+    essential = essential_columns(rig)
+    for column in essential:
+        if column not in terms:
+            raise ValueError(f"channel {ch.CHANNEL_NAMES[column - 1]} is essential but not mapped")
+    pump, command, paid, ladder, debt = (
+        rig.spray.pump,
+        rig.command,
+        rig.paid,
+        rig.ladder,
+        rig.debt,
+    )
+    conductance = nozzle_conductance(rig)
+    if not (conductance > 0.0 and pump.free_flow_ml_min > 0.0 and ladder.step_deg > 0.0):
+        raise ValueError("nozzle flow, pump free flow and timing step must be above zero")
+    slope = pump.shut_off_kpa / pump.free_flow_ml_min
+    regulated = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
+    square = conductance * conductance
+    k = [0.0] * N_CONSTANTS
+    k[CONDUCTANCE_SQ] = square
+    k[CONDUCTANCE_SQ_SLOPE] = square * slope
+    k[SHUT_OFF_KPA] = pump.shut_off_kpa
+    k[REGULATED_KPA] = regulated
+    k[CHECK_VALVE_KPA] = rig.spray.check_valve_kpa
+    k[COMMAND_KIND] = float(command.kind)
+    k[ONSET_KPA] = command.start_boost_kpa
+    k[BOOST_SPAN_KPA] = command.full_boost_kpa - command.start_boost_kpa
+    k[START_DUTY_PCT] = command.start_duty_pct
+    k[DUTY_SPAN_PCT] = command.full_duty_pct - command.start_duty_pct
+    k[RATE_ML_MIN] = command.rate_ml_min
+    k[DELAY_S] = rig.spray.transport_delay_s
+    k[RING_SPACING_S] = rig.spray.transport_delay_s / 200.0
+    k[LAG_S] = rig.spray.lag_s
+    k[SHARE] = debt.share
+    k[FLOOR_ML_MIN] = debt.floor_ml_min
+    k[TIMING_S] = debt.timing_s
+    k[WARN_ML] = debt.warn_ml
+    k[PULL_ML] = debt.pull_ml
+    k[CUT_ML] = debt.cut_ml
+    k[LONGEST_STEP_S] = 0.5
+    k[MISSING_LAG_S] = 0.12
+    k[MARGIN] = ladder.margin
+    k[STEP_DEG] = ladder.step_deg
+    k[MAX_RETARD_DEG] = ladder.max_retard_deg
+    k[OUTLASTS_S] = ladder.shortfall_outlasts_s
+    k[RELEASE_BELOW_KPA] = ladder.release_below_kpa
+    k[RELEASE_AFTER_S] = ladder.release_after_s
+    k[ACKNOWLEDGE_TO_RELEASE] = 1.0 if ladder.acknowledge_to_release else 0.0
+    k[CLEAR_AFTER_S] = 0.5
+    k[ON_BLIND] = float(max(ladder.on_blind, Action.WARN))
+    k[BLIND_AFTER_S] = ladder.blind_after_s
+    k[PAID_TOP_DEG] = max(paid.timing_deg)
+    k[DRY_LIMIT_KPA] = paid.dry_limit_kpa
+    k[LATE_WINDOW_S] = 1.0
+    k[STEP_BACK_S] = 0.1
+    k[STEP_AHEAD_S] = 10.0
+    k[CLOCK_DOUBT_FOR_S] = 5.0
+
+    _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa)
+    k[PAID_TIMING : PAID_TIMING + len(paid.timing_deg)] = paid.timing_deg
+    if command.kind is CommandKind.MAP:
+        _put_table(k, MAP_BOOST, N_MAP_BOOST, command.map_boost_kpa)
+        _put_table(k, MAP_DUTY, N_MAP_DUTY, command.map_duty_pct)
+        cells = [cell for row in command.map_pct for cell in row]
+        k[MAP_CELLS : MAP_CELLS + len(cells)] = cells
+
+    limits = (
+        rig.limits.boost_kpa,
+        rig.limits.knock,
+        rig.limits.intake_c,
+        rig.limits.injector_duty_pct,
+    )
+    for i, (column, limit) in enumerate(zip(LIMIT_COLUMNS, limits, strict=True)):
+        k[LIMIT_ABOVE + i] = limit.above if column in terms else inf
+        k[LIMIT_FOR_S + i] = limit.for_s
+        k[LIMIT_ACTION + i] = float(limit.action)
+
+    columns = [0] * N_COLUMNS
+    limited = [i for i in range(N_LIMITS) if k[LIMIT_ABOVE + i] < inf]
+    columns[N_LIMITED] = len(limited)
+    columns[LIMITED : LIMITED + len(limited)] = limited
+    columns[REFERENCE : REFERENCE + _BLOCK] = [NO_REFERENCE] * _BLOCK
+    for column, term in terms.items():
+        k[LOW + column] = term.low
+        k[HIGH + column] = term.high
+        k[MAX_AGE_S + column] = term.max_age_s
+        k[STUCK_AFTER_S + column] = term.stuck_after_s
+        if term.stuck_after_s == inf:
+            continue
+        if column == ch.DELIVERED:
+            columns[REFERENCE + column] = EXPECTED_REFERENCE
+            k[MOVED_ENOUGH + column] = STUCK_FLOW_SHARE * conductance * sqrt(regulated)
+        elif ch.ENGINE_SPEED in terms and column != ch.ENGINE_SPEED:
+            columns[REFERENCE + column] = ch.ENGINE_SPEED
+            k[MOVED_ENOUGH + column] = STUCK_SPEED_RPM
+    columns[N_MAPPED] = len(terms)
+    columns[MAPPED : MAPPED + len(terms)] = sorted(terms)
+    columns[N_ESSENTIAL] = len(essential)
+    columns[ESSENTIAL : ESSENTIAL + len(essential)] = essential
+    return Constants(k, columns)
+
+
+def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...]) -> None:
+    if not 1 <= len(axis) <= MOST_POINTS or any(b <= a for a, b in pairwise(axis)):
+        raise ValueError(f"table axis {axis}: expected 1 to {MOST_POINTS} ascending points")
+    k[count_at] = float(len(axis))
+    k[at : at + len(axis)] = axis

@@ -1,0 +1,70 @@
+"""The account: spray that was commanded and did not arrive, in millilitres."""
+
+from rules.arithmetic import clamp, kept_share, smaller
+from rules.constants import FLOOR_ML_MIN, LONGEST_STEP_S, MISSING_LAG_S, SHARE, TIMING_S
+from rules.state import (
+    ALLOWANCE_ML_MIN,
+    DEBT_ML,
+    EXPECTED_ML_MIN,
+    EXPECTED_SMOOTH,
+    MISSING_SHARE,
+    PEAK_DEBT_ML,
+    RATE_ML_MIN_S,
+    SHORT_S,
+    SHORT_SMOOTH,
+)
+from rules.vector import Vector
+
+MIN_PER_S = 1.0 / 60.0
+
+
+def allowance_ml_min(
+    share: float, floor_ml_min: float, timing_s: float, expected_ml_min: float, rate_ml_min_s: float
+) -> float:
+    """Return how far below the expected reading the sensor may honestly be, mL/min.
+
+    Three parts: ``share`` of the expected flow (sensor gain), ``floor_ml_min`` (noise), and
+    ``timing_s`` times the rate at which the expected flow moves (how far off our idea of the delay
+    may be, which matters only while the command moves).
+    """
+    return share * expected_ml_min + floor_ml_min + timing_s * rate_ml_min_s
+
+
+def next_debt(debt: float, excess: float) -> float:
+    """Return the account after one entry: max(0, debt + excess), both in the same unit.
+
+    The one-sided cumulative sum of Page, Biometrika 41 (1954). ``excess`` is what arrived short of
+    the expectation beyond the allowance (negative repays).
+    """
+    debt = debt + excess
+    return debt if debt > 0.0 else 0.0
+
+
+def account(k: Vector, s: Vector, delivered_ml_min: float, dt_s: float) -> None:
+    """Enter ``dt_s`` of delivered flow (usable, mL/min) into the debt; size what is missing.
+
+    A step longer than ``longest_step_s`` says nothing about the time in between and counts as that
+    much only.
+    """
+    expected = s[EXPECTED_ML_MIN]
+    allowance = allowance_ml_min(k[SHARE], k[FLOOR_ML_MIN], k[TIMING_S], expected, s[RATE_ML_MIN_S])
+    s[ALLOWANCE_ML_MIN] = allowance
+    short = expected - delivered_ml_min
+    step_s = smaller(dt_s, k[LONGEST_STEP_S])
+    debt = next_debt(s[DEBT_ML], (short - allowance) * step_s * MIN_PER_S)
+    s[DEBT_ML] = debt
+    if debt > 0.0:
+        # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
+        if s[SHORT_S] == 0.0 or debt > s[PEAK_DEBT_ML]:
+            s[PEAK_DEBT_ML] = debt
+        s[SHORT_S] = s[SHORT_S] + dt_s
+    else:
+        s[SHORT_S] = 0.0
+    kept = kept_share(dt_s, k[MISSING_LAG_S])
+    s[SHORT_SMOOTH] = short + (s[SHORT_SMOOTH] - short) * kept
+    s[EXPECTED_SMOOTH] = expected + (s[EXPECTED_SMOOTH] - expected) * kept
+    # Below the noise floor a ratio is all noise.
+    if s[EXPECTED_SMOOTH] > 2.0 * k[FLOOR_ML_MIN]:
+        s[MISSING_SHARE] = clamp(s[SHORT_SMOOTH] / s[EXPECTED_SMOOTH], 0.0, 1.0)
+    else:
+        s[MISSING_SHARE] = 0.0

@@ -1,0 +1,134 @@
+"""From decisions to events: one for each stretch in which a finding has something to say."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from rules import state as st
+from rules.explain import ceiling_or_none, explain
+from rules.facts import Action, Rig
+from rules.state import FINDING_NAMES, Decision
+
+
+class Turn(StrEnum):
+    """What happened to an event."""
+
+    RAISED = "raised"
+    WORSENED = "worsened"
+    CLEARED = "cleared"
+
+
+@dataclass(slots=True)
+class Event:
+    """A finding from when it was raised to when it cleared.
+
+    Attributes:
+        time_s: When it was raised.
+        finding: Its name.
+        action: The worst action it led to.
+        retard_deg: Most timing pulled while it led to pulling, degrees.
+        boost_ceiling_kpa: The ceiling, where it cut boost.
+        debt_ml: Largest debt of its shortfall (0 where it has none).
+        explanation: Why, at the worst action.
+        action_time_s: When the worst action was taken.
+        until_s: When it cleared; None while it lasts.
+        steps: Every rise of its level: time, action, degrees.
+    """
+
+    time_s: float
+    finding: str
+    action: Action
+    retard_deg: float
+    boost_ceiling_kpa: float | None
+    debt_ml: float
+    explanation: str
+    action_time_s: float
+    until_s: float | None = None
+    steps: list[tuple[float, str, float]] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the event as plain JSON types."""
+        return {
+            "time_s": self.time_s,
+            "finding": self.finding,
+            "action": self.action.word,
+            "retard_deg": self.retard_deg,
+            "boost_ceiling_kpa": self.boost_ceiling_kpa,
+            "debt_ml": self.debt_ml,
+            "explanation": self.explanation,
+            "action_time_s": self.action_time_s,
+            "until_s": self.until_s,
+            "steps": [
+                {"time_s": time_s, "action": action, "retard_deg": retard_deg}
+                for time_s, action, retard_deg in self.steps
+            ],
+        }
+
+
+class EventTracker:
+    """Turns decisions into events. Needs only the decisions that changed something."""
+
+    def __init__(self, rig: Rig) -> None:
+        self._rig = rig
+        self._open: dict[int, Event] = {}
+
+    def feed(self, decision: Decision) -> list[tuple[Turn, Event]]:
+        """Take one decision; return what happened to which event, in the order of findings."""
+        turns: list[tuple[Turn, Event]] = []
+        for finding in range(st.N_FINDINGS):
+            level = Action(int(decision[st.LEVEL + finding]))
+            event = self._open.get(finding)
+            if event is None:
+                if level > Action.HOLD:
+                    event = self._raise(finding, level, decision)
+                    self._open[finding] = event
+                    turns.append((Turn.RAISED, event))
+                continue
+            if finding == st.UNDER_DELIVERY and decision.peak_debt_ml > event.debt_ml:
+                event.debt_ml = decision.peak_debt_ml
+            if level == Action.HOLD:
+                event.until_s = decision.time_s
+                del self._open[finding]
+                turns.append((Turn.CLEARED, event))
+                continue
+            if level > event.action:
+                self._worsen(event, finding, level, decision)
+                turns.append((Turn.WORSENED, event))
+            if level >= Action.PULL_TIMING and decision.retard_deg > event.retard_deg:
+                event.retard_deg = decision.retard_deg
+        return turns
+
+    @property
+    def open_events(self) -> tuple[Event, ...]:
+        """Events that have not cleared, in the order of findings."""
+        return tuple(self._open[finding] for finding in sorted(self._open))
+
+    def finish(self, decision: Decision) -> None:
+        """Bring the open events' figures up to the newest decision (end of a log)."""
+        event = self._open.get(st.UNDER_DELIVERY)
+        if event is not None and decision.peak_debt_ml > event.debt_ml:
+            event.debt_ml = decision.peak_debt_ml
+
+    def _raise(self, finding: int, level: Action, decision: Decision) -> Event:
+        event = Event(
+            time_s=decision.time_s,
+            finding=FINDING_NAMES[finding],
+            action=level,
+            retard_deg=0.0,
+            boost_ceiling_kpa=None,
+            debt_ml=decision.peak_debt_ml if finding == st.UNDER_DELIVERY else 0.0,
+            explanation="",
+            action_time_s=decision.time_s,
+        )
+        self._worsen(event, finding, level, decision)
+        return event
+
+    def _worsen(self, event: Event, finding: int, level: Action, decision: Decision) -> None:
+        event.action = level
+        event.action_time_s = decision.time_s
+        event.explanation = explain(self._rig, finding, decision)
+        if level >= Action.PULL_TIMING:
+            event.retard_deg = max(event.retard_deg, decision.retard_deg)
+        if level is Action.CUT_BOOST:
+            event.boost_ceiling_kpa = ceiling_or_none(decision)
+        event.steps.append((decision.time_s, level.word, decision.retard_deg))

@@ -1,0 +1,207 @@
+"""The facts of a rig, as the rules want them: plain floats, unit in the name, already checked.
+
+The rig *file* (TOML, text quantities with units) is read on floor 2, in ``simulator.rig``, since
+plant and monitor both need it and this floor touches no files. Whoever builds these by hand gets
+no checks beyond what ``rules.constants`` needs to be safe to divide by.
+"""
+
+from dataclasses import dataclass, field
+from enum import IntEnum
+from math import inf
+
+
+class Action(IntEnum):
+    """What is done to the engine, mildest first."""
+
+    HOLD = 0
+    WARN = 1
+    PULL_TIMING = 2
+    CUT_BOOST = 3
+
+    @property
+    def word(self) -> str:
+        """The action's name in files and on wires."""
+        return self.name.lower()
+
+
+class CommandKind(IntEnum):
+    """Where the commanded flow comes from."""
+
+    LOG_FLOW = 0  # the log has it in mL/min
+    LOG_PERCENT = 1  # the log has it in percent of full flow
+    FIXED = 2  # full flow, or a fixed rate, above a boost switch point
+    BOOST = 3  # in proportion to boost, between two boosts
+    INJECTOR_DUTY = 4  # in proportion to injector duty, above a switch point
+    MAP = 5  # percent of full flow by boost x injector duty, bilinear
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """A petrol engine. ``volumetric_efficiency`` is a ratio at full load (0.5 to 1.3)."""
+
+    displacement_l: float
+    cylinders: int
+    redline_rpm: float
+    volumetric_efficiency: float = 0.95
+    ambient_kpa: float = 101.325
+
+
+@dataclass(frozen=True, slots=True)
+class Injectors:
+    """Fuel injectors, one injection a cycle. Rated at a pressure across the injector."""
+
+    count: int
+    rated_ml_min: float
+    rated_kpa: float = 300.0
+    fuel_kpa: float = 300.0
+    dead_time_ms: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Nozzle:
+    """One or more equal spray nozzles, rated on water at a pressure across the nozzle."""
+
+    rated_ml_min: float
+    rated_kpa: float
+    count: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Pump:
+    """A pump with a straight pressure-flow curve.
+
+    ``shut_off_kpa`` is its gauge pressure at no flow, ``free_flow_ml_min`` its flow at no pressure;
+    ``regulated_kpa`` is where a regulator or pressure switch holds it (infinite: none).
+    """
+
+    shut_off_kpa: float
+    free_flow_ml_min: float
+    regulated_kpa: float = inf
+
+
+@dataclass(frozen=True, slots=True)
+class Spray:
+    """The spray system.
+
+    ``fluid_kg_m3`` is the density of the mix at 20 degC; ``check_valve_kpa`` is taken off the
+    pressure across the nozzles; ``transport_delay_s`` and ``lag_s`` describe what the *flow sensor*
+    reads after a step of the command.
+    """
+
+    nozzles: tuple[Nozzle, ...]
+    pump: Pump
+    fluid_kg_m3: float = 998.2
+    methanol_mass_pct: float = 0.0
+    check_valve_kpa: float = 0.0
+    transport_delay_s: float = 0.08
+    lag_s: float = 0.1
+    tank_ml: float = 5000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """How much spray is asked for; which fields count depends on ``kind``.
+
+    FIXED: ``rate_ml_min`` (infinite = full flow) above ``start_boost_kpa``.
+    BOOST: 0 to 100 % between ``start_boost_kpa`` and ``full_boost_kpa``.
+    INJECTOR_DUTY: 0 to 100 % between ``start_duty_pct`` and ``full_duty_pct``, above
+    ``start_boost_kpa``.
+    MAP: ``map_pct[i][j]`` at ``map_boost_kpa[i]`` and ``map_duty_pct[j]``, above
+    ``start_boost_kpa``.
+    ``start_boost_kpa`` is always the *onset*: spray matters above it.
+    """
+
+    kind: CommandKind
+    start_boost_kpa: float
+    full_boost_kpa: float = inf
+    start_duty_pct: float = 0.0
+    full_duty_pct: float = 100.0
+    rate_ml_min: float = inf
+    map_boost_kpa: tuple[float, ...] = ()
+    map_duty_pct: tuple[float, ...] = ()
+    map_pct: tuple[tuple[float, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Paid:
+    """What the spray paid for: timing added by boost, and the boost the engine holds dry."""
+
+    boost_kpa: tuple[float, ...]
+    timing_deg: tuple[float, ...]
+    dry_limit_kpa: float
+
+
+@dataclass(frozen=True, slots=True)
+class DebtTerms:
+    """Allowance (share, floor, timing) and the debts at which each action is taken."""
+
+    share: float = 0.12
+    floor_ml_min: float = 20.0
+    timing_s: float = 0.06
+    warn_ml: float = 0.4
+    pull_ml: float = 0.8
+    cut_ml: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Ladder:
+    """How actions are sized, held and released."""
+
+    margin: float = 1.2
+    step_deg: float = 0.5
+    max_retard_deg: float = 20.0
+    shortfall_outlasts_s: float = 1.5
+    release_below_kpa: float = 20.0
+    release_after_s: float = 2.0
+    acknowledge_to_release: bool = False
+    on_blind: Action = Action.CUT_BOOST
+    blind_after_s: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A channel's limit: above ``above`` for ``for_s`` raises a finding that takes ``action``."""
+
+    above: float = inf
+    for_s: float = 0.1
+    action: Action = Action.WARN
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of the four channels every tuner watches."""
+
+    boost_kpa: Limit = field(default_factory=Limit)
+    injector_duty_pct: Limit = field(default_factory=Limit)
+    intake_c: Limit = field(default_factory=Limit)
+    knock: Limit = field(default_factory=Limit)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelTerms:
+    """What this rig says of a channel it maps.
+
+    ``stuck_after_s`` is infinite where an unchanging reading proves nothing.
+    """
+
+    name: str
+    low: float
+    high: float
+    max_age_s: float
+    stuck_after_s: float = inf
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """A car, its spray system and its limits."""
+
+    name: str
+    engine: Engine
+    injectors: Injectors
+    spray: Spray
+    command: Command
+    paid: Paid
+    debt: DebtTerms
+    ladder: Ladder
+    limits: Limits
+    channels: tuple[ChannelTerms, ...]

@@ -1,0 +1,197 @@
+"""The guard: one step of the decision code, and two ways to run it that agree bit for bit."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rules import channels as ch
+from rules.command import commanded_flow_ml_min
+from rules.constants import ESSENTIAL, MAPPED, N_ESSENTIAL, N_MAPPED, Constants, constants_of
+from rules.debt import account
+from rules.expectation import expect
+from rules.facts import Rig
+from rules.health import advance_clock, read_channels
+from rules.ladder import decide
+from rules.state import (
+    ABSENT,
+    AGE_S,
+    ALL_HEALTHY,
+    BOOST_KPA,
+    CAUSE,
+    CEILING_KPA,
+    CHANGED,
+    CLOCK_DOUBT_S,
+    COMMANDED_ML_MIN,
+    DELIVERED_ML_MIN,
+    HEALTH,
+    HEALTHY,
+    N_DECISION,
+    N_STATE,
+    NEVER_S,
+    NO_CAUSE,
+    STALE,
+    UNHEALTHY,
+    USABLE,
+    VALUE,
+    Decision,
+)
+from rules.vector import Vector
+
+NAN = float("nan")
+
+
+def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: int) -> None:
+    """Take one sample into the state; the head of ``s`` is then the decision.
+
+    The one implementation: interpreted for the live guard, compiled for replay and bench.
+
+    Args:
+        k: Constants, from ``constants_of`` (a list; an array when compiled).
+        columns: Column numbers, from ``constants_of``.
+        s: State, ``N_STATE`` long, from ``fresh_state``.
+        x: Samples, row after row, each ``ROW_WIDTH`` long.
+        at: Where in ``x`` this sample starts.
+    """
+    s[CHANGED] = 0.0
+    dt_s = advance_clock(k, s, x[at + ch.TIME])
+    if dt_s < 0.0:
+        return
+    read_channels(k, columns, s, x, at, dt_s)
+
+    healthy = s[CLOCK_DOUBT_S] <= 0.0
+    can_judge = True
+    if s[UNHEALTHY] > 0.0:
+        for i in range(ESSENTIAL, ESSENTIAL + columns[N_ESSENTIAL]):
+            column = columns[i]
+            if s[HEALTH + column] != HEALTHY:
+                healthy = False
+                if s[USABLE + column] == 0.0:
+                    can_judge = False
+    s[ALL_HEALTHY] = 1.0 if healthy else 0.0
+
+    boost_kpa = s[VALUE + ch.BOOST]
+    s[BOOST_KPA] = boost_kpa if s[USABLE + ch.BOOST] > 0.0 else NAN
+    s[DELIVERED_ML_MIN] = s[VALUE + ch.DELIVERED] if s[USABLE + ch.DELIVERED] > 0.0 else NAN
+    s[COMMANDED_ML_MIN] = commanded_flow_ml_min(
+        k,
+        boost_kpa,
+        s[VALUE + ch.INJECTOR_DUTY],
+        s[VALUE + ch.COMMANDED],
+        s[VALUE + ch.COMMAND_PCT],
+    )
+    expect(k, s, dt_s)
+    # Where an essential reading is unusable the debt stands still: it neither grows nor is repaid.
+    if can_judge:
+        account(k, s, s[VALUE + ch.DELIVERED], dt_s)
+    decide(k, columns, s, dt_s)
+
+
+def fresh_state(constants: Constants) -> list[float]:
+    """Return the state of a guard that has seen nothing: no channel is healthy."""
+    s = [0.0] * N_STATE
+    s[CAUSE] = NO_CAUSE
+    s[CEILING_KPA] = float("inf")
+    s[BOOST_KPA] = NAN
+    s[DELIVERED_ML_MIN] = NAN
+    for column in range(1, ch.N_CHANNELS + 1):
+        s[AGE_S + column] = NEVER_S
+        s[HEALTH + column] = float(ABSENT)
+    n_mapped = constants.columns[N_MAPPED]
+    for column in constants.columns[MAPPED : MAPPED + n_mapped]:
+        s[HEALTH + column] = float(STALE)
+    return s
+
+
+class Guard:
+    """Judges a stream of samples against a rig.
+
+    ``step`` takes one sample, ``run`` many; both go through the same ``step`` function above, and
+    may be mixed. A guard keeps no clock: the result depends on the samples alone.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.constants = constants_of(rig)
+        self._k, self._columns = self.constants
+        self._state = fresh_state(self.constants)
+
+    def step(self, sample: Sequence[float]) -> Decision:
+        """Take one sample (``Sample``, or a row of ``ROW_WIDTH`` floats); return the decision."""
+        step(self._k, self._columns, self._state, sample, 0)
+        return Decision._make(self._state[:N_DECISION])
+
+    def run(self, columns: Mapping[str, Any]) -> dict[str, Any]:
+        """Take many samples, as columns, and return the decisions as columns.
+
+        Args:
+            columns: ``time_s`` and any channels (and ``operator``), float arrays of one length n.
+                A channel left out is not sent.
+
+        Returns:
+            One float64 array of length n for each field of ``Decision``.
+
+        Raises:
+            ValueError: An unknown column, no ``time_s``, or lengths that differ.
+        """
+        decisions = self.run_rows(rows_of(columns))
+        return {name: decisions[:, i] for i, name in enumerate(Decision._fields)}
+
+    def run_rows(self, rows: Any) -> Any:
+        """Take an (n, ROW_WIDTH) float64 matrix of samples; return (n, N_DECISION) decisions."""
+        import numpy as np
+
+        from rules import compiled
+
+        out = np.empty((len(rows), N_DECISION))
+        self._run(compiled.run_all, rows, out)
+        return out
+
+    def run_changes(self, rows: Any) -> tuple[Any, Any]:
+        """Take samples as ``run_rows`` does, but return only the decisions that changed something.
+
+        Returns:
+            Row numbers (m,) and decisions (m, N_DECISION), m <= n.
+        """
+        import numpy as np
+
+        from rules import compiled
+
+        out = np.empty((len(rows), N_DECISION))
+        where = np.empty(len(rows), dtype=np.int64)
+        count = self._run(compiled.run_changed, rows, out, where)
+        return where[:count], out[:count]
+
+    def decision(self) -> Decision:
+        """Return the newest decision again."""
+        return Decision._make(self._state[:N_DECISION])
+
+    def _run(self, function: Any, rows: Any, *out: Any) -> int:
+        import numpy as np
+
+        if rows.ndim != 2 or rows.shape[1] != ch.ROW_WIDTH:
+            raise ValueError(f"samples: found shape {rows.shape}, expected (n, {ch.ROW_WIDTH})")
+        state = np.array(self._state)
+        count = int(
+            function(
+                np.array(self._k),
+                np.array(self._columns, dtype=np.int64),
+                state,
+                np.ascontiguousarray(rows, dtype=np.float64).reshape(-1),
+                *out,
+            )
+        )
+        self._state = state.tolist()
+        return count
+
+
+def rows_of(columns: Mapping[str, Any]) -> Any:
+    """Lay columns out as an (n, ROW_WIDTH) matrix of samples; see ``Guard.run``."""
+    import numpy as np
+
+    unknown = set(columns) - set(ch.ROW_NAMES)
+    if unknown or "time_s" not in columns:
+        raise ValueError(f"columns: found {sorted(columns)}, expected time_s and channels")
+    rows = np.full((len(columns["time_s"]), ch.ROW_WIDTH), ch.NOT_SENT)
+    rows[:, ch.OPERATOR] = ch.OPERATOR_NOTHING
+    for name, values in columns.items():
+        rows[:, ch.ROW_NAMES.index(name)] = values
+    return rows

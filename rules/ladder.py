@@ -1,0 +1,238 @@
+"""The ladder: hold, warn, pull timing, cut boost; latched, and released on stated terms.
+
+How the parts interplay:
+
+| what | raises | clears |
+|---|---|---|
+| warn | at once when a finding asks for it | when it has asked for nothing for ``clear_after_s`` |
+| pull timing, cut boost | at once | latched: only by release, never by the finding going quiet |
+| release | boost known and below ``release_below`` for ``release_after``, no finding asking for more than a warning, and acknowledged where the rig asks | - |
+| acknowledgement | counts only while something is latched; a new latch needs a new one | at release |
+| the engine's action | the highest level of any finding; the cause is the first finding at it | - |
+| timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls, or boost is unknown | at release |
+| boost ceiling | the dry limit, while any finding cuts boost | at release |
+| shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
+"""  # noqa: E501 (a table row is one line)
+
+from collections.abc import Sequence
+
+from rules.arithmetic import interpolate, larger, round_up, smaller
+from rules.channels import BOOST
+from rules.constants import (
+    ACKNOWLEDGE_TO_RELEASE,
+    BLIND_AFTER_S,
+    CLEAR_AFTER_S,
+    CUT_ML,
+    DRY_LIMIT_KPA,
+    ESSENTIAL,
+    LIMIT_ABOVE,
+    LIMIT_ACTION,
+    LIMIT_COLUMNS,
+    LIMIT_FOR_S,
+    LIMITED,
+    MARGIN,
+    MAX_RETARD_DEG,
+    N_ESSENTIAL,
+    N_LIMITED,
+    N_PAID,
+    ON_BLIND,
+    ONSET_KPA,
+    OUTLASTS_S,
+    PAID_BOOST,
+    PAID_TIMING,
+    PAID_TOP_DEG,
+    PULL_ML,
+    RELEASE_AFTER_S,
+    RELEASE_BELOW_KPA,
+    SHARE,
+    STEP_DEG,
+    WARN_ML,
+)
+from rules.state import (
+    ACKNOWLEDGED,
+    ACTION,
+    ASKED,
+    BLIND_S,
+    CAUSE,
+    CEILING_KPA,
+    CHANGED,
+    CLOCK_DOUBT_S,
+    CLOCK_STEP,
+    DEBT_ML,
+    HELD_MISSING,
+    LEVEL,
+    LOW_BOOST_S,
+    MISSING_SHARE,
+    N_FINDINGS,
+    NO_CAUSE,
+    OVER_S,
+    OVERBOOST,
+    PAID_DEG,
+    PULLED_S,
+    QUIET_S,
+    RETARD_DEG,
+    SHORT_S,
+    SIGNAL_LOST,
+    UNDER_DELIVERY,
+    UNSURE_S,
+    UNUSABLE,
+    USABLE,
+    VALUE,
+)
+from rules.vector import Vector
+
+NO_LEVEL = 0.0
+WARN = 1.0
+PULL = 2.0
+CUT = 3.0
+INFINITE = float("inf")
+
+
+def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
+    """Return the action the debt asks for (0 to 3), with hysteresis on the warning."""
+    debt = s[DEBT_ML]
+    if s[LEVEL + UNDER_DELIVERY] == PULL and s[MISSING_SHARE] > k[SHARE]:
+        s[PULLED_S] = s[PULLED_S] + dt_s
+    if debt >= k[CUT_ML] or s[PULLED_S] > k[OUTLASTS_S]:
+        return CUT
+    if debt >= k[PULL_ML]:
+        return PULL
+    if debt >= k[WARN_ML] or (s[LEVEL + UNDER_DELIVERY] >= WARN and debt > 0.5 * k[WARN_ML]):
+        return WARN
+    return NO_LEVEL
+
+
+def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
+    """Return the action blindness asks for: the rig's, where it matters; else a warning.
+
+    It matters where an essential channel is unusable and boost is above the onset, or unknown.
+    """
+    if s[UNUSABLE] == 0.0:
+        s[BLIND_S] = 0.0
+        s[UNSURE_S] = 0.0
+        return NO_LEVEL
+    s[UNSURE_S] = s[UNSURE_S] + dt_s
+    boost_usable = s[USABLE + BOOST] > 0.0
+    lost = False
+    for i in range(ESSENTIAL, ESSENTIAL + columns[N_ESSENTIAL]):
+        if s[USABLE + columns[i]] == 0.0:
+            lost = True
+    if lost and (not boost_usable or s[VALUE + BOOST] >= k[ONSET_KPA]):
+        s[BLIND_S] = s[BLIND_S] + dt_s
+        if s[BLIND_S] > k[BLIND_AFTER_S]:
+            return k[ON_BLIND]
+    else:
+        s[BLIND_S] = 0.0
+    return WARN if s[UNSURE_S] > k[BLIND_AFTER_S] else NO_LEVEL
+
+
+def limit_level(k: Vector, s: Vector, index: int, dt_s: float) -> float:
+    """Return the action limit number ``index`` (order of ``LIMIT_COLUMNS``) asks for."""
+    column = LIMIT_COLUMNS[index]
+    slot = OVER_S + OVERBOOST + index
+    if s[USABLE + column] > 0.0 and s[VALUE + column] > k[LIMIT_ABOVE + index]:
+        s[slot] = s[slot] + dt_s
+        return k[LIMIT_ACTION + index] if s[slot] >= k[LIMIT_FOR_S + index] else NO_LEVEL
+    s[slot] = 0.0
+    return NO_LEVEL
+
+
+def hold_level(k: Vector, s: Vector, finding: int, asked: float, dt_s: float) -> None:
+    """Raise a finding's level at once, clear a warning after its quiet time, keep a latch."""
+    level = s[LEVEL + finding]
+    if asked > level:
+        if asked >= PULL and level < PULL:
+            s[ACKNOWLEDGED] = 0.0
+        s[LEVEL + finding] = asked
+        s[QUIET_S + finding] = 0.0
+        s[CHANGED] = 1.0
+    elif level == WARN:
+        if asked >= WARN:
+            s[QUIET_S + finding] = 0.0
+        else:
+            s[QUIET_S + finding] = s[QUIET_S + finding] + dt_s
+            if s[QUIET_S + finding] >= k[CLEAR_AFTER_S]:
+                s[LEVEL + finding] = NO_LEVEL
+                s[CHANGED] = 1.0
+
+
+def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
+    """Release every latch where the terms are met, and close the account.
+
+    ``others_asked`` is the worst action asked by any finding but the debt: a debt made above is not
+    paid off by staying out of boost, so it is closed here instead.
+    """
+    if s[ACTION] < PULL:  # the time out of boost counts from the latch on
+        s[LOW_BOOST_S] = 0.0
+        return
+    if s[USABLE + BOOST] > 0.0 and s[VALUE + BOOST] < k[RELEASE_BELOW_KPA]:
+        s[LOW_BOOST_S] = s[LOW_BOOST_S] + dt_s
+    else:
+        s[LOW_BOOST_S] = 0.0
+    if s[LOW_BOOST_S] < k[RELEASE_AFTER_S] or others_asked >= PULL:
+        return
+    if k[ACKNOWLEDGE_TO_RELEASE] > 0.0 and s[ACKNOWLEDGED] == 0.0:
+        return
+    for finding in range(N_FINDINGS):
+        if s[LEVEL + finding] >= PULL:
+            s[LEVEL + finding] = NO_LEVEL
+    s[CHANGED] = 1.0
+    s[ACKNOWLEDGED] = 0.0
+    s[DEBT_ML] = 0.0
+    s[SHORT_S] = 0.0
+    s[PULLED_S] = 0.0
+    s[HELD_MISSING] = 0.0
+
+
+def size_action(k: Vector, s: Vector) -> None:
+    """Work out action, cause, degrees and ceiling from the findings' levels."""
+    action = NO_LEVEL
+    cause = NO_CAUSE
+    missing = s[HELD_MISSING]
+    for finding in range(N_FINDINGS):
+        level = s[LEVEL + finding]
+        if level > action:
+            action = level
+            cause = float(finding)
+        if level >= PULL:
+            # Only the debt knows a share; anything else takes back all the spray paid for.
+            missing = larger(missing, s[MISSING_SHARE] if finding == UNDER_DELIVERY else 1.0)
+    retard = 0.0
+    ceiling = INFINITE
+    if action >= PULL:
+        s[HELD_MISSING] = missing
+        if s[USABLE + BOOST] > 0.0:
+            s[PAID_DEG] = interpolate(s[VALUE + BOOST], k, PAID_BOOST, PAID_TIMING, int(k[N_PAID]))
+        else:
+            s[PAID_DEG] = k[PAID_TOP_DEG]
+        wanted = round_up(s[PAID_DEG] * missing * k[MARGIN], k[STEP_DEG])
+        retard = smaller(wanted, k[MAX_RETARD_DEG])
+        if action >= CUT:
+            ceiling = k[DRY_LIMIT_KPA]
+    if action != s[ACTION] or cause != s[CAUSE] or retard != s[RETARD_DEG]:
+        s[CHANGED] = 1.0
+    s[ACTION] = action
+    s[CAUSE] = cause
+    s[RETARD_DEG] = retard
+    s[CEILING_KPA] = ceiling
+
+
+def decide(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> None:
+    """Ask every finding, hold or release its level, and size the action."""
+    under = debt_level(k, s, dt_s)
+    blind = blind_level(k, columns, s, dt_s)
+    clock = WARN if s[CLOCK_DOUBT_S] > 0.0 else NO_LEVEL
+    others = larger(blind, clock)
+    for i in range(LIMITED, LIMITED + columns[N_LIMITED]):
+        asked = limit_level(k, s, columns[i], dt_s)
+        s[ASKED + columns[i]] = asked
+        others = larger(others, asked)
+    if s[ACTION] == NO_LEVEL and under == NO_LEVEL and others == NO_LEVEL:
+        return  # all quiet, as nearly always
+    hold_level(k, s, UNDER_DELIVERY, under, dt_s)
+    hold_level(k, s, SIGNAL_LOST, blind, dt_s)
+    hold_level(k, s, CLOCK_STEP, clock, dt_s)
+    for i in range(LIMITED, LIMITED + columns[N_LIMITED]):
+        hold_level(k, s, OVERBOOST + columns[i], s[ASKED + columns[i]], dt_s)
+    release(k, s, others, dt_s)
+    size_action(k, s)

@@ -1,0 +1,184 @@
+"""Layout of a guard's state: one flat vector of floats.
+
+The vector is a list when the code runs interpreted (plain floats are four times faster there than
+array elements) and a float64 array when it runs compiled; the same functions index both. What a
+decision shows to the outside stands first, so a decision is a copy of the head of the state.
+"""
+
+from typing import Final, NamedTuple
+
+from rules.channels import CHANNEL_NAMES, N_CHANNELS
+
+# Findings, in the order in which they claim to be the cause of an action.
+FINDING_NAMES: Final = (
+    "under_delivery",
+    "signal_lost",
+    "overboost",
+    "knock",
+    "intake_hot",
+    "injector_duty",
+    "clock_step",
+)
+(UNDER_DELIVERY, SIGNAL_LOST, OVERBOOST, KNOCK_HIGH, INTAKE_HOT, DUTY_HIGH, CLOCK_STEP) = range(7)
+N_FINDINGS: Final = len(FINDING_NAMES)
+NO_CAUSE: Final = -1.0
+
+# Health of a channel. Only HEALTHY is healthy.
+(HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK) = range(6)
+HEALTH_WORDS: Final = ("healthy", "absent", "stale", "not a number", "implausible", "stuck")
+
+# --- the head: what a decision shows ---------------------------------------------------------
+(
+    TIME_S,
+    ACTION,
+    CAUSE,
+    RETARD_DEG,
+    CEILING_KPA,
+    DEBT_ML,
+    PEAK_DEBT_ML,
+    SHORT_S,
+    COMMANDED_ML_MIN,
+    EXPECTED_ML_MIN,
+    ALLOWANCE_ML_MIN,
+    DELIVERED_ML_MIN,
+    BOOST_KPA,
+    MISSING_SHARE,
+    PAID_DEG,
+    ALL_HEALTHY,
+    CHANGED,
+    LATE,
+) = range(18)
+LEVEL: Final = 18  # one for each finding
+HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
+VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
+N_DECISION: Final = VALUE + N_CHANNELS + 1
+
+# --- the memory behind it ---------------------------------------------------------------------
+STARTED: Final = N_DECISION
+CLOCK: Final = N_DECISION + 1  # sum of the time steps taken, s
+CLOCK_DOUBT_S: Final = N_DECISION + 2  # how long a clock step still counts as news
+DELAYED_ML_MIN: Final = N_DECISION + 3  # commanded, one transport delay ago
+RATE_ML_MIN_S: Final = N_DECISION + 4  # |d expected / dt|
+SHORT_SMOOTH: Final = N_DECISION + 5  # smoothed shortfall, mL/min
+EXPECTED_SMOOTH: Final = N_DECISION + 6  # smoothed expected flow, mL/min
+HELD_MISSING: Final = N_DECISION + 7  # largest missing share while timing is pulled
+PULLED_S: Final = N_DECISION + 8  # time pulled with the shortfall still there
+LOW_BOOST_S: Final = N_DECISION + 9
+BLIND_S: Final = N_DECISION + 10
+UNSURE_S: Final = N_DECISION + 11  # time with any mapped channel unusable
+ACKNOWLEDGED: Final = N_DECISION + 12
+RING_LAST: Final = N_DECISION + 13  # index of the newest entry
+RING_READ: Final = N_DECISION + 14  # index of the newest entry at least one delay old
+RING_STARTED: Final = N_DECISION + 15
+UNHEALTHY: Final = N_DECISION + 16  # how many mapped channels are not healthy
+UNUSABLE: Final = N_DECISION + 17  # how many mapped channels are not usable
+OVER_S: Final = N_DECISION + 18  # how long each limit has been exceeded, one for each finding
+ASKED: Final = OVER_S + N_FINDINGS  # what each limit asks for now
+QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
+
+# One block for each: block + column of the channel.
+AGE_S: Final = QUIET_S + N_FINDINGS - 1
+STILL_S: Final = AGE_S + N_CHANNELS
+READING: Final = STILL_S + N_CHANNELS
+BEFORE: Final = READING + N_CHANNELS  # the reference when the value last changed
+MOVED: Final = BEFORE + N_CHANNELS  # how far the reference has moved since
+USABLE: Final = MOVED + N_CHANNELS  # 1 where the last good value may still be reckoned with
+
+RING_SIZE: Final = 512
+RING_TIME: Final = USABLE + N_CHANNELS + 1
+RING_FLOW: Final = RING_TIME + RING_SIZE
+N_STATE: Final = RING_FLOW + RING_SIZE
+
+NEVER_S: Final = 1.0e9  # age of a value that never came
+
+
+class Decision(NamedTuple):
+    """What the rules say after one sample.
+
+    Attributes:
+        time_s: Guard's time: time of the newest sample that was not late.
+        action: 0 hold, 1 warn, 2 pull timing, 3 cut boost (``facts.Action``).
+        cause: Index of the finding behind the action (``FINDING_NAMES``), -1 for none.
+        retard_deg: Timing to take back now, degrees.
+        boost_ceiling_kpa: Boost not to be exceeded, gauge; infinite where there is none.
+        debt_ml: Commanded spray that did not arrive, net of the allowance.
+        peak_debt_ml: Largest debt of this shortfall, or of the last one.
+        short_s: Time since the debt was last nil.
+        commanded_ml_min: Flow commanded now.
+        expected_ml_min: What the flow sensor should read now.
+        allowance_ml_min: How far below that it may read.
+        delivered_ml_min: What it reads; NaN where that is not usable.
+        boost_kpa: Boost, gauge; NaN where not usable.
+        missing_share: Smoothed share of the expected flow that is missing, 0 to 1.
+        paid_deg: Timing the spray pays for at this boost, worked out while timing is pulled.
+        all_healthy: 1 where every essential channel and the clock are healthy.
+        changed: 1 where action, retard, a finding's level or a channel's health changed.
+        late: 1 where the sample was older than the guard's time and was not used.
+
+    ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
+    ``value_*`` its last good value, however old.
+    """
+
+    time_s: float
+    action: float
+    cause: float
+    retard_deg: float
+    boost_ceiling_kpa: float
+    debt_ml: float
+    peak_debt_ml: float
+    short_s: float
+    commanded_ml_min: float
+    expected_ml_min: float
+    allowance_ml_min: float
+    delivered_ml_min: float
+    boost_kpa: float
+    missing_share: float
+    paid_deg: float
+    all_healthy: float
+    changed: float
+    late: float
+    level_under_delivery: float
+    level_signal_lost: float
+    level_overboost: float
+    level_knock: float
+    level_intake_hot: float
+    level_injector_duty: float
+    level_clock_step: float
+    health_engine_speed_rpm: float
+    health_boost_kpa: float
+    health_injector_duty_pct: float
+    health_intake_c: float
+    health_knock: float
+    health_commanded_ml_min: float
+    health_command_pct: float
+    health_delivered_ml_min: float
+    health_timing_deg: float
+    health_lambda_ratio: float
+    health_throttle_pct: float
+    health_tank_ml: float
+    health_line_kpa: float
+    health_supply_v: float
+    health_dry_intake_c: float
+    value_engine_speed_rpm: float
+    value_boost_kpa: float
+    value_injector_duty_pct: float
+    value_intake_c: float
+    value_knock: float
+    value_commanded_ml_min: float
+    value_command_pct: float
+    value_delivered_ml_min: float
+    value_timing_deg: float
+    value_lambda_ratio: float
+    value_throttle_pct: float
+    value_tank_ml: float
+    value_line_kpa: float
+    value_supply_v: float
+    value_dry_intake_c: float
+
+
+if Decision._fields[LEVEL:] != (
+    *(f"level_{name}" for name in FINDING_NAMES),
+    *(f"health_{name}" for name in CHANNEL_NAMES),
+    *(f"value_{name}" for name in CHANNEL_NAMES),
+):  # pragma: no cover (a developer's slip, caught at import)
+    raise AssertionError("Decision's fields and the state's layout have come apart")

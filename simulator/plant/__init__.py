@@ -1,0 +1,10 @@
+"""The plant: a car with a spray system on a scripted drive, the truth a guard is tested against.
+
+It shares no hydraulics with ``rules``: if both had the same mistake, no test would see it.
+"""
+
+from simulator.plant.car import Car, Decide, run
+from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.truth import Truth
+
+__all__ = ["Car", "Decide", "Do", "Fault", "FaultKind", "Scenario", "Step", "Truth", "run"]

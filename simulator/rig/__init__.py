@@ -1,0 +1,15 @@
+"""The rig file room: car, spray system and limits, from a TOML file to plain floats."""
+
+from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap
+from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
+
+__all__ = [
+    "ColumnMap",
+    "RigFile",
+    "SerialTerms",
+    "TimeMap",
+    "find_rig",
+    "load_rig",
+    "rig_from_text",
+    "shipped_rigs",
+]

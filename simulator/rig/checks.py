@@ -1,0 +1,120 @@
+"""What no single key shows: values of a rig that contradict each other."""
+
+from collections.abc import Sequence
+
+from simulator.rig.tables import ByBoost, ByDuty, ByMap, RigTables
+from simulator.strict import Document, KeyPath, Quantity
+
+
+def check_rig(document: Document, tables: RigTables) -> None:
+    """Check a rig's values against each other.
+
+    Raises:
+        BadInput: For the first contradiction, with the key to change.
+    """
+    _command(document, tables)
+    _paid(document, tables)
+    _debt(document, tables)
+    _release(document, tables)
+    _pump(document, tables)
+    _limits(document, tables)
+
+
+def _ascending(document: Document, path: KeyPath, values: Sequence[Quantity]) -> None:
+    for index in range(1, len(values)):
+        if values[index] <= values[index - 1]:
+            before = f"{float(values[index - 1]):g} {values[index].UNIT}"
+            raise document.wrong((*path, index), f"ascending values, here more than {before}")
+
+
+def _command(document: Document, tables: RigTables) -> None:
+    match tables.command:
+        case ByBoost() as command if command.full_boost <= command.start_boost:
+            raise document.wrong(("command", "full_boost"), "more than start_boost")
+        case ByDuty() as command if command.full_duty <= command.start_duty:
+            raise document.wrong(("command", "full_duty"), "more than start_duty")
+        case ByMap() as command:
+            _ascending(document, ("command", "map_boost"), command.map_boost)
+            _ascending(document, ("command", "map_duty"), command.map_duty)
+            rows, width = len(command.map_boost), len(command.map_duty)
+            path: KeyPath = ("command", "map_pct")
+            if len(command.map_pct) != rows:
+                raise document.wrong(path, f"a list of {rows}, one row for each map_boost")
+            for index, row in enumerate(command.map_pct):
+                if len(row) != width:
+                    raise document.wrong(
+                        (*path, index), f"a list of {width}, one number for each map_duty"
+                    )
+        case _:
+            pass
+
+
+def _paid(document: Document, tables: RigTables) -> None:
+    paid = tables.paid
+    _ascending(document, ("paid", "boost"), paid.boost)
+    if len(paid.timing) != len(paid.boost):
+        raise document.wrong(("paid", "timing"), f"a list of {len(paid.boost)}, one for each boost")
+    if paid.dry_limit >= paid.boost[-1]:
+        raise document.wrong(
+            ("paid", "dry_limit"),
+            f"less than the highest paid boost, {float(paid.boost[-1]):g} kPa "
+            "(else the spray paid for nothing)",
+        )
+
+
+def _debt(document: Document, tables: RigTables) -> None:
+    debt = tables.debt
+    if debt.warn <= 0.0:
+        raise document.wrong(("debt", "warn"), "more than 0 mL")
+    order = f"warn <= pull <= cut (now {debt.warn:g}, {debt.pull:g}, {debt.cut:g} mL)"
+    for name, low, high in (("pull", debt.warn, debt.pull), ("cut", debt.pull, debt.cut)):
+        if low > high:
+            given = document.raw(("debt", name)) is not None
+            raise document.wrong(("debt", name), order, None if given else "its default")
+
+
+def _release(document: Document, tables: RigTables) -> None:
+    release, start = tables.ladder.release_below, tables.command.start_boost
+    path: KeyPath = ("ladder", "release_below")
+    # An unboosted engine sprays below 0 kPa gauge and releases lower still.
+    if release <= 0.0 < start:
+        raise document.wrong(path, "more than 0 kPa (else an action might never be released)")
+    if release > start:
+        raise document.wrong(
+            path,
+            f"at most command.start_boost, {float(start):g} kPa "
+            "(else an action is released while spray still matters)",
+            None if document.raw(path) is not None else f"its default {float(release):g} kPa",
+        )
+
+
+def _pump(document: Document, tables: RigTables) -> None:
+    spray = tables.spray
+    pump = spray.pump
+    key = "shut_off"
+    pressure = float(pump.shut_off)
+    if pump.regulated is not None and pump.regulated < pump.shut_off:
+        key, pressure = "regulated", float(pump.regulated)
+    against = float(tables.paid.boost[-1]) + float(spray.check_valve)
+    if pressure <= against:
+        raise document.wrong(
+            ("spray", "pump", key),
+            f"more than {against:g} kPa, the highest paid boost and the check valve together",
+        )
+
+
+def _limits(document: Document, tables: RigTables) -> None:
+    for name in ("injector_duty_pct", "intake_c", "knock"):
+        if getattr(tables.limits, name) is not None and getattr(tables.channels, name) is None:
+            raise document.wrong(
+                ("limits", name),
+                f"channels.{name} too (else this limit never acts)",
+                "a limit alone",
+            )
+    limit, channel = tables.limits.knock, tables.channels.knock
+    if limit is not None and channel is not None:
+        unit = str(channel.unit or "deg")
+        if limit.above.given_unit != unit:
+            raise document.wrong(
+                ("limits", "knock", "above"), f'the unit of channels.knock, "{unit}"'
+            )

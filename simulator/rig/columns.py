@@ -1,0 +1,193 @@
+"""Which column of a log or a serial line is which channel, and in what unit."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+from rules.channels import CHANNELS, Channel
+from rules.facts import ChannelTerms
+from simulator.rig.tables import ChannelTable, RigTables
+from simulator.strict import (
+    BadInput,
+    DegC,
+    Degrees,
+    Document,
+    Knock,
+    Kpa,
+    Mismatch,
+    Ml,
+    MlMin,
+    Percent,
+    Plain,
+    Quantity,
+    Rpm,
+    Volts,
+)
+
+TIME_FACTORS: Final = {"s": 1.0, "ms": 1.0e-3, "us": 1.0e-6}
+# A spray flow that moves reads a little differently each time; half a second of the same number
+# is a frozen sensor. Common practice, no source. Other channels may well stand still.
+STUCK_AFTER_S: Final = {"delivered_ml_min": 0.5}
+_BY_UNIT: Final[dict[str, type[Quantity]]] = {
+    kind.UNIT: kind for kind in (Kpa, DegC, MlMin, Ml, Volts, Percent, Degrees, Rpm, Plain)
+}
+_ALWAYS: Final = {
+    "boost_kpa": "every rule depends on boost",
+    "delivered_ml_min": "the debt is commanded less delivered flow",
+}
+_BY_KIND: Final = {
+    "log_flow": ("commanded_ml_min", "the log's own commanded flow"),
+    "log_percent": ("command_pct", "the log's own command"),
+    "injector_duty": ("injector_duty_pct", "the injector duty"),
+    "map": ("injector_duty_pct", "the injector duty"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnMap:
+    """A channel's column: ``value_in_channel_unit = raw * factor + offset``."""
+
+    column: str
+    factor: float = 1.0
+    offset: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TimeMap:
+    """The time column: ``time_s = raw * factor``."""
+
+    column: str = "time_s"
+    factor: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class SerialTerms:
+    """A serial line: its speed, and its columns where it sends no header line."""
+
+    baud: int = 115200
+    columns: tuple[str, ...] | None = None
+
+
+def quantity_of(channel: Channel) -> type[Quantity]:
+    """Return the quantity a channel's values are."""
+    return Knock if channel.name == "knock" else _BY_UNIT[channel.unit]
+
+
+def mapped(tables: RigTables) -> Iterator[tuple[Channel, ChannelTable]]:
+    """Yield the channels this rig has, in the channels' own order."""
+    for channel in CHANNELS:
+        table: ChannelTable | None = getattr(tables.channels, channel.name)
+        if table is not None:
+            yield channel, table
+
+
+def channel_terms(document: Document, channel: Channel, table: ChannelTable) -> ChannelTerms:
+    """Return a channel's plausible range and ages.
+
+    Raises:
+        BadInput: The range isn't two quantities of the channel's kind, low below high.
+    """
+    path = ("channels", channel.name, "plausible")
+    low, high = channel.low, channel.high
+    if table.plausible is not None:
+        ends: list[float] = []
+        for index, text in enumerate(table.plausible):
+            try:
+                ends.append(quantity_of(channel).from_toml(text))
+            except Mismatch as error:
+                raise document.wrong((*path, index), error.expected, error.found) from None
+        low, high = float(ends[0]), float(ends[1])
+        if low >= high:
+            raise document.wrong(
+                path,
+                "the low end below the high end",
+                f"{low:g} to {high:g} {channel.unit}",
+            )
+    return ChannelTerms(
+        name=channel.name,
+        low=low,
+        high=high,
+        max_age_s=channel.max_age_s if table.max_age is None else float(table.max_age),
+        stuck_after_s=(
+            STUCK_AFTER_S.get(channel.name, inf)
+            if table.stuck_after is None
+            else float(table.stuck_after)
+        ),
+    )
+
+
+def column_map(
+    document: Document, channel: Channel, table: ChannelTable, ambient_kpa: float
+) -> ColumnMap:
+    """Return a channel's column and its conversion to the channel's unit.
+
+    Args:
+        document: The rig file, for messages.
+        channel: The channel.
+        table: What the rig says of it.
+        ambient_kpa: Ambient pressure, absolute; taken off a column that is absolute.
+
+    Raises:
+        BadInput: The unit isn't one of the channel's kind, or ``absolute`` where nothing is.
+    """
+    path = ("channels", channel.name)
+    kind = quantity_of(channel)
+    try:
+        factor, offset = kind.linear(table.unit or channel.unit)
+    except Mismatch as error:
+        raise document.wrong((*path, "unit"), error.expected, error.found) from None
+    if table.absolute:
+        if kind is not Kpa:
+            raise document.wrong((*path, "absolute"), "a pressure channel, if absolute")
+        offset -= ambient_kpa
+    return ColumnMap(table.column or channel.name, factor, offset)
+
+
+def check_channels(document: Document, tables: RigTables) -> None:
+    """Check that every channel the rig needs is there.
+
+    Raises:
+        BadInput: Names the channel and says what needs it.
+    """
+    kind = str(document.raw(("command", "kind")))
+    needed = dict(_ALWAYS)
+    if kind in _BY_KIND:
+        name, what = _BY_KIND[kind]
+        needed[name] = f'command kind "{kind}" reads {what}'
+    for name, reason in needed.items():
+        if getattr(tables.channels, name) is None:
+            raise document.wrong(("channels", name), f"a table, since {reason}", "no such channel")
+
+
+def check_columns(document: Document, tables: RigTables) -> None:
+    """Check that no column has two meanings, and that a serial line has the needed ones.
+
+    Raises:
+        BadInput: Names both keys, or the column that is missing.
+    """
+    taken: dict[str, str] = {str(tables.time.column): "time"}
+    for channel, table in mapped(tables):
+        column = str(table.column or channel.name)
+        if column in taken:
+            raise _twice(document, channel, table, column, taken[column])
+        taken[column] = f"channels.{channel.name}"
+    columns = tables.serial.columns
+    if columns is None:
+        return
+    for index, sent in enumerate(columns):
+        if sent in columns[:index]:
+            raise document.wrong(("serial", "columns", index), "each column once")
+    for name in _ALWAYS:
+        needed = str(getattr(tables.channels, name).column or name)
+        if needed not in columns:
+            raise document.wrong(
+                ("serial", "columns"), f'"{needed}" among them, the column of channels.{name}'
+            )
+
+
+def _twice(
+    document: Document, channel: Channel, table: ChannelTable, column: str, other: str
+) -> BadInput:
+    path = ("channels", channel.name, *(("column",) if table.column else ()))
+    return document.wrong(path, f"a column of its own ({other} has this one)", f'column "{column}"')
