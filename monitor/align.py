@@ -1,9 +1,10 @@
 """Silence is data too: ticks that let the rules see that time has passed without a reading."""
 
-from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
-from rules.channels import ROW_WIDTH, TIME, Sample, tick
+import numpy as np
+
+from rules.channels import TIME, Sample, tick
 
 LONGEST_GAP_S: Final = 0.25  # between two rows the rules see
 TICK_S: Final = 0.1
@@ -70,27 +71,30 @@ class Aligner:
         return rows
 
 
-def fill_gaps(rows: Sequence[Sequence[float]]) -> object:
-    """Put ticks into the gaps of an (n, ROW_WIDTH) matrix; return the matrix itself if none.
+class GapFiller:
+    """Puts ticks into the gaps of a log, block by block; gives what ``Aligner.admit`` would."""
 
-    The matrix form of ``Aligner.admit`` for rows whose times do not step back.
-    """
-    import numpy as np
+    def __init__(self) -> None:
+        self._aligner = Aligner()
 
-    matrix = np.asarray(rows)
-    if len(matrix) < 2:
-        return matrix
-    times = matrix[:, TIME]
-    gaps = np.flatnonzero(np.diff(times) > LONGEST_GAP_S)
-    if not len(gaps):
-        return matrix
-    pieces = []
-    start = 0
-    for at in gaps.tolist():
-        pieces.append(matrix[start : at + 1])
-        ticks = ticks_between(float(times[at]), float(times[at + 1]))
-        if ticks:
-            pieces.append(np.array(ticks).reshape(-1, ROW_WIDTH))
-        start = at + 1
-    pieces.append(matrix[start:])
-    return np.concatenate(pieces)
+    def fill(self, rows: Any) -> Any:
+        """Return an (n, ROW_WIDTH) matrix with its ticks put in; itself where it needs none."""
+        if not len(rows):
+            return rows
+        newest_s = self._aligner.newest_s
+        times = rows[:, TIME]
+        before = np.concatenate(([times[0] if newest_s is None else newest_s], times[:-1]))
+        steps = times - before
+        if not (steps >= 0.0).all():  # late rows, clock steps, no number: one by one
+            filled = [row for line in rows.tolist() for row in self._aligner.admit(Sample(*line))]
+            return np.array(filled)
+        gaps = np.flatnonzero(steps > LONGEST_GAP_S)
+        pieces = []
+        start = 0
+        for at in gaps.tolist():
+            pieces.append(rows[start:at])
+            pieces.append(np.array(ticks_between(float(before[at]), float(times[at]))))
+            start = at
+        pieces.append(rows[start:])
+        self._aligner.admit(Sample(*rows[-1].tolist()))
+        return np.concatenate(pieces) if len(pieces) > 1 else rows

@@ -47,8 +47,11 @@ def fingerprint() -> str:
         for name in sorted(vars(module)):
             value = vars(module)[name]
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:
-                digest.update(f"{name} {value.__code__.co_consts!r}".encode())
-                digest.update(value.__code__.co_code)
+                code = value.__code__  # names too: byte code holds only their numbers
+                digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
+                digest.update(code.co_code)
+            elif name.isupper():
+                digest.update(f"{name} {value!r}".encode())
     for module in (state, channels, constants):
         digest.update(repr(sorted((n, v) for n, v in vars(module).items() if n.isupper())).encode())
     return digest.hexdigest()[:16]

@@ -112,6 +112,8 @@ def nozzle_conductance(rig: Rig) -> float:
     Square-root (orifice) law, e.g. Crane TP-410: at equal pressure volume flow goes with
     1/sqrt(density), and nozzles are rated on water.
     """
+    if not (rig.spray.fluid_kg_m3 > 0.0 and all(n.rated_kpa > 0.0 for n in rig.spray.nozzles)):
+        raise ValueError("fluid density and every nozzle's rated pressure must be above zero")
     on_water = sum(n.count * n.rated_ml_min / sqrt(n.rated_kpa) for n in rig.spray.nozzles)
     return on_water * sqrt(WATER_KG_M3 / rig.spray.fluid_kg_m3)
 
@@ -149,6 +151,12 @@ def constants_of(rig: Rig) -> Constants:
     conductance = nozzle_conductance(rig)
     if not (conductance > 0.0 and pump.free_flow_ml_min > 0.0 and ladder.step_deg > 0.0):
         raise ValueError("nozzle flow, pump free flow and timing step must be above zero")
+    span = {
+        CommandKind.BOOST: command.full_boost_kpa - command.start_boost_kpa,
+        CommandKind.INJECTOR_DUTY: command.full_duty_pct - command.start_duty_pct,
+    }.get(command.kind, 1.0)
+    if not 0.0 < span < inf:
+        raise ValueError(f"command: found full less start {span}, expected it above zero, finite")
     slope = pump.shut_off_kpa / pump.free_flow_ml_min
     regulated = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
     square = conductance * conductance
@@ -185,19 +193,23 @@ def constants_of(rig: Rig) -> Constants:
     k[CLEAR_AFTER_S] = 0.5
     k[ON_BLIND] = float(max(ladder.on_blind, Action.WARN))
     k[BLIND_AFTER_S] = ladder.blind_after_s
-    k[PAID_TOP_DEG] = max(paid.timing_deg)
+    k[PAID_TOP_DEG] = max(paid.timing_deg, default=0.0)
     k[DRY_LIMIT_KPA] = paid.dry_limit_kpa
     k[LATE_WINDOW_S] = 1.0
     k[STEP_BACK_S] = 0.1
     k[STEP_AHEAD_S] = 10.0
     k[CLOCK_DOUBT_FOR_S] = 5.0
 
-    _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa)
+    _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa, 1)
+    if len(paid.timing_deg) != len(paid.boost_kpa):
+        raise ValueError("paid timing: expected one value for each boost")
     k[PAID_TIMING : PAID_TIMING + len(paid.timing_deg)] = paid.timing_deg
     if command.kind is CommandKind.MAP:
-        _put_table(k, MAP_BOOST, N_MAP_BOOST, command.map_boost_kpa)
-        _put_table(k, MAP_DUTY, N_MAP_DUTY, command.map_duty_pct)
+        _put_table(k, MAP_BOOST, N_MAP_BOOST, command.map_boost_kpa, 2)
+        _put_table(k, MAP_DUTY, N_MAP_DUTY, command.map_duty_pct, 2)
         cells = [cell for row in command.map_pct for cell in row]
+        if len(cells) != len(command.map_boost_kpa) * len(command.map_duty_pct):
+            raise ValueError(f"map: found {len(cells)} cells, expected one for each boost and duty")
         k[MAP_CELLS : MAP_CELLS + len(cells)] = cells
 
     limits = (
@@ -236,8 +248,8 @@ def constants_of(rig: Rig) -> Constants:
     return Constants(k, columns)
 
 
-def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...]) -> None:
-    if not 1 <= len(axis) <= MOST_POINTS or any(b <= a for a, b in pairwise(axis)):
-        raise ValueError(f"table axis {axis}: expected 1 to {MOST_POINTS} ascending points")
+def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...], least: int) -> None:
+    if not least <= len(axis) <= MOST_POINTS or any(not b > a for a, b in pairwise(axis)):
+        raise ValueError(f"table axis {axis}: expected {least} to {MOST_POINTS} ascending points")
     k[count_at] = float(len(axis))
     k[at : at + len(axis)] = axis

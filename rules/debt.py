@@ -7,11 +7,13 @@ from rules.state import (
     DEBT_ML,
     EXPECTED_ML_MIN,
     EXPECTED_SMOOTH,
+    LEVEL,
     MISSING_SHARE,
     PEAK_DEBT_ML,
     RATE_ML_MIN_S,
     SHORT_S,
     SHORT_SMOOTH,
+    UNDER_DELIVERY,
 )
 from rules.vector import Vector
 
@@ -55,7 +57,8 @@ def account(k: Vector, s: Vector, delivered_ml_min: float, dt_s: float) -> None:
     s[DEBT_ML] = debt
     if debt > 0.0:
         # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
-        if s[SHORT_S] == 0.0 or debt > s[PEAK_DEBT_ML]:
+        new = s[SHORT_S] == 0.0 and s[LEVEL + UNDER_DELIVERY] == 0.0
+        if new or debt > s[PEAK_DEBT_ML]:
             s[PEAK_DEBT_ML] = debt
         s[SHORT_S] = s[SHORT_S] + dt_s
     else:

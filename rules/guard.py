@@ -193,5 +193,7 @@ def rows_of(columns: Mapping[str, Any]) -> Any:
     rows = np.full((len(columns["time_s"]), ch.ROW_WIDTH), ch.NOT_SENT)
     rows[:, ch.OPERATOR] = ch.OPERATOR_NOTHING
     for name, values in columns.items():
+        if len(values) != len(rows):
+            raise ValueError(f"column {name}: found {len(values)} values, expected {len(rows)}")
         rows[:, ch.ROW_NAMES.index(name)] = values
     return rows

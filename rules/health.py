@@ -49,8 +49,9 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     """Return the time step this sample makes, s; negative where the sample is not to be used.
 
     A sample a little older than the newest is late: its values must not overwrite newer ones. One
-    much older means the source's clock stepped back; the time that hides is unknown, so a fixed
-    step is counted, and the clock is in doubt for a while. A time that is not finite is never used.
+    much older means the source's clock stepped back, one far ahead that it stepped ahead; the time
+    that hides is unknown, so a fixed step is counted, and the clock is in doubt for a while. A time
+    that is not finite is never used.
     """
     s[LATE] = 0.0
     if time_s - time_s != 0.0:  # NaN, or infinite
@@ -68,6 +69,8 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
         dt_s = k[STEP_BACK_S]
         s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
     elif dt_s > k[STEP_AHEAD_S]:
+        # Counted in full, one garbled time would leave the clock too large to be added to.
+        dt_s = k[STEP_AHEAD_S]
         s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
     elif s[CLOCK_DOUBT_S] > 0.0:
         s[CLOCK_DOUBT_S] = s[CLOCK_DOUBT_S] - dt_s

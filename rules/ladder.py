@@ -30,6 +30,7 @@ from rules.constants import (
     LIMIT_COLUMNS,
     LIMIT_FOR_S,
     LIMITED,
+    LONGEST_STEP_S,
     MARGIN,
     MAX_RETARD_DEG,
     N_ESSENTIAL,
@@ -166,7 +167,8 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
         s[LOW_BOOST_S] = 0.0
         return
     if s[USABLE + BOOST] > 0.0 and s[VALUE + BOOST] < k[RELEASE_BELOW_KPA]:
-        s[LOW_BOOST_S] = s[LOW_BOOST_S] + dt_s
+        # Across a gap nobody knows where boost has been.
+        s[LOW_BOOST_S] = s[LOW_BOOST_S] + smaller(dt_s, k[LONGEST_STEP_S])
     else:
         s[LOW_BOOST_S] = 0.0
     if s[LOW_BOOST_S] < k[RELEASE_AFTER_S] or others_asked >= PULL:

@@ -102,7 +102,8 @@ class Decision(NamedTuple):
         retard_deg: Timing to take back now, degrees.
         boost_ceiling_kpa: Boost not to be exceeded, gauge; infinite where there is none.
         debt_ml: Commanded spray that did not arrive, net of the allowance.
-        peak_debt_ml: Largest debt of this shortfall, or of the last one.
+        peak_debt_ml: Largest debt of this shortfall, or of the last one; while the finding lasts,
+            of all its shortfalls.
         short_s: Time since the debt was last nil.
         commanded_ml_min: Flow commanded now.
         expected_ml_min: What the flow sensor should read now.

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Final, Literal, Self
 import msgspec
 
 from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
-from simulator.rig import find_rig, load_rig
+from simulator.rig import RigFile, find_rig, load_rig
 from simulator.strict import (
     BadInput,
     Decoded,
@@ -26,7 +26,13 @@ from simulator.strict import (
     read_text,
 )
 
-__all__ = ["Scenario", "load_scenario", "scenario_from_text", "shipped_scenarios"]
+__all__ = [
+    "Scenario",
+    "load_scenario",
+    "load_scenario_and_rig",
+    "scenario_from_text",
+    "shipped_scenarios",
+]
 
 LONGEST_S: Final = 86400.0
 _SHIPPED: Final = Path(__file__).parent / "scenarios"
@@ -111,6 +117,15 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
     Raises:
         BadInput: Neither, or unreadable, or anything in it (or in its rig) is wrong.
     """
+    return load_scenario_and_rig(name_or_path)[0]
+
+
+def load_scenario_and_rig(name_or_path: str | Path) -> tuple[Scenario, RigFile]:
+    """Read a scenario as ``load_scenario`` does, and return its rig file too.
+
+    Raises:
+        BadInput: Neither, or unreadable, or anything in it (or in its rig) is wrong.
+    """
     shipped = shipped_scenarios()
     path = shipped.get(str(name_or_path), Path(name_or_path))
     if str(name_or_path) not in shipped and path.suffix != ".toml":
@@ -118,7 +133,7 @@ def load_scenario(name_or_path: str | Path) -> Scenario:
             f'found scenario "{clean(str(name_or_path))}", '
             f"expected a TOML file or a shipped scenario: {', '.join(shipped)}"
         )
-    return scenario_from_text(read_text(path), str(path), path.parent)
+    return _read(read_text(path), str(path), path.parent)
 
 
 def scenario_from_text(text: str, file_name: str, beside: Path | None = None) -> Scenario:
@@ -132,14 +147,18 @@ def scenario_from_text(text: str, file_name: str, beside: Path | None = None) ->
     Raises:
         BadInput: Anything in it (or in its rig) is missing, unknown or wrong.
     """
+    return _read(text, file_name, beside)[0]
+
+
+def _read(text: str, file_name: str, beside: Path | None) -> tuple[Scenario, RigFile]:
     document = Document.parse(text, file_name)
     table = document.decode(ScenarioTable)
     _check(document, table)
-    rig_path = _rig_path(document, table.rig, beside)
-    return Scenario(
+    rig_file = load_rig(_rig_path(document, table.rig, beside))
+    scenario = Scenario(
         name=str(table.name),
         teaches=str(table.teaches),
-        rig=load_rig(rig_path).rig,
+        rig=rig_file.rig,
         drive=tuple(_step(step) for step in table.drive),
         faults=tuple(_fault(fault) for fault in table.faults),
         rate_hz=float(table.rate),
@@ -148,6 +167,7 @@ def scenario_from_text(text: str, file_name: str, beside: Path | None = None) ->
         peak_boost_kpa=nan if table.peak_boost is None else float(table.peak_boost),
         ambient_c=float(table.ambient),
     )
+    return scenario, rig_file
 
 
 def _rig_path(document: Document, rig: str, beside: Path | None) -> Path:

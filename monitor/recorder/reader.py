@@ -3,14 +3,17 @@
 import json
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
+import numpy as np
 import pyarrow as pa
 
 from monitor.recorder import layout
 from monitor.sources.base import SourceStatistics
 from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput, clean
+
+BLOCK_ROWS: Final = 8192
 
 
 def is_session(path: Path) -> bool:
@@ -55,16 +58,26 @@ class SessionBlocks:
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
+        waiting: list[tuple[Any, Any]] = []
         for path in sorted(self.path.glob(layout.SAMPLES_GLOB)):
             try:
                 with pa.OSFile(str(path)) as file, pa.ipc.open_stream(file) as stream:
                     for batch in stream:
-                        rows, self.decided = layout.rows_of_batch(batch)
-                        self.statistics.received += len(rows)
-                        self.statistics.decoded += len(rows)
-                        yield rows
+                        waiting.append(layout.rows_of_batch(batch))
+                        if sum(len(rows) for rows, _ in waiting) >= BLOCK_ROWS:
+                            yield self._joined(waiting)
+                            waiting = []
             except (pa.ArrowInvalid, OSError, KeyError) as error:
                 self.cut = f"{path.name} is cut off or damaged: {clean(str(error))}"
+        if waiting:
+            yield self._joined(waiting)
+
+    def _joined(self, waiting: list[tuple[Any, Any]]) -> Any:
+        rows = np.concatenate([rows for rows, _ in waiting])
+        self.decided = np.concatenate([decided for _, decided in waiting])
+        self.statistics.received += len(rows)
+        self.statistics.decoded += len(rows)
+        return rows
 
 
 def _about(path: Path) -> dict[str, Any]:

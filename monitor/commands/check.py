@@ -1,0 +1,104 @@
+"""``flowdebt check``: is this rig file right, and what follows from it?"""
+
+from math import inf
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
+
+if TYPE_CHECKING:
+    from rules.facts import Rig
+
+
+def check(
+    rig: Annotated[str, Parameter(help="Rig file (TOML), or the name of a shipped rig.")],
+    *,
+    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+) -> int:
+    """Check a rig file and print what follows from it.
+
+    Full flow at each boost, and what each debt threshold means in time: how long a steady shortfall
+    of 25, 50 and 100 % takes to reach it, from when the flow sensor shows it.
+    """
+    import json
+    import sys
+
+    from simulator.rig import find_rig, load_rig
+
+    rig_file = load_rig(find_rig(rig))
+    facts = derived(rig_file.rig)
+    if as_json:
+        sys.stdout.write(json.dumps(facts) + "\n")
+        return 0
+    sys.stdout.write("\n".join(_in_words(facts)) + "\n")
+    return 0
+
+
+def derived(rig: "Rig") -> dict[str, object]:
+    """Return a rig's derived facts as plain JSON types; a time that is never reached is null."""
+    from rules.channels import CHANNEL_NAMES
+    from rules.constants import constants_of, essential_columns
+    from rules.conversions import seconds_to_debt
+    from rules.hydraulics import full_flow_ml_min
+
+    k = constants_of(rig).k
+    debt = rig.debt
+    onset_kpa = rig.command.start_boost_kpa
+    top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa, onset_kpa)
+    boosts = sorted({onset_kpa, top_kpa, rig.paid.dry_limit_kpa, *rig.paid.boost_kpa})
+    rows = []
+    for boost_kpa in boosts:
+        flow = full_flow_ml_min(k, boost_kpa)
+        times = {}
+        for percent in (25, 50, 100):
+            by_level = {}
+            for level, threshold_ml in (
+                ("warn", debt.warn_ml),
+                ("pull_timing", debt.pull_ml),
+                ("cut_boost", debt.cut_ml),
+            ):
+                seconds = seconds_to_debt(rig, flow, percent / 100.0, threshold_ml)
+                by_level[level] = None if seconds == inf else seconds
+            times[str(percent)] = by_level
+        rows.append({"boost_kpa": boost_kpa, "full_flow_ml_min": flow, "seconds_to": times})
+    return {
+        "rig": rig.name,
+        "onset_kpa": onset_kpa,
+        "dry_limit_kpa": rig.paid.dry_limit_kpa,
+        "sensor_delay_s": rig.spray.transport_delay_s,
+        "sensor_lag_s": rig.spray.lag_s,
+        "tank_ml": rig.spray.tank_ml,
+        "tank_min_at_full_flow": rig.spray.tank_ml / max(full_flow_ml_min(k, top_kpa), 1e-9),
+        "thresholds_ml": {"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
+        "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
+        "channels": [terms.name for terms in rig.channels],
+        "rows": rows,
+    }
+
+
+def _in_words(facts: dict[str, Any]) -> list[str]:
+    thresholds = facts["thresholds_ml"]
+    lines = [
+        f"{facts['rig']}: the rig file is good",
+        f"  spray matters above {facts['onset_kpa']:.0f} kPa; dry limit "
+        f"{facts['dry_limit_kpa']:.0f} kPa; tank lasts {facts['tank_min_at_full_flow']:.1f} min at "
+        "full flow",
+        f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
+        f"cut boost {thresholds['cut']:g} mL",
+        f"  the flow sensor's own delay {1000 * facts['sensor_delay_s']:.0f} ms and lag "
+        f"{1000 * facts['sensor_lag_s']:.0f} ms come on top of the times below",
+        f"  blind without: {', '.join(facts['essential_channels'])}",
+        "",
+        "  seconds of a steady shortfall to warn / pull timing / cut boost, at full flow",
+        f"  {'boost':>8} {'full flow':>12}   {'25 % missing':>21} {'50 % missing':>21} "
+        f"{'100 % missing':>21}",
+        f"  {'kPa':>8} {'mL/min':>12}",
+    ]
+    for row in facts["rows"]:
+        cells = []
+        for times in row["seconds_to"].values():
+            parts = ["never" if s is None else f"{s:.2f}" for s in times.values()]
+            cells.append(f"{' / '.join(parts):>21}")
+        lines.append(
+            f"  {row['boost_kpa']:8.0f} {row['full_flow_ml_min']:12.0f}   {' '.join(cells)}"
+        )
+    return lines

@@ -1,0 +1,45 @@
+"""``flowdebt feed``: a scenario onto a serial line, as a logger would send it."""
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import BaudOption, ScenarioArgument, SeedOption, SpeedOption
+
+
+def feed(
+    scenario: ScenarioArgument,
+    *,
+    to: Annotated[
+        str, Parameter(help="Serial port or pyserial URL, or a CSV file (ending in .csv).")
+    ],
+    speed: SpeedOption = 1.0,
+    seed: SeedOption = None,
+    baud: BaudOption = None,
+) -> int:
+    """Send a scenario's samples as text lines, at the pace of a real logger.
+
+    A header line comes first and again every second, so that a reader may join at any time. The
+    line only carries samples one way: the car does not hear what is decided at the other end.
+    """
+    import sys
+    from pathlib import Path
+
+    from monitor.feeding import feed_serial
+    from simulator.logfile import mapped, write_csv
+    from simulator.plant import run
+    from simulator.scenario import load_scenario_and_rig
+    from simulator.strict import BadInput
+
+    drive, rig_file = load_scenario_and_rig(scenario)
+    samples = run(drive, seed)
+    names = mapped(drive.rig)
+    if to.lower().endswith(".csv"):
+        try:
+            count = write_csv(samples, Path(to), names)
+        except OSError as error:
+            raise BadInput(f"{to}: found {error.strerror}, expected a file to write") from None
+    else:
+        count = feed_serial(samples, names, to, baud or rig_file.serial.baud, speed)
+    sys.stderr.write(f"sent {count} samples to {to}\n")
+    return 0

@@ -1,0 +1,26 @@
+"""What commands share: parameters, and the caution."""
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+CAUTION = (
+    "flowdebt advises; it is not a certified safety device. Methanol is toxic and burns unseen, "
+    "spray lines are under pressure, and spray without combustion can hydrolock an engine: follow "
+    "local codes and let licensed people do what needs a licence. A driver must not read this "
+    "screen."
+)
+
+RigOption = Annotated[
+    str | None, Parameter(help="Rig file (TOML), or the name of a shipped rig such as brindle.")
+]
+SpeedOption = Annotated[
+    float, Parameter(help="1 is real time, 10 ten times that; 0 is as fast as possible.")
+]
+SeedOption = Annotated[int | None, Parameter(help="Seed of the simulated car.")]
+BaudOption = Annotated[int | None, Parameter(help="Of a serial port; otherwise the rig's.")]
+LinesFlag = Annotated[bool, Parameter(negative="", help="Text lines instead of the dashboard.")]
+JsonFlag = Annotated[bool, Parameter(name="--json", negative="", help="JSON lines.")]
+ScenarioArgument = Annotated[
+    str, Parameter(help="A shipped scenario's name (see simulate --list), or a scenario file.")
+]

@@ -1,0 +1,42 @@
+"""``flowdebt review``: what happened in this log, and why?"""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import JsonFlag, RigOption
+
+
+def review(
+    log: Annotated[Path, Parameter(help="A CSV log, or a recorded session's folder.")],
+    *,
+    rig: RigOption = None,
+    as_json: JsonFlag = False,
+    fail_on: Annotated[
+        Literal["warn", "pull_timing", "cut_boost"] | None,
+        Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
+    ] = None,
+) -> int:
+    """Read back a log at full speed and say what happened: when, what, how deep, action, why.
+
+    A session is judged by the rig it was recorded with, and must reproduce its own decisions; give
+    --rig to judge it by another. Exit codes: 0 ran; 1 --fail-on was reached, or a session's
+    decisions did not come out the same; 2 bad input.
+    """
+    import json
+    import sys
+
+    from monitor.review import in_words
+    from monitor.review import review as read_back
+    from rules.facts import Action
+
+    result = read_back(log, rig)
+    if as_json:
+        sys.stdout.write(json.dumps(result.as_json(), allow_nan=False) + "\n")
+    else:
+        sys.stdout.write("\n".join(in_words(result)) + "\n")
+    sys.stdout.flush()
+    if result.reproduced is False:
+        return 1
+    return int(fail_on is not None and result.worst >= Action[fail_on.upper()])

@@ -1,0 +1,273 @@
+"""The guard's loop: source -> align -> rules -> record + tell, one sample at a time."""
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import Callable
+from math import isfinite
+from typing import Any, Final
+
+from monitor.align import Aligner
+from monitor.clock import now_ns, now_s
+from monitor.guard import protocol
+from monitor.guard.latency import LatencyHistogram
+from monitor.guard.place import Place
+from monitor.guard.viewers import ViewerServer
+from monitor.recorder.writer import Recorder
+from monitor.sources.base import Arrival, Source
+from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
+from rules.constants import LIMIT_ABOVE, LIMIT_COLUMNS
+from rules.events import Event, EventTracker, Turn
+from rules.explain import status
+from rules.findings import FINDINGS
+from rules.guard import Guard
+from rules.hydraulics import full_flow_ml_min
+from rules.state import FINDING_NAMES, Decision
+from simulator.rig import RigFile
+
+HISTORY_ROWS: Final = 3000
+HISTORY_EVENTS: Final = 50
+SILENCE_CHECK_S: Final = 0.05
+UNATTENDED_S: Final = 30.0
+
+Tell = Callable[[protocol.Message], None]
+
+
+class GuardLoop:
+    """Runs one source through one guard until it ends or is told to stop.
+
+    Args:
+        rig_file: The rig to decide with.
+        source: Where samples come from; not yet opened.
+        recorder: Where everything is recorded; None for nowhere.
+        place: Where viewers attach; None for nowhere.
+        tell: Hears every event, notice and the goodbye, on the loop (must not wait).
+        unattended_ends: End some time after the last viewer left (a demonstration).
+
+    Attributes:
+        latency: Readable to decided-and-handed-over, of every reading.
+    """
+
+    def __init__(
+        self,
+        rig_file: RigFile,
+        source: Source,
+        recorder: Recorder | None = None,
+        place: Place | None = None,
+        tell: Tell | None = None,
+        *,
+        unattended_ends: bool = False,
+    ) -> None:
+        self._rig_file = rig_file
+        self._rig = rig_file.rig
+        self._source = source
+        self._recorder = recorder
+        self._tell = tell
+        self._unattended_ends = unattended_ends
+        self._guard = Guard(self._rig)
+        self._decision: Decision = self._guard.decision()
+        self._tracker = EventTracker(self._rig)
+        self._aligner = Aligner()
+        self._reading_at_s = now_s()
+        self._stop = asyncio.Event()
+        self._why = "source ended"
+        self._decided = 0
+        self._late = 0
+        self.latency = LatencyHistogram()
+        self._events: deque[Event] = deque(maxlen=HISTORY_EVENTS)
+        self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY_ROWS)
+        self._fresh: list[tuple[float, ...]] = []
+        self._viewers = None if place is None else ViewerServer(place, self._hello, self._obey)
+
+    async def listen(self) -> Place | None:
+        """Let viewers attach from now on; return where."""
+        return None if self._viewers is None else await self._viewers.start()
+
+    def stop(self, why: str) -> None:
+        """End soon, cleanly. Also safe as a signal's handler on the loop."""
+        if not self._stop.is_set():
+            self._why = why
+            self._stop.set()
+
+    async def run(self) -> None:
+        """Read, decide, record and tell until the end; then finish the recording.
+
+        Raises:
+            BadInput: The source can't be opened, or can't be read on; what came before is kept.
+        """
+        if self._recorder is not None:
+            self._send(protocol.NoticeLine("recording", f"recording to {self._recorder.path}"))
+        helpers = [asyncio.create_task(self._frames())]
+        try:
+            async with self._source:
+                if self._source.live:
+                    helpers.append(asyncio.create_task(self._watch_silence()))
+                pump = asyncio.create_task(self._pump())
+                stopped = asyncio.create_task(self._stop.wait())
+                done, _ = await asyncio.wait({pump, stopped}, return_when="FIRST_COMPLETED")
+                stopped.cancel()
+                if pump not in done:
+                    pump.cancel()
+                    with contextlib.suppress(asyncio.CancelledError):
+                        await pump
+                else:
+                    pump.result()
+        except Exception as error:
+            self._why = f"failed: {error}"
+            raise
+        finally:
+            for helper in helpers:
+                helper.cancel()
+            await asyncio.gather(*helpers, return_exceptions=True)
+            await self._finish()
+
+    # --- the decision path --------------------------------------------------------------------
+
+    async def _pump(self) -> None:
+        async for item in self._source:
+            if isinstance(item, Arrival):
+                self._reading_at_s = now_s()
+                for row in self._aligner.admit(item.sample):
+                    self._take(row)
+                self._source.react(self._decision)
+                self.latency.add(now_ns() - item.readable_ns)
+            else:
+                self._send(protocol.NoticeLine(item.kind, item.text))
+
+    def _take(self, row: Sample) -> None:
+        decision = self._guard.step(row)
+        self._decision = decision
+        self._decided += 1
+        if self._recorder is not None:
+            self._recorder.put(row, decision)
+        self._fresh.append(protocol.trace_row(decision))
+        if decision.late:
+            self._late += 1
+        if decision.changed:
+            for turn, event in self._tracker.feed(decision):
+                self._report(turn, event)
+
+    def _report(self, turn: Turn, event: Event) -> None:
+        if turn is Turn.RAISED:
+            self._events.append(event)
+        finding = FINDINGS[FINDING_NAMES.index(event.finding)]
+        message = protocol.EventTurn(turn.value, event.as_json(), finding.check_first)
+        if self._recorder is not None:
+            self._recorder.note("event", turn=turn.value, event=message.event)
+        self._deliver(message)
+
+    async def _watch_silence(self) -> None:
+        while True:
+            await asyncio.sleep(SILENCE_CHECK_S)
+            for row in self._aligner.silence(now_s() - self._reading_at_s):
+                self._take(row)
+
+    # --- telling ------------------------------------------------------------------------------
+
+    def _send(self, notice: protocol.NoticeLine) -> None:
+        if self._recorder is not None:
+            self._recorder.note("notice", topic=notice.topic, text=notice.text)
+        self._deliver(notice)
+
+    def _deliver(self, message: protocol.Message) -> None:
+        if self._viewers is not None:
+            self._viewers.send(message)
+        if self._tell is not None:
+            self._tell(message)
+
+    async def _frames(self) -> None:
+        alone_since_s = now_s()
+        recorder_fault: str | None = None
+        while True:
+            await asyncio.sleep(protocol.FRAME_S)
+            rows, self._fresh = self._fresh, []
+            self._history.extend(rows)
+            viewers = self._viewers
+            if viewers is not None and viewers.attached:
+                alone_since_s = now_s()
+                viewers.send(self._frame(rows))
+            elif self._unattended_ends and now_s() - alone_since_s > UNATTENDED_S:
+                self.stop("nobody is watching")
+            if self._recorder is not None and self._recorder.fault != recorder_fault:
+                recorder_fault = self._recorder.fault
+                self._deliver(protocol.NoticeLine("recording", str(recorder_fault)))
+
+    def _frame(self, rows: list[tuple[float, ...]]) -> protocol.Frame:
+        every = -(-len(rows) // protocol.MOST_ROWS_A_FRAME) or 1
+        return protocol.Frame(
+            status=status(self._rig, self._decision),
+            decision=protocol.head_of(self._decision),
+            health=protocol.health_of(self._rig, self._decision),
+            statistics=self.statistics(),
+            rows=[list(row) for row in rows[::every]],
+        )
+
+    def _hello(self) -> protocol.Hello:
+        k = self._guard.constants.k
+        limits = {
+            CHANNEL_NAMES[column - 1]: k[LIMIT_ABOVE + i]
+            for i, column in enumerate(LIMIT_COLUMNS)
+            if isfinite(k[LIMIT_ABOVE + i])
+        }
+        debt = self._rig.debt
+        top_kpa = max(*self._rig.paid.boost_kpa, self._rig.paid.dry_limit_kpa)
+        every = max(1, len(self._history) // 1500)
+        return protocol.Hello(
+            protocol=protocol.PROTOCOL,
+            pid=0 if self._viewers is None else self._viewers.place.pid,
+            rig=self._rig.name,
+            source=self._source.name,
+            session=None if self._recorder is None else str(self._recorder.path),
+            thresholds={"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
+            limits=limits,
+            scale={
+                "flow_ml_min": full_flow_ml_min(k, self._rig.command.start_boost_kpa),
+                "boost_kpa": limits.get("boost_kpa", top_kpa),
+            },
+            dry_limit_kpa=self._rig.paid.dry_limit_kpa,
+            onset_kpa=self._rig.command.start_boost_kpa,
+            channels=[terms.name for terms in self._rig.channels],
+            trace=list(protocol.TRACE),
+            history=[list(row) for row in list(self._history)[::every]],
+            events=[event.as_json() for event in self._events],
+        )
+
+    def _obey(self, command: protocol.Command) -> None:
+        if command.do == "acknowledge" and self._aligner.newest_s is not None:
+            self._take(tick(self._aligner.newest_s, OPERATOR_ACKNOWLEDGE))
+            self._send(protocol.NoticeLine("operator", "acknowledged"))
+        elif command.do == "stop":
+            self.stop("stopped by a viewer")
+
+    def statistics(self) -> dict[str, Any]:
+        """Return counts of everything, as plain JSON types."""
+        facts: dict[str, Any] = {
+            **self._source.statistics.as_json(),
+            "decided": self._decided,
+            "late": self._late,
+            "latency": self.latency.as_json(),
+        }
+        if self._recorder is not None:
+            facts["recorded"] = self._recorder.rows
+            facts["not_recorded"] = self._recorder.dropped
+        if self._viewers is not None:
+            facts["viewers"] = self._viewers.attached
+            facts["viewer_drops"] = self._viewers.dropped
+        return facts
+
+    async def _finish(self) -> None:
+        self._tracker.finish(self._decision)
+        if self._recorder is not None:
+            for event in self._tracker.open_events:
+                self._recorder.note("event", turn="open at the end", event=event.as_json())
+            loop = asyncio.get_running_loop()
+            await loop.run_in_executor(None, lambda: self._recorder_close())
+        bye = protocol.Bye(self._why, self.statistics())
+        if self._viewers is not None:
+            await self._viewers.close(bye)
+        if self._tell is not None:
+            self._tell(bye)
+
+    def _recorder_close(self) -> None:
+        if self._recorder is not None:
+            self._recorder.close(why=self._why, statistics=self.statistics())

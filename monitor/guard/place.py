@@ -1,0 +1,126 @@
+"""Where running guards can be found: one small file each, readable by their owner only."""
+
+import contextlib
+import json
+import os
+import secrets
+import socket
+import tempfile
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from simulator.strict import BadInput, clean
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a guard listens.
+
+    Attributes:
+        pid: Its process.
+        path: Path of its AF_UNIX socket; empty where it listens on loopback TCP.
+        port: Its loopback TCP port; 0 where it listens on a path.
+        token: What a viewer must say first.
+        source: What it reads.
+    """
+
+    pid: int
+    path: str
+    port: int
+    token: str
+    source: str
+
+
+def runtime_folder() -> Path:
+    """Return the folder for places and sockets, made private to its owner.
+
+    Raises:
+        BadInput: It can't be made, or somebody else's folder is in its place.
+    """
+    given = os.environ.get("FLOWDEBT_RUNTIME_DIR") or os.environ.get("XDG_RUNTIME_DIR")
+    user = str(os.getuid()) if hasattr(os, "getuid") else os.environ.get("USERNAME", "user")
+    folder = Path(given) / "flowdebt" if given else Path(tempfile.gettempdir()) / f"flowdebt-{user}"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if hasattr(os, "getuid"):
+            owner = folder.stat()
+            if owner.st_uid != os.getuid() or folder.is_symlink():
+                raise BadInput(
+                    f"{clean(str(folder))}: found another user's folder, expected our own"
+                )
+            if owner.st_mode & 0o077:
+                folder.chmod(0o700)
+    except OSError as error:
+        raise BadInput(
+            f"{clean(str(folder))}: found {error.strerror}, expected a private folder for sockets"
+        ) from None
+    return folder
+
+
+def new_place(source: str) -> Place:
+    """Return a place for this process: an AF_UNIX path where there is such a thing, else TCP."""
+    token = secrets.token_urlsafe(24)
+    if hasattr(socket, "AF_UNIX"):
+        path = str(runtime_folder() / f"{os.getpid()}.sock")
+        return Place(os.getpid(), path, 0, token, source)
+    return Place(os.getpid(), "", 0, token, source)
+
+
+def publish(place: Place) -> Path:
+    """Write the place down, for viewers to find; return the file."""
+    path = runtime_folder() / f"{place.pid}.json"
+    path.unlink(missing_ok=True)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
+        json.dump(asdict(place), file)
+    return path
+
+
+def withdraw(place: Place) -> None:
+    """Remove what ``publish`` and the socket left."""
+    with contextlib.suppress(OSError, BadInput):
+        (runtime_folder() / f"{place.pid}.json").unlink(missing_ok=True)
+        if place.path:
+            Path(place.path).unlink(missing_ok=True)
+
+
+def running_places() -> list[Place]:
+    """Return the places of guards whose process lives, newest first; clear away the others'."""
+    places = []
+    files = sorted(
+        runtime_folder().glob("*.json"), key=lambda file: file.stat().st_mtime, reverse=True
+    )
+    for file in files:
+        try:
+            place = Place(**json.loads(file.read_text(encoding="utf-8")))
+        except (OSError, ValueError, TypeError):
+            continue
+        if _lives(place.pid):
+            places.append(place)
+        else:
+            withdraw(place)
+    return places
+
+
+def find_place(pid: int | None) -> Place:
+    """Return the newest running guard, or the one of this process.
+
+    Raises:
+        BadInput: There is none.
+    """
+    for place in running_places():
+        if pid is None or place.pid == pid:
+            return place
+    wanted = "no running guard" if pid is None else f"no running guard with process {pid}"
+    raise BadInput(f"--attach: found {wanted}, expected one started by flowdebt watch or demo")
+
+
+def _lives(pid: int) -> bool:
+    if not hasattr(os, "getuid"):
+        return True  # Windows: signal 0 would end the process; attaching shows soon enough
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True

@@ -1,0 +1,117 @@
+"""The guard as a process: ``python -m monitor.guard.process`` with its order on standard input."""
+
+import asyncio
+import contextlib
+import gc
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from monitor.guard.loop import GuardLoop, Tell
+from monitor.guard.place import new_place, publish, withdraw
+from monitor.guard.scheduling import ask_for_short_slice
+from monitor.recorder.writer import Recorder
+from monitor.sources.open import open_source
+from simulator.strict import BadInput
+
+
+class Order(msgspec.Struct, frozen=True):
+    """What a guard is to do.
+
+    Attributes:
+        source: As on the command line: a log, a session, a port or URL, ``sim:SCENARIO``.
+        rig: Rig file or shipped name; None where the source brings its own.
+        speed: Of recorded and simulated sources; 0 is as fast as possible.
+        record: Folder for sessions; None records nothing.
+        baud: Of a serial port; None takes the rig's.
+        seed: Of a simulated car; None takes the scenario's.
+        unattended_ends: End when nobody has watched for some time.
+    """
+
+    source: str
+    rig: str | None = None
+    speed: float = 1.0
+    record: str | None = None
+    baud: int | None = None
+    seed: int | None = None
+    unattended_ends: bool = False
+
+
+async def run_order(
+    order: Order,
+    tell: Tell | None = None,
+    ready: Callable[[str], None] | None = None,
+) -> None:
+    """Carry out an order in this process: decide, record, let viewers attach, until the end.
+
+    Args:
+        order: What to do.
+        tell: Hears events, notices and the goodbye.
+        ready: Hears the path or port viewers can attach at, once they can.
+
+    Raises:
+        BadInput: Anything asked for can't be used.
+    """
+    rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
+    recorder = None
+    if order.record is not None:
+        recorder = Recorder(Path(order.record), rig_file, source.name)
+    place = new_place(source.name)
+    loop = GuardLoop(rig_file, source, recorder, place, tell, unattended_ends=order.unattended_ends)
+    ask_for_short_slice()
+    listening = await loop.listen()
+    try:
+        if listening is not None:
+            publish(listening)
+        _stop_on_signals(loop)
+        # What exists by now lives as long as the guard: collections needn't look at it again.
+        gc.collect()
+        gc.freeze()
+        if ready is not None:
+            ready(str(place.pid))
+        await loop.run()
+    finally:
+        withdraw(place)
+
+
+def _stop_on_signals(loop: GuardLoop) -> None:
+    running = asyncio.get_running_loop()
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is None:
+            continue
+        try:
+            running.add_signal_handler(number, loop.stop, f"stopped by {name}")
+        except (NotImplementedError, RuntimeError, ValueError):  # Windows, or not the main thread
+            with contextlib.suppress(ValueError):
+                signal.signal(number, lambda *_: running.call_soon_threadsafe(loop.stop, "stopped"))
+
+
+def main() -> int:
+    """Read an order from standard input, carry it out; return the exit code.
+
+    Says ``ready PID`` or ``error TEXT`` on standard output, one line.
+    """
+
+    def say(line: str) -> None:
+        with contextlib.suppress(OSError, ValueError):  # whoever launched us may be gone
+            sys.stdout.write(line + "\n")
+            sys.stdout.flush()
+
+    try:
+        order = msgspec.json.decode(sys.stdin.buffer.readline(), type=Order)
+        asyncio.run(run_order(order, ready=lambda where: say(f"ready {where}")))
+    except BadInput as error:
+        say(f"error {error}")
+        return 2
+    except msgspec.MsgspecError as error:
+        say(f"error order: {error}")
+        return 2
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,175 @@
+"""What guard and viewers say to each other: JSON lines over a local socket.
+
+The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event`` and
+``notice`` as they come, and ``bye`` at its end. A viewer first sends its token, then commands.
+Numbers that are not finite travel as null.
+"""
+
+from typing import Any, Final
+
+import msgspec
+
+from rules import state as st
+from rules.channels import CHANNEL_NAMES
+from rules.facts import Rig
+from rules.state import Decision
+
+PROTOCOL: Final = 1
+LONGEST_LINE: Final = 4 << 20
+FRAME_S: Final = 0.05
+MOST_ROWS_A_FRAME: Final = 64
+
+# Columns of a trace row, all taken from the decision.
+TRACE: Final = (
+    "time_s",
+    "action",
+    "retard_deg",
+    "debt_ml",
+    "commanded_ml_min",
+    "expected_ml_min",
+    "allowance_ml_min",
+    "delivered_ml_min",
+    "boost_kpa",
+    "value_injector_duty_pct",
+    "value_intake_c",
+    "value_knock",
+    "value_timing_deg",
+    "value_engine_speed_rpm",
+    "value_tank_ml",
+)
+TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
+
+
+class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
+    """First message of the guard.
+
+    Attributes:
+        rig: Rig's name.
+        source: What is being read.
+        session: Folder of the recording, None where nothing is recorded.
+        thresholds: Debt thresholds in mL: warn, pull, cut.
+        limits: Limit by channel, in the channel's unit, where there is one.
+        scale: Top of the flow and boost axes: ``flow_ml_min``, ``boost_kpa``.
+        dry_limit_kpa: Boost the engine holds without spray.
+        onset_kpa: Boost above which spray matters.
+        channels: Channels the rig maps.
+        trace: Names of the trace's columns.
+        history: Trace rows from before this viewer came, oldest first.
+        events: Events so far (the newest 50), oldest first.
+    """
+
+    protocol: int
+    pid: int
+    rig: str
+    source: str
+    session: str | None
+    thresholds: dict[str, float]
+    limits: dict[str, float]
+    scale: dict[str, float]
+    dry_limit_kpa: float
+    onset_kpa: float
+    channels: list[str]
+    trace: list[str]
+    history: list[list[float | None]]
+    events: list[dict[str, Any]]
+
+
+class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
+    """What is so now, and the trace rows since the last frame.
+
+    Attributes:
+        status: One line: what is being done to the engine, and why.
+        decision: The newest decision's leading fields, by name.
+        health: Health of each mapped channel, in words.
+        statistics: Counts of source, recorder and viewers, and latencies.
+    """
+
+    status: str
+    decision: dict[str, float | None]
+    health: dict[str, str]
+    statistics: dict[str, Any]
+    rows: list[list[float | None]]
+
+
+class EventTurn(msgspec.Struct, tag_field="kind", tag="event"):
+    """An event was raised, worsened or cleared (``turn``); ``event`` as in ``Event.as_json``."""
+
+    turn: str
+    event: dict[str, Any]
+    check_first: str
+
+
+class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
+    """News of link, recording or operator. ``topic`` is one word."""
+
+    topic: str
+    text: str
+
+
+class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
+    """The guard ends: why, and its last statistics."""
+
+    why: str
+    statistics: dict[str, Any]
+
+
+Message = Hello | Frame | EventTurn | NoticeLine | Bye
+
+
+class Command(msgspec.Struct, forbid_unknown_fields=True):
+    """What a viewer may say. ``do`` is ``attach`` (with the token), ``acknowledge`` or ``stop``."""
+
+    do: str
+    token: str = ""
+
+
+_encoder = msgspec.json.Encoder()
+_decoder: msgspec.json.Decoder[Message] = msgspec.json.Decoder(Message)
+_command_decoder = msgspec.json.Decoder(Command)
+
+
+def encode(message: Message | Command) -> bytes:
+    """Return a message as one line, with its end."""
+    return _encoder.encode(message) + b"\n"
+
+
+def decode(line: bytes) -> Message:
+    """Return the message in a line.
+
+    Raises:
+        msgspec.MsgspecError: Not a message of this protocol.
+    """
+    return _decoder.decode(line)
+
+
+def decode_command(line: bytes) -> Command:
+    """Return the command in a line.
+
+    Raises:
+        msgspec.MsgspecError: Not a command.
+    """
+    return _command_decoder.decode(line)
+
+
+def trace_row(decision: Decision) -> tuple[float, ...]:
+    """Return a decision's trace row."""
+    return tuple([decision[i] for i in TRACE_AT])
+
+
+def head_of(decision: Decision) -> dict[str, float | None]:
+    """Return a decision's leading fields by name; what is not finite becomes None."""
+    head = Decision._fields[: st.LEVEL]
+    return {
+        name: value if -1e300 < value < 1e300 else None
+        for name, value in zip(head, decision, strict=False)
+    }
+
+
+def health_of(rig: Rig, decision: Decision) -> dict[str, str]:
+    """Return the health of each mapped channel, in words."""
+    mapped = {terms.name for terms in rig.channels}
+    return {
+        name: st.HEALTH_WORDS[int(decision[st.HEALTH + i])]
+        for i, name in enumerate(CHANNEL_NAMES, start=1)
+        if name in mapped
+    }

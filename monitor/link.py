@@ -1,0 +1,98 @@
+"""A viewer's end of the socket to a guard, and starting a guard to view."""
+
+import asyncio
+import contextlib
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+
+import msgspec
+
+from monitor.guard.place import Place, find_place
+from monitor.guard.process import Order
+from monitor.guard.protocol import LONGEST_LINE, Command, Message, decode, encode
+from simulator.strict import BadInput
+
+START_S = 20.0
+
+
+class ViewerLink:
+    """Talks to one guard.
+
+    Use as ``async with ViewerLink(place) as link: async for message in link.messages(): ...``.
+    """
+
+    def __init__(self, place: Place) -> None:
+        self.place = place
+        self._reader: asyncio.StreamReader | None = None
+        self._writer: asyncio.StreamWriter | None = None
+
+    async def __aenter__(self) -> "ViewerLink":
+        """Attach.
+
+        Raises:
+            BadInput: The guard is gone.
+        """
+        try:
+            if self.place.path:
+                opened = await asyncio.open_unix_connection(self.place.path, limit=LONGEST_LINE)
+            else:
+                opened = await asyncio.open_connection(
+                    "127.0.0.1", self.place.port, limit=LONGEST_LINE
+                )
+        except OSError as error:
+            raise BadInput(
+                f"guard {self.place.pid}: found {error.strerror}, expected a running guard"
+            ) from None
+        self._reader, self._writer = opened
+        self.send(Command("attach", self.place.token))
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Detach; the guard goes on."""
+        if self._writer is not None:
+            self._writer.close()
+            with contextlib.suppress(OSError):
+                await self._writer.wait_closed()
+
+    async def messages(self) -> AsyncIterator[Message]:
+        """Yield what the guard says until it ends, or its process does."""
+        if self._reader is None:
+            return
+        with contextlib.suppress(ConnectionError):
+            while line := await self._reader.readline():
+                with contextlib.suppress(msgspec.MsgspecError):
+                    yield decode(line)
+
+    def send(self, command: Command) -> None:
+        """Say something to the guard."""
+        if self._writer is not None:
+            with contextlib.suppress(OSError, RuntimeError):
+                self._writer.write(encode(command))
+
+
+def start_guard(order: Order) -> tuple["subprocess.Popen[bytes]", Place]:
+    """Start a guard in a process and session of its own; return it, and where to attach.
+
+    It outlives whoever started it: a dead dashboard is no reason to stop watching the engine.
+
+    Raises:
+        BadInput: It could not do what the order asks; the text is its own.
+    """
+    process = subprocess.Popen(
+        [sys.executable, "-m", "monitor.guard.process"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
+        raise RuntimeError("no pipes")
+    with contextlib.suppress(OSError):
+        process.stdin.write(msgspec.json.encode(order) + b"\n")
+        process.stdin.close()
+    word, _, rest = process.stdout.readline().decode(errors="replace").strip().partition(" ")
+    if word == "ready":
+        return process, find_place(process.pid)
+    process.wait(START_S)
+    raise BadInput(rest if word == "error" else "the guard process ended before it was ready")

@@ -1,0 +1,241 @@
+"""Reading back a log or a session: the same rules, at full speed."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from math import isfinite
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.align import GapFiller
+from monitor.recorder import layout
+from monitor.recorder.reader import SessionBlocks, is_session
+from monitor.sources.csv_blocks import CsvBlocks
+from rules.channels import TIME
+from rules.events import Event, EventTracker, Turn
+from rules.facts import Action
+from rules.guard import Guard
+from rules.state import Decision
+from simulator.rig import RigFile, find_rig, load_rig
+from simulator.strict import BadInput, clean
+
+# Below this many rows, stepping them one by one takes less time than loading the compiler.
+ROWS_WORTH_COMPILING: Final = 60_000
+_DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+
+
+@dataclass(slots=True)
+class Review:
+    """What a log says.
+
+    Attributes:
+        source: What was read.
+        rig: Rig's name.
+        rows: Rows decided on, ticks included.
+        from_s: First time in the log.
+        to_s: Last.
+        events: In the order in which they were raised.
+        rejected: Rows not used, by reason.
+        cut: Why a session ends early; None where it doesn't.
+        reproduced: Whether a session's decisions came out the same, bit for bit; None where there
+            was nothing to compare (a log, or another rig).
+        differs_at_s: First time at which they didn't.
+    """
+
+    source: str
+    rig: str
+    rows: int = 0
+    from_s: float | None = None
+    to_s: float | None = None
+    events: list[Event] = field(default_factory=list)
+    rejected: dict[str, int] = field(default_factory=dict)
+    cut: str | None = None
+    reproduced: bool | None = None
+    differs_at_s: float | None = None
+
+    @property
+    def worst(self) -> Action:
+        """The worst action of any event."""
+        return max((event.action for event in self.events), default=Action.HOLD)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the review as plain JSON types."""
+        return {
+            "source": self.source,
+            "rig": self.rig,
+            "rows": self.rows,
+            "from_s": self.from_s,
+            "to_s": self.to_s,
+            "worst_action": self.worst.word,
+            "rejected": self.rejected,
+            "cut": self.cut,
+            "reproduced": self.reproduced,
+            "differs_at_s": self.differs_at_s,
+            "events": [event.as_json() for event in self.events],
+        }
+
+
+class Replay:
+    """Feeds blocks of rows to a guard, first one by one, then compiled; the same either way."""
+
+    def __init__(self, rig_file: RigFile) -> None:
+        self._guard = Guard(rig_file.rig)
+        self._tracker = EventTracker(rig_file.rig)
+        self.rows = 0
+        self.events: list[Event] = []
+
+    def take(self, rows: Any, decided: Any = None) -> float | None:
+        """Decide on a block.
+
+        Args:
+            rows: (n, ROW_WIDTH).
+            decided: What was decided then, (n, len(DECIDED)), to compare with; None: don't.
+
+        Returns:
+            Time of the first row decided otherwise; None where all agree.
+        """
+        self.rows += len(rows)
+        differs = None
+        if decided is not None:
+            decisions = self._decide(rows)
+            again = decisions[:, _DECIDED_AT]
+            wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
+            if wrong.any():
+                differs = float(rows[int(np.argmax(wrong)), TIME])
+            self._track(decisions[decisions[:, Decision._fields.index("changed")] != 0.0])
+        elif self.rows < ROWS_WORTH_COMPILING:
+            for row in rows.tolist():
+                decision = self._guard.step(row)
+                if decision.changed:
+                    self._feed(decision)
+        else:
+            self._track(self._guard.run_changes(rows)[1])
+        return differs
+
+    def finish(self) -> None:
+        """Bring what is still open up to date."""
+        self._tracker.finish(self._guard.decision())
+
+    def _decide(self, rows: Any) -> Any:
+        if self.rows < ROWS_WORTH_COMPILING:
+            return np.array([self._guard.step(row) for row in rows.tolist()])
+        return self._guard.run_rows(rows)
+
+    def _track(self, decisions: Any) -> None:
+        for row in decisions.tolist():
+            self._feed(Decision._make(row))
+
+    def _feed(self, decision: Decision) -> None:
+        for turn, event in self._tracker.feed(decision):
+            if turn is Turn.RAISED:
+                self.events.append(event)
+
+
+def review(path: Path, rig: str | None) -> Review:
+    """Review a session or a CSV log.
+
+    Args:
+        path: The session's folder, or the log.
+        rig: Rig file or shipped name; a session brings its own.
+
+    Raises:
+        BadInput: Anything that can't be read or used.
+    """
+    if is_session(path):
+        return _review_session(path, rig)
+    if path.is_dir():
+        raise BadInput(f"{clean(str(path))}: found a folder but no session in it, expected a log")
+    if rig is None:
+        raise BadInput(f"{clean(str(path))}: found no --rig, expected a rig file or shipped rig")
+    rig_file = load_rig(find_rig(rig))
+    blocks = CsvBlocks(path, rig_file)
+    filler = GapFiller()
+    result = Review(path.name, rig_file.rig.name)
+    replay = Replay(rig_file)
+    for rows in blocks:
+        _span(result, rows)
+        replay.take(filler.fill(rows))
+    _conclude(result, replay, dict(blocks.statistics.rejected))
+    return result
+
+
+def _review_session(path: Path, rig: str | None) -> Review:
+    blocks = SessionBlocks(path)
+    own = blocks.rig_file()
+    rig_file = own if rig is None else load_rig(find_rig(rig))
+    compare = rig_file.text == own.text
+    result = Review(path.name, rig_file.rig.name)
+    replay = Replay(rig_file)
+    for rows in blocks:
+        _span(result, rows)
+        differs_s = replay.take(rows, blocks.decided if compare else None)
+        if result.differs_at_s is None:
+            result.differs_at_s = differs_s
+    if compare and replay.rows:
+        result.reproduced = result.differs_at_s is None
+    result.cut = blocks.cut
+    _conclude(result, replay, {})
+    return result
+
+
+def _span(result: Review, rows: Any) -> None:
+    times = rows[:, TIME]
+    if result.from_s is None:
+        result.from_s = _finite(times[0])
+    result.to_s = _finite(times[-1])
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if isfinite(value) else None
+
+
+def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
+    replay.finish()
+    result.rows = replay.rows
+    result.events = replay.events
+    result.rejected = rejected
+
+
+def in_words(result: Review) -> Iterator[str]:
+    """Yield a review as lines for people."""
+    span = ""
+    if result.from_s is not None and result.to_s is not None:
+        span = f", {result.from_s:.2f} to {result.to_s:.2f} s"
+    yield f"{clean(result.source)}: {result.rows} rows{span}, judged by rig {clean(result.rig)}"
+    if result.cut is not None:
+        yield f"  the recording is not whole: {result.cut}"
+    for reason, count in result.rejected.items():
+        yield f"  {count} rows not used: {reason}"
+    if result.reproduced is not None:
+        yield (
+            "  decisions of that time reproduced, bit for bit"
+            if result.reproduced
+            else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:.3f} s"
+        )
+    if not result.events:
+        yield "  nothing found: hold throughout"
+    for event in result.events:
+        yield from _event_in_words(event)
+
+
+def _event_in_words(event: Event) -> Iterator[str]:
+    until = "to the end" if event.until_s is None else f"to {event.until_s:.2f} s"
+    deep = []
+    if event.debt_ml > 0.0:
+        deep.append(f"debt {event.debt_ml:.2f} mL")
+    if event.retard_deg > 0.0:
+        deep.append(f"{event.retard_deg:.1f} deg pulled")
+    if event.boost_ceiling_kpa is not None:
+        deep.append(f"boost cut to {event.boost_ceiling_kpa:.0f} kPa")
+    depth = f" ({', '.join(deep)})" if deep else ""
+    yield (
+        f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
+        f"{event.finding.replace('_', ' ')} {until}{depth}"
+    )
+    yield f"             {event.explanation}"
+    if len(event.steps) > 1:
+        steps = ", ".join(
+            f"{action.replace('_', ' ')} at {time_s:.2f} s" for time_s, action, _ in event.steps
+        )
+        yield f"             {steps}"

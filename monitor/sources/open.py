@@ -1,0 +1,84 @@
+"""From what a person names on the command line to a source and the rig to judge it with."""
+
+from math import inf
+from pathlib import Path
+
+from monitor.recorder.reader import SessionBlocks, is_session
+from monitor.sources.base import Source
+from simulator.rig import RigFile, find_rig, load_rig
+from simulator.scenario import load_scenario_and_rig
+from simulator.strict import BadInput, clean
+
+SIMULATED = "sim:"
+
+
+def open_source(
+    name: str, rig: str | None, speed: float = 1.0, baud: int | None = None, seed: int | None = None
+) -> tuple[RigFile, Source]:
+    """Return the rig to decide with and the source a name means.
+
+    Args:
+        name: ``sim:SCENARIO``, a session's folder, a CSV log, or a serial port or pyserial URL.
+        rig: Rig file or shipped name. Sessions and scenarios bring their own.
+        speed: Of logs, sessions and simulated cars; 0 or infinite is as fast as possible.
+        baud: Of a serial port; None takes the rig's.
+        seed: Of a simulated car; None takes the scenario's.
+
+    Raises:
+        BadInput: Nothing that can be read, or no rig.
+    """
+    if not speed >= 0.0:
+        raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
+    pace = speed if 0.0 < speed < inf else inf
+    if name.startswith(SIMULATED):
+        return _simulated(name.removeprefix(SIMULATED), rig, pace, seed)
+    path = Path(name)
+    if is_session(path):
+        return _session(path, rig, pace)
+    if "://" not in name and path.is_file():
+        return _log(path, rig, pace)
+    if path.is_dir():
+        raise BadInput(
+            f"{clean(name)}: found a folder that is no session, expected a log or a port"
+        )
+    if "://" not in name and path.suffix.lower() in {".csv", ".txt", ".log", ".arrow"}:
+        raise BadInput(f"{clean(name)}: found no such file, expected a log")
+    from monitor.sources.serial_line import SerialSource
+
+    rig_file = load_rig(find_rig(_needed(rig, name)))
+    return rig_file, SerialSource(name, rig_file, baud=baud)
+
+
+def _simulated(
+    scenario_name: str, rig: str | None, pace: float, seed: int | None
+) -> tuple[RigFile, Source]:
+    from monitor.sources.simulated import SimulatedSource
+
+    scenario, rig_file = load_scenario_and_rig(scenario_name)
+    if rig is not None:
+        rig_file = load_rig(find_rig(rig))
+    return rig_file, SimulatedSource(scenario, seed=seed, speed=pace)
+
+
+def _session(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
+    from monitor.sources.recorded import RecordedSource
+
+    blocks = SessionBlocks(path)
+    rig_file = blocks.rig_file() if rig is None else load_rig(find_rig(rig))
+    return rig_file, RecordedSource(path, blocks, speed=pace)
+
+
+def _log(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
+    from monitor.sources.csv_blocks import CsvBlocks
+    from monitor.sources.recorded import RecordedSource
+
+    rig_file = load_rig(find_rig(_needed(rig, str(path))))
+    return rig_file, RecordedSource(path, CsvBlocks(path, rig_file), speed=pace)
+
+
+def _needed(rig: str | None, name: str) -> str:
+    if rig is None:
+        raise BadInput(
+            f"{clean(name)}: found no --rig, expected a rig file or a shipped rig's name"
+        )
+    return rig

@@ -1,0 +1,121 @@
+"""On which line each key of a TOML text stands."""
+
+import re
+import tomllib
+from typing import Final
+
+Step = str | int
+KeyPath = tuple[Step, ...]
+
+MAX_DEPTH: Final = 16
+_STRING: Final = re.compile(
+    r'"""(?:\\.|[^\\])*?""""{0,2}'
+    r"|'''.*?''''{0,2}"
+    r'|"(?:\\.|[^"\\\n])*"'
+    r"|'[^'\n]*'",
+    re.DOTALL,
+)
+BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
+_SCALAR: Final = re.compile(r"[^,\]}\n#]+")
+_BLANK: Final = re.compile(r"[ \t]*")
+_GAP: Final = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
+
+
+class Lines:
+    """Where each key of a TOML text stands. Trusts that tomllib accepted the text.
+
+    Attributes:
+        lines: From key path to line, counted from 1.
+    """
+
+    def __init__(self, text: str) -> None:
+        self.text = text
+        self.pos = self.counted = 0
+        self.line = 1
+        self.lines: dict[KeyPath, int] = {}
+        self.arrays: dict[KeyPath, int] = {}
+        table: KeyPath = ()
+        try:
+            while self._skip(_GAP) < len(text):
+                if text[self.pos] != "[":
+                    self._pair(table)
+                    continue
+                double = text.startswith("[[", self.pos)
+                line = self._here()
+                self.pos += 1 + double
+                table = self._open(self._key(), double, line)
+                self.pos += 1 + double
+        except (ValueError, IndexError, RecursionError):
+            return  # an error message with a rough line beats none
+
+    def _skip(self, pattern: re.Pattern[str]) -> int:
+        found = pattern.match(self.text, self.pos)
+        if found is None:
+            raise ValueError(self.pos)
+        self.pos = found.end()
+        return self.pos
+
+    def _here(self) -> int:
+        self.line += self.text.count("\n", self.counted, self.pos)
+        self.counted = self.pos
+        return self.line
+
+    def _note(self, path: KeyPath, line: int) -> None:
+        # Deeper than any file of ours, and the tuples alone would fill the memory.
+        if len(path) <= MAX_DEPTH:
+            self.lines.setdefault(path, line)
+
+    def _key(self) -> tuple[str, ...]:
+        parts: list[str] = []
+        while True:
+            start = self._skip(_BLANK)
+            if self.text[start] in "\"'":
+                self._skip(_STRING)
+                parts.append(tomllib.loads("k=" + self.text[start : self.pos])["k"])
+            else:
+                parts.append(self.text[start : self._skip(BARE)])
+            if self.text[self._skip(_BLANK)] != ".":
+                return tuple(parts)
+            self.pos += 1
+
+    def _open(self, key: tuple[str, ...], double: bool, line: int) -> KeyPath:
+        path: KeyPath = ()
+        for index, part in enumerate(key):
+            path += (part,)
+            self._note(path, line)
+            if double and index == len(key) - 1:
+                self.arrays[path] = self.arrays.get(path, -1) + 1
+            if path in self.arrays:
+                path += (self.arrays[path],)
+        if len(path) <= MAX_DEPTH:
+            self.lines[path] = line  # the table's own header beats an earlier [parent.child]
+        return path
+
+    def _pair(self, table: KeyPath) -> None:
+        line = self._here()
+        path = table
+        for part in self._key():
+            path += (part,)
+            self._note(path, line)
+        self.pos += 1  # the equals sign
+        self._value(path)
+
+    def _value(self, path: KeyPath) -> None:
+        first = self.text[self._skip(_BLANK)]
+        if first in "\"'":
+            self._skip(_STRING)
+        elif first in "[{":
+            self.pos += 1
+            index = 0
+            while self.text[self._skip(_GAP)] not in "]}":
+                if first == "{":
+                    self._pair(path)
+                else:
+                    self._note((*path, index), self._here())
+                    self._value((*path, index))
+                    index += 1
+                if self.text[self._skip(_GAP)] == ",":
+                    self.pos += 1
+            self.pos += 1
+        else:
+            self._skip(_SCALAR)
