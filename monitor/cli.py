@@ -16,8 +16,16 @@ app = cyclopts.App(
     help_epilogue=CAUTION,
     version="0.1.0",
 )
-for _verb in ("demo", "watch", "review", "check", "feed", "simulate"):
-    app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb)
+_VERBS = {
+    "demo": "Watch a simulated car: no hardware, nothing to set up.",
+    "watch": "Watch a car: a port, a log, a session or a simulated car.",
+    "review": "Read back a log or a session: what happened, and why.",
+    "check": "Check a rig file and print what follows from it.",
+    "simulate": "Run a scenario and write its log.",
+    "feed": "Send a scenario over a serial line, as a logger would.",
+}
+for _verb, _help in _VERBS.items():
+    app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb, help=_help)
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -146,6 +146,8 @@ def review(path: Path, rig: str | None) -> Review:
         return _review_session(path, rig)
     if path.is_dir():
         raise BadInput(f"{clean(str(path))}: found a folder but no session in it, expected a log")
+    if not path.exists():
+        raise BadInput(f"{clean(str(path))}: found no such file, expected a log or a session")
     if rig is None:
         raise BadInput(f"{clean(str(path))}: found no --rig, expected a rig file or shipped rig")
     rig_file = load_rig(find_rig(rig))

@@ -45,7 +45,10 @@ def explain(rig: Rig, finding: int, decision: Decision) -> str:
         why = "the source's clock stepped, so the time between two samples is unknown"
     else:
         why = _explain_limit(rig, finding, decision)
-    return f"{why[0].upper()}{why[1:]}: {what_is_done(decision)}."
+    done = what_is_done(decision)
+    if level < Action(int(decision.action)):
+        done = f"{level.word.replace('_', ' ')}, where more is done already ({done})"
+    return f"{why[0].upper()}{why[1:]}: {done}."
 
 
 def _at_boost(decision: Decision) -> str:

@@ -5,7 +5,7 @@ from dataclasses import replace
 from math import inf, nan
 from typing import Any, Final
 
-from rules.channels import CHANNEL_BY_NAME, CHANNELS, NOT_SENT, Sample
+from rules.channels import CHANNEL_BY_NAME, CHANNELS, Sample
 from rules.facts import (
     ChannelTerms,
     Command,
@@ -104,7 +104,6 @@ class Drive:
         self,
         for_s: float,
         share: float = 1.0,
-        without: tuple[str, ...] = (),
         **readings: float,
     ) -> list[Decision]:
         """Feed ``for_s`` seconds at 150 kPa and 500 mL/min commanded; ``readings`` override.
@@ -112,8 +111,7 @@ class Drive:
         Args:
             for_s: How long, s.
             share: Delivered flow as a share of the flow expected by the last decision.
-            without: Channels that are not sent.
-            readings: Other readings, or other values for the three above.
+            readings: Other readings, or other values for the three above (``NOT_SENT`` too).
         """
         decisions = []
         for _ in range(round(for_s / self.dt_s)):
@@ -122,7 +120,6 @@ class Drive:
                 "commanded_ml_min": 500.0,
                 "delivered_ml_min": share * self.last.expected_ml_min,
                 **readings,
-                **dict.fromkeys(without, NOT_SENT),
             }
             self.last = self.guard.step(Sample(self.time_s, **values))
             decisions.append(self.last)

@@ -5,7 +5,7 @@ from math import inf
 
 import pytest
 
-from rules.channels import OPERATOR_ACKNOWLEDGE
+from rules.channels import NOT_SENT, OPERATOR_ACKNOWLEDGE
 from rules.facts import Action, Limit
 from rules.state import (
     INTAKE_HOT,
@@ -181,7 +181,7 @@ def test_warning_does_not_flap() -> None:
 def test_blindness_does_what_the_rig_says(on_blind: Action, lost: str) -> None:
     """An essential channel lost in boost: the rig's action 0.3 s after its value is 0.3 s old."""
     drive = healthy(rig(ladder={"on_blind": on_blind}))
-    decisions = drive.run(2.0, without=(lost,))
+    decisions = drive.run(2.0, **{lost: NOT_SENT})
     acted = first(decisions, 1)
     assert acted * 0.01 == pytest.approx(0.6, abs=0.031)
     assert decisions[-1].action == max(on_blind, Action.WARN)
@@ -196,7 +196,7 @@ def test_blindness_out_of_boost_only_warns() -> None:
     """Below the onset spray does not matter: a lost flow sensor warns, and clears by itself."""
     drive = Drive(rig())
     drive.run(2.0, **OUT_OF_BOOST)
-    decisions = drive.run(5.0, without=("delivered_ml_min",), **OUT_OF_BOOST)
+    decisions = drive.run(5.0, delivered_ml_min=NOT_SENT, **OUT_OF_BOOST)
     assert decisions[-1].action == WARN
     assert max(d.action for d in decisions) == WARN
     assert drive.run(1.0, **OUT_OF_BOOST)[-1].action == HOLD
@@ -215,7 +215,7 @@ def test_unknown_boost_takes_back_the_top_of_the_table() -> None:
     """Without boost the most the spray ever pays for is taken back."""
     table = {"boost_kpa": (50.0, 150.0, 200.0), "timing_deg": (0.0, 10.0, 13.0)}
     drive = healthy(rig(paid=table))
-    decisions = drive.run(2.0, without=("boost_kpa",))
+    decisions = drive.run(2.0, boost_kpa=NOT_SENT)
     assert decisions[-1].retard_deg == 16.0  # 13 x 1.2 = 15.6
     assert decisions[-1].boost_kpa != decisions[-1].boost_kpa
 
@@ -278,7 +278,9 @@ def test_no_release_while_a_limit_asks() -> None:
 
 def raised(decisions: list[Decision]) -> list[float]:
     """Return the actions in the order they were taken."""
-    return [decisions[0].action] + [b.action for a, b in pairwise(decisions) if a.action != b.action]
+    return [decisions[0].action] + [
+        b.action for a, b in pairwise(decisions) if a.action != b.action
+    ]
 
 
 def test_cause_is_the_first_finding_at_the_worst_level() -> None:

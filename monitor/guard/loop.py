@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from math import isfinite
 from typing import Any, Final
 
@@ -29,6 +29,7 @@ HISTORY_ROWS: Final = 3000
 HISTORY_EVENTS: Final = 50
 SILENCE_CHECK_S: Final = 0.05
 UNATTENDED_S: Final = 30.0
+FAILED: Final = "failed: "  # how a goodbye begins that is none
 
 Tell = Callable[[protocol.Message], None]
 
@@ -83,23 +84,35 @@ class GuardLoop:
         """Let viewers attach from now on; return where."""
         return None if self._viewers is None else await self._viewers.start()
 
+    async def first_viewer(self, patience_s: float) -> None:
+        """Wait for the first viewer, so that it misses nothing; not longer than ``patience_s``."""
+        if self._viewers is not None:
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._viewers.first.wait(), patience_s)
+
     def stop(self, why: str) -> None:
         """End soon, cleanly. Also safe as a signal's handler on the loop."""
         if not self._stop.is_set():
             self._why = why
             self._stop.set()
 
-    async def run(self) -> None:
+    async def run(self, opened: Callable[[], Awaitable[None]] | None = None) -> None:
         """Read, decide, record and tell until the end; then finish the recording.
+
+        Args:
+            opened: Called once the source is open, before anything is read from it.
 
         Raises:
             BadInput: The source can't be opened, or can't be read on; what came before is kept.
         """
-        if self._recorder is not None:
-            self._send(protocol.NoticeLine("recording", f"recording to {self._recorder.path}"))
         helpers = [asyncio.create_task(self._frames())]
         try:
             async with self._source:
+                if opened is not None:
+                    await opened()
+                if self._recorder is not None:
+                    text = f"recording to {self._recorder.path}"
+                    self._send(protocol.NoticeLine("recording", text))
                 if self._source.live:
                     helpers.append(asyncio.create_task(self._watch_silence()))
                 pump = asyncio.create_task(self._pump())
@@ -113,7 +126,7 @@ class GuardLoop:
                 else:
                     pump.result()
         except Exception as error:
-            self._why = f"failed: {error}"
+            self._why = f"{FAILED}{error}"
             raise
         finally:
             for helper in helpers:

@@ -17,6 +17,8 @@ from monitor.recorder.writer import Recorder
 from monitor.sources.open import open_source
 from simulator.strict import BadInput
 
+AWAIT_VIEWER_S = 5.0
+
 
 class Order(msgspec.Struct, frozen=True):
     """What a guard is to do.
@@ -29,6 +31,7 @@ class Order(msgspec.Struct, frozen=True):
         baud: Of a serial port; None takes the rig's.
         seed: Of a simulated car; None takes the scenario's.
         unattended_ends: End when nobody has watched for some time.
+        awaits_viewer: Read nothing before a viewer is there (not for long), so it misses nothing.
     """
 
     source: str
@@ -38,6 +41,7 @@ class Order(msgspec.Struct, frozen=True):
     baud: int | None = None
     seed: int | None = None
     unattended_ends: bool = False
+    awaits_viewer: bool = False
 
 
 async def run_order(
@@ -63,16 +67,21 @@ async def run_order(
     loop = GuardLoop(rig_file, source, recorder, place, tell, unattended_ends=order.unattended_ends)
     ask_for_short_slice()
     listening = await loop.listen()
-    try:
+
+    async def opened() -> None:
         if listening is not None:
             publish(listening)
-        _stop_on_signals(loop)
         # What exists by now lives as long as the guard: collections needn't look at it again.
         gc.collect()
         gc.freeze()
         if ready is not None:
             ready(str(place.pid))
-        await loop.run()
+        if order.awaits_viewer:
+            await loop.first_viewer(AWAIT_VIEWER_S)
+
+    _stop_on_signals(loop)
+    try:
+        await loop.run(opened)
     finally:
         withdraw(place)
 

@@ -38,7 +38,7 @@ class _Viewer:
 
 
 class ViewerServer:
-    """Sends every message to every attached viewer.
+    """Sends every message to every attached viewer. ``first`` is set once there was one.
 
     A viewer that doesn't read loses its oldest waiting messages, counted; its socket holds at most
     ``MOST_UNSENT_BYTES``, and the guard goes on as if it weren't there.
@@ -54,7 +54,7 @@ class ViewerServer:
     ) -> None:
         self.place = place
         self.dropped = 0
-        self.ever_attached = False
+        self.first = asyncio.Event()
         self._hello = hello
         self._obey = obey
         self._viewers: set[_Viewer] = set()
@@ -115,7 +115,7 @@ class ViewerServer:
             writer.transport.set_write_buffer_limits(high=MOST_UNSENT_BYTES)
             viewer.put(encode(self._hello()))
             self._viewers.add(viewer)
-            self.ever_attached = True
+            self.first.set()
             sender = asyncio.create_task(self._send_waiting(viewer))
             while line := await reader.readline():
                 with contextlib.suppress(msgspec.MsgspecError):

@@ -1,0 +1,30 @@
+"""``flowdebt demo``: a simulated car, no hardware, nothing to set up."""
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import JsonFlag, LinesFlag, SeedOption, SpeedOption
+
+
+def demo(
+    *,
+    lines: LinesFlag = False,
+    as_json: JsonFlag = False,
+    scenario: Annotated[
+        str, Parameter(help="Another scenario; see simulate --list.")
+    ] = "pump_stop",
+    speed: SpeedOption = 1.0,
+    seed: SeedOption = None,
+    record: Annotated[str | None, Parameter(help="Folder to record the session in.")] = None,
+) -> int:
+    """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
+
+    On a terminal the dashboard opens; elsewhere text lines are written. Nothing is recorded unless
+    you say where.
+    """
+    from monitor.guard.process import Order
+    from monitor.watching import watch_own
+
+    order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
+    return watch_own(order, lines=lines, as_json=as_json)

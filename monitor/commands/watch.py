@@ -1,0 +1,60 @@
+"""``flowdebt watch``: judge a stream as it comes."""
+
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import (
+    BaudOption,
+    JsonFlag,
+    LinesFlag,
+    RigOption,
+    SeedOption,
+    SpeedOption,
+)
+
+
+def watch(
+    source: Annotated[
+        str,
+        Parameter(
+            help="A serial port or pyserial URL, a CSV log, a session's folder, or sim:SCENARIO."
+        ),
+    ] = "",
+    *,
+    rig: RigOption = None,
+    headless: Annotated[
+        bool, Parameter(negative="", help="The guard alone, no dashboard; events as lines.")
+    ] = False,
+    attach: Annotated[
+        bool, Parameter(negative="", help="Join a running guard instead of starting one.")
+    ] = False,
+    pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
+    lines: LinesFlag = False,
+    as_json: JsonFlag = False,
+    record: Annotated[str, Parameter(help="Folder that sessions are recorded in.")] = "sessions",
+    no_record: Annotated[bool, Parameter(negative="", help="Record nothing.")] = False,
+    speed: SpeedOption = 1.0,
+    baud: BaudOption = None,
+    seed: SeedOption = None,
+) -> int:
+    """Watch a car: a stream of samples in, decisions out, on screen and on disk.
+
+    The guard decides in a process of its own. The dashboard is only a viewer: killing it does not
+    touch the guard. Ctrl-C ends both and finishes the recording; d in the dashboard detaches and
+    leaves the guard running.
+    """
+    from monitor.guard.process import Order
+    from monitor.watching import watch_headless, watch_own, watch_running
+    from simulator.strict import BadInput
+
+    if attach:
+        if source or headless:
+            raise BadInput("--attach: found a source or --headless too, expected neither")
+        return watch_running(pid, lines=lines, as_json=as_json)
+    if not source:
+        raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
+    order = Order(source, rig, speed, None if no_record else record, baud, seed)
+    if headless:
+        return watch_headless(order, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json)

@@ -1,0 +1,112 @@
+"""Line mode and JSON lines: what the dashboard shows, for pipes, logs and screen readers."""
+
+import json
+from collections.abc import Callable
+from typing import Any, Final
+
+import msgspec
+
+from monitor.guard.protocol import Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from simulator.strict import clean
+
+STATUS_EVERY_S: Final = 1.0
+LONGEST: Final = 400
+
+
+class LineTalk:
+    """Turns a guard's messages into lines of text, or into JSON lines.
+
+    Args:
+        write: Takes one line, without its end.
+        as_json: JSON lines instead of text.
+        now_s: Steady time, for the pace of status lines.
+    """
+
+    def __init__(
+        self, write: Callable[[str], None], *, as_json: bool, now_s: Callable[[], float]
+    ) -> None:
+        self._write = write
+        self._as_json = as_json
+        self._now_s = now_s
+        self._status_due_s = 0.0
+        self.ended: Bye | None = None
+
+    def hear(self, message: Message) -> None:
+        """Take one message; write what it comes to."""
+        if isinstance(message, Bye):
+            self.ended = message
+        if isinstance(message, Frame):
+            if self._now_s() < self._status_due_s:
+                return
+            self._status_due_s = self._now_s() + STATUS_EVERY_S
+        if self._as_json:
+            self._write(json.dumps(_facts(message), allow_nan=False))
+        else:
+            self._write(clean(in_words(message), LONGEST))
+
+
+def _facts(message: Message) -> dict[str, Any]:
+    facts: dict[str, Any] = msgspec.to_builtins(message)
+    if isinstance(message, Frame):
+        facts["newest"] = facts.pop("rows")[-1:] or None
+    if isinstance(message, Hello):
+        facts.pop("history")
+    return facts
+
+
+def in_words(message: Message) -> str:
+    """Return a message as one line for people."""
+    if isinstance(message, Hello):
+        recording = "not recorded" if message.session is None else f"recorded in {message.session}"
+        return (
+            f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
+            f"{message.thresholds['warn']:g}, pull {message.thresholds['pull']:g}, cut "
+            f"{message.thresholds['cut']:g} mL; advises only, no output is driven"
+        )
+    if isinstance(message, Frame):
+        return _status_in_words(message)
+    if isinstance(message, EventTurn):
+        return _event_in_words(message)
+    if isinstance(message, NoticeLine):
+        return f"{'':>12}{message.topic}: {message.text}"
+    facts = message.statistics
+    latency = facts.get("latency", {})
+    return (
+        f"ended: {message.why}; {facts.get('decided', 0)} decided, "
+        f"{facts.get('recorded', 0)} recorded, {sum(facts.get('rejected', {}).values())} rejected, "
+        f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped; decided within "
+        f"{latency.get('p99_ms', 0.0):.2f} ms (99 %)"
+    )
+
+
+def _status_in_words(frame: Frame) -> str:
+    decision = frame.decision
+    parts = [f"{_number(decision.get('time_s'), 2):>9} s  {frame.status}"]
+    parts.append(f"boost {_number(decision.get('boost_kpa'), 0)} kPa")
+    parts.append(
+        f"flow {_number(decision.get('delivered_ml_min'), 0)} of "
+        f"{_number(decision.get('expected_ml_min'), 0)} mL/min"
+    )
+    parts.append(f"debt {_number(decision.get('debt_ml'), 2)} mL")
+    ill = [
+        f"{name.replace('_', ' ')} {word}"
+        for name, word in frame.health.items()
+        if word != "healthy"
+    ]
+    return " | ".join(parts + ill)
+
+
+def _event_in_words(message: EventTurn) -> str:
+    event = message.event
+    finding = event["finding"].replace("_", " ")
+    if message.turn == "cleared":
+        return f"{event['until_s']:9.2f} s  CLEARED  {finding}"
+    action = event["action"].replace("_", " ").upper()
+    line = f"{event['action_time_s']:9.2f} s  {action}  {finding}: {event['explanation']}"
+    if message.turn == "raised":
+        line += f" Check first: {message.check_first}."
+    return line
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "unknown" if value is None else f"{value:.{digits}f}"

@@ -1,0 +1,153 @@
+"""Watching: a guard of our own or a running one, on the dashboard, in lines, or headless."""
+
+import asyncio
+import contextlib
+import queue
+import signal
+import subprocess
+import sys
+import threading
+from typing import Final
+
+import msgspec
+
+from monitor.clock import now_s
+from monitor.guard.loop import FAILED
+from monitor.guard.place import Place, find_place
+from monitor.guard.process import Order, run_order
+from monitor.guard.protocol import Command, Message
+from monitor.lines import LineTalk
+from monitor.link import ViewerLink, start_guard
+from simulator.strict import BadInput
+
+GOODBYE_S: Final = 10.0
+MOST_LINES_WAITING: Final = 10_000
+
+
+def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
+    """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
+
+    Raises:
+        BadInput: The order can't be carried out.
+    """
+    process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
+    code = _view(place, owner=True, lines=lines, as_json=as_json)
+    if code == DETACHED:
+        sys.stderr.write(f"guard {place.pid} goes on; flowdebt watch --attach joins it again\n")
+        return 0
+    try:
+        process.wait(GOODBYE_S)
+    except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)
+        sys.stderr.write(f"guard {place.pid} is still closing its recording\n")
+    return code
+
+
+def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
+    """Attach to a running guard and watch it; leaving leaves it running.
+
+    Raises:
+        BadInput: There is none.
+    """
+    return max(0, _view(find_place(pid), owner=False, lines=lines, as_json=as_json))
+
+
+DETACHED: Final = -1
+
+
+def _view(place: Place, *, owner: bool, lines: bool, as_json: bool) -> int:
+    if lines or as_json or not sys.stdout.isatty():
+        return asyncio.run(_view_lines(place, owner=owner, as_json=as_json))
+    from monitor.screen.app import Dashboard
+
+    last = Dashboard(lambda: ViewerLink(place), owner=owner).run()
+    if last:
+        sys.stderr.write(last + "\n")
+    return DETACHED if owner and last is not None and last.startswith("Detached") else 0
+
+
+async def _view_lines(place: Place, *, owner: bool, as_json: bool) -> int:
+    gone = False
+
+    def write(line: str) -> None:
+        nonlocal gone
+        if gone:
+            return
+        try:
+            sys.stdout.write(line + "\n")
+            sys.stdout.flush()
+        except (BrokenPipeError, ValueError):
+            gone = True
+
+    talk = LineTalk(write, as_json=as_json, now_s=now_s)
+    async with ViewerLink(place) as link:
+        leave = asyncio.Event()
+
+        def asked_to_leave() -> None:
+            if owner and not leave.is_set():
+                link.send(Command("stop"))
+            leave.set()
+
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            with contextlib.suppress(NotImplementedError):
+                loop.add_signal_handler(number, asked_to_leave)
+        async for message in link.messages():
+            talk.hear(message)
+            if gone:
+                asked_to_leave()
+            if leave.is_set() and not owner:
+                break
+    if gone:
+        with contextlib.suppress(OSError):
+            sys.stdout.close()
+    if talk.ended is None:
+        if leave.is_set():
+            return 0
+        sys.stderr.write(f"flowdebt: guard {place.pid} ended without a word\n")
+        return 1
+    if talk.ended.why.startswith(FAILED):
+        raise BadInput(talk.ended.why.removeprefix(FAILED))
+    return 0
+
+
+def watch_headless(order: Order, *, as_json: bool) -> int:
+    """Run the guard alone, in this process, writing its events as lines.
+
+    Writing is a thread's business: a reader that stalls costs lines (counted), never samples.
+
+    Raises:
+        BadInput: The order can't be carried out.
+    """
+    waiting: queue.SimpleQueue[str | None] = queue.SimpleQueue()
+    lost = 0
+
+    def put(line: str) -> None:
+        nonlocal lost
+        if waiting.qsize() >= MOST_LINES_WAITING:
+            lost += 1
+        else:
+            waiting.put(line)
+
+    def write_lines() -> None:
+        while (line := waiting.get()) is not None:
+            try:
+                sys.stdout.write(line + "\n")
+                sys.stdout.flush()
+            except (OSError, ValueError):
+                return
+
+    talk = LineTalk(put, as_json=as_json, now_s=now_s)
+    writer = threading.Thread(target=write_lines, name="lines", daemon=True)
+    writer.start()
+
+    def tell(message: Message) -> None:
+        talk.hear(message)
+
+    try:
+        asyncio.run(run_order(order, tell=tell))
+    finally:
+        waiting.put(None)
+        writer.join(1.0)
+    if lost:
+        sys.stderr.write(f"{lost} lines not written: whoever reads them fell behind\n")
+    return 0

@@ -1,0 +1,130 @@
+"""The house keeps its floors: import direction, purity, docstrings, file length."""
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+FLOORS = ("rules", "simulator", "monitor")
+MOST_LINES = 400
+
+
+def python(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """Run this interpreter in the repository's root."""
+    return subprocess.run(
+        [sys.executable, *arguments],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        encoding="utf-8",
+        timeout=50,
+        check=False,
+    )
+
+
+def files(*floors: str) -> list[Path]:
+    """Return every Python file of these packages."""
+    found = sorted(path for floor in floors for path in (ROOT / floor).rglob("*.py"))
+    assert len(found) >= len(floors)
+    return found
+
+
+def imports_kept(config: Path) -> subprocess.CompletedProcess[str]:
+    """Run the import contracts of a file."""
+    return python(
+        "-c",
+        "import sys; from importlinter.cli import lint_imports\n"
+        "sys.exit(lint_imports(config_filename=sys.argv[1], no_cache=True))",
+        str(config),
+    )
+
+
+def test_import_contracts_are_kept() -> None:
+    """Monitor over simulator over rules; rules pure: the contracts in pyproject.toml hold."""
+    done = imports_kept(ROOT / "pyproject.toml")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "3 kept, 0 broken" in done.stdout
+
+
+def test_import_contracts_can_break(tmp_path: Path) -> None:
+    """The contract checker does see a forbidden import (numpy, which rules does use)."""
+    config = tmp_path / "contracts.toml"
+    config.write_text(
+        "[tool.importlinter]\n"
+        'root_packages = ["rules", "simulator", "monitor"]\n'
+        "include_external_packages = true\n"
+        "[[tool.importlinter.contracts]]\n"
+        'name = "no numpy"\ntype = "forbidden"\n'
+        'source_modules = ["rules"]\nforbidden_modules = ["numpy"]\n',
+        encoding="utf-8",
+    )
+    done = imports_kept(config)
+    assert done.returncode == 1
+    assert "0 kept, 1 broken" in done.stdout
+
+
+def test_the_guard_starts_light() -> None:
+    """Loading and stepping a guard loads no loop, no screen, no log, no number library."""
+    heavy = (
+        "asyncio random logging datetime textual pyarrow msgspec pint serial aiomqtt socket "
+        "numpy numba scipy"
+    )
+    done = python(
+        "-c",
+        "import sys\n"
+        "import rules.guard, rules.events, rules.explain, rules.findings\n"
+        f"print(sorted(set({heavy!r}.split()) & set(sys.modules)))\n"
+        "from tests.rigs import Drive, rig\n"
+        "print(Drive(rig()).run(0.5)[-1].action)\n"
+        f"print(sorted(set({heavy!r}.split()) & set(sys.modules)))\n",
+    )
+    assert done.stderr == ""
+    assert done.stdout.split("\n") == ["[]", "0.0", "[]", ""]
+
+
+@pytest.mark.parametrize("path", files(*FLOORS), ids=lambda path: str(path.relative_to(ROOT)))
+def test_every_public_name_is_explained(path: Path) -> None:
+    """Every module, public function, class and method has a docstring."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    silent = [] if ast.get_docstring(tree) else ["the module itself"]
+
+    def look(body: list[ast.stmt], prefix: str) -> None:
+        for node in body:
+            if not isinstance(node, (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)):
+                continue
+            if node.name.startswith("_"):
+                continue
+            overload = any("overload" in ast.unparse(d) for d in node.decorator_list)
+            setter = any(ast.unparse(d).endswith(".setter") for d in node.decorator_list)
+            if not (ast.get_docstring(node) or overload or setter):
+                silent.append(f"{prefix}{node.name}")
+            if isinstance(node, ast.ClassDef):
+                look(node.body, f"{prefix}{node.name}.")
+
+    look(tree.body, "")
+    assert silent == []
+
+
+def test_no_file_is_long() -> None:
+    """No Python file is longer than a person reads in one go."""
+    lengths = {
+        str(path.relative_to(ROOT)): len(path.read_text(encoding="utf-8").splitlines())
+        for path in files(*FLOORS, "tests")
+    }
+    assert {name: n for name, n in lengths.items() if n > MOST_LINES} == {}
+
+
+def test_decision_code_computes_only_what_compiles_alike() -> None:
+    """The compiled modules use no math but sqrt: exp, log and powers differ between libraries."""
+    kernel = ["arithmetic", "hydraulics", "command", "expectation", "health", "debt", "ladder"]
+    for path in (ROOT / "rules" / f"{name}.py" for name in kernel):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        for node in ast.walk(tree):
+            assert not isinstance(node, (ast.Pow, ast.FloorDiv, ast.Mod, ast.Try)), path.name
+            if isinstance(node, ast.ImportFrom) and node.module == "math":
+                assert [alias.name for alias in node.names] == ["sqrt"], path.name
+            if isinstance(node, ast.Import):
+                raise AssertionError(f"{path.name} imports a whole module")
