@@ -22,7 +22,7 @@ def ticks_between(before_s: float, after_s: float) -> list[Sample]:
     gap_s = after_s - before_s
     if not LONGEST_GAP_S < gap_s < float("inf"):
         return []
-    count = min(MOST_TICKS, int(gap_s / TICK_S))
+    count = int(min(MOST_TICKS, gap_s / TICK_S))
     ticks = [tick(before_s + TICK_S * i) for i in range(1, count + 1)]
     return [t for t in ticks if t.time_s < after_s]
 
@@ -84,8 +84,10 @@ class GapFiller:
         newest_s = self._aligner.newest_s
         times = rows[:, TIME]
         before = np.concatenate(([times[0] if newest_s is None else newest_s], times[:-1]))
-        steps = times - before
-        if not (steps >= 0.0).all():  # late rows, clock steps, no number: one by one
+        with np.errstate(over="ignore", invalid="ignore"):
+            steps = times - before
+        # Late rows, clock steps, no number, infinite: one by one.
+        if not ((steps >= 0.0) & (steps < np.inf)).all():
             filled = [row for line in rows.tolist() for row in self._aligner.admit(Sample(*line))]
             return np.array(filled)
         gaps = np.flatnonzero(steps > LONGEST_GAP_S)

@@ -36,6 +36,7 @@ def run(arguments: Sequence[str]) -> int:
         result = app(
             list(arguments), exit_on_error=False, print_error=False, result_action="return_value"
         )
+        sys.stdout.flush()
     except cyclopts.CycloptsError as error:
         _complain(f"flowdebt: {' '.join(str(error).split())}")
         return 2
@@ -45,6 +46,9 @@ def run(arguments: Sequence[str]) -> int:
     except BrokenPipeError:  # whoever read our output has had enough
         sys.stderr.close()
         return 0
+    except OSError as error:  # a full disk, a name too long: what no command expects by itself
+        _complain(f"flowdebt: {error}")
+        return 2
     except KeyboardInterrupt:
         return 130
     return result if isinstance(result, int) else 0
@@ -56,4 +60,6 @@ def main() -> None:
 
 
 def _complain(line: str) -> None:
-    sys.stderr.write(line + "\n")
+    from simulator.strict import clean
+
+    sys.stderr.write(clean(line, 1000) + "\n")

@@ -71,7 +71,9 @@ class Columns:
         self.picks: list[tuple[int, int, float, float]] = []
         for channel, column in rig_file.columns.items():
             index = self._find(names, column.column, where, channel, True)
-            self.picks.append((index, ROW_NAMES.index(channel), column.factor, column.offset))
+            # Adding minus nought changes nothing; nought would take the sign off a minus nought.
+            offset = column.offset or -0.0
+            self.picks.append((index, ROW_NAMES.index(channel), column.factor, offset))
 
     @staticmethod
     def _find(names: list[str], wanted: str, where: str, role: str, needed: bool) -> int:
@@ -97,7 +99,8 @@ class Columns:
         for index, place, factor, offset in self.picks:
             raw = values[index]
             if raw != NOT_SENT:
-                row[place] = raw * factor + offset
+                value = raw * factor + offset  # may overflow; minus infinity would read "not sent"
+                row[place] = value if -_INFINITE < value < _INFINITE else _NAN
         return Sample._make(row)
 
 
@@ -141,10 +144,7 @@ class LineDecoder:
         return columns.sample(values, arrived_s)
 
     def _is_header(self, fields: list[bytes]) -> bool:
-        try:
-            names = [field.decode("ascii").strip() for field in fields]
-        except UnicodeDecodeError:
-            return False
+        names = [_text(field).strip() for field in fields]
         known = {column.column for column in self._rig_file.columns.values()}
         if sum(name in known for name in names) < 2:
             return False
@@ -155,3 +155,11 @@ class LineDecoder:
             self._columns = None
             self.header_fault = str(error)
         return True
+
+
+def _text(field: bytes) -> str:
+    """Return a header's field as text; a degree sign in one name must not hide the others."""
+    try:
+        return field.decode("utf-8")
+    except UnicodeDecodeError:
+        return field.decode("latin-1")

@@ -91,7 +91,8 @@ def start_guard(order: Order) -> tuple["subprocess.Popen[bytes]", Place]:
     with contextlib.suppress(OSError):
         process.stdin.write(msgspec.json.encode(order) + b"\n")
         process.stdin.close()
-    word, _, rest = process.stdout.readline().decode(errors="replace").strip().partition(" ")
+    with process.stdout as said:
+        word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
     if word == "ready":
         return process, find_place(process.pid)
     process.wait(START_S)

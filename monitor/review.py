@@ -18,7 +18,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
-from simulator.strict import BadInput, clean
+from simulator.strict import BadInput, called, clean
 
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
@@ -145,11 +145,11 @@ def review(path: Path, rig: str | None) -> Review:
     if is_session(path):
         return _review_session(path, rig)
     if path.is_dir():
-        raise BadInput(f"{clean(str(path))}: found a folder but no session in it, expected a log")
+        raise BadInput(f"{called(path)}: found a folder but no session in it, expected a log")
     if not path.exists():
-        raise BadInput(f"{clean(str(path))}: found no such file, expected a log or a session")
+        raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
     if rig is None:
-        raise BadInput(f"{clean(str(path))}: found no --rig, expected a rig file or shipped rig")
+        raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
     rig_file = load_rig(find_rig(rig))
     blocks = CsvBlocks(path, rig_file)
     filler = GapFiller()

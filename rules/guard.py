@@ -13,6 +13,7 @@ from rules.health import advance_clock, read_channels
 from rules.ladder import decide
 from rules.state import (
     ABSENT,
+    ACKNOWLEDGED,
     AGE_S,
     ALL_HEALTHY,
     BOOST_KPA,
@@ -52,6 +53,8 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
         at: Where in ``x`` this sample starts.
     """
     s[CHANGED] = 0.0
+    if x[at + ch.OPERATOR] == ch.OPERATOR_ACKNOWLEDGE:
+        s[ACKNOWLEDGED] = 1.0  # a hand on the button counts, even in a sample that is late
     dt_s = advance_clock(k, s, x[at + ch.TIME])
     if dt_s < 0.0:
         return
@@ -94,10 +97,10 @@ def fresh_state(constants: Constants) -> list[float]:
     s[DELIVERED_ML_MIN] = NAN
     for column in range(1, ch.N_CHANNELS + 1):
         s[AGE_S + column] = NEVER_S
-        s[HEALTH + column] = float(ABSENT)
+        s[HEALTH + column] = ABSENT
     n_mapped = constants.columns[N_MAPPED]
     for column in constants.columns[MAPPED : MAPPED + n_mapped]:
-        s[HEALTH + column] = float(STALE)
+        s[HEALTH + column] = STALE
     return s
 
 

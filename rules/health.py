@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rules.channels import NOT_SENT, OPERATOR, OPERATOR_ACKNOWLEDGE
+from rules.channels import NOT_SENT
 from rules.constants import (
     CLOCK_DOUBT_FOR_S,
     HIGH,
@@ -18,7 +18,6 @@ from rules.constants import (
     STUCK_AFTER_S,
 )
 from rules.state import (
-    ACKNOWLEDGED,
     AGE_S,
     BEFORE,
     CHANGED,
@@ -109,8 +108,6 @@ def read_channels(
                     unusable += 1.0
     s[UNHEALTHY] = unhealthy
     s[UNUSABLE] = unusable
-    if x[at + OPERATOR] == OPERATOR_ACKNOWLEDGE:
-        s[ACKNOWLEDGED] = 1.0
 
 
 def judge_channel(
@@ -136,9 +133,9 @@ def judge_channel(
     health = s[READING + column]
     if health == HEALTHY:
         if stale:
-            health = float(STALE)
+            health = STALE
         elif stuck:
-            health = float(STUCK)
+            health = STUCK
     if health != s[HEALTH + column]:
         s[HEALTH + column] = health
         s[CHANGED] = 1.0

@@ -24,7 +24,7 @@ N_FINDINGS: Final = len(FINDING_NAMES)
 NO_CAUSE: Final = -1.0
 
 # Health of a channel. Only HEALTHY is healthy.
-(HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK) = range(6)
+(HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 HEALTH_WORDS: Final = ("healthy", "absent", "stale", "not a number", "implausible", "stuck")
 
 # --- the head: what a decision shows ---------------------------------------------------------

@@ -58,6 +58,15 @@ def test_last_good_value_serves_until_it_is_too_old() -> None:
     assert drive.run(0.01)[-1].all_healthy == 1.0
 
 
+def test_debt_grows_on_while_the_last_good_value_serves() -> None:
+    """A shortfall seen before a flow reading went bad is counted on until that value is too old."""
+    drive = healthy(rig(debt={"pull_ml": 50.0, "cut_ml": 90.0}))
+    before = drive.run(0.2, share=0.0)[-1].debt_ml
+    patchy = drive.run(0.2, delivered_ml_min=NAN)[-1]
+    assert patchy.debt_ml - before == pytest.approx(0.2 * (500.0 - 80.0) / 60.0, abs=1e-6)
+    assert patchy.all_healthy == 0.0
+
+
 def stuck_rig(kind: CommandKind = CommandKind.LOG_FLOW) -> Drive:
     """Return a healthy drive on a rig that calls a flow reading stuck after 0.4 s."""
     flow = terms("delivered_ml_min", stuck_after_s=0.4)

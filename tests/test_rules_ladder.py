@@ -272,7 +272,7 @@ def test_no_release_while_a_limit_asks() -> None:
     hot = Limit(above=90.0, for_s=0.1, action=Action.PULL_TIMING)
     drive = Drive(rig(limits={"intake_c": hot}, channels=terms(*ESSENTIAL, "intake_c")))
     drive.run(1.0, intake_c=100.0)
-    assert drive.run(10.0, intake_c=100.0, **OUT_OF_BOOST)[-1].action == PULL
+    assert {d.action for d in drive.run(10.0, intake_c=100.0, **OUT_OF_BOOST)} == {PULL}
     assert drive.run(0.1, intake_c=60.0, **OUT_OF_BOOST)[-1].action == HOLD
 
 

@@ -230,6 +230,18 @@ def test_events_of_a_pump_stop() -> None:
     assert tracker.open_events == ()
 
 
+def test_event_keeps_the_most_timing_pulled() -> None:
+    """Timing pulled rises after the pull began; the event reports the most, its step the first."""
+    drive = healthy(rig(debt={"cut_ml": 90.0}, ladder={"shortfall_outlasts_s": 90.0}))
+    tracker = EventTracker(drive.guard.rig)
+    for decision in drive.run(1.5, share=0.0):
+        tracker.feed(decision)
+    (event,) = tracker.open_events
+    assert event.action is Action.PULL_TIMING
+    assert event.retard_deg == 12.0
+    assert event.steps[-1][2] < 9.0
+
+
 def test_peak_debt_outlives_a_shortfall_within_one_event() -> None:
     """A second, smaller shortfall while timing is still pulled does not hide the first one's peak.
 

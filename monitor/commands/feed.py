@@ -26,11 +26,13 @@ def feed(
     from pathlib import Path
 
     from monitor.feeding import feed_serial
+    from monitor.sources.base import pace_of
     from simulator.logfile import mapped, write_csv
     from simulator.plant import run
     from simulator.scenario import load_scenario_and_rig
     from simulator.strict import BadInput
 
+    pace = pace_of(speed)
     drive, rig_file = load_scenario_and_rig(scenario)
     samples = run(drive, seed)
     names = mapped(drive.rig)
@@ -40,6 +42,6 @@ def feed(
         except OSError as error:
             raise BadInput(f"{to}: found {error.strerror}, expected a file to write") from None
     else:
-        count = feed_serial(samples, names, to, baud or rig_file.serial.baud, speed)
+        count = feed_serial(samples, names, to, baud or rig_file.serial.baud, pace)
     sys.stderr.write(f"sent {count} samples to {to}\n")
     return 0

@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from cyclopts import Parameter
+from cyclopts.validators import Number
 
 CAUTION = (
     "flowdebt advises; it is not a certified safety device. Methanol is toxic and burns unseen, "
@@ -17,8 +18,14 @@ RigOption = Annotated[
 SpeedOption = Annotated[
     float, Parameter(help="1 is real time, 10 ten times that; 0 is as fast as possible.")
 ]
-SeedOption = Annotated[int | None, Parameter(help="Seed of the simulated car.")]
-BaudOption = Annotated[int | None, Parameter(help="Of a serial port; otherwise the rig's.")]
+SeedOption = Annotated[
+    int | None,
+    Parameter(help="Seed of the simulated car.", validator=Number(gte=0, lte=2**32 - 1)),
+]
+BaudOption = Annotated[
+    int | None,
+    Parameter(help="Of a serial port; otherwise the rig's.", validator=Number(gte=1)),
+]
 LinesFlag = Annotated[bool, Parameter(negative="", help="Text lines instead of the dashboard.")]
 JsonFlag = Annotated[bool, Parameter(name="--json", negative="", help="JSON lines.")]
 ScenarioArgument = Annotated[

@@ -139,9 +139,12 @@ class GuardLoop:
     async def _pump(self) -> None:
         async for item in self._source:
             if isinstance(item, Arrival):
-                self._reading_at_s = now_s()
+                newest_s = self._aligner.newest_s
                 for row in self._aligner.admit(item.sample):
                     self._take(row)
+                # Readings whose own clock stands still are silence as far as the rules can tell.
+                if self._aligner.newest_s != newest_s:
+                    self._reading_at_s = now_s()
                 self._source.react(self._decision)
                 self.latency.add(now_ns() - item.readable_ns)
             else:

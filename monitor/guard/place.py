@@ -9,7 +9,7 @@ import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from simulator.strict import BadInput, clean
+from simulator.strict import BadInput, called
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +45,12 @@ def runtime_folder() -> Path:
         if hasattr(os, "getuid"):
             owner = folder.stat()
             if owner.st_uid != os.getuid() or folder.is_symlink():
-                raise BadInput(
-                    f"{clean(str(folder))}: found another user's folder, expected our own"
-                )
+                raise BadInput(f"{called(folder)}: found another user's folder, expected our own")
             if owner.st_mode & 0o077:
                 folder.chmod(0o700)
     except OSError as error:
         raise BadInput(
-            f"{clean(str(folder))}: found {error.strerror}, expected a private folder for sockets"
+            f"{called(folder)}: found {error.strerror}, expected a private folder for sockets"
         ) from None
     return folder
 

@@ -11,10 +11,10 @@ from typing import Final
 import msgspec
 
 from monitor.guard.place import Place
-from monitor.guard.protocol import Command, Message, decode_command, encode
+from monitor.guard.protocol import Command, Frame, Message, decode_command, encode
 
 MOST_VIEWERS: Final = 16
-MOST_WAITING: Final = 100  # messages held for one viewer, 5 s of frames
+MOST_WAITING: Final = 200  # messages held for one viewer, 10 s of frames
 MOST_UNSENT_BYTES: Final = 1 << 20
 FIRST_WORD_S: Final = 5.0
 LONGEST_COMMAND: Final = 512
@@ -23,16 +23,18 @@ LONGEST_COMMAND: Final = 512
 class _Viewer:
     def __init__(self, writer: asyncio.StreamWriter) -> None:
         self.writer = writer
-        self.waiting: deque[bytes] = deque()
+        self.waiting: deque[tuple[bytes, bool]] = deque()
         self.news = asyncio.Event()
         self.idle = asyncio.Event()
         self.dropped = 0
 
-    def put(self, line: bytes) -> None:
+    def put(self, line: bytes, *, passing: bool = False) -> None:
+        """Queue a line. Where too many wait, the oldest passing one (a frame) goes first."""
         if len(self.waiting) >= MOST_WAITING:
-            self.waiting.popleft()
+            oldest = next((i for i, (_, goes) in enumerate(self.waiting) if goes), 0)
+            del self.waiting[oldest]
             self.dropped += 1
-        self.waiting.append(line)
+        self.waiting.append((line, passing))
         self.idle.clear()
         self.news.set()
 
@@ -84,8 +86,9 @@ class ViewerServer:
         """Hand a message to every viewer; never waits."""
         if self._viewers:
             line = encode(message)
+            passing = isinstance(message, Frame)
             for viewer in self._viewers:
-                viewer.put(line)
+                viewer.put(line, passing=passing)
 
     async def close(self, last: Message, patience_s: float = 1.0) -> None:
         """Say goodbye, give viewers a moment to read it, and stop listening."""
@@ -146,6 +149,6 @@ class ViewerServer:
                 await viewer.news.wait()
                 viewer.news.clear()
                 while viewer.waiting:
-                    viewer.writer.write(viewer.waiting.popleft())
+                    viewer.writer.write(viewer.waiting.popleft()[0])
                     await viewer.writer.drain()
                 viewer.idle.set()

@@ -10,8 +10,8 @@ import pyarrow as pa
 
 from monitor.recorder import layout
 from monitor.sources.base import SourceStatistics
-from simulator.rig import RigFile, rig_from_text
-from simulator.strict import BadInput, clean
+from simulator.rig import RigFile, load_rig
+from simulator.strict import BadInput, called, clean
 
 BLOCK_ROWS: Final = 8192
 
@@ -38,7 +38,7 @@ class SessionBlocks:
         self.decided: Any = None
         self.cut: str | None = None
         if not is_session(path):
-            raise BadInput(f"{clean(str(path))}: found no {layout.ABOUT}, expected a session")
+            raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = _about(path / layout.ABOUT)
         self.events = list(_events(path / layout.EVENTS))
         if not any(event.get("kind") == "end" for event in self.events):
@@ -50,11 +50,7 @@ class SessionBlocks:
         Raises:
             BadInput: Its copy is missing or damaged.
         """
-        path = self.path / layout.RIG
-        try:
-            return rig_from_text(path.read_text(encoding="utf-8"), str(path))
-        except (OSError, UnicodeDecodeError) as error:
-            raise BadInput(f"{clean(str(path))}: {clean(str(error))}, expected a rig") from None
+        return load_rig(self.path / layout.RIG)
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
@@ -71,6 +67,12 @@ class SessionBlocks:
                 self.cut = f"{path.name} is cut off or damaged: {clean(str(error))}"
         if waiting:
             yield self._joined(waiting)
+        end = next((event for event in self.events if event.get("kind") == "end"), {})
+        if self.cut is None and end.get("rows") != self.statistics.decoded:
+            # A stream cut between two batches reads as if it were whole.
+            self.cut = (
+                f"found {self.statistics.decoded} rows, expected {end.get('rows')} (end record)"
+            )
 
     def _joined(self, waiting: list[tuple[Any, Any]]) -> Any:
         rows = np.concatenate([rows for rows, _ in waiting])
@@ -84,9 +86,9 @@ def _about(path: Path) -> dict[str, Any]:
     try:
         about = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise BadInput(f"{clean(str(path))}: {clean(str(error))}, expected JSON") from None
+        raise BadInput(f"{called(path)}: {clean(str(error))}, expected JSON") from None
     if not isinstance(about, dict) or about.get("format") != layout.FORMAT:
-        raise BadInput(f'{clean(str(path))}: expected format "{layout.FORMAT}"')
+        raise BadInput(f'{called(path)}: expected format "{layout.FORMAT}"')
     return about
 
 

@@ -15,7 +15,7 @@ from monitor.recorder import layout
 from rules.channels import Sample
 from rules.state import Decision
 from simulator.rig import RigFile
-from simulator.strict import BadInput, clean
+from simulator.strict import BadInput, called
 
 FLUSH_S: Final = 0.05  # a killed process loses at most this, and what the batch under way takes
 MOST_PENDING: Final = 200_000
@@ -54,7 +54,7 @@ class Recorder:
             self._open(rig_file, source)
         except OSError as error:
             raise BadInput(
-                f"{clean(str(folder))}: found {error.strerror}, "
+                f"{called(folder)}: found {error.strerror}, "
                 "expected a folder that sessions can be recorded in"
             ) from None
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
@@ -96,7 +96,7 @@ class Recorder:
         raise FileExistsError(17, "too many sessions of this second", str(folder))
 
     def _open(self, rig_file: RigFile, source: str) -> None:
-        (self.path / layout.RIG).write_text(rig_file.text, encoding="utf-8")
+        (self.path / layout.RIG).write_text(rig_file.text, encoding="utf-8", newline="")
         about = {
             "format": layout.FORMAT,
             "flowdebt": version("flowdebt"),
@@ -118,7 +118,8 @@ class Recorder:
             self._write()
 
     def _write(self) -> None:
-        rows, self._pending = self._pending, []
+        rows = self._pending[:]  # copied, since put may append to the list at any moment
+        del self._pending[: len(rows)]
         with self._lock:
             notes, self._notes = self._notes, []
         if self.fault is not None:

@@ -2,11 +2,13 @@
 
 from collections import Counter
 from dataclasses import dataclass, field
+from math import inf
 from types import TracebackType
 from typing import Any, NamedTuple, Protocol, Self
 
 from rules.channels import Sample
 from rules.state import Decision
+from simulator.strict import BadInput
 
 
 class Arrival(NamedTuple):
@@ -53,6 +55,17 @@ class SourceStatistics:
             "dropped": self.dropped,
             "connects": self.connects,
         }
+
+
+def pace_of(speed: float) -> float:
+    """Return the pace a ``--speed`` asks for: 1 is real time, infinite as fast as possible.
+
+    Raises:
+        BadInput: Negative or no number.
+    """
+    if not speed >= 0.0:
+        raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
+    return speed if speed > 0.0 else inf
 
 
 class Source(Protocol):

@@ -11,13 +11,13 @@ from pyarrow import csv as pacsv
 
 from monitor.decode import Columns
 from monitor.sources.base import SourceStatistics
-from monitor.sources.csv_layout import CsvLayout, read_layout
+from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, is_number, read_layout
 from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
 from simulator.rig import RigFile
-from simulator.strict import BadInput, clean
+from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
-NOT_SENT_WORDS: Final = ["", "-", "--", "---", "NA", "N/A", "n/a", "null", "None"]
+SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
 class CsvBlocks:
@@ -30,11 +30,12 @@ class CsvBlocks:
         BadInput: See ``read_layout`` and ``Columns``; while iterating, a cell that is no number.
     """
 
-    def __init__(self, path: Path, rig_file: RigFile) -> None:
+    def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
         self.path = path
+        self._block_bytes = block_bytes
         self.statistics = SourceStatistics(connects=1)
         self.layout: CsvLayout = read_layout(path, rig_file)
-        self.columns = Columns(self.layout.names, rig_file, clean(str(path)))
+        self.columns = Columns(self.layout.names, rig_file, called(path))
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks."""
@@ -48,10 +49,10 @@ class CsvBlocks:
             raise BadInput(self._what_is_wrong(str(error))) from None
         except (OSError, UnicodeError) as error:
             raise BadInput(
-                f"{clean(str(self.path))}: found {clean(str(error))}, expected a readable log"
+                f"{called(self.path)}: found {clean(str(error))}, expected a readable log"
             ) from None
         if not self.statistics.decoded:
-            raise BadInput(f"{clean(str(self.path))}: found a header but no rows of numbers")
+            raise BadInput(self._no_rows())
 
     def _batches(self) -> Any:
         wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
@@ -60,7 +61,7 @@ class CsvBlocks:
         return pacsv.open_csv(
             str(self.path),
             read_options=pacsv.ReadOptions(
-                block_size=BLOCK_BYTES,
+                block_size=self._block_bytes,
                 column_names=names,
                 skip_rows=self.layout.lines_before_data,
                 encoding="utf8" if self.layout.encoding == "utf-8-sig" else self.layout.encoding,
@@ -88,8 +89,11 @@ class CsvBlocks:
         rows[:, TIME] = np.where(np.isfinite(time_s), time_s, np.nan)
         for index, place, factor, offset in self.columns.picks:
             raw = self._numbers(batch, index)
-            if factor != 1.0 or offset != 0.0:  # "not sent" is minus infinity and stays so
-                raw = raw * factor + offset
+            if factor != 1.0 or offset != 0.0:
+                sent = raw != NOT_SENT
+                with np.errstate(over="ignore"):
+                    raw = raw * factor + offset
+                raw = np.where(sent & np.isinf(raw), np.nan, raw)
             rows[:, place] = raw
         return rows
 
@@ -115,19 +119,19 @@ class CsvBlocks:
                     continue
                 for index in indices:
                     cell = row[index]
-                    if cell in NOT_SENT_WORDS or _is_number(cell, layout.decimal_point):
+                    if cell in NOT_SENT_WORDS or is_number(cell, layout.decimal_point):
                         continue
                     column = clean(layout.names[index], 24)
                     return (
-                        f"{clean(str(self.path))}:{reader.line_num}: {column}: "
+                        f"{called(self.path)}:{reader.line_num}: {column}: "
                         f'found "{clean(cell, 24)}", expected a number'
                     )
-        return f"{clean(str(self.path))}: {clean(error, 120)}"
+        if not self.statistics.received:
+            return self._no_rows()
+        return f"{called(self.path)}: {clean(error, 120)}"
 
-
-def _is_number(cell: str, decimal_point: str) -> bool:
-    try:
-        float(cell.replace(decimal_point, "."))
-    except ValueError:
-        return False
-    return "_" not in cell and cell.isascii()
+    def _no_rows(self) -> str:
+        return (
+            f"{called(self.path)}: found no rows of numbers after line "
+            f"{self.layout.lines_before_data}, expected some"
+        )

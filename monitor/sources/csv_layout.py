@@ -9,12 +9,21 @@ from pathlib import Path
 from typing import Final
 
 from simulator.rig import RigFile
-from simulator.strict import BadInput, clean
+from simulator.strict import BadInput, called, clean
 
 HEAD_BYTES: Final = 65_536
 MOST_LINES_BEFORE_HEADER: Final = 60
 _DELIMITERS: Final = (",", ";", "\t", "|")
-_NUMBER: Final = re.compile(r"\s*[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?\s*")
+# Cells that say nothing; spaces too, from loggers that pad their columns.
+NOT_SENT_WORDS: Final = ["-", "--", "---", "NA", "N/A", "n/a", "null", "None"] + [
+    " " * count for count in range(17)
+]
+_NOT_A_NUMBER_WORDS: Final = ("nan", "inf", "-inf")
+_NUMBER: Final = {
+    point: re.compile(rf"\s*[+-]?([0-9]+([{point}][0-9]*)?|[{point}][0-9]+)([eE][+-]?[0-9]+)?\s*")
+    for point in ".,"
+}
+_DECIMAL_COMMA: Final = re.compile(r"\s*[+-]?[0-9]*,[0-9]+\s*")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -51,13 +60,17 @@ def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
         with path.open("rb") as file:
             head = file.read(HEAD_BYTES)
     except OSError as error:
-        raise BadInput(
-            f"{clean(str(path))}: found {error.strerror}, expected a readable log"
-        ) from None
+        raise BadInput(f"{called(path)}: found {error.strerror}, expected a readable log") from None
     if not head.strip():
-        raise BadInput(f"{clean(str(path))}: found an empty file, expected a header and rows")
+        raise BadInput(f"{called(path)}: found an empty file, expected a header and rows")
     encoding, text = _decode(head, path)
     return _find_header(text, encoding, rig_file, path)
+
+
+def is_number(cell: str, decimal_point: str) -> bool:
+    """Whether a cell is a number, or says that it is none (``nan``)."""
+    word = cell.strip().lower()
+    return word in _NOT_A_NUMBER_WORDS or _NUMBER[decimal_point].fullmatch(cell) is not None
 
 
 def _decode(head: bytes, path: Path) -> tuple[str, str]:
@@ -65,7 +78,7 @@ def _decode(head: bytes, path: Path) -> tuple[str, str]:
         if head.startswith(bom):
             return encoding, head[: len(head) // 2 * 2].decode(encoding, errors="replace")
     if b"\0" in head:
-        raise BadInput(f"{clean(str(path))}: found bytes that are not text, expected a CSV log")
+        raise BadInput(f"{called(path)}: found bytes that are not text, expected a CSV log")
     try:
         return "utf-8", codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
@@ -94,22 +107,27 @@ def _find_header(text: str, encoding: str, rig_file: RigFile, path: Path) -> Csv
     if best is None:
         first = next((line for line in text.splitlines() if line.strip()), "")
         raise BadInput(
-            f'{clean(str(path))}:1: found "{clean(first)}", expected a header with the rig\'s '
+            f'{called(path)}:1: found "{clean(first)}", expected a header with the rig\'s '
             f'columns, such as "{clean(rig_file.time.column)}"'
         )
     _, delimiter, line, names, following = best
+    ours = [index for index, name in enumerate(names) if name.strip() in known]
+    comma = delimiter != "," and any(
+        index < len(row) and _DECIMAL_COMMA.fullmatch(row[index])
+        for row in following
+        for index in ours
+    )
+    point = "," if comma else "."
     for row in following:
-        if any(_NUMBER.fullmatch(cell) for cell in row):
+        cells = [row[index] for index in ours if index < len(row)]
+        words = sum(not is_number(cell, point) and cell not in NOT_SENT_WORDS for cell in cells)
+        if 2 * words < len(cells):
             break
-        line += 1  # a row of units, or a blank line
-    else:
-        following = []
-    first_numbers = next((r for r in following if any(_NUMBER.fullmatch(c) for c in r)), [])
-    comma = delimiter != "," and any(re.fullmatch(r"\s*-?\d+,\d+\s*", c) for c in first_numbers)
+        line += 1  # a row of units (one of them may be "1"), or a blank line
     return CsvLayout(
         names=tuple(name.strip() for name in names),
         delimiter=delimiter,
-        decimal_point="," if comma else ".",
+        decimal_point=point,
         encoding=encoding,
         lines_before_data=line,
     )

@@ -1,10 +1,9 @@
 """From what a person names on the command line to a source and the rig to judge it with."""
 
-from math import inf
 from pathlib import Path
 
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.sources.base import Source
+from monitor.sources.base import Source, pace_of
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import load_scenario_and_rig
 from simulator.strict import BadInput, clean
@@ -27,9 +26,7 @@ def open_source(
     Raises:
         BadInput: Nothing that can be read, or no rig.
     """
-    if not speed >= 0.0:
-        raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
-    pace = speed if 0.0 < speed < inf else inf
+    pace = pace_of(speed)
     if name.startswith(SIMULATED):
         return _simulated(name.removeprefix(SIMULATED), rig, pace, seed)
     path = Path(name)
@@ -69,11 +66,12 @@ def _session(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]
 
 
 def _log(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
-    from monitor.sources.csv_blocks import CsvBlocks
+    from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
     from monitor.sources.recorded import RecordedSource
 
     rig_file = load_rig(find_rig(_needed(rig, str(path))))
-    return rig_file, RecordedSource(path, CsvBlocks(path, rig_file), speed=pace)
+    blocks = CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES)
+    return rig_file, RecordedSource(path, blocks, speed=pace)
 
 
 def _needed(rig: str | None, name: str) -> str:

@@ -1,7 +1,6 @@
 """A recorded log as a source: paced as it was recorded, faster, slower, or as fast as possible."""
 
-import asyncio
-from collections.abc import Iterator
+from collections.abc import Generator
 from math import inf
 from pathlib import Path
 from types import TracebackType
@@ -9,12 +8,14 @@ from typing import Any, Final, Self
 
 from monitor.clock import now_ns, now_s
 from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.pause import Pause
 from rules.channels import Sample
 from rules.state import Decision
 from simulator.strict import clean
 
 LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour
 YIELD_EVERY: Final = 256
+MOST_ROWS: Final = 1024  # made into lists at a time: a block of a narrow log has 100 000 rows
 
 
 class RecordedSource:
@@ -33,9 +34,9 @@ class RecordedSource:
         self.statistics: SourceStatistics = blocks.statistics
         self._blocks = blocks
         self._speed = speed
-        self._rows: Iterator[list[float]] = iter(())
+        self._rows: Generator[list[float], None, None] | None = None
         self._told = False
-        self._closed = False
+        self._pause = Pause()
         self._start_s: float | None = None
         self._first_s = 0.0
         self._newest_s = 0.0
@@ -52,8 +53,10 @@ class RecordedSource:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Stop."""
-        self._closed = True
+        """Stop, and close the log."""
+        self._pause.close()
+        if self._rows is not None:
+            self._rows.close()
 
     def __aiter__(self) -> Self:
         """Return itself."""
@@ -68,27 +71,23 @@ class RecordedSource:
         if not self._told:
             self._told = True
             return Notice("connected", self.name)
-        row = None if self._closed else next(self._rows, None)
-        if row is None:
-            raise StopAsyncIteration
-        await self._wait_for(row[0])
-        if self._closed:
+        row = None if self._rows is None or self._pause.closed else next(self._rows, None)
+        if row is None or not await self._wait_for(row[0]):
             raise StopAsyncIteration
         return Arrival(Sample._make(row), now_ns())
 
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""
 
-    def _each_row(self) -> Iterator[list[float]]:
+    def _each_row(self) -> Generator[list[float], None, None]:
         for block in self._blocks:
-            yield from block.tolist()
+            for start in range(0, len(block), MOST_ROWS):
+                yield from block[start : start + MOST_ROWS].tolist()
 
-    async def _wait_for(self, time_s: float) -> None:
+    async def _wait_for(self, time_s: float) -> bool:
         self._count += 1
         if self._speed == inf or not -inf < time_s < inf:
-            if self._count % YIELD_EVERY == 0:
-                await asyncio.sleep(0.0)
-            return
+            return self._count % YIELD_EVERY != 0 or await self._pause.wait(0.0)
         now = now_s()
         if self._start_s is None:
             self._start_s, self._first_s = now, time_s
@@ -97,4 +96,5 @@ class RecordedSource:
         self._newest_s = time_s
         wait_s = self._start_s + (time_s - self._first_s) / self._speed - now
         if wait_s > 0.0 or self._count % YIELD_EVERY == 0:
-            await asyncio.sleep(max(0.0, wait_s))
+            return await self._pause.wait(wait_s)
+        return True

@@ -1,5 +1,6 @@
 """Samples as text lines from a serial port (any pyserial URL), through a thread of its own."""
 
+import asyncio
 import contextlib
 import threading
 from types import TracebackType
@@ -55,18 +56,23 @@ class SerialSource:
         Raises:
             BadInput: The port can't be opened.
         """
-        try:
-            port = self._open()
-        except PORT_FAULTS as error:
-            raise BadInput(
-                f"{self.name}: found a port that can't be opened ({clean(str(error))}), "
-                "expected a serial port or URL that can be read"
-            ) from None
-        self._inbox = Inbox(self.statistics)
+        inbox = Inbox(self.statistics)
+        opened: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
         self._thread = threading.Thread(
-            target=self._read, args=(port, self._inbox), name=f"read {self.name}", daemon=True
+            target=self._work, args=(inbox, opened), name=f"read {self.name}", daemon=True
         )
         self._thread.start()
+        try:
+            fault = await opened
+        except asyncio.CancelledError:
+            self._stop.set()
+            raise
+        if fault is not None:
+            raise BadInput(
+                f"{self.name}: found a port that can't be opened ({fault}), "
+                "expected a serial port or URL that can be read"
+            )
+        self._inbox = inbox
         return self
 
     async def __aexit__(
@@ -104,6 +110,20 @@ class SerialSource:
         port.rts = False
         port.open()
         return port
+
+    def _work(self, inbox: Inbox, opened: asyncio.Future[str | None]) -> None:
+        # Opened here, not on the loop: a TCP address that doesn't answer takes seconds.
+        fault: str | None = "unknown fault"
+        try:
+            port = self._open()
+            fault = None
+        except PORT_FAULTS as error:
+            fault = clean(str(error)) or type(error).__name__
+            return
+        finally:
+            with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
+                opened.get_loop().call_soon_threadsafe(_answer, opened, fault)
+        self._read(port, inbox)
 
     def _read(self, port: Any, inbox: Inbox) -> None:
         self.statistics.connects += 1
@@ -185,3 +205,8 @@ class SerialSource:
             statistics.decoded += 1
             items.append(Arrival(sample, readable_ns))
         return items
+
+
+def _answer(opened: asyncio.Future[str | None], fault: str | None) -> None:
+    if not opened.done():  # whoever waited may have given up
+        opened.set_result(fault)

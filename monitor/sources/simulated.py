@@ -1,11 +1,11 @@
 """The simulated car as a source: a closed loop, paced like a real one."""
 
-import asyncio
 from types import TracebackType
 from typing import Self
 
 from monitor.clock import now_ns, now_s
 from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.pause import Pause
 from rules.state import Decision
 from simulator.plant import Car, Scenario
 
@@ -28,7 +28,7 @@ class SimulatedSource:
         self._period_s = 1.0 / (scenario.rate_hz * speed)
         self._start_s = 0.0
         self._told = False
-        self._closed = False
+        self._pause = Pause()
         self._retard_deg = 0.0
         self._ceiling_kpa = float("inf")
 
@@ -44,7 +44,7 @@ class SimulatedSource:
         trace: TracebackType | None,
     ) -> None:
         """Stop it."""
-        self._closed = True
+        self._pause.close()
 
     def __aiter__(self) -> Self:
         """Return itself."""
@@ -55,14 +55,13 @@ class SimulatedSource:
         if not self._told:
             self._told = True
             return Notice("connected", self.name)
-        if self._closed or self._car.finished:
+        if self._pause.closed or self._car.finished:
             raise StopAsyncIteration
         due_s = self._start_s + self.statistics.decoded * self._period_s
         wait_s = due_s - now_s()
-        if wait_s > 0.0 or self.statistics.decoded % 64 == 0:
-            await asyncio.sleep(max(0.0, wait_s))
-            if self._closed:
-                raise StopAsyncIteration
+        late = wait_s <= 0.0 and self.statistics.decoded % 64 != 0
+        if not late and not await self._pause.wait(wait_s):
+            raise StopAsyncIteration
         sample = self._car.step(self._retard_deg, self._ceiling_kpa)
         self.statistics.received += 1
         self.statistics.decoded += 1

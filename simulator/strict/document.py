@@ -12,7 +12,7 @@ from msgspec import inspect as shape
 
 from simulator.strict.lines import BARE, KeyPath, Lines, Step
 from simulator.strict.quantities import Decoded
-from simulator.strict.text import MAX_BYTES, SHOWN, BadInput, Mismatch, clean, show
+from simulator.strict.text import MAX_BYTES, SHOWN, BadInput, Mismatch, called, clean, show
 from simulator.strict.wants import describe, known_keys, step_into
 
 MAX_LINE: Final = 4_096
@@ -60,7 +60,7 @@ class Document:
             BadInput: Over 1 MB, a line over 4096 characters or 100 dots, not UTF-8, not TOML, or
                 a number that isn't finite.
         """
-        name = clean(file_name, 200)
+        name = called(file_name)
         try:
             size = len(text.encode())
         except UnicodeEncodeError as error:
@@ -137,7 +137,7 @@ class Document:
             for step in path
         ).lstrip(".")
         return BadInput(
-            f"{clean(self.file_name, 200)}:{self.line(path)}: "
+            f"{called(self.file_name)}:{self.line(path)}: "
             f"{clean(shown, 200) or 'top level'}: "
             f"found {found or show(self.raw(path))}, expected {expected}"
         )

@@ -5,6 +5,7 @@ from typing import Final
 
 MAX_BYTES: Final = 1_000_000
 SHOWN: Final = 60
+LONGEST_PATH: Final = 200
 
 
 class BadInput(Exception):
@@ -34,6 +35,11 @@ def clean(text: str, limit: int = SHOWN) -> str:
     return kept if len(kept) <= limit and len(text) <= 4 * limit else kept[: limit - 1] + "…"
 
 
+def called(path: Path | str) -> str:
+    """Return how messages call a file: its path, safe to print and not needlessly cut."""
+    return clean(str(path), LONGEST_PATH)
+
+
 def show(value: object) -> str:
     """Return a short, safe description of a value out of a TOML file."""
     match value:
@@ -61,7 +67,7 @@ def decode_bytes(raw: bytes, file_name: str) -> str:
     Raises:
         BadInput: Over 1 MB, or not UTF-8 (with the line of the first wrong byte).
     """
-    name = clean(file_name, 200)
+    name = called(file_name)
     if len(raw) > MAX_BYTES:
         raise BadInput(f"{name}:1: found more than {MAX_BYTES} bytes, expected at most that")
     try:
@@ -79,7 +85,7 @@ def read_text(path: Path) -> str:
     Raises:
         BadInput: Missing, unreadable, not a regular file, too large, or not UTF-8.
     """
-    name = clean(str(path), 200)
+    name = called(path)
     try:
         if path.exists() and not path.is_file():
             kind = "a directory" if path.is_dir() else "no regular file"

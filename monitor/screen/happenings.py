@@ -1,0 +1,84 @@
+"""The events a viewer knows of, newest first."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+from monitor.screen.literal import figure, number, plain
+from rules.findings import FINDINGS
+
+MOST: Final = 200
+_LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
+_CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
+_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """An event as the screen shows it. ``level`` is its worst action's number (0 to 3)."""
+
+    key: tuple[float, str]
+    time_s: float
+    label: str
+    level: int
+    depth: str
+    active: bool
+    lasted_s: float
+    explanation: str
+    check_first: str
+    steps: str
+
+
+def happening(event: dict[str, Any], check_first: str = "") -> Happening:
+    """Return an event message as the screen shows it; what is missing or odd reads as unknown."""
+    name = plain(event.get("finding", "?"), 60)
+    time_s = number(event, "time_s")
+    until_s = number(event, "until_s")
+    level = _LEVELS.get(str(event.get("action")), 1)
+    depths = []
+    if level == 3:
+        depths.append(f"to {figure(number(event, 'boost_ceiling_kpa'), 0)} kPa")
+    if number(event, "retard_deg") > 0.0:
+        depths.append(f"{number(event, 'retard_deg'):.1f} deg")
+    if number(event, "debt_ml") > 0.0:
+        depths.append(f"{figure(number(event, 'debt_ml'), 2)} mL")
+    steps = event.get("steps")
+    return Happening(
+        key=(time_s if time_s == time_s else -1.0, name),
+        time_s=time_s,
+        label=_LABELS.get(name, name),
+        level=level,
+        depth=", ".join(depths),
+        active=until_s != until_s,
+        lasted_s=until_s - time_s,
+        explanation=plain(event.get("explanation", "")),
+        check_first=plain(check_first or _CHECKS.get(name, "")),
+        steps=" > ".join(
+            f"{plain(step.get('action', '?'), 20).replace('_', ' ')} "
+            f"at {figure(number(step, 'time_s'), 2)} s"
+            for step in (steps if isinstance(steps, list) else [])[:8]
+            if isinstance(step, dict)
+        ),
+    )
+
+
+class Happenings:
+    """Keeps the newest events; one that is told again replaces what was known of it."""
+
+    def __init__(self) -> None:
+        self._by_key: dict[tuple[float, str], Happening] = {}
+        self.newest_first: list[Happening] = []
+
+    def put(self, event: dict[str, Any], check_first: str = "") -> None:
+        """Take an event."""
+        taken = happening(event, check_first)
+        self._by_key[taken.key] = taken
+        while len(self._by_key) > MOST:
+            del self._by_key[next(iter(self._by_key))]
+        self.newest_first = sorted(
+            self._by_key.values(), key=lambda known: known.key[0], reverse=True
+        )
+
+    @property
+    def active(self) -> int:
+        """How many have not cleared."""
+        return sum(known.active for known in self.newest_first)

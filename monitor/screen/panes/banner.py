@@ -1,0 +1,92 @@
+"""The top line: what is being done to the engine, and why. Always there."""
+
+from monitor.screen.literal import figure, shortened
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
+from monitor.screen.picture import Link
+from monitor.screen.view import Pane, Row, View, spread
+
+NOT_JUDGED = "an essential channel is not healthy"
+
+
+def age(seconds: float) -> str:
+    """Return an age in words: tenths at first, then whole seconds, minutes, hours."""
+    if seconds < 10.0:
+        return f"{seconds:.1f} s"
+    if seconds < 120.0:
+        return f"{seconds:.0f} s"
+    if seconds < 7200.0:
+        return f"{seconds / 60.0:.0f} min"
+    return f"{seconds / 3600.0:.0f} h"
+
+
+class Banner(Pane):
+    """Action word and symbol, depth, and the guard's own sentence."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw two rows (the sentence gets one more where there is room)."""
+        chips, sentence = _said(view)
+        right: Row = []
+        if view.stopping and view.link is not Link.GONE:
+            right = [view.say("stopping the guard, 5 s at most ", "strong")]
+        elif view.picture.hello is not None:
+            right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
+        top = spread([view.say(" "), *chips], right, width, view.ground())
+        if len(sentence) > width - 2 and view.link is Link.LIVE:
+            # Where the whole sentence has no room, what is done stands above: keep the reason.
+            reason = sentence.partition(": ")[2]
+            sentence = _capital(reason) if reason else sentence
+        body = [view.say(" "), view.say(shortened(sentence, width - 2))]
+        return [top, body] if height < 3 else [top, body, []]
+
+
+def _said(view: View) -> tuple[Row, str]:
+    picture = view.picture
+    status = picture.frame.status if picture.frame else ""
+    before = f"Before that: {status}" if status else "It never told a decision."
+    match view.link:
+        case Link.WAITING:
+            return _chip(view, f"{UNKNOWN} WAITING", "for the guard's first word", "unknown"), (
+                "Nothing is known of the engine yet."
+            )
+        case Link.GONE:
+            old = age(picture.silence_s(view.now_s))
+            what = f"nothing watches the engine; this picture is {old} old"
+            return _chip(view, f"{GONE} GUARD GONE", what, "unknown"), (
+                f"{_capital(str(picture.gone_why))}. {before}"
+            )
+        case Link.HUNG:
+            what = f"no word from the guard for {age(picture.silence_s(view.now_s))}"
+            return _chip(view, f"{UNKNOWN} NO DATA", what, "unknown"), before
+        case Link.SILENT:
+            silence = f"No data for {age(picture.sample_age_s(view.now_s))}"
+            chips = _action(view) if picture.action != 0 else []
+            gap = [view.say("  ")] if chips else []
+            return [*chips, *gap, view.say(f" {UNKNOWN} {silence} ", "unknown")], status
+        case Link.LIVE:
+            return _action(view), status
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _action(view: View) -> Row:
+    picture = view.picture
+    action = picture.action
+    if action < 0:
+        return _chip(view, f"{UNKNOWN} ACTION UNKNOWN", "the guard did not say", "unknown")
+    if action == 0 and picture.fact("all_healthy") == 0.0:
+        return _chip(view, f"{UNKNOWN} HOLD, NOT JUDGED", NOT_JUDGED, "unknown")
+    depth = []
+    if action == 3:
+        depth.append(f"to {figure(picture.fact('boost_ceiling_kpa'), 0)} kPa")
+    if picture.fact("retard_deg") > 0.0:
+        depth.append(f"{figure(picture.fact('retard_deg'), 1)} deg taken back")
+    if action < 2:
+        depth.append("engine left alone")
+    word = f"{ACTION_SYMBOLS[action]} {ACTION_WORDS[action]}"
+    return _chip(view, word, ", ".join(depth), ACTION_ROLES[action])
+
+
+def _chip(view: View, word: str, rest: str, role: str) -> Row:
+    return [view.say(f" {word} ", role), view.say("  "), view.say(rest, "strong")]

@@ -1,0 +1,155 @@
+"""Boost, injector duty, intake temperature, knock and timing: value, limit, trend, health."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.screen.literal import figure, shortened
+from monitor.screen.raster import drawn, fill, reach
+from monitor.screen.view import Pane, Row, View, spread, width_of
+
+TREND_CELLS = 8
+ENTRY_CELLS = 39
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A channel in the pane. ``column`` is its trace column; ``limited`` where it has a limit."""
+
+    name: str
+    label: str
+    unit: str
+    decimals: int
+    column: str
+
+
+SHOWN = (
+    Shown("boost_kpa", "boost", "kPa", 0, "boost_kpa"),
+    Shown("injector_duty_pct", "injectors", "%", 0, "value_injector_duty_pct"),
+    Shown("intake_c", "intake", "°C", 0, "value_intake_c"),
+    Shown("knock", "knock", "deg", 1, "value_knock"),
+    Shown("timing_deg", "timing", "deg", 1, "value_timing_deg"),
+)
+EXTRA = (
+    Shown("engine_speed_rpm", "engine", "rpm", 0, "value_engine_speed_rpm"),
+    Shown("tank_ml", "tank", "mL", 0, "value_tank_ml"),
+)
+
+
+class Channels(Pane):
+    """A table of channels in as many columns as fit."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the channels every tuner watches, the timing taken back, and others if they fit."""
+        columns = max(1, (width + 1) // (ENTRY_CELLS + 1))
+        each = (width + 1) // columns - 1
+        per_entry = 2 if height >= 2 * (len(SHOWN) + 2) and columns == 1 else 1
+        room = columns * (height // per_entry)
+        hello = view.picture.hello
+        mapped = set(hello.channels) if hello else set()
+        # Where the log has no such channel it says so, for the four that have limits.
+        shown = [s for s in SHOWN if s.name in mapped or s.name != "timing_deg"]
+        entries = [_entry(view, channel, each, per_entry) for channel in shown]
+        entries.append(_taken_back(view, each, per_entry))
+        entries += [_entry(view, s, each, per_entry) for s in EXTRA if s.name in mapped]
+        entries = entries[:room]
+        rows: list[Row] = []
+        for i in range(0, len(entries), columns):
+            for part in range(per_entry):
+                row: Row = []
+                for entry in entries[i : i + columns]:
+                    row += spread(entry[part], [view.say("")], each + 1, view.ground())
+                rows.append(row)
+        if len(rows) < height:
+            rows.append(_others(view, {s.name for s in shown}, width))
+        return rows
+
+
+def _entry(view: View, channel: Shown, width: int, rows: int) -> list[Row]:
+    picture = view.picture
+    value = picture.value(channel.name)
+    health = picture.health(channel.name)
+    hello = picture.hello
+    limit = hello.limits.get(channel.name, float("nan")) if hello else float("nan")
+    ceiling = picture.fact("boost_ceiling_kpa") if channel.name == "boost_kpa" else float("nan")
+    text = f"{figure(value, channel.decimals):>6} {channel.unit:<4}"
+    left = [
+        view.say(f" {channel.label:<10}", "dim"),
+        view.say(text, "dim" if view.old else "strong"),
+    ]
+    if health == "not mapped":
+        return _stacked(view, left, [view.say("not in this log", "dim")], [], width, rows)
+    if view.old and picture.frame is not None:
+        note = [view.say(" ? old ", "unknown")]
+    elif health != "healthy":
+        note = [view.say(f" ? {shortened(health, 12)} ", "unknown")]
+    elif value > limit:
+        note = [view.say(f" ! over {figure(limit, 0)} ", "warn")]
+    elif ceiling == ceiling:
+        over = value > ceiling
+        note = [view.say(f" {'! over' if over else '■'} cut {ceiling:.0f} ", "cut")]
+    elif limit == limit:
+        note = [view.say(f"max {figure(limit, 0)}", "dim")]
+    else:
+        note = []
+    return _stacked(view, left, note, [channel.column], width, rows)
+
+
+def _stacked(
+    view: View, left: Row, note: Row, columns: list[str], width: int, rows: int
+) -> list[Row]:
+    """Put the trend between value and note, or on a row of its own that takes both heights."""
+    used = width_of(left)
+    if not columns:
+        return [spread(left, note, width, view.ground()), *([[]] * (rows - 1))]
+    if rows == 1:
+        # The trend gives way to the word, never the word to the trend.
+        cells = min(TREND_CELLS, width - used - width_of(note) - 1)
+        short = _trend(view, columns[0], cells, 1)[0] if cells >= 2 else []
+        return [spread([*left, *short], note, width, view.ground())]
+    cells = max(4, width - used - max(16, width_of(note) + 1))
+    trend = _trend(view, columns[0], cells, rows)
+    first = spread([*left, *trend[0]], note, width, view.ground())
+    pad = view.say(" " * used)
+    return [first, *[[pad, *line] for line in trend[1:]]]
+
+
+def _trend(view: View, column: str, cells: int, rows: int) -> list[Row]:
+    trace = view.picture.trace
+    end_s = view.axis_end_s
+    start_s = end_s - view.span_s
+    times_s = trace.column("time_s", start_s)
+    blank: list[Row] = [[view.say(" " * cells)] for _ in range(rows)]
+    values = trace.column(column, start_s)
+    known = values[~np.isnan(values)]
+    if not len(known):
+        return blank
+    low, high = float(known.min()), float(known.max())
+    # A channel that hardly moves is drawn flat, not blown up to its noise.
+    least = 0.05 * max(abs(low), abs(high), 1.0)
+    middle, half = (low + high) / 2.0, max(high - low, least) / 2.0
+    line = reach(times_s, values, start_s, end_s, 2 * cells)
+    dots = fill(line.low, line.high, middle - half, middle + half, 4 * rows)
+    return drawn([(dots, view.palette.graphic["mid"])], view.ground())
+
+
+def _taken_back(view: View, width: int, rows: int) -> list[Row]:
+    retard_deg = view.picture.fact("retard_deg")
+    left = [
+        view.say(" taken back", "dim"),
+        view.say(f"{figure(retard_deg, 1):>6} deg ", "dim" if view.old else "strong"),
+    ]
+    note: Row = []
+    if view.old and view.picture.frame is not None:
+        note = [view.say(" ? old ", "unknown")]
+    elif retard_deg > 0.0:
+        note = [view.say(" ▼ pulled ", "pull")]
+    return _stacked(view, left, note, ["retard_deg"], width, rows)
+
+
+def _others(view: View, shown: set[str], width: int) -> Row:
+    ill = [(name, health) for name, health in view.picture.unhealthy() if name not in shown]
+    if not ill or view.old:
+        return []
+    text = "; ".join(f"{name} {health}" for name, health in ill)
+    return [view.say(shortened(f" ? {text} ", width - 1), "unknown")]

@@ -1,0 +1,117 @@
+"""Debt against its thresholds: a bar with marks, and its history where there is room."""
+
+from math import sqrt
+
+import numpy as np
+from rich.segment import Segment
+
+from monitor.screen.literal import figure
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.raster import drawn, fill, reach
+from monitor.screen.view import Pane, Row, View, spread
+
+TITLE_CELLS = 16
+_NAMES = ("warn", "pull", "cut")
+
+
+class DebtBar(Pane):
+    """A bar on a square-root scale, so that the first thresholds are not lost beside the last."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw bar and marks, then the history in whatever rows are left."""
+        hello = view.picture.hello
+        given = hello.thresholds if hello else {}
+        marks = {
+            name: given[name]
+            for name in _NAMES
+            if isinstance(given.get(name), float) and 0.0 < given[name] < 1e6
+        }
+        top_ml = 1.3 * max(marks.values(), default=1.0)
+        cells = max(4, width - TITLE_CELLS - 16)
+        rows = [
+            _bar(view, marks, top_ml, cells, width),
+            _scale(view, marks, top_ml, cells),
+        ]
+        if height >= 5:
+            rows += _history(view, marks, top_ml, width, height - 2)
+        return rows
+
+
+def _at(value_ml: float, top_ml: float, cells: int) -> int:
+    share = sqrt(min(1.0, max(0.0, value_ml / top_ml)))
+    return min(cells - 1, int(share * cells))
+
+
+def _passed(debt_ml: float, marks: dict[str, float]) -> int:
+    return max((1 + _NAMES.index(n) for n, at_ml in marks.items() if debt_ml >= at_ml), default=0)
+
+
+def _bar(view: View, marks: dict[str, float], top_ml: float, cells: int, width: int) -> Row:
+    debt_ml = float("nan") if view.picture.frame is None else view.picture.fact("debt_ml")
+    known = debt_ml == debt_ml
+    level = _passed(debt_ml, marks) if known else 0
+    length = 0 if not known or debt_ml <= 0.0 else 1 + _at(debt_ml, top_ml, cells)
+    style = view.palette.graphic
+    left: Row = [
+        view.say(" Debt ", "strong"),
+        view.say(f"{figure(debt_ml, 2):>6} mL ", "dim" if view.old else "ink"),
+    ]
+    left.append(Segment("▕", style["faint"]))
+    at = {_at(at_ml, top_ml, cells) for at_ml in marks.values()}
+    rest = "".join("┊" if x in at else "·" for x in range(length, cells))
+    left.append(Segment("█" * length, style["short" if level else "mid"]))
+    left.append(Segment(rest, style["faint"]))
+    left.append(Segment("▏", style["faint"]))
+    if view.old and known:
+        return spread(left, [view.say(" ? old ", "unknown")], width, view.ground())
+    if level:
+        chip = f" {ACTION_SYMBOLS[level]} past {_NAMES[level - 1]} "
+        return spread(left, [view.say(chip, ACTION_ROLES[level])], width, view.ground())
+    return left
+
+
+def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Row:
+    line = list(" " * (cells + 15))
+    free = 0
+    for name, value in sorted(marks.items(), key=lambda mark: mark[1]):
+        text = f"{name} {value:g}"
+        x = _at(value, top_ml, cells)
+        # Start below the mark's own cell, or further right where the label before is in the way.
+        start = max(free, x)
+        line[start : start + len(text)] = text
+        free = start + len(text) + 1
+    return [view.say(" " * TITLE_CELLS + "".join(line), "dim")]
+
+
+def _history(
+    view: View, marks: dict[str, float], top_ml: float, width: int, height: int
+) -> list[Row]:
+    trace = view.picture.trace
+    cells = width - 8
+    rows = height - 1
+    end_s = view.axis_end_s
+    times_s = trace.column("time_s", end_s - view.span_s)
+    if cells < 4 or rows < 1 or not len(times_s):
+        return []
+    debt_ml = trace.column("debt_ml", end_s - view.span_s)
+    with np.errstate(invalid="ignore"):
+        share = np.sqrt(np.clip(debt_ml / top_ml, 0.0, 1.0))
+    line = reach(times_s, share, end_s - view.span_s, end_s, 2 * cells)
+    dots = fill(line.low, line.high, 0.0, 1.0, 4 * rows)
+    style = view.palette.graphic
+    layers = [(dots, style["ink"])]
+    labels = {rows - 1: "0"}
+    for name, value in marks.items():
+        level = np.full(2 * cells, sqrt(value / top_ml))
+        dotted = fill(level, level, 0.0, 1.0, 4 * rows) & (np.arange(2 * cells) % 6 == 0)[None, :]
+        layers.append((dotted, style["faint"]))
+        y = int(np.flatnonzero(dotted.any(axis=1))[0]) // 4
+        labels.setdefault(y, name)
+    plot = drawn(layers, view.ground())
+    return [
+        [view.say(f" Debt over {view.span_s:g} s, on the bar's scale", "dim")],
+        *(
+            [view.say(f"{labels.get(y, ''):>6}│", "dim"), *segments]
+            for y, segments in enumerate(plot)
+        ),
+    ]

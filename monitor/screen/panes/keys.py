@@ -1,0 +1,26 @@
+"""The footer: which key does what."""
+
+from monitor.screen.view import Pane, Row, View, width_of
+
+
+class Keys(Pane):
+    """One row of keys."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the keys, as many as fit."""
+        del height
+        row: Row = []
+        for key, word in (
+            ("q", "stop & quit" if view.owner else "quit"),
+            ("d", "detach"),
+            ("a", "acknowledge"),
+            ("t", "theme"),
+            ("s", f"span {view.span_s:g} s"),
+            ("↑↓", "event"),
+            ("?", "help"),
+        ):
+            part = [view.say(f" {key}", "strong"), view.say(f" {word} ", "dim")]
+            if width_of(row) + width_of(part) > width:
+                break
+            row += part
+        return [row]

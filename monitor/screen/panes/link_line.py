@@ -1,0 +1,77 @@
+"""Link and recording: where samples come from, how many, how old, and where they are kept."""
+
+from pathlib import PurePath
+
+from monitor.screen.literal import figure, number, shortened
+from monitor.screen.panes.banner import age
+from monitor.screen.picture import Link
+from monitor.screen.view import Pane, Row, View, spread, width_of
+
+ADVISES = "advises only: no output is driven"
+
+
+class LinkLine(Pane):
+    """Two rows, the first of which always says that nothing is driven."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw source and recording, then the counts."""
+        hello = view.picture.hello
+        source = hello.source if hello else "no source yet"
+        first = [view.say(f" {ADVISES}", "strong"), view.say(" │ ", "dim")]
+        recording = _recording(view, width)
+        room = width - width_of(first) - width_of(recording) - 2
+        first.append(view.say(shortened(source, max(8, room)), "dim"))
+        return [spread(first, recording, width, view.ground()), _counts(view, width)]
+
+
+def _recording(view: View, width: int) -> Row:
+    picture = view.picture
+    hello = picture.hello
+    facts = picture.statistics
+    if hello is None:
+        return []
+    if hello.session is None:
+        return [view.say("not recording ", "dim")]
+    lost = number(facts, "not_recorded")
+    if picture.recorder_fault is not None:
+        return [view.say(f" ! recording: {shortened(picture.recorder_fault, 24)} ", "warn")]
+    if lost > 0.0:
+        return [view.say(f" ! {figure(lost, 0)} rows not recorded ", "warn")]
+    rows = f"{figure(number(facts, 'recorded'), 0)} rows"
+    if view.link is Link.GONE:
+        return [view.say(f"recorded {rows} ", "dim")]
+    if width < 110:
+        return [view.say(f"recording {rows} ", "dim")]
+    name = shortened(PurePath(hello.session).name, 40)
+    return [view.say(f"recording {rows} to {name} ", "dim")]
+
+
+def _counts(view: View, width: int) -> Row:
+    picture = view.picture
+    facts = picture.statistics
+    rate = picture.samples_a_second(view.now_s)
+    refused, late, dropped = (picture.count(name) for name in ("rejected", "late", "dropped"))
+    p99 = number(facts.get("latency"), "p99_ms")
+    aged = "--" if picture.frame is None else age(picture.sample_age_s(view.now_s))
+    if view.link is Link.LIVE:
+        aged = "<0.5 s"  # tenths would only flicker
+    counts: list[tuple[str, bool]] = [
+        (f"{figure(rate, 0)} samples/s" if width >= 110 else f"{figure(rate, 0)}/s", False),
+        (f"last {aged} ago", view.old and picture.frame is not None),
+        (f"rejected {figure(refused, 0)}", picture.rose_lately("rejected", view.now_s)),
+        (f"late {figure(late, 0)}", picture.rose_lately("late", view.now_s)),
+        (f"{'latency ' if width >= 110 else ''}p99 {figure(p99, 2)} ms", False),
+        (f"viewers {figure(number(facts, 'viewers'), 0)}", False),
+    ]
+    if dropped > 0.0:
+        lately = picture.rose_lately("dropped", view.now_s)
+        counts.insert(2, (f"dropped {figure(dropped, 0)}", lately))
+    row: Row = []
+    for text, odd in counts:
+        part = [view.say(f" ! {text} " if odd else f" {text} ", "warn" if odd else "dim")]
+        if row:
+            part = [view.say("│", "dim"), *part]
+        if width_of(row) + width_of(part) > width:
+            break
+        row += part
+    return row

@@ -1,0 +1,170 @@
+"""The main picture: commanded, expected with its allowance, and delivered flow over time."""
+
+from itertools import groupby
+from math import ceil, floor, log10
+
+import numpy as np
+from rich.segment import Segment
+
+from monitor.screen.literal import figure
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.picture import Link
+from monitor.screen.raster import Dots, Reach, drawn, fill, reach
+from monitor.screen.trace import Floats
+from monitor.screen.view import Pane, Row, View, spread, width_of
+
+LABEL_CELLS = 6
+_STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+
+
+def round_top(value: float) -> float:
+    """Return the next round number at or above a positive value, for the top of an axis."""
+    if not value > 0.0:
+        return 1.0
+    decade = 10.0 ** floor(log10(value))
+    return next(step for step in _STEPS if step * decade >= value * (1.0 - 1e-9)) * decade
+
+
+class FlowPlot(Pane):
+    """Braille plot with axis labels; where delivery is below the band, the line says "short"."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw legend, plot and time axis."""
+        trace = view.picture.trace
+        cells, rows = width - LABEL_CELLS - 1, height - 2
+        if cells < 4 or rows < 1:
+            return []
+        end_s = view.axis_end_s
+        start_s = end_s - view.span_s
+        times_s = trace.column("time_s", start_s)
+        flows = {
+            name: trace.column(f"{name}_ml_min", start_s)
+            for name in ("commanded", "expected", "allowance", "delivered")
+        }
+        short_now = False
+        if len(times_s):
+            top, lines, short_now = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
+        else:
+            top, lines = _top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+        plot = [[view.say(_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
+        return [
+            _legend(view, width, short_now),
+            *plot,
+            _time_axis(view, times_s, trace.column("action", start_s), start_s, cells),
+        ]
+
+
+def _top(view: View, flows: dict[str, Floats]) -> float:
+    hello = view.picture.hello
+    top = float(hello.scale.get("flow_ml_min", 0.0)) if hello else 0.0
+    for name in ("commanded", "expected", "delivered"):
+        if len(flows[name]):
+            top = max(top, float(np.fmax.reduce(flows[name], initial=0.0)))
+    return round_top(top if 0.0 < top < 1e7 else 100.0)
+
+
+def _plotted(
+    view: View,
+    times_s: Floats,
+    flows: dict[str, Floats],
+    start_s: float,
+    end_s: float,
+    cells: int,
+    rows: int,
+) -> tuple[float, list[list[Segment]], bool]:
+    top = _top(view, flows)
+    columns, dot_rows = 2 * cells, 4 * rows
+
+    def line_of(values: Floats) -> Reach:
+        return reach(times_s, values, start_s, end_s, columns)
+
+    def thin(line: Reach) -> Dots:
+        return fill(line.low, line.high, 0.0, top, dot_rows)
+
+    delivered = flows["delivered"]
+    floor_ml_min = np.maximum(flows["expected"] - flows["allowance"], 0.0)
+    with np.errstate(invalid="ignore"):
+        below = np.where(delivered < floor_ml_min, delivered, np.nan)
+    line = line_of(delivered)
+    short = ~np.isnan(line_of(below).low)
+    expected, band_floor = line_of(flows["expected"]), line_of(floor_ml_min)
+    dots = thin(line)
+    band = fill(band_floor.low, expected.high, 0.0, top, dot_rows)
+    # A sparse screen of dots for the band, dashes for the command: told apart without colour.
+    band &= (np.arange(columns)[None, :] + 2 * np.arange(dot_rows)[:, None]) % 4 == 0
+    dashes = thin(line_of(flows["commanded"])) & (np.arange(columns) % 4 < 2)[None, :]
+    style = view.palette.graphic
+    layers = [
+        (dots & short[None, :], style["short"]),
+        (dots, style["ink"]),
+        (thin(expected), style["mid"]),
+        (dashes, style["faint"]),
+        (band, style["faint"]),
+    ]
+    newest = below[-1] if len(below) else np.nan
+    return top, drawn(layers, view.ground()), bool(newest == newest)
+
+
+def _label(y: int, rows: int, top: float) -> str:
+    middle = round((4 * rows - 1) / 2) // 4
+    if y == 0:
+        value = top
+    elif y == rows - 1:
+        value = 0.0
+    elif y == middle and rows >= 5:
+        value = top / 2.0
+    else:
+        return " " * LABEL_CELLS + "│"
+    return f"{figure(value, 0)[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
+
+
+def _legend(view: View, width: int, short: bool) -> Row:
+    graphic = view.palette.graphic
+    left = [
+        view.say(" Spray flow, mL/min  ", "strong"),
+        Segment("⠤⠤", graphic["ink"]),
+        view.say(" delivered  "),
+        Segment("⠉⠉", graphic["mid"]),
+        view.say(" expected  ", "dim"),
+        Segment("⢕⢕", graphic["faint"]),
+        view.say(" allowance  ", "dim"),
+        Segment("⠒ ⠒", graphic["faint"]),
+        view.say(" commanded ", "dim"),
+    ]
+    picture = view.picture
+    if view.link is Link.LIVE and short:
+        missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
+        chip = f" ! short by {figure(missing, 0)} "
+        if width_of(left) + len(chip) > width:
+            chip = " ! short "
+        return spread(left, [view.say(chip, "pull")], width, view.ground())
+    if view.link is not Link.LIVE and view.picture.frame is not None:
+        return spread(left, [view.say(" ? old ", "unknown")], width, view.ground())
+    return left
+
+
+def _time_axis(view: View, times_s: Floats, actions: Floats, start_s: float, cells: int) -> Row:
+    """Times below the plot, and the symbol of each action where it was taken."""
+    right = "now" if view.link is Link.LIVE else "last" if view.link is Link.GONE else "no data"
+    axis, roles = [" "] * cells, ["dim"] * cells
+    free = max(1, cells - len(right) - 1)
+    if len(actions) > 1:
+        known = np.nan_to_num(actions, nan=0.0)
+        for i in np.flatnonzero(np.diff(known) > 0.0) + 1:
+            x = ceil((times_s[i] - start_s) / view.span_s * cells) - 1
+            if x >= 0:
+                level = min(3, max(0, int(known[i])))
+                axis[min(x, free - 1)] = ACTION_SYMBOLS[level]
+                roles[min(x, free - 1)] = ACTION_ROLES[level]
+    half = f"-{view.span_s / 2:g} s"
+    for text, at in (
+        (right, free + 1),
+        (f"-{view.span_s:g} s", 0),
+        (half, cells // 2 - len(half) // 2),
+    ):
+        if all(axis[x] == " " for x in range(at, min(cells, at + len(text)))):
+            axis[at : at + len(text)] = text
+    row: Row = [view.say(" " * LABEL_CELLS + "└", "dim")]
+    for role, run in groupby(zip(roles, axis[:cells], strict=True), key=lambda pair: pair[0]):
+        row.append(view.say("".join(char for _, char in run), role))
+    return row

@@ -1,0 +1,20 @@
+"""Said instead of the picture where the terminal is too small for it."""
+
+from monitor.screen.literal import wrapped
+from monitor.screen.view import Pane, Row, View
+
+LEAST_WIDTH = 80
+LEAST_HEIGHT = 24
+
+
+class TooSmall(Pane):
+    """The top line stays; this takes the rest."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Say what size is there and what is needed."""
+        have = self.screen.size
+        text = (
+            f"This terminal is {have.width}x{have.height}; the picture needs at least "
+            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. The guard goes on. advises only: no output is driven"
+        )
+        return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]

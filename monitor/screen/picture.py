@@ -1,0 +1,186 @@
+"""What the guard has said so far, and how old that is. Knows no screen."""
+
+from collections import deque
+from enum import Enum
+from typing import Any, Final
+
+from monitor.guard.protocol import Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.screen.happenings import Happenings
+from monitor.screen.literal import number, plain
+from monitor.screen.trace import Trace
+
+SILENT_S: Final = 0.5  # older than this is old: ten frames, or a slow logger's five samples
+RATE_OVER_S: Final = 2.0
+LATELY_S: Final = 10.0
+_VALUE_COLUMNS: Final = {"boost_kpa": "boost_kpa", "delivered_ml_min": "delivered_ml_min"}
+
+
+class Link(Enum):
+    """How things stand with the guard; only LIVE shows the present."""
+
+    WAITING = "waiting"
+    LIVE = "live"
+    SILENT = "silent"  # the guard speaks, its source does not
+    HUNG = "hung"  # the guard itself does not speak
+    GONE = "gone"
+
+
+class Picture:
+    """Keeps the newest state told by one guard.
+
+    Attributes:
+        hello: The guard's greeting; None before it.
+        frame: The newest frame; None before the first.
+        trace: Trace rows.
+        happenings: Events.
+        notice: Newest notice and when it came; None before the first.
+        recorder_fault: What the recorder said last, where that was a fault.
+        bye: The guard's goodbye; None before it.
+        gone_why: Why the guard is gone; None while it isn't.
+    """
+
+    def __init__(self, now_s: float) -> None:
+        self.hello: Hello | None = None
+        self.frame: Frame | None = None
+        self.trace = Trace([])
+        self.happenings = Happenings()
+        self.notice: tuple[NoticeLine, float] | None = None
+        self.recorder_fault: str | None = None
+        self.bye: Bye | None = None
+        self.gone_why: str | None = None
+        self._frame_s = now_s
+        self._sample_s = now_s
+        self._counts: deque[tuple[float, float]] = deque()
+        self._last_rise: dict[str, tuple[float, float]] = {}
+
+    def take(self, message: Message, now_s: float) -> None:
+        """Take one message that came at ``now_s`` (steady clock, s)."""
+        match message:
+            case Hello():
+                self._greet(message, now_s)
+            case Frame():
+                self._frame(message, now_s)
+            case EventTurn():
+                self.happenings.put(message.event, message.check_first)
+            case NoticeLine():
+                self.notice = (message, now_s)
+                if message.topic == "recording":
+                    self._recording(message.text)
+            case Bye():
+                self.bye = message
+                self.gone(plain(message.why))
+
+    def gone(self, why: str) -> None:
+        """Note that the guard is gone; the first reason given stays."""
+        if self.gone_why is None:
+            self.gone_why = why
+
+    def link(self, now_s: float) -> Link:
+        """Return how things stand with the guard."""
+        if self.gone_why is not None:
+            return Link.GONE
+        if self.frame is None:
+            return (
+                Link.WAITING
+                if self.hello is None or self.sample_age_s(now_s) <= 1.0
+                else (Link.HUNG)
+            )
+        if now_s - self._frame_s > SILENT_S:
+            return Link.HUNG
+        return Link.SILENT if self.sample_age_s(now_s) > SILENT_S else Link.LIVE
+
+    def sample_age_s(self, now_s: float) -> float:
+        """Return the time since the newest sample was heard of, s."""
+        return max(0.0, now_s - self._sample_s)
+
+    def silence_s(self, now_s: float) -> float:
+        """Return the time since the guard last spoke, s."""
+        return max(0.0, now_s - self._frame_s)
+
+    def samples_a_second(self, now_s: float) -> float:
+        """Return the rate at which samples came over the last two seconds; NaN where unknown."""
+        if len(self._counts) < 2 or self.link(now_s) not in {Link.LIVE, Link.SILENT}:
+            return float("nan")
+        (t0, n0), (t1, n1) = self._counts[0], self._counts[-1]
+        return (n1 - n0) / (t1 - t0) if t1 - t0 >= 0.2 else float("nan")
+
+    def fact(self, name: str) -> float:
+        """Return a field of the newest decision; NaN where unknown."""
+        return number(self.frame.decision, name) if self.frame else float("nan")
+
+    @property
+    def action(self) -> int:
+        """The newest action's number, 0 to 3; -1 where unknown."""
+        value = self.fact("action")
+        return int(value) if value in {0.0, 1.0, 2.0, 3.0} else -1
+
+    @property
+    def statistics(self) -> dict[str, Any]:
+        """The newest statistics; empty before the first."""
+        if self.bye is not None:
+            return self.bye.statistics
+        return self.frame.statistics if self.frame else {}
+
+    def health(self, channel: str) -> str:
+        """Return a channel's health in words: "not mapped" where the rig has no such channel."""
+        if self.frame is None:
+            return "no data"
+        return plain(self.frame.health.get(channel, "not mapped"), 24)
+
+    def value(self, channel: str) -> float:
+        """Return a channel's value, NaN unless the channel is healthy now."""
+        if self.health(channel) != "healthy":
+            return float("nan")
+        return self.trace.newest(_VALUE_COLUMNS.get(channel, f"value_{channel}"))
+
+    def count(self, name: str) -> float:
+        """Return a count of the newest statistics; "rejected" is the sum of its reasons."""
+        facts = self.statistics
+        reasons = facts.get(name)
+        if isinstance(reasons, dict):
+            return float(sum(n for n in (number(reasons, key) for key in reasons) if n > 0.0))
+        return number(facts, name)
+
+    def rose_lately(self, name: str, now_s: float) -> bool:
+        """Return whether a count has risen within the last ten seconds of our watch."""
+        return name in self._last_rise and now_s - self._last_rise[name][1] <= LATELY_S
+
+    def unhealthy(self) -> list[tuple[str, str]]:
+        """Return the channels that are not healthy, with their health in words."""
+        health = self.frame.health if self.frame else {}
+        return [(plain(n, 40), plain(h, 24)) for n, h in health.items() if h != "healthy"]
+
+    def _greet(self, hello: Hello, now_s: float) -> None:
+        self.hello = hello
+        self._sample_s = self._frame_s = now_s
+        self.trace = Trace([plain(name, 60) for name in hello.trace])
+        self.trace.add(hello.history)
+        for event in hello.events:
+            self.happenings.put(event)
+
+    def _frame(self, frame: Frame, now_s: float) -> None:
+        self.frame = frame
+        self._frame_s = now_s
+        ill = tuple(
+            _VALUE_COLUMNS.get(name, f"value_{name}")
+            for name, health in frame.health.items()
+            if health != "healthy"
+        )
+        self.trace.add(frame.rows, unknown=ill)
+        for counted in ("rejected", "late", "dropped"):
+            found = self.count(counted)
+            before = self._last_rise.get(counted, (found, float("-inf")))
+            self._last_rise[counted] = (found, now_s if found > before[0] else before[1])
+        # The guard decides on silence too, so its own count of decisions is no sign of a sample.
+        name = "decoded" if "decoded" in frame.statistics else "decided"
+        count = number(frame.statistics, name)
+        if count == count:
+            if not self._counts or count != self._counts[-1][1]:
+                self._sample_s = now_s
+            self._counts.append((now_s, count))
+            while now_s - self._counts[0][0] > RATE_OVER_S:
+                self._counts.popleft()
+
+    def _recording(self, text: str) -> None:
+        started = text.startswith("recording to ") or text == "None"
+        self.recorder_fault = None if started else plain(text, 120)

@@ -1,0 +1,117 @@
+"""What every pane is shown at a tick, and how a pane draws."""
+
+from abc import abstractmethod
+from dataclasses import dataclass
+from typing import ClassVar
+
+from rich.cells import cell_len
+from rich.segment import Segment
+from rich.style import Style
+from textual.events import Resize
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from monitor.screen.literal import literal
+from monitor.screen.palette import Palette
+from monitor.screen.picture import Link, Picture
+
+Row = list[Segment]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One moment's view: the picture, the time, and what the person at the keys chose."""
+
+    picture: Picture
+    now_s: float
+    palette: Palette
+    span_s: float
+    chosen: int = 0
+    owner: bool = False
+    stopping: bool = False
+
+    @property
+    def link(self) -> Link:
+        """How things stand with the guard."""
+        return self.picture.link(self.now_s)
+
+    @property
+    def old(self) -> bool:
+        """Whether what is shown is not the present."""
+        return self.link is not Link.LIVE
+
+    @property
+    def axis_end_s(self) -> float:
+        """Data time at the right edge of the plots; runs on while data is missing."""
+        newest_s = self.picture.trace.newest("time_s")
+        if self.link is Link.HUNG:
+            return newest_s + self.picture.silence_s(self.now_s)
+        return newest_s
+
+    def say(self, text: object, role: str = "ink") -> Segment:
+        """Return literal text in a role's style."""
+        return literal(text, self.palette.text[role])
+
+    def ground(self) -> Style:
+        """Return the style of empty cells."""
+        return self.palette.text["ink"]
+
+
+def width_of(row: Row) -> int:
+    """Return a row's width in cells."""
+    return sum(cell_len(segment.text) for segment in row)
+
+
+def spread(left: Row, right: Row, width: int, ground: Style) -> Row:
+    """Return a row with its parts at both ends; the right part gives way where both don't fit."""
+    space = width - width_of(left) - width_of(right)
+    if space < 1:
+        return left
+    return [*left, Segment(" " * space, ground), *right]
+
+
+class Pane(Widget):
+    """A widget that draws rows of segments, and refreshes only the rows that changed."""
+
+    can_focus: ClassVar[bool] = False  # type: ignore[misc]  # Textual sets it per class too
+
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._lines: list[Strip] = []
+        self._view: View | None = None
+
+    @abstractmethod
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Return the rows to show, at most ``height``; longer ones are cut at ``width`` cells."""
+
+    def show(self, view: View) -> None:
+        """Draw a view, where it looks different from the last one."""
+        self._view = view
+        width, height = self.size
+        if not width or not height:
+            return
+        ground = view.ground()
+        rows = self.draw(view, width, height)[:height]
+        rows += [[]] * (height - len(rows))
+        lines = [Strip(row).adjust_cell_length(width, ground) for row in rows]
+        before, self._lines = self._lines, lines
+        if len(before) != len(lines):
+            self.refresh()
+            return
+        changed = [Region(0, y, width, 1) for y, line in enumerate(lines) if line != before[y]]
+        if changed:
+            self.refresh(*changed)
+
+    def on_resize(self, event: Resize) -> None:
+        """Draw anew at another size."""
+        del event
+        if self._view is not None:
+            self._lines = []
+            self.show(self._view)
+
+    def render_line(self, y: int) -> Strip:
+        """Return one row; Textual's own hook."""
+        if y < len(self._lines):
+            return self._lines[y]
+        return Strip.blank(self.size.width, None if self._view is None else self._view.ground())

@@ -1,0 +1,109 @@
+"""A source that plays a script, for tests of whatever reads a source."""
+
+import asyncio
+from collections import deque
+from collections.abc import Iterable
+from enum import Enum
+from types import TracebackType
+from typing import Final, Self
+
+from monitor.clock import now_ns
+from monitor.sources.base import Arrival, Notice, SourceStatistics
+from rules.channels import Sample
+from rules.state import Decision
+
+
+class Hold(Enum):
+    """In a script: say nothing until ``FakeSource.release`` is called (or the source closed)."""
+
+    HOLD = "hold"
+
+
+HOLD: Final = Hold.HOLD
+Step = Sample | Notice | Exception | Hold
+
+
+class FakeSource:
+    """Hands over what a script says.
+
+    Args:
+        script: A sample arrives, a notice is handed over, an exception is raised, ``HOLD`` waits.
+            "connected" comes first by itself.
+        ends: Whether iteration ends behind the script; otherwise it waits to be closed.
+        live: See ``Source``.
+
+    Attributes:
+        reactions: Every decision heard, in order.
+    """
+
+    def __init__(
+        self, script: Iterable[Step] = (), *, ends: bool = True, live: bool = True
+    ) -> None:
+        self.name = "fake"
+        self.live = live
+        self.statistics = SourceStatistics()
+        self.reactions: list[Decision] = []
+        self._script: deque[Step] = deque([Notice("connected", "fake"), *script])
+        self._ends = ends
+        self._closed = False
+        self._releases = 0
+        self._wake = asyncio.Event()
+
+    async def __aenter__(self) -> Self:
+        """Count as connected."""
+        self.statistics.connects += 1
+        return self
+
+    async def __aexit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close."""
+        self._closed = True
+        self._wake.set()
+
+    def __aiter__(self) -> Self:
+        """Return itself."""
+        return self
+
+    async def __anext__(self) -> Arrival | Notice:
+        """Return the next item of the script.
+
+        Raises:
+            Exception: Whatever the script says.
+        """
+        while not self._closed:
+            if not self._script:
+                if self._ends:
+                    break
+                await self._woken()
+                continue
+            step = self._script.popleft()
+            if isinstance(step, Exception):
+                raise step
+            if isinstance(step, Notice):
+                return step
+            if isinstance(step, Hold):
+                while not self._releases and not self._closed:
+                    await self._woken()
+                self._releases -= 1
+                continue
+            self.statistics.received += 1
+            self.statistics.decoded += 1
+            return Arrival(step, now_ns())
+        raise StopAsyncIteration
+
+    def react(self, decision: Decision) -> None:
+        """Remember the decision."""
+        self.reactions.append(decision)
+
+    def release(self) -> None:
+        """Let one ``HOLD`` go, the one under way or the next to come (on the loop)."""
+        self._releases += 1
+        self._wake.set()
+
+    async def _woken(self) -> None:
+        self._wake.clear()
+        await self._wake.wait()

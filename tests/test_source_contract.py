@@ -1,0 +1,463 @@
+"""One contract, every source: what ``monitor.sources.base.Source`` promises, all of them keep."""
+
+import asyncio
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from math import inf
+from pathlib import Path
+from typing import Any
+
+import pytest
+from blockbuster import blockbuster_ctx
+
+from monitor.recorder.reader import SessionBlocks
+from monitor.recorder.writer import Recorder
+from monitor.sources import Arrival, Notice, Source
+from monitor.sources.csv_blocks import CsvBlocks
+from monitor.sources.fake import HOLD, FakeSource
+from monitor.sources.open import open_source
+from monitor.sources.recorded import RecordedSource
+from monitor.sources.serial_line import SerialSource
+from monitor.sources.simulated import SimulatedSource
+from rules.channels import NOT_SENT, Sample
+from rules.guard import Guard
+from simulator.logfile import LINE_END, header, line
+from simulator.plant import run
+from simulator.rig import rig_from_text
+from simulator.scenario import scenario_from_text
+from simulator.strict import BadInput
+from tests.rig_text import SMALL
+
+PATIENCE_S = 10.0  # for an event that must come; never waited for in full where all is well
+AT_ONCE_S = 1.0
+BLOCKED_S = 0.05
+RIG = rig_from_text(SMALL, "small.toml")
+SENT_NAMES = ("boost_kpa", "delivered_ml_min", "lambda_ratio")  # lambda is no channel of this rig
+SENT = [
+    Sample(
+        time_s=0.1 * i + 1e-9,
+        boost_kpa=NOT_SENT if i % 5 == 3 else float("nan") if i % 7 == 6 else 100.0 / (i + 3),
+        delivered_ml_min=5e-324 if i == 9 else -0.0 if i == 10 else i / 7.0,
+        lambda_ratio=0.8,
+    )
+    for i in range(24)
+]
+EXPECTED = [sample._replace(lambda_ratio=NOT_SENT) for sample in SENT]
+TEXT = "".join(
+    f"{row}{LINE_END}" for row in (header(SENT_NAMES), *(line(s, SENT_NAMES) for s in SENT))
+)
+DRIVE = scenario_from_text(
+    'name = "short"\nteaches = "Nothing."\nrig = "brindle"\n'
+    '[[drive]]\ndo = "cruise"\nfor = "1 s"\n',
+    "short.toml",
+)
+
+
+@dataclass
+class Case:
+    """A source to hold to the contract.
+
+    Attributes:
+        source: The source.
+        expected: Samples it will give.
+        ends: Whether iteration ends behind them.
+        send: Called once the source has said that it is connected.
+        headers: Header lines among what it will receive.
+    """
+
+    source: Source
+    expected: list[Sample]
+    ends: bool
+    send: Callable[[], None] = lambda: None
+    headers: int = 0
+
+
+@contextmanager
+def csv_log(folder: Path, speed: float) -> Iterator[Case]:
+    """A recorded CSV log."""
+    path = folder / "log.csv"
+    path.write_text(TEXT, encoding="ascii", newline="")
+    yield Case(RecordedSource(path, CsvBlocks(path, RIG), speed=speed), EXPECTED, True)
+
+
+@contextmanager
+def session(folder: Path, speed: float) -> Iterator[Case]:
+    """A recorded session."""
+    recorder = Recorder(folder, RIG, "test")
+    guard = Guard(RIG.rig)
+    for sample in SENT:
+        recorder.put(sample, guard.step(sample))
+    recorder.close()
+    source = RecordedSource(recorder.path, SessionBlocks(recorder.path), speed=speed)
+    yield Case(source, EXPECTED, True)
+
+
+@contextmanager
+def simulated(folder: Path, speed: float) -> Iterator[Case]:
+    """The simulated car."""
+    yield Case(SimulatedSource(DRIVE, seed=5, speed=speed), list(run(DRIVE, 5)), True)
+
+
+@contextmanager
+def fake(folder: Path, speed: float) -> Iterator[Case]:
+    """A script."""
+    source = FakeSource([*SENT[:9], HOLD, *SENT[9:]], ends=speed == inf)
+    yield Case(source, SENT, speed == inf, source.release)
+
+
+@contextmanager
+def feeder(send: Callable[[], None], stop: Callable[[], None]) -> Iterator[Callable[[], None]]:
+    """A thread that sends when told to, so that the loop under test never writes."""
+    go = threading.Event()
+
+    def work() -> None:
+        go.wait(PATIENCE_S)
+        send()
+
+    thread = threading.Thread(target=work, name="feeder")
+    thread.start()
+    try:
+        yield go.set
+    finally:
+        go.set()
+        thread.join()
+        stop()
+
+
+@contextmanager
+def serial_pty(folder: Path, speed: float) -> Iterator[Case]:
+    """A serial port: the reader's end of a pty pair."""
+    if sys.platform == "win32":
+        pytest.skip("no pseudo-terminals here")
+    master, slave = os.openpty()
+    url = os.ttyname(slave)
+
+    def stop() -> None:
+        os.close(slave)
+        os.close(master)
+
+    with feeder(lambda: _write_all(master), stop) as send:
+        yield Case(SerialSource(url, RIG), EXPECTED, False, send, headers=1)
+
+
+def _write_all(fd: int) -> None:
+    rest = TEXT.encode()
+    while rest:
+        rest = rest[os.write(fd, rest) :]
+
+
+@contextmanager
+def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
+    """A serial line over TCP."""
+    server = socket.create_server(("127.0.0.1", 0))
+    server.settimeout(PATIENCE_S)
+    links: list[socket.socket] = []
+
+    def send() -> None:
+        links.append(server.accept()[0])
+        links[0].sendall(TEXT.encode())
+
+    def stop() -> None:
+        for link in (*links, server):
+            link.close()
+
+    url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+    with feeder(send, stop) as started:
+        yield Case(SerialSource(url, RIG), EXPECTED, False, started, headers=1)
+
+
+CASES = {
+    make.__name__: make for make in (csv_log, session, simulated, fake, serial_pty, serial_tcp)
+}
+
+
+@pytest.fixture(params=CASES)
+def case(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Case]:
+    """Each source, as fast as it goes."""
+    with CASES[request.param](tmp_path, inf) as made:
+        yield made
+
+
+@pytest.fixture(params=CASES)
+def waiting_case(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Case]:
+    """Each source, so slow (or so silent) that its next sample is a long time off."""
+    with CASES[request.param](tmp_path, 0.02) as made:
+        yield made
+
+
+def exact(sample: Sample) -> tuple[str, ...]:
+    """Return what tells any two samples apart, NaN and minus nought included."""
+    return tuple(repr(value) for value in map(float, sample))
+
+
+async def soon(awaitable: Awaitable[Any], within_s: float = PATIENCE_S) -> Any:
+    """Wait for what must come."""
+    return await asyncio.wait_for(awaitable, within_s)
+
+
+async def close(source: Source) -> None:
+    """Close a source as the end of its ``with`` does."""
+    await source.__aexit__(None, None, None)
+
+
+async def next_or_none(source: Source) -> Arrival | Notice | None:
+    """Return the next item; None at the end."""
+    try:
+        return await anext(source)
+    except StopAsyncIteration:
+        return None
+
+
+async def collect(case: Case) -> list[Arrival | Notice]:
+    """Return all of a source's items; stop where one that never ends has given them all."""
+    items: list[Arrival | Notice] = []
+    async with case.source as source:
+        while len(items) <= len(case.expected) or case.ends:
+            item = await soon(next_or_none(source))
+            if item is None:
+                break
+            if not items:
+                case.send()
+            items.append(item)
+    return items
+
+
+@pytest.mark.asyncio
+async def test_connected_then_every_sample_in_order_exactly(case: Case) -> None:
+    """The first item says connected; then come the samples, in order, to the last bit."""
+    first, *rest = await collect(case)
+    assert isinstance(first, Notice)
+    assert first.kind == "connected"
+    arrivals = [item for item in rest if isinstance(item, Arrival)]
+    assert arrivals == rest
+    assert [exact(a.sample) for a in arrivals] == [exact(sample) for sample in case.expected]
+    stamps = [a.readable_ns for a in arrivals]
+    assert stamps == sorted(stamps)
+    assert stamps[-1] <= time.monotonic_ns()
+
+
+@pytest.mark.asyncio
+async def test_statistics_add_up(case: Case) -> None:
+    """Everything received was decoded, a header, or rejected; nothing was dropped."""
+    await collect(case)
+    statistics = case.source.statistics
+    assert statistics.decoded == len(case.expected)
+    assert statistics.headers == case.headers
+    assert statistics.rejected.total() == 0
+    assert statistics.received == statistics.decoded + statistics.headers
+    assert (statistics.connects, statistics.dropped) == (1, 0)
+
+
+@pytest.mark.asyncio
+async def test_closing_ends_a_pending_iteration_at_once(waiting_case: Case) -> None:
+    """A reader that waits for the next item is let go when another task closes the source."""
+    case = waiting_case
+    async with case.source as source:
+        assert isinstance(await soon(next_or_none(source)), Notice)
+        case.send()
+        for _ in range(1 if case.ends else len(case.expected)):
+            assert isinstance(await soon(next_or_none(source)), Arrival)
+        pending = asyncio.ensure_future(next_or_none(source))
+        await asyncio.wait({pending}, timeout=0.0)
+        assert not pending.done()
+        start_s = time.monotonic()
+        await close(source)
+        assert await soon(pending) is None
+        assert time.monotonic() - start_s < AT_ONCE_S
+
+
+@pytest.mark.asyncio
+async def test_closing_twice_is_harmless(case: Case) -> None:
+    """A closed source may be closed again, and stays ended."""
+    async with case.source as source:
+        assert await soon(next_or_none(source)) is not None
+        await close(source)
+    await close(case.source)
+    assert await soon(next_or_none(case.source)) is None
+    assert await soon(next_or_none(case.source)) is None
+
+
+@pytest.mark.asyncio
+async def test_leaving_by_an_error_closes_too(case: Case) -> None:
+    """An error of the reader passes through the ``with`` unchanged, and the source is closed."""
+    with pytest.raises(ZeroDivisionError):
+        async with case.source:
+            raise ZeroDivisionError
+    rest = await soon(next_or_none(case.source))
+    assert rest is None or isinstance(rest, Notice)
+
+
+@pytest.mark.asyncio
+async def test_reacting_is_harmless(case: Case) -> None:
+    """A decision to hold, told before, during and after, changes no sample."""
+    hold = Guard(RIG.rig).decision()
+    case.source.react(hold)
+    items: list[Arrival] = []
+    async with case.source as source:
+        assert isinstance(await soon(next_or_none(source)), Notice)
+        case.send()
+        for _ in case.expected:
+            item = await soon(next_or_none(source))
+            assert isinstance(item, Arrival)
+            items.append(item)
+            source.react(hold)
+    case.source.react(hold)
+    assert [exact(item.sample) for item in items] == [exact(s) for s in case.expected]
+
+
+@pytest.mark.asyncio
+async def test_no_thread_is_left(case: Case) -> None:
+    """Whatever thread a source started has ended soon after it is closed."""
+    before = set(threading.enumerate())
+    await collect(case)
+    for thread in set(threading.enumerate()) - before:
+        thread.join(AT_ONCE_S)
+        assert not thread.is_alive(), thread.name
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("name", ["simulated", "fake", "serial_pty", "serial_tcp"])
+async def test_no_blocking_call_on_the_loop(name: str, tmp_path: Path) -> None:
+    """Opening, reading and closing make no blocking system call on the loop's thread.
+
+    Recorded logs do read a local file there, a block at a time: the next test bounds that.
+    """
+    with CASES[name](tmp_path, inf) as case:
+        with blockbuster_ctx("monitor"):
+            items = await collect(case)
+        assert len(items) == 1 + len(case.expected)
+
+
+async def longest_block_s(work: Awaitable[Any]) -> float:
+    """Return the longest time for which nothing else on the loop could run."""
+    loop = asyncio.get_running_loop()
+    longest_s, due_s = 0.0, loop.time()
+    timers: list[asyncio.TimerHandle] = []
+
+    def beat() -> None:
+        nonlocal longest_s, due_s
+        longest_s = max(longest_s, loop.time() - due_s)
+        due_s = loop.time() + 0.002
+        timers[:] = [loop.call_at(due_s, beat)]
+
+    beat()
+    await work
+    timers[0].cancel()
+    return max(longest_s, loop.time() - due_s)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("name", CASES)
+async def test_the_loop_is_never_held_up(name: str, tmp_path: Path) -> None:
+    """Other tasks wait less than 50 ms while a source works (best of three: machines hiccup)."""
+    blocked_s = []
+    for attempt in "abc":
+        (tmp_path / attempt).mkdir()
+        with CASES[name](tmp_path / attempt, inf) as case:
+            blocked_s.append(await longest_block_s(collect(case)))
+    assert min(blocked_s) < BLOCKED_S
+
+
+@pytest.mark.asyncio
+async def test_a_long_narrow_log_does_not_hold_up_the_loop(tmp_path: Path) -> None:
+    """The same for a log whose blocks have some 100 000 rows (best of three: machines hiccup)."""
+    path = tmp_path / "long.csv"
+    rig = tmp_path / "small.toml"
+    rig.write_text(SMALL, encoding="utf-8")
+    rows = "".join(f"{0.01 * i:.2f},0,0\n" for i in range(200_000))
+    path.write_text("time_s,boost_kpa,delivered_ml_min\n" + rows, encoding="ascii")
+    blocked_s = []
+    for _ in range(3):
+        source = open_source(str(path), str(rig), 0.0)[1]
+        blocked_s.append(await longest_block_s(_drain(source)))
+        assert source.statistics.decoded == 200_000
+    assert min(blocked_s) < BLOCKED_S
+
+
+async def _drain(source: Source) -> None:
+    async with source:
+        async for _ in source:
+            pass
+
+
+@pytest.mark.asyncio
+async def test_what_cannot_be_opened_is_bad_input_and_leaves_no_thread() -> None:
+    """A port that isn't there, or an address nobody listens at, is one clear error."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+    before = set(threading.enumerate())
+    for url in ("/dev/there-is-no-such-port", f"socket://127.0.0.1:{port}", "nonsense://x"):
+        source = SerialSource(url, RIG)
+        with pytest.raises(BadInput, match="can't be opened"):
+            async with source:
+                raise AssertionError("opened")
+        await close(source)
+        assert await next_or_none(source) is None
+    for thread in set(threading.enumerate()) - before:
+        thread.join(AT_ONCE_S)
+        assert not thread.is_alive()
+
+
+@pytest.mark.asyncio
+async def test_a_recording_is_paced() -> None:
+    """At a tenth of a second between samples and twice the pace, ten samples take half a second."""
+
+    class Blocks:
+        statistics = FakeSource().statistics
+
+        def __iter__(self) -> Iterator[Any]:
+            import numpy as np
+
+            yield np.array([Sample(0.1 * i) for i in range(11)])
+
+    source = RecordedSource(Path("x.csv"), Blocks(), speed=2.0)
+    start_s = time.monotonic()
+    await soon(_drain(source))
+    assert 0.49 <= time.monotonic() - start_s < 2.0
+
+
+@pytest.mark.asyncio
+async def test_the_simulated_car_hears_what_is_decided() -> None:
+    """A ceiling decided on changes the car: it is a closed loop."""
+    drive = scenario_from_text(
+        'name = "pull"\nteaches = "Nothing."\nrig = "brindle"\n'
+        '[[drive]]\ndo = "pull"\nfor = "4 s"\ngear = 4\n',
+        "pull.toml",
+    )
+    cut = Guard(RIG.rig).decision()._replace(boost_ceiling_kpa=30.0, retard_deg=5.0)
+    peaks = []
+    for reacts in (False, True):
+        source = SimulatedSource(drive, seed=1, speed=inf)
+        peak_kpa = 0.0
+        async with source:
+            async for item in source:
+                if reacts:
+                    source.react(cut)
+                if isinstance(item, Arrival):
+                    peak_kpa = max(peak_kpa, item.sample.boost_kpa)
+        peaks.append(peak_kpa)
+    assert peaks[0] > 120.0
+    assert peaks[1] < 60.0
+
+
+@pytest.mark.asyncio
+async def test_the_fake_raises_and_remembers() -> None:
+    """A script's exception is raised in its place; decisions heard are kept."""
+    source = FakeSource([SENT[0], BadInput("x: broken"), Notice("lost", "gone"), SENT[1]])
+    decision = Guard(RIG.rig).decision()
+    async with source:
+        await anext(source)
+        assert isinstance(await anext(source), Arrival)
+        source.react(decision)
+        with pytest.raises(BadInput, match="broken"):
+            await anext(source)
+        assert await anext(source) == Notice("lost", "gone")
+        assert isinstance(await anext(source), Arrival)
+        assert await next_or_none(source) is None
+    assert source.reactions == [decision]
