@@ -1,6 +1,8 @@
 """Reading back a log or a session: the same rules, at full speed."""
 
-from collections.abc import Iterator
+import queue
+import threading
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
@@ -22,6 +24,8 @@ from simulator.strict import BadInput, called, clean
 
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
+BYTES_WORTH_COMPILING: Final = 8_000_000
+BLOCKS_AHEAD: Final = 10
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
@@ -79,7 +83,8 @@ class Review:
 class Replay:
     """Feeds blocks of rows to a guard, first one by one, then compiled; the same either way."""
 
-    def __init__(self, rig_file: RigFile) -> None:
+    def __init__(self, rig_file: RigFile, *, compiled: bool = False) -> None:
+        self._compiled = compiled
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
         self.rows = 0
@@ -104,7 +109,7 @@ class Replay:
             if wrong.any():
                 differs = float(rows[int(np.argmax(wrong)), TIME])
             self._track(decisions[decisions[:, Decision._fields.index("changed")] != 0.0])
-        elif self.rows < ROWS_WORTH_COMPILING:
+        elif not self._is_compiled():
             for row in rows.tolist():
                 decision = self._guard.step(row)
                 if decision.changed:
@@ -117,8 +122,12 @@ class Replay:
         """Bring what is still open up to date."""
         self._tracker.finish(self._guard.decision())
 
+    def _is_compiled(self) -> bool:
+        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
+        return self._compiled
+
     def _decide(self, rows: Any) -> Any:
-        if self.rows < ROWS_WORTH_COMPILING:
+        if not self._is_compiled():
             return np.array([self._guard.step(row) for row in rows.tolist()])
         return self._guard.run_rows(rows)
 
@@ -154,12 +163,42 @@ def review(path: Path, rig: str | None) -> Review:
     blocks = CsvBlocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
-    replay = Replay(rig_file)
-    for rows in blocks:
+    replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
+    for rows in ahead(blocks):
         _span(result, rows)
         replay.take(filler.fill(rows))
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
+
+
+def ahead(blocks: Iterable[Any]) -> Iterator[Any]:
+    """Yield blocks while a thread reads the next few: reading and deciding both leave the GIL."""
+    waiting: queue.Queue[Any] = queue.Queue(BLOCKS_AHEAD)
+    end = object()
+    fault: list[Exception] = []
+    given_up = threading.Event()
+
+    def read() -> None:
+        try:
+            for block in blocks:
+                waiting.put(block)
+                if given_up.is_set():
+                    return
+        except Exception as error:  # noqa: BLE001 (handed over to whoever iterates)
+            fault.append(error)
+        finally:
+            waiting.put(end)
+
+    thread = threading.Thread(target=read, name="reading ahead", daemon=True)
+    thread.start()
+    try:
+        while (block := waiting.get()) is not end:
+            yield block
+    finally:
+        given_up.set()
+    thread.join()
+    if fault:
+        raise fault[0]
 
 
 def _review_session(path: Path, rig: str | None) -> Review:

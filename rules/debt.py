@@ -1,6 +1,6 @@
 """The account: spray that was commanded and did not arrive, in millilitres."""
 
-from rules.arithmetic import clamp, kept_share, smaller
+from rules.arithmetic import kept_share, smaller
 from rules.constants import FLOOR_ML_MIN, LONGEST_STEP_S, MISSING_LAG_S, SHARE, TIMING_S
 from rules.state import (
     ALLOWANCE_ML_MIN,
@@ -67,7 +67,7 @@ def account(k: Vector, s: Vector, delivered_ml_min: float, dt_s: float) -> None:
     s[SHORT_SMOOTH] = short + (s[SHORT_SMOOTH] - short) * kept
     s[EXPECTED_SMOOTH] = expected + (s[EXPECTED_SMOOTH] - expected) * kept
     # Below the noise floor a ratio is all noise.
-    if s[EXPECTED_SMOOTH] > 2.0 * k[FLOOR_ML_MIN]:
-        s[MISSING_SHARE] = clamp(s[SHORT_SMOOTH] / s[EXPECTED_SMOOTH], 0.0, 1.0)
+    if s[SHORT_SMOOTH] > 0.0 and s[EXPECTED_SMOOTH] > 2.0 * k[FLOOR_ML_MIN]:
+        s[MISSING_SHARE] = smaller(s[SHORT_SMOOTH] / s[EXPECTED_SMOOTH], 1.0)
     else:
         s[MISSING_SHARE] = 0.0

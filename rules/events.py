@@ -71,9 +71,15 @@ class EventTracker:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._open: dict[int, Event] = {}
+        self._levels = (0.0,) * st.N_FINDINGS
 
     def feed(self, decision: Decision) -> list[tuple[Turn, Event]]:
         """Take one decision; return what happened to which event, in the order of findings."""
+        levels = decision[st.LEVEL : st.LEVEL + st.N_FINDINGS]
+        if levels == self._levels:  # nothing rose or cleared, as nearly always
+            self._deepen(decision)
+            return []
+        self._levels = levels
         turns: list[tuple[Turn, Event]] = []
         for finding in range(st.N_FINDINGS):
             level = Action(int(decision[st.LEVEL + finding]))
@@ -84,8 +90,7 @@ class EventTracker:
                     self._open[finding] = event
                     turns.append((Turn.RAISED, event))
                 continue
-            if finding == st.UNDER_DELIVERY and decision.peak_debt_ml > event.debt_ml:
-                event.debt_ml = decision.peak_debt_ml
+            self._count_debt(finding, event, decision)
             if level == Action.HOLD:
                 event.until_s = decision.time_s
                 del self._open[finding]
@@ -105,8 +110,20 @@ class EventTracker:
 
     def finish(self, decision: Decision) -> None:
         """Bring the open events' figures up to the newest decision (end of a log)."""
-        event = self._open.get(st.UNDER_DELIVERY)
-        if event is not None and decision.peak_debt_ml > event.debt_ml:
+        self._deepen(decision)
+
+    def _deepen(self, decision: Decision) -> None:
+        for finding, event in self._open.items():
+            self._count_debt(finding, event, decision)
+            if (
+                decision[st.LEVEL + finding] >= Action.PULL_TIMING
+                and decision.retard_deg > event.retard_deg
+            ):
+                event.retard_deg = decision.retard_deg
+
+    @staticmethod
+    def _count_debt(finding: int, event: Event, decision: Decision) -> None:
+        if finding == st.UNDER_DELIVERY and decision.peak_debt_ml > event.debt_ml:
             event.debt_ml = decision.peak_debt_ml
 
     def _raise(self, finding: int, level: Action, decision: Decision) -> Event:

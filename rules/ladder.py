@@ -106,12 +106,8 @@ def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
 def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
     """Return the action blindness asks for: the rig's, where it matters; else a warning.
 
-    It matters where an essential channel is unusable and boost is above the onset, or unknown.
+    Called while some mapped channel is unusable. It matters where an essential channel is unusable and boost is above the onset, or unknown.
     """
-    if s[UNUSABLE] == 0.0:
-        s[BLIND_S] = 0.0
-        s[UNSURE_S] = 0.0
-        return NO_LEVEL
     s[UNSURE_S] = s[UNSURE_S] + dt_s
     boost_usable = s[USABLE + BOOST] > 0.0
     lost = False
@@ -128,10 +124,13 @@ def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> fl
 
 
 def limit_level(k: Vector, s: Vector, index: int, dt_s: float) -> float:
-    """Return the action limit number ``index`` (order of ``LIMIT_COLUMNS``) asks for."""
+    """Return the action a limit asks for while its channel's value is above it.
+
+    ``index`` counts in the order of ``LIMIT_COLUMNS``.
+    """
     column = LIMIT_COLUMNS[index]
     slot = OVER_S + OVERBOOST + index
-    if s[USABLE + column] > 0.0 and s[VALUE + column] > k[LIMIT_ABOVE + index]:
+    if s[USABLE + column] > 0.0:
         s[slot] = s[slot] + dt_s
         return k[LIMIT_ACTION + index] if s[slot] >= k[LIMIT_FOR_S + index] else NO_LEVEL
     s[slot] = 0.0
@@ -222,13 +221,24 @@ def size_action(k: Vector, s: Vector) -> None:
 def decide(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> None:
     """Ask every finding, hold or release its level, and size the action."""
     under = debt_level(k, s, dt_s)
-    blind = blind_level(k, columns, s, dt_s)
+    if s[UNUSABLE] == 0.0:
+        blind = NO_LEVEL
+        s[BLIND_S] = 0.0
+        s[UNSURE_S] = 0.0
+    else:
+        blind = blind_level(k, columns, s, dt_s)
     clock = WARN if s[CLOCK_DOUBT_S] > 0.0 else NO_LEVEL
-    others = larger(blind, clock)
+    others = clock if clock > blind else blind
     for i in range(LIMITED, LIMITED + columns[N_LIMITED]):
-        asked = limit_level(k, s, columns[i], dt_s)
-        s[ASKED + columns[i]] = asked
-        others = larger(others, asked)
+        limit = columns[i]
+        if s[VALUE + LIMIT_COLUMNS[limit]] > k[LIMIT_ABOVE + limit]:
+            asked = limit_level(k, s, limit, dt_s)
+            s[ASKED + limit] = asked
+            if asked > others:
+                others = asked
+        else:
+            s[ASKED + limit] = NO_LEVEL
+            s[OVER_S + OVERBOOST + limit] = 0.0
     if s[ACTION] == NO_LEVEL and under == NO_LEVEL and others == NO_LEVEL:
         return  # all quiet, as nearly always
     hold_level(k, s, UNDER_DELIVERY, under, dt_s)

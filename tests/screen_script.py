@@ -220,7 +220,7 @@ def stories() -> list[Story]:
             (
                 "▼ PULL TIMING",
                 "5.5 deg taken back",
-                "under delivery, debt 0.83 mL, 40 % of the spray missing.",
+                "nder delivery, debt 0.83 mL, 40 % of the spray missing.",
                 "! short",
                 "▼ past pull",
                 "▼ pulled",
@@ -260,7 +260,7 @@ def stories() -> list[Story]:
             (
                 "■ CUT BOOST",
                 "to 100 kPa",
-                cut,
+                "nder delivery, debt 5.60 mL, 100 % of the spray missing.",
                 "■ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg, 5.01 mL",

@@ -1,6 +1,8 @@
 """The dashboard, over a fake link and a clock that stands still."""
 
 import asyncio
+import subprocess
+import sys
 import unicodedata
 from math import isnan, nan
 
@@ -8,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
+from rich.cells import cell_len
 
 from monitor.guard.protocol import Bye, Command, EventTurn, Message, NoticeLine
 from monitor.screen import app as app_module
@@ -271,7 +274,7 @@ async def test_help_names_every_key_and_keeps_the_top_line() -> None:
 
 @pytest.mark.asyncio
 async def test_spans_change_and_small_terminals_are_told() -> None:
-    """The span key goes round; a terminal that is too small keeps the top line and says its size."""
+    """The span key goes round; too small a terminal keeps the top line and says its size."""
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -484,8 +487,6 @@ def test_plain_text_steers_nothing(text: str) -> None:
 @given(some.text(), some.integers(1, 60), some.integers(1, 5))
 def test_wrapped_text_fits(text: str, width: int, lines: int) -> None:
     """Every wrapped line fits the width, and there are no more than asked for."""
-    from rich.cells import cell_len
-
     made = wrapped(text, width, lines)
     assert 1 <= len(made) <= lines
     assert all(cell_len(line) <= width for line in made)
@@ -542,9 +543,6 @@ async def test_refused_lines_are_marked_while_they_come() -> None:
 
 def test_panes_do_not_know_the_application() -> None:
     """Importing every pane in a fresh interpreter brings in neither the application nor a guard."""
-    import subprocess
-    import sys
-
     code = (
         "import sys, pkgutil, importlib, monitor.screen.panes as panes\n"
         "[importlib.import_module(f'{panes.__name__}.{m.name}')"
@@ -565,9 +563,10 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
     heard: list[Message] = []
     async with link as attached:
         attached.send(Command("acknowledge"))
+        words = attached.messages()
+        heard += [await anext(words), await anext(words)]
         with pytest.raises(ConnectionResetError):
-            async for message in attached.messages():
-                heard.append(message)
+            await anext(words)
     assert heard == [NoticeLine("a", "1"), NoticeLine("b", "2")]
     assert link.sent == [Command("acknowledge")]
     await asyncio.wait_for(link.taken(), 1.0)

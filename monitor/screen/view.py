@@ -114,4 +114,6 @@ class Pane(Widget):
         """Return one row; Textual's own hook."""
         if y < len(self._lines):
             return self._lines[y]
-        return Strip.blank(self.size.width, None if self._view is None else self._view.ground())
+        # A strip without a style crashes Textual's filter for NO_COLOR.
+        style = self.rich_style if self._view is None else self._view.ground()
+        return Strip.blank(self.size.width, style)

@@ -20,7 +20,8 @@ class LinkLine(Pane):
         first = [view.say(f" {ADVISES}", "strong"), view.say(" │ ", "dim")]
         recording = _recording(view, width)
         room = width - width_of(first) - width_of(recording) - 2
-        first.append(view.say(shortened(source, max(8, room)), "dim"))
+        if room >= 8:
+            first.append(view.say(shortened(source, room), "dim"))
         return [spread(first, recording, width, view.ground()), _counts(view, width)]
 
 

@@ -1,0 +1,1 @@
+"""Benchmarks: ``python -m tests.bench`` prints what design bars are measured by, as ratios."""

@@ -1,0 +1,23 @@
+"""Run all benchmarks, or those named: ``python -m tests.bench [speed start recording ...]``."""
+
+import os
+import platform
+import sys
+
+from tests.bench import big_log, latency, recording, speed, start
+from tests.bench.table import note
+
+SUITES = {
+    "speed": speed.main,
+    "start": start.main,
+    "recording": recording.main,
+    "review": big_log.main,
+    "latency": latency.main,
+}
+
+if __name__ == "__main__":
+    note(f"Python {platform.python_version()}, {platform.machine()}, {os.cpu_count()} cores")
+    for name in sys.argv[1:] or SUITES:
+        if name not in SUITES:
+            sys.exit(f"bench: found {name}, expected some of {', '.join(SUITES)}")
+        SUITES[name]()
