@@ -76,7 +76,8 @@ HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
 MOVED_ENOUGH: Final = STUCK_AFTER_S + _BLOCK
-LIMIT_ABOVE: Final = MOVED_ENOUGH + _BLOCK
+PASS_LOW: Final = MOVED_ENOUGH + _BLOCK  # as LOW, but infinite where more must be looked at
+LIMIT_ABOVE: Final = PASS_LOW + _BLOCK
 LIMIT_FOR_S: Final = LIMIT_ABOVE + N_LIMITS
 LIMIT_ACTION: Final = LIMIT_FOR_S + N_LIMITS
 PAID_BOOST: Final = LIMIT_ACTION + N_LIMITS
@@ -230,6 +231,7 @@ def constants_of(rig: Rig) -> Constants:
     columns[REFERENCE : REFERENCE + _BLOCK] = [NO_REFERENCE] * _BLOCK
     for column, term in terms.items():
         k[LOW + column] = term.low
+        k[PASS_LOW + column] = term.low
         k[HIGH + column] = term.high
         k[MAX_AGE_S + column] = term.max_age_s
         k[STUCK_AFTER_S + column] = term.stuck_after_s
@@ -241,6 +243,9 @@ def constants_of(rig: Rig) -> Constants:
         elif ch.ENGINE_SPEED in terms and column != ch.ENGINE_SPEED:
             columns[REFERENCE + column] = ch.ENGINE_SPEED
             k[MOVED_ENOUGH + column] = STUCK_SPEED_RPM
+    for column in terms:
+        if columns[REFERENCE + column] != NO_REFERENCE:
+            k[PASS_LOW + column] = inf
     columns[N_MAPPED] = len(terms)
     columns[MAPPED : MAPPED + len(terms)] = sorted(terms)
     columns[N_ESSENTIAL] = len(essential)

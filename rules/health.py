@@ -12,6 +12,7 @@ from rules.constants import (
     MAX_AGE_S,
     MOVED_ENOUGH,
     N_MAPPED,
+    PASS_LOW,
     REFERENCE,
     STEP_AHEAD_S,
     STEP_BACK_S,
@@ -92,10 +93,10 @@ def read_channels(
         column = columns[i]
         value = x[at + column]
         # Nearly always: a new, plausible value ("not sent" and NaN compare false).
-        if k[LOW + column] <= value <= k[HIGH + column] and columns[REFERENCE + column] < 0:
+        if k[PASS_LOW + column] <= value <= k[HIGH + column]:
             s[VALUE + column] = value
             s[AGE_S + column] = 0.0
-            if s[HEALTH + column] != HEALTHY:
+            if s[HEALTH + column]:
                 s[READING + column] = HEALTHY
                 s[HEALTH + column] = HEALTHY
                 s[USABLE + column] = 1.0

@@ -2,7 +2,6 @@
 
 from math import sqrt
 
-from rules.arithmetic import smaller
 from rules.constants import (
     CHECK_VALVE_KPA,
     CONDUCTANCE_SQ,
@@ -27,4 +26,4 @@ def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
     half = 0.5 * k[CONDUCTANCE_SQ_SLOPE]
     on_curve = sqrt(half * half + k[CONDUCTANCE_SQ] * (k[SHUT_OFF_KPA] - back_kpa)) - half
     regulated = sqrt(k[CONDUCTANCE_SQ] * (k[REGULATED_KPA] - back_kpa))
-    return smaller(on_curve, regulated)
+    return regulated if regulated < on_curve else on_curve

@@ -106,7 +106,8 @@ def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
 def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
     """Return the action blindness asks for: the rig's, where it matters; else a warning.
 
-    Called while some mapped channel is unusable. It matters where an essential channel is unusable and boost is above the onset, or unknown.
+    Called while some mapped channel is unusable. It matters where an essential channel is, and
+    boost is above the onset, or unknown.
     """
     s[UNSURE_S] = s[UNSURE_S] + dt_s
     boost_usable = s[USABLE + BOOST] > 0.0

@@ -89,7 +89,7 @@ async def test_hostile_text_is_only_text(text: str) -> None:
         async with app.run_test(size=(140, 40)) as pilot:
             await tell(app, link, clock, [(100.0, messages)], 100.1)
             await pilot.pause()
-            for row in range(0, 40, 2):
+            for row in (0, 1, 31, 32, 37):
                 await pilot.click(offset=(20, row))
             await pilot.pause()
             shown = text_of(app)

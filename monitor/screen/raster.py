@@ -52,8 +52,8 @@ def reach(times_s: Floats, values: Floats, from_s: float, to_s: float, columns: 
         before = after - 1
         apart = times_s[after] - times_s[before]
         joined = (at > 0) & (at < n) & (apart <= LONGEST_JOIN_S) & (apart > 0.0)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            part = (edges - times_s[before]) / apart
+        with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+            part = np.clip((edges - times_s[before]) / apart, 0.0, 1.0)
             crossing = values[before] + part * (values[after] - values[before])
         crossing[~joined] = np.nan
     else:

@@ -120,27 +120,28 @@ def _label(y: int, rows: int, top: float) -> str:
 
 def _legend(view: View, width: int, short: bool) -> Row:
     graphic = view.palette.graphic
-    left = [
-        view.say(" Spray flow, mL/min  ", "strong"),
-        Segment("⠤⠤", graphic["ink"]),
-        view.say(" delivered  "),
-        Segment("⠉⠉", graphic["mid"]),
-        view.say(" expected  ", "dim"),
-        Segment("⢕⢕", graphic["faint"]),
-        view.say(" allowance  ", "dim"),
-        Segment("⠒ ⠒", graphic["faint"]),
-        view.say(" commanded ", "dim"),
+    left = [view.say(" Spray flow, mL/min  ", "strong")]
+    signs = [
+        (Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")),
+        (Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")),
+        (Segment("⢕⢕", graphic["faint"]), view.say(" allowance  ", "dim")),
+        (Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")),
     ]
     picture = view.picture
-    if view.link is Link.LIVE and short:
+    right: Row = []
+    if view.link is not Link.LIVE and picture.frame is not None:
+        right = [view.say(" ? old ", "unknown")]
+    elif short:
         missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
-        chip = f" ! short by {figure(missing, 0)} "
-        if width_of(left) + len(chip) > width:
-            chip = " ! short "
-        return spread(left, [view.say(chip, "pull")], width, view.ground())
-    if view.link is not Link.LIVE and view.picture.frame is not None:
-        return spread(left, [view.say(" ? old ", "unknown")], width, view.ground())
-    return left
+        right = [view.say(f" ! short by {figure(missing, 0)} ", "pull")]
+    # What is wrong now goes before what the signs mean.
+    room = width - width_of(left) - width_of(right) - 1
+    for sign in signs:
+        room -= width_of(list(sign))
+        if room < 0:
+            break
+        left += sign
+    return spread(left, right, width, view.ground())
 
 
 def _time_axis(view: View, times_s: Floats, actions: Floats, start_s: float, cells: int) -> Row:
