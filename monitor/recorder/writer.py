@@ -76,12 +76,11 @@ class Recorder:
         self._write()
         self.note("end", rows=self.rows, dropped=self.dropped, **facts)
         self._write()
-        try:
-            self._samples.close()
-            self._file.close()
-            self._events.close()
-        except OSError as error:
-            self.fault = self.fault or str(error)
+        for file in (self._samples, self._file, self._events):
+            try:
+                file.close()
+            except OSError as error:
+                self.fault = self.fault or f"recording stopped: {error.strerror or error}"
 
     def _make_folder(self, folder: Path, rig_file: RigFile) -> Path:
         safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in rig_file.rig.name)
