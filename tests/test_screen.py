@@ -1,25 +1,14 @@
 """The dashboard, over a fake link and a clock that stands still."""
 
-import asyncio
-import subprocess
-import sys
-import unicodedata
-from math import isnan, nan
+from math import isnan
 
-import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as some
-from rich.cells import cell_len
 
 from monitor.guard.protocol import Bye, Command, EventTurn, Message, NoticeLine
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.screen.literal import figure, number, plain, wrapped
-from monitor.screen.palette import OKABE_ITO, PALETTES, Palette
-from monitor.screen.raster import reach
-from monitor.screen.trace import Trace
+from monitor.screen.palette import PALETTES
 from simulator.strict import BadInput
 from tests.screen_script import (
     CHECK,
@@ -359,148 +348,6 @@ async def test_both_themes_paint_their_own_ground() -> None:
             assert grounds.count(palette.ground) > len(grounds) / 2
 
 
-# --- colours ------------------------------------------------------------------------------------
-
-
-def _luminance(colour: str) -> float:
-    parts = [int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5)]
-    r, g, b = (c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
-    return 0.2126 * r + 0.7152 * g + 0.0722 * b
-
-
-def _contrast(one: str, other: str) -> float:
-    low, high = sorted((_luminance(one), _luminance(other)))
-    return (high + 0.05) / (low + 0.05)
-
-
-def test_the_contrast_formula_agrees_with_published_pairs() -> None:
-    """W3C WCAG 2.1 SC 1.4.3, 1.4.6, 1.4.11: ratios of well-known pairs, to their last digit."""
-    published = {
-        ("#000000", "#FFFFFF"): 21.0,
-        ("#777777", "#FFFFFF"): 4.4781,
-        ("#767676", "#FFFFFF"): 4.5422,
-        ("#949494", "#FFFFFF"): 3.0335,
-        ("#FF0000", "#FFFFFF"): 3.9985,
-        ("#0000FF", "#FFFFFF"): 8.5925,
-        ("#595959", "#FFFFFF"): 7.0047,
-    }
-    for (one, other), ratio in published.items():
-        assert _contrast(one, other) == pytest.approx(ratio, abs=5e-4)
-
-
-def test_the_hues_are_the_published_ones() -> None:
-    """Okabe & Ito, Color Universal Design (2002, rev. 2008); Wong, Nature Methods 8 (2011) 441."""
-    on_white = [21.0, 2.252, 2.307, 3.421, 1.322, 5.185, 3.867, 3.061]
-    on_black = [1.0, 9.324, 9.101, 6.138, 15.881, 4.05, 5.43, 6.86]
-    for hue, white, black in zip(OKABE_ITO.values(), on_white, on_black, strict=True):
-        assert _contrast(hue, "#FFFFFF") == pytest.approx(white, abs=1e-3)
-        assert _contrast(hue, "#000000") == pytest.approx(black, abs=1e-3)
-
-
-@pytest.mark.parametrize("palette", PALETTES, ids=lambda palette: palette.name)
-def test_every_pair_in_use_can_be_read(palette: Palette) -> None:
-    """WCAG 2.1: text at least 4.5 to 1, graphics 3 to 1; panes can use no style but these."""
-    for styles, least in ((palette.text, 4.5), (palette.graphic, 3.0)):
-        for role, style in styles.items():
-            assert style.color is not None, role
-            assert style.bgcolor is not None, role
-            ratio = _contrast(style.color.name.upper(), style.bgcolor.name.upper())
-            assert ratio >= least, (role, ratio)
-
-
-# --- the parts ----------------------------------------------------------------------------------
-
-
-def test_a_gap_is_not_joined() -> None:
-    """Samples more than 0.3 s apart, and unknown ones, leave empty columns between them."""
-    times_s = np.array([0.0, 0.1, 0.2, 0.9, 1.0, 1.1, 1.2, 1.3])
-    values = np.array([1.0, 1.0, 1.0, 3.0, 3.0, nan, 3.0, 3.0])
-    line = reach(times_s, values, 0.0, 1.4, 14)
-    seen = ~np.isnan(line.low)
-    assert seen.tolist() == [True] * 3 + [False] * 6 + [True] * 2 + [False] + [True] * 2
-    assert line.high[9] == 3.0
-
-
-def test_neighbours_are_joined_and_extremes_kept() -> None:
-    """Sparse samples make a line; many samples in a column show their lowest and highest."""
-    line = reach(np.array([0.0, 0.25]), np.array([0.0, 10.0]), 0.0, 0.25, 10)
-    assert line.low.tolist() == pytest.approx(np.arange(10.0).tolist())
-    assert line.high.tolist() == pytest.approx(np.arange(1.0, 11.0).tolist())
-    spike = np.zeros(1000)
-    spike[501] = 7.0
-    line = reach(np.linspace(0.0, 9.99, 1000), spike, 0.0, 10.0, 20)
-    assert np.nanmax(line.high) == 7.0
-    assert int(np.nanargmax(line.high)) == 10
-
-
-@given(
-    some.lists(some.tuples(some.floats(0, 0.5), some.one_of(some.floats(-9, 9), some.just(nan)))),
-    some.floats(-5.0, 20.0),
-    some.integers(1, 40),
-)
-def test_no_line_leaves_the_range_of_its_samples(
-    steps: list[tuple[float, float]], from_s: float, columns: int
-) -> None:
-    """Whatever the times and gaps, a drawn column lies between the lowest and highest sample."""
-    times_s = np.cumsum([step for step, _ in steps], dtype=np.float64)
-    values = np.array([value for _, value in steps], dtype=np.float64)
-    line = reach(times_s, values, from_s, from_s + 3.0, columns)
-    known = values[~np.isnan(values)]
-    assert line.low.shape == line.high.shape == (columns,)
-    assert np.array_equal(np.isnan(line.low), np.isnan(line.high))
-    if not len(known):
-        assert np.isnan(line.low).all()
-    drawn = line.low[~np.isnan(line.low)]
-    assert (drawn <= line.high[~np.isnan(line.low)]).all()
-    assert (drawn >= known.min(initial=np.inf) - 1e-9).all()
-
-
-def test_a_trace_is_bounded_and_takes_no_nonsense() -> None:
-    """Old rows go, odd rows are left out, and a clock that steps back starts the picture anew."""
-    trace = Trace(["time_s", "x"], capacity=10)
-    for i in range(100):
-        trace.add([[float(i), float(-i)]])
-    assert trace.column("x").tolist() == [float(-i) for i in range(90, 100)]
-    trace.add([[1e3 + i, 0.0] for i in range(500)])
-    assert len(trace) == 10
-    assert trace.newest("time_s") == 1499.0
-    trace.add([[2000.0, None], [nan, 1.0], [2001.0], [None, 2.0], [2002.0, float("inf")]])
-    assert trace.column("time_s")[-2:].tolist() == [2000.0, 2002.0]
-    assert np.isnan(trace.column("x")[-2:]).all()
-    trace.add([[5.0, 5.0]])
-    assert trace.column("time_s").tolist() == [5.0]
-    assert np.isnan(trace.column("y")).all()
-    assert trace.column("x", since_s=-1.0).tolist() == [5.0]
-    Trace([]).add([[1.0]])
-
-
-@given(some.text())
-def test_plain_text_steers_nothing(text: str) -> None:
-    """No control, format, surrogate or separator character survives, and the length is bounded."""
-    shown = plain(text, 40)
-    assert len(shown) <= 40
-    kinds = {unicodedata.category(char) for char in shown}
-    assert not kinds & {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-    assert plain(shown, 40) == shown
-
-
-@given(some.text(), some.integers(1, 60), some.integers(1, 5))
-def test_wrapped_text_fits(text: str, width: int, lines: int) -> None:
-    """Every wrapped line fits the width, and there are no more than asked for."""
-    made = wrapped(text, width, lines)
-    assert 1 <= len(made) <= lines
-    assert all(cell_len(line) <= width for line in made)
-
-
-def test_numbers_out_of_messages_are_finite_or_unknown() -> None:
-    """Text, booleans, infinities and whole numbers past a float's range all read as unknown."""
-    facts = {"a": 1, "b": True, "c": "1", "d": float("inf"), "e": 10**400, "f": None}
-    assert number(facts, "a") == 1.0
-    assert all(isnan(number(facts, name)) for name in "bcdefg")
-    assert isnan(number([1], "a"))
-    assert (figure(nan, 1), figure(-0.04, 1), figure(1e30, 2)) == ("--", "0.0", "1.0e+30")
-
-
 @pytest.mark.asyncio
 async def test_a_recorder_in_trouble_is_said() -> None:
     """A fault of the recorder, and rows it lost, stand on the link line with a sign."""
@@ -539,34 +386,3 @@ async def test_refused_lines_are_marked_while_they_come() -> None:
         await pilot.pause()
         assert "! rejected" not in text_of(app)
         assert "rejected 5" in text_of(app)
-
-
-def test_panes_do_not_know_the_application() -> None:
-    """Importing every pane in a fresh interpreter brings in neither the application nor a guard."""
-    code = (
-        "import sys, pkgutil, importlib, monitor.screen.panes as panes\n"
-        "[importlib.import_module(f'{panes.__name__}.{m.name}')"
-        " for m in pkgutil.iter_modules(panes.__path__)]\n"
-        "odd = {'monitor.screen.app', 'monitor.guard.loop', 'monitor.link'} & set(sys.modules)\n"
-        "sys.exit(f'found {odd}' if odd else 0)"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
-    assert done.returncode == 0, done.stderr
-
-
-@pytest.mark.asyncio
-async def test_the_fake_link_behaves_as_a_link() -> None:
-    """It yields what it is fed, in order, notes what it is told, and breaks when asked."""
-    link = FakeLink()
-    link.feed(NoticeLine("a", "1"), NoticeLine("b", "2"))
-    link.end(ConnectionResetError("gone"))
-    heard: list[Message] = []
-    async with link as attached:
-        attached.send(Command("acknowledge"))
-        words = attached.messages()
-        heard += [await anext(words), await anext(words)]
-        with pytest.raises(ConnectionResetError):
-            await anext(words)
-    assert heard == [NoticeLine("a", "1"), NoticeLine("b", "2")]
-    assert link.sent == [Command("acknowledge")]
-    await asyncio.wait_for(link.taken(), 1.0)
