@@ -209,7 +209,7 @@ def test_a_session_judged_by_another_rig_compares_nothing(session: Path, tmp_pat
     same = review(session, "brindle")
     assert same.reproduced is True
     short = [
-        [event.steps for event in found.events if event.finding == "under_delivery"][0]
+        next(event.steps for event in found.events if event.finding == "under_delivery")
         for found in (same, result)
     ]
     assert short[0][:2] == short[1][:2]  # warned and pulled alike

@@ -1,0 +1,170 @@
+"""Every source there is, set up to be held to the contract."""
+
+import os
+import socket
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from math import inf
+from pathlib import Path
+
+import pytest
+
+from monitor.recorder.reader import SessionBlocks
+from monitor.recorder.writer import Recorder
+from monitor.sources import Source
+from monitor.sources.csv_blocks import CsvBlocks
+from monitor.sources.fake import HOLD, FakeSource
+from monitor.sources.recorded import RecordedSource
+from monitor.sources.serial_line import SerialSource
+from monitor.sources.simulated import SimulatedSource
+from rules.channels import NOT_SENT, Sample
+from rules.guard import Guard
+from simulator.logfile import LINE_END, header, line
+from simulator.plant import run
+from simulator.rig import rig_from_text
+from simulator.scenario import scenario_from_text
+from tests.rig_text import SMALL
+
+PATIENCE_S = 10.0  # for an event that must come; never waited for in full where all is well
+RIG = rig_from_text(SMALL, "small.toml")
+SENT_NAMES = ("boost_kpa", "delivered_ml_min", "lambda_ratio")  # lambda is no channel of this rig
+SENT = [
+    Sample(
+        time_s=0.1 * i + 1e-9,
+        boost_kpa=NOT_SENT if i % 5 == 3 else float("nan") if i % 7 == 6 else 100.0 / (i + 3),
+        delivered_ml_min=5e-324 if i == 9 else -0.0 if i == 10 else i / 7.0,
+        lambda_ratio=0.8,
+    )
+    for i in range(24)
+]
+EXPECTED = [sample._replace(lambda_ratio=NOT_SENT) for sample in SENT]
+TEXT = "".join(
+    f"{row}{LINE_END}" for row in (header(SENT_NAMES), *(line(s, SENT_NAMES) for s in SENT))
+)
+DRIVE = scenario_from_text(
+    'name = "short"\nteaches = "Nothing."\nrig = "brindle"\n'
+    '[[drive]]\ndo = "cruise"\nfor = "1 s"\n',
+    "short.toml",
+)
+
+
+@dataclass
+class Case:
+    """A source to hold to the contract.
+
+    Attributes:
+        source: The source.
+        expected: Samples it will give.
+        ends: Whether iteration ends behind them.
+        send: Called once the source has said that it is connected.
+        headers: Header lines among what it will receive.
+    """
+
+    source: Source
+    expected: list[Sample]
+    ends: bool
+    send: Callable[[], None] = lambda: None
+    headers: int = 0
+
+
+@contextmanager
+def csv_log(folder: Path, speed: float) -> Iterator[Case]:
+    """A recorded CSV log."""
+    path = folder / "log.csv"
+    path.write_text(TEXT, encoding="ascii", newline="")
+    yield Case(RecordedSource(path, CsvBlocks(path, RIG), speed=speed), EXPECTED, True)
+
+
+@contextmanager
+def session(folder: Path, speed: float) -> Iterator[Case]:
+    """A recorded session."""
+    recorder = Recorder(folder, RIG, "test")
+    guard = Guard(RIG.rig)
+    for sample in SENT:
+        recorder.put(sample, guard.step(sample))
+    recorder.close()
+    source = RecordedSource(recorder.path, SessionBlocks(recorder.path), speed=speed)
+    yield Case(source, EXPECTED, True)
+
+
+@contextmanager
+def simulated(folder: Path, speed: float) -> Iterator[Case]:
+    """The simulated car."""
+    # Ten times the rate of the logs: slower still, so that it pauses as long.
+    yield Case(SimulatedSource(DRIVE, seed=5, speed=speed / 20.0), list(run(DRIVE, 5)), True)
+
+
+@contextmanager
+def fake(folder: Path, speed: float) -> Iterator[Case]:
+    """A script."""
+    source = FakeSource([*SENT[:9], HOLD, *SENT[9:]], ends=speed == inf)
+    yield Case(source, SENT, speed == inf, source.release)
+
+
+@contextmanager
+def feeder(send: Callable[[], None], stop: Callable[[], None]) -> Iterator[Callable[[], None]]:
+    """A thread that sends when told to, so that the loop under test never writes."""
+    go = threading.Event()
+
+    def work() -> None:
+        go.wait(PATIENCE_S)
+        send()
+
+    thread = threading.Thread(target=work, name="feeder")
+    thread.start()
+    try:
+        yield go.set
+    finally:
+        go.set()
+        thread.join()
+        stop()
+
+
+@contextmanager
+def serial_pty(folder: Path, speed: float) -> Iterator[Case]:
+    """A serial port: the reader's end of a pty pair."""
+    if sys.platform == "win32":
+        pytest.skip("no pseudo-terminals here")
+    master, slave = os.openpty()
+    url = os.ttyname(slave)
+
+    def stop() -> None:
+        os.close(slave)
+        os.close(master)
+
+    with feeder(lambda: _write_all(master), stop) as send:
+        yield Case(SerialSource(url, RIG), EXPECTED, False, send, headers=1)
+
+
+def _write_all(fd: int) -> None:
+    rest = TEXT.encode()
+    while rest:
+        rest = rest[os.write(fd, rest) :]
+
+
+@contextmanager
+def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
+    """A serial line over TCP."""
+    server = socket.create_server(("127.0.0.1", 0))
+    server.settimeout(PATIENCE_S)
+    links: list[socket.socket] = []
+
+    def send() -> None:
+        links.append(server.accept()[0])
+        links[0].sendall(TEXT.encode())
+
+    def stop() -> None:
+        for link in (*links, server):
+            link.close()
+
+    url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+    with feeder(send, stop) as started:
+        yield Case(SerialSource(url, RIG), EXPECTED, False, started, headers=1)
+
+
+CASES = {
+    make.__name__: make for make in (csv_log, session, simulated, fake, serial_pty, serial_tcp)
+}
