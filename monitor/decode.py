@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
-from simulator.rig import RigFile
+from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
 MOST_FIELDS: Final = 256
@@ -48,6 +48,18 @@ def strict_number(field: bytes) -> float:
     return value if -_INFINITE < value < _INFINITE else _NAN
 
 
+OWN_TIME: Final = TimeMap("time_s", 1.0)
+_OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
+
+
+def is_own_header(names: Sequence[str]) -> bool:
+    """Whether a header is one flowdebt wrote: time_s and channels' own names, in their units.
+
+    Such a log can be read with any rig, whatever columns that maps.
+    """
+    return len(names) > 2 and "time_s" in names and _OWN_NAMES.issuperset(names)
+
+
 class Columns:
     """Where a log's columns go in a sample, and how their units convert.
 
@@ -65,11 +77,16 @@ class Columns:
         self, names: Sequence[str], rig_file: RigFile, where: str, *, time_needed: bool = True
     ) -> None:
         names = [name.strip() for name in names]
+        # What the rig says goes first; our own names only where its columns are not there.
+        theirs = [column.column for column in rig_file.columns.values()]
+        own = is_own_header(names) and not set(theirs).issubset(names)
+        time = OWN_TIME if own else rig_file.time
         self.n_fields = len(names)
-        self.time_index = self._find(names, rig_file.time.column, where, "time", time_needed)
-        self.time_factor = rig_file.time.factor
+        self.time_index = self._find(names, time.column, where, "time", time_needed)
+        self.time_factor = time.factor
         self.picks: list[tuple[int, int, float, float]] = []
-        for channel, column in rig_file.columns.items():
+        for channel, mapped in rig_file.columns.items():
+            column = ColumnMap(channel, 1.0, 0.0) if own else mapped
             index = self._find(names, column.column, where, channel, True)
             # Adding minus nought changes nothing; nought would take the sign off a minus nought.
             offset = column.offset or -0.0
@@ -146,7 +163,14 @@ class LineDecoder:
     def _is_header(self, fields: list[bytes]) -> bool:
         names = [_text(field).strip() for field in fields]
         known = {column.column for column in self._rig_file.columns.values()}
-        if sum(name in known for name in names) < 2:
+        if not is_own_header(names) and sum(name in known for name in names) < 2:
+            worded = [name for name in names if any(c.isalpha() for c in name)]
+            if self._columns is None and self.header_fault is None and len(worded) > 1:
+                shown = clean(", ".join(names), 80)
+                self.header_fault = (
+                    f'{self._where}: found "{shown}", none of the rig\'s columns; expected a '
+                    "header line with them"
+                )
             return False
         try:
             self._columns = Columns(names, self._rig_file, self._where, time_needed=False)

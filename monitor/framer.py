@@ -2,7 +2,7 @@
 
 from typing import Final
 
-LONGEST_LINE: Final = 1024
+LONGEST_LINE: Final = 4096  # a header of 60 long column names is 2 kB
 
 
 class LineFramer:

@@ -1,0 +1,1 @@
+"""Tests, and the benchmarks in ``tests.bench``."""

@@ -324,9 +324,9 @@ def test_fingerprint_sees_names_and_constants(monkeypatch: pytest.MonkeyPatch) -
     changed = compiled.fingerprint()
     assert changed != plain
     monkeypatch.undo()
-    code = full_flow_ml_min.__code__
+    code = commanded_flow_ml_min.__code__
     names = tuple("larger" if name == "smaller" else name for name in code.co_names)
-    monkeypatch.setattr(full_flow_ml_min, "__code__", code.replace(co_names=names))
+    monkeypatch.setattr(commanded_flow_ml_min, "__code__", code.replace(co_names=names))
     assert compiled.fingerprint() not in (plain, changed)
 
 

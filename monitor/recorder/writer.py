@@ -8,6 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
+import msgspec
 import pyarrow as pa
 
 from monitor.clock import stamp
@@ -133,7 +134,7 @@ class Recorder:
                 self._file.flush()
                 self.rows += len(rows)
             if notes:
-                self._events.writelines(json.dumps(n, allow_nan=False) + "\n" for n in notes)
+                self._events.writelines(msgspec.json.encode(n).decode() + "\n" for n in notes)
                 self._events.flush()
         except OSError as error:
             self.fault = f"recording stopped: {error.strerror or error}"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
@@ -87,6 +88,7 @@ def _decode(head: bytes, path: Path) -> tuple[str, str]:
 
 def _find_header(text: str, encoding: str, rig_file: RigFile, path: Path) -> CsvLayout:
     known = {column.column for column in rig_file.columns.values()} | {rig_file.time.column}
+    known |= set(ROW_NAMES[:-1])  # a log that flowdebt wrote can be read with any rig
     best: tuple[int, str, int, list[str], list[list[str]]] | None = None
     for delimiter in _DELIMITERS:
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
