@@ -1,5 +1,6 @@
 """The command line: plain verbs, one clear line for whatever is wrong."""
 
+import os
 import sys
 from collections.abc import Sequence
 
@@ -19,6 +20,7 @@ app = cyclopts.App(
 _VERBS = {
     "demo": "Watch a simulated car: no hardware, nothing to set up.",
     "watch": "Watch a car: a port, a log, a session or a simulated car.",
+    "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
     "check": "Check a rig file and print what follows from it.",
     "simulate": "Run a scenario and write its log.",
@@ -32,6 +34,10 @@ def run(arguments: Sequence[str]) -> int:
     """Run a command line; return its exit code: 0 ran, 1 a level was reached, 2 bad input."""
     from simulator.strict import BadInput
 
+    if sys.stdout is None:  # closed by whoever started us: still run, for the exit code
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (for the life of the process)
+    if sys.stderr is None:
+        sys.stderr = open(os.devnull, "w")  # noqa: SIM115
     try:
         result = app(
             list(arguments), exit_on_error=False, print_error=False, result_action="return_value"
@@ -44,7 +50,7 @@ def run(arguments: Sequence[str]) -> int:
         _complain(f"flowdebt: {error}")
         return 2
     except BrokenPipeError:  # whoever read our output has had enough
-        sys.stderr.close()
+        silence_output()
         return 0
     except OSError as error:  # a full disk, a name too long: what no command expects by itself
         _complain(f"flowdebt: {error}")
@@ -52,6 +58,13 @@ def run(arguments: Sequence[str]) -> int:
     except KeyboardInterrupt:
         return 130
     return result if isinstance(result, int) else 0
+
+
+def silence_output() -> None:
+    """Let nothing more be written, not even at exit, to an output nobody reads."""
+    devnull = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(devnull, sys.stdout.fileno())
+    os.close(devnull)
 
 
 def main() -> None:

@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import queue
 import signal
 import subprocess
@@ -13,12 +14,12 @@ import msgspec
 
 from monitor.clock import now_s
 from monitor.guard.loop import FAILED
-from monitor.guard.place import Place, find_place
+from monitor.guard.place import Place, find_place, running_places
 from monitor.guard.process import Order, run_order
-from monitor.guard.protocol import Command, Message
+from monitor.guard.protocol import Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
-from simulator.strict import BadInput
+from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0
 MOST_LINES_WAITING: Final = 10_000
@@ -33,7 +34,10 @@ def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
     code = _view(place, owner=True, lines=lines, as_json=as_json)
     if code == DETACHED:
-        sys.stderr.write(f"guard {place.pid} goes on; flowdebt watch --attach joins it again\n")
+        sys.stderr.write(
+            f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
+            f"flowdebt stop --pid {place.pid} ends it\n"
+        )
         return 0
     try:
         process.wait(GOODBYE_S)
@@ -48,14 +52,37 @@ def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
     Raises:
         BadInput: There is none.
     """
-    return max(0, _view(find_place(pid), owner=False, lines=lines, as_json=as_json))
+    place = find_place(pid)
+    others = [other for other in running_places() if other.pid != place.pid]
+    if pid is None and others:
+        named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
+        sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
+    return max(0, _view(place, owner=False, lines=lines, as_json=as_json))
+
+
+def stop_running(pid: int | None) -> int:
+    """End a running guard, cleanly, and wait until its recording is finished.
+
+    Raises:
+        BadInput: There is none.
+    """
+    return asyncio.run(_stop(find_place(pid)))
+
+
+async def _stop(place: Place) -> int:
+    async with ViewerLink(place) as link:
+        link.send(Command("stop"))
+        async for message in link.messages():
+            if isinstance(message, Bye):
+                sys.stderr.write(f"guard {place.pid} {message.why}\n")
+    return 0
 
 
 DETACHED: Final = -1
 
 
 def _view(place: Place, *, owner: bool, lines: bool, as_json: bool) -> int:
-    if lines or as_json or not sys.stdout.isatty():
+    if lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
         return asyncio.run(_view_lines(place, owner=owner, as_json=as_json))
     from monitor.screen.app import Dashboard
 
@@ -98,8 +125,7 @@ async def _view_lines(place: Place, *, owner: bool, as_json: bool) -> int:
             if leave.is_set() and not owner:
                 break
     if gone:
-        with contextlib.suppress(OSError):
-            sys.stdout.close()
+        raise BrokenPipeError
     if talk.ended is None:
         if leave.is_set():
             return 0

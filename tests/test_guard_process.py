@@ -16,7 +16,11 @@ from monitor.guard.protocol import Command, Frame, Hello, NoticeLine
 from monitor.link import ViewerLink, start_guard
 from monitor.recorder.reader import SessionBlocks
 from monitor.review import review
+from monitor.watching import stop_running
 from rules.channels import OPERATOR, TIME
+from simulator.logfile import mapped, write_csv
+from simulator.plant import run
+from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.guards import frames_of, guard, short_pump_stop, until_bye
 
@@ -197,7 +201,7 @@ def test_a_bad_cell_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path)
     shipped = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
     head, _, _ = shipped.partition("[limits.boost_kpa]")
     rig.write_text(head + "[channels.boost_kpa]\n[channels.delivered_ml_min]\n", encoding="utf-8")
-    run = subprocess.run(
+    done = subprocess.run(
         [
             sys.executable,
             "-c",
@@ -217,10 +221,58 @@ def test_a_bad_cell_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path)
         timeout=30,
         check=False,
     )
-    assert run.returncode == 2
-    assert run.stderr.splitlines()[-1] == (
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1] == (
         f'flowdebt: {log}:3: boost_kpa: found "oops", expected a number'
     )
-    assert "Traceback" not in run.stdout + run.stderr
+    assert "Traceback" not in done.stdout + done.stderr
     events = (only_session(tmp_path) / "events.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(events[-1])["kind"] == "end"
+
+
+@pytest.mark.asyncio
+async def test_a_replayed_log_counts_what_was_handed_over_not_what_was_read(tmp_path: Path) -> None:
+    """Rates and ages on screen come from these counts: they must move with the replay."""
+    log = tmp_path / "log.csv"
+    write_csv(run(load_scenario("pump_stop")), log, mapped(load_scenario("pump_stop").rig))
+    with guard(Order(str(log), rig="brindle", speed=2.0)) as (_, link):
+        async with link:
+            counts = []
+            async for frame in frames_of(link.messages()):
+                counts.append(frame.statistics["decoded"])
+                if len(counts) == 10:
+                    break
+            link.send(Command("stop"))
+            await until_bye(link)
+    assert 0 < counts[0] < counts[-1] < 400
+
+
+def test_a_reader_that_has_had_enough_is_no_fault(tmp_path: Path) -> None:
+    """``flowdebt ... --json | head -1`` ends quietly, and so does its guard."""
+    watch = subprocess.Popen(
+        [
+            *(sys.executable, "-c", "from monitor.cli import main; main()"),
+            *("watch", f"sim:{short_pump_stop(tmp_path)}", "--json", "--no-record"),
+        ],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    assert watch.stdout is not None
+    assert watch.stderr is not None
+    with watch.stdout as out:
+        assert json.loads(out.readline())["kind"] == "hello"
+    with watch.stderr as err:
+        assert err.read() == b""
+    assert watch.wait(20) == 0
+    assert running_places() == []
+
+
+def test_a_guard_left_running_can_be_stopped(tmp_path: Path) -> None:
+    """``flowdebt stop`` ends the newest guard and waits for its recording to be finished."""
+    process, place = start_guard(order_for(tmp_path, speed=1.0))
+    assert stop_running(None) == 0
+    assert process.wait(10) == 0
+    assert running_places() == []
+    assert SessionBlocks(only_session(tmp_path)).cut is None
+    with pytest.raises(BadInput, match=f"no running guard with process {place.pid}"):
+        stop_running(place.pid)

@@ -31,7 +31,9 @@ class RecordedSource:
 
     def __init__(self, path: Path, blocks: Any, *, speed: float = 1.0) -> None:
         self.name = f"{clean(path.name)}, recorded"
-        self.statistics: SourceStatistics = blocks.statistics
+        # Blocks are read far ahead; what counts here is what has been handed over.
+        self._read: SourceStatistics = blocks.statistics
+        self.statistics = SourceStatistics(connects=1, rejected=self._read.rejected)
         self._blocks = blocks
         self._speed = speed
         self._rows: Generator[list[float], None, None] | None = None
@@ -73,8 +75,15 @@ class RecordedSource:
             return Notice("connected", self.name)
         row = None if self._rows is None or self._pause.closed else next(self._rows, None)
         if row is None or not await self._wait_for(row[0]):
+            self._count_received()
             raise StopAsyncIteration
+        self.statistics.decoded += 1
+        self._count_received()
         return Arrival(Sample._make(row), now_ns())
+
+    def _count_received(self) -> None:
+        statistics = self.statistics
+        statistics.received = statistics.decoded + sum(statistics.rejected.values())
 
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""
