@@ -25,6 +25,7 @@ from rules import (
     hydraulics,
     ladder,
     state,
+    watch,
 )
 from rules.channels import ROW_WIDTH
 from rules.state import CHANGED
@@ -36,6 +37,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     expectation,
     health,
     debt,
+    watch,
     ladder,
 )
 

@@ -19,6 +19,7 @@ ALWAYS_ESSENTIAL = (ch.BOOST, ch.DELIVERED)
 # counts as stuck; how far engine speed must move for the others. Common practice, no source.
 STUCK_FLOW_SHARE = 0.2
 STUCK_SPEED_RPM = 800.0
+NIL_COMMAND_PCT = 3.0
 
 NO_REFERENCE = -1
 EXPECTED_REFERENCE = 0
@@ -69,15 +70,33 @@ MOST_POINTS = 32  # of a table's axis
     N_PAID,
     N_MAP_BOOST,
     N_MAP_DUTY,
-) = range(41)
+    GIVE_BACK_DEG_S,
+    NO_DELIVERY_FOR_S,  # the other findings
+    NO_COMMAND_ABOVE_KPA,
+    NO_COMMAND_FOR_S,
+    NIL_COMMAND,
+    UNASKED_ML_MIN,
+    UNASKED_FOR_S,
+    OVER_ML,
+    OVER_ACTION,
+    LEAST_DROP_K,
+    MOST_RISE_K,
+    COOLING_FOR_S,
+    COOLING_ACTION,
+    KNOCK_LIMIT,
+    KNOCK_PERSISTS_FOR_S,
+    TANK_RESERVE_ML,
+    TANK_TIME_S,
+) = range(58)
 _BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 41
+LOW: Final = 58
 HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
 MOVED_ENOUGH: Final = STUCK_AFTER_S + _BLOCK
 PASS_LOW: Final = MOVED_ENOUGH + _BLOCK  # as LOW, but infinite where more must be looked at
-LIMIT_ABOVE: Final = PASS_LOW + _BLOCK
+MOST_PER_S: Final = PASS_LOW + _BLOCK
+LIMIT_ABOVE: Final = MOST_PER_S + _BLOCK
 LIMIT_FOR_S: Final = LIMIT_ABOVE + N_LIMITS
 LIMIT_ACTION: Final = LIMIT_FOR_S + N_LIMITS
 PAID_BOOST: Final = LIMIT_ACTION + N_LIMITS
@@ -91,7 +110,11 @@ N_CONSTANTS: Final = MAP_CELLS + MOST_POINTS * MOST_POINTS
 N_MAPPED: Final = 0
 N_ESSENTIAL: Final = 1
 N_LIMITED: Final = 2
-REFERENCE: Final = 3  # one entry for each column of a sample
+COMMAND_COLUMN: Final = 3  # the logged command to watch; 0 for none
+COOLED_COLUMN: Final = 4  # intake temperature where its cooling is judged; 0 for none
+DRY_COLUMN: Final = 5  # dry intake temperature; 0 for none
+TANK_COLUMN: Final = 6  # tank level; 0 for none
+REFERENCE: Final = 7  # one entry for each column of a sample
 MAPPED: Final = REFERENCE + _BLOCK
 ESSENTIAL: Final = MAPPED + _BLOCK
 LIMITED: Final = ESSENTIAL + _BLOCK  # which limits are in force
@@ -201,6 +224,8 @@ def constants_of(rig: Rig) -> Constants:
     k[STEP_AHEAD_S] = 10.0
     k[CLOCK_DOUBT_FOR_S] = 5.0
 
+    k[GIVE_BACK_DEG_S] = ladder.give_back_deg_s
+    _put_watch(k, rig)
     _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa, 1)
     if len(paid.timing_deg) != len(paid.boost_kpa):
         raise ValueError("paid timing: expected one value for each boost")
@@ -235,6 +260,7 @@ def constants_of(rig: Rig) -> Constants:
         k[HIGH + column] = term.high
         k[MAX_AGE_S + column] = term.max_age_s
         k[STUCK_AFTER_S + column] = term.stuck_after_s
+        k[MOST_PER_S + column] = term.most_per_s
         if term.stuck_after_s == inf:
             continue
         if column == ch.DELIVERED:
@@ -244,13 +270,46 @@ def constants_of(rig: Rig) -> Constants:
             columns[REFERENCE + column] = ch.ENGINE_SPEED
             k[MOVED_ENOUGH + column] = STUCK_SPEED_RPM
     for column in terms:
-        if columns[REFERENCE + column] != NO_REFERENCE:
+        if columns[REFERENCE + column] != NO_REFERENCE or terms[column].most_per_s < inf:
             k[PASS_LOW + column] = inf
+    _put_watched_columns(columns, rig, set(terms))
     columns[N_MAPPED] = len(terms)
     columns[MAPPED : MAPPED + len(terms)] = sorted(terms)
     columns[N_ESSENTIAL] = len(essential)
     columns[ESSENTIAL : ESSENTIAL + len(essential)] = essential
     return Constants(k, columns)
+
+
+def _put_watch(k: list[float], rig: Rig) -> None:
+    watch = rig.watch
+    k[NO_DELIVERY_FOR_S] = watch.no_delivery_for_s
+    k[NO_COMMAND_ABOVE_KPA] = watch.no_command_above_kpa
+    k[NO_COMMAND_FOR_S] = watch.no_command_for_s
+    k[UNASKED_ML_MIN] = watch.unasked_ml_min
+    k[UNASKED_FOR_S] = watch.unasked_for_s
+    k[OVER_ML] = watch.over_ml
+    k[OVER_ACTION] = float(watch.over_action)
+    k[LEAST_DROP_K] = watch.least_drop_k
+    k[MOST_RISE_K] = watch.most_rise_k
+    k[COOLING_FOR_S] = watch.cooling_for_s
+    k[COOLING_ACTION] = float(watch.cooling_action)
+    k[KNOCK_LIMIT] = rig.limits.knock.above
+    k[KNOCK_PERSISTS_FOR_S] = watch.knock_persists_for_s
+    k[TANK_RESERVE_ML] = watch.tank_reserve_ml
+    k[TANK_TIME_S] = watch.tank_time_s
+    # Nil is a flow below the noise floor, or a few percent of it.
+    by_flow = any(term.name == "commanded_ml_min" for term in rig.channels)
+    k[NIL_COMMAND] = rig.debt.floor_ml_min if by_flow else NIL_COMMAND_PCT
+
+
+def _put_watched_columns(columns: list[int], rig: Rig, mapped: set[int]) -> None:
+    for column in (ch.COMMAND_PCT, ch.COMMANDED):
+        if column in mapped:
+            columns[COMMAND_COLUMN] = column
+    judged = rig.watch.least_drop_k > 0.0 or rig.watch.most_rise_k < inf
+    columns[COOLED_COLUMN] = ch.INTAKE if ch.INTAKE in mapped and judged else 0
+    columns[DRY_COLUMN] = ch.DRY_INTAKE if ch.DRY_INTAKE in mapped else 0
+    columns[TANK_COLUMN] = ch.TANK if ch.TANK in mapped else 0
 
 
 def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...], least: int) -> None:

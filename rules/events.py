@@ -8,6 +8,7 @@ from rules import state as st
 from rules.explain import ceiling_or_none, explain
 from rules.facts import Action, Rig
 from rules.state import FINDING_NAMES, Decision
+from rules.timing import Intervals, intervals
 
 
 class Turn(StrEnum):
@@ -32,6 +33,7 @@ class Event:
         explanation: Why, at the worst action.
         action_time_s: When the worst action was taken.
         until_s: When it cleared; None while it lasts.
+        timing: How long detection and reaction took, against what the engine tolerates.
         steps: Every rise of its level: time, action, degrees.
     """
 
@@ -43,6 +45,7 @@ class Event:
     debt_ml: float
     explanation: str
     action_time_s: float
+    timing: Intervals
     until_s: float | None = None
     steps: list[tuple[float, str, float]] = field(default_factory=list)
 
@@ -58,6 +61,7 @@ class Event:
             "explanation": self.explanation,
             "action_time_s": self.action_time_s,
             "until_s": self.until_s,
+            "fault_timing": self.timing.as_json(),
             "steps": [
                 {"time_s": time_s, "action": action, "retard_deg": retard_deg}
                 for time_s, action, retard_deg in self.steps
@@ -136,6 +140,7 @@ class EventTracker:
             debt_ml=decision.peak_debt_ml if finding == st.UNDER_DELIVERY else 0.0,
             explanation="",
             action_time_s=decision.time_s,
+            timing=intervals(self._rig, finding, decision),
         )
         self._worsen(event, finding, level, decision)
         return event
@@ -144,6 +149,7 @@ class EventTracker:
         event.action = level
         event.action_time_s = decision.time_s
         event.explanation = explain(self._rig, finding, decision)
+        event.timing = intervals(self._rig, finding, decision)
         if level >= Action.PULL_TIMING:
             event.retard_deg = max(event.retard_deg, decision.retard_deg)
         if level is Action.CUT_BOOST:

@@ -37,14 +37,10 @@ def explain(rig: Rig, finding: int, decision: Decision) -> str:
         decision: The decision in which the level rose.
     """
     level = Action(int(decision[st.LEVEL + finding]))
-    if finding == st.UNDER_DELIVERY:
-        why = _explain_debt(rig, level, decision)
-    elif finding == st.SIGNAL_LOST:
-        why = _explain_loss(rig, level, decision)
-    elif finding == st.CLOCK_STEP:
-        why = "the source's clock stepped, so the time between two samples is unknown"
-    else:
+    if finding in _LIMITED:
         why = _explain_limit(rig, finding, decision)
+    else:
+        why = _WHY[finding](rig, level, decision)
     done = what_is_done(decision)
     if level < Action(int(decision.action)):
         done = f"{level.word.replace('_', ' ')}, where more is done already ({done})"
@@ -80,6 +76,15 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     )
 
 
+def _ill(rig: Rig, decision: Decision) -> str:
+    ill = [
+        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}"
+        for c in essential_columns(rig)
+        if decision[st.HEALTH + c] != st.HEALTHY
+    ]
+    return ", ".join(ill) or "the clock is in doubt"
+
+
 def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     columns = [ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels]
     essential = essential_columns(rig)
@@ -109,12 +114,98 @@ def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
     )
 
 
+def _flows(decision: Decision) -> str:
+    return (
+        f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min expected "
+        f"{_at_boost(decision)}"
+    )
+
+
+def _explain_none(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"nothing arrives: {_flows(decision)}, for more than "
+        f"{1000.0 * rig.watch.no_delivery_for_s:.0f} ms"
+    )
+
+
+def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"no spray is commanded {_at_boost(decision)}, above "
+        f"{rig.watch.no_command_above_kpa:.0f} kPa where it must be, for more than "
+        f"{rig.watch.no_command_for_s:.2f} s"
+    )
+
+
+def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"more arrives than the nozzles can pass: {_flows(decision)}; "
+        f"{decision.excess_ml:.2f} mL beyond command and allowance (limit {rig.watch.over_ml:.2f})"
+    )
+
+
+def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"{decision.value_delivered_ml_min:.0f} mL/min flow though nothing is commanded, for more "
+        f"than {rig.watch.unasked_for_s:.1f} s {_at_boost(decision)} (hydrolock: do not crank an "
+        "engine that stood like this)"
+    )
+
+
+def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
+    if decision.cooling_k == decision.cooling_k and rig.watch.least_drop_k > 0.0:
+        return (
+            f"spray flows ({_flows(decision)}) but cools the charge by only "
+            f"{decision.cooling_k:.1f} K, less than {rig.watch.least_drop_k:.1f} K"
+        )
+    return (
+        f"spray flows ({_flows(decision)}) but the intake has risen to "
+        f"{decision.value_intake_c:.0f} degC, more than {rig.watch.most_rise_k:.0f} K since boost "
+        "began"
+    )
+
+
+def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"knock {decision.value_knock:.1f} stays above its limit of "
+        f"{rig.limits.knock.above:.1f} {rig.watch.knock_persists_for_s:.2f} s after timing was "
+        "pulled"
+    )
+
+
+def _explain_tank(rig: Rig, level: Action, decision: Decision) -> str:
+    left = "" if decision.tank_s == inf else f", {decision.tank_s:.0f} s of spray at this rate"
+    return f"{decision.value_tank_ml:.0f} mL left in the tank{left}"
+
+
+def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
+    return "the source's clock stepped, so the time between two samples is unknown"
+
+
+def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
+    return "many samples come out of order and are not used"
+
+
+_WHY = {
+    st.UNDER_DELIVERY: _explain_debt,
+    st.NO_DELIVERY: _explain_none,
+    st.NO_COMMAND: _explain_no_command,
+    st.OVER_DELIVERY: _explain_over,
+    st.UNASKED_FLOW: _explain_unasked,
+    st.COOLING_MISSING: _explain_cooling,
+    st.SIGNAL_LOST: _explain_loss,
+    st.KNOCK_PERSISTS: _explain_persisting,
+    st.TANK_LOW: _explain_tank,
+    st.CLOCK_STEP: _explain_clock,
+    st.LATE_SAMPLES: _explain_late,
+}
+
+
 def status(rig: Rig, decision: Decision) -> str:
     """Say in one line what is being done to the engine now, and why."""
     action = Action(int(decision.action))
     if action is Action.HOLD:
         if decision.all_healthy == 0.0:
-            return "Hold: an essential channel is not healthy, so the spray is not being judged."
+            return f"Hold: {_ill(rig, decision)}, so the spray is not being judged."
         if decision.expected_ml_min < rig.debt.floor_ml_min:
             return f"Hold: no spray expected {_at_boost(decision)}."
         return (
@@ -124,6 +215,9 @@ def status(rig: Rig, decision: Decision) -> str:
     finding = int(decision.cause)
     done = what_is_done(decision)
     label = st.FINDING_NAMES[finding].replace("_", " ")
+    if decision.expected_ml_min < rig.debt.floor_ml_min and action >= Action.PULL_TIMING:
+        below = f"until boost stays below {rig.ladder.release_below_kpa:.0f} kPa"
+        return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
         missing = f"{100.0 * decision.missing_share:.0f} % of the spray missing"
         return f"{done[0].upper()}{done[1:]}: {label}, debt {decision.debt_ml:.2f} mL, {missing}."

@@ -156,6 +156,7 @@ class Ladder:
     acknowledge_to_release: bool = False
     on_blind: Action = Action.CUT_BOOST
     blind_after_s: float = 0.3
+    give_back_deg_s: float = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,10 +179,64 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Watch:
+    """When the findings beside debt, blindness and limits speak up.
+
+    Attributes:
+        no_delivery_for_s: Next to nothing arrives, though much is expected, for this long.
+        no_command_above_kpa: Boost at which the logged command can't be nil (infinite: not judged).
+        no_command_for_s: It is nil there for this long.
+        unasked_ml_min: Flow nobody asked for, above this ...
+        unasked_for_s: ... and for this long.
+        over_ml: Spray that arrives beyond command and allowance, added up as the debt is
+            (infinite: not judged).
+        over_action: What that leads to.
+        least_drop_k: Least cooling from ``dry_intake_c`` to ``intake_c`` in full spray (0: not
+            judged).
+        most_rise_k: Most rise of ``intake_c`` under boost, where there is no dry channel
+            (infinite: not judged).
+        cooling_for_s: The cooling is missing for this long, with the flow there.
+        cooling_action: What that leads to.
+        knock_persists_for_s: Knock stays above its limit for this long though timing is pulled.
+        tank_reserve_ml: Tank level below this (0: not judged).
+        tank_time_s: Spraying time left below this (0: not judged).
+    """
+
+    no_delivery_for_s: float = 0.25
+    no_command_above_kpa: float = inf
+    no_command_for_s: float = 0.3
+    unasked_ml_min: float = 80.0
+    unasked_for_s: float = 1.5
+    over_ml: float = 3.0
+    over_action: Action = Action.PULL_TIMING
+    least_drop_k: float = 0.0
+    most_rise_k: float = inf
+    cooling_for_s: float = 1.0
+    cooling_action: Action = Action.PULL_TIMING
+    knock_persists_for_s: float = 0.6
+    tank_reserve_ml: float = 0.0
+    tank_time_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class FaultTiming:
+    """The time budget in ISO 26262-1 terms.
+
+    ``reaction_s`` is how long the engine controller takes to do what is asked (fault reaction
+    time); ``tolerant_s`` how long the engine survives the fault with nothing done (fault tolerant
+    time interval), both seconds.
+    """
+
+    reaction_s: float = 0.06
+    tolerant_s: float = 0.6
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelTerms:
     """What this rig says of a channel it maps.
 
-    ``stuck_after_s`` is infinite where an unchanging reading proves nothing.
+    ``stuck_after_s`` is infinite where an unchanging reading proves nothing, ``most_per_s`` where
+    any jump is possible.
     """
 
     name: str
@@ -189,6 +244,7 @@ class ChannelTerms:
     high: float
     max_age_s: float
     stuck_after_s: float = inf
+    most_per_s: float = inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,3 +261,5 @@ class Rig:
     ladder: Ladder
     limits: Limits
     channels: tuple[ChannelTerms, ...]
+    watch: Watch = field(default_factory=Watch)
+    fault_timing: FaultTiming = field(default_factory=FaultTiming)

@@ -1,9 +1,20 @@
 """The findings: what each one means, what it needs, and what to check first."""
 
 from dataclasses import dataclass
+from enum import StrEnum
+from math import inf
 from typing import Final
 
+from rules.facts import Rig
 from rules.state import FINDING_NAMES
+
+
+class Severity(StrEnum):
+    """How bad a finding is, apart from what is done about it."""
+
+    ENGINE = "engine at risk"
+    PROTECTION = "protection impaired"
+    NOTICE = "notice"
 
 
 @dataclass(frozen=True, slots=True)
@@ -13,29 +24,88 @@ class Finding:
     Attributes:
         name: As in files and on wires.
         label: As on the screen.
+        severity: How bad it is.
         needs: Channels without which it can't be found.
         response: What it asks for, in words.
         check_first: What to look at on the car, most likely first (common practice, no source).
+        needs_any: Of these, one is enough; empty where ``needs`` says it all.
+        limit: The channel whose limit the rig must state; None where it needs none.
+        by_design_below_onset: Whether it has nothing to say while no spray is due.
     """
 
     name: str
     label: str
+    severity: Severity
     needs: tuple[str, ...]
     response: str
     check_first: str
+    needs_any: tuple[str, ...] = ()
+    limit: str | None = None
+    by_design_below_onset: bool = False
 
+
+_FLOW = ("boost_kpa", "delivered_ml_min")
+_DRY_RESPONSE = "above the dry limit cut boost, below it pull all the timing the spray paid for"
 
 FINDINGS: Final = (
     Finding(
         "under_delivery",
         "under-delivery",
-        ("boost_kpa", "delivered_ml_min"),
+        Severity.ENGINE,
+        _FLOW,
         "warn, then pull timing in proportion, then cut boost to the dry limit",
         "tank level, pump supply and fuse, filter, nozzle, line and fittings",
+        by_design_below_onset=True,
+    ),
+    Finding(
+        "no_delivery",
+        "no delivery",
+        Severity.ENGINE,
+        _FLOW,
+        _DRY_RESPONSE,
+        "pump fuse and relay, empty tank, pump wiring, a line off its fitting",
+        by_design_below_onset=True,
+    ),
+    Finding(
+        "no_command",
+        "no command where boost calls for it",
+        Severity.ENGINE,
+        ("boost_kpa",),
+        _DRY_RESPONSE,
+        "spray controller's power and fuse, its boost line or signal, its arming switch",
+        needs_any=("commanded_ml_min", "command_pct"),
+        by_design_below_onset=True,
+    ),
+    Finding(
+        "over_delivery",
+        "over-delivery",
+        Severity.ENGINE,
+        _FLOW,
+        "the rig's over_action: more flow than the nozzles can pass goes somewhere else",
+        "line and fittings behind the flow sensor, a nozzle fallen out, a valve stuck open",
+        by_design_below_onset=True,
+    ),
+    Finding(
+        "unasked_flow",
+        "flow without command",
+        Severity.ENGINE,
+        _FLOW,
+        "warn: spray without combustion can fill a cylinder (hydrolock); do not crank",
+        "check valve, solenoid stuck open, tank above the nozzle (siphon)",
+    ),
+    Finding(
+        "cooling_missing",
+        "flow but no cooling",
+        Severity.ENGINE,
+        (*_FLOW, "intake_c"),
+        "the rig's cooling_action: what the sensor counts does not reach the charge",
+        "line and nozzle behind the flow sensor, mix in the tank, intake sensor",
+        by_design_below_onset=True,
     ),
     Finding(
         "signal_lost",
         "signal lost",
+        Severity.PROTECTION,
         (),
         "warn; under boost, with an essential channel unusable, what the rig says for blindness",
         "plug and wiring of the sensor named, then the logger's own output",
@@ -43,39 +113,94 @@ FINDINGS: Final = (
     Finding(
         "overboost",
         "overboost",
+        Severity.ENGINE,
         ("boost_kpa",),
         "the limit's own action",
         "wastegate line and actuator, boost control duty",
+        limit="boost_kpa",
     ),
     Finding(
         "knock",
         "knock",
+        Severity.ENGINE,
         ("knock",),
         "the limit's own action",
         "fuel, spray mix, intake temperature, knock sensor wiring",
+        limit="knock",
     ),
     Finding(
         "intake_hot",
         "intake too hot",
+        Severity.ENGINE,
         ("intake_c",),
         "the limit's own action",
         "intercooler air flow, heat soak, a spray leak after the flow sensor",
+        limit="intake_c",
     ),
     Finding(
         "injector_duty",
         "injector duty at its ceiling",
+        Severity.ENGINE,
         ("injector_duty_pct",),
         "the limit's own action",
         "fuel pressure, injector size, target mixture",
+        limit="injector_duty_pct",
+    ),
+    Finding(
+        "knock_persists",
+        "knock though timing is pulled",
+        Severity.ENGINE,
+        ("knock",),
+        "cut boost to the dry limit",
+        "fuel in the tank, spray mix, mixture under boost, plugs",
+        limit="knock",
+    ),
+    Finding(
+        "tank_low",
+        "tank running out",
+        Severity.NOTICE,
+        ("tank_ml", "delivered_ml_min"),
+        "warn",
+        "fill the tank; a level sensor that sticks",
     ),
     Finding(
         "clock_step",
         "clock step",
+        Severity.PROTECTION,
         (),
         "warn; the clock is in doubt for some seconds",
         "logger reset, loose supply to the logger",
+    ),
+    Finding(
+        "late_samples",
+        "late samples",
+        Severity.PROTECTION,
+        (),
+        "warn; late samples are not used",
+        "logger or link overloaded, two loggers on one line",
     ),
 )
 
 if tuple(finding.name for finding in FINDINGS) != FINDING_NAMES:  # pragma: no cover
     raise AssertionError("the registry of findings and the state's layout have come apart")
+
+
+def why_impossible(rig: Rig, finding: Finding) -> str | None:
+    """Say why a rig can't find something; None where it can."""
+    mapped = {terms.name for terms in rig.channels}
+    missing = [name for name in finding.needs if name not in mapped]
+    if missing:
+        return f"no channel {', '.join(missing)}"
+    if finding.needs_any and not mapped.intersection(finding.needs_any):
+        return f"no channel {' or '.join(finding.needs_any)}"
+    if finding.limit is not None and getattr(rig.limits, finding.limit).above == inf:
+        return f"no [limits.{finding.limit}]"
+    watch = rig.watch
+    switched_off = {
+        "no_command": watch.no_command_above_kpa == inf,
+        "over_delivery": watch.over_ml == inf,
+        "cooling_missing": watch.most_rise_k == inf
+        and (watch.least_drop_k == 0.0 or "dry_intake_c" not in mapped),
+        "tank_low": watch.tank_reserve_ml == 0.0 and watch.tank_time_s == 0.0,
+    }
+    return "not set in [watch]" if switched_off.get(finding.name, False) else None

@@ -22,14 +22,18 @@ from rules.state import (
     CHANGED,
     CLOCK_DOUBT_S,
     COMMANDED_ML_MIN,
+    COOLING_K,
     DELIVERED_ML_MIN,
     HEALTH,
     HEALTHY,
+    JUDGED,
+    LATE_COUNT,
     N_DECISION,
     N_STATE,
     NEVER_S,
     NO_CAUSE,
     STALE,
+    TANK_S,
     UNHEALTHY,
     USABLE,
     VALUE,
@@ -57,6 +61,7 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
         s[ACKNOWLEDGED] = 1.0  # a hand on the button counts, even in a sample that is late
     dt_s = advance_clock(k, s, x[at + ch.TIME])
     if dt_s < 0.0:
+        s[LATE_COUNT] = s[LATE_COUNT] + 1.0
         return
     read_channels(k, columns, s, x, at, dt_s)
 
@@ -70,6 +75,7 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
                 if s[USABLE + column] == 0.0:
                     can_judge = False
     s[ALL_HEALTHY] = 1.0 if healthy else 0.0
+    s[JUDGED] = 1.0 if can_judge else 0.0
 
     boost_kpa = s[VALUE + ch.BOOST]
     s[BOOST_KPA] = boost_kpa if s[USABLE + ch.BOOST] > 0.0 else NAN
@@ -95,6 +101,8 @@ def fresh_state(constants: Constants) -> list[float]:
     s[CEILING_KPA] = float("inf")
     s[BOOST_KPA] = NAN
     s[DELIVERED_ML_MIN] = NAN
+    s[TANK_S] = float("inf")
+    s[COOLING_K] = NAN
     for column in range(1, ch.N_CHANNELS + 1):
         s[AGE_S + column] = NEVER_S
         s[HEALTH + column] = ABSENT

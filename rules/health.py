@@ -10,6 +10,7 @@ from rules.constants import (
     LOW,
     MAPPED,
     MAX_AGE_S,
+    MOST_PER_S,
     MOVED_ENOUGH,
     N_MAPPED,
     PASS_LOW,
@@ -28,6 +29,7 @@ from rules.state import (
     HEALTH,
     HEALTHY,
     IMPLAUSIBLE,
+    JUMPED,
     LATE,
     MOVED,
     NOT_A_NUMBER,
@@ -122,6 +124,8 @@ def judge_channel(
             s[READING + column] = NOT_A_NUMBER
         elif value < k[LOW + column] or value > k[HIGH + column]:
             s[READING + column] = IMPLAUSIBLE
+        elif has_jumped(k, s, column, value, age_s):
+            s[READING + column] = JUMPED
         else:
             s[READING + column] = HEALTHY
             age_s = 0.0
@@ -140,6 +144,18 @@ def judge_channel(
     if health != s[HEALTH + column]:
         s[HEALTH + column] = health
         s[CHANGED] = 1.0
+
+
+def has_jumped(k: Vector, s: Vector, column: int, value: float, age_s: float) -> bool:
+    """Whether a reading is farther from the last good one than its channel can move in that time.
+
+    The older the last good value, the farther the channel may have moved, so a lasting step is
+    believed after a while (or the channel is stale by then).
+    """
+    change = value - s[VALUE + column]
+    if change < 0.0:
+        change = -change
+    return change > k[MOST_PER_S + column] * age_s
 
 
 def is_stuck(

@@ -9,7 +9,8 @@ How the parts interplay:
 | release | boost known and below ``release_below`` for ``release_after``, no finding asking for more than a warning, and acknowledged where the rig asks | - |
 | acknowledgement | counts only while something is latched; a new latch needs a new one | at release |
 | the engine's action | the highest level of any finding; the cause is the first finding at it | - |
-| timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls, or boost is unknown | at release |
+| timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls; at the top of the table when boost is unknown | given back no faster than ``give_back`` as boost falls; nil at release |
+| pull exhausted | more timing wanted than ``max_retard`` cuts boost | at release |
 | boost ceiling | the dry limit, while any finding cuts boost | at release |
 | shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
 """  # noqa: E501 (a table row is one line)
@@ -25,6 +26,7 @@ from rules.constants import (
     CUT_ML,
     DRY_LIMIT_KPA,
     ESSENTIAL,
+    GIVE_BACK_DEG_S,
     LIMIT_ABOVE,
     LIMIT_ACTION,
     LIMIT_COLUMNS,
@@ -60,18 +62,21 @@ from rules.state import (
     CLOCK_DOUBT_S,
     CLOCK_STEP,
     DEBT_ML,
+    EXCESS_ML,
+    FOR_S,
     HELD_MISSING,
     LEVEL,
     LOW_BOOST_S,
     MISSING_SHARE,
     N_FINDINGS,
     NO_CAUSE,
-    OVER_S,
+    OVER_DELIVERY,
     OVERBOOST,
     PAID_DEG,
     PULLED_S,
     QUIET_S,
     RETARD_DEG,
+    RETARD_HELD,
     SHORT_S,
     SIGNAL_LOST,
     UNDER_DELIVERY,
@@ -81,6 +86,7 @@ from rules.state import (
     VALUE,
 )
 from rules.vector import Vector
+from rules.watch import watch
 
 NO_LEVEL = 0.0
 WARN = 1.0
@@ -130,7 +136,7 @@ def limit_level(k: Vector, s: Vector, index: int, dt_s: float) -> float:
     ``index`` counts in the order of ``LIMIT_COLUMNS``.
     """
     column = LIMIT_COLUMNS[index]
-    slot = OVER_S + OVERBOOST + index
+    slot = FOR_S + OVERBOOST + index
     if s[USABLE + column] > 0.0:
         s[slot] = s[slot] + dt_s
         return k[LIMIT_ACTION + index] if s[slot] >= k[LIMIT_FOR_S + index] else NO_LEVEL
@@ -158,10 +164,10 @@ def hold_level(k: Vector, s: Vector, finding: int, asked: float, dt_s: float) ->
 
 
 def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
-    """Release every latch where the terms are met, and close the account.
+    """Release every latch where the terms are met, and close the accounts.
 
-    ``others_asked`` is the worst action asked by any finding but the debt: a debt made above is not
-    paid off by staying out of boost, so it is closed here instead.
+    ``others_asked`` is the worst action asked by any finding but the two accounts: a debt (or an
+    excess) made above is not paid off by staying out of boost, so it is closed here instead.
     """
     if s[ACTION] < PULL:  # the time out of boost counts from the latch on
         s[LOW_BOOST_S] = 0.0
@@ -181,21 +187,22 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
     s[CHANGED] = 1.0
     s[ACKNOWLEDGED] = 0.0
     s[DEBT_ML] = 0.0
+    s[EXCESS_ML] = 0.0
     s[SHORT_S] = 0.0
     s[PULLED_S] = 0.0
     s[HELD_MISSING] = 0.0
 
 
-def size_action(k: Vector, s: Vector) -> None:
+def size_action(k: Vector, s: Vector, dt_s: float) -> None:
     """Work out action, cause, degrees and ceiling from the findings' levels."""
     action = NO_LEVEL
-    cause = NO_CAUSE
+    cause = 0
     missing = s[HELD_MISSING]
     for finding in range(N_FINDINGS):
         level = s[LEVEL + finding]
         if level > action:
             action = level
-            cause = float(finding)
+            cause = finding
         if level >= PULL:
             # Only the debt knows a share; anything else takes back all the spray paid for.
             missing = larger(missing, s[MISSING_SHARE] if finding == UNDER_DELIVERY else 1.0)
@@ -207,14 +214,24 @@ def size_action(k: Vector, s: Vector) -> None:
             s[PAID_DEG] = interpolate(s[VALUE + BOOST], k, PAID_BOOST, PAID_TIMING, int(k[N_PAID]))
         else:
             s[PAID_DEG] = k[PAID_TOP_DEG]
-        wanted = round_up(s[PAID_DEG] * missing * k[MARGIN], k[STEP_DEG])
-        retard = smaller(wanted, k[MAX_RETARD_DEG])
+        wanted = s[PAID_DEG] * missing * k[MARGIN]
+        # Taken at once, given back slowly.
+        held = larger(wanted, s[RETARD_HELD] - k[GIVE_BACK_DEG_S] * dt_s)
+        s[RETARD_HELD] = held
+        retard = smaller(round_up(held, k[STEP_DEG]), k[MAX_RETARD_DEG])
+        if action < CUT and wanted > k[MAX_RETARD_DEG]:
+            s[LEVEL + cause] = CUT  # what pulling can't take back, boost must
+            action = CUT
+            s[CHANGED] = 1.0
         if action >= CUT:
             ceiling = k[DRY_LIMIT_KPA]
-    if action != s[ACTION] or cause != s[CAUSE] or retard != s[RETARD_DEG]:
+    else:
+        s[RETARD_HELD] = 0.0
+    shown_cause = float(cause) if action > NO_LEVEL else NO_CAUSE
+    if action != s[ACTION] or shown_cause != s[CAUSE] or retard != s[RETARD_DEG]:
         s[CHANGED] = 1.0
     s[ACTION] = action
-    s[CAUSE] = cause
+    s[CAUSE] = shown_cause
     s[RETARD_DEG] = retard
     s[CEILING_KPA] = ceiling
 
@@ -234,18 +251,22 @@ def decide(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> None:
         limit = columns[i]
         if s[VALUE + LIMIT_COLUMNS[limit]] > k[LIMIT_ABOVE + limit]:
             asked = limit_level(k, s, limit, dt_s)
-            s[ASKED + limit] = asked
+            s[ASKED + OVERBOOST + limit] = asked
             if asked > others:
                 others = asked
         else:
-            s[ASKED + limit] = NO_LEVEL
-            s[OVER_S + OVERBOOST + limit] = 0.0
-    if s[ACTION] == NO_LEVEL and under == NO_LEVEL and others == NO_LEVEL:
+            s[ASKED + OVERBOOST + limit] = NO_LEVEL
+            s[FOR_S + OVERBOOST + limit] = 0.0
+    watched = watch(k, columns, s, dt_s)
+    if watched > others:
+        others = watched
+    over = s[ASKED + OVER_DELIVERY]
+    if s[ACTION] == NO_LEVEL and under == NO_LEVEL and others == NO_LEVEL and over == NO_LEVEL:
         return  # all quiet, as nearly always
-    hold_level(k, s, UNDER_DELIVERY, under, dt_s)
-    hold_level(k, s, SIGNAL_LOST, blind, dt_s)
-    hold_level(k, s, CLOCK_STEP, clock, dt_s)
-    for i in range(LIMITED, LIMITED + columns[N_LIMITED]):
-        hold_level(k, s, OVERBOOST + columns[i], s[ASKED + columns[i]], dt_s)
+    s[ASKED + UNDER_DELIVERY] = under
+    s[ASKED + SIGNAL_LOST] = blind
+    s[ASKED + CLOCK_STEP] = clock
+    for finding in range(N_FINDINGS):
+        hold_level(k, s, finding, s[ASKED + finding], dt_s)
     release(k, s, others, dt_s)
-    size_action(k, s)
+    size_action(k, s, dt_s)

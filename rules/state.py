@@ -12,20 +12,54 @@ from rules.channels import CHANNEL_NAMES, N_CHANNELS
 # Findings, in the order in which they claim to be the cause of an action.
 FINDING_NAMES: Final = (
     "under_delivery",
+    "no_delivery",
+    "no_command",
+    "over_delivery",
+    "unasked_flow",
+    "cooling_missing",
     "signal_lost",
     "overboost",
     "knock",
     "intake_hot",
     "injector_duty",
+    "knock_persists",
+    "tank_low",
     "clock_step",
+    "late_samples",
 )
-(UNDER_DELIVERY, SIGNAL_LOST, OVERBOOST, KNOCK_HIGH, INTAKE_HOT, DUTY_HIGH, CLOCK_STEP) = range(7)
+(
+    UNDER_DELIVERY,
+    NO_DELIVERY,
+    NO_COMMAND,
+    OVER_DELIVERY,
+    UNASKED_FLOW,
+    COOLING_MISSING,
+    SIGNAL_LOST,
+    OVERBOOST,
+    KNOCK_HIGH,
+    INTAKE_HOT,
+    DUTY_HIGH,
+    KNOCK_PERSISTS,
+    TANK_LOW,
+    CLOCK_STEP,
+    LATE_SAMPLES,
+) = range(15)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_CAUSE: Final = -1.0
 
 # Health of a channel. Only HEALTHY is healthy.
-(HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
-HEALTH_WORDS: Final = ("healthy", "absent", "stale", "not a number", "implausible", "stuck")
+(HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK, JUMPED) = (
+    *(0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0),
+)
+HEALTH_WORDS: Final = (
+    "healthy",
+    "absent",
+    "stale",
+    "not a number",
+    "implausible",
+    "stuck",
+    "jumped",
+)
 
 # --- the head: what a decision shows ---------------------------------------------------------
 (
@@ -47,8 +81,11 @@ HEALTH_WORDS: Final = ("healthy", "absent", "stale", "not a number", "implausibl
     ALL_HEALTHY,
     CHANGED,
     LATE,
-) = range(18)
-LEVEL: Final = 18  # one for each finding
+    EXCESS_ML,
+    TANK_S,
+    COOLING_K,
+) = range(21)
+LEVEL: Final = 21  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -72,8 +109,13 @@ RING_READ: Final = N_DECISION + 14  # index of the newest entry at least one del
 RING_STARTED: Final = N_DECISION + 15
 UNHEALTHY: Final = N_DECISION + 16  # how many mapped channels are not healthy
 UNUSABLE: Final = N_DECISION + 17  # how many mapped channels are not usable
-OVER_S: Final = N_DECISION + 18  # how long each limit has been exceeded, one for each finding
-ASKED: Final = OVER_S + N_FINDINGS  # what each limit asks for now
+RETARD_HELD: Final = N_DECISION + 18  # timing pulled, before rounding to the step, deg
+USE_ML_MIN: Final = N_DECISION + 19  # smoothed flow while spraying
+INTAKE_BEFORE: Final = N_DECISION + 20  # intake temperature when boost last was below the onset
+LATE_COUNT: Final = N_DECISION + 21  # late samples, forgotten over some seconds
+JUDGED: Final = N_DECISION + 22  # 1 where every essential reading is usable
+FOR_S: Final = N_DECISION + 23  # how long each finding's condition has held
+ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
 # One block for each: block + column of the channel.
@@ -115,6 +157,10 @@ class Decision(NamedTuple):
         all_healthy: 1 where every essential channel and the clock are healthy.
         changed: 1 where action, retard, a finding's level or a channel's health changed.
         late: 1 where the sample was older than the guard's time and was not used.
+        excess_ml: Spray that arrived beyond command and allowance.
+        tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
+            or the level isn't known.
+        cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
     ``value_*`` its last good value, however old.
@@ -138,13 +184,24 @@ class Decision(NamedTuple):
     all_healthy: float
     changed: float
     late: float
+    excess_ml: float
+    tank_s: float
+    cooling_k: float
     level_under_delivery: float
+    level_no_delivery: float
+    level_no_command: float
+    level_over_delivery: float
+    level_unasked_flow: float
+    level_cooling_missing: float
     level_signal_lost: float
     level_overboost: float
     level_knock: float
     level_intake_hot: float
     level_injector_duty: float
+    level_knock_persists: float
+    level_tank_low: float
     level_clock_step: float
+    level_late_samples: float
     health_engine_speed_rpm: float
     health_boost_kpa: float
     health_injector_duty_pct: float

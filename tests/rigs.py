@@ -20,11 +20,18 @@ from rules.facts import (
     Pump,
     Rig,
     Spray,
+    Watch,
 )
 from rules.guard import Guard
 from rules.state import Decision
 
 NAN: Final = nan
+QUIET: Final = Watch(
+    no_delivery_for_s=inf,
+    unasked_ml_min=inf,
+    over_ml=inf,
+    knock_persists_for_s=inf,
+)
 ESSENTIAL: Final = ("boost_kpa", "delivered_ml_min", "commanded_ml_min")
 ALL_CHANNELS: Final = tuple(channel.name for channel in CHANNELS)
 
@@ -47,11 +54,13 @@ def rig(
     ladder: Mapping[str, Any] | None = None,
     limits: Mapping[str, Any] | None = None,
     channels: tuple[ChannelTerms, ...] | None = None,
+    watch: Mapping[str, Any] | None = None,
 ) -> Rig:
     """Return a small invented rig, with the named facts changed.
 
     Without changes the log says what is commanded, spray pays for 10 deg at 150 kPa and 5 deg at
-    100 kPa, and the engine holds 80 kPa dry.
+    100 kPa, and the engine holds 80 kPa dry. The findings beside debt, blindness and limits are
+    quiet unless ``watch`` is given (an empty mapping: their defaults).
     """
     return Rig(
         name="test rig",
@@ -82,6 +91,7 @@ def rig(
         ladder=replace(Ladder(), **(ladder or {})),
         limits=replace(Limits(), **(limits or {})),
         channels=terms(*ESSENTIAL) if channels is None else channels,
+        watch=QUIET if watch is None else replace(Watch(), **watch),
     )
 
 

@@ -92,16 +92,12 @@ def kinds(result: Review) -> list[tuple[str, str]]:
 
 
 def test_a_pump_stop_is_found_and_followed(pump_stop: Path) -> None:
-    """Two pulls with a dead pump: a shortfall that ends in a cut, and knock, each time."""
+    """Two pulls with a dead pump: shortfall, knock, no delivery, knock that stays, each time."""
     result = review(pump_stop, "brindle")
-    assert (
-        kinds(result)
-        == [
-            ("under_delivery", "cut_boost"),
-            ("knock", "pull_timing"),
-        ]
-        * 2
-    )
+    # In the second pull nothing arrives from the start, so that is found before it knocks.
+    knock, none = ("knock", "pull_timing"), ("no_delivery", "cut_boost")
+    short, persists = ("under_delivery", "cut_boost"), ("knock_persists", "cut_boost")
+    assert kinds(result) == [short, knock, none, persists, short, none, knock, persists]
     first = result.events[0]
     assert 13.0 < first.time_s < 13.4  # the pump stops at 13 s
     assert [action for _, action, _ in first.steps] == ["warn", "pull_timing", "cut_boost"]
@@ -139,11 +135,11 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
         *["reproduced", "differs_at_s", "events"],
     ]
     assert told["worst_action"] == "cut_boost"
-    assert len(told["events"]) == 4
+    assert len(told["events"]) == 8
     for event in told["events"]:
         assert list(event) == [
             *["time_s", "finding", "action", "retard_deg", "boost_ceiling_kpa", "debt_ml"],
-            *["explanation", "action_time_s", "until_s", "steps"],
+            *["explanation", "action_time_s", "until_s", "fault_timing", "steps"],
         ]
         assert event["action"] in {"warn", "pull_timing", "cut_boost"}
         assert all(isinstance(event[key], float) for key in ("time_s", "retard_deg", "debt_ml"))
@@ -367,6 +363,7 @@ def test_only_the_level_reached_fails(tmp_path: Path) -> None:
     text = BRINDLE.text.replace('pull = "0.8 mL"', 'pull = "900 mL"')
     text = text.replace('cut = "5 mL"', 'cut = "950 mL"')
     text = text.replace('above = "4 deg"', 'above = "60 deg"')
+    text = text.replace('no_delivery_for = "0.25 s"', 'no_delivery_for = "60 s"')
     rig.write_text(text, encoding="utf-8")
     log = log_of(PUMP_STOP, 1, tmp_path / "log.csv")
     by = ["review", str(log), "--rig", str(rig), "--fail-on"]

@@ -95,7 +95,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig('["0 deg", "6 deg"]', "[]"),
-            ("car.toml:26: paid.timing: found a list of 0", "a list of 1 to 64"),
+            ("car.toml:26: paid.timing: found a list of 0", "a list of 1 to 32"),
             id="empty",
         ),
         pytest.param(

@@ -8,6 +8,7 @@ import pytest
 
 from rules import channels as ch
 from rules import compiled
+from rules import state as st_
 from rules.arithmetic import clamp, larger, round_up, smaller
 from rules.channels import NOT_SENT, OPERATOR, ROW_WIDTH, Sample, tick
 from rules.command import commanded_flow_ml_min
@@ -172,12 +173,17 @@ def test_explanations_of_lost_signals() -> None:
     """A lost signal names the channel, its state and the boost, or that boost is unknown."""
     drive = healthy(rig())
     decisions = drive.run(1.0, delivered_ml_min=NAN)
-    text = told(decisions, 1, 3, drive)
+    text = told(decisions, st_.SIGNAL_LOST, 3, drive)
     assert text.startswith("Delivered flow not a number at 150 kPa boost, so the spray cannot be")
     blind = healthy(rig())
-    assert "Boost stale at unknown boost" in told(blind.run(1.0, boost_kpa=NOT_SENT), 1, 3, blind)
+    assert "Boost stale at unknown boost" in told(
+        blind.run(1.0, boost_kpa=NOT_SENT), st_.SIGNAL_LOST, 3, blind
+    )
     optional = healthy(rig(channels=terms(*ESSENTIAL, "knock")), knock=0.0)
-    assert told(optional.run(1.0), 1, 1, optional) == "Knock stale at 150 kPa boost: warn."
+    assert (
+        told(optional.run(1.0), st_.SIGNAL_LOST, 1, optional)
+        == "Knock stale at 150 kPa boost: warn."
+    )
 
 
 def test_explanations_of_limits_and_clock() -> None:
@@ -186,10 +192,10 @@ def test_explanations_of_limits_and_clock() -> None:
     drive = healthy(
         rig(limits={"intake_c": limit}, channels=terms(*ESSENTIAL, "intake_c")), intake_c=40.0
     )
-    text = told(drive.run(1.0, intake_c=71.5), 4, 2, drive)
+    text = told(drive.run(1.0, intake_c=71.5), st_.INTAKE_HOT, 2, drive)
     assert "temperature 71.5 degC has been above its limit of 60.0 degC for 0.25 s" in text
     drive.time_s += 100.0
-    assert "clock stepped" in told(drive.run(0.1, intake_c=40.0), 6, 1, drive)
+    assert "clock stepped" in told(drive.run(0.1, intake_c=40.0), st_.CLOCK_STEP, 1, drive)
 
 
 def test_status_lines() -> None:

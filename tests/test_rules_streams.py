@@ -92,10 +92,13 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
     return np.array(rows)
 
 
+UNKNOWN = ("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k")
+
+
 def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:
     """Return a rig of this kind; ``variant`` 0 to 7 turns its terms, ``minimal`` drops channels."""
     stuck = tuple(
-        ChannelTerms(t.name, t.low, t.high, t.max_age_s, 0.1)
+        ChannelTerms(t.name, t.low, t.high, t.max_age_s, 0.1, 3000.0)
         for t in terms("delivered_ml_min", "injector_duty_pct", "line_kpa")
     )
     names = {t.name for t in stuck}
@@ -110,6 +113,16 @@ def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:
             "on_blind": list(Action)[variant % 4],
             "release_after_s": 0.25,
             "shortfall_outlasts_s": 0.5,
+            "give_back_deg_s": 4.0,
+        },
+        watch={
+            "no_command_above_kpa": 100.0,
+            "least_drop_k": 10.0 if variant & 1 else 0.0,
+            "most_rise_k": 20.0,
+            "cooling_for_s": 0.1,
+            "tank_reserve_ml": 500.0,
+            "tank_time_s": 60.0,
+            "over_ml": 0.5,
         },
         spray={
             "lag_s": 0.0 if variant & 2 else 0.1,
@@ -243,7 +256,7 @@ def test_long_soak_stays_finite() -> None:
     for kind in CommandKind:
         guard = Guard(varied(kind, 3, False))
         out = np.vstack([guard.run_rows(rows) for _ in range(2)])
-        unknown = [Decision._fields.index(n) for n in ("delivered_ml_min", "boost_kpa")]
+        unknown = [Decision._fields.index(n) for n in UNKNOWN]
         finite = np.delete(out, [*unknown, Decision._fields.index("boost_ceiling_kpa")], axis=1)
         assert np.isfinite(finite).all()
         assert set(out[:, Decision._fields.index("action")]) >= {0.0, 1.0, 3.0}

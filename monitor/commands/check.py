@@ -38,6 +38,7 @@ def derived(rig: "Rig") -> dict[str, object]:
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
     from rules.conversions import seconds_to_debt
+    from rules.findings import FINDINGS, why_impossible
     from rules.hydraulics import full_flow_ml_min
 
     k = constants_of(rig).k
@@ -71,6 +72,14 @@ def derived(rig: "Rig") -> dict[str, object]:
         "thresholds_ml": {"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
         "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
         "channels": [terms.name for terms in rig.channels],
+        "findings": [
+            {
+                "name": finding.name,
+                "label": finding.label,
+                "not_possible": why_impossible(rig, finding),
+            }
+            for finding in FINDINGS
+        ],
         "rows": rows,
     }
 
@@ -101,4 +110,15 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         lines.append(
             f"  {row['boost_kpa']:8.0f} {row['full_flow_ml_min']:12.0f}   {' '.join(cells)}"
         )
+    possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]
+    lines += ["", *_wrapped("can be found: ", possible)]
+    for finding in facts["findings"]:
+        if finding["not_possible"] is not None:
+            lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
     return lines
+
+
+def _wrapped(head: str, words: list[str]) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(", ".join(words), 78, initial_indent=f"  {head}", subsequent_indent="    ")

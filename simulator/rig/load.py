@@ -83,6 +83,10 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         debt=_debt(tables.debt),
         ladder=_ladder(tables.ladder),
         limits=_limits(tables.limits),
+        watch=_watch(tables.watch),
+        fault_timing=facts.FaultTiming(
+            float(tables.fault_timing.reaction), float(tables.fault_timing.tolerant)
+        ),
         channels=tuple(channel_terms(document, channel, table) for channel, table in channels),
     )
     columns = {
@@ -229,7 +233,31 @@ def _ladder(table: rig_tables.LadderTable) -> facts.Ladder:
         acknowledge_to_release=table.acknowledge_to_release,
         on_blind=_action(table.on_blind),
         blind_after_s=float(table.blind_after),
+        give_back_deg_s=table.give_back_deg_per_s,
     )
+
+
+def _watch(table: rig_tables.WatchTable) -> facts.Watch:
+    return facts.Watch(
+        no_delivery_for_s=float(table.no_delivery_for),
+        no_command_above_kpa=_or(table.no_command_above, inf),
+        no_command_for_s=float(table.no_command_for),
+        unasked_ml_min=float(table.unasked_above),
+        unasked_for_s=float(table.unasked_for),
+        over_ml=_or(table.over, inf),
+        over_action=_action(table.over_action),
+        least_drop_k=table.least_drop_k,
+        most_rise_k=_or(table.most_rise_k, inf),
+        cooling_for_s=float(table.cooling_for),
+        cooling_action=_action(table.cooling_action),
+        knock_persists_for_s=float(table.knock_persists_for),
+        tank_reserve_ml=float(table.tank_reserve),
+        tank_time_s=float(table.tank_time),
+    )
+
+
+def _or(value: float | None, default: float) -> float:
+    return default if value is None else float(value)
 
 
 def _limits(table: rig_tables.LimitsTable) -> facts.Limits:

@@ -26,6 +26,8 @@ _SPRAY: Final = facts.Spray(nozzles=(), pump=facts.Pump(1.0, 1.0))
 _DEBT: Final = facts.DebtTerms()
 _LADDER: Final = facts.Ladder()
 _LIMIT: Final = facts.Limit()
+_WATCH: Final = facts.Watch()
+_TIMING: Final = facts.FaultTiming()
 
 ActionWord = Literal["warn", "pull_timing", "cut_boost"]
 Pct = Annotated[float, Meta(ge=0.0, le=100.0)]
@@ -211,9 +213,9 @@ class ByMap(Table, frozen=True, tag_field="kind", tag="map"):
     """Percent of full flow by boost (rows) and injector duty (columns), bilinear."""
 
     start_boost: Boost
-    map_boost: Annotated[tuple[Boost, ...], Meta(min_length=2, max_length=64)]
-    map_duty: Annotated[tuple[Duty, ...], Meta(min_length=2, max_length=64)]
-    map_pct: Annotated[tuple[tuple[Pct, ...], ...], Meta(min_length=2, max_length=64)]
+    map_boost: Annotated[tuple[Boost, ...], Meta(min_length=2, max_length=32)]
+    map_duty: Annotated[tuple[Duty, ...], Meta(min_length=2, max_length=32)]
+    map_pct: Annotated[tuple[tuple[Pct, ...], ...], Meta(min_length=2, max_length=32)]
 
 
 CommandTable = LogFlow | LogPercent | Fixed | ByBoost | ByDuty | ByMap
@@ -222,8 +224,8 @@ CommandTable = LogFlow | LogPercent | Fixed | ByBoost | ByDuty | ByMap
 class PaidTable(Table, frozen=True):
     """``[paid]``."""
 
-    boost: Annotated[tuple[Boost, ...], Meta(min_length=1, max_length=64)]
-    timing: Annotated[tuple[Retard, ...], Meta(min_length=1, max_length=64)]
+    boost: Annotated[tuple[Boost, ...], Meta(min_length=1, max_length=32)]
+    timing: Annotated[tuple[Retard, ...], Meta(min_length=1, max_length=32)]
     dry_limit: Boost
 
 
@@ -251,6 +253,8 @@ class LadderTable(Table, frozen=True):
     # Never "hold": what can't be seen isn't healthy.
     on_blind: ActionWord = "cut_boost"
     blind_after: Span = Span(_LADDER.blind_after_s)
+    # Degrees a second; timing is taken at once and given back no faster than this.
+    give_back_deg_per_s: Annotated[float, Meta(ge=0.5, le=1000.0)] = _LADDER.give_back_deg_s
 
 
 class LimitTable(Table, Generic[Q], frozen=True):
@@ -268,6 +272,33 @@ class LimitsTable(Table, frozen=True):
     injector_duty_pct: LimitTable[Duty] | None = None
     intake_c: LimitTable[DegC] | None = None
     knock: LimitTable[Knock] | None = None
+
+
+class WatchTable(Table, frozen=True):
+    """``[watch]``: the findings beside debt and limits."""
+
+    no_delivery_for: PositiveSpan = PositiveSpan(_WATCH.no_delivery_for_s)
+    no_command_above: Boost | None = None
+    no_command_for: PositiveSpan = PositiveSpan(_WATCH.no_command_for_s)
+    unasked_above: PositiveFlow = PositiveFlow(_WATCH.unasked_ml_min)
+    unasked_for: PositiveSpan = PositiveSpan(_WATCH.unasked_for_s)
+    over: Ml | None = Ml(_WATCH.over_ml)
+    over_action: ActionWord = "pull_timing"
+    # Differences of temperature: plain numbers, in kelvin.
+    least_drop_k: Annotated[float, Meta(ge=0.0, le=100.0)] = _WATCH.least_drop_k
+    most_rise_k: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
+    cooling_for: PositiveSpan = PositiveSpan(_WATCH.cooling_for_s)
+    cooling_action: ActionWord = "pull_timing"
+    knock_persists_for: PositiveSpan = PositiveSpan(_WATCH.knock_persists_for_s)
+    tank_reserve: Ml = Ml(_WATCH.tank_reserve_ml)
+    tank_time: Span = Span(_WATCH.tank_time_s)
+
+
+class FaultTimingTable(Table, frozen=True):
+    """``[fault_timing]``: the time budget, in ISO 26262 terms."""
+
+    reaction: Span = Span(_TIMING.reaction_s)
+    tolerant: PositiveSpan = PositiveSpan(_TIMING.tolerant_s)
 
 
 class ChannelTable(Table, frozen=True):
@@ -328,5 +359,7 @@ class RigTables(Table, frozen=True):
     debt: DebtTable = DebtTable()
     ladder: LadderTable = LadderTable()
     limits: LimitsTable = LimitsTable()
+    watch: WatchTable = WatchTable()
+    fault_timing: FaultTimingTable = FaultTimingTable()
     time: TimeTable = TimeTable()
     serial: SerialTable = SerialTable()

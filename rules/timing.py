@@ -1,0 +1,90 @@
+"""How long it took, in ISO 26262-1:2018 terms: detection, reaction, handling, against tolerance."""
+
+from dataclasses import dataclass
+from math import isfinite
+
+from rules import state as st
+from rules.facts import Rig
+from rules.state import Decision
+
+
+@dataclass(frozen=True, slots=True)
+class Intervals:
+    """Intervals of one action, seconds.
+
+    Attributes:
+        detection_s: Fault detection time interval (FDTI, 3.55): from the fault, as far as it can be
+            known from here, to its detection.
+        reaction_s: Fault reaction time interval (FRTI, 3.59): the controller's, from the rig.
+        tolerant_s: Fault tolerant time interval (FTTI, 3.61), from the rig.
+    """
+
+    detection_s: float
+    reaction_s: float
+    tolerant_s: float
+
+    @property
+    def handling_s(self) -> float:
+        """Fault handling time interval (FHTI, 3.56): detection plus reaction, exactly."""
+        return self.detection_s + self.reaction_s
+
+    @property
+    def in_time(self) -> bool:
+        """Whether the fault is handled before it does harm: FHTI < FTTI."""
+        return self.handling_s < self.tolerant_s
+
+    @property
+    def margin(self) -> float:
+        """Share of the tolerant interval left over; negative where it is overrun."""
+        return 1.0 - self.handling_s / self.tolerant_s
+
+    def as_json(self) -> dict[str, float | bool]:
+        """Return plain JSON types."""
+        return {
+            "fdti_s": self.detection_s,
+            "frti_s": self.reaction_s,
+            "fhti_s": self.handling_s,
+            "ftti_s": self.tolerant_s,
+            "in_time": self.in_time,
+            "margin": self.margin,
+        }
+
+
+def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
+    """Return the intervals of a finding's action at the moment its level rose.
+
+    When a fault began can only be seen through the sensor. For the debt that is the time since the
+    account last stood at nil, plus the flow sensor's transport delay and lag; for the others the
+    time their condition must hold, plus the age at which a value counts as gone where that is what
+    is found.
+    """
+    watch, ladder, limits = rig.watch, rig.ladder, rig.limits
+    sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
+    essential_age_s = max(
+        (
+            terms.max_age_s
+            for terms in rig.channels
+            if terms.name in ("boost_kpa", "delivered_ml_min")
+        ),
+        default=0.0,
+    )
+    held_s = {
+        st.UNDER_DELIVERY: decision.short_s + sensor_s,
+        st.NO_DELIVERY: watch.no_delivery_for_s + sensor_s,
+        st.NO_COMMAND: watch.no_command_for_s,
+        st.OVER_DELIVERY: sensor_s,
+        st.UNASKED_FLOW: watch.unasked_for_s + sensor_s,
+        st.COOLING_MISSING: watch.cooling_for_s,
+        st.SIGNAL_LOST: ladder.blind_after_s + essential_age_s,
+        st.OVERBOOST: limits.boost_kpa.for_s,
+        st.KNOCK_HIGH: limits.knock.for_s,
+        st.INTAKE_HOT: limits.intake_c.for_s,
+        st.DUTY_HIGH: limits.injector_duty_pct.for_s,
+        st.KNOCK_PERSISTS: watch.knock_persists_for_s,
+    }
+    detection_s = held_s.get(finding, 0.0)
+    return Intervals(
+        detection_s if isfinite(detection_s) else 0.0,
+        rig.fault_timing.reaction_s,
+        rig.fault_timing.tolerant_s,
+    )
