@@ -20,6 +20,7 @@ app = cyclopts.App(
 _VERBS = {
     "demo": "Watch a simulated car: no hardware, nothing to set up.",
     "watch": "Watch a car: a port, a log, a session or a simulated car.",
+    "alarms": "List a running guard's alarms; acknowledge, reset, shelve.",
     "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
     "check": "Check a rig file and print what follows from it.",
@@ -27,7 +28,7 @@ _VERBS = {
     "feed": "Send a scenario over a serial line, as a logger would.",
 }
 for _verb, _help in _VERBS.items():
-    app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb, help=_help)
+    app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb, help=_help, help_epilogue="")
 
 
 def run(arguments: Sequence[str]) -> int:

@@ -81,6 +81,7 @@ class Columns:
         theirs = [column.column for column in rig_file.columns.values()]
         own = is_own_header(names) and not set(theirs).issubset(names)
         time = OWN_TIME if own else rig_file.time
+        self.own = own
         self.n_fields = len(names)
         self.time_index = self._find(names, time.column, where, "time", time_needed)
         self.time_factor = time.factor

@@ -6,7 +6,16 @@ from typing import Any, Final
 
 import msgspec
 
-from monitor.guard.protocol import Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.guard.protocol import (
+    AlarmTurn,
+    Bye,
+    CauseLine,
+    EventTurn,
+    Frame,
+    Hello,
+    Message,
+    NoticeLine,
+)
 from simulator.strict import clean
 
 STATUS_EVERY_S: Final = 1.0
@@ -39,6 +48,8 @@ class LineTalk:
             if self._now_s() < self._status_due_s:
                 return
             self._status_due_s = self._now_s() + STATUS_EVERY_S
+        elif isinstance(message, AlarmTurn) and not self._as_json and not message.who:
+            return  # the event says the same in better words
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
         else:
@@ -67,6 +78,15 @@ def in_words(message: Message) -> str:
         return _status_in_words(message)
     if isinstance(message, EventTurn):
         return _event_in_words(message)
+    if isinstance(message, CauseLine):
+        likely = ", ".join(f"{c['label']} {100 * c['likelihood']:.0f} %" for c in message.causes)
+        why = "; ".join(message.causes[0]["evidence"][:3])
+        return f"{message.time_s:9.2f} s  likely: {likely} ({why})"
+    if isinstance(message, AlarmTurn):
+        return (
+            f"{message.time_s:9.2f} s  alarm {message.alarm.replace('_', ' ')}: {message.before} "
+            f"-> {message.after}, by {message.who}"
+        )
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
     facts = message.statistics

@@ -26,6 +26,10 @@ from simulator.strict import BadInput, called, clean
 ROWS_WORTH_COMPILING: Final = 60_000
 BYTES_WORTH_COMPILING: Final = 8_000_000
 BLOCKS_AHEAD: Final = 10
+# Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
+# another. Common practice, no source.
+LEAST_STEP_S: Final = 0.0002
+MOST_STEP_S: Final = 1.0
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
@@ -45,6 +49,9 @@ class Review:
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
             was nothing to compare (a log, or another rig).
         differs_at_s: First time at which they didn't.
+        step_s: Median time between a log's first rows; None where unknown, or for a session.
+        unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
+            none.
     """
 
     source: str
@@ -57,6 +64,8 @@ class Review:
     cut: str | None = None
     reproduced: bool | None = None
     differs_at_s: float | None = None
+    step_s: float | None = None
+    unacknowledged: bool = False
 
     @property
     def worst(self) -> Action:
@@ -163,9 +172,12 @@ def review(path: Path, rig: str | None) -> Review:
     blocks = CsvBlocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
+    result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
     for rows in ahead(blocks):
         _span(result, rows)
+        if result.step_s is None:
+            result.step_s = _median_step_s(rows)
         replay.take(filler.fill(rows))
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
@@ -227,6 +239,12 @@ def _span(result: Review, rows: Any) -> None:
     result.to_s = _finite(times[-1])
 
 
+def _median_step_s(rows: Any) -> float | None:
+    steps_s = np.diff(rows[:, TIME])
+    steps_s = steps_s[np.isfinite(steps_s)]
+    return float(np.median(steps_s)) if len(steps_s) else None
+
+
 def _finite(value: float) -> float | None:
     return float(value) if isfinite(value) else None
 
@@ -243,11 +261,14 @@ def in_words(result: Review) -> Iterator[str]:
     span = ""
     if result.from_s is not None and result.to_s is not None:
         span = f", {result.from_s:.2f} to {result.to_s:.2f} s"
-    yield f"{clean(result.source)}: {result.rows} rows{span}, judged by rig {clean(result.rig)}"
+    rows = _rows(result.rows)
+    yield f"{clean(result.source)}: {rows}{span}, judged by rig {clean(result.rig)}"
+    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
+        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
     if result.cut is not None:
         yield f"  the recording is not whole: {result.cut}"
     for reason, count in result.rejected.items():
-        yield f"  {count} rows not used: {reason}"
+        yield f"  {_rows(count)} not used: {reason}"
     if result.reproduced is not None:
         yield (
             "  decisions of that time reproduced, bit for bit"
@@ -256,8 +277,21 @@ def in_words(result: Review) -> Iterator[str]:
         )
     if not result.events:
         yield "  nothing found: hold throughout"
+    if result.unacknowledged and result.worst >= Action.PULL_TIMING:
+        yield (
+            "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
+            "is latched lasts to the end"
+        )
     for event in result.events:
         yield from _event_in_words(event)
+
+
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count} rows"
+
+
+def _span_in_words(span_s: float) -> str:
+    return f"{span_s:.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:.3g} ms"
 
 
 def _event_in_words(event: Event) -> Iterator[str]:
@@ -274,7 +308,8 @@ def _event_in_words(event: Event) -> Iterator[str]:
         f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
         f"{event.finding.replace('_', ' ')} {until}{depth}"
     )
-    yield f"             {event.explanation}"
+    why = event.explanation
+    yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
     if len(event.steps) > 1:
         steps = ", ".join(
             f"{action.replace('_', ' ')} at {time_s:.2f} s" for time_s, action, _ in event.steps

@@ -188,6 +188,7 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
     s[ACKNOWLEDGED] = 0.0
     s[DEBT_ML] = 0.0
     s[EXCESS_ML] = 0.0
+    s[ASKED + OVER_DELIVERY] = NO_LEVEL
     s[SHORT_S] = 0.0
     s[PULLED_S] = 0.0
     s[HELD_MISSING] = 0.0

@@ -76,9 +76,19 @@ class FaultTable(Table, frozen=True):
     kind: Literal[
         "pump_stop",
         "pump_fade",
+        "supply_low",
         "clogged_nozzle",
+        "split_before_sensor",
+        "split_after_sensor",
         "empty_tank",
+        "air",
+        "siphon",
+        "valve_stuck_open",
+        "controller_silent",
+        "wrong_mix",
         "flow_sensor_stuck",
+        "flow_sensor_drift",
+        "flow_sensor_dead",
         "line_noise",
     ]
     at: Seconds = Seconds(0.0)

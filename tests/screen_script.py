@@ -307,25 +307,33 @@ def stories() -> list[Story]:
             ("? NO DATA", "no word from the guard for 3.2 s", "Before that: Hold:", "? old"),
             ("= HOLD",),
         ),
-        Story(
-            "guard_gone",
-            [
-                *_healthy(),
-                (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
-                (101.5, [Bye("source ended", {"recorded": 1840})]),
-            ],
-            113.4,
-            (
-                "× GUARD GONE",
-                "nothing watches the engine; this picture is 12 s old",
-                "Source ended. Before that: Pull 5.5 deg",
-                "? old",
-                "was active",
-                "recorded 1840 rows",
-                advises,
-            ),
-            ("▼ PULL TIMING", "= HOLD"),
-        ),
+        *[
+            Story(
+                name,
+                [
+                    *_healthy(),
+                    (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
+                    (101.5, [Bye(why, {"recorded": 1840})]),
+                ],
+                113.4,
+                (*words, "this picture is 12 s old", "? old", "was active", "1840 rows", advises),
+                ("▼ PULL TIMING", "= HOLD", never),
+            )
+            for name, why, never, words in (
+                (
+                    "guard_gone",
+                    "failed: no disk",
+                    "ENDED",
+                    ("× GUARD GONE", "nothing watches", "Failed: no disk. Before that: Pull 5.5"),
+                ),
+                (
+                    "ended",
+                    "source ended",
+                    "GONE",
+                    ("ENDED   the log is over", "q quits", "At the end: Pull 5.5 deg"),
+                ),
+            )
+        ],
     ]
 
 

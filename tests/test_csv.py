@@ -188,7 +188,9 @@ def test_a_text_cell_is_named_by_line_and_column(tmp_path: Path, cell: str) -> N
     """The error says which file, line and column, and what stands there."""
     cell_text = f'"{cell}"' if "," in cell else cell
     text = "# more\n" + HEADER + "0,1,2\n\n1,1,2\n" + f"2,{cell_text},3\n"
-    assert complaint(tmp_path, text) == (f'log.csv:6: boost_kpa: found "{cell}", expected a number')
+    point = " with a decimal point" if "," in cell else ""
+    wanted = f'log.csv:6: boost_kpa: found "{cell}", expected a number{point}'
+    assert complaint(tmp_path, text) == wanted
 
 
 def test_a_text_cell_far_down_is_named_too(tmp_path: Path) -> None:
@@ -206,6 +208,8 @@ def test_a_text_cell_far_down_is_named_too(tmp_path: Path) -> None:
         (HEADER.strip(), "log.csv: found no rows of numbers after line 1"),
         (HEADER + "s,kPa,mL/min\n", "log.csv: found no rows of numbers after line 2"),
         (HEADER + "1,2\n", "log.csv: found no rows of numbers"),
+        (HEADER + "0,5,1,5,2,0\n", "are these decimal commas? Write decimal points"),
+        (HEADER + '"0,5","1,5","2,0"\n', 'log.csv:2: time_s: found "0,5", expected a number with'),
         (bytes(range(256)) * 8, "log.csv: found bytes that are not text"),
         (bytes(range(128, 256)) * 8, "log.csv:1: found"),
         (b"\xff\xfe", "log.csv:1: found"),

@@ -13,8 +13,18 @@ from tests.plants import ONSET_S, STOP, between, drive_with_truth, mean, scenari
 FAULTS = {
     FaultKind.PUMP_STOP: STOP,
     FaultKind.PUMP_FADE: Fault(FaultKind.PUMP_FADE, ONSET_S, magnitude=0.6, ramp_s=1.0),
+    FaultKind.SUPPLY_LOW: Fault(FaultKind.SUPPLY_LOW, ONSET_S, magnitude=0.3),
     FaultKind.CLOGGED_NOZZLE: Fault(FaultKind.CLOGGED_NOZZLE, ONSET_S, magnitude=0.4),
+    FaultKind.SPLIT_BEFORE_SENSOR: Fault(FaultKind.SPLIT_BEFORE_SENSOR, ONSET_S, magnitude=0.8),
+    FaultKind.SPLIT_AFTER_SENSOR: Fault(FaultKind.SPLIT_AFTER_SENSOR, ONSET_S, magnitude=0.8),
     FaultKind.EMPTY_TANK: Fault(FaultKind.EMPTY_TANK, ONSET_S, ramp_s=1.0),
+    FaultKind.AIR: Fault(FaultKind.AIR, ONSET_S, magnitude=0.35),
+    FaultKind.SIPHON: Fault(FaultKind.SIPHON, ONSET_S, magnitude=0.7),
+    FaultKind.VALVE_STUCK_OPEN: Fault(FaultKind.VALVE_STUCK_OPEN, ONSET_S),
+    FaultKind.CONTROLLER_SILENT: Fault(FaultKind.CONTROLLER_SILENT, ONSET_S),
+    FaultKind.WRONG_MIX: Fault(FaultKind.WRONG_MIX, ONSET_S),
+    FaultKind.FLOW_SENSOR_DRIFT: Fault(FaultKind.FLOW_SENSOR_DRIFT, ONSET_S, magnitude=0.3),
+    FaultKind.FLOW_SENSOR_DEAD: Fault(FaultKind.FLOW_SENSOR_DEAD, ONSET_S),
     FaultKind.FLOW_SENSOR_STUCK: Fault(FaultKind.FLOW_SENSOR_STUCK, ONSET_S),
     FaultKind.LINE_NOISE: Fault(FaultKind.LINE_NOISE, ONSET_S, magnitude=0.05),
 }

@@ -32,7 +32,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig('redline = "7000 rpm"\n', ""),
-            ("car.toml:2: engine.redline: ", "found no such key", '"7000 rpm"'),
+            ("car.toml:2: engine.redline: ", "missing", '"7000 rpm"'),
             id="missing",
         ),
         pytest.param(
@@ -135,7 +135,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig("[channels.delivered_ml_min]\n", ""),
-            ("car.toml:28: channels.delivered_ml_min: found no such channel", "the debt is"),
+            ("car.toml:28: channels.delivered_ml_min: missing", "the debt is"),
             id="no-delivered",
         ),
         pytest.param(
@@ -160,7 +160,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig('full_boost = "150 kPa"\n', ""),
-            ("car.toml:20: command.full_boost: found no such key", "pressure"),
+            ("car.toml:20: command.full_boost: missing", "pressure"),
             id="kind-lacks",
         ),
         pytest.param(
@@ -170,7 +170,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig('kind = "boost"\n', ""),
-            ("car.toml:20: command.kind: found no such key", '"fixed"'),
+            ("car.toml:20: command.kind: missing", '"fixed"'),
             id="kind-missing",
         ),
         pytest.param(
@@ -252,6 +252,21 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
             id="dry-limit",
         ),
         pytest.param(
+            rig('dry_limit = "100 kPa"', 'dry_limit = "0 kPa"'),
+            ('car.toml:27: paid.dry_limit: found "0 kPa"', "more than 0 kPa"),
+            id="dry-limit-none",
+        ),
+        pytest.param(
+            rig('free_flow = "3000 mL/min"', 'free_flow = "3 L/min"\nregulated = "15 bar"'),
+            ('car.toml:18: spray.pump.shut_off: found "1400 kPa"', "at least regulated, 1500 kPa"),
+            id="pump-below-regulated",
+        ),
+        pytest.param(
+            rig('"1400 kPa"', '"203,5 psi"'),
+            ('shut_off: found "203,5 psi"', "a decimal point, not a comma: 203.5"),
+            id="decimal-comma",
+        ),
+        pytest.param(
             rig('"1400 kPa"', '"170 kPa"'),
             ('car.toml:18: spray.pump.shut_off: found "170 kPa"', "more than 170 kPa"),
             id="pump-weak",
@@ -291,7 +306,7 @@ from tests.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
         ),
         pytest.param(
             rig(more='[limits.boost_kpa]\nfor = "1 s"\n'),
-            ("car.toml:30: limits.boost_kpa.above: found no such key", "pressure"),
+            ("car.toml:30: limits.boost_kpa.above: missing", "pressure"),
             id="limit-above",
         ),
         pytest.param(

@@ -235,3 +235,12 @@ def test_the_time_budget_adds_up() -> None:
     sensor_s = 0.08 + 0.1
     assert found.detection_s == pytest.approx(0.8 / 7.0 + sensor_s, abs=0.011)
     assert found.in_time is (found.handling_s < 0.6)
+
+
+def test_a_released_excess_is_closed() -> None:
+    """After release an excess made above asks for nothing more."""
+    drive = healthy(facts(), **CALM)
+    drive.run(3.0, share=1.4, **CALM)
+    idle = drive.run(6.0, **{**CALM, **IDLE})
+    released = next(i for i, d in enumerate(idle) if d.action == 0.0)
+    assert max(levels(idle[released:], "over_delivery")) == 0.0

@@ -12,12 +12,23 @@ from hypothesis import given
 from hypothesis import strategies as some
 from rich.cells import cell_len
 
-from monitor.guard.protocol import Command, Message, NoticeLine
+from monitor.guard.protocol import (
+    SIMULATED_CAR,
+    SOURCE_ENDED,
+    Bye,
+    Command,
+    Message,
+    NoticeLine,
+)
+from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.literal import figure, number, plain, wrapped
 from monitor.screen.palette import OKABE_ITO, PALETTES, Palette
+from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.picture import likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
+from tests.screen_script import Clock, hello, tell, text_of
 
 HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
 HOSTILE = (
@@ -205,3 +216,82 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
     assert heard == [NoticeLine("a", "1"), NoticeLine("b", "2")]
     assert link.sent == [Command("acknowledge")]
     await asyncio.wait_for(link.taken(), 1.0)
+
+
+def test_an_explanation_keeps_what_is_done() -> None:
+    """Too long for its lines, an explanation loses the end of its reason, never the action."""
+    reason = "Delivered 300 of 500 mL/min expected (40 % missing) at 150 kPa boost; debt 0.83 mL"
+    text = f"{reason} passed: here: pull 5.5 deg of timing."
+    assert wrapped_to_action(text, 200, 2) == [text]
+    for width in (35, 40, 50):
+        lines = wrapped_to_action(text, width, 2)
+        assert len(lines) == 2
+        assert all(cell_len(line) <= width for line in lines)
+        said = " ".join(lines)
+        assert said.endswith("…: pull 5.5 deg of timing.")
+        assert said.startswith("Delivered 300")
+    assert wrapped_to_action("no colon at all here", 8, 1) == ["no colo…"]
+    assert wrapped_to_action(f"why: {'long ' * 20}", 10, 1) == ["why: long…"]
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("source", "why", "said", "last"),
+    [
+        ("a.csv, recorded", SOURCE_ENDED, "The log is over; q quits.", "The log is over."),
+        (
+            f"{SIMULATED_CAR}, pump_stop",
+            SOURCE_ENDED,
+            "The simulated drive is over; q quits.",
+            "The simulated drive is over.",
+        ),
+        ("a.csv, recorded", "failed: x", "The guard is gone; q quits.", "Guard gone: failed: x."),
+        ("a.csv, recorded", "", "The guard goes on.", "Detached"),
+    ],
+)
+async def test_too_small_a_terminal_says_how_it_ended(
+    source: str, why: str, said: str, last: str
+) -> None:
+    """Without room for the picture, an end still reads as an end, and a failure as one."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, clock=clock)
+    async with app.run_test(size=(60, 20)) as pilot:
+        told: list[Message] = [hello(source=source, session=None), *([Bye(why, {})] if why else [])]
+        await tell(app, link, clock, [(100.0, told)], 100.1)
+        await pilot.pause()
+        shown = text_of(app)
+        assert said in " ".join(shown.split())
+        assert ("GUARD GONE" in shown) is why.startswith("failed")
+        await pilot.press("q")
+    assert str(app.return_value).startswith(last)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("width", "said"),
+    [(80, "simulated car obeys"), (140, "simulated car, pump_stop: obeys what is decided")],
+)
+async def test_a_simulated_car_is_said_to_obey(width: int, said: str) -> None:
+    """No output is driven, but this one source does what is decided, and the screen says so."""
+    for source, obeys in ((f"{SIMULATED_CAR}, pump_stop", True), ("a.csv, recorded", False)):
+        link, clock = FakeLink(), Clock()
+        app = Dashboard(lambda link=link: link, owner=True, clock=clock)  # type: ignore[misc]
+        async with app.run_test(size=(width, 40)) as pilot:
+            await tell(app, link, clock, [(100.0, [hello(source=source)])], 100.1)
+            await pilot.pause()
+            assert (said in text_of(app)) is obeys
+            assert "advises only: no output is driven" in text_of(app)
+
+
+def test_likely_causes_are_worded_and_nonsense_is_left_out() -> None:
+    """Labels, shares and the first reasons; hostile or odd values never reach the screen."""
+    causes = [
+        {"label": "clogged nozzle", "likelihood": 0.9, "evidence": ["line up 3 %", 7, "flow 60 %"]},
+        {"label": "weak\x1b[2J pump", "likelihood": 0.05},
+        {"label": 5, "likelihood": "x"},
+    ]
+    words = likely_in_words(causes)
+    assert words.startswith("Likely clogged nozzle 90 %, weak")
+    assert words.endswith(" pump 5 %: line up 3 %; flow 60 %.")
+    assert "\x1b" not in words
+    assert likely_in_words([]) == likely_in_words([{"label": None}]) == ""

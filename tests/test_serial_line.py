@@ -9,10 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import serial
 
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.inbox import Inbox
-from monitor.sources.serial_line import SerialSource
+from monitor.sources.serial_line import SerialSource, plainly
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
@@ -227,7 +228,9 @@ async def test_pulled_and_plugged_in_again(port: Socket) -> None:
         port.send(HEADER, row(1.0), b"2.0,99")
         assert await reader.sample() == read_as(1.0)
         port.unplug()
-        assert (await reader.notice()).kind == "lost"
+        lost = await reader.notice()
+        assert lost.kind == "lost"
+        assert "port is gone" in lost.text
         port.plug()
         assert (await reader.notice()).kind == "connected"
         port.send(b"9.0,9.0\r\n", row(3.0), HEADER, row(4.0))
@@ -301,3 +304,28 @@ async def test_a_full_inbox_drops_the_oldest_and_counts() -> None:
     assert statistics.dropped == 5
     with pytest.raises(OSError, match="gone"):
         await inbox.get()
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (
+            serial.SerialException(
+                "device reports readiness to read but returned no data (device disconnected or "
+                "multiple access on port?)"
+            ),
+            "the port is gone, or another program reads from it too",
+        ),
+        (serial.SerialException("read failed: [Errno 5] Input/output error"), "the port is gone"),
+        (OSError(6, "Device not configured"), "the port is gone"),
+        (TypeError("'NoneType' object cannot be interpreted as an integer"), "the port is gone"),
+        (serial.SerialException("socket disconnected"), "the other end closed the connection"),
+        (serial.SerialException("could not open port: [Errno 13] Permission denied"), "permission"),
+        (ValueError("odd \x1b[2J words"), "odd [2J words"),
+        (ValueError(), "ValueError"),
+    ],
+)
+def test_a_lost_port_is_told_in_plain_words(error: Exception, said: str) -> None:
+    """The usual faults read as what they mean; others as the library has them, made safe."""
+    assert said in plainly(error)
+    assert plainly(error).isprintable()

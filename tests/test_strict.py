@@ -94,7 +94,7 @@ def test_deep_dotted_keys_fill_no_memory() -> None:
         ("s = '''\n[rows]\n'''\n", "f:1: s: found an unknown key"),
         ('x."a.b\\u001b" = 1\n', "f:1: x: found an unknown key"),
         ('[[rows]]\nflow="1 L/h"\n[[rows]]\n  flow = "x"\n', "f:4: rows[1].flow: "),
-        ('[[rows]]\nflow="1 L/h"\n[[rows]]\n[by_name.a]\n', "f:3: rows[1].flow: found no such key"),
+        ('[[rows]]\nflow="1 L/h"\n[[rows]]\n[by_name.a]\n', "f:3: rows[1].flow: missing"),
         ('[by_name.a]\nflow="1 L/h"\n[by_name.b]\nflow=1\n', "f:1: by_name: "),
         ("[rows]\n", "f:1: rows: found a table, expected a list, each a table"),
         ('"a` - at `$.rows[7].q`" = 1', "f:1: "),

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from cyclopts import Parameter
 
+from monitor.commands.parameters import JsonFlag
+
 if TYPE_CHECKING:
     from rules.facts import Rig
 
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
 def check(
     rig: Annotated[str, Parameter(help="Rig file (TOML), or the name of a shipped rig.")],
     *,
-    as_json: Annotated[bool, Parameter(name="--json", negative="")] = False,
+    as_json: JsonFlag = False,
 ) -> int:
     """Check a rig file and print what follows from it.
 

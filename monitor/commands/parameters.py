@@ -26,8 +26,16 @@ BaudOption = Annotated[
     int | None,
     Parameter(help="Of a serial port; otherwise the rig's.", validator=Number(gte=1)),
 ]
-LinesFlag = Annotated[bool, Parameter(negative="", help="Text lines instead of the dashboard.")]
-JsonFlag = Annotated[bool, Parameter(name="--json", negative="", help="JSON lines.")]
+LinesFlag = Annotated[
+    bool, Parameter(negative="", show_default=False, help="Text lines instead of the dashboard.")
+]
+JsonFlag = Annotated[
+    bool, Parameter(name="--json", negative="", show_default=False, help="JSON lines.")
+]
 ScenarioArgument = Annotated[
-    str, Parameter(help="A shipped scenario's name (see simulate --list), or a scenario file.")
+    str,
+    Parameter(
+        show_default=False,
+        help="A shipped scenario's name (see simulate --list), or a scenario file.",
+    ),
 ]

@@ -16,9 +16,14 @@ def simulate(
     ] = None,
     seed: SeedOption = None,
     guarded: Annotated[
-        bool, Parameter(negative="", help="Let the guard act on the car (a closed loop).")
+        bool,
+        Parameter(
+            negative="", show_default=False, help="Let the guard act on the car (a closed loop)."
+        ),
     ] = False,
-    list_: Annotated[bool, Parameter(name="--list", negative="", help="List scenarios.")] = False,
+    list_: Annotated[
+        bool, Parameter(name="--list", negative="", show_default=False, help="List scenarios.")
+    ] = False,
 ) -> int:
     """Run a scenario as fast as possible and write its log (CSV).
 

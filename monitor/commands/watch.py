@@ -18,22 +18,31 @@ def watch(
     source: Annotated[
         str,
         Parameter(
-            help="A serial port or pyserial URL, a CSV log, a session's folder, or sim:SCENARIO."
+            show_default=False,
+            help="A serial port or pyserial URL, a CSV log, a session's folder, or sim:SCENARIO.",
         ),
     ] = "",
     *,
     rig: RigOption = None,
     headless: Annotated[
-        bool, Parameter(negative="", help="The guard alone, no dashboard; events as lines.")
+        bool,
+        Parameter(
+            negative="", show_default=False, help="The guard alone, no dashboard; events as lines."
+        ),
     ] = False,
     attach: Annotated[
-        bool, Parameter(negative="", help="Join a running guard instead of starting one.")
+        bool,
+        Parameter(
+            negative="", show_default=False, help="Join a running guard instead of starting one."
+        ),
     ] = False,
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
     lines: LinesFlag = False,
     as_json: JsonFlag = False,
     record: Annotated[str, Parameter(help="Folder that sessions are recorded in.")] = "sessions",
-    no_record: Annotated[bool, Parameter(negative="", help="Record nothing.")] = False,
+    no_record: Annotated[
+        bool, Parameter(negative="", show_default=False, help="Record nothing.")
+    ] = False,
     speed: SpeedOption = 1.0,
     baud: BaudOption = None,
     seed: SeedOption = None,

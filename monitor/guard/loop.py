@@ -10,6 +10,8 @@ from typing import Any, Final
 from monitor.align import Aligner
 from monitor.clock import now_ns, now_s
 from monitor.guard import protocol
+from monitor.guard.alarm_desk import COMMANDS, AlarmDesk
+from monitor.guard.cause_desk import CauseDesk
 from monitor.guard.latency import LatencyHistogram
 from monitor.guard.place import Place
 from monitor.guard.viewers import ViewerServer
@@ -68,10 +70,12 @@ class GuardLoop:
         self._guard = Guard(self._rig)
         self._decision: Decision = self._guard.decision()
         self._tracker = EventTracker(self._rig)
+        self._causes = CauseDesk(self._rig)
+        self._alarms = AlarmDesk(self._rig.command.start_boost_kpa)
         self._aligner = Aligner()
         self._reading_at_s = now_s()
         self._stop = asyncio.Event()
-        self._why = "source ended"
+        self._why = protocol.SOURCE_ENDED
         self._decided = 0
         self._late = 0
         self.latency = LatencyHistogram()
@@ -162,6 +166,8 @@ class GuardLoop:
         if decision.changed:
             for turn, event in self._tracker.feed(decision):
                 self._report(turn, event)
+        self._tell_alarms(self._alarms.hear(decision))
+        self._causes.hear(decision)
 
     def _report(self, turn: Turn, event: Event) -> None:
         if turn is Turn.RAISED:
@@ -198,6 +204,7 @@ class GuardLoop:
             await asyncio.sleep(protocol.FRAME_S)
             rows, self._fresh = self._fresh, []
             self._history.extend(rows)
+            self._tell_causes()
             viewers = self._viewers
             if viewers is not None and viewers.attached:
                 alone_since_s = now_s()
@@ -216,6 +223,9 @@ class GuardLoop:
             health=protocol.health_of(self._rig, self._decision),
             statistics=self.statistics(),
             rows=[list(row) for row in rows[::every]],
+            alarms=self._alarms.standing(),
+            sounding=self._alarms.sounding,
+            causes=self._causes.ranked,
         )
 
     def _hello(self) -> protocol.Hello:
@@ -249,11 +259,34 @@ class GuardLoop:
         )
 
     def _obey(self, command: protocol.Command) -> None:
-        if command.do == "acknowledge" and self._aligner.newest_s is not None:
-            self._take(tick(self._aligner.newest_s, OPERATOR_ACKNOWLEDGE))
-            self._send(protocol.NoticeLine("operator", "acknowledged"))
-        elif command.do == "stop":
+        if command.do == "stop":
             self.stop("stopped by a viewer")
+            return
+        if command.do not in COMMANDS or self._aligner.newest_s is None:
+            return
+        if command.do == "acknowledge":
+            # A hand on the button is a row like any other, so that a replay sees it too.
+            self._take(tick(self._aligner.newest_s, OPERATOR_ACKNOWLEDGE))
+        moved, refused = self._alarms.obey(command, self._decision.time_s)
+        self._tell_alarms(moved)
+        what = f"{command.do.replace('_', ' ')} {command.alarm or 'all'}".strip()
+        self._send(protocol.NoticeLine("operator", what))
+        for refusal in refused:
+            self._send(protocol.NoticeLine("refused", refusal))
+
+    def _tell_causes(self) -> None:
+        if self._causes.work():
+            line = protocol.CauseLine(self._decision.time_s, self._causes.ranked)
+            if self._recorder is not None:
+                self._recorder.note("causes", time_s=line.time_s, causes=line.causes)
+            self._deliver(line)
+
+    def _tell_alarms(self, moved: list[protocol.AlarmTurn]) -> None:
+        for turn in moved:
+            if self._recorder is not None:
+                facts = {n: getattr(turn, n) for n in turn.__struct_fields__}
+                self._recorder.note("alarm", **facts)
+            self._deliver(turn)
 
     def statistics(self) -> dict[str, Any]:
         """Return counts of everything, as plain JSON types."""
@@ -273,6 +306,7 @@ class GuardLoop:
 
     async def _finish(self) -> None:
         self._tracker.finish(self._decision)
+        self._tell_causes()
         if self._recorder is not None:
             for event in self._tracker.open_events:
                 self._recorder.note("event", turn="open at the end", event=event.as_json())

@@ -18,6 +18,8 @@ PROTOCOL: Final = 1
 LONGEST_LINE: Final = 4 << 20
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
+SOURCE_ENDED: Final = "source ended"  # the goodbye after a log's last row
+SIMULATED_CAR: Final = "simulated car"  # how the name of the one source begins that obeys
 
 # Columns of a trace row, all taken from the decision.
 TRACE: Final = (
@@ -82,6 +84,9 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
         decision: The newest decision's leading fields, by name.
         health: Health of each mapped channel, in words.
         statistics: Counts of source, recorder and viewers, and latencies.
+        alarms: The alarms that are not normal, first-out first.
+        sounding: Whether the bell should ring.
+        causes: The likeliest causes of the trouble in the spray system, where there is any.
     """
 
     status: str
@@ -89,6 +94,25 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
     health: dict[str, str]
     statistics: dict[str, Any]
     rows: list[list[float | None]]
+    alarms: list[dict[str, Any]] = []
+    sounding: bool = False
+    causes: list[dict[str, Any]] = []
+
+
+class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
+    """An alarm moved from one state of ISA-18.2 / IEC 62682 to another (names of the states).
+
+    ``cause`` is the condition, the operator (then ``who`` names one) or an expiry.
+    """
+
+    time_s: float
+    alarm: str
+    before: str
+    after: str
+    priority: str
+    cause: str
+    who: str
+    first_out: bool
 
 
 class EventTurn(msgspec.Struct, tag_field="kind", tag="event"):
@@ -97,6 +121,13 @@ class EventTurn(msgspec.Struct, tag_field="kind", tag="event"):
     turn: str
     event: dict[str, Any]
     check_first: str
+
+
+class CauseLine(msgspec.Struct, tag_field="kind", tag="causes"):
+    """What is likely behind the trouble, half a second into it: the likeliest causes, ranked."""
+
+    time_s: float
+    causes: list[dict[str, Any]]
 
 
 class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
@@ -113,14 +144,24 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     statistics: dict[str, Any]
 
 
-Message = Hello | Frame | EventTurn | NoticeLine | Bye
+Message = Hello | Frame | EventTurn | AlarmTurn | CauseLine | NoticeLine | Bye
 
 
 class Command(msgspec.Struct, forbid_unknown_fields=True):
-    """What a viewer may say. ``do`` is ``attach`` (with the token), ``acknowledge`` or ``stop``."""
+    """What a viewer may say.
+
+    Attributes:
+        do: ``attach`` (with the token), ``stop``, or an alarm's command: ``acknowledge``,
+            ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``.
+        token: With ``attach``.
+        alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
+        for_s: With ``shelve``: how long, s; capped.
+    """
 
     do: str
     token: str = ""
+    alarm: str = ""
+    for_s: float = 0.0
 
 
 _encoder = msgspec.json.Encoder()

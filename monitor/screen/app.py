@@ -255,6 +255,8 @@ class Dashboard(App[str | None]):
             pid = f" (process {hello.pid})" if hello else ""
             return f"Detached; the guard goes on{pid}."
         line = f"Guard gone: {why}."
+        if self.picture.ended:
+            line = f"{self.picture.what_ended.capitalize()}."
         if hello is not None and hello.session is not None:
             rows = figure(number(self.picture.statistics, "recorded"), 0)
             line += f" Recorded {rows} rows in {plain(hello.session)}"

@@ -4,7 +4,18 @@ from collections import deque
 from enum import Enum
 from typing import Any, Final
 
-from monitor.guard.protocol import Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.guard.protocol import (
+    SIMULATED_CAR,
+    SOURCE_ENDED,
+    AlarmTurn,
+    Bye,
+    CauseLine,
+    EventTurn,
+    Frame,
+    Hello,
+    Message,
+    NoticeLine,
+)
 from monitor.screen.happenings import Happenings
 from monitor.screen.literal import number, plain
 from monitor.screen.trace import Trace
@@ -23,6 +34,23 @@ class Link(Enum):
     SILENT = "silent"  # the guard speaks, its source does not
     HUNG = "hung"  # the guard itself does not speak
     GONE = "gone"
+
+
+def likely_in_words(causes: list[dict[str, Any]]) -> str:
+    """Return ranked causes as one line, with what speaks for the likeliest; empty without any.
+
+    What a message holds is not to be trusted: what isn't as it should be is left out.
+    """
+    parts = []
+    for cause in causes[:3]:
+        label, share = cause.get("label"), cause.get("likelihood")
+        if isinstance(label, str) and isinstance(share, int | float) and 0.0 <= share <= 1.0:
+            parts.append(f"{plain(label, 60)} {100.0 * share:.0f} %")
+    if not parts:
+        return ""
+    evidence = causes[0].get("evidence")
+    why = [plain(text, 120) for text in evidence if isinstance(text, str)] if evidence else []
+    return f"Likely {', '.join(parts)}" + (f": {'; '.join(why[:2])}" if why else "") + "."
 
 
 class Picture:
@@ -46,6 +74,7 @@ class Picture:
         self.happenings = Happenings()
         self.notice: tuple[NoticeLine, float] | None = None
         self.recorder_fault: str | None = None
+        self.likely = ""
         self.bye: Bye | None = None
         self.gone_why: str | None = None
         self._frame_s = now_s
@@ -62,6 +91,10 @@ class Picture:
                 self._frame(message, now_s)
             case EventTurn():
                 self.happenings.put(message.event, message.check_first)
+            case CauseLine():
+                self.likely = likely_in_words(message.causes)
+            case AlarmTurn():
+                pass  # the event tells it; the list of alarms comes with every frame
             case NoticeLine():
                 self.notice = (message, now_s)
                 if message.topic == "recording":
@@ -74,6 +107,22 @@ class Picture:
         """Note that the guard is gone; the first reason given stays."""
         if self.gone_why is None:
             self.gone_why = why
+
+    @property
+    def ended(self) -> bool:
+        """Whether the guard ended since its source did, as every log does: nothing went wrong."""
+        return self.bye is not None and self.bye.why == SOURCE_ENDED == self.gone_why
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the source is the simulated car, the only one that obeys what is decided."""
+        source = self.hello.source if self.hello is not None else ""
+        return source.startswith(f"{SIMULATED_CAR}, ") and not source.endswith("recorded")
+
+    @property
+    def what_ended(self) -> str:
+        """What is over once ``ended``."""
+        return "the simulated drive is over" if self.simulated else "the log is over"
 
     def link(self, now_s: float) -> Link:
         """Return how things stand with the guard."""
@@ -160,6 +209,8 @@ class Picture:
 
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
+        if not frame.causes:
+            self.likely = ""
         self._frame_s = now_s
         ill = tuple(
             _VALUE_COLUMNS.get(name, f"value_{name}")

@@ -11,7 +11,14 @@ from pyarrow import csv as pacsv
 
 from monitor.decode import Columns
 from monitor.sources.base import SourceStatistics
-from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, is_number, read_layout
+from monitor.sources.csv_layout import (
+    DECIMAL_COMMA,
+    NOT_SENT_WORDS,
+    CsvLayout,
+    is_number,
+    read_layout,
+)
+from monitor.sources.csv_units import check_units
 from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
@@ -27,7 +34,8 @@ class CsvBlocks:
     a cell that is no number is an error that names its line and column.
 
     Raises:
-        BadInput: See ``read_layout`` and ``Columns``; while iterating, a cell that is no number.
+        BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a cell
+            that is no number.
     """
 
     def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
@@ -36,6 +44,7 @@ class CsvBlocks:
         self.statistics = SourceStatistics(connects=1)
         self.layout: CsvLayout = read_layout(path, rig_file)
         self.columns = Columns(self.layout.names, rig_file, called(path))
+        check_units(self.layout, self.columns, rig_file, called(path))
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks."""
@@ -122,16 +131,31 @@ class CsvBlocks:
                     if cell in NOT_SENT_WORDS or is_number(cell, layout.decimal_point):
                         continue
                     column = clean(layout.names[index], 24)
+                    comma = DECIMAL_COMMA.fullmatch(cell) is not None
                     return (
                         f"{called(self.path)}:{reader.line_num}: {column}: "
                         f'found "{clean(cell, 24)}", expected a number'
+                        f"{' with a decimal point' * comma}"
                     )
         if not self.statistics.received:
             return self._no_rows()
         return f"{called(self.path)}: {clean(error, 120)}"
 
     def _no_rows(self) -> str:
-        return (
-            f"{called(self.path)}: found no rows of numbers after line "
-            f"{self.layout.lines_before_data}, expected some"
-        )
+        lines = self.layout.lines_before_data
+        others = self.statistics.rejected["number of fields"]
+        if others and self.layout.delimiter == "," and self._more_fields():
+            return (
+                f"{called(self.path)}: found only rows with more fields than the header after line "
+                f"{lines}, expected as many; are these decimal commas? Write decimal points, or "
+                "separate fields by semicolons"
+            )
+        return f"{called(self.path)}: found no rows of numbers after line {lines}, expected some"
+
+    def _more_fields(self) -> bool:
+        """Whether the first row has more fields than the header, as decimal commas make."""
+        layout = self.layout
+        with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
+            reader = csv.reader(file)
+            first = next((r for r in reader if reader.line_num > layout.lines_before_data), [])
+        return len(first) > len(layout.names)

@@ -24,7 +24,7 @@ _NUMBER: Final = {
     point: re.compile(rf"\s*[+-]?([0-9]+([{point}][0-9]*)?|[{point}][0-9]+)([eE][+-]?[0-9]+)?\s*")
     for point in ".,"
 }
-_DECIMAL_COMMA: Final = re.compile(r"\s*[+-]?[0-9]*,[0-9]+\s*")
+DECIMAL_COMMA: Final = re.compile(r"\s*[+-]?[0-9]*,[0-9]+\s*")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -42,6 +42,8 @@ class CsvLayout:
         decimal_point: ``.`` or ``,``.
         encoding: A Python codec's name.
         lines_before_data: Physical lines to skip to the first row of numbers.
+        words: The first row of words under the header, most likely units; empty where none is.
+        words_line: Its physical line.
     """
 
     names: tuple[str, ...]
@@ -49,6 +51,8 @@ class CsvLayout:
     decimal_point: str
     encoding: str
     lines_before_data: int
+    words: tuple[str, ...] = ()
+    words_line: int = 0
 
 
 def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
@@ -115,21 +119,33 @@ def _find_header(text: str, encoding: str, rig_file: RigFile, path: Path) -> Csv
     _, delimiter, line, names, following = best
     ours = [index for index, name in enumerate(names) if name.strip() in known]
     comma = delimiter != "," and any(
-        index < len(row) and _DECIMAL_COMMA.fullmatch(row[index])
+        index < len(row) and DECIMAL_COMMA.fullmatch(row[index])
         for row in following
         for index in ours
     )
     point = "," if comma else "."
+    words: tuple[str, ...] = ()
+    words_line = 0
     for row in following:
         cells = [row[index] for index in ours if index < len(row)]
-        words = sum(not is_number(cell, point) and cell not in NOT_SENT_WORDS for cell in cells)
-        if 2 * words < len(cells):
+        # With a decimal comma between commas, a quoted "0,5" is no number, but no unit either.
+        count = sum(
+            not is_number(cell, point)
+            and cell not in NOT_SENT_WORDS
+            and not DECIMAL_COMMA.fullmatch(cell)
+            for cell in cells
+        )
+        if 2 * count < len(cells):
             break
         line += 1  # a row of units (one of them may be "1"), or a blank line
+        if cells and not words:
+            words, words_line = tuple(cell.strip() for cell in row), line
     return CsvLayout(
         names=tuple(name.strip() for name in names),
         delimiter=delimiter,
         decimal_point=point,
         encoding=encoding,
         lines_before_data=line,
+        words=words,
+        words_line=words_line,
     )

@@ -28,6 +28,38 @@ with contextlib.suppress(ImportError):
     import termios
 
     PORT_FAULTS = (*PORT_FAULTS, termios.error)
+_GONE: Final = "the port is gone"
+# What the libraries say, by a part of it in lower case; the first that fits.
+_PLAIN_WORDS: Final = (
+    ("readiness to read but returned no data", f"{_GONE}, or another program reads from it too"),
+    ("socket disconnected", "the other end closed the connection"),
+    ("connection reset", "the other end closed the connection"),
+    ("connection refused", "nobody listens there"),
+    ("timed out", "no answer"),
+    ("permission denied", "no permission to use the port"),
+    ("no such file", "no such port"),
+    ("filenotfounderror", "no such port"),
+    ("busy", "another program has the port"),
+    ("input/output error", _GONE),
+    ("device not configured", _GONE),
+    ("no such device", _GONE),
+    ("bad file descriptor", _GONE),
+    ("clearcommerror", _GONE),
+    ("readfile failed", _GONE),
+    ("getoverlappedresult", _GONE),
+    ("port that is not open", _GONE),
+)
+
+
+def plainly(error: Exception) -> str:
+    """Return what a port's fault means; the library's own words where that isn't known."""
+    said = clean(str(error), 200)
+    lower = said.lower()
+    for part, meaning in _PLAIN_WORDS:
+        if part in lower:
+            return meaning
+    # pyserial closes its descriptor under a thread that reads: a TypeError about None.
+    return _GONE if isinstance(error, TypeError) else clean(said) or type(error).__name__
 
 
 class SerialSource:
@@ -118,7 +150,7 @@ class SerialSource:
             port = self._open()
             fault = None
         except PORT_FAULTS as error:
-            fault = clean(str(error)) or type(error).__name__
+            fault = plainly(error)
             return
         finally:
             with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
@@ -170,7 +202,7 @@ class SerialSource:
                 if items:
                     inbox.put_from_thread(items)
         except PORT_FAULTS as error:
-            return clean(str(error)) or type(error).__name__
+            return plainly(error)
         return "closed"
 
     def _read_waiting(self, port: Any, waiting: int) -> bytes:

@@ -4,6 +4,7 @@ from types import TracebackType
 from typing import Self
 
 from monitor.clock import now_ns, now_s
+from monitor.guard.protocol import SIMULATED_CAR
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.pause import Pause
 from rules.state import Decision
@@ -22,7 +23,7 @@ class SimulatedSource:
     live = False
 
     def __init__(self, scenario: Scenario, *, seed: int | None = None, speed: float = 1.0) -> None:
-        self.name = f"simulated car, {scenario.name}"
+        self.name = f"{SIMULATED_CAR}, {scenario.name}"
         self.statistics = SourceStatistics(connects=1)
         self._car = Car(scenario.rig, scenario, scenario.seed if seed is None else seed)
         self._period_s = 1.0 / (scenario.rate_hz * speed)
@@ -54,7 +55,7 @@ class SimulatedSource:
         """Return the next sample when it is due."""
         if not self._told:
             self._told = True
-            return Notice("connected", self.name)
+            return Notice("connected", f"{self.name}: it obeys what is decided")
         if self._pause.closed or self._car.finished:
             raise StopAsyncIteration
         due_s = self._start_s + self.statistics.decoded * self._period_s

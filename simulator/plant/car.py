@@ -76,9 +76,8 @@ class Car:
         )
         self._faults = Faults(scenario.faults)
         methanol = 0.01 * rig.spray.methanol_mass_pct
-        self._water_share = _IN_INTAKE * (1.0 - methanol)
-        self._methanol_share = _IN_INTAKE * methanol
-        self._methanol = methanol
+        self._full_methanol = methanol
+        self._fill(methanol)
         self._kg_s_per_ml_min = rig.spray.fluid_kg_m3 * 1e-6 / 60.0
         self._knock = Knock(rig.paid, 1.1 + 0.2 * spread[3], self._tune(rig, peak_kpa))
         mapped = frozenset(channel.name for channel in rig.channels)
@@ -143,6 +142,12 @@ class Car:
         )
         return spray_octane_per_g_kg(paid_deg(rig.paid, peak_kpa), cooling_k, 1e3 * spray)
 
+    def _fill(self, methanol: float) -> None:
+        """Take a mix with this mass share of methanol, 0 to 1."""
+        self._water_share = _IN_INTAKE * (1.0 - methanol)
+        self._methanol_share = _IN_INTAKE * methanol
+        self._methanol = methanol
+
     def _advance(
         self, now_s: float, in_force: tuple[float, float], aim: float, scatter_deg: float
     ) -> None:
@@ -152,6 +157,7 @@ class Car:
         retard_deg, ceiling_kpa = in_force
         engine.driver.update(now_s, dt_s, engine.road_m_s)
         faults.update(now_s, engine.boost_kpa)
+        self._fill(self._full_methanol * (1.0 - faults.methanol_lost))
         spray_kg_s = spray.nozzle_ml_min * self._kg_s_per_ml_min
         # While boost rises fast the tune holds timing back, as the spray is still on its way.
         rise_kpa_s = max(0.0, engine.boost_kpa - self._seen_boost_kpa) / BOOST_FILTER_S
@@ -255,7 +261,9 @@ class Car:
             "supply_v": spray.supply_v,
             "dry_intake_c": self._seen_dry_c,
         }
-        return self._sensors.read(time_s, true, self._faults.sensor_stuck, self._faults.noise_share)
+        faults = self._faults
+        true["delivered_ml_min"] *= faults.sensor_share
+        return self._sensors.read(time_s, true, faults.sensor_stuck, faults.noise_share)
 
 
 def run(

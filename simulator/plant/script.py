@@ -20,18 +20,41 @@ class FaultKind(Enum):
     """What can go wrong.
 
     PUMP_STOP: the pump loses its drive and coasts down.
-    PUMP_FADE: the pump's pressure falls by the share ``magnitude``.
+    PUMP_FADE: a worn pump: its pressure falls by the share ``magnitude``, its supply is healthy.
+    SUPPLY_LOW: the pump's supply loses the share ``magnitude`` of its voltage under load.
     CLOGGED_NOZZLE: the nozzles' conductance falls by the share ``magnitude``.
+    SPLIT_BEFORE_SENSOR: the line leaks ahead of the flow sensor; of all openings the fluid leaves
+        by, the share ``magnitude`` is the split (1: the line is off).
+    SPLIT_AFTER_SENSOR: likewise behind the flow sensor, which counts what leaks.
     EMPTY_TANK: the rest of the fluid is gone; the pump draws air: ripple, then nothing.
+    AIR: the share ``magnitude`` of what the pump draws is air, with fluid left in the tank.
+    SIPHON: the check valve is worn: a manifold in vacuum draws fluid without a command, through
+        the share ``magnitude`` of the nozzles' opening.
+    VALVE_STUCK_OPEN: the spray valve stays open by at least the share ``magnitude``, whatever is
+        commanded; deep vacuum draws fluid past the check valve.
+    CONTROLLER_SILENT: the spray controller commands nothing, whatever boost calls for.
+    WRONG_MIX: the share ``magnitude`` of the methanol is water instead.
     FLOW_SENSOR_STUCK: the flow reading freezes.
+    FLOW_SENSOR_DRIFT: the flow reading falls short by the share ``magnitude``.
+    FLOW_SENSOR_DEAD: the flow reading is nil.
     LINE_NOISE: in a share ``magnitude`` of samples one value is a spike, NaN or missing.
     """
 
     PUMP_STOP = "pump_stop"
     PUMP_FADE = "pump_fade"
+    SUPPLY_LOW = "supply_low"
     CLOGGED_NOZZLE = "clogged_nozzle"
+    SPLIT_BEFORE_SENSOR = "split_before_sensor"
+    SPLIT_AFTER_SENSOR = "split_after_sensor"
     EMPTY_TANK = "empty_tank"
+    AIR = "air"
+    SIPHON = "siphon"
+    VALVE_STUCK_OPEN = "valve_stuck_open"
+    CONTROLLER_SILENT = "controller_silent"
+    WRONG_MIX = "wrong_mix"
     FLOW_SENSOR_STUCK = "flow_sensor_stuck"
+    FLOW_SENSOR_DRIFT = "flow_sensor_drift"
+    FLOW_SENSOR_DEAD = "flow_sensor_dead"
     LINE_NOISE = "line_noise"
 
 

@@ -12,6 +12,7 @@ _COAST_S: Final = 0.06  # a small diaphragm pump without drive; common practice,
 _REGULATOR_RISE: Final = 0.08  # how much a bypass regulator's pressure rises when flow stops
 _NOTHING: Final = 1e-6  # mL/min; below it a lag would run on into denormal numbers
 _PICK_UP_ML: Final = 25.0  # below this the pump draws air
+_BISECTIONS: Final = 16  # 1400 kPa / 2**16 is far below the sensor's 1 kPa
 
 
 def operating_point(
@@ -92,6 +93,34 @@ def _bracket(axis: tuple[float, ...], x: float) -> tuple[int, float]:
     return len(axis) - 1, 0.0
 
 
+def leaking_point(
+    conductance: float,
+    leak: float,
+    shut_off_kpa: float,
+    free_flow_ml_min: float,
+    limit_kpa: float,
+    against_kpa: float,
+) -> tuple[float, float, float]:
+    """Return where the pump meets nozzles and a leak: nozzle flow, leak flow, line pressure.
+
+    As ``operating_point``, with a second opening of conductance ``leak`` to the air outside.
+
+    Source: the same laws; the pressure at which both openings take what the pump gives, bisected.
+    """
+    low_kpa, high_kpa = 0.0, min(shut_off_kpa, limit_kpa)
+    at_limit = high_kpa
+    for _ in range(_BISECTIONS):
+        kpa = at_limit
+        nozzle = conductance * sqrt(max(kpa - against_kpa, 0.0))
+        leaked = leak * sqrt(max(kpa, 0.0))
+        if nozzle + leaked > free_flow_ml_min * max(1.0 - kpa / max(shut_off_kpa, 1e-9), 0.0):
+            high_kpa = kpa
+        else:
+            low_kpa = kpa
+        at_limit = 0.5 * (low_kpa + high_kpa)
+    return nozzle, leaked, kpa
+
+
 class DelayLag:
     """A transport delay followed by a first-order lag.
 
@@ -142,6 +171,7 @@ class SpraySystem:
         "_command",
         "_conductance",
         "_healthy",
+        "_leak_ml_min",
         "_nozzle",
         "_sensor",
         "_speed",
@@ -179,6 +209,7 @@ class SpraySystem:
         self._sensor = DelayLag(delay_s, lag_s, dt_s)
         self._speed = 1.0  # pump speed over nominal
         self._air = 0.0
+        self._leak_ml_min = 0.0  # what leaves by a split, not by the nozzles
         self._time_s = 0.0
         self.tank_ml = tank_ml
         self.share = 0.0
@@ -224,14 +255,19 @@ class SpraySystem:
         assumed_ml_min = self.full_flow_ml_min(measured_boost_kpa)
         if share > 0.0 and command.kind is CommandKind.FIXED and assumed_ml_min > 0.0:
             share = min(1.0, command.rate_ml_min / assumed_ml_min)
+        healthy = share * self.full_flow_ml_min(boost_kpa)
+        if faults.controller_silent:
+            share = 0.0
         self.share = share
         self.commanded_ml_min = share * assumed_ml_min
-        healthy = share * self.full_flow_ml_min(boost_kpa)
         flow = self._hydraulics(dt_s, share, boost_kpa, faults)
-        self.sensed_ml_min = self._sensor.push(flow)
+        passed = flow + self._leak_ml_min if faults.split_after > 0.0 else flow
+        self.sensed_ml_min = self._sensor.push(passed)
         self.healthy_ml_min = self._healthy.push(healthy)
         self.nozzle_ml_min = self._nozzle.push(flow)
-        self.tank_ml = max(0.0, self.tank_ml - self.nozzle_ml_min / 60.0 * dt_s)
+        self.tank_ml = max(
+            0.0, self.tank_ml - (self.nozzle_ml_min + self._leak_ml_min) / 60.0 * dt_s
+        )
 
     def _hydraulics(self, dt_s: float, share: float, boost_kpa: float, faults: Faults) -> float:
         """Return the flow the pump makes now; set line pressure and supply voltage.
@@ -241,7 +277,8 @@ class SpraySystem:
         """
         running = 1.0 if share > 0.0 and faults.pump_drive else 0.0
         sag_v = 0.35 * running * (0.4 + 0.6 * share)
-        self.supply_v += dt_s / 0.05 * (13.8 - sag_v - self.supply_v)
+        loaded = 1.0 - running * (1.0 - faults.supply_share)  # a bad joint costs under load alone
+        self.supply_v += dt_s / 0.05 * ((13.8 - sag_v) * loaded - self.supply_v)
         drive = self.supply_v / _NOMINAL_V if faults.pump_drive else 0.0
         self._speed += dt_s / _COAST_S * (drive - self._speed)
         pump = self._spray.pump
@@ -249,21 +286,51 @@ class SpraySystem:
         shut_off_kpa = pump.shut_off_kpa * squared * faults.pump_share
         clog = faults.nozzle_share
         limit_kpa = pump.regulated_kpa * (1.0 + _REGULATOR_RISE * (1.0 - clog))
+        nozzles = max(self._conductance * clog, 1e-9)
+        if faults.methanol_lost > 0.0:  # denser, so less of it passes
+            density = self._spray.fluid_kg_m3
+            denser = density + faults.methanol_lost * (WATER_KG_M3 - density)
+            nozzles *= sqrt(density / denser)
+        free_ml_min = max(pump.free_flow_ml_min * self._speed, 1e-9)
+        against_kpa = boost_kpa + self._spray.check_valve_kpa
         flow, open_kpa = operating_point(
-            max(self._conductance * clog, 1e-9),
-            shut_off_kpa,
-            max(pump.free_flow_ml_min * self._speed, 1e-9),
-            limit_kpa * faults.pump_share,
-            boost_kpa + self._spray.check_valve_kpa,
+            nozzles, shut_off_kpa, free_ml_min, limit_kpa * faults.pump_share, against_kpa
         )
-        flow *= self._liquid(dt_s, faults)
         shut_kpa = min(shut_off_kpa, limit_kpa * (1.0 + 0.5 * _REGULATOR_RISE))
+        self._leak_ml_min = 0.0
+        split = faults.split_before + faults.split_after
+        if split > 0.0 and share > 0.0:
+            # The pump runs on while the spray valve is shut, and all it gives then leaks.
+            leak = split * self._conductance
+            held_kpa = limit_kpa * faults.pump_share
+            flow, leaked, open_kpa = leaking_point(
+                nozzles, leak, shut_off_kpa, free_ml_min, held_kpa, against_kpa
+            )
+            _, shut_leaked, shut_kpa = leaking_point(
+                0.0, leak, shut_off_kpa, free_ml_min, held_kpa, against_kpa
+            )
+            self._leak_ml_min = share * leaked + (1.0 - share) * shut_leaked
+        liquid = self._liquid(dt_s, faults)
+        flow *= liquid
+        self._leak_ml_min *= liquid
         mean_kpa = 0.0
         if share > 0.0:
+            if faults.stuck_share > share:
+                share = faults.stuck_share
             mean_kpa = (share * open_kpa + (1.0 - share) * shut_kpa) * (1.0 - self._air)
         lag_s = 0.06 if mean_kpa > self.line_kpa else 0.12
         self.line_kpa += dt_s / lag_s * (mean_kpa - self.line_kpa)
-        return share * flow
+        drawn = self._drawn_ml_min(boost_kpa, faults) if share == 0.0 else 0.0
+        return share * flow + drawn
+
+    def _drawn_ml_min(self, boost_kpa: float, faults: Faults) -> float:
+        """Return what a manifold in vacuum draws while the pump rests."""
+        if boost_kpa >= 0.0 or self.tank_ml < _PICK_UP_ML:
+            return 0.0
+        past_valve_kpa = -boost_kpa - self._spray.check_valve_kpa
+        siphoned = faults.siphon_share * sqrt(-boost_kpa)
+        stuck = faults.stuck_share * sqrt(max(past_valve_kpa, 0.0))
+        return self._conductance * max(siphoned, stuck)
 
     def _liquid(self, dt_s: float, faults: Faults) -> float:
         """Return the share of what passes that is liquid; air makes it ripple."""

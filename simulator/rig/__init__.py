@@ -1,6 +1,6 @@
 """The rig file room: car, spray system and limits, from a TOML file to plain floats."""
 
-from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap
+from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap, quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
 
 __all__ = [
@@ -10,6 +10,7 @@ __all__ = [
     "TimeMap",
     "find_rig",
     "load_rig",
+    "quantity_of",
     "rig_from_text",
     "shipped_rigs",
 ]

@@ -60,6 +60,11 @@ def _paid(document: Document, tables: RigTables) -> None:
             f"less than the highest paid boost, {float(paid.boost[-1]):g} kPa "
             "(else the spray paid for nothing)",
         )
+    if paid.dry_limit <= 0.0 < tables.command.start_boost:
+        raise document.wrong(
+            ("paid", "dry_limit"),
+            "more than 0 kPa (an engine that is sprayed only under boost holds some without)",
+        )
 
 
 def _debt(document: Document, tables: RigTables) -> None:
@@ -91,6 +96,11 @@ def _release(document: Document, tables: RigTables) -> None:
 def _pump(document: Document, tables: RigTables) -> None:
     spray = tables.spray
     pump = spray.pump
+    if pump.regulated is not None and pump.shut_off < pump.regulated:
+        raise document.wrong(
+            ("spray", "pump", "shut_off"),
+            f"at least regulated, {float(pump.regulated):g} kPa (else it is never reached)",
+        )
     key = "shut_off"
     pressure = float(pump.shut_off)
     if pump.regulated is not None and pump.regulated < pump.shut_off:

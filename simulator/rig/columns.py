@@ -9,6 +9,7 @@ from rules.channels import CHANNELS, Channel
 from rules.facts import ChannelTerms
 from simulator.rig.tables import ChannelTable, RigTables
 from simulator.strict import (
+    MISSING,
     BadInput,
     DegC,
     Degrees,
@@ -46,19 +47,21 @@ _BY_KIND: Final = {
 
 @dataclass(frozen=True, slots=True)
 class ColumnMap:
-    """A channel's column: ``value_in_channel_unit = raw * factor + offset``."""
+    """A channel's column: ``channel_value = raw * factor + offset``; ``unit`` as written."""
 
     column: str
     factor: float = 1.0
     offset: float = 0.0
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class TimeMap:
-    """The time column: ``time_s = raw * factor``."""
+    """The time column: ``time_s = raw * factor``; ``unit`` as written."""
 
     column: str = "time_s"
     factor: float = 1.0
+    unit: str = "s"
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +136,16 @@ def column_map(
     """
     path = ("channels", channel.name)
     kind = quantity_of(channel)
+    unit = str(table.unit or channel.unit)
     try:
-        factor, offset = kind.linear(table.unit or channel.unit)
+        factor, offset = kind.linear(unit)
     except Mismatch as error:
         raise document.wrong((*path, "unit"), error.expected, error.found) from None
     if table.absolute:
         if kind is not Kpa:
             raise document.wrong((*path, "absolute"), "a pressure channel, if absolute")
         offset -= ambient_kpa
-    return ColumnMap(table.column or channel.name, factor, offset)
+    return ColumnMap(table.column or channel.name, factor, offset, unit)
 
 
 def check_channels(document: Document, tables: RigTables) -> None:
@@ -157,7 +161,7 @@ def check_channels(document: Document, tables: RigTables) -> None:
         needed[name] = f'command kind "{kind}" reads {what}'
     for name, reason in needed.items():
         if getattr(tables.channels, name) is None:
-            raise document.wrong(("channels", name), f"a table, since {reason}", "no such channel")
+            raise document.wrong(("channels", name), f"a table, since {reason}", MISSING)
 
 
 def check_columns(document: Document, tables: RigTables) -> None:

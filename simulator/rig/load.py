@@ -97,7 +97,7 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
     return RigFile(
         rig=rig,
         columns=columns,
-        time=TimeMap(str(tables.time.column), TIME_FACTORS[tables.time.unit]),
+        time=TimeMap(str(tables.time.column), TIME_FACTORS[tables.time.unit], tables.time.unit),
         serial=SerialTerms(
             serial.baud,
             None if serial.columns is None else tuple(str(name) for name in serial.columns),

@@ -5,7 +5,7 @@ Every mistake, from a stray byte to a wrong unit, becomes a ``BadInput`` whose t
 become plain floats in the unit of their class, so nothing past this package thinks about units.
 """
 
-from simulator.strict.document import MAX_DOTS, MAX_LINE, Document, Table, decode_toml
+from simulator.strict.document import MAX_DOTS, MAX_LINE, MISSING, Document, Table, decode_toml
 from simulator.strict.lines import MAX_DEPTH, KeyPath, Step
 from simulator.strict.quantities import (
     UNITS,
@@ -41,6 +41,7 @@ __all__ = [
     "MAX_DEPTH",
     "MAX_DOTS",
     "MAX_LINE",
+    "MISSING",
     "SHOWN",
     "UNITS",
     "BadInput",

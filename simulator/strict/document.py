@@ -19,6 +19,7 @@ MAX_LINE: Final = 4_096
 # tomllib's time and memory for one dotted key grow with the square of its parts: 1 MB of such keys
 # took 3.8 GB and 19 s.
 MAX_DOTS: Final = 100
+MISSING: Final = "missing"
 
 T = TypeVar("T")
 
@@ -128,7 +129,8 @@ class Document:
         Args:
             path: Keys and list positions, such as ``("spray", "nozzles", 0, "count")``.
             expected: What would have been right.
-            found: What was there; the raw value, shortened, unless given.
+            found: What was there; the raw value, shortened, unless given; ``MISSING`` where
+                there should be something.
         """
         shown = "".join(
             f"[{step}]"
@@ -136,10 +138,11 @@ class Document:
             else "." + (step if BARE.fullmatch(step) and len(step) <= SHOWN else show(step))
             for step in path
         ).lstrip(".")
+        what = MISSING if found == MISSING else f"found {found or show(self.raw(path))}"
         return BadInput(
             f"{called(self.file_name)}:{self.line(path)}: "
             f"{clean(shown, 200) or 'top level'}: "
-            f"found {found or show(self.raw(path))}, expected {expected}"
+            f"{what}, expected {expected}"
         )
 
     def decode(self, struct_type: type[T]) -> T:
@@ -177,7 +180,7 @@ class Document:
             return self.wrong((*path, unknown), expected, "an unknown key")
         if missing := re.match(r"Object missing required field `([^`]*)`", message):
             inner = step_into(node, missing[1], raw) if node is not None else None
-            return self.wrong((*path, missing[1]), describe(inner), "no such key")
+            return self.wrong((*path, missing[1]), describe(inner), MISSING)
         return self.wrong(path, describe(node))
 
 

@@ -27,6 +27,7 @@ UNITS: Final[dict[str, dict[str, str]]] = {
     "knock": {"deg": "", "V": "deg", "count": "deg"},
 }
 _QUANTITY: Final = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?(?:[eE][+-]?[0-9]{1,2})?) *(.*)")
+_DECIMAL_COMMA: Final = re.compile(r"([+-]?[0-9]{1,12}),([0-9]{1,12})(?![0-9.,])")
 # How people write it, where the nearest spelling would mislead.
 _HINTS: Final = {"c": "degC", "f": "degF", "kelvin": "K", "sec": "s", "gph": "gal/h", "v": "V"}
 
@@ -150,7 +151,11 @@ class Quantity(Decoded, float):
         """
         if not isinstance(value, str):
             raise Mismatch(cls.wanted())
-        found = _QUANTITY.fullmatch(value.strip(" "))
+        text = value.strip(" ")
+        if comma := _DECIMAL_COMMA.match(text):
+            point = f"{comma[1]}.{comma[2]}"
+            raise Mismatch(f"{cls.wanted()} (a decimal point, not a comma: {point})")
+        found = _QUANTITY.fullmatch(text)
         if found is None:
             raise Mismatch(cls.wanted() + " (a plain decimal number first)")
         try:

@@ -4,7 +4,8 @@ import os
 import platform
 import sys
 
-from tests.bench import big_log, latency, recording, speed, start
+from tests.bench import big_log, causes, latency, recording, speed, start
+from tests.bench.detection import suite as detection
 from tests.bench.table import note
 
 SUITES = {
@@ -13,6 +14,8 @@ SUITES = {
     "recording": recording.main,
     "review": big_log.main,
     "latency": latency.main,
+    "detection": detection.main,
+    "causes": causes.main,
 }
 
 if __name__ == "__main__":

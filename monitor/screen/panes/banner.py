@@ -50,6 +50,10 @@ def _said(view: View) -> tuple[Row, str]:
             )
         case Link.GONE:
             old = age(picture.silence_s(view.now_s))
+            if picture.ended:
+                what = f"{picture.what_ended}; this picture is {old} old; q quits"
+                at_end = f"At the end: {status}" if status else before
+                return _chip(view, "ENDED", what, "chosen"), at_end
             what = f"nothing watches the engine; this picture is {old} old"
             return _chip(view, f"{GONE} GUARD GONE", what, "unknown"), (
                 f"{_capital(str(picture.gone_why))}. {before}"

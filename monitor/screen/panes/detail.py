@@ -1,7 +1,26 @@
 """The chosen event: why, and what to check first."""
 
-from monitor.screen.literal import wrapped
+from monitor.screen.literal import plain, wrapped
 from monitor.screen.view import Pane, Row, View
+
+
+def wrapped_to_action(text: str, width: int, most_lines: int) -> list[str]:
+    """Break an explanation into lines; where it is too long, keep its end: what is done.
+
+    The reason, before the last colon, then gives way from its own end.
+    """
+    lines = wrapped(text, width, most_lines)
+    reason, colon, action = plain(text).rpartition(": ")
+    if not colon or lines == wrapped(text, width, most_lines + 1):
+        return lines
+    words = reason.split()
+    while words:
+        words.pop()
+        # A line more is allowed than wanted: if it stays unused, nothing was cut.
+        shorter = wrapped(f"{' '.join(words)} …: {action}", width, most_lines + 1)
+        if len(shorter) <= most_lines:
+            return shorter
+    return lines
 
 
 class EventDetail(Pane):
@@ -15,10 +34,15 @@ class EventDetail(Pane):
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 1
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 3 else 1)
-        why = wrapped(event.explanation or "No explanation came.", inner, height - len(check))
+        said = event.explanation or "No explanation came."
+        why = wrapped_to_action(said, inner, height - len(check))
         rows: list[Row] = [[view.say(" "), view.say(line)] for line in why]
         rows += [[view.say(" "), view.say(line, "strong")] for line in check]
         left = height - len(rows)
+        if view.picture.likely and view.chosen == 0 and left > 0:
+            likely = wrapped(view.picture.likely, inner, left)
+            rows += [[view.say(" "), view.say(line)] for line in likely]
+            left -= len(likely)
         if event.steps and left > 0:
             steps = wrapped(f"Steps: {event.steps}.", inner, left)
             rows += [[view.say(" "), view.say(line, "dim")] for line in steps]

@@ -1,5 +1,6 @@
 """The footer: which key does what."""
 
+from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, width_of
 
 
@@ -10,8 +11,9 @@ class Keys(Pane):
         """Draw the keys, as many as fit."""
         del height
         row: Row = []
+        stops = view.owner and view.link is not Link.GONE
         for key, word in (
-            ("q", "stop & quit" if view.owner else "quit"),
+            ("q", "stop & quit" if stops else "quit"),
             ("d", "detach"),
             ("a", "acknowledge"),
             ("t", "theme"),

@@ -2,7 +2,10 @@
 
 from pathlib import PurePath
 
-from monitor.screen.literal import figure, number, shortened
+from rich.cells import cell_len
+
+from monitor.guard.protocol import SIMULATED_CAR
+from monitor.screen.literal import figure, number, plain, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
@@ -20,6 +23,10 @@ class LinkLine(Pane):
         first = [view.say(f" {ADVISES}", "strong"), view.say(" │ ", "dim")]
         recording = _recording(view, width)
         room = width - width_of(first) - width_of(recording) - 2
+        if view.picture.simulated:
+            # Elsewhere it says that nothing is driven: true of cars, but this one listens.
+            longer = f"{source}: obeys what is decided"
+            source = longer if cell_len(plain(longer)) <= room else f"{SIMULATED_CAR} obeys"
         if room >= 8:
             first.append(view.say(shortened(source, room), "dim"))
         return [spread(first, recording, width, view.ground()), _counts(view, width)]
@@ -58,7 +65,7 @@ def _counts(view: View, width: int) -> Row:
         aged = "<0.5 s"  # tenths would only flicker
     counts: list[tuple[str, bool]] = [
         (f"{figure(rate, 0)} samples/s" if width >= 110 else f"{figure(rate, 0)}/s", False),
-        (f"last {aged} ago", view.old and picture.frame is not None),
+        (f"last {aged} ago", view.old and picture.frame is not None and not picture.ended),
         (f"rejected {figure(refused, 0)}", picture.rose_lately("rejected", view.now_s)),
         (f"late {figure(late, 0)}", picture.rose_lately("late", view.now_s)),
         (f"{'latency ' if width >= 110 else ''}p99 {figure(p99, 2)} ms", False),

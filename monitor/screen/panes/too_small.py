@@ -1,6 +1,7 @@
 """Said instead of the picture where the terminal is too small for it."""
 
 from monitor.screen.literal import wrapped
+from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
 
 LEAST_WIDTH = 80
@@ -13,8 +14,14 @@ class TooSmall(Pane):
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Say what size is there and what is needed."""
         have = self.screen.size
+        guard = "The guard goes on."
+        if view.picture.ended:
+            over = view.picture.what_ended
+            guard = f"{over[:1].upper()}{over[1:]}; q quits."
+        elif view.link is Link.GONE:
+            guard = "The guard is gone; q quits."
         text = (
             f"This terminal is {have.width}x{have.height}; the picture needs at least "
-            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. The guard goes on. advises only: no output is driven"
+            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. {guard} advises only: no output is driven"
         )
         return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]

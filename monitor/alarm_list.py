@@ -1,0 +1,59 @@
+"""One look at a running guard's alarms, and one command."""
+
+import asyncio
+import json
+import sys
+
+from monitor.guard.place import Place, find_place
+from monitor.guard.protocol import Bye, Command, Frame, NoticeLine
+from monitor.link import ViewerLink
+from simulator.strict import BadInput, clean
+
+
+def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: bool) -> int:
+    """Carry out a command (``list``: none), then print the list; return the exit code.
+
+    Raises:
+        BadInput: There is no such guard, or it ended before it answered.
+    """
+    command = None if do == "list" else Command(do, alarm=alarm, for_s=for_s)
+    frame, refused = asyncio.run(_ask(find_place(pid), command))
+    if as_json:
+        facts = {"alarms": frame.alarms, "sounding": frame.sounding, "refused": refused}
+        sys.stdout.write(json.dumps(facts) + "\n")
+    else:
+        sys.stdout.write("\n".join(_in_words(frame)) + "\n")
+    for reason in refused:
+        sys.stderr.write(f"flowdebt: {clean(reason, 200)}\n")
+    return int(bool(refused))
+
+
+async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str]]:
+    refused: list[str] = []
+    answered = command is None
+    async with ViewerLink(place) as link:
+        if command is not None:
+            link.send(command)
+        async for message in link.messages():
+            if isinstance(message, NoticeLine) and message.topic == "operator":
+                answered = True
+            elif isinstance(message, NoticeLine) and message.topic == "refused":
+                refused.append(message.text)
+            elif isinstance(message, Frame) and answered:
+                return message, refused
+            elif isinstance(message, Bye):
+                break
+    raise BadInput(f"guard {place.pid}: ended before it answered, expected a running guard")
+
+
+def _in_words(frame: Frame) -> list[str]:
+    if not frame.alarms:
+        return ["no alarms"]
+    lines = [f"{'alarm':<20} {'state':<26} {'priority':<10} {'since':>9}"]
+    for alarm in frame.alarms:
+        first = "  first out" if alarm["first_out"] else ""
+        lines.append(
+            f"{clean(alarm['alarm']).replace('_', ' '):<20} {alarm['state']:<26} "
+            f"{alarm['priority']:<10} {alarm['since_s'] or 0.0:>8.2f}s{first}"
+        )
+    return lines

@@ -1,0 +1,37 @@
+"""``flowdebt alarms``: a running guard's alarm list, and the operator's hand on it."""
+
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import JsonFlag
+
+
+def alarms(
+    do: Annotated[
+        Literal[
+            "list",
+            "acknowledge",
+            "reset",
+            "shelve",
+            "unshelve",
+            "take_out_of_service",
+            "return_to_service",
+        ],
+        Parameter(help="What to do; nothing lists."),
+    ] = "list",
+    alarm: Annotated[str, Parameter(help="Which alarm; nothing is all (acknowledge, reset).")] = "",
+    *,
+    minutes: Annotated[float, Parameter(help="With shelve: how long; 15 at most.")] = 5.0,
+    pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None,
+    as_json: JsonFlag = False,
+) -> int:
+    """List a running guard's alarms, or do something about them.
+
+    States are those of ISA-18.2 / IEC 62682. Whatever is done here silences the bell at most: it
+    never changes what is done to the engine. (Where the rig asks for an acknowledgement before a
+    latched action is released, acknowledging gives it.) Exit code 1: the guard refused.
+    """
+    from monitor.alarm_list import run_alarms
+
+    return run_alarms(pid, do, alarm, 60.0 * minutes, as_json=as_json)

@@ -1,0 +1,108 @@
+"""The alarm list of a running guard: the rules' alarm book, fed by decisions and viewers."""
+
+from typing import Any, Final
+
+from monitor.guard.protocol import AlarmTurn, Command
+from rules.alarm_rates import AlarmRates, AlarmState, AlarmTerms, Answer, Transition
+from rules.alarms import AlarmBook
+from rules.findings import FINDINGS
+from rules.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
+
+# Boost crosses the onset all the time; that alone is no news for anybody.
+_NO_NEWS: Final = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED_BY_DESIGN})
+COMMANDS: Final = (
+    "acknowledge",
+    "reset",
+    "shelve",
+    "unshelve",
+    "take_out_of_service",
+    "return_to_service",
+)
+
+
+class AlarmDesk:
+    """Keeps the alarm book and its rates. It reads decisions and never changes one.
+
+    Args:
+        onset_kpa: Boost below which findings that need spray are suppressed by design.
+    """
+
+    def __init__(self, onset_kpa: float) -> None:
+        terms = AlarmTerms()
+        suppressible = {f.name: True for f in FINDINGS if f.by_design_below_onset}
+        self._onset_kpa = onset_kpa
+        self._book = AlarmBook(terms, FINDING_NAMES, suppressible)
+        self._rates = AlarmRates(terms)
+
+    def hear(self, decision: Decision) -> list[AlarmTurn]:
+        """Take a decision; return what moved. Quick where nothing did."""
+        # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.
+        suppressed = decision.boost_kpa < self._onset_kpa
+        levels = decision[LEVEL : LEVEL + N_FINDINGS]
+        return self._told(decision.time_s, self._book.feed(decision.time_s, levels, suppressed))
+
+    def obey(self, command: Command, time_s: float) -> tuple[list[AlarmTurn], list[str]]:
+        """Take an operator's command; return what moved, and what was refused and why."""
+        book = self._book
+        name = command.alarm or None
+        answer: Answer
+        if command.do == "acknowledge":
+            answer = book.acknowledge(time_s, name)
+        elif command.do == "reset":
+            answer = book.reset(time_s, name)
+        elif name is None:
+            return [], [f"{command.do}: found no alarm's name, expected one"]
+        elif command.do == "shelve":
+            answer = book.shelve(time_s, name, command.for_s)
+        elif command.do == "unshelve":
+            answer = book.unshelve(time_s, name)
+        elif command.do == "take_out_of_service":
+            answer = book.take_out_of_service(time_s, name)
+        else:
+            answer = book.return_to_service(time_s, name)
+        refusals = [f"{command.do} {r.alarm}: refused, {r.reason}" for r in answer.refusals]
+        return self._told(time_s, answer.transitions), refusals
+
+    def _told(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:
+        if not moved:
+            return []
+        self._rates.feed(time_s, moved)
+        return [
+            AlarmTurn(
+                time_s=t.time_s,
+                alarm=t.alarm,
+                before=t.before.value,
+                after=t.after.value,
+                priority=t.priority.value,
+                cause=t.cause.value,
+                who=t.who,
+                first_out=t.first_out,
+            )
+            for t in moved
+            if not {t.before, t.after} <= _NO_NEWS
+        ]
+
+    @property
+    def sounding(self) -> bool:
+        """Whether the bell should ring; what is done to the engine doesn't depend on it."""
+        return self._book.sounding
+
+    def standing(self) -> list[dict[str, Any]]:
+        """Return the alarms that are not normal, first-out first, as plain JSON types."""
+        views = [view for view in self._book.alarms() if view.state not in _NO_NEWS]
+        views.sort(key=lambda view: (view.rank < 0, view.rank))
+        return [
+            {
+                "alarm": view.alarm,
+                "state": view.state.value,
+                "priority": view.priority.value,
+                "since_s": view.since_s,
+                "shelf_left_s": view.shelf_left_s,
+                "first_out": view.rank == 0,
+            }
+            for view in views
+        ]
+
+    def rates(self) -> list[str]:
+        """Return how the alarm rates stand against the published benchmarks, in words."""
+        return [a.words for a in self._rates.assessment()]

@@ -1,0 +1,252 @@
+"""Which fault is it: how often the ranking names the cause, and what it takes for what.
+
+``python -m tests.bench causes`` prints the confusion matrix over evaluation seeds.
+``python -m tests.bench.causes`` prints how the signatures looked over tuning seeds, from which the
+table in ``rules.causes`` was rounded. The two ranges of seeds cannot meet.
+"""
+
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+from rules.causes import CAUSE_NAMES, NONE_OF_THESE, CauseRanker
+from rules.facts import Rig
+from rules.guard import Guard
+from rules.readings import Readings
+from rules.signatures import SIGNATURES
+from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.noise import generator
+from simulator.rig import find_rig, load_rig
+from tests.bench.statistics import wilson
+from tests.bench.table import note, show
+
+TUNING_SEEDS: Final = range(0, 1_000_000)
+EVALUATION_SEEDS: Final = range(2_000_000, 3_000_000)
+RUNS: Final = 200
+AFTER_SYMPTOM_S: Final = 1.5
+AFTER_ONSET_S: Final = 3.0  # where nothing was done about it
+_STREAM: Final = 77  # none of the plant's
+
+VARIANTS: Final[dict[str, tuple[str, ...]]] = {
+    "all channels": (),
+    "without line pressure": ("line_kpa",),
+    "boost, command and flow alone": (
+        "line_kpa",
+        "supply_v",
+        "tank_ml",
+        "lambda_ratio",
+        "knock",
+        "intake_c",
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way a cause shows: kind of fault, and the least and most of magnitude and ramp."""
+
+    kind: FaultKind
+    magnitude: tuple[float, float] = (1.0, 1.0)
+    ramp_s: tuple[float, float] = (0.0, 0.0)
+    onset_s: tuple[float, float] = (3.2, 4.5)  # full boost from about 2.7 s
+    to_the_end: bool = False
+
+
+# What a cause does in life ranges from a nuisance to a total loss; each of these is far enough gone
+# to matter to the engine.
+CASES: Final[dict[str, tuple[Case, ...]]] = {
+    "nothing_wrong": (),
+    "pump": (
+        Case(FaultKind.PUMP_STOP),
+        Case(FaultKind.PUMP_FADE, (0.35, 0.8), (0.0, 1.0)),
+        Case(FaultKind.PUMP_FADE, (0.35, 0.8), (0.0, 1.0)),
+    ),
+    "supply_low": (Case(FaultKind.SUPPLY_LOW, (0.2, 0.45), (0.0, 0.5)),),
+    "clog": (Case(FaultKind.CLOGGED_NOZZLE, (0.25, 0.9), (0.0, 1.0)),),
+    "split_before_sensor": (Case(FaultKind.SPLIT_BEFORE_SENSOR, (0.55, 1.0)),),
+    "split_after_sensor": (Case(FaultKind.SPLIT_AFTER_SENSOR, (0.3, 1.0)),),
+    "air_or_empty": (
+        Case(FaultKind.AIR, (0.2, 0.5), (0.0, 0.5)),
+        Case(FaultKind.EMPTY_TANK, (1.0, 1.0), (0.5, 1.5)),
+    ),
+    "valve_or_siphon": (
+        Case(FaultKind.SIPHON, (0.3, 1.0), onset_s=(0.1, 0.4), to_the_end=True),
+        Case(FaultKind.VALVE_STUCK_OPEN, (0.7, 1.0), onset_s=(1.0, 4.5), to_the_end=True),
+    ),
+    "controller_silent": (Case(FaultKind.CONTROLLER_SILENT),),
+    "sensor_drift": (Case(FaultKind.FLOW_SENSOR_DRIFT, (0.2, 0.6), (0.1, 1.5)),),
+    "sensor_stuck": (Case(FaultKind.FLOW_SENSOR_STUCK),),
+    "sensor_dead": (Case(FaultKind.FLOW_SENSOR_DEAD),),
+    # Later than the others: without healthy spray seen at this boost nobody could tell the mix.
+    "wrong_mix": (Case(FaultKind.WRONG_MIX, (0.5, 1.0), onset_s=(4.2, 5.2)),),
+}
+
+
+def brindle() -> Rig:
+    """Return the shipped rig whose log has most channels."""
+    return load_rig(find_rig("brindle")).rig
+
+
+def scenario_of(rig: Rig, cause: str, seed: int) -> tuple[Scenario, bool]:
+    """Return a short drive with one pull and the cause somewhere in it; whether to see the end."""
+    draw = generator(seed, _STREAM).uniform(0.0, 1.0, 6).tolist()
+    gear = 3 if draw[0] < 0.5 else 4
+    drive = (
+        Step(Do.CRUISE, 1.2, gear),
+        Step(Do.PULL, 6.0, gear, 70.0 + 30.0 * draw[1]),
+        Step(Do.LIFT, 2.0),
+    )
+    cases = CASES[cause]
+    if not cases:
+        return Scenario(cause, "Nothing.", rig, drive), True
+    case = cases[int(draw[2] * len(cases))]
+    fault = Fault(
+        case.kind,
+        _between(case.onset_s, draw[3]),
+        magnitude=_between(case.magnitude, draw[4]),
+        ramp_s=_between(case.ramp_s, draw[5]),
+    )
+    return Scenario(cause, "Nothing.", rig, drive, (fault,)), case.to_the_end
+
+
+def _between(span: tuple[float, float], share: float) -> float:
+    return span[0] + share * (span[1] - span[0])
+
+
+def watch(rig: Rig, cause: str, seed: int, *judges: CauseRanker | Readings) -> float:
+    """Drive one run, closed loop, until 1.5 s after the symptom; return when that was, s."""
+    scenario, to_the_end = scenario_of(rig, cause, seed)
+    onset_s = scenario.faults[0].at_s if scenario.faults else inf
+    until_s = inf if to_the_end else onset_s + AFTER_ONSET_S
+    car = Car(rig, scenario, seed)
+    guard = Guard(rig)
+    retard_deg, ceiling_kpa = 0.0, inf
+    seen = False
+    while not car.finished and car.truth.time_s < until_s:
+        decision = guard.step(car.step(retard_deg, ceiling_kpa))
+        retard_deg, ceiling_kpa = decision.retard_deg, decision.boost_ceiling_kpa
+        for judge in judges:
+            if isinstance(judge, CauseRanker):
+                judge.feed(decision)
+            else:
+                judge.take(decision)
+        if not seen and not to_the_end and decision.action > 0.0 and decision.time_s > onset_s:
+            seen = True
+            until_s = min(until_s, decision.time_s + AFTER_SYMPTOM_S)
+    return car.truth.time_s
+
+
+def seeds(of: range, cause: str, runs: int) -> Iterator[int]:
+    """Yield a cause's seeds, no two causes sharing one."""
+    first = of.start + 10_000 * list(CASES).index(cause)
+    yield from range(first, first + runs)
+
+
+def _recall(hits: int, runs: int) -> str:
+    low, high = wilson(hits, runs)
+    return f"{100.0 * hits / runs:.1f} % ({100.0 * low:.0f}-{100.0 * high:.0f})"
+
+
+def main(runs: int = RUNS, of: range = EVALUATION_SEEDS) -> None:
+    """Print the confusion matrix of each set of channels over evaluation seeds."""
+    rig = brindle()
+    names = (*CAUSE_NAMES[:-1], NONE_OF_THESE)
+    counts = {variant: {true: dict.fromkeys(names, 0) for true in CASES} for variant in VARIANTS}
+    second = {variant: dict.fromkeys(CASES, 0) for variant in VARIANTS}
+    told = {variant: dict.fromkeys(CASES, 0) for variant in VARIANTS}
+    belief = {variant: [[0.0, 0.0, 0.0] for _ in range(5)] for variant in VARIANTS}
+    start_s = time.process_time()
+    for true in CASES:
+        for seed in seeds(of, true, runs):
+            ranker = CauseRanker(rig)
+            watch(rig, true, seed, ranker)
+            for variant, without in VARIANTS.items():
+                ranked = ranker.rank(without)
+                top = ranked[0]
+                counts[variant][true][top.name] += 1
+                second[variant][true] += true in (top.name, ranked[1].name)
+                grouped = {name for doubt in top.cannot_tell for name in doubt.causes}
+                told[variant][true] += true == top.name or true in grouped
+                bucket = belief[variant][min(int(top.likelihood * 5.0), 4)]
+                bucket[0] += 1.0
+                bucket[1] += top.likelihood
+                bucket[2] += top.name == true
+    for variant in VARIANTS:
+        _show(variant, counts[variant], second[variant], told[variant], runs)
+        rows = [
+            (
+                f"{20 * i}-{20 * i + 20} %",
+                int(n),
+                f"{100 * said / n:.0f} %",
+                f"{100 * hit / n:.0f} %",
+            )
+            for i, (n, said, hit) in enumerate(belief[variant])
+            if n
+        ]
+        show(
+            f"Is a likelihood to be believed: {variant}",
+            ("likelihood of the top cause", "runs", "said", "was so"),
+            rows,
+        )
+    note(f"\n{runs} runs a cause, {time.process_time() - start_s:.0f} s of one core")
+
+
+def _show(
+    variant: str,
+    counts: dict[str, dict[str, int]],
+    second: dict[str, int],
+    told: dict[str, int],
+    runs: int,
+) -> None:
+    rows = []
+    for true, row in counts.items():
+        rows.append(
+            (
+                true,
+                *(row[name] or "" for name in row),
+                _recall(row[true], runs),
+                _recall(second[true], runs),
+                _recall(told[true], runs),
+            )
+        )
+    n = runs * len(counts)
+    rows.append(
+        (
+            "all",
+            *("" for _ in next(iter(counts.values()))),
+            _recall(sum(row[true] for true, row in counts.items()), n),
+            _recall(sum(second.values()), n),
+            _recall(sum(told.values()), n),
+        )
+    )
+    head = ("true \\ said", *next(iter(counts.values())), "top 1", "top 2", "top 1 or can't tell")
+    show(f"Causes: {variant}", head, rows)
+
+
+def tune(runs: int = 60) -> None:
+    """Print how much each signature belonged to each of its states, by cause, tuning seeds."""
+    rig = brindle()
+    rows = []
+    for cause in CASES:
+        sums = [[0.0] * len(signature.states) for signature in SIGNATURES]
+        seen = [0] * len(SIGNATURES)
+        for seed in seeds(TUNING_SEEDS, cause, runs):
+            readings = Readings(rig)
+            watch(rig, cause, seed, readings)
+            for i, signature in enumerate(SIGNATURES):
+                if readings.available(signature):
+                    seen[i] += 1
+                    for j, share in enumerate(signature.membership(readings.x[signature.name])):
+                        sums[i][j] += share
+        cells = [
+            " ".join(f"{share / max(n, 1):.2f}" for share in total) + f" ({n})"
+            for total, n in zip(sums, seen, strict=True)
+        ]
+        rows.append((cause, *cells))
+    show("Signatures, tuning seeds", ("cause", *(s.name for s in SIGNATURES)), rows)
+
+
+if __name__ == "__main__":
+    tune()

@@ -1,0 +1,165 @@
+"""Intervals and quantiles for benches: nothing averaged away, nothing claimed beyond the counts."""
+
+from collections.abc import Sequence
+from math import ceil, inf, log, sqrt
+from typing import Any, NamedTuple
+
+import numpy as np
+
+Z_95 = 1.959963984540054  # two-sided 95 % of the normal distribution
+
+
+class Interval(NamedTuple):
+    """A confidence interval for a share, each end 0 to 1."""
+
+    low: float
+    high: float
+
+
+def _check_count(k: int, n: int) -> None:
+    if not 0 <= k <= n or n == 0:
+        raise ValueError(f"count: found {k} of {n}, expected 0 <= k <= n and n > 0")
+
+
+def wilson(k: int, n: int, z: float = Z_95) -> Interval:
+    """Return the Wilson score interval for ``k`` of ``n`` (Wilson, JASA 22 (1927) 209-212).
+
+    Args:
+        k: Successes, 0 to n.
+        n: Trials, more than 0.
+        z: Normal quantile, more than 0.
+
+    Raises:
+        ValueError: ``k`` or ``n`` out of range.
+    """
+    _check_count(k, n)
+    share = k / n
+    shrink = 1.0 + z * z / n
+    centre = (share + z * z / (2.0 * n)) / shrink
+    half = z / shrink * sqrt(share * (1.0 - share) / n + z * z / (4.0 * n * n))
+    return Interval(
+        0.0 if k == 0 else max(centre - half, 0.0), 1.0 if k == n else min(centre + half, 1.0)
+    )
+
+
+def clopper_pearson(k: int, n: int, confidence: float = 0.95) -> Interval:
+    """Return the exact two-sided interval (Clopper & Pearson, Biometrika 26 (1934) 404-413).
+
+    Args:
+        k: Successes, 0 to n.
+        n: Trials, more than 0.
+        confidence: More than 0, less than 1.
+
+    Raises:
+        ValueError: ``k`` or ``n`` out of range.
+    """
+    from scipy.stats import beta
+
+    _check_count(k, n)
+    tail = 0.5 * (1.0 - confidence)
+    low = 0.0 if k == 0 else float(beta.ppf(tail, k, n - k + 1))
+    high = 1.0 if k == n else float(beta.ppf(1.0 - tail, k + 1, n - k))
+    return Interval(low, high)
+
+
+def rule_of_three(n: int) -> float:
+    """Return the approximate one-sided 95 % upper bound on a share never seen in ``n``: 3 / n."""
+    _check_count(0, n)
+    return 3.0 / n
+
+
+def upper_bound_of_none(n: int, confidence: float = 0.95) -> float:
+    """Return the exact one-sided upper bound on a share never seen in ``n`` trials."""
+    _check_count(0, n)
+    return float(1.0 - (1.0 - confidence) ** (1.0 / n))
+
+
+def trials_for(share: float, confidence: float = 0.95) -> int:
+    """Return how many trials without an event support "less than ``share``" (0 < share < 1)."""
+    return ceil(log(1.0 - confidence) / log(1.0 - share))
+
+
+def quantile(values: Any, share: float) -> float:
+    """Return the least value not exceeded by ``share`` of the values; censored ones are infinite.
+
+    No interpolation, so a miss (infinity) is never averaged with a delay. NaN for no values.
+
+    Args:
+        values: Numbers, infinite where censored.
+        share: More than 0, at most 1.
+    """
+    ordered = np.sort(np.asarray(values, dtype=float))
+    if len(ordered) == 0:
+        return float("nan")
+    return float(ordered[min(max(ceil(share * len(ordered) - 1e-9), 1), len(ordered)) - 1])
+
+
+def miss_count(values: Any) -> int:
+    """Return how many values are censored (infinite)."""
+    return int(np.count_nonzero(np.asarray(values, dtype=float) == inf))
+
+
+class Confusion(NamedTuple):
+    """Counts of a two-class test; the metrics are the standard definitions."""
+
+    tp: int
+    fn: int
+    fp: int
+    tn: int
+
+    @property
+    def sensitivity(self) -> float:
+        """Share of real faults found."""
+        return self.tp / (self.tp + self.fn)
+
+    @property
+    def specificity(self) -> float:
+        """Share of healthy cases left alone."""
+        return self.tn / (self.tn + self.fp)
+
+    @property
+    def ppv(self) -> float:
+        """Share of alarms that were real."""
+        return self.tp / (self.tp + self.fp)
+
+    @property
+    def npv(self) -> float:
+        """Share of silences that were right."""
+        return self.tn / (self.tn + self.fn)
+
+    @property
+    def f1(self) -> float:
+        """Harmonic mean of sensitivity and positive predictive value."""
+        return 2.0 * self.tp / (2.0 * self.tp + self.fp + self.fn)
+
+    @property
+    def mcc(self) -> float:
+        """Matthews correlation coefficient."""
+        product = self.tp * self.tn - self.fp * self.fn
+        return product / sqrt(
+            (self.tp + self.fp) * (self.tp + self.fn) * (self.tn + self.fp) * (self.tn + self.fn)
+        )
+
+    @property
+    def accuracy(self) -> float:
+        """Share of all cases judged rightly."""
+        return (self.tp + self.tn) / (self.tp + self.fn + self.fp + self.tn)
+
+    @property
+    def balanced_accuracy(self) -> float:
+        """Mean of sensitivity and specificity."""
+        return 0.5 * (self.sensitivity + self.specificity)
+
+
+def roc_auc(positive: Sequence[float], negative: Sequence[float]) -> float:
+    """Return the area under the ROC curve by pair counting, ties one half.
+
+    Hanley & McNeil, Radiology 143 (1982) 29-36.
+
+    Raises:
+        ValueError: Either is empty.
+    """
+    if not positive or not negative:
+        raise ValueError("roc_auc: found an empty list, expected scores of both classes")
+    won = sum((p > q) + 0.5 * (p == q) for p in positive for q in negative)
+    return won / (len(positive) * len(negative))
