@@ -87,9 +87,12 @@ MOST_POINTS = 32  # of a table's axis
     KNOCK_PERSISTS_FOR_S,
     TANK_RESERVE_ML,
     TANK_TIME_S,
-) = range(58)
+    LEAD,  # the debt's newer terms
+    ARREARS_SHARE,
+    ARREARS_LIMIT_ML,
+) = range(61)
 _BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 58
+LOW: Final = 61
 HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
@@ -202,6 +205,9 @@ def constants_of(rig: Rig) -> Constants:
     k[SHARE] = debt.share
     k[FLOOR_ML_MIN] = debt.floor_ml_min
     k[TIMING_S] = debt.timing_s
+    k[LEAD] = debt.lead
+    k[ARREARS_SHARE] = debt.arrears_share
+    k[ARREARS_LIMIT_ML] = debt.arrears_ml
     k[WARN_ML] = debt.warn_ml
     k[PULL_ML] = debt.pull_ml
     k[CUT_ML] = debt.cut_ml

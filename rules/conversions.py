@@ -19,8 +19,6 @@ def seconds_to_debt(
 
     Counted from when the sensor shows the shortfall; its transport delay and lag come on top.
     """
-    allowance = allowance_ml_min(
-        rig.debt.share, rig.debt.floor_ml_min, rig.debt.timing_s, expected_ml_min, 0.0
-    )
+    allowance = allowance_ml_min(rig.debt.share, rig.debt.floor_ml_min, 0.0, expected_ml_min)
     net_ml_min = missing_share * expected_ml_min - allowance
     return debt_ml / net_ml_min * 60.0 if net_ml_min > 0.0 else inf

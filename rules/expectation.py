@@ -4,6 +4,7 @@ from rules.arithmetic import kept_share
 from rules.constants import DELAY_S, LAG_S, RING_SPACING_S
 from rules.state import (
     CLOCK,
+    COMMANDED_BEFORE,
     COMMANDED_ML_MIN,
     DELAYED_ML_MIN,
     EXPECTED_ML_MIN,
@@ -14,6 +15,7 @@ from rules.state import (
     RING_SIZE,
     RING_STARTED,
     RING_TIME,
+    UNDELAYED_ML_MIN,
 )
 from rules.vector import Vector
 
@@ -72,11 +74,17 @@ def expect(k: Vector, s: Vector, dt_s: float) -> None:
     delayed = delayed_flow_ml_min(k, s)
     if dt_s <= 0.0:
         s[DELAYED_ML_MIN] = delayed
+        s[COMMANDED_BEFORE] = s[COMMANDED_ML_MIN]
         return
+    kept = kept_share(dt_s, k[LAG_S])
+    # What the quickest sensor would read: the same lag, without the delay.
+    undelayed = 0.5 * (s[COMMANDED_ML_MIN] + s[COMMANDED_BEFORE])
+    s[COMMANDED_BEFORE] = s[COMMANDED_ML_MIN]
+    s[UNDELAYED_ML_MIN] = undelayed + (s[UNDELAYED_ML_MIN] - undelayed) * kept
     middle = 0.5 * (delayed + s[DELAYED_ML_MIN])
     s[DELAYED_ML_MIN] = delayed
     before = s[EXPECTED_ML_MIN]
-    expected = middle + (before - middle) * kept_share(dt_s, k[LAG_S])
+    expected = middle + (before - middle) * kept
     s[EXPECTED_ML_MIN] = expected
     rate = (expected - before) / dt_s
     s[RATE_ML_MIN_S] = rate if rate >= 0.0 else -rate

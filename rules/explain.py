@@ -64,6 +64,11 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
         f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min expected "
         f"({100.0 * decision.missing_share:.0f} % missing) {_at_boost(decision)}"
     )
+    if level is Action.PULL_TIMING and decision.debt_ml < terms.pull_ml:
+        return (
+            f"delivered {flows}; arrears {decision.arrears_ml:.2f} mL passed their limit of "
+            f"{terms.arrears_ml:.2f} mL (short beyond {100.0 * terms.arrears_share:.0f} %)"
+        )
     if level is Action.CUT_BOOST and decision.debt_ml < terms.cut_ml:
         return (
             f"delivered {flows}, and the shortfall outlasted "

@@ -133,14 +133,21 @@ class Paid:
 
 @dataclass(frozen=True, slots=True)
 class DebtTerms:
-    """Allowance (share, floor, timing) and the debts at which each action is taken."""
+    """Allowance (share, floor, timing, lead) and the debts at which each action is taken.
+
+    ``arrears_share`` and ``arrears_ml`` are the terms of the slow account beside the debt
+    (infinite: none): all that is short beyond the share, which pulls timing.
+    """
 
     share: float = 0.12
     floor_ml_min: float = 20.0
     timing_s: float = 0.06
+    lead: float = 0.3
     warn_ml: float = 0.4
     pull_ml: float = 0.8
     cut_ml: float = 5.0
+    arrears_share: float = 0.12
+    arrears_ml: float = 1.6
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from rules.arithmetic import interpolate, larger, round_up, smaller
 from rules.channels import BOOST
 from rules.constants import (
     ACKNOWLEDGE_TO_RELEASE,
+    ARREARS_LIMIT_ML,
     BLIND_AFTER_S,
     CLEAR_AFTER_S,
     CUT_ML,
@@ -54,6 +55,7 @@ from rules.constants import (
 from rules.state import (
     ACKNOWLEDGED,
     ACTION,
+    ARREARS_ML,
     ASKED,
     BLIND_S,
     CAUSE,
@@ -96,13 +98,13 @@ INFINITE = float("inf")
 
 
 def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
-    """Return the action the debt asks for (0 to 3), with hysteresis on the warning."""
+    """Return the action the debt, or the arrears, ask for (0 to 3); the warning has hysteresis."""
     debt = s[DEBT_ML]
     if s[LEVEL + UNDER_DELIVERY] == PULL and s[MISSING_SHARE] > k[SHARE]:
         s[PULLED_S] = s[PULLED_S] + dt_s
     if debt >= k[CUT_ML] or s[PULLED_S] > k[OUTLASTS_S]:
         return CUT
-    if debt >= k[PULL_ML]:
+    if debt >= k[PULL_ML] or s[ARREARS_ML] >= k[ARREARS_LIMIT_ML]:
         return PULL
     if debt >= k[WARN_ML] or (s[LEVEL + UNDER_DELIVERY] >= WARN and debt > 0.5 * k[WARN_ML]):
         return WARN
@@ -187,6 +189,7 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
     s[CHANGED] = 1.0
     s[ACKNOWLEDGED] = 0.0
     s[DEBT_ML] = 0.0
+    s[ARREARS_ML] = 0.0
     s[EXCESS_ML] = 0.0
     s[ASKED + OVER_DELIVERY] = NO_LEVEL
     s[SHORT_S] = 0.0

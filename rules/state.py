@@ -84,8 +84,9 @@ HEALTH_WORDS: Final = (
     EXCESS_ML,
     TANK_S,
     COOLING_K,
-) = range(21)
-LEVEL: Final = 21  # one for each finding
+    ARREARS_ML,
+) = range(22)
+LEVEL: Final = 22  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -114,7 +115,9 @@ USE_ML_MIN: Final = N_DECISION + 19  # smoothed flow while spraying
 INTAKE_BEFORE: Final = N_DECISION + 20  # intake temperature when boost last was below the onset
 LATE_COUNT: Final = N_DECISION + 21  # late samples, forgotten over some seconds
 JUDGED: Final = N_DECISION + 22  # 1 where every essential reading is usable
-FOR_S: Final = N_DECISION + 23  # how long each finding's condition has held
+UNDELAYED_ML_MIN: Final = N_DECISION + 23  # the command through the lag alone, without delay
+COMMANDED_BEFORE: Final = N_DECISION + 24  # commanded, one sample ago
+FOR_S: Final = N_DECISION + 25  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
@@ -160,6 +163,7 @@ class Decision(NamedTuple):
         excess_ml: Spray that arrived beyond command and allowance.
         tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
             or the level isn't known.
+        arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
@@ -187,6 +191,7 @@ class Decision(NamedTuple):
     excess_ml: float
     tank_s: float
     cooling_k: float
+    arrears_ml: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float

@@ -60,7 +60,7 @@ def rig(
 
     Without changes the log says what is commanded, spray pays for 10 deg at 150 kPa and 5 deg at
     100 kPa, and the engine holds 80 kPa dry. The findings beside debt, blindness and limits are
-    quiet unless ``watch`` is given (an empty mapping: their defaults).
+    quiet unless ``watch`` is given (an empty mapping: their defaults), and so are lead and arrears.
     """
     return Rig(
         name="test rig",
@@ -87,7 +87,7 @@ def rig(
             **(command or {}),
         ),
         paid=replace(Paid((50.0, 150.0), (0.0, 10.0), dry_limit_kpa=80.0), **(paid or {})),
-        debt=replace(DebtTerms(), **(debt or {})),
+        debt=replace(DebtTerms(lead=0.0, arrears_ml=inf), **(debt or {})),
         ladder=replace(Ladder(), **(ladder or {})),
         limits=replace(Limits(), **(limits or {})),
         channels=terms(*ESSENTIAL) if channels is None else channels,

@@ -1,5 +1,6 @@
 """A small detection bench: its structure and what must hold of it whatever the figures."""
 
+from dataclasses import replace
 from functools import cache
 from math import inf, log
 
@@ -8,7 +9,6 @@ import pytest
 
 from tests.bench.detection import debts, generic, kernels, optimum, suite
 from tests.bench.detection.contenders import Result, contest, families
-from tests.bench.detection.proposal import SLOW_ONLY, Terms, accounts
 from tests.bench.detection.pulls import (
     EVALUATION,
     FAULTS,
@@ -25,9 +25,11 @@ from tests.bench.detection.signals import (
     delays_ms,
     first_above,
     guard_trips,
+    see,
     threshold_for,
     with_debt,
 )
+from tests.bench.detection.twin import Terms, accounts
 from tests.bench.detection.world import Half, build
 from tests.bench.statistics import miss_count, quantile
 
@@ -152,15 +154,27 @@ def test_guard_trips_where_its_debt_says() -> None:
     assert np.count_nonzero(trips >= 0) > 20
 
 
-def test_proposed_quick_account_without_lead_is_the_debt() -> None:
-    """With no lead, the proposed quick account is the account the rules keep today."""
-    seen = small(EVALUATION).seen[Fault.SHORT_40]
-    quick, slow = accounts(seen, 0.1, SLOW_ONLY)
-    assert quick == pytest.approx(small(EVALUATION).debt[Fault.SHORT_40], abs=1e-9)
-    assert np.all(slow >= quick - 1e-9)
-    wider = accounts(seen, 0.1, Terms(0.12, 20.0, 0.06, 0.4, 0.12))[0]
-    assert np.all(wider <= quick + 1e-9)
-    assert wider.sum() < quick.sum()
+def test_the_rules_accounts_are_what_a_few_lines_make_of_them() -> None:
+    """Debt and arrears through the real guard equal the twin's, with and without a lead."""
+    pulls = small(EVALUATION).pulls[Fault.SHORT_40]
+    for lead in (0.0, 0.4):
+        terms = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06, "lead": lead}
+        rig = replace(bench_rig(), debt=replace(bench_rig().debt, **terms, arrears_share=0.1))
+        signals, debt, arrears = see(pulls, ([rig] * len(pulls)).__getitem__)
+        quick, slow = accounts(signals, rig.spray.lag_s, Terms(0.12, 20.0, 0.06, lead, 0.1))
+        assert quick == pytest.approx(debt, abs=2e-4)
+        assert slow == pytest.approx(arrears, abs=1e-9)
+        assert np.all(slow >= quick - 1e-9)
+
+
+def test_both_accounts_miss_no_more_than_the_debt_alone() -> None:
+    """The arrears find small shortfalls that the debt's allowances cover up."""
+    tuning, evaluation = small(TUNING), small(EVALUATION)
+    both = debts.both_accounts("both", "both", debts.BOTH, tuning, evaluation, RATE)
+    untuned = debts.at_threshold("x", "x", debts.RIG_TERMS, 0.8, evaluation)
+    short = Fault.SHORT_25
+    assert miss_count(both.delays[short]) < miss_count(untuned.delays[short])
+    assert quantile(both.delays[short], 0.5) < quantile(untuned.delays[short], 0.5)
 
 
 def _rows() -> dict[str, Result]:

@@ -363,6 +363,7 @@ def test_only_the_level_reached_fails(tmp_path: Path) -> None:
     text = BRINDLE.text.replace('pull = "0.8 mL"', 'pull = "900 mL"')
     text = text.replace('cut = "5 mL"', 'cut = "950 mL"')
     text = text.replace('above = "4 deg"', 'above = "60 deg"')
+    text = text.replace('arrears = "1.6 mL"', 'arrears = "900 mL"')
     text = text.replace('no_delivery_for = "0.25 s"', 'no_delivery_for = "60 s"')
     rig.write_text(text, encoding="utf-8")
     log = log_of(PUMP_STOP, 1, tmp_path / "log.csv")

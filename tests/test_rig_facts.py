@@ -116,7 +116,7 @@ def test_everything_that_is_given_reaches_the_facts() -> None:
         4000.0,
     )
     assert file.rig.paid == Paid((60.0, 170.0), (0.0, 6.0), 100.0)
-    assert file.rig.debt == DebtTerms(0.09, 25.0, 0.03, 0.5, 0.5, 0.5)
+    assert file.rig.debt == DebtTerms(0.09, 25.0, 0.03, warn_ml=0.5, pull_ml=0.5, cut_ml=0.5)
     assert file.rig.ladder == Ladder(1.5, 0.25, 15.0, 1.1, 60.0, 3.0, True, Action.WARN, 0.4)
     assert file.rig.channels[1] == ChannelTerms("delivered_ml_min", 5.0, 1500.0, 0.15, 0.7)
     assert (file.serial.baud, file.serial.columns) == (9600, ("delivered_ml_min", "boost_kpa"))

@@ -205,7 +205,7 @@ def test_a_long_step_counts_half_a_second_of_debt() -> None:
 
 def test_allowance_parts() -> None:
     """Share, floor and timing add up: 0.12 x 500 + 20 + 0.06 x 1000 = 140 mL/min."""
-    assert allowance_ml_min(0.12, 20.0, 0.06, 500.0, 1000.0) == pytest.approx(140.0)
+    assert allowance_ml_min(0.12, 20.0, 60.0, 500.0) == pytest.approx(140.0)
     drive = healthy(rig())
     moving = drive.run(0.15, commanded_ml_min=100.0)[-1]
     rate = abs(moving.allowance_ml_min - 20.0 - 0.12 * moving.expected_ml_min) / 0.06

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.channels import NOT_SENT
+from rules.explain import explain
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.state import FINDING_NAMES, LEVEL, Decision
@@ -244,3 +245,28 @@ def test_a_released_excess_is_closed() -> None:
     idle = drive.run(6.0, **{**CALM, **IDLE})
     released = next(i for i, d in enumerate(idle) if d.action == 0.0)
     assert max(levels(idle[released:], "over_delivery")) == 0.0
+
+
+def test_a_small_lasting_shortfall_runs_up_arrears() -> None:
+    """16 % short hides under the debt's allowance (12 % and 20 mL/min of 500); arrears find it."""
+    drive = healthy(rig(debt={"arrears_ml": 1.6}))
+    decisions = drive.run(8.0, share=0.84)
+    assert max(d.debt_ml for d in decisions) < 0.05
+    pulled = next(i for i, d in enumerate(decisions) if d.action == Action.PULL_TIMING)
+    assert 0.01 * pulled == pytest.approx(1.6 / (0.04 * 500.0 / 60.0), abs=0.05)
+    text = explain(drive.guard.rig, 0, decisions[pulled])
+    assert "arrears 1.60 mL passed their limit of 1.60 mL (short beyond 12 %)" in text
+    without = healthy(rig())
+    assert max(d.action for d in without.run(8.0, share=0.84)) == 0.0
+
+
+def test_the_lead_forgives_a_car_that_is_early_when_the_command_falls() -> None:
+    """An early sensor falls before the expectation moves: with a lead that is no debt."""
+
+    def peak_debt(lead: float) -> float:
+        drive = healthy(rig(debt={"lead": lead}))
+        fallen = drive.run(0.08, commanded_ml_min=100.0, delivered_ml_min=300.0)
+        return max(d.debt_ml for d in fallen)
+
+    assert peak_debt(0.5) < 0.8 * peak_debt(0.0)
+    assert peak_debt(0.0) > 0.1

@@ -219,6 +219,9 @@ def _debt(table: rig_tables.DebtTable) -> facts.DebtTerms:
         warn_ml=float(table.warn),
         pull_ml=float(table.pull),
         cut_ml=float(table.cut),
+        lead=float(table.lead) / 100.0,
+        arrears_share=float(table.arrears_share) / 100.0,
+        arrears_ml=float(table.arrears),
     )
 
 

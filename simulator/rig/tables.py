@@ -235,9 +235,12 @@ class DebtTable(Table, frozen=True):
     share: Share = Share(_DEBT.share * 100.0)
     floor: MlMin = MlMin(_DEBT.floor_ml_min)
     timing: Delay = Delay(_DEBT.timing_s)
+    lead: Share = Share(_DEBT.lead * 100.0)
     warn: Ml = Ml(_DEBT.warn_ml)
     pull: Ml = Ml(_DEBT.pull_ml)
     cut: Ml = Ml(_DEBT.cut_ml)
+    arrears_share: Share = Share(_DEBT.arrears_share * 100.0)
+    arrears: Ml = Ml(_DEBT.arrears_ml)
 
 
 class LadderTable(Table, frozen=True):

@@ -8,12 +8,9 @@ import numpy as np
 
 from rules.facts import Rig
 from tests.bench.detection.contenders import Result
-from tests.bench.detection.proposal import Terms, accounts
 from tests.bench.detection.pulls import FAULTS, Fault, bench_rig
 from tests.bench.detection.signals import (
-    Signals,
     delays_ms,
-    first_above,
     guard_trips,
     see,
     threshold_for,
@@ -21,9 +18,18 @@ from tests.bench.detection.signals import (
 )
 from tests.bench.detection.world import Half
 
-IDENTIFIED_TERMS = {"share": 0.10, "floor_ml_min": 20.0, "timing_s": 0.03}
-SHARE_ONLY = {"share": 0.12, "floor_ml_min": 0.0, "timing_s": 0.0}
-QUICK_PART = 0.6  # of the false trips go to the quick account
+RIG_TERMS = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06, "lead": 0.0}
+IDENTIFIED_TERMS = {"share": 0.10, "floor_ml_min": 20.0, "timing_s": 0.03, "lead": 0.0}
+SHARE_ONLY = {"share": 0.12, "floor_ml_min": 0.0, "timing_s": 0.0, "lead": 0.0}
+BOTH = {
+    **{"share": 0.16, "floor_ml_min": 10.0, "timing_s": 0.06, "lead": 0.3},
+    "arrears_share": 0.12,
+}
+BOTH_IDENTIFIED = {
+    **{"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.03, "lead": 0.2},
+    "arrears_share": 0.08,
+}
+QUICK_PART = 0.6  # of the false trips go to the debt, the rest to the arrears
 
 
 def _result(name: str, key: str, words: str, trips: Mapping[Fault, Any], half: Half) -> Result:
@@ -88,35 +94,32 @@ def at_threshold(
     return _result(name, key, words, trips, evaluation)
 
 
-def _accounts(half: Half, fault: Fault, terms: Terms, identified: bool) -> tuple[Any, Any]:
-    rigs = _rigs(half, fault, identified)
-    seen: Signals = see(half.pulls[fault], rigs)[0] if identified else half.seen[fault]
-    lag_s = [rigs(at).spray.lag_s for at in range(len(seen))]
-    return accounts(seen, lag_s, terms)
+def _peaks(half: Half, terms: Mapping[str, float], identified: bool) -> tuple[Any, Any]:
+    """Return debt and arrears over the healthy pulls of a half, (pulls, samples)."""
+    rigs = _rigs(half, Fault.NONE, identified)
+    return see(half.pulls[Fault.NONE], lambda at: _with_terms(rigs(at), terms))[1:]
 
 
-def proposed(
+def both_accounts(
     name: str,
     key: str,
-    terms: Terms,
+    terms: Mapping[str, float],
     tuning: Half,
     evaluation: Half,
     rate: float,
     identified: bool = False,
 ) -> Result:
-    """Tune and judge the proposed pair of accounts (see ``proposal``)."""
-    quick, slow = _accounts(tuning, Fault.NONE, terms, identified)
-    quick_ml = threshold_for(quick, QUICK_PART * rate)
-    slow_ml = threshold_for(slow, (1.0 - QUICK_PART) * rate)
+    """Tune the pull threshold and the arrears' limit together, then let the real guard judge."""
+    debt, arrears = _peaks(tuning, terms, identified)
+    debt_ml = threshold_for(debt, QUICK_PART * rate)
+    arrears_ml = threshold_for(arrears, (1.0 - QUICK_PART) * rate)
     # Pulls that trip both accounts count once, so both may come down a little together.
-    scale = threshold_for(np.maximum(quick / quick_ml, slow / slow_ml), rate)
-    trips = {}
-    for fault in Fault:
-        quick, slow = _accounts(evaluation, fault, terms, identified)
-        trips[fault] = first_above(np.maximum(quick / quick_ml, slow / slow_ml), scale)
+    scale = threshold_for(np.maximum(debt / debt_ml, arrears / arrears_ml), rate)
+    limits = {**terms, "arrears_ml": float(np.nextafter(scale * arrears_ml, np.inf))}
+    pull_ml = float(np.nextafter(scale * debt_ml, np.inf))
+    row = at_threshold(name, key, limits, pull_ml, evaluation, identified)
     words = (
-        f"quick {terms.share:g}, {terms.floor_ml_min:g} mL/min, {1000 * terms.timing_s:g} ms, "
-        f"lead {terms.lead:g}, {scale * quick_ml:.3f} mL; "
-        f"slow {terms.slow_share:g}, {scale * slow_ml:.2f} mL"
+        f"{row.settings[FAULTS[0]]}, lead "
+        f"{terms['lead']:g}; arrears {terms['arrears_share']:g}, {scale * arrears_ml:.2f} mL"
     )
-    return _result(name, key, words, trips, evaluation)
+    return replace(row, settings=dict.fromkeys(FAULTS, words))

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from math import inf
 from typing import Any, Final
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from rules.channels import BOOST, DELIVERED, NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
 from rules.facts import Action, Rig
 from rules.guard import Guard
-from rules.state import ACTION, COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
+from rules.state import ACTION, ARREARS_ML, COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
 from tests.bench.detection.pulls import DT_S, N_SAMPLES, Pulls
 
 NEVER_ML: Final = 1.0e6
@@ -50,16 +51,26 @@ def rows_of_pull(pulls: Pulls, at: int) -> Any:
 
 
 def with_debt(rig: Rig, pull_ml: float, **terms: float) -> Rig:
-    """Return the rig with another pull threshold (warn at half of it, cut far above)."""
+    """Return the rig with another pull threshold (warn at half of it, cut far above).
+
+    Without terms that say otherwise there are no arrears.
+    """
     return replace(
         rig,
         debt=replace(
-            rig.debt, warn_ml=0.5 * pull_ml, pull_ml=pull_ml, cut_ml=50.0 * pull_ml, **terms
+            rig.debt,
+            **{
+                "warn_ml": 0.5 * pull_ml,
+                "pull_ml": pull_ml,
+                "cut_ml": 50.0 * pull_ml,
+                "arrears_ml": inf,
+                **terms,
+            },
         ),
     )
 
 
-def see(pulls: Pulls, rigs: Callable[[int], Rig]) -> tuple[Signals, Any]:
+def see(pulls: Pulls, rigs: Callable[[int], Rig]) -> tuple[Signals, Any, Any]:
     """Run the real guard over every pull, never tripping.
 
     Args:
@@ -67,16 +78,18 @@ def see(pulls: Pulls, rigs: Callable[[int], Rig]) -> tuple[Signals, Any]:
         rigs: The rig for each pull's number.
 
     Returns:
-        The signals, and the debt (pulls, samples), mL.
+        The signals, the debt and the arrears (pulls, samples), mL.
     """
     shape = (len(pulls), N_SAMPLES)
-    commanded, expected, debt = np.empty(shape), np.empty(shape), np.empty(shape)
+    commanded, expected = np.empty(shape), np.empty(shape)
+    debt, arrears = np.empty(shape), np.empty(shape)
     for at in range(len(pulls)):
         decisions = Guard(with_debt(rigs(at), NEVER_ML)).run_rows(rows_of_pull(pulls, at))
         commanded[at] = decisions[:, COMMANDED_ML_MIN]
         expected[at] = decisions[:, EXPECTED_ML_MIN]
         debt[at] = decisions[:, DEBT_ML]
-    return Signals(commanded, expected, pulls.delivered_ml_min, pulls.onset), debt
+        arrears[at] = decisions[:, ARREARS_ML]
+    return Signals(commanded, expected, pulls.delivered_ml_min, pulls.onset), debt, arrears
 
 
 def guard_trips(pulls: Pulls, rigs: Callable[[int], Rig]) -> Any:

@@ -14,7 +14,6 @@ import numpy as np
 
 from tests.bench.detection import debts, generic, optimum, plant_check
 from tests.bench.detection.contenders import Result, contest, families
-from tests.bench.detection.proposal import DEFAULT, IDENTIFIED, SLOW_ONLY
 from tests.bench.detection.pulls import EVALUATION, FAULTS, PULL_S, TUNING, Fault
 from tests.bench.detection.signals import first_above, threshold_for
 from tests.bench.detection.world import Half, build
@@ -89,8 +88,8 @@ def measure(seed: int = SEED, size: Size = FULL) -> tuple[list[Result], Half]:
     """Tune and judge every row; return the rows and the evaluation half."""
     tuning = build(seed, TUNING, size.tuning_healthy, size.tuning_faulty)
     evaluation = build(seed, EVALUATION, size.healthy, size.faulty)
-    rig_terms = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06}
-    guard, pair = debts.through_the_guard, debts.proposed
+    rig_terms = debts.RIG_TERMS
+    guard, both = debts.through_the_guard, debts.both_accounts
     rows = [
         guard("debt, rig's terms", "debt", rig_terms, tuning, evaluation, RATE),
         guard("debt, share only", "share only", debts.SHARE_ONLY, tuning, evaluation, RATE),
@@ -106,14 +105,11 @@ def measure(seed: int = SEED, size: Size = FULL) -> tuple[list[Result], Half]:
         debts.at_threshold(
             "debt, rig's terms and untuned 0.8 mL", "untuned", rig_terms, 0.8, evaluation
         ),
-        pair(
-            "PROPOSED, slow account alone added", "slow only", SLOW_ONLY, tuning, evaluation, RATE
-        ),
-        pair("PROPOSED: slow account and lead", "proposed", DEFAULT, tuning, evaluation, RATE),
-        pair(
-            "PROPOSED, car identified",
-            "proposed identified",
-            IDENTIFIED,
+        both("debt and arrears", "both", debts.BOTH, tuning, evaluation, RATE),
+        both(
+            "debt and arrears, car identified",
+            "both identified",
+            debts.BOTH_IDENTIFIED,
             tuning,
             evaluation,
             RATE,
@@ -225,16 +221,16 @@ def bars(rows: Sequence[Result]) -> list[tuple[str, str, str, str]]:
             )
         )
 
-    for key in ("debt", "proposed"):
+    for key in ("debt", "both"):
         for fault in BIG:
             ratio_bar(key, "raw", fault, 0.3)
             ratio_bar(key, "lag", fault, 0.5)
-    for key in ("identified", "proposed identified"):
+    for key in ("identified", "both identified"):
         for fault in BIG:
             ratio_bar(key, "lag", fault, 0.4)
     rivals = [by_key[key] for key in RIVALS if key in by_key]
     best = min(rivals, key=lambda row: miss_count(row.fewest))
-    for key in ("debt", "proposed", "identified", "proposed identified"):
+    for key in ("debt", "both", "identified", "both identified"):
         own = miss_count(by_key[key].delays[Fault.SHORT_25])
         held = own <= miss_count(best.fewest)
         out.append(

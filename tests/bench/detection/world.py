@@ -50,5 +50,5 @@ def build(seed: int, half: int, healthy: int, faulty: int, identified: bool = Tr
         cars = draw_cars(for_cars, healthy if fault is Fault.NONE else faulty)
         pulls[fault] = make_pulls(for_pulls, cars, fault)
         rigs[fault] = identify(for_fit, cars, rig) if identified else []
-        seen[fault], debt[fault] = see(pulls[fault], lambda _: rig)
+        seen[fault], debt[fault], _ = see(pulls[fault], lambda _: rig)
     return Half(pulls, rigs, seen, debt)

@@ -1,15 +1,7 @@
-"""A proposed account, measured here before the rules take it over. Only + - x and comparisons.
+"""The rules' two accounts written again in a few lines, to hold the rules' own against.
 
-Two changes to ``rules.debt``:
-
-1. *Lead*. The allowance for timing follows ``|d expected / dt|``, which is still nil when an early
-   car's flow already falls with its command. ``undelayed`` is the command through the same lag
-   without the delay: what the quickest sensor would read. The timing part becomes
-   ``max(timing x |d expected / dt|, lead x max(0, expected - undelayed))``.
-2. *A second, slow account*. An error of timing shifts millilitres and never loses them: on its own
-   it can run up at most about full flow x error. So an account with the share alone needs no
-   other allowance, and with a threshold above that volume it finds the small shortfalls that the
-   quick account's allowances cover up.
+The debt with its allowance and its lead (``rules.debt``), and the arrears beside it: what is short
+beyond the share alone. A test lets both run over the same pulls.
 """
 
 from typing import Any, Final, NamedTuple
@@ -31,7 +23,7 @@ class Terms(NamedTuple):
     slow_share: float
 
 
-# The rig's own allowances with the slow account added, then with the lead too.
+# Without the lead, and the terms of the bench's rows.
 SLOW_ONLY: Final = Terms(0.12, 20.0, 0.06, 0.0, 0.12)
 DEFAULT: Final = Terms(0.16, 10.0, 0.06, 0.3, 0.12)
 IDENTIFIED: Final = Terms(0.12, 20.0, 0.03, 0.2, 0.08)
