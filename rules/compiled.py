@@ -70,8 +70,11 @@ _make_callable_from_compiled_code()
 _step = register_jitable(guard.step)
 
 
-def _make(stamp: int) -> tuple[Any, Any]:
-    """Make the two loops, holding ``stamp``: what a closure holds is in numba's cache key."""
+def _make(stamp: int) -> tuple[Any, Any, Any]:
+    """Make the two loops and the single step.
+
+    They hold ``stamp``, since what a closure holds is in numba's cache key.
+    """
 
     def run_all(k: Any, columns: Any, s: Any, rows: Any, out: Any) -> int:
         """Step every row; write every decision."""
@@ -101,7 +104,14 @@ def _make(stamp: int) -> tuple[Any, Any]:
                 count += 1
         return count
 
-    return run_all, run_changed
+    def step_row(k: Any, columns: Any, s: Any, row: Any) -> int:
+        """Step one row."""
+        if stamp < 0:
+            return -1
+        _step(k, columns, s, row, 0)
+        return 1
+
+    return run_all, run_changed, step_row
 
 
 def _compile(function: Any) -> Any:
@@ -114,4 +124,4 @@ def _compile(function: Any) -> Any:
         return numba.njit(**options)(function)
 
 
-run_all, run_changed = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))
+run_all, run_changed, step_row = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))

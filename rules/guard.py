@@ -124,11 +124,40 @@ class Guard:
         self.constants = constants_of(rig)
         self._k, self._columns = self.constants
         self._state = fresh_state(self.constants)
+        self._compiled: Any = None
+        self._arrays: Any = None
 
     def step(self, sample: Sequence[float]) -> Decision:
         """Take one sample (``Sample``, or a row of ``ROW_WIDTH`` floats); return the decision."""
-        step(self._k, self._columns, self._state, sample, 0)
-        return Decision._make(self._state[:N_DECISION])
+        if self._compiled is None:
+            step(self._k, self._columns, self._state, sample, 0)
+            return Decision._make(self._state[:N_DECISION])
+        k, columns, state, row = self._arrays
+        row[:] = sample
+        self._compiled(k, columns, state, row)
+        return Decision._make(state[:N_DECISION].tolist())
+
+    def use_compiled(self) -> None:
+        """Step compiled from now on: three times as fast, the same to the last bit.
+
+        Loading the compiler takes half a second, compiling (once a machine) some seconds, so a
+        live guard does this before it starts, or not at all.
+        """
+        import numpy as np
+
+        from rules import compiled
+
+        self._arrays = (
+            np.array(self._k),
+            np.array(self._columns, dtype=np.int64),
+            np.array(self._state),
+            np.empty(ch.ROW_WIDTH),
+        )
+        self._compiled = compiled.step_row
+        k, columns, state, row = self._arrays
+        # One step on a copy makes numba load or compile it now, not in the first decision.
+        row[:] = (float("nan"), *row[1:])
+        self._compiled(k, columns, state.copy(), row)
 
     def run(self, columns: Mapping[str, Any]) -> dict[str, Any]:
         """Take many samples, as columns, and return the decisions as columns.
@@ -173,14 +202,20 @@ class Guard:
 
     def decision(self) -> Decision:
         """Return the newest decision again."""
-        return Decision._make(self._state[:N_DECISION])
+        return Decision._make(self._now()[:N_DECISION])
+
+    def _now(self) -> list[float]:
+        if self._compiled is None:
+            return self._state
+        state: list[float] = self._arrays[2].tolist()
+        return state
 
     def _run(self, function: Any, rows: Any, *out: Any) -> int:
         import numpy as np
 
         if rows.ndim != 2 or rows.shape[1] != ch.ROW_WIDTH:
             raise ValueError(f"samples: found shape {rows.shape}, expected (n, {ch.ROW_WIDTH})")
-        state = np.array(self._state)
+        state = np.array(self._now())
         count = int(
             function(
                 np.array(self._k),
@@ -190,7 +225,10 @@ class Guard:
                 *out,
             )
         )
-        self._state = state.tolist()
+        if self._compiled is None:
+            self._state = state.tolist()
+        else:
+            self._arrays[2][:] = state
         return count
 
 

@@ -70,7 +70,7 @@ def test_the_worst_level_is_the_action_and_the_first_at_it_its_cause(one: int, o
 def test_a_level_rises_at_once_and_only_a_warning_clears_by_itself(
     held: float, asked: float, after: float
 ) -> None:
-    """Every level against everything that can be asked: what it is one sample and two seconds on."""
+    """Every level against everything that can be asked: one sample on, and two seconds on."""
     k, s = state_at()
     s[LEVEL] = held
     s[ACKNOWLEDGED] = 1.0
@@ -90,7 +90,7 @@ def test_a_level_rises_at_once_and_only_a_warning_clears_by_itself(
 def test_release_needs_every_one_of_its_terms(
     action: float, low: bool, long: bool, others: float, known: bool, acknowledged: bool
 ) -> None:
-    """Boost known and low for long enough, nothing else asking for more than a warning, and a hand."""
+    """Boost known and low for long enough, nothing else asking to pull, and a hand."""
     k, s = state_at(10.0 if low else 100.0)
     s[USABLE + BOOST] = 1.0 if known else 0.0
     s[LEVEL] = s[ACTION] = action

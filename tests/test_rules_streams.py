@@ -140,6 +140,18 @@ rigs = st.builds(
 )
 
 
+def stepped_compiled(facts: Rig, rows: Floats) -> Floats:
+    """Return the decisions of a guard that turns to compiled code after a third of the rows."""
+    guard = Guard(facts)
+    decisions = []
+    for i, row in enumerate(rows.tolist()):
+        if i == len(rows) // 3:
+            guard.use_compiled()
+            assert repr(guard.decision()) == repr(decisions[-1]) if decisions else True
+        decisions.append(guard.step(row))
+    return np.array(decisions, dtype=np.float64)
+
+
 def stepped(facts: Rig, rows: Floats) -> Floats:
     """Return the decisions of an interpreted guard, one row after the other."""
     guard = Guard(facts)
@@ -154,7 +166,7 @@ def same(a: Floats, b: Floats) -> bool:
 @settings(max_examples=60, deadline=None)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000), data=st.data())
 def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.DataObject) -> None:
-    """Interpreted steps, one run, a split run, and steps mixed with runs agree bit for bit."""
+    """Steps, interpreted and compiled, runs, split runs and mixtures agree bit for bit."""
     rows = stream(parts, seed)
     cut = data.draw(st.integers(0, len(rows)))
     live = stepped(facts, rows)
@@ -167,6 +179,12 @@ def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.D
     rest = [mixed.step(row) for row in rows[cut:].tolist()]
     assert same(np.vstack([first, np.array(rest).reshape(-1, N_DECISION)]), live)
     assert same(np.array([mixed.decision()]), live[-1:])
+    assert same(stepped_compiled(facts, rows), live)
+    both = Guard(facts)
+    both.use_compiled()
+    first = both.run_rows(rows[:cut])
+    rest = [both.step(row) for row in rows[cut:].tolist()]
+    assert same(np.vstack([first, np.array(rest).reshape(-1, N_DECISION)]), live)
 
 
 @settings(max_examples=40, deadline=None)

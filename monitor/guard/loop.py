@@ -84,6 +84,10 @@ class GuardLoop:
         self._fresh: list[tuple[float, ...]] = []
         self._viewers = None if place is None else ViewerServer(place, self._hello, self._obey)
 
+    def use_compiled(self) -> None:
+        """Decide with compiled code from now on (before ``run``)."""
+        self._guard.use_compiled()
+
     async def listen(self) -> Place | None:
         """Let viewers attach from now on; return where."""
         return None if self._viewers is None else await self._viewers.start()

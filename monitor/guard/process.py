@@ -13,6 +13,7 @@ import msgspec
 from monitor.guard.loop import GuardLoop, Tell
 from monitor.guard.place import new_place, publish, withdraw
 from monitor.guard.scheduling import ask_for_short_slice
+from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import Recorder
 from monitor.sources.open import open_source
 from simulator.strict import BadInput
@@ -65,6 +66,10 @@ async def run_order(
         recorder = Recorder(Path(order.record), rig_file, source.name)
     place = new_place(source.name)
     loop = GuardLoop(rig_file, source, recorder, place, tell, unattended_ends=order.unattended_ends)
+    if is_warm():
+        loop.use_compiled()
+    else:
+        warm_elsewhere()
     ask_for_short_slice()
     listening = await loop.listen()
 

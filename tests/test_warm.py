@@ -1,0 +1,54 @@
+"""The decision code compiled beforehand: marked for exactly this code, and used by live guards."""
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from monitor.guard import warm
+from monitor.guard.process import Order
+from monitor.review import review
+from rules import compiled
+from tests.guards import guard, until_bye
+from tests.test_guard_process import only_session, order_for
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
+
+
+def test_the_mark_is_for_this_code_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No mark, or another code's, is not warm; after warming it is."""
+    monkeypatch.setattr(warm, "_folder", lambda: tmp_path)
+    assert not warm.is_warm()
+    (tmp_path / "warm-0123456789abcdef").touch()
+    assert not warm.is_warm()
+    monkeypatch.setattr("os.nice", lambda _: 0)  # this process goes on at its own priority
+    warm.main()
+    assert warm.is_warm()
+    assert (tmp_path / f"warm-{compiled.fingerprint()}").exists()
+
+
+def test_one_warms_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While one process compiles, another is not started."""
+    started = []
+    monkeypatch.setattr(warm, "_folder", lambda: tmp_path)
+    monkeypatch.setattr("subprocess.Popen", lambda *a, **k: started.append(a))
+    warm.warm_elsewhere()
+    warm.warm_elsewhere()
+    assert len(started) == 1
+
+
+@pytest.mark.asyncio
+async def test_a_warm_guard_decides_as_a_cold_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What a compiled guard process records replays interpreted, bit for bit."""
+    monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
+    monkeypatch.setattr("os.nice", lambda _: 0)
+    warm.main()
+    order: Order = order_for(tmp_path)
+    with guard(order) as (_, link):
+        async with link:
+            _, _, bye = await until_bye(link)
+    assert bye is not None
+    assert bye.statistics["decided"] == 900
+    assert review(only_session(tmp_path), None).reproduced is True
