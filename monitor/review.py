@@ -310,6 +310,8 @@ def _event_in_words(event: Event) -> Iterator[str]:
     )
     why = event.explanation
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
+    if event.action >= Action.PULL_TIMING:
+        yield f"             {event.timing.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
             f"{action.replace('_', ' ')} at {time_s:.2f} s" for time_s, action, _ in event.steps

@@ -38,6 +38,14 @@ class Intervals:
         """Share of the tolerant interval left over; negative where it is overrun."""
         return 1.0 - self.handling_s / self.tolerant_s
 
+    def in_words(self) -> str:
+        """Return the intervals in one clause."""
+        verdict = "in time" if self.in_time else "TOO LATE"
+        return (
+            f"handled in {self.handling_s:.2f} s (detection {self.detection_s:.2f}, reaction "
+            f"{self.reaction_s:.2f}) of {self.tolerant_s:.2f} s tolerated: {verdict}"
+        )
+
     def as_json(self) -> dict[str, float | bool]:
         """Return plain JSON types."""
         return {

@@ -143,7 +143,7 @@ rigs = st.builds(
 def stepped_compiled(facts: Rig, rows: Floats) -> Floats:
     """Return the decisions of a guard that turns to compiled code after a third of the rows."""
     guard = Guard(facts)
-    decisions = []
+    decisions: list[Decision] = []
     for i, row in enumerate(rows.tolist()):
         if i == len(rows) // 3:
             guard.use_compiled()

@@ -270,3 +270,11 @@ def test_the_lead_forgives_a_car_that_is_early_when_the_command_falls() -> None:
 
     assert peak_debt(0.5) < 0.8 * peak_debt(0.0)
     assert peak_debt(0.0) > 0.1
+
+
+def test_the_time_budget_in_words() -> None:
+    """The clause names all four intervals and says whether the fault was handled in time."""
+    assert Intervals(0.25, 0.0625, 0.5).in_words() == (
+        "handled in 0.31 s (detection 0.25, reaction 0.06) of 0.50 s tolerated: in time"
+    )
+    assert Intervals(0.5, 0.0625, 0.5).in_words().endswith("TOO LATE")

@@ -57,8 +57,18 @@ def happening(event: dict[str, Any], check_first: str = "") -> Happening:
             f"at {figure(number(step, 'time_s'), 2)} s"
             for step in (steps if isinstance(steps, list) else [])[:8]
             if isinstance(step, dict)
-        ),
+        )
+        + _handled(event.get("fault_timing")),
     )
+
+
+def _handled(timing: object) -> str:
+    """Say how long the fault took to be handled, where the event tells; empty where not."""
+    if not isinstance(timing, dict):
+        return ""
+    handled, tolerated = number(timing, "fhti_s"), number(timing, "ftti_s")
+    late = "" if timing.get("in_time") is True else ", TOO LATE"
+    return f"; handled in {figure(handled, 2)} s of {figure(tolerated, 2)} s tolerated{late}"
 
 
 class Happenings:
