@@ -17,19 +17,26 @@ def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: b
         BadInput: There is no such guard, or it ended before it answered.
     """
     command = None if do == "list" else Command(do, alarm=alarm, for_s=for_s)
-    frame, refused = asyncio.run(_ask(find_place(pid), command))
+    frame, refused, rates = asyncio.run(_ask(find_place(pid), command))
     if as_json:
-        facts = {"alarms": frame.alarms, "sounding": frame.sounding, "refused": refused}
+        facts = {
+            "alarms": frame.alarms,
+            "sounding": frame.sounding,
+            "refused": refused,
+            "rates": rates,
+        }
         sys.stdout.write(json.dumps(facts) + "\n")
     else:
-        sys.stdout.write("\n".join(_in_words(frame)) + "\n")
+        lines = [clean(words, 200) for words in rates] if do == "rates" else _in_words(frame)
+        sys.stdout.write("\n".join(lines) + "\n")
     for reason in refused:
         sys.stderr.write(f"flowdebt: {clean(reason, 200)}\n")
     return int(bool(refused))
 
 
-async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str]]:
+async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str], list[str]]:
     refused: list[str] = []
+    rates: list[str] = []
     answered = command is None
     async with ViewerLink(place) as link:
         if command is not None:
@@ -39,8 +46,11 @@ async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str]]
                 answered = True
             elif isinstance(message, NoticeLine) and message.topic == "refused":
                 refused.append(message.text)
+            elif isinstance(message, NoticeLine) and message.topic == "rates":
+                rates.append(message.text)
+                answered = True
             elif isinstance(message, Frame) and answered:
-                return message, refused
+                return message, refused, rates
             elif isinstance(message, Bye):
                 break
     raise BadInput(f"guard {place.pid}: ended before it answered, expected a running guard")

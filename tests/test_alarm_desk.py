@@ -81,7 +81,7 @@ def test_what_needs_a_name_says_so() -> None:
         [],
         ["shelve: found no alarm's name, expected one"],
     )
-    assert any("10 min" in words for words in desk.rates())
+    assert any("10 min" in words for words in desk.rates(drive.time_s))
 
 
 @pytest.mark.asyncio
@@ -99,12 +99,15 @@ async def test_alarms_are_worked_from_the_command_line_and_recorded(
             assert code == 0
             code = await asyncio.to_thread(lambda: alarms("shelve", "nonsense", pid=pid))
             assert code == 1
+            code = await asyncio.to_thread(lambda: alarms("rates", pid=pid))
+            assert code == 0
             last = await anext(frames_of(link.messages()))
             link.send(Command("stop"))
             await until_bye(link)
     out = capsys.readouterr()
     assert "under delivery       acknowledged" in out.out
     assert "shelve nonsense: refused" in out.err
+    assert "in 10 min" in out.out
     assert isinstance(last, Frame)
     assert (last.decision["action"] or 0.0) >= 2.0
     kept = [e for e in SessionBlocks(only_session(tmp_path)).events if e["kind"] == "alarm"]

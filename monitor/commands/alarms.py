@@ -11,6 +11,7 @@ def alarms(
     do: Annotated[
         Literal[
             "list",
+            "rates",
             "acknowledge",
             "reset",
             "shelve",
@@ -28,6 +29,7 @@ def alarms(
 ) -> int:
     """List a running guard's alarms, or do something about them.
 
+    ``rates`` says how often alarms came, against the benchmarks of EEMUA 191 and ISA-18.2.
     States are those of ISA-18.2 / IEC 62682. Whatever is done here silences the bell at most: it
     never changes what is done to the engine. (Where the rig asks for an acknowledgement before a
     latched action is released, acknowledging gives it.) Exit code 1: the guard refused.

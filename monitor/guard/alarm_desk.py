@@ -103,6 +103,7 @@ class AlarmDesk:
             for view in views
         ]
 
-    def rates(self) -> list[str]:
-        """Return how the alarm rates stand against the published benchmarks, in words."""
+    def rates(self, time_s: float) -> list[str]:
+        """Return how the alarm rates stand at ``time_s`` against the published benchmarks."""
+        self._rates.feed(time_s)
         return [a.words for a in self._rates.assessment()]

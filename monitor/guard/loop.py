@@ -266,6 +266,10 @@ class GuardLoop:
         if command.do == "stop":
             self.stop("stopped by a viewer")
             return
+        if command.do == "rates":
+            for words in self._alarms.rates(self._decision.time_s):
+                self._deliver(protocol.NoticeLine("rates", words))
+            return
         if command.do not in COMMANDS or self._aligner.newest_s is None:
             return
         if command.do == "acknowledge":
@@ -316,7 +320,8 @@ class GuardLoop:
                 self._recorder.note("event", turn="open at the end", event=event.as_json())
             loop = asyncio.get_running_loop()
             await loop.run_in_executor(None, lambda: self._recorder_close())
-        bye = protocol.Bye(self._why, self.statistics())
+        rates = self._alarms.rates(self._decision.time_s)
+        bye = protocol.Bye(self._why, {**self.statistics(), "alarm_rates": rates})
         if self._viewers is not None:
             await self._viewers.close(bye)
         if self._tell is not None:

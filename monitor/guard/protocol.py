@@ -152,7 +152,8 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
 
     Attributes:
         do: ``attach`` (with the token), ``stop``, or an alarm's command: ``acknowledge``,
-            ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``.
+            ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``;
+            or ``rates``: how the alarm rates stand, as notices.
         token: With ``attach``.
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
