@@ -310,10 +310,12 @@ def _event_in_words(event: Event) -> Iterator[str]:
     )
     why = event.explanation
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
+    yield f"             {event.what.severity.value}; check first {event.what.check_first}"
     if event.action >= Action.PULL_TIMING:
         yield f"             {event.timing.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
-            f"{action.replace('_', ' ')} at {time_s:.2f} s" for time_s, action, _ in event.steps
+            f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"
+            for step in event.steps
         )
         yield f"             {steps}"

@@ -2,11 +2,12 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from rules import state as st
 from rules.explain import ceiling_or_none, explain
 from rules.facts import Action, Rig
+from rules.findings import FINDINGS, Finding
 from rules.state import FINDING_NAMES, Decision
 from rules.timing import Intervals, intervals
 
@@ -17,6 +18,18 @@ class Turn(StrEnum):
     RAISED = "raised"
     WORSENED = "worsened"
     CLEARED = "cleared"
+
+
+class Step(NamedTuple):
+    """One rise of a finding's level.
+
+    ``fhti_s`` is the fault handling time interval of that action: detection and reaction, s.
+    """
+
+    time_s: float
+    action: str
+    retard_deg: float
+    fhti_s: float
 
 
 @dataclass(slots=True)
@@ -34,7 +47,7 @@ class Event:
         action_time_s: When the worst action was taken.
         until_s: When it cleared; None while it lasts.
         timing: How long detection and reaction took, against what the engine tolerates.
-        steps: Every rise of its level: time, action, degrees.
+        steps: Every rise of its level.
     """
 
     time_s: float
@@ -47,7 +60,12 @@ class Event:
     action_time_s: float
     timing: Intervals
     until_s: float | None = None
-    steps: list[tuple[float, str, float]] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+
+    @property
+    def what(self) -> Finding:
+        """What is known of the finding itself."""
+        return FINDINGS[FINDING_NAMES.index(self.finding)]
 
     def as_json(self) -> dict[str, Any]:
         """Return the event as plain JSON types."""
@@ -62,10 +80,9 @@ class Event:
             "action_time_s": self.action_time_s,
             "until_s": self.until_s,
             "fault_timing": self.timing.as_json(),
-            "steps": [
-                {"time_s": time_s, "action": action, "retard_deg": retard_deg}
-                for time_s, action, retard_deg in self.steps
-            ],
+            "severity": self.what.severity.value,
+            "check_first": self.what.check_first,
+            "steps": [step._asdict() for step in self.steps],
         }
 
 
@@ -154,4 +171,5 @@ class EventTracker:
             event.retard_deg = max(event.retard_deg, decision.retard_deg)
         if level is Action.CUT_BOOST:
             event.boost_ceiling_kpa = ceiling_or_none(decision)
-        event.steps.append((decision.time_s, level.word, decision.retard_deg))
+        handling_s = event.timing.handling_s
+        event.steps.append(Step(decision.time_s, level.word, decision.retard_deg, handling_s))

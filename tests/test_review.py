@@ -100,7 +100,7 @@ def test_a_pump_stop_is_found_and_followed(pump_stop: Path) -> None:
     assert kinds(result) == [short, knock, none, persists, short, none, knock, persists]
     first = result.events[0]
     assert 13.0 < first.time_s < 13.4  # the pump stops at 13 s
-    assert [action for _, action, _ in first.steps] == ["warn", "pull_timing", "cut_boost"]
+    assert [step.action for step in first.steps] == ["warn", "pull_timing", "cut_boost"]
     assert first.boost_ceiling_kpa == 100.0  # brindle's dry limit
     assert first.retard_deg >= 6.0
     assert result.worst is Action.CUT_BOOST
@@ -139,13 +139,16 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
     for event in told["events"]:
         assert list(event) == [
             *["time_s", "finding", "action", "retard_deg", "boost_ceiling_kpa", "debt_ml"],
-            *["explanation", "action_time_s", "until_s", "fault_timing", "steps"],
+            *["explanation", "action_time_s", "until_s", "fault_timing", "severity"],
+            *["check_first", "steps"],
         ]
         assert event["action"] in {"warn", "pull_timing", "cut_boost"}
         assert all(isinstance(event[key], float) for key in ("time_s", "retard_deg", "debt_ml"))
         assert (event["boost_ceiling_kpa"] is None) == (event["action"] != "cut_boost")
         assert event["explanation"].endswith(".")
-        assert next(set(step) for step in event["steps"]) == {"time_s", "action", "retard_deg"}
+        assert next(set(step) for step in event["steps"]) == {
+            *("time_s", "action", "retard_deg", "fhti_s")
+        }
     assert told["events"][0]["until_s"] is not None
     assert told["events"][-1]["until_s"] is None
 
@@ -157,7 +160,7 @@ def test_words_say_when_what_how_deep_and_why(pump_stop: Path) -> None:
         assert part in text
     assert "boost cut to 100 kPa" in text
     assert "passed the cut threshold of 5.00 mL" in text
-    assert "warn at 13.24 s, pull timing at 13.30 s, cut boost at" in text
+    assert "warn at 13.24 s (0.36 s), pull timing at 13.30 s (0.42 s), cut boost at" in text
 
 
 def test_gaps_in_a_log_are_seen(tmp_path: Path) -> None:

@@ -21,10 +21,9 @@ from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.constants import LIMIT_ABOVE, LIMIT_COLUMNS
 from rules.events import Event, EventTracker, Turn
 from rules.explain import status
-from rules.findings import FINDINGS
 from rules.guard import Guard
 from rules.hydraulics import full_flow_ml_min
-from rules.state import FINDING_NAMES, Decision
+from rules.state import Decision
 from simulator.rig import RigFile
 
 HISTORY_ROWS: Final = 3000
@@ -176,8 +175,7 @@ class GuardLoop:
     def _report(self, turn: Turn, event: Event) -> None:
         if turn is Turn.RAISED:
             self._events.append(event)
-        finding = FINDINGS[FINDING_NAMES.index(event.finding)]
-        message = protocol.EventTurn(turn.value, event.as_json(), finding.check_first)
+        message = protocol.EventTurn(turn.value, event.as_json(), event.what.check_first)
         if self._recorder is not None:
             self._recorder.note("event", turn=turn.value, event=message.event)
         self._deliver(message)
