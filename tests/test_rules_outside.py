@@ -13,6 +13,7 @@ from scipy.signal import lsim
 
 from rules.arithmetic import interpolate, interpolate_map, kept_share
 from rules.constants import constants_of
+from rules.conversions import tank_minutes, tank_range_km
 from rules.expectation import expect
 from rules.facts import Nozzle, Pump
 from rules.guard import fresh_state
@@ -224,3 +225,11 @@ def test_bilinear_interpolation_against_scipy(
     inside = [np.clip(x, xs[0], xs[-1]), np.clip(y, ys[0], ys[-1])]
     exact = RegularGridInterpolator((xs, ys), cells)(inside)[0]
     assert found == pytest.approx(float(exact), abs=1e-9)
+
+
+def test_tank_range() -> None:
+    """Time share spraying times full flow; the derived row tank-range (5 L, 300 mL/min, 12 %)."""
+    assert tank_minutes(5000.0, 300.0) == pytest.approx(16.66667, rel=1e-6)
+    assert tank_minutes(5000.0, 300.0, 0.12) == pytest.approx(138.88889, rel=1e-6)
+    assert tank_range_km(5000.0, 300.0, 0.12, 80.0) == pytest.approx(185.18519, rel=1e-6)
+    assert tank_minutes(5000.0, 0.0) == float("inf")

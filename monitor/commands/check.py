@@ -39,7 +39,7 @@ def derived(rig: "Rig") -> dict[str, object]:
     """Return a rig's derived facts as plain JSON types; a time that is never reached is null."""
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
-    from rules.conversions import seconds_to_debt
+    from rules.conversions import seconds_to_debt, tank_minutes, tank_range_km
     from rules.findings import FINDINGS, why_impossible
     from rules.hydraulics import full_flow_ml_min
 
@@ -47,6 +47,7 @@ def derived(rig: "Rig") -> dict[str, object]:
     debt = rig.debt
     onset_kpa = rig.command.start_boost_kpa
     top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa, onset_kpa)
+    top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
     boosts = sorted({onset_kpa, top_kpa, rig.paid.dry_limit_kpa, *rig.paid.boost_kpa})
     rows = []
     for boost_kpa in boosts:
@@ -70,7 +71,8 @@ def derived(rig: "Rig") -> dict[str, object]:
         "sensor_delay_s": rig.spray.transport_delay_s,
         "sensor_lag_s": rig.spray.lag_s,
         "tank_ml": rig.spray.tank_ml,
-        "tank_min_at_full_flow": rig.spray.tank_ml / max(full_flow_ml_min(k, top_kpa), 1e-9),
+        "tank_min_at_full_flow": tank_minutes(rig.spray.tank_ml, top_ml_min),
+        "tank_km_at_12_pct_and_80_km_h": tank_range_km(rig.spray.tank_ml, top_ml_min, 0.12, 80.0),
         "thresholds_ml": {"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
         "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
         "channels": [terms.name for terms in rig.channels],
@@ -91,8 +93,10 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     lines = [
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:.0f} kPa; dry limit "
-        f"{facts['dry_limit_kpa']:.0f} kPa; tank lasts {facts['tank_min_at_full_flow']:.1f} min at "
-        "full flow",
+        f"{facts['dry_limit_kpa']:.0f} kPa",
+        f"  tank lasts {facts['tank_min_at_full_flow']:.1f} min at "
+        f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:.0f} km at 80 km/h, spraying 12 % "
+        "of the time)",
         f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
         f"cut boost {thresholds['cut']:g} mL",
         f"  the flow sensor's own delay {1000 * facts['sensor_delay_s']:.0f} ms and lag "
