@@ -95,8 +95,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  spray matters above {facts['onset_kpa']:.0f} kPa; dry limit "
         f"{facts['dry_limit_kpa']:.0f} kPa",
         f"  tank lasts {facts['tank_min_at_full_flow']:.1f} min at "
-        f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:.0f} km at 80 km/h, spraying 12 % "
-        "of the time)",
+        f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:.0f} km at 80 km/h, "
+        "spraying 12 % of the time)",
         f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
         f"cut boost {thresholds['cut']:g} mL",
         f"  the flow sensor's own delay {1000 * facts['sensor_delay_s']:.0f} ms and lag "
