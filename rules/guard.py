@@ -26,6 +26,7 @@ from rules.state import (
     DELIVERED_ML_MIN,
     HEALTH,
     HEALTHY,
+    INTAKE_BEFORE,
     JUDGED,
     LATE_COUNT,
     N_DECISION,
@@ -103,6 +104,7 @@ def fresh_state(constants: Constants) -> list[float]:
     s[DELIVERED_ML_MIN] = NAN
     s[TANK_S] = float("inf")
     s[COOLING_K] = NAN
+    s[INTAKE_BEFORE] = float("inf")  # a guard that starts in boost knows no rise
     for column in range(1, ch.N_CHANNELS + 1):
         s[AGE_S + column] = NEVER_S
         s[HEALTH + column] = ABSENT
