@@ -25,7 +25,7 @@ from simulator.strict import BadInput, called, clean
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
 BYTES_WORTH_COMPILING: Final = 8_000_000
-BLOCKS_AHEAD: Final = 10
+BLOCKS_AHEAD: Final = 4
 # Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002

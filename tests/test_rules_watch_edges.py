@@ -97,3 +97,18 @@ def test_a_small_flow_that_fails_is_not_called_none() -> None:
     small = {**CALM, "commanded_ml_min": 50.0}
     drive.run(3.0, **small)
     assert max(levels(drive.run(2.0, share=0.0, **small), "no_delivery")) == 0.0
+
+
+def test_a_flow_just_above_the_noise_that_stops_is_called_none() -> None:
+    """At 95 mL/min the allowance is 31, under half of it: nothing arriving is no delivery."""
+    drive = healthy(facts(), **CALM)
+    small = {**CALM, "commanded_ml_min": 95.0}
+    drive.run(3.0, **small)
+    assert max(levels(drive.run(0.5, share=0.0, **small), "no_delivery")) == Action.CUT_BOOST
+
+
+def test_the_missing_share_follows_a_step_as_a_first_order_lag() -> None:
+    """40 % missing at once shows as 0.4 (1 - 1/e) after one lag of 120 ms, 0.4 after many."""
+    decisions = healthy(rig()).run(2.0, share=0.6)
+    assert decisions[11].missing_share == pytest.approx(0.4 * 0.6321206, rel=0.005)
+    assert decisions[-1].missing_share == pytest.approx(0.4, rel=1e-4)

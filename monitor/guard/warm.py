@@ -35,6 +35,7 @@ def warm_elsewhere() -> None:
     """Start a process that compiles the decision code, unless one does already or none could."""
     lock = _folder() / "warming"
     with contextlib.suppress(OSError):
+        # A file's age is in wall-clock time, and decides nothing but who compiles.
         if lock.exists() and time.time() - lock.stat().st_mtime < LONGEST_WARMING_S:  # noqa: TID251
             return
         lock.parent.mkdir(exist_ok=True)

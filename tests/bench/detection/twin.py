@@ -4,7 +4,7 @@ The debt with its allowance and its lead (``rules.debt``), and the arrears besid
 beyond the share alone. A test lets both run over the same pulls.
 """
 
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 import numba
 import numpy as np
@@ -21,12 +21,6 @@ class Terms(NamedTuple):
     timing_s: float
     lead: float
     slow_share: float
-
-
-# Without the lead, and the terms of the bench's rows.
-SLOW_ONLY: Final = Terms(0.12, 20.0, 0.06, 0.0, 0.12)
-DEFAULT: Final = Terms(0.16, 10.0, 0.06, 0.3, 0.12)
-IDENTIFIED: Final = Terms(0.12, 20.0, 0.03, 0.2, 0.08)
 
 
 @numba.njit(cache=True)
