@@ -35,15 +35,46 @@ class CommandKind(IntEnum):
     MAP = 5  # percent of full flow by boost x injector duty, bilinear
 
 
+class Charger(IntEnum):
+    """What makes the boost. The rules don't care; the plant does."""
+
+    NONE = 0
+    TURBOCHARGER = 1
+    CENTRIFUGAL = 2  # belt-driven supercharger whose boost grows with the square of speed
+    DISPLACEMENT = 3  # belt-driven supercharger whose boost is nearly the same at every speed
+
+
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """A petrol engine. ``volumetric_efficiency`` is a ratio at full load (0.5 to 1.3)."""
+    """A petrol engine.
+
+    ``volumetric_efficiency`` is a ratio at full load (0.5 to 1.3); ``petrol_octane`` the fuel's
+    research octane number. Charger, compression and octane are for the plant.
+    """
 
     displacement_l: float
     cylinders: int
     redline_rpm: float
     volumetric_efficiency: float = 0.95
     ambient_kpa: float = 101.325
+    charger: Charger = Charger.TURBOCHARGER
+    compression_ratio: float = 9.5
+    petrol_octane: float = 98.0
+
+
+@dataclass(frozen=True, slots=True)
+class Vehicle:
+    """The car around the engine, for the plant.
+
+    ``gears`` are the gearbox's ratios from first up (at most 8), ``drag_area_m2`` is drag
+    coefficient times frontal area.
+    """
+
+    mass_kg: float = 1400.0
+    drag_area_m2: float = 0.70
+    gears: tuple[float, ...] = (3.40, 2.05, 1.43, 1.08, 0.86, 0.72)
+    final_drive: float = 3.9
+    tyre_radius_m: float = 0.31
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,3 +301,4 @@ class Rig:
     channels: tuple[ChannelTerms, ...]
     watch: Watch = field(default_factory=Watch)
     fault_timing: FaultTiming = field(default_factory=FaultTiming)
+    vehicle: Vehicle = field(default_factory=Vehicle)

@@ -202,6 +202,19 @@ class Guard:
         count = self._run(compiled.run_changed, rows, out, where)
         return where[:count], out[:count]
 
+    def arrays(self) -> tuple[Any, Any, Any]:
+        """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.
+
+        What such a loop does to the state stays there: this guard does not see it.
+        """
+        import numpy as np
+
+        return (
+            np.array(self._k),
+            np.array(self._columns, dtype=np.int64),
+            np.array(self._now()),
+        )
+
     def decision(self) -> Decision:
         """Return the newest decision again."""
         return Decision._make(self._now()[:N_DECISION])

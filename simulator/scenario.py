@@ -7,7 +7,16 @@ from typing import Annotated, ClassVar, Final, Literal, Self
 
 import msgspec
 
-from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
+from rules.channels import CHANNEL_NAMES
+from simulator.plant.script import (
+    SENSOR_KINDS,
+    SIGNED_KINDS,
+    Do,
+    Fault,
+    FaultKind,
+    Scenario,
+    Step,
+)
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.strict import (
     BadInput,
@@ -20,6 +29,7 @@ from simulator.strict import (
     Ml,
     Percent,
     PlainText,
+    Rpm,
     Seconds,
     Table,
     clean,
@@ -57,7 +67,7 @@ class Hertz(Decoded, float):
         return cls(found[1])
 
 
-Gear = Annotated[int, msgspec.Meta(ge=1, le=6)]
+Gear = Annotated[int, msgspec.Meta(ge=1, le=8)]
 Seed = Annotated[int, msgspec.Meta(ge=0, le=2**32 - 1)]
 
 
@@ -84,15 +94,43 @@ class FaultTable(Table, frozen=True):
         "air",
         "siphon",
         "valve_stuck_open",
-        "controller_silent",
+        "valve_stuck_shut",
+        "regulator_stuck",
         "wrong_mix",
-        "flow_sensor_stuck",
-        "flow_sensor_drift",
-        "flow_sensor_dead",
+        "controller_silent",
+        "retard_ignored",
+        "cut_ignored",
+        "orders_late",
+        "overboost",
+        "cooler_blocked",
+        "petrol_short",
+        "sensor_stuck",
+        "sensor_short",
+        "sensor_open",
+        "sensor_offset",
+        "sensor_gain",
+        "sensor_drift",
+        "sensor_noise",
+        "sensor_spikes",
+        "sensor_oscillation",
+        "sensor_intermittent",
         "line_noise",
+        "messages_lost",
+        "messages_late",
+        "messages_repeated",
+        "messages_inserted",
+        "messages_disordered",
+        "clock_step",
+        "second_sender",
+        "unplugged",
+        "log_cut",
     ]
     at: Seconds = Seconds(0.0)
     above_boost: Kpa | None = None
+    below_boost: Kpa | None = None
+    above_speed: Rpm | None = None
+    gear: Gear | None = None
+    channel: PlainText | None = None
     magnitude: Percent = Percent(100.0)
     ramp: Seconds = Seconds(0.0)
     for_: Seconds | None = msgspec.field(name="for", default=None)
@@ -203,7 +241,22 @@ def _fault(table: FaultTable) -> Fault:
         magnitude=0.01 * float(table.magnitude),
         ramp_s=float(table.ramp),
         for_s=inf if table.for_ is None else float(table.for_),
+        channel="" if table.channel is None else str(table.channel),
+        below_boost_kpa=inf if table.below_boost is None else float(table.below_boost),
+        above_speed_rpm=-inf if table.above_speed is None else float(table.above_speed),
+        gear=table.gear or 0,
     )
+
+
+def _check_fault(document: Document, path: KeyPath, fault: FaultTable) -> None:
+    kind = FaultKind(fault.kind)
+    least = -100.0 if kind in SIGNED_KINDS else 0.0
+    if not least <= fault.magnitude <= 100.0:
+        raise document.wrong((*path, "magnitude"), f"{least:g} % to 100 %")
+    if fault.channel is not None and kind not in SENSOR_KINDS:
+        raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
+    if fault.channel is not None and fault.channel not in CHANNEL_NAMES:
+        raise document.wrong((*path, "channel"), f"one of {', '.join(CHANNEL_NAMES)}")
 
 
 def _check(document: Document, table: ScenarioTable) -> None:
@@ -225,8 +278,7 @@ def _check(document: Document, table: ScenarioTable) -> None:
             raise document.wrong((*path, "gear"), "no gear, except in a pull or a cruise")
     for index, fault in enumerate(table.faults):
         path = ("faults", index)
-        if not 0.0 <= fault.magnitude <= 100.0:
-            raise document.wrong((*path, "magnitude"), "0 % to 100 %")
+        _check_fault(document, path, fault)
         if fault.at >= total_s:
             raise document.wrong((*path, "at"), f"less than the drive's {total_s:g} s")
         if fault.for_ is not None and fault.for_ <= 0.0:

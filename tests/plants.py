@@ -1,7 +1,6 @@
 """A hand-made rig and its drives, for tests of the plant."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from math import inf
 
 from rules.channels import CHANNELS, Sample
@@ -31,7 +30,7 @@ RIG = Rig(
         (Nozzle(300.0, 690.0),), Pump(1400.0, 1800.0, 1000.0), 926.0, 44.2, check_valve_kpa=20.0
     ),
     command=Command(CommandKind.BOOST, 60.0, 150.0),
-    paid=Paid((60.0, 110.0, 150.0, PEAK_KPA), (0.0, 2.0, 4.5, 6.0), 80.0),
+    paid=Paid((60.0, 110.0, 150.0, PEAK_KPA), (0.0, 3.0, 6.0, 8.0), 80.0),
     debt=DebtTerms(),
     ladder=Ladder(),
     limits=Limits(),
@@ -62,8 +61,8 @@ def drive_with_truth(
     truths: list[Truth] = []
     while not car.finished:
         acting = car.truth.time_s >= at_s
-        samples.append(car.step(retard_deg if acting else 0.0, ceiling_kpa if acting else inf))
-        truths.append(replace(car.truth))
+        samples += car.step(retard_deg if acting else 0.0, ceiling_kpa if acting else inf)
+        truths.append(car.truth)
     return samples, truths
 
 

@@ -1,12 +1,15 @@
 """The plant's formulas, against published numbers and definitions."""
 
-from math import inf
+from dataclasses import replace
 
 import pytest
 
 from rules.facts import Command, CommandKind
 from simulator.plant import air
-from simulator.plant.spray import DelayLag, command_share, operating_point
+from simulator.plant.hydraulics import root_flow
+from simulator.plant.sizing import size
+from simulator.plant.spray_control import command_share
+from tests.plants import RIG, scenario
 
 
 @pytest.mark.parametrize(
@@ -58,75 +61,27 @@ def test_injector_duty(pulse_ms: float, rpm: float, duty_pct: float) -> None:
     assert air.injector_duty_pct(pulse_ms, rpm) == pytest.approx(duty_pct, rel=1e-12)
 
 
-@pytest.mark.parametrize(
-    ("dry_c", "kpa", "end_c"),
-    [
-        (40.0, 101.325, 14.755),
-        (60.0, 101.325, 21.321),
-        (60.0, 200.0, 29.007),
-        (80.0, 200.0, 35.264),
-        (100.0, 250.0, 43.528),
-    ],
-)
-def test_plenty_of_water_cools_to_saturation(dry_c: float, kpa: float, end_c: float) -> None:
-    """Too much water ends at saturation (ASHRAE enthalpies, liquid at 25 degC, psychrolib).
-
-    Tolerance 0.06 K: Buck's vapour pressure instead of ASHRAE's, and 0.002 K of bisection.
-    """
-    assert dry_c - air.evaporation_drop_k(dry_c, kpa, 0.2, 0.0) == pytest.approx(end_c, abs=0.06)
-
-
-@pytest.mark.parametrize(
-    ("dry_c", "water", "methanol", "drop_k"),
-    [
-        (60.0, 0.005, 0.0, 12.351),
-        (60.0, 0.01, 0.0, 24.477),
-        (100.0, 0.02, 0.0, 49.508),
-        (60.0, 0.0, 0.01, 11.936),
-        (60.0, 0.00558, 0.00442, 18.94),
-    ],
-)
-def test_spray_that_evaporates_in_full(
-    dry_c: float, water: float, methanol: float, drop_k: float
-) -> None:
-    """Below saturation the drop is the enthalpy balance (CoolProp, psychrolib), within 0.2 K."""
-    drop = air.evaporation_drop_k(dry_c, 101.325, water, methanol)
-    assert drop == pytest.approx(drop_k, abs=0.2)
-
-
-def test_operating_point_lies_on_both_curves() -> None:
-    """Flow and pressure satisfy pump curve and nozzle law at once."""
-    flow, pressure_kpa = operating_point(12.0, 1400.0, 1800.0, inf, 190.0)
-    assert pressure_kpa == pytest.approx(1400.0 * (1.0 - flow / 1800.0))
-    assert flow == pytest.approx(12.0 * (pressure_kpa - 190.0) ** 0.5)
-    assert operating_point(12.0, 150.0, 1800.0, inf, 190.0)[0] == 0.0
-
-
 def test_back_pressure_scaling() -> None:
     """A held 150 psi against 20 psi gives 1.140175 of the flow rated at 100 psi (root law)."""
-    flow, _ = operating_point(100.0 / 100.0**0.5, 1e6, 1e9, 150.0, 20.0)
-    assert flow / 100.0 == pytest.approx(1.140175, rel=1e-6)
+    assert root_flow(100.0 / 100.0**0.5, 150.0 - 20.0) / 100.0 == pytest.approx(1.140175, rel=1e-6)
 
 
-def test_delay_and_lag() -> None:
-    """A step passes after the delay and reaches 63.2 % one time constant later."""
-    line = DelayLag(0.08, 0.1, 0.0005)
-    out = [line.push(1.0) for _ in range(600)]
-    assert out[159] == 0.0
-    assert out[160] > 0.0
-    assert out[160 + 200] == pytest.approx(0.6321, abs=0.003)
+def asked(command: Command, boost_kpa: float, duty_pct: float) -> float:
+    """Return what a controller of this law asks for, as a share of full flow."""
+    rig = replace(RIG, command=command)
+    return command_share(size(rig, scenario(rig=rig), 0), boost_kpa, duty_pct)
 
 
 def test_every_command_law() -> None:
     """Each kind of spray control asks for what its law says."""
     fixed = Command(CommandKind.FIXED, 60.0)
-    assert (command_share(fixed, 60.0, 50.0), command_share(fixed, 60.1, 50.0)) == (0.0, 1.0)
+    assert (asked(fixed, 60.0, 50.0), asked(fixed, 60.1, 50.0)) == (0.0, 1.0)
     boost = Command(CommandKind.BOOST, 60.0, 150.0)
-    assert command_share(boost, 105.0, 0.0) == pytest.approx(0.5)
-    assert command_share(boost, 300.0, 0.0) == 1.0
+    assert asked(boost, 105.0, 0.0) == pytest.approx(0.5)
+    assert asked(boost, 300.0, 0.0) == 1.0
     duty = Command(CommandKind.INJECTOR_DUTY, 20.0, start_duty_pct=40.0, full_duty_pct=80.0)
-    assert command_share(duty, 100.0, 50.0) == pytest.approx(0.25)
-    assert command_share(duty, 10.0, 50.0) == 0.0
+    assert asked(duty, 100.0, 50.0) == pytest.approx(0.25)
+    assert asked(duty, 10.0, 50.0) == 0.0
     table = Command(
         CommandKind.MAP,
         0.0,
@@ -134,5 +89,5 @@ def test_every_command_law() -> None:
         map_duty_pct=(20.0, 60.0),
         map_pct=((0.0, 40.0), (20.0, 100.0)),
     )
-    assert command_share(table, 75.0, 40.0) == pytest.approx(0.40)
-    assert command_share(table, 500.0, 90.0) == pytest.approx(1.0)
+    assert asked(table, 75.0, 40.0) == pytest.approx(0.40)
+    assert asked(table, 500.0, 90.0) == pytest.approx(1.0)

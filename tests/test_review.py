@@ -92,17 +92,20 @@ def kinds(result: Review) -> list[tuple[str, str]]:
 
 
 def test_a_pump_stop_is_found_and_followed(pump_stop: Path) -> None:
-    """Two pulls with a dead pump: shortfall, knock, no delivery, knock that stays, each time."""
+    """Two pulls with a dead pump: shortfall, knock, no delivery, knock that stays, a hot intake."""
     result = review(pump_stop, "brindle")
     # In the second pull nothing arrives from the start, so that is found before it knocks.
     knock, none = ("knock", "pull_timing"), ("no_delivery", "cut_boost")
     short, persists = ("under_delivery", "cut_boost"), ("knock_persists", "cut_boost")
-    assert kinds(result) == [short, knock, none, persists, short, none, knock, persists]
-    first = result.events[0]
-    assert 13.0 < first.time_s < 13.4  # the pump stops at 13 s
-    assert [step.action for step in first.steps] == ["warn", "pull_timing", "cut_boost"]
-    assert first.boost_ceiling_kpa == 100.0  # brindle's dry limit
-    assert first.retard_deg >= 6.0
+    hot = ("intake_hot", "pull_timing")
+    first, second = kinds(result)[:5], kinds(result)[5:]
+    assert first == [short, knock, none, persists, hot]
+    assert sorted(second) == sorted([short, none, knock, persists])
+    stop = result.events[0]
+    assert 13.0 < stop.time_s < 13.4  # the pump stops at 13 s
+    assert [step.action for step in stop.steps] == ["warn", "pull_timing", "cut_boost"]
+    assert stop.boost_ceiling_kpa == 100.0  # brindle's dry limit
+    assert stop.retard_deg >= 6.0
     assert result.worst is Action.CUT_BOOST
     assert (result.rows, result.from_s, result.to_s) == (2400, 0.01, 24.0)
     assert (result.cut, result.reproduced, result.rejected) == (None, None, {})
@@ -135,7 +138,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
         *["reproduced", "differs_at_s", "events"],
     ]
     assert told["worst_action"] == "cut_boost"
-    assert len(told["events"]) == 8
+    assert len(told["events"]) == 9
     for event in told["events"]:
         assert list(event) == [
             *["time_s", "finding", "action", "retard_deg", "boost_ceiling_kpa", "debt_ml"],
@@ -160,7 +163,7 @@ def test_words_say_when_what_how_deep_and_why(pump_stop: Path) -> None:
         assert part in text
     assert "boost cut to 100 kPa" in text
     assert "passed the cut threshold of 5.00 mL" in text
-    assert "warn at 13.24 s (0.36 s), pull timing at 13.30 s (0.42 s), cut boost at" in text
+    assert "warn at 13.24 s (0.37 s), pull timing at 13.30 s (0.43 s), cut boost at" in text
 
 
 def test_gaps_in_a_log_are_seen(tmp_path: Path) -> None:
@@ -366,6 +369,7 @@ def test_only_the_level_reached_fails(tmp_path: Path) -> None:
     text = BRINDLE.text.replace('pull = "0.8 mL"', 'pull = "900 mL"')
     text = text.replace('cut = "5 mL"', 'cut = "950 mL"')
     text = text.replace('above = "4 deg"', 'above = "60 deg"')
+    text = text.replace('above = "70 degC"', 'above = "170 degC"')
     text = text.replace('arrears = "1.6 mL"', 'arrears = "900 mL"')
     text = text.replace('no_delivery_for = "0.25 s"', 'no_delivery_for = "60 s"')
     rig.write_text(text, encoding="utf-8")

@@ -1,5 +1,6 @@
 """The simulated car as a source: a closed loop, paced like a real one."""
 
+from collections import deque
 from types import TracebackType
 from typing import Self
 
@@ -7,6 +8,7 @@ from monitor.clock import now_ns, now_s
 from monitor.guard.protocol import SIMULATED_CAR
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.pause import Pause
+from rules.channels import Sample
 from rules.state import Decision
 from simulator.plant import Car, Scenario
 
@@ -29,6 +31,7 @@ class SimulatedSource:
         self._period_s = 1.0 / (scenario.rate_hz * speed)
         self._start_s = 0.0
         self._told = False
+        self._rows: deque[Sample] = deque()
         self._pause = Pause()
         self._retard_deg = 0.0
         self._ceiling_kpa = float("inf")
@@ -56,17 +59,17 @@ class SimulatedSource:
         if not self._told:
             self._told = True
             return Notice("connected", f"{self.name}: it obeys what is decided")
-        if self._pause.closed or self._car.finished:
-            raise StopAsyncIteration
-        due_s = self._start_s + self.statistics.decoded * self._period_s
-        wait_s = due_s - now_s()
-        late = wait_s <= 0.0 and self.statistics.decoded % 64 != 0
-        if not late and not await self._pause.wait(wait_s):
-            raise StopAsyncIteration
-        sample = self._car.step(self._retard_deg, self._ceiling_kpa)
+        while not self._rows:  # a sample that is lost on the way gives none
+            if self._pause.closed or self._car.finished:
+                raise StopAsyncIteration
+            wait_s = self._start_s + self._car.count * self._period_s - now_s()
+            late = wait_s <= 0.0 and self._car.count % 64 != 0
+            if not late and not await self._pause.wait(wait_s):
+                raise StopAsyncIteration
+            self._rows.extend(self._car.step(self._retard_deg, self._ceiling_kpa))
         self.statistics.received += 1
         self.statistics.decoded += 1
-        return Arrival(sample, now_ns())
+        return Arrival(self._rows.popleft(), now_ns())
 
     def react(self, decision: Decision) -> None:
         """Let the engine controller hear what was decided."""

@@ -5,6 +5,17 @@ It shares no hydraulics with ``rules``: if both had the same mistake, no test wo
 
 from simulator.plant.car import Car, Decide, run
 from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
-from simulator.plant.truth import Truth
+from simulator.plant.truth import Report, Truth
 
-__all__ = ["Car", "Decide", "Do", "Fault", "FaultKind", "Scenario", "Step", "Truth", "run"]
+__all__ = [
+    "Car",
+    "Decide",
+    "Do",
+    "Fault",
+    "FaultKind",
+    "Report",
+    "Scenario",
+    "Step",
+    "Truth",
+    "run",
+]

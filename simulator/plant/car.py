@@ -1,36 +1,37 @@
 """A car on a scripted drive, closed loop: what the failsafe does changes what happens next."""
 
-from collections import deque
+import sys
 from collections.abc import Callable, Iterator
 from math import inf, isnan
-from typing import Final
+from typing import Any, Final
 
-from rules.channels import Sample
+from rules.channels import ROW_WIDTH, Sample
 from rules.facts import Rig
-from simulator.plant.air import evaporation_drop_k
-from simulator.plant.driver import Driver
-from simulator.plant.engine import Engine
-from simulator.plant.faults import Faults
-from simulator.plant.knock import Knock, paid_deg, spray_octane_per_g_kg
-from simulator.plant.noise import Coloured, generator
-from simulator.plant.script import Scenario
-from simulator.plant.sensors import BOOST_FILTER_S, THERMISTOR_S, Sensors
-from simulator.plant.spray import SpraySystem
-from simulator.plant.truth import Truth
+from rules.vector import Vector
+from simulator.plant import layout as at
+from simulator.plant.air import ZERO_C_K
+from simulator.plant.chassis import IDLE_RPM
+from simulator.plant.driver import CRUISE_OF_REDLINE, rpm_per_m_s
+from simulator.plant.faults import NEVER_S, heal
+from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
+from simulator.plant.kernel import advance
+from simulator.plant.noise import block_samples, cycle_draws, sample_draws
+from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
+from simulator.plant.sizing import peak_kpa, size
+from simulator.plant.truth import Report, Truth, report_of
+from simulator.plant.tuning import put, tune
+from simulator.plant.walls import wall_k
 
 Decide = Callable[[Sample], tuple[float, float]]
 
-REACTION_S: Final = 0.06  # engine controller: receive, schedule, fire; common practice, no source
-LONGEST_STEP_S: Final = 0.0025
-_SPREAD: Final = 0.2  # of this car's delay and lag about the rig's
-_GAIN_SPREAD: Final = 0.04
-_IN_INTAKE: Final = 0.8  # share of the spray that evaporates before the intake sensor
-_AMBIENT_HUMIDITY: Final = 0.006  # kg/kg, a mild day
-_REFERENCE_SOAK_K: Final = 9.0  # the day of the tune
-_UNEVENNESS: Final = 0.5  # common practice, no source
-_TIP_IN_S: Final = 0.25
-_TIP_IN_DEG: Final = 3.0
-_EVAPORATION_S: Final = 0.04
+NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
+_DO: Final = {
+    Do.IDLE: at.DO_IDLE,
+    Do.CRUISE: at.DO_CRUISE,
+    Do.PULL: at.DO_PULL,
+    Do.LIFT: at.DO_LIFT,
+}
+_MOST_OVERSPEED: Final = 1.3
 
 
 class Car:
@@ -40,247 +41,289 @@ class Car:
         rig: The car.
         scenario: The drive and its faults.
         seed: 0 or more; the same seed gives the same samples, bit for bit.
+        compiled: Run compiled code, which takes seconds to load or compile and is a hundred times
+            as quick afterwards; interpreted and compiled agree bit for bit. None: where it is
+            loaded already.
 
     Attributes:
-        truth: What is really happening, updated by each step.
+        samples: How many samples the drive has.
+        count: How many are done.
         delay_s: This car's transport delay from command to flow reading.
         lag_s: This car's lag of the flow reading.
         flow_gain: This car's flow reading over the true flow.
     """
 
-    def __init__(self, rig: Rig, scenario: Scenario, seed: int) -> None:
-        spread = generator(seed, 0).uniform(-1.0, 1.0, 6).tolist()
-        self.delay_s = rig.spray.transport_delay_s * (1.0 + _SPREAD * spread[0])
-        self.lag_s = rig.spray.lag_s * (1.0 + _SPREAD * spread[1])
-        self.flow_gain = 1.0 + _GAIN_SPREAD * spread[2]
-        self.truth = Truth()
+    def __init__(
+        self, rig: Rig, scenario: Scenario, seed: int, *, compiled: bool | None = None
+    ) -> None:
+        self._seed = seed
         self._rate_hz = scenario.rate_hz
-        self._duration_s = scenario.duration_s
-        sample_s = 1.0 / scenario.rate_hz
-        self._substeps = max(1, -int(-sample_s / LONGEST_STEP_S // 1))
-        self._dt_s = sample_s / self._substeps
-        self._count = 0
-        self._paid = rig.paid
-        peak_kpa = scenario.peak_boost_kpa
-        if isnan(peak_kpa):
-            peak_kpa = rig.paid.boost_kpa[-1] if rig.paid.boost_kpa else 0.0
-        driver = Driver(scenario.drive, rig.engine.redline_rpm, seed, 1)
-        self._engine = Engine(rig, driver, peak_kpa, scenario.ambient_c)
-        self._spray = SpraySystem(
-            rig.spray,
-            rig.command,
-            min(scenario.tank_ml, rig.spray.tank_ml),
-            self.delay_s,
-            self.lag_s,
-            self._dt_s,
-        )
-        self._faults = Faults(scenario.faults)
-        methanol = 0.01 * rig.spray.methanol_mass_pct
-        self._full_methanol = methanol
-        self._fill(methanol)
-        self._kg_s_per_ml_min = rig.spray.fluid_kg_m3 * 1e-6 / 60.0
-        self._knock = Knock(rig.paid, 1.1 + 0.2 * spread[3], self._tune(rig, peak_kpa))
-        mapped = frozenset(channel.name for channel in rig.channels)
-        noise_share = 0.035 + 0.005 * spread[4]
-        self._sensors = Sensors(seed, 10, sample_s, self.flow_gain, noise_share, mapped)
-        self._wander = Coloured(seed, 2, 1.5, sample_s)
-        self._scatter = Coloured(seed, 3, 0.05, sample_s)
-        waiting = max(1, round(REACTION_S / self._dt_s))
-        self._orders: deque[tuple[float, float]] = deque([(0.0, inf)] * waiting, maxlen=waiting)
-        self._cooling_k = 0.0
-        self._tip_in_deg = 0.0
-        self._seen_boost_kpa = self._engine.boost_kpa
-        self._seen_charge_c = self._engine.dry_c
-        self._seen_dry_c = self._engine.dry_c
-        self._slosh_ml = 0.0
-        self._slosh_ml_s = 0.0
+        self.samples = round(scenario.duration_s * scenario.rate_hz + 0.4999)
+        self._block = -1
+        self.count = 0
+        self._faults_script = scenario.faults
+        k = size(rig, scenario, seed)
+        asked = scenario.peak_boost_kpa
+        put(k, tune(rig, None if isnan(asked) else asked))
+        k[at.K_N_STEPS] = float(len(scenario.drive))
+        k[at.K_N_FAULTS] = float(len(scenario.faults))
+        steps = _steps(scenario.drive)
+        s = _start(k, steps, scenario)
+        vectors = (k, s, [0.0] * at.S_HELD, steps, _faults(scenario.faults))
+        self._compiled: Any = None
+        if compiled or (compiled is None and "simulator.plant.compiled" in sys.modules):
+            import numpy as np
+
+            from simulator.plant import compiled as plant_compiled
+
+            self._compiled = plant_compiled
+            vectors = tuple(np.array(v, dtype=np.float64) for v in vectors)  # type: ignore[assignment]
+        self._k: Any = vectors[0]
+        self._s: Any = vectors[1]
+        self._d: Any = vectors[2]
+        self._steps: Any = vectors[3]
+        self._faults: Any = vectors[4]
+        self._row: Any = self._vector(ROW_WIDTH)
+        self._out: Any = self._vector(at.MOST_ROWS * ROW_WIDTH)
+        self._draws: Any = None
+        self._cycles: Any = None
+        dt_s = k[at.K_DT_S]
+        self.delay_s = (k[at.K_ACTUATION_STEPS] + k[at.K_SENSOR_STEPS]) * dt_s
+        self.lag_s = k[at.K_SENSOR_LAG_S] + 0.021
+        self.flow_gain = k[at.K_FLOW_GAIN]
+        self._advance: Any = advance if self._compiled is None else self._compiled.advance_one
 
     @property
     def finished(self) -> bool:
-        """Whether the drive is over."""
-        return self._count >= self._duration_s * self._rate_hz - 1e-6
+        """Whether the drive, or its log, is over."""
+        return self.count >= self.samples or self._s[at.S_UNPLUGGED] == 2.0
 
-    def step(self, retard_deg: float, boost_ceiling_kpa: float) -> Sample:
-        """Advance by one sample and return it.
+    @property
+    def state(self) -> Vector:
+        """The state, in the layout of ``simulator.plant.layout``."""
+        state: Vector = self._s
+        return state
+
+    @property
+    def constants(self) -> Vector:
+        """The constants, likewise."""
+        constants: Vector = self._k
+        return constants
+
+    @property
+    def report(self) -> Report:
+        """What the run has cost so far."""
+        return report_of(self._s)
+
+    @property
+    def truth(self) -> Truth:
+        """What is really happening."""
+        s = self._s
+        ceiling_kpa = float(s[at.S_CEILING_KPA])
+        return Truth(
+            time_s=float(s[at.S_TIME_S]),
+            flow_ml_min=float(s[at.S_NOZZLE]),
+            missing=float(s[at.S_MISSING]),
+            boost_kpa=float(s[at.S_BOOST_KPA]),
+            line_kpa=float(s[at.S_LINE_KPA]),
+            tank_ml=float(s[at.S_TANK_ML]),
+            charge_c=float(s[at.S_CHARGE_C]),
+            harm=float(s[at.S_HARM]),
+            knocks=int(s[at.S_KNOCKS]),
+            heavy_knocks=int(s[at.S_HEAVY_KNOCKS]),
+            retard_deg=float(s[at.S_RETARD_DEG]),
+            ceiling_kpa=inf if ceiling_kpa >= NO_CEILING_KPA else ceiling_kpa,
+            faults=self._active(),
+        )
+
+    def step(self, retard_deg: float, boost_ceiling_kpa: float) -> list[Sample]:
+        """Advance by one sample; return what comes down the line: one row, none, or a few.
 
         Args:
             retard_deg: Ignition retard asked for, degrees, >= 0.
             boost_ceiling_kpa: Boost ceiling asked for, kPa gauge (infinite: none).
 
-        Both act once the engine controller has reacted, 60 ms later.
+        Both act once the engine controller has reacted.
         """
-        order = (retard_deg, boost_ceiling_kpa)
-        aim = 1.0 + 0.006 * self._wander.draw()
-        scatter_deg = 0.3 * self._scatter.draw()
-        dt_s = self._dt_s
-        start_s = self._count / self._rate_hz
-        for i in range(self._substeps):
-            in_force = self._orders[0]
-            self._orders.append(order)
-            self._advance(start_s + i * dt_s, in_force, aim, scatter_deg)
-        self._count += 1
-        time_s = round(self._count / self._rate_hz, 4)
-        self._evaporate(1.0 / self._rate_hz)
-        self._tell(time_s, self._orders[0])
-        return self._read(time_s)
+        number = self._fill()
+        rows = self._advance(
+            self._k,
+            self._s,
+            self._d,
+            self._steps,
+            self._faults,
+            self._cycles,
+            self._draws,
+            number,
+            float(retard_deg),
+            min(float(boost_ceiling_kpa), NO_CEILING_KPA),
+            self._row,
+            self._out,
+        )
+        self.count += 1
+        out = self._out
+        return [
+            Sample(*[float(x) for x in out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH]])
+            for i in range(rows)
+        ]
 
-    def _tune(self, rig: Rig, peak_kpa: float) -> float:
-        """Set the fuel map; return the octane a gram of spray per kg of air earns.
+    def block(self) -> tuple[int, int, tuple[Any, ...]]:
+        """Return the next samples whose draws are at hand, as a range, and the vectors to run them.
 
-        The car was tuned with full spray at full boost: there spray earns what the table spends.
+        The caller runs them all and adds their number to ``count``.
         """
-        air_kg_s = self._engine.full_air_at_kg_s(peak_kpa)
-        spray = self._spray.full_flow_ml_min(peak_kpa) * self._kg_s_per_ml_min / air_kg_s
-        self._engine.allow_for_methanol(spray * air_kg_s * self._methanol, air_kg_s)
-        dry_c = self._engine.dry_charge_c(peak_kpa, 0.75, _REFERENCE_SOAK_K)
-        cooling_k = evaporation_drop_k(
-            dry_c,
-            rig.engine.ambient_kpa + max(peak_kpa, 0.0),
-            spray * self._water_share,
-            spray * self._methanol_share,
-            _AMBIENT_HUMIDITY,
-        )
-        return spray_octane_per_g_kg(paid_deg(rig.paid, peak_kpa), cooling_k, 1e3 * spray)
+        first = self._fill()
+        last = min(block_samples(self._rate_hz), first + self.samples - self.count)
+        vectors = (self._k, self._s, self._d, self._steps, self._faults, self._cycles)
+        return first, last, (*vectors, self._draws, self._row, self._out)
 
-    def _fill(self, methanol: float) -> None:
-        """Take a mix with this mass share of methanol, 0 to 1."""
-        self._water_share = _IN_INTAKE * (1.0 - methanol)
-        self._methanol_share = _IN_INTAKE * methanol
-        self._methanol = methanol
+    def _active(self) -> tuple[str, ...]:
+        names = [
+            fault.kind.value
+            for i, fault in enumerate(self._faults_script)
+            if self._faults[i * at.FAULT_WIDTH + at.F_NOW] != 0.0
+        ]
+        s = self._s
+        starved = s[at.S_AIR_SHARE] > 0.3 and s[at.X_AIR] == 0.0  # slosh bares the pick-up early
+        if (starved or s[at.S_TANK_ML] < PICK_UP_ML) and "empty_tank" not in names:
+            names.append("empty_tank")
+        return tuple(names)
 
-    def _advance(
-        self, now_s: float, in_force: tuple[float, float], aim: float, scatter_deg: float
-    ) -> None:
-        """Advance the physics by one internal step."""
-        dt_s = self._dt_s
-        engine, spray, knock, faults = self._engine, self._spray, self._knock, self._faults
-        retard_deg, ceiling_kpa = in_force
-        engine.driver.update(now_s, dt_s, engine.road_m_s)
-        faults.update(now_s, engine.boost_kpa)
-        self._fill(self._full_methanol * (1.0 - faults.methanol_lost))
-        spray_kg_s = spray.nozzle_ml_min * self._kg_s_per_ml_min
-        # While boost rises fast the tune holds timing back, as the spray is still on its way.
-        rise_kpa_s = max(0.0, engine.boost_kpa - self._seen_boost_kpa) / BOOST_FILTER_S
-        self._tip_in_deg += (
-            dt_s / _TIP_IN_S * (min(_TIP_IN_DEG, 0.02 * rise_kpa_s) - self._tip_in_deg)
-        )
-        tune_deg = retard_deg + self._tip_in_deg
-        total_deg = tune_deg + knock.retard_deg
-        # Past best torque, timing costs about quadratically; common practice, no source.
-        behind_deg = 6.0 + total_deg
-        torque_share = max(0.5, 1.0 - 0.0006 * behind_deg * behind_deg)
-        engine.step(
-            dt_s,
-            engine.dry_c - self._cooling_k,
-            spray_kg_s * self._methanol,
-            torque_share,
-            ceiling_kpa,
-            aim,
-        )
-        boost_kpa = engine.boost_kpa
-        self._seen_boost_kpa += dt_s / (BOOST_FILTER_S + dt_s) * (boost_kpa - self._seen_boost_kpa)
-        measured_kpa = self._seen_boost_kpa + self._sensors.boost_error_kpa
-        spray.step(dt_s, boost_kpa, measured_kpa, engine.duty_pct, faults)
-        reference_c = engine.dry_charge_c(
-            boost_kpa, min(1.0, engine.air_kg_s / engine.full_air_kg_s), _REFERENCE_SOAK_K
-        )
-        # Knock begins in the worst-served cylinder, and a weak spray is also spread less evenly.
-        missing = 1.0 - spray.nozzle_ml_min / max(spray.healthy_ml_min, spray.nozzle_ml_min, 5.0)
-        worst = 1.0 - _UNEVENNESS * missing
-        knock.step(
-            dt_s,
-            boost_kpa=boost_kpa,
-            over_kpa=max(0.0, boost_kpa - 1.05 * engine.peak_kpa),
-            cooling_k=worst * self._cooling_k,
-            hotter_k=engine.dry_c - reference_c,
-            spray_g_kg=1e3 * worst * spray_kg_s / max(engine.air_kg_s, 1e-3),
-            timing_retard_deg=tune_deg,
-            scatter_deg=scatter_deg,
-        )
+    def _fill(self) -> int:
+        """Have this sample's draws ready; return its number among them."""
+        samples = block_samples(self._rate_hz)
+        block, number = divmod(self.count, samples)
+        if block != self._block:
+            self._block = block
+            k = self._k
+            most = k[at.K_CYLINDERS] * k[at.K_REDLINE_RPM] * _MOST_OVERSPEED / 120.0
+            draws = sample_draws(self._seed, block, samples)
+            cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
+            if self._compiled is None:
+                draws, cycles = draws.tolist(), cycles.tolist()
+            self._draws, self._cycles = draws, cycles
+            self._s[at.S_CYCLE_AT] = 0.0
+        return number
 
-    def _evaporate(self, sample_s: float) -> None:
-        """Bring the charge cooling and the slow sensors to this sample."""
-        engine = self._engine
-        air_kg_s = max(engine.air_kg_s, 0.002)
-        spray = self._spray.nozzle_ml_min * self._kg_s_per_ml_min / air_kg_s
-        drop_k = 0.0
-        if spray > 1e-5:
-            drop_k = evaporation_drop_k(
-                engine.dry_c,
-                engine.pressure_kpa,
-                min(spray, 0.2) * self._water_share,
-                min(spray, 0.2) * self._methanol_share,
-                _AMBIENT_HUMIDITY,
-            )
-        self._cooling_k += sample_s / (_EVAPORATION_S + sample_s) * (drop_k - self._cooling_k)
-        lag = sample_s / (THERMISTOR_S + sample_s)
-        self._seen_charge_c += lag * (engine.dry_c - self._cooling_k - self._seen_charge_c)
-        self._seen_dry_c += lag * (engine.dry_c - self._seen_dry_c)
-        # Fluid in the tank swings at about 1.2 Hz when the car accelerates.
-        pull = 9.0 * engine.accel_m_s2 - self._slosh_ml
-        self._slosh_ml_s += sample_s * (57.0 * pull - 3.0 * self._slosh_ml_s)
-        self._slosh_ml += sample_s * self._slosh_ml_s
+    def _vector(self, length: int) -> Any:
+        if self._compiled is None:
+            return [0.0] * length
+        import numpy as np
 
-    def _tell(self, time_s: float, in_force: tuple[float, float]) -> None:
-        """Bring the truth to this sample."""
-        truth, spray = self.truth, self._spray
-        truth.time_s = time_s
-        truth.flow_ml_min = spray.nozzle_ml_min
-        healthy = spray.healthy_ml_min
-        truth.missing = max(0.0, 1.0 - spray.nozzle_ml_min / healthy) if healthy > 5.0 else 0.0
-        truth.boost_kpa = self._engine.boost_kpa
-        truth.line_kpa = spray.line_kpa
-        truth.tank_ml = spray.tank_ml
-        truth.charge_c = self._engine.dry_c - self._cooling_k
-        truth.knock_harm_deg_s = self._knock.harm
-        truth.retard_deg, truth.ceiling_kpa = in_force
-        truth.faults = self._faults.active
-        if spray.empty and "empty_tank" not in truth.faults:
-            truth.faults = (*truth.faults, "empty_tank")
-
-    def _read(self, time_s: float) -> Sample:
-        engine, spray = self._engine, self._spray
-        load = max(0.0, engine.boost_kpa + 60.0)
-        timing_deg = 32.0 - 0.105 * load + paid_deg(self._paid, engine.boost_kpa)
-        timing_deg += 4.0 * (engine.speed_rpm / engine.redline_rpm - 0.5)
-        timing_deg -= self._knock.retard_deg + self._tip_in_deg + self.truth.retard_deg
-        true = {
-            "engine_speed_rpm": engine.speed_rpm,
-            "boost_kpa": self._seen_boost_kpa,
-            "injector_duty_pct": engine.duty_pct,
-            "intake_c": self._seen_charge_c,
-            "knock": self._knock.retard_deg,
-            "commanded_ml_min": spray.commanded_ml_min,
-            "command_pct": 100.0 * spray.share,
-            "delivered_ml_min": spray.sensed_ml_min,
-            "timing_deg": timing_deg,
-            "lambda_ratio": engine.lambda_ratio,
-            "throttle_pct": 100.0 * engine.throttle,
-            "tank_ml": max(0.0, spray.tank_ml + self._slosh_ml),
-            "line_kpa": spray.line_kpa,
-            "supply_v": spray.supply_v,
-            "dry_intake_c": self._seen_dry_c,
-        }
-        faults = self._faults
-        true["delivered_ml_min"] *= faults.sensor_share
-        return self._sensors.read(time_s, true, faults.sensor_stuck, faults.noise_share)
+        return np.zeros(length)
 
 
 def run(
-    scenario: Scenario, seed: int | None = None, decide: Decide | None = None
+    scenario: Scenario,
+    seed: int | None = None,
+    decide: Decide | None = None,
+    *,
+    compiled: bool | None = None,
 ) -> Iterator[Sample]:
-    """Drive a scenario to its end, sample by sample.
+    """Drive a scenario to its end, row by row.
 
     Args:
         scenario: What to drive.
         seed: 0 or more; None takes the scenario's own.
-        decide: Called with each sample; returns the retard (degrees) and the boost ceiling
-            (kPa gauge, infinite: none) to ask for from then on. None: the engine is left alone.
+        decide: Called with each row; returns the retard (degrees) and the boost ceiling (kPa
+            gauge, infinite: none) to ask for from then on. None: the engine is left alone.
+        compiled: As for ``Car``.
     """
-    car = Car(scenario.rig, scenario, scenario.seed if seed is None else seed)
+    seed = scenario.seed if seed is None else seed
+    car = Car(scenario.rig, scenario, seed, compiled=compiled)
     retard_deg, ceiling_kpa = 0.0, inf
     while not car.finished:
-        sample = car.step(retard_deg, ceiling_kpa)
-        yield sample
-        if decide is not None:
-            retard_deg, ceiling_kpa = decide(sample)
+        for sample in car.step(retard_deg, ceiling_kpa):
+            yield sample
+            if decide is not None:
+                retard_deg, ceiling_kpa = decide(sample)
+
+
+def _steps(drive: tuple[Step, ...]) -> list[float]:
+    rows: list[float] = []
+    ends_s = 0.0
+    for i, step in enumerate(drive):
+        ends_s += step.for_s
+        ahead = next((s for s in drive[i + 1 :] if s.do is not Do.LIFT), None)
+        pedal = -1.0 if isnan(step.throttle_pct) else 0.01 * step.throttle_pct
+        row = [0.0] * at.STEP_WIDTH
+        row[at.P_DO] = _DO[step.do]
+        row[at.P_ENDS_S] = ends_s
+        row[at.P_GEAR] = float(step.gear)
+        row[at.P_PEDAL] = pedal
+        row[at.P_AHEAD] = at.DO_NOTHING if ahead is None else _DO[ahead.do]
+        row[at.P_AHEAD_GEAR] = 0.0 if ahead is None else float(ahead.gear)
+        rows += row
+    return rows
+
+
+def _faults(faults: tuple[Fault, ...]) -> list[float]:
+    from rules.channels import CHANNEL_NAMES
+
+    rows: list[float] = []
+    for fault in faults:
+        row = [0.0] * at.FAULT_WIDTH
+        row[at.F_KIND] = float(KINDS.index(fault.kind))
+        row[at.F_CHANNEL] = float(CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"))
+        row[at.F_AT_S] = fault.at_s
+        row[at.F_ABOVE_KPA] = max(fault.above_boost_kpa, -NEVER_S)
+        row[at.F_BELOW_KPA] = min(fault.below_boost_kpa, NEVER_S)
+        row[at.F_ABOVE_RPM] = max(fault.above_speed_rpm, -NEVER_S)
+        row[at.F_GEAR] = float(fault.gear)
+        row[at.F_AMOUNT] = fault.magnitude
+        row[at.F_RAMP_S] = fault.ramp_s
+        row[at.F_FOR_S] = min(fault.for_s, NEVER_S)
+        row[at.F_ONSET_S] = NEVER_S
+        rows += row
+    return rows or [0.0]
+
+
+def _start(k: list[float], steps: list[float], scenario: Scenario) -> list[float]:
+    """Return the state at the start: cruising in the first step's gear, or idling."""
+    s = [0.0] * at.N_S
+    gear = 0.0
+    if steps[at.P_DO] != at.DO_IDLE:
+        gear = steps[at.P_GEAR] or 2.0
+    s[at.S_ENGAGED] = -1.0
+    s[at.S_GEAR] = s[at.S_NEXT_GEAR] = gear
+    s[at.S_CLUTCH_OPEN] = 1.0 if gear == 0.0 else 0.0
+    if gear:
+        s[at.S_ROAD_M_S] = CRUISE_OF_REDLINE * k[at.K_REDLINE_RPM] / rpm_per_m_s(k, gear)
+    s[at.S_SPEED_RPM] = max(IDLE_RPM, s[at.S_ROAD_M_S] * rpm_per_m_s(k, gear))
+    ambient_kpa = k[at.K_AMBIENT_KPA]
+    s[at.S_MANIFOLD_KPA] = 0.4 * ambient_kpa
+    s[at.S_PIPE_KPA] = ambient_kpa
+    s[at.S_BOOST_KPA] = s[at.S_SENSED_BOOST] = s[at.S_MANIFOLD_KPA] - ambient_kpa
+    s[at.S_SHAFT] = 0.02
+    s[at.S_CUT] = 1.0
+    warm_c = k[at.K_AMBIENT_C] + 4.0
+    for offset in (
+        at.S_CORE_C,
+        at.S_DRY_C,
+        at.S_CHARGE_C,
+        at.S_END_C,
+        at.S_SENSED_INTAKE,
+        at.S_SENSED_DRY,
+    ):
+        s[offset] = warm_c
+    s[at.S_WALL_C] = wall_k(0.2) - ZERO_C_K
+    s[at.S_EXHAUST_K] = 850.0
+    s[at.S_HOT_C] = 560.0
+    s[at.S_LAMBDA] = s[at.S_SEEN_LAMBDA] = 1.0
+    s[at.S_TORQUE_SHARE] = 1.0
+    s[at.S_BEST_DEG] = s[at.S_SPARK_DEG] = 25.0
+    s[at.S_PUMP] = 0.0
+    s[at.S_SUPPLY_V] = RESTING_V
+    trapped_kpa = k[at.K_CRACK_KPA] if k[at.K_CRACK_KPA] < 1e9 else 0.8 * k[at.K_SHUT_OFF_KPA]
+    s[at.S_LINE_KPA] = s[at.S_SENSED_LINE] = trapped_kpa
+    s[at.S_TANK_ML] = min(scenario.tank_ml, k[at.K_TANK_ML])
+    s[at.S_CEILING_KPA] = NO_CEILING_KPA
+    s[at.S_PEAK_CHARGE_C] = s[at.S_PEAK_BOOST_KPA] = -100.0
+    s[at.S_CEILINGS : at.S_CEILINGS + at.RING] = [NO_CEILING_KPA] * at.RING
+    heal(s)
+    return s
+
+
+def tuned_kpa(scenario: Scenario) -> float:
+    """Return the boost a scenario's car is tuned to, kPa gauge."""
+    return peak_kpa(scenario.rig, scenario.peak_boost_kpa)

@@ -1,144 +1,216 @@
-"""When each fault is active, and how much of it."""
+"""When each fault is active, how much of it, and what that does to the plant."""
 
-from dataclasses import dataclass, field
-from math import inf
 from typing import Final
 
-from simulator.plant.script import Fault, FaultKind
-
-_ON_THE_LINE: Final = (
-    FaultKind.SPLIT_BEFORE_SENSOR,
-    FaultKind.SPLIT_AFTER_SENSOR,
-    FaultKind.SIPHON,
-    FaultKind.VALVE_STUCK_OPEN,
+from rules.arithmetic import larger, smaller
+from rules.vector import Vector
+from simulator.plant.layout import (
+    F_ABOVE_KPA,
+    F_ABOVE_RPM,
+    F_AMOUNT,
+    F_AT_S,
+    F_BELOW_KPA,
+    F_FOR_S,
+    F_GEAR,
+    F_KIND,
+    F_NOW,
+    F_ONSET_S,
+    F_RAMP_S,
+    FAULT_WIDTH,
+    K_N_FAULTS,
+    S_BOOST_KPA,
+    S_GEAR,
+    S_SPEED_RPM,
+    X_AIR,
+    X_BYPASS_OPEN,
+    X_DRAIN,
+    X_HOT_COOLER,
+    X_LEAN,
+    X_NO_CUT,
+    X_NO_RETARD,
+    X_NOZZLE_SHARE,
+    X_OVERBOOST,
+    X_PUMP_DRIVE,
+    X_PUMP_SHARE,
+    X_SILENT,
+    X_SIPHON,
+    X_SLOW_S,
+    X_SPLIT_AFTER,
+    X_SPLIT_BEFORE,
+    X_STUCK_OPEN,
+    X_STUCK_SHUT,
+    X_SUPPLY_SHARE,
+    X_WRONG_MIX,
 )
-_BESIDE_THE_FLOW: Final = (FaultKind.AIR, FaultKind.CONTROLLER_SILENT, FaultKind.WRONG_MIX)
+
+# Numbers of the kinds, in the order of ``script.FaultKind``.
+(
+    PUMP_STOP,
+    PUMP_FADE,
+    SUPPLY_LOW,
+    CLOGGED_NOZZLE,
+    SPLIT_BEFORE_SENSOR,
+    SPLIT_AFTER_SENSOR,
+    EMPTY_TANK,
+    AIR,
+    SIPHON,
+    VALVE_STUCK_OPEN,
+    VALVE_STUCK_SHUT,
+    REGULATOR_STUCK,
+    WRONG_MIX,
+    CONTROLLER_SILENT,
+    RETARD_IGNORED,
+    CUT_IGNORED,
+    ORDERS_LATE,
+    OVERBOOST,
+    COOLER_BLOCKED,
+    PETROL_SHORT,
+    SENSOR_STUCK,
+    SENSOR_SHORT,
+    SENSOR_OPEN,
+    SENSOR_OFFSET,
+    SENSOR_GAIN,
+    SENSOR_DRIFT,
+    SENSOR_NOISE,
+    SENSOR_SPIKES,
+    SENSOR_OSCILLATION,
+    SENSOR_INTERMITTENT,
+    LINE_NOISE,
+    MESSAGES_LOST,
+    MESSAGES_LATE,
+    MESSAGES_REPEATED,
+    MESSAGES_INSERTED,
+    MESSAGES_DISORDERED,
+    CLOCK_STEP,
+    SECOND_SENDER,
+    UNPLUGGED,
+    LOG_CUT,
+) = range(40)
 _LINE_OFF: Final = 0.97  # of all openings: a line's bore is some thirty times the nozzles'
+_MOST_LATE_S: Final = 1.0
+NEVER_S: Final = 1e300
 
 
-@dataclass(slots=True)
-class _Running:
-    fault: Fault
-    onset_s: float = inf
+def schedule(k: Vector, s: Vector, faults: Vector, now_s: float) -> None:
+    """Bring every fault, and every effect of one, to this moment.
 
-
-@dataclass(slots=True)
-class Faults:
-    """The faults of a run; each attribute is what they do at this moment.
-
-    Attributes:
-        pump_drive: False once the pump has lost its drive.
-        pump_share: What is left of the pump's pressure, 0 to 1.
-        supply_share: What is left of the pump's supply voltage under load, 0 to 1.
-        nozzle_share: What is left of the nozzles' conductance, 0 to 1.
-        split_before: Conductance of a split ahead of the flow sensor over the nozzles', >= 0.
-        split_after: Likewise behind the flow sensor.
-        air_share: How much of what the pump draws is air, 0 to 1.
-        siphon_share: Opening through which vacuum draws fluid past a worn check valve, over the
-            nozzles', 0 to 1.
-        stuck_share: How far the spray valve is open whatever is commanded, 0 to 1.
-        controller_silent: Whether the spray controller commands nothing.
-        methanol_lost: Share of the methanol that is water instead, 0 to 1.
-        tank_lost: Whether the fluid is gone.
-        sensor_stuck: Whether the flow reading is frozen.
-        sensor_share: What is left of the flow reading, 0 to 1.
-        noise_share: Share of samples with a damaged value, 0 to 1.
-        active: Names of the active faults, in the order of the scenario.
+    Args:
+        k: Constants.
+        s: State; the effects are put into it.
+        faults: ``FAULT_WIDTH`` numbers a fault; onset and present amount are put into it.
+        now_s: Time since the start, seconds.
     """
+    count = int(k[K_N_FAULTS])
+    if count == 0:
+        return
+    _heal(s)
+    for i in range(count):
+        at = i * FAULT_WIDTH
+        if faults[at + F_ONSET_S] >= NEVER_S and _begins(s, faults, at, now_s):
+            faults[at + F_ONSET_S] = now_s
+        since_s = now_s - faults[at + F_ONSET_S]
+        amount = 0.0
+        if 0.0 <= since_s < faults[at + F_FOR_S]:
+            amount = faults[at + F_AMOUNT]
+            if since_s < faults[at + F_RAMP_S]:
+                amount = amount * since_s / faults[at + F_RAMP_S]
+            _apply(s, int(faults[at + F_KIND]), amount)
+        faults[at + F_NOW] = amount
 
-    script: tuple[Fault, ...]
-    pump_drive: bool = True
-    pump_share: float = 1.0
-    supply_share: float = 1.0
-    nozzle_share: float = 1.0
-    split_before: float = 0.0
-    split_after: float = 0.0
-    air_share: float = 0.0
-    siphon_share: float = 0.0
-    stuck_share: float = 0.0
-    controller_silent: bool = False
-    methanol_lost: float = 0.0
-    tank_lost: bool = False
-    sensor_stuck: bool = False
-    sensor_share: float = 1.0
-    noise_share: float = 0.0
-    active: tuple[str, ...] = ()
-    _running: list[_Running] = field(default_factory=list)
 
-    def __post_init__(self) -> None:
-        self._running = [_Running(fault) for fault in self.script]
+def heal(s: Vector) -> None:
+    """Set every effect to "nothing is wrong"."""
+    _heal(s)
 
-    def update(self, now_s: float, boost_kpa: float) -> None:
-        """Bring every attribute to this moment.
 
-        Args:
-            now_s: Time since the start, seconds.
-            boost_kpa: True boost, kPa gauge.
-        """
-        if not self._running:
-            return
-        self.pump_drive = True
-        self.pump_share = self.supply_share = self.nozzle_share = self.sensor_share = 1.0
-        self.split_before = self.split_after = self.siphon_share = self.stuck_share = 0.0
-        self.air_share = self.noise_share = self.methanol_lost = 0.0
-        self.tank_lost = self.sensor_stuck = self.controller_silent = False
-        active: list[str] = []
-        for running in self._running:
-            fault = running.fault
-            if running.onset_s == inf and now_s >= fault.at_s and boost_kpa > fault.above_boost_kpa:
-                running.onset_s = now_s
-            since_s = now_s - running.onset_s
-            if 0.0 <= since_s < fault.for_s:
-                ramped = 1.0 if since_s >= fault.ramp_s else since_s / fault.ramp_s
-                self._apply(fault.kind, fault.magnitude * ramped)
-                active.append(fault.kind.value)
-        self.active = tuple(active)
+def _begins(s: Vector, faults: Vector, at: int, now_s: float) -> bool:
+    """Whether all the conditions of a fault hold now."""
+    boost_kpa = s[S_BOOST_KPA]
+    gear = faults[at + F_GEAR]
+    return (
+        now_s >= faults[at + F_AT_S]
+        and boost_kpa > faults[at + F_ABOVE_KPA]
+        and boost_kpa < faults[at + F_BELOW_KPA]
+        and s[S_SPEED_RPM] > faults[at + F_ABOVE_RPM]
+        and (gear == 0.0 or gear == s[S_GEAR])
+    )
 
-    def _apply(self, kind: FaultKind, amount: float) -> None:
-        if kind in _ON_THE_LINE:
-            self._apply_to_line(kind, amount)
-        elif kind in _BESIDE_THE_FLOW:
-            self._apply_beside(kind, amount)
-        elif kind is FaultKind.PUMP_STOP:
-            self.pump_drive = False
-        elif kind is FaultKind.PUMP_FADE:
-            self.pump_share *= 1.0 - amount
-        elif kind is FaultKind.SUPPLY_LOW:
-            self.supply_share *= 1.0 - amount
-        elif kind is FaultKind.CLOGGED_NOZZLE:
-            self.nozzle_share *= 1.0 - amount
-        elif kind is FaultKind.EMPTY_TANK:
-            self.air_share = max(self.air_share, amount)
-            self.tank_lost = True
-        elif kind is FaultKind.FLOW_SENSOR_STUCK:
-            self.sensor_stuck = True
-        elif kind is FaultKind.FLOW_SENSOR_DRIFT:
-            self.sensor_share *= 1.0 - amount
-        elif kind is FaultKind.FLOW_SENSOR_DEAD:
-            self.sensor_share = 0.0
-        else:
-            self.noise_share = max(self.noise_share, amount)
 
-    def _apply_to_line(self, kind: FaultKind, amount: float) -> None:
-        if kind is FaultKind.SPLIT_BEFORE_SENSOR:
-            self.split_before += _opening(amount)
-        elif kind is FaultKind.SPLIT_AFTER_SENSOR:
-            self.split_after += _opening(amount)
-        elif kind is FaultKind.SIPHON:
-            self.siphon_share = max(self.siphon_share, amount)
-        else:
-            self.stuck_share = max(self.stuck_share, amount)
+def _heal(s: Vector) -> None:
+    s[X_PUMP_DRIVE] = 1.0
+    s[X_PUMP_SHARE] = 1.0
+    s[X_SUPPLY_SHARE] = 1.0
+    s[X_NOZZLE_SHARE] = 1.0
+    s[X_SPLIT_BEFORE] = 0.0
+    s[X_SPLIT_AFTER] = 0.0
+    s[X_AIR] = 0.0
+    s[X_SIPHON] = 0.0
+    s[X_STUCK_OPEN] = 0.0
+    s[X_STUCK_SHUT] = 0.0
+    s[X_SILENT] = 0.0
+    s[X_WRONG_MIX] = 0.0
+    s[X_DRAIN] = 0.0
+    s[X_BYPASS_OPEN] = 0.0
+    s[X_NO_RETARD] = 0.0
+    s[X_NO_CUT] = 0.0
+    s[X_OVERBOOST] = 0.0
+    s[X_SLOW_S] = 0.0
+    s[X_HOT_COOLER] = 0.0
+    s[X_LEAN] = 0.0
 
-    def _apply_beside(self, kind: FaultKind, amount: float) -> None:
-        if kind is FaultKind.AIR:
-            self.air_share = max(self.air_share, amount)
-        elif kind is FaultKind.CONTROLLER_SILENT:
-            self.controller_silent = True
-        else:
-            self.methanol_lost = max(self.methanol_lost, amount)
+
+def _apply(s: Vector, kind: int, amount: float) -> None:
+    """Put one fault's effect into the state; those of sensors and messages act elsewhere."""
+    if kind >= SENSOR_STUCK:
+        return
+    if kind == PUMP_STOP:
+        s[X_PUMP_DRIVE] = 0.0
+    elif kind == PUMP_FADE:
+        s[X_PUMP_SHARE] *= 1.0 - amount
+    elif kind == SUPPLY_LOW:
+        s[X_SUPPLY_SHARE] *= 1.0 - amount
+    elif kind == CLOGGED_NOZZLE:
+        s[X_NOZZLE_SHARE] *= 1.0 - amount
+    elif kind == SPLIT_BEFORE_SENSOR:
+        s[X_SPLIT_BEFORE] += _opening(amount)
+    elif kind == SPLIT_AFTER_SENSOR:
+        s[X_SPLIT_AFTER] += _opening(amount)
+    elif kind == EMPTY_TANK:
+        s[X_DRAIN] = larger(s[X_DRAIN], amount)
+    elif kind == AIR:
+        s[X_AIR] = larger(s[X_AIR], amount)
+    elif kind == SIPHON:
+        s[X_SIPHON] = larger(s[X_SIPHON], amount)
+    elif kind == VALVE_STUCK_OPEN:
+        s[X_STUCK_OPEN] = larger(s[X_STUCK_OPEN], amount)
+    elif kind == VALVE_STUCK_SHUT:
+        s[X_STUCK_SHUT] = larger(s[X_STUCK_SHUT], amount)
+    else:
+        _apply_more(s, kind, amount)
+
+
+def _apply_more(s: Vector, kind: int, amount: float) -> None:
+    if kind == REGULATOR_STUCK:
+        s[X_BYPASS_OPEN] = larger(s[X_BYPASS_OPEN], amount)
+    elif kind == WRONG_MIX:
+        s[X_WRONG_MIX] = larger(s[X_WRONG_MIX], amount)
+    elif kind == CONTROLLER_SILENT:
+        s[X_SILENT] = 1.0
+    elif kind == RETARD_IGNORED:
+        s[X_NO_RETARD] = larger(s[X_NO_RETARD], amount)
+    elif kind == CUT_IGNORED:
+        s[X_NO_CUT] = 1.0
+    elif kind == ORDERS_LATE:
+        s[X_SLOW_S] = smaller(_MOST_LATE_S, s[X_SLOW_S] + amount * _MOST_LATE_S)
+    elif kind == OVERBOOST:
+        s[X_OVERBOOST] = larger(s[X_OVERBOOST], amount)
+    elif kind == COOLER_BLOCKED:
+        s[X_HOT_COOLER] = larger(s[X_HOT_COOLER], amount)
+    elif kind == PETROL_SHORT:
+        s[X_LEAN] = larger(s[X_LEAN], amount)
 
 
 def _opening(amount: float) -> float:
     """Return a split's conductance over the nozzles', from its share of all openings (0 to 1)."""
-    amount = min(amount, _LINE_OFF)
-    return amount / (1.0 - amount)
+    held = smaller(amount, _LINE_OFF)
+    return held / (1.0 - held)

@@ -1,135 +1,256 @@
-"""From the true state to what the log says: lag, gain, noise, quantisation, damaged values."""
+"""From the true state to what the log says: lag, pulses, gain, noise, quantisation, faults."""
 
-from math import nan
+from math import floor, sin, sqrt
 from typing import Final
 
-from rules.channels import CHANNEL_NAMES, NOT_SENT, Sample
-from simulator.plant.noise import Coloured, Normal, Uniform
+from rules import channels as ch
+from rules.arithmetic import larger, smaller
+from rules.vector import Vector
+from simulator.plant import faults as fk
+from simulator.plant.layout import (
+    F_CHANNEL,
+    F_KIND,
+    F_NOW,
+    F_ONSET_S,
+    FAULT_WIDTH,
+    K_FLOW_GAIN,
+    K_FLOW_NOISE,
+    K_N_FAULTS,
+    K_SAMPLE_S,
+    K_SENSOR_LAG_S,
+    K_SENT,
+    N_BOOST,
+    N_FLOW,
+    N_LINE,
+    S_ASKED_SHARE,
+    S_BOOST_ERROR,
+    S_COMMANDED,
+    S_DUTY_PCT,
+    S_FLOW_READING,
+    S_HELD,
+    S_KNOCK_DEG,
+    S_LAST_PULSE_S,
+    S_NEXT_READ_S,
+    S_PHASE,
+    S_PULSE_READING,
+    S_SEEN_LAMBDA,
+    S_SENSED_BOOST,
+    S_SENSED_DRY,
+    S_SENSED_INTAKE,
+    S_SENSED_LINE,
+    S_SLOSH_ML,
+    S_SPARK_DEG,
+    S_SPEED_RPM,
+    S_SUPPLY_V,
+    S_TANK_ML,
+    S_THROTTLE,
+    U_SENSOR,
+    W_BOOST,
+    W_DRY,
+    W_FLOW,
+    W_INTAKE,
+    W_LAMBDA,
+    W_LINE,
+    W_SENSOR,
+    W_SPEED,
+    W_SUPPLY,
+)
 
-FLOW_CORRELATION_S: Final = 0.05
 BOOST_FILTER_S: Final = 0.01
 THERMISTOR_S: Final = 0.3
+LINE_FILTER_S: Final = 0.01
+FLOW_CORRELATION_S: Final = 0.05
+PULSES_PER_ML: Final = 22.0  # a small turbine wheel; common practice, no source
+_LINE_CORRELATION_S: Final = 0.03
 _BOOST_KPA: Final = 0.7
 _SPEED_RPM: Final = 6.0
 _THERMISTOR_K: Final = 0.08
 _SUPPLY_V: Final = 0.03
 _LINE_KPA: Final = 4.0
 _LAMBDA: Final = 0.004
-# Decimals of each channel as it is sent: a float with few decimals is its own shortest text.
-DECIMALS: Final = {
-    "engine_speed_rpm": 0,
-    "boost_kpa": 1,
-    "injector_duty_pct": 1,
-    "intake_c": 1,
-    "knock": 1,
-    "commanded_ml_min": 0,
-    "command_pct": 1,
-    "delivered_ml_min": 0,
-    "timing_deg": 1,
-    "lambda_ratio": 3,
-    "throttle_pct": 1,
-    "tank_ml": 0,
-    "line_kpa": 0,
-    "supply_v": 2,
-    "dry_intake_c": 1,
-}
+_STOPPED_ML_MIN: Final = 2.0  # slower than this the wheel stands still
+# Steps of each channel in which it is sent, as 1 / step: rpm, kPa, %, degC, ... in rules' order.
+PER_UNIT: Final = (
+    1.0,
+    10.0,
+    10.0,
+    10.0,
+    10.0,
+    1.0,
+    10.0,
+    1.0,
+    10.0,
+    1e3,
+    10.0,
+    1.0,
+    1.0,
+    1e2,
+    10.0,
+)
+# How often a logger reads each channel, seconds; 0 is every sample. Slow ones repeat themselves.
+EVERY_S: Final = (0.0, 0.0, 0.0, 0.05, 0.0, 0.0, 0.0, 0.0, 0.0, 0.02, 0.0, 0.2, 0.0, 0.05, 0.05)
+# The electrical range of each sensor.
+BOTTOM: Final = (0.0, -101.0, 0.0, -40.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 0.0, 0.0, 0.0, 0.0, -40.0)
+TOP: Final = (
+    *(12000.0, 350.0, 100.0, 160.0, 20.0, 3000.0, 100.0, 3000.0, 60.0, 2.0, 100.0, 8000.0),
+    *(2000.0, 16.0, 160.0),
+)
+# A short to ground: a 5 V sensor reads its bottom, a thermistor hot.
+SHORT: Final = (
+    *(0.0, -101.0, 0.0, 160.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 0.0, 0.0, 0.0, 0.0, 160.0),
+)
+# An open wire: a pulse sensor falls silent, a thermistor reads cold, a 5 V sensor reads its top.
+OPEN: Final = (
+    *(0.0, 350.0, 0.0, -40.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 100.0, 8000.0, 2000.0, 0.0, -40.0),
+)
 
 
-class Sensors:
-    """The sensors of one car, sampled at one rate.
+def meter(s: Vector, flow_ml_min: float, now_s: float, dt_s: float) -> None:
+    """Turn the flow meter's wheel, and time its pulses.
+
+    The reading is one pulse's volume over the time since the pulse before; while none comes it can
+    be no more than one pulse's volume over the time since the last.
 
     Args:
-        seed: Seed of the run.
-        first_stream: First of ten noise streams this object may use.
-        dt_s: Time between samples, seconds.
-        gain: Flow sensor's reading over the true flow, about 1.
-        noise_share: Standard deviation of the flow reading's noise over the reading.
-        mapped: Channels the rig maps; the others are not sent.
+        s: State; the raw reading is put into it, mL/min.
+        flow_ml_min: Flow through the meter.
+        now_s: Time at the end of this step, seconds.
+        dt_s: Step, seconds.
+
+    Source: reciprocal counting; a gate counter is too coarse at these flows.
     """
+    pulses = flow_ml_min / 60.0 * PULSES_PER_ML * dt_s
+    if flow_ml_min < _STOPPED_ML_MIN:
+        pulses = 0.0
+    s[S_PHASE] += pulses
+    if s[S_PHASE] >= 1.0:
+        whole = floor(s[S_PHASE])
+        s[S_PHASE] -= whole
+        edge_s = now_s - dt_s * s[S_PHASE] / pulses
+        period_s = larger(edge_s - s[S_LAST_PULSE_S], 1e-5)
+        s[S_PULSE_READING] = whole * 60.0 / PULSES_PER_ML / period_s
+        s[S_LAST_PULSE_S] = edge_s
+        return
+    quiet_s = now_s - s[S_LAST_PULSE_S]
+    if quiet_s * s[S_PULSE_READING] * PULSES_PER_ML > 60.0:
+        s[S_PULSE_READING] = 60.0 / PULSES_PER_ML / quiet_s
+    if quiet_s > 1.5:
+        s[S_PULSE_READING] = 0.0
 
-    __slots__ = (
-        "_boost",
-        "_columns",
-        "_flow",
-        "_gain",
-        "_held_flow",
-        "_line",
-        "_noise_share",
-        "_other",
-        "_pick",
-        "_speed",
-    )
 
-    def __init__(
-        self,
-        seed: int,
-        first_stream: int,
-        dt_s: float,
-        gain: float,
-        noise_share: float,
-        mapped: frozenset[str],
-    ) -> None:
-        self._flow = Coloured(seed, first_stream, FLOW_CORRELATION_S, dt_s)
-        self._boost = Coloured(seed, first_stream + 1, BOOST_FILTER_S, dt_s)
-        self._speed = Normal(seed, first_stream + 2)
-        self._other = Normal(seed, first_stream + 3)
-        self._line = Coloured(seed, first_stream + 4, 0.03, dt_s)
-        self._pick = Uniform(seed, first_stream + 5)
-        self._gain = gain
-        self._noise_share = noise_share
-        self._held_flow = 0.0
-        self._columns = tuple((name in mapped, DECIMALS[name]) for name in CHANNEL_NAMES)
+def sensor_rates(
+    k: Vector, s: Vector, d: Vector, boost_kpa: float, charge_c: float, dry_c: float, line: float
+) -> None:
+    """Work out how fast the sensors' own lags let their readings follow (first order).
 
-    @property
-    def boost_error_kpa(self) -> float:
-        """The boost sensor's error in the last sample, kPa (the spray controller shares it)."""
-        return _BOOST_KPA * self._boost.value
+    Args:
+        k: Constants.
+        s: State.
+        d: Rates, per second.
+        boost_kpa: True boost, kPa gauge.
+        charge_c: True charge temperature, degC.
+        dry_c: The same before the spray.
+        line: True line pressure, kPa gauge.
+    """
+    d[S_SENSED_BOOST] = (boost_kpa - s[S_SENSED_BOOST]) / BOOST_FILTER_S
+    d[S_SENSED_INTAKE] = (charge_c - s[S_SENSED_INTAKE]) / THERMISTOR_S
+    d[S_SENSED_DRY] = (dry_c - s[S_SENSED_DRY]) / THERMISTOR_S
+    d[S_SENSED_LINE] = (line - s[S_SENSED_LINE]) / LINE_FILTER_S
+    d[S_FLOW_READING] = (s[S_PULSE_READING] - s[S_FLOW_READING]) / k[K_SENSOR_LAG_S]
 
-    def read(
-        self, time_s: float, true: dict[str, float], stuck: bool, noise_share: float
-    ) -> Sample:
-        """Return what the sensors say.
 
-        Args:
-            time_s: Time of the sample, seconds.
-            true: Value of every channel behind its sensor's lag, before noise.
-            stuck: Whether the flow reading is frozen.
-            noise_share: Share of samples with one damaged value.
-        """
-        true["boost_kpa"] += _BOOST_KPA * self._boost.draw()
-        true["engine_speed_rpm"] += _SPEED_RPM * self._speed.draw()
-        flow = true["delivered_ml_min"] * self._gain
-        flow = max(0.0, flow * (1.0 + self._noise_share * self._flow.draw()))
-        other = self._other
-        true["intake_c"] += _THERMISTOR_K * other.draw()
-        true["dry_intake_c"] += _THERMISTOR_K * other.draw()
-        true["supply_v"] += _SUPPLY_V * other.draw()
-        true["lambda_ratio"] += _LAMBDA * other.draw()
-        true["line_kpa"] = max(0.0, true["line_kpa"] + _LINE_KPA * self._line.draw())
-        if stuck:
-            flow = self._held_flow
-        self._held_flow = flow
-        true["delivered_ml_min"] = flow
-        values = [
-            round(true[name], decimals) + 0.0 if sent else NOT_SENT  # + 0.0: no minus zero
-            for name, (sent, decimals) in zip(CHANNEL_NAMES, self._columns, strict=True)
-        ]
-        if noise_share > 0.0 and self._pick.draw() < noise_share:
-            self._damage(values)
-        return Sample(time_s, *values)
+def coloured(old: float, normal: float, correlation_s: float, dt_s: float) -> float:
+    """Return the next value of unit noise whose correlation falls to 1/e in a time.
 
-    def _damage(self, values: list[float]) -> None:
-        """Spoil one value: a third each of spikes, NaN and silence."""
-        sent = [i for i, value in enumerate(values) if value != NOT_SENT]
-        if not sent:
-            return
-        i = sent[int(self._pick.draw() * len(sent))]
-        how = self._pick.draw()
-        size = self._pick.draw()
-        if how < 1 / 3:
-            spike = values[i] * (0.0 if size < 0.5 else 1.0 + 2.0 * size)
-            values[i] = round(spike, self._columns[i][1]) + 0.0
-        elif how < 2 / 3:
-            values[i] = nan
+    Source: first-order autoregression; ``1 / (1 + z + z^2/2 ...)`` stands for exp(-z).
+    """
+    z = dt_s / correlation_s
+    keep = 1.0 / (1.0 + z * (1.0 + 0.5 * z * (1.0 + z / 3.0)))
+    return keep * old + sqrt(1.0 - keep * keep) * normal
+
+
+def read(
+    k: Vector, s: Vector, faults: Vector, draws: Vector, at: int, time_s: float, row: Vector
+) -> None:
+    """Fill a row with what the sensors say now.
+
+    Args:
+        k: Constants.
+        s: State.
+        faults: The faults; those of sensors act here.
+        draws: This sample's noise starts at ``at``.
+        at: See ``draws``.
+        time_s: Time of the sample, seconds.
+        row: One row, in the layout of ``rules.channels``.
+    """
+    sample_s = k[K_SAMPLE_S]
+    s[N_FLOW] = coloured(s[N_FLOW], draws[at + W_FLOW], FLOW_CORRELATION_S, sample_s)
+    s[N_BOOST] = coloured(s[N_BOOST], draws[at + W_BOOST], BOOST_FILTER_S, sample_s)
+    s[N_LINE] = coloured(s[N_LINE], draws[at + W_LINE], _LINE_CORRELATION_S, sample_s)
+    s[S_BOOST_ERROR] = _BOOST_KPA * s[N_BOOST]
+    flow = s[S_FLOW_READING] * k[K_FLOW_GAIN] * (1.0 + k[K_FLOW_NOISE] * s[N_FLOW])
+    row[ch.TIME] = time_s
+    row[ch.ENGINE_SPEED] = s[S_SPEED_RPM] + _SPEED_RPM * draws[at + W_SPEED]
+    row[ch.BOOST] = s[S_SENSED_BOOST] + s[S_BOOST_ERROR]
+    row[ch.INJECTOR_DUTY] = s[S_DUTY_PCT]
+    row[ch.INTAKE] = s[S_SENSED_INTAKE] + _THERMISTOR_K * draws[at + W_INTAKE]
+    row[ch.KNOCK] = s[S_KNOCK_DEG]
+    row[ch.COMMANDED] = s[S_COMMANDED]
+    row[ch.COMMAND_PCT] = 100.0 * s[S_ASKED_SHARE]
+    row[ch.DELIVERED] = larger(flow, 0.0)
+    row[ch.TIMING] = s[S_SPARK_DEG]
+    row[ch.LAMBDA] = s[S_SEEN_LAMBDA] + _LAMBDA * draws[at + W_LAMBDA]
+    row[ch.THROTTLE] = 100.0 * s[S_THROTTLE]
+    row[ch.TANK] = larger(0.0, s[S_TANK_ML] + s[S_SLOSH_ML])
+    row[ch.LINE] = larger(0.0, s[S_SENSED_LINE] + _LINE_KPA * s[N_LINE])
+    row[ch.SUPPLY] = s[S_SUPPLY_V] + _SUPPLY_V * draws[at + W_SUPPLY]
+    row[ch.DRY_INTAKE] = s[S_SENSED_DRY] + _THERMISTOR_K * draws[at + W_DRY]
+    row[ch.OPERATOR] = ch.OPERATOR_NOTHING
+    for i in range(int(k[K_N_FAULTS])):
+        f = i * FAULT_WIDTH
+        if faults[f + F_NOW] != 0.0 and fk.SENSOR_STUCK <= faults[f + F_KIND] < fk.LINE_NOISE:
+            _spoil(s, faults, f, draws, at, time_s, row)
+    for c in range(ch.N_CHANNELS):
+        if k[K_SENT + c] == 0.0:
+            row[1 + c] = ch.NOT_SENT
+        elif time_s < s[S_NEXT_READ_S + c]:
+            row[1 + c] = s[S_HELD + c]
         else:
-            values[i] = NOT_SENT
+            value = floor(row[1 + c] * PER_UNIT[c] + 0.5) / PER_UNIT[c]
+            row[1 + c] = value
+            s[S_HELD + c] = value
+            s[S_NEXT_READ_S + c] = time_s + EVERY_S[c] - 1e-6
+
+
+def _spoil(
+    s: Vector, faults: Vector, f: int, draws: Vector, at: int, time_s: float, row: Vector
+) -> None:
+    """Put one sensor's fault into the row."""
+    c = int(faults[f + F_CHANNEL])
+    kind = int(faults[f + F_KIND])
+    amount = faults[f + F_NOW]
+    span = TOP[c] - BOTTOM[c]
+    since_s = time_s - faults[f + F_ONSET_S]
+    value = row[1 + c]
+    if kind == fk.SENSOR_STUCK:
+        value = s[S_HELD + c]
+    elif kind == fk.SENSOR_SHORT:
+        value = SHORT[c]
+    elif kind == fk.SENSOR_OPEN:
+        value = OPEN[c]
+    elif kind == fk.SENSOR_OFFSET:
+        value += amount * span
+    elif kind == fk.SENSOR_GAIN:
+        value *= 1.0 + amount
+    elif kind == fk.SENSOR_DRIFT:
+        value += amount * span * since_s / 60.0
+    elif kind == fk.SENSOR_NOISE:
+        value += amount * span * draws[at + W_SENSOR]
+    elif kind == fk.SENSOR_SPIKES:
+        if draws[at + U_SENSOR] < amount:
+            value = BOTTOM[c] + span * draws[at + U_SENSOR] / amount
+    elif kind == fk.SENSOR_OSCILLATION:
+        value += amount * span * sin(18.85 * since_s)
+    elif since_s / 0.4 - floor(since_s / 0.4) < amount:  # a loose joint
+        value = OPEN[c]
+    row[1 + c] = smaller(larger(value, BOTTOM[c]), larger(TOP[c], row[1 + c]))

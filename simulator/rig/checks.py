@@ -18,6 +18,15 @@ def check_rig(document: Document, tables: RigTables) -> None:
     _release(document, tables)
     _pump(document, tables)
     _limits(document, tables)
+    _gears(document, tables)
+
+
+def _gears(document: Document, tables: RigTables) -> None:
+    gears = tables.vehicle.gears
+    for index in range(1, len(gears)):
+        if gears[index] >= gears[index - 1]:
+            below = f"{gears[index - 1]:g}"
+            raise document.wrong(("vehicle", "gears", index), f"falling ratios, here below {below}")
 
 
 def _ascending(document: Document, path: KeyPath, values: Sequence[Quantity]) -> None:

@@ -87,6 +87,7 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         fault_timing=facts.FaultTiming(
             float(tables.fault_timing.reaction), float(tables.fault_timing.tolerant)
         ),
+        vehicle=_vehicle(tables.vehicle),
         channels=tuple(channel_terms(document, channel, table) for channel, table in channels),
     )
     columns = {
@@ -150,6 +151,19 @@ def _engine(table: rig_tables.EngineTable) -> facts.Engine:
         redline_rpm=float(table.redline),
         volumetric_efficiency=table.volumetric_efficiency_pct / 100.0,
         ambient_kpa=float(table.ambient_pressure),
+        charger=facts.Charger[table.charger.upper()],
+        compression_ratio=table.compression_ratio,
+        petrol_octane=table.petrol_octane,
+    )
+
+
+def _vehicle(table: rig_tables.VehicleTable) -> facts.Vehicle:
+    return facts.Vehicle(
+        mass_kg=table.mass_kg,
+        drag_area_m2=table.drag_area_m2,
+        gears=table.gears,
+        final_drive=table.final_drive,
+        tyre_radius_m=table.tyre_radius_m,
     )
 
 

@@ -28,6 +28,7 @@ _LADDER: Final = facts.Ladder()
 _LIMIT: Final = facts.Limit()
 _WATCH: Final = facts.Watch()
 _TIMING: Final = facts.FaultTiming()
+_VEHICLE: Final = facts.Vehicle()
 
 ActionWord = Literal["warn", "pull_timing", "cut_boost"]
 Pct = Annotated[float, Meta(ge=0.0, le=100.0)]
@@ -135,6 +136,22 @@ class EngineTable(Table, frozen=True):
         _ENGINE.volumetric_efficiency * 100.0
     )
     ambient_pressure: Ambient = Ambient(_ENGINE.ambient_kpa)
+    # The rest is for the simulated car alone.
+    charger: Literal["none", "turbocharger", "centrifugal", "displacement"] = "turbocharger"
+    compression_ratio: Annotated[float, Meta(ge=6.0, le=16.0)] = _ENGINE.compression_ratio
+    petrol_octane: Annotated[float, Meta(ge=85.0, le=110.0)] = _ENGINE.petrol_octane
+
+
+class VehicleTable(Table, frozen=True):
+    """``[vehicle]``: the car around the engine, for the simulated car alone."""
+
+    mass_kg: Annotated[float, Meta(ge=300.0, le=5000.0)] = _VEHICLE.mass_kg
+    drag_area_m2: Annotated[float, Meta(ge=0.2, le=3.0)] = _VEHICLE.drag_area_m2
+    gears: Annotated[
+        tuple[Annotated[float, Meta(ge=0.3, le=8.0)], ...], Meta(min_length=2, max_length=8)
+    ] = _VEHICLE.gears
+    final_drive: Annotated[float, Meta(ge=1.0, le=8.0)] = _VEHICLE.final_drive
+    tyre_radius_m: Annotated[float, Meta(ge=0.2, le=0.6)] = _VEHICLE.tyre_radius_m
 
 
 class InjectorsTable(Table, frozen=True):
@@ -364,5 +381,6 @@ class RigTables(Table, frozen=True):
     limits: LimitsTable = LimitsTable()
     watch: WatchTable = WatchTable()
     fault_timing: FaultTimingTable = FaultTimingTable()
+    vehicle: VehicleTable = VehicleTable()
     time: TimeTable = TimeTable()
     serial: SerialTable = SerialTable()

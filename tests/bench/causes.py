@@ -76,9 +76,9 @@ CASES: Final[dict[str, tuple[Case, ...]]] = {
         Case(FaultKind.VALVE_STUCK_OPEN, (0.7, 1.0), onset_s=(1.0, 4.5), to_the_end=True),
     ),
     "controller_silent": (Case(FaultKind.CONTROLLER_SILENT),),
-    "sensor_drift": (Case(FaultKind.FLOW_SENSOR_DRIFT, (0.2, 0.6), (0.1, 1.5)),),
-    "sensor_stuck": (Case(FaultKind.FLOW_SENSOR_STUCK),),
-    "sensor_dead": (Case(FaultKind.FLOW_SENSOR_DEAD),),
+    "sensor_drift": (Case(FaultKind.SENSOR_GAIN, (-0.6, -0.2), (0.1, 1.5)),),
+    "sensor_stuck": (Case(FaultKind.SENSOR_STUCK),),
+    "sensor_dead": (Case(FaultKind.SENSOR_SHORT),),
     # Later than the others: without healthy spray seen at this boost nobody could tell the mix.
     "wrong_mix": (Case(FaultKind.WRONG_MIX, (0.5, 1.0), onset_s=(4.2, 5.2)),),
 }
@@ -125,7 +125,8 @@ def watch(rig: Rig, cause: str, seed: int, *judges: CauseRanker | Readings) -> f
     retard_deg, ceiling_kpa = 0.0, inf
     seen = False
     while not car.finished and car.truth.time_s < until_s:
-        decision = guard.step(car.step(retard_deg, ceiling_kpa))
+        (sample,) = car.step(retard_deg, ceiling_kpa)
+        decision = guard.step(sample)
         retard_deg, ceiling_kpa = decision.retard_deg, decision.boost_ceiling_kpa
         for judge in judges:
             if isinstance(judge, CauseRanker):

@@ -1,0 +1,89 @@
+"""Whole runs at once, compiled: the car and the very decision code that a live guard runs."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from rules.channels import ROW_WIDTH
+from rules.guard import Guard
+from rules.state import N_DECISION
+from simulator.plant import compiled
+from simulator.plant import layout as at
+from simulator.plant.car import Car
+from simulator.plant.script import Scenario
+from simulator.plant.truth import TRUTH_COLUMNS, Report
+
+_MOST: Final = at.MOST_ROWS
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """A whole run.
+
+    Attributes:
+        report: What it cost.
+        rows: Rows that came down the line, ticks for silence included, (n, ROW_WIDTH).
+        decisions: The decision after each row, (n, N_DECISION); (0, 0) without a guard.
+        truths: By sample, the columns of ``TRUTH_COLUMNS``; no columns unless asked for.
+    """
+
+    report: Report
+    rows: Any
+    decisions: Any
+    truths: Any
+
+
+def run_whole(
+    scenario: Scenario,
+    seed: int,
+    *,
+    guarded: bool = True,
+    keep: bool = True,
+    truth: bool = False,
+) -> Run:
+    """Drive a scenario to its end, a guard acting on the car or not.
+
+    Args:
+        scenario: What to drive.
+        seed: 0 or more.
+        guarded: Whether a guard decides and its actions reach the car.
+        keep: Keep rows and decisions.
+        truth: Keep the truth.
+    """
+    car = Car(scenario.rig, scenario, seed, compiled=True)
+    guard = Guard(scenario.rig)
+    gk, gcolumns, gs = guard.arrays()
+    samples = car.samples
+    most = samples * _MOST if keep else 1
+    rows = np.empty((most, ROW_WIDTH if keep else 0))
+    decisions = np.empty((most, N_DECISION if keep and guarded else 0))
+    where = np.array(list(TRUTH_COLUMNS.values()) if truth else [], dtype=np.int64)
+    truths = np.empty((samples, len(where)))
+    n = 0
+    while not car.finished:
+        first, last, vectors = car.block()
+        done = car.count
+        written = compiled.drive_on(
+            *vectors,
+            first,
+            last,
+            guarded,
+            gk,
+            gcolumns,
+            gs,
+            rows[n:] if keep else rows,
+            truths[done:],
+            where,
+            decisions[n:] if keep else decisions,
+        )
+        n += written if keep else 0
+        car.count += last - first
+    if not keep:
+        n = 0
+    return Run(
+        car.report,
+        rows[:n],
+        decisions[: n if guarded else 0],
+        truths,
+    )

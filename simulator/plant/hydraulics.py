@@ -1,0 +1,265 @@
+"""Pump, bypass, line, check valve, nozzles and tank of the spray system.
+
+The plant shares no hydraulics with ``rules``: a mistake made in both would be seen by no test.
+Flows at the nozzles are in mL/min, in the pump's own balance in mL/s.
+"""
+
+from math import sin, sqrt
+from typing import Final
+
+from rules.arithmetic import clamp, larger, smaller
+from rules.vector import Vector
+from simulator.plant.layout import (
+    K_BYPASS_ML_S_KPA,
+    K_CHECK_KPA,
+    K_COMPLIANCE_ML_KPA,
+    K_CRACK_KPA,
+    K_FREE_ML_S,
+    K_FRICTION,
+    K_FULL_FLOW,
+    K_SHUT_OFF_KPA,
+    K_WATER_LESS,
+    S_ACCEL_M_S2,
+    S_AIR_SHARE,
+    S_BOOST_KPA,
+    S_DUE,
+    S_LEAKED,
+    S_LINE_KPA,
+    S_METERED,
+    S_NOZZLE,
+    S_OPEN,
+    S_PRIMED,
+    S_PUMP,
+    S_SLOSH_ML,
+    S_SLOSH_ML_S,
+    S_SUPPLY_V,
+    S_TANK_ML,
+    S_TIME_S,
+    S_USED_ML,
+    X_AIR,
+    X_BYPASS_OPEN,
+    X_DRAIN,
+    X_NOZZLE_SHARE,
+    X_PUMP_DRIVE,
+    X_PUMP_SHARE,
+    X_SIPHON,
+    X_SPLIT_AFTER,
+    X_SPLIT_BEFORE,
+    X_STUCK_OPEN,
+    X_SUPPLY_SHARE,
+    X_WRONG_MIX,
+)
+
+NOMINAL_V: Final = 13.6
+RESTING_V: Final = 13.8
+_SAG_V: Final = 0.35
+_COAST_S: Final = 0.06  # a small diaphragm pump without drive; common practice, no source
+_SUPPLY_S: Final = 0.05
+VALVE_S: Final = 0.015  # a valve driven at some tens of hertz; common practice, no source
+_SOFT_KPA: Final = 5.0  # below this the root is replaced by a line, as its slope has no end
+PICK_UP_ML: Final = 25.0  # below this the pump draws air
+_SLOSH_ML_PER_M_S2: Final = 9.0
+_PICK_UP_SHIFT: Final = 1.5  # the pick-up's level moves more than the gauge's float
+_SLOSH_PER_S2: Final = 57.0  # a swing of 1.2 Hz
+_SLOSH_DAMPING_PER_S: Final = 3.0
+_DRAIN_PER_S: Final = 4.0
+
+
+def root_flow(conductance: float, drop_kpa: float) -> float:
+    """Return what an opening passes, mL/min: square root of the pressure across it.
+
+    Args:
+        conductance: mL/min for each square root of a kPa, >= 0.
+        drop_kpa: Pressure across it; none passes below 0.
+
+    Source: Bernoulli (``Q = Cd A sqrt(2 dp / rho)``); a line below 5 kPa.
+    """
+    if drop_kpa <= 0.0:
+        return 0.0
+    if drop_kpa < _SOFT_KPA:
+        return conductance * drop_kpa / sqrt(_SOFT_KPA)
+    return conductance * sqrt(drop_kpa)
+
+
+def nozzle_ml_min(
+    conductance: float, friction: float, line_kpa: float, against_kpa: float
+) -> float:
+    """Return the flow through line and nozzles, mL/min.
+
+    Args:
+        conductance: Of what is open, mL/min for each square root of a kPa, >= 0.
+        friction: Pressure the line loses for each mL/min (laminar), kPa.
+        line_kpa: Line pressure at the pump, kPa gauge.
+        against_kpa: Boost and what holds the check valve shut, kPa gauge.
+
+    Source: square-root law in series with Hagen-Poiseuille.
+    """
+    drop_kpa = line_kpa - against_kpa
+    if drop_kpa < _SOFT_KPA or conductance <= 0.0:
+        return root_flow(conductance, drop_kpa)
+    half = 0.5 * friction * conductance * conductance
+    return sqrt(half * half + conductance * conductance * drop_kpa) - half
+
+
+def pump_ml_s(line_kpa: float, shut_off_kpa: float, free_ml_s: float, speed: float) -> float:
+    """Return what the pump gives against a pressure, mL/s, >= 0 (it lets none back).
+
+    Args:
+        line_kpa: Pressure behind it, gauge.
+        shut_off_kpa: Its pressure at no flow and nominal speed.
+        free_ml_s: Its flow at no pressure and nominal speed.
+        speed: Over nominal, >= 0.
+
+    Source: straight pressure-flow curve; affinity laws (flow with speed, pressure with its square).
+    """
+    top_kpa = shut_off_kpa * speed * speed
+    if top_kpa <= 1e-6 or line_kpa >= top_kpa:
+        return 0.0
+    return free_ml_s * speed * (1.0 - larger(line_kpa, 0.0) / top_kpa)
+
+
+def bypass_ml_s(line_kpa: float, crack_kpa: float, slope_ml_s_kpa: float) -> float:
+    """Return what the pressure regulator sends back, mL/s.
+
+    Args:
+        line_kpa: Line pressure, gauge.
+        crack_kpa: Pressure at which it opens (infinite: there is none).
+        slope_ml_s_kpa: Flow for each kPa above that.
+    """
+    return slope_ml_s_kpa * (line_kpa - crack_kpa) if line_kpa > crack_kpa else 0.0
+
+
+def supply_line(k: Vector, regulated: bool) -> tuple[float, float]:
+    """Return a healthy pump's flow as ``a - g * p`` in mL/min, with bypass or not."""
+    free = 60.0 * k[K_FREE_ML_S]
+    fall = free / k[K_SHUT_OFF_KPA]
+    if not regulated:
+        return free, fall
+    slope = 60.0 * k[K_BYPASS_ML_S_KPA]
+    return free + slope * k[K_CRACK_KPA], fall + slope
+
+
+def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
+    """Return the steady flow of the healthy system with its valve open, mL/min.
+
+    Args:
+        k: Constants.
+        boost_kpa: Manifold pressure, kPa gauge.
+
+    Source: the root of the quadratic in which pump line, friction and nozzles meet.
+    """
+    against_kpa = boost_kpa + k[K_CHECK_KPA]
+    conductance = k[K_FULL_FLOW]
+    regulated = k[K_CRACK_KPA] < 1e9
+    flow = 0.0
+    for _ in range(2):
+        a, g = supply_line(k, regulated)
+        rest = a - g * against_kpa
+        if rest <= 0.0:
+            return 0.0
+        u = g / (conductance * conductance)
+        v = 1.0 + g * k[K_FRICTION]
+        flow = (sqrt(v * v + 4.0 * u * rest) - v) / (2.0 * u)
+        if not regulated or (a - flow) / g >= k[K_CRACK_KPA]:
+            return flow
+        regulated = False
+    return flow
+
+
+def opening_for(k: Vector, flow_ml_min: float, boost_kpa: float) -> float:
+    """Return the mean valve opening at which the healthy system passes a flow, 0 to 1.
+
+    Args:
+        k: Constants.
+        flow_ml_min: Wanted flow, at most the full flow.
+        boost_kpa: Manifold pressure, kPa gauge.
+    """
+    if flow_ml_min <= 0.0:
+        return 0.0
+    a, g = supply_line(k, k[K_CRACK_KPA] < 1e9)
+    line_kpa = (a - flow_ml_min) / g
+    if k[K_CRACK_KPA] < 1e9 and line_kpa < k[K_CRACK_KPA]:
+        a, g = supply_line(k, False)
+        line_kpa = (a - flow_ml_min) / g
+    drop_kpa = line_kpa - k[K_FRICTION] * flow_ml_min - boost_kpa - k[K_CHECK_KPA]
+    if drop_kpa <= 0.0:
+        return 1.0
+    return smaller(1.0, flow_ml_min / (k[K_FULL_FLOW] * sqrt(drop_kpa)))
+
+
+def liquid_share(air_share: float, time_s: float) -> float:
+    """Return the share of what passes that is liquid; air comes in slugs, so flow ripples."""
+    if air_share <= 0.0:
+        return 1.0
+    slug = sin(34.0 * time_s) + 0.6 * sin(81.0 * time_s)
+    return larger(0.0, (1.0 - air_share) * (1.0 + 2.2 * air_share * slug))
+
+
+def spray_rates(k: Vector, s: Vector, d: Vector, valve: float, due_ml_min: float) -> None:
+    """Work out the spray system's flows, and how fast its pressures and levels change.
+
+    Args:
+        k: Constants.
+        s: State; algebraic results (flows) are put into it.
+        d: Rates, per second.
+        valve: Valve opening asked for now, 0 to 1.
+        due_ml_min: What healthy flow follows, mL/min.
+    """
+    opening = larger(s[S_OPEN], s[X_STUCK_OPEN])
+    tank_ml = s[S_TANK_ML]
+    level_ml = tank_ml - _PICK_UP_SHIFT * larger(s[S_SLOSH_ML], 0.0)
+    uncovered = clamp(1.0 - level_ml / PICK_UP_ML, 0.0, 1.0)
+    air = larger(s[X_AIR], uncovered)
+    s[S_AIR_SHARE] = air
+    liquid = liquid_share(air, s[S_TIME_S])
+    speed = larger(s[S_PUMP], 0.0)
+    line_kpa = larger(s[S_LINE_KPA], 0.0)
+    left = s[X_PUMP_SHARE] * (1.0 - air)  # of the pump's pressure
+    boost_kpa = s[S_BOOST_KPA]
+    clean = k[K_FULL_FLOW] * (1.0 - k[K_WATER_LESS] * s[X_WRONG_MIX])
+    against_kpa = boost_kpa + k[K_CHECK_KPA]
+    sprayed = nozzle_ml_min(
+        clean * s[X_NOZZLE_SHARE] * opening, k[K_FRICTION], line_kpa, against_kpa
+    )
+    ahead = root_flow(s[X_SPLIT_BEFORE] * k[K_FULL_FLOW], line_kpa)
+    behind = root_flow(s[X_SPLIT_AFTER] * k[K_FULL_FLOW], line_kpa) * smaller(
+        1.0, 20.0 * opening
+    )  # the spray valve stands before the split
+    s[S_NOZZLE] = sprayed * liquid + _drawn_ml_min(k, s, boost_kpa, tank_ml)
+    s[S_METERED] = s[S_NOZZLE] + behind * liquid
+    s[S_LEAKED] = (ahead + behind) * liquid
+    given = pump_ml_s(line_kpa, k[K_SHUT_OFF_KPA] * left, k[K_FREE_ML_S], speed)
+    crack_kpa = k[K_CRACK_KPA] * left * (1.0 - s[X_BYPASS_OPEN])
+    back = bypass_ml_s(line_kpa, crack_kpa, k[K_BYPASS_ML_S_KPA])
+    d[S_LINE_KPA] = (given - back - (sprayed + ahead + behind) / 60.0) / k[K_COMPLIANCE_ML_KPA]
+    if s[S_LINE_KPA] <= 0.0 and d[S_LINE_KPA] < 0.0:
+        d[S_LINE_KPA] = 0.0
+    d[S_OPEN] = (valve - s[S_OPEN]) / VALVE_S
+    d[S_DUE] = (due_ml_min - s[S_DUE]) / VALVE_S
+    _pump_rates(s, d, opening)
+    out_ml_s = (s[S_NOZZLE] + s[S_LEAKED]) / 60.0
+    d[S_USED_ML] = out_ml_s
+    d[S_TANK_ML] = -out_ml_s - s[X_DRAIN] * _DRAIN_PER_S * (tank_ml + 5.0)
+    if tank_ml <= 0.0:
+        d[S_TANK_ML] = 0.0
+    # Fluid in the tank swings when the car accelerates.
+    pull_ml = _SLOSH_ML_PER_M_S2 * s[S_ACCEL_M_S2] - s[S_SLOSH_ML]
+    d[S_SLOSH_ML] = s[S_SLOSH_ML_S]
+    d[S_SLOSH_ML_S] = _SLOSH_PER_S2 * pull_ml - _SLOSH_DAMPING_PER_S * s[S_SLOSH_ML_S]
+
+
+def _pump_rates(s: Vector, d: Vector, opening: float) -> None:
+    """Supply voltage under load, and the pump's speed behind it."""
+    running = s[X_PUMP_DRIVE] * s[S_PRIMED]
+    sag_v = _SAG_V * running * smaller(1.0, 0.2 + opening)
+    # A bad joint costs under load alone.
+    loaded = 1.0 - running * smaller(1.0, 4.0 * opening) * (1.0 - s[X_SUPPLY_SHARE])
+    d[S_SUPPLY_V] = ((RESTING_V - sag_v) * loaded - s[S_SUPPLY_V]) / _SUPPLY_S
+    d[S_PUMP] = (running * s[S_SUPPLY_V] / NOMINAL_V - s[S_PUMP]) / _COAST_S
+
+
+def _drawn_ml_min(k: Vector, s: Vector, boost_kpa: float, tank_ml: float) -> float:
+    """Return what a manifold in vacuum draws past a worn check valve or a stuck spray valve."""
+    if boost_kpa >= 0.0 or tank_ml < PICK_UP_ML:
+        return 0.0
+    return root_flow(s[X_SIPHON] * k[K_FULL_FLOW], -boost_kpa)

@@ -1,0 +1,165 @@
+"""The tune: timing with healthy spray, worked out as a calibrator would on a dyno.
+
+At each boost and speed the borderline of knock is found dry and with the spray on, on the day of
+the tune. Timing is what the engine takes dry, less a margin, plus what the rig says the spray paid
+for; but never nearer to borderline with spray than the same margin, nor beyond best torque. One
+number of the engine cannot be known from a rig: how much of the liquid that enters a cylinder cools
+gas rather than metal. It is chosen so that full spray at full boost buys a little more than that.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from math import nan
+from typing import Final
+
+from rules.arithmetic import interpolate
+from rules.facts import Rig
+from simulator.plant import layout as at
+from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
+from simulator.plant.autoignition import borderline_btdc_deg
+from simulator.plant.charge import WALL_SHARE, steam
+from simulator.plant.charging import breathing, cooler_effectiveness
+from simulator.plant.combustion import best_torque_btdc_deg
+from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC
+from simulator.plant.hydraulics import full_flow_ml_min
+from simulator.plant.ignition import conditions
+from simulator.plant.script import Do, Scenario, Step
+from simulator.plant.sizing import size
+from simulator.plant.spray_control import command_share
+from simulator.plant.walls import wall_k
+
+MARGIN_DEG: Final = 2.2  # short of borderline, dry or with healthy spray
+SPARE_DEG: Final = 1.0  # what full spray buys beyond what the tune spends
+REFERENCE_C: Final = 24.0  # the day of the tune
+_CORE_K: Final = 18.0  # intercooler above the air outside: not the first pull of that day
+_EXHAUST_K: Final = 1120.0
+_LEAST: Final = 0.10  # in-cylinder share
+_MOST: Final = 1.0
+_HALVINGS: Final = 8
+_SPEEDS: Final = (0.30, 0.45, 0.62, 0.80, 1.0)  # of redline
+_BOOSTS: Final = (0.0, 0.3, 0.6, 0.85, 1.0, 1.12)  # of peak boost
+_AT_SPEED: Final = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Tune:
+    """What the calibrator found.
+
+    Attributes:
+        in_cylinder: Share of liquid in the cylinder that cools gas.
+        boost_kpa: Boost of each row, kPa gauge.
+        speed_rpm: Speed of each column.
+        timing_deg: Timing, rows by boost, degrees before top dead centre.
+        bought_deg: What full spray moves borderline by at full boost and 0.75 of redline.
+    """
+
+    in_cylinder: float
+    boost_kpa: tuple[float, ...]
+    speed_rpm: tuple[float, ...]
+    timing_deg: tuple[float, ...]
+    bought_deg: float
+
+
+def put(k: list[float], tune: Tune) -> None:
+    """Put a tune into a car's constants."""
+    k[at.K_IN_CYLINDER] = tune.in_cylinder
+    k[at.K_TUNE_BOOST : at.K_TUNE_BOOST + at.N_TUNE_BOOST] = tune.boost_kpa
+    k[at.K_TUNE_SPEED : at.K_TUNE_SPEED + at.N_TUNE_SPEED] = tune.speed_rpm
+    k[at.K_TUNE_DEG : at.K_TUNE_DEG + len(tune.timing_deg)] = tune.timing_deg
+
+
+@lru_cache(maxsize=64)
+def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
+    """Tune a car of this rig for a boost (None: the top of the rig's timing table)."""
+    asked = nan if peak_boost_kpa is None else peak_boost_kpa
+    day = Scenario(
+        "tune", "", rig, (Step(Do.IDLE, 1.0),), peak_boost_kpa=asked, ambient_c=REFERENCE_C
+    )
+    k = size(rig, day, 0)
+    peak = max(k[at.K_PEAK_KPA], 0.0)
+    speed = _AT_SPEED * k[at.K_REDLINE_RPM]
+    table = max(1, int(k[at.K_N_PAID]))
+    paid = interpolate(peak, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+    low, high = _LEAST, _MOST
+    for _ in range(_HALVINGS):
+        k[at.K_IN_CYLINDER] = 0.5 * (low + high)
+        bought = _borderline_deg(k, peak, speed, 1.0)[0] - _borderline_deg(k, peak, speed, 0.0)[0]
+        if bought > paid + SPARE_DEG:
+            high = k[at.K_IN_CYLINDER]
+        else:
+            low = k[at.K_IN_CYLINDER]
+    boosts = (-40.0, *(share * max(peak, 20.0) for share in _BOOSTS))
+    speeds = tuple(share * k[at.K_REDLINE_RPM] for share in _SPEEDS)
+    timing = []
+    for boost in boosts:
+        for rpm in speeds:
+            wet, best = _borderline_deg(k, boost, rpm, 1.0)
+            dry, _ = _borderline_deg(k, boost, rpm, 0.0)
+            added = interpolate(boost, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+            timing.append(min(best, wet - MARGIN_DEG, dry - MARGIN_DEG + added))
+    return Tune(k[at.K_IN_CYLINDER], boosts, speeds, tuple(timing), bought)
+
+
+def _borderline_deg(
+    k: list[float], boost_kpa: float, rpm: float, spray_share: float
+) -> tuple[float, float]:
+    """Return borderline and best-torque timing in steady state on the day of the tune, degrees.
+
+    Args:
+        k: Constants.
+        boost_kpa: Boost, kPa gauge.
+        rpm: Engine speed.
+        spray_share: Of the commanded spray that arrives, 0 to 1.
+    """
+    s = [0.0] * at.N_S
+    manifold_kpa = k[at.K_AMBIENT_KPA] + boost_kpa
+    ambient_k = REFERENCE_C + ZERO_C_K
+    ratio = max(1.0, 1.03 * manifold_kpa / k[at.K_AMBIENT_KPA])
+    volume = k[at.K_VE] * breathing(rpm / k[at.K_REDLINE_RPM]) * k[at.K_DISPLACEMENT_M3]
+    volume *= rpm / 120.0
+    about = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * 320.0)
+    peak = max(k[at.K_PEAK_KPA], 0.0)
+    load = max(0.0, boost_kpa) / max(peak, 1.0)
+    core_k = ambient_k + _CORE_K * min(load, 1.0)
+    hot_k = compressor_outlet_k(ambient_k, ratio, 0.70)
+    dry_k = hot_k - cooler_effectiveness(k, about) * (hot_k - core_k)
+    s[at.S_MANIFOLD_KPA] = manifold_kpa
+    s[at.S_DRY_C] = s[at.S_END_C] = dry_k - ZERO_C_K
+    duty = 80.0 * min(1.0, rpm / k[at.K_REDLINE_RPM]) * min(load, 1.0)
+    share = spray_share * command_share(k, boost_kpa, duty)
+    full = full_flow_ml_min(k, boost_kpa)
+    sprayed = share * min(full, k[at.K_RATE]) * k[at.K_DENSITY] * 1e-6 / 60.0
+    methanol = k[at.K_METHANOL]
+    drop_k = water = spirit = 0.0
+    for _ in range(4):  # a cooler charge is more air, and so less spray for each of it
+        charge_k = dry_k - drop_k
+        s[at.S_DRAWN_KG_S] = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * charge_k)
+        offered = sprayed / s[at.S_DRAWN_KG_S]
+        if offered > 0.0:
+            across = max(50.0, 0.9 * k[at.K_SHUT_OFF_KPA] - boost_kpa)
+            if k[at.K_CRACK_KPA] < 1e9:
+                across = k[at.K_CRACK_KPA] - boost_kpa - k[at.K_CHECK_KPA]
+            s[at.S_DROP_K] = drop_k
+            water, spirit, drop_k = steam(k, s, offered, methanol, sprayed, across, WALL_SHARE)
+    petrol = (1.0 - (1.0 - k[at.K_RICH_PETROL]) * min(load, 1.0)) / STOICHIOMETRIC
+    lam = 1.0 / (STOICHIOMETRIC * petrol + METHANOL_AIR * offered * methanol)
+    closing_k, burn_deg, octane = conditions(
+        k,
+        rpm,
+        manifold_kpa,
+        k[at.K_AMBIENT_KPA] + 0.7 * max(0.0, boost_kpa),
+        charge_k - ZERO_C_K if offered == 0.0 else dry_k - drop_k - ZERO_C_K,
+        # A pull is too short for the walls to get as hot as they would.
+        0.5 * (wall_k(0.2) + wall_k(manifold_kpa / (k[at.K_AMBIENT_KPA] + peak))),
+        _EXHAUST_K,
+        lam,
+        petrol,
+        offered * (1.0 - methanol),
+        offered * methanol,
+        offered * (1.0 - methanol) - water,
+        offered * methanol - spirit,
+    )
+    borderline = borderline_btdc_deg(
+        rpm, manifold_kpa, closing_k, burn_deg, octane, k[at.K_COMPRESSION]
+    )
+    return borderline, best_torque_btdc_deg(burn_deg)
