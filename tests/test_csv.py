@@ -12,8 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.decode import LineDecoder, Rejected
+from monitor.decode import Rejected
 from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.text_lines import LineDecoder
 from rules.channels import NOT_SENT, Sample
 from simulator.logfile import number
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text

@@ -130,6 +130,9 @@ async def test_lines_in_odd_chunks(port: Socket, size: int) -> None:
             "rejected": {},
             "dropped": 0,
             "connects": 1,
+            "lost": 0,
+            "clock": {},
+            "drift_ppm": None,
         }
 
 

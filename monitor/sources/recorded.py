@@ -33,7 +33,9 @@ class RecordedSource:
         self.name = f"{clean(path.name)}, recorded"
         # Blocks are read far ahead; what counts here is what has been handed over.
         self._read: SourceStatistics = blocks.statistics
-        self.statistics = SourceStatistics(connects=1, rejected=self._read.rejected)
+        self.statistics = SourceStatistics(
+            connects=1, rejected=self._read.rejected, clock=self._read.clock
+        )
         self._blocks = blocks
         self._speed = speed
         self._rows: Generator[list[float], None, None] | None = None
