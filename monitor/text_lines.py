@@ -83,7 +83,8 @@ class LineDecoder:
         if is_own_header(names) or sum(name in known for name in names) >= 2:
             self._use(names)
             return True
-        worded = [name for name in names if any(c.isalpha() for c in name)]
+        # Noise has letters too; whole words of them hardly ever.
+        worded = [n for n in names if n.isascii() and n.isprintable() and any(map(str.isalpha, n))]
         if self._columns is not None:
             return self._is_unit_row(names, self._columns)
         if self.header_fault is None and len(worded) > 1:

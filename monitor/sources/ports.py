@@ -111,6 +111,17 @@ class PortFinder:
             return self._device()
         return self._again(self._seen)
 
+    def find_or_bad_input(self) -> str:
+        """Return what to open now.
+
+        Raises:
+            BadInput: As ``find``'s LookupError.
+        """
+        try:
+            return self.find()
+        except LookupError as error:
+            raise BadInput(f"{clean(self.name)}: {error}, {_EXPECTED}") from None
+
     def opened(self, device: str) -> None:
         """Remember which adapter is behind the device that could be opened."""
         if "://" in self.name or self._seen is not None:
