@@ -73,7 +73,10 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
     found: list[Measurement] = []
     base_name: str = ""
     base_unit: str = ""
-    base_s = base_value = 0.0
+    base_s = 0.0
+    base_value = (
+        -0.0
+    )  # adding minus nought changes nothing; nought takes the sign off a minus nought
     version: float | None = None
     for record in _records(pack):
         _check(record)

@@ -14,8 +14,6 @@ from monitor.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import RigFile
 
-SURE_AFTER: Final = 3  # lines used, before the other format is refused
-DOUBT_AFTER: Final = 50  # lines refused in a row, before it is tried again
 UNUSABLE_LINES: Final = 20
 UNUSABLE_BYTES: Final = 512
 MOST_NO_TEXT: Final = 0.2
@@ -27,8 +25,8 @@ _TEXT: Final = bytes((*range(0x20, 0x7F), *b"\t\r\n"))
 class StreamDecoder:
     """Decodes one connection's lines, each as CSV text or as a SenML pack, by how it begins.
 
-    After a few lines of one kind the other kind is refused; so that a line of garbage can be taken
-    for a pack, or the other way round, at the start only, where nothing is lost by it.
+    Each line by itself: a decision made on the first lines could be made on garbage, and would
+    then have to be unmade.
 
     Args:
         rig_file: The rig.
@@ -53,8 +51,7 @@ class StreamDecoder:
         self._clock_before = Counter(statistics.clock)
         self._clock = DeviceTime()
         self._tick_s = 1.0
-        self._packs: bool | None = None  # whether lines are packs; None before that is sure
-        self._used = 0  # lines used since the last refused one, or since the kind was in doubt
+        self._used = 0  # lines used since the last refused one
         self._refused: Counter[str] = Counter()  # since the last line used
         self._bytes = 0
         self._no_text = 0
@@ -78,9 +75,8 @@ class StreamDecoder:
             arrived_s: Steady time at which it could be read.
         """
         statistics = self._statistics
-        as_pack = line.lstrip().startswith(b"[") if self._packs is None else self._packs
         try:
-            samples = self._decode(line, arrived_s, as_pack)
+            samples = self._decode(line, arrived_s)
         except Rejected as rejected:
             statistics.received += 1
             statistics.rejected[rejected.reason] += 1
@@ -97,8 +93,6 @@ class StreamDecoder:
         self._refused.clear()
         self._bytes = self._no_text = 0
         self._used += 1
-        if self._used == SURE_AFTER:
-            self._packs = as_pack
         if self._used > UNUSABLE_LINES:
             self._unusable_told = False
         return [self._dated(sample, arrived_s) for sample in samples]
@@ -108,8 +102,8 @@ class StreamDecoder:
         told, self._notices = self._notices, []
         return told
 
-    def _decode(self, line: bytes, arrived_s: float, as_pack: bool) -> list[Sample]:
-        if as_pack:
+    def _decode(self, line: bytes, arrived_s: float) -> list[Sample]:
+        if line.lstrip().startswith(b"["):
             tick_s = 1.0
             samples = self._senml.samples(line, arrived_s)
         else:
@@ -124,10 +118,7 @@ class StreamDecoder:
     def _refuse(self, reason: str) -> None:
         self._used = 0
         self._refused[reason] += 1
-        count = self._refused.total()
-        if count >= DOUBT_AFTER:
-            self._packs = None
-        if count >= UNUSABLE_LINES:
+        if self._refused.total() >= UNUSABLE_LINES:
             self._complain()
 
     def _complain(self) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from monitor.feeding import LineFormat
 from monitor.framer import LineFramer
 from monitor.sources.base import SourceStatistics
-from monitor.stream import DOUBT_AFTER, SURE_AFTER, UNUSABLE_LINES, StreamDecoder
+from monitor.stream import UNUSABLE_LINES, StreamDecoder
 from rules.channels import NOT_SENT, Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
@@ -83,16 +83,11 @@ def test_the_kind_is_found_out_behind_garbage(kind: str) -> None:
     assert [sample.boost_kpa for sample in line.say(*good)] == [0.0, 1.0, 2.0, 3.0, 4.0]
 
 
-def test_once_sure_the_other_kind_is_refused() -> None:
-    """After a few lines of one kind the other is noise, until nothing of the first comes."""
+def test_a_device_may_change_its_kind() -> None:
+    """Packs after text, and text after packs, without a word lost, and without a new header."""
     line = Line()
-    line.say(HEADER, *map(text, range(SURE_AFTER)))
-    assert line.say(pack(9)) == []
-    assert len(line.say(text(10))) == 1
-    assert line.say(*[pack(11)] * (DOUBT_AFTER - 1)) == []
-    assert len(line.say(text(11))) == 1
-    assert line.say(*[pack(12)] * DOUBT_AFTER) == []
-    assert len(line.say(pack(13))) == 1
+    samples = line.say(HEADER, text(1), pack(2), text(3), pack(4))
+    assert [sample.boost_kpa for sample in samples] == [1.0, 2.0, 3.0, 4.0]
 
 
 def test_packs_count_by_their_samples() -> None:
