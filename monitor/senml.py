@@ -30,10 +30,15 @@ VERSIONS: Final = frozenset((*range(1, 11), 10 + 2**4))
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _STRINGS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"\s*(:?)', re.DOTALL)
 _DECODER: Final = msgspec.json.Decoder(list[dict[str, float | bool | str]])
-_TEXTS: Final = ("bn", "bu", "n", "u", "vs", "vd")
-_NUMBERS: Final = ("bt", "bv", "bs", "t", "v", "s", "ut")
+_TYPES: Final[dict[str, Any]] = {
+    **dict.fromkeys(("bt", "bv", "bs", "t", "v", "s", "ut", "bver"), float),
+    **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), str),
+    "vb": bool,
+}
+_WRONG_TYPE: Final = {float: "not a number", str: "not SenML", bool: "value"}
 _VALUES: Final = ("v", "vs", "vb", "vd")
-_NOT_BASE: Final = ("n", "u", "t", "ut")
+_OTHER_VALUES: Final = frozenset(_VALUES[1:])
+_NOT_BASE: Final = frozenset(("n", "u", "t", "ut"))
 _INFINITE: Final = float("inf")
 
 Record = dict[str, Any]
@@ -74,9 +79,8 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
     base_name: str = ""
     base_unit: str = ""
     base_s = 0.0
-    base_value = (
-        -0.0
-    )  # adding minus nought changes nothing; nought takes the sign off a minus nought
+    # Adding it changes nothing; nought would take the sign off a minus nought.
+    base_value = -0.0
     version: float | None = None
     for record in _records(pack):
         _check(record)
@@ -89,17 +93,19 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
         base_unit = record.get("bu", base_unit)
         base_s = record.get("bt", base_s)
         base_value = record.get("bv", base_value)
-        values = [key for key in _VALUES if key in record]
-        if len(values) != 1:
-            only_base = not values and not any(key in record for key in _NOT_BASE)
-            if not values and ("s" in record or only_base):
-                continue
-            raise Rejected("value")
+        value = record.get("v")
+        if value is None or not _OTHER_VALUES.isdisjoint(record):
+            values = [key for key in _VALUES if key in record]
+            if len(values) != 1:
+                only_base = not values and _NOT_BASE.isdisjoint(record)
+                if not values and ("s" in record or only_base):
+                    continue
+                raise Rejected("value")
+            value = record[values[0]]
         name = base_name + record.get("n", "")
         if len(name) > LONGEST_NAME or _NAME.fullmatch(name) is None:
             raise Rejected("name")
-        value = record[values[0]]
-        if values[0] == "v":
+        if type(value) is float:
             value += base_value
             if not -_INFINITE < value < _INFINITE:
                 raise Rejected("not a number")
@@ -161,21 +167,14 @@ def _check(record: Record) -> None:
         Rejected: A wrong type, or a field that must be understood and isn't.
     """
     for key, value in record.items():
-        if key in _NUMBERS:
-            if type(value) is not float:
+        kind = _TYPES.get(key)
+        if kind is None:
+            if key.endswith("_"):
+                raise Rejected("must understand")
+        elif type(value) is not kind:
+            raise Rejected("version" if key == "bver" else _WRONG_TYPE[kind])
+        elif kind is float:
+            if value - value != 0.0:
                 raise Rejected("not a number")
-            if not -_INFINITE < value < _INFINITE:
-                raise Rejected("not a number")
-        elif key in _TEXTS:
-            if type(value) is not str:
-                raise Rejected("not SenML")
-            if key in ("u", "bu") and len(value) > LONGEST_UNIT:
-                raise Rejected("not SenML")
-        elif key == "bver":
-            if type(value) is not float:
-                raise Rejected("version")
-        elif key == "vb":
-            if type(value) is not bool:
-                raise Rejected("value")
-        elif key.endswith("_"):
-            raise Rejected("must understand")
+        elif key in ("u", "bu") and len(value) > LONGEST_UNIT:
+            raise Rejected("not SenML")

@@ -33,6 +33,7 @@ class StreamDecoder:
         where: How messages call the line.
         statistics: Counts what comes; shared with the source.
         baud: Speed the port is opened with; None where there is none (TCP).
+        midway: Whether the first line may have lost its beginning.
     """
 
     def __init__(
@@ -41,8 +42,10 @@ class StreamDecoder:
         where: str,
         statistics: SourceStatistics,
         baud: int | None = None,
+        *,
+        midway: bool = False,
     ) -> None:
-        self._text = LineDecoder(rig_file, where)
+        self._text = LineDecoder(rig_file, where, midway=midway)
         self._senml = SenmlMapper(rig_file, where)
         self._where = where
         self._statistics = statistics

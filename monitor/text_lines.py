@@ -20,12 +20,18 @@ class LineDecoder:
     the columns are (``[serial] columns``). A row of units may stand under the header. Lines whose
     CRC is wrong, or whose sequence number is not new, are rejected.
 
+    Args:
+        rig_file: The rig.
+        where: How messages call the line.
+        midway: Whether the first line may have lost its beginning, as when a port is opened. What
+            is left of it may look whole; without a header and a CRC nobody can tell, so it goes.
+
     Attributes:
         header_fault: What is wrong with the header, in words.
         sequence: What the sequence numbers say was lost.
     """
 
-    def __init__(self, rig_file: RigFile, where: str) -> None:
+    def __init__(self, rig_file: RigFile, where: str, *, midway: bool = False) -> None:
         self._rig_file = rig_file
         self._where = where
         self._names: list[str] = []
@@ -33,6 +39,7 @@ class LineDecoder:
         self._checks: LineChecks | None = None
         self.header_fault: str | None = None
         self.sequence = SequenceCheck()
+        self._maybe_cut = midway
         if rig_file.serial.columns is not None:
             self._use(list(rig_file.serial.columns))
 
@@ -52,6 +59,7 @@ class LineDecoder:
             Rejected: Not a usable line.
         """
         checks = self._checks
+        maybe_cut, self._maybe_cut = self._maybe_cut, False
         body = line
         if checks is not None and checks.has_crc:
             checked = checks.body(line)
@@ -72,6 +80,8 @@ class LineDecoder:
             raise Rejected("no header yet" if self.header_fault is None else "wrong columns")
         if len(values) != columns.n_fields - checks.has_crc:
             raise Rejected("number of fields")
+        if maybe_cut and not checks.has_crc:
+            raise Rejected("perhaps cut")
         fault = checks.sequence_fault(values, self.sequence)
         if fault is not None:
             raise Rejected(fault)

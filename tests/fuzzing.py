@@ -4,6 +4,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from math import isfinite
 from time import perf_counter
@@ -325,7 +326,12 @@ def fuzz(name: str, count: int, seed: int) -> Tally:
             tally.rejected[rejected.reason] += 1
         except Exception as error:
             raise Broken(f"{name}: {data!r}") from error
-        tally.slowest_s = max(tally.slowest_s, perf_counter() - before_s)
+        if (took_s := perf_counter() - before_s) > tally.slowest_s:
+            # Once more: was it the input, or the machine?
+            before_s = perf_counter()
+            with suppress(Rejected):
+                target(data)
+            tally.slowest_s = max(tally.slowest_s, min(took_s, perf_counter() - before_s))
     tally.inputs = count
     tally.took_s = perf_counter() - start_s
     return tally

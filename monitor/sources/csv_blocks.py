@@ -47,10 +47,11 @@ class CsvBlocks:
         self.columns = Columns(self.layout.names, rig_file, called(path))
         check_units(self.layout, self.columns, rig_file, called(path))
         self._device_time = DeviceTime(self.columns.time_factor)
-        self.statistics.clock = self._device_time.turns
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks."""
+        self._device_time = DeviceTime(self.columns.time_factor)
+        self.statistics.clock = self._device_time.turns
         try:
             for batch in self._batches():
                 rows = self._rows(batch)

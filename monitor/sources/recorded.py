@@ -33,9 +33,7 @@ class RecordedSource:
         self.name = f"{clean(path.name)}, recorded"
         # Blocks are read far ahead; what counts here is what has been handed over.
         self._read: SourceStatistics = blocks.statistics
-        self.statistics = SourceStatistics(
-            connects=1, rejected=self._read.rejected, clock=self._read.clock
-        )
+        self.statistics = SourceStatistics(connects=1, rejected=self._read.rejected)
         self._blocks = blocks
         self._speed = speed
         self._rows: Generator[list[float], None, None] | None = None
@@ -86,6 +84,7 @@ class RecordedSource:
     def _count_received(self) -> None:
         statistics = self.statistics
         statistics.received = statistics.decoded + sum(statistics.rejected.values())
+        statistics.clock = self._read.clock
 
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""

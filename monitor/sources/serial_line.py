@@ -217,7 +217,7 @@ class SerialSource:
     def _read_until_lost(self, port: Any, inbox: Inbox) -> str:
         framer = LineFramer()
         baud = None if "://" in self._url else self._baud
-        decoder = StreamDecoder(self._rig_file, self.name, self.statistics, baud)
+        decoder = StreamDecoder(self._rig_file, self.name, self.statistics, baud, midway=True)
         try:
             while not self._stop.is_set():
                 data = port.read(1)
