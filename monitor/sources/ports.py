@@ -120,7 +120,7 @@ class PortFinder:
         try:
             return self.find()
         except LookupError as error:
-            raise BadInput(f"{clean(self.name)}: {error}, {_EXPECTED}") from None
+            raise BadInput(f"{clean(self.name)}: found {error}, {_EXPECTED}") from None
 
     def opened(self, device: str) -> None:
         """Remember which adapter is behind the device that could be opened."""
@@ -148,8 +148,8 @@ class PortFinder:
             return found[0].device
         if found:
             devices = clean(", ".join(port.device for port in found), 80)
-            raise LookupError(f"more than one fits: {devices}; name the device")
-        raise LookupError("not plugged in")
+            raise LookupError(f"more than one adapter that fits: {devices}; name the device")
+        raise LookupError("no such adapter plugged in")
 
     def _fits(self, port: Port) -> bool:
         if self._wanted is None:
@@ -176,7 +176,7 @@ def _same(device: str, platform: str) -> str:
 def _usb_name(name: str) -> tuple[int, int, str]:
     parts = name[len(USB) :].split(":", 2)
     if len(parts) < 2 or not all(1 <= len(p) <= 4 and _HEX.issuperset(p) for p in parts[:2]):
-        raise BadInput(f"{clean(name)}: {_EXPECTED}")
+        raise BadInput(f"{clean(name)}: found no USB identity, {_EXPECTED}")
     return int(parts[0], 16), int(parts[1], 16), parts[2] if len(parts) > 2 else ""
 
 
