@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.feeding import LineFormat
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from monitor.sources import Source
@@ -126,21 +127,46 @@ def feeder(send: Callable[[], None], stop: Callable[[], None]) -> Iterator[Calla
 @contextmanager
 def serial_pty(folder: Path, speed: float) -> Iterator[Case]:
     """A serial port: the reader's end of a pty pair."""
+    with _pty(TEXT) as (url, send):
+        yield Case(SerialSource(url, RIG), EXPECTED, False, send, headers=1)
+
+
+@contextmanager
+def serial_checked(folder: Path, speed: float) -> Iterator[Case]:
+    """The same with sequence numbers and a CRC."""
+    form = LineFormat(sequence=True, crc=True)
+    lines = [form.line(sample, SENT_NAMES, i) for i, sample in enumerate(SENT)]
+    with _pty(form.header(SENT_NAMES) + "".join(lines)) as (url, send):
+        yield Case(SerialSource(url, RIG), EXPECTED, False, send, headers=1)
+
+
+@contextmanager
+def serial_senml(folder: Path, speed: float) -> Iterator[Case]:
+    """The same in SenML packs, whose times are far from nought."""
+    sent = [sample._replace(time_s=1e9 + i / 8.0) for i, sample in enumerate(SENT)]
+    lines = [LineFormat(senml=True).line(sample, SENT_NAMES, 0) for sample in sent]
+    expected = [sample._replace(lambda_ratio=NOT_SENT) for sample in sent]
+    with _pty("".join(lines)) as (url, send):
+        yield Case(SerialSource(url, RIG), expected, False, send)
+
+
+@contextmanager
+def _pty(text: str) -> Iterator[tuple[str, Callable[[], None]]]:
+    """A tty's path, and what sends a text to it."""
     if sys.platform == "win32":
         pytest.skip("no pseudo-terminals here")
     master, slave = os.openpty()
-    url = os.ttyname(slave)
 
     def stop() -> None:
         os.close(slave)
         os.close(master)
 
-    with feeder(lambda: _write_all(master), stop) as send:
-        yield Case(SerialSource(url, RIG), EXPECTED, False, send, headers=1)
+    with feeder(lambda: _write_all(master, text), stop) as send:
+        yield os.ttyname(slave), send
 
 
-def _write_all(fd: int) -> None:
-    rest = TEXT.encode()
+def _write_all(fd: int, text: str) -> None:
+    rest = text.encode()
     while rest:
         rest = rest[os.write(fd, rest) :]
 
@@ -166,5 +192,9 @@ def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
 
 
 CASES = {
-    make.__name__: make for make in (csv_log, session, simulated, fake, serial_pty, serial_tcp)
+    make.__name__: make
+    for make in (
+        *(csv_log, session, simulated, fake),
+        *(serial_pty, serial_checked, serial_senml, serial_tcp),
+    )
 }

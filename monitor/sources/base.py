@@ -19,7 +19,11 @@ class Arrival(NamedTuple):
 
 
 class Notice(NamedTuple):
-    """News of the link itself: ``connected``, ``lost`` or ``header``, and a line about it."""
+    """News of the link itself, and a line about it.
+
+    Kinds: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be used),
+    ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way).
+    """
 
     kind: str
     text: str
@@ -36,6 +40,9 @@ class SourceStatistics:
         rejected: Lines not used, by reason.
         dropped: Samples thrown away because the reader fell behind (oldest first).
         connects: Times the link was opened.
+        lost: Lines or messages that never came, by their sequence numbers.
+        clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
+        drift_ppm: How much faster than ours it runs; None where that isn't known.
     """
 
     received: int = 0
@@ -44,6 +51,9 @@ class SourceStatistics:
     rejected: Counter[str] = field(default_factory=Counter)
     dropped: int = 0
     connects: int = 0
+    lost: int = 0
+    clock: Counter[str] = field(default_factory=Counter)
+    drift_ppm: float | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types."""
@@ -54,6 +64,9 @@ class SourceStatistics:
             "rejected": dict(self.rejected),
             "dropped": self.dropped,
             "connects": self.connects,
+            "lost": self.lost,
+            "clock": dict(self.clock),
+            "drift_ppm": self.drift_ppm,
         }
 
 
