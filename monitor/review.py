@@ -2,7 +2,7 @@
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
@@ -127,6 +127,15 @@ class Replay:
             self._track(self._guard.run_changes(rows)[1])
         return differs
 
+    def take_up(self, state: Sequence[float]) -> bool:
+        """Go on from what a guard remembered, else afresh; return whether that could be used."""
+        try:
+            self._guard.take_up(state)
+        except ValueError:
+            self._guard = Guard(self._guard.rig)
+            return False
+        return True
+
     def finish(self) -> None:
         """Bring what is still open up to date."""
         self._tracker.finish(self._guard.decision())
@@ -217,15 +226,17 @@ def _review_session(path: Path, rig: str | None) -> Review:
     blocks = SessionBlocks(path)
     own = blocks.rig_file()
     rig_file = own if rig is None else load_rig(find_rig(rig))
-    compare = rig_file.text == own.text
+    compare = same_rig = rig_file.text == own.text
     result = Review(path.name, rig_file.rig.name)
     replay = Replay(rig_file)
     for rows in blocks:
         _span(result, rows)
+        if blocks.hole is not None and not replay.take_up(blocks.hole.state if same_rig else ()):
+            compare = False  # from here on it is judged by a guard that missed some rows
         differs_s = replay.take(rows, blocks.decided if compare else None)
         if result.differs_at_s is None:
             result.differs_at_s = differs_s
-    if compare and replay.rows:
+    if replay.rows and (compare or result.differs_at_s is not None):
         result.reproduced = result.differs_at_s is None
     result.cut = blocks.cut
     _conclude(result, replay, {})

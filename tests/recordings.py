@@ -1,0 +1,65 @@
+"""Sessions for tests: recorded as the guard does it, whole, in segments, or against a full disk."""
+
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from monitor.align import Aligner
+from monitor.recorder.writer import Recorder
+from rules.channels import Sample
+from rules.guard import Guard
+from rules.state import Decision
+from simulator.rig import RigFile, find_rig, load_rig
+
+BRINDLE = load_rig(find_rig("brindle"))
+PATIENCE_S = 10.0
+
+
+class Recording:
+    """A recorder with a guard before it.
+
+    Attributes:
+        recorder: The recorder.
+        decisions: Everything decided, in order.
+    """
+
+    def __init__(self, folder: Path, rig_file: RigFile = BRINDLE, **options: Any) -> None:
+        self.recorder = Recorder(folder, rig_file, "test", **options)
+        self.decisions: list[Decision] = []
+        self._guard = Guard(rig_file.rig)
+        self._aligner = Aligner()
+        self.recorder.snapshot = self._guard.state
+
+    def put(self, samples: Sequence[Sample]) -> None:
+        """Decide on samples, ticks put in, and record every stepped row."""
+        for sample in samples:
+            for row in self._aligner.admit(sample):
+                self.decisions.append(self._guard.step(row))
+                self.recorder.put(row, self.decisions[-1])
+
+    def close(self) -> Path:
+        """Finish; return the session's folder."""
+        self.recorder.close(why="test")
+        return self.recorder.path
+
+
+def record(
+    folder: Path, samples: Sequence[Sample], rig_file: RigFile = BRINDLE, **options: Any
+) -> Path:
+    """Record a whole session; return its folder."""
+    recording = Recording(folder, rig_file, **options)
+    recording.put(samples)
+    path = recording.close()
+    assert recording.recorder.fault is None
+    return path
+
+
+def until(condition: Any) -> None:
+    """Wait for what a thread of the recorder is about to do."""
+    pause = threading.Event()
+    for _ in range(int(PATIENCE_S / 0.005)):
+        if condition():
+            return
+        pause.wait(0.005)
+    raise AssertionError("it did not come about")
