@@ -13,7 +13,7 @@ import numpy as np
 from monitor.align import GapFiller
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.sources.csv_blocks import CsvBlocks
+from monitor.sources.logs import log_blocks
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -160,7 +160,7 @@ class Replay:
 
 
 def review(path: Path, rig: str | None) -> Review:
-    """Review a session or a CSV log.
+    """Review a session or a log (CSV, Parquet, Arrow IPC).
 
     Args:
         path: The session's folder, or the log.
@@ -178,7 +178,7 @@ def review(path: Path, rig: str | None) -> Review:
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
     rig_file = load_rig(find_rig(rig))
-    blocks = CsvBlocks(path, rig_file)
+    blocks = log_blocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
@@ -187,7 +187,8 @@ def review(path: Path, rig: str | None) -> Review:
         _span(result, rows)
         if result.step_s is None:
             result.step_s = _median_step_s(rows)
-        replay.take(filler.fill(rows))
+        replay.take(rows if blocks.ticked else filler.fill(rows))
+    result.cut = blocks.cut
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
 

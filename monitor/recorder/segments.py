@@ -21,6 +21,7 @@ class Segments:
         in_segment: Rows in the open one.
         whole: Segments finished.
         whole_rows: Rows in those.
+        whole_bytes: Their size.
     """
 
     def __init__(self, session: Path, disk: Disk, channels: tuple[str, ...]) -> None:
@@ -28,6 +29,7 @@ class Segments:
         self.in_segment = 0
         self.whole = 0
         self.whole_rows = 0
+        self.whole_bytes = 0
         self._session = session
         self._disk = disk
         self._channels = channels
@@ -95,4 +97,5 @@ class Segments:
             file.close()
         self.whole += 1
         self.whole_rows = self.rows
+        self.whole_bytes += file.size
         return {"file": file.path.name, "rows": self.in_segment, "bytes": file.size}

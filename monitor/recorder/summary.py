@@ -27,6 +27,7 @@ class Summary(msgspec.Struct):
         why: Why it ended.
         whole_segments: Segments finished; nothing in them will change.
         whole_rows: Rows in those.
+        whole_bytes: Their size.
     """
 
     rows: int = 0
@@ -39,6 +40,7 @@ class Summary(msgspec.Struct):
     why: str = ""
     whole_segments: int = 0
     whole_rows: int = 0
+    whole_bytes: int = 0
 
     def took(self, first_s: float, last_s: float, rows: int) -> None:
         """Count rows from one time to another; times that are no numbers say nothing."""

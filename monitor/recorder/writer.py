@@ -329,6 +329,7 @@ class Recorder:
         self._summary.dropped = self.dropped
         self._summary.whole_segments = self._segments.whole
         self._summary.whole_rows = self._segments.whole_rows
+        self._summary.whole_bytes = self._segments.whole_bytes
         with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
             write_summary(self.path, self._summary)
 
