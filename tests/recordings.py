@@ -5,7 +5,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from monitor.align import Aligner
+from monitor.recorder import layout
+from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from rules.channels import Sample
 from rules.guard import Guard
@@ -14,6 +18,7 @@ from simulator.rig import RigFile, find_rig, load_rig
 
 BRINDLE = load_rig(find_rig("brindle"))
 PATIENCE_S = 10.0
+DECIDED_AT = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
 class Recording:
@@ -63,3 +68,28 @@ def until(condition: Any) -> None:
             return
         pause.wait(0.005)
     raise AssertionError("it did not come about")
+
+
+def read(session: Path) -> tuple[Any, Any, SessionBlocks]:
+    """Return a session's rows, what was decided, and the reader at its end."""
+    blocks = SessionBlocks(session)
+    rows, decided = [], []
+    for block in blocks:
+        rows.append(block)
+        decided.append(blocks.decided)
+    return np.concatenate(rows), np.concatenate(decided), blocks
+
+
+def decided_of(decisions: list[Decision]) -> bytes:
+    """Return decisions as a session holds them, to compare to the last bit."""
+    return np.array(decisions)[:, DECIDED_AT].tobytes()
+
+
+def stopped(recorder: Recorder) -> bool:
+    """Whether a recording has stopped."""
+    return recorder.fault is not None
+
+
+def kept_rows(session: Path) -> int:
+    """Return how many rows a session's segments hold."""
+    return sum(len(rows) for rows in SessionBlocks(session))

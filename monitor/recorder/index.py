@@ -153,6 +153,7 @@ def _batches(segment: Path) -> Iterator[tuple[int, float, float]]:
     try:
         with open_segment(segment) as stream:
             for batch in stream:
+                batch.validate()
                 if batch.num_rows:
                     time_s = batch.column("time_s")
                     ends = (time_s[0].as_py(), time_s[-1].as_py())

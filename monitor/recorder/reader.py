@@ -90,6 +90,7 @@ class SessionBlocks:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
                     for batch in stream:
+                        batch.validate()  # a damaged length must not have us read beyond its end
                         waiting.append(batch)
                         count += batch.num_rows
                         at += batch.num_rows

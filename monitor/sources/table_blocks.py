@@ -113,13 +113,13 @@ class TableBlocks:
         if self._kind == "ipc file":
             with pa.OSFile(str(self.path)) as file, pa.ipc.open_file(file) as reader:
                 for index in range(reader.num_record_batches):
-                    yield reader.get_batch(index).select(wanted)
+                    yield _checked(reader.get_batch(index).select(wanted))
             return
         with (
             pa.input_stream(str(self.path), compression=None, buffer_size=_READ_BYTES) as file,
             pa.ipc.open_stream(file) as stream,
         ):
-            yield from self._gathered(batch.select(wanted) for batch in stream)
+            yield from self._gathered(_checked(batch.select(wanted)) for batch in stream)
 
     def _gathered(self, batches: Iterator[Any]) -> Iterator[Any]:
         """Yield batches of some size: a recorder's own have a few rows each."""
@@ -202,6 +202,11 @@ class TableBlocks:
     def _damaged(self, error: Exception) -> str:
         what = "Parquet" if self._kind == "parquet" else "an Arrow IPC log"
         return f"{called(self.path)}: found {clean(str(error), 100)}, expected {what} in one piece"
+
+
+def _checked(batch: Any) -> Any:
+    batch.validate()  # or a damaged length would have us read beyond what was read
+    return batch
 
 
 def _is_ours(name: str) -> bool:
