@@ -1,5 +1,6 @@
 """Sessions for tests: recorded as the guard does it, whole, in segments, or against a full disk."""
 
+import subprocess
 import threading
 from collections.abc import Sequence
 from pathlib import Path
@@ -93,3 +94,16 @@ def stopped(recorder: Recorder) -> bool:
 def kept_rows(session: Path) -> int:
     """Return how many rows a session's segments hold."""
     return sum(len(rows) for rows in SessionBlocks(session))
+
+
+def mounted(folder: Path, options: str) -> bool:
+    """Mount a small disk in memory; return whether that is permitted here."""
+    try:
+        done = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
+            capture_output=True,
+            check=False,
+        )
+    except OSError:
+        return False
+    return done.returncode == 0

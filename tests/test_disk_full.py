@@ -26,6 +26,7 @@ from tests.recordings import (
     Recording,
     decided_of,
     kept_rows,
+    mounted,
     read,
     record,
     stopped,
@@ -218,19 +219,6 @@ def read_only(tmp_path: Path) -> Iterator[Path]:
         folder.chmod(0o500)
         yield folder
         folder.chmod(0o700)
-
-
-def mounted(folder: Path, options: str) -> bool:
-    """Mount a small disk in memory; return whether that is permitted here."""
-    try:
-        done = subprocess.run(
-            ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(folder)],
-            capture_output=True,
-            check=False,
-        )
-    except OSError:
-        return False
-    return done.returncode == 0
 
 
 def test_a_read_only_folder_is_one_clear_error(read_only: Path, monkeypatch: Any) -> None:

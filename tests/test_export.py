@@ -1,5 +1,7 @@
 """Sessions for other programs: to the last bit, with the same decisions, never over a file."""
 
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +22,7 @@ from simulator.plant import run
 from simulator.rig import RigFile, load_rig, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.recordings import BRINDLE, Recording, record
+from tests.recordings import BRINDLE, Recording, mounted, record
 from tests.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -221,6 +223,21 @@ def test_an_export_that_fails_leaves_no_half_file(
     with pytest.raises(BadInput, match="found No space left on device, expected a file to write"):
         export(session, path)
     assert not path.exists()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_real_full_disk_leaves_no_half_file(session: Path, tmp_path: Path, kind: str) -> None:
+    """The same on a disk of 48 kB in memory."""
+    folder = tmp_path / "small"
+    folder.mkdir()
+    if sys.platform != "linux" or not mounted(folder, "size=48k"):
+        pytest.skip("mounting is not permitted here")
+    try:
+        with pytest.raises(BadInput, match="found No space left on device, expected"):
+            export(session, folder / f"out.{kind}")
+        assert list(folder.iterdir()) == []
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -86,6 +86,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
             try:
                 write = _write_csv if kind == ".csv" else _write_parquet
                 rows = write(file, _again(first, chosen), channels, blocks)
+                file.flush()  # what the disk refuses, it refuses here
             except BaseException:
                 with contextlib.suppress(OSError):
                     file.close()
