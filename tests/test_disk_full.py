@@ -9,12 +9,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import monitor.recorder.writer as writer_module
 from monitor.recorder import layout
 from monitor.recorder.disk import DiskFile, write_whole
 from monitor.recorder.fake_disk import FakeDisk
+from monitor.recorder.index import sessions_in
 from monitor.recorder.writer import Recorder
 from monitor.review import in_words, review
 from rules.channels import Sample
@@ -79,6 +81,41 @@ def test_a_full_disk_stops_recording_and_room_resumes_it(
     result = review(session, None)
     assert result.reproduced is True  # the second segment says what the guard remembered
     assert "not whole" in "\n".join(in_words(result))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_whatever_the_disk_does_what_is_there_is_right(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
+) -> None:
+    """Room that comes and goes at random, segments of any size: no row lost unsaid, none wrong."""
+    monkeypatch.setattr(writer_module, "RETRY_S", 0.0)
+    monkeypatch.setattr(writer_module, "FLUSH_S", 0.001)
+    monkeypatch.setattr(writer_module, "ROOM_TO_GO_ON", 20_000)
+    rng = np.random.default_rng(seed)
+    disk = FakeDisk()
+    recording = Recording(tmp_path, disk=disk, segment_rows=int(rng.integers(20, 900)))
+    recorder = recording.recorder
+    at = 0
+    while at < len(SAMPLES):
+        more = int(rng.integers(1, 120))
+        recording.put(SAMPLES[at : at + more])
+        at += more
+        until(lambda: not recorder.waiting)
+        choices = np.array([disk.room, 0.0, float(rng.integers(0, 40_000)), 1e9])
+        disk.room = float(rng.choice(choices))
+    disk.room = 1e9
+    session = recording.close()
+    assert recorder.rows + recorder.dropped == len(SAMPLES)
+    assert recorder.dropped > 0
+    rows, decided, _ = read(session)
+    assert len(rows) == recorder.rows
+    kept = set(rows[:, 0].tolist())
+    assert decided.tobytes() == decided_of([d for d in recording.decisions if d.time_s in kept])
+    result = review(session, None)
+    assert result.reproduced is True
+    assert "not recorded" in str(result.cut)
+    (entry,) = sessions_in(tmp_path)
+    assert (entry.state, entry.not_recorded) == ("rows missing", recorder.dropped)
 
 
 def test_a_disk_that_stays_full_ends_readable(tmp_path: Path) -> None:

@@ -173,10 +173,11 @@ class Recorder:
     def _make_folder(self, folder: Path, rig_file: RigFile) -> Path:
         safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in rig_file.rig.name)
         name = f"{stamp()}-{safe.strip('-').lower()[:32] or 'rig'}"
+        folder.mkdir(parents=True, exist_ok=True)
         for attempt in range(1, 1000):
             path = folder / (name if attempt == 1 else f"{name}-{attempt}")
             try:
-                path.mkdir(parents=True)
+                path.mkdir()
             except FileExistsError:
                 continue
             return path
