@@ -111,7 +111,7 @@ def test_a_killed_session_is_cut_off_and_counted_by_its_rows(
     assert read == [f"samples-000{i}.arrow" for i in ([4] if with_summary else [1, 2, 3, 4])]
     path = layout.segments_of(session)[3]
     path.write_bytes(path.read_bytes()[:-500])
-    assert only(tmp_path).samples == 900
+    assert 900 <= only(tmp_path).samples < 1000
 
 
 def test_a_session_still_being_recorded_says_so(tmp_path: Path) -> None:
