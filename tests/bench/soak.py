@@ -195,6 +195,8 @@ def main(hours: float | None = None) -> None:
         list_s = time.perf_counter() - start_s
         segments = layout.segments_of(recorder.path)
         slope, error = slope_mb_h(feed.memory, min(SETTLED_HOURS, hours / 4.0))
+        last = len(feed.memory) - 1
+        looks = [f"{feed.memory[last * quarter // 4][1]:.1f}" for quarter in range(5)]
         same = decided.hex() == replayed.hex() and decided.count == replayed.count
         show(
             f"Soak: {hours:g} h at {RATE} samples/s, accelerated (bar: flat memory, live = replay)",
@@ -207,10 +209,7 @@ def main(hours: float | None = None) -> None:
                 ("wall time live", f"{live_s:.0f} s ({hours * 3600 / live_s:.0f}x real time)"),
                 ("wall time replay (compiled)", f"{replay_s:.1f} s"),
                 ("listing it", f"{1000 * list_s:.1f} ms"),
-                (
-                    "memory at first, last look",
-                    f"{feed.memory[0][1]:.1f}, {feed.memory[-1][1]:.1f} MB",
-                ),
+                ("memory at 0, 1/4, 1/2, 3/4, 1 of it", f"{', '.join(looks)} MB"),
                 ("memory slope, settled", f"{slope:+.3f} MB/h driven (standard error {error:.3f})"),
                 ("decisions live = replay", f"{'yes' if same else 'NO'} ({decided.hex()[:16]})"),
                 ("what is missing", str(cut or "nothing")),
