@@ -23,6 +23,8 @@ _VERBS = {
     "alarms": "List a running guard's alarms; acknowledge, reset, shelve.",
     "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
+    "sessions": "List recorded sessions.",
+    "export": "Write a recorded session as CSV or Parquet.",
     "check": "Check a rig file and print what follows from it.",
     "simulate": "Run a scenario and write its log.",
     "ports": "List serial ports, and how to name them so that they are found again.",

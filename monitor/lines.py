@@ -90,10 +90,12 @@ def in_words(message: Message) -> str:
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
     facts = message.statistics
+    lost = facts.get("not_recorded", 0)
     latency = facts.get("latency", {})
     return (
         f"ended: {message.why}; {facts.get('decided', 0)} decided, "
-        f"{facts.get('recorded', 0)} recorded, {sum(facts.get('rejected', {}).values())} rejected, "
+        f"{facts.get('recorded', 0)} recorded, {f'{lost} NOT recorded, ' if lost else ''}"
+        f"{sum(facts.get('rejected', {}).values())} rejected, "
         f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped; decided within "
         f"{latency.get('p99_ms', 0.0):.2f} ms (99 %)"
     )
@@ -113,6 +115,9 @@ def _status_in_words(frame: Frame) -> str:
         for name, word in frame.health.items()
         if word != "healthy"
     ]
+    condition = frame.statistics.get("recording", "recording")
+    if condition != "recording":
+        parts.append(f"recording {condition}")
     return " | ".join(parts + ill)
 
 

@@ -2,7 +2,7 @@
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
@@ -13,7 +13,7 @@ import numpy as np
 from monitor.align import GapFiller
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.sources.csv_blocks import CsvBlocks
+from monitor.sources.logs import log_blocks
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -127,6 +127,15 @@ class Replay:
             self._track(self._guard.run_changes(rows)[1])
         return differs
 
+    def take_up(self, state: Sequence[float]) -> bool:
+        """Go on from what a guard remembered, else afresh; return whether that could be used."""
+        try:
+            self._guard.take_up(state)
+        except ValueError:
+            self._guard = Guard(self._guard.rig)
+            return False
+        return True
+
     def finish(self) -> None:
         """Bring what is still open up to date."""
         self._tracker.finish(self._guard.decision())
@@ -151,7 +160,7 @@ class Replay:
 
 
 def review(path: Path, rig: str | None) -> Review:
-    """Review a session or a CSV log.
+    """Review a session or a log (CSV, Parquet, Arrow IPC).
 
     Args:
         path: The session's folder, or the log.
@@ -169,7 +178,7 @@ def review(path: Path, rig: str | None) -> Review:
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
     rig_file = load_rig(find_rig(rig))
-    blocks = CsvBlocks(path, rig_file)
+    blocks = log_blocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
@@ -178,7 +187,8 @@ def review(path: Path, rig: str | None) -> Review:
         _span(result, rows)
         if result.step_s is None:
             result.step_s = _median_step_s(rows)
-        replay.take(filler.fill(rows))
+        replay.take(rows if blocks.ticked else filler.fill(rows))
+    result.cut = blocks.cut
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
 
@@ -217,15 +227,17 @@ def _review_session(path: Path, rig: str | None) -> Review:
     blocks = SessionBlocks(path)
     own = blocks.rig_file()
     rig_file = own if rig is None else load_rig(find_rig(rig))
-    compare = rig_file.text == own.text
+    compare = same_rig = rig_file.text == own.text
     result = Review(path.name, rig_file.rig.name)
     replay = Replay(rig_file)
     for rows in blocks:
         _span(result, rows)
+        if blocks.hole is not None and not replay.take_up(blocks.hole.state if same_rig else ()):
+            compare = False  # from here on it is judged by a guard that missed some rows
         differs_s = replay.take(rows, blocks.decided if compare else None)
         if result.differs_at_s is None:
             result.differs_at_s = differs_s
-    if compare and replay.rows:
+    if replay.rows and (compare or result.differs_at_s is not None):
         result.reproduced = result.differs_at_s is None
     result.cut = blocks.cut
     _conclude(result, replay, {})

@@ -219,6 +219,23 @@ class Guard:
         """Return the newest decision again."""
         return Decision._make(self._now()[:N_DECISION])
 
+    def state(self) -> list[float]:
+        """Return a copy of everything this guard remembers; see ``take_up``."""
+        return self._now()[:]
+
+    def take_up(self, state: Sequence[float]) -> None:
+        """Go on from another guard's ``state`` (same rig, same version), as if this were that one.
+
+        Raises:
+            ValueError: Not as long as a state is.
+        """
+        if len(state) != N_STATE:
+            raise ValueError(f"state: found {len(state)} numbers, expected {N_STATE}")
+        if self._compiled is None:
+            self._state = [float(value) for value in state]
+        else:
+            self._arrays[2][:] = state
+
     def _now(self) -> list[float]:
         if self._compiled is None:
             return self._state

@@ -10,23 +10,26 @@ from dataclasses import dataclass
 from math import inf
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from monitor.feeding import LineFormat
+from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.recorder.writer import Recorder
 from monitor.sources import Source
 from monitor.sources.csv_blocks import CsvBlocks
 from monitor.sources.fake import HOLD, FakeSource
 from monitor.sources.recorded import RecordedSource
 from monitor.sources.serial_line import SerialSource
 from monitor.sources.simulated import SimulatedSource
+from monitor.sources.table_blocks import TableBlocks
 from rules.channels import NOT_SENT, Sample
-from rules.guard import Guard
 from simulator.logfile import LINE_END, header, line
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import scenario_from_text
+from tests.recordings import record
 from tests.rig_text import SMALL
 
 PATIENCE_S = 10.0  # for an event that must come; never waited for in full where all is well
@@ -79,16 +82,57 @@ def csv_log(folder: Path, speed: float) -> Iterator[Case]:
     yield Case(RecordedSource(path, CsvBlocks(path, RIG), speed=speed), EXPECTED, True)
 
 
+def table() -> pa.Table:
+    """Return the samples as an Arrow table: null was not sent."""
+    columns: dict[str, list[float | None]] = {"time_s": [sample.time_s for sample in SENT]}
+    for name in SENT_NAMES:
+        values = [getattr(sample, name) for sample in SENT]
+        columns[name] = [None if value == NOT_SENT else value for value in values]
+    return pa.table(columns)
+
+
+@contextmanager
+def parquet_log(folder: Path, speed: float) -> Iterator[Case]:
+    """A Parquet log, in row groups of seven rows, read five at a time."""
+    path = folder / "log.parquet"
+    pq.write_table(table(), path, row_group_size=7)
+    blocks = TableBlocks(path, RIG, block_rows=5)
+    yield Case(RecordedSource(path, blocks, speed=speed), EXPECTED, True)
+
+
+@contextmanager
+def arrow_file(folder: Path, speed: float) -> Iterator[Case]:
+    """An Arrow IPC file, in batches of nine rows, read five at a time."""
+    path = folder / "log.arrow"
+    with pa.OSFile(str(path), "wb") as file, pa.ipc.new_file(file, table().schema) as writer:
+        writer.write_table(table(), max_chunksize=9)
+    blocks = TableBlocks(path, RIG, block_rows=5)
+    yield Case(RecordedSource(path, blocks, speed=speed), EXPECTED, True)
+
+
+@contextmanager
+def arrow_stream(folder: Path, speed: float) -> Iterator[Case]:
+    """An Arrow IPC stream, in batches of two rows, read five at a time."""
+    path = folder / "log.arrow"
+    with pa.OSFile(str(path), "wb") as file, pa.ipc.new_stream(file, table().schema) as writer:
+        writer.write_table(table(), max_chunksize=2)
+    blocks = TableBlocks(path, RIG, block_rows=5)
+    yield Case(RecordedSource(path, blocks, speed=speed), EXPECTED, True)
+
+
+@contextmanager
+def long_session(folder: Path, speed: float) -> Iterator[Case]:
+    """A recorded session of several segments."""
+    path = record(folder, SENT, RIG, segment_rows=5)
+    assert len(layout.segments_of(path)) == 5
+    yield Case(RecordedSource(path, SessionBlocks(path), speed=speed), EXPECTED, True)
+
+
 @contextmanager
 def session(folder: Path, speed: float) -> Iterator[Case]:
     """A recorded session."""
-    recorder = Recorder(folder, RIG, "test")
-    guard = Guard(RIG.rig)
-    for sample in SENT:
-        recorder.put(sample, guard.step(sample))
-    recorder.close()
-    source = RecordedSource(recorder.path, SessionBlocks(recorder.path), speed=speed)
-    yield Case(source, EXPECTED, True)
+    path = record(folder, SENT, RIG)
+    yield Case(RecordedSource(path, SessionBlocks(path), speed=speed), EXPECTED, True)
 
 
 @contextmanager
@@ -194,7 +238,7 @@ def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
 CASES = {
     make.__name__: make
     for make in (
-        *(csv_log, session, simulated, fake),
-        *(serial_pty, serial_checked, serial_senml, serial_tcp),
+        *(csv_log, parquet_log, arrow_file, arrow_stream, session, long_session),
+        *(simulated, fake, serial_pty, serial_checked, serial_senml, serial_tcp),
     )
 }

@@ -15,7 +15,7 @@ from tests.rig_text import SMALL
 
 ROOT = Path(__file__).resolve().parent.parent
 BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
-VERBS = ("demo", "watch", "review", "check", "simulate", "feed", "ports")
+VERBS = (*("demo", "watch", "review", "sessions", "export", "check", "simulate", "feed", "ports"),)
 
 
 def python(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -285,6 +285,8 @@ OPTIONS = {
     "watch": "--rig --headless --attach --pid --lines --json --record --no-record --speed --baud "
     "--seed",
     "review": "--rig --json --fail-on",
+    "sessions": "--json",
+    "export": "--to --from --until",
     "check": "--json",
     "simulate": "--to --seed --guarded --list",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",

@@ -7,6 +7,7 @@ import pytest
 
 from monitor.guard.loop import GuardLoop
 from monitor.guard.protocol import Bye, EventTurn, Message, NoticeLine
+from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.writer import Recorder
 from monitor.review import review
 from monitor.sources.fake import HOLD, FakeSource
@@ -114,20 +115,13 @@ async def test_a_source_that_fails_ends_the_watch_and_keeps_what_came(tmp_path: 
 
 @pytest.mark.asyncio
 async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path,
 ) -> None:
     """Where recording stops, viewers are told, and every sample is still decided."""
     rig_file = small_rig()
-    recorder = Recorder(tmp_path, rig_file, "fake")
-
-    class FullDisk:
-        def write_batch(self, _: object) -> None:
-            raise OSError(28, "No space left on device")
-
-        def close(self) -> None:
-            raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(recorder, "_samples", FullDisk())
+    disk = FakeDisk()
+    recorder = Recorder(tmp_path, rig_file, "fake", disk=disk)
+    disk.room = 0
     heard = Heard()
     source = FakeSource([reading(0.01 * i) for i in range(40)], ends=False)
     loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
@@ -136,6 +130,7 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     loop.stop("seen enough")
     await running
     told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
-    assert "recording stopped: No space left on device" in told
+    assert "stopped: disk full" in told
+    assert loop.statistics()["recording"] == "stopped: disk full"
     assert loop.statistics()["decided"] >= 40
     assert loop.statistics()["not_recorded"] >= 40

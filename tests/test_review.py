@@ -9,11 +9,9 @@ import pyarrow as pa
 import pytest
 
 import monitor.review
-from monitor.align import Aligner
 from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.recorder.writer import Recorder
 from monitor.review import Review, in_words, review
 from rules.channels import CHANNEL_NAMES, Sample
 from rules.events import Event, EventTracker, Turn
@@ -22,11 +20,11 @@ from rules.guard import Guard
 from rules.state import Decision
 from simulator.logfile import mapped, write_csv
 from simulator.plant import Scenario, run
-from simulator.rig import RigFile, find_rig, load_rig
+from simulator.rig import load_rig
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.recordings import BRINDLE, record
 
-BRINDLE = load_rig(find_rig("brindle"))
 PUMP_STOP = load_scenario("pump_stop")
 SAMPLES_FILE = "samples-0001.arrow"
 ALWAYS, NEVER = 0, 10**9
@@ -42,19 +40,6 @@ def log_of(scenario: Scenario, seed: int, path: Path) -> Path:
 def pump_stop(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A log in which the pump stops."""
     return log_of(PUMP_STOP, 1, tmp_path_factory.mktemp("logs") / "pump_stop.csv")
-
-
-def record(folder: Path, samples: list[Sample], rig_file: RigFile = BRINDLE) -> Path:
-    """Record a session as the guard does: ticks put in, every stepped row kept."""
-    recorder = Recorder(folder, rig_file, "test")
-    aligner = Aligner()
-    guard = Guard(rig_file.rig)
-    for sample in samples:
-        for row in aligner.admit(sample):
-            recorder.put(row, guard.step(row))
-    recorder.close(why="test")
-    assert recorder.fault is None
-    return recorder.path
 
 
 @pytest.fixture(scope="module")

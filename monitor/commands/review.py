@@ -9,7 +9,7 @@ from monitor.commands.parameters import JsonFlag, RigOption
 
 
 def review(
-    log: Annotated[Path, Parameter(help="A CSV log, or a recorded session's folder.")],
+    log: Annotated[Path, Parameter(help="A log (CSV, Parquet, Arrow IPC), or a session's folder.")],
     *,
     rig: RigOption = None,
     as_json: JsonFlag = False,

@@ -19,8 +19,8 @@ def watch(
         str,
         Parameter(
             show_default=False,
-            help="A serial port (see flowdebt ports) or pyserial URL, a CSV log, a session's "
-            "folder, or sim:SCENARIO.",
+            help="A serial port (see flowdebt ports) or pyserial URL, a log, a session's folder, "
+            "or sim:SCENARIO.",
         ),
     ] = "",
     *,

@@ -67,6 +67,8 @@ class GuardLoop:
         self._tell = tell
         self._unattended_ends = unattended_ends
         self._guard = Guard(self._rig)
+        if recorder is not None:
+            recorder.snapshot = self._guard.state
         self._decision: Decision = self._guard.decision()
         self._tracker = EventTracker(self._rig)
         self._causes = CauseDesk(self._rig)
@@ -118,7 +120,7 @@ class GuardLoop:
                 if opened is not None:
                     await opened()
                 if self._recorder is not None:
-                    text = f"recording to {self._recorder.path}"
+                    text = f"{protocol.RECORDING_TO}{self._recorder.path}"
                     self._send(protocol.NoticeLine("recording", text))
                 if self._source.live:
                     helpers.append(asyncio.create_task(self._watch_silence()))
@@ -215,7 +217,9 @@ class GuardLoop:
                 self.stop("nobody is watching")
             if self._recorder is not None and self._recorder.fault != recorder_fault:
                 recorder_fault = self._recorder.fault
-                self._deliver(protocol.NoticeLine("recording", str(recorder_fault)))
+                again = f"{protocol.RECORDING_TO}{self._recorder.path} again"
+                lost = f"{self._recorder.dropped} rows not recorded"
+                self._send(protocol.NoticeLine("recording", recorder_fault or f"{again}; {lost}"))
 
     def _frame(self, rows: list[tuple[float, ...]]) -> protocol.Frame:
         every = -(-len(rows) // protocol.MOST_ROWS_A_FRAME) or 1
@@ -303,6 +307,7 @@ class GuardLoop:
             "latency": self.latency.as_json(),
         }
         if self._recorder is not None:
+            facts["recording"] = self._recorder.condition
             facts["recorded"] = self._recorder.rows
             facts["not_recorded"] = self._recorder.dropped
         if self._viewers is not None:

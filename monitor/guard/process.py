@@ -14,7 +14,7 @@ from monitor.guard.loop import GuardLoop, Tell
 from monitor.guard.place import new_place, publish, withdraw
 from monitor.guard.scheduling import ask_for_short_slice
 from monitor.guard.warm import is_warm, warm_elsewhere
-from monitor.recorder.writer import Recorder
+from monitor.recorder.writer import SEGMENT_ROWS, Recorder
 from monitor.sources.open import open_source
 from simulator.strict import BadInput
 
@@ -33,6 +33,7 @@ class Order(msgspec.Struct, frozen=True):
         seed: Of a simulated car; None takes the scenario's.
         unattended_ends: End when nobody has watched for some time.
         awaits_viewer: Read nothing before a viewer is there (not for long), so it misses nothing.
+        segment_rows: Rows a segment of the recording holds; None is the usual.
     """
 
     source: str
@@ -43,6 +44,7 @@ class Order(msgspec.Struct, frozen=True):
     seed: int | None = None
     unattended_ends: bool = False
     awaits_viewer: bool = False
+    segment_rows: int | None = None
 
 
 async def run_order(
@@ -63,7 +65,12 @@ async def run_order(
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
     recorder = None
     if order.record is not None:
-        recorder = Recorder(Path(order.record), rig_file, source.name)
+        recorder = Recorder(
+            Path(order.record),
+            rig_file,
+            source.name,
+            segment_rows=order.segment_rows or SEGMENT_ROWS,
+        )
     place = new_place(source.name)
     loop = GuardLoop(rig_file, source, recorder, place, tell, unattended_ends=order.unattended_ends)
     if is_warm():

@@ -19,6 +19,7 @@ LONGEST_LINE: Final = 4 << 20
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
 SOURCE_ENDED: Final = "source ended"  # the goodbye after a log's last row
+RECORDING_TO: Final = "recording to "  # how the notice begins that all is well with it
 SIMULATED_CAR: Final = "simulated car"  # how the name of the one source begins that obeys
 
 # Columns of a trace row, all taken from the decision.

@@ -1,11 +1,19 @@
 """What a session's files hold.
 
 A session is a folder: ``about.json`` (versions, rig's hash, source), ``rig.toml`` (a copy),
-``samples-0001.arrow`` (Arrow IPC stream, one row a sample) and ``events.jsonl`` (one JSON object a
-line; the last one is the end record, and a session without it was cut off).
+``samples-0001.arrow``, ``-0002`` and so on (segments: Arrow IPC streams, one row a sample),
+``events.jsonl`` (one JSON object a line; the last one is the end record, and a session without it
+was cut off) and ``summary.json`` (for lists of sessions; see ``summary.py``).
+
+A segment's metadata says how many rows were recorded, and how many could not be, before it, and
+what the guard remembered then: so each can be judged again by itself.
 """
 
-from typing import Any, Final
+import base64
+import binascii
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -17,7 +25,9 @@ FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"
 RIG: Final = "rig.toml"
 EVENTS: Final = "events.jsonl"
+SUMMARY: Final = "summary.json"
 SAMPLES_GLOB: Final = "samples-*.arrow"
+END_OF_STREAM: Final = b"\xff\xff\xff\xff\0\0\0\0"  # Arrow columnar format, "IPC streaming format"
 DECIDED: Final = (
     "action",
     "cause",
@@ -42,7 +52,55 @@ def schema(channels: tuple[str, ...]) -> Any:
     return pa.schema(fields, metadata={"format": FORMAT})
 
 
-def batch_of(rows: list[tuple[Any, Any]], channels: tuple[str, ...], into: Any) -> Any:
+class SegmentHead(NamedTuple):
+    """What a segment says of what came before it.
+
+    Attributes:
+        first_row: Rows recorded before it.
+        dropped: Rows that could not be recorded before it.
+        state: What the guard remembered just before it; empty where that was not kept.
+    """
+
+    first_row: int
+    dropped: int
+    state: tuple[float, ...] = ()
+
+
+def segment_name(number: int) -> str:
+    """Return the file name of a segment, from 1."""
+    return f"samples-{number:04d}.arrow"
+
+
+def segments_of(session: Path) -> list[Path]:
+    """Return a session's segments in their order."""
+    return sorted(session.glob(SAMPLES_GLOB), key=lambda path: (len(path.name), path.name))
+
+
+def with_head(into: Any, head: SegmentHead) -> Any:
+    """Return a session's schema for the segment with this head."""
+    state = np.array(head.state, dtype="<f8").tobytes()
+    return into.with_metadata(
+        {
+            **into.metadata,
+            "first_row": str(head.first_row),
+            "dropped": str(head.dropped),
+            "state": base64.b64encode(state),
+        }
+    )
+
+
+def head_of(schema: Any) -> SegmentHead | None:
+    """Return what a segment's schema says; None where it doesn't (an older session)."""
+    facts = schema.metadata or {}
+    try:
+        raw = base64.b64decode(facts.get(b"state", b""))
+        state = tuple(np.frombuffer(raw, dtype="<f8").tolist())
+        return SegmentHead(int(facts[b"first_row"]), int(facts[b"dropped"]), state)
+    except (KeyError, ValueError, binascii.Error):
+        return None
+
+
+def batch_of(rows: Sequence[tuple[Any, Any]], channels: tuple[str, ...], into: Any) -> Any:
     """Return an Arrow batch of (sample, decision) pairs; what was not sent is null, NaN is NaN."""
     samples = np.array([row[0] for row in rows])
     decisions = np.array([[row[1][i] for i in _DECIDED_AT] for row in rows])

@@ -1,11 +1,11 @@
-"""Reading a session back, to its end or to where it was cut off."""
+"""Reading a session back over all its segments, to its end or to where it was cut off."""
 
 import json
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
-import numpy as np
 import pyarrow as pa
 
 from monitor.recorder import layout
@@ -14,6 +14,20 @@ from simulator.rig import RigFile, load_rig
 from simulator.strict import BadInput, called, clean
 
 BLOCK_ROWS: Final = 8192
+_READ_BYTES: Final = 1 << 18
+_MOST_TROUBLES: Final = 3
+
+
+class Hole(NamedTuple):
+    """Rows are missing before the block just yielded.
+
+    Attributes:
+        rows: How many.
+        state: What the guard remembered behind the hole; empty where that isn't known.
+    """
+
+    rows: int
+    state: tuple[float, ...]
 
 
 def is_session(path: Path) -> bool:
@@ -25,8 +39,8 @@ class SessionBlocks:
     """Iterates over a session's samples as (n, ROW_WIDTH) matrices.
 
     Attributes:
-        cut: Why the session ends before its end record; None where it doesn't.
         decided: Of the block last yielded, what was decided then: (n, len(DECIDED)).
+        hole: Before the block last yielded, rows that are missing; None where none are.
 
     Raises:
         BadInput: Not a session, or nothing in it can be read.
@@ -36,13 +50,23 @@ class SessionBlocks:
         self.path = path
         self.statistics = SourceStatistics(connects=1)
         self.decided: Any = None
-        self.cut: str | None = None
+        self.hole: Hole | None = None
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
-        self.about = _about(path / layout.ABOUT)
-        self.events = list(_events(path / layout.EVENTS))
-        if not any(event.get("kind") == "end" for event in self.events):
-            self.cut = "no end record: the recording was cut off"
+        self.about = read_about(path)
+        self.events = list(read_events(path))
+        self._no_end = not any(event.get("kind") == "end" for event in self.events)
+        self._troubles: list[str] = []
+
+    @property
+    def cut(self) -> str | None:
+        """Why the session is not whole, as far as has been read; None where it is."""
+        troubles = self._troubles[:_MOST_TROUBLES]
+        if len(self._troubles) > _MOST_TROUBLES:
+            troubles.append(f"and {len(self._troubles) - _MOST_TROUBLES} more")
+        if self._no_end:
+            troubles.insert(0, "no end record: the recording was cut off")
+        return "; ".join(troubles) or None
 
     def rig_file(self) -> RigFile:
         """Return the rig the session was decided with.
@@ -54,35 +78,83 @@ class SessionBlocks:
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
-        waiting: list[tuple[Any, Any]] = []
-        for path in sorted(self.path.glob(layout.SAMPLES_GLOB)):
+        at = dropped = 0
+        for path in layout.segments_of(self.path):
+            self.hole = None
+            waiting: list[Any] = []
+            count = 0
             try:
-                with pa.OSFile(str(path)) as file, pa.ipc.open_stream(file) as stream:
+                with open_segment(path) as stream:
+                    head = layout.head_of(stream.schema)
+                    if head is not None:
+                        self.hole = self._hole_before(path, head, at, dropped)
+                        at, dropped = head.first_row, head.dropped
                     for batch in stream:
-                        waiting.append(layout.rows_of_batch(batch))
-                        if sum(len(rows) for rows, _ in waiting) >= BLOCK_ROWS:
+                        batch.validate()  # a damaged length must not have us read beyond its end
+                        waiting.append(batch)
+                        count += batch.num_rows
+                        at += batch.num_rows
+                        if count >= BLOCK_ROWS:
                             yield self._joined(waiting)
-                            waiting = []
-            except (pa.ArrowInvalid, OSError, KeyError) as error:
-                self.cut = f"{path.name} is cut off or damaged: {clean(str(error))}"
-        if waiting:
-            yield self._joined(waiting)
+                            self.hole = None
+                            waiting, count = [], 0
+            except (pa.ArrowException, OSError) as error:
+                self._troubles.append(f"{path.name} is cut off or damaged: {clean(str(error))}")
+            if waiting:
+                yield self._joined(waiting)
         end = next((event for event in self.events if event.get("kind") == "end"), {})
-        if self.cut is None and end.get("rows") != self.statistics.decoded:
+        if not self._troubles and not self._no_end and end.get("rows") != at:
             # A stream cut between two batches reads as if it were whole.
-            self.cut = (
-                f"found {self.statistics.decoded} rows, expected {end.get('rows')} (end record)"
-            )
+            self._troubles.append(f"found {at} rows, expected {end.get('rows')} (end record)")
+        last = end.get("dropped", 0)
+        if isinstance(last, int) and last > dropped:
+            self._troubles.append(f"{last - dropped} rows at the end were not recorded")
 
-    def _joined(self, waiting: list[tuple[Any, Any]]) -> Any:
-        rows = np.concatenate([rows for rows, _ in waiting])
-        self.decided = np.concatenate([decided for _, decided in waiting])
+    def _hole_before(
+        self, path: Path, head: layout.SegmentHead, at: int, dropped: int
+    ) -> Hole | None:
+        lost, not_recorded = head.first_row - at, head.dropped - dropped
+        if lost:
+            self._troubles.append(f"{lost} rows before {path.name} were recorded and are gone")
+        if not_recorded:
+            self._troubles.append(f"{not_recorded} rows before {path.name} were not recorded")
+        return Hole(lost + not_recorded, head.state) if lost or not_recorded else None
+
+    def _joined(self, batches: list[Any]) -> Any:
+        table = pa.Table.from_batches(batches).combine_chunks()
+        rows, self.decided = layout.rows_of_batch(table.to_batches()[0])
         self.statistics.received += len(rows)
         self.statistics.decoded += len(rows)
         return rows
 
 
-def _about(path: Path) -> dict[str, Any]:
+@contextmanager
+def open_segment(path: Path) -> Iterator[Any]:
+    """Open a segment as a stream of batches.
+
+    Raises:
+        pa.ArrowInvalid: Not even its head is whole, or it has other columns than a segment.
+        OSError: It can't be read.
+    """
+    with (
+        pa.input_stream(str(path), compression=None, buffer_size=_READ_BYTES) as file,
+        pa.ipc.open_stream(file) as stream,
+    ):
+        needed = {"time_s", *(f"decided_{name}" for name in layout.DECIDED)}
+        if not needed.issubset(stream.schema.names) or any(
+            field.type != pa.float64() for field in stream.schema
+        ):
+            raise pa.ArrowInvalid("found other columns than a segment has")
+        yield stream
+
+
+def read_about(session: Path) -> dict[str, Any]:
+    """Return what a session says of itself.
+
+    Raises:
+        BadInput: It doesn't, or in another format.
+    """
+    path = session / layout.ABOUT
     try:
         about = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
@@ -92,15 +164,16 @@ def _about(path: Path) -> dict[str, Any]:
     return about
 
 
-def _events(path: Path) -> Iterator[dict[str, Any]]:
+def read_events(session: Path) -> Iterator[dict[str, Any]]:
+    """Yield the lines of a session's ``events.jsonl`` that can be read."""
     try:
-        lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+        with (session / layout.EVENTS).open(encoding="utf-8", errors="replace") as file:
+            for line in file:
+                try:
+                    event = json.loads(line)
+                except ValueError:  # the last line of a killed process
+                    continue
+                if isinstance(event, dict):
+                    yield event
     except OSError:
         return
-    for line in lines:
-        try:
-            event = json.loads(line)
-        except ValueError:  # the last line of a killed process
-            continue
-        if isinstance(event, dict):
-            yield event

@@ -1,102 +1,189 @@
 """Writing a session, on a thread of its own: the decision path only appends to a list."""
 
+import contextlib
 import hashlib
 import json
+import os
 import platform
 import threading
+from collections.abc import Callable, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import msgspec
 import pyarrow as pa
 
-from monitor.clock import stamp
+from monitor.clock import now_s, stamp
 from monitor.recorder import layout
-from rules.channels import Sample
+from monitor.recorder.disk import Disk, Syncer, folder_handle, why_stopped
+from monitor.recorder.segments import Segments
+from monitor.recorder.summary import Summary, write_summary
+from rules.channels import TIME, Sample
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
 
 FLUSH_S: Final = 0.05  # a killed process loses at most this, and what the batch under way takes
-MOST_PENDING: Final = 200_000
-_JSON_SAFE: Final = 2_000  # characters of one text in events.jsonl
+SYNC_S: Final = 5.0  # a power cut loses at most about this
+SUMMARY_S: Final = 30.0
+RETRY_S: Final = 1.0
+SEGMENT_ROWS: Final = 360_000  # an hour at 100 samples/s, some 60 MB
+SEGMENT_S: Final = 3600.0
+ROOM_TO_GO_ON: Final = 1 << 20  # bytes: less would be full again at once
+MOST_PENDING: Final = 60_000
+MOST_NOTES: Final = 10_000
+CLOSING_S: Final = 10.0  # patience with a disk that hangs
+
+Pair = tuple[Sample, Decision]
+
+
+class _Turn(NamedTuple):
+    """Among the pending rows: a new segment begins here; the guard remembers this."""
+
+    state: Sequence[float]
 
 
 class Recorder:
     """Records one session.
 
     ``put`` and ``note`` never wait. A thread writes what they left every ``FLUSH_S`` and hands it
-    to the operating system, so that a killed process loses no more than that. Where the disk can't
-    follow, the oldest pending rows go and are counted; where it fails, ``fault`` says so and the
-    deciding goes on.
+    to the operating system, so that a killed process loses no more than that; another syncs it to
+    the disk itself every ``SYNC_S`` and at the end.
+
+    Where the disk fails, is full or can't follow, recording stops (``fault`` says why), rows are
+    counted as dropped, and the deciding goes on. It is tried again every ``RETRY_S``; once there is
+    room, recording goes on in a new segment. What is on disk is never touched again.
 
     Args:
         folder: Parent of the session's folder; made where it is missing.
         rig_file: The rig decided with; a copy is kept.
         source: One line that says what is recorded.
+        disk: Where files are made; the real one unless a test says otherwise.
+        segment_rows: Rows a segment holds at most.
+        segment_s: Time a segment covers at most (about), s.
+
+    Attributes:
+        path: The session's folder.
+        dropped: Rows that could not be recorded.
+        fault: ``stopped:`` and why; None while all is well.
+        snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
 
     Raises:
         BadInput: The folder can't be made or written.
     """
 
-    def __init__(self, folder: Path, rig_file: RigFile, source: str) -> None:
-        self.rows = 0
+    def __init__(
+        self,
+        folder: Path,
+        rig_file: RigFile,
+        source: str,
+        *,
+        disk: Disk | None = None,
+        segment_rows: int = SEGMENT_ROWS,
+        segment_s: float = SEGMENT_S,
+    ) -> None:
         self.dropped = 0
         self.fault: str | None = None
-        self._channels = layout.recorded_channels(set(rig_file.columns))
-        self._schema = layout.schema(self._channels)
-        self._pending: list[tuple[Sample, Decision]] = []
+        self.snapshot: Callable[[], Sequence[float]] | None = None
+        self._disk = Disk() if disk is None else disk
+        self._segment_rows = segment_rows
+        self._segment_s = segment_s
+        self._summary = Summary()
+        self._pending: list[Pair | _Turn] = []
+        self._since_turn = 0
+        self._turn_due = False  # set by the thread, cleared by put
+        self._turn_asked = False  # of the thread alone, as is the next
+        self._next: _Turn | None = None
         self._notes: list[dict[str, Any]] = []
         self._lock = threading.Lock()
         self._stop = threading.Event()
+        self._handles: list[int] = []  # of what is finished and not yet synced
         try:
             self.path = self._make_folder(folder, rig_file)
-            self._open(rig_file, source)
+            try:
+                self._open(rig_file, source)
+            except OSError:
+                self._unmake()
+                raise
         except OSError as error:
             raise BadInput(
                 f"{called(folder)}: found {error.strerror}, "
                 "expected a folder that sessions can be recorded in"
             ) from None
+        now = self._opened_s = now_s()
+        self._retry_s, self._sync_s, self._summary_s = now, now + SYNC_S, now
+        self._syncer = Syncer(self._disk)
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
+
+    @property
+    def rows(self) -> int:
+        """Rows recorded."""
+        return self._segments.rows
+
+    @property
+    def condition(self) -> str:
+        """``recording``, or ``stopped:`` and why."""
+        return self.fault or "recording"
+
+    @property
+    def waiting(self) -> int:
+        """Rows put and not yet written: for whoever feeds it faster than life."""
+        return len(self._pending)
 
     def put(self, sample: Sample, decision: Decision) -> None:
         """Record one stepped row."""
         self._pending.append((sample, decision))
+        self._since_turn += 1
+        if self._turn_due or self._since_turn >= self._segment_rows:
+            self._turn_due = False
+            self._since_turn = 0
+            self._pending.append(_Turn(() if self.snapshot is None else self.snapshot()))
 
     def note(self, kind: str, **facts: Any) -> None:
         """Record an event or a notice: one JSON line."""
         with self._lock:
-            self._notes.append({"kind": kind, **facts})
+            if len(self._notes) < MOST_NOTES:
+                self._notes.append({"kind": kind, **facts})
 
     def close(self, **facts: Any) -> None:
         """Write what is pending and the end record. Call once, when nothing more will be put."""
         self._stop.set()
         self._thread.join()
         self._write()
-        self.note("end", rows=self.rows, dropped=self.dropped, **facts)
-        self._write()
-        for file in (self._samples, self._file, self._events):
-            try:
-                file.close()
-            except OSError as error:
-                self.fault = self.fault or f"recording stopped: {error.strerror or error}"
+        self._finish_segment()
+        with self._lock:
+            self._notes.append({"kind": "end", "rows": self.rows, "dropped": self.dropped, **facts})
+        ended = self._write_notes()
+        self._summary.ended = ended
+        self._summary.why = str(facts.get("why", ""))
+        self._write_summary()
+        with contextlib.suppress(OSError):
+            self._syncer.ask([*self._handles, self._events.handle(), *folder_handle(self.path)])
+        self._syncer.finish(CLOSING_S)
+        self._look_at_syncs()
+        try:
+            self._events.close()
+        except OSError as error:
+            self.fault = self.fault or f"stopped: {why_stopped(error)}"
+
+    # --- beginning ----------------------------------------------------------------------------
 
     def _make_folder(self, folder: Path, rig_file: RigFile) -> Path:
         safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in rig_file.rig.name)
         name = f"{stamp()}-{safe.strip('-').lower()[:32] or 'rig'}"
+        folder.mkdir(parents=True, exist_ok=True)
         for attempt in range(1, 1000):
             path = folder / (name if attempt == 1 else f"{name}-{attempt}")
             try:
-                path.mkdir(parents=True)
+                path.mkdir()
             except FileExistsError:
                 continue
             return path
         raise FileExistsError(17, "too many sessions of this second", str(folder))
 
     def _open(self, rig_file: RigFile, source: str) -> None:
-        (self.path / layout.RIG).write_text(rig_file.text, encoding="utf-8", newline="")
         about = {
             "format": layout.FORMAT,
             "flowdebt": version("flowdebt"),
@@ -106,36 +193,156 @@ class Recorder:
             "rig_sha256": hashlib.sha256(rig_file.text.encode()).hexdigest(),
             "source": source,
             "started": stamp(),
+            "pid": os.getpid(),
         }
-        (self.path / layout.ABOUT).write_text(json.dumps(about, indent=2) + "\n", encoding="utf-8")
-        self._file = (self.path / "samples-0001.arrow").open("wb")
-        self._samples = pa.ipc.new_stream(self._file, self._schema)
-        self._file.flush()
-        self._events = (self.path / layout.EVENTS).open("w", encoding="utf-8")
+        for name, text in (
+            (layout.RIG, rig_file.text),
+            (layout.ABOUT, json.dumps(about, indent=2) + "\n"),
+        ):
+            file = self._disk.create(self.path / name)
+            try:
+                file.append(text.encode())
+                self._handles.append(file.handle())
+            finally:
+                file.close()
+        channels = layout.recorded_channels(set(rig_file.columns))
+        self._segments = Segments(self.path, self._disk, channels)
+        self._segments.open(0, ())
+        self._events = self._disk.create(self.path / layout.EVENTS)
+
+    def _unmake(self) -> None:
+        """Take away a session that never began: our own folder, with only what we put there."""
+        for handle in self._handles:
+            os.close(handle)
+        with contextlib.suppress(OSError):
+            for path in self.path.iterdir():
+                path.unlink()
+            self.path.rmdir()
+
+    # --- the thread ---------------------------------------------------------------------------
 
     def _work(self) -> None:
         while not self._stop.wait(FLUSH_S):
             self._write()
+            now = now_s()
+            self._ask_for_turn(now)
+            if now >= self._sync_s and self._syncer.idle:
+                self._look_at_syncs()
+                self._sync_s = now + SYNC_S
+                self._sync()
+            if now >= self._summary_s:
+                self._write_summary()
+
+    def _ask_for_turn(self, now: float) -> None:
+        if self._turn_asked or self._next is not None:
+            return
+        if self._segments.is_open:
+            self._turn_due = self._turn_asked = now - self._opened_s >= self._segment_s
+        elif now >= self._retry_s:
+            self._retry_s = now + RETRY_S
+            if self._disk.free_bytes(self.path) >= ROOM_TO_GO_ON:
+                self._turn_due = self._turn_asked = True
 
     def _write(self) -> None:
-        rows = self._pending[:]  # copied, since put may append to the list at any moment
-        del self._pending[: len(rows)]
+        pending = self._pending[:]  # copied, since put may append to the list at any moment
+        del self._pending[: len(pending)]
+        # What is cut off is the newest, so that a segment has no hole in it.
+        too_many = pending[MOST_PENDING:]
+        del pending[MOST_PENDING:]
+        rows: list[Pair] = []
+        for item in pending:
+            if isinstance(item, _Turn):
+                self._write_rows(rows)
+                rows = []
+                self._turn(item)
+            else:
+                rows.append(item)
+        self._write_rows(rows)
+        if too_many:
+            self.dropped += sum(not isinstance(item, _Turn) for item in too_many)
+            self._stopped("the disk can't keep up")
+        if self.fault is None:
+            self._write_notes()
+
+    def _write_rows(self, rows: list[Pair]) -> None:
+        before = self._segments.rows
+        try:
+            if rows and self._next is not None:
+                self._begin(self._next)
+            self._segments.write(rows)
+        except OSError as error:
+            self._stopped(why_stopped(error))
+        written = self._segments.rows - before
+        self.dropped += len(rows) - written
+        if written:
+            self._summary.took(rows[0][0][TIME], rows[written - 1][0][TIME], written)
+
+    def _turn(self, turn: _Turn) -> None:
+        self._turn_asked = False
+        if self._segments.is_open:
+            if not self._segments.in_segment:
+                return
+            self._finish_segment()
+        elif self._disk.free_bytes(self.path) < ROOM_TO_GO_ON:
+            return
+        self._next = turn  # begun when a row comes
+
+    def _begin(self, turn: _Turn) -> None:
+        self._segments.open(self.dropped, turn.state)
+        self._next = None
+        self._opened_s = now_s()
+        self.fault = None
+        self._write_summary()
+
+    def _finish_segment(self) -> None:
+        with contextlib.suppress(OSError):
+            self._handles += self._segments.handles()
+        facts = self._segments.finish()
+        if facts is not None:
+            self.note("segment", **facts)
+
+    def _stopped(self, why: str) -> None:
+        self._finish_segment()
+        self._turn_asked = False
+        self._next = None
+        self._retry_s = now_s() + RETRY_S
+        self.fault = f"stopped: {why}"
+        self._write_summary()
+
+    def _write_notes(self) -> bool:
         with self._lock:
             notes, self._notes = self._notes, []
-        if self.fault is not None:
-            self.dropped += len(rows)
-            return
-        if len(rows) > MOST_PENDING:
-            self.dropped += len(rows) - MOST_PENDING
-            rows = rows[-MOST_PENDING:]
+        if not notes:
+            return True
         try:
-            if rows:
-                self._samples.write_batch(layout.batch_of(rows, self._channels, self._schema))
-                self._file.flush()
-                self.rows += len(rows)
-            if notes:
-                self._events.writelines(msgspec.json.encode(n).decode() + "\n" for n in notes)
-                self._events.flush()
+            self._events.append(b"".join(msgspec.json.encode(n) + b"\n" for n in notes))
         except OSError as error:
-            self.fault = f"recording stopped: {error.strerror or error}"
-            self.dropped += len(rows)
+            with self._lock:
+                self._notes[:0] = notes
+            self._stopped(why_stopped(error))
+            return False
+        for note in notes:
+            self._summary.heard(note)
+        return True
+
+    def _write_summary(self) -> None:
+        self._summary_s = now_s() + SUMMARY_S
+        self._summary.dropped = self.dropped
+        self._summary.whole_segments = self._segments.whole
+        self._summary.whole_rows = self._segments.whole_rows
+        self._summary.whole_bytes = self._segments.whole_bytes
+        with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
+            write_summary(self.path, self._summary)
+
+    def _sync(self) -> None:
+        handles, self._handles = self._handles, []
+        try:
+            handles += [*self._segments.handles(), self._events.handle()]
+        except OSError as error:  # out of file handles: a recording must not take the last
+            self._stopped(why_stopped(error))
+        self._syncer.ask(handles + folder_handle(self.path))
+
+    def _look_at_syncs(self) -> None:
+        error, self._syncer.fault = self._syncer.fault, None
+        if error is not None:
+            self._stopped(why_stopped(error))

@@ -5,6 +5,7 @@ from enum import Enum
 from typing import Any, Final
 
 from monitor.guard.protocol import (
+    RECORDING_TO,
     SIMULATED_CAR,
     SOURCE_ENDED,
     AlarmTurn,
@@ -212,6 +213,8 @@ class Picture:
         if not frame.causes:
             self.likely = ""
         self._frame_s = now_s
+        if isinstance(condition := frame.statistics.get("recording"), str):
+            self._recording(condition)  # whoever joins late has not heard the notice
         ill = tuple(
             _VALUE_COLUMNS.get(name, f"value_{name}")
             for name, health in frame.health.items()
@@ -233,5 +236,5 @@ class Picture:
                 self._counts.popleft()
 
     def _recording(self, text: str) -> None:
-        started = text.startswith("recording to ") or text == "None"
-        self.recorder_fault = None if started else plain(text, 120)
+        fine = text == "recording" or text.startswith(RECORDING_TO)
+        self.recorder_fault = None if fine else plain(text, 120)

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.decode import Columns
+from monitor.decode import Columns, is_own_header
 from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
 from monitor.sources.csv_layout import (
@@ -20,7 +20,8 @@ from monitor.sources.csv_layout import (
     read_layout,
 )
 from monitor.sources.csv_units import check_units
-from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
+from monitor.sources.logs import as_exported
+from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, TIME
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
@@ -34,17 +35,28 @@ class CsvBlocks:
     Rows with the wrong number of fields (a log cut off by a power loss) are left out and counted;
     a cell that is no number is an error that names its line and column.
 
+    Attributes:
+        ticked: Whether this is an exported session, which holds its ticks already.
+        cut: Always None: a CSV log does not say where it should end.
+
     Raises:
         BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a cell
             that is no number.
     """
+
+    cut: str | None = None
 
     def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
         self.path = path
         self._block_bytes = block_bytes
         self.statistics = SourceStatistics(connects=1)
         self.layout: CsvLayout = read_layout(path, rig_file)
-        self.columns = Columns(self.layout.names, rig_file, called(path))
+        names = self.layout.names
+        # An exported session: the operator's hand stands last, and silence has its ticks already.
+        self.ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
+        if self.ticked:
+            rig_file = as_exported(rig_file)
+        self.columns = Columns(names[:-1] if self.ticked else names, rig_file, called(path))
         check_units(self.layout, self.columns, rig_file, called(path))
         self._device_time = DeviceTime(self.columns.time_factor)
 
@@ -68,9 +80,8 @@ class CsvBlocks:
             raise BadInput(self._no_rows())
 
     def _batches(self) -> Any:
-        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
         names = [f"c{i}" for i in range(len(self.layout.names))]
-        wanted_names = [names[i] for i in sorted(wanted)]
+        wanted_names = [names[i] for i in self._wanted()]
         return pacsv.open_csv(
             str(self.path),
             read_options=pacsv.ReadOptions(
@@ -89,6 +100,11 @@ class CsvBlocks:
                 decimal_point=self.layout.decimal_point,
             ),
         )
+
+    def _wanted(self) -> list[int]:
+        """Return the columns that are read, in their order."""
+        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
+        return sorted(wanted | ({len(self.layout.names) - 1} if self.ticked else set()))
 
     def _skip(self, row: Any) -> str:
         self.statistics.received += 1
@@ -110,6 +126,8 @@ class CsvBlocks:
                     raw = raw * factor + offset
                 raw = np.where(sent & np.isinf(raw), np.nan, raw)
             rows[:, place] = raw
+        if self.ticked:
+            rows[:, OPERATOR] = self._numbers(batch, len(self.layout.names) - 1)
         return rows
 
     @staticmethod
@@ -126,7 +144,7 @@ class CsvBlocks:
     def _what_is_wrong(self, error: str) -> str:
         """Find the first cell that is no number, to name its line and column."""
         layout = self.layout
-        indices = sorted({self.columns.time_index} | {pick[0] for pick in self.columns.picks})
+        indices = self._wanted()
         with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
             reader = csv.reader(file, delimiter=layout.delimiter)
             for row in reader:

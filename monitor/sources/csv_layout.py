@@ -43,7 +43,7 @@ class CsvLayout:
         encoding: A Python codec's name.
         lines_before_data: Physical lines to skip to the first row of numbers.
         words: The first row of words under the header, most likely units; empty where none is.
-        words_line: Its physical line.
+        words_line: Its physical line; 0 where units are said elsewhere than in a row.
     """
 
     names: tuple[str, ...]

@@ -30,7 +30,7 @@ _BY_CASE: Final = {unit.lower(): unit for unit in sorted(_KNOWN) if len(unit) > 
 
 
 def check_units(layout: CsvLayout, columns: Columns, rig_file: RigFile, where: str) -> None:
-    """Check the units a log says itself, in a row under its header, where it has one.
+    """Check the units a log says itself, in a row under its header or with its columns.
 
     Spellings that aren't known are passed over, as are units that mean the same (cc/min, mL/min).
 
@@ -44,7 +44,7 @@ def check_units(layout: CsvLayout, columns: Columns, rig_file: RigFile, where: s
         BadInput: A mapped column's unit is a known one, and another than the rig's.
     """
     if layout.words:
-        where = f"{where}:{layout.words_line}"
+        where = f"{where}:{layout.words_line}" if layout.words_line else where
         check_unit_words(layout.names, layout.words, columns, rig_file, where)
 
 

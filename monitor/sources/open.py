@@ -4,6 +4,7 @@ from pathlib import Path
 
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.base import Source, pace_of
+from monitor.sources.logs import SUFFIXES
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import load_scenario_and_rig
 from simulator.strict import BadInput, clean
@@ -17,7 +18,8 @@ def open_source(
     """Return the rig to decide with and the source a name means.
 
     Args:
-        name: ``sim:SCENARIO``, a session's folder, a CSV log, or a serial port or pyserial URL.
+        name: ``sim:SCENARIO``, a session's folder, a log (CSV, Parquet, Arrow IPC), or a serial
+            port or pyserial URL.
         rig: Rig file or shipped name. Sessions and scenarios bring their own.
         speed: Of logs, sessions and simulated cars; 0 or infinite is as fast as possible.
         baud: Of a serial port; None takes the rig's.
@@ -38,7 +40,7 @@ def open_source(
         raise BadInput(
             f"{clean(name)}: found a folder that is no session, expected a log or a port"
         )
-    if "://" not in name and path.suffix.lower() in {".csv", ".txt", ".log", ".arrow"}:
+    if "://" not in name and path.suffix.lower() in SUFFIXES:
         raise BadInput(f"{clean(name)}: found no such file, expected a log")
     from monitor.sources.serial_line import SerialSource
 
@@ -66,11 +68,11 @@ def _session(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]
 
 
 def _log(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
-    from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+    from monitor.sources.logs import log_blocks
     from monitor.sources.recorded import RecordedSource
 
     rig_file = load_rig(find_rig(_needed(rig, str(path))))
-    blocks = CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES)
+    blocks = log_blocks(path, rig_file, small=True)
     return rig_file, RecordedSource(path, blocks, speed=pace)
 
 

@@ -38,6 +38,7 @@ class RecordedSource:
         self._speed = speed
         self._rows: Generator[list[float], None, None] | None = None
         self._told = False
+        self._told_cut = False
         self._pause = Pause()
         self._start_s: float | None = None
         self._first_s = 0.0
@@ -76,6 +77,10 @@ class RecordedSource:
         row = None if self._rows is None or self._pause.closed else next(self._rows, None)
         if row is None or not await self._wait_for(row[0]):
             self._count_received()
+            cut = getattr(self._blocks, "cut", None)
+            if cut is not None and row is None and not (self._told_cut or self._pause.closed):
+                self._told_cut = True
+                return Notice("lost", f"the recording is not whole: {cut}")
             raise StopAsyncIteration
         self.statistics.decoded += 1
         self._count_received()

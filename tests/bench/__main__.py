@@ -4,7 +4,7 @@ import os
 import platform
 import sys
 
-from tests.bench import big_log, causes, fuzz, latency, recording, speed, start
+from tests.bench import big_log, causes, fuzz, kill, latency, recording, soak, speed, start
 from tests.bench.detection import suite as detection
 from tests.bench.table import note
 
@@ -12,6 +12,8 @@ SUITES = {
     "speed": speed.main,
     "start": start.main,
     "recording": recording.main,
+    "kill": kill.main,
+    "soak": soak.main,
     "review": big_log.main,
     "latency": latency.main,
     "detection": detection.main,

@@ -1,0 +1,203 @@
+"""A session as one CSV or Parquet file, a block at a time."""
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import inf
+from pathlib import Path
+from typing import IO, Any, Final
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import csv as pacsv
+
+from monitor.recorder import layout
+from monitor.recorder.reader import SessionBlocks
+from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR, ROW_NAMES, TIME
+from rules.facts import Action
+from rules.state import FINDING_NAMES
+from simulator.logfile import LINE_END, header
+from simulator.strict import BadInput, called
+
+ROW_GROUP: Final = 65_536
+_DECIDED_UNITS: Final = {
+    "retard_deg": "deg",
+    "boost_ceiling_kpa": "kPa",
+    "debt_ml": "mL",
+    "commanded_ml_min": "mL/min",
+    "expected_ml_min": "mL/min",
+    "allowance_ml_min": "mL/min",
+}
+_MEANINGS: Final = {
+    "action": ", ".join(f"{action.value} {action.word}" for action in Action),
+    "cause": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
+    "late": "1 where the sample came too late to be used",
+    "missing_share": "share of the expected flow",
+}
+
+
+@dataclass(slots=True)
+class Exported:
+    """What became of an export.
+
+    Attributes:
+        rows: Rows written.
+        cut: Why the session is not whole, as far as it was read; None where it is.
+    """
+
+    rows: int = 0
+    cut: str | None = None
+
+
+def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) -> Exported:
+    """Write a session as CSV or Parquet.
+
+    CSV has the channels by our own names and units, and the operator's hand; every number reads
+    back to the last bit, and ``review`` decides the same on it. Parquet has what was decided too,
+    and units with its columns.
+
+    Args:
+        session: The session's folder.
+        to: File to write, ``.csv`` or ``.parquet``; must not be there yet.
+        from_s: Only rows of this time or later, as ``review`` shows times, s.
+        until_s: Only rows up to this time, s.
+
+    Raises:
+        BadInput: No session, nothing in the range, another kind of file, or one that is there
+            already or can't be written. An unfinished file is taken away.
+    """
+    kind = to.suffix.lower()
+    if kind not in {".csv", ".parquet"}:
+        raise BadInput(f"--to: found {called(to)}, expected a file ending in .csv or .parquet")
+    if not from_s <= until_s:
+        raise BadInput(f"--from: found {from_s:g} s, expected no more than --until {until_s:g} s")
+    blocks = SessionBlocks(session)
+    rig_file = blocks.rig_file()
+    channels = layout.recorded_channels(set(rig_file.columns))
+    chosen = _chosen(blocks, from_s, until_s)
+    # Read before the file is made: where nothing is to be written, no file is.
+    first = next(chosen, None)
+    if first is None:
+        raise BadInput(
+            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}, expected some"
+        )
+    try:
+        with to.open("xb") as file:
+            try:
+                write = _write_csv if kind == ".csv" else _write_parquet
+                rows = write(file, _again(first, chosen), channels, blocks)
+                file.flush()  # what the disk refuses, it refuses here
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    file.close()
+                with contextlib.suppress(OSError):
+                    to.unlink()  # ours: it was not there before
+                raise
+    except FileExistsError:
+        raise BadInput(
+            f"{called(to)}: found a file, expected none: nothing is overwritten"
+        ) from None
+    except OSError as error:
+        raise BadInput(
+            f"{called(to)}: found {error.strerror or error}, expected a file to write"
+        ) from None
+    return Exported(rows, blocks.cut)
+
+
+def _chosen(blocks: SessionBlocks, from_s: float, until_s: float) -> Iterator[tuple[Any, Any]]:
+    whole = from_s == -inf and until_s == inf
+    for rows in blocks:
+        decided = blocks.decided
+        if not whole:
+            within = (rows[:, TIME] >= from_s) & (rows[:, TIME] <= until_s)
+            if not within.any():
+                continue
+            rows, decided = rows[within], decided[within]
+        yield rows, decided
+
+
+def _again(first: tuple[Any, Any], rest: Iterator[tuple[Any, Any]]) -> Iterator[tuple[Any, Any]]:
+    yield first
+    yield from rest
+
+
+def _columns(rows: Any, channels: tuple[str, ...]) -> list[Any]:
+    columns = [pa.array(np.ascontiguousarray(rows[:, TIME]))]
+    for name in (*channels, ROW_NAMES[OPERATOR]):
+        values = np.ascontiguousarray(rows[:, ROW_NAMES.index(name)])
+        columns.append(pa.array(values, mask=values == NOT_SENT))
+    return columns
+
+
+def _write_csv(
+    file: IO[bytes],
+    chosen: Iterator[tuple[Any, Any]],
+    channels: tuple[str, ...],
+    blocks: SessionBlocks,
+) -> int:
+    names = (*channels, ROW_NAMES[OPERATOR])
+    file.write((header(names) + LINE_END).encode("ascii"))
+    options = pacsv.WriteOptions(include_header=False)
+    count = 0
+    for rows, _ in chosen:
+        text = pa.BufferOutputStream()
+        batch = pa.RecordBatch.from_arrays(_columns(rows, channels), ["time_s", *names])
+        # Shortest text that reads back to the same float.
+        pacsv.write_csv(batch, text, options)
+        file.write(text.getvalue().to_pybytes().replace(b"\n", LINE_END.encode()))
+        count += len(rows)
+    return count
+
+
+def _write_parquet(
+    file: IO[bytes],
+    chosen: Iterator[tuple[Any, Any]],
+    channels: tuple[str, ...],
+    blocks: SessionBlocks,
+) -> int:
+    from pyarrow import parquet as pq
+
+    fields = [_field("time_s", "s", "time")]
+    fields += [
+        _field(name, CHANNEL_BY_NAME[name].unit, CHANNEL_BY_NAME[name].label) for name in channels
+    ]
+    fields += [_field(ROW_NAMES[OPERATOR], "1", "1 where the operator acknowledged")]
+    fields += [
+        _field(f"decided_{name}", _DECIDED_UNITS.get(name, "1"), _MEANINGS.get(name, name))
+        for name in layout.DECIDED
+    ]
+    about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
+    facts = {**about, "format": layout.FORMAT, "rig_toml": blocks.rig_file().text}
+    schema = pa.schema(fields, metadata=facts)
+    count = waiting = 0
+    gathered: list[Any] = []
+    with pq.ParquetWriter(file, schema) as writer:
+
+        def flush() -> None:
+            if gathered:
+                writer.write_table(pa.Table.from_batches(gathered), row_group_size=ROW_GROUP)
+                gathered.clear()
+
+        for rows, decided in chosen:
+            columns = _columns(rows, channels)
+            columns += [pa.array(np.ascontiguousarray(column)) for column in decided.T]
+            gathered.append(pa.RecordBatch.from_arrays(columns, schema=schema))
+            count += len(rows)
+            waiting += len(rows)
+            if waiting >= ROW_GROUP:
+                flush()
+                waiting = 0
+        flush()
+        if blocks.cut is not None:
+            writer.add_key_value_metadata({"not_whole": blocks.cut})
+    return count
+
+
+def _field(name: str, unit: str, meaning: str) -> Any:
+    return pa.field(name, pa.float64(), metadata={"unit": unit, "meaning": meaning})
+
+
+def _range_in_words(from_s: float, until_s: float) -> str:
+    if from_s == -inf and until_s == inf:
+        return ""
+    return f" from {from_s:g} to {until_s:g} s"

@@ -1,0 +1,65 @@
+"""A log of any kind there is, as blocks of samples."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+from rules.channels import CHANNEL_BY_NAME
+from simulator.rig import ColumnMap, RigFile, TimeMap
+from simulator.strict import BadInput, called
+
+SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
+
+
+_PARQUET: Final = b"PAR1"
+_IPC_FILE: Final = b"ARROW1"
+_IPC_STREAM: Final = b"\xff\xff\xff\xff"
+
+
+def kind_of(path: Path) -> str | None:
+    """Return ``parquet``, ``ipc file`` or ``ipc stream`` by a file's first bytes; else None.
+
+    Raises:
+        BadInput: It can't be read.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.read(8)
+    except OSError as error:
+        raise BadInput(f"{called(path)}: found {error.strerror}, expected a readable log") from None
+    if head.startswith(_PARQUET):
+        return "parquet"
+    if head.startswith(_IPC_FILE):
+        return "ipc file"
+    return "ipc stream" if head.startswith(_IPC_STREAM) else None
+
+
+def as_exported(rig_file: RigFile) -> RigFile:
+    """Return a rig file that reads what ``export`` writes: our own names, in our own units.
+
+    A rig may well map a column of one of our names in a unit of its own.
+    """
+    columns = {name: ColumnMap(name, unit=CHANNEL_BY_NAME[name].unit) for name in rig_file.columns}
+    return replace(rig_file, columns=columns, time=TimeMap())
+
+
+def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:
+    """Return a log's blocks: Parquet and Arrow IPC by their first bytes, else CSV.
+
+    Args:
+        path: The log.
+        rig_file: The rig that maps its columns.
+        small: Blocks that take a few ms at most, for a reader on an event loop.
+
+    Raises:
+        BadInput: See ``CsvBlocks`` and ``TableBlocks``.
+    """
+    if path.is_file() and kind_of(path) is not None:
+        from monitor.sources.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
+
+        return TableBlocks(path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS)
+    from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+
+    if small:
+        return CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES)
+    return CsvBlocks(path, rig_file)
