@@ -238,7 +238,7 @@ class MqttLink:
         denied = [
             topic
             for topic, answer in zip(self._topics, answers, strict=False)
-            if int(getattr(answer, "value", answer)) >= DENIED
+            if getattr(answer, "value", answer) == DENIED
         ]
         if denied:
             raise Denied(f"the broker does not let us read {clean(', '.join(denied), 120)}")

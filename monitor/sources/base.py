@@ -36,6 +36,7 @@ class SourceStatistics:
         rejected: Lines not used, by reason.
         dropped: Samples thrown away because the reader fell behind (oldest first).
         connects: Times the link was opened.
+        noted: What else is worth counting, by name (messages merged, sequence numbers missing).
     """
 
     received: int = 0
@@ -44,6 +45,7 @@ class SourceStatistics:
     rejected: Counter[str] = field(default_factory=Counter)
     dropped: int = 0
     connects: int = 0
+    noted: Counter[str] = field(default_factory=Counter)
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types."""
@@ -54,6 +56,7 @@ class SourceStatistics:
             "rejected": dict(self.rejected),
             "dropped": self.dropped,
             "connects": self.connects,
+            **({"noted": dict(+self.noted)} if +self.noted else {}),
         }
 
 
