@@ -28,8 +28,8 @@ class AmqttBroker:
 
     Args:
         tls: Certificate and key files of the broker; None for plain TCP.
-        may_read: Topics (filters) anybody may subscribe to; None for all.
-        users: File of users and password hashes; None lets all in.
+        may_read: First parts of topics that may be subscribed to; None for all.
+        may_write: First parts of topics that may be published to; None for all.
     """
 
     def __init__(
@@ -37,21 +37,16 @@ class AmqttBroker:
         *,
         tls: tuple[Path, Path] | None = None,
         may_read: list[str] | None = None,
-        users: Path | None = None,
+        may_write: list[str] | None = None,
     ) -> None:
         self.port = free_port()
         listener: dict[str, Any] = {"type": "tcp", "bind": f"127.0.0.1:{self.port}"}
         if tls is not None:
             listener |= {"ssl": True, "certfile": str(tls[0]), "keyfile": str(tls[1])}
-        plugins: dict[str, Any] = {}
-        if users is None:
-            plugins["amqtt.plugins.authentication.AnonymousAuthPlugin"] = {"allow_anonymous": True}
-        else:
-            plugins["amqtt.plugins.authentication.FileAuthPlugin"] = {"password_file": str(users)}
-        if may_read is not None:
-            plugins["amqtt.plugins.topic_checking.TopicAccessControlListPlugin"] = {
-                "subscribe_acl": {"anonymous": may_read}
-            }
+        plugins = {
+            "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True},
+            "tests.broker_rules.OnlyThese": {"may_read": may_read, "may_write": may_write},
+        }
         self._config = {"listeners": {"default": listener}, "plugins": plugins}
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
