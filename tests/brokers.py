@@ -8,7 +8,7 @@ import socket
 import subprocess
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -164,3 +164,50 @@ class Publisher:
     def send(self, topic: str, payload: str | bytes, *, qos: int = 1, retain: bool = False) -> None:
         """Publish a message and wait until the broker has it."""
         self._client.publish(topic, payload, qos=qos, retain=retain).wait_for_publish(PATIENCE_S)
+
+    def hear(self, topic: str) -> "Heard":
+        """Subscribe, and return what will come."""
+        heard = Heard(topic)
+        done = threading.Event()
+        self._client.message_callback_add(topic, lambda _, __, message: heard.take(message))
+        self._client.on_subscribe = lambda *_: done.set()
+        self._client.subscribe(topic, qos=1)
+        assert done.wait(PATIENCE_S)
+        return heard
+
+
+class Heard:
+    """What came on a topic.
+
+    Attributes:
+        messages: Payload and whether it was retained, in order.
+    """
+
+    def __init__(self, topic: str) -> None:
+        self.topic = topic
+        self.messages: list[tuple[bytes, bool]] = []
+        self._news = threading.Condition()
+        self._read = 0
+
+    def take(self, message: Any) -> None:
+        """Take a message (on the client's thread)."""
+        with self._news:
+            self.messages.append((message.payload, bool(message.retain)))
+            self._news.notify_all()
+
+    def wait_for(self, good: Callable[[bytes], bool], within_s: float = PATIENCE_S) -> bytes:
+        """Return the first payload, old or new, that is good; it must come."""
+        with self._news:
+            assert self._news.wait_for(
+                lambda: any(good(payload) for payload, _ in self.messages), within_s
+            ), self.messages[-3:]
+            return next(payload for payload, _ in self.messages if good(payload))
+
+    def since_last_call(self, quiet_s: float) -> list[bytes]:
+        """Return what came since the last call, once nothing has come for a while."""
+        with self._news:
+            while self._news.wait(quiet_s):
+                pass
+            new = [payload for payload, _ in self.messages[self._read :]]
+            self._read = len(self.messages)
+            return new

@@ -15,7 +15,7 @@ LINES: Final = ("rts", "dtr")
 
 
 class ModemLine:
-    """RTS or DTR of a serial port, asserted while held, for a relay or an engine controller's input.
+    """RTS or DTR of a serial port, asserted while held: for a relay, or a controller's input.
 
     What happens to the line around it, on Linux:
 
@@ -173,5 +173,7 @@ def read_beat_line(line: bytes) -> tuple[int, bool] | None:
     body, _, check = line.strip().rpartition(b",")
     fields = body.split(b",")
     if len(fields) != 3 or fields[0] != b"beat" or check != b"%04X" % binascii.crc_hqx(body, 65535):
+        return None
+    if not fields[1].isdigit() or fields[2] not in (b"0", b"1"):
         return None
     return int(fields[1]), fields[2] == b"1"
