@@ -2,12 +2,14 @@
 
 import asyncio
 import contextlib
+import gc
 import logging
 import shutil
 import socket
 import subprocess
 import threading
 import time
+import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -84,6 +86,10 @@ class AmqttBroker:
             await broker.shutdown()
 
         asyncio.run(main())
+        # amqtt leaves the sockets of clients it threw out to the garbage collector.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ResourceWarning)
+            gc.collect()
 
 
 @contextlib.contextmanager
@@ -148,6 +154,7 @@ class Publisher:
         import paho.mqtt.client as paho
         from paho.mqtt.enums import CallbackAPIVersion
 
+        self.port = port
         self._client = paho.Client(CallbackAPIVersion.VERSION2)
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
