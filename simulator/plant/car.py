@@ -28,6 +28,7 @@ _IN_INTAKE: Final = 0.8  # share of the spray that evaporates before the intake 
 _AMBIENT_HUMIDITY: Final = 0.006  # kg/kg, a mild day
 _REFERENCE_SOAK_K: Final = 9.0  # the day of the tune
 _UNEVENNESS: Final = 0.5  # common practice, no source
+_NO_CEILING_KPA: Final = 400.0  # what the engine controller reports where none is asked for
 _TIP_IN_S: Final = 0.25
 _TIP_IN_DEG: Final = 3.0
 _EVAPORATION_S: Final = 0.04
@@ -260,6 +261,8 @@ class Car:
             "line_kpa": spray.line_kpa,
             "supply_v": spray.supply_v,
             "dry_intake_c": self._seen_dry_c,
+            "confirmed_retard_deg": self.truth.retard_deg,
+            "confirmed_ceiling_kpa": min(self.truth.ceiling_kpa, _NO_CEILING_KPA),
         }
         faults = self._faults
         true["delivered_ml_min"] *= faults.sensor_share

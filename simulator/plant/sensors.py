@@ -32,6 +32,8 @@ DECIMALS: Final = {
     "line_kpa": 0,
     "supply_v": 2,
     "dry_intake_c": 1,
+    "confirmed_retard_deg": 1,
+    "confirmed_ceiling_kpa": 1,
 }
 
 
