@@ -14,6 +14,7 @@ SUITES = {
     "recording": recording.main,
     "review": big_log.main,
     "latency": latency.main,
+    "mqtt": latency.over_mqtt,
     "detection": detection.main,
     "causes": causes.main,
 }
