@@ -9,6 +9,7 @@ import contextlib
 import logging
 import secrets
 import socket
+import struct
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
@@ -46,6 +47,7 @@ _PLAIN_WORDS: Final = (
     ("connection was lost", "the connection was lost"),
     ("keep alive", "no answer"),
     ("disconnected during", "the connection was lost"),
+    ("codec can't decode", "the broker talks nonsense"),
 )
 _LOGGER: Final = logging.getLogger("flowdebt.mqtt")
 _LOGGER.addHandler(logging.NullHandler())
@@ -209,7 +211,14 @@ class MqttLink:
                 self._forget_stale_posts()
                 self._hear(Up())
                 await self._serve(client)
-        except (aiomqtt.MqttError, Denied, OSError, ValueError) as error:
+        except (
+            aiomqtt.MqttError,
+            Denied,
+            OSError,
+            ValueError,
+            RuntimeError,
+            struct.error,
+        ) as error:
             return plainly(error)
         return "stopped"
 

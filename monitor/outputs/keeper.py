@@ -18,6 +18,7 @@ from typing import Final
 import msgspec
 
 from monitor.clock import now_s
+from monitor.guard.scheduling import ask_for_short_slice
 from monitor.outputs.base import BEAT_S, KEEPER_SILENT_S, SILENT_S, Output, OutputFault
 from monitor.outputs.open import open_output
 from simulator.strict import BadInput
@@ -188,6 +189,7 @@ def _tell(order: Order, workers: list[Worker], status: int, ended: threading.Eve
 
 def main() -> int:
     """Keep the outputs that the first line of standard input names; return the exit code."""
+    ask_for_short_slice()
     # A Ctrl-C in the guard's terminal is the guard's business; its end ends our input.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     first = b""

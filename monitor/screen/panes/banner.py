@@ -1,6 +1,5 @@
 """The top line: what is being done to the engine, and why. Always there."""
 
-from monitor.guard.protocol import outputs_in_words
 from monitor.screen.literal import figure, shortened
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 from monitor.screen.picture import Link
@@ -31,16 +30,18 @@ class Banner(Pane):
             right = [view.say("stopping the guard, 5 s at most ", "strong")]
         elif view.picture.hello is not None:
             right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
-            if view.picture.frame is not None and view.picture.frame.outputs:
-                # What is driven goes before what it is called.
-                right = [view.say(f"{outputs_in_words(view.picture.frame.outputs)} ", "strong")]
-        top = spread([view.say(" "), *chips], right, width, view.ground())
+        top = spread([view.say(" "), *_driven(view), *chips], right, width, view.ground())
         if len(sentence) > width - 2 and view.link is Link.LIVE:
             # Where the whole sentence has no room, what is done stands above: keep the reason.
             reason = sentence.partition(": ")[2]
             sentence = _capital(reason) if reason else sentence
         body = [view.say(" "), view.say(shortened(sentence, width - 2))]
         return [top, body] if height < 3 else [top, body, []]
+
+
+def _driven(view: View) -> Row:
+    """Return how armed outputs stand; first in the line, so that nothing pushes it out."""
+    return [view.say(f"{view.driven}  ", "strong")] if view.picture.armed else []
 
 
 def _said(view: View) -> tuple[Row, str]:
