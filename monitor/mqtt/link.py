@@ -158,6 +158,11 @@ class MqttLink:
                 self.dropped += 1
         self._wake(self._news)
 
+    @property
+    def waiting(self) -> int:
+        """How many messages wait to be sent."""
+        return len(self._posts)
+
     def stop(self) -> None:
         """Say what waits to be said, say goodbye, end the thread; returns at once."""
         with self._lock:
