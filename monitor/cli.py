@@ -25,6 +25,7 @@ _VERBS = {
     "review": "Read back a log or a session: what happened, and why.",
     "check": "Check a rig file and print what follows from it.",
     "simulate": "Run a scenario and write its log.",
+    "ports": "List serial ports, and how to name them so that they are found again.",
     "feed": "Send a scenario over a serial line, as a logger would.",
 }
 for _verb, _help in _VERBS.items():

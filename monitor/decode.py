@@ -1,13 +1,13 @@
-"""From a line of text to a sample: strict numbers, the rig's columns, the rig's units."""
+"""From a row of text to a sample: strict numbers, the rig's columns, the rig's units."""
 
 from collections.abc import Sequence
 from typing import Final
 
+from monitor.line_checks import OWN_CRC, OWN_SEQUENCE
 from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
-MOST_FIELDS: Final = 256
 _NUMBER_BYTES: Final = b"0123456789+-.eE"
 _LONGEST_NUMBER: Final = 32
 _NAN: Final = float("nan")
@@ -55,9 +55,12 @@ _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
 def is_own_header(names: Sequence[str]) -> bool:
     """Whether a header is one flowdebt wrote: time_s and channels' own names, in their units.
 
+    A sequence number and a CRC may stand among them.
+
     Such a log can be read with any rig, whatever columns that maps.
     """
-    return len(names) > 2 and "time_s" in names and _OWN_NAMES.issuperset(names)
+    told = [name for name in names if name not in (OWN_SEQUENCE, OWN_CRC)]
+    return len(told) > 2 and "time_s" in told and _OWN_NAMES.issuperset(told)
 
 
 class Columns:
@@ -120,71 +123,3 @@ class Columns:
                 value = raw * factor + offset  # may overflow; minus infinity would read "not sent"
                 row[place] = value if -_INFINITE < value < _INFINITE else _NAN
         return Sample._make(row)
-
-
-class LineDecoder:
-    """Decodes a stream of CSV text lines: a header (again and again, if it likes), then numbers.
-
-    A stream joined in the middle is of no use until its header comes by; a rig may instead say what
-    the columns are (``[serial] columns``).
-    """
-
-    def __init__(self, rig_file: RigFile, where: str) -> None:
-        self._rig_file = rig_file
-        self._where = where
-        self._columns: Columns | None = None
-        self.header_fault: str | None = None
-        if rig_file.serial.columns is not None:
-            self._columns = Columns(rig_file.serial.columns, rig_file, where, time_needed=False)
-
-    def decode(self, line: bytes, arrived_s: float) -> Sample | None:
-        """Return the sample in a line (without its end), or None for a header.
-
-        Args:
-            line: At most a few hundred bytes.
-            arrived_s: Time to give the sample where the log has no time column.
-
-        Raises:
-            Rejected: Not a usable line.
-        """
-        fields = line.split(b",", MOST_FIELDS)
-        columns = self._columns
-        try:
-            values = [strict_number(field) for field in fields]
-        except Rejected:
-            if self._is_header(fields):
-                return None
-            raise
-        if columns is None:
-            raise Rejected("no header yet" if self.header_fault is None else "wrong columns")
-        if len(values) != columns.n_fields:
-            raise Rejected("number of fields")
-        return columns.sample(values, arrived_s)
-
-    def _is_header(self, fields: list[bytes]) -> bool:
-        names = [_text(field).strip() for field in fields]
-        known = {column.column for column in self._rig_file.columns.values()}
-        if not is_own_header(names) and sum(name in known for name in names) < 2:
-            worded = [name for name in names if any(c.isalpha() for c in name)]
-            if self._columns is None and self.header_fault is None and len(worded) > 1:
-                shown = clean(", ".join(names), 80)
-                self.header_fault = (
-                    f'{self._where}: found "{shown}", none of the rig\'s columns; expected a '
-                    "header line with them"
-                )
-            return False
-        try:
-            self._columns = Columns(names, self._rig_file, self._where, time_needed=False)
-            self.header_fault = None
-        except BadInput as error:
-            self._columns = None
-            self.header_fault = str(error)
-        return True
-
-
-def _text(field: bytes) -> str:
-    """Return a header's field as text; a degree sign in one name must not hide the others."""
-    try:
-        return field.decode("utf-8")
-    except UnicodeDecodeError:
-        return field.decode("latin-1")

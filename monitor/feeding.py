@@ -1,13 +1,17 @@
-"""Sending samples over a serial line, paced."""
+"""Sending samples over a serial line, paced, as text lines or SenML packs."""
 
 import contextlib
 import threading
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import serial
 
 from monitor.clock import now_s
+from monitor.line_checks import OWN_CRC, OWN_SEQUENCE, with_crc
+from monitor.senml import pack_of
+from monitor.sequence import HIGHEST
 from monitor.sources.serial_line import PORT_FAULTS
 from rules.channels import Sample
 from simulator.logfile import LINE_END, header, line
@@ -17,10 +21,59 @@ HEADER_EVERY_S: Final = 1.0
 WRITE_TIMEOUT_S: Final = 5.0
 
 
+@dataclass(frozen=True, slots=True)
+class LineFormat:
+    """How a sample is written on a line.
+
+    Attributes:
+        sequence: Number the lines, from 0.
+        crc: Put a CRC-16/IBM-3740 behind each text line.
+        senml: SenML packs instead of text lines.
+
+    Raises:
+        BadInput: A CRC and SenML, which has none.
+    """
+
+    sequence: bool = False
+    crc: bool = False
+    senml: bool = False
+
+    def __post_init__(self) -> None:
+        """Check."""
+        if self.crc and self.senml:
+            raise BadInput("--crc: found --senml too, expected one of the two (packs have no CRC)")
+
+    def header(self, names: Sequence[str]) -> str:
+        """Return the header with its line end; nothing for packs."""
+        if self.senml:
+            return ""
+        more = (OWN_SEQUENCE,) * self.sequence + (OWN_CRC,) * self.crc
+        return header((*names, *more)) + LINE_END
+
+    def line(self, sample: Sample, names: Sequence[str], number: int) -> str:
+        """Return a sample's line with its end.
+
+        Args:
+            sample: The sample.
+            names: Channels to write.
+            number: How many came before it.
+        """
+        number &= HIGHEST
+        if self.senml:
+            return pack_of(sample, names, number if self.sequence else None) + LINE_END
+        text = line(sample, names) + f",{number}" * self.sequence
+        return (with_crc(text) if self.crc else text) + LINE_END
+
+
 def feed_serial(
-    samples: Iterable[Sample], names: Sequence[str], url: str, baud: int, speed: float
+    samples: Iterable[Sample],
+    names: Sequence[str],
+    url: str,
+    baud: int,
+    speed: float,
+    form: LineFormat = LineFormat(),
 ) -> int:
-    """Send samples as text lines; return how many.
+    """Send samples as lines; return how many.
 
     Args:
         samples: In the order of time.
@@ -28,6 +81,7 @@ def feed_serial(
         url: Port or pyserial URL.
         baud: Bits a second.
         speed: 1 is real time; 0 or infinite as fast as the line takes them.
+        form: How each is written.
 
     Raises:
         BadInput: The port can't be opened, or went away.
@@ -52,10 +106,10 @@ def feed_serial(
                 wait_s = start_s + (sample.time_s - first_s) / speed - now_s()
                 if wait_s > 0.0:
                     waiter.wait(wait_s)
-            text = line(sample, names) + LINE_END
+            text = form.line(sample, names, count)
             if count == 0 or sample.time_s >= header_due_s:
                 header_due_s = sample.time_s + HEADER_EVERY_S
-                text = header(names) + LINE_END + text
+                text = form.header(names) + text
             port.write(text.encode("ascii"))
             count += 1
         port.flush()

@@ -5,11 +5,14 @@ key twice in one record (two records run together by lost bytes) rejects the pac
 """
 
 import re
+from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import msgspec
 
 from monitor.decode import Rejected
+from monitor.line_checks import OWN_SEQUENCE
+from rules.channels import NOT_SENT, Sample
 
 MOST_BYTES: Final = 65_536
 MOST_RECORDS: Final = 1024
@@ -27,10 +30,15 @@ VERSIONS: Final = frozenset((*range(1, 11), 10 + 2**4))
 _NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _STRINGS: Final = re.compile(rb'"(?:[^"\\]|\\.)*"\s*(:?)', re.DOTALL)
 _DECODER: Final = msgspec.json.Decoder(list[dict[str, float | bool | str]])
-_TEXTS: Final = ("bn", "bu", "n", "u", "vs", "vd")
-_NUMBERS: Final = ("bt", "bv", "bs", "t", "v", "s", "ut")
+_TYPES: Final[dict[str, Any]] = {
+    **dict.fromkeys(("bt", "bv", "bs", "t", "v", "s", "ut", "bver"), float),
+    **dict.fromkeys(("bn", "bu", "n", "u", "vs", "vd"), str),
+    "vb": bool,
+}
+_WRONG_TYPE: Final = {float: "not a number", str: "not SenML", bool: "value"}
 _VALUES: Final = ("v", "vs", "vb", "vd")
-_NOT_BASE: Final = ("n", "u", "t", "ut")
+_OTHER_VALUES: Final = frozenset(_VALUES[1:])
+_NOT_BASE: Final = frozenset(("n", "u", "t", "ut"))
 _INFINITE: Final = float("inf")
 
 Record = dict[str, Any]
@@ -70,7 +78,9 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
     found: list[Measurement] = []
     base_name: str = ""
     base_unit: str = ""
-    base_s = base_value = 0.0
+    base_s = 0.0
+    # Adding it changes nothing; nought would take the sign off a minus nought.
+    base_value = -0.0
     version: float | None = None
     for record in _records(pack):
         _check(record)
@@ -83,17 +93,19 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
         base_unit = record.get("bu", base_unit)
         base_s = record.get("bt", base_s)
         base_value = record.get("bv", base_value)
-        values = [key for key in _VALUES if key in record]
-        if len(values) != 1:
-            only_base = not values and not any(key in record for key in _NOT_BASE)
-            if not values and ("s" in record or only_base):
-                continue
-            raise Rejected("value")
+        value = record.get("v")
+        if value is None or not _OTHER_VALUES.isdisjoint(record):
+            values = [key for key in _VALUES if key in record]
+            if len(values) != 1:
+                only_base = not values and _NOT_BASE.isdisjoint(record)
+                if not values and ("s" in record or only_base):
+                    continue
+                raise Rejected("value")
+            value = record[values[0]]
         name = base_name + record.get("n", "")
         if len(name) > LONGEST_NAME or _NAME.fullmatch(name) is None:
             raise Rejected("name")
-        value = record[values[0]]
-        if values[0] == "v":
+        if type(value) is float:
             value += base_value
             if not -_INFINITE < value < _INFINITE:
                 raise Rejected("not a number")
@@ -107,6 +119,32 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
         found.append(Measurement(name, time_s, value, record.get("u", base_unit)))
     found.sort(key=lambda measurement: measurement.time_s)
     return found
+
+
+def pack_of(sample: Sample, names: Sequence[str], number: int | None = None) -> str:
+    """Return a sample as a pack on one line, which reads back to the same readings.
+
+    Channels go by their own names, which say their units: SenML has none for some of them. What is
+    not a number goes as the text "nan"; what was not sent is left out. A time before 2**28 s, which
+    would read as relative, is given 2**29 s more (and keeps 0.1 us).
+
+    Args:
+        sample: The sample; its time is finite, and not before -2**28 s.
+        names: Channels to write.
+        number: The pack's sequence number, if it has one.
+    """
+    base_s = 0.0 if sample.time_s >= ABSOLUTE_FROM_S else 2.0 * ABSOLUTE_FROM_S
+    records: list[Record] = []
+    for name in names:
+        value = getattr(sample, name)
+        if value != NOT_SENT:
+            finite = -_INFINITE < value < _INFINITE
+            records.append({"n": name, "v": value} if finite else {"n": name, "vs": "nan"})
+    if number is not None:
+        records.append({"n": OWN_SEQUENCE, "v": number})
+    if records:
+        records[0] = {"bt": base_s + sample.time_s, **records[0]}
+    return msgspec.json.encode(records).decode("ascii")
 
 
 def _records(pack: bytes) -> list[Record]:
@@ -129,21 +167,14 @@ def _check(record: Record) -> None:
         Rejected: A wrong type, or a field that must be understood and isn't.
     """
     for key, value in record.items():
-        if key in _NUMBERS:
-            if type(value) is not float:
+        kind = _TYPES.get(key)
+        if kind is None:
+            if key.endswith("_"):
+                raise Rejected("must understand")
+        elif type(value) is not kind:
+            raise Rejected("version" if key == "bver" else _WRONG_TYPE[kind])
+        elif kind is float:
+            if value - value != 0.0:
                 raise Rejected("not a number")
-            if not -_INFINITE < value < _INFINITE:
-                raise Rejected("not a number")
-        elif key in _TEXTS:
-            if type(value) is not str:
-                raise Rejected("not SenML")
-            if key in ("u", "bu") and len(value) > LONGEST_UNIT:
-                raise Rejected("not SenML")
-        elif key == "bver":
-            if type(value) is not float:
-                raise Rejected("version")
-        elif key == "vb":
-            if type(value) is not bool:
-                raise Rejected("value")
-        elif key.endswith("_"):
-            raise Rejected("must understand")
+        elif key in ("u", "bu") and len(value) > LONGEST_UNIT:
+            raise Rejected("not SenML")

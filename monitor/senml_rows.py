@@ -4,7 +4,9 @@ from collections.abc import Iterable
 from typing import Final
 
 from monitor.decode import Rejected
+from monitor.line_checks import BAD_SEQUENCE, OWN_SEQUENCE
 from monitor.senml import Measurement, resolve
+from monitor.sequence import HIGHEST, SequenceCheck
 from monitor.sources.csv_units import known_unit
 from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
 from simulator.rig import ColumnMap, RigFile, quantity_of
@@ -45,6 +47,7 @@ class SenmlMapper:
 
     Attributes:
         fault: What is wrong with packs that were rejected for their units or names, in words.
+        sequence: What the packs' numbers say was lost.
     """
 
     def __init__(self, rig_file: RigFile, where: str) -> None:
@@ -57,6 +60,8 @@ class SenmlMapper:
         for name, mapped in rig_file.columns.items():
             self._by_name[mapped.column] = (name, mapped)
         self._owner: dict[str, str] = {}
+        self._sequence_name = rig_file.serial.sequence or OWN_SEQUENCE
+        self.sequence = SequenceCheck()
         self._picks: dict[tuple[str, str], tuple[int, float, float] | None] = {}
 
     def samples(self, pack: bytes, now_s: float) -> list[Sample]:
@@ -80,7 +85,11 @@ class SenmlMapper:
         """
         samples: list[Sample] = []
         row: list[float] | None = None
+        number: float | bool | str | None = None
         for name, time_s, value, unit in measurements:
+            if name.endswith(self._sequence_name) and self._is_sequence(name):
+                number = value
+                continue
             pick = self._pick(name, unit)
             if pick is None:
                 continue
@@ -94,12 +103,24 @@ class SenmlMapper:
             if row[place] != NOT_SENT:
                 raise Rejected("value twice")
             # Text or a truth value for a channel is a report that is not a number.
-            number = value * factor + offset if type(value) is float else _NAN
-            row[place] = number if -_INFINITE < number < _INFINITE else _NAN
+            read = value * factor + offset if type(value) is float else _NAN
+            row[place] = read if -_INFINITE < read < _INFINITE else _NAN
         if row is None:
             raise Rejected("no channel")
+        if number is not None:
+            self._check_sequence(number)
         samples.append(Sample._make(row))
         return samples
+
+    def _is_sequence(self, name: str) -> bool:
+        return self._sequence_name in (name, _short(name))
+
+    def _check_sequence(self, number: float | bool | str) -> None:
+        if type(number) is not float or not 0.0 <= number <= HIGHEST or number != int(number):
+            raise Rejected(BAD_SEQUENCE)
+        fault = self.sequence.fault(int(number))
+        if fault is not None:
+            raise Rejected(fault)
 
     def _pick(self, name: str, unit: str) -> tuple[int, float, float] | None:
         """Return where a measurement goes and how it converts; None where it goes nowhere."""
@@ -112,8 +133,7 @@ class SenmlMapper:
         return pick
 
     def _find(self, name: str, unit: str) -> tuple[int, float, float] | None:
-        short = name.rpartition(":")[2].rpartition("/")[2]
-        found = self._by_name.get(name) or self._by_name.get(short)
+        found = self._by_name.get(name) or self._by_name.get(_short(name))
         if found is None:
             return None
         channel, mapped = found
@@ -150,6 +170,10 @@ class SenmlMapper:
         # A pressure's only offset is the ambient pressure the rig takes off an absolute column.
         offset = mapped.offset if kind.KIND == "pressure" else linear[1]
         return linear[0], offset or -0.0
+
+
+def _short(name: str) -> str:
+    return name.rpartition(":")[2].rpartition("/")[2]
 
 
 def _own(channel: str, mapped: ColumnMap) -> ColumnMap:

@@ -15,7 +15,7 @@ from tests.rig_text import SMALL
 
 ROOT = Path(__file__).resolve().parent.parent
 BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
-VERBS = ("demo", "watch", "review", "check", "simulate", "feed")
+VERBS = ("demo", "watch", "review", "check", "simulate", "feed", "ports")
 
 
 def python(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -105,6 +105,17 @@ BAD = {
     "feed: unknown scheme": ("feed pump_stop --to bogus://x", "bogus"),
     "feed: nobody listens": ("feed pump_stop --to socket://127.0.0.1:1", "can't be opened"),
     "feed: no such folder": ("feed pump_stop --to gone/x.csv", "gone/x.csv: found No such file"),
+    "feed: no such adapter": (
+        "feed pump_stop --to usb:ffff:fffe",
+        "found no such adapter plugged in",
+    ),
+    "feed: no identity": ("feed pump_stop --to usb:ffff", "usb:ffff: found no USB identity"),
+    "feed: CRC in a file": ("feed pump_stop --to x.csv --crc", "x.csv: found --sequence, --crc"),
+    "feed: CRC in packs": ("feed pump_stop --to /dev/none --crc --senml", "--crc: found --senml"),
+    "watch: no such adapter": (
+        "watch usb:ffff:fffe --rig small.toml --headless --no-record",
+        "no such adapter plugged in",
+    ),
     "feed: speed": ("feed pump_stop --to x.csv --speed -1", "--speed"),
 }
 
@@ -124,7 +135,9 @@ def test_bad_input_is_one_line_and_exit_code_2(
     assert err.rstrip("\n").isprintable()
     assert len(err) <= 1100
     # A guard's events go to standard output: there it may say that it ended, and why.
-    assert out == "" or (line.startswith("watch /dev/") and out.startswith("ended: failed"))
+    assert out == "" or (
+        line.startswith(("watch /dev/", "watch usb:")) and out.startswith("ended: failed")
+    )
     assert not (folder / "sessions").exists()
     assert not (folder / "x.csv").exists()
 
@@ -274,7 +287,8 @@ OPTIONS = {
     "review": "--rig --json --fail-on",
     "check": "--json",
     "simulate": "--to --seed --guarded --list",
-    "feed": "--to --speed --seed --baud",
+    "feed": "--to --speed --seed --baud --sequence --crc --senml",
+    "ports": "--json",
 }
 
 

@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Sequence
-from math import isnan
+from math import isnan, nan
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.decode import LineDecoder, Rejected
+from monitor.decode import Rejected
+from monitor.sources.base import SourceStatistics
 from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.stream import StreamDecoder
+from monitor.text_lines import LineDecoder
 from rules.channels import NOT_SENT, Sample
 from simulator.logfile import number
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
@@ -294,3 +297,19 @@ def test_what_a_wire_rejects_a_file_refuses(tmp_path: Path, field: bytes) -> Non
     with pytest.raises(Rejected):
         decoder.decode(b"0," + field + b",1", 0.0)
     assert "boost_kpa" in complaint(tmp_path, HEADER.encode() + b"0," + field + b",1\n1,2,3\n")
+
+
+def test_a_counter_that_wraps_in_a_log(tmp_path: Path) -> None:
+    """A 32-bit counter of milliseconds goes on over its end, in a file as on a wire."""
+    rig = rig_from_text(SMALL + '[time]\nunit = "ms"\n', "ms.toml")
+    counts = [(2**32 - 5000 + 10 * i) % 2**32 for i in range(1000)]
+    lines = [f"{count},1,2" for count in counts]
+    decoder = StreamDecoder(rig, "line", SourceStatistics())
+    decoder.decode(HEADER.strip().encode(), nan)
+    wire = [sample for line in lines for sample in decoder.decode(line.encode(), nan)]
+    blocks = CsvBlocks(write(tmp_path, HEADER + "\n".join(lines)), rig, block_bytes=1000)
+    for _ in range(2):  # a log may be read twice
+        file = [Sample(*row) for block in blocks for row in block.tolist()]
+        assert file == wire
+        assert blocks.statistics.clock == {"wrapped": 1}
+    assert np.diff([sample.time_s for sample in file]) == pytest.approx(0.01)

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.decode import MOST_FIELDS, Columns, LineDecoder, Rejected, strict_number
+from monitor.decode import Columns, Rejected, strict_number
+from monitor.text_lines import MOST_FIELDS, LineDecoder
 from rules.channels import NOT_SENT, Sample
 from simulator.rig import find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from monitor.decode import Rejected
 from monitor.mqtt.address import broker_from, without_secrets
 from monitor.mqtt.backoff import Backoff
-from monitor.mqtt.fresh import BEGUN_ANEW, MOST_BEHIND, Freshness, read_payload
+from monitor.mqtt.fresh import Freshness, read_payload
 from monitor.mqtt.link import MOST_POSTS, MqttLink, Post, plainly
 from monitor.mqtt.login import Login, login_from_environment, login_from_file
 from monitor.mqtt.merge import HOLD_S, SKEW_S, Merged, Merger
@@ -138,36 +138,23 @@ def test_posts_wait_in_a_bounded_ring() -> None:
     assert link.dropped == 7
 
 
-def judged(fresh: Freshness, *numbers: int) -> list[str]:
-    """Return what is made of each number: news or why not."""
-    said = []
-    for number in numbers:
-        try:
-            fresh.judge(None, number)
-            said.append("news")
-        except Rejected as rejected:
-            said.append(rejected.reason)
-    return said
-
-
-def test_a_wrapped_or_restarted_counter_is_believed() -> None:
-    """Far behind is a new beginning; a little behind is one only when it goes on like that."""
+def test_numbers_tell_whatever_the_times_say() -> None:
+    """A number of its own decides: a repetition with a newer time is one all the same."""
     fresh = Freshness()
-    assert judged(fresh, 65535, 0, 1) == ["news"] * 3
-    assert fresh.restarts == 1
-    soon = Freshness()
-    assert judged(soon, 50) == ["news"]
-    assert judged(soon, *range(BEGUN_ANEW)) == ["out of order"] * (BEGUN_ANEW - 1) + ["news"]
-    edge = Freshness()
-    assert judged(edge, MOST_BEHIND, 0) == ["news", "out of order"]
-    assert judged(edge, MOST_BEHIND + 1, 0) == ["news", "news"]
+    fresh.judge(1.0, 7)
+    with pytest.raises(Rejected, match="repeated"):
+        fresh.judge(2.0, 7)
+    with pytest.raises(Rejected, match="out of order"):
+        fresh.judge(3.0, 6)
+    fresh.judge(0.5, 10)
+    assert fresh.numbers.lost == 2
 
 
 def test_without_numbers_times_tell() -> None:
     """The same time is a repetition, an older one disorder, a much older one a stepped clock."""
     fresh = Freshness()
     fresh.judge(10.0, None)
-    with pytest.raises(Rejected, match="duplicate"):
+    with pytest.raises(Rejected, match="repeated"):
         fresh.judge(10.0, None)
     with pytest.raises(Rejected, match="out of order"):
         fresh.judge(9.5, None)

@@ -104,8 +104,8 @@ async def test_what_comes_twice_or_late_is_counted_and_never_fresh(port: int) ->
                 await asyncio.to_thread(publisher.send, FLOW, f"{number},{time_s},{number}")
             values = [(await next_sample(source)).delivered_ml_min for _ in range(3)]
     assert values == [1.0, 2.0, 5.0]
-    assert source.statistics.rejected == {"duplicate": 1, "out of order": 1}
-    assert source.statistics.noted["missing"] == 2
+    assert source.statistics.rejected == {"repeated": 1, "out of order": 1}
+    assert source.statistics.lost == 2
 
 
 @pytest.mark.asyncio
@@ -287,7 +287,7 @@ async def test_packs_are_numbered_by_a_record_of_their_own() -> None:
         samples = [await next_sample(source) for _ in range(2)]
         told = await next_notice(source, "header")
     assert [s.delivered_ml_min for s in samples] == [300.0, 300.0]
-    assert source.statistics.rejected == {"duplicate": 1, "unit": 2, "not SenML": 1}
+    assert source.statistics.rejected == {"repeated": 1, "unit": 2, "not SenML": 1}
     assert 'found unit "Cel"' in told
 
 

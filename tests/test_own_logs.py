@@ -4,8 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.decode import LineDecoder, Rejected
+from monitor.decode import Rejected
 from monitor.review import review
+from monitor.text_lines import LineDecoder
 from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.rig import find_rig, load_rig

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 import serial
 
+from monitor.line_checks import with_crc
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.inbox import Inbox
 from monitor.sources.serial_line import SerialSource, plainly
@@ -130,6 +131,9 @@ async def test_lines_in_odd_chunks(port: Socket, size: int) -> None:
             "rejected": {},
             "dropped": 0,
             "connects": 1,
+            "lost": 0,
+            "clock": {},
+            "drift_ppm": None,
         }
 
 
@@ -214,11 +218,21 @@ async def test_a_header_without_a_needed_column_is_told_once(port: Socket) -> No
 
 @pytest.mark.asyncio
 async def test_a_rig_may_name_the_columns(port: Socket) -> None:
-    """With ``[serial] columns`` the very first line of numbers counts."""
+    """With ``[serial] columns`` numbers count, but for the first line: it may have been cut."""
     columns = '[serial]\ncolumns = ["boost_kpa", "delivered_ml_min", "time_s"]\n'
     async with Reader(port.path, rig_from_text(SMALL + columns, "car.toml")) as reader:
-        port.send(b"10,100,1\n")
+        port.send(b"0,100,1\n10,100,1\n")  # of a line that began with 10
         assert await reader.sample() == Sample(1.0, boost_kpa=10.0, delivered_ml_min=100.0)
+        assert reader.statistics.rejected == {"perhaps cut": 1}
+
+
+@pytest.mark.asyncio
+async def test_a_first_line_with_its_crc_is_whole(port: Socket) -> None:
+    """What is left of a cut line would have another CRC."""
+    more = '[serial]\ncrc = "c"\ncolumns = ["boost_kpa", "delivered_ml_min", "c"]\n'
+    async with Reader(port.path, rig_from_text(SMALL + more, "car.toml")) as reader:
+        port.send(with_crc("10,100").encode() + b"\n")
+        assert (await reader.sample()).boost_kpa == 10.0
 
 
 @pytest.mark.asyncio

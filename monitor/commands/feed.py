@@ -19,6 +19,16 @@ def feed(
     speed: SpeedOption = 1.0,
     seed: SeedOption = None,
     baud: BaudOption = None,
+    sequence: Annotated[
+        bool, Parameter(negative="", show_default=False, help="Number the lines.")
+    ] = False,
+    crc: Annotated[
+        bool,
+        Parameter(negative="", show_default=False, help="Put a CRC-16/IBM-3740 behind each line."),
+    ] = False,
+    senml: Annotated[
+        bool, Parameter(negative="", show_default=False, help="SenML packs (RFC 8428), not text.")
+    ] = False,
 ) -> int:
     """Send a scenario's samples as text lines, at the pace of a real logger.
 
@@ -29,18 +39,22 @@ def feed(
     import sys
     from pathlib import Path
 
-    from monitor.feeding import feed_serial
+    from monitor.feeding import LineFormat, feed_serial
     from monitor.sources.base import pace_of
+    from monitor.sources.ports import PortFinder
     from simulator.logfile import mapped, write_csv
     from simulator.plant import run
     from simulator.scenario import load_scenario_and_rig
     from simulator.strict import BadInput
 
     pace = pace_of(speed)
+    form = LineFormat(sequence=sequence, crc=crc, senml=senml)
     drive, rig_file = load_scenario_and_rig(scenario)
     samples = run(drive, seed)
     names = mapped(drive.rig)
     if to.lower().endswith(".csv"):
+        if form != LineFormat():
+            raise BadInput(f"{to}: found --sequence, --crc or --senml, expected none for a file")
         try:
             count = write_csv(samples, Path(to), names)
         except OSError as error:
@@ -52,6 +66,7 @@ def feed(
         count = feed_broker(samples, names, to, pace)
         to = without_secrets(to)
     else:
-        count = feed_serial(samples, names, to, baud or rig_file.serial.baud, pace)
+        port = PortFinder(to).find_or_bad_input()
+        count = feed_serial(samples, names, port, baud or rig_file.serial.baud, pace, form)
     sys.stderr.write(f"sent {count} samples to {to}\n")
     return 0

@@ -19,8 +19,8 @@ def watch(
         str,
         Parameter(
             show_default=False,
-            help="A serial port or pyserial URL, mqtt://HOST/PREFIX, a CSV log, a session's "
-            "folder, or sim:SCENARIO.",
+            help="A serial port (see flowdebt ports) or pyserial URL, mqtt://HOST/PREFIX, a CSV "
+            "log, a session's folder, or sim:SCENARIO.",
         ),
     ] = "",
     *,

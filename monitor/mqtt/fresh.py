@@ -3,14 +3,10 @@
 from typing import Final
 
 from monitor.decode import Rejected, strict_number
+from monitor.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
 from rules.channels import NOT_SENT
 
 LONGEST_PAYLOAD: Final = 96
-# A number this much lower than the last is no straggler: the sender began anew, or its counter
-# wrapped. On one connection messages keep their order, so stragglers lag by a few at most.
-MOST_BEHIND: Final = 100
-# So many in a row behind the last one: a sender that began anew soon after its start.
-BEGUN_ANEW: Final = 20
 # A time this much lower is a clock that stepped back, which the rules judge, not a straggler.
 CLOCK_STEP_S: Final = 1.0
 
@@ -19,47 +15,31 @@ class Freshness:
     """Judges the messages of one topic, in the order in which they come.
 
     Attributes:
-        missing: Sequence numbers that never came.
-        restarts: Times the numbers began anew.
+        numbers: Follows their sequence numbers.
     """
 
     def __init__(self) -> None:
-        self.missing = 0
-        self.restarts = 0
-        self._number: int | None = None
+        self.numbers = SequenceCheck()
         self._time_s: float | None = None
-        self._behind = 0
 
     def judge(self, time_s: float | None, number: int | None) -> None:
         """Take a message's time and number; return where it is news.
 
         Raises:
-            Rejected: ``duplicate``, or ``out of order``: older than one that came before.
+            Rejected: ``repeated``, or ``out of order``: older than one that came before.
         """
         if number is not None:
-            self._judge_number(number)
+            fault = self.numbers.fault(number)
+            if fault is not None:
+                raise Rejected(fault)
         elif time_s is not None and self._time_s is not None:
             behind_s = self._time_s - time_s
             if behind_s == 0.0:
-                raise Rejected("duplicate")
+                raise Rejected(REPEATED)
             if 0.0 < behind_s < CLOCK_STEP_S:
-                raise Rejected("out of order")
+                raise Rejected(OUT_OF_ORDER)
         if time_s is not None:
             self._time_s = time_s
-
-    def _judge_number(self, number: int) -> None:
-        last = self._number
-        if last is not None and number <= last:
-            if number == last:
-                raise Rejected("duplicate")
-            self._behind += 1
-            if last - number <= MOST_BEHIND and self._behind < BEGUN_ANEW:
-                raise Rejected("out of order")
-            self.restarts += 1
-        elif last is not None:
-            self.missing += number - last - 1
-        self._behind = 0
-        self._number = number
 
 
 def read_payload(payload: bytes) -> tuple[float, float | None, int | None]:
@@ -93,12 +73,15 @@ def read_payload(payload: bytes) -> tuple[float, float | None, int | None]:
 
 
 def sequence_number(field: bytes) -> int:
-    """Return a sequence number: 1 to 15 ASCII digits.
+    """Return a sequence number: 1 to 10 ASCII digits, at most 2**32 - 1.
 
     Raises:
         Rejected: ``sequence``.
     """
     field = field.strip()
-    if not 1 <= len(field) <= 15 or field.translate(None, b"0123456789"):
+    if not 1 <= len(field) <= 10 or field.translate(None, b"0123456789"):
         raise Rejected("sequence")
-    return int(field)
+    number = int(field)
+    if number > HIGHEST:
+        raise Rejected("sequence")
+    return number

@@ -9,6 +9,7 @@ from monitor.mqtt.link import Letter
 from monitor.mqtt.merge import Merged, Merger
 from monitor.senml import ABSOLUTE_FROM_S, Measurement, resolve
 from monitor.senml_rows import SenmlMapper
+from monitor.sequence import HIGHEST, SequenceCheck
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
 
@@ -32,6 +33,11 @@ class LetterReader(Protocol):
     @property
     def fault(self) -> str | None:
         """Return what is wrong with rejected messages, where a word about it helps."""
+        ...
+
+    @property
+    def counters(self) -> tuple[SequenceCheck, ...]:
+        """Return what follows the sequence numbers, one for each topic."""
         ...
 
     @property
@@ -74,6 +80,11 @@ class ChannelTopics:
         self.topics = tuple(self._picks)
 
     @property
+    def counters(self) -> tuple[SequenceCheck, ...]:
+        """One for each channel."""
+        return tuple(pick[3].numbers for pick in self._picks.values())
+
+    @property
     def holding(self) -> bool:
         """Whether a sample waits for more channels."""
         return self._merger.holding
@@ -97,10 +108,7 @@ class ChannelTopics:
             self._with_time = time_s is not None
         elif self._with_time != (time_s is not None):
             raise Rejected("with and without time")
-        missing, restarts = fresh.missing, fresh.restarts
         fresh.judge(time_s, number)
-        self.noted["missing"] += fresh.missing - missing
-        self.noted["restarts"] += fresh.restarts - restarts
         value = raw * factor + offset
         if not -_INFINITE < value < _INFINITE:
             value = _NAN
@@ -132,6 +140,11 @@ class SenmlTopic:
         """What is wrong with packs rejected for units or names."""
         return self._mapper.fault
 
+    @property
+    def counters(self) -> tuple[SequenceCheck, ...]:
+        """One for the packs."""
+        return (self._fresh.numbers,)
+
     def read(self, letter: Letter) -> list[Merged]:
         """Return the samples in a pack.
 
@@ -145,11 +158,8 @@ class SenmlTopic:
         number, readings = _numbered(found)
         rows = self._mapper.rows(readings)
         newest_s = rows[-1].time_s
-        missing, restarts = self._fresh.missing, self._fresh.restarts
         # Without absolute times each pack is as new as its arrival.
         self._fresh.judge(newest_s if newest_s >= ABSOLUTE_FROM_S else None, number)
-        self.noted["missing"] += self._fresh.missing - missing
-        self.noted["restarts"] += self._fresh.restarts - restarts
         return [Merged(row, letter.arrived_ns) for row in rows]
 
     def expire(self, now_ns: int) -> list[Merged]:
@@ -167,7 +177,7 @@ def _numbered(found: list[Measurement]) -> tuple[int | None, list[Measurement]]:
             readings.append(measurement)
             continue
         value = measurement.value
-        if number is not None or not isinstance(value, float) or not 0.0 <= value < 2.0**53:
+        if number is not None or not isinstance(value, float) or not 0.0 <= value <= HIGHEST:
             raise Rejected("sequence")
         number = int(value)
     return number, readings

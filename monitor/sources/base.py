@@ -19,7 +19,12 @@ class Arrival(NamedTuple):
 
 
 class Notice(NamedTuple):
-    """News of the link itself: ``connected``, ``lost`` or ``header``, and a line about it."""
+    """News of the link itself, and a line about it.
+
+    Kinds: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be used),
+    ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way),
+    ``hint`` (values from before, not used).
+    """
 
     kind: str
     text: str
@@ -36,7 +41,10 @@ class SourceStatistics:
         rejected: Lines not used, by reason.
         dropped: Samples thrown away because the reader fell behind (oldest first).
         connects: Times the link was opened.
-        noted: What else is worth counting, by name (messages merged, sequence numbers missing).
+        lost: Lines or messages that never came, by their sequence numbers.
+        clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
+        drift_ppm: How much faster than ours it runs; None where that isn't known.
+        noted: What else is worth counting, by name (messages, readings that joined a newer sample).
     """
 
     received: int = 0
@@ -45,6 +53,9 @@ class SourceStatistics:
     rejected: Counter[str] = field(default_factory=Counter)
     dropped: int = 0
     connects: int = 0
+    lost: int = 0
+    clock: Counter[str] = field(default_factory=Counter)
+    drift_ppm: float | None = None
     noted: Counter[str] = field(default_factory=Counter)
 
     def as_json(self) -> dict[str, Any]:
@@ -56,6 +67,9 @@ class SourceStatistics:
             "rejected": dict(self.rejected),
             "dropped": self.dropped,
             "connects": self.connects,
+            "lost": self.lost,
+            "clock": dict(self.clock),
+            "drift_ppm": self.drift_ppm,
             **({"noted": dict(+self.noted)} if +self.noted else {}),
         }
 

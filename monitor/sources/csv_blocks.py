@@ -10,6 +10,7 @@ import pyarrow as pa
 from pyarrow import csv as pacsv
 
 from monitor.decode import Columns
+from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
 from monitor.sources.csv_layout import (
     DECIMAL_COMMA,
@@ -45,9 +46,12 @@ class CsvBlocks:
         self.layout: CsvLayout = read_layout(path, rig_file)
         self.columns = Columns(self.layout.names, rig_file, called(path))
         check_units(self.layout, self.columns, rig_file, called(path))
+        self._device_time = DeviceTime(self.columns.time_factor)
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks."""
+        self._device_time = DeviceTime(self.columns.time_factor)
+        self.statistics.clock = self._device_time.turns
         try:
             for batch in self._batches():
                 rows = self._rows(batch)
@@ -95,7 +99,9 @@ class CsvBlocks:
         rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
         time_s = self._numbers(batch, self.columns.time_index) * self.columns.time_factor
-        rows[:, TIME] = np.where(np.isfinite(time_s), time_s, np.nan)
+        rows[:, TIME] = self._device_time.follow_block(
+            np.where(np.isfinite(time_s), time_s, np.nan)
+        )
         for index, place, factor, offset in self.columns.picks:
             raw = self._numbers(batch, index)
             if factor != 1.0 or offset != 0.0:

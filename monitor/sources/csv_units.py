@@ -1,5 +1,6 @@
 """A log's own row of units, held against the rig's: units that contradict are never guessed at."""
 
+from collections.abc import Iterator, Sequence
 from math import isclose
 from typing import Final
 
@@ -42,18 +43,50 @@ def check_units(layout: CsvLayout, columns: Columns, rig_file: RigFile, where: s
     Raises:
         BadInput: A mapped column's unit is a known one, and another than the rig's.
     """
-    if not layout.words:
-        return
-    where = f"{where}:{layout.words_line}"
+    if layout.words:
+        where = f"{where}:{layout.words_line}"
+        check_unit_words(layout.names, layout.words, columns, rig_file, where)
+
+
+def check_unit_words(
+    names: Sequence[str], words: Sequence[str], columns: Columns, rig_file: RigFile, where: str
+) -> None:
+    """Check a row of units that stands under a header, in a file or on a line.
+
+    Args:
+        names: The header's fields.
+        words: The row's fields.
+        columns: Where the header's columns go.
+        rig_file: The rig that says what unit each is in.
+        where: How messages call the row.
+
+    Raises:
+        BadInput: A mapped column's unit is a known one, and another than the rig's.
+    """
+    for index, kind, unit, role in _wanted(columns, rig_file):
+        if index < len(words):
+            _check(names[index], words[index], kind, unit, f"{where}: ", role)
+
+
+def are_units(words: Sequence[str], columns: Columns, rig_file: RigFile) -> bool:
+    """Whether at least half of the mapped columns' fields in a row are known units."""
+    wanted = list(_wanted(columns, rig_file))
+    known = [
+        index < len(words) and known_unit(words[index], kind.KIND) is not None
+        for index, kind, _, _ in wanted
+    ]
+    return 2 * sum(known) >= len(wanted) > 0
+
+
+def _wanted(columns: Columns, rig_file: RigFile) -> Iterator[tuple[int, type[Quantity], str, str]]:
     time = OWN_TIME if columns.own else rig_file.time
     if columns.time_index >= 0:
-        _check(layout, columns.time_index, Seconds, time.unit, f"{where}: ", "[time]")
+        yield columns.time_index, Seconds, time.unit, "[time]"
     for index, place, _, _ in columns.picks:
         channel = CHANNELS[place - 1]
         name = ROW_NAMES[place]
         mapped = ColumnMap(name, unit=channel.unit) if columns.own else rig_file.columns[name]
-        role = f"[channels.{name}]"
-        _check(layout, index, quantity_of(channel), mapped.unit, f"{where}: ", role)
+        yield index, quantity_of(channel), mapped.unit, f"[channels.{name}]"
 
 
 def known_unit(cell: str, kind: str) -> str | None:
@@ -75,13 +108,11 @@ def known_unit(cell: str, kind: str) -> str | None:
     return _SPELLINGS.get(lower) or _BY_CASE.get(lower)
 
 
-def _check(
-    layout: CsvLayout, index: int, kind: type[Quantity], unit: str, where: str, role: str
-) -> None:
-    found = known_unit(layout.words[index], kind.KIND) if index < len(layout.words) else None
+def _check(name: str, word: str, kind: type[Quantity], unit: str, where: str, role: str) -> None:
+    found = known_unit(word, kind.KIND)
     if found is None or (found in UNITS[kind.KIND] and _same(kind, found, unit)):
         return
-    column, cell = clean(layout.names[index], 24), clean(layout.words[index], 24)
+    column, cell = clean(name, 24), clean(word, 24)
     raise BadInput(
         f'{where}{column}: found unit "{cell}", expected "{unit}" as the rig says in {role} '
         "(one of the two is wrong)"

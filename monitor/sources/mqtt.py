@@ -64,6 +64,7 @@ class MqttSource:
         by_channel = broker.options["form"] == "channels"
         make: Callable[[str, RigFile], LetterReader] = ChannelTopics if by_channel else SenmlTopic
         self._reader = make(broker.prefix, rig_file)
+        self._counters = self._reader.counters
         self.name = broker.name
         self.statistics = SourceStatistics(noted=self._reader.noted)
         self._link = link(broker, self._hear, self._reader.topics)
@@ -152,6 +153,7 @@ class MqttSource:
             self.statistics.rejected[rejected.reason] += 1
             self._say_once(rejected.reason, letter)
             return
+        self.statistics.lost = sum(counter.lost for counter in self._counters)
         self._give(merged)
         if self._reader.holding and not self._expiring:
             self._expiring = True

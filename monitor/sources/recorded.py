@@ -84,6 +84,7 @@ class RecordedSource:
     def _count_received(self) -> None:
         statistics = self.statistics
         statistics.received = statistics.decoded + sum(statistics.rejected.values())
+        statistics.clock = self._read.clock
 
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""

@@ -1,4 +1,4 @@
-"""Samples as text lines from a serial port (any pyserial URL), through a thread of its own."""
+"""Samples as lines, text or SenML, from a serial port or URL, through a thread of its own."""
 
 import asyncio
 import contextlib
@@ -9,10 +9,11 @@ from typing import Any, Final, Self
 import serial
 
 from monitor.clock import now_ns
-from monitor.decode import LineDecoder, Rejected
 from monitor.framer import LineFramer
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.inbox import Inbox
+from monitor.sources.ports import ListPorts, PortFinder
+from monitor.stream import StreamDecoder
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, clean
@@ -23,7 +24,14 @@ FIRST_WAIT_S: Final = 0.1
 LONGEST_WAIT_S: Final = 2.0
 # What an unplugged or broken port has been seen to raise: SerialException from read, a bare OSError
 # from in_waiting, termios.error (no OSError) from the rest, TypeError from a port closed under it.
-PORT_FAULTS: tuple[type[Exception], ...] = (serial.SerialException, OSError, TypeError, ValueError)
+# LookupError is ours: the adapter asked for is not there.
+PORT_FAULTS: tuple[type[Exception], ...] = (
+    serial.SerialException,
+    OSError,
+    TypeError,
+    ValueError,
+    LookupError,
+)
 with contextlib.suppress(ImportError):
     import termios
 
@@ -63,19 +71,38 @@ def plainly(error: Exception) -> str:
 
 
 class SerialSource:
-    """A serial line of CSV text.
+    """A serial line of CSV text or SenML packs.
 
     The port is read by a thread of its own, which also decodes: the loop sees samples only. An
-    unplugged port is tried again, more and more slowly, until it is back; a port that can't be
-    opened the first time is bad input, since that is most likely a wrong name.
+    unplugged port is tried again, more and more slowly, until its adapter is back, at whatever
+    device that then is; a port that can't be opened the first time is bad input, since that is most
+    likely a wrong name.
+
+    Args:
+        url: A device, a pyserial URL, or an adapter's name as ``flowdebt ports`` prints it.
+        rig_file: The rig.
+        baud: Instead of the rig's.
+        lister: What lists the system's ports; pyserial's by default.
+
+    Raises:
+        BadInput: A ``usb:`` name that is none.
     """
 
     live = True
 
-    def __init__(self, url: str, rig_file: RigFile, *, baud: int | None = None) -> None:
+    def __init__(
+        self,
+        url: str,
+        rig_file: RigFile,
+        *,
+        baud: int | None = None,
+        lister: ListPorts | None = None,
+    ) -> None:
         self.name = clean(url)
         self.statistics = SourceStatistics()
         self._url = url
+        self._finder = PortFinder(url, lister)
+        self._device = url
         self._baud = baud or rig_file.serial.baud
         self._rig_file = rig_file
         self._stop = threading.Event()
@@ -134,13 +161,16 @@ class SerialSource:
     # --- on the reader thread ----------------------------------------------------------------
 
     def _open(self) -> Any:
+        device = self._finder.find()
         port = serial.serial_for_url(
-            self._url, do_not_open=True, baudrate=self._baud, timeout=READ_TIMEOUT_S
+            device, do_not_open=True, baudrate=self._baud, timeout=READ_TIMEOUT_S
         )
         # Both assert on open; many a device takes that as a reset.
         port.dtr = False
         port.rts = False
         port.open()
+        self._device = device
+        self._finder.opened(device)
         return port
 
     def _work(self, inbox: Inbox, opened: asyncio.Future[str | None]) -> None:
@@ -159,7 +189,8 @@ class SerialSource:
 
     def _read(self, port: Any, inbox: Inbox) -> None:
         self.statistics.connects += 1
-        inbox.put_from_thread([Notice("connected", f"reading {self.name}")])
+        told = f"reading {self.name}{self._elsewhere()}"
+        inbox.put_from_thread([Notice("connected", told)])
         wait_s = FIRST_WAIT_S
         while not self._stop.is_set():
             if port is not None:
@@ -177,12 +208,16 @@ class SerialSource:
             with contextlib.suppress(*PORT_FAULTS):
                 port = self._open()
                 self.statistics.connects += 1
-                inbox.put_from_thread([Notice("connected", f"reading {self.name} again")])
+                told = f"reading {self.name} again{self._elsewhere()}"
+                inbox.put_from_thread([Notice("connected", told)])
+
+    def _elsewhere(self) -> str:
+        return "" if self._device == self._url else f", at {clean(self._device)}"
 
     def _read_until_lost(self, port: Any, inbox: Inbox) -> str:
         framer = LineFramer()
-        decoder = LineDecoder(self._rig_file, self.name)
-        told_fault: str | None = None
+        baud = None if "://" in self._url else self._baud
+        decoder = StreamDecoder(self._rig_file, self.name, self.statistics, baud, midway=True)
         try:
             while not self._stop.is_set():
                 data = port.read(1)
@@ -195,10 +230,13 @@ class SerialSource:
                 before = framer.overlong
                 lines = framer.feed(data)
                 self._count_overlong(framer.overlong - before)
-                items = self._decode(decoder, lines, readable_ns)
-                if decoder.header_fault not in (None, told_fault):
-                    told_fault = decoder.header_fault
-                    items.append(Notice("header", str(told_fault)))
+                decoder.saw(data)
+                items: list[Arrival | Notice] = [
+                    Arrival(sample, readable_ns)
+                    for line in lines
+                    for sample in decoder.decode(line, readable_ns * 1e-9)
+                ]
+                items += decoder.notices()
                 if items:
                     inbox.put_from_thread(items)
         except PORT_FAULTS as error:
@@ -218,25 +256,6 @@ class SerialSource:
         if count:
             self.statistics.received += count
             self.statistics.rejected["line too long"] += count
-
-    def _decode(
-        self, decoder: LineDecoder, lines: list[bytes], readable_ns: int
-    ) -> list[Arrival | Notice]:
-        items: list[Arrival | Notice] = []
-        statistics = self.statistics
-        for line in lines:
-            statistics.received += 1
-            try:
-                sample = decoder.decode(line, readable_ns * 1e-9)
-            except Rejected as rejected:
-                statistics.rejected[rejected.reason] += 1
-                continue
-            if sample is None:
-                statistics.headers += 1
-                continue
-            statistics.decoded += 1
-            items.append(Arrival(sample, readable_ns))
-        return items
 
 
 def _answer(opened: asyncio.Future[str | None], fault: str | None) -> None:

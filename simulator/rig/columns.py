@@ -66,10 +66,15 @@ class TimeMap:
 
 @dataclass(frozen=True, slots=True)
 class SerialTerms:
-    """A serial line: its speed, and its columns where it sends no header line."""
+    """A serial line: its speed, and its columns where it sends no header line.
+
+    ``crc`` and ``sequence`` name the columns by which a line checks itself, where it has them.
+    """
 
     baud: int = 115200
     columns: tuple[str, ...] | None = None
+    crc: str | None = None
+    sequence: str | None = None
 
 
 def quantity_of(channel: Channel) -> type[Quantity]:
@@ -176,6 +181,7 @@ def check_columns(document: Document, tables: RigTables) -> None:
         if column in taken:
             raise _twice(document, channel, table, column, taken[column])
         taken[column] = f"channels.{channel.name}"
+    _check_line_checks(document, tables, taken)
     columns = tables.serial.columns
     if columns is None:
         return
@@ -188,6 +194,23 @@ def check_columns(document: Document, tables: RigTables) -> None:
             raise document.wrong(
                 ("serial", "columns"), f'"{needed}" among them, the column of channels.{name}'
             )
+
+
+def _check_line_checks(document: Document, tables: RigTables, taken: dict[str, str]) -> None:
+    columns = tables.serial.columns
+    for key in ("crc", "sequence"):
+        name = getattr(tables.serial, key)
+        if name is None:
+            continue
+        path = ("serial", key)
+        if name in taken:
+            other = taken[name]
+            raise document.wrong(path, f"a column of its own ({other} has this one)")
+        taken[name] = f"serial.{key}"
+        if columns is not None and name not in columns:
+            raise document.wrong(("serial", "columns"), f'"{name}" among them, the {key}')
+        if columns is not None and key == "crc" and columns[-1] != name:
+            raise document.wrong(("serial", "columns"), f'"{name}" last, since it is the crc')
 
 
 def _twice(

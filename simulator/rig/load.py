@@ -101,6 +101,8 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         serial=SerialTerms(
             serial.baud,
             None if serial.columns is None else tuple(str(name) for name in serial.columns),
+            None if serial.crc is None else str(serial.crc),
+            None if serial.sequence is None else str(serial.sequence),
         ),
         text=text,
         file_name=file_name,

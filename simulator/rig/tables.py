@@ -349,10 +349,12 @@ class TimeTable(Table, frozen=True):
 
 
 class SerialTable(Table, frozen=True):
-    """``[serial]``."""
+    """``[serial]``. ``crc`` and ``sequence`` name columns."""
 
     baud: Annotated[int, Meta(ge=300, le=4_000_000)] = 115200
     columns: Annotated[tuple[PlainText, ...], Meta(min_length=1, max_length=256)] | None = None
+    crc: PlainText | None = None
+    sequence: PlainText | None = None
 
 
 class RigTables(Table, frozen=True):

@@ -4,7 +4,7 @@ import os
 import platform
 import sys
 
-from tests.bench import big_log, causes, latency, recording, speed, start
+from tests.bench import big_log, causes, fuzz, latency, recording, speed, start
 from tests.bench.detection import suite as detection
 from tests.bench.table import note
 
@@ -17,6 +17,7 @@ SUITES = {
     "mqtt": latency.over_mqtt,
     "detection": detection.main,
     "causes": causes.main,
+    "fuzz": fuzz.main,
 }
 
 if __name__ == "__main__":
