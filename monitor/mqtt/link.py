@@ -282,16 +282,18 @@ class MqttLink:
         stopping = asyncio.create_task(self._stop.wait())
         tasks: tuple[asyncio.Task[Any], ...] = (reading, posting, stopping)
         done, _ = await asyncio.wait(tasks, return_when="FIRST_COMPLETED")
+        if done == {stopping}:
+            # Not cut off in the middle: what was sent and not yet answered would be sent again.
+            self._news.set()
+            done, _ = await asyncio.wait(
+                (reading, posting), timeout=LAST_POSTS_S, return_when="FIRST_COMPLETED"
+            )
         for task in tasks:
             task.cancel()
         ends = await asyncio.gather(*tasks, return_exceptions=True)
         for task, end in zip(tasks, ends, strict=True):
             if task in done and isinstance(end, Exception):
                 raise end
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(LAST_POSTS_S):
-                while self._posts:
-                    await self._send_next(client)
 
     async def _send_posts(self, client: aiomqtt.Client) -> None:
         while True:
@@ -299,21 +301,27 @@ class MqttLink:
             self._news.clear()
             while self._posts:
                 await self._send_next(client)
+            if self._stop.is_set():
+                return
 
     async def _send_next(self, client: aiomqtt.Client) -> None:
         with self._lock:
-            post = self._posts.popleft()
+            post = self._posts[0]
         try:
             # One at a time: a broker that doesn't take them fills our own bounded ring, not the
             # library's unbounded one.
             await client.publish(post.topic, post.payload, post.qos, post.retain)
         except BaseException:
-            with self._lock:
-                if post.qos:
-                    self._posts.appendleft(post)
-                else:
-                    self.dropped += 1
+            if not post.qos:
+                self._done_with(post)
+                self.dropped += 1
             raise
+        self._done_with(post)
+
+    def _done_with(self, post: Post) -> None:
+        with self._lock:  # unless the ring, being full, has let go of it meanwhile
+            if self._posts and self._posts[0] is post:
+                self._posts.popleft()
 
 
 async def _until_lost(client: aiomqtt.Client) -> None:
