@@ -20,6 +20,10 @@ Times, from cause to release at the keeper's end of the wire (tested with real p
 | keeper killed | at once by the system (ports close); heartbeats just end |
 | keeper hangs | ``KEEPER_SILENT_S``, then it is killed |
 | an essential signal bad or gone | its ``max_age`` + ``blind_after`` + 0.25 s (see the rules) |
+| computer frozen or asleep | heartbeats end at once; a modem line may stay held for ever |
+
+The last row is why a heartbeat with a timer at its other end is the better output: a modem line
+keeps its level while the adapter has power and nobody tells it otherwise.
 """
 
 from typing import Final, Protocol
@@ -33,7 +37,9 @@ REARM_S: Final = 0.5  # all must have been well so long before a released output
 CAUTION: Final = (
     "OUTPUT ARMED. flowdebt advises; it is not a certified safety device. Test with the output "
     "disconnected first. Wire it fail-safe: a dead wire, a dead computer and a released line must "
-    "all mean the same. Follow local rules, and let licensed people do what needs a licence."
+    "all mean the same. A frozen computer may leave a modem line asserted: only a heartbeat with a "
+    "timer at its other end covers that. Follow local rules, and let licensed people do what needs "
+    "a licence."
 )
 
 

@@ -24,6 +24,8 @@ class ModemLine:
     - ``HUPCL`` is set, so the system drops both lines when the port closes, also when this process
       is killed. Without it a line would stay asserted.
     - An adapter pulled out loses its power, and the line with it.
+    - A computer that freezes or sleeps leaves the line as it is while the adapter has power. Only
+      heartbeat lines, with a timer at their other end, cover that.
 
     Args:
         url: A pyserial port or URL whose lines can be set.
