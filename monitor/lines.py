@@ -15,6 +15,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    outputs_in_words,
 )
 from simulator.strict import clean
 
@@ -72,7 +73,7 @@ def in_words(message: Message) -> str:
         return (
             f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
             f"{message.thresholds['warn']:g}, pull {message.thresholds['pull']:g}, cut "
-            f"{message.thresholds['cut']:g} mL; advises only, no output is driven"
+            f"{message.thresholds['cut']:g} mL; advises only, {_driven(message)}"
         )
     if isinstance(message, Frame):
         return _status_in_words(message)
@@ -101,6 +102,15 @@ def in_words(message: Message) -> str:
     )
 
 
+def _driven(hello: Hello) -> str:
+    if not hello.outputs:
+        return "no output is driven"
+    named = ", ".join(output["output"] for output in hello.outputs)
+    if not hello.outputs[0]["armed"]:
+        return f"no output is driven (dry run: {named})"
+    return f"OUTPUT ARMED: {named}"
+
+
 def _status_in_words(frame: Frame) -> str:
     decision = frame.decision
     parts = [f"{_number(decision.get('time_s'), 2):>9} s  {frame.status}"]
@@ -110,6 +120,8 @@ def _status_in_words(frame: Frame) -> str:
         f"{_number(decision.get('expected_ml_min'), 0)} mL/min"
     )
     parts.append(f"debt {_number(decision.get('debt_ml'), 2)} mL")
+    if frame.outputs:
+        parts.append(outputs_in_words(frame.outputs))
     ill = [
         f"{name.replace('_', ' ')} {word}"
         for name, word in frame.health.items()

@@ -56,6 +56,9 @@ CHANNELS: Final = (
     Channel("line_kpa", "kPa", -101.4, 3000.0, 0.5, "line pressure"),
     Channel("supply_v", "V", 0.0, 60.0, 1.0, "pump supply"),
     Channel("dry_intake_c", "degC", -40.0, 300.0, 1.0, "dry intake temperature"),
+    # What the engine controller says it does of what it was asked to; ``timing_deg`` is no such.
+    Channel("confirmed_retard_deg", "deg", -5.0, 80.0, 0.5, "confirmed retard"),
+    Channel("confirmed_ceiling_kpa", "kPa", -101.4, 1000.0, 0.5, "confirmed boost ceiling"),
 )
 CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
@@ -78,7 +81,9 @@ TIME: Final = 0
     LINE,
     SUPPLY,
     DRY_INTAKE,
-) = range(1, 16)
+    CONFIRMED_RETARD,
+    CONFIRMED_CEILING,
+) = range(1, 18)
 N_CHANNELS: Final = len(CHANNELS)
 OPERATOR: Final = N_CHANNELS + 1
 ROW_WIDTH: Final = N_CHANNELS + 2
@@ -111,6 +116,8 @@ class Sample(NamedTuple):
     line_kpa: float = NOT_SENT
     supply_v: float = NOT_SENT
     dry_intake_c: float = NOT_SENT
+    confirmed_retard_deg: float = NOT_SENT
+    confirmed_ceiling_kpa: float = NOT_SENT
     operator: float = OPERATOR_NOTHING
 
 

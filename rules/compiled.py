@@ -20,6 +20,7 @@ from rules import (
     constants,
     debt,
     expectation,
+    followed,
     guard,
     health,
     hydraulics,
@@ -37,6 +38,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     expectation,
     health,
     debt,
+    followed,
     watch,
     ladder,
 )

@@ -90,9 +90,13 @@ MOST_POINTS = 32  # of a table's axis
     LEAD,  # the debt's newer terms
     ARREARS_SHARE,
     ARREARS_LIMIT_ML,
-) = range(61)
+    CONFIRM_WITHIN_S,  # what the engine controller confirms
+    CONFIRM_DEG,
+    CONFIRM_KPA,
+    NOT_FOLLOWED_ACTION,
+) = range(65)
 _BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 61
+LOW: Final = 65
 HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
@@ -117,7 +121,9 @@ COMMAND_COLUMN: Final = 3  # the logged command to watch; 0 for none
 COOLED_COLUMN: Final = 4  # intake temperature where its cooling is judged; 0 for none
 DRY_COLUMN: Final = 5  # dry intake temperature; 0 for none
 TANK_COLUMN: Final = 6  # tank level; 0 for none
-REFERENCE: Final = 7  # one entry for each column of a sample
+CONFIRMED_RETARD_COLUMN: Final = 7  # retard the engine controller confirms; 0 for none
+CONFIRMED_CEILING_COLUMN: Final = 8  # boost ceiling it confirms; 0 for none
+REFERENCE: Final = 9  # one entry for each column of a sample
 MAPPED: Final = REFERENCE + _BLOCK
 ESSENTIAL: Final = MAPPED + _BLOCK
 LIMITED: Final = ESSENTIAL + _BLOCK  # which limits are in force
@@ -303,6 +309,11 @@ def _put_watch(k: list[float], rig: Rig) -> None:
     k[KNOCK_PERSISTS_FOR_S] = watch.knock_persists_for_s
     k[TANK_RESERVE_ML] = watch.tank_reserve_ml
     k[TANK_TIME_S] = watch.tank_time_s
+    # Its reaction time, and what the confirmation itself takes to come back.
+    k[CONFIRM_WITHIN_S] = rig.fault_timing.reaction_s + watch.confirm_within_s
+    k[CONFIRM_DEG] = watch.confirm_timing_deg
+    k[CONFIRM_KPA] = watch.confirm_boost_kpa
+    k[NOT_FOLLOWED_ACTION] = float(watch.not_followed_action)
     # Nil is a flow below the noise floor, or a few percent of it.
     by_flow = any(term.name == "commanded_ml_min" for term in rig.channels)
     k[NIL_COMMAND] = rig.debt.floor_ml_min if by_flow else NIL_COMMAND_PCT
@@ -316,6 +327,8 @@ def _put_watched_columns(columns: list[int], rig: Rig, mapped: set[int]) -> None
     columns[COOLED_COLUMN] = ch.INTAKE if ch.INTAKE in mapped and judged else 0
     columns[DRY_COLUMN] = ch.DRY_INTAKE if ch.DRY_INTAKE in mapped else 0
     columns[TANK_COLUMN] = ch.TANK if ch.TANK in mapped else 0
+    columns[CONFIRMED_RETARD_COLUMN] = ch.CONFIRMED_RETARD * (ch.CONFIRMED_RETARD in mapped)
+    columns[CONFIRMED_CEILING_COLUMN] = ch.CONFIRMED_CEILING * (ch.CONFIRMED_CEILING in mapped)
 
 
 def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...], least: int) -> None:

@@ -186,6 +186,25 @@ def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
     return "the source's clock stepped, so the time between two samples is unknown"
 
 
+def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
+    mapped = {terms.name for terms in rig.channels}
+    asked = []
+    for column, wanted in (
+        (ch.CONFIRMED_RETARD, f"{decision.retard_deg:.1f} deg of retard"),
+        (ch.CONFIRMED_CEILING, f"a ceiling of {decision.boost_ceiling_kpa:.0f} kPa"),
+    ):
+        channel = ch.CHANNELS[column - 1]
+        in_force = column == ch.CONFIRMED_RETARD or decision.boost_ceiling_kpa < inf
+        if channel.name not in mapped or not in_force:
+            continue
+        health = st.HEALTH_WORDS[int(decision[st.HEALTH + column])]
+        told = f"{decision[st.VALUE + column]:.1f} {channel.unit}"
+        asked.append(f"of {wanted} {told if health == 'healthy' else health} is confirmed")
+    within_s = rig.fault_timing.reaction_s + rig.watch.confirm_within_s
+    said = " and ".join(asked) or "what was asked is not confirmed"
+    return f"the engine controller does not follow: {said} after {1000.0 * within_s:.0f} ms"
+
+
 def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
     return "many samples come out of order and are not used"
 
@@ -202,6 +221,7 @@ _WHY = {
     st.TANK_LOW: _explain_tank,
     st.CLOCK_STEP: _explain_clock,
     st.LATE_SAMPLES: _explain_late,
+    st.NOT_FOLLOWED: _explain_not_followed,
 }
 
 

@@ -238,6 +238,10 @@ class Watch:
         knock_persists_for_s: Knock stays above its limit for this long though timing is pulled.
         tank_reserve_ml: Tank level below this (0: not judged).
         tank_time_s: Spraying time left below this (0: not judged).
+        confirm_within_s: What a confirmation may take beyond the controller's reaction time.
+        confirm_timing_deg: How much less retard may be confirmed than was asked for.
+        confirm_boost_kpa: How much more boost the confirmed ceiling may allow.
+        not_followed_action: What an action that isn't confirmed leads to.
     """
 
     no_delivery_for_s: float = 0.25
@@ -254,6 +258,10 @@ class Watch:
     knock_persists_for_s: float = 0.6
     tank_reserve_ml: float = 0.0
     tank_time_s: float = 0.0
+    confirm_within_s: float = 0.2
+    confirm_timing_deg: float = 0.6
+    confirm_boost_kpa: float = 5.0
+    not_followed_action: Action = Action.CUT_BOOST
 
 
 @dataclass(frozen=True, slots=True)

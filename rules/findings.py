@@ -179,6 +179,15 @@ FINDINGS: Final = (
         "warn; late samples are not used",
         "logger or link overloaded, two loggers on one line",
     ),
+    Finding(
+        "not_followed",
+        "action not followed",
+        Severity.ENGINE,
+        (),
+        "the rig's not_followed_action, on top of what was asked and is not done",
+        "wiring to the engine controller, its input's setting, what confirms it",
+        needs_any=("confirmed_retard_deg", "confirmed_ceiling_kpa"),
+    ),
 )
 
 if tuple(finding.name for finding in FINDINGS) != FINDING_NAMES:  # pragma: no cover

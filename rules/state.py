@@ -26,6 +26,7 @@ FINDING_NAMES: Final = (
     "tank_low",
     "clock_step",
     "late_samples",
+    "not_followed",
 )
 (
     UNDER_DELIVERY,
@@ -43,7 +44,8 @@ FINDING_NAMES: Final = (
     TANK_LOW,
     CLOCK_STEP,
     LATE_SAMPLES,
-) = range(15)
+    NOT_FOLLOWED,
+) = range(16)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_CAUSE: Final = -1.0
 
@@ -117,7 +119,11 @@ LATE_COUNT: Final = N_DECISION + 21  # late samples, forgotten over some seconds
 JUDGED: Final = N_DECISION + 22  # 1 where every essential reading is usable
 UNDELAYED_ML_MIN: Final = N_DECISION + 23  # the command through the lag alone, without delay
 COMMANDED_BEFORE: Final = N_DECISION + 24  # commanded, one sample ago
-FOR_S: Final = N_DECISION + 25  # how long each finding's condition has held
+DUE_DEG: Final = N_DECISION + 25  # retard asked for long enough to be done by now, deg
+NEXT_DEG: Final = N_DECISION + 26  # retard that becomes due next, deg
+NEXT_S: Final = N_DECISION + 27  # how long that has been asked for
+CUT_S: Final = N_DECISION + 28  # how long the boost ceiling has been in force
+FOR_S: Final = N_DECISION + 29  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
@@ -207,6 +213,7 @@ class Decision(NamedTuple):
     level_tank_low: float
     level_clock_step: float
     level_late_samples: float
+    level_not_followed: float
     health_engine_speed_rpm: float
     health_boost_kpa: float
     health_injector_duty_pct: float
@@ -222,6 +229,8 @@ class Decision(NamedTuple):
     health_line_kpa: float
     health_supply_v: float
     health_dry_intake_c: float
+    health_confirmed_retard_deg: float
+    health_confirmed_ceiling_kpa: float
     value_engine_speed_rpm: float
     value_boost_kpa: float
     value_injector_duty_pct: float
@@ -237,6 +246,8 @@ class Decision(NamedTuple):
     value_line_kpa: float
     value_supply_v: float
     value_dry_intake_c: float
+    value_confirmed_retard_deg: float
+    value_confirmed_ceiling_kpa: float
 
 
 if Decision._fields[LEVEL:] != (

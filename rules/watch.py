@@ -6,6 +6,8 @@ from rules.arithmetic import kept_share, smaller
 from rules.channels import BOOST, DELIVERED, KNOCK
 from rules.constants import (
     COMMAND_COLUMN,
+    CONFIRMED_CEILING_COLUMN,
+    CONFIRMED_RETARD_COLUMN,
     COOLED_COLUMN,
     COOLING_ACTION,
     COOLING_FOR_S,
@@ -31,6 +33,7 @@ from rules.constants import (
     UNASKED_ML_MIN,
 )
 from rules.debt import MIN_PER_S, next_debt
+from rules.followed import not_followed
 from rules.state import (
     ACTION,
     ALLOWANCE_ML_MIN,
@@ -208,6 +211,9 @@ def watch(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
         worst = asked if asked > worst else worst
     if columns[TANK_COLUMN] > 0:
         asked = tank(k, s, columns[TANK_COLUMN], dt_s)
+        worst = asked if asked > worst else worst
+    if columns[CONFIRMED_RETARD_COLUMN] > 0 or columns[CONFIRMED_CEILING_COLUMN] > 0:
+        asked = not_followed(k, columns, s, dt_s)
         worst = asked if asked > worst else worst
     if s[LATE_COUNT] > 0.0:
         s[LATE_COUNT] = s[LATE_COUNT] * kept_share(dt_s, LATE_FORGOTTEN_S)

@@ -1,5 +1,6 @@
 """Every source there is, set up to be held to the contract."""
 
+import json
 import os
 import socket
 import sys
@@ -9,17 +10,21 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf
 from pathlib import Path
+from unittest.mock import patch
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
 from monitor.feeding import LineFormat
+from monitor.mqtt.fake import FakeBroker
+from monitor.mqtt.link import Post
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
 from monitor.sources import Source
 from monitor.sources.csv_blocks import CsvBlocks
 from monitor.sources.fake import HOLD, FakeSource
+from monitor.sources.mqtt import MqttSource
 from monitor.sources.recorded import RecordedSource
 from monitor.sources.serial_line import SerialSource
 from monitor.sources.simulated import SimulatedSource
@@ -29,6 +34,7 @@ from simulator.logfile import LINE_END, header, line
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import scenario_from_text
+from tests.brokers import Publisher, amqtt_broker, mosquitto_broker, mosquitto_path
 from tests.recordings import record
 from tests.rig_text import SMALL
 
@@ -235,10 +241,97 @@ def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
         yield Case(SerialSource(url, RIG), EXPECTED, False, started, headers=1)
 
 
+PREFIX = "cars/one"
+SENML_BASE_S = 1.7e9  # absolute times: RFC 8428 reads small ones as relative to now
+
+
+def mqtt_messages() -> Iterator[Post]:
+    """The same samples as messages, one topic a channel, numbered."""
+    numbers = dict.fromkeys(RIG.columns, 0)
+    for sample in EXPECTED:
+        for name in RIG.columns:
+            value = getattr(sample, name)
+            if value != NOT_SENT:
+                numbers[name] += 1
+                payload = f"{value!r},{sample.time_s!r},{numbers[name]}"
+                yield Post(f"{PREFIX}/{name}", payload.encode())
+
+
+def mqtt_packs() -> Iterator[Post]:
+    """The same samples as SenML packs, some channels of no rig among them."""
+    for sample in SENT:
+        records: list[dict[str, object]] = [{"bn": "unit7:", "bt": SENML_BASE_S + sample.time_s}]
+        for name in SENT_NAMES:
+            value = getattr(sample, name)
+            if value != NOT_SENT:
+                # JSON has no NaN: a reading that is no number is text.
+                key = {"v": value} if value == value else {"vs": "nan"}
+                records.append({"n": name, **key})
+        yield Post(PREFIX, json.dumps(records).encode())
+
+
+@contextmanager
+def mqtt_fake(folder: Path, speed: float) -> Iterator[Case]:
+    """One topic a channel, from the fake broker."""
+    broker = FakeBroker()
+    source = MqttSource(f"mqtt://nowhere/{PREFIX}", RIG, broker.link)
+
+    def send() -> None:
+        for post in mqtt_messages():
+            broker.post(post)
+
+    yield Case(source, EXPECTED, False, send)
+
+
+@contextmanager
+def _published(port: int, source: MqttSource, posts: Iterator[Post]) -> Iterator[Case]:
+    # On a busy machine more than the hold time may pass between two channels of one sample.
+    patient = (patch("monitor.mqtt.merge.HOLD_S", 0.5), patch("monitor.sources.mqtt.HOLD_S", 0.5))
+    with patient[0], patient[1], Publisher(port) as publisher:
+
+        def send() -> None:
+            for post in posts:
+                publisher.send(post.topic, post.payload)
+
+        with feeder(send, lambda: None) as started:
+            yield Case(source, EXPECTED, False, started)
+
+
+@contextmanager
+def mqtt_amqtt(folder: Path, speed: float) -> Iterator[Case]:
+    """One topic a channel, from amqtt."""
+    with amqtt_broker() as broker:
+        source = MqttSource(f"mqtt://127.0.0.1:{broker.port}/{PREFIX}", RIG)
+        with _published(broker.port, source, mqtt_messages()) as case:
+            yield case
+
+
+@contextmanager
+def mqtt_senml(folder: Path, speed: float) -> Iterator[Case]:
+    """SenML packs, from amqtt."""
+    with amqtt_broker() as broker:
+        source = MqttSource(f"mqtt://127.0.0.1:{broker.port}/{PREFIX}?form=senml", RIG)
+        with _published(broker.port, source, mqtt_packs()) as case:
+            case.expected = [s._replace(time_s=SENML_BASE_S + s.time_s) for s in EXPECTED]
+            yield case
+
+
+@contextmanager
+def mqtt_mosquitto(folder: Path, speed: float) -> Iterator[Case]:
+    """One topic a channel, from mosquitto."""
+    if mosquitto_path() is None:
+        pytest.skip("no mosquitto here")
+    with mosquitto_broker(folder) as port:
+        source = MqttSource(f"mqtt://127.0.0.1:{port}/{PREFIX}", RIG)
+        with _published(port, source, mqtt_messages()) as case:
+            yield case
+
+
 CASES = {
     make.__name__: make
     for make in (
         *(csv_log, parquet_log, arrow_file, arrow_stream, session, long_session),
         *(simulated, fake, serial_pty, serial_checked, serial_senml, serial_tcp),
+        *(mqtt_fake, mqtt_amqtt, mqtt_senml, mqtt_mosquitto),
     )
 }

@@ -24,6 +24,7 @@ WATCH = {
 CALM = {"dry_intake_c": 70.0, "intake_c": 40.0, "tank_ml": 4000.0, "command_pct": 100.0}
 CALM |= {"knock": 0.0, "injector_duty_pct": 60.0, "engine_speed_rpm": 5000.0, "supply_v": 13.8}
 CALM |= {"timing_deg": 15.0, "lambda_ratio": 0.8, "throttle_pct": 100.0, "line_kpa": 900.0}
+CALM |= {"confirmed_retard_deg": 60.0, "confirmed_ceiling_kpa": 0.0}  # whatever is asked is done
 
 
 def facts() -> Rig:
@@ -100,6 +101,10 @@ SHOWN: dict[str, tuple[Story, Story]] = {
     "tank_low": (run(2.0, tank_ml=240.0), run(2.0, tank_ml=400.0)),
     "clock_step": (lambda drive: stepped(drive, 60.0), lambda drive: stepped(drive, 0.2)),
     "late_samples": (lambda drive: late(drive, 20), lambda drive: late(drive, 5)),
+    "not_followed": (
+        run(1.0, knock=5.0, confirmed_retard_deg=11.0),  # 12 deg are asked for
+        run(1.0, knock=5.0, confirmed_retard_deg=11.5),
+    ),
 }
 
 

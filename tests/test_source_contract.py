@@ -174,7 +174,7 @@ async def test_no_thread_is_left(case: Case) -> None:
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("name", ["simulated", "fake", "serial_pty", "serial_tcp"])
+@pytest.mark.parametrize("name", [name for name in CASES if name not in ("csv_log", "session")])
 async def test_no_blocking_call_on_the_loop(name: str, tmp_path: Path) -> None:
     """Opening, reading and closing make no blocking system call on the loop's thread.
 

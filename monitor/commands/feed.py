@@ -1,4 +1,4 @@
-"""``flowdebt feed``: a scenario onto a serial line, as a logger would send it."""
+"""``flowdebt feed``: a scenario onto a serial line or to a broker, as a logger would send it."""
 
 from typing import Annotated
 
@@ -11,7 +11,10 @@ def feed(
     scenario: ScenarioArgument,
     *,
     to: Annotated[
-        str, Parameter(help="Serial port or pyserial URL, or a CSV file (ending in .csv).")
+        str,
+        Parameter(
+            help="Serial port or pyserial URL, mqtt://HOST/TOPIC, or a CSV file (ending in .csv)."
+        ),
     ],
     speed: SpeedOption = 1.0,
     seed: SeedOption = None,
@@ -31,6 +34,7 @@ def feed(
 
     A header line comes first and again every second, so that a reader may join at any time. The
     line only carries samples one way: the car does not hear what is decided at the other end.
+    A broker gets SenML packs instead; read them with mqtt://HOST/TOPIC?form=senml.
     """
     import sys
     from pathlib import Path
@@ -55,6 +59,12 @@ def feed(
             count = write_csv(samples, Path(to), names)
         except OSError as error:
             raise BadInput(f"{to}: found {error.strerror}, expected a file to write") from None
+    elif to.lower().startswith(("mqtt://", "mqtts://")):
+        from monitor.mqtt.address import without_secrets
+        from monitor.mqtt.feeding import feed_broker
+
+        count = feed_broker(samples, names, to, pace)
+        to = without_secrets(to)
     else:
         port = PortFinder(to).find_or_bad_input()
         count = feed_serial(samples, names, port, baud or rig_file.serial.baud, pace, form)

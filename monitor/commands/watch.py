@@ -19,8 +19,8 @@ def watch(
         str,
         Parameter(
             show_default=False,
-            help="A serial port (see flowdebt ports) or pyserial URL, a log, a session's folder, "
-            "or sim:SCENARIO.",
+            help="A serial port (see flowdebt ports) or pyserial URL, mqtt://HOST/PREFIX, a log, a "
+            "session's folder, or sim:SCENARIO.",
         ),
     ] = "",
     *,
@@ -47,6 +47,23 @@ def watch(
     speed: SpeedOption = 1.0,
     baud: BaudOption = None,
     seed: SeedOption = None,
+    output: Annotated[
+        list[str] | None,
+        Parameter(
+            negative="",
+            show_default=False,
+            help="What to hold while all is well and release otherwise: rts:PORT, dtr:PORT, "
+            "lines:PORT or mqtt://HOST/PREFIX. Dry run without --arm.",
+        ),
+    ] = None,
+    arm: Annotated[
+        bool,
+        Parameter(negative="", show_default=False, help="Drive the outputs. Read the caution."),
+    ] = False,
+    publish: Annotated[
+        str | None,
+        Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
+    ] = None,
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -59,12 +76,25 @@ def watch(
     from simulator.strict import BadInput
 
     if attach:
-        if source or headless:
-            raise BadInput("--attach: found a source or --headless too, expected neither")
+        if source or headless or output or arm or publish:
+            raise BadInput(
+                "--attach: found a source, --headless, --output, --arm or --publish too, expected "
+                "none of them: they are the guard's own"
+            )
         return watch_running(pid, lines=lines, as_json=as_json)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
-    order = Order(source, rig, speed, None if no_record else record, baud, seed)
+    order = Order(
+        source,
+        rig,
+        speed,
+        None if no_record else record,
+        baud,
+        seed,
+        outputs=output or [],
+        arm=arm,
+        publish=publish,
+    )
     if headless:
         return watch_headless(order, as_json=as_json)
     return watch_own(order, lines=lines, as_json=as_json)

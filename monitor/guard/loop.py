@@ -3,7 +3,7 @@
 import asyncio
 import contextlib
 from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from math import isfinite
 from typing import Any, Final
 
@@ -12,6 +12,7 @@ from monitor.clock import now_ns, now_s
 from monitor.guard import protocol
 from monitor.guard.alarm_desk import COMMANDS, AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
+from monitor.guard.hearers import Hearer
 from monitor.guard.latency import LatencyHistogram
 from monitor.guard.place import Place
 from monitor.guard.viewers import ViewerServer
@@ -45,6 +46,7 @@ class GuardLoop:
         place: Where viewers attach; None for nowhere.
         tell: Hears every event, notice and the goodbye, on the loop (must not wait).
         unattended_ends: End some time after the last viewer left (a demonstration).
+        hearers: Outputs and publishers; they hear everything and never make the guard wait.
 
     Attributes:
         latency: Readable to decided-and-handed-over, of every reading.
@@ -59,6 +61,7 @@ class GuardLoop:
         tell: Tell | None = None,
         *,
         unattended_ends: bool = False,
+        hearers: Sequence[Hearer] = (),
     ) -> None:
         self._rig_file = rig_file
         self._rig = rig_file.rig
@@ -83,6 +86,7 @@ class GuardLoop:
         self._events: deque[Event] = deque(maxlen=HISTORY_EVENTS)
         self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY_ROWS)
         self._fresh: list[tuple[float, ...]] = []
+        self._hearers = tuple(hearers)
         self._viewers = None if place is None else ViewerServer(place, self._hello, self._obey)
 
     def use_compiled(self) -> None:
@@ -122,6 +126,8 @@ class GuardLoop:
                 if self._recorder is not None:
                     text = f"{protocol.RECORDING_TO}{self._recorder.path}"
                     self._send(protocol.NoticeLine("recording", text))
+                for hearer in self._hearers:
+                    hearer.listen(lambda topic, text: self._send(protocol.NoticeLine(topic, text)))
                 if self._source.live:
                     helpers.append(asyncio.create_task(self._watch_silence()))
                 pump = asyncio.create_task(self._pump())
@@ -163,6 +169,8 @@ class GuardLoop:
         decision = self._guard.step(row)
         self._decision = decision
         self._decided += 1
+        for hearer in self._hearers:
+            hearer.decided(decision)
         if self._recorder is not None:
             self._recorder.put(row, decision)
         self._fresh.append(protocol.trace_row(decision))
@@ -187,6 +195,8 @@ class GuardLoop:
             await asyncio.sleep(SILENCE_CHECK_S)
             for row in self._aligner.silence(now_s() - self._reading_at_s):
                 self._take(row)
+            for hearer in self._hearers:
+                hearer.alive()
 
     # --- telling ------------------------------------------------------------------------------
 
@@ -200,6 +210,8 @@ class GuardLoop:
             self._viewers.send(message)
         if self._tell is not None:
             self._tell(message)
+        for hearer in self._hearers:
+            hearer.told(message)
 
     async def _frames(self) -> None:
         alone_since_s = now_s()
@@ -209,6 +221,8 @@ class GuardLoop:
             rows, self._fresh = self._fresh, []
             self._history.extend(rows)
             self._tell_causes()
+            for hearer in self._hearers:
+                hearer.tick(self.statistics)
             viewers = self._viewers
             if viewers is not None and viewers.attached:
                 alone_since_s = now_s()
@@ -232,6 +246,7 @@ class GuardLoop:
             alarms=self._alarms.standing(),
             sounding=self._alarms.sounding,
             causes=self._causes.ranked,
+            outputs=[output for hearer in self._hearers for output in hearer.shown()],
         )
 
     def _hello(self) -> protocol.Hello:
@@ -262,6 +277,7 @@ class GuardLoop:
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
             events=[event.as_json() for event in self._events],
+            outputs=[output for hearer in self._hearers for output in hearer.shown()],
         )
 
     def _obey(self, command: protocol.Command) -> None:
@@ -316,6 +332,8 @@ class GuardLoop:
         return facts
 
     async def _finish(self) -> None:
+        for hearer in self._hearers:
+            hearer.close(self._why)
         self._tracker.finish(self._decision)
         self._tell_causes()
         if self._recorder is not None:

@@ -7,15 +7,20 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
+from monitor.guard.hearers import Hearer
 from monitor.guard.loop import GuardLoop, Tell
 from monitor.guard.place import new_place, publish, withdraw
+from monitor.guard.protocol import SIMULATED_CAR
 from monitor.guard.scheduling import ask_for_short_slice
 from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import SEGMENT_ROWS, Recorder
+from monitor.sources.base import Source
 from monitor.sources.open import open_source
+from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
@@ -34,6 +39,9 @@ class Order(msgspec.Struct, frozen=True):
         unattended_ends: End when nobody has watched for some time.
         awaits_viewer: Read nothing before a viewer is there (not for long), so it misses nothing.
         segment_rows: Rows a segment of the recording holds; None is the usual.
+        outputs: Outputs, as ``monitor.outputs.open`` reads them.
+        arm: Drive them.
+        publish: Broker and prefix to publish at; None publishes nothing.
     """
 
     source: str
@@ -45,6 +53,9 @@ class Order(msgspec.Struct, frozen=True):
     unattended_ends: bool = False
     awaits_viewer: bool = False
     segment_rows: int | None = None
+    outputs: list[str] = []
+    arm: bool = False
+    publish: str | None = None
 
 
 async def run_order(
@@ -63,16 +74,30 @@ async def run_order(
         BadInput: Anything asked for can't be used.
     """
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
+    hearers = await _hearers(order, rig_file, source)
     recorder = None
-    if order.record is not None:
-        recorder = Recorder(
-            Path(order.record),
-            rig_file,
-            source.name,
-            segment_rows=order.segment_rows or SEGMENT_ROWS,
-        )
+    try:
+        if order.record is not None:
+            recorder = Recorder(
+                Path(order.record),
+                rig_file,
+                source.name,
+                segment_rows=order.segment_rows or SEGMENT_ROWS,
+            )
+    except BadInput:
+        for hearer in hearers:
+            hearer.close("not started")
+        raise
     place = new_place(source.name)
-    loop = GuardLoop(rig_file, source, recorder, place, tell, unattended_ends=order.unattended_ends)
+    loop = GuardLoop(
+        rig_file,
+        source,
+        recorder,
+        place,
+        tell,
+        unattended_ends=order.unattended_ends,
+        hearers=hearers,
+    )
     if is_warm():
         loop.use_compiled()
     else:
@@ -96,6 +121,29 @@ async def run_order(
         await loop.run(opened)
     finally:
         withdraw(place)
+
+
+async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hearer]:
+    """Return the outputs and publishers an order asks for, started."""
+    hearers: list[Hearer] = []
+    shown: Callable[[], list[dict[str, Any]]] = list
+    if order.arm and not order.outputs:
+        raise BadInput("--arm: found no --output, expected one to arm")
+    if order.arm and not (source.live or source.name.startswith(SIMULATED_CAR)):
+        raise BadInput("--arm: found a recorded log, expected a live source: the past must not act")
+    if order.outputs:
+        from monitor.outputs.desk import OutputDesk
+
+        desk = OutputDesk(rig_file.rig, order.outputs, armed=order.arm)
+        shown = desk.shown
+        hearers.append(desk)
+    if order.publish is not None:
+        from monitor.mqtt.publisher import Publisher
+
+        hearers.append(Publisher(order.publish, rig_file.rig, source.name, shown))
+    for hearer in hearers:
+        await asyncio.to_thread(hearer.start)
+    return hearers
 
 
 def _stop_on_signals(loop: GuardLoop) -> None:

@@ -59,6 +59,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
         trace: Names of the trace's columns.
         history: Trace rows from before this viewer came, oldest first.
         events: Events so far (the newest 50), oldest first.
+        outputs: As in a frame.
     """
 
     protocol: int
@@ -75,6 +76,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     trace: list[str]
     history: list[list[float | None]]
     events: list[dict[str, Any]]
+    outputs: list[dict[str, Any]] = []
 
 
 class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
@@ -88,6 +90,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
         alarms: The alarms that are not normal, first-out first.
         sounding: Whether the bell should ring.
         causes: The likeliest causes of the trouble in the spray system, where there is any.
+        outputs: Every output: ``output`` (its name), ``armed``, ``held``, ``why``, ``fault``.
     """
 
     status: str
@@ -98,6 +101,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
     alarms: list[dict[str, Any]] = []
     sounding: bool = False
     causes: list[dict[str, Any]] = []
+    outputs: list[dict[str, Any]] = []
 
 
 class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
@@ -206,6 +210,21 @@ def head_of(decision: Decision) -> dict[str, float | None]:
         name: value if -1e300 < value < 1e300 else None
         for name, value in zip(head, decision, strict=False)
     }
+
+
+def outputs_in_words(outputs: list[dict[str, Any]]) -> str:
+    """Return how the outputs stand, in a few words; empty where there are none.
+
+    The worst counts: one that is released, or can't be driven, is what one must know.
+    """
+    if not outputs:
+        return ""
+    if not outputs[0]["armed"]:
+        held = "held" if all(output["held"] for output in outputs) else "released"
+        return f"output dry run, would be {held}"
+    if any(output["fault"] for output in outputs):
+        return "OUTPUT ARMED, FAULT"
+    return f"OUTPUT ARMED, {'held' if all(o['held'] for o in outputs) else 'RELEASED'}"
 
 
 def health_of(rig: Rig, decision: Decision) -> dict[str, str]:

@@ -121,6 +121,11 @@ class Picture:
         return source.startswith(f"{SIMULATED_CAR}, ") and not source.endswith("recorded")
 
     @property
+    def armed(self) -> bool:
+        """Whether outputs are driven."""
+        return self.frame is not None and any(o.get("armed") for o in self.frame.outputs)
+
+    @property
     def what_ended(self) -> str:
         """What is over once ``ended``."""
         return "the simulated drive is over" if self.simulated else "the log is over"

@@ -12,6 +12,7 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
+from monitor.guard.protocol import outputs_in_words
 from monitor.screen.literal import literal
 from monitor.screen.palette import Palette
 from monitor.screen.picture import Link, Picture
@@ -40,6 +41,15 @@ class View:
     def old(self) -> bool:
         """Whether what is shown is not the present."""
         return self.link is not Link.LIVE
+
+    @property
+    def driven(self) -> str:
+        """What is driven, if anything; always shown."""
+        frame = self.picture.frame
+        said = "" if frame is None else outputs_in_words(frame.outputs)
+        if said and self.link in (Link.GONE, Link.HUNG):  # an old picture must not say "held"
+            said = "OUTPUT ARMED, UNKNOWN" if self.picture.armed else "output dry run"
+        return said or "advises only: no output is driven"
 
     @property
     def axis_end_s(self) -> float:

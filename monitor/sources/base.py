@@ -22,7 +22,8 @@ class Notice(NamedTuple):
     """News of the link itself, and a line about it.
 
     Kinds: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be used),
-    ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way).
+    ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way),
+    ``hint`` (values from before, not used).
     """
 
     kind: str
@@ -43,6 +44,7 @@ class SourceStatistics:
         lost: Lines or messages that never came, by their sequence numbers.
         clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
         drift_ppm: How much faster than ours it runs; None where that isn't known.
+        noted: What else is worth counting, by name (messages, readings that joined a newer sample).
     """
 
     received: int = 0
@@ -54,6 +56,7 @@ class SourceStatistics:
     lost: int = 0
     clock: Counter[str] = field(default_factory=Counter)
     drift_ppm: float | None = None
+    noted: Counter[str] = field(default_factory=Counter)
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types."""
@@ -67,6 +70,7 @@ class SourceStatistics:
             "lost": self.lost,
             "clock": dict(self.clock),
             "drift_ppm": self.drift_ppm,
+            **({"noted": dict(+self.noted)} if +self.noted else {}),
         }
 
 

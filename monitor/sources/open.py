@@ -10,6 +10,7 @@ from simulator.scenario import load_scenario_and_rig
 from simulator.strict import BadInput, clean
 
 SIMULATED = "sim:"
+BROKERS = ("mqtt://", "mqtts://")
 
 
 def open_source(
@@ -18,8 +19,8 @@ def open_source(
     """Return the rig to decide with and the source a name means.
 
     Args:
-        name: ``sim:SCENARIO``, a session's folder, a log (CSV, Parquet, Arrow IPC), or a serial
-            port or pyserial URL.
+        name: ``sim:SCENARIO``, a session's folder, a log (CSV, Parquet, Arrow IPC), a serial port or
+            pyserial URL, or a broker's address (``mqtt://HOST/PREFIX``).
         rig: Rig file or shipped name. Sessions and scenarios bring their own.
         speed: Of logs, sessions and simulated cars; 0 or infinite is as fast as possible.
         baud: Of a serial port; None takes the rig's.
@@ -31,6 +32,8 @@ def open_source(
     pace = pace_of(speed)
     if name.startswith(SIMULATED):
         return _simulated(name.removeprefix(SIMULATED), rig, pace, seed)
+    if name.lower().startswith(BROKERS):
+        return _broker(name, rig)
     path = Path(name)
     if is_session(path):
         return _session(path, rig, pace)
@@ -46,6 +49,14 @@ def open_source(
 
     rig_file = load_rig(find_rig(_needed(rig, name)))
     return rig_file, SerialSource(name, rig_file, baud=baud)
+
+
+def _broker(name: str, rig: str | None) -> tuple[RigFile, Source]:
+    from monitor.mqtt.address import without_secrets
+    from monitor.sources.mqtt import MqttSource
+
+    rig_file = load_rig(find_rig(_needed(rig, without_secrets(name))))
+    return rig_file, MqttSource(name, rig_file)
 
 
 def _simulated(

@@ -39,6 +39,7 @@ from simulator.plant.layout import (
     S_BEST_DEG,
     S_BOOST_KPA,
     S_CYCLE_AT,
+    S_DONE_DEG,
     S_DROP_K,
     S_DRY_C,
     S_DUE,
@@ -170,6 +171,7 @@ def spark(k: Vector, s: Vector, dt_s: float) -> None:
     s[S_HEAT_LIMIT_DEG] = larger(_HEAT_LEAVES_DEG, _AT_LIMIT_DEG - _GIVES_WAY_DEG_K * over_k)
     asked = s[S_RETARD_DEG] * (1.0 - s[X_NO_RETARD])
     retard = smaller(asked + s[S_KNOCK_DEG], larger(s[S_HEAT_LIMIT_DEG], s[S_KNOCK_DEG]))
+    s[S_DONE_DEG] = retard - s[S_KNOCK_DEG]
     tuned = tuned_deg(k, s[S_SENSED_BOOST], s[S_SPEED_RPM])
     s[S_SPARK_DEG] = tuned - s[S_TIP_IN_DEG] - retard
     behind = s[S_BEST_DEG] - s[S_SPARK_DEG]

@@ -209,6 +209,7 @@ FAULT_WIDTH: Final = 12
     S_BOOST_ERROR,
     # controller and knock
     S_RETARD_DEG,  # from outside, in force
+    S_DONE_DEG,  # what is done of it
     S_CEILING_KPA,  # from outside, in force
     S_KNOCK_DEG,  # the controller's own
     S_KNOCK_HOLD_S,
@@ -267,8 +268,8 @@ FAULT_WIDTH: Final = 12
     S_CLOCK_OFFSET_S,
     S_HAVE_HELD_BACK,
     S_PENDING,  # rows waiting in the delayed line
-) = range(131)
-S_HELD: Final = 131  # last reading of each channel, for sensors that stick
+) = range(132)
+S_HELD: Final = 132  # last reading of each channel, for sensors that stick
 S_NEXT_READ_S: Final = S_HELD + N_CHANNELS  # when each slow channel is read again
 S_BACK_ROW: Final = S_NEXT_READ_S + N_CHANNELS  # one row held back, to come in the wrong order
 MOST_LATE: Final = 512

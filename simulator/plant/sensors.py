@@ -24,7 +24,9 @@ from simulator.plant.layout import (
     N_LINE,
     S_ASKED_SHARE,
     S_BOOST_ERROR,
+    S_CEILING_KPA,
     S_COMMANDED,
+    S_DONE_DEG,
     S_DUTY_PCT,
     S_FLOW_READING,
     S_HELD,
@@ -54,6 +56,7 @@ from simulator.plant.layout import (
     W_SENSOR,
     W_SPEED,
     W_SUPPLY,
+    X_NO_CUT,
 )
 
 BOOST_FILTER_S: Final = 0.01
@@ -69,39 +72,30 @@ _SUPPLY_V: Final = 0.03
 _LINE_KPA: Final = 4.0
 _LAMBDA: Final = 0.004
 _STOPPED_ML_MIN: Final = 2.0  # slower than this the wheel stands still
-# Steps of each channel in which it is sent, as 1 / step: rpm, kPa, %, degC, ... in rules' order.
-PER_UNIT: Final = (
-    1.0,
-    10.0,
-    10.0,
-    10.0,
-    10.0,
-    1.0,
-    10.0,
-    1.0,
-    10.0,
-    1e3,
-    10.0,
-    1.0,
-    1.0,
-    1e2,
-    10.0,
-)
-# How often a logger reads each channel, seconds; 0 is every sample. Slow ones repeat themselves.
-EVERY_S: Final = (0.0, 0.0, 0.0, 0.05, 0.0, 0.0, 0.0, 0.0, 0.0, 0.02, 0.0, 0.2, 0.0, 0.05, 0.05)
-# The electrical range of each sensor.
-BOTTOM: Final = (0.0, -101.0, 0.0, -40.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 0.0, 0.0, 0.0, 0.0, -40.0)
-TOP: Final = (
-    *(12000.0, 350.0, 100.0, 160.0, 20.0, 3000.0, 100.0, 3000.0, 60.0, 2.0, 100.0, 8000.0),
-    *(2000.0, 16.0, 160.0),
-)
-# A short to ground: a 5 V sensor reads its bottom, a thermistor hot.
-SHORT: Final = (
-    *(0.0, -101.0, 0.0, 160.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 0.0, 0.0, 0.0, 0.0, 160.0),
-)
-# An open wire: a pulse sensor falls silent, a thermistor reads cold, a 5 V sensor reads its top.
-OPEN: Final = (
-    *(0.0, 350.0, 0.0, -40.0, 0.0, 0.0, 0.0, 0.0, -20.0, 0.5, 100.0, 8000.0, 2000.0, 0.0, -40.0),
+# By channel: steps a unit in which it is sent; seconds between a logger's readings (0: every sample;
+# a slow one repeats itself); bottom and top of the sensor's range; what it reads shorted to ground
+# (a thermistor: hot) and with an open wire (a thermistor: cold; pulses: none; 5 V sensors: top).
+_SENSORS: Final[dict[str, tuple[float, float, float, float, float, float]]] = {
+    "engine_speed_rpm": (1.0, 0.0, 0.0, 12000.0, 0.0, 0.0),
+    "boost_kpa": (10.0, 0.0, -101.0, 350.0, -101.0, 350.0),
+    "injector_duty_pct": (10.0, 0.0, 0.0, 100.0, 0.0, 0.0),
+    "intake_c": (10.0, 0.05, -40.0, 160.0, 160.0, -40.0),
+    "knock": (10.0, 0.0, 0.0, 20.0, 0.0, 0.0),
+    "commanded_ml_min": (1.0, 0.0, 0.0, 3000.0, 0.0, 0.0),
+    "command_pct": (10.0, 0.0, 0.0, 100.0, 0.0, 0.0),
+    "delivered_ml_min": (1.0, 0.0, 0.0, 3000.0, 0.0, 0.0),
+    "timing_deg": (10.0, 0.0, -20.0, 60.0, -20.0, -20.0),
+    "lambda_ratio": (1e3, 0.02, 0.5, 2.0, 0.5, 0.5),
+    "throttle_pct": (10.0, 0.0, 0.0, 100.0, 0.0, 100.0),
+    "tank_ml": (1.0, 0.2, 0.0, 8000.0, 0.0, 8000.0),
+    "line_kpa": (1.0, 0.0, 0.0, 2000.0, 0.0, 2000.0),
+    "supply_v": (1e2, 0.05, 0.0, 16.0, 0.0, 0.0),
+    "dry_intake_c": (10.0, 0.05, -40.0, 160.0, 160.0, -40.0),
+    "confirmed_retard_deg": (10.0, 0.0, 0.0, 40.0, 0.0, 0.0),
+    "confirmed_ceiling_kpa": (10.0, 0.0, 0.0, 400.0, 0.0, 0.0),
+}
+PER_UNIT, EVERY_S, BOTTOM, TOP, SHORT, OPEN = (
+    tuple(_SENSORS[name][i] for name in ch.CHANNEL_NAMES) for i in range(6)
 )
 
 
@@ -205,6 +199,12 @@ def read(
     row[ch.LINE] = larger(0.0, s[S_SENSED_LINE] + _LINE_KPA * s[N_LINE])
     row[ch.SUPPLY] = s[S_SUPPLY_V] + _SUPPLY_V * draws[at + W_SUPPLY]
     row[ch.DRY_INTAKE] = s[S_SENSED_DRY] + _THERMISTOR_K * draws[at + W_DRY]
+    # What the engine controller says it does.
+    row[ch.CONFIRMED_RETARD] = s[S_DONE_DEG]
+    ceiling_kpa = TOP[ch.CONFIRMED_CEILING - 1]
+    if s[X_NO_CUT] == 0.0:
+        ceiling_kpa = smaller(s[S_CEILING_KPA], ceiling_kpa)
+    row[ch.CONFIRMED_CEILING] = ceiling_kpa
     row[ch.OPERATOR] = ch.OPERATOR_NOTHING
     for i in range(int(k[K_N_FAULTS])):
         f = i * FAULT_WIDTH

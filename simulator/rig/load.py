@@ -272,6 +272,10 @@ def _watch(table: rig_tables.WatchTable) -> facts.Watch:
         knock_persists_for_s=float(table.knock_persists_for),
         tank_reserve_ml=float(table.tank_reserve),
         tank_time_s=float(table.tank_time),
+        confirm_within_s=float(table.confirm_within),
+        confirm_timing_deg=float(table.confirm_timing),
+        confirm_boost_kpa=float(table.confirm_boost),
+        not_followed_action=_action(table.not_followed_action),
     )
 
 

@@ -312,6 +312,10 @@ class WatchTable(Table, frozen=True):
     knock_persists_for: PositiveSpan = PositiveSpan(_WATCH.knock_persists_for_s)
     tank_reserve: Ml = Ml(_WATCH.tank_reserve_ml)
     tank_time: Span = Span(_WATCH.tank_time_s)
+    confirm_within: PositiveSpan = PositiveSpan(_WATCH.confirm_within_s)
+    confirm_timing: Retard = Retard(_WATCH.confirm_timing_deg)
+    confirm_boost: PressureDrop = PressureDrop(_WATCH.confirm_boost_kpa)
+    not_followed_action: ActionWord = "cut_boost"
 
 
 class FaultTimingTable(Table, frozen=True):
@@ -350,6 +354,8 @@ class ChannelsTable(Table, frozen=True):
     line_kpa: ChannelTable | None = None
     supply_v: ChannelTable | None = None
     dry_intake_c: ChannelTable | None = None
+    confirmed_retard_deg: ChannelTable | None = None
+    confirmed_ceiling_kpa: ChannelTable | None = None
 
 
 class TimeTable(Table, frozen=True):

@@ -16,6 +16,7 @@ SUITES = {
     "soak": soak.main,
     "review": big_log.main,
     "latency": latency.main,
+    "mqtt": latency.over_mqtt,
     "detection": detection.main,
     "causes": causes.main,
     "fuzz": fuzz.main,

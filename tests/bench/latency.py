@@ -1,12 +1,13 @@
-"""From the last byte written to the port to the decision handed over, with real processes.
+"""From the last byte written to the wire to the decision handed over, with real processes.
 
-A sender process writes 1000 lines/s into a pseudo-terminal; the guard (serial source, rules,
-recorder, viewers) reads it in its own process; a dashboard runs in a third, on a terminal of its
-own. The line's time is the sender's steady clock just before the write, so what is measured
-includes the kernel, the reader thread and the loop.
+A sender process writes 1000 lines/s into a pseudo-terminal, or messages to a broker; the guard
+(source, rules, recorder, viewers) reads it in its own process; a dashboard runs in a third, on a
+terminal of its own. A sample's time is the sender's steady clock just before the write, so what is
+measured includes the kernel, the broker, the reader thread and the loop.
 """
 
 import contextlib
+import functools
 import json
 import os
 import signal
@@ -15,29 +16,15 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 from tests.bench.table import show
+from tests.bench.wires import Wire, brokers, mqtt_wire, tty_wire
 
 RATE = 1000
 SECONDS = 12.0
-
-SENDER = """
-import os, sys, time
-fd, rate, seconds = int(sys.argv[1]), float(sys.argv[2]), float(sys.argv[3])
-names = "time_s,engine_speed_rpm,boost_kpa,injector_duty_pct,intake_c,knock,delivered_ml_min"
-os.write(fd, (names + "\\n").encode())
-start = time.monotonic()
-n = int(rate * seconds)
-for i in range(n):
-    due = start + i / rate
-    while (wait := due - time.monotonic()) > 0:
-        time.sleep(wait if wait > 2e-4 else 0)
-    noise = i % 7
-    os.write(fd, b"%.6f,%d,%.1f,%.1f,%.1f,0,%d\\n" % (
-        time.monotonic(), 5000 + noise, 150.0 + 0.1 * noise, 70.0, 35.0, 700 + noise))
-print(n)
-"""
 
 GUARD = """
 import asyncio, json, sys, time
@@ -47,7 +34,7 @@ taken = []
 class Measured(GuardLoop):
     def _take(self, row):
         super()._take(row)
-        taken.append(time.monotonic() - row[0])
+        taken.append(time.monotonic() - row[0] % 1e9)
 process.GuardLoop = Measured
 order = process.Order(sys.argv[1], rig=sys.argv[2], record=sys.argv[3])
 def ready(pid):
@@ -111,14 +98,12 @@ class Screen:
         os.close(self.fd)
 
 
-def once(folder: Path, how: str) -> tuple[int, list[float], int]:
-    """Run one case; return lines sent, latencies in ms, and bytes the screen drew."""
-    import tty
-
-    master, slave = os.openpty()
-    tty.setraw(slave)
+def once(
+    wire: Wire, folder: Path, how: str, rate: float, seconds: float
+) -> tuple[int, list[float], int]:
+    """Run one case; return samples sent, latencies in ms, and bytes the screen drew."""
     guard = subprocess.Popen(
-        [sys.executable, "-c", GUARD, os.ttyname(slave), str(rig_for(folder)), str(folder / how)],
+        [sys.executable, "-c", GUARD, wire.source, str(rig_for(folder)), str(folder / how)],
         stdout=subprocess.PIPE,
         text=True,
     )
@@ -133,19 +118,14 @@ def once(folder: Path, how: str) -> tuple[int, list[float], int]:
     load = None
     if how == "one core loaded":
         load = subprocess.Popen([sys.executable, "-c", "while True: pass"])
-    sender = subprocess.Popen(
-        [sys.executable, "-c", SENDER, str(master), str(RATE), str(SECONDS)],
-        pass_fds=(master,),
-        stdout=subprocess.PIPE,
-        text=True,
-    )
+    sender = wire.send(rate, seconds)
     if screen is not None and how == "blocked 2 s":
-        time.sleep(SECONDS / 3)
+        time.sleep(seconds / 3)
         screen.signal(signal.SIGSTOP)
         time.sleep(2.0)
         screen.signal(signal.SIGCONT)
     elif screen is not None and how == "killed":
-        time.sleep(SECONDS / 3)
+        time.sleep(seconds / 3)
         screen.signal(signal.SIGKILL)
     sent = int(sender.communicate()[0])
     time.sleep(0.5)
@@ -157,8 +137,6 @@ def once(folder: Path, how: str) -> tuple[int, list[float], int]:
     if load is not None:
         load.kill()
         load.wait()
-    os.close(master)
-    os.close(slave)
     taken = json.loads(out.strip().splitlines()[-1])
     return sent, [1000.0 * t for t in taken], drawn
 
@@ -168,43 +146,49 @@ def quantile(values: list[float], share: float) -> float:
     return values[min(len(values) - 1, int(share * len(values)))]
 
 
-def main() -> None:
-    """Measure every case."""
+CASES = ("no screen", "redrawing", "blocked 2 s", "killed", "one core loaded")
+COLUMNS = (
+    *("dashboard", "sent", "decided", "p50 ms", "p99 ms", "p99.9 ms", "max ms"),
+    *("p99 ratio", "MB drawn"),
+)
+
+
+def table_of(title: str, make: Callable[[], AbstractContextManager[Wire]], rate: float) -> None:
+    """Measure every case over one kind of wire, and show them."""
     rows: list[tuple[object, ...]] = []
     base = 0.0
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        for how in ("no screen", "redrawing", "blocked 2 s", "killed", "one core loaded"):
-            sent, taken, drawn = once(folder, how)
-            # Ticks for the silence after the last line are dated into the past on purpose.
+        for how in CASES:
+            with make() as wire:
+                sent, taken, drawn = once(wire, Path(name), how, rate, SECONDS)
+            # Ticks for the silence after the last sample are dated into the past on purpose.
             values = sorted(taken[:sent])
             p99 = quantile(values, 0.99)
             base = base or p99
+            figures = (quantile(values, 0.5), p99, quantile(values, 0.999), values[-1])
             rows.append(
                 (
-                    how,
-                    sent,
-                    len(taken[:sent]),
-                    f"{quantile(values, 0.5):.3f}",
-                    f"{p99:.3f}",
-                    f"{quantile(values, 0.999):.3f}",
-                    f"{values[-1]:.3f}",
-                    f"{p99 / base:.2f}",
-                    f"{drawn / 1e6:.2f}",
+                    *(how, sent, len(values), *(f"{figure:.3f}" for figure in figures)),
+                    *(f"{p99 / base:.2f}", f"{drawn / 1e6:.2f}"),
                 )
             )
-    show(
-        f"Decision latency over a tty, {RATE} lines/s (bar: p99 <= 2 ms, p99.9 <= 5 ms, none lost)",
-        (
-            "dashboard",
-            "sent",
-            "decided",
-            "p50 ms",
-            "p99 ms",
-            "p99.9 ms",
-            "max ms",
-            "p99 ratio",
-            "MB drawn",
-        ),
-        rows,
-    )
+    show(f"Decision latency over {title} (bar: p99 <= 2 ms, p99.9 <= 5 ms)", COLUMNS, rows)
+
+
+def main() -> None:
+    """Measure a tty."""
+    table_of(f"a tty, {RATE} lines/s", tty_wire, RATE)
+
+
+def over_mqtt() -> None:
+    """Measure every broker there is here, with packs and with a topic for each channel."""
+    for broker in brokers():
+        # amqtt, in Python, is for tests: 1000 messages/s through it take most of a core.
+        most = RATE if broker == "mosquitto" else RATE / 5
+        for form, rate in (("senml", most), ("channels", RATE / 5)):
+            what = "packs/s" if form == "senml" else "samples/s of 6 topics"
+            table_of(
+                f"MQTT ({broker}, QoS 0, {form}), {rate:g} {what}",
+                functools.partial(mqtt_wire, broker, form),
+                rate,
+            )

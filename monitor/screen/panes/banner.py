@@ -30,13 +30,18 @@ class Banner(Pane):
             right = [view.say("stopping the guard, 5 s at most ", "strong")]
         elif view.picture.hello is not None:
             right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
-        top = spread([view.say(" "), *chips], right, width, view.ground())
+        top = spread([view.say(" "), *_driven(view), *chips], right, width, view.ground())
         if len(sentence) > width - 2 and view.link is Link.LIVE:
             # Where the whole sentence has no room, what is done stands above: keep the reason.
             reason = sentence.partition(": ")[2]
             sentence = _capital(reason) if reason else sentence
         body = [view.say(" "), view.say(shortened(sentence, width - 2))]
         return [top, body] if height < 3 else [top, body, []]
+
+
+def _driven(view: View) -> Row:
+    """Return how armed outputs stand; first in the line, so that nothing pushes it out."""
+    return [view.say(f"{view.driven}  ", "strong")] if view.picture.armed else []
 
 
 def _said(view: View) -> tuple[Row, str]:

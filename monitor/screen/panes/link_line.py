@@ -10,17 +10,15 @@ from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
-ADVISES = "advises only: no output is driven"
-
 
 class LinkLine(Pane):
-    """Two rows, the first of which always says that nothing is driven."""
+    """Two rows, the first of which always says what is driven, or that nothing is."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw source and recording, then the counts."""
         hello = view.picture.hello
         source = hello.source if hello else "no source yet"
-        first = [view.say(f" {ADVISES}", "strong"), view.say(" │ ", "dim")]
+        first = [view.say(f" {view.driven}", "strong"), view.say(" │ ", "dim")]
         recording = _recording(view, width)
         room = width - width_of(first) - width_of(recording) - 2
         if view.picture.simulated:

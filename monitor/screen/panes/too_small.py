@@ -22,6 +22,6 @@ class TooSmall(Pane):
             guard = "The guard is gone; q quits."
         text = (
             f"This terminal is {have.width}x{have.height}; the picture needs at least "
-            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. {guard} advises only: no output is driven"
+            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. {guard} {view.driven}"
         )
         return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]

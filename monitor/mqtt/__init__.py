@@ -1,0 +1,1 @@
+"""MQTT behind one adapter: addresses, logins, and a link that looks after its connection."""

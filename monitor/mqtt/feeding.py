@@ -1,0 +1,87 @@
+"""Sending samples to a broker as SenML packs, paced: what a logger would do."""
+
+import threading
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+import msgspec
+
+from monitor.clock import now_s
+from monitor.mqtt.address import broker_from
+from monitor.mqtt.link import MOST_POSTS, Down, Heard, MqttLink, Post, Up
+from rules.channels import NOT_SENT, Sample
+from simulator.strict import BadInput
+
+PATIENCE_S: Final = 10.0
+# RFC 8428 reads times below 2**28 as relative to now; a drive begins at 0 s.
+BASE_S: Final = 1.0e9
+
+
+def pack_of(sample: Sample, names: Sequence[str], number: int) -> bytes:
+    """Return a sample as a SenML pack (RFC 8428), numbered by a record called ``sequence``.
+
+    Names are the channels' own, values in the units those carry; JSON has no NaN, so a reading that
+    is no number is the text ``nan``.
+    """
+    records: list[dict[str, Any]] = [
+        {"bt": BASE_S + sample.time_s},
+        {"n": "sequence", "v": float(number)},
+    ]
+    for name in names:
+        value = getattr(sample, name)
+        if value != NOT_SENT:
+            records.append({"n": name, "v": value} if value == value else {"n": name, "vs": "nan"})
+    return msgspec.json.encode(records)
+
+
+def feed_broker(samples: Iterable[Sample], names: Sequence[str], address: str, speed: float) -> int:
+    """Publish samples on the topic that is the address's prefix; return how many.
+
+    Args:
+        samples: In the order of time.
+        names: Channels to send.
+        address: As ``broker_from`` reads it.
+        speed: 1 is real time; 0 or infinite as fast as the broker takes them.
+
+    Raises:
+        BadInput: The address can't be used, or the broker isn't there or went away.
+    """
+    broker = broker_from(address)
+    changed = threading.Event()
+    state: list[Heard] = []
+
+    def hear(heard: Heard) -> None:
+        state[:] = [heard]
+        changed.set()
+
+    link = MqttLink(broker, hear)
+    link.start()
+    waiter = threading.Event()
+    count = 0
+    start_s: float | None = None
+    first_s = 0.0
+    try:
+        changed.wait(PATIENCE_S)
+        for sample in samples:
+            if start_s is None:
+                start_s, first_s = now_s(), sample.time_s
+            if 0.0 < speed < float("inf"):
+                waiter.wait(max(0.0, start_s + (sample.time_s - first_s) / speed - now_s()))
+            while link.waiting > MOST_POSTS // 2 and state and isinstance(state[0], Up):
+                waiter.wait(0.002)
+            if not state or not isinstance(state[0], Up):
+                why = state[0].why if state and isinstance(state[0], Down) else "no answer"
+                raise BadInput(
+                    f"{broker.name}: lost after {count} samples ({why}), expected a broker that "
+                    "lets us publish there"
+                )
+            # QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
+            link.post(Post(broker.prefix, pack_of(sample, names, count), 1))
+            count += 1
+        deadline_s = now_s() + PATIENCE_S
+        while link.waiting and now_s() < deadline_s:
+            waiter.wait(0.002)
+    finally:
+        link.stop()
+        link.join(2.0)
+    return count

@@ -1,0 +1,87 @@
+"""Is a message news? By its sequence number and time, where it has them."""
+
+from typing import Final
+
+from monitor.decode import Rejected, strict_number
+from monitor.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
+from rules.channels import NOT_SENT
+
+LONGEST_PAYLOAD: Final = 96
+# A time this much lower is a clock that stepped back, which the rules judge, not a straggler.
+CLOCK_STEP_S: Final = 1.0
+
+
+class Freshness:
+    """Judges the messages of one topic, in the order in which they come.
+
+    Attributes:
+        numbers: Follows their sequence numbers.
+    """
+
+    def __init__(self) -> None:
+        self.numbers = SequenceCheck()
+        self._time_s: float | None = None
+
+    def judge(self, time_s: float | None, number: int | None) -> None:
+        """Take a message's time and number; return where it is news.
+
+        Raises:
+            Rejected: ``repeated``, or ``out of order``: older than one that came before.
+        """
+        if number is not None:
+            fault = self.numbers.fault(number)
+            if fault is not None:
+                raise Rejected(fault)
+        elif time_s is not None and self._time_s is not None:
+            behind_s = self._time_s - time_s
+            if behind_s == 0.0:
+                raise Rejected(REPEATED)
+            if 0.0 < behind_s < CLOCK_STEP_S:
+                raise Rejected(OUT_OF_ORDER)
+        if time_s is not None:
+            self._time_s = time_s
+
+
+def read_payload(payload: bytes) -> tuple[float, float | None, int | None]:
+    """Return the value, time and sequence number in a channel's payload.
+
+    The payload is ``VALUE``, ``VALUE,TIME`` or ``VALUE,TIME,NUMBER``; the time may be empty.
+
+    Raises:
+        Rejected: Not that: ``payload too long``, ``number of fields``, ``not a number``, ``time``
+            or ``sequence``.
+    """
+    if len(payload) > LONGEST_PAYLOAD:
+        raise Rejected("payload too long")
+    fields = payload.split(b",")
+    if len(fields) > 3:
+        raise Rejected("number of fields")
+    value = strict_number(fields[0])
+    if value == NOT_SENT:
+        raise Rejected("not a number")
+    time_s: float | None = None
+    number: int | None = None
+    if len(fields) > 1:
+        time_s = strict_number(fields[1])
+        if time_s == NOT_SENT:
+            time_s = None
+        elif time_s != time_s:
+            raise Rejected("time")
+    if len(fields) > 2:
+        number = sequence_number(fields[2])
+    return value, time_s, number
+
+
+def sequence_number(field: bytes) -> int:
+    """Return a sequence number: 1 to 10 ASCII digits, at most 2**32 - 1.
+
+    Raises:
+        Rejected: ``sequence``.
+    """
+    field = field.strip()
+    if not 1 <= len(field) <= 10 or field.translate(None, b"0123456789"):
+        raise Rejected("sequence")
+    number = int(field)
+    if number > HIGHEST:
+        raise Rejected("sequence")
+    return number

@@ -1,0 +1,58 @@
+"""May the outputs be held? Worked out from decisions and their times alone."""
+
+from monitor.outputs.base import REARM_S
+from rules.explain import what_is_done
+from rules.facts import Action, Rig
+from rules.state import FINDING_NAMES, Decision
+
+LONGEST_STEP_S = 1.0
+
+
+class Holder:
+    """Holds while nothing is tripped and every essential signal is healthy.
+
+    A single bad reading is forgiven as long as the rig forgives blindness (``blind_after``): an
+    output that drops at every glitch is soon disconnected.
+
+    Args:
+        rig: The rig.
+
+    Attributes:
+        held: Whether outputs may be held.
+        why: Why, or why not, in a few words.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self.held = False
+        self.why = "nothing is known yet"
+        self._patience_s = rig.ladder.blind_after_s
+        self._well_s = 0.0
+        self._ill_s = self._patience_s
+        self._before_s: float | None = None
+
+    def feed(self, decision: Decision) -> bool:
+        """Take a decision; return whether ``held`` changed."""
+        before = self.held
+        if decision.late and self._before_s is not None:
+            return False
+        step_s = 0.0 if self._before_s is None else decision.time_s - self._before_s
+        self._before_s = decision.time_s
+        step_s = min(max(step_s, 0.0), LONGEST_STEP_S)
+        if decision.all_healthy:
+            self._well_s += step_s
+            self._ill_s = 0.0
+        else:
+            self._well_s = 0.0
+            self._ill_s += step_s
+        if decision.action >= Action.PULL_TIMING:
+            self._well_s = 0.0
+            self.held = False
+            cause = FINDING_NAMES[int(decision.cause)].replace("_", " ")
+            self.why = f"{cause}: {what_is_done(decision)}"
+        elif self._ill_s > self._patience_s:
+            self.held = False
+            self.why = "an essential signal or the clock is not healthy"
+        elif not self.held and self._well_s >= REARM_S:
+            self.held = True
+            self.why = "all is well"
+        return self.held != before

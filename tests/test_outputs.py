@@ -1,0 +1,352 @@
+"""Outputs released in time whatever happens: real guard and keeper processes, killed and stopped.
+
+Release times are measured at the far end of a null-modem cable of pseudo-terminals, as the last
+line that said "held". A pseudo-terminal has no modem lines; what RTS and DTR do there is the
+system's (``HUPCL``) and is written down in ``monitor/outputs/serial_lines.py``.
+"""
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.guard.process import Order, run_order
+from monitor.guard.protocol import Frame, Hello, NoticeLine, outputs_in_words
+from monitor.lines import in_words
+from monitor.link import ViewerLink, start_guard
+from monitor.outputs.base import CAUTION, KEEPER_SILENT_S, SILENT_S, TRIP_S
+from monitor.outputs.desk import OutputDesk
+from simulator.rig import rig_from_text
+from simulator.strict import BadInput
+from tests.guards import frames_of
+from tests.output_wire import PATIENCE_S, Wire
+from tests.pty_pair import PtyPair
+from tests.rig_text import SMALL
+from tests.rigs import Drive, rig
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals and signals")
+RIG = rig_from_text(SMALL, "small.toml")
+SLACK_S = 0.15  # two cores, and other work on them
+
+
+@pytest.fixture
+def wire() -> Iterator[Wire]:
+    """A cable for the heartbeat."""
+    with Wire() as laid:
+        yield laid
+
+
+# --- the desk and its keeper ---
+
+
+def until(holds: Callable[[], object]) -> None:
+    """Wait for what must come."""
+    deadline_s = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < deadline_s
+        threading.Event().wait(0.01)
+
+
+class Said:
+    """What a desk said."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[str, str]] = []
+
+    def say(self, topic: str, text: str) -> None:
+        """Take a line."""
+        self.lines.append((topic, text))
+
+    def has(self, part: str) -> bool:
+        """Whether a line had this in it."""
+        return any(part in text for _, text in self.lines)
+
+
+class Beaten:
+    """A desk whose guard is a thread here: healthy decisions at 100 Hz until told otherwise."""
+
+    def __init__(self, wire: Wire) -> None:
+        self.said = Said()
+        self.desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=True)
+        self.drive = Drive(rig())
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._work, daemon=True)
+
+    def __enter__(self) -> "Beaten":
+        """Start the keeper and the beats."""
+        self.desk.start()
+        self.desk.listen(self.said.say)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End both."""
+        self.pause()
+        self.desk.close("the end")
+
+    def pause(self) -> None:
+        """Beat no more: a guard that hangs."""
+        self._stop.set()
+        self._thread.join()
+
+    def go_on(self) -> None:
+        """Beat again."""
+        self._stop.clear()
+        self._thread = threading.Thread(target=self._work, daemon=True)
+        self._thread.start()
+
+    def keeper(self) -> int:
+        """The keeper's process."""
+        keeper = self.desk._keeper
+        assert keeper is not None
+        return keeper.pid
+
+    def _work(self) -> None:
+        while not self._stop.wait(0.01):
+            for decision in self.drive.run(0.01):
+                self.desk.decided(decision)
+            self.desk.tick(dict)
+
+
+def test_a_trip_is_at_the_far_end_in_time(wire: Wire) -> None:
+    """From the tripping decision to the last "held" at the far end: within TRIP_S."""
+    with Beaten(wire) as beaten:
+        wire.wait_until_held()
+        beaten.pause()
+        tripped = next(d for d in beaten.drive.run(1.0, share=0.0) if d.action >= 2)
+        wire.wait_until_held(time.monotonic() - 0.2)
+        at_s = time.monotonic()
+        beaten.desk.decided(tripped)
+        assert wire.held_for_s(at_s) < TRIP_S + SLACK_S
+        wire.wait_until_told_released()
+        assert beaten.said.has("released: under delivery: pull")
+    assert wire.numbers_rise()
+
+
+def test_a_guard_that_says_nothing_more_releases(wire: Wire) -> None:
+    """A hang: the keeper itself releases within SILENT_S and a beat, and holds again after it."""
+    with Beaten(wire) as beaten:
+        wire.wait_until_held()
+        beaten.pause()
+        assert wire.held_for_s(time.monotonic()) < SILENT_S + TRIP_S + SLACK_S
+        wire.wait_until_told_released()
+        at_s = time.monotonic()
+        beaten.go_on()
+        assert wire.wait_until_held(at_s) > at_s
+
+
+def test_a_killed_keeper_releases_at_once_and_is_replaced(wire: Wire) -> None:
+    """Kill -9 of the keeper ends the beats; the desk says so and starts another."""
+    with Beaten(wire) as beaten:
+        wire.wait_until_held()
+        at_s = time.monotonic()
+        os.kill(beaten.keeper(), signal.SIGKILL)
+        assert wire.held_for_s(at_s) < TRIP_S + SLACK_S
+        assert wire.wait_until_held(at_s + 0.4) > at_s
+        assert beaten.said.has("the keeper ended by itself; starting another")
+
+
+def test_a_keeper_that_hangs_is_killed(wire: Wire) -> None:
+    """A stopped keeper might hold a line for ever: the guard kills it, and its port closes."""
+    with Beaten(wire) as beaten:
+        wire.wait_until_held()
+        first = beaten.keeper()
+        at_s = time.monotonic()
+        os.kill(first, signal.SIGSTOP)
+        assert wire.held_for_s(at_s) < KEEPER_SILENT_S + TRIP_S + SLACK_S
+        assert wire.wait_until_held(at_s + 0.4) > at_s
+        assert beaten.keeper() != first
+        assert beaten.said.has("did not answer and was killed")
+    with pytest.raises(ProcessLookupError):
+        os.kill(first, 0)
+
+
+def test_an_output_pulled_out_is_said(wire: Wire) -> None:
+    """A cable that is cut is a fault on the screen; what was held there counts as released."""
+    with Beaten(wire) as beaten:
+        wire.wait_until_held()
+        until(lambda: beaten.desk.shown()[0]["held"] is True)
+        wire.cut()
+        until(lambda: beaten.desk.shown()[0]["fault"])
+        shown = beaten.desk.shown()
+    assert shown[0]["held"] is False
+    assert outputs_in_words(shown) == "OUTPUT ARMED, FAULT"
+    assert beaten.said.has("the port is gone") or beaten.said.has("no such port")
+
+
+def test_dry_run_drives_nothing(wire: Wire) -> None:
+    """Without --arm no keeper is started and no port opened; what would be done is said."""
+    said = Said()
+    desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=False)
+    desk.start()
+    desk.listen(said.say)
+    for decision in Drive(rig()).run(1.0):
+        desk.decided(decision)
+        desk.tick(dict)
+    assert desk._keeper is None
+    assert said.has("dry run, nothing is driven")
+    assert said.has("would be held: all is well")
+    assert not said.has(CAUTION)
+    assert desk.shown() == [
+        {
+            "output": f"heartbeat lines on {wire.port}",
+            "armed": False,
+            "held": True,
+            "why": "all is well",
+            "fault": "",
+        }
+    ]
+    assert outputs_in_words(desk.shown()) == "output dry run, would be held"
+    desk.close("the end")
+
+
+def test_an_output_that_cannot_be_opened_refuses_to_arm() -> None:
+    """Whoever arms an output must know at once that it isn't there."""
+    desk = OutputDesk(rig(), ["lines:/dev/no-such-port"], armed=True)
+    with pytest.raises(BadInput, match="no such port, expected an output that can be driven"):
+        desk.start()
+    assert desk._keeper is None
+
+
+# --- a whole guard ---
+
+
+class Feeder:
+    """A logger on the guard's input: 100 lines a second until paused."""
+
+    def __init__(self, port: str) -> None:
+        self.boost_kpa = 0.0
+        self.going = threading.Event()
+        self.going.set()
+        self._fd = os.open(port, os.O_WRONLY | os.O_NOCTTY)
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._work, daemon=True)
+        self._thread.start()
+
+    def _work(self) -> None:
+        i = 0
+        with contextlib.suppress(OSError):
+            while not self._ended.wait(0.01):
+                if not self.going.is_set():
+                    continue
+                if i % 20 == 0:
+                    os.write(self._fd, b"time_s,boost_kpa,delivered_ml_min\r\n")
+                i += 1
+                os.write(self._fd, b"%.2f,%.2f,0\r\n" % (0.01 * i, self.boost_kpa + 0.01 * (i % 9)))
+
+    def end(self) -> None:
+        """Stop."""
+        self._ended.set()
+        self._thread.join()
+        os.close(self._fd)
+
+
+class Armed:
+    """A guard with an armed output, and its logger."""
+
+    def __init__(self, pid: int, place: Any, feeder: Feeder, cable: PtyPair) -> None:
+        self.pid = pid
+        self.place = place
+        self.feeder = feeder
+        self.cable = cable
+
+
+@pytest.fixture
+def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Armed]:
+    """A real guard, its output held."""
+    monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
+    path = tmp_path / "small.toml"
+    path.write_text(SMALL, encoding="utf-8")
+    with contextlib.ExitStack() as stack:
+        cable = PtyPair()
+        cable.__enter__()
+        stack.callback(cable.__exit__, None, None, None)
+        order = Order(cable.right, rig=str(path), outputs=[f"lines:{wire.port}"], arm=True)
+        process, place = start_guard(order)
+        stack.callback(process.wait)
+        stack.callback(process.kill)
+        feeder = Feeder(cable.left)
+        stack.callback(feeder.end)
+        wire.wait_until_held()
+        yield Armed(process.pid, place, feeder, cable)
+
+
+CAUSES: dict[str, tuple[Callable[[Armed], None], float]] = {
+    "killed": (lambda a: os.kill(a.pid, signal.SIGKILL), TRIP_S),
+    "interrupted": (lambda a: os.kill(a.pid, signal.SIGINT), TRIP_S),
+    "stopped": (lambda a: os.kill(a.pid, signal.SIGSTOP), SILENT_S + TRIP_S),
+    # max_age 0.3 s and blind_after 0.3 s of the small rig, and up to 0.25 s until a tick says so.
+    "no more data": (lambda a: a.feeder.going.clear(), 0.3 + 0.3 + 0.25 + TRIP_S),
+}
+
+
+@pytest.mark.parametrize("cause", CAUSES)
+def test_whatever_ends_the_watch_releases_in_time(armed: Armed, wire: Wire, cause: str) -> None:
+    """Killed, interrupted, stopped or without data: the far end sees the release in time."""
+    act, within_s = CAUSES[cause]
+    at_s = time.monotonic()
+    act(armed)
+    held_s = wire.held_for_s(at_s)
+    assert held_s < within_s + SLACK_S, held_s
+
+
+def test_no_spray_under_boost_releases(armed: Armed, wire: Wire) -> None:
+    """Boost without any flow trips the guard and releases the output, within a second."""
+    at_s = time.monotonic()
+    armed.feeder.boost_kpa = 150.0
+    assert wire.held_for_s(at_s) < 1.0
+    wire.wait_until_told_released()
+
+
+@pytest.mark.asyncio
+async def test_an_armed_output_is_shown_all_the_time(armed: Armed) -> None:
+    """In the greeting and in every frame, so in lines, in JSON and on the screen."""
+    async with ViewerLink(armed.place) as link:
+        messages = link.messages()
+        hello = await anext(messages)
+        assert isinstance(hello, Hello)
+        frames = frames_of(messages)
+        frame = await anext(frames)
+        while not frame.outputs[0]["held"]:  # the keeper's word comes ten times a second
+            frame = await anext(frames)
+    assert "OUTPUT ARMED: heartbeat lines on" in in_words(hello)
+    assert frame.outputs[0]["armed"] is True
+    assert "OUTPUT ARMED, held" in in_words(frame)
+
+
+@pytest.mark.asyncio
+async def test_the_caution_is_told(wire: Wire, tmp_path: Path) -> None:
+    """Arming says the whole caution, as a notice."""
+    told: list[Any] = []
+    scenario = tmp_path / "short.toml"
+    scenario.write_text(
+        'name = "short"\nteaches = "Nothing."\nrig = "brindle"\n'
+        '[[drive]]\ndo = "cruise"\nfor = "0.2 s"\n',
+        encoding="utf-8",
+    )
+    order = Order(f"sim:{scenario}", outputs=[f"lines:{wire.port}"], arm=True)
+    await run_order(order, tell=told.append)
+    cautions = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "caution"]
+    assert cautions == [CAUTION]
+    assert not any(isinstance(m, Frame) and not m.outputs for m in told)
+
+
+@pytest.mark.asyncio
+async def test_the_past_must_not_act(tmp_path: Path) -> None:
+    """A recorded log can't be armed, and neither can nothing."""
+    log = tmp_path / "log.csv"
+    log.write_text("time_s,boost_kpa,delivered_ml_min\n0,1,0\n", encoding="utf-8")
+    rig_path = tmp_path / "small.toml"
+    rig_path.write_text(SMALL, encoding="utf-8")
+    order = Order(str(log), rig=str(rig_path), outputs=["rts:/dev/x"], arm=True)
+    with pytest.raises(BadInput, match="the past must not act"):
+        await run_order(order)
+    with pytest.raises(BadInput, match="found no --output"):
+        await run_order(Order(str(log), rig=str(rig_path), arm=True))
