@@ -19,8 +19,8 @@ def open_source(
     """Return the rig to decide with and the source a name means.
 
     Args:
-        name: ``sim:SCENARIO``, a session's folder, a log (CSV, Parquet, Arrow IPC), a serial port or
-            pyserial URL, or a broker's address (``mqtt://HOST/PREFIX``).
+        name: ``sim:SCENARIO``, a session's folder, a log (CSV, Parquet, Arrow IPC), a serial port
+            or pyserial URL, or a broker's address (``mqtt://HOST/PREFIX``).
         rig: Rig file or shipped name. Sessions and scenarios bring their own.
         speed: Of logs, sessions and simulated cars; 0 or infinite is as fast as possible.
         baud: Of a serial port; None takes the rig's.

@@ -72,8 +72,8 @@ _SUPPLY_V: Final = 0.03
 _LINE_KPA: Final = 4.0
 _LAMBDA: Final = 0.004
 _STOPPED_ML_MIN: Final = 2.0  # slower than this the wheel stands still
-# By channel: steps a unit in which it is sent; seconds between a logger's readings (0: every sample;
-# a slow one repeats itself); bottom and top of the sensor's range; what it reads shorted to ground
+# By channel: steps a unit in which it is sent; seconds between readings (0: every sample; a slow
+# one repeats itself); bottom and top of the range; what it reads shorted to ground
 # (a thermistor: hot) and with an open wire (a thermistor: cold; pulses: none; 5 V sensors: top).
 _SENSORS: Final[dict[str, tuple[float, float, float, float, float, float]]] = {
     "engine_speed_rpm": (1.0, 0.0, 0.0, 12000.0, 0.0, 0.0),
