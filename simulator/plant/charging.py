@@ -325,16 +325,14 @@ def _shaft_rates(k: Vector, s: Vector, d: Vector, pipe_kpa: float) -> None:
     d[S_SHAFT] = (given_w - taken_w - rubbed_w) / k[K_INERTIA_J]
     if s[S_SHAFT] <= 0.0 and d[S_SHAFT] < 0.0:
         d[S_SHAFT] = 0.0
-    _wastegate_rates(k, s, d, pipe_kpa - k[K_AMBIENT_KPA], gas_kg_s, gas_k)
+    _wastegate_rates(k, s, d, gas_kg_s, gas_k)
 
 
-def _wastegate_rates(
-    k: Vector, s: Vector, d: Vector, gauge_kpa: float, gas_kg_s: float, gas_k: float
-) -> None:
+def _wastegate_rates(k: Vector, s: Vector, d: Vector, gas_kg_s: float, gas_k: float) -> None:
     """The controller's forward term and its correction, and the actuator's lag."""
     peak_kpa = larger(k[K_PEAK_KPA], 1.0)
     aim_kpa = s[S_AIM_KPA]
-    error = (aim_kpa - gauge_kpa) / peak_kpa
+    error = (aim_kpa - s[S_BOOST_KPA]) / peak_kpa
     # What the compressor needs at the aim, over what the turbine could give with the gate shut.
     need_k = compressor_outlet_k(300.0, 1.0 + aim_kpa / k[K_AMBIENT_KPA], 0.72) - 300.0
     need_w = s[S_AIR_KG_S] * AIR_J_KG_K * need_k
@@ -344,7 +342,7 @@ def _wastegate_rates(
     lead = 0.10 * d[S_PIPE_KPA] / peak_kpa
     opening = clamp(forward - 2.2 * error + s[S_INTEGRAL] + lead, 0.0, 1.0)
     d[S_WASTEGATE] = (opening - s[S_WASTEGATE]) / _WASTEGATE_S
-    trim = -1.8 * error
+    trim = -3.0 * error
     if error > 0.15 or error < -0.15:
         trim = 0.0
     if aim_kpa < 0.3 * peak_kpa:

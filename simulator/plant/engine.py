@@ -55,6 +55,7 @@ LEANEST_PETROL: Final = 0.90
 _LEAN_END: Final = 1.95  # a wide-range probe reads no leaner
 _INDICATED: Final = 0.36
 _PROBE_S: Final = 0.08
+_LEANER_K: Final = 500.0  # for each unit of lambda; common practice, no source
 _GAS_S: Final = 0.05
 _METAL_S: Final = 2.0
 _BELT: Final = 0.95
@@ -129,6 +130,8 @@ def torque_rates(k: Vector, s: Vector, d: Vector) -> None:
     d[S_WORK_KJ] = larger(made_nm - lost_nm, 0.0) * turns_rad_s * 1e-3
     load = s[S_MANIFOLD_KPA] / (k[K_AMBIENT_KPA] + larger(k[K_PEAK_KPA], 0.0))
     gas_k = 780.0 + 190.0 * smaller(load, 1.1) + s[S_HEAT_RISE_K]
+    # Rich mixture cools it.
+    gas_k += _LEANER_K * (clamp(s[S_LAMBDA], 0.7, 1.0) - FULL_LOAD_LAMBDA)
     if s[S_PETROL_KG_S] <= 0.0:
         gas_k = 500.0
     d[S_EXHAUST_K] = (gas_k - s[S_EXHAUST_K]) / _GAS_S

@@ -72,6 +72,7 @@ _SUPPLY_V: Final = 0.03
 _LINE_KPA: Final = 4.0
 _LAMBDA: Final = 0.004
 _STOPPED_ML_MIN: Final = 2.0  # slower than this the wheel stands still
+_LEAST_READING_ML_MIN: Final = 5.0  # a meter shows nothing rather than less
 # By channel: steps a unit in which it is sent; seconds between readings (0: every sample; a slow
 # one repeats itself); bottom and top of the range; what it reads shorted to ground
 # (a thermistor: hot) and with an open wire (a thermistor: cold; pulses: none; 5 V sensors: top).
@@ -128,7 +129,7 @@ def meter(s: Vector, flow_ml_min: float, now_s: float, dt_s: float) -> None:
     quiet_s = now_s - s[S_LAST_PULSE_S]
     if quiet_s * s[S_PULSE_READING] * PULSES_PER_ML > 60.0:
         s[S_PULSE_READING] = 60.0 / PULSES_PER_ML / quiet_s
-    if quiet_s > 1.5:
+    if s[S_PULSE_READING] < _LEAST_READING_ML_MIN:
         s[S_PULSE_READING] = 0.0
 
 

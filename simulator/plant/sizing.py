@@ -142,7 +142,8 @@ def _charger(k: list[float], rig: Rig) -> None:
     full = k[at.K_FULL_AIR_KG_S]
     ratio = 1.04 * full_kpa / ambient_kpa  # with what filter, cooler and throttle take
     choked = full_kpa * 1e3 * 0.685 / sqrt(GAS_CONSTANT_J_KG_K * _FULL_AIR_K)
-    k[at.K_BYPASS] = 0.7 * full / choked
+    # A blower's bypass must pass all it gives at next to no pressure.
+    k[at.K_BYPASS] = (0.7 if charger is Charger.TURBOCHARGER else 4.0) * full / choked
     reserve = 1.16 if charger is Charger.CENTRIFUGAL else 1.25
     highest = 1.0 + reserve * (ratio - 1.0)
     k[at.K_HEAD] = highest ** (1.0 / 3.5) - 1.0

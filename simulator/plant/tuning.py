@@ -28,7 +28,7 @@ from simulator.plant.sizing import size
 from simulator.plant.spray_control import command_share
 from simulator.plant.walls import wall_k
 
-MARGIN_DEG: Final = 2.2  # short of borderline, dry or with healthy spray
+MARGIN_DEG: Final = 3.0  # short of borderline, dry or with healthy spray
 SPARE_DEG: Final = 1.0  # what full spray buys beyond what the tune spends
 REFERENCE_C: Final = 24.0  # the day of the tune
 _CORE_K: Final = 18.0  # intercooler above the air outside: not the first pull of that day
