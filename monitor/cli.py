@@ -24,7 +24,8 @@ _VERBS = {
     "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
     "check": "Check a rig file and print what follows from it.",
-    "simulate": "Run a scenario and write its log.",
+    "simulate": "Run a scenario: write its log, draw it, say what it cost.",
+    "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "feed": "Send a scenario over a serial line, as a logger would.",
 }
 for _verb, _help in _VERBS.items():
