@@ -26,7 +26,8 @@ _VERBS = {
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
     "check": "Check a rig file and print what follows from it.",
-    "simulate": "Run a scenario and write its log.",
+    "simulate": "Run a scenario: write its log, draw it, say what it cost.",
+    "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "ports": "List serial ports, and how to name them so that they are found again.",
     "feed": "Send a scenario over a serial line, as a logger would.",
 }

@@ -1,19 +1,30 @@
-"""A run as text: one CSV line a sample (RFC 4180), the same in a file and on a serial line.
+"""A run as a log: CSV text (RFC 4180), the same in a file and on a serial line; or Parquet.
 
-Numbers stand in their shortest form that reads back to the same float, bit for bit. An empty
-field was not sent; ``nan`` was sent and is not a number.
+Numbers stand in their shortest form that reads back to the same float, bit for bit. In CSV an empty
+field was not sent, and ``nan`` was sent and is not a number; in Parquet that is null and NaN.
 """
 
-from collections.abc import Iterable, Sequence
+import contextlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import inf, isnan
 from pathlib import Path
-from typing import Final
+from typing import Any, Final, Protocol, TextIO
 
-from rules.channels import CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
+from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
+from simulator.strict import BadInput, called
 
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
+_UNITS: Final = {  # by the end of a name; the truth's columns name theirs
+    "_s": "s",
+    "_ml_min": "mL/min",
+    "_ml": "mL",
+    "_kpa": "kPa",
+    "_c": "degC",
+    "_nm": "N m",
+    "_deg": "deg",
+}
 
 
 def mapped(rig: Rig) -> tuple[str, ...]:
@@ -76,3 +87,142 @@ def write_csv(
             file.write(line(sample, names) + LINE_END)
             count += 1
     return count
+
+
+class Log(Protocol):
+    """A log being written."""
+
+    def write(self, rows: Any, more: Any) -> None:
+        """Add rows.
+
+        Args:
+            rows: Samples, (n, ROW_WIDTH).
+            more: The further columns, (n, how many there are).
+        """
+
+
+def unit_of(name: str) -> str:
+    """Return the unit of a column of a log, "1" for a plain number.
+
+    Args:
+        name: ``time_s``, a channel, or a column of the truth.
+    """
+    if name in CHANNEL_BY_NAME:
+        return CHANNEL_BY_NAME[name].unit
+    for ending, unit in _UNITS.items():
+        if name.endswith(ending):
+            return unit
+    return "1"
+
+
+def kind_of(path: Path) -> str:
+    """Return the ending that says how a log is written.
+
+    Raises:
+        BadInput: It is neither ``.csv`` nor ``.parquet``.
+    """
+    ending = path.suffix.lower()
+    if ending not in (".csv", ".parquet"):
+        raise BadInput(f"{called(path)}: found no such kind of log, expected .csv or .parquet")
+    return ending
+
+
+@contextlib.contextmanager
+def open_log(
+    path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
+) -> Iterator[Log]:
+    """Open a log file for writing; its ending says which kind.
+
+    Args:
+        path: File to write or overwrite.
+        names: Channels to write.
+        more: Names of further columns.
+        about: What the log is of; kept with a Parquet file.
+
+    Raises:
+        BadInput: The file can't be written, or its ending says nothing.
+    """
+    ending = kind_of(path)
+    try:
+        if ending == ".csv":
+            with path.open("w", encoding="utf-8", newline="") as file:
+                yield CsvLog(file, names, more)
+        else:
+            with ParquetLog(path, names, more, about) as log:
+                yield log
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise BadInput(f"{called(path)}: found {why}, expected a file to write") from None
+
+
+class CsvLog:
+    """A log as text.
+
+    Args:
+        file: Where it goes.
+        names: Channels to write.
+        more: Names of further columns.
+    """
+
+    def __init__(self, file: TextIO, names: Sequence[str], more: Sequence[str] = ()) -> None:
+        self._file = file
+        self._names = names
+        file.write(",".join((header(names), *more)) + LINE_END)
+
+    def write(self, rows: Any, more: Any) -> None:
+        """Add rows; see ``Log``."""
+        texts = (line(Sample._make(row), self._names) for row in rows.tolist())
+        if not more.shape[1]:
+            self._file.writelines(text + LINE_END for text in texts)
+            return
+        self._file.writelines(
+            ",".join((text, *map(number, others))) + LINE_END
+            for text, others in zip(texts, more.tolist(), strict=True)
+        )
+
+
+class ParquetLog:
+    """A log as Parquet; every column says its unit.
+
+    Args:
+        path: File to write.
+        names: Channels to write.
+        more: Names of further columns.
+        about: What the log is of.
+
+    Raises:
+        OSError: The file can't be written.
+    """
+
+    def __init__(
+        self, path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
+    ) -> None:
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        self._names = ("time_s", *names)
+        fields = [
+            pa.field(name, pa.float64(), metadata={"unit": unit_of(name)})
+            for name in (*self._names, *more)
+        ]
+        self._schema = pa.schema(fields, metadata=dict(about))
+        self._writer = pq.ParquetWriter(str(path), self._schema)
+
+    def __enter__(self) -> "ParquetLog":
+        """Return itself."""
+        return self
+
+    def __exit__(self, *reason: object) -> None:
+        """Write the file's end, without which it can't be read."""
+        self._writer.close()
+
+    def write(self, rows: Any, more: Any) -> None:
+        """Add rows; see ``Log``."""
+        import pyarrow as pa
+
+        columns = [
+            pa.array(values, mask=values == NOT_SENT)
+            for values in (rows[:, _COLUMN[name]] for name in self._names)
+        ]
+        columns += [pa.array(more[:, i]) for i in range(more.shape[1])]
+        self._writer.write_table(pa.table(columns, schema=self._schema))

@@ -15,7 +15,20 @@ from tests.rig_text import SMALL
 
 ROOT = Path(__file__).resolve().parent.parent
 BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
-VERBS = (*("demo", "watch", "review", "sessions", "export", "check", "simulate", "feed", "ports"),)
+VERBS = (
+    *(
+        "demo",
+        "watch",
+        "review",
+        "sessions",
+        "export",
+        "check",
+        "simulate",
+        "feed",
+        "ports",
+        "coverage",
+    ),
+)
 
 
 def python(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
@@ -288,9 +301,10 @@ OPTIONS = {
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--json",
-    "simulate": "--to --seed --guarded --list",
+    "simulate": "--to --seed --guarded --list --truth --plot --json",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",
+    "coverage": "--rig --runs --seed --workers --fault --why --markdown --json",
 }
 
 

@@ -25,6 +25,8 @@ from simulator.strict import BadInput
 from tests.rig_text import SMALL
 from tests.source_cases import CASES, PATIENCE_S, RIG, SENT, Case
 
+LOCAL_FILES = ("csv_log", "parquet_log", "arrow_file", "arrow_stream", "session", "long_session")
+
 AT_ONCE_S = 1.0
 BLOCKED_S = 0.05
 
@@ -174,7 +176,7 @@ async def test_no_thread_is_left(case: Case) -> None:
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("name", [name for name in CASES if name not in ("csv_log", "session")])
+@pytest.mark.parametrize("name", [name for name in CASES if name not in LOCAL_FILES])
 async def test_no_blocking_call_on_the_loop(name: str, tmp_path: Path) -> None:
     """Opening, reading and closing make no blocking system call on the loop's thread.
 

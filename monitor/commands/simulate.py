@@ -1,66 +1,189 @@
-"""``flowdebt simulate``: a scenario as a log."""
+"""``flowdebt simulate``: a scenario as a log, a report and a picture."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
 from monitor.commands.parameters import ScenarioArgument, SeedOption
+
+if TYPE_CHECKING:
+    from monitor.simulating import Run
+    from simulator.logfile import Log
+    from simulator.plant import Scenario
+
+_WIDE = 80
+_HANG = " " * 21
 
 
 def simulate(
     scenario: ScenarioArgument = "",
     *,
     to: Annotated[
-        Path | None, Parameter(help="CSV file to write; otherwise standard output.")
+        Path | None,
+        Parameter(
+            help="Log to write, .csv or .parquet; otherwise CSV on standard output, or none with "
+            "--plot."
+        ),
     ] = None,
     seed: SeedOption = None,
     guarded: Annotated[
         bool,
         Parameter(
-            negative="", show_default=False, help="Let the guard act on the car (a closed loop)."
+            negative="",
+            show_default=False,
+            help="Let the guard act on the car (a closed loop); otherwise it only watches.",
+        ),
+    ] = False,
+    truth: Annotated[
+        bool,
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Add what really happened, as columns true_...: no sensor in between.",
+        ),
+    ] = False,
+    plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    as_json: Annotated[
+        bool,
+        Parameter(
+            name="--json",
+            negative="",
+            show_default=False,
+            help="The report as JSON on standard output (with --to or --plot).",
         ),
     ] = False,
     list_: Annotated[
         bool, Parameter(name="--list", negative="", show_default=False, help="List scenarios.")
     ] = False,
 ) -> int:
-    """Run a scenario as fast as possible and write its log (CSV).
+    """Run a scenario as fast as possible: write its log, draw it, report what it cost.
 
-    The same scenario and seed give the same bytes.
+    The same scenario and seed give the same bytes. The report (knock, work, peaks, first actions,
+    against the same car's drive without fault and without guard) goes to standard error.
     """
+    import json
     import sys
 
-    from rules.channels import Sample
-    from rules.guard import Guard
-    from simulator.logfile import LINE_END, header, line, mapped, write_csv
-    from simulator.plant import run
-    from simulator.scenario import load_scenario, shipped_scenarios
+    from simulator.scenario import load_scenario
     from simulator.strict import BadInput
+    from simulator.warm import choose, leave_mark
 
     if list_:
-        for name, path in shipped_scenarios().items():
-            sys.stdout.write(f"{name:<20} {load_scenario(path).teaches}\n")
+        sys.stdout.write("\n".join(listed()) + "\n")
         return 0
     if not scenario:
         raise BadInput("simulate: found no scenario, expected one (or --list)")
+    if as_json and to is None and plot is None:
+        raise BadInput("--json: found no --to and no --plot, expected one: the log goes here")
     drive = load_scenario(scenario)
-    guard = Guard(drive.rig)
+    _check(drive, to, plot)
+    way = choose(drive.duration_s * (2.0 if drive.faults or guarded else 1.0))
+    if way.why_slow:
+        sys.stderr.write(way.why_slow + "\n")
+        sys.stderr.flush()
 
-    def decide(sample: Sample) -> tuple[float, float]:
-        decision = guard.step(sample)
-        return decision.retard_deg, decision.boost_ceiling_kpa
+    from monitor.simulating import Run
 
-    samples = run(drive, seed, decide if guarded else None)
-    names = mapped(drive.rig)
-    if to is None:
-        sys.stdout.write(header(names) + LINE_END)
-        for sample in samples:
-            sys.stdout.write(line(sample, names) + LINE_END)
-        return 0
-    try:
-        count = write_csv(samples, to, names)
-    except OSError as error:
-        raise BadInput(f"{to}: found {error.strerror}, expected a file to write") from None
-    sys.stderr.write(f"wrote {count} samples to {to}\n")
+    run = Run(
+        drive,
+        drive.seed if seed is None else seed,
+        guarded=guarded,
+        compiled=way.compiled,
+        keep=plot is not None,
+    )
+    _write(run, to, truth, to is None and plot is None)
+    if way.compiled:
+        leave_mark()
+    if plot is not None:
+        from monitor.plotting import save_picture
+
+        save_picture(run.outcome, run.kept, plot)
+        sys.stderr.write(f"drew {plot}\n")
+    if to is not None:
+        sys.stderr.write(f"wrote {run.outcome.samples} samples to {to}\n")
+    if as_json:
+        sys.stdout.write(json.dumps(run.outcome.as_json(), allow_nan=False) + "\n")
+    else:
+        sys.stderr.write("\n".join(run.outcome.in_words()) + "\n")
     return 0
+
+
+def listed() -> list[str]:
+    """Return the shipped scenarios in lines of at most 80 columns.
+
+    Each with its name and what it teaches; beneath, its car, its length and its faults.
+    """
+    import textwrap
+
+    from simulator.scenario import load_scenario, shipped_scenarios
+
+    lines = []
+    for name, path in shipped_scenarios().items():
+        drive = load_scenario(path)
+        below = f"({drive.rig.name}, {drive.duration_s:g} s: {_faults(drive)})"
+        lines += textwrap.wrap(
+            drive.teaches, _WIDE, initial_indent=f"{name:<20} ", subsequent_indent=_HANG
+        )
+        lines += textwrap.wrap(below, _WIDE, initial_indent=_HANG, subsequent_indent=_HANG)
+    return lines
+
+
+def _faults(drive: "Scenario") -> str:
+    words: dict[str, int] = {}
+    for fault in drive.faults:
+        word = fault.kind.value.replace("_", " ")
+        if fault.channel:
+            word += f" ({fault.channel})"
+        words[word] = words.get(word, 0) + 1
+    texts = [word if count == 1 else f"{word} x {count}" for word, count in words.items()]
+    return ", ".join(texts) or "no fault"
+
+
+def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
+    """Find out before the run what would stop it afterwards."""
+    from monitor.simulating import MOST_DRAWN
+    from simulator.logfile import kind_of
+    from simulator.strict import BadInput, called
+
+    if to is not None:
+        kind_of(to)
+    if plot is None:
+        return
+    if plot.suffix.lower() not in (".png", ".svg"):
+        raise BadInput(f"{called(plot)}: found no such kind of picture, expected .png or .svg")
+    if not plot.parent.is_dir():
+        raise BadInput(f"{called(plot)}: found no such folder, expected one to draw in")
+    samples = drive.duration_s * drive.rate_hz
+    if samples > MOST_DRAWN:
+        raise BadInput(
+            f"--plot: found a drive of {samples:.0f} samples, expected at most {MOST_DRAWN}"
+        )
+
+
+def _write(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
+    """Drive, and write the log to a file, to standard output (``aloud``) or nowhere."""
+    import contextlib
+    import sys
+
+    from simulator.logfile import CsvLog, mapped, open_log
+    from simulator.runs import TRUTH_NAMES
+
+    outcome = run.outcome
+    names = mapped(outcome.scenario.rig)
+    more = TRUTH_NAMES[1:] if truth else ()
+    about = {
+        "scenario": outcome.scenario.name,
+        "rig": outcome.scenario.rig.name,
+        "seed": str(outcome.seed),
+        "guarded": str(outcome.guarded).lower(),
+    }
+    with contextlib.ExitStack() as stack:
+        log: Log | None = None
+        if to is not None:
+            log = stack.enter_context(open_log(to, names, more, about))
+        elif aloud:
+            log = CsvLog(sys.stdout, names, more)
+        for block in run.blocks():
+            if log is not None:
+                log.write(block.rows[block.sent], block.row_truths[block.sent, 1 : 1 + len(more)])

@@ -141,9 +141,11 @@ def open_segment(path: Path) -> Iterator[Any]:
         pa.ipc.open_stream(file) as stream,
     ):
         needed = {"time_s", *(f"decided_{name}" for name in layout.DECIDED)}
-        if not needed.issubset(stream.schema.names) or any(
-            field.type != pa.float64() for field in stream.schema
-        ):
+        try:
+            names = set(stream.schema.names)
+        except UnicodeDecodeError:  # damaged where a name was
+            names = set()
+        if not needed.issubset(names) or any(field.type != pa.float64() for field in stream.schema):
             raise pa.ArrowInvalid("found other columns than a segment has")
         yield stream
 

@@ -85,5 +85,5 @@ def run_whole(
         car.report,
         rows[:n],
         decisions[: n if guarded else 0],
-        truths,
+        truths[: car.count],
     )

@@ -1,0 +1,110 @@
+"""``flowdebt coverage``: which faults are found, where, and how soon."""
+
+from typing import Annotated
+
+from cyclopts import Parameter
+from cyclopts.validators import Number
+
+from monitor.commands.parameters import RigOption
+
+
+def coverage(
+    *,
+    rig: RigOption = None,
+    runs: Annotated[
+        int, Parameter(help="Cars a cell, 1 to 1000.", validator=Number(gte=1, lte=1000))
+    ] = 10,
+    seed: Annotated[
+        int,
+        Parameter(
+            help="Which set of cars, 0 to 1000000; sets do not overlap.",
+            validator=Number(gte=0, lte=1_000_000),
+        ),
+    ] = 0,
+    fault: Annotated[
+        str | None, Parameter(help="Only the rows whose name has this in it, such as pump.")
+    ] = None,
+    why: Annotated[
+        bool,
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Add the reason behind each expectation and each cell left out.",
+        ),
+    ] = False,
+    markdown: Annotated[
+        bool, Parameter(negative="", show_default=False, help="As Markdown.")
+    ] = False,
+    as_json: Annotated[
+        bool, Parameter(name="--json", negative="", show_default=False, help="As JSON.")
+    ] = False,
+    workers: Annotated[
+        int | None,
+        Parameter(
+            help="Processes; otherwise one a processor. The result is the same.",
+            validator=Number(gte=1, lte=61),
+        ),
+    ] = None,
+) -> int:
+    """Run every fault at every operating point and compare what is found with what ought to be.
+
+    The guard acts on each car (a closed loop). A cell says how long the first finding and the first
+    action took, or in a word how it differs from what is expected. Without --rig it is brindle.
+    """
+    import json
+    import sys
+
+    from monitor.coverage_words import as_json as in_json
+    from monitor.coverage_words import as_markdown, as_table
+    from simulator.cases import CASES
+    from simulator.coverage import cover, observe, simulated_s
+    from simulator.points import POINTS
+    from simulator.rig import find_rig, load_rig
+    from simulator.strict import BadInput, clean
+    from simulator.warm import choose, is_warm, leave_mark
+
+    if as_json and markdown:
+        raise BadInput("coverage: found --json and --markdown, expected one of them")
+    facts = load_rig(find_rig(rig or "brindle")).rig
+    cases = [case for case in CASES if fault is None or fault.lower() in case.name]
+    if not cases:
+        names = ", ".join(case.name for case in CASES)
+        raise BadInput(f'--fault: found "{clean(str(fault))}", expected part of one of: {names}')
+    processes = workers or _processors()
+    way = choose(simulated_s(facts, runs, cases) / processes)
+    if way.why_slow:
+        sys.stderr.write(way.why_slow + "\n")
+        sys.stderr.flush()
+    if way.compiled and not is_warm():  # once, here, so that every worker finds it done
+        observe(POINTS[0].scenario(facts, ()), 0)
+        leave_mark()
+    cells = cover(
+        facts,
+        runs,
+        seed,
+        workers=processes if way.compiled else 1,
+        cases=cases,
+        compiled=way.compiled,
+        progress=_progress if sys.stderr.isatty() else None,
+    )
+    if as_json:
+        sys.stdout.write(json.dumps(in_json(facts, runs, seed, cells), allow_nan=False) + "\n")
+        return 0
+    write = as_markdown if markdown else as_table
+    sys.stdout.write("\n".join(write(facts, runs, seed, cells, why=why)) + "\n")
+    return 0
+
+
+def _processors() -> int:
+    import os
+
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return min(os.cpu_count() or 1, 61)
+
+
+def _progress(done: int, of: int) -> None:
+    import sys
+
+    sys.stderr.write(f"\r{done} of {of} cells" + ("\r" + " " * 40 + "\r") * (done == of))
+    sys.stderr.flush()
