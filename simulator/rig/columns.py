@@ -122,6 +122,7 @@ def channel_terms(document: Document, channel: Channel, table: ChannelTable) -> 
             if table.stuck_after is None
             else float(table.stuck_after)
         ),
+        most_per_s=inf if table.most_per_s is None else table.most_per_s,
     )
 
 
