@@ -336,8 +336,6 @@ class ChannelTable(Table, frozen=True):
     stuck_after: PositiveSpan | None = None
     # Fastest change that can be real, in the channel's own unit each second.
     most_per_s: Annotated[float, Meta(gt=0.0, le=1e9)] | None = None
-    # Fastest change that can be real, in the channel's own unit a second.
-    most_per_s: Annotated[float, Meta(gt=0.0, le=1e9)] | None = None
 
 
 class ChannelsTable(Table, frozen=True):
