@@ -7,10 +7,6 @@ signature without a reading adds nothing to any cause.
 
 "None of these" is the cause that makes every state equally likely: it wins where the evidence fits
 nothing better. This is advice for whoever looks for the fault, no part of any action.
-
-The table was rounded from the plant's tuning seeds (``python -m tests.bench.causes``), with at
-least 0.02 in each cell, and bent towards what the trade knows where the plant is too tidy: a dead
-sensor, say, may have died long before the pull. What to check first is common practice, no source.
 """
 
 from dataclasses import dataclass
@@ -18,163 +14,16 @@ from math import exp, log
 from typing import Final
 
 from rules.facts import Rig
+from rules.known_causes import (
+    CAUSES,
+    HEALTHY_LOOKS,
+    NONE_OF_THESE,
+    NOTHING_WRONG,
+    Table,
+)
 from rules.readings import Readings
 from rules.signatures import SIGNATURE_BY_NAME, SIGNATURES, Signature
 from rules.state import Decision
-
-NOTHING_WRONG: Final = "nothing_wrong"
-NONE_OF_THESE: Final = "none_of_these"
-
-Table = dict[str, tuple[float, ...]]
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """What is known of a cause.
-
-    Attributes:
-        label: In the trade's words.
-        prior: How common it is before anything is seen, over the others (common practice).
-        check_first: What to look at on the car.
-        looks: Signatures that are not as in a healthy system: how likely each state is.
-    """
-
-    label: str
-    prior: float
-    check_first: str
-    looks: Table
-
-
-_SHORT_OF_SPRAY: Final[Table] = {
-    "cooling": (0.4, 0.6),
-    "drop": (0.9, 0.1),
-    "mixture": (0.02, 0.18, 0.8),
-    "knock": (0.7, 0.3),
-}
-HEALTHY_LOOKS: Final[Table] = {
-    "flow": (0.02, 0.03, 0.92, 0.03),
-    "line": (0.02, 0.04, 0.9, 0.04),
-    "ripple": (0.97, 0.03),
-    "still": (0.99, 0.01),
-    "abrupt": (0.98, 0.02),
-    "supply": (0.03, 0.97),
-    "tank": (0.02, 0.98),
-    "tank_rate": (0.94, 0.04, 0.02),
-    "cooling": (0.93, 0.07),
-    "drop": (0.05, 0.95),
-    "mixture": (0.03, 0.92, 0.05),
-    "knock": (0.95, 0.05),
-    "command": (0.01, 0.99),
-    "uncommanded": (0.98, 0.02),
-}
-CAUSES: Final[dict[str, Known]] = {
-    NOTHING_WRONG: Known("nothing wrong", 2.0, "nothing", {}),
-    "pump": Known(
-        "pump weak or stopped",
-        1.0,
-        "pump fuse, relay and plug; then pump pressure against a closed valve",
-        _SHORT_OF_SPRAY | {"flow": (0.35, 0.61, 0.02, 0.02), "line": (0.35, 0.61, 0.02, 0.02)},
-    ),
-    "supply_low": Known(
-        "pump supply voltage low",
-        1.0,
-        "voltage drop across pump ground, relay and connectors, measured while it runs",
-        _SHORT_OF_SPRAY
-        | {
-            "flow": (0.05, 0.88, 0.05, 0.02),
-            "line": (0.03, 0.9, 0.05, 0.02),
-            "supply": (0.95, 0.05),
-        },
-    ),
-    "clog": Known(
-        "clogged nozzle or filter behind the pump",
-        1.0,
-        "nozzle and its filter, then the line for a kink",
-        _SHORT_OF_SPRAY | {"flow": (0.05, 0.9, 0.03, 0.02), "line": (0.02, 0.03, 0.15, 0.8)},
-    ),
-    "split_before_sensor": Known(
-        "split line ahead of the flow sensor",
-        0.7,
-        "line and fittings between tank, pump and flow sensor: look for wet",
-        _SHORT_OF_SPRAY
-        | {
-            "flow": (0.15, 0.8, 0.03, 0.02),
-            "line": (0.15, 0.8, 0.03, 0.02),
-            "tank_rate": (0.28, 0.7, 0.02),
-        },
-    ),
-    "split_after_sensor": Known(
-        "split line behind the flow sensor",
-        0.7,
-        "line and fittings between flow sensor and nozzle: look for wet",
-        _SHORT_OF_SPRAY
-        | {
-            "flow": (0.02, 0.02, 0.1, 0.86),
-            "line": (0.1, 0.84, 0.04, 0.02),
-            "mixture": (0.02, 0.38, 0.6),
-            "tank_rate": (0.7, 0.28, 0.02),
-        },
-    ),
-    "air_or_empty": Known(
-        "air in the line or tank empty",
-        1.0,
-        "tank level and pick-up, then the suction side for a loose clamp",
-        _SHORT_OF_SPRAY
-        | {
-            "flow": (0.4, 0.55, 0.03, 0.02),
-            "line": (0.4, 0.55, 0.03, 0.02),
-            "ripple": (0.3, 0.7),
-            "tank": (0.4, 0.6),
-            "tank_rate": (0.6, 0.1, 0.3),
-        },
-    ),
-    "valve_or_siphon": Known(
-        "spray valve stuck open or siphon past the check valve",
-        0.7,
-        "don't crank an engine that may hold fluid; then check valve and spray valve",
-        {
-            "flow": (0.02, 0.02, 0.66, 0.3),
-            "uncommanded": (0.1, 0.9),
-        },
-    ),
-    "controller_silent": Known(
-        "spray controller silent",
-        0.8,
-        "controller's supply, arming switch, boost signal and output",
-        _SHORT_OF_SPRAY
-        | {
-            "flow": (0.94, 0.03, 0.02, 0.01),
-            "line": (0.94, 0.03, 0.02, 0.01),
-            "command": (0.98, 0.02),
-        },
-    ),
-    "sensor_drift": Known(
-        "flow sensor reads low",
-        0.8,
-        "flow sensor for dirt; measure a minute of spray in a cup",
-        {"flow": (0.03, 0.9, 0.05, 0.02)},
-    ),
-    "sensor_stuck": Known(
-        "flow sensor stuck",
-        0.6,
-        "flow sensor's wiring and rotor, then the logger's input",
-        {"still": (0.05, 0.95), "flow": (0.02, 0.2, 0.6, 0.18), "uncommanded": (0.8, 0.2)},
-    ),
-    "sensor_dead": Known(
-        "flow sensor dead",
-        0.8,
-        "flow sensor's plug, supply and signal wire",
-        {"flow": (0.94, 0.03, 0.02, 0.01), "abrupt": (0.3, 0.7)},
-    ),
-    "wrong_mix": Known(
-        "wrong mix in the tank",
-        0.6,
-        "the mix: measure its density, or drain and refill",
-        {"cooling": (0.55, 0.45), "drop": (0.8, 0.2), "mixture": (0.1, 0.05, 0.85)},
-    ),
-    NONE_OF_THESE: Known("none of these", 0.3, "a full log of such a pull", {}),
-}
-CAUSE_NAMES: Final = tuple(CAUSES)
 
 _TEMPER: Final = 0.8  # how much of each signature's evidence counts
 _NEAR: Final = 0.2  # a cause this near to the top one's likelihood is still in question

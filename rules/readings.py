@@ -13,15 +13,12 @@ from typing import Final
 from rules.averages import Average, Level
 from rules.channels import CHANNEL_NAMES
 from rules.constants import (
-    CHECK_VALVE_KPA,
-    CONDUCTANCE_SQ,
-    REGULATED_KPA,
-    SHUT_OFF_KPA,
     constants_of,
 )
 from rules.facts import CommandKind, Rig
 from rules.hydraulics import full_flow_ml_min
 from rules.signatures import SIGNATURE_NAMES, Signature
+from rules.spray_due import line_due_kpa, methanol_due
 from rules.state import HEALTHY, IMPLAUSIBLE, STUCK, Decision
 
 _SHORT_S: Final = 0.2
@@ -39,10 +36,7 @@ _MEASURE_S: Final = 0.15  # probe and thermistor lag behind a command that stand
 _LEARN_S: Final = 0.3
 _SURE_S: Final = 0.1  # of steady running confirm what the engine's sensors said before
 _MOST_OFF: Final = 0.35  # a step is no ripple
-_METHANOL_AIR: Final = 6.46  # kg of air to burn 1 kg of methanol: its formula
 _LEAST_DUE: Final = 0.03  # of 1/lambda: less drowns in the probe's noise
-_AIR_J_KG_K: Final = 287.05  # ICAO standard atmosphere
-_CHARGE_K: Final = 310.0  # near enough for the share of spray in the air
 
 
 class Readings:
@@ -62,6 +56,10 @@ class Readings:
         self._gate = 4.0 * rig.debt.floor_ml_min
         self._logged = rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT)
         self._methanol = rig.spray.methanol_mass_pct >= _LEAST_METHANOL_PCT
+        names = {terms.name for terms in rig.channels}
+        self._by_percent = rig.command.kind is CommandKind.LOG_PERCENT or (
+            "commanded_ml_min" not in names and "command_pct" in names
+        )
         self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
         self._lag_s = max(rig.spray.lag_s, 0.01)
         self.x: dict[str, float] = dict.fromkeys(SIGNATURE_NAMES, nan)
@@ -137,7 +135,7 @@ class Readings:
 
     def channels_of(self, signature: Signature) -> tuple[str, ...]:
         """Return the channels a signature needs on this rig."""
-        if signature.name == "command" and self._rig.command.kind is CommandKind.LOG_PERCENT:
+        if signature.name == "command" and self._by_percent:
             return ("command_pct",)
         return signature.channels
 
@@ -150,7 +148,12 @@ class Readings:
         for name in CHANNEL_NAMES:
             if getattr(d, f"health_{name}") == HEALTHY:
                 self._seen_s[name] = d.time_s
-        beyond = d.health_delivered_ml_min == IMPLAUSIBLE and self.x["flow"] > _BEYOND
+        # A line that comes off takes the reading past what is plausible within a tenth of a second;
+        # the last good value, held since, was on its way up there.
+        beyond = d.health_delivered_ml_min == IMPLAUSIBLE and (
+            self.x["flow"] > _BEYOND
+            or d.value_delivered_ml_min > _BEYOND * max(d.expected_ml_min, self._gate)
+        )
         if d.health_delivered_ml_min == STUCK or beyond:
             self._seen_s["delivered_ml_min"] = d.time_s
         if d.health_boost_kpa != HEALTHY:
@@ -169,6 +172,9 @@ class Readings:
             self._stillness(d, dt_s)
             self._fall(d, dt_s)
             self._flow(d, dt_s, settled and steady)
+        elif beyond and settled:
+            least = d.value_delivered_ml_min / d.expected_ml_min
+            self.x["flow"] = self.x["flow"] if self.x["flow"] > least else least
         self._command(d, dt_s)
         healthy = (
             settled
@@ -269,8 +275,14 @@ class Readings:
             if d.boost_kpa > self._rig.command.start_boost_kpa + 15.0:
                 commanded = 1.0 if d.commanded_ml_min > 0.5 * self._floor else 0.0
                 self.x["command"] = self._a["command"].take(commanded, dt_s)
-        elif d.health_commanded_ml_min == HEALTHY and d.commanded_ml_min > self._gate:
-            self._a["command"].take(d.value_commanded_ml_min, dt_s)
+            return
+        if self._by_percent:
+            health, commanded = d.health_command_pct, 0.01 * d.value_command_pct
+            commanded *= full_flow_ml_min(self._k, d.boost_kpa)
+        else:
+            health, commanded = d.health_commanded_ml_min, d.value_commanded_ml_min
+        if health == HEALTHY and d.commanded_ml_min > self._gate:
+            self._a["command"].take(commanded, dt_s)
             self._a["command_due"].take(d.commanded_ml_min, dt_s)
             self.x["command"] = self._ratio("command", "command_due")
 
@@ -286,7 +298,7 @@ class Readings:
                 self.x["supply"] = supply_v / _HEALTHY_SUPPLY_V
         if not settled or d.health_line_kpa != HEALTHY:
             return
-        due_kpa = self._line_due_kpa(d)
+        due_kpa = line_due_kpa(self._k, d)
         if due_kpa != due_kpa:
             return
         self._a["line"].take(d.value_line_kpa, dt_s)
@@ -302,19 +314,6 @@ class Readings:
             # Without any level of this car's the rig's figures must do, and they are rounded.
             self.x["line"] = 1.0 + 0.4 * (ratio - 1.0)
 
-    def _line_due_kpa(self, d: Decision) -> float:
-        """Mean line pressure of the healthy system at this command and boost; NaN where unsure.
-
-        A valve that opens for a share of the time holds the pump's shut pressure in the rest of it.
-        """
-        k = self._k
-        full = full_flow_ml_min(k, d.boost_kpa)
-        if full <= 0.0 or d.commanded_ml_min < 0.4 * full:
-            return nan
-        share = min(d.commanded_ml_min / full, 1.0)
-        open_kpa = d.boost_kpa + k[CHECK_VALVE_KPA] + full * full / k[CONDUCTANCE_SQ]
-        return share * open_kpa + (1.0 - share) * min(k[SHUT_OFF_KPA], k[REGULATED_KPA])
-
     def _tank(self, d: Decision, dt_s: float, settled: bool) -> None:
         if d.health_tank_ml != HEALTHY:
             return
@@ -326,7 +325,7 @@ class Readings:
         used = a["used"].take(self._used_ml, dt_s) - a["used_slow"].take(self._used_ml, dt_s)
         # Two averages of a ramp lie apart by the ramp times the difference of their lags.
         # Only in steady spray: fluid swings when the driver's foot moves.
-        if not settled:
+        if not settled or d.health_delivered_ml_min == IMPLAUSIBLE:
             return
         self.x["tank_rate"] = ((slow - tank) - used) / (a["tank_slow"].lag_s - a["tank"].lag_s)
 
@@ -361,15 +360,7 @@ class Readings:
         """
         if d.health_engine_speed_rpm != HEALTHY or d.value_engine_speed_rpm < 500.0:
             return
-        engine, spray = self._rig.engine, self._rig.spray
-        pressure_pa = 1e3 * max(engine.ambient_kpa + d.boost_kpa, 1.0)
-        drawn_m3_s = engine.displacement_l * 1e-3 * d.value_engine_speed_rpm / 120.0
-        air_kg_s = (
-            engine.volumetric_efficiency * drawn_m3_s * pressure_pa / (_AIR_J_KG_K * _CHARGE_K)
-        )
-        fluid_kg_s = d.expected_ml_min / 60.0 * 1e-6 * spray.fluid_kg_m3
-        due = _METHANOL_AIR * 0.01 * spray.methanol_mass_pct * fluid_kg_s / air_kg_s
-        due = self._a["due"].take(due, dt_s)
+        due = self._a["due"].take(methanol_due(self._rig, d), dt_s)
         petrol = 1.0 / self._a["lambda"].take(d.value_lambda_ratio, dt_s) - due
         level = self._bins["lambda"][i]
         if level.known and due > _LEAST_DUE:

@@ -60,7 +60,7 @@ SIGNATURES: Final = (
         "flow",
         ("delivered_ml_min",),
         ("none", "low", "right", "high"),
-        ((0.12, 0.02), (0.90, 0.02), (1.12, 0.02)),
+        ((0.16, 0.02), (0.90, 0.02), (1.12, 0.02)),
         2,
         (
             "no flow: {percent:.0f} % of what is due",
@@ -73,7 +73,7 @@ SIGNATURES: Final = (
         "line",
         ("line_kpa",),
         ("none", "low", "right", "high"),
-        ((0.15, 0.03), (0.96, 0.008), (1.015, 0.004)),
+        ((0.28, 0.03), (0.975, 0.004), (1.007, 0.0015)),
         2,
         (
             "no line pressure: {percent:.0f} % of what the pump gives at this command",
@@ -138,7 +138,7 @@ SIGNATURES: Final = (
         "tank_rate",
         ("tank_ml", "delivered_ml_min"),
         ("as sprayed", "too fast", "gone"),
-        ((10.0, 1.5), (120.0, 10.0)),
+        ((6.0, 0.8), (120.0, 10.0)),
         0,
         (
             "tank falls as what is sprayed accounts for",
@@ -150,7 +150,7 @@ SIGNATURES: Final = (
         "cooling",
         ("intake_c",),
         ("cooled", "warm"),
-        ((5.0, 0.8),),
+        ((7.0, 1.0),),
         0,
         (
             "intake as cool as with healthy spray ({x:+.1f} K)",
@@ -203,7 +203,7 @@ SIGNATURES: Final = (
         "uncommanded",
         ("delivered_ml_min",),
         ("none", "flowing"),
-        ((1.8, 0.25),),
+        ((1.5, 0.2),),
         0,
         (
             "no flow without command",

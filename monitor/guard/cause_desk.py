@@ -2,8 +2,9 @@
 
 from typing import Any, Final
 
-from rules.causes import NONE_OF_THESE, NOTHING_WRONG, Cause, CauseRanker
+from rules.causes import Cause, CauseRanker
 from rules.facts import Rig
+from rules.known_causes import NONE_OF_THESE, NOTHING_WRONG
 from rules.state import (
     COOLING_MISSING,
     LEVEL,

@@ -22,6 +22,7 @@ from simulator.plant.layout import (
     K_PIPE_M3,
     K_SURFACE,
     K_VISCOSITY,
+    K_WATER_LESS,
     S_DRAWN_KG_S,
     S_DROP_K,
     S_DRY_C,
@@ -63,7 +64,9 @@ def charge_rates(k: Vector, s: Vector, d: Vector) -> None:
     """
     load = s[S_MANIFOLD_KPA] / (k[K_AMBIENT_KPA] + larger(k[K_PEAK_KPA], 0.0))
     d[S_WALL_C] = (wall_k(load) - ZERO_C_K - s[S_WALL_C]) / WALL_S
-    sprayed = s[S_NOZZLE] * k[K_DENSITY] * (1e-6 / 60.0)
+    # Water alone is denser: the share of flow it costs is the root of the densities' ratio.
+    lighter = 1.0 - k[K_WATER_LESS] * s[X_WRONG_MIX]
+    sprayed = s[S_NOZZLE] * k[K_DENSITY] / (lighter * lighter) * (1e-6 / 60.0)
     film = larger(s[S_FILM_KG], 0.0)
     d[S_FILM_KG] = WALL_SHARE * sprayed - film / FILM_S
     offered = (1.0 - WALL_SHARE) * sprayed + film / FILM_S
