@@ -8,6 +8,7 @@ import msgspec
 
 from monitor.guard.protocol import (
     AlarmTurn,
+    Answer,
     Bye,
     CauseLine,
     EventTurn,
@@ -15,6 +16,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    Terms,
 )
 from simulator.strict import clean
 
@@ -89,6 +91,10 @@ def in_words(message: Message) -> str:
         )
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
+    if isinstance(message, Terms):
+        return f"{message.time_s:9.2f} s  thresholds changed: {message.words}"
+    if isinstance(message, Answer):
+        return f"{'':>12}{message.do}: {'' if message.done else 'refused, '}{message.text}"
     facts = message.statistics
     lost = facts.get("not_recorded", 0)
     latency = facts.get("latency", {})

@@ -41,6 +41,8 @@ class SessionBlocks:
     Attributes:
         decided: Of the block last yielded, what was decided then: (n, len(DECIDED)).
         hole: Before the block last yielded, rows that are missing; None where none are.
+        rig_text: Of the block last yielded: text of the rig decided with, where the rig was changed
+            while the guard ran; empty where it is the session's own.
 
     Raises:
         BadInput: Not a session, or nothing in it can be read.
@@ -51,6 +53,7 @@ class SessionBlocks:
         self.statistics = SourceStatistics(connects=1)
         self.decided: Any = None
         self.hole: Hole | None = None
+        self.rig_text = ""
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
@@ -89,6 +92,7 @@ class SessionBlocks:
                     if head is not None:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
+                        self.rig_text = head.rig
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
                         waiting.append(batch)
