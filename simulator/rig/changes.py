@@ -7,7 +7,7 @@ import msgspec
 
 from rules.constants import constants_of
 from simulator.rig.load import RigFile
-from simulator.rig.tables import RigTables
+from simulator.rig.tables import ChannelTable, RigTables
 from simulator.strict import BadInput, Document, KeyPath, Quantity, clean
 
 NONE: Final = "none"
@@ -89,11 +89,10 @@ def _leaves(path: KeyPath, value: Any) -> Iterator[tuple[KeyPath, str]]:
         tag = value.__struct_config__.tag_field
         if tag is not None:
             yield (*path, tag), str(value.__struct_config__.tag)
+        if isinstance(value, ChannelTable):
+            yield (*path, "column"), str(value.column or path[-1])
         for field in msgspec.structs.fields(type(value)):
             yield from _leaves((*path, field.encode_name), getattr(value, field.name))
-        if not path or path[0] != "channels" or len(path) != 2:
-            return
-        yield (*path, "column"), str(value.column or path[1])  # type: ignore[attr-defined]
     elif isinstance(value, tuple) and any(isinstance(item, msgspec.Struct) for item in value):
         for i, item in enumerate(value):
             yield from _leaves((*path, i), item)
