@@ -314,9 +314,11 @@ class GuardLoop:
             facts["recording"] = self._recorder.condition
             facts["recorded"] = self._recorder.rows
             facts["not_recorded"] = self._recorder.dropped
+            facts["recorder_waiting"] = self._recorder.waiting
         if self._viewers is not None:
             facts["viewers"] = self._viewers.attached
             facts["viewer_drops"] = self._viewers.dropped
+            facts["viewers_refused"] = self._viewers.refused
         return facts
 
     async def _finish(self) -> None:

@@ -200,8 +200,11 @@ class ViewerServer:
             await asyncio.sleep(pace.wait_s(now_s()))
 
     async def _has_token(self, reader: asyncio.StreamReader) -> bool:
-        async with asyncio.timeout(FIRST_WORD_S):
-            line = await reader.readline()
+        try:
+            async with asyncio.timeout(FIRST_WORD_S):
+                line = await reader.readline()
+        except ValueError:  # longer than any command
+            line = b"?"
         if not line:
             return False
         try:

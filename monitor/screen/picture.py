@@ -242,7 +242,7 @@ class Picture:
             if health != "healthy"
         )
         self.trace.add(frame.rows, unknown=ill)
-        for counted in ("rejected", "late", "dropped"):
+        for counted in ("rejected", "late", "dropped", "lost"):
             found = self.count(counted)
             before = self._last_rise.get(counted, (found, float("-inf")))
             self._last_rise[counted] = (found, now_s if found > before[0] else before[1])

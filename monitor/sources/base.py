@@ -43,6 +43,8 @@ class SourceStatistics:
         lost: Lines or messages that never came, by their sequence numbers.
         clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
         drift_ppm: How much faster than ours it runs; None where that isn't known.
+        waiting: Samples that wait to be decided on.
+        most_waiting: Most that ever did at once.
     """
 
     received: int = 0
@@ -54,6 +56,8 @@ class SourceStatistics:
     lost: int = 0
     clock: Counter[str] = field(default_factory=Counter)
     drift_ppm: float | None = None
+    waiting: int = 0
+    most_waiting: int = 0
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types."""
@@ -67,6 +71,8 @@ class SourceStatistics:
             "lost": self.lost,
             "clock": dict(self.clock),
             "drift_ppm": self.drift_ppm,
+            "waiting": self.waiting,
+            "most_waiting": self.most_waiting,
         }
 
 
