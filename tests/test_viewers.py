@@ -325,7 +325,7 @@ async def test_a_process_with_a_dead_guards_number_is_no_guard() -> None:
         assert [place.path for place in found] == [one.server.place.path]
         assert not file.exists()
         assert (await asyncio.to_thread(find_place, None)).pid == os.getpid()
-        reader, _ = await attached(one.server.place)  # by now the probes have come and gone
+        await attached(one.server.place)  # by now the probes have come and gone
         await until_so(lambda: len(one.server._tasks) == 1)
 
 

@@ -24,6 +24,7 @@ MOST_CONNECTIONS: Final = 64  # with those that have not said the token yet
 MOST_WAITING: Final = 200  # messages held for one viewer, 10 s of frames
 MOST_UNSENT_BYTES: Final = 1 << 20
 FIRST_WORD_S: Final = 5.0
+LAST_WORD_S: Final = 1.0
 LONGEST_COMMAND: Final = 8192
 COMMANDS_A_SECOND: Final = 20.0
 COMMANDS_AT_ONCE: Final = 40.0  # a hand on the keys, or a script's first few
@@ -170,6 +171,12 @@ class ViewerServer:
                 self.refused += 1
                 full = f"found {MOST_VIEWERS} viewers attached, expected fewer: detach one"
                 writer.write(encode(Answer("attach", False, full)))
+                writer.write_eof()
+                async with asyncio.timeout(
+                    LAST_WORD_S
+                ):  # closed on what is unread, it would be lost
+                    while await reader.read(LONGEST_COMMAND):
+                        pass
                 return
             writer.transport.set_write_buffer_limits(high=MOST_UNSENT_BYTES)
             viewer.put(encode(self._hello()))
