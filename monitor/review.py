@@ -321,7 +321,7 @@ def in_words(result: Review) -> Iterator[str]:
     if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
         yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
     if result.cut is not None:
-        yield f"  the recording is not whole: {result.cut}"
+        yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
         yield f"  {_rows(count)} not used: {reason}"
     if result.reproduced is not None:

@@ -19,6 +19,7 @@ from monitor.sources.open import open_source
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
+LONGEST_ORDER = 1 << 16
 
 
 class Order(msgspec.Struct, frozen=True):
@@ -123,7 +124,7 @@ def main() -> int:
             sys.stdout.flush()
 
     try:
-        order = msgspec.json.decode(sys.stdin.buffer.readline(), type=Order)
+        order = msgspec.json.decode(sys.stdin.buffer.readline(LONGEST_ORDER), type=Order)
         asyncio.run(run_order(order, ready=lambda where: say(f"ready {where}")))
     except BadInput as error:
         say(f"error {error}")
