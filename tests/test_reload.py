@@ -4,8 +4,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pyarrow import parquet as pq
 
 from monitor.recorder import layout
+from monitor.recorder.export import export
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.review import in_words, review
 from monitor.sources.base import Notice
@@ -15,7 +17,7 @@ from simulator.plant import run
 from simulator.rig import RigFile, changes, live_changes, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.recordings import BRINDLE, Recording, decided_of, kept_rows, read, stopped, until
+from tests.recordings import BRINDLE, Recording, decided_of, kept_rows, read, record, stopped, until
 from tests.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -244,6 +246,21 @@ def test_a_damaged_rig_in_a_segment_is_not_judged_by(tmp_path: Path) -> None:
     assert raw.count(b'pull = "0.5 mL"') == 1
     path.write_bytes(raw.replace(b'pull = "0.5 mL"', b'pull = "0.7 mL"'))
     assert review(session, None).reproduced is False
+
+
+def test_an_export_of_such_a_session_says_so(tmp_path: Path) -> None:
+    """All rows are there; that several rigs decided is told, and stands in Parquet's metadata."""
+    recording = Recording(tmp_path)
+    recording.put(SAMPLES[:50])
+    recording.change(TIGHTER)
+    recording.put(SAMPLES[50:100])
+    session = recording.close()
+    done = export(session, tmp_path / "log.parquet")
+    assert (done.rows, done.rig_changed) == (100, True)
+    facts = pq.ParquetFile(tmp_path / "log.parquet").metadata.metadata
+    assert b"rig_changed" in facts
+    plain = record(tmp_path / "plain", SAMPLES[:50])
+    assert not export(plain, tmp_path / "plain.csv").rig_changed
 
 
 @pytest.mark.asyncio

@@ -19,6 +19,8 @@ from monitor.lines import LineTalk
 from monitor.recorder import layout
 from monitor.recorder.reader import open_segment, read_events
 from monitor.review import review
+from monitor.screen.app import Dashboard
+from monitor.screen.fake_link import FakeLink
 from monitor.screen.picture import Picture
 from rules.channels import ROW_NAMES
 from rules.facts import Rig
@@ -29,7 +31,7 @@ from simulator.scenario import load_scenario
 from tests.guards import guard
 from tests.pty_pair import PtyPair
 from tests.recordings import BRINDLE, DECIDED_AT, read
-from tests.screen_script import hello
+from tests.screen_script import Clock, frame, hello, rows, tell, text_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 
@@ -192,8 +194,9 @@ async def test_the_command_line_asks_for_it_and_hears_the_answer(
             assert "other.toml: found no such file" in capsys.readouterr().err
 
 
-def test_screens_and_lines_take_the_new_thresholds() -> None:
-    """The picture's greeting changes, and everybody is told in words."""
+@pytest.mark.asyncio
+async def test_screens_and_lines_take_the_new_thresholds() -> None:
+    """Greeting, marks and limits on screen change, and everybody is told in words."""
     terms = Terms(
         time_s=12.34,
         changes=[{"key": "debt.pull", "before": "0.8 mL", "after": "0.6 mL"}],
@@ -214,6 +217,17 @@ def test_screens_and_lines_take_the_new_thresholds() -> None:
     assert now.history == hello().history
     assert picture.notice is not None
     assert picture.notice[0].text == "debt.pull 0.8 -> 0.6 mL"
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, False, clock=clock)
+    async with app.run_test(size=(140, 40)) as pilot:
+        first: list[Message] = [hello(), frame("Hold.", rows(10.0, 12.0), 9)]
+        await tell(app, link, clock, [(100.0, first)], 100.1)
+        await pilot.pause()
+        assert "pull 0.8" in text_of(app)
+        await tell(app, link, clock, [(100.2, [terms])], 100.2)
+        await pilot.pause()
+        assert "pull 0.6" in text_of(app)
+        assert "thresholds changed: debt.pull 0.8 -> 0.6 mL" in text_of(app)
     said: list[str] = []
     for as_json in (False, True):
         LineTalk(said.append, as_json=as_json, now_s=lambda: 0.0).hear(terms)

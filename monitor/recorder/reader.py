@@ -47,6 +47,7 @@ class SessionBlocks:
         hole: Before the block last yielded, rows that are missing; None where none are.
         rig_text: Of the block last yielded: text of the rig decided with, where the rig was changed
             while the guard ran; empty where it is the session's own.
+        rig_changed: Whether that was so anywhere, as far as has been read.
 
     Raises:
         BadInput: Not a session, or nothing in it can be read.
@@ -58,6 +59,7 @@ class SessionBlocks:
         self.decided: Any = None
         self.hole: Hole | None = None
         self.rig_text = ""
+        self.rig_changed = False
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
@@ -97,6 +99,7 @@ class SessionBlocks:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
                         self.rig_text = head.rig
+                        self.rig_changed = self.rig_changed or bool(head.rig)
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
                         waiting.append(batch)
