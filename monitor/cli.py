@@ -21,6 +21,8 @@ _VERBS = {
     "demo": "Watch a simulated car: no hardware, nothing to set up.",
     "watch": "Watch a car: a port, a log, a session or a simulated car.",
     "alarms": "List a running guard's alarms; acknowledge, reset, shelve.",
+    "reload": "Give a running guard new thresholds, without losing a sample.",
+    "status": "How a running guard stands, once.",
     "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
     "sessions": "List recorded sessions.",

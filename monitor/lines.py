@@ -6,8 +6,10 @@ from typing import Any, Final
 
 import msgspec
 
+from monitor.counts import by_reason, latency_in_words, reasons_in_words
 from monitor.guard.protocol import (
     AlarmTurn,
+    Answer,
     Bye,
     CauseLine,
     EventTurn,
@@ -15,6 +17,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    Terms,
     outputs_in_words,
 )
 from simulator.strict import clean
@@ -90,15 +93,27 @@ def in_words(message: Message) -> str:
         )
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
-    facts = message.statistics
-    lost = facts.get("not_recorded", 0)
-    latency = facts.get("latency", {})
+    if isinstance(message, Terms):
+        return f"{message.time_s:9.2f} s  thresholds changed: {message.words}"
+    if isinstance(message, Answer):
+        return f"{'':>12}{message.do}: {'' if message.done else 'refused, '}{message.text}"
+    return _end_in_words(message)
+
+
+def _end_in_words(bye: Bye) -> str:
+    facts = bye.statistics
+    missing = facts.get("not_recorded", 0)
+    refused = by_reason(facts, "rejected")
+    why = f" ({reasons_in_words(refused)})" if refused else ""
+    lost = facts.get("lost", 0)
+    rejected = f"{sum(number for _, number in refused):.0f} rejected{why}"
     return (
-        f"ended: {message.why}; {facts.get('decided', 0)} decided, "
-        f"{facts.get('recorded', 0)} recorded, {f'{lost} NOT recorded, ' if lost else ''}"
-        f"{sum(facts.get('rejected', {}).values())} rejected, "
-        f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped; decided within "
-        f"{latency.get('p99_ms', 0.0):.2f} ms (99 %)"
+        f"ended: {bye.why}; {facts.get('received', 0)} received, "
+        f"{facts.get('decided', 0)} decided, {facts.get('recorded', 0)} recorded, "
+        f"{f'{missing} NOT recorded, ' if missing else ''}{rejected}, "
+        f"{f'{lost} lost on the way, ' if lost else ''}"
+        f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped, at most "
+        f"{facts.get('most_waiting', 0)} waiting; decided within {latency_in_words(facts)}"
     )
 
 

@@ -56,13 +56,25 @@ class ViewerLink:
                 await self._writer.wait_closed()
 
     async def messages(self) -> AsyncIterator[Message]:
-        """Yield what the guard says until it ends, or its process does."""
+        """Yield what the guard says until it ends, or its process does.
+
+        Raises:
+            BadInput: It says more in one line than any guard does.
+        """
         if self._reader is None:
             return
         with contextlib.suppress(ConnectionError):
-            while line := await self._reader.readline():
-                with contextlib.suppress(msgspec.MsgspecError):
+            while line := await self._next_line(self._reader):
+                with contextlib.suppress(msgspec.MsgspecError, RecursionError):
                     yield decode(line)
+
+    async def _next_line(self, reader: asyncio.StreamReader) -> bytes:
+        try:
+            return await reader.readline()
+        except ValueError:
+            raise BadInput(
+                f"guard {self.place.pid}: found a message over {LONGEST_LINE} bytes, expected less"
+            ) from None
 
     def send(self, command: Command) -> None:
         """Say something to the guard."""

@@ -19,7 +19,7 @@ from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
 from rules.guard import Guard
 from rules.state import Decision
-from simulator.rig import RigFile, find_rig, load_rig
+from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean
 
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
@@ -31,6 +31,18 @@ BLOCKS_AHEAD: Final = 4
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+
+
+@dataclass(frozen=True, slots=True)
+class NewTerms:
+    """The rig was changed while the guard ran: after which time, and what in it."""
+
+    time_s: float
+    changes: tuple[Change, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON types."""
+        return {"time_s": self.time_s, "changes": [c._asdict() for c in self.changes]}
 
 
 @dataclass(slots=True)
@@ -52,6 +64,7 @@ class Review:
         step_s: Median time between a log's first rows; None where unknown, or for a session.
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
+        new_terms: Where a session's rig was changed while the guard ran.
     """
 
     source: str
@@ -66,6 +79,7 @@ class Review:
     differs_at_s: float | None = None
     step_s: float | None = None
     unacknowledged: bool = False
+    new_terms: list[NewTerms] = field(default_factory=list)
 
     @property
     def worst(self) -> Action:
@@ -85,6 +99,7 @@ class Review:
             "cut": self.cut,
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
+            "thresholds_changed": [new.as_json() for new in self.new_terms],
             "events": [event.as_json() for event in self.events],
         }
 
@@ -126,6 +141,23 @@ class Replay:
         else:
             self._track(self._guard.run_changes(rows)[1])
         return differs
+
+    def change(self, rig_file: RigFile) -> None:
+        """Judge by another rig from here on, as the guard did.
+
+        Raises:
+            BadInput: No running guard could have.
+        """
+        try:
+            self._guard.change(rig_file.rig)
+        except ValueError as error:
+            raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
+        self._tracker.change(rig_file.rig)
+
+    @property
+    def time_s(self) -> float:
+        """Time of the newest decision, s."""
+        return self._guard.decision().time_s
 
     def take_up(self, state: Sequence[float]) -> bool:
         """Go on from what a guard remembered, else afresh; return whether that could be used."""
@@ -230,10 +262,21 @@ def _review_session(path: Path, rig: str | None) -> Review:
     compare = same_rig = rig_file.text == own.text
     result = Review(path.name, rig_file.rig.name)
     replay = Replay(rig_file)
+    now = own
     for rows in blocks:
         _span(result, rows)
+        new = None
+        if (blocks.rig_text or own.text) != now.text:
+            new = rig_from_text(blocks.rig_text or own.text, str(path))
+            if rig is None:
+                replay.change(new)
+            else:
+                compare = same_rig = False  # judged by the one asked for, throughout
         if blocks.hole is not None and not replay.take_up(blocks.hole.state if same_rig else ()):
             compare = False  # from here on it is judged by a guard that missed some rows
+        if new is not None:
+            result.new_terms.append(NewTerms(replay.time_s, changes(now, new)))
+            now = new
         differs_s = replay.take(rows, blocks.decided if compare else None)
         if result.differs_at_s is None:
             result.differs_at_s = differs_s
@@ -278,7 +321,7 @@ def in_words(result: Review) -> Iterator[str]:
     if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
         yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
     if result.cut is not None:
-        yield f"  the recording is not whole: {result.cut}"
+        yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
         yield f"  {_rows(count)} not used: {reason}"
     if result.reproduced is not None:
@@ -287,6 +330,9 @@ def in_words(result: Review) -> Iterator[str]:
             if result.reproduced
             else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:.3f} s"
         )
+    for new in result.new_terms:
+        told = ", ".join(change.words for change in new.changes) or "nothing but the text"
+        yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
     if not result.events:
         yield "  nothing found: hold throughout"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:

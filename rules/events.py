@@ -124,6 +124,10 @@ class EventTracker:
                 event.retard_deg = decision.retard_deg
         return turns
 
+    def change(self, rig: Rig) -> None:
+        """Explain by another rig from now on, as ``Guard.change`` judges by it."""
+        self._rig = rig
+
     @property
     def open_events(self) -> tuple[Event, ...]:
         """Events that have not cleared, in the order of findings."""

@@ -5,7 +5,15 @@ from typing import Any
 
 from rules import channels as ch
 from rules.command import commanded_flow_ml_min
-from rules.constants import ESSENTIAL, MAPPED, N_ESSENTIAL, N_MAPPED, Constants, constants_of
+from rules.constants import (
+    DELAY_S,
+    ESSENTIAL,
+    MAPPED,
+    N_ESSENTIAL,
+    N_MAPPED,
+    Constants,
+    constants_of,
+)
 from rules.debt import account
 from rules.expectation import expect
 from rules.facts import Rig
@@ -235,6 +243,26 @@ class Guard:
             self._state = [float(value) for value in state]
         else:
             self._arrays[2][:] = state
+
+    def change(self, rig: Rig) -> None:
+        """Judge by another rig from the next sample on, and forget nothing.
+
+        Debt, latches, ages and timers stand as they are; what the new terms say of them shows in
+        the next decision.
+
+        Raises:
+            ValueError: What is remembered would not fit: other channels are mapped, needed, limited
+                or watched, or the transport delay differs. Nothing has changed then.
+        """
+        constants = constants_of(rig)
+        if constants.columns != self._columns:
+            raise ValueError("found other channels mapped, limited or watched, expected the same")
+        if constants.k[DELAY_S] != self._k[DELAY_S]:
+            raise ValueError("found another transport delay, expected the same")
+        self.rig, self.constants = rig, constants
+        self._k = constants.k
+        if self._compiled is not None:
+            self._arrays[0][:] = self._k
 
     def _now(self) -> list[float]:
         if self._compiled is None:

@@ -50,18 +50,7 @@ class Readings:
     """
 
     def __init__(self, rig: Rig) -> None:
-        self._rig = rig
-        self._k = constants_of(rig).k
-        self._floor = rig.debt.floor_ml_min
-        self._gate = 4.0 * rig.debt.floor_ml_min
-        self._logged = rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT)
-        self._methanol = rig.spray.methanol_mass_pct >= _LEAST_METHANOL_PCT
-        names = {terms.name for terms in rig.channels}
-        self._by_percent = rig.command.kind is CommandKind.LOG_PERCENT or (
-            "commanded_ml_min" not in names and "command_pct" in names
-        )
-        self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
-        self._lag_s = max(rig.spray.lag_s, 0.01)
+        self.change(rig)
         self.x: dict[str, float] = dict.fromkeys(SIGNATURE_NAMES, nan)
         self._time_s = nan
         self._seen_s = dict.fromkeys(CHANNEL_NAMES, -1e9)
@@ -108,6 +97,21 @@ class Readings:
         self._fall_from = nan
         self._fall_s = 0.0
         self._used_ml = 0.0
+
+    def change(self, rig: Rig) -> None:
+        """Read by another rig from now on, as ``Guard.change`` judges by it."""
+        self._rig = rig
+        self._k = constants_of(rig).k
+        self._floor = rig.debt.floor_ml_min
+        self._gate = 4.0 * rig.debt.floor_ml_min
+        self._logged = rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT)
+        self._methanol = rig.spray.methanol_mass_pct >= _LEAST_METHANOL_PCT
+        names = {terms.name for terms in rig.channels}
+        self._by_percent = rig.command.kind is CommandKind.LOG_PERCENT or (
+            "commanded_ml_min" not in names and "command_pct" in names
+        )
+        self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
+        self._lag_s = max(rig.spray.lag_s, 0.01)
 
     def available(self, signature: Signature, without: tuple[str, ...] = ()) -> bool:
         """Whether a signature has a reading from channels that are healthy now.

@@ -44,6 +44,11 @@ class Recording:
                 self.decisions.append(self._guard.step(row))
                 self.recorder.put(row, self.decisions[-1])
 
+    def change(self, rig_file: RigFile) -> None:
+        """Judge and record by another rig from the next row on."""
+        self._guard.change(rig_file.rig)
+        self.recorder.change(rig_file)
+
     def close(self) -> Path:
         """Finish; return the session's folder."""
         self.recorder.close(why="test")

@@ -1,5 +1,7 @@
 """The holder: what lets outputs be held, and what does not. Decisions in, nothing else."""
 
+from dataclasses import replace
+
 import pytest
 
 from monitor.outputs.base import REARM_S
@@ -62,3 +64,16 @@ def test_a_late_sample_changes_nothing() -> None:
     assert late.late == 1.0
     assert holder.feed(late) is False
     assert holder.why == "all is well"
+
+
+def test_new_terms_change_its_patience_and_not_what_is_held() -> None:
+    """A rig that forgives no blindness releases at the first bad sample after it is in force."""
+    terms = rig()
+    for changed in (False, True):
+        holder, drive = well()
+        if changed:
+            holder.change(replace(terms, ladder=replace(terms.ladder, blind_after_s=0.0)))
+        assert holder.held
+        for decision in drive.run(0.02, boost_kpa=float("nan")):
+            holder.feed(decision)
+        assert holder.held is not changed

@@ -253,7 +253,7 @@ async def test_help_names_every_key_and_keeps_the_top_line() -> None:
             "a passenger or a dyno",
         ):
             assert words in shown
-        for key in ("q, ctrl+c", " d ", " a ", " t ", " s ", "up, down", "?, escape"):
+        for key in ("q, ctrl+c", " d ", " a ", " t ", " s ", "up, down", " c ", "?, escape"):
             assert key in shown
         await pilot.press("escape")
         await pilot.pause()

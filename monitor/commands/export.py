@@ -32,4 +32,8 @@ def export(
     sys.stderr.write(f"wrote {rows} to {called(to)}\n")
     if done.cut is not None:
         sys.stderr.write(f"the recording is not whole: {done.cut}\n")
+    if done.rig_changed:
+        sys.stderr.write(
+            "thresholds changed while it was recorded: review judges this file by one rig alone\n"
+        )
     return 0

@@ -34,6 +34,10 @@ class AlarmDesk:
         self._book = AlarmBook(terms, FINDING_NAMES, suppressible)
         self._rates = AlarmRates(terms)
 
+    def change(self, onset_kpa: float) -> None:
+        """Take another onset from now on."""
+        self._onset_kpa = onset_kpa
+
     def hear(self, decision: Decision) -> list[AlarmTurn]:
         """Take a decision; return what moved. Quick where nothing did."""
         # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.

@@ -60,6 +60,11 @@ class CauseDesk:
         self._since_s: float | None = None
         self.ranked: list[dict[str, Any]] = []
 
+    def change(self, rig: Rig) -> None:
+        """Rank by another rig from now on; what was heard before counts by the old one."""
+        self.work()
+        self._ranker.readings.change(rig)
+
     def hear(self, decision: Decision) -> None:
         """Take a decision."""
         step_s = decision.time_s - self._newest_s

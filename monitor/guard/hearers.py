@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import Any, Protocol
 
 from monitor.guard.protocol import Message
+from rules.facts import Rig
 from rules.state import Decision
 
 Say = Callable[[str, str], None]
@@ -38,6 +39,10 @@ class Hearer(Protocol):
 
     def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
         """Do what is due, 20 times a second, outside the decision path."""
+        ...
+
+    def change(self, rig: Rig) -> None:
+        """Hear that another rig is in force from the next row on."""
         ...
 
     def shown(self) -> list[dict[str, Any]]:

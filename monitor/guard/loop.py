@@ -4,7 +4,6 @@ import asyncio
 import contextlib
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
-from math import isfinite
 from typing import Any, Final
 
 from monitor.align import Aligner
@@ -15,17 +14,18 @@ from monitor.guard.cause_desk import CauseDesk
 from monitor.guard.hearers import Hearer
 from monitor.guard.latency import LatencyHistogram
 from monitor.guard.place import Place
+from monitor.guard.reload import Reloader
+from monitor.guard.terms import new_terms, shown
 from monitor.guard.viewers import ViewerServer
+from monitor.recorder.layout import rig_hash
 from monitor.recorder.writer import Recorder
 from monitor.sources.base import Arrival, Source
-from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
-from rules.constants import LIMIT_ABOVE, LIMIT_COLUMNS
+from rules.channels import OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.events import Event, EventTracker, Turn
 from rules.explain import status
 from rules.guard import Guard
-from rules.hydraulics import full_flow_ml_min
 from rules.state import Decision
-from simulator.rig import RigFile
+from simulator.rig import Change, RigFile
 
 HISTORY_ROWS: Final = 3000
 HISTORY_EVENTS: Final = 50
@@ -87,6 +87,7 @@ class GuardLoop:
         self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY_ROWS)
         self._fresh: list[tuple[float, ...]] = []
         self._hearers = tuple(hearers)
+        self._reloader = Reloader(lambda: self._rig_file, self._change)
         self._viewers = None if place is None else ViewerServer(place, self._hello, self._obey)
 
     def use_compiled(self) -> None:
@@ -147,6 +148,7 @@ class GuardLoop:
             for helper in helpers:
                 helper.cancel()
             await asyncio.gather(*helpers, return_exceptions=True)
+            await self._reloader.close()
             await self._finish()
 
     # --- the decision path --------------------------------------------------------------------
@@ -250,39 +252,26 @@ class GuardLoop:
         )
 
     def _hello(self) -> protocol.Hello:
-        k = self._guard.constants.k
-        limits = {
-            CHANNEL_NAMES[column - 1]: k[LIMIT_ABOVE + i]
-            for i, column in enumerate(LIMIT_COLUMNS)
-            if isfinite(k[LIMIT_ABOVE + i])
-        }
-        debt = self._rig.debt
-        top_kpa = max(*self._rig.paid.boost_kpa, self._rig.paid.dry_limit_kpa)
         every = max(1, len(self._history) // 1500)
         return protocol.Hello(
             protocol=protocol.PROTOCOL,
             pid=0 if self._viewers is None else self._viewers.place.pid,
-            rig=self._rig.name,
             source=self._source.name,
             session=None if self._recorder is None else str(self._recorder.path),
-            thresholds={"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
-            limits=limits,
-            scale={
-                "flow_ml_min": full_flow_ml_min(k, self._rig.command.start_boost_kpa),
-                "boost_kpa": limits.get("boost_kpa", top_kpa),
-            },
-            dry_limit_kpa=self._rig.paid.dry_limit_kpa,
-            onset_kpa=self._rig.command.start_boost_kpa,
             channels=[terms.name for terms in self._rig.channels],
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
             events=[event.as_json() for event in self._events],
             outputs=[output for hearer in self._hearers for output in hearer.shown()],
+            **shown(self._rig),
         )
 
-    def _obey(self, command: protocol.Command) -> None:
+    def _obey(self, command: protocol.Command, answer: Tell) -> None:
         if command.do == "stop":
             self.stop("stopped by a viewer")
+            return
+        if command.do == "reload":
+            self._reloader.ask(command.rig, answer)
             return
         if command.do == "rates":
             for words in self._alarms.rates(self._decision.time_s):
@@ -299,6 +288,23 @@ class GuardLoop:
         self._send(protocol.NoticeLine("operator", what))
         for refusal in refused:
             self._send(protocol.NoticeLine("refused", refusal))
+
+    def _change(self, rig_file: RigFile, changes: tuple[Change, ...]) -> None:
+        """Put another rig in force: the next row is judged, and recorded, by it."""
+        self._guard.change(rig_file.rig)
+        self._rig_file, self._rig = rig_file, rig_file.rig
+        self._tracker.change(self._rig)
+        self._causes.change(self._rig)
+        self._alarms.change(self._rig.command.start_boost_kpa)
+        for hearer in self._hearers:
+            hearer.change(self._rig)
+        message = new_terms(self._decision.time_s, self._rig, changes)
+        if self._recorder is not None:
+            self._recorder.change(rig_file)
+            sha256 = rig_hash(rig_file.text)
+            facts = {"time_s": message.time_s, "changes": message.changes, "rig_sha256": sha256}
+            self._recorder.note("thresholds", **facts)
+        self._deliver(message)
 
     def _tell_causes(self) -> None:
         if self._causes.work():
@@ -326,9 +332,11 @@ class GuardLoop:
             facts["recording"] = self._recorder.condition
             facts["recorded"] = self._recorder.rows
             facts["not_recorded"] = self._recorder.dropped
+            facts["recorder_waiting"] = self._recorder.waiting
         if self._viewers is not None:
             facts["viewers"] = self._viewers.attached
             facts["viewer_drops"] = self._viewers.dropped
+            facts["viewers_refused"] = self._viewers.refused
         return facts
 
     async def _finish(self) -> None:

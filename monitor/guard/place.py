@@ -8,8 +8,13 @@ import socket
 import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Final
+
+import msgspec
 
 from simulator.strict import BadInput, called
+
+LONGEST_PLACE: Final = 65_536
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,19 +89,39 @@ def withdraw(place: Place) -> None:
 def running_places() -> list[Place]:
     """Return the places of guards whose process lives, newest first; clear away the others'."""
     places = []
-    files = sorted(
-        runtime_folder().glob("*.json"), key=lambda file: file.stat().st_mtime, reverse=True
-    )
-    for file in files:
+    for file in sorted(runtime_folder().glob("*.json"), key=_age, reverse=True):
         try:
-            place = Place(**json.loads(file.read_text(encoding="utf-8")))
-        except (OSError, ValueError, TypeError):
+            with file.open("rb") as opened:
+                place = msgspec.json.decode(opened.read(LONGEST_PLACE), type=Place)
+        except (OSError, msgspec.MsgspecError):
             continue
-        if _lives(place.pid):
+        if _lives(place.pid) and _listens(place.path):
             places.append(place)
         else:
             withdraw(place)
     return places
+
+
+def _age(file: Path) -> float:
+    try:
+        return file.stat().st_mtime
+    except OSError:  # its guard ended just now
+        return 0.0
+
+
+def _listens(path: str) -> bool:
+    """Whether somebody listens at a socket; a process may have a dead guard's number."""
+    if not path:
+        return True
+    with contextlib.closing(socket.socket(socket.AF_UNIX)) as probe:
+        probe.settimeout(1.0)
+        try:
+            probe.connect(path)
+        except (ConnectionRefusedError, FileNotFoundError):
+            return False
+        except OSError:  # a guard that is slow to answer lives
+            return True
+    return True
 
 
 def find_place(pid: int | None) -> Place:

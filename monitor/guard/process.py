@@ -24,6 +24,7 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
+LONGEST_ORDER = 1 << 16
 
 
 class Order(msgspec.Struct, frozen=True):
@@ -171,7 +172,7 @@ def main() -> int:
             sys.stdout.flush()
 
     try:
-        order = msgspec.json.decode(sys.stdin.buffer.readline(), type=Order)
+        order = msgspec.json.decode(sys.stdin.buffer.readline(LONGEST_ORDER), type=Order)
         asyncio.run(run_order(order, ready=lambda where: say(f"ready {where}")))
     except BadInput as error:
         say(f"error {error}")

@@ -1,11 +1,11 @@
 """What guard and viewers say to each other: JSON lines over a local socket.
 
 The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event`` and
-``notice`` as they come, and ``bye`` at its end. A viewer first sends its token, then commands.
-Numbers that are not finite travel as null.
+``notice`` as they come, and ``bye`` at its end. A viewer first sends its token, then commands; some
+are answered, to that viewer alone. Numbers that are not finite travel as null.
 """
 
-from typing import Any, Final
+from typing import Annotated, Any, Final
 
 import msgspec
 
@@ -16,6 +16,8 @@ from rules.state import Decision
 
 PROTOCOL: Final = 1
 LONGEST_LINE: Final = 4 << 20
+LONGEST_PATH: Final = 4096
+LONGEST_WORD: Final = 64
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
 SOURCE_ENDED: Final = "source ended"  # the goodbye after a log's last row
@@ -142,6 +144,34 @@ class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
     text: str
 
 
+class Terms(msgspec.Struct, tag_field="kind", tag="thresholds"):
+    """The rig was changed while the guard ran; the rest as in ``Hello``, from now on.
+
+    Attributes:
+        time_s: Time of the last sample judged by the old one.
+        changes: What differs: ``key``, ``before``, ``after``.
+        words: The same in one line.
+    """
+
+    time_s: float
+    changes: list[dict[str, str]]
+    words: str
+    rig: str
+    thresholds: dict[str, float]
+    limits: dict[str, float]
+    scale: dict[str, float]
+    dry_limit_kpa: float
+    onset_kpa: float
+
+
+class Answer(msgspec.Struct, tag_field="kind", tag="answer"):
+    """What came of a command, for whoever gave it: done or refused, and a line that says so."""
+
+    do: str
+    done: bool
+    text: str
+
+
 class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     """The guard ends: why, and its last statistics."""
 
@@ -149,7 +179,8 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     statistics: dict[str, Any]
 
 
-Message = Hello | Frame | EventTurn | AlarmTurn | CauseLine | NoticeLine | Bye
+Message = Hello | Frame | EventTurn | AlarmTurn | CauseLine | NoticeLine | Terms | Answer | Bye
+Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
 class Command(msgspec.Struct, forbid_unknown_fields=True):
@@ -158,16 +189,18 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
     Attributes:
         do: ``attach`` (with the token), ``stop``, or an alarm's command: ``acknowledge``,
             ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``;
-            or ``rates``: how the alarm rates stand, as notices.
+            or ``rates``: how the alarm rates stand, as notices; or ``reload``: read the rig again.
         token: With ``attach``.
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
+        rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
     """
 
-    do: str
-    token: str = ""
-    alarm: str = ""
+    do: Word
+    token: Word = ""
+    alarm: Word = ""
     for_s: float = 0.0
+    rig: Annotated[str, msgspec.Meta(max_length=LONGEST_PATH)] = ""
 
 
 _encoder = msgspec.json.Encoder()

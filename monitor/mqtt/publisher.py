@@ -127,6 +127,10 @@ class Publisher:
         """Take a way to say things."""
         self._say = say
 
+    def change(self, rig: Rig) -> None:
+        """Say from now on how things stand by another rig."""
+        self._rig = rig
+
     def decided(self, decision: Decision) -> None:
         """Publish another action or cause at once, other changes at the next tick."""
         self._decision = decision

@@ -80,6 +80,10 @@ class OutputDesk:
         if self._armed:
             say("caution", CAUTION)
 
+    def change(self, rig: Rig) -> None:
+        """Be as patient with blindness from now on as another rig is."""
+        self._holder.change(rig)
+
     def decided(self, decision: Decision) -> None:
         """Judge a decision; a change goes out at once."""
         if self._holder.feed(decision):

@@ -30,6 +30,10 @@ class Holder:
         self._ill_s = self._patience_s
         self._before_s: float | None = None
 
+    def change(self, rig: Rig) -> None:
+        """Go by another rig from now on; what is held stays held."""
+        self._patience_s = rig.ladder.blind_after_s
+
     def feed(self, decision: Decision) -> bool:
         """Take a decision; return whether ``held`` changed."""
         before = self.held

@@ -43,18 +43,21 @@ class Exported:
     Attributes:
         rows: Rows written.
         cut: Why the session is not whole, as far as it was read; None where it is.
+        rig_changed: Whether the rig was changed while the guard ran: no one rig then decides the
+            same on the file.
     """
 
     rows: int = 0
     cut: str | None = None
+    rig_changed: bool = False
 
 
 def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) -> Exported:
     """Write a session as CSV or Parquet.
 
     CSV has the channels by our own names and units, and the operator's hand; every number reads
-    back to the last bit, and ``review`` decides the same on it. Parquet has what was decided too,
-    and units with its columns.
+    back to the last bit, and ``review`` decides the same on it by the same rig. Parquet has what
+    was decided too, and units with its columns.
 
     Args:
         session: The session's folder.
@@ -101,7 +104,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         raise BadInput(
             f"{called(to)}: found {error.strerror or error}, expected a file to write"
         ) from None
-    return Exported(rows, blocks.cut)
+    return Exported(rows, blocks.cut, blocks.rig_changed)
 
 
 def _chosen(blocks: SessionBlocks, from_s: float, until_s: float) -> Iterator[tuple[Any, Any]]:
@@ -188,6 +191,8 @@ def _write_parquet(
                 flush()
                 waiting = 0
         flush()
+        if blocks.rig_changed:
+            writer.add_key_value_metadata({"rig_changed": "rig_toml is the first of several"})
         if blocks.cut is not None:
             writer.add_key_value_metadata({"not_whole": blocks.cut})
     return count

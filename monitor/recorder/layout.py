@@ -6,11 +6,14 @@ A session is a folder: ``about.json`` (versions, rig's hash, source), ``rig.toml
 was cut off) and ``summary.json`` (for lists of sessions; see ``summary.py``).
 
 A segment's metadata says how many rows were recorded, and how many could not be, before it, and
-what the guard remembered then: so each can be judged again by itself.
+what the guard remembered then: so each can be judged again by itself. Where the rig was changed
+while the guard ran, a new segment begins, and every one from there on brings its rig's text and
+hash.
 """
 
 import base64
 import binascii
+import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -59,11 +62,13 @@ class SegmentHead(NamedTuple):
         first_row: Rows recorded before it.
         dropped: Rows that could not be recorded before it.
         state: What the guard remembered just before it; empty where that was not kept.
+        rig: Text of the rig decided with; empty where it is the session's own.
     """
 
     first_row: int
     dropped: int
     state: tuple[float, ...] = ()
+    rig: str = ""
 
 
 def segment_name(number: int) -> str:
@@ -79,14 +84,20 @@ def segments_of(session: Path) -> list[Path]:
 def with_head(into: Any, head: SegmentHead) -> Any:
     """Return a session's schema for the segment with this head."""
     state = np.array(head.state, dtype="<f8").tobytes()
-    return into.with_metadata(
-        {
-            **into.metadata,
-            "first_row": str(head.first_row),
-            "dropped": str(head.dropped),
-            "state": base64.b64encode(state),
-        }
-    )
+    facts = {
+        **into.metadata,
+        "first_row": str(head.first_row),
+        "dropped": str(head.dropped),
+        "state": base64.b64encode(state),
+    }
+    if head.rig:
+        facts |= {"rig": head.rig, "rig_sha256": rig_hash(head.rig)}
+    return into.with_metadata(facts)
+
+
+def rig_hash(text: str) -> str:
+    """Return the SHA-256 a rig's text is known by."""
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 def head_of(schema: Any) -> SegmentHead | None:
@@ -95,7 +106,10 @@ def head_of(schema: Any) -> SegmentHead | None:
     try:
         raw = base64.b64decode(facts.get(b"state", b""))
         state = tuple(np.frombuffer(raw, dtype="<f8").tolist())
-        return SegmentHead(int(facts[b"first_row"]), int(facts[b"dropped"]), state)
+        rig = facts.get(b"rig", b"").decode()
+        if rig and rig_hash(rig) != facts[b"rig_sha256"].decode():
+            return None
+        return SegmentHead(int(facts[b"first_row"]), int(facts[b"dropped"]), state, rig)
     except (KeyError, ValueError, binascii.Error):
         return None
 

@@ -1,6 +1,7 @@
 """Reading a session back over all its segments, to its end or to where it was cut off."""
 
 import json
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,6 +17,9 @@ from simulator.strict import BadInput, called, clean
 BLOCK_ROWS: Final = 8192
 _READ_BYTES: Final = 1 << 18
 _MOST_TROUBLES: Final = 3
+MOST_ABOUT: Final = 1 << 20  # bytes
+LONGEST_EVENT: Final = 1 << 20
+MOST_EVENTS: Final = 100_000  # the newest; the end record is the last
 
 
 class Hole(NamedTuple):
@@ -41,6 +45,9 @@ class SessionBlocks:
     Attributes:
         decided: Of the block last yielded, what was decided then: (n, len(DECIDED)).
         hole: Before the block last yielded, rows that are missing; None where none are.
+        rig_text: Of the block last yielded: text of the rig decided with, where the rig was changed
+            while the guard ran; empty where it is the session's own.
+        rig_changed: Whether that was so anywhere, as far as has been read.
 
     Raises:
         BadInput: Not a session, or nothing in it can be read.
@@ -51,10 +58,12 @@ class SessionBlocks:
         self.statistics = SourceStatistics(connects=1)
         self.decided: Any = None
         self.hole: Hole | None = None
+        self.rig_text = ""
+        self.rig_changed = False
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
-        self.events = list(read_events(path))
+        self.events = list(deque(read_events(path), MOST_EVENTS))
         self._no_end = not any(event.get("kind") == "end" for event in self.events)
         self._troubles: list[str] = []
 
@@ -89,6 +98,8 @@ class SessionBlocks:
                     if head is not None:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
+                        self.rig_text = head.rig
+                        self.rig_changed = self.rig_changed or bool(head.rig)
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
                         waiting.append(batch)
@@ -104,8 +115,9 @@ class SessionBlocks:
                 yield self._joined(waiting)
         end = next((event for event in self.events if event.get("kind") == "end"), {})
         if not self._troubles and not self._no_end and end.get("rows") != at:
+            rows = clean(str(end.get("rows")))
             # A stream cut between two batches reads as if it were whole.
-            self._troubles.append(f"found {at} rows, expected {end.get('rows')} (end record)")
+            self._troubles.append(f"found {at} rows, expected {rows} (end record)")
         last = end.get("dropped", 0)
         if isinstance(last, int) and last > dropped:
             self._troubles.append(f"{last - dropped} rows at the end were not recorded")
@@ -158,8 +170,9 @@ def read_about(session: Path) -> dict[str, Any]:
     """
     path = session / layout.ABOUT
     try:
-        about = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        with path.open("rb") as file:
+            about = json.loads(file.read(MOST_ABOUT).decode())
+    except (OSError, ValueError, RecursionError) as error:
         raise BadInput(f"{called(path)}: {clean(str(error))}, expected JSON") from None
     if not isinstance(about, dict) or about.get("format") != layout.FORMAT:
         raise BadInput(f'{called(path)}: expected format "{layout.FORMAT}"')
@@ -169,11 +182,15 @@ def read_about(session: Path) -> dict[str, Any]:
 def read_events(session: Path) -> Iterator[dict[str, Any]]:
     """Yield the lines of a session's ``events.jsonl`` that can be read."""
     try:
-        with (session / layout.EVENTS).open(encoding="utf-8", errors="replace") as file:
-            for line in file:
+        with (session / layout.EVENTS).open("rb") as file:
+            whole = True
+            while line := file.readline(LONGEST_EVENT):
+                begins, whole = whole, line.endswith(b"\n")
+                if not begins or (not whole and len(line) == LONGEST_EVENT):
+                    continue  # part of a line longer than any of ours
                 try:
-                    event = json.loads(line)
-                except ValueError:  # the last line of a killed process
+                    event = json.loads(line.decode(errors="replace"))
+                except (ValueError, RecursionError):  # of a killed process, or nonsense
                     continue
                 if isinstance(event, dict):
                     yield event

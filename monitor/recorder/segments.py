@@ -41,18 +41,19 @@ class Segments:
         """Whether rows can be written."""
         return self._file is not None
 
-    def open(self, dropped: int, state: Sequence[float]) -> None:
+    def open(self, dropped: int, state: Sequence[float], rig: str = "") -> None:
         """Begin the next segment.
 
         Args:
             dropped: Rows that could not be recorded before it.
             state: What the guard remembers just before it.
+            rig: Text of the rig, where it is no longer the session's own.
 
         Raises:
             OSError: It can't be; there is no trace of it then.
         """
         path = self._session / layout.segment_name(self.whole + 1)
-        head = layout.SegmentHead(self.rows, dropped, tuple(state))
+        head = layout.SegmentHead(self.rows, dropped, tuple(state), rig)
         file = self._disk.create(path)
         try:
             file.append(layout.with_head(self._schema, head).serialize().to_pybytes())

@@ -2,7 +2,7 @@
 
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
@@ -10,6 +10,7 @@ from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
 from rules.facts import Action
 
+MOST_BYTES: Final = 65_536
 _BY_WORD = {action.word: action for action in Action}
 
 
@@ -72,6 +73,7 @@ def write_summary(session: Path, summary: Summary) -> None:
 def read_summary(session: Path) -> Summary | None:
     """Return a session's summary; None where there is none, or what is there is damaged."""
     try:
-        return msgspec.json.decode((session / layout.SUMMARY).read_bytes(), type=Summary)
-    except (OSError, msgspec.MsgspecError):
+        with (session / layout.SUMMARY).open("rb") as file:
+            return msgspec.json.decode(file.read(MOST_BYTES), type=Summary)
+    except (OSError, msgspec.MsgspecError, RecursionError):
         return None

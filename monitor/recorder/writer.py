@@ -1,7 +1,6 @@
 """Writing a session, on a thread of its own: the decision path only appends to a list."""
 
 import contextlib
-import hashlib
 import json
 import os
 import platform
@@ -39,9 +38,13 @@ Pair = tuple[Sample, Decision]
 
 
 class _Turn(NamedTuple):
-    """Among the pending rows: a new segment begins here; the guard remembers this."""
+    """Among the pending rows: a new segment begins here; the guard remembers this.
+
+    ``rig`` is the text of the rig from here on; empty where that stays as it is.
+    """
 
     state: Sequence[float]
+    rig: str = ""
 
 
 class Recorder:
@@ -95,6 +98,7 @@ class Recorder:
         self._turn_due = False  # set by the thread, cleared by put
         self._turn_asked = False  # of the thread alone, as is the next
         self._next: _Turn | None = None
+        self._rig = ""  # of the thread too: the text since the rig was changed
         self._notes: list[dict[str, Any]] = []
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -140,6 +144,12 @@ class Recorder:
             self._turn_due = False
             self._since_turn = 0
             self._pending.append(_Turn(() if self.snapshot is None else self.snapshot()))
+
+    def change(self, rig_file: RigFile) -> None:
+        """Record by another rig from the next row on: a new segment begins, and brings its text."""
+        self._since_turn = 0
+        state = () if self.snapshot is None else self.snapshot()
+        self._pending.append(_Turn(state, rig_file.text))
 
     def note(self, kind: str, **facts: Any) -> None:
         """Record an event or a notice: one JSON line."""
@@ -190,7 +200,7 @@ class Recorder:
             "python": platform.python_version(),
             "pyarrow": pa.__version__,
             "rig": rig_file.rig.name,
-            "rig_sha256": hashlib.sha256(rig_file.text.encode()).hexdigest(),
+            "rig_sha256": layout.rig_hash(rig_file.text),
             "source": source,
             "started": stamp(),
             "pid": os.getpid(),
@@ -260,6 +270,9 @@ class Recorder:
         self._write_rows(rows)
         if too_many:
             self.dropped += sum(not isinstance(item, _Turn) for item in too_many)
+            self._rig = next(
+                (t.rig for t in too_many[::-1] if isinstance(t, _Turn) and t.rig), self._rig
+            )
             self._stopped("the disk can't keep up")
         if self.fault is None:
             self._write_notes()
@@ -278,9 +291,10 @@ class Recorder:
             self._summary.took(rows[0][0][TIME], rows[written - 1][0][TIME], written)
 
     def _turn(self, turn: _Turn) -> None:
+        self._rig = turn.rig or self._rig
         self._turn_asked = False
         if self._segments.is_open:
-            if not self._segments.in_segment:
+            if not (self._segments.in_segment or turn.rig):
                 return
             self._finish_segment()
         elif self._disk.free_bytes(self.path) < ROOM_TO_GO_ON:
@@ -288,7 +302,7 @@ class Recorder:
         self._next = turn  # begun when a row comes
 
     def _begin(self, turn: _Turn) -> None:
-        self._segments.open(self.dropped, turn.state)
+        self._segments.open(self.dropped, turn.state, self._rig)
         self._next = None
         self._opened_s = now_s()
         self.fault = None

@@ -25,6 +25,7 @@ from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
 from monitor.screen.view import Pane, View
@@ -71,6 +72,7 @@ class Dashboard(App[str | None]):
         Binding("up", "choose(-1)", priority=True),
         Binding("down", "choose(1)", priority=True),
         Binding("question_mark", "help", priority=True),
+        Binding("c", "counts", priority=True),
         Binding("escape", "close_help", priority=True),
     ]
 
@@ -100,6 +102,7 @@ class Dashboard(App[str | None]):
             EventList(id="events"),
             EventDetail(id="detail"),
             Help(id="help"),
+            Statistics(id="counts"),
             TooSmall(id="small"),
             LinkLine(id="links"),
             Keys(id="keys"),
@@ -108,7 +111,7 @@ class Dashboard(App[str | None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the panes; the style sheet has two arrangements, by size."""
-        plot, debt, channels, events, detail, help_, small, links, keys, banner = self._panes
+        plot, debt, channels, events, detail, *middle, links, keys, banner = self._panes
         yield banner
         with Container(id="upper"):
             yield plot
@@ -118,8 +121,7 @@ class Dashboard(App[str | None]):
         with Container(id="lower"):
             yield events
             yield detail
-        yield help_
-        yield small
+        yield from middle
         yield links
         yield keys
 
@@ -227,12 +229,19 @@ class Dashboard(App[str | None]):
 
     def action_help(self) -> None:
         """Open or close the help."""
+        self.screen.remove_class("counting")
         self.screen.toggle_class("helping")
         self.call_after_refresh(self.redraw)
 
-    def action_close_help(self) -> None:
-        """Close the help."""
+    def action_counts(self) -> None:
+        """Open or close the statistics."""
         self.screen.remove_class("helping")
+        self.screen.toggle_class("counting")
+        self.call_after_refresh(self.redraw)
+
+    def action_close_help(self) -> None:
+        """Close the help, or the statistics."""
+        self.screen.remove_class("helping", "counting")
         self.call_after_refresh(self.redraw)
 
     # --- odds and ends ------------------------------------------------------------------------

@@ -4,11 +4,14 @@ from collections import deque
 from enum import Enum
 from typing import Any, Final
 
+from msgspec import structs
+
 from monitor.guard.protocol import (
     RECORDING_TO,
     SIMULATED_CAR,
     SOURCE_ENDED,
     AlarmTurn,
+    Answer,
     Bye,
     CauseLine,
     EventTurn,
@@ -16,6 +19,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    Terms,
 )
 from monitor.screen.happenings import Happenings
 from monitor.screen.literal import number, plain
@@ -100,6 +104,10 @@ class Picture:
                 self.notice = (message, now_s)
                 if message.topic == "recording":
                     self._recording(message.text)
+            case Terms():
+                self._take_terms(message, now_s)
+            case Answer():
+                self.notice = (NoticeLine(message.do, message.text), now_s)
             case Bye():
                 self.bye = message
                 self.gone(plain(message.why))
@@ -213,6 +221,19 @@ class Picture:
         for event in hello.events:
             self.happenings.put(event)
 
+    def _take_terms(self, terms: Terms, now_s: float) -> None:
+        self.notice = (NoticeLine("thresholds changed", terms.words), now_s)
+        if self.hello is not None:
+            self.hello = structs.replace(
+                self.hello,
+                rig=terms.rig,
+                thresholds=terms.thresholds,
+                limits=terms.limits,
+                scale=terms.scale,
+                dry_limit_kpa=terms.dry_limit_kpa,
+                onset_kpa=terms.onset_kpa,
+            )
+
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
         if not frame.causes:
@@ -226,7 +247,7 @@ class Picture:
             if health != "healthy"
         )
         self.trace.add(frame.rows, unknown=ill)
-        for counted in ("rejected", "late", "dropped"):
+        for counted in ("rejected", "late", "dropped", "lost"):
             found = self.count(counted)
             before = self._last_rise.get(counted, (found, float("-inf")))
             self._last_rise[counted] = (found, now_s if found > before[0] else before[1])

@@ -45,6 +45,8 @@ class SourceStatistics:
         clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
         drift_ppm: How much faster than ours it runs; None where that isn't known.
         noted: What else is worth counting, by name (messages, readings that joined a newer sample).
+        waiting: Samples that wait to be decided on.
+        most_waiting: Most that ever did at once.
     """
 
     received: int = 0
@@ -57,6 +59,8 @@ class SourceStatistics:
     clock: Counter[str] = field(default_factory=Counter)
     drift_ppm: float | None = None
     noted: Counter[str] = field(default_factory=Counter)
+    waiting: int = 0
+    most_waiting: int = 0
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types."""
@@ -71,6 +75,8 @@ class SourceStatistics:
             "clock": dict(self.clock),
             "drift_ppm": self.drift_ppm,
             **({"noted": dict(+self.noted)} if +self.noted else {}),
+            "waiting": self.waiting,
+            "most_waiting": self.most_waiting,
         }
 
 

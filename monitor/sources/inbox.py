@@ -52,13 +52,18 @@ class Inbox:
                 raise StopAsyncIteration
             self._ready.clear()
             await self._ready.wait()
-        return self._items.popleft()
+        item = self._items.popleft()
+        self._statistics.waiting = len(self._items)
+        return item
 
     def _put(self, items: list[Arrival | Notice]) -> None:
         self._items.extend(items)
         while len(self._items) > self._most:
             self._items.popleft()
             self._statistics.dropped += 1
+        waiting = self._statistics.waiting = len(self._items)
+        if waiting > self._statistics.most_waiting:
+            self._statistics.most_waiting = waiting
         self._ready.set()
 
     def _on_loop(self, function: object, argument: object) -> None:

@@ -36,7 +36,7 @@ class RecordedSource:
         self.statistics = SourceStatistics(connects=1, rejected=self._read.rejected)
         self._blocks = blocks
         self._speed = speed
-        self._rows: Generator[list[float], None, None] | None = None
+        self._rows: Generator[list[float] | Notice, None, None] | None = None
         self._told = False
         self._told_cut = False
         self._pause = Pause()
@@ -75,6 +75,8 @@ class RecordedSource:
             self._told = True
             return Notice("connected", self.name)
         row = None if self._rows is None or self._pause.closed else next(self._rows, None)
+        if isinstance(row, Notice):
+            return row
         if row is None or not await self._wait_for(row[0]):
             self._count_received()
             cut = getattr(self._blocks, "cut", None)
@@ -94,8 +96,14 @@ class RecordedSource:
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""
 
-    def _each_row(self) -> Generator[list[float], None, None]:
+    def _each_row(self) -> Generator[list[float] | Notice, None, None]:
+        terms = ""
         for block in self._blocks:
+            now = getattr(self._blocks, "rig_text", "")
+            if now != terms:
+                terms = now
+                words = "recorded with other thresholds from here on; those are not followed"
+                yield Notice("thresholds", words)
             for start in range(0, len(block), MOST_ROWS):
                 yield from block[start : start + MOST_ROWS].tolist()
 

@@ -1,14 +1,18 @@
 """The rig file room: car, spray system and limits, from a TOML file to plain floats."""
 
+from simulator.rig.changes import Change, changes, live_changes
 from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap, quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
 
 __all__ = [
+    "Change",
     "ColumnMap",
     "RigFile",
     "SerialTerms",
     "TimeMap",
+    "changes",
     "find_rig",
+    "live_changes",
     "load_rig",
     "quantity_of",
     "rig_from_text",

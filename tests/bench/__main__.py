@@ -4,7 +4,18 @@ import os
 import platform
 import sys
 
-from tests.bench import big_log, causes, fuzz, kill, latency, recording, soak, speed, start
+from tests.bench import (
+    big_log,
+    causes,
+    fuzz,
+    kill,
+    latency,
+    recording,
+    soak,
+    speed,
+    start,
+    throughput,
+)
 from tests.bench.detection import suite as detection
 from tests.bench.table import note
 
@@ -25,6 +36,7 @@ SUITES = {
     "review": big_log.main,
     "latency": latency.main,
     "mqtt": latency.over_mqtt,
+    "throughput": throughput.main,
     "detection": detection.main,
     "causes": causes.main,
     "fuzz": fuzz.main,

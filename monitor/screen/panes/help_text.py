@@ -15,6 +15,7 @@ _KEYS: Final = (
     ("t", "switch between dark and light"),
     ("s", "switch the span of the plots: 10, 20 or 60 seconds"),
     ("up, down", "choose an event; its explanation and what to check stand beside it"),
+    ("c", "counts: statistics of the link, the guard and its viewers"),
     ("?, escape", "open and close this help"),
 )
 _SIGNS: Final = (

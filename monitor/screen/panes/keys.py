@@ -20,6 +20,7 @@ class Keys(Pane):
             ("s", f"span {view.span_s:g} s"),
             ("↑↓", "event"),
             ("?", "help"),
+            ("c", "counts"),
         ):
             part = [view.say(f" {key}", "strong"), view.say(f" {word} ", "dim")]
             if width_of(row) + width_of(part) > width:

@@ -1,6 +1,7 @@
 """Link and recording: where samples come from, how many, how old, and where they are kept."""
 
 from pathlib import PurePath
+from typing import Final
 
 from rich.cells import cell_len
 
@@ -9,6 +10,8 @@ from monitor.screen.literal import figure, number, plain, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
+
+MANY_WAITING: Final = 100.0  # a second of a usual logger's samples
 
 
 class LinkLine(Pane):
@@ -69,6 +72,10 @@ def _counts(view: View, width: int) -> Row:
         (f"{'latency ' if width >= 110 else ''}p99 {figure(p99, 2)} ms", False),
         (f"viewers {figure(number(facts, 'viewers'), 0)}", False),
     ]
+    for name, least in (("lost", 1.0), ("waiting", MANY_WAITING)):
+        if (found := number(facts, name)) >= least:
+            lately = name == "waiting" or picture.rose_lately(name, view.now_s)
+            counts.insert(2, (f"{name} {figure(found, 0)}", lately))
     if dropped > 0.0:
         lately = picture.rose_lately("dropped", view.now_s)
         counts.insert(2, (f"dropped {figure(dropped, 0)}", lately))

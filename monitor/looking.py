@@ -1,0 +1,50 @@
+"""How a running guard stands, as one JSON line or as lines for people."""
+
+import json
+from collections.abc import Iterator
+
+from monitor import counts
+from monitor.guard.protocol import Frame, Hello
+from simulator.strict import clean
+
+LONGEST = 200
+
+
+def as_json_line(hello: Hello, frame: Frame) -> str:
+    """Return everything in one JSON object."""
+    facts = {
+        "pid": hello.pid,
+        "rig": hello.rig,
+        "source": hello.source,
+        "session": hello.session,
+        "thresholds": hello.thresholds,
+        "limits": hello.limits,
+        "dry_limit_kpa": hello.dry_limit_kpa,
+        "status": frame.status,
+        "decision": frame.decision,
+        "health": frame.health,
+        "alarms": frame.alarms,
+        "sounding": frame.sounding,
+        "causes": frame.causes,
+        "statistics": frame.statistics,
+    }
+    return json.dumps(facts, allow_nan=False)
+
+
+def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
+    """Yield lines for people."""
+    yield clean(f"guard {hello.pid}: {hello.rig}, {hello.source}", LONGEST)
+    yield f"  {clean(frame.status, LONGEST)}"
+    at = hello.thresholds
+    levels = ", ".join(f"{name} {at.get(name, 0.0):g} mL" for name in ("warn", "pull", "cut"))
+    yield f"  debt {frame.decision.get('debt_ml') or 0.0:.2f} mL; {levels}"
+    condition = str(frame.statistics.get("recording", "not recorded"))
+    where = "" if hello.session is None else f" in {hello.session}"
+    yield f"  {clean(condition + where, LONGEST)}"
+    ill = [f"{name} {word}" for name, word in frame.health.items() if word != "healthy"]
+    yield f"  {clean(', '.join(ill), LONGEST)}" if ill else "  every channel healthy"
+    if frame.alarms:
+        names = ", ".join(f"{alarm.get('alarm')} ({alarm.get('state')})" for alarm in frame.alarms)
+        yield f"  alarms: {clean(names, LONGEST)}"
+    for line in counts.lines(frame.statistics):
+        yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)

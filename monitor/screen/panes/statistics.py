@@ -1,0 +1,29 @@
+"""The statistics: what came, what became of it, and how long that took."""
+
+from typing import Final
+
+from monitor.counts import lines
+from monitor.screen.literal import plain, wrapped
+from monitor.screen.view import Pane, Row, View
+
+_NAME_CELLS: Final = 12
+
+
+class Statistics(Pane):
+    """Takes the middle of the screen, as the help does."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw one count after the other; what went wrong is marked."""
+        del height
+        rows: list[Row] = [[view.say(" Statistics since the guard started", "strong")], []]
+        if not view.picture.statistics:
+            return [*rows, [view.say(" none yet", "dim")]]
+        inner = max(20, width - _NAME_CELLS - 4)
+        for line in lines(view.picture.statistics):
+            role = "strong" if line.odd else "ink"
+            mark = "!" if line.odd else " "
+            for i, words in enumerate(wrapped(plain(line.words), inner, 3)):
+                name = "" if i else line.name
+                head = f" {' ' if i else mark} {name:<{_NAME_CELLS}}"
+                rows.append([view.say(head, "dim"), view.say(words, role)])
+        return rows

@@ -1,0 +1,110 @@
+"""What differs between two rig files, and whether a running guard can take the difference."""
+
+from collections.abc import Iterator
+from typing import Any, Final, NamedTuple
+
+import msgspec
+
+from rules.constants import constants_of
+from simulator.rig.load import RigFile
+from simulator.rig.tables import ChannelTable, RigTables
+from simulator.strict import BadInput, Document, KeyPath, Quantity, clean
+
+NONE: Final = "none"
+# What a source reads by, or the car itself: a running guard has opened the one and remembers the
+# other. Everything else only says where the thresholds lie.
+_FIXED: Final = frozenset({"engine", "injectors", "spray", "time", "serial", "vehicle"})
+_LIVE_OF_A_CHANNEL: Final = frozenset({"plausible", "max_age", "stuck_after"})
+
+
+class Change(NamedTuple):
+    """One key whose value differs; ``none`` where it is not set."""
+
+    key: str
+    before: str
+    after: str
+
+    @property
+    def words(self) -> str:
+        """The change in words, the unit once."""
+        before, _, unit = self.before.partition(" ")
+        same = unit and self.after.endswith(f" {unit}")
+        return f"{self.key} {before if same else self.before} -> {self.after}"
+
+
+def changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
+    """Return what differs, in the order of a rig file; defaults count as if written."""
+    return tuple(change for _, change in _changes(before, after))
+
+
+def live_changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
+    """Return what differs, where a running guard can change from one to the other.
+
+    Raises:
+        BadInput: It can't; names file, line and key.
+    """
+    found = list(_changes(before, after))
+    for path, change in found:
+        fixed = (
+            path[0] in _FIXED
+            or path == ("command", "kind")
+            or (path[0] == "channels" and path[-1] not in _LIVE_OF_A_CHANNEL)
+        )
+        if fixed:
+            raise _refused(after, path, change)
+    if constants_of(before.rig).columns != constants_of(after.rig).columns:
+        # A limit, a channel's stuck_after or a cooling check that is new, or no longer there.
+        kinds = ("limits", "channels", "watch")
+        here = [(path, c) for path, c in found if path[0] in kinds]
+        odd = [(path, c) for path, c in here if NONE in (c.before, c.after)]
+        raise _refused(after, *(odd or here)[0])
+    return tuple(change for _, change in found)
+
+
+def _refused(rig_file: RigFile, path: KeyPath, change: Change) -> BadInput:
+    document = Document.parse(rig_file.text, rig_file.file_name)
+    return document.wrong(
+        path, f"{change.before}: that can't change while the guard runs", clean(change.after)
+    )
+
+
+def _changes(before: RigFile, after: RigFile) -> Iterator[tuple[KeyPath, Change]]:
+    old, new = (dict(_leaves((), _tables(rig_file))) for rig_file in (before, after))
+    for path in dict.fromkeys((*old, *new)):
+        was, is_now = old.get(path, NONE), new.get(path, NONE)
+        if was != is_now:
+            yield path, Change(_key(path), was, is_now)
+
+
+def _tables(rig_file: RigFile) -> RigTables:
+    return Document.parse(rig_file.text, rig_file.file_name).decode(RigTables)
+
+
+def _key(path: KeyPath) -> str:
+    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
+
+
+def _leaves(path: KeyPath, value: Any) -> Iterator[tuple[KeyPath, str]]:
+    if isinstance(value, msgspec.Struct):
+        tag = value.__struct_config__.tag_field
+        if tag is not None:
+            yield (*path, tag), str(value.__struct_config__.tag)
+        if isinstance(value, ChannelTable):
+            yield (*path, "column"), str(value.column or path[-1])
+        for field in msgspec.structs.fields(type(value)):
+            yield from _leaves((*path, field.encode_name), getattr(value, field.name))
+    elif isinstance(value, tuple) and any(isinstance(item, msgspec.Struct) for item in value):
+        for i, item in enumerate(value):
+            yield from _leaves((*path, i), item)
+    elif value is not None:
+        yield path, _text(value)
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, tuple):
+        return f"[{', '.join(_text(item) for item in value)}]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Quantity):
+        return f"{float(value):.12g} {value.UNIT}"
+    return f"{value:.12g}" if isinstance(value, float) else str(value)
