@@ -82,7 +82,7 @@ def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
     [
         ('transport_delay = "80 ms"', 'transport_delay = "90 ms"'),
         ("[channels.supply_v]\n", ""),
-        ("most_rise_k = 35\n", ""),
+        ("most_rise_k = 42\n", ""),
     ],
     ids=["delay", "channels", "watched"],
 )
@@ -123,7 +123,7 @@ def test_a_difference_is_told_by_key_and_in_units() -> None:
         (("[channels.supply_v]\n", ""), "channels.supply_v.column"),
         (('unit = "s"', 'unit = "ms"'), "time.unit"),
         (("baud = 115200", "baud = 9600"), "serial.baud"),
-        (("most_rise_k = 35", ""), "watch.most_rise_k"),
+        (("most_rise_k = 42", ""), "watch.most_rise_k"),
     ],
 )
 def test_what_cannot_change_is_refused_by_its_key(edit: tuple[str, str], key: str) -> None:
