@@ -71,8 +71,8 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
         dt_s = k[STEP_BACK_S]
         s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
     elif dt_s > k[STEP_AHEAD_S]:
-        # Counted in full, one garbled time would leave the clock too large to be added to.
-        dt_s = k[STEP_AHEAD_S]
+        # Counted in full, one garbled time would run out every delay, and trip a healthy car.
+        dt_s = k[STEP_BACK_S]
         s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
     elif s[CLOCK_DOUBT_S] > 0.0:
         s[CLOCK_DOUBT_S] = s[CLOCK_DOUBT_S] - dt_s

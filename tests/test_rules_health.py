@@ -195,6 +195,16 @@ def test_gap_up_to_ten_seconds_is_no_clock_step() -> None:
     assert stale.all_healthy == 0.0
 
 
+def test_a_clock_that_steps_ahead_runs_out_no_delay() -> None:
+    """A healthy pull whose clock jumps by an hour is told of the clock, and nothing is done."""
+    drive = healthy(rig())
+    later = [drive.guard.step(sample(drive.last.time_s + 3600.0 + 0.01 * i)) for i in range(100)]
+    assert later[0].level_clock_step >= 1.0
+    assert {d.retard_deg for d in later} == {0.0}
+    assert max(d.level_no_delivery for d in later) == HOLD
+    assert max(d.debt_ml for d in later) < 0.2
+
+
 def test_a_long_step_counts_half_a_second_of_debt() -> None:
     """After a gap nobody knows what was delivered: the debt takes in half a second, no more."""
     drive = healthy(rig())
