@@ -203,6 +203,7 @@ def _read(text: str, file_name: str, beside: Path | None) -> tuple[Scenario, Rig
     table = document.decode(ScenarioTable)
     _check(document, table)
     rig_file = load_rig(_rig_path(document, table.rig, beside))
+    _check_against_rig(document, table, rig_file)
     scenario = Scenario(
         name=str(table.name),
         teaches=str(table.teaches),
@@ -257,6 +258,23 @@ def _check_fault(document: Document, path: KeyPath, fault: FaultTable) -> None:
         raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
     if fault.channel is not None and fault.channel not in CHANNEL_NAMES:
         raise document.wrong((*path, "channel"), f"one of {', '.join(CHANNEL_NAMES)}")
+
+
+def _check_against_rig(document: Document, table: ScenarioTable, rig_file: RigFile) -> None:
+    """Check what only this car can tell: its gears and its channels."""
+    most = len(rig_file.rig.vehicle.gears)
+    mapped = [terms.name for terms in rig_file.rig.channels]
+    gears: list[tuple[KeyPath, Gear | None]] = [
+        *((("drive", i, "gear"), step.gear) for i, step in enumerate(table.drive)),
+        *((("faults", i, "gear"), fault.gear) for i, fault in enumerate(table.faults)),
+    ]
+    for path, gear in gears:
+        if gear is not None and gear > most:
+            raise document.wrong(path, f"a gear {rig_file.rig.name} has, 1 to {most}")
+    for index, fault in enumerate(table.faults):
+        if fault.channel is not None and str(fault.channel) not in mapped:
+            wanted = f"a channel {rig_file.rig.name} maps: {', '.join(mapped)}"
+            raise document.wrong(("faults", index, "channel"), wanted)
 
 
 def _check(document: Document, table: ScenarioTable) -> None:

@@ -301,6 +301,27 @@ async def test_the_simulated_car_hears_what_is_decided() -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_simulated_line_that_falls_silent_is_acted_on() -> None:
+    """Nothing comes any more at full boost: the guard hears time pass, and cuts as the rig says."""
+    drive = scenario_from_text(
+        'name = "gone"\nteaches = "Nothing."\nrig = "brindle"\n'
+        '[[drive]]\ndo = "pull"\nfor = "6 s"\ngear = 4\n'
+        '[[faults]]\nkind = "unplugged"\nat = "4 s"\n',
+        "gone.toml",
+    )
+    guard = Guard(drive.rig)
+    acted_s = []
+    async with SimulatedSource(drive, seed=1, speed=inf) as source:
+        async for item in source:
+            if isinstance(item, Arrival):
+                decision = guard.step(item.sample)
+                source.react(decision)
+                if decision.action >= 3.0:
+                    acted_s.append(decision.time_s)
+    assert 4.3 < acted_s[0] < 4.9
+
+
+@pytest.mark.asyncio
 async def test_the_fake_raises_and_remembers() -> None:
     """A script's exception is raised in its place; decisions heard are kept."""
     source = FakeSource([SENT[0], BadInput("x: broken"), Notice("lost", "gone"), SENT[1]])

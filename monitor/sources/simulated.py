@@ -66,7 +66,9 @@ class SimulatedSource:
             late = wait_s <= 0.0 and self._car.count % 64 != 0
             if not late and not await self._pause.wait(wait_s):
                 raise StopAsyncIteration
-            self._rows.extend(self._car.step(self._retard_deg, self._ceiling_kpa))
+            # Silence is told in the car's own time, whatever the speed.
+            rows = self._car.step(self._retard_deg, self._ceiling_kpa, ticks=True)
+            self._rows.extend(rows)
         self.statistics.received += 1
         self.statistics.decoded += 1
         return Arrival(self._rows.popleft(), now_ns())

@@ -15,6 +15,7 @@ from simulator.plant.driver import CRUISE_OF_REDLINE, rpm_per_m_s
 from simulator.plant.faults import NEVER_S, heal
 from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
 from simulator.plant.kernel import advance
+from simulator.plant.line import tick
 from simulator.plant.noise import block_samples, cycle_draws, sample_draws
 from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
@@ -136,12 +137,15 @@ class Car:
             faults=self._active(),
         )
 
-    def step(self, retard_deg: float, boost_ceiling_kpa: float) -> list[Sample]:
+    def step(
+        self, retard_deg: float, boost_ceiling_kpa: float, *, ticks: bool = False
+    ) -> list[Sample]:
         """Advance by one sample; return what comes down the line: one row, none, or a few.
 
         Args:
             retard_deg: Ignition retard asked for, degrees, >= 0.
             boost_ceiling_kpa: Boost ceiling asked for, kPa gauge (infinite: none).
+            ticks: Put in rows that only say that time has passed, where nothing comes for a while.
 
         Both act once the engine controller has reacted.
         """
@@ -162,6 +166,8 @@ class Car:
         )
         self.count += 1
         out = self._out
+        if ticks and self._s[at.S_UNPLUGGED] != 2.0:
+            rows = tick(self._s, float(self._s[at.S_TIME_S]), out, rows)
         return [
             Sample(*[float(x) for x in out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH]])
             for i in range(rows)
