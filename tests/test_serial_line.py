@@ -18,6 +18,7 @@ from monitor.sources.serial_line import SerialSource, plainly
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
+from simulator.strict import BadInput
 from tests.rig_text import SMALL
 
 if sys.platform == "win32":
@@ -259,6 +260,17 @@ async def test_pulled_and_plugged_in_again(port: Socket) -> None:
 
 
 @pytest.mark.asyncio
+async def test_a_port_has_one_reader(port: Socket) -> None:
+    """A second reader is refused at its start, and let in once the first has gone."""
+    async with Reader(port.path):
+        with pytest.raises(BadInput, match=r"can't be opened \(in use by another program\)"):
+            await SerialSource(str(port.path), RIG).__aenter__()
+    async with Reader(port.path) as reader:
+        port.send(HEADER, row(0.0), row(1.0))
+        assert await reader.sample() == read_as(0.0)
+
+
+@pytest.mark.asyncio
 async def test_closed_while_unplugged(port: Socket) -> None:
     """A source that waits for its port to come back closes at once too."""
     async with Reader(port.path) as reader:
@@ -336,6 +348,7 @@ async def test_a_full_inbox_drops_the_oldest_and_counts() -> None:
         (serial.SerialException("read failed: [Errno 5] Input/output error"), "the port is gone"),
         (OSError(6, "Device not configured"), "the port is gone"),
         (TypeError("'NoneType' object cannot be interpreted as an integer"), "the port is gone"),
+        (PermissionError(13, "Access is denied."), "in use by another program, or no"),
         (serial.SerialException("socket disconnected"), "the other end closed the connection"),
         (serial.SerialException("could not open port: [Errno 13] Permission denied"), "permission"),
         (ValueError("odd \x1b[2J words"), "odd [2J words"),

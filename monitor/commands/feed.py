@@ -13,7 +13,7 @@ def feed(
     to: Annotated[
         str,
         Parameter(
-            help="Serial port or pyserial URL, mqtt://HOST/TOPIC, or a CSV file (ending in .csv)."
+            help="Serial port or pyserial URL, mqtt://HOST/PREFIX, or a CSV file (ending in .csv)."
         ),
     ],
     speed: SpeedOption = 1.0,
@@ -34,7 +34,8 @@ def feed(
 
     A header line comes first and again every second, so that a reader may join at any time. The
     line only carries samples one way: the car does not hear what is decided at the other end.
-    A broker gets SenML packs instead; read them with mqtt://HOST/TOPIC?form=senml.
+    A broker gets one topic a channel, in the rig's units; with ?form=senml behind the address SenML
+    packs on one topic. Watch reads them at the same address.
     """
     import sys
     from pathlib import Path
@@ -49,12 +50,14 @@ def feed(
 
     pace = pace_of(speed)
     form = LineFormat(sequence=sequence, crc=crc, senml=senml)
+    flags = {"--sequence": sequence, "--crc": crc, "--senml": senml}
+    given = " and ".join(name for name, on in flags.items() if on)
     drive, rig_file = load_scenario_and_rig(scenario)
     samples = run(drive, seed)
     names = mapped(drive.rig)
     if to.lower().endswith(".csv"):
-        if form != LineFormat():
-            raise BadInput(f"{to}: found --sequence, --crc or --senml, expected none for a file")
+        if given:
+            raise BadInput(f"{to}: found {given}, expected none for a file")
         try:
             count = write_csv(samples, Path(to), names)
         except OSError as error:
@@ -63,8 +66,14 @@ def feed(
         from monitor.mqtt.address import without_secrets
         from monitor.mqtt.feeding import feed_broker
 
-        count = feed_broker(samples, names, to, pace)
-        to = without_secrets(to)
+        shown = without_secrets(to)
+        if given:
+            raise BadInput(
+                f"{shown}: found {given}, expected none for a broker (?form=senml behind the "
+                "address sends SenML)"
+            )
+        count = feed_broker(samples, names, rig_file, to, pace)
+        to = shown
     else:
         port = PortFinder(to).find_or_bad_input()
         count = feed_serial(samples, names, port, baud or rig_file.serial.baud, pace, form)

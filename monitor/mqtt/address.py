@@ -12,6 +12,8 @@ from simulator.strict import BadInput, called, clean
 
 SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
 LONGEST_TOPIC: Final = 200
+# How readings travel, for who sends and who reads; the first is the default.
+FORMS: Final = {"form": ("channels", "senml")}
 TLS_KEYS: Final = ("ca", "cert", "key")
 
 

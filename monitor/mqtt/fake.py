@@ -23,11 +23,17 @@ class FakeBroker:
         self._links: list[FakeLink] = []
 
     def link(
-        self, broker: Broker, hear: Hear, topics: Sequence[str] = (), will: Post | None = None
+        self,
+        broker: Broker,
+        hear: Hear,
+        topics: Sequence[str] = (),
+        *,
+        hints: Sequence[str] = (),
+        will: Post | None = None,
     ) -> "FakeLink":
         """Return a link to this broker; takes what ``MqttLink`` takes."""
         del broker
-        return FakeLink(self, hear, topics, will)
+        return FakeLink(self, hear, (*topics, *hints), will)
 
     def let_in(self, link: "FakeLink") -> None:
         """Connect a link, or say why not."""

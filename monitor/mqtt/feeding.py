@@ -1,15 +1,18 @@
-"""Sending samples to a broker as SenML packs, paced: what a logger would do."""
+"""Sending samples to a broker, paced, in either form: what a logger would do."""
 
 import threading
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Final
 
 import msgspec
 
 from monitor.clock import now_s
-from monitor.mqtt.address import broker_from
+from monitor.mqtt.address import FORMS, Broker, broker_from
 from monitor.mqtt.link import MOST_POSTS, Down, Heard, MqttLink, Post, Up
+from monitor.sequence import HIGHEST
 from rules.channels import NOT_SENT, Sample
+from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 PATIENCE_S: Final = 10.0
@@ -34,19 +37,64 @@ def pack_of(sample: Sample, names: Sequence[str], number: int) -> bytes:
     return msgspec.json.encode(records)
 
 
-def feed_broker(samples: Iterable[Sample], names: Sequence[str], address: str, speed: float) -> int:
-    """Publish samples on the topic that is the address's prefix; return how many.
+class ChannelPosts:
+    """Makes the posts of samples in form ``channels``: ``PREFIX/COLUMN``, in the rig's units.
+
+    Args:
+        broker: Where to.
+        names: Channels to send.
+        rig_file: The rig that maps them.
+    """
+
+    def __init__(self, broker: Broker, names: Sequence[str], rig_file: RigFile) -> None:
+        self._time_factor = rig_file.time.factor
+        self._columns = [
+            (name, broker.topic(rig_file.columns[name].column), rig_file.columns[name])
+            for name in names
+        ]
+        self._numbers: Counter[str] = Counter()
+
+    def __call__(self, sample: Sample, number: int) -> Iterator[Post]:
+        """Yield a sample's posts: ``VALUE,TIME,NUMBER``, numbered topic by topic."""
+        del number
+        time = sample.time_s / self._time_factor
+        sent = [column for column in self._columns if getattr(sample, column[0]) != NOT_SENT]
+        for name, topic, column in sent:
+            raw = (getattr(sample, name) - column.offset) / column.factor
+            payload = f"{raw!r},{time!r},{self._numbers[topic] & HIGHEST}"
+            self._numbers[topic] += 1
+            # One answer a sample keeps us at the broker's pace; one for each would halve it.
+            yield Post(topic, payload.encode("ascii"), int(name == sent[-1][0]))
+
+
+def feed_broker(
+    samples: Iterable[Sample],
+    names: Sequence[str],
+    rig_file: RigFile,
+    address: str,
+    speed: float,
+) -> int:
+    """Publish samples under the address's prefix, in its ``form``; return how many.
 
     Args:
         samples: In the order of time.
         names: Channels to send.
+        rig_file: The rig that maps them.
         address: As ``broker_from`` reads it.
         speed: 1 is real time; 0 or infinite as fast as the broker takes them.
 
     Raises:
         BadInput: The address can't be used, or the broker isn't there or went away.
     """
-    broker = broker_from(address)
+    broker = broker_from(address, FORMS)
+    posts_of: Callable[[Sample, int], Iterable[Post]]
+    if broker.options["form"] == "channels":
+        posts_of = ChannelPosts(broker, names, rig_file)
+    else:
+        # QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
+        def posts_of(sample: Sample, number: int) -> Iterable[Post]:
+            return (Post(broker.prefix, pack_of(sample, names, number), 1),)
+
     changed = threading.Event()
     state: list[Heard] = []
 
@@ -75,8 +123,8 @@ def feed_broker(samples: Iterable[Sample], names: Sequence[str], address: str, s
                     f"{broker.name}: lost after {count} samples ({why}), expected a broker that "
                     "lets us publish there"
                 )
-            # QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
-            link.post(Post(broker.prefix, pack_of(sample, names, count), 1))
+            for post in posts_of(sample, count):
+                link.post(post)
             count += 1
         deadline_s = now_s() + PATIENCE_S
         while link.waiting and now_s() < deadline_s:

@@ -23,11 +23,15 @@ class LetterReader(Protocol):
 
     Attributes:
         topics: What to subscribe to.
+        hints: Where readings would come in the other form; what comes there is only told.
+        other_form: That form in words, and what reads it.
         noted: Counts worth showing, by name.
         fault: What is wrong with rejected messages, in words, where that helps.
     """
 
     topics: tuple[str, ...]
+    hints: tuple[str, ...]
+    other_form: str
     noted: Counter[str]
 
     @property
@@ -62,6 +66,7 @@ class ChannelTopics:
     """One topic for each channel the rig maps: ``PREFIX/COLUMN``, in the rig's units."""
 
     fault = None
+    other_form = "as SenML on the prefix itself; ?form=senml reads them"
 
     def __init__(self, prefix: str, rig_file: RigFile) -> None:
         self.noted: Counter[str] = Counter()
@@ -78,6 +83,7 @@ class ChannelTopics:
                 Freshness(),
             )
         self.topics = tuple(self._picks)
+        self.hints: tuple[str, ...] = (prefix,)
 
     @property
     def counters(self) -> tuple[SequenceCheck, ...]:
@@ -128,9 +134,12 @@ class SenmlTopic:
     """SenML packs on one topic, the prefix itself."""
 
     holding = False
+    other_form = "one topic a channel; ?form=channels reads them"
 
     def __init__(self, prefix: str, rig_file: RigFile) -> None:
         self.topics: tuple[str, ...] = (prefix,)
+        columns = dict.fromkeys(mapped.column for mapped in rig_file.columns.values())
+        self.hints: tuple[str, ...] = tuple(f"{prefix}/{column}" for column in columns)
         self.noted: Counter[str] = Counter()
         self._mapper = SenmlMapper(rig_file, prefix)
         self._fresh = Freshness()

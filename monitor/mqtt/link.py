@@ -109,6 +109,7 @@ class MqttLink:
         broker: Where.
         hear: Called on the link's thread with all that happens; must be quick and not raise.
         topics: What to subscribe to, at QoS 0: nothing here is worth a late repetition.
+        hints: Further topics, that the broker may deny.
         will: What the broker shall say for us when we are gone without a goodbye.
         backoff: Waits between attempts.
 
@@ -122,6 +123,7 @@ class MqttLink:
         hear: Hear,
         topics: Sequence[str] = (),
         *,
+        hints: Sequence[str] = (),
         will: Post | None = None,
         backoff: Backoff | None = None,
     ) -> None:
@@ -129,6 +131,7 @@ class MqttLink:
         self._broker = broker
         self._hear = hear
         self._topics = tuple(topics)
+        self._hints = tuple(hints)
         self._will = will
         self._backoff = backoff or Backoff()
         self._lock = threading.Lock()
@@ -248,7 +251,8 @@ class MqttLink:
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         if not self._topics:
             return
-        answers = await client.subscribe([(topic, 0) for topic in self._topics])
+        wanted = (*self._topics, *self._hints)
+        answers = await client.subscribe([(topic, 0) for topic in wanted])
         denied = [
             topic
             for topic, answer in zip(self._topics, answers, strict=False)

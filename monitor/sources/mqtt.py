@@ -8,7 +8,7 @@ from typing import Final, Protocol, Self
 
 from monitor.clock import now_ns
 from monitor.decode import Rejected
-from monitor.mqtt.address import Broker, broker_from
+from monitor.mqtt.address import FORMS, Broker, broker_from
 from monitor.mqtt.letters import ChannelTopics, LetterReader, SenmlTopic
 from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, Up
 from monitor.mqtt.merge import HOLD_S, Merged
@@ -18,7 +18,7 @@ from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput
 
-KEYS: Final = {"form": ("channels", "senml")}
+OTHER_FORM: Final = "another form"
 
 
 class Link(Protocol):
@@ -37,7 +37,14 @@ class Link(Protocol):
         ...
 
 
-LinkMaker = Callable[[Broker, Hear, tuple[str, ...]], Link]
+class LinkMaker(Protocol):
+    """Makes a link that hears topics, and hints where the broker lets it."""
+
+    def __call__(
+        self, broker: Broker, hear: Hear, topics: tuple[str, ...], *, hints: tuple[str, ...]
+    ) -> Link:
+        """Make it."""
+        ...
 
 
 class MqttSource:
@@ -45,8 +52,8 @@ class MqttSource:
 
     ``form=channels``: one topic a channel, ``PREFIX/COLUMN``, payload ``VALUE[,TIME[,NUMBER]]`` in
     the rig's units. ``form=senml``: packs on the topic ``PREFIX``, a record called ``sequence``
-    numbers them. What the broker retained from before, what comes twice and what comes out of order
-    is counted and never used.
+    numbers them. Messages in the other form are told of. What the broker retained from before, what
+    comes twice and what comes out of order is counted and never used.
 
     A broker that can't be reached the first time, or refuses, is bad input; one that goes away
     later is tried again until it is back, and meanwhile silence is judged as silence.
@@ -60,14 +67,14 @@ class MqttSource:
     live = True
 
     def __init__(self, address: str, rig_file: RigFile, link: LinkMaker = MqttLink) -> None:
-        broker = broker_from(address, KEYS)
+        broker = broker_from(address, FORMS)
         by_channel = broker.options["form"] == "channels"
         make: Callable[[str, RigFile], LetterReader] = ChannelTopics if by_channel else SenmlTopic
         self._reader = make(broker.prefix, rig_file)
         self._counters = self._reader.counters
         self.name = broker.name
         self.statistics = SourceStatistics(noted=self._reader.noted)
-        self._link = link(broker, self._hear, self._reader.topics)
+        self._link = link(broker, self._hear, self._reader.topics, hints=self._reader.hints)
         self._inbox: Inbox | None = None
         self._opened: asyncio.Future[str | None] | None = None
         self._connected = False
@@ -146,6 +153,9 @@ class MqttSource:
                 opened.get_loop().call_soon_threadsafe(_set, opened, fault)
 
     def _read(self, letter: Letter) -> None:
+        if letter.topic in self._reader.hints:
+            self._tell_other_form(letter)
+            return
         try:
             merged = self._reader.read(letter)
         except Rejected as rejected:
@@ -171,6 +181,16 @@ class MqttSource:
         if text not in self._told and len(self._told) < 20:
             self._told.add(text)
             self._put([Notice(topic, text)])
+
+    def _tell_other_form(self, letter: Letter) -> None:
+        if letter.retained or self.statistics.decoded:  # old; or a logger that sends both
+            return
+        self.statistics.received += 1
+        self.statistics.rejected[OTHER_FORM] += 1
+        text = f"{self.name}: messages come in another form, {self._reader.other_form}"
+        if text not in self._told:
+            self._told.add(text)
+            self._put([Notice("header", text)])
 
     def _expire(self) -> None:
         self._expiring = False

@@ -37,6 +37,7 @@ with contextlib.suppress(ImportError):
 
     PORT_FAULTS = (*PORT_FAULTS, termios.error)
 _GONE: Final = "the port is gone"
+IN_USE: Final = "in use by another program"
 # What the libraries say, by a part of it in lower case; the first that fits.
 _PLAIN_WORDS: Final = (
     ("readiness to read but returned no data", f"{_GONE}, or another program reads from it too"),
@@ -47,7 +48,9 @@ _PLAIN_WORDS: Final = (
     ("permission denied", "no permission to use the port"),
     ("no such file", "no such port"),
     ("filenotfounderror", "no such port"),
-    ("busy", "another program has the port"),
+    ("exclusively lock", IN_USE),
+    ("busy", IN_USE),
+    ("access is denied", f"{IN_USE}, or no permission to use the port"),  # Windows says no more
     ("input/output error", _GONE),
     ("device not configured", _GONE),
     ("no such device", _GONE),
@@ -162,8 +165,13 @@ class SerialSource:
 
     def _open(self) -> Any:
         device = self._finder.find()
+        # Of two readers of one port each would get a part of every line. Windows never lets two in.
         port = serial.serial_for_url(
-            device, do_not_open=True, baudrate=self._baud, timeout=READ_TIMEOUT_S
+            device,
+            do_not_open=True,
+            baudrate=self._baud,
+            timeout=READ_TIMEOUT_S,
+            exclusive=True,
         )
         # Both assert on open; many a device takes that as a reset.
         port.dtr = False
