@@ -123,7 +123,7 @@ BAD = {
         "found no such adapter plugged in",
     ),
     "feed: no identity": ("feed pump_stop --to usb:ffff", "usb:ffff: found no USB identity"),
-    "feed: CRC in a file": ("feed pump_stop --to x.csv --crc", "x.csv: found --sequence, --crc"),
+    "feed: CRC in a file": ("feed pump_stop --to x.csv --crc", "x.csv: found --crc, expected none"),
     "feed: CRC in packs": ("feed pump_stop --to /dev/none --crc --senml", "--crc: found --senml"),
     "watch: no such adapter": (
         "watch usb:ffff:fffe --rig small.toml --headless --no-record",
