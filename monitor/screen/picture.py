@@ -67,6 +67,7 @@ class Picture:
         trace: Trace rows.
         happenings: Events.
         notice: Newest notice and when it came; None before the first.
+        causes: The likeliest causes of the trouble there is now, ranked.
         recorder_fault: What the recorder said last, where that was a fault.
         bye: The guard's goodbye; None before it.
         gone_why: Why the guard is gone; None while it isn't.
@@ -79,7 +80,7 @@ class Picture:
         self.happenings = Happenings()
         self.notice: tuple[NoticeLine, float] | None = None
         self.recorder_fault: str | None = None
-        self.likely = ""
+        self.causes: list[dict[str, Any]] = []
         self.bye: Bye | None = None
         self.gone_why: str | None = None
         self._frame_s = now_s
@@ -97,7 +98,7 @@ class Picture:
             case EventTurn():
                 self.happenings.put(message.event, message.check_first)
             case CauseLine():
-                self.likely = likely_in_words(message.causes)
+                self.causes = message.causes
             case AlarmTurn():
                 pass  # the event tells it; the list of alarms comes with every frame
             case NoticeLine():
@@ -116,6 +117,11 @@ class Picture:
         """Note that the guard is gone; the first reason given stays."""
         if self.gone_why is None:
             self.gone_why = why
+
+    @property
+    def likely(self) -> str:
+        """The likeliest causes in one line; empty where nothing is wrong."""
+        return likely_in_words(self.causes)
 
     @property
     def ended(self) -> bool:
@@ -236,8 +242,7 @@ class Picture:
 
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
-        if not frame.causes:
-            self.likely = ""
+        self.causes = frame.causes  # so whoever joins late has them too
         self._frame_s = now_s
         if isinstance(condition := frame.statistics.get("recording"), str):
             self._recording(condition)  # whoever joins late has not heard the notice

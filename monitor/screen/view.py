@@ -13,6 +13,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.guard.protocol import outputs_in_words
+from monitor.screen.controls import Offer
 from monitor.screen.literal import literal
 from monitor.screen.palette import Palette
 from monitor.screen.picture import Link, Picture
@@ -29,8 +30,9 @@ class View:
     palette: Palette
     span_s: float
     chosen: int = 0
-    owner: bool = False
     stopping: bool = False
+    footer: tuple[Offer, ...] = ()
+    offered: tuple[Offer, ...] = ()
 
     @property
     def link(self) -> Link:
@@ -127,3 +129,11 @@ class Pane(Widget):
         # A strip without a style crashes Textual's filter for NO_COLOR.
         style = self.rich_style if self._view is None else self._view.ground()
         return Strip.blank(self.size.width, style)
+
+
+class Page(Pane):
+    """A pane that takes the middle of the screen while it is open."""
+
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self.add_class("page")

@@ -3,20 +3,10 @@
 from typing import Final
 
 from monitor.screen.literal import wrapped
-from monitor.screen.view import Pane, Row, View
+from monitor.screen.view import Page, Row, View
 
 CAUTION: Final = (
     "Whoever drives must not read this screen while driving: a passenger or a dyno operator does."
-)
-_KEYS: Final = (
-    ("q, ctrl+c", "leave; whoever started the guard from here stops it too"),
-    ("d", "detach: leave, and let the guard go on"),
-    ("a", "acknowledge: the guard may release what it latched"),
-    ("t", "switch between dark and light"),
-    ("s", "switch the span of the plots: 10, 20 or 60 seconds"),
-    ("up, down", "choose an event; its explanation and what to check stand beside it"),
-    ("c", "counts: statistics of the link, the guard and its viewers"),
-    ("?, escape", "open and close this help"),
 )
 _SIGNS: Final = (
     "Debt is commanded spray that did not arrive, beyond the allowance. Each threshold takes one "
@@ -25,7 +15,7 @@ _SIGNS: Final = (
 )
 
 
-class Help(Pane):
+class Help(Page):
     """Takes the middle of the screen; the top line stays."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -36,9 +26,11 @@ class Help(Pane):
             [view.say(" "), view.say(line, "strong")] for line in wrapped(CAUTION, inner, 3)
         ]
         rows.append([])
-        for key, words in _KEYS:
-            for i, line in enumerate(wrapped(words, inner - 12, 2)):
-                rows.append([view.say(f" {'' if i else key:<12}", "strong"), view.say(line)])
+        for offer in view.offered:
+            for i, line in enumerate(wrapped(offer.help, inner - 12, 2)):
+                rows.append(
+                    [view.say(f" {'' if i else offer.shown:<12}", "strong"), view.say(line)]
+                )
         for sign in _SIGNS:
             rows.append([])
             rows += [[view.say(" "), view.say(line, "dim")] for line in wrapped(sign, inner, 4)]

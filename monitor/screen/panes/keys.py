@@ -1,6 +1,5 @@
 """The footer: which key does what."""
 
-from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, width_of
 
 
@@ -11,18 +10,8 @@ class Keys(Pane):
         """Draw the keys, as many as fit."""
         del height
         row: Row = []
-        stops = view.owner and view.link is not Link.GONE
-        for key, word in (
-            ("q", "stop & quit" if stops else "quit"),
-            ("d", "detach"),
-            ("a", "acknowledge"),
-            ("t", "theme"),
-            ("s", f"span {view.span_s:g} s"),
-            ("↑↓", "event"),
-            ("?", "help"),
-            ("c", "counts"),
-        ):
-            part = [view.say(f" {key}", "strong"), view.say(f" {word} ", "dim")]
+        for offer in view.footer:
+            part = [view.say(f" {offer.shown}", "strong"), view.say(f" {offer.word} ", "dim")]
             if width_of(row) + width_of(part) > width:
                 break
             row += part

@@ -4,12 +4,12 @@ from typing import Final
 
 from monitor.counts import lines
 from monitor.screen.literal import plain, wrapped
-from monitor.screen.view import Pane, Row, View
+from monitor.screen.view import Page, Row, View
 
 _NAME_CELLS: Final = 12
 
 
-class Statistics(Pane):
+class Statistics(Page):
     """Takes the middle of the screen, as the help does."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

@@ -1,0 +1,78 @@
+"""One line at the foot of the screen where something is typed: a time, a note, a threshold."""
+
+import asyncio
+from typing import ClassVar, Final
+
+from rich.text import Text
+from textual.app import ComposeResult
+from textual.containers import Horizontal
+from textual.widgets import Input, Label
+
+from monitor.screen.literal import plain
+
+LONGEST_ANSWER: Final = 200
+
+
+class AskLine(Horizontal):
+    """Stands over the footer while something is asked; enter answers, escape gives up."""
+
+    DEFAULT_CSS: ClassVar[str] = """
+    AskLine { height: 1; display: none; }
+    AskLine.asking { display: block; }
+    AskLine Label { width: auto; height: 1; padding: 0 1; text-style: bold; }
+    AskLine Input, AskLine Input:focus {
+        width: 1fr; height: 1; border: none; padding: 0;
+        background: $background; color: $foreground;
+    }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(id="ask")
+        self._label = Label("", markup=False)
+        self._input = Input(max_length=LONGEST_ANSWER, select_on_focus=False)
+        self._input.cursor_blink = False
+        self._answer: asyncio.Future[str | None] | None = None
+
+    def compose(self) -> ComposeResult:
+        """Lay out the question and the place for its answer."""
+        yield self._label
+        yield self._input
+
+    @property
+    def asking(self) -> bool:
+        """Whether a question waits for its answer."""
+        return self._answer is not None
+
+    async def ask(self, question: str, proposed: str = "") -> str | None:
+        """Ask, and wait for what is typed; None where the person gave up, or asked anew.
+
+        Args:
+            question: A few words; shown literally.
+            proposed: Stands there already, to be edited.
+        """
+        self.give_up()
+        self._answer = asyncio.get_running_loop().create_future()
+        answer = self._answer
+        self._label.update(Text(plain(question, 100)))
+        self._input.value = plain(proposed, LONGEST_ANSWER)
+        self._input.cursor_position = len(self._input.value)
+        self.add_class("asking")
+        self._input.focus()
+        try:
+            return await answer
+        finally:
+            if self._answer is answer:
+                self._answer = None
+                self.remove_class("asking")
+                self.screen.set_focus(None)
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Take the answer."""
+        event.stop()
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_result(plain(event.value, LONGEST_ANSWER).strip())
+
+    def give_up(self) -> None:
+        """Answer the question that waits, if one does, with nothing."""
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_result(None)

@@ -1,0 +1,262 @@
+"""What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
+
+from abc import abstractmethod
+from collections.abc import Iterable
+from typing import ClassVar, Final
+
+from textual.app import App, ComposeResult
+from textual.containers import Container
+from textual.events import Resize
+from textual.geometry import Size
+from textual.theme import Theme
+
+from monitor.screen.ask_line import AskLine
+from monitor.screen.controls import Control, Offer, bindings, offers
+from monitor.screen.palette import DARK, PALETTES, Palette
+from monitor.screen.panes.banner import Banner
+from monitor.screen.panes.channels import Channels
+from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.detail import EventDetail
+from monitor.screen.panes.events import EventList
+from monitor.screen.panes.help_text import Help
+from monitor.screen.panes.keys import Keys
+from monitor.screen.panes.link_line import LinkLine
+from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.spray_path import SprayPath
+from monitor.screen.panes.statistics import Statistics
+from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
+from monitor.screen.picture import Picture
+from monitor.screen.view import Page, Pane, View
+
+TICK_S: Final = 0.1
+SPANS_S: Final = (20.0, 60.0, 10.0)
+WIDE: Final = (120, 34)
+
+CHOOSE: Final = Control(
+    "",
+    "↑↓",
+    "",
+    "event",
+    "choose an event; why, and what to check, stand beside it",
+    55,
+    asks=False,
+)
+COMMON: Final = (
+    Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
+    Control("t", "t", "theme", "theme", "switch between dark and light", 60),
+    Control("c", "c", "page('counts')", "counts", "counts: what came, and what became of it", 80),
+    Control(
+        "question_mark", "?", "page('help')", "help", "open and close this help; so does escape", 70
+    ),
+)
+
+
+_UNSAID: Final = (
+    Control("up", "", "choose(-1)", "newer", ""),
+    Control("down", "", "choose(1)", "older", ""),
+    Control("escape", "", "escape", "back", ""),
+)
+
+
+class BaseDashboard(App[str | None]):
+    """The panes in their arrangement. Who inherits says what they show (``view``) and adds keys.
+
+    A *page* is a pane that takes the middle of the screen while it is open; one at a time. The top
+    line, which says what is done to the engine, never gives way.
+    """
+
+    CSS_PATH = "dashboard.tcss"
+    AUTO_FOCUS = None
+    ENABLE_COMMAND_PALETTE = False
+    ALLOW_SELECT: ClassVar[bool] = False
+    CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
+
+    def __init_subclass__(cls) -> None:
+        """Bind the keys of the class's own table."""
+        cls.BINDINGS = bindings((*cls.CONTROLS, *_UNSAID))
+        super().__init_subclass__()
+
+    def __init__(self, picture: Picture) -> None:
+        super().__init__()
+        self.picture = picture
+        self.palette: Palette = DARK
+        self.span = 0
+        self.open_page = ""
+        # The chosen event is kept by what it is, so that a newer one doesn't move the choice.
+        self._chosen: tuple[float, str] | None = None
+        self._ask_line = AskLine()
+        self._panes: dict[str, Pane] = {pane.id or "": pane for pane in self.panes()}
+
+    # --- what shows ---------------------------------------------------------------------------
+
+    def panes(self) -> list[Pane]:
+        """Return the panes of the main arrangement, by their ids in the style sheet."""
+        return [
+            FlowPlot(id="plot"),
+            DebtBar(id="debt"),
+            Channels(id="channels"),
+            SprayPath(id="path"),
+            EventList(id="events"),
+            EventDetail(id="detail"),
+            LinkLine(id="links"),
+            Keys(id="keys"),
+            TooSmall(id="small"),
+            Banner(id="banner"),
+            *self.pages(),
+        ]
+
+    def pages(self) -> list[Page]:
+        """Return the pages; a page's id is the name it is opened by."""
+        return [Help(id="help"), Statistics(id="counts")]
+
+    @abstractmethod
+    def view(self) -> View:
+        """Return what every pane is shown now."""
+
+    def words(self) -> dict[str, str]:
+        """Return words that suit the moment better than the table's, by action; "" hides."""
+        return {"span": f"span {SPANS_S[self.span]:g} s"}
+
+    def offered(self, *, footer: bool) -> list[Offer]:
+        """Return what can be done now, for the footer or for the help."""
+        return offers(self.CONTROLS, self.words(), footer=footer)
+
+    def compose(self) -> ComposeResult:
+        """Lay out the panes; the style sheet has two arrangements, by size."""
+        panes = self._panes
+        yield panes["banner"]
+        with Container(id="upper"):
+            yield panes["plot"]
+            with Container(id="side"):
+                yield panes["debt"]
+                yield panes["channels"]
+        yield panes["path"]
+        with Container(id="lower"):
+            yield panes["events"]
+            yield panes["detail"]
+        yield from (pane for pane in panes.values() if isinstance(pane, Page))
+        yield panes["small"]
+        yield panes["links"]
+        yield panes["keys"]
+        yield self._ask_line
+
+    def on_mount(self) -> None:
+        """Start drawing."""
+        for palette in PALETTES:
+            self.register_theme(_theme(palette))
+        self.theme = self.palette.name
+        self._arrange(self.size)
+        self.set_interval(TICK_S, self.redraw)
+        self.call_after_refresh(self.redraw)
+
+    def on_resize(self, event: Resize) -> None:
+        """Choose the arrangement for a new size."""
+        self._arrange(event.size)
+
+    def redraw(self) -> None:
+        """Show every pane the present moment."""
+        view = self.view()
+        for pane in self._panes.values():
+            pane.show(view)
+
+    def _arrange(self, size: Size) -> None:
+        width, height = size
+        self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
+        self.call_after_refresh(self.redraw)
+
+    # --- asking -------------------------------------------------------------------------------
+
+    async def ask(self, question: str, proposed: str = "") -> str | None:
+        """Ask for a line of text; None where the person gave up. Await it in a worker."""
+        self.screen.add_class("asking")
+        try:
+            return await self._ask_line.ask(question, proposed)
+        finally:
+            if not self._ask_line.asking:
+                self.screen.remove_class("asking")
+            self.call_after_refresh(self.redraw)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """While something is typed, keys are letters: only escape and leaving act."""
+        del parameters
+        if self._ask_line.asking and action not in ("escape", "leave"):
+            return action not in self._names()
+        return True
+
+    def _names(self) -> set[str]:
+        return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
+
+    # --- the keys -----------------------------------------------------------------------------
+
+    def action_theme(self) -> None:
+        """Switch to the next theme."""
+        self.palette = PALETTES[(PALETTES.index(self.palette) + 1) % len(PALETTES)]
+        self.theme = self.palette.name
+        self.redraw()
+
+    def action_span(self) -> None:
+        """Switch the span of the plots."""
+        self.span = (self.span + 1) % len(SPANS_S)
+        self.redraw()
+
+    def action_choose(self, step: int) -> None:
+        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own."""
+        known = self.picture.happenings.newest_first
+        if known:
+            at = min(len(known) - 1, max(0, self.chosen_at() + step))
+            self._chosen = known[at].key if at else None
+        self.redraw()
+
+    def action_page(self, name: str) -> None:
+        """Open a page, or close it where it is open."""
+        self.show_page("" if self.open_page == name else name)
+
+    def action_escape(self) -> None:
+        """Give up what is being asked, or close the page."""
+        if self._ask_line.asking:
+            self._ask_line.give_up()
+        else:
+            self.show_page("")
+
+    def show_page(self, name: str) -> None:
+        """Open a page by its id; an empty name closes whichever is open."""
+        self.open_page = name
+        for pane in self._panes.values():
+            if isinstance(pane, Page):
+                pane.set_class(pane.id == name, "open")
+        self.screen.set_class(bool(name), "paged")
+        self.call_after_refresh(self.redraw)
+
+    def chosen_at(self) -> int:
+        """Return the chosen event's place, newest first; 0 where none is chosen or it is gone."""
+        for i, known in enumerate(self.picture.happenings.newest_first):
+            if known.key == self._chosen:
+                return i
+        return 0
+
+
+def tidy(controls: Iterable[Control]) -> tuple[Control, ...]:
+    """Return a table of controls, checked: no key does two things.
+
+    Raises:
+        ValueError: One does.
+    """
+    table = tuple(controls)
+    keys = [key for one in (*table, *_UNSAID) for key in one.keys.split(",") if key]
+    twice = {key for key in keys if keys.count(key) > 1}
+    if twice:
+        raise ValueError(f"keys with two meanings: {', '.join(sorted(twice))}")
+    return table
+
+
+def _theme(palette: Palette) -> Theme:
+    return Theme(
+        name=palette.name,
+        primary=palette.mid,
+        foreground=palette.ink,
+        background=palette.ground,
+        surface=palette.ground,
+        panel=palette.ground,
+        dark=palette.dark,
+    )
