@@ -6,39 +6,42 @@ font from outside. The font is the one matplotlib brings.
 
 import html
 from functools import cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
+import textual_serve
+
 from monitor.commands.parameters import CAUTION
+from monitor.fonts import bundled_font
 from simulator.strict import clean
 
 OWN: Final = Path(__file__).parent
 FONT_SIZE: Final = 16
 LONGEST_SOURCE: Final = 120
-_FILES: Final = {
-    "page.css": ("", "page.css", "text/css"),
-    "page.js": ("", "page.js", "text/javascript"),
-    "terminal.css": ("textual_serve", "static/css/xterm.css", "text/css"),
-    "terminal.js": ("textual_serve", "static/js/textual.js", "text/javascript"),
-    "mono.ttf": ("matplotlib", "mpl-data/fonts/ttf/DejaVuSansMono.ttf", "font/ttf"),
-    "braille.ttf": ("matplotlib", "mpl-data/fonts/ttf/DejaVuSans.ttf", "font/ttf"),
-}
+_TYPES: Final = {".css": "text/css", ".js": "text/javascript", ".ttf": "font/ttf"}
 
 
 @cache
 def static_file(name: str) -> tuple[bytes, str] | None:
     """Return a file of the page and its media type, or None where it has no such file."""
-    if name not in _FILES:
-        return None
-    package, path, kind = _FILES[name]
-    folder = OWN
-    if package:
-        spec = find_spec(package)  # found, not imported: matplotlib is heavy
-        if spec is None or spec.origin is None:  # pragma: no cover (both are dependencies)
+    match name:
+        case "page.css" | "page.js":
+            path = OWN / name
+        case "terminal.css":
+            path = _library("css/xterm.css")
+        case "terminal.js":
+            path = _library("js/textual.js")
+        case "mono.ttf":
+            path = bundled_font("DejaVuSansMono")
+        case "braille.ttf":
+            path = bundled_font("DejaVuSans")
+        case _:
             return None
-        folder = Path(spec.origin).parent
-    return (folder / path).read_bytes(), kind
+    return path.read_bytes(), _TYPES[path.suffix]
+
+
+def _library(name: str) -> Path:
+    return Path(textual_serve.__path__[0]) / "static" / name
 
 
 def page(source: str, host: str) -> str:
