@@ -160,9 +160,7 @@ def _look(style: Style | None, base: Look) -> Look:
     ground = _rgb(style.bgcolor, base.ground)
     if style.reverse:
         ink, ground = ground, ink
-    if style.dim:
-        ink = _between(ink, ground)
-    if style.conceal:
+    if style.conceal:  # dim text comes as the colour it is: Textual works that out
         ink = ground
     return Look(
         ink,
@@ -179,7 +177,3 @@ def _rgb(color: Color | None, default: Rgb) -> Rgb:
         return default
     red, green, blue = color.get_truecolor()
     return red, green, blue
-
-
-def _between(one: Rgb, other: Rgb) -> Rgb:
-    return (one[0] + other[0]) // 2, (one[1] + other[1]) // 2, (one[2] + other[2]) // 2

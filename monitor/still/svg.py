@@ -10,7 +10,7 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from monitor.still.cells import Cell, Look, Rgb, Still
-from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, Dot, shapes
+from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, Box, Dot, shapes
 
 FONTS: Final = "DejaVu Sans Mono, Menlo, Consolas, Liberation Mono, monospace"
 FONT_SIZE: Final = 15
@@ -30,12 +30,13 @@ def to_svg(still: Still) -> str:
         f'<rect width="{width}" height="{height}" fill="{_hex(still.ground)}"/>',
         '<g shape-rendering="crispEdges">',
         *_grounds(still),
+        *_boxes(still),
         "</g>",
         f'<g font-family="{FONTS}" font-size="{FONT_SIZE}" direction="ltr" '
         'style="unicode-bidi: isolate-override">',
         *_texts(still),
         "</g>",
-        *_drawings(still),
+        *_dots(still),
         "</svg>",
     ]
     return "\n".join(parts) + "\n"
@@ -109,28 +110,35 @@ def _text(x: int, y: int, width: int, text: str, look: Look) -> str:
     )
 
 
-def _drawings(still: Still) -> Iterator[str]:
-    for look, run in groupby(still.placed(), lambda at: at[2].look):
-        for x, y, cell in run:
-            left, top = x * CELL_WIDTH, y * CELL_HEIGHT
-            width = cell.width * CELL_WIDTH
-            for shape in shapes(cell.text) or ():
-                if isinstance(shape, Dot):
-                    yield (
-                        f'<circle cx="{left + shape.x * CELL_WIDTH:g}" '
-                        f'cy="{top + shape.y * CELL_HEIGHT:g}" r="{DOT_RADIUS:g}" '
-                        f'fill="{_hex(look.ink)}"/>'
-                    )
-                else:
-                    yield _rect(
-                        left + shape.left * CELL_WIDTH,
-                        top + shape.top * CELL_HEIGHT,
-                        (shape.right - shape.left) * CELL_WIDTH,
-                        (shape.bottom - shape.top) * CELL_HEIGHT,
-                        look.ink,
-                        "" if shape.strength == 1.0 else f' fill-opacity="{shape.strength:g}"',
-                    )
-            if look.underlined:
-                yield _rect(left, top + BASELINE + 2, width, 1, look.ink)
-            if look.struck:
-                yield _rect(left, top + CELL_HEIGHT / 2, width, 1, look.ink)
+def _boxes(still: Still) -> Iterator[str]:
+    for x, y, cell in still.placed():
+        left, top, look = x * CELL_WIDTH, y * CELL_HEIGHT, cell.look
+        for shape in shapes(cell.text) or ():
+            if isinstance(shape, Box):
+                yield _rect(
+                    left + shape.left * CELL_WIDTH,
+                    top + shape.top * CELL_HEIGHT,
+                    (shape.right - shape.left) * CELL_WIDTH,
+                    (shape.bottom - shape.top) * CELL_HEIGHT,
+                    look.ink,
+                    "" if shape.strength == 1.0 else f' fill-opacity="{shape.strength:g}"',
+                )
+        if look.underlined:
+            yield _rect(left, top + BASELINE + 2, cell.width * CELL_WIDTH, 1, look.ink)
+        if look.struck:
+            yield _rect(left, top + CELL_HEIGHT / 2, cell.width * CELL_WIDTH, 1, look.ink)
+
+
+def _dots(still: Still) -> Iterator[str]:
+    for ink, run in groupby(still.placed(), lambda at: at[2].look.ink):
+        made = [
+            f'<circle cx="{(x + dot.x) * CELL_WIDTH:g}" cy="{(y + dot.y) * CELL_HEIGHT:g}" '
+            f'r="{DOT_RADIUS:g}"/>'
+            for x, y, cell in run
+            for dot in shapes(cell.text) or ()
+            if isinstance(dot, Dot)
+        ]
+        if made:
+            yield f'<g fill="{_hex(ink)}">'
+            yield from made
+            yield "</g>"

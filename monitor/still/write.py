@@ -19,7 +19,7 @@ def checked_ending(path: Path) -> str:
     """
     ending = path.suffix.lower()
     if ending not in ENDINGS:
-        raise BadInput(f"{called(path)}: found {ending or 'no ending'!r}, expected .svg or .png")
+        raise BadInput(f"{called(path)}: found {ending or 'no ending'}, expected .svg or .png")
     return ending
 
 
