@@ -1,5 +1,6 @@
 """Who may come in over the web: token, Host and Origin, before anything else."""
 
+import asyncio
 import contextlib
 import re
 import socket
@@ -185,6 +186,29 @@ async def test_a_websocket_needs_our_own_pages_origin(served: WebServer) -> None
         with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
             await http.ws_connect("/ws")
     assert served.visitors == 0
+
+
+@pytest.mark.parametrize(
+    "garbage",
+    [
+        b"\x16\x03\x01\x02\x00\x01\x00\n\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: evil\r\nHost: 127.0.0.1\r\n\r\n",
+        b"GET /?token=\xff HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: " + b"a=b; " * 2000 + b"\r\n\r\n",
+    ],
+    ids=["not http", "two hosts", "not ascii", "long"],
+)
+@pytest.mark.asyncio
+async def test_garbage_is_answered_and_not_talked_about(
+    served: WebServer, garbage: bytes, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Nobody without a token can fill our terminal with what they sent."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", served.admission.port)
+    writer.write(garbage)
+    async with asyncio.timeout(10):
+        assert b" 400 " in await reader.readline()
+    writer.close()
+    assert caplog.records == []
 
 
 @pytest.mark.asyncio

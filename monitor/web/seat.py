@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import logging
-import os
 import subprocess
 import sys
 from typing import Any, Final
@@ -55,7 +54,6 @@ class Seat(AppService):
         environment = self._build_environment(width=width, height=height)
         environment["TEXTUAL_DRIVER"] = "monitor.web.driver:VisitorDriver"
         environment["TEXTUAL_FPS"] = "20"  # the dashboard draws ten times a second
-        environment["PYTHONPATH"] = os.pathsep.join(entry for entry in sys.path if entry)
         self._process = await asyncio.create_subprocess_exec(
             sys.executable,
             *("-m", "monitor.web.visitor", str(self._pid)),

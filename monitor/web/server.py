@@ -2,11 +2,13 @@
 
 import asyncio
 import contextlib
+import logging
 import socket
 from collections.abc import Awaitable, Callable
 from typing import Final
 
 from aiohttp import WSCloseCode, WSMsgType, web
+from aiohttp.http_exceptions import HttpProcessingError
 
 from monitor.guard.place import Place
 from monitor.web import page
@@ -34,7 +36,16 @@ _HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
+_LOG: Final = logging.getLogger("monitor.web")
 _Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
+
+
+def _ours(record: logging.LogRecord) -> bool:
+    """Whether a log line tells of a mistake of ours, and not of garbage somebody sent."""
+    return record.exc_info is None or not isinstance(record.exc_info[1], HttpProcessingError)
+
+
+_LOG.addFilter(_ours)
 
 
 def bound_socket(port: int) -> socket.socket:
@@ -83,7 +94,7 @@ class WebServer:
         app.on_response_prepare.append(_dress)
         app.on_shutdown.append(self._send_away)
         self._runner = web.AppRunner(
-            app, handle_signals=False, access_log=None, shutdown_timeout=END_S
+            app, handle_signals=False, access_log=None, logger=_LOG, shutdown_timeout=END_S
         )
 
     async def __aenter__(self) -> "WebServer":
