@@ -19,7 +19,7 @@ from textual.widget import Widget
 
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.still.cells import MOST_IN_A_CELL, Cell, Look, Still, split, still
+from monitor.still.cells import MOST_IN_A_CELL, Cell, Look, Still, fit, split, still
 from monitor.still.png import to_png
 from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, shapes
 from monitor.still.svg import to_svg
@@ -29,7 +29,8 @@ from tests.screen_script import SIZES, Clock, Story, stories, tell, text_of
 
 SVG = "{http://www.w3.org/2000/svg}"
 LOOK = Look((255, 255, 255), (0, 0, 0))
-ODD = "a<b>&\"']]>漢字x שלום y e\u0301 z"
+# Textual counts the last sign as two cells, because of what follows it; a font as one.
+ODD = "a<b>&\"']]>漢字x שלום y e\u0301 z \u2764\ufe0f"
 
 
 def made_of(*lines: str) -> Still:
@@ -174,11 +175,23 @@ async def test_odd_text_shifts_nothing() -> None:
     assert [cell.width for cell in taken.rows[2]] == [2] * 15 + [1]  # half a character is none
 
     root = strictly(to_svg(taken))
+    grounds = {
+        (rect.attrib["x"], rect.attrib["y"], rect.attrib["width"]): rect.attrib["fill"]
+        for rect in root.iter(f"{SVG}rect")
+        if "x" in rect.attrib and rect.attrib["height"] == str(CELL_HEIGHT)
+    }
+    assert grounds["0", "18", "18"] == "#010203"
+    assert grounds["54", "18", "18"] == "#00ff00"
     bar = next(text for text in root.iter(f"{SVG}text") if text.text == "|")
     assert int(bar.attrib["x"]) == at[0] * CELL_WIDTH
     image = Image.open(io.BytesIO(to_png(taken)))
     middle = (at[0] * CELL_WIDTH * 2 + CELL_WIDTH, CELL_HEIGHT)
     assert image.getpixel(middle) == (255, 0, 0)
+
+
+def test_a_wide_character_is_whole_or_left_out() -> None:
+    """Three cells hold one of width two, and an empty one."""
+    assert [cell.text for cell in fit(split("漢字", LOOK), 3, LOOK)] == ["漢", " "]
 
 
 @pytest.mark.asyncio
@@ -224,6 +237,18 @@ def test_pixels_are_where_the_cells_are() -> None:
     assert colours((36, 0, 36 + 8, 36)) == colours((36 + 10, 0, 54, 36)) == {black}
     assert colours((54, 0, 63, 36)) == {white}
     assert colours((63, 0, 72, 36)) == {black}
+
+
+@pytest.mark.parametrize("scale", [1, 2, 3, 4])
+def test_lines_are_as_thick_as_the_scale_and_corners_are_full(scale: int) -> None:
+    """One unit of a cell's 9 x 18 for a light line, two for a heavy one, at any scale."""
+    for char, thick in (("└", 1), ("┏", 2)):
+        image = Image.open(io.BytesIO(to_png(made_of(char), scale))).convert("L")
+        down = 0 if char == "└" else 18 * scale - 1
+        column = [x for x in range(9 * scale) if image.getpixel((x, down))]
+        row = [y for y in range(18 * scale) if image.getpixel((9 * scale - 1, y))]
+        assert len(column) == len(row) == thick * scale
+        assert all(image.getpixel((x, y)) for x in column for y in row)
 
 
 def test_no_glyph_leaves_its_cell() -> None:

@@ -108,7 +108,7 @@ def still(app: App[Any], title: str = "flowdebt") -> Still:
     ink = _rgb(Color.parse(theme.foreground or "#ffffff"), (255, 255, 255))
     ground = _rgb(Color.parse(theme.background or "#000000"), (0, 0, 0))
     base = Look(ink, ground)
-    rows = [tuple(_fit(_cells(strip, base), width, base)) for strip in strips[:height]]
+    rows = [tuple(fit(_cells(strip, base), width, base)) for strip in strips[:height]]
     empty = tuple(Cell(" ", 1, base) for _ in range(width))
     rows += [empty] * (height - len(rows))
     return Still(width, height, tuple(rows), ground, plain(title))
@@ -119,7 +119,7 @@ def _cells(segments: Iterable[Segment], base: Look) -> Iterator[Cell]:
         if not segment.control:
             look = _look(segment.style, base)
             # However a run of characters is counted, what follows it stands where it stood.
-            yield from _fit(split(segment.text, look), segment.cell_length, look)
+            yield from fit(split(segment.text, look), segment.cell_length, look)
 
 
 def split(text: str, look: Look) -> Iterator[Cell]:
@@ -140,8 +140,8 @@ def split(text: str, look: Look) -> Iterator[Cell]:
         yield Cell(held, width, look)
 
 
-def _fit(cells: Iterable[Cell], width: int, look: Look) -> Iterator[Cell]:
-    """Yield cells up to a width, and empty ones where they are too few."""
+def fit(cells: Iterable[Cell], width: int, look: Look) -> Iterator[Cell]:
+    """Yield cells up to a width, and empty ones where they are too few; half a cell is none."""
     left = width
     for cell in cells:
         if cell.width > left:

@@ -93,9 +93,9 @@ def _drawn(made: tuple[Dot | Box, ...], size: tuple[int, int], scale: int) -> Im
     for shape in made:
         if isinstance(shape, Box):
             # At least one whole pixel: a line must not vanish between two.
-            left, top = round(shape.left * width), round(shape.top * height)
-            right = max(left + 1, round(shape.right * width))
-            bottom = max(top + 1, round(shape.bottom * height))
+            left, top = _whole(shape.left * width), _whole(shape.top * height)
+            right = max(left + 1, _whole(shape.right * width))
+            bottom = max(top + 1, _whole(shape.bottom * height))
             draw.rectangle((left, top, right - 1, bottom - 1), fill=round(255 * shape.strength))
     dots = [shape for shape in made if isinstance(shape, Dot)]
     if dots:
@@ -107,6 +107,11 @@ def _drawn(made: tuple[Dot | Box, ...], size: tuple[int, int], scale: int) -> Im
             pen.ellipse((x - radius, y - radius, x + radius - 1, y + radius - 1), fill=255)
         mask.paste(fine.resize(size, Image.Resampling.BOX))
     return mask
+
+
+def _whole(pixels: float) -> int:
+    """Round halves up: ``round`` would make a line from 8.5 to 9.5 two pixels thick."""
+    return int(pixels + 0.5)
 
 
 def _font_with(text: str, bold: bool, italic: bool) -> str | None:
