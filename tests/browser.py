@@ -155,7 +155,7 @@ async def browser(folder: Path) -> AsyncIterator[Browser]:
     )
     try:
         assert process.stderr is not None
-        async with asyncio.timeout(40), aiohttp.ClientSession() as http:
+        async with asyncio.timeout(100), aiohttp.ClientSession() as http:
             async for line in process.stderr:
                 if b"DevTools listening on " in line:
                     break

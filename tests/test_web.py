@@ -134,7 +134,7 @@ async def test_ctrl_c_ends_server_visitors_and_guard_and_finishes_the_recording(
     """As on a terminal: one Ctrl-C, nothing left running, a session that reads back."""
     folder = tmp_path / "sessions"
     process, admission = started(
-        f"sim:{short_pump_stop(tmp_path)}", "--record", str(folder), "--speed", "0.2"
+        f"sim:{short_pump_stop(tmp_path)}", "--record", str(folder), "--speed", "0.05"
     )
     with process:
         pid = find_place(None).pid
@@ -232,7 +232,7 @@ def test_sizes_asked_for_are_bounded() -> None:
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 @pytest.mark.asyncio
-@pytest.mark.filterwarnings("ignore::ResourceWarning")
+@pytest.mark.timeout(120)
 async def test_a_real_browser_shows_it(tmp_path: Path) -> None:
     """The page draws, takes keys, asks only this server; a wrong token shows a refusal."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (_, link):
