@@ -8,6 +8,7 @@ from monitor.commands.parameters import (
     BaudOption,
     JsonFlag,
     LinesFlag,
+    OperatorOption,
     RigOption,
     SeedOption,
     SpeedOption,
@@ -64,6 +65,7 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    operator: OperatorOption = "",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -81,7 +83,7 @@ def watch(
                 "--attach: found a source, --headless, --output, --arm or --publish too, expected "
                 "none of them: they are the guard's own"
             )
-        return watch_running(pid, lines=lines, as_json=as_json)
+        return watch_running(pid, lines=lines, as_json=as_json, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -97,4 +99,4 @@ def watch(
     )
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json, operator=operator)

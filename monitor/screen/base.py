@@ -22,6 +22,7 @@ from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
@@ -30,6 +31,7 @@ from monitor.screen.view import Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
+BROAD: Final = 180  # from here the alarms have room beside the events
 
 CHOOSE: Final = Control(
     "",
@@ -68,6 +70,7 @@ class BaseDashboard(App[str | None]):
     AUTO_FOCUS = None
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT: ClassVar[bool] = False
+    TELLS_ALARMS: ClassVar[bool] = False  # whether what it shows has a list of alarms
     CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
 
     def __init_subclass__(cls) -> None:
@@ -96,6 +99,7 @@ class BaseDashboard(App[str | None]):
             Channels(id="channels"),
             EventList(id="events"),
             EventDetail(id="detail"),
+            StandingAlarms(id="standing"),
             LinkLine(id="links"),
             Keys(id="keys"),
             TooSmall(id="small"),
@@ -130,6 +134,7 @@ class BaseDashboard(App[str | None]):
                 yield panes["channels"]
         with Container(id="lower"):
             yield panes["events"]
+            yield panes["standing"]
             yield panes["detail"]
         yield from (pane for pane in panes.values() if isinstance(pane, Page))
         yield panes["small"]
@@ -159,6 +164,7 @@ class BaseDashboard(App[str | None]):
     def _arrange(self, size: Size) -> None:
         width, height = size
         self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.screen.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
         self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 
