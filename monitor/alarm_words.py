@@ -19,6 +19,11 @@ COLUMNS: Final = ("alarm", "state", "priority", "since")
 _LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _STATES: Final = frozenset(state.value for state in AlarmState)
 _PRIORITIES: Final = tuple(priority.value for priority in Priority)
+_SILENCED: Final = (
+    AlarmState.SHELVED,
+    AlarmState.SUPPRESSED_BY_DESIGN,
+    AlarmState.OUT_OF_SERVICE,
+)
 _UNSEEN: Final = "unacknowledged"  # how the names of these states end
 
 
@@ -53,6 +58,11 @@ class StandingAlarm:
     def unseen(self) -> bool:
         """Whether nobody has acknowledged it; an unknown state counts as that."""
         return self.state == UNKNOWN or self.state.endswith(_UNSEEN)
+
+    @property
+    def silenced(self) -> bool:
+        """Whether it is kept from ringing: shelved, suppressed by design or out of service."""
+        return self.state in _SILENCED
 
     @property
     def priority(self) -> str:
@@ -127,20 +137,24 @@ def count_in_words(alarms: Sequence[StandingAlarm]) -> str:
     parts = [f"{listed} alarm{'' if listed == 1 else 's'}"] if listed else []
     if unseen:
         parts.append(f"{unseen} {_UNSEEN}")
-    for state in (AlarmState.SHELVED, AlarmState.SUPPRESSED_BY_DESIGN, AlarmState.OUT_OF_SERVICE):
-        if number := sum(alarm.state == state for alarm in alarms):
-            parts.append(f"{number} {state.value}")
+    if silenced := sum(alarm.silenced for alarm in alarms):
+        parts.append(f"{silenced} silenced")
     return ", ".join(parts)
 
 
 def operation_in_words(done: Operation) -> str:
     """Return who did what, or why it was refused, on one line."""
+    return f"{done.who}: {done_in_words(done)}"
+
+
+def done_in_words(done: Operation) -> str:
+    """Return what was done, or why it was refused, on one line."""
     what = done.do.replace("_", " ")
     if done.refused:
-        return f"{done.who}: " + "; ".join(refusal_in_words(text) for text in done.refused[:16])
+        return "; ".join(refusal_in_words(text) for text in done.refused[:16])
     which = label_of(done.alarm) if done.alarm else "all"
     shelf = f" for {time_left(done.for_s)}" if done.for_s > 0.0 else ""
-    return f"{done.who}: {what} {which}{shelf}"
+    return f"{what} {which}{shelf}"
 
 
 def refusal_in_words(text: str) -> str:

@@ -12,7 +12,7 @@ import pytest
 
 from monitor.guard.place import find_place, running_places
 from monitor.guard.process import Order
-from monitor.guard.protocol import Command, Frame, Hello, NoticeLine, Operation
+from monitor.guard.protocol import Command, Frame, Hello, Operation
 from monitor.link import ViewerLink, start_guard
 from monitor.recorder.reader import SessionBlocks
 from monitor.review import review

@@ -27,8 +27,7 @@ ALARM_CONTROLS: Final = (
         "a",
         "acknowledge",
         "acknowledge",
-        "acknowledge all alarms (on their list: the chosen one): the guard may release what it "
-        "latched",
+        "acknowledge all (on the list: the chosen); the guard may release",
         30,
     ),
     Control("l", "l", OPEN, "alarms", "list the alarms: states, causes, what to check", 35),
@@ -42,7 +41,7 @@ ALARM_CONTROLS: Final = (
         "A r h o n",
         "alarm_list_keys",
         "on the list",
-        "on the list: acknowledge all; reset, shelve, take out the chosen; normal ones too",
+        "on the list: all; reset, shelve, take out the chosen; normal too",
         asks=False,
     ),
 )
@@ -90,6 +89,8 @@ class AlarmKeys(BaseDashboard):
         if not self._listing:
             return {**words, **dict.fromkeys(_ON_THE_PAGE, "")}
         words[OPEN] = "close"
+        if self.picture.gone_why is not None:
+            return {**words, **dict.fromkeys(("acknowledge", *_ON_THE_PAGE[:-1]), "")}
         chosen = self._alarm_page.chosen(self.picture.alarms)
         if chosen is not None and chosen.state == AlarmState.SHELVED:
             words["shelve_alarm"] = "unshelve"
@@ -109,7 +110,7 @@ class AlarmKeys(BaseDashboard):
             elif not self.picture.alarms:
                 words[OPEN] = ""
             elif self.size.width < _NARROW:
-                words["theme"] = ""
+                words |= {"theme": "", "span": ""}
         return offers(self.CONTROLS, words, footer=footer)
 
     # --- the keys -----------------------------------------------------------------------------

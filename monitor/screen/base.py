@@ -1,10 +1,11 @@
 """What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
 
+import contextlib
 from abc import abstractmethod
 from collections.abc import Iterable
 from typing import ClassVar, Final
 
-from textual.app import App, ComposeResult
+from textual.app import App, ComposeResult, ScreenError
 from textual.containers import Container
 from textual.events import Resize
 from textual.geometry import Size
@@ -177,7 +178,8 @@ class BaseDashboard(App[str | None]):
             return await self._ask_line.ask(question, proposed)
         finally:
             if not self._ask_line.asking:
-                self.screen.remove_class("asking")
+                with contextlib.suppress(ScreenError):  # left while asking
+                    self.screen.remove_class("asking")
             self.call_after_refresh(self.redraw)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

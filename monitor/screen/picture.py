@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from msgspec import structs
 
-from monitor.alarm_words import StandingAlarm, operation_in_words, standing_alarms
+from monitor.alarm_words import StandingAlarm, done_in_words, standing_alarms
 from monitor.guard.protocol import (
     RECORDING_TO,
     SIMULATED_CAR,
@@ -107,7 +107,7 @@ class Picture:
             case AlarmTurn():
                 pass  # the event tells it; the list of alarms comes with every frame
             case Operation():
-                self.notice = (NoticeLine("operator", operation_in_words(message)), now_s)
+                self.notice = (NoticeLine(message.who, done_in_words(message)), now_s)
             case NoticeLine():
                 self.notice = (message, now_s)
                 if message.topic == "recording":

@@ -23,6 +23,9 @@ PRIORITY_CELLS: Final = 9
 SINCE_CELLS: Final = 10
 FIRST_CELLS: Final = 11
 MOST_LABEL_CELLS: Final = 36
+SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
+STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
+LINES_FOR_EVIDENCE: Final = 12  # of story; with fewer, each cause gets one line
 ANSWERS_SHOW_S: Final = 60.0
 _NORMAL: Final = "normal"
 _SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
@@ -85,14 +88,17 @@ class AlarmPage(Page):
         alarms = view.picture.alarms
         chosen = self.chosen(alarms)
         listed = self.listed(alarms)
-        rows = [_heading(view, width)]
+        rows = []
         if chosen is None:
+            rows.append(_heading(view, width, ""))
             rows += [[none_stand(view)], []]
             rows.append([view.say(" n lists the normal ones too.", "dim")])
         else:
-            room = max(2, min(len(listed), (height - 3) // 2))
+            room = min(len(listed), max(2, (height - 3) // 2, height - STORY_LINES))
             first = max(0, min(self._at - room // 2, len(listed) - room))
+            part = f"{first + 1} to {first + room} of {len(listed)}"
             label_cells = _label_cells(width)
+            rows.append(_heading(view, width, part if room < len(listed) else ""))
             rows.append(_columns(view, label_cells))
             rows += [
                 _row(view, alarm, label_cells, chosen=alarm is chosen)
@@ -108,7 +114,7 @@ class AlarmPage(Page):
     def _answer(self, view: View, width: int) -> Row:
         text, at_s = self._said
         notice = view.picture.notice
-        if notice is not None and notice[1] >= at_s:
+        if notice is not None and notice[1] > at_s:
             topic, at_s = notice[0].topic, notice[1]
             text = f"{plain(topic, 20)}: {plain(notice[0].text)}"
         if not text or view.now_s - at_s > ANSWERS_SHOW_S:
@@ -116,12 +122,12 @@ class AlarmPage(Page):
         return [view.say(" "), view.say(shortened(plain(text), width - 2), "strong")]
 
 
-def _heading(view: View, width: int) -> Row:
+def _heading(view: View, width: int, part: str) -> Row:
     left: Row = [view.say(" Alarms  ", "strong"), *alarm_sign(view)]
     if view.link in (Link.GONE, Link.HUNG):
         old = f"{UNKNOWN} as told {age(view.picture.silence_s(view.now_s))} ago "
         return spread(left, [view.say(old, "dim")], width, view.ground())
-    return left
+    return spread(left, [view.say(f"{part} ", "dim")], width, view.ground())
 
 
 def _label_cells(width: int) -> int:
@@ -160,10 +166,12 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     event = next((event for event in known if event.key[1] == name), None)
     check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
     check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
-    likely = _likely(view, alarm.name, event, width)
+    likely = _likely(view, alarm.name, event, width, 2 if height >= LINES_FOR_EVIDENCE else 1)
     rows: list[Row] = [
         [view.say(" "), view.say(shortened(plain(alarm.label, 60), width), "strong")]
     ]
+    if alarm.silenced:
+        rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
     why = "No event tells of it." if event is None else event.explanation or "No explanation came."
     if event is not None:
         why = f"{event.time_s:.2f} s: {why}" if not isnan(event.time_s) else why
@@ -175,8 +183,10 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     return rows[: max(0, height)]
 
 
-def _likely(view: View, name: str, event: Happening | None, width: int) -> list[Row]:
-    """Return the likely causes with their shares and what speaks for them, one row each.
+def _likely(
+    view: View, name: str, event: Happening | None, width: int, most_lines: int
+) -> list[Row]:
+    """Return the likely causes with their shares and what speaks for them.
 
     They are kept when the trouble is over, for whoever comes to look at a latched alarm; those
     of an earlier trouble are not shown for a later one.
@@ -192,8 +202,9 @@ def _likely(view: View, name: str, event: Happening | None, width: int) -> list[
         if not 0.0 <= share <= 1.0:
             continue
         line = f"{plain(label, 60)}{_evidence(cause)}"
-        likely = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
-        rows.append([view.say(likely), view.say(shortened(line, max(8, width - len(likely) + 1)))])
+        head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
+        for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
+            rows.append([view.say(" " * len(head) if i else head), view.say(part)])
     return rows
 
 
