@@ -1,21 +1,20 @@
 """The live dashboard: takes a guard's messages, shows them ten times a second."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import AbstractAsyncContextManager
-from typing import ClassVar, Final, Protocol
+from collections.abc import Callable
+from typing import ClassVar, Final
 
 from msgspec import structs
 
 from monitor.clock import now_s
-from monitor.guard.protocol import Bye, Command, Hello, Message, NoticeLine
+from monitor.guard.protocol import Bye, Command, Hello, NoticeLine
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, SPANS_S, tidy
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
-from monitor.screen.rejoin import Found, NextGuard
+from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
 from monitor.screen.view import View
 from rules.alarms import LONGEST_TEXT
 from simulator.strict import BadInput, clean
@@ -26,21 +25,6 @@ BYE_WITHIN_S: Final = 5.0
 JOIN: Final = Control(
     "j", "j", "join", "join", "join the new guard of the same source, once this one is gone", 5
 )
-
-
-class Link(Protocol):
-    """What the dashboard needs of a link."""
-
-    def messages(self) -> AsyncIterator[Message]:
-        """Yield what the guard says, until it ends."""
-        ...
-
-    def send(self, command: Command) -> None:
-        """Say something to the guard."""
-        ...
-
-
-LinkFactory = Callable[[], AbstractAsyncContextManager[Link]]
 
 
 class Dashboard(AlarmKeys):

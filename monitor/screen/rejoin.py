@@ -2,15 +2,32 @@
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from monitor.guard.place import Place, running_places
+from monitor.guard.protocol import Command, Message
 from monitor.link import ViewerLink
 from simulator.strict import BadInput
 
 LOOK_EVERY_S: Final = 1.0
+
+
+class Link(Protocol):
+    """What the dashboard needs of a link."""
+
+    def messages(self) -> AsyncIterator[Message]:
+        """Yield what the guard says, until it ends."""
+        ...
+
+    def send(self, command: Command) -> None:
+        """Say something to the guard."""
+        ...
+
+
+LinkFactory = Callable[[], AbstractAsyncContextManager[Link]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,7 +35,7 @@ class Found:
     """A guard that can be joined: its process, and what makes a link to it."""
 
     pid: int
-    link: Callable[[], ViewerLink]
+    link: LinkFactory
 
 
 class NextGuard:
