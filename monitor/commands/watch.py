@@ -9,6 +9,7 @@ from monitor.commands.parameters import (
     BaudOption,
     JsonFlag,
     LinesFlag,
+    OperatorOption,
     RigOption,
     SeedOption,
     SpeedOption,
@@ -77,6 +78,7 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    operator: OperatorOption = "",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -105,7 +107,7 @@ def watch(
             from monitor.web.serving import serve_running
 
             return serve_running(pid, web_port or 0)
-        return watch_running(pid, lines=lines, as_json=as_json)
+        return watch_running(pid, lines=lines, as_json=as_json, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -125,4 +127,4 @@ def watch(
         return serve_own(order, web_port or 0)
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json, operator=operator)
