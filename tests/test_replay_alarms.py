@@ -71,9 +71,11 @@ def test_as_if_every_row_were_heard(
         piece = Piece(start, end, BRINDLE, np.zeros(N_STATE), Axis(0.0, 0.0), 0)
         found += moments(piece, rows, decisions[start:end])
     history = AlarmHistory(found, rows)
+    asked_late = AlarmHistory(found, rows)
+    asked_late.at(n - 1)
     desk = AlarmDesk(ONSET_KPA)
     for index, row in enumerate(decisions.tolist()):
         desk.hear(Decision._make(row))
         if rows[index, OPERATOR] == 1.0:
             desk.obey(Command("acknowledge"), row[TIME_S])
-        assert history.at(index) == (desk.standing(), desk.sounding)
+        assert history.at(index) == asked_late.at(index) == (desk.standing(), desk.sounding)

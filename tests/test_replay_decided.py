@@ -293,3 +293,30 @@ def test_what_can_t_be_opened(tmp_path: Path) -> None:
     log = open_log(session_of(tmp_path / "session"))
     with pytest.raises(ValueError, match="not read"):
         _ = log.rows
+
+
+def test_a_session_by_a_rig_that_is_asked_for(tmp_path: Path) -> None:
+    """The same text reproduces it; where the rig was changed on the way, there is no comparing."""
+    same = decide(open_log(session_of(tmp_path / "same"), "brindle"))
+    assert same.reproduced is True
+    session = session_of(tmp_path / "changed", other=edit(BRINDLE, LOWER))
+    throughout = decide(open_log(session, "brindle"))
+    assert throughout.reproduced is None
+    assert not throughout.changed_rig
+    expected = Guard(BRINDLE.rig).run_rows(throughout.log.rows)
+    assert throughout.decisions(0, throughout.rows).tobytes() == expected.tobytes()
+    said = review(session, "brindle")
+    assert [e.as_json() for e in throughout.events] == [e.as_json() for e in said.events]
+
+
+def test_rows_not_used_are_counted_once(tmp_path: Path) -> None:
+    """Also where reading was stopped and began anew."""
+    path = log_of(tiled(300), tmp_path / "log.csv")
+    path.write_bytes(path.read_bytes() + b"1,2\r\n3\r\n")
+    log = open_log(path, "brindle")
+    with pytest.raises(Stopped):
+        log.read(stop=lambda: True)
+    log.read()
+    assert len(log.rows) == 300
+    assert log.rejected == {"number of fields": 2}
+    assert log.rejected == review(path, "brindle").rejected
