@@ -19,20 +19,21 @@ from monitor.guard.process import Order, run_order
 from monitor.guard.protocol import Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
+from monitor.screen.look import USUAL, Look
 from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0
 MOST_LINES_WAITING: Final = 10_000
 
 
-def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
+def watch_own(order: Order, *, lines: bool, as_json: bool, look: Look = USUAL) -> int:
     """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
 
     Raises:
         BadInput: The order can't be carried out.
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    code = _view(place, owner=True, lines=lines, as_json=as_json)
+    code = _view(place, owner=True, lines=lines, as_json=as_json, look=look)
     if code == DETACHED:
         sys.stderr.write(
             f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
@@ -46,7 +47,7 @@ def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
     return code
 
 
-def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
+def watch_running(pid: int | None, *, lines: bool, as_json: bool, look: Look = USUAL) -> int:
     """Attach to a running guard and watch it; leaving leaves it running.
 
     Raises:
@@ -57,7 +58,7 @@ def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
     if pid is None and others:
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
         sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
-    return max(0, _view(place, owner=False, lines=lines, as_json=as_json))
+    return max(0, _view(place, owner=False, lines=lines, as_json=as_json, look=look))
 
 
 def stop_running(pid: int | None) -> int:
@@ -81,12 +82,12 @@ async def _stop(place: Place) -> int:
 DETACHED: Final = -1
 
 
-def _view(place: Place, *, owner: bool, lines: bool, as_json: bool) -> int:
+def _view(place: Place, *, owner: bool, lines: bool, as_json: bool, look: Look) -> int:
     if lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
         return asyncio.run(_view_lines(place, owner=owner, as_json=as_json))
     from monitor.screen.app import Dashboard
 
-    last = Dashboard(lambda: ViewerLink(place), owner=owner).run()
+    last = Dashboard(lambda: ViewerLink(place), owner=owner, look=look).run()
     if last:
         sys.stderr.write(last + "\n")
     return DETACHED if owner and last is not None and last.startswith("Detached") else 0

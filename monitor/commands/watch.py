@@ -6,11 +6,14 @@ from cyclopts import Parameter
 
 from monitor.commands.parameters import (
     BaudOption,
+    BellOption,
     JsonFlag,
     LinesFlag,
     RigOption,
     SeedOption,
     SpeedOption,
+    ThemeOption,
+    UnitsOption,
 )
 
 
@@ -64,6 +67,9 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    units: UnitsOption = "metric",
+    theme: ThemeOption = "auto",
+    bell: BellOption = "action",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -72,16 +78,18 @@ def watch(
     leaves the guard running.
     """
     from monitor.guard.process import Order
+    from monitor.screen.look import Look
     from monitor.watching import watch_headless, watch_own, watch_running
     from simulator.strict import BadInput
 
+    look = Look(units, theme, bell)
     if attach:
         if source or headless or output or arm or publish:
             raise BadInput(
                 "--attach: found a source, --headless, --output, --arm or --publish too, expected "
                 "none of them: they are the guard's own"
             )
-        return watch_running(pid, lines=lines, as_json=as_json)
+        return watch_running(pid, lines=lines, as_json=as_json, look=look)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -97,4 +105,4 @@ def watch(
     )
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json, look=look)

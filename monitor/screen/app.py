@@ -10,6 +10,7 @@ from monitor.guard.protocol import Bye, Command, Message
 from monitor.screen.base import CHOOSE, COMMON, SPANS_S, BaseDashboard, tidy
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
+from monitor.screen.look import USUAL, Look
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
 from monitor.screen.view import View
@@ -36,6 +37,7 @@ class Dashboard(BaseDashboard):
     Args:
         link_factory: Makes the link to it.
         owner: Whether whoever started this also started the guard: then quitting stops it.
+        look: What was chosen about units, theme and bell.
         clock: Steady time, s; for ages and silence only.
 
     The result is a last line to print after the screen is gone.
@@ -70,9 +72,10 @@ class Dashboard(BaseDashboard):
         link_factory: Callable[[], AbstractAsyncContextManager[Link]],
         owner: bool,
         *,
+        look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
-        super().__init__(Picture(clock()))
+        super().__init__(Picture(clock()), look)
         self._link_factory = link_factory
         self._owner = owner
         self._clock = clock
@@ -94,6 +97,7 @@ class Dashboard(BaseDashboard):
             span_s=SPANS_S[self.span],
             chosen=self.chosen_at(),
             stopping=self._stopping,
+            units=self.units,
             footer=tuple(self.offered(footer=True)),
             offered=tuple(self.offered(footer=False)),
         )

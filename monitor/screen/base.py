@@ -12,6 +12,7 @@ from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
 from monitor.screen.controls import Control, Offer, bindings, offers
+from monitor.screen.look import USUAL, Look
 from monitor.screen.palette import DARK, PALETTES, Palette
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.channels import Channels
@@ -25,6 +26,7 @@ from monitor.screen.panes.plot import FlowPlot
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
+from monitor.screen.units import ALL_UNITS
 from monitor.screen.view import Page, Pane, View
 
 TICK_S: Final = 0.1
@@ -43,9 +45,10 @@ CHOOSE: Final = Control(
 COMMON: Final = (
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
     Control("t", "t", "theme", "theme", "switch between dark and light", 60),
+    Control("u", "u", "units", "units", "switch between metric and US units; debt stays mL", 65),
     Control("c", "c", "page('counts')", "counts", "counts: what came, and what became of it", 80),
     Control(
-        "question_mark", "?", "page('help')", "help", "open and close this help; so does escape", 70
+        "question_mark", "?", "page('help')", "help", "open and close this help; so does escape", 45
     ),
 )
 
@@ -75,10 +78,11 @@ class BaseDashboard(App[str | None]):
         cls.BINDINGS = bindings((*cls.CONTROLS, *_UNSAID))
         super().__init_subclass__()
 
-    def __init__(self, picture: Picture) -> None:
+    def __init__(self, picture: Picture, look: Look = USUAL) -> None:
         super().__init__()
         self.picture = picture
         self.palette: Palette = DARK
+        self.units = next(units for units in ALL_UNITS if units.name == look.units)
         self.span = 0
         self.open_page = ""
         # The chosen event is kept by what it is, so that a newer one doesn't move the choice.
@@ -113,7 +117,7 @@ class BaseDashboard(App[str | None]):
 
     def words(self) -> dict[str, str]:
         """Return words that suit the moment better than the table's, by action; "" hides."""
-        return {"span": f"span {SPANS_S[self.span]:g} s"}
+        return {"span": f"span {SPANS_S[self.span]:g} s", "units": f"{self.units.word} units"}
 
     def offered(self, *, footer: bool) -> list[Offer]:
         """Return what can be done now, for the footer or for the help."""
@@ -190,6 +194,11 @@ class BaseDashboard(App[str | None]):
         """Switch to the next theme."""
         self.palette = PALETTES[(PALETTES.index(self.palette) + 1) % len(PALETTES)]
         self.theme = self.palette.name
+        self.redraw()
+
+    def action_units(self) -> None:
+        """Switch to the other units."""
+        self.units = ALL_UNITS[(ALL_UNITS.index(self.units) + 1) % len(ALL_UNITS)]
         self.redraw()
 
     def action_span(self) -> None:

@@ -17,6 +17,7 @@ from monitor.screen.controls import Offer
 from monitor.screen.literal import literal
 from monitor.screen.palette import Palette
 from monitor.screen.picture import Link, Picture
+from monitor.screen.units import METRIC, Units
 
 Row = list[Segment]
 
@@ -33,6 +34,7 @@ class View:
     stopping: bool = False
     footer: tuple[Offer, ...] = ()
     offered: tuple[Offer, ...] = ()
+    units: Units = METRIC
 
     @property
     def link(self) -> Link:

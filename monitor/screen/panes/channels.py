@@ -72,7 +72,9 @@ def _entry(view: View, channel: Shown, width: int, rows: int) -> list[Row]:
     hello = picture.hello
     limit = hello.limits.get(channel.name, float("nan")) if hello else float("nan")
     ceiling = picture.fact("boost_ceiling_kpa") if channel.name == "boost_kpa" else float("nan")
-    text = f"{figure(value, channel.decimals):>6} {channel.unit:<4}"
+    units = view.units
+    value_text = units.figure(value, channel.unit, channel.decimals)
+    text = f"{value_text:>6} {units.unit(channel.unit):<4}"
     left = [
         view.say(f" {channel.label:<10}", "dim"),
         view.say(text, "dim" if view.old else "strong"),
@@ -84,12 +86,13 @@ def _entry(view: View, channel: Shown, width: int, rows: int) -> list[Row]:
     elif health != "healthy":
         note = [view.say(f" ? {shortened(health, 12)} ", "unknown")]
     elif value > limit:
-        note = [view.say(f" ! over {figure(limit, 0)} ", "warn")]
+        note = [view.say(f" ! over {units.figure(limit, channel.unit, 0)} ", "warn")]
     elif ceiling == ceiling:
         over = value > ceiling
-        note = [view.say(f" {'! over' if over else '■'} cut {ceiling:.0f} ", "cut")]
+        at = units.figure(ceiling, channel.unit, 0)
+        note = [view.say(f" {'! over' if over else '■'} cut {at} ", "cut")]
     elif limit == limit:
-        note = [view.say(f"max {figure(limit, 0)}", "dim")]
+        note = [view.say(f"max {units.figure(limit, channel.unit, 0)}", "dim")]
     else:
         note = []
     return _stacked(view, left, note, [channel.column], width, rows)

@@ -34,13 +34,13 @@ class EventDetail(Pane):
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 1
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 3 else 1)
-        said = event.explanation or "No explanation came."
+        said = view.units.sentence(event.explanation) or "No explanation came."
         why = wrapped_to_action(said, inner, height - len(check))
         rows: list[Row] = [[view.say(" "), view.say(line)] for line in why]
         rows += [[view.say(" "), view.say(line, "strong")] for line in check]
         left = height - len(rows)
         if view.picture.likely and view.chosen == 0 and left > 0:
-            likely = wrapped(view.picture.likely, inner, left)
+            likely = wrapped(view.units.sentence(view.picture.likely), inner, left)
             rows += [[view.say(" "), view.say(line)] for line in likely]
             left -= len(likely)
         if event.steps and left > 0:

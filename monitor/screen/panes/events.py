@@ -36,7 +36,7 @@ def _heading(view: View, width: int) -> Row:
     notice = view.picture.notice
     if notice is None or view.now_s - notice[1] > 60.0:
         return left
-    topic, text = plain(notice[0].topic, 20), plain(notice[0].text)
+    topic, text = plain(notice[0].topic, 20), view.units.sentence(plain(notice[0].text))
     text = f"{text} " if text.startswith(topic) else f"{topic}: {text} "
     right = [view.say(shortened(text, max(0, width - width_of(left) - 2)), "dim")]
     return spread(left, right, width, view.ground())
@@ -49,7 +49,7 @@ def _row(view: View, event: Happening, width: int, label_cells: int, *, chosen: 
     word = f"{ACTION_SYMBOLS[event.level]} {ACTION_WORDS[event.level].lower()}"
     at = f"{'>' if chosen else ' '}{figure(event.time_s, 2):>8} s  "
     label = set_cell_size(shortened(event.label, label_cells), label_cells + 1)
-    depth = f" {event.depth}"
+    depth = f" {event.depth(view.units)}"
     ground: Segment = view.say(" ")
     if chosen:
         parts = [view.say(at, "strong"), view.say(label, "strong")]

@@ -6,7 +6,6 @@ from math import ceil, floor, log10
 import numpy as np
 from rich.segment import Segment
 
-from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach
@@ -41,6 +40,8 @@ class FlowPlot(Pane):
             name: trace.column(f"{name}_ml_min", start_s)
             for name in ("commanded", "expected", "allowance", "delivered")
         }
+        if (factor := view.units.factor("mL/min")) != 1.0:
+            flows = {name: factor * flow for name, flow in flows.items()}
         short_now = False
         if len(times_s):
             top, lines, short_now = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
@@ -57,6 +58,7 @@ class FlowPlot(Pane):
 def _top(view: View, flows: dict[str, Floats]) -> float:
     hello = view.picture.hello
     top = float(hello.scale.get("flow_ml_min", 0.0)) if hello else 0.0
+    top *= view.units.factor("mL/min")
     for name in ("commanded", "expected", "delivered"):
         if len(flows[name]):
             top = max(top, float(np.fmax.reduce(flows[name], initial=0.0)))
@@ -115,12 +117,13 @@ def _label(y: int, rows: int, top: float) -> str:
         value = top / 2.0
     else:
         return " " * LABEL_CELLS + "│"
-    return f"{figure(value, 0)[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
+    return f"{f'{value:g}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
 def _legend(view: View, width: int, short: bool) -> Row:
     graphic = view.palette.graphic
-    left = [view.say(" Spray flow, mL/min  ", "strong")]
+    units = view.units
+    left = [view.say(f" Spray flow, {units.unit('mL/min')}  ", "strong")]
     signs = [
         (Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")),
         (Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")),
@@ -133,7 +136,7 @@ def _legend(view: View, width: int, short: bool) -> Row:
         right = [view.say(" ? old ", "unknown")]
     elif short:
         missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
-        right = [view.say(f" ! short by {figure(missing, 0)} ", "pull")]
+        right = [view.say(f" ! short by {units.figure(missing, 'mL/min', 0)} ", "pull")]
     # What is wrong now goes before what the signs mean.
     room = width - width_of(left) - width_of(right) - 1
     for sign in signs:
