@@ -1,19 +1,20 @@
 """What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
 
 from abc import abstractmethod
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import ClassVar, Final
 
 from textual.app import App, ComposeResult
 from textual.containers import Container
 from textual.events import Resize
+from textual.filter import LineFilter, NoColor
 from textual.geometry import Size
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
 from monitor.screen.controls import Control, Offer, bindings, offers
 from monitor.screen.look import USUAL, Look
-from monitor.screen.palette import DARK, PALETTES, Palette
+from monitor.screen.palette import PALETTES, Palette, palette_for
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
@@ -44,7 +45,9 @@ CHOOSE: Final = Control(
 )
 COMMON: Final = (
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
-    Control("t", "t", "theme", "theme", "switch between dark and light", 60),
+    Control(
+        "t", "t", "theme", "theme", "go round the themes: dark, light, high contrast, no colour", 60
+    ),
     Control("u", "u", "units", "units", "switch between metric and US units; debt stays mL", 65),
     Control("c", "c", "page('counts')", "counts", "counts: what came, and what became of it", 80),
     Control(
@@ -52,7 +55,7 @@ COMMON: Final = (
     ),
 )
 
-
+_NO_COLOUR: Final = NoColor()
 _UNSAID: Final = (
     Control("up", "", "choose(-1)", "newer", ""),
     Control("down", "", "choose(1)", "older", ""),
@@ -81,7 +84,7 @@ class BaseDashboard(App[str | None]):
     def __init__(self, picture: Picture, look: Look = USUAL) -> None:
         super().__init__()
         self.picture = picture
-        self.palette: Palette = DARK
+        self.palette: Palette = palette_for(look.theme, no_color=self.no_color)
         self.units = next(units for units in ALL_UNITS if units.name == look.units)
         self.span = 0
         self.open_page = ""
@@ -117,7 +120,11 @@ class BaseDashboard(App[str | None]):
 
     def words(self) -> dict[str, str]:
         """Return words that suit the moment better than the table's, by action; "" hides."""
-        return {"span": f"span {SPANS_S[self.span]:g} s", "units": f"{self.units.word} units"}
+        return {
+            "span": f"span {SPANS_S[self.span]:g} s",
+            "units": f"{self.units.word} units",
+            "theme": f"theme {self.palette.word}",
+        }
 
     def offered(self, *, footer: bool) -> list[Offer]:
         """Return what can be done now, for the footer or for the help."""
@@ -165,6 +172,11 @@ class BaseDashboard(App[str | None]):
         self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
         self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Return Textual's filters; a theme without colour lets none through to the terminal."""
+        filters = super().get_line_filters()
+        return (*filters, _NO_COLOUR) if self.palette.colourless else filters
 
     # --- asking -------------------------------------------------------------------------------
 

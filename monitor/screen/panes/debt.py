@@ -7,7 +7,7 @@ from rich.segment import Segment
 
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
-from monitor.screen.raster import drawn, fill, reach
+from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread
 
 TITLE_CELLS = 16
@@ -97,7 +97,7 @@ def _history(
     with np.errstate(invalid="ignore"):
         share = np.sqrt(np.clip(debt_ml / top_ml, 0.0, 1.0))
     line = reach(times_s, share, end_s - view.span_s, end_s, 2 * cells)
-    dots = fill(line.low, line.high, 0.0, 1.0, 4 * rows)
+    dots = thick(fill(line.low, line.high, 0.0, 1.0, 4 * rows), heavy=view.palette.heavy)
     style = view.palette.graphic
     layers = [(dots, style["ink"])]
     labels = {rows - 1: "0"}

@@ -8,7 +8,7 @@ from rich.segment import Segment
 
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.picture import Link
-from monitor.screen.raster import Dots, Reach, drawn, fill, reach
+from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
@@ -90,7 +90,7 @@ def _plotted(
     line = line_of(delivered)
     short = ~np.isnan(line_of(below).low)
     expected, band_floor = line_of(flows["expected"]), line_of(floor_ml_min)
-    dots = thin(line)
+    dots = thick(thin(line), heavy=view.palette.heavy)
     band = fill(band_floor.low, expected.high, 0.0, top, dot_rows)
     # A sparse screen of dots for the band, dashes for the command: told apart without colour.
     band &= (np.arange(columns)[None, :] + 2 * np.arange(dot_rows)[:, None]) % 4 == 0
