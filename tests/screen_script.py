@@ -11,12 +11,23 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.guard.protocol import TRACE, Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.guard.protocol import (
+    TRACE,
+    Bye,
+    CauseLine,
+    EventTurn,
+    Frame,
+    Hello,
+    Message,
+    NoticeLine,
+)
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 
 SCREENS: Final = Path(__file__).parent / "screens"
 SIZES: Final = ((80, 24), (140, 40))
+MORE_SIZES: Final = ((120, 36), (200, 50))
+IMPORTANT: Final = ("healthy_pull", "cut_boost", "source_silent")  # seen at those, too
 CHANNELS: Final = (
     "engine_speed_rpm",
     "boost_kpa",
@@ -107,6 +118,7 @@ def frame(
     decoded: int,
     *,
     ill: dict[str, str] | None = None,
+    causes: list[dict[str, Any]] | None = None,
     **facts: float | None,
 ) -> Frame:
     """Return a frame; ``ill`` names channels that are not healthy, ``facts`` the decision's."""
@@ -134,6 +146,7 @@ def frame(
             "viewers": 1,
         },
         rows=trace,
+        causes=causes or [],
     )
 
 
@@ -159,7 +172,21 @@ def event(**changes: Any) -> dict[str, Any]:
     }
 
 
+CAUSES: Final = [
+    {
+        "label": "pump stopped",
+        "likelihood": 0.71,
+        "evidence": ["flow is at 0 % of what is due", "line pressure is gone"],
+    },
+    {"label": "tank empty", "likelihood": 0.22, "evidence": []},
+    {"label": "line broken", "likelihood": 0.05, "evidence": []},
+]
 CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line and fittings"
+
+
+WENT: Final = event(
+    time_s=12.3, finding="knock", action="warn", retard_deg=0.0, debt_ml=0.0, until_s=13.1
+)
 
 
 @dataclass(frozen=True)
@@ -238,6 +265,7 @@ def stories() -> list[Story]:
             "cut_boost",
             [
                 *_healthy(),
+                (101.2, [EventTurn("raised", WENT, "fuel quality, plugs")]),
                 (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
                 (
                     102.0,
@@ -247,7 +275,9 @@ def stories() -> list[Story]:
                             rows(18.4, 19.0, share=0.0, debt_ml=5.6, action=3, boost_kpa=120.0),
                             1900,
                             boost_ceiling_kpa=100.0,
+                            causes=CAUSES,
                         ),
+                        CauseLine(19.0, CAUSES),
                         EventTurn(
                             "worsened",
                             event(action="cut_boost", boost_ceiling_kpa=100.0, debt_ml=5.01),
@@ -264,6 +294,9 @@ def stories() -> list[Story]:
                 "■ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg, 5.01 mL",
+                "Likely pump stopped 71 %, tank empty 22 %, line broken 5 %",
+                "Check first tank level, pump supply and fuse, filter,",
+                "12.30 s  knock",
                 advises,
             ),
             ("HOLD", "? old"),
@@ -375,6 +408,11 @@ async def only_pause(pilot: Pilot[str | None]) -> None:
     await pilot.pause()
 
 
+def sizes(story: Story) -> tuple[tuple[int, int], ...]:
+    """Return the sizes a story is looked at."""
+    return (*SIZES, *MORE_SIZES) if story.name in IMPORTANT else SIZES
+
+
 def golden(story: Story, size: tuple[int, int]) -> Path:
     """Return the file with a story's screen."""
     return SCREENS / f"{story.name}_{size[0]}x{size[1]}.txt"
@@ -382,6 +420,6 @@ def golden(story: Story, size: tuple[int, int]) -> Path:
 
 if __name__ == "__main__":
     for told_story in stories():
-        for wanted in SIZES:
+        for wanted in sizes(told_story):
             shown = asyncio.run(screen_of(told_story, wanted, only_pause))
             golden(told_story, wanted).write_text(shown, encoding="utf-8")

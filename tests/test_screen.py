@@ -11,7 +11,6 @@ from monitor.screen.fake_link import FakeLink
 from simulator.strict import BadInput
 from tests.screen_script import (
     CHECK,
-    SIZES,
     Clock,
     Story,
     event,
@@ -21,6 +20,7 @@ from tests.screen_script import (
     only_pause,
     rows,
     screen_of,
+    sizes,
     stories,
     tell,
     text_of,
@@ -46,8 +46,11 @@ def _app(link: FakeLink, clock: Clock, *, owner: bool = False) -> Dashboard:
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("size", SIZES, ids=str)
-@pytest.mark.parametrize("story", stories(), ids=lambda story: story.name)
+@pytest.mark.parametrize(
+    ("story", "size"),
+    [(story, size) for story in stories() for size in sizes(story)],
+    ids=lambda case: getattr(case, "name", None) or str(case),
+)
 async def test_each_state_has_its_screen(story: Story, size: tuple[int, int]) -> None:
     """Every state says its words, keeps quiet about others, and looks as it did when last read."""
     shown = await screen_of(story, size, only_pause)

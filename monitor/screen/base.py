@@ -16,6 +16,7 @@ from monitor.screen.controls import Control, Offer, bindings, offers
 from monitor.screen.look import USUAL, Look
 from monitor.screen.palette import PALETTES, Palette, palette_for
 from monitor.screen.panes.banner import Banner
+from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.detail import EventDetail
@@ -33,6 +34,8 @@ from monitor.screen.view import Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
+TALL: Final = 40  # from this height on, trends get two rows each
+LARGE: Final = (180, 48)
 
 CHOOSE: Final = Control(
     "",
@@ -99,6 +102,7 @@ class BaseDashboard(App[str | None]):
         """Return the panes of the main arrangement, by their ids in the style sheet."""
         return [
             FlowPlot(id="plot"),
+            BoostTrend(id="boost"),
             DebtBar(id="debt"),
             Channels(id="channels"),
             EventList(id="events"),
@@ -135,7 +139,9 @@ class BaseDashboard(App[str | None]):
         panes = self._panes
         yield panes["banner"]
         with Container(id="upper"):
-            yield panes["plot"]
+            with Container(id="main"):
+                yield panes["plot"]
+                yield panes["boost"]
             with Container(id="side"):
                 yield panes["debt"]
                 yield panes["channels"]
@@ -170,6 +176,8 @@ class BaseDashboard(App[str | None]):
     def _arrange(self, size: Size) -> None:
         width, height = size
         self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.screen.set_class(height >= TALL, "tall")
+        self.screen.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
         self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 

@@ -86,7 +86,7 @@ def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Ro
 def _history(
     view: View, marks: dict[str, float], top_ml: float, width: int, height: int
 ) -> list[Row]:
-    trace = view.picture.trace
+    trace = view.trace
     cells = width - 8
     rows = height - 1
     end_s = view.axis_end_s

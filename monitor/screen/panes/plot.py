@@ -29,7 +29,7 @@ class FlowPlot(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw legend, plot and time axis."""
-        trace = view.picture.trace
+        trace = view.trace
         cells, rows = width - LABEL_CELLS - 1, height - 2
         if cells < 4 or rows < 1:
             return []
