@@ -103,7 +103,7 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     elif channel.name == "tank_ml":
         note = [view.say(tank_in_words(picture), "dim")]
     elif channel.name == "timing_deg" and joined and picture.fact("retard_deg") > 0.0:
-        note = [view.say(f" ▼ {figure(picture.fact('retard_deg'), 1)} pulled ", "pull")]
+        note = [view.say(f" ▼ pulled {figure(picture.fact('retard_deg'), 1)} ", "pull")]
     elif limit == limit:
         note = [view.say(f"max {units.figure(limit, channel.unit, 0)}", "dim")]
     else:
