@@ -7,7 +7,8 @@ from typing import ClassVar, Final, Protocol
 
 from monitor.clock import now_s
 from monitor.guard.protocol import Bye, Command, Message
-from monitor.screen.base import CHOOSE, COMMON, SPANS_S, BaseDashboard, tidy
+from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, BaseDashboard, tidy
+from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
 from monitor.screen.look import USUAL, Look
@@ -17,6 +18,11 @@ from monitor.screen.view import View
 from simulator.strict import BadInput
 
 BYE_WITHIN_S: Final = 5.0
+
+
+BELL: Final = Control(
+    "b", "b", "ring", "bell", "silence the terminal's bell on this screen, or let it ring", 48
+)
 
 
 class Link(Protocol):
@@ -62,6 +68,8 @@ class Dashboard(BaseDashboard):
                 "acknowledge: the guard may release what it latched",
                 30,
             ),
+            FREEZE,
+            BELL,
             CHOOSE,
             *COMMON,
         )
@@ -82,6 +90,7 @@ class Dashboard(BaseDashboard):
         self._link: Link | None = None
         self._ended = asyncio.Event()
         self._stopping = False
+        self._bell = Bell(look.bell)
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
@@ -98,6 +107,7 @@ class Dashboard(BaseDashboard):
             chosen=self.chosen_at(),
             stopping=self._stopping,
             units=self.units,
+            frozen=self.frozen,
             footer=tuple(self.offered(footer=True)),
             offered=tuple(self.offered(footer=False)),
         )
@@ -105,7 +115,20 @@ class Dashboard(BaseDashboard):
     def words(self) -> dict[str, str]:
         """Say what quitting would do now."""
         stops = self._owner and self.picture.link(self._clock()) is not Standing.GONE
-        return {**super().words(), "leave": "stop & quit" if stops else "quit"}
+        return {
+            **super().words(),
+            "leave": "stop & quit" if stops else "quit",
+            "ring": "bell silent" if self._bell.silent else "bell on",
+        }
+
+    def redraw(self) -> None:
+        """Show every pane the present moment, and ring where that is due."""
+        super().redraw()
+        frame, now = self.picture.frame, self._clock()
+        speaks = self.picture.link(now) in (Standing.LIVE, Standing.SILENT)
+        sounding = frame is not None and frame.sounding and speaks
+        if self._bell.rings(self.picture.action, now, sounding=sounding):
+            self.bell()
 
     # --- the link -----------------------------------------------------------------------------
 
@@ -153,6 +176,11 @@ class Dashboard(BaseDashboard):
             )
         else:
             self.exit(self._last_line())
+
+    def action_ring(self) -> None:
+        """Silence the bell on this screen, or let it ring again."""
+        self._bell.switch()
+        self.redraw()
 
     def action_detach(self) -> None:
         """Leave; the guard goes on."""

@@ -9,10 +9,12 @@ from textual.containers import Container
 from textual.events import Resize
 from textual.filter import LineFilter, NoColor
 from textual.geometry import Size
+from textual.screen import Screen
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
-from monitor.screen.controls import Control, Offer, bindings, offers
+from monitor.screen.controls import Control, Found, Offer, bindings, offers
+from monitor.screen.finder import Finder
 from monitor.screen.look import USUAL, Look
 from monitor.screen.palette import PALETTES, Palette, palette_for
 from monitor.screen.panes.banner import Banner
@@ -29,7 +31,7 @@ from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
 from monitor.screen.units import ALL_UNITS
-from monitor.screen.view import Page, Pane, View
+from monitor.screen.view import Frozen, Page, Pane, View
 
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
@@ -47,6 +49,9 @@ CHOOSE: Final = Control(
     asks=False,
 )
 COMMON: Final = (
+    Control(
+        "ctrl+p", "ctrl+p", "find", "find", "find what can be done by a few letters", 47, asks=False
+    ),
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
     Control(
         "t", "t", "theme", "theme", "go round the themes: dark, light, high contrast, no colour", 60
@@ -58,6 +63,9 @@ COMMON: Final = (
     ),
 )
 
+FREEZE: Final = Control(
+    "f", "f", "freeze", "freeze", "freeze the plots, and let them go on; all else stays live", 40
+)
 _NO_COLOUR: Final = NoColor()
 _UNSAID: Final = (
     Control("up", "", "choose(-1)", "newer", ""),
@@ -91,6 +99,7 @@ class BaseDashboard(App[str | None]):
         self.units = next(units for units in ALL_UNITS if units.name == look.units)
         self.span = 0
         self.open_page = ""
+        self.frozen: Frozen | None = None
         # The chosen event is kept by what it is, so that a newer one doesn't move the choice.
         self._chosen: tuple[float, str] | None = None
         self._ask_line = AskLine()
@@ -127,6 +136,7 @@ class BaseDashboard(App[str | None]):
         return {
             "span": f"span {SPANS_S[self.span]:g} s",
             "units": f"{self.units.word} units",
+            "freeze": "freeze" if self.frozen is None else "go on",
             "theme": f"theme {self.palette.word}",
         }
 
@@ -154,6 +164,11 @@ class BaseDashboard(App[str | None]):
         yield panes["keys"]
         yield self._ask_line
 
+    @property
+    def front(self) -> Screen[None]:
+        """The screen with the panes, whatever is open over it."""
+        return self.screen_stack[0]
+
     def on_mount(self) -> None:
         """Start drawing."""
         for palette in PALETTES:
@@ -175,10 +190,10 @@ class BaseDashboard(App[str | None]):
 
     def _arrange(self, size: Size) -> None:
         width, height = size
-        self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
-        self.screen.set_class(height >= TALL, "tall")
-        self.screen.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
-        self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
+        self.front.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.front.set_class(height >= TALL, "tall")
+        self.front.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
+        self.front.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 
     def get_line_filters(self) -> Sequence[LineFilter]:
@@ -190,23 +205,34 @@ class BaseDashboard(App[str | None]):
 
     async def ask(self, question: str, proposed: str = "") -> str | None:
         """Ask for a line of text; None where the person gave up. Await it in a worker."""
-        self.screen.add_class("asking")
+        self.front.add_class("asking")
         try:
             return await self._ask_line.ask(question, proposed)
         finally:
             if not self._ask_line.asking:
-                self.screen.remove_class("asking")
+                self.front.remove_class("asking")
             self.call_after_refresh(self.redraw)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """While something is typed, keys are letters: only escape and leaving act."""
         del parameters
+        if isinstance(self.screen, Finder):
+            return action == "leave" or action not in {"escape", *self._names()}
         if self._ask_line.asking and action not in ("escape", "leave"):
             return action not in self._names()
         return True
 
     def _names(self) -> set[str]:
         return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
+
+    def found(self) -> list[Found]:
+        """Return what the finder lists."""
+        words = self.words()
+        return [
+            Found(one.action, one.shown, one.help)
+            for one in self.CONTROLS
+            if one.asks and words.get(one.action, one.word)
+        ]
 
     # --- the keys -----------------------------------------------------------------------------
 
@@ -226,6 +252,21 @@ class BaseDashboard(App[str | None]):
         self.span = (self.span + 1) % len(SPANS_S)
         self.redraw()
 
+    def action_find(self) -> None:
+        """Open the finder."""
+        if not isinstance(self.screen, Finder):
+            self.push_screen(Finder())
+
+    def action_freeze(self) -> None:
+        """Hold plots and trends fast as they are, or let them go on."""
+        if self.frozen is None:
+            view = self.view()
+            trace = view.picture.trace.copy(view.axis_end_s - max(SPANS_S))
+            self.frozen = Frozen(trace, view.axis_end_s, view.now_s)
+        else:
+            self.frozen = None
+        self.redraw()
+
     def action_choose(self, step: int) -> None:
         """Choose an older (1) or newer (-1) event; the newest one is chosen on its own."""
         known = self.picture.happenings.newest_first
@@ -233,6 +274,16 @@ class BaseDashboard(App[str | None]):
             at = min(len(known) - 1, max(0, self.chosen_at() + step))
             self._chosen = known[at].key if at else None
         self.redraw()
+
+    def on_event_list_picked(self, message: EventList.Picked) -> None:
+        """Choose the event that was clicked; the newest one is chosen on its own."""
+        newest = self.picture.happenings.newest_first
+        self._chosen = None if newest and newest[0].key == message.key else message.key
+        self.redraw()
+
+    async def on_keys_pressed(self, message: Keys.Pressed) -> None:
+        """Do what the word that was clicked says."""
+        await self.run_action(message.action)
 
     def action_page(self, name: str) -> None:
         """Open a page, or close it where it is open."""
@@ -251,7 +302,7 @@ class BaseDashboard(App[str | None]):
         for pane in self._panes.values():
             if isinstance(pane, Page):
                 pane.set_class(pane.id == name, "open")
-        self.screen.set_class(bool(name), "paged")
+        self.front.set_class(bool(name), "paged")
         self.call_after_refresh(self.redraw)
 
     def chosen_at(self) -> int:

@@ -83,7 +83,8 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     ceiling = picture.fact("boost_ceiling_kpa") if channel.name == "boost_kpa" else float("nan")
     units = view.units
     value_text = units.figure(value, channel.unit, channel.decimals)
-    text = f"{value_text:>6} {units.unit(channel.unit):<4}"
+    unit = units.unit(channel.unit)
+    text = f"{value_text:>6} {unit:<4}{' ' if len(unit) > 4 else ''}"
     left = [
         view.say(f" {channel.label:<10}", "dim"),
         view.say(text, "dim" if view.old else "strong"),

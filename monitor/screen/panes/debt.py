@@ -108,8 +108,11 @@ def _history(
         y = int(np.flatnonzero(dotted.any(axis=1))[0]) // 4
         labels.setdefault(y, name)
     plot = drawn(layers, view.ground())
+    title = f" Debt over {view.span_s:g} s, on the bar's scale"
+    if view.frozen is not None:
+        title = f" Debt over {view.span_s:g} s, frozen"
     return [
-        [view.say(f" Debt over {view.span_s:g} s, on the bar's scale", "dim")],
+        [view.say(title, "dim")],
         *(
             [view.say(f"{labels.get(y, ''):>6}│", "dim"), *segments]
             for y, segments in enumerate(plot)

@@ -2,6 +2,8 @@
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
+from textual.events import Click
+from textual.message import Message
 
 from monitor.screen.happenings import Happening
 from monitor.screen.literal import figure, plain, shortened
@@ -13,15 +15,32 @@ from monitor.screen.view import Pane, Row, View, spread, width_of
 class EventList(Pane):
     """One row an event: time, finding, action, how deep, and whether it still holds."""
 
+    class Picked(Message):
+        """An event was clicked."""
+
+        def __init__(self, key: tuple[float, str]) -> None:
+            super().__init__()
+            self.key = key
+
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._shown: list[Happening] = []
+
+    def on_click(self, event: Click) -> None:
+        """Say which event was clicked, where one was; the heading is row 0."""
+        if 0 < event.y <= len(self._shown):
+            self.post_message(self.Picked(self._shown[event.y - 1].key))
+
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading and the events around the chosen one."""
         known = view.picture.happenings
         room = height - 1
         first = max(0, min(view.chosen - room // 2, len(known.newest_first) - room))
         rows = [_heading(view, width)]
+        self._shown = known.newest_first[first : first + room]
         if not known.newest_first:
             return [*rows, [view.say(" none so far", "dim")]]
-        shown = known.newest_first[first : first + room]
+        shown = self._shown
         label_cells = min(21, max((cell_len(event.label) for event in shown), default=0))
         for i, event in enumerate(shown, start=first):
             rows.append(_row(view, event, width, label_cells, chosen=i == view.chosen))

@@ -7,6 +7,7 @@ import numpy as np
 from rich.segment import Segment
 
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
@@ -132,7 +133,9 @@ def _legend(view: View, width: int, short: bool) -> Row:
     ]
     picture = view.picture
     right: Row = []
-    if view.link is not Link.LIVE and picture.frame is not None:
+    if view.frozen is not None:
+        right = [view.say(f" frozen {age(view.now_s - view.frozen.at_s)} ago ", "chosen")]
+    elif view.link is not Link.LIVE and picture.frame is not None:
         right = [view.say(" ? old ", "unknown")]
     elif short:
         missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
@@ -150,6 +153,8 @@ def _legend(view: View, width: int, short: bool) -> Row:
 def _time_axis(view: View, times_s: Floats, actions: Floats, start_s: float, cells: int) -> Row:
     """Times below the plot, and the symbol of each action where it was taken."""
     right = "now" if view.link is Link.LIVE else "last" if view.link is Link.GONE else "no data"
+    if view.frozen is not None:
+        right = "frozen"
     axis, roles = [" "] * cells, ["dim"] * cells
     free = max(1, cells - len(right) - 1)
     if len(actions) > 1:
