@@ -1,12 +1,13 @@
 """Themes: contrast, colour-blindness, no colour at all, and how they are chosen."""
 
 from itertools import combinations
-from typing import Final
+from typing import Final, cast
 
 import numpy as np
 import pytest
 from rich.color import ColorType
 from rich.segment import Segment
+from textual.pilot import Pilot
 
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -72,6 +73,50 @@ def test_every_pair_in_use_can_be_read(palette: Palette) -> None:
             assert style.bgcolor is not None, role
             ratio = _contrast(style.color.name.upper(), style.bgcolor.name.upper())
             assert ratio >= least, (role, ratio)
+
+
+def _is_text(segment: Segment) -> bool:
+    return any(char.isalnum() for char in segment.text)
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("palette", PALETTES[:3], ids=lambda palette: palette.word)
+async def test_every_painted_pair_can_be_read(palette: Palette) -> None:
+    """What is really on the screen: panes, help, statistics, line to type in, finder, footer."""
+    text, graphics = (7.0, 7.0) if palette is CONTRAST else (4.5, 3.0)
+    link, clock = FakeLink(), Clock()
+    look = Look(theme=cast(ThemeName, palette.word))
+    app = Dashboard(lambda: link, owner=False, look=look, clock=clock)
+    painted: set[tuple[str, str, bool]] = set()
+
+    async def look_at(pilot: Pilot[str | None]) -> None:
+        await pilot.pause()
+        await pilot.pause()
+        for strip in app.screen._compositor.render_strips(app.size):
+            for segment in strip:
+                style = segment.style
+                if style is None or not segment.text.strip():
+                    continue
+                assert style.color is not None
+                assert style.bgcolor is not None
+                pair = [c.get_truecolor().hex.upper() for c in (style.color, style.bgcolor)]
+                painted.add((pair[0], pair[1], _is_text(segment)))
+
+    async with app.run_test(size=(140, 40)) as pilot:
+        for story in stories():
+            if story.name in ("healthy_pull", "cut_boost", "signal_lost", "guard_gone"):
+                await tell(app, link, clock, story.told, story.seen_at_s)
+                await look_at(pilot)
+        for keys in (("question_mark",), ("c",), ("escape", "ctrl+p"), (*"th",)):
+            await pilot.press(*keys)
+            await look_at(pilot)
+        await pilot.press("escape")
+        app.run_worker(app.ask("Note", "why"))
+        await look_at(pilot)
+    assert len(painted) >= 8
+    for ink, ground, is_text in painted:
+        ratio = _contrast(ink, ground)
+        assert ratio >= (text if is_text else graphics), (ink, ground, is_text, ratio)
 
 
 # --- colour-blindness ---------------------------------------------------------------------------
@@ -186,6 +231,29 @@ async def test_without_colour_the_words_carry_it(
     assert chip is not None
     assert chip.reverse
     assert chip.underline
+
+
+@pytest.mark.asyncio
+async def test_without_colour_the_finder_shows_its_place() -> None:
+    """The line that enter would do is underlined, and the cursor is reversed."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, look=Look(theme="mono"), clock=clock)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("ctrl+p")
+        await pilot.pause()
+        while any(one.is_running for one in app.workers if one.node is app.screen):
+            await pilot.pause()
+        await pilot.press("down")
+        await pilot.pause()
+        strips = app.screen._compositor.render_strips(app.size)
+        under = [
+            segment.text
+            for strip in strips
+            for segment in strip
+            if segment.style is not None and segment.style.underline and segment.text.strip()
+        ]
+        assert len([text for text in under if "(" in text]) == 1
+        assert any(s.style is not None and s.style.reverse for strip in strips for s in strip)
 
 
 @pytest.mark.asyncio

@@ -21,7 +21,12 @@ BYE_WITHIN_S: Final = 5.0
 
 
 BELL: Final = Control(
-    "b", "b", "ring", "bell", "silence the terminal's bell on this screen, or let it ring", 48
+    "b",
+    "b",
+    "ring",
+    "bell",
+    "silence the terminal's bell here, or let it ring; there is no other",
+    48,
 )
 
 

@@ -24,6 +24,9 @@ class AskLine(Horizontal):
         width: 1fr; height: 1; border: none; padding: 0;
         background: $background; color: $foreground;
     }
+    AskLine Input > .input--cursor {
+        background: $background; color: $foreground; text-style: reverse;
+    }
     """
 
     def __init__(self) -> None:
@@ -64,7 +67,8 @@ class AskLine(Horizontal):
             if self._answer is answer:
                 self._answer = None
                 self.remove_class("asking")
-                self.screen.set_focus(None)
+                if self.is_attached:
+                    self.screen.set_focus(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the answer."""

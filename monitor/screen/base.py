@@ -209,7 +209,7 @@ class BaseDashboard(App[str | None]):
         try:
             return await self._ask_line.ask(question, proposed)
         finally:
-            if not self._ask_line.asking:
+            if self.screen_stack and not self._ask_line.asking:  # none is left while it closes
                 self.front.remove_class("asking")
             self.call_after_refresh(self.redraw)
 
@@ -268,7 +268,15 @@ class BaseDashboard(App[str | None]):
         self.redraw()
 
     def action_choose(self, step: int) -> None:
-        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own."""
+        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own.
+
+        Over the open help, move through that.
+        """
+        page = self._panes.get(self.open_page)
+        if isinstance(page, Help):
+            page.scroll_rows(step)
+            self.redraw()
+            return
         known = self.picture.happenings.newest_first
         if known:
             at = min(len(known) - 1, max(0, self.chosen_at() + step))

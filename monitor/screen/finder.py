@@ -57,9 +57,14 @@ class Finder(CommandPalette):
     Finder { background: transparent; color: $foreground; }
     Finder > Vertical { margin-top: 2; background: $background; }
     Finder #--input { border: none; border-bottom: hkey $foreground; background: $background; }
+    Finder SearchIcon { display: none; }
     Finder #--input.--list-visible { border-bottom: hkey $foreground; }
     Finder #--input CommandInput, Finder #--input CommandInput:focus {
         background: $background; color: $foreground;
+    }
+    Finder #--input CommandInput > .input--placeholder { color: $foreground; }
+    Finder #--input CommandInput > .input--cursor {
+        background: $background; color: $foreground; text-style: reverse;
     }
     Finder CommandList, Finder CommandList:focus {
         background: $background; color: $foreground; border-bottom: hkey $foreground; padding: 0;
@@ -71,7 +76,7 @@ class Finder(CommandPalette):
     }
     Finder CommandList > .option-list--option-highlighted,
     Finder CommandList:focus > .option-list--option-highlighted {
-        background: $foreground; color: $background; text-style: bold;
+        background: $foreground; color: $background; text-style: bold underline;
     }
     Finder > .command-palette--highlight { text-style: bold underline; }
     """

@@ -127,7 +127,7 @@ class Pane(Widget):
         """Draw a view, where it looks different from the last one."""
         self._view = view
         width, height = self.size
-        if not width or not height:
+        if not width or not height or not self.display:
             return
         ground = view.ground()
         rows = self.draw(view, width, height)[:height]

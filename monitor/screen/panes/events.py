@@ -41,7 +41,8 @@ class EventList(Pane):
         if not known.newest_first:
             return [*rows, [view.say(" none so far", "dim")]]
         shown = self._shown
-        label_cells = min(21 if width < 100 else 40, max((cell_len(event.label) for event in shown), default=0))
+        longest = max((cell_len(event.label) for event in shown), default=0)
+        label_cells = min(21 if width < 100 else 40, longest)
         for i, event in enumerate(shown, start=first):
             rows.append(_row(view, event, width, label_cells, chosen=i == view.chosen))
         return rows
