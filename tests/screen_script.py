@@ -1,9 +1,11 @@
 """Scripted stories for the screen: what a guard would say, with round invented numbers.
 
-``python -m tests.screen_script`` writes the plain-text screens anew; read the difference.
+``python -m tests.screen_script`` writes the plain-text screens and the themes' pictures anew; read
+the difference.
 """
 
 import asyncio
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,12 +13,24 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.guard.protocol import TRACE, Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.guard.protocol import (
+    TRACE,
+    Bye,
+    CauseLine,
+    EventTurn,
+    Frame,
+    Hello,
+    Message,
+    NoticeLine,
+)
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
+from monitor.screen.look import Look, ThemeName
 
 SCREENS: Final = Path(__file__).parent / "screens"
 SIZES: Final = ((80, 24), (140, 40))
+MORE_SIZES: Final = ((120, 36), (200, 50))
+IMPORTANT: Final = ("healthy_pull", "cut_boost", "source_silent")  # seen at those, too
 CHANNELS: Final = (
     "engine_speed_rpm",
     "boost_kpa",
@@ -111,6 +125,7 @@ def frame(
     decoded: int,
     *,
     ill: dict[str, str] | None = None,
+    causes: list[dict[str, Any]] | None = None,
     **facts: float | None,
 ) -> Frame:
     """Return a frame; ``ill`` names channels that are not healthy, ``facts`` the decision's."""
@@ -138,6 +153,7 @@ def frame(
             "viewers": 1,
         },
         rows=trace,
+        causes=causes or [],
     )
 
 
@@ -163,7 +179,21 @@ def event(**changes: Any) -> dict[str, Any]:
     }
 
 
+CAUSES: Final = [
+    {
+        "label": "pump stopped",
+        "likelihood": 0.71,
+        "evidence": ["flow is at 0 % of what is due", "line pressure is gone"],
+    },
+    {"label": "tank empty", "likelihood": 0.22, "evidence": []},
+    {"label": "line broken", "likelihood": 0.05, "evidence": []},
+]
 CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line and fittings"
+
+
+WENT: Final = event(
+    time_s=12.3, finding="knock", action="warn", retard_deg=0.0, debt_ml=0.0, until_s=13.1
+)
 
 
 @dataclass(frozen=True)
@@ -183,7 +213,9 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
     return [
         (start_s, [hello(), NoticeLine("recording", "recording to /logs/x")]),
         (start_s, [frame(status, first, 1700)]),
-        (start_s + 1.0, [frame(status, rows(17.0, 18.0), 1800)]),
+        (start_s + 0.9, [frame(status, rows(17.0, 17.9), 1790)]),
+        (start_s + 0.95, [frame(status, rows(17.9, 17.95), 1795)]),
+        (start_s + 1.0, [frame(status, rows(17.95, 18.0), 1800)]),
     ]
 
 
@@ -233,7 +265,7 @@ def stories() -> list[Story]:
                 "▼ pull timing",
                 "5.5 deg, 0.83 mL",
                 "active",
-                "Check first tank level, pump supply and fuse, filter,",
+                "Check first tank level, pump supply and fuse,",
                 advises,
             ),
             ("HOLD", "? old"),
@@ -242,6 +274,7 @@ def stories() -> list[Story]:
             "cut_boost",
             [
                 *_healthy(),
+                (101.2, [EventTurn("raised", WENT, "fuel quality, plugs")]),
                 (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
                 (
                     102.0,
@@ -251,7 +284,9 @@ def stories() -> list[Story]:
                             rows(18.4, 19.0, share=0.0, debt_ml=5.6, action=3, boost_kpa=120.0),
                             1900,
                             boost_ceiling_kpa=100.0,
+                            causes=CAUSES,
                         ),
+                        CauseLine(19.0, CAUSES),
                         EventTurn(
                             "worsened",
                             event(action="cut_boost", boost_ceiling_kpa=100.0, debt_ml=5.01),
@@ -267,7 +302,10 @@ def stories() -> list[Story]:
                 "nder delivery, debt 5.60 mL, 100 % of the spray missing.",
                 "■ past cut",
                 "! over cut 100",
-                "to 100 kPa, 5.5 deg, 5.01 mL",
+                "to 100 kPa, 5.5 deg,",
+                "Likely pump stopped 71 %, tank empty 22 %, line",
+                "Check first tank level, pump supply and fuse,",
+                "12.30 s  knock",
                 advises,
             ),
             ("HOLD", "? old"),
@@ -379,13 +417,44 @@ async def only_pause(pilot: Pilot[str | None]) -> None:
     await pilot.pause()
 
 
+def sizes(story: Story) -> tuple[tuple[int, int], ...]:
+    """Return the sizes a story is looked at."""
+    return (*SIZES, *MORE_SIZES) if story.name in IMPORTANT else SIZES
+
+
 def golden(story: Story, size: tuple[int, int]) -> Path:
     """Return the file with a story's screen."""
     return SCREENS / f"{story.name}_{size[0]}x{size[1]}.txt"
 
 
+THEMES: tuple[ThemeName, ...] = ("dark", "light", "contrast", "mono")
+
+
+def picture_file(theme: str) -> Path:
+    """Return the file with a theme's picture."""
+    return SCREENS / f"cut_boost_{theme}.svg"
+
+
+async def picture_of(theme: ThemeName) -> str:
+    """Return the boost cut at 120x36 as SVG, without what differs from run to run."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, look=Look(theme=theme), clock=clock)
+    story = next(story for story in stories() if story.name == "cut_boost")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        await tell(app, link, clock, story.told, story.seen_at_s)
+        await pilot.pause()
+        svg = app.export_screenshot(title="flowdebt")
+    # Names carry a checksum of the whole; outside fonts have no place in a file of ours.
+    svg = re.sub(r"terminal-\d+", "terminal", svg)
+    svg = re.sub(r"@font-face \{.*?\}\s*", "", svg, flags=re.DOTALL)
+    return "\n".join(line.rstrip() for line in svg.splitlines()) + "\n"
+
+
 if __name__ == "__main__":
     for told_story in stories():
-        for wanted in SIZES:
+        for wanted in sizes(told_story):
             shown = asyncio.run(screen_of(told_story, wanted, only_pause))
             golden(told_story, wanted).write_text(shown, encoding="utf-8")
+    for named in THEMES:
+        picture_file(named).write_text(asyncio.run(picture_of(named)), encoding="utf-8")

@@ -175,6 +175,7 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     why = "No event tells of it." if event is None else event.explanation or "No explanation came."
     if event is not None:
         why = f"{event.time_s:.2f} s: {why}" if not isnan(event.time_s) else why
+    why = view.units.sentence(why)
     room = max(1, height - len(rows) - len(check) - len(likely))
     rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
     keep = max(0, height - len(rows) - len(check))
@@ -201,7 +202,7 @@ def _likely(
             continue
         if not 0.0 <= share <= 1.0:
             continue
-        line = f"{plain(label, 60)}{_evidence(cause)}"
+        line = view.units.sentence(f"{plain(label, 60)}{_evidence(cause)}")
         head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
         for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])
