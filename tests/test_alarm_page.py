@@ -211,7 +211,7 @@ async def test_the_choice_stays_with_its_alarm() -> None:
         for _, messages in told(alarm(), alarm("knock"), alarm("overboost")):
             await desk.says(*messages)
         await desk.presses(pilot, "l", "down")
-        await desk.says(alarmed(alarm("intake_hot"), alarm("knock"), alarm("overboost")))
+        await desk.says(alarmed(alarm(), alarm("intake_hot"), alarm("knock"), alarm("overboost")))
         await desk.presses(pilot, "a")
         await desk.says(alarmed(alarm("knock")))
         await desk.presses(pilot, "a")

@@ -140,6 +140,8 @@ class Dashboard(AlarmKeys):
         unasked.
         """
         self._join_asked.clear()
+        if next_guard.by_itself and not self.picture.ended:
+            self._notice("guard", "looking for the next one")
         found = await next_guard.find(said_bye=self.picture.bye is not None)
         if not next_guard.by_itself or self.picture.ended:
             self._found = found
@@ -198,7 +200,8 @@ class Dashboard(AlarmKeys):
 
     def action_join(self) -> None:
         """Join the guard that is offered."""
-        self._join_asked.set()
+        if self._found is not None:
+            self._join_asked.set()
 
     # --- odds and ends ------------------------------------------------------------------------
 
