@@ -42,6 +42,8 @@ TRACE: Final = (
     "value_timing_deg",
     "value_engine_speed_rpm",
     "value_tank_ml",
+    "value_line_kpa",
+    "value_supply_v",
 )
 TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
 

@@ -23,6 +23,7 @@ from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
@@ -98,6 +99,7 @@ class BaseDashboard(App[str | None]):
             FlowPlot(id="plot"),
             DebtBar(id="debt"),
             Channels(id="channels"),
+            SprayPath(id="path"),
             EventList(id="events"),
             EventDetail(id="detail"),
             StandingAlarms(id="standing"),
@@ -133,6 +135,7 @@ class BaseDashboard(App[str | None]):
             with Container(id="side"):
                 yield panes["debt"]
                 yield panes["channels"]
+        yield panes["path"]
         with Container(id="lower"):
             yield panes["events"]
             yield panes["standing"]

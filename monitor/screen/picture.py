@@ -69,7 +69,7 @@ class Picture:
         trace: Trace rows.
         happenings: Events.
         notice: Newest notice and when it came; None before the first.
-        likely: The likely causes of the trouble there is, on one line; empty without any.
+        causes: The likeliest causes of the trouble there is now, ranked.
         ranked: Data time and list of the newest ranking of causes; kept when its trouble is over.
         recorder_fault: What the recorder said last, where that was a fault.
         bye: The guard's goodbye; None before it.
@@ -83,7 +83,7 @@ class Picture:
         self.happenings = Happenings()
         self.notice: tuple[NoticeLine, float] | None = None
         self.recorder_fault: str | None = None
-        self.likely = ""
+        self.causes: list[dict[str, Any]] = []
         self.ranked: tuple[float, list[dict[str, Any]]] = (float("-inf"), [])
         self.bye: Bye | None = None
         self.gone_why: str | None = None
@@ -102,7 +102,7 @@ class Picture:
             case EventTurn():
                 self.happenings.put(message.event, message.check_first)
             case CauseLine():
-                self.likely = likely_in_words(message.causes)
+                self.causes = message.causes
                 self.ranked = (message.time_s, message.causes)
             case AlarmTurn():
                 pass  # the event tells it; the list of alarms comes with every frame
@@ -124,6 +124,11 @@ class Picture:
         """Note that the guard is gone; the first reason given stays."""
         if self.gone_why is None:
             self.gone_why = why
+
+    @property
+    def likely(self) -> str:
+        """The likeliest causes in one line; empty where nothing is wrong."""
+        return likely_in_words(self.causes)
 
     @property
     def ended(self) -> bool:
@@ -249,9 +254,8 @@ class Picture:
 
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
-        if not frame.causes:
-            self.likely = ""
-        elif not self.ranked[1]:  # whoever joins late has not heard when they were ranked
+        self.causes = frame.causes  # so whoever joins late has them too
+        if frame.causes and not self.ranked[1]:  # nor has it heard when they were ranked
             self.ranked = (float("inf"), frame.causes)
         self._frame_s = now_s
         if isinstance(condition := frame.statistics.get("recording"), str):
