@@ -231,7 +231,9 @@ async def test_normal_alarms_are_listed_on_request_to_be_taken_out() -> None:
         await desk.presses(pilot, "n")
         for finding in FINDINGS:
             assert finding.label in desk.shown()
-        await desk.presses(pilot, *["down"] * 6, "o", "y", "enter")
+        await desk.presses(pilot, *["down"] * 6)
+        assert "\n>          signal lost" in desk.shown()
+        await desk.presses(pilot, "o", "y", "enter")
         assert desk.sent() == [by_wren("take_out_of_service", "signal_lost")]
         await desk.presses(pilot, "n")
         assert "none stand" in desk.shown()
