@@ -255,7 +255,7 @@ class Picture:
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
         self.causes = frame.causes  # so whoever joins late has them too
-        if frame.causes and not self.ranked[1]:  # nor has it heard when they were ranked
+        if frame.causes and not self.ranked[1]:  # the same: not heard when they were ranked
             self.ranked = (float("inf"), frame.causes)
         self._frame_s = now_s
         if isinstance(condition := frame.statistics.get("recording"), str):
