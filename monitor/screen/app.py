@@ -140,19 +140,27 @@ class Dashboard(AlarmKeys):
     # --- the link -----------------------------------------------------------------------------
 
     async def _listen(self) -> None:
-        await self._follow(self._link_factory)
-        while self._next_guard is not None:
-            await self._follow(await self._next_link(self._next_guard))
+        greeted = await self._follow(self._link_factory)
+        while (look := self._next_guard) is not None:
+            if greeted and look.by_itself and not self.picture.ended:
+                self._notice("guard", "looking for the next one")
+            greeted = await self._follow(await self._next_link(look))
 
-    async def _follow(self, link_factory: LinkFactory) -> None:
-        """Take what a guard says until it is gone. Its greeting begins a new picture."""
+    async def _follow(self, link_factory: LinkFactory) -> bool:
+        """Take what a guard says until it is gone; return whether it greeted.
+
+        The greeting of a later one begins a new picture.
+        """
+        greeted = False
         why = "The connection was lost without a goodbye"
         try:
             async with link_factory() as link:
                 self._link = link
                 async for message in link.messages():
-                    if isinstance(message, Hello) and self.picture.gone_why is not None:
-                        self._begin_anew(message)
+                    if isinstance(message, Hello):
+                        greeted = True
+                        if self.picture.gone_why is not None:
+                            self._begin_anew(message)
                     self.picture.take(message, self._clock())
                     if isinstance(message, Bye):
                         break
@@ -162,6 +170,7 @@ class Dashboard(AlarmKeys):
             self._link = None
             self.picture.gone(why)
             self._ended.set()
+        return greeted
 
     async def _next_link(self, next_guard: NextGuard) -> LinkFactory:
         """Wait for another guard of the same source, and, where it is only offered, for the key.
@@ -233,7 +242,8 @@ class Dashboard(AlarmKeys):
 
     def action_join(self) -> None:
         """Join the guard that is offered."""
-        self._join_asked.set()
+        if self._found is not None:
+            self._join_asked.set()
 
     # --- odds and ends ------------------------------------------------------------------------
 

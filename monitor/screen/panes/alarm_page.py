@@ -101,7 +101,7 @@ class AlarmPage(Page):
             rows.append(_heading(view, width, part if room < len(listed) else ""))
             rows.append(_columns(view, label_cells))
             rows += [
-                _row(view, alarm, label_cells, chosen=alarm is chosen)
+                _row(view, alarm, label_cells, chosen=alarm.name == chosen.name)
                 for alarm in listed[first : first + room]
             ]
             rows.append([])
@@ -172,9 +172,10 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     ]
     if alarm.silenced:
         rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
-    why = "No event tells of it." if event is None else event.explanation or "No explanation came."
+    why = "Not found so far." if alarm.state == _NORMAL else "No event tells of it."
     if event is not None:
-        why = f"{event.time_s:.2f} s: {why}" if not isnan(event.time_s) else why
+        at = "" if isnan(event.time_s) else f"{event.time_s:.2f} s: "
+        why = at + (event.explanation or "No explanation came.")
     why = view.units.sentence(why)
     room = max(1, height - len(rows) - len(check) - len(likely))
     rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
