@@ -32,18 +32,26 @@ def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
         BadInput: The order can't be carried out.
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    code = _view(place, owner=True, lines=lines, as_json=as_json)
+    try:
+        code = _view(place, owner=True, lines=lines, as_json=as_json)
+    except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
+        _wait_for(process)
+        raise
     if code == DETACHED:
         sys.stderr.write(
             f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
             f"flowdebt stop --pid {place.pid} ends it\n"
         )
         return 0
+    _wait_for(process)
+    return code
+
+
+def _wait_for(process: "subprocess.Popen[bytes]") -> None:
     try:
         process.wait(GOODBYE_S)
     except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)
-        sys.stderr.write(f"guard {place.pid} is still closing its recording\n")
-    return code
+        sys.stderr.write(f"guard {process.pid} is still closing its recording\n")
 
 
 def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any, NoReturn
 
 import pytest
 
@@ -191,6 +192,27 @@ def test_an_order_that_cannot_be_carried_out_says_why(tmp_path: Path) -> None:
         start_guard(Order("/dev/no-such-port", rig="brindle"))
     with pytest.raises(BadInput, match="expected a TOML file or a shipped scenario"):
         start_guard(Order("sim:nothing"))
+
+
+def test_a_guard_gone_as_soon_as_it_was_ready_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody can attach to it: one clear line, and no child is left behind."""
+    started: list[subprocess.Popen[bytes]] = []
+
+    class Remembered(subprocess.Popen[bytes]):
+        def __init__(self, *arguments: Any, **how: Any) -> None:
+            super().__init__(*arguments, **how)
+            started.append(self)
+
+    def gone(pid: int | None) -> NoReturn:
+        raise BadInput(f"found no running guard with process {pid}")
+
+    monkeypatch.setattr("monitor.link.subprocess.Popen", Remembered)
+    monkeypatch.setattr("monitor.link.find_place", gone)
+    with pytest.raises(BadInput, match="no running guard"):
+        start_guard(order_for(tmp_path))
+    assert [process.returncode for process in started] == [0]
 
 
 def test_a_bad_cell_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path) -> None:
