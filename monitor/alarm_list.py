@@ -3,11 +3,33 @@
 import asyncio
 import json
 import sys
+from math import inf
 
 from monitor.guard.place import Place, find_place
 from monitor.guard.protocol import Bye, Command, Frame, NoticeLine
 from monitor.link import ViewerLink
+from rules.alarm_rates import AlarmTerms
 from simulator.strict import BadInput, clean
+
+
+def shelf_s(alarm: str, minutes: float) -> float:
+    """Return how long a shelf asked for may last, s; say so where that is less.
+
+    Raises:
+        BadInput: No alarm is named, or the time is no time.
+    """
+    longest_s = AlarmTerms().longest_shelf_s
+    if not alarm:
+        raise BadInput("shelve: found no alarm's name, expected one (flowdebt alarms lists them)")
+    if not 0.0 < minutes < inf:
+        raise BadInput(
+            f"--minutes: found {minutes:g}, expected more than 0 and at most {longest_s / 60.0:g}"
+        )
+    if 60.0 * minutes > longest_s:
+        sys.stderr.write(
+            f"shelved for {longest_s / 60.0:g} min, the most there is, not for {minutes:g}\n"
+        )
+    return min(60.0 * minutes, longest_s)
 
 
 def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: bool) -> int:
@@ -17,7 +39,7 @@ def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: b
         BadInput: There is no such guard, or it ended before it answered.
     """
     command = None if do == "list" else Command(do, alarm=alarm, for_s=for_s)
-    frame, refused, rates = asyncio.run(_ask(find_place(pid), command))
+    frame, refused, rates = asyncio.run(_ask(find_place(pid, "alarms"), command))
     if as_json:
         facts = {
             "alarms": frame.alarms,

@@ -16,7 +16,7 @@ from monitor.clock import now_s
 from monitor.guard.loop import FAILED
 from monitor.guard.place import Place, find_place, running_places
 from monitor.guard.process import Order, run_order
-from monitor.guard.protocol import Bye, Command, Message
+from monitor.guard.protocol import COMMAND_LINE, Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
 from simulator.strict import BadInput, clean
@@ -74,15 +74,15 @@ def stop_running(pid: int | None) -> int:
     Raises:
         BadInput: There is none.
     """
-    return asyncio.run(_stop(find_place(pid)))
+    return asyncio.run(_stop(find_place(pid, "stop")))
 
 
 async def _stop(place: Place) -> int:
     async with ViewerLink(place) as link:
-        link.send(Command("stop"))
+        link.send(Command("stop", who=COMMAND_LINE))
         async for message in link.messages():
             if isinstance(message, Bye):
-                sys.stderr.write(f"guard {place.pid} {message.why}\n")
+                sys.stderr.write(f"guard {place.pid}: {clean(message.why, 200)}\n")
     return 0
 
 

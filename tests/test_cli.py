@@ -107,6 +107,7 @@ BAD = {
         "watch /dev/none --rig small.toml --headless --no-record",
         "/dev/none: found a port that can't be opened",
     ),
+    "speed without end": ("demo --speed inf", "Must be a number"),
     "watch: unknown scenario": ("watch sim:nemo --headless --no-record", 'scenario "nemo"'),
     "attach and source": ("watch --attach x.csv", "--attach"),
     "unknown scenario": ("simulate nemo", 'found scenario "nemo"'),
@@ -304,7 +305,7 @@ OPTIONS = {
     "simulate": "--to --seed --guarded --list --truth --plot --json",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",
-    "coverage": "--rig --runs --seed --workers --fault --why --markdown --json",
+    "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
 }
 
 

@@ -268,7 +268,8 @@ class GuardLoop:
 
     def _obey(self, command: protocol.Command, answer: Tell) -> None:
         if command.do == "stop":
-            self.stop("stopped by a viewer")
+            by_command = command.who == protocol.COMMAND_LINE
+            self.stop(f"stopped by {protocol.COMMAND_LINE if by_command else 'a viewer'}")
             return
         if command.do == "reload":
             self._reloader.ask(command.rig, answer)

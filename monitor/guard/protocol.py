@@ -183,7 +183,10 @@ Message = Hello | Frame | EventTurn | AlarmTurn | CauseLine | NoticeLine | Terms
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
-class Command(msgspec.Struct, forbid_unknown_fields=True):
+COMMAND_LINE: Final = "flowdebt stop"
+
+
+class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """What a viewer may say.
 
     Attributes:
@@ -193,6 +196,7 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
         token: With ``attach``.
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
+        who: With ``stop``: ``COMMAND_LINE`` where it is ``flowdebt stop``, else a viewer.
         rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
     """
 
@@ -200,6 +204,7 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
     token: Word = ""
     alarm: Word = ""
     for_s: float = 0.0
+    who: Word = ""
     rig: Annotated[str, msgspec.Meta(max_length=LONGEST_PATH)] = ""
 
 

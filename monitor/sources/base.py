@@ -86,7 +86,7 @@ def pace_of(speed: float) -> float:
     Raises:
         BadInput: Negative or no number.
     """
-    if not speed >= 0.0:
+    if not 0.0 <= speed < inf:
         raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
     return speed if speed > 0.0 else inf
 
