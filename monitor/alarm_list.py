@@ -9,6 +9,7 @@ from monitor.guard.place import Place, find_place
 from monitor.guard.protocol import Bye, Command, Frame, NoticeLine
 from monitor.link import ViewerLink
 from rules.alarm_rates import AlarmTerms
+from rules.findings import label_of, name_of
 from simulator.strict import BadInput, clean
 
 
@@ -38,7 +39,7 @@ def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: b
     Raises:
         BadInput: There is no such guard, or it ended before it answered.
     """
-    command = None if do == "list" else Command(do, alarm=alarm, for_s=for_s)
+    command = None if do == "list" else Command(do, alarm=name_of(alarm), for_s=for_s)
     frame, refused, rates = asyncio.run(_ask(find_place(pid, "alarms"), command))
     if as_json:
         facts = {
@@ -81,11 +82,11 @@ async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str],
 def _in_words(frame: Frame) -> list[str]:
     if not frame.alarms:
         return ["no alarms"]
-    lines = [f"{'alarm':<20} {'state':<26} {'priority':<10} {'since':>9}"]
+    lines = [f"{'alarm':<34} {'state':<26} {'priority':<10} {'since':>9}"]
     for alarm in frame.alarms:
         first = "  first out" if alarm["first_out"] else ""
         lines.append(
-            f"{clean(alarm['alarm']).replace('_', ' '):<20} {alarm['state']:<26} "
+            f"{clean(label_of(alarm['alarm'])):<34} {alarm['state']:<26} "
             f"{alarm['priority']:<10} {alarm['since_s'] or 0.0:>8.2f}s{first}"
         )
     return lines

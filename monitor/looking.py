@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from monitor import counts
 from monitor.guard.protocol import Frame, Hello
+from rules.findings import label_of
 from simulator.strict import clean
 
 LONGEST = 200
@@ -46,7 +47,9 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     ill = [f"{name} {word}" for name, word in frame.health.items() if word != "healthy"]
     yield f"  {clean(', '.join(ill), LONGEST)}" if ill else "  every channel healthy"
     if frame.alarms:
-        names = ", ".join(f"{alarm.get('alarm')} ({alarm.get('state')})" for alarm in frame.alarms)
+        names = ", ".join(
+            f"{label_of(str(alarm.get('alarm')))} ({alarm.get('state')})" for alarm in frame.alarms
+        )
         yield f"  alarms: {clean(names, LONGEST)}"
     for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)

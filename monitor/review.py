@@ -364,7 +364,7 @@ def _event_in_words(event: Event) -> Iterator[str]:
     depth = f" ({', '.join(deep)})" if deep else ""
     yield (
         f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
-        f"{event.finding.replace('_', ' ')} {until}{depth}"
+        f"{event.what.label} {until}{depth}"
     )
     why = event.explanation
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"

@@ -11,8 +11,13 @@ import pytest
 
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
+from monitor.guard.protocol import AlarmTurn, EventTurn
+from monitor.lines import in_words as line_in_words
 from monitor.looking import as_json_line, in_words
 from rules.alarm_rates import AlarmTerms
+from rules.findings import FINDINGS, label_of, name_of
+from rules.known_causes import CAUSES
+from simulator.cases import CASES
 from simulator.scenario import shipped_scenarios
 from simulator.strict.text import NEAREST, nearest
 from tests.guards import guard, until_bye
@@ -139,3 +144,35 @@ def test_an_unfinished_log_is_taken_away(tmp_path: Path) -> None:
         with pytest.raises(KeyboardInterrupt), open_log(path, ["boost_kpa"], [], {}):
             raise KeyboardInterrupt
         assert not path.exists()
+
+
+def test_people_read_one_spelling_of_every_finding() -> None:
+    """The label, wherever a finding is named in words; its name or its label may be typed."""
+    event = {
+        "finding": "under_delivery",
+        "action": "warn",
+        "action_time_s": 1.0,
+        "until_s": 2.0,
+        "explanation": "x",
+    }
+    turns = [EventTurn(turn, event, "") for turn in ("raised", "worse", "cleared")]
+    alarm = AlarmTurn(1.0, "under_delivery", "normal", "shelved", "high", "x", "operator", False)
+    for message in (*turns, alarm):
+        assert "under-delivery" in line_in_words(message)
+    seen = msgspec.structs.replace(
+        frame("Hold.", rows(0.0, 1.0), 20), alarms=[{"alarm": "under_delivery", "state": "x"}]
+    )
+    assert any("under-delivery (x)" in line for line in in_words(hello(), seen))
+    for finding in FINDINGS:
+        assert label_of(finding.name) == finding.label
+        assert "_" not in finding.label
+        for typed in (finding.name, finding.label, finding.label.upper(), finding.name.title()):
+            assert name_of(typed) == finding.name
+    assert len({finding.label for finding in FINDINGS}) == len(FINDINGS)
+    assert (label_of("other_thing"), name_of("other thing")) == ("other_thing", "other thing")
+
+
+def test_a_fault_has_one_name() -> None:
+    """The coverage table, the causes and the scenarios call the wrong mix the same."""
+    assert "wrong mix" in {case.name for case in CASES}
+    assert "wrong mix" in CAUSES["wrong_mix"].label

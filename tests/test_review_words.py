@@ -59,7 +59,7 @@ def test_an_explanation_says_when_it_was_true(tmp_path: Path) -> None:
     event = next(event for event in result.events if event.finding == "under_delivery")
     assert event.action_time_s > event.time_s + 0.01
     lines = list(in_words(result))
-    first = next(i for i, line in enumerate(lines) if "under delivery" in line)
+    first = next(i for i, line in enumerate(lines) if "under-delivery" in line)
     assert lines[first].split()[0] == f"{event.time_s:.2f}"
     why = event.explanation
     assert lines[first + 1].strip() == f"at {event.action_time_s:.2f} s: {why[0].lower()}{why[1:]}"

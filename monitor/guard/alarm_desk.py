@@ -5,7 +5,7 @@ from typing import Any, Final
 from monitor.guard.protocol import AlarmTurn, Command
 from rules.alarm_rates import AlarmRates, AlarmState, AlarmTerms, Answer, Transition
 from rules.alarms import AlarmBook
-from rules.findings import FINDINGS
+from rules.findings import FINDINGS, label_of
 from rules.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
 
 # Boost crosses the onset all the time; that alone is no news for anybody.
@@ -64,7 +64,10 @@ class AlarmDesk:
             answer = book.take_out_of_service(time_s, name)
         else:
             answer = book.return_to_service(time_s, name)
-        refusals = [f"{command.do} {r.alarm}: refused, {r.reason}" for r in answer.refusals]
+        refusals = [
+            f"{command.do.replace('_', ' ')} {label_of(r.alarm)}: refused, {r.reason}"
+            for r in answer.refusals
+        ]
         return self._told(time_s, answer.transitions), refusals
 
     def _told(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:

@@ -23,6 +23,7 @@ from monitor.sources.base import Arrival, Source
 from rules.channels import OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.events import Event, EventTracker, Turn
 from rules.explain import status
+from rules.findings import label_of
 from rules.guard import Guard
 from rules.state import Decision
 from simulator.rig import Change, RigFile
@@ -285,7 +286,7 @@ class GuardLoop:
             self._take(tick(self._aligner.newest_s, OPERATOR_ACKNOWLEDGE))
         moved, refused = self._alarms.obey(command, self._decision.time_s)
         self._tell_alarms(moved)
-        what = f"{command.do.replace('_', ' ')} {command.alarm or 'all'}".strip()
+        what = f"{command.do.replace('_', ' ')} {label_of(command.alarm) or 'all'}".strip()
         self._send(protocol.NoticeLine("operator", what))
         for refusal in refused:
             self._send(protocol.NoticeLine("refused", refusal))
