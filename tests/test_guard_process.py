@@ -215,10 +215,10 @@ def test_a_guard_gone_as_soon_as_it_was_ready_is_waited_for(
     assert [process.returncode for process in started] == [0]
 
 
-def test_a_bad_cell_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path) -> None:
-    """What came before a bad cell's block is kept; the error names file, line and column."""
+def test_a_bad_column_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path) -> None:
+    """What came before a bad column's block is kept; the error names file, line and column."""
     log = tmp_path / "log.csv"
-    log.write_text("time_s,boost_kpa,delivered_ml_min\n0,1,0\n0.01,oops,0\n", encoding="utf-8")
+    log.write_text("time_s,boost_kpa,delivered_ml_min\n0,,0\n0.01,oops,0\n", encoding="utf-8")
     rig = tmp_path / "rig.toml"
     shipped = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
     head, _, _ = shipped.partition("[limits.boost_kpa]")

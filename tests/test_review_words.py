@@ -80,3 +80,22 @@ def test_shipped_rigs_still_pass() -> None:
         rig = load_rig(find_rig(name)).rig
         assert rig.spray.pump.regulated_kpa <= rig.spray.pump.shut_off_kpa
         assert rig.paid.dry_limit_kpa > 0.0
+
+
+def test_cells_that_are_no_numbers_are_told(tmp_path: Path) -> None:
+    """With line, column and what stands there, the first three of them; the log is judged."""
+    log = tmp_path / "log.csv"
+    text = ["time_s,boost_kpa,delivered_ml_min", *(f"{i / 100},{20 + i % 2},0" for i in range(100))]
+    for at in (5, 40, 41, 70):
+        text[at] = text[at].replace(",2", ",ERR")
+    log.write_text("\n".join(text) + "\n", encoding="ascii")
+    rig = tmp_path / "rig.toml"
+    rig.write_text(SMALL, encoding="utf-8")
+    found = review(log, str(rig))
+    (line,) = [line for line in in_words(found) if "no number" in line]
+    assert line == (
+        '  4 cells are no number, and never healthy: line 6: boost_kpa: found "ERR0"; '
+        'line 41: boost_kpa: found "ERR1"; line 42: boost_kpa: found "ERR0" and so on'
+    )
+    assert found.as_json()["no_numbers"]["cells"] == 4
+    assert found.rows >= 100
