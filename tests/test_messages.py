@@ -11,7 +11,7 @@ import pytest
 
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
-from monitor.guard.protocol import AlarmTurn, EventTurn
+from monitor.guard.protocol import AlarmTurn, EventTurn, Message
 from monitor.lines import in_words as line_in_words
 from monitor.looking import as_json_line, in_words
 from rules.alarm_rates import AlarmTerms
@@ -157,7 +157,8 @@ def test_people_read_one_spelling_of_every_finding() -> None:
     }
     turns = [EventTurn(turn, event, "") for turn in ("raised", "worse", "cleared")]
     alarm = AlarmTurn(1.0, "under_delivery", "normal", "shelved", "high", "x", "operator", False)
-    for message in (*turns, alarm):
+    told: list[Message] = [*turns, alarm]
+    for message in told:
         assert "under-delivery" in line_in_words(message)
     seen = msgspec.structs.replace(
         frame("Hold.", rows(0.0, 1.0), 20), alarms=[{"alarm": "under_delivery", "state": "x"}]
