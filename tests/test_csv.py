@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Sequence
-from math import isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor import counts
 from monitor.decode import Rejected
-from monitor.sources.base import SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.sources.recorded import TEXT_CELLS, RecordedSource
 from monitor.stream import StreamDecoder
 from monitor.text_lines import LineDecoder
 from rules.channels import NOT_SENT, Sample
@@ -315,6 +317,21 @@ def test_blocks_of_any_size_give_the_same(tmp_path: Path) -> None:
     joined: list[Any] = [np.concatenate(blocks) for blocks in (small, large)]
     assert np.array_equal(joined[0], joined[1])
     assert len(joined[0]) == 50_000
+
+
+@pytest.mark.asyncio
+async def test_a_replay_tells_once_of_text_in_place_of_numbers(tmp_path: Path) -> None:
+    """And counts it, so that it stands among the statistics; the rows come as they are."""
+    path = write(tmp_path, HEADER + "0,1,2\n1,x,2\n2,3,y\n3,4,5\n")
+    source = RecordedSource(path, CsvBlocks(path, RIG), speed=inf)
+    async with source:
+        items = [item async for item in source]
+    told = [item.text for item in items if isinstance(item, Notice) and item.kind == "unusable"]
+    assert told == [f"{TEXT_CELLS}; flowdebt review names the lines"]
+    boosts = [item.sample.boost_kpa for item in items if isinstance(item, Arrival)]
+    assert boosts == pytest.approx([1.0, nan, 3.0, 4.0], nan_ok=True)
+    lines = list(counts.lines(source.statistics.as_json()))
+    assert counts.Line("no number", "2 cells with text, never healthy", True) in lines
 
 
 @pytest.mark.parametrize("field", [b"1_0", b"0x1", "٣".encode(), b"1.2.3", b"abc"])
