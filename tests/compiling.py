@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 ROOT: Final = Path(__file__).resolve().parent.parent
-LONGEST_S: Final = 200.0
+LONGEST_S: Final = 600.0
 # What takes longest first, so that both processes end at about the same time.
 PARTS: Final = ("runs", "car", "rules", "rates")
 
