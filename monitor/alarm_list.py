@@ -3,12 +3,35 @@
 import asyncio
 import json
 import sys
+from math import inf
 
-from monitor.alarm_words import COLUMNS, name_given, standing_alarms
+from monitor.alarm_words import COLUMNS, standing_alarms
 from monitor.guard.place import Place, find_place
 from monitor.guard.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
 from monitor.link import ViewerLink
+from rules.alarm_rates import AlarmTerms
+from rules.findings import name_of
 from simulator.strict import BadInput, clean
+
+
+def shelf_s(alarm: str, minutes: float) -> float:
+    """Return how long a shelf asked for may last, s; say so where that is less.
+
+    Raises:
+        BadInput: No alarm is named, or the time is no time.
+    """
+    longest_s = AlarmTerms().longest_shelf_s
+    if not alarm:
+        raise BadInput("shelve: found no alarm's name, expected one (flowdebt alarms lists them)")
+    if not 0.0 < minutes < inf:
+        raise BadInput(
+            f"--minutes: found {minutes:g}, expected more than 0 and at most {longest_s / 60.0:g}"
+        )
+    if 60.0 * minutes > longest_s:
+        sys.stderr.write(
+            f"shelved for {longest_s / 60.0:g} min, the most there is, not for {minutes:g}\n"
+        )
+    return min(60.0 * minutes, longest_s)
 
 
 def run_alarms(
@@ -21,9 +44,10 @@ def run_alarms(
     Raises:
         BadInput: There is no such guard, or it ended before it answered.
     """
-    named = name_given(alarm)
-    command = None if do == "list" else Command(do, alarm=named, for_s=for_s, who=clean(who))
-    frame, refused, rates = asyncio.run(_ask(find_place(pid), command))
+    command = None
+    if do != "list":
+        command = Command(do, alarm=name_of(alarm), for_s=for_s, who=clean(who))
+    frame, refused, rates = asyncio.run(_ask(find_place(pid, "alarms"), command))
     if as_json:
         facts = {
             "alarms": frame.alarms,

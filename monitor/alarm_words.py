@@ -11,12 +11,11 @@ from typing import Any, Final
 
 from monitor.guard.protocol import LONGEST_WORD, AlarmTurn, Operation
 from rules.alarm_rates import ON_THE_LIST, AlarmState, Priority
-from rules.findings import FINDINGS
+from rules.findings import label_of
 
 MOST_ALARMS: Final = 64
 UNKNOWN: Final = "unknown"
 COLUMNS: Final = ("alarm", "state", "priority", "since")
-_LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _STATES: Final = frozenset(state.value for state in AlarmState)
 _PRIORITIES: Final = tuple(priority.value for priority in Priority)
 _SILENCED: Final = (
@@ -82,20 +81,6 @@ class StandingAlarm:
         return f"{self.since_s:.2f} s" if abs(self.since_s) < 1e9 else "--"
 
 
-def label_of(name: str) -> str:
-    """Return a finding's label; of another name, the name itself."""
-    return _LABELS.get(name, name)
-
-
-def name_given(text: str) -> str:
-    """Return the finding that somebody typed by name or label; what is neither stays as it is."""
-    typed = text.strip().casefold()
-    for name, label in _LABELS.items():
-        if typed in (name, label.casefold(), name.replace("_", " "), name.replace("_", "-")):
-            return name
-    return text
-
-
 def time_left(seconds: float) -> str:
     """Return a time in minutes and seconds."""
     if not 0.0 <= seconds < 1e6:
@@ -151,18 +136,10 @@ def done_in_words(done: Operation) -> str:
     """Return what was done, or why it was refused, on one line."""
     what = done.do.replace("_", " ")
     if done.refused:
-        return "; ".join(refusal_in_words(text) for text in done.refused[:16])
+        return "; ".join(done.refused[:16])
     which = label_of(done.alarm) if done.alarm else "all"
     shelf = f" for {time_left(done.for_s)}" if done.for_s > 0.0 else ""
     return f"{what} {which}{shelf}"
-
-
-def refusal_in_words(text: str) -> str:
-    """Return a guard's refusal with the alarm's label in place of its name."""
-    head, colon, reason = text.partition(":")
-    for name, label in _LABELS.items():
-        head = head.replace(f" {name}", f" {label}")
-    return head.replace("_", " ") + colon + reason
 
 
 def turn_in_words(turn: AlarmTurn) -> str:

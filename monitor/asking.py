@@ -27,7 +27,7 @@ def ask(pid: int | None, command: Command) -> str:
     def is_answer(message: Message) -> Answer | None:
         return message if isinstance(message, Answer) and message.do in (command.do, "") else None
 
-    place = find_place(pid)
+    place = find_place(pid, command.do)
     answer = asyncio.run(_hear(ViewerLink(place), command, is_answer))
     if not answer.done:
         raise BadInput(answer.text)
@@ -51,7 +51,7 @@ def look(pid: int | None) -> tuple[Hello, Frame]:
             hello = message
         return (hello, message) if hello is not None and isinstance(message, Frame) else None
 
-    return asyncio.run(_hear(ViewerLink(find_place(pid)), None, both))
+    return asyncio.run(_hear(ViewerLink(find_place(pid, "status")), None, both))
 
 
 async def _hear(

@@ -59,6 +59,9 @@ def lines(facts: Any) -> Iterator[Line]:
     total = sum(number for _, number in refused)
     words = f"{_n(total)}: {reasons_in_words(refused)}" if refused else "0"
     yield Line("rejected", words, bool(refused))
+    texts = count(facts, "no_numbers")
+    if texts > 0.0:
+        yield Line("no number", f"{_n(texts)} cells with text, never healthy", True)
     lost = count(facts, "lost")
     yield Line("lost", f"{_n(lost)} on the way, by sequence numbers", lost > 0.0)
     late = count(facts, "late")

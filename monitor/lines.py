@@ -22,6 +22,7 @@ from monitor.guard.protocol import (
     Terms,
     outputs_in_words,
 )
+from rules.findings import label_of
 from simulator.strict import clean
 
 STATUS_EVERY_S: Final = 1.0
@@ -151,7 +152,7 @@ def _status_in_words(frame: Frame) -> str:
 
 def _event_in_words(message: EventTurn) -> str:
     event = message.event
-    finding = event["finding"].replace("_", " ")
+    finding = label_of(event["finding"])
     if message.turn == "cleared":
         return f"{event['until_s']:9.2f} s  CLEARED  {finding}"
     action = event["action"].replace("_", " ").upper()

@@ -106,6 +106,19 @@ def start_guard(order: Order) -> tuple["subprocess.Popen[bytes]", Place]:
     with process.stdout as said:
         word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
     if word == "ready":
-        return process, find_place(process.pid)
-    process.wait(START_S)
+        try:
+            return process, find_place(process.pid)
+        except BadInput:  # it ended as soon as it had begun
+            _wait_for(process)
+            raise
+    _wait_for(process)
     raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+
+
+def _wait_for(process: "subprocess.Popen[bytes]") -> None:
+    """Wait for a guard that has given up; one that hangs in doing so is killed."""
+    try:
+        process.wait(START_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

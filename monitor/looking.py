@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from monitor import counts
 from monitor.guard.protocol import Frame, Hello
+from rules.findings import label_of
 from simulator.strict import clean
 
 LONGEST = 200
@@ -26,6 +27,7 @@ def as_json_line(hello: Hello, frame: Frame) -> str:
         "alarms": frame.alarms,
         "sounding": frame.sounding,
         "causes": frame.causes,
+        "outputs": frame.outputs,
         "statistics": frame.statistics,
     }
     return json.dumps(facts, allow_nan=False)
@@ -41,10 +43,25 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     condition = str(frame.statistics.get("recording", "not recorded"))
     where = "" if hello.session is None else f" in {hello.session}"
     yield f"  {clean(condition + where, LONGEST)}"
+    yield from _outputs(frame)
     ill = [f"{name} {word}" for name, word in frame.health.items() if word != "healthy"]
     yield f"  {clean(', '.join(ill), LONGEST)}" if ill else "  every channel healthy"
     if frame.alarms:
-        names = ", ".join(f"{alarm.get('alarm')} ({alarm.get('state')})" for alarm in frame.alarms)
+        names = ", ".join(
+            f"{label_of(str(alarm.get('alarm')))} ({alarm.get('state')})" for alarm in frame.alarms
+        )
         yield f"  alarms: {clean(names, LONGEST)}"
     for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)
+
+
+def _outputs(frame: Frame) -> Iterator[str]:
+    """Yield how each output stands: armed or not, held or not, why, and what is wrong with it."""
+    if not frame.outputs:
+        yield "  no output is driven"
+    for output in frame.outputs:
+        held = "held" if output["held"] else "released"
+        stands = f"ARMED, {held}" if output["armed"] else f"dry run, would be {held}"
+        words = f"output {output['output']}: {stands} ({output['why']})"
+        fault = f"; FAULT: {output['fault']}" if output["fault"] else ""
+        yield f"  {clean(words + fault, LONGEST)}"

@@ -55,6 +55,8 @@ class Review:
         to_s: Last.
         events: In the order in which they were raised.
         rejected: Rows not used, by reason.
+        no_numbers: Cells with text where a number belongs, read as not a number.
+        no_number_cells: Where the first of them are, and what stands there.
         cut: Why a session ends early; None where it doesn't.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
             was nothing to compare (a log, or another rig).
@@ -72,6 +74,8 @@ class Review:
     to_s: float | None = None
     events: list[Event] = field(default_factory=list)
     rejected: dict[str, int] = field(default_factory=dict)
+    no_numbers: int = 0
+    no_number_cells: list[str] = field(default_factory=list)
     cut: str | None = None
     reproduced: bool | None = None
     differs_at_s: float | None = None
@@ -94,6 +98,7 @@ class Review:
             "to_s": self.to_s,
             "worst_action": self.worst.word,
             "rejected": self.rejected,
+            "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
             "cut": self.cut,
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
@@ -213,6 +218,8 @@ def review(path: Path, rig: str | None) -> Review:
             result.step_s = _median_step_s(rows)
         replay.take(rows if blocks.ticked else filler.fill(rows))
     result.cut = blocks.cut
+    result.no_numbers = blocks.statistics.no_numbers
+    result.no_number_cells = blocks.no_numbers() if result.no_numbers else []
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
 
@@ -286,6 +293,11 @@ def in_words(result: Review) -> Iterator[str]:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
         yield f"  {_rows(count)} not used: {reason}"
+    if result.no_numbers:
+        cells = "1 cell is" if result.no_numbers == 1 else f"{result.no_numbers} cells are"
+        where = "; ".join(f"line {cell}" for cell in result.no_number_cells)
+        more = " and so on" if result.no_numbers > len(result.no_number_cells) else ""
+        yield f"  {cells} no number, and never healthy: {clean(where, 400)}{more}"
     if result.reproduced is not None:
         yield (
             "  decisions of that time reproduced, bit for bit"
@@ -326,7 +338,7 @@ def _event_in_words(event: Event) -> Iterator[str]:
     depth = f" ({', '.join(deep)})" if deep else ""
     yield (
         f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
-        f"{event.finding.replace('_', ' ')} {until}{depth}"
+        f"{event.what.label} {until}{depth}"
     )
     why = event.explanation
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"

@@ -11,6 +11,9 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput, clean
 
 MOST_FIELDS: Final = 256
+GARBLED: Final = "garbled header"
+MOST_STRAY: Final = 2
+_NUMBERS: Final = "0123456789+-.eE"
 
 
 class LineDecoder:
@@ -19,6 +22,9 @@ class LineDecoder:
     A stream joined in the middle is of no use until its header comes by; a rig may instead say what
     the columns are (``[serial] columns``). A row of units may stand under the header. Lines whose
     CRC is wrong, or whose sequence number is not new, are rejected.
+
+    So is a header that looks garbled (something stray before a name, or its beginning lost): the
+    mapping in force stays. One that comes twice alike is meant so.
 
     Args:
         rig_file: The rig.
@@ -35,6 +41,7 @@ class LineDecoder:
         self._rig_file = rig_file
         self._where = where
         self._names: list[str] = []
+        self._doubted: list[str] = []
         self._columns: Columns | None = None
         self._checks: LineChecks | None = None
         self.header_fault: str | None = None
@@ -89,8 +96,11 @@ class LineDecoder:
 
     def _is_header(self, fields: list[bytes]) -> bool:
         names = [_text(field).strip() for field in fields]
+        names[0] = names[0].removeprefix("\ufeff")
         known = {column.column for column in self._rig_file.columns.values()}
+        known.add(self._rig_file.time.column)
         if is_own_header(names) or sum(name in known for name in names) >= 2:
+            self._doubt(names)
             self._use(names)
             return True
         # Noise has letters too; whole words of them hardly ever.
@@ -104,6 +114,24 @@ class LineDecoder:
                 "header line with them"
             )
         return False
+
+    def _doubt(self, names: list[str]) -> None:
+        """Refuse a header that looks garbled, the first time."""
+        doubted, self._doubted = self._doubted, []
+        wanted = [self._rig_file.time.column, *self._names]
+        wanted += [column.column for column in self._rig_file.columns.values()]
+        missing = [name for name in wanted if name not in names]
+        own = is_own_header(names)  # taken whatever the rig calls its columns
+        if own or names == doubted or not _looks_garbled(names, missing):
+            return
+        self._doubted = names
+        if self._columns is None:
+            shown = clean(", ".join(names), 80)
+            self.header_fault = (
+                f'{self._where}: found "{shown}", which looks garbled; expected a header line with '
+                "the rig's columns"
+            )
+        raise Rejected(GARBLED)
 
     def _use(self, names: list[str]) -> None:
         self._columns = self._checks = None
@@ -127,6 +155,26 @@ class LineDecoder:
             self._columns = self._checks = None
             self.header_fault = str(error)
         return True
+
+
+def _looks_garbled(names: list[str], missing: list[str]) -> bool:
+    """Whether a header's names are rather those that are missing, damaged on the wire.
+
+    A renamed column must not pass for a damaged one, or its numbers would be read as the old one's:
+    so only what stands before a name counts (a few characters, or the rest of a line of numbers),
+    the beginning of the line lost, and what never prints.
+    """
+    if not all(name.isprintable() for name in names):
+        return True
+    for wanted in missing:
+        if 1 < len(names[0]) < len(wanted) and wanted.endswith(names[0]):
+            return True
+        for name in names:
+            stray = name.removesuffix(wanted)
+            few = len(stray) <= MOST_STRAY < len(wanted)
+            if stray != name and (few or not stray.strip(_NUMBERS)):
+                return True
+    return False
 
 
 def _text(field: bytes) -> str:

@@ -17,7 +17,7 @@ from monitor.clock import now_s
 from monitor.guard.loop import FAILED
 from monitor.guard.place import Place, find_place, running_places
 from monitor.guard.process import Order, run_order
-from monitor.guard.protocol import Bye, Command, Message
+from monitor.guard.protocol import COMMAND_LINE, Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
 from monitor.screen.look import USUAL, Look
@@ -39,18 +39,26 @@ def watch_own(
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
     hand = _Hand(operator, look, owner=True)
-    code = _view(place, hand, lines=lines, as_json=as_json)
+    try:
+        code = _view(place, hand, lines=lines, as_json=as_json)
+    except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
+        _wait_for(process)
+        raise
     if code == DETACHED:
         sys.stderr.write(
             f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
             f"flowdebt stop --pid {place.pid} ends it\n"
         )
         return 0
+    _wait_for(process)
+    return code
+
+
+def _wait_for(process: "subprocess.Popen[bytes]") -> None:
     try:
         process.wait(GOODBYE_S)
     except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)
-        sys.stderr.write(f"guard {place.pid} is still closing its recording\n")
-    return code
+        sys.stderr.write(f"guard {process.pid} is still closing its recording\n")
 
 
 def watch_running(
@@ -79,15 +87,15 @@ def stop_running(pid: int | None) -> int:
     Raises:
         BadInput: There is none.
     """
-    return asyncio.run(_stop(find_place(pid)))
+    return asyncio.run(_stop(find_place(pid, "stop")))
 
 
 async def _stop(place: Place) -> int:
     async with ViewerLink(place) as link:
-        link.send(Command("stop"))
+        link.send(Command("stop", who=COMMAND_LINE))
         async for message in link.messages():
             if isinstance(message, Bye):
-                sys.stderr.write(f"guard {place.pid} {message.why}\n")
+                sys.stderr.write(f"guard {place.pid}: {clean(message.why, 200)}\n")
     return 0
 
 

@@ -6,6 +6,7 @@ from rules import channels as ch
 from rules import state as st
 from rules.constants import essential_columns
 from rules.facts import Action, Limit, Rig
+from rules.findings import FINDINGS
 from rules.state import Decision
 
 _LIMITED = {
@@ -239,7 +240,7 @@ def status(rig: Rig, decision: Decision) -> str:
         )
     finding = int(decision.cause)
     done = what_is_done(decision)
-    label = st.FINDING_NAMES[finding].replace("_", " ")
+    label = FINDINGS[finding].label
     if decision.expected_ml_min < rig.debt.floor_ml_min and action >= Action.PULL_TIMING:
         below = f"until boost stays below {rig.ladder.release_below_kpa:.0f} kPa"
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."

@@ -213,3 +213,23 @@ def why_impossible(rig: Rig, finding: Finding) -> str | None:
         "tank_low": watch.tank_reserve_ml == 0.0 and watch.tank_time_s == 0.0,
     }
     return "not set in [watch]" if switched_off.get(finding.name, False) else None
+
+
+_BY_NAME: Final = {finding.name: finding for finding in FINDINGS}
+_BY_WORDS: Final = {
+    words.replace("-", " ").replace("_", " "): finding.name
+    for finding in FINDINGS
+    for words in (finding.label, finding.name)
+}
+
+
+def label_of(name: str) -> str:
+    """Return what people call a finding; a name that is none of them as it is, untrusted."""
+    finding = _BY_NAME.get(name)
+    return name if finding is None else finding.label
+
+
+def name_of(words: str) -> str:
+    """Return the name of the finding that people mean by its name or label; else the words."""
+    told = " ".join(words.lower().replace("-", " ").replace("_", " ").split())
+    return _BY_WORDS.get(told, words)

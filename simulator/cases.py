@@ -85,7 +85,7 @@ _SPRAY: Final = (
         "the bypass takes flow early; how much is lost is a matter of the pump's reserve",
     ),
     Case(
-        "water for mix",
+        "wrong mix",
         (fault(_K.WRONG_MIX),),
         (SEEN_BY_ENGINE,),
         "water flows as well as the mix: only the engine, leaner and hotter, can tell",

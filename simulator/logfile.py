@@ -5,10 +5,12 @@ field was not sent, and ``nan`` was sent and is not a number; in Parquet that is
 """
 
 import contextlib
+import io
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import inf, isnan
 from pathlib import Path
-from typing import Any, Final, Protocol, TextIO
+from typing import Any, BinaryIO, Final, Protocol, TextIO
 
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
@@ -127,6 +129,16 @@ def kind_of(path: Path) -> str:
     return ending
 
 
+def refuse_to_overwrite(path: Path) -> None:
+    """Leave a file that is there already alone.
+
+    Raises:
+        BadInput: There is one.
+    """
+    if os.path.lexists(path):
+        raise BadInput(f"{called(path)}: found a file, expected none: nothing is overwritten")
+
+
 @contextlib.contextmanager
 def open_log(
     path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
@@ -134,22 +146,32 @@ def open_log(
     """Open a log file for writing; its ending says which kind.
 
     Args:
-        path: File to write or overwrite.
+        path: File to write; must not be there yet.
         names: Channels to write.
         more: Names of further columns.
         about: What the log is of; kept with a Parquet file.
 
     Raises:
-        BadInput: The file can't be written, or its ending says nothing.
+        BadInput: The file is there already or can't be written, or its ending says nothing. An
+            unfinished file is taken away.
     """
     ending = kind_of(path)
+    refuse_to_overwrite(path)
     try:
-        if ending == ".csv":
-            with path.open("w", encoding="utf-8", newline="") as file:
-                yield CsvLog(file, names, more)
-        else:
-            with ParquetLog(path, names, more, about) as log:
-                yield log
+        with path.open("xb") as file:
+            try:
+                if ending == ".csv":
+                    with io.TextIOWrapper(file, encoding="utf-8", newline="") as text:
+                        yield CsvLog(text, names, more)
+                else:
+                    with ParquetLog(file, names, more, about) as log:
+                        yield log
+            except BaseException:
+                with contextlib.suppress(OSError):
+                    file.close()
+                with contextlib.suppress(OSError):
+                    path.unlink()  # ours: it was not there before
+                raise
     except OSError as error:
         why = error.strerror or str(error)
         raise BadInput(f"{called(path)}: found {why}, expected a file to write") from None
@@ -185,7 +207,7 @@ class ParquetLog:
     """A log as Parquet; every column says its unit.
 
     Args:
-        path: File to write.
+        file: Where it goes.
         names: Channels to write.
         more: Names of further columns.
         about: What the log is of.
@@ -195,7 +217,7 @@ class ParquetLog:
     """
 
     def __init__(
-        self, path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
+        self, file: BinaryIO, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
     ) -> None:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -206,7 +228,7 @@ class ParquetLog:
             for name in (*self._names, *more)
         ]
         self._schema = pa.schema(fields, metadata=dict(about))
-        self._writer = pq.ParquetWriter(str(path), self._schema)
+        self._writer = pq.ParquetWriter(file, self._schema)
 
     def __enter__(self) -> "ParquetLog":
         """Return itself."""

@@ -33,6 +33,7 @@ from simulator.strict import (
     Seconds,
     Table,
     clean,
+    nearest,
     read_text,
 )
 
@@ -179,7 +180,8 @@ def load_scenario_and_rig(name_or_path: str | Path) -> tuple[Scenario, RigFile]:
     if str(name_or_path) not in shipped and path.suffix != ".toml":
         raise BadInput(
             f'found scenario "{clean(str(name_or_path))}", '
-            f"expected a TOML file or a shipped scenario: {', '.join(shipped)}"
+            "expected a TOML file or a shipped scenario, such as "
+            + nearest(str(name_or_path), list(shipped), "flowdebt simulate --list")
         )
     return _read(read_text(path), str(path), path.parent)
 

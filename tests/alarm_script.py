@@ -25,7 +25,7 @@ from tests.screen_script import (
     screen_of,
 )
 
-PULL: Final = "Pull 5.5 deg of timing: under delivery, debt 0.83 mL, 40 % of the spray missing."
+PULL: Final = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
 CAUSES: Final = [
     {
         "cause": "pump_weak",

@@ -83,8 +83,8 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
 def stories() -> list[Story]:
     """Return every story that has a screen of its own in ``tests/screens``."""
     advises = "advises only: no output is driven"
-    pull = "Pull 5.5 deg of timing: under delivery, debt 0.83 mL, 40 % of the spray missing."
-    cut = "Cut boost to 100 kPa: under delivery, debt 5.60 mL, 100 % of the spray missing."
+    pull = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
+    cut = "Cut boost to 100 kPa: under-delivery, debt 5.60 mL, 100 % of the spray missing."
     lost = "Hold: an essential channel is not healthy, so the spray is not being judged."
     pulled = frame(
         pull,
@@ -117,7 +117,7 @@ def stories() -> list[Story]:
             (
                 "▼ PULL TIMING",
                 "5.5 deg taken back",
-                "nder delivery, debt 0.83 mL, 40 % of the spray missing.",
+                "nder-delivery, debt 0.83 mL, 40 % of the spray missing.",
                 "! short",
                 "▼ past pull",
                 "▼ pulled",
@@ -160,7 +160,7 @@ def stories() -> list[Story]:
             (
                 "■ CUT BOOST",
                 "to 100 kPa",
-                "nder delivery, debt 5.60 mL, 100 % of the spray missing.",
+                "nder-delivery, debt 5.60 mL, 100 % of the spray missing.",
                 "■ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg,",

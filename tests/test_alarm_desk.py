@@ -60,7 +60,7 @@ def test_a_trip_rings_until_acknowledged_and_latches_until_reset() -> None:
     assert [(turn.after, turn.who) for turn in moved] == [("acknowledged", "operator")]
     assert not rings(desk)
     _, refused = desk.obey(Command("reset"), drive.time_s)
-    assert refused == ["reset under_delivery: refused, its condition is still there"]
+    assert refused == ["reset under-delivery: refused, its condition is still there"]
     told(desk, drive.run(6.0, boost_kpa=0.0, commanded_ml_min=0.0))
     assert desk.standing()[0]["state"] == "latched acknowledged"
     _, refused = desk.obey(Command("reset"), drive.time_s)

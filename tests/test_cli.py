@@ -56,7 +56,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "header.csv").write_text(header, encoding="ascii")
     (tmp_path / "other.csv").write_text("a,b\n1,2\n", encoding="ascii")
     (tmp_path / "lacks.csv").write_text("time_s,boost_kpa\n1,2\n", encoding="ascii")
-    (tmp_path / "text.csv").write_text(header + "0,1,2\n1,x,3\n", encoding="ascii")
+    (tmp_path / "text.csv").write_text(header + "0,x,2\n1,y,3\n", encoding="ascii")
     (tmp_path / "binary.csv").write_bytes(bytes(range(256)) * 16)
     (tmp_path / "small.toml").write_text(SMALL, encoding="utf-8")
     (tmp_path / "typo.toml").write_text(SMALL + "[debt]\nwran = 1\n", encoding="utf-8")
@@ -86,7 +86,7 @@ BAD = {
     "header alone": (REVIEW.format("header.csv"), "no rows of numbers"),
     "other columns": (REVIEW.format("other.csv"), 'other.csv:1: found "a,b"'),
     "column missing": (REVIEW.format("lacks.csv"), '"delivered_ml_min"'),
-    "text cell": (REVIEW.format("text.csv"), 'text.csv:3: boost_kpa: found "x"'),
+    "text cell": (REVIEW.format("text.csv"), 'text.csv:2: boost_kpa: found "x"'),
     "binary log": (REVIEW.format("binary.csv"), "not text"),
     "log is a folder": (REVIEW.format("nothing"), "no session in it"),
     "name too long": (REVIEW.format("x" * 300), "too long"),
@@ -107,6 +107,7 @@ BAD = {
         "watch /dev/none --rig small.toml --headless --no-record",
         "/dev/none: found a port that can't be opened",
     ),
+    "speed without end": ("demo --speed inf", "Must be a number"),
     "watch: unknown scenario": ("watch sim:nemo --headless --no-record", 'scenario "nemo"'),
     "attach and source": ("watch --attach x.csv", "--attach"),
     "unknown scenario": ("simulate nemo", 'found scenario "nemo"'),
@@ -304,7 +305,7 @@ OPTIONS = {
     "simulate": "--to --seed --guarded --list --truth --plot --json",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",
-    "coverage": "--rig --runs --seed --workers --fault --why --markdown --json",
+    "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
 }
 
 

@@ -288,7 +288,10 @@ def test_the_command_prints_a_table(
 
 BAD = {
     "unknown rig": (["--rig", "nemo"], 'found rig "nemo"'),
-    "unknown fault": (["--fault", "gremlins"], 'found "gremlins", expected part of one of: no'),
+    "unknown fault": (
+        ["--fault", "gremlins"],
+        'found "gremlins", expected part of a name such as ',
+    ),
     "two formats": (["--json", "--markdown"], "found --json and --markdown"),
     "no runs": (["--runs", "0"], "--runs"),
     "too many runs": (["--runs", "1001"], "--runs"),

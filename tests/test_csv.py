@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Sequence
-from math import isnan, nan
+from math import inf, isnan, nan
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +12,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor import counts
 from monitor.decode import Rejected
-from monitor.sources.base import SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.sources.recorded import TEXT_CELLS, RecordedSource
 from monitor.stream import StreamDecoder
 from monitor.text_lines import LineDecoder
 from rules.channels import NOT_SENT, Sample
@@ -25,6 +27,7 @@ from tests.rig_text import SMALL
 
 RIG = rig_from_text(SMALL, "small.toml")
 LAMBDA = rig_from_text(SMALL + "[channels.lambda_ratio]\n", "lambda.toml")
+BOOST = Sample._fields.index("boost_kpa")
 HEADER = "time_s,boost_kpa,delivered_ml_min\n"
 # RFC 4180, section 2: a quote doubled inside quotes, a line break inside quotes, CRLF line ends,
 # the last one optional. Text and fields as the RFC's rules 2 and 5 to 7 give them.
@@ -187,19 +190,46 @@ def test_rows_cut_off_are_left_out_and_counted(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("cell", ["abc", "1_0", "0x10", "1.2.3", "12:30", "٣", "5 kPa", "+", "1,5"])
-def test_a_text_cell_is_named_by_line_and_column(tmp_path: Path, cell: str) -> None:
-    """The error says which file, line and column, and what stands there."""
+def test_a_column_of_text_is_named_by_line_and_column(tmp_path: Path, cell: str) -> None:
+    """No number in it: the error says which file, line and column, and what stands there."""
     cell_text = f'"{cell}"' if "," in cell else cell
-    text = "# more\n" + HEADER + "0,1,2\n\n1,1,2\n" + f"2,{cell_text},3\n"
+    text = "# more\n" + HEADER + "0,,2\n\n1,,2\n" + f"2,{cell_text},3\n"
     point = " with a decimal point" if "," in cell else ""
     wanted = f'log.csv:6: boost_kpa: found "{cell}", expected a number{point}'
     assert complaint(tmp_path, text) == wanted
 
 
 def test_a_text_cell_far_down_is_named_too(tmp_path: Path) -> None:
-    """Also behind many blocks, and with a decimal comma."""
+    """Also behind many blocks, and with a decimal comma: not a number, and told by its line."""
     text = HEADER.replace(",", ";") + "0,5;1,5;2\n" * 200_000 + "0,5;1.5;2\n"
-    assert complaint(tmp_path, text) == 'log.csv:200002: boost_kpa: found "1.5", expected a number'
+    blocks = CsvBlocks(write(tmp_path, text), RIG)
+    rows = np.concatenate(list(blocks))
+    assert len(rows) == 200_001
+    assert isnan(rows[-1][BOOST])
+    assert set(rows[:-1, BOOST]) == {1.5}
+    assert blocks.statistics.no_numbers == 1
+    assert blocks.no_numbers() == ['200002: boost_kpa: found "1.5"']
+
+
+def test_text_here_and_there_is_no_number_and_all_else_as_it_was(tmp_path: Path) -> None:
+    """The same rows as with ``nan`` in those cells, in any block, and rows cut off counted once."""
+    kept = [f"{i / 100},{i % 7},{3 + i % 5}\n" for i in range(40_000)]
+    kept[20_000] = "200.0,1\n"
+    texts, nans = list(kept), list(kept)
+    for at, boost in ((11, "x"), (25_000, "ERR"), (25_001, "5 kPa"), (39_999, "=")):
+        texts[at], nans[at] = (f"{at / 100},{word},3\n" for word in (boost, "nan"))
+    found = []
+    for name, lines in (("texts", texts), ("nans", nans)):
+        (tmp_path / name).mkdir()
+        path = write(tmp_path / name, HEADER + "".join(lines))
+        blocks = CsvBlocks(path, RIG, block_bytes=SMALL_BLOCK_BYTES)
+        found.append(np.concatenate(list(blocks)))
+        assert blocks.statistics.no_numbers == (4 if name == "texts" else 0)
+        assert blocks.statistics.rejected == {"number of fields": 1}
+        assert (blocks.statistics.received, blocks.statistics.decoded) == (40_000, 39_999)
+        first = ['13: boost_kpa: found "x"', '25002: boost_kpa: found "ERR"']
+        assert blocks.no_numbers()[:2] == (first if name == "texts" else [])
+    assert found[0].tobytes() == found[1].tobytes()
 
 
 @pytest.mark.parametrize(
@@ -289,14 +319,32 @@ def test_blocks_of_any_size_give_the_same(tmp_path: Path) -> None:
     assert len(joined[0]) == 50_000
 
 
+@pytest.mark.asyncio
+async def test_a_replay_tells_once_of_text_in_place_of_numbers(tmp_path: Path) -> None:
+    """And counts it, so that it stands among the statistics; the rows come as they are."""
+    path = write(tmp_path, HEADER + "0,1,2\n1,x,2\n2,3,y\n3,4,5\n")
+    source = RecordedSource(path, CsvBlocks(path, RIG), speed=inf)
+    async with source:
+        items = [item async for item in source]
+    told = [item.text for item in items if isinstance(item, Notice) and item.kind == "unusable"]
+    assert told == [f"{TEXT_CELLS}; flowdebt review names the lines"]
+    boosts = [item.sample.boost_kpa for item in items if isinstance(item, Arrival)]
+    assert boosts == pytest.approx([1.0, nan, 3.0, 4.0], nan_ok=True)
+    lines = list(counts.lines(source.statistics.as_json()))
+    assert counts.Line("no number", "2 cells with text, never healthy", True) in lines
+
+
 @pytest.mark.parametrize("field", [b"1_0", b"0x1", "٣".encode(), b"1.2.3", b"abc"])
-def test_what_a_wire_rejects_a_file_refuses(tmp_path: Path, field: bytes) -> None:
+def test_what_a_wire_rejects_is_no_number_in_a_file(tmp_path: Path, field: bytes) -> None:
     """Neither reads noise as a number."""
     decoder = LineDecoder(RIG, "line")
     decoder.decode(HEADER.strip().encode(), 0.0)
     with pytest.raises(Rejected):
         decoder.decode(b"0," + field + b",1", 0.0)
-    assert "boost_kpa" in complaint(tmp_path, HEADER.encode() + b"0," + field + b",1\n1,2,3\n")
+    path = write(tmp_path, HEADER.encode() + b"0," + field + b",1\n1,2,3\n")
+    ((first, second),) = (block[:, BOOST] for block in CsvBlocks(path, RIG))
+    assert isnan(first)
+    assert second == 2.0
 
 
 def test_a_counter_that_wraps_in_a_log(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any, NoReturn
 
 import pytest
 
@@ -193,10 +194,31 @@ def test_an_order_that_cannot_be_carried_out_says_why(tmp_path: Path) -> None:
         start_guard(Order("sim:nothing"))
 
 
-def test_a_bad_cell_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path) -> None:
-    """What came before a bad cell's block is kept; the error names file, line and column."""
+def test_a_guard_gone_as_soon_as_it_was_ready_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody can attach to it: one clear line, and no child is left behind."""
+    started: list[subprocess.Popen[bytes]] = []
+
+    class Remembered(subprocess.Popen[bytes]):
+        def __init__(self, *arguments: Any, **how: Any) -> None:
+            super().__init__(*arguments, **how)
+            started.append(self)
+
+    def gone(pid: int | None) -> NoReturn:
+        raise BadInput(f"found no running guard with process {pid}")
+
+    monkeypatch.setattr("monitor.link.subprocess.Popen", Remembered)
+    monkeypatch.setattr("monitor.link.find_place", gone)
+    with pytest.raises(BadInput, match="no running guard"):
+        start_guard(order_for(tmp_path))
+    assert [process.returncode for process in started] == [0]
+
+
+def test_a_bad_column_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Path) -> None:
+    """What came before a bad column's block is kept; the error names file, line and column."""
     log = tmp_path / "log.csv"
-    log.write_text("time_s,boost_kpa,delivered_ml_min\n0,1,0\n0.01,oops,0\n", encoding="utf-8")
+    log.write_text("time_s,boost_kpa,delivered_ml_min\n0,,0\n0.01,oops,0\n", encoding="utf-8")
     rig = tmp_path / "rig.toml"
     shipped = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
     head, _, _ = shipped.partition("[limits.boost_kpa]")

@@ -37,6 +37,10 @@ async def test_what_is_fed_is_read() -> None:
         asked = f"mqtt://127.0.0.1:{broker.port}/cars/one?form=senml"
         source = MqttSource(asked, BRINDLE)
         async with source, asyncio.timeout(30.0):
+            # Subscribed first: a broker keeps nothing for who comes later.
+            told = await anext(source)
+            assert isinstance(told, Notice)
+            assert told.kind == "connected"
             feeding = asyncio.create_task(
                 asyncio.to_thread(feed_broker, sent, names, BRINDLE, asked, inf)
             )
@@ -61,6 +65,7 @@ async def test_the_defaults_of_feeding_and_reading_match() -> None:
         asked = f"mqtt://127.0.0.1:{broker.port}/cars/one"
         source = MqttSource(asked, rig_file)
         async with source, asyncio.timeout(30.0):
+            assert isinstance(await anext(source), Notice)  # subscribed
             feeding = asyncio.create_task(
                 asyncio.to_thread(feed_broker, sent, names, rig_file, asked, inf)
             )

@@ -35,7 +35,7 @@ def test_a_trip_releases_with_its_reason_and_a_release_holds_again() -> None:
         was = holder.held
         assert holder.feed(decision) is (was and decision.action >= 2)
         assert holder.held is (decision.action < 2)
-    assert holder.why == "under delivery: cut boost to 80 kPa and pull 12.0 deg of timing"
+    assert holder.why == "under-delivery: cut boost to 80 kPa and pull 12.0 deg of timing"
     for decision in drive.run(6.0, boost_kpa=0.0, commanded_ml_min=0.0):
         holder.feed(decision)
     assert str(holder.held) == "True"

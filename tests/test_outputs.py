@@ -126,7 +126,7 @@ def test_a_trip_is_at_the_far_end_in_time(wire: Wire) -> None:
         beaten.desk.decided(tripped)
         assert wire.held_for_s(at_s) < TRIP_S + SLACK_S
         wire.wait_until_told_released()
-        assert beaten.said.has("released: under delivery: pull")
+        assert beaten.said.has("released: under-delivery: pull")
     assert wire.numbers_rise()
 
 

@@ -82,7 +82,7 @@ def test_an_earlier_pull(tmp_path: Path) -> None:
         for d in (before, after)
     ]
     assert found[0].by == pytest.approx(steps[0] - steps[1])
-    assert found[0].words.startswith("pull timing of under delivery: ")
+    assert found[0].words.startswith("pull timing of under-delivery: ")
     assert found[0].words.endswith("s earlier")
 
 
@@ -101,7 +101,7 @@ def test_what_vanishes(tmp_path: Path) -> None:
     gone = [d for d in compare(before, after) if d.after is None]
     assert {d.finding for d in gone} >= {"under_delivery"}
     under = next(d for d in gone if d.finding == "under_delivery")
-    assert "under delivery (" in under.words
+    assert "under-delivery (" in under.words
     assert ") vanishes, was raised at " in under.words
     assert under.time_s == before.time_s(under.index)
     new = [d for d in compare(after, before) if d.before is None]

@@ -59,7 +59,7 @@ def test_an_explanation_says_when_it_was_true(tmp_path: Path) -> None:
     event = next(event for event in result.events if event.finding == "under_delivery")
     assert event.action_time_s > event.time_s + 0.01
     lines = list(in_words(result))
-    first = next(i for i, line in enumerate(lines) if "under delivery" in line)
+    first = next(i for i, line in enumerate(lines) if "under-delivery" in line)
     assert lines[first].split()[0] == f"{event.time_s:.2f}"
     why = event.explanation
     assert lines[first + 1].strip() == f"at {event.action_time_s:.2f} s: {why[0].lower()}{why[1:]}"
@@ -80,3 +80,22 @@ def test_shipped_rigs_still_pass() -> None:
         rig = load_rig(find_rig(name)).rig
         assert rig.spray.pump.regulated_kpa <= rig.spray.pump.shut_off_kpa
         assert rig.paid.dry_limit_kpa > 0.0
+
+
+def test_cells_that_are_no_numbers_are_told(tmp_path: Path) -> None:
+    """With line, column and what stands there, the first three of them; the log is judged."""
+    log = tmp_path / "log.csv"
+    text = ["time_s,boost_kpa,delivered_ml_min", *(f"{i / 100},{20 + i % 2},0" for i in range(100))]
+    for at in (5, 40, 41, 70):
+        text[at] = text[at].replace(",2", ",ERR")
+    log.write_text("\n".join(text) + "\n", encoding="ascii")
+    rig = tmp_path / "rig.toml"
+    rig.write_text(SMALL, encoding="utf-8")
+    found = review(log, str(rig))
+    (line,) = [line for line in in_words(found) if "no number" in line]
+    assert line == (
+        '  4 cells are no number, and never healthy: line 6: boost_kpa: found "ERR0"; '
+        'line 41: boost_kpa: found "ERR1"; line 42: boost_kpa: found "ERR0" and so on'
+    )
+    assert found.as_json()["no_numbers"]["cells"] == 4
+    assert found.rows >= 100

@@ -208,7 +208,7 @@ def test_status_lines() -> None:
     assert status(facts, drive.run(2.0)[-1]) == ("Hold: 500 of 500 mL/min arrive at 150 kPa boost.")
     missing = drive.run(0.4, share=0.0)[-1]
     assert status(facts, missing).startswith(
-        "Pull 12.0 deg of timing: under delivery, debt 2.80 mL, 9"
+        "Pull 12.0 deg of timing: under-delivery, debt 2.80 mL, 9"
     )
     blind = healthy(facts)
     text = status(facts, blind.run(1.0, delivered_ml_min=NAN)[-1])

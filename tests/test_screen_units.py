@@ -162,7 +162,7 @@ async def test_no_metric_figure_is_left_on_a_us_screen(name: str, size: tuple[in
 async def test_us_figures_stand_in_their_places() -> None:
     """Plot axis, legend, banner, channels with limits and cuts, events: all in the same units."""
     cut = frame(
-        "Cut boost to 100 kPa: under delivery.",
+        "Cut boost to 100 kPa: under-delivery.",
         rows(17.0, 19.0, share=0.4, debt_ml=5.6, action=3),
         1900,
         boost_ceiling_kpa=100.0,

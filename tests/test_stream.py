@@ -264,3 +264,61 @@ def test_any_stream_is_counted_and_never_raises(lines: list[bytes], milliseconds
             assert len(sample) == len(Sample(0.0))
             assert float("inf") not in sample
     assert len(line.told()) < 40
+
+
+GARBLED = {
+    "a stray letter": b"xtime_s,boost_kpa,delivered_ml_min",
+    "a stray byte": b"\xfftime_s,boost_kpa,delivered_ml_min",
+    "a control character": b"\x00time_s,boost_kpa,delivered_ml_min",
+    "within": b"time_s,~boost_kpa,delivered_ml_min",
+    "a line of numbers cut off": b"12.25,170.1,3time_s,boost_kpa,delivered_ml_min",
+    "its beginning lost": b"me_s,boost_kpa,delivered_ml_min",
+}
+
+
+@pytest.mark.parametrize("garbled", GARBLED.values(), ids=GARBLED)
+def test_a_garbled_header_is_refused_and_the_one_in_force_stays(garbled: bytes) -> None:
+    """Without its time column, samples would get the time they arrived at, and nobody would know.
+
+    The first header of all may be garbled too: then nothing is used until a good one comes.
+    """
+    line = Line()
+    line.say(HEADER)
+    samples = line.say(text(1), garbled, text(2))
+    assert [sample.time_s for sample in samples] == [0.01, 0.02]
+    assert line.statistics.rejected == {"garbled header": 1}
+    assert line.told() == []
+    early = Line()
+    assert early.say(garbled, text(1)) == []
+    assert early.statistics.rejected == {"garbled header": 1, "wrong columns": 1}
+    ((kind, words),) = early.told()
+    assert (kind, "garbled" in words) == ("header", True)
+    assert [sample.time_s for sample in early.say(HEADER, text(2))] == [0.02]
+
+
+def test_a_header_that_comes_twice_alike_is_meant_so() -> None:
+    """A column may well be called "xtime_s": the second time it is taken, whatever that means."""
+    line = Line()
+    line.say(HEADER, GARBLED["a stray letter"], text(1), GARBLED["a stray letter"])
+    assert (line.statistics.headers, line.statistics.rejected.total()) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    ("header", "fault"),
+    [
+        (b"time_s,delivered_ml_min,boost_kpa", None),
+        (b"time_s,boost_kpa,delivered_ml_min,rpm", None),
+        (b"boost_kpa,delivered_ml_min,rpm", None),
+        (b"\xef\xbb\xbftime_s,boost_kpa,delivered_ml_min", None),
+        (b"time_s,boost_psi,delivered_ml_min", '"boost_kpa"'),
+        (b"time_s,exhaust_boost_kpa,delivered_ml_min", '"boost_kpa"'),
+    ],
+)
+def test_a_new_header_is_followed_at_once(header: bytes, fault: str | None) -> None:
+    """Another order, more, fewer or renamed columns are no damage: the old mapping is over."""
+    line = Line()
+    line.say(HEADER, text(1), header)
+    assert line.statistics.rejected.total() == 0
+    told = line.told()
+    assert bool(told) is (fault is not None)
+    assert fault is None or fault in told[0][1]

@@ -1,6 +1,7 @@
 """The decision code compiled beforehand: marked for exactly this code, and used by live guards."""
 
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,18 @@ from tests.guards import guard, until_bye
 from tests.test_guard_process import only_session, order_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
+
+
+class Child:
+    """A process that only remembers that somebody waited for it."""
+
+    def __init__(self) -> None:
+        self.waited_for = threading.Event()
+
+    def wait(self) -> int:
+        """Be waited for."""
+        self.waited_for.set()
+        return 0
 
 
 def test_the_mark_is_for_this_code_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -29,12 +42,18 @@ def test_the_mark_is_for_this_code_only(tmp_path: Path, monkeypatch: pytest.Monk
 
 def test_one_warms_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While one process compiles, another is not started."""
-    started = []
+    started: list[Child] = []
+
+    def start(*_: object, **__: object) -> Child:
+        started.append(Child())
+        return started[-1]
+
     monkeypatch.setattr(warm, "_folder", lambda: tmp_path)
-    monkeypatch.setattr("subprocess.Popen", lambda *a, **k: started.append(a))
+    monkeypatch.setattr("subprocess.Popen", start)
     warm.warm_elsewhere()
     warm.warm_elsewhere()
     assert len(started) == 1
+    assert started[0].waited_for.wait(10.0), "a dead child would stay about"
 
 
 @pytest.mark.asyncio

@@ -19,7 +19,8 @@ def check(
     """Check a rig file and print what follows from it.
 
     Full flow at each boost, and what each debt threshold means in time: how long a steady shortfall
-    of 25, 50 and 100 % takes to reach it, from when the flow sensor shows it.
+    of 25, 50 and 100 % takes to reach it, from when the flow sensor shows it; whether no spray at
+    all is handled within the rig's own fault tolerant time; and where the rig protects little.
     """
     import json
     import sys
@@ -37,6 +38,7 @@ def check(
 
 def derived(rig: "Rig") -> dict[str, object]:
     """Return a rig's derived facts as plain JSON types; a time that is never reached is null."""
+    from monitor.weak_points import handled_s, weak_points
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
     from rules.conversions import seconds_to_debt, tank_minutes, tank_range_km
@@ -63,7 +65,16 @@ def derived(rig: "Rig") -> dict[str, object]:
                 seconds = seconds_to_debt(rig, flow, percent / 100.0, threshold_ml)
                 by_level[level] = None if seconds == inf else seconds
             times[str(percent)] = by_level
-        rows.append({"boost_kpa": boost_kpa, "full_flow_ml_min": flow, "seconds_to": times})
+        handled = handled_s(rig, flow)
+        rows.append(
+            {
+                "boost_kpa": boost_kpa,
+                "full_flow_ml_min": flow,
+                "seconds_to": times,
+                "no_spray_handled_s": None if handled == inf else handled,
+                "in_time": handled < rig.fault_timing.tolerant_s,
+            }
+        )
     return {
         "rig": rig.name,
         "onset_kpa": onset_kpa,
@@ -85,6 +96,13 @@ def derived(rig: "Rig") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
+        "fault_timing": {
+            "reaction_s": rig.fault_timing.reaction_s,
+            "tolerant_s": rig.fault_timing.tolerant_s,
+        },
+        "warnings": weak_points(
+            rig, [(boost_kpa, full_flow_ml_min(k, boost_kpa)) for boost_kpa in boosts]
+        ),
     }
 
 
@@ -116,12 +134,32 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         lines.append(
             f"  {row['boost_kpa']:8.0f} {row['full_flow_ml_min']:12.0f}   {' '.join(cells)}"
         )
+    lines += ["", *_in_time(facts)]
+    for warning in facts["warnings"]:
+        lines += _wrapped("! protects little: ", [warning])
     possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]
     lines += ["", *_wrapped("can be found: ", possible)]
     for finding in facts["findings"]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
     return lines
+
+
+def _in_time(facts: dict[str, Any]) -> list[str]:
+    """Compare no spray at all with the time the engine is said to survive it."""
+    timing = facts["fault_timing"]
+    told = []
+    for row in facts["rows"]:
+        if row["boost_kpa"] > facts["dry_limit_kpa"]:
+            handled = row["no_spray_handled_s"]
+            takes = "never" if handled is None else f"{handled:.2f} s"
+            verdict = "in time" if row["in_time"] else "TOO LATE"
+            told.append(f"{takes} at {row['boost_kpa']:.0f} kPa ({verdict})")
+    head = (
+        f"[fault_timing] tolerates {timing['tolerant_s']:g} s without spray; sensor, finding and "
+        "reaction take "
+    )
+    return _wrapped("", [head + ", ".join(told)])
 
 
 def _wrapped(head: str, words: list[str]) -> list[str]:

@@ -45,6 +45,10 @@ def coverage(
             validator=Number(gte=1, lte=61),
         ),
     ] = None,
+    list_: Annotated[
+        bool,
+        Parameter(name="--list", negative="", show_default=False, help="List the rows' names."),
+    ] = False,
 ) -> int:
     """Run every fault at every operating point and compare what is found with what ought to be.
 
@@ -60,16 +64,21 @@ def coverage(
     from simulator.coverage import cover, observe, simulated_s
     from simulator.points import POINTS
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput, clean
+    from simulator.strict import BadInput, clean, nearest
     from simulator.warm import choose, is_warm, leave_mark
 
+    if list_:
+        sys.stdout.write("\n".join(case.name for case in CASES) + "\n")
+        return 0
     if as_json and markdown:
         raise BadInput("coverage: found --json and --markdown, expected one of them")
     facts = load_rig(find_rig(rig or "brindle")).rig
     cases = [case for case in CASES if fault is None or fault.lower() in case.name]
     if not cases:
-        names = ", ".join(case.name for case in CASES)
-        raise BadInput(f'--fault: found "{clean(str(fault))}", expected part of one of: {names}')
+        near = nearest(str(fault), [case.name for case in CASES], "flowdebt coverage --list")
+        raise BadInput(
+            f'--fault: found "{clean(str(fault))}", expected part of a name such as {near}'
+        )
     processes = workers or _processors()
     way = choose(simulated_s(facts, runs, cases) / processes)
     if way.why_slow:

@@ -17,8 +17,18 @@ CAUTION = (
 RigOption = Annotated[
     str | None, Parameter(help="Rig file (TOML), or the name of a shipped rig such as brindle.")
 ]
+
+
+def _check_speed(_: object, speed: float) -> None:
+    if not 0.0 <= speed < float("inf"):
+        raise ValueError("Must be a number, 0 (as fast as possible) or more.")
+
+
 SpeedOption = Annotated[
-    float, Parameter(help="1 is real time, 10 ten times that; 0 is as fast as possible.")
+    float,
+    Parameter(
+        help="1 is real time, 10 ten times that; 0 is as fast as possible.", validator=_check_speed
+    ),
 ]
 SeedOption = Annotated[
     int | None,

@@ -60,7 +60,8 @@ def simulate(
     """Run a scenario as fast as possible: write its log, draw it, report what it cost.
 
     The same scenario and seed give the same bytes. The report (knock, work, peaks, first actions,
-    against the same car's drive without fault and without guard) goes to standard error.
+    against the same car's drive without fault and without guard) goes to standard error. A log that
+    is there already is left alone.
     """
     import json
     import sys
@@ -143,11 +144,12 @@ def _faults(drive: "Scenario") -> str:
 def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     """Find out before the run what would stop it afterwards."""
     from monitor.simulating import MOST_DRAWN
-    from simulator.logfile import kind_of
+    from simulator.logfile import kind_of, refuse_to_overwrite
     from simulator.strict import BadInput, called
 
     if to is not None:
         kind_of(to)
+        refuse_to_overwrite(to)
     if plot is None:
         return
     if plot.suffix.lower() not in (".png", ".svg"):

@@ -13,7 +13,7 @@ from rules.alarm_rates import (
     Transition,
 )
 from rules.alarms import HAND, LONGEST_TEXT, AlarmBook
-from rules.findings import FINDINGS
+from rules.findings import FINDINGS, label_of
 from rules.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
 from simulator.strict import clean
 
@@ -94,7 +94,10 @@ class AlarmDesk:
             answer = book.take_out_of_service(time_s, name, who)
         else:
             answer = book.return_to_service(time_s, name, who)
-        refusals = [f"{command.do} {r.alarm}: refused, {r.reason}" for r in answer.refusals]
+        refusals = [
+            f"{command.do.replace('_', ' ')} {label_of(r.alarm)}: refused, {r.reason}"
+            for r in answer.refusals
+        ]
         return self._told(time_s, answer.transitions), refusals
 
     def _told(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:

@@ -272,7 +272,8 @@ class GuardLoop:
             facts = {"time_s": self._decision.time_s, "who": name_of(command), "do": command.do}
             self._recorder.note("operator", **facts)
         if command.do == "stop":
-            self.stop("stopped by a viewer")
+            by_command = command.who == protocol.COMMAND_LINE
+            self.stop(f"stopped by {protocol.COMMAND_LINE if by_command else 'a viewer'}")
             return
         if command.do == "reload":
             self._reloader.ask(command.rig, answer)

@@ -124,8 +124,12 @@ def _listens(path: str) -> bool:
     return True
 
 
-def find_place(pid: int | None) -> Place:
+def find_place(pid: int | None, asked: str = "--attach") -> Place:
     """Return the newest running guard, or the one of this process.
+
+    Args:
+        pid: Its process; None is the newest.
+        asked: The command or option that wants one, for the message.
 
     Raises:
         BadInput: There is none.
@@ -134,7 +138,7 @@ def find_place(pid: int | None) -> Place:
         if pid is None or place.pid == pid:
             return place
     wanted = "no running guard" if pid is None else f"no running guard with process {pid}"
-    raise BadInput(f"--attach: found {wanted}, expected one started by flowdebt watch or demo")
+    raise BadInput(f"{asked}: found {wanted}, expected one started by flowdebt watch or demo")
 
 
 def _lives(pid: int) -> bool:

@@ -217,7 +217,10 @@ Message = (
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
-class Command(msgspec.Struct, forbid_unknown_fields=True):
+COMMAND_LINE: Final = "flowdebt stop"
+
+
+class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     """What a viewer may say.
 
     Attributes:
@@ -228,7 +231,8 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
         rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
-        who: Who says it, in their own word; recorded, proves nothing. Empty is ``operator``.
+        who: Who says it, in their own word; recorded, proves nothing. Empty is ``operator``, and
+            ``COMMAND_LINE`` is ``flowdebt stop``.
     """
 
     do: Word

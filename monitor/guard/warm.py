@@ -9,6 +9,7 @@ import contextlib
 import os
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import Final
@@ -40,13 +41,15 @@ def warm_elsewhere() -> None:
             return
         lock.parent.mkdir(exist_ok=True)
         lock.touch()
-        subprocess.Popen(
+        process = subprocess.Popen(
             [sys.executable, "-m", "monitor.guard.warm"],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
+        # Waited for, so that no dead child stays about for as long as the guard lives.
+        threading.Thread(target=process.wait, name="warming", daemon=True).start()
 
 
 def main() -> None:

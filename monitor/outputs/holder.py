@@ -3,7 +3,8 @@
 from monitor.outputs.base import REARM_S
 from rules.explain import what_is_done
 from rules.facts import Action, Rig
-from rules.state import FINDING_NAMES, Decision
+from rules.findings import FINDINGS
+from rules.state import Decision
 
 LONGEST_STEP_S = 1.0
 
@@ -51,7 +52,7 @@ class Holder:
         if decision.action >= Action.PULL_TIMING:
             self._well_s = 0.0
             self.held = False
-            cause = FINDING_NAMES[int(decision.cause)].replace("_", " ")
+            cause = FINDINGS[int(decision.cause)].label
             self.why = f"{cause}: {what_is_done(decision)}"
         elif self._ill_s > self._patience_s:
             self.held = False

@@ -8,6 +8,7 @@ from typing import Final
 from monitor.replay.decided import Decided
 from rules.events import Event
 from rules.facts import Action
+from rules.findings import label_of
 from rules.state import FINDING_NAMES
 
 NEAR_S: Final = 2.0  # events of one finding that overlap, or are this near, are the same one
@@ -128,7 +129,7 @@ def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
         return []
     kind = "appears" if was is None else "vanishes"
     event = placed.event
-    what = f"{_plain(event.finding)} ({_plain(event.action.word)})"
+    what = f"{label_of(event.finding)} ({_plain(event.action.word)})"
     words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:.2f} s"
     before = None if was is None else was.event
     after = None if is_now is None else is_now.event
@@ -155,7 +156,7 @@ def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
     def tell(time_s: float, kind: str, action: str, by: float, words: str) -> None:
         found.append(Difference(time_s, index, kind, old.finding, action, by, words, old, new))
 
-    of = _plain(old.finding)
+    of = label_of(old.finding)
     for level in _LEVELS:
         if not (was.has_step(level) or is_now.has_step(level)):
             continue

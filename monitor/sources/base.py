@@ -44,6 +44,7 @@ class SourceStatistics:
         lost: Lines or messages that never came, by their sequence numbers.
         clock: What the device's own clock did beside going on, by ``ClockTurn``'s words.
         drift_ppm: How much faster than ours it runs; None where that isn't known.
+        no_numbers: Cells with text where a number belongs: read as not a number, never healthy.
         noted: What else is worth counting, by name (messages, readings that joined a newer sample).
         waiting: Samples that wait to be decided on.
         most_waiting: Most that ever did at once.
@@ -58,6 +59,7 @@ class SourceStatistics:
     lost: int = 0
     clock: Counter[str] = field(default_factory=Counter)
     drift_ppm: float | None = None
+    no_numbers: int = 0
     noted: Counter[str] = field(default_factory=Counter)
     waiting: int = 0
     most_waiting: int = 0
@@ -74,6 +76,7 @@ class SourceStatistics:
             "lost": self.lost,
             "clock": dict(self.clock),
             "drift_ppm": self.drift_ppm,
+            **({"no_numbers": self.no_numbers} if self.no_numbers else {}),
             **({"noted": dict(+self.noted)} if +self.noted else {}),
             "waiting": self.waiting,
             "most_waiting": self.most_waiting,
@@ -86,7 +89,7 @@ def pace_of(speed: float) -> float:
     Raises:
         BadInput: Negative or no number.
     """
-    if not speed >= 0.0:
+    if not 0.0 <= speed < inf:
         raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
     return speed if speed > 0.0 else inf
 

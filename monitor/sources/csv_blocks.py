@@ -2,6 +2,7 @@
 
 import csv
 from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
@@ -12,13 +13,8 @@ from pyarrow import csv as pacsv
 from monitor.decode import Columns, is_own_header
 from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
-from monitor.sources.csv_layout import (
-    DECIMAL_COMMA,
-    NOT_SENT_WORDS,
-    CsvLayout,
-    is_number,
-    read_layout,
-)
+from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, wrong_cells
+from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
 from monitor.sources.csv_units import check_units
 from monitor.sources.logs import as_exported
 from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, TIME
@@ -26,22 +22,24 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
+_FIELDS: Final = "number of fields"
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
 class CsvBlocks:
     """Iterates over a CSV log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
 
-    Rows with the wrong number of fields (a log cut off by a power loss) are left out and counted;
-    a cell that is no number is an error that names its line and column.
+    Rows with the wrong number of fields (a log cut off by a power loss) are left out and counted.
+    A cell that is no number is NaN, and counted; a column with more of them than numbers, or with
+    decimal commas, is an error that names line and column.
 
     Attributes:
         ticked: Whether this is an exported session, which holds its ticks already.
         cut: Always None: a CSV log does not say where it should end.
 
     Raises:
-        BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a cell
-            that is no number.
+        BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a column
+            that is not one of numbers.
     """
 
     cut: str | None = None
@@ -65,11 +63,11 @@ class CsvBlocks:
         self._device_time = DeviceTime(self.columns.time_factor)
         self.statistics.clock = self._device_time.turns
         try:
-            for batch in self._batches():
-                rows = self._rows(batch)
-                self.statistics.received += len(rows)
-                self.statistics.decoded += len(rows)
-                yield rows
+            try:
+                for batch in self._batches(pa.float64()):
+                    yield self._taken(batch)
+            except pa.ArrowInvalid:
+                yield from self._as_text()
         except pa.ArrowInvalid as error:
             raise BadInput(self._what_is_wrong(str(error))) from None
         except (OSError, UnicodeError) as error:
@@ -79,7 +77,34 @@ class CsvBlocks:
         if not self.statistics.decoded:
             raise BadInput(self._no_rows())
 
-    def _batches(self) -> Any:
+    def _taken(self, batch: Any) -> Any:
+        rows = self._rows(batch)
+        self.statistics.received += len(rows)
+        self.statistics.decoded += len(rows)
+        return rows
+
+    def _as_text(self) -> Iterator[Any]:
+        """Yield the blocks from the first on that has a cell that is no number."""
+        statistics, texts = self.statistics, TextColumns(self.layout.decimal_point)
+        statistics.received -= statistics.rejected.pop(_FIELDS, 0)  # they come by once more
+        to_skip = statistics.decoded
+        for batch in self._batches(pa.string()):
+            left = batch.slice(min(to_skip, batch.num_rows))
+            to_skip -= batch.num_rows - left.num_rows
+            if not left.num_rows:
+                continue
+            columns = [texts.floats(n, left.column(n)) for n in left.schema.names]
+            if texts.has_wrong_column:
+                raise pa.ArrowInvalid("no column of numbers")
+            statistics.no_numbers = texts.no_numbers
+            yield self._taken(pa.RecordBatch.from_arrays(columns, left.schema.names))
+
+    def no_numbers(self) -> list[str]:
+        """Return where the first cells are that are no numbers, and what stands there."""
+        found = wrong_cells(self.path, self.layout, self._wanted())
+        return [cell.words for cell in islice(found, MOST_SHOWN)]
+
+    def _batches(self, kind: Any) -> Any:
         names = [f"c{i}" for i in range(len(self.layout.names))]
         wanted_names = [names[i] for i in self._wanted()]
         return pacsv.open_csv(
@@ -95,8 +120,9 @@ class CsvBlocks:
             ),
             convert_options=pacsv.ConvertOptions(
                 include_columns=wanted_names,
-                column_types=dict.fromkeys(wanted_names, pa.float64()),
+                column_types=dict.fromkeys(wanted_names, kind),
                 null_values=NOT_SENT_WORDS,
+                strings_can_be_null=True,
                 decimal_point=self.layout.decimal_point,
             ),
         )
@@ -108,7 +134,7 @@ class CsvBlocks:
 
     def _skip(self, row: Any) -> str:
         self.statistics.received += 1
-        self.statistics.rejected["number of fields"] += 1
+        self.statistics.rejected[_FIELDS] += 1
         return "skip"
 
     def _rows(self, batch: Any) -> Any:
@@ -143,31 +169,17 @@ class CsvBlocks:
 
     def _what_is_wrong(self, error: str) -> str:
         """Find the first cell that is no number, to name its line and column."""
-        layout = self.layout
-        indices = self._wanted()
-        with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
-            reader = csv.reader(file, delimiter=layout.delimiter)
-            for row in reader:
-                if reader.line_num <= layout.lines_before_data or len(row) != len(layout.names):
-                    continue
-                for index in indices:
-                    cell = row[index]
-                    if cell in NOT_SENT_WORDS or is_number(cell, layout.decimal_point):
-                        continue
-                    column = clean(layout.names[index], 24)
-                    comma = DECIMAL_COMMA.fullmatch(cell) is not None
-                    return (
-                        f"{called(self.path)}:{reader.line_num}: {column}: "
-                        f'found "{clean(cell, 24)}", expected a number'
-                        f"{' with a decimal point' * comma}"
-                    )
+        cell = next(wrong_cells(self.path, self.layout, self._wanted()), None)
+        if cell is not None:
+            point = " with a decimal point" if cell.has_decimal_comma else ""
+            return f"{called(self.path)}:{cell.words}, expected a number{point}"
         if not self.statistics.received:
             return self._no_rows()
         return f"{called(self.path)}: {clean(error, 120)}"
 
     def _no_rows(self) -> str:
         lines = self.layout.lines_before_data
-        others = self.statistics.rejected["number of fields"]
+        others = self.statistics.rejected[_FIELDS]
         if others and self.layout.delimiter == "," and self._more_fields():
             return (
                 f"{called(self.path)}: found only rows with more fields than the header after line "

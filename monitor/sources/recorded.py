@@ -14,6 +14,7 @@ from rules.state import Decision
 from simulator.strict import clean
 
 LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour
+TEXT_CELLS: Final = "text where a number belongs, read as not a number"
 YIELD_EVERY: Final = 256
 MOST_ROWS: Final = 1024  # made into lists at a time: a block of a narrow log has 100 000 rows
 
@@ -39,6 +40,7 @@ class RecordedSource:
         self._rows: Generator[list[float] | Notice, None, None] | None = None
         self._told = False
         self._told_cut = False
+        self._told_text = False
         self._pause = Pause()
         self._start_s: float | None = None
         self._first_s = 0.0
@@ -92,6 +94,7 @@ class RecordedSource:
         statistics = self.statistics
         statistics.received = statistics.decoded + sum(statistics.rejected.values())
         statistics.clock = self._read.clock
+        statistics.no_numbers = self._read.no_numbers
 
     def react(self, decision: Decision) -> None:
         """Do nothing: what is recorded has happened."""
@@ -104,6 +107,9 @@ class RecordedSource:
                 terms = now
                 words = "recorded with other thresholds from here on; those are not followed"
                 yield Notice("thresholds", words)
+            if self._read.no_numbers and not self._told_text:
+                self._told_text = True
+                yield Notice("unusable", f"{TEXT_CELLS}; flowdebt review names the lines")
             for start in range(0, len(block), MOST_ROWS):
                 yield from block[start : start + MOST_ROWS].tolist()
 

@@ -32,6 +32,7 @@ from simulator.strict.text import (
     called,
     clean,
     decode_bytes,
+    nearest,
     read_text,
     show,
 )
@@ -68,6 +69,7 @@ __all__ = [
     "clean",
     "decode_bytes",
     "decode_toml",
+    "nearest",
     "read_text",
     "show",
 ]

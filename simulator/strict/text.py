@@ -1,11 +1,14 @@
 """Text that someone else wrote: bounded, on one line, and one clear error where it's wrong."""
 
+from collections.abc import Sequence
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Final
 
 MAX_BYTES: Final = 1_000_000
 SHOWN: Final = 60
 LONGEST_PATH: Final = 200
+NEAREST: Final = 3
 
 
 class BadInput(Exception):
@@ -38,6 +41,19 @@ def clean(text: str, limit: int = SHOWN) -> str:
 def called(path: Path | str) -> str:
     """Return how messages call a file: its path, safe to print and not needlessly cut."""
     return clean(str(path), LONGEST_PATH)
+
+
+def nearest(name: str, known: Sequence[str], where: str) -> str:
+    """Return the known names that are nearest to one that is not known, and where all are listed.
+
+    Args:
+        name: What was found.
+        known: What there is.
+        where: The command that lists all of it.
+    """
+    lowered = clean(name).lower()
+    near = sorted(known, key=lambda one: -SequenceMatcher(None, lowered, one.lower()).ratio())
+    return f"{', '.join(near[:NEAREST])} ({where} lists all {len(known)})"
 
 
 def show(value: object) -> str:

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from rich.cells import set_cell_size
 
-from monitor.alarm_words import StandingAlarm, label_of
+from monitor.alarm_words import StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
 from monitor.screen.happenings import Happening
 from monitor.screen.literal import plain, shortened, wrapped
@@ -15,7 +15,7 @@ from monitor.screen.panes.detail import wrapped_to_action
 from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
-from rules.findings import FINDINGS
+from rules.findings import FINDINGS, label_of
 from rules.state import FINDING_NAMES
 
 STATE_CELLS: Final = 25
