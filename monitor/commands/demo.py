@@ -8,6 +8,7 @@ from monitor.commands.parameters import (
     BellOption,
     JsonFlag,
     LinesFlag,
+    OperatorOption,
     SeedOption,
     SpeedOption,
     ThemeOption,
@@ -28,6 +29,7 @@ def demo(
     units: UnitsOption = "metric",
     theme: ThemeOption = "auto",
     bell: BellOption = "action",
+    operator: OperatorOption = "",
 ) -> int:
     """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
 
@@ -40,4 +42,4 @@ def demo(
 
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
     look = Look(units, theme, bell)
-    return watch_own(order, lines=lines, as_json=as_json, look=look)
+    return watch_own(order, lines=lines, as_json=as_json, operator=operator, look=look)

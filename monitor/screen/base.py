@@ -27,6 +27,8 @@ from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.spray_path import SprayPath
+from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
@@ -36,8 +38,9 @@ from monitor.screen.view import Frozen, Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
-TALL: Final = 40  # from this height on, trends get two rows each
+TALL: Final = 46  # from this height on, trends get two rows each
 LARGE: Final = (180, 48)
+BROAD: Final = 180  # from here the alarms have room beside the events
 
 CHOOSE: Final = Control(
     "",
@@ -85,6 +88,7 @@ class BaseDashboard(App[str | None]):
     AUTO_FOCUS = None
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT: ClassVar[bool] = False
+    TELLS_ALARMS: ClassVar[bool] = False  # whether what it shows has a list of alarms
     CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
 
     def __init_subclass__(cls) -> None:
@@ -114,8 +118,10 @@ class BaseDashboard(App[str | None]):
             BoostTrend(id="boost"),
             DebtBar(id="debt"),
             Channels(id="channels"),
+            SprayPath(id="path"),
             EventList(id="events"),
             EventDetail(id="detail"),
+            StandingAlarms(id="standing"),
             LinkLine(id="links"),
             Keys(id="keys"),
             TooSmall(id="small"),
@@ -155,8 +161,10 @@ class BaseDashboard(App[str | None]):
             with Container(id="side"):
                 yield panes["debt"]
                 yield panes["channels"]
+        yield panes["path"]
         with Container(id="lower"):
             yield panes["events"]
+            yield panes["standing"]
             yield panes["detail"]
         yield from (pane for pane in panes.values() if isinstance(pane, Page))
         yield panes["small"]
@@ -193,6 +201,7 @@ class BaseDashboard(App[str | None]):
         self.front.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
         self.front.set_class(height >= TALL, "tall")
         self.front.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
+        self.front.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
         self.front.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 
