@@ -53,7 +53,13 @@ CHOOSE: Final = Control(
 )
 COMMON: Final = (
     Control(
-        "ctrl+p", "ctrl+p", "find", "find", "find what can be done by a few letters", 47, asks=False
+        "ctrl+p",
+        "^p, ctrl+p",
+        "find",
+        "find",
+        "find what can be done by a few letters",
+        47,
+        asks=False,
     ),
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
     Control(
