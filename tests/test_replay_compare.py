@@ -8,6 +8,7 @@ from hypothesis import strategies as some
 
 from monitor.replay import Decided, compare, decide, edit
 from rules.facts import Action
+from rules.findings import label_of
 from tests.recordings import BRINDLE
 from tests.replays import decided_of, tiled, troubled
 
@@ -60,7 +61,7 @@ def test_the_other_way_round_it_is_the_opposite(
     )
     assert [d.time_s for d in there] == sorted(d.time_s for d in there)
     for d in there:
-        assert d.finding.replace("_", " ") in d.words
+        assert label_of(d.finding) in d.words
         assert (d.before is None) <= (d.kind == "appears")
         assert (d.after is None) <= (d.kind == "vanishes")
         assert one.from_s <= d.time_s <= one.to_s

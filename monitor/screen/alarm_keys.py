@@ -45,6 +45,8 @@ ALARM_CONTROLS: Final = (
         asks=False,
     ),
 )
+# What the footer leaves out while the page is open; the help and the finder have it.
+_WAITS: Final = ("", "detach", "freeze", "ring", "span", "theme", "units", "page('counts')")
 _ON_THE_PAGE: Final = (
     "acknowledge_all",
     "reset_alarm",
@@ -106,7 +108,7 @@ class AlarmKeys(BaseDashboard):
         if footer:
             words["alarm_list_keys"] = ""
             if self._listing:
-                words |= dict.fromkeys(("", "detach", "span", "theme", "page('counts')"), "")
+                words |= dict.fromkeys(_WAITS, "")
             elif not self.picture.alarms:
                 words[OPEN] = ""
             elif self.size.width < _NARROW:

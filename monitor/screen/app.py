@@ -192,6 +192,7 @@ class Dashboard(AlarmKeys):
         self.picture = Picture(self._clock())
         self._notice("guard", f"joined guard {hello.pid}")
         self._chosen = None
+        self.frozen = None
         self.owner = False  # whoever started this one ends it
         self._stopping = False
         self._ended.clear()

@@ -38,9 +38,9 @@ from monitor.screen.view import Frozen, Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
-BROAD: Final = 180  # from here the alarms have room beside the events
-TALL: Final = 44  # from this height on, trends get two rows each
+TALL: Final = 46  # from this height on, trends get two rows each
 LARGE: Final = (180, 48)
+BROAD: Final = 180  # from here the alarms have room beside the events
 
 CHOOSE: Final = Control(
     "",
@@ -53,7 +53,13 @@ CHOOSE: Final = Control(
 )
 COMMON: Final = (
     Control(
-        "ctrl+p", "ctrl+p", "find", "find", "find what can be done by a few letters", 47, asks=False
+        "ctrl+p",
+        "^p, ctrl+p",
+        "find",
+        "find",
+        "find what can be done by a few letters",
+        47,
+        asks=False,
     ),
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
     Control(

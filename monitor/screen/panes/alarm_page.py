@@ -116,7 +116,7 @@ class AlarmPage(Page):
         notice = view.picture.notice
         if notice is not None and notice[1] > at_s:
             topic, at_s = notice[0].topic, notice[1]
-            text = f"{plain(topic, 20)}: {plain(notice[0].text)}"
+            text = f"{plain(topic, 20)}: {view.units.sentence(plain(notice[0].text))}"
         if not text or view.now_s - at_s > ANSWERS_SHOW_S:
             return []
         return [view.say(" "), view.say(shortened(plain(text), width - 2), "strong")]
@@ -176,9 +176,11 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     if event is not None:
         at = "" if isnan(event.time_s) else f"{event.time_s:.2f} s: "
         why = at + (event.explanation or "No explanation came.")
-    why = view.units.sentence(why)
     room = max(1, height - len(rows) - len(check) - len(likely))
-    rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
+    rows += [
+        [view.say(" "), view.say(line)]
+        for line in wrapped_to_action(view.units.sentence(why), width, room)
+    ]
     keep = max(0, height - len(rows) - len(check))
     rows += likely[:keep]
     rows += [[view.say(" "), view.say(line, "strong")] for line in check]
@@ -203,7 +205,7 @@ def _likely(
             continue
         if not 0.0 <= share <= 1.0:
             continue
-        line = view.units.sentence(f"{plain(label, 60)}{_evidence(cause)}")
+        line = f"{plain(label, 60)}{view.units.sentence(_evidence(cause))}"
         head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
         for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])

@@ -1,4 +1,4 @@
-"""What a guard would say, with round invented numbers; and a clock that stands still."""
+"""What a guard would say to a screen, with round invented numbers."""
 
 from typing import Any, Final
 
@@ -17,17 +17,6 @@ CHANNELS: Final = (
     "line_kpa",
     "supply_v",
 )
-
-
-class Clock:
-    """A clock that stands still until it is set."""
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-
-    def __call__(self) -> float:
-        """Return the time it is set to."""
-        return self.now_s
 
 
 def hello(**changes: Any) -> Hello:
