@@ -11,6 +11,7 @@ MOST_WORKERS = 4
 # wait, so the others can have the rest of the machine. Every other file is a group of its own.
 LIVE = (
     "alarm_desk",
+    "alarm_end_to_end",
     "counts",
     "disk_full",
     "end_to_end",
@@ -25,11 +26,13 @@ LIVE = (
     "output_contract",
     "output_holder",
     "outputs",
+    "rejoin",
     "reload_process",
     "serial_life",
     "source_contract",
     "viewers",
     "warm",
+    "web",
 )
 
 
