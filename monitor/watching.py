@@ -28,7 +28,7 @@ MOST_LINES_WAITING: Final = 10_000
 
 
 def watch_own(
-    order: Order, *, lines: bool, as_json: bool, operator: str = "", look: Look = USUAL
+    order: Order, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
 ) -> int:
     """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
 
@@ -38,7 +38,7 @@ def watch_own(
         BadInput: The order can't be carried out.
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    hand = _Hand(operator, owner=True, look=look)
+    hand = _Hand(operator, look, owner=True)
     code = _view(place, hand, lines=lines, as_json=as_json)
     if code == DETACHED:
         sys.stderr.write(
@@ -54,7 +54,7 @@ def watch_own(
 
 
 def watch_running(
-    pid: int | None, *, lines: bool, as_json: bool, operator: str = "", look: Look = USUAL
+    pid: int | None, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
 ) -> int:
     """Attach to a running guard and watch it; leaving leaves it running.
 
@@ -69,7 +69,7 @@ def watch_running(
     if pid is None and others:
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
         sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
-    hand = _Hand(operator, owner=False, joins_next=pid is None, look=look)
+    hand = _Hand(operator, look, owner=False, joins_next=pid is None)
     return max(0, _view(place, hand, lines=lines, as_json=as_json))
 
 
@@ -96,12 +96,12 @@ DETACHED: Final = -1
 
 @dataclass(frozen=True, slots=True)
 class _Hand:
-    """Who watches: name, whether the guard is theirs, whether its follower is joined, the look."""
+    """Who watches and how: name, look, whose the guard is, whether its follower is joined."""
 
     operator: str
+    look: Look
     owner: bool
     joins_next: bool = False
-    look: Look = USUAL
 
 
 def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
@@ -113,8 +113,8 @@ def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
     app = Dashboard(
         lambda: ViewerLink(place),
         hand.owner,
-        look=hand.look,
         operator=hand.operator,
+        look=hand.look,
         next_guard=NextGuard(place, by_itself=hand.joins_next),
     )
     last = app.run()

@@ -13,29 +13,48 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.guard.protocol import Bye, CauseLine, EventTurn, Message, NoticeLine
+from monitor.guard.protocol import (
+    Bye,
+    CauseLine,
+    EventTurn,
+    Message,
+    NoticeLine,
+)
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.look import Look, ThemeName
-from tests.screen_messages import CAUSES, CHANNELS, CHECK, WENT, event, frame, hello, rows
-
-__all__ = ["CAUSES", "CHANNELS", "CHECK", "WENT", "event", "frame", "hello", "rows"]
+from tests.screen_said import (
+    CAUSES as CAUSES,
+)
+from tests.screen_said import (
+    CHANNELS as CHANNELS,
+)
+from tests.screen_said import (
+    CHECK as CHECK,
+)
+from tests.screen_said import (
+    WENT as WENT,
+)
+from tests.screen_said import (
+    Clock as Clock,
+)
+from tests.screen_said import (
+    event as event,
+)
+from tests.screen_said import (
+    frame as frame,
+)
+from tests.screen_said import (
+    hello as hello,
+)
+from tests.screen_said import (
+    rows as rows,
+)
 
 SCREENS: Final = Path(__file__).parent / "screens"
 SIZES: Final = ((80, 24), (140, 40))
 MORE_SIZES: Final = ((120, 36), (200, 50))
 IMPORTANT: Final = ("healthy_pull", "cut_boost", "source_silent")  # seen at those, too
-
-
-class Clock:
-    """A clock that stands still until it is set."""
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-
-    def __call__(self) -> float:
-        """Return the time it is set to."""
-        return self.now_s
 
 
 @dataclass(frozen=True)

@@ -95,7 +95,7 @@ async def test_a_frozen_plot_stays_while_all_else_goes_on() -> None:
         after = text_of(app).splitlines()
         assert "frozen 12 s ago" in after[3]
         assert "Debt over 20 s, frozen" in after[5]
-        assert [line[:82] for line in after[4:24]] == [line[:82] for line in before[4:24]]
+        assert [line[:82] for line in after[4:23]] == [line[:82] for line in before[4:23]]
         assert [line[89:] for line in after[6:9]] == [line[89:] for line in before[6:9]]
         shown = "\n".join(after)
         assert "■ CUT BOOST" in after[0]

@@ -26,10 +26,10 @@ def demo(
     speed: SpeedOption = 1.0,
     seed: SeedOption = None,
     record: Annotated[str | None, Parameter(help="Folder to record the session in.")] = None,
+    operator: OperatorOption = "",
     units: UnitsOption = "metric",
     theme: ThemeOption = "auto",
     bell: BellOption = "action",
-    operator: OperatorOption = "",
 ) -> int:
     """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
 
@@ -42,4 +42,4 @@ def demo(
 
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
     look = Look(units, theme, bell)
-    return watch_own(order, lines=lines, as_json=as_json, operator=operator, look=look)
+    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

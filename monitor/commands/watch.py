@@ -81,10 +81,10 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    operator: OperatorOption = "",
     units: UnitsOption = "metric",
     theme: ThemeOption = "auto",
     bell: BellOption = "action",
-    operator: OperatorOption = "",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -114,8 +114,8 @@ def watch(
         if web:
             from monitor.web.serving import serve_running
 
-            return serve_running(pid, web_port or 0)
-        return watch_running(pid, lines=lines, as_json=as_json, operator=operator, look=look)
+            return serve_running(pid, web_port or 0, look, operator)
+        return watch_running(pid, lines=lines, as_json=as_json, look=look, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -132,7 +132,7 @@ def watch(
     if web:
         from monitor.web.serving import serve_own
 
-        return serve_own(order, web_port or 0)
+        return serve_own(order, web_port or 0, look, operator)
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json, operator=operator, look=look)
+    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

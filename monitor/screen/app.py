@@ -24,6 +24,9 @@ from simulator.strict import BadInput, clean
 BYE_WITHIN_S: Final = 5.0
 
 
+JOIN: Final = Control(
+    "j", "j", "join", "join", "join the new guard of the same source, once this one is gone", 5
+)
 BELL: Final = Control(
     "b",
     "b",
@@ -31,9 +34,6 @@ BELL: Final = Control(
     "bell",
     "silence the terminal's bell here, or let it ring; there is no other",
     48,
-)
-JOIN: Final = Control(
-    "j", "j", "join", "join", "join the new guard of the same source, once this one is gone", 5
 )
 
 
@@ -43,9 +43,9 @@ class Dashboard(AlarmKeys):
     Args:
         link_factory: Makes the link to it.
         owner: Whether whoever started this also started the guard: then quitting stops it.
-        look: What was chosen about units, theme and bell.
         operator: Who is at the keys; goes with every command. Empty leaves the guard its own word.
         next_guard: Looks for another guard of the same source once this one is gone; None: nobody.
+        look: What was chosen about units, theme and bell.
         clock: Steady time, s; for ages and silence only.
 
     The result is a last line to print after the screen is gone.
@@ -76,9 +76,9 @@ class Dashboard(AlarmKeys):
         link_factory: LinkFactory,
         owner: bool,
         *,
-        look: Look = USUAL,
         operator: str = "",
         next_guard: NextGuard | None = None,
+        look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
         super().__init__(Picture(clock()), look)
@@ -124,6 +124,10 @@ class Dashboard(AlarmKeys):
             "ring": "bell silent" if self._bell.silent else "bell on",
         }
 
+    def time_s(self) -> float:
+        """Return steady time, s."""
+        return self._clock()
+
     def redraw(self) -> None:
         """Show every pane the present moment, and ring where that is due."""
         super().redraw()
@@ -133,26 +137,30 @@ class Dashboard(AlarmKeys):
         if self._bell.rings(self.picture.action, now, sounding=sounding):
             self.bell()
 
-    def time_s(self) -> float:
-        """Return steady time, s."""
-        return self._clock()
-
     # --- the link -----------------------------------------------------------------------------
 
     async def _listen(self) -> None:
-        await self._follow(self._link_factory)
-        while self._next_guard is not None:
-            await self._follow(await self._next_link(self._next_guard))
+        greeted = await self._follow(self._link_factory)
+        while (look := self._next_guard) is not None:
+            if greeted and look.by_itself and not self.picture.ended:
+                self._notice("guard", "looking for the next one")
+            greeted = await self._follow(await self._next_link(look))
 
-    async def _follow(self, link_factory: LinkFactory) -> None:
-        """Take what a guard says until it is gone. Its greeting begins a new picture."""
+    async def _follow(self, link_factory: LinkFactory) -> bool:
+        """Take what a guard says until it is gone; return whether it greeted.
+
+        The greeting of a later one begins a new picture.
+        """
+        greeted = False
         why = "The connection was lost without a goodbye"
         try:
             async with link_factory() as link:
                 self._link = link
                 async for message in link.messages():
-                    if isinstance(message, Hello) and self.picture.gone_why is not None:
-                        self._begin_anew(message)
+                    if isinstance(message, Hello):
+                        greeted = True
+                        if self.picture.gone_why is not None:
+                            self._begin_anew(message)
                     self.picture.take(message, self._clock())
                     if isinstance(message, Bye):
                         break
@@ -162,6 +170,7 @@ class Dashboard(AlarmKeys):
             self._link = None
             self.picture.gone(why)
             self._ended.set()
+        return greeted
 
     async def _next_link(self, next_guard: NextGuard) -> LinkFactory:
         """Wait for another guard of the same source, and, where it is only offered, for the key.
@@ -234,7 +243,8 @@ class Dashboard(AlarmKeys):
 
     def action_join(self) -> None:
         """Join the guard that is offered."""
-        self._join_asked.set()
+        if self._found is not None:
+            self._join_asked.set()
 
     # --- odds and ends ------------------------------------------------------------------------
 

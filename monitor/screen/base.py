@@ -38,9 +38,9 @@ from monitor.screen.view import Frozen, Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
-TALL: Final = 46  # from this height on, trends get two rows each
-LARGE: Final = (180, 48)
 BROAD: Final = 180  # from here the alarms have room beside the events
+TALL: Final = 44  # from this height on, trends get two rows each
+LARGE: Final = (180, 48)
 
 CHOOSE: Final = Control(
     "",

@@ -1,4 +1,4 @@
-"""What a guard would say to a screen, with round invented numbers."""
+"""What a guard would say, with round invented numbers; and a clock that stands still."""
 
 from typing import Any, Final
 
@@ -17,6 +17,17 @@ CHANNELS: Final = (
     "line_kpa",
     "supply_v",
 )
+
+
+class Clock:
+    """A clock that stands still until it is set."""
+
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def __call__(self) -> float:
+        """Return the time it is set to."""
+        return self.now_s
 
 
 def hello(**changes: Any) -> Hello:
@@ -143,12 +154,13 @@ def event(**changes: Any) -> dict[str, Any]:
 
 CAUSES: Final = [
     {
+        "cause": "pump",
         "label": "pump stopped",
         "likelihood": 0.71,
         "evidence": ["flow is at 0 % of what is due", "line pressure is gone"],
     },
-    {"label": "tank empty", "likelihood": 0.22, "evidence": []},
-    {"label": "line broken", "likelihood": 0.05, "evidence": []},
+    {"cause": "air_or_empty", "label": "tank empty", "likelihood": 0.22, "evidence": []},
+    {"cause": "split_before_sensor", "label": "line broken", "likelihood": 0.05, "evidence": []},
 ]
 CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line and fittings"
 
