@@ -17,7 +17,7 @@ def visitor_processes(guard: int) -> list[int]:
     found = []
     for folder in Path("/proc").iterdir():
         try:
-            if folder.name.isdigit() and (folder / "cmdline").read_bytes().endswith(wanted):
+            if folder.name.isdigit() and wanted in (folder / "cmdline").read_bytes():
                 found.append(int(folder.name))
         except OSError:  # it ended meanwhile
             continue
