@@ -1,0 +1,155 @@
+"""The flow plot around the moment: cursors, marks, and what was done (and would have been) when."""
+
+from itertools import groupby
+from math import ceil
+from typing import Final
+
+import numpy as np
+from rich.segment import Segment
+
+from monitor.replay import Decided
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
+from monitor.screen.replay.go_to import clock_words
+from monitor.screen.replay.room import Room
+from monitor.screen.view import Row, View
+
+MARK_SIGN: Final = "◆"
+HERE_SIGN: Final = "▲"
+_FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
+
+
+class ReplayPlot(FlowPlot):
+    """Braille plot of the stretch around the moment.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw legend, plot, the rows of actions, the row of cursors and marks, and times."""
+        room = self._room
+        cells = width - LABEL_CELLS - 1
+        if room.shown is None or room.player is None or cells < 20:
+            return []
+        start_s, end_s = room.stretch(2 * cells)
+        changed = bool(room.what_if.changes) and room.base is not None
+        below = 3 if changed else 2  # rows under the plot: actions with times, cursors
+        rows = height - 1 - below
+        if rows < 1:
+            return []
+        trace = room.shown.trace(start_s, end_s, 2 * cells)
+        times_s = trace.column("time_s", start_s)
+        flows = {name: trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
+        if len(times_s):
+            top, lines, _ = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
+        else:
+            top, lines = _top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+        at = _Scale(start_s, end_s, cells)
+        style = view.palette.text
+        for letter, time_s in room.cursors.items():
+            del letter
+            lines = [_through(line, at.cell(time_s), "┊", style["ink"]) for line in lines]
+        here = at.cell(room.player.time_s)
+        lines = [_through(line, here, "│", style["strong"]) for line in lines]
+        plot = [[view.say(_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
+        below_rows = [_signs(room, view, at)]
+        if changed and room.base is not None:
+            below_rows.append(_actions(view, room.base, at, "was"))
+        name = "would" if changed else ""
+        below_rows.append(_actions(view, room.shown, at, name, times=True))
+        short = view.picture.fact("delivered_ml_min") < (
+            view.picture.fact("expected_ml_min") - view.picture.fact("allowance_ml_min")
+        )
+        return [_legend(view, width, short), *plot, *below_rows]
+
+
+class _Scale:
+    """Where a time is, in cells."""
+
+    def __init__(self, start_s: float, end_s: float, cells: int) -> None:
+        self.start_s, self.end_s, self.cells = start_s, end_s, cells
+
+    def cell(self, time_s: float) -> int:
+        """Return the cell a time is in; -1 where it is outside."""
+        share = (time_s - self.start_s) / (self.end_s - self.start_s)
+        if not -1e-9 <= share <= 1.0 + 1e-9:
+            return -1
+        return min(self.cells - 1, max(0, ceil(share * self.cells - 1e-6) - 1))
+
+
+def _through(line: Row, cell: int, sign: str, style: object) -> Row:
+    """Put a sign into a cell of a row, where the cell is empty."""
+    if cell < 0:
+        return line
+    row: Row = []
+    x = 0
+    for segment in line:
+        text = segment.text
+        inside = cell - x
+        if 0 <= inside < len(text) and text[inside] == " ":
+            row += [
+                Segment(text[:inside], segment.style),
+                Segment(sign, style),  # type: ignore[arg-type]
+                Segment(text[inside + 1 :], segment.style),
+            ]
+        else:
+            row.append(segment)
+        x += len(text)
+    return row
+
+
+def _line(view: View, name: str, sign: str, chars: list[str], roles: list[str]) -> Row:
+    row: Row = [view.say(f"{name:>{LABEL_CELLS}}{sign}", "dim")]
+    for role, run in groupby(zip(roles, chars, strict=True), key=lambda pair: pair[0]):
+        row.append(view.say("".join(char for _, char in run), role))
+    return row
+
+
+def _signs(room: Room, view: View, at: _Scale) -> Row:
+    """Cursors and marks; the moment itself wins where two share a cell."""
+    _, player = room.open
+    chars, roles = [" "] * at.cells, ["ink"] * at.cells
+    for mark in room.marks.marks:
+        if (x := at.cell(mark.time_s)) >= 0:
+            chars[x] = MARK_SIGN
+    for letter, time_s in room.cursors.items():
+        if (x := at.cell(time_s)) >= 0:
+            chars[x], roles[x] = letter.upper(), "chosen"
+    if (x := at.cell(player.time_s)) >= 0:
+        if chars[x] == " ":
+            chars[x], roles[x] = HERE_SIGN, "strong"
+        time = f" {clock_words(player.time_s)} "
+        for begin in (x + 1, x - len(time)):
+            end = begin + len(time)
+            if 0 <= begin and end <= at.cells and all(c == " " for c in chars[begin:end]):
+                chars[begin:end] = time
+                roles[begin:end] = ["strong"] * len(time)
+                break
+    return _line(view, "", "│", chars, roles)
+
+
+def _actions(view: View, decided: Decided, at: _Scale, name: str, *, times: bool = False) -> Row:
+    """Return the symbol of each action where it was taken; with the times at both edges."""
+    chars, roles = [" "] * at.cells, ["dim"] * at.cells
+    trace = decided.trace(at.start_s, at.end_s, 2 * at.cells)
+    moments_s, actions = trace.column("time_s"), trace.column("action")
+    if len(actions) > 1:
+        known = np.nan_to_num(actions, nan=0.0)
+        for i in np.flatnonzero(np.diff(known) > 0.0) + 1:
+            if (x := at.cell(float(moments_s[i]))) >= 0:
+                level = min(3, max(0, int(known[i])))
+                if chars[x] == " " or level >= ACTION_SYMBOLS.index(chars[x]):
+                    chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
+    if times:
+        right = clock_words(at.end_s)
+        for text, begin in ((clock_words(at.start_s), 0), (right, at.cells - len(right))):
+            end = begin + len(text)
+            if begin >= 0 and all(char == " " for char in chars[begin:end]):
+                chars[begin:end] = text
+    return _line(view, name, "└" if times else "│", chars, roles)
