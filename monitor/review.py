@@ -1,8 +1,6 @@
 """Reading back a log or a session: the same rules, at full speed."""
 
-import queue
-import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
@@ -10,10 +8,11 @@ from typing import Any, Final
 
 import numpy as np
 
+from monitor.ahead import ahead
 from monitor.align import GapFiller
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.sources.logs import log_blocks
+from monitor.sources.logs import log_blocks, rig_of_log
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -25,7 +24,6 @@ from simulator.strict import BadInput, called, clean
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
 BYTES_WORTH_COMPILING: Final = 8_000_000
-BLOCKS_AHEAD: Final = 4
 # Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
@@ -203,13 +201,7 @@ def review(path: Path, rig: str | None) -> Review:
     """
     if is_session(path):
         return _review_session(path, rig)
-    if path.is_dir():
-        raise BadInput(f"{called(path)}: found a folder but no session in it, expected a log")
-    if not path.exists():
-        raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
-    if rig is None:
-        raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
-    rig_file = load_rig(find_rig(rig))
+    rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
@@ -223,36 +215,6 @@ def review(path: Path, rig: str | None) -> Review:
     result.cut = blocks.cut
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
-
-
-def ahead(blocks: Iterable[Any]) -> Iterator[Any]:
-    """Yield blocks while a thread reads the next few: reading and deciding both leave the GIL."""
-    waiting: queue.Queue[Any] = queue.Queue(BLOCKS_AHEAD)
-    end = object()
-    fault: list[Exception] = []
-    given_up = threading.Event()
-
-    def read() -> None:
-        try:
-            for block in blocks:
-                waiting.put(block)
-                if given_up.is_set():
-                    return
-        except Exception as error:  # noqa: BLE001 (handed over to whoever iterates)
-            fault.append(error)
-        finally:
-            waiting.put(end)
-
-    thread = threading.Thread(target=read, name="reading ahead", daemon=True)
-    thread.start()
-    try:
-        while (block := waiting.get()) is not end:
-            yield block
-    finally:
-        given_up.set()
-    thread.join()
-    if fault:
-        raise fault[0]
 
 
 def _review_session(path: Path, rig: str | None) -> Review:

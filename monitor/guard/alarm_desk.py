@@ -87,6 +87,11 @@ class AlarmDesk:
         ]
 
     @property
+    def due_s(self) -> float:
+        """Time of a decision from which there is news even if no level moves."""
+        return self._book.due_s
+
+    @property
     def sounding(self) -> bool:
         """Whether the bell should ring; what is done to the engine doesn't depend on it."""
         return self._book.sounding

@@ -1,9 +1,18 @@
 """What two decidings of one log do differently."""
 
 from dataclasses import dataclass
+from typing import Final
 
 from monitor.replay.decided import Decided
 from rules.events import Event
+from rules.facts import Action
+from rules.state import FINDING_NAMES
+
+NEAR_S: Final = 2.0  # events of one finding that overlap, or begin this near, are the same one
+_LEVELS: Final = (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST)
+_LEAST_DEG: Final = 0.05
+_LEAST_KPA: Final = 0.5
+_LEAST_S: Final = 0.0005  # smaller differences print as none
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,7 +21,7 @@ class Difference:
 
     Attributes:
         time_s: When, on the axis: the earlier of the two.
-        index: Row of that.
+        index: Row at which the event it belongs to was raised, the earlier of the two.
         kind: ``appears``, ``vanishes``, ``earlier``, ``later``, ``deeper``, ``shallower``,
             ``longer`` or ``shorter``.
         finding: Name of the finding.
@@ -34,10 +43,162 @@ class Difference:
     after: Event | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """An event and where it stands on the axis."""
+
+    event: Event
+    index: int
+    shift_s: float
+
+    @property
+    def from_s(self) -> float:
+        return self.event.time_s + self.shift_s
+
+    @property
+    def until_s(self) -> float:
+        until_s = self.event.until_s
+        return float("inf") if until_s is None else until_s + self.shift_s
+
+    def reached_s(self, level: Action) -> float | None:
+        """When it first asked for this much, or more."""
+        for step in self.event.steps:
+            if Action[step.action.upper()] >= level:
+                return step.time_s + self.shift_s
+        return None
+
+    def has_step(self, level: Action) -> bool:
+        return any(step.action == level.word for step in self.event.steps)
+
+
 def compare(before: Decided, after: Decided) -> list[Difference]:
     """Return what differs between two decidings of one log, by time; empty where nothing does.
 
     Raises:
         ValueError: They are not of one log.
     """
-    raise NotImplementedError
+    if before.log is not after.log:
+        raise ValueError("found decidings of two logs, expected of one")
+    found: list[Difference] = []
+    old, new = _placed(before), _placed(after)
+    for finding in FINDING_NAMES:
+        for was, is_now in _paired(old.get(finding, []), new.get(finding, [])):
+            if was is None or is_now is None:
+                found += _alone(was, is_now)
+            else:
+                found += _both(was, is_now)
+    return sorted(found, key=lambda difference: difference.time_s)
+
+
+def _placed(decided: Decided) -> dict[str, list[_Placed]]:
+    by_finding: dict[str, list[_Placed]] = {}
+    for turn in decided.turns:
+        if turn.turn == "raised":
+            event = decided.events[turn.number]
+            placed = _Placed(event, turn.index, turn.time_s - event.time_s)
+            by_finding.setdefault(event.finding, []).append(placed)
+    return by_finding
+
+
+def _paired(
+    old: list[_Placed], new: list[_Placed]
+) -> list[tuple[_Placed | None, _Placed | None]]:
+    """Pair the events of one finding: those that overlap, the ones that begin nearest first."""
+    near = [
+        (abs(a.from_s - b.from_s), i, j)
+        for i, a in enumerate(old)
+        for j, b in enumerate(new)
+        if (a.from_s <= b.until_s and b.from_s <= a.until_s)
+        or abs(a.from_s - b.from_s) <= NEAR_S
+    ]
+    pairs: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, i, j in sorted(near):
+        if i not in pairs and j not in taken:
+            pairs[i] = j
+            taken.add(j)
+    together: list[tuple[_Placed | None, _Placed | None]] = [
+        (a, new[pairs[i]] if i in pairs else None) for i, a in enumerate(old)
+    ]
+    return together + [(None, b) for j, b in enumerate(new) if j not in taken]
+
+
+def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
+    placed = was or is_now
+    if placed is None:
+        return []
+    kind = "appears" if was is None else "vanishes"
+    event = placed.event
+    what = f"{_plain(event.finding)} ({_plain(event.action.word)})"
+    words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:.2f} s"
+    before, after = was and was.event, is_now and is_now.event
+    return [
+        Difference(
+            placed.from_s, placed.index, kind, event.finding, event.action.word, 0.0, words,
+            before, after,
+        )
+    ]
+
+
+def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
+    old, new = was.event, is_now.event
+    index = min(was.index, is_now.index)
+    found = []
+
+    def tell(time_s: float, kind: str, action: str, by: float, words: str) -> None:
+        found.append(
+            Difference(time_s, index, kind, old.finding, action, by, words, old, new)
+        )
+
+    of = _plain(old.finding)
+    for level in _LEVELS:
+        if not (was.has_step(level) or is_now.has_step(level)):
+            continue
+        then_s, now_s = was.reached_s(level), is_now.reached_s(level)
+        name = f"{_plain(level.word)} of {of}"
+        if then_s is None and now_s is not None:
+            tell(now_s, "appears", level.word, 0.0, f"{name} appears at {now_s:.2f} s")
+        elif now_s is None and then_s is not None:
+            tell(then_s, "vanishes", level.word, 0.0, f"{name} vanishes, was at {then_s:.2f} s")
+        elif then_s is not None and now_s is not None and abs(now_s - then_s) >= _LEAST_S:
+            by, kind = abs(now_s - then_s), "earlier" if now_s < then_s else "later"
+            words = f"{name}: {_seconds(by)} {kind}"
+            tell(min(now_s, then_s), kind, level.word, by, words)
+    at_s, word = min(was.from_s, is_now.from_s), new.action.word
+    by = abs(new.retard_deg - old.retard_deg)
+    if by >= _LEAST_DEG:
+        kind = "deeper" if new.retard_deg > old.retard_deg else "shallower"
+        change = f"{old.retard_deg:.1f} -> {new.retard_deg:.1f} deg"
+        tell(at_s, kind, word, by, f"{of}: pulls {by:.1f} deg {_more(kind)} ({change})")
+    if old.boost_ceiling_kpa is not None and new.boost_ceiling_kpa is not None:
+        by = abs(new.boost_ceiling_kpa - old.boost_ceiling_kpa)
+        if by >= _LEAST_KPA:
+            kind = "deeper" if new.boost_ceiling_kpa < old.boost_ceiling_kpa else "shallower"
+            change = f"{old.boost_ceiling_kpa:.0f} -> {new.boost_ceiling_kpa:.0f} kPa"
+            tell(at_s, kind, word, by, f"{of}: cuts boost {by:.0f} kPa {_more(kind)} ({change})")
+    if was.until_s != is_now.until_s and abs(was.until_s - is_now.until_s) >= _LEAST_S:
+        tell(at_s, *_lasting(was, is_now, of, word))
+    return found
+
+
+def _lasting(was: _Placed, is_now: _Placed, of: str, word: str) -> tuple[str, str, float, str]:
+    then_s, now_s = was.until_s, is_now.until_s
+    kind = "longer" if now_s > then_s else "shorter"
+    by = abs(now_s - then_s)
+    if by == float("inf"):
+        whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:.2f} s"
+        past = f"cleared at {then_s:.2f} s" if kind == "longer" else "lasted to the end"
+        return kind, word, 0.0, f"{of} {whole}, {past}"
+    return kind, word, by, f"{of} clears {_seconds(by)} {'later' if kind == 'longer' else 'earlier'}"
+
+
+def _more(kind: str) -> str:
+    return "more" if kind == "deeper" else "less"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _seconds(span_s: float) -> str:
+    return f"{span_s:.2f} s" if span_s >= 0.0095 else f"{1000.0 * span_s:.1f} ms"

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from rules.channels import CHANNEL_BY_NAME
-from simulator.rig import ColumnMap, RigFile, TimeMap
+from simulator.rig import ColumnMap, RigFile, TimeMap, find_rig, load_rig
 from simulator.strict import BadInput, called
 
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
@@ -32,6 +32,25 @@ def kind_of(path: Path) -> str | None:
     if head.startswith(_IPC_FILE):
         return "ipc file"
     return "ipc stream" if head.startswith(_IPC_STREAM) else None
+
+
+def rig_of_log(path: Path, rig: str | None) -> RigFile:
+    """Return the rig to read a log by, which brings none of its own.
+
+    Args:
+        path: The log's file.
+        rig: Rig file or shipped name.
+
+    Raises:
+        BadInput: No log there, no rig given, or it can't be used.
+    """
+    if path.is_dir():
+        raise BadInput(f"{called(path)}: found a folder but no session in it, expected a log")
+    if not path.exists():
+        raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
+    if rig is None:
+        raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
+    return load_rig(find_rig(rig))
 
 
 def as_exported(rig_file: RigFile) -> RigFile:
