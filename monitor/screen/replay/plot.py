@@ -1,21 +1,22 @@
 """The flow plot around the moment: cursors, marks, and what was done (and would have been) when."""
 
+from bisect import bisect_left, bisect_right
 from itertools import groupby
 from math import ceil
 from typing import Final
 
-import numpy as np
 from rich.segment import Segment
 
-from monitor.replay import Decided
+from monitor.replay import Decided, TurnAt
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
-from monitor.screen.replay.go_to import clock_words
+from monitor.screen.literal import figure
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Row, View
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
+_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
 _FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
 
 
@@ -124,7 +125,7 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
     if (x := at.cell(player.time_s)) >= 0:
         if chars[x] == " ":
             chars[x], roles[x] = HERE_SIGN, "strong"
-        time = f" {clock_words(player.time_s)} "
+        time = f" {figure(player.time_s, 2)} s "
         for begin in (x + 1, x - len(time)):
             end = begin + len(time)
             if 0 <= begin and end <= at.cells and all(c == " " for c in chars[begin:end]):
@@ -137,19 +138,23 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
 def _actions(view: View, decided: Decided, at: _Scale, name: str, *, times: bool = False) -> Row:
     """Return the symbol of each action where it was taken; with the times at both edges."""
     chars, roles = [" "] * at.cells, ["dim"] * at.cells
-    trace = decided.trace(at.start_s, at.end_s, 2 * at.cells)
-    moments_s, actions = trace.column("time_s"), trace.column("action")
-    if len(actions) > 1:
-        known = np.nan_to_num(actions, nan=0.0)
-        for i in np.flatnonzero(np.diff(known) > 0.0) + 1:
-            if (x := at.cell(float(moments_s[i]))) >= 0:
-                level = min(3, max(0, int(known[i])))
-                if chars[x] == " " or level >= ACTION_SYMBOLS.index(chars[x]):
-                    chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
+    worst: dict[int, int] = {}
+    first = bisect_left(decided.turns, at.start_s, key=_time_s)
+    for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=_time_s)]:
+        level = _LEVELS.get(turn.event["action"], 1)
+        x = at.cell(turn.time_s)
+        # What is read off the axis is where something began or grew, the worst of each cell.
+        if turn.turn != "cleared" and x >= 0 and level >= worst.get(x, 0):
+            worst[x] = level
+            chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
     if times:
-        right = clock_words(at.end_s)
-        for text, begin in ((clock_words(at.start_s), 0), (right, at.cells - len(right))):
+        right = f"{figure(at.end_s, 2)} s"
+        for text, begin in ((f"{figure(at.start_s, 2)} s", 0), (right, at.cells - len(right))):
             end = begin + len(text)
             if begin >= 0 and all(char == " " for char in chars[begin:end]):
                 chars[begin:end] = text
     return _line(view, name, "└" if times else "│", chars, roles)
+
+
+def _time_s(turn: TurnAt) -> float:
+    return turn.time_s

@@ -236,6 +236,16 @@ class Room:
         last = happening(event.as_json(), event.what.check_first)
         return replace(last, active=event.until_s is None), False
 
+    @property
+    def active(self) -> int:
+        """How many events had begun and not cleared at the moment."""
+        _, player = self.open
+        standing = 0
+        for turns in self._turns.values():
+            past = bisect_right(turns, player.index, key=lambda turn: turn.index)
+            standing += past > 0 and turns[past - 1].turn != "cleared"
+        return standing
+
     def causes_of(self, entry: Entry) -> tuple[list[dict[str, Any]], float] | None:
         """Return an event's likely causes and at which time they are; None: not worked out yet.
 

@@ -1,0 +1,62 @@
+"""The chosen entry: why, what to check first, and what is likely behind it."""
+
+from monitor.screen.literal import figure, plain, wrapped
+from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.picture import likely_in_words
+from monitor.screen.replay.room import Entry, Room
+from monitor.screen.view import Pane, Row, View
+
+
+class EntryDetail(Pane):
+    """As much of it as there is room for.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the chosen entry; nothing where there is none."""
+        room, inner = self._room, width - 1
+        entry = room.chosen_entry if room.shown is not None else None
+        if entry is None:
+            return []
+        if entry.kind == "mark":
+            mark = room.mark_of(entry)
+            text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
+            return _said(view, wrapped(text, inner, height), "ink")
+        if entry.kind == "difference":
+            words = room.what_if.differences[entry.number].words
+            return _said(view, wrapped(words, inner, height), "ink")
+        event, _ = room.event_of(entry)
+        check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 3 else 1)
+        likely = self._likely(entry)
+        # A few rows hold the reason and the likely causes rather than all of the reason.
+        spare = 1 if likely and height <= 3 else 0
+        why = wrapped_to_action(
+            event.explanation or "No explanation.", inner, max(1, height - len(check) - spare)
+        )
+        rows = _said(view, why, "ink")
+        if spare:
+            return [*rows, *_said(view, wrapped(likely, inner, 1), "ink"), *_said(view, check, "strong")]
+        rows += _said(view, check, "strong")
+        for text, role in ((likely, "ink"), (f"Steps: {event.steps}." if event.steps else "", "dim")):
+            if text and height > len(rows):
+                rows += _said(view, wrapped(text, inner, height - len(rows)), role)
+        return rows
+
+    def _likely(self, entry: Entry) -> str:
+        found = self._room.causes_of(entry)
+        if found is None:
+            return "Likely causes are being worked out."
+        causes, time_s = found
+        words = likely_in_words(causes)
+        return f"{words[:-1]} (at {figure(time_s, 2)} s)." if words else ""
+
+
+def _said(view: View, lines: list[str], role: str) -> list[Row]:
+    return [[view.say(" "), view.say(line, role)] for line in lines]

@@ -1,0 +1,107 @@
+"""Two rows at the foot: what is replayed, where we stand, and the whole log as one bar."""
+
+from rich.segment import Segment
+
+from monitor.screen.literal import figure, plain, shortened
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.replay.go_to import clock_words
+from monitor.screen.replay.plot import MARK_SIGN
+from monitor.screen.replay.room import NOTICE_S, Room
+from monitor.screen.view import Pane, Row, View, spread, width_of
+
+LONG_S = 120.0  # beyond this minutes help
+
+
+class ReplayFoot(Pane):
+    """Says whether it plays and how fast, and whether decisions came out as recorded.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the position, then the bar, or what there is to say for a while."""
+        del height
+        if self._room.shown is None:
+            return []
+        notice = self._room.notice
+        if notice is not None and view.now_s - notice.at_s < NOTICE_S:
+            role = "warn" if notice.odd else "strong"
+            text = f" ! {plain(notice.text)} " if notice.odd else f" {plain(notice.text)}"
+            second = [view.say(shortened(text, width), role)]
+        else:
+            second = _bar(self._room, view, width)
+        return [_position(self._room, view, width), second]
+
+
+def _position(room: Room, view: View, width: int) -> Row:
+    decided, player = room.open
+    playing = f"▶ playing {player.rate:g}x" if player.playing else f"‖ paused, {player.rate:g}x"
+    at = f"{figure(player.time_s, 2)} of {figure(decided.to_s, 2)} s"
+    if room.length_s > LONG_S and decided.from_s < 1e6:
+        at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)} ({figure(player.time_s, 2)} s)"
+    row = [view.say(f" {playing} ", "strong"), view.say("│", "dim"), view.say(f" {at} ")]
+    right = _trust(room, view)
+    if width >= 110:
+        row += [view.say(f"│ row {player.index + 1} of {decided.rows} ", "dim")]
+    if room.busy:
+        right = [view.say(f" {plain(room.busy)} … ", "dim"), *right]
+    space = width - width_of(row) - width_of(right) - 14
+    if space >= 8:
+        name = shortened(plain(room.log.path.name), space)
+        row += [view.say(f"│ replay of {name} ", "dim")]
+    return spread(row, right, width, view.ground())
+
+
+def _trust(room: Room, view: View) -> Row:
+    decided, _ = room.open
+    if room.what_if.changes:
+        return [view.say(" what if: not what happened ", "unknown")]
+    if decided.reproduced:
+        return [view.say("as recorded ", "dim")]
+    if decided.reproduced is False:
+        at = "" if decided.differs_at is None else f" from {decided.time_s(decided.differs_at):.2f} s"
+        return [view.say(f" ! DIFFERS from the record{at} ", "warn")]
+    return [view.say("decided anew " if room.log.session else "a log: decided now ", "dim")]
+
+
+def _bar(room: Room, view: View, width: int) -> Row:
+    decided, player = room.open
+    cells = width - 4
+    if cells < 10:
+        return []
+
+    def cell(time_s: float) -> int:
+        share = (time_s - decided.from_s) / room.length_s
+        return min(cells - 1, max(0, int(share * cells)))
+
+    chars, roles = ["─"] * cells, ["faint"] * cells
+    start_s, end_s = room.stretch(1000)
+    for x in range(cell(start_s), cell(end_s) + 1):
+        chars[x] = "━"
+    for mark in room.marks.marks:
+        chars[cell(mark.time_s)], roles[cell(mark.time_s)] = MARK_SIGN, "ink"
+    worst: dict[int, int] = {}
+    for number, index in enumerate(decided.raised_at):
+        x, level = cell(decided.time_s(index)), int(decided.events[number].action)
+        if level >= worst.get(x, 0):
+            worst[x] = level
+            chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
+    for letter, time_s in room.cursors.items():
+        chars[cell(time_s)], roles[cell(time_s)] = letter.upper(), "chosen"
+    here = cell(player.time_s)
+    if chars[here] in "─━":
+        chars[here] = "●"
+    roles[here] = "chosen" if chars[here] != "●" else "strong"
+    row: Row = [view.say(" ▕", "dim")]
+    for char, role in zip(chars, roles, strict=True):
+        if role == "faint":
+            row.append(Segment(char, view.palette.graphic["faint"]))
+        else:
+            row.append(view.say(char, role))
+    return [*row, view.say("▏", "dim")]
