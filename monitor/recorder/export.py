@@ -1,7 +1,7 @@
 """A session as one CSV or Parquet file, a block at a time."""
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import inf
 from pathlib import Path
@@ -20,6 +20,7 @@ from simulator.logfile import LINE_END, header
 from simulator.strict import BadInput, called
 
 ROW_GROUP: Final = 65_536
+RIG_CHANGED: Final = "rig_toml is the first of several"
 _DECIDED_UNITS: Final = {
     "retard_deg": "deg",
     "boost_ceiling_kpa": "kPa",
@@ -69,9 +70,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         BadInput: No session, nothing in the range, another kind of file, or one that is there
             already or can't be written. An unfinished file is taken away.
     """
-    kind = to.suffix.lower()
-    if kind not in {".csv", ".parquet"}:
-        raise BadInput(f"--to: found {called(to)}, expected a file ending in .csv or .parquet")
+    check_kind(to)
     if not from_s <= until_s:
         raise BadInput(f"--from: found {from_s:g} s, expected no more than --until {until_s:g} s")
     blocks = SessionBlocks(session)
@@ -84,11 +83,62 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         raise BadInput(
             f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}, expected some"
         )
+    about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
+
+    def at_the_end() -> dict[str, str]:
+        changed = {"rig_changed": RIG_CHANGED} if blocks.rig_changed else {}
+        return changed | ({"not_whole": blocks.cut} if blocks.cut is not None else {})
+
+    rows = write_file(to, _again(first, chosen), channels, about, rig_file.text, at_the_end)
+    return Exported(rows, blocks.cut, blocks.rig_changed)
+
+
+def check_kind(to: Path) -> str:
+    """Return the kind of file that is asked for, by its ending.
+
+    Raises:
+        BadInput: It is none of ours.
+    """
+    kind = to.suffix.lower()
+    if kind not in {".csv", ".parquet"}:
+        raise BadInput(f"--to: found {called(to)}, expected a file ending in .csv or .parquet")
+    return kind
+
+
+def write_file(
+    to: Path,
+    chosen: Iterator[tuple[Any, Any]],
+    channels: tuple[str, ...],
+    about: dict[str, str],
+    rig_text: str,
+    at_the_end: Callable[[], dict[str, str]],
+) -> int:
+    """Write rows and what was decided on them as CSV or Parquet; see ``export``.
+
+    Args:
+        to: File to write; must not be there yet.
+        chosen: Blocks of rows (n, ROW_WIDTH) and decided (n, len(DECIDED)).
+        channels: Channels to write.
+        about: ``rig``, ``source`` and ``started``, for Parquet.
+        rig_text: The rig, for Parquet.
+        at_the_end: Further facts for Parquet, asked for when all blocks have been written.
+
+    Returns:
+        Rows written.
+
+    Raises:
+        BadInput: Another kind of file, or one that is there already or can't be written. An
+            unfinished file is taken away.
+    """
+    kind = check_kind(to)
     try:
         with to.open("xb") as file:
             try:
-                write = _write_csv if kind == ".csv" else _write_parquet
-                rows = write(file, _again(first, chosen), channels, blocks)
+                if kind == ".csv":
+                    rows = _write_csv(file, chosen, channels)
+                else:
+                    facts = {**about, "format": layout.FORMAT, "rig_toml": rig_text}
+                    rows = _write_parquet(file, chosen, channels, facts, at_the_end)
                 file.flush()  # what the disk refuses, it refuses here
             except BaseException:
                 with contextlib.suppress(OSError):
@@ -104,7 +154,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         raise BadInput(
             f"{called(to)}: found {error.strerror or error}, expected a file to write"
         ) from None
-    return Exported(rows, blocks.cut, blocks.rig_changed)
+    return rows
 
 
 def _chosen(blocks: SessionBlocks, from_s: float, until_s: float) -> Iterator[tuple[Any, Any]]:
@@ -133,10 +183,7 @@ def _columns(rows: Any, channels: tuple[str, ...]) -> list[Any]:
 
 
 def _write_csv(
-    file: IO[bytes],
-    chosen: Iterator[tuple[Any, Any]],
-    channels: tuple[str, ...],
-    blocks: SessionBlocks,
+    file: IO[bytes], chosen: Iterator[tuple[Any, Any]], channels: tuple[str, ...]
 ) -> int:
     names = (*channels, ROW_NAMES[OPERATOR])
     file.write((header(names) + LINE_END).encode("ascii"))
@@ -156,7 +203,8 @@ def _write_parquet(
     file: IO[bytes],
     chosen: Iterator[tuple[Any, Any]],
     channels: tuple[str, ...],
-    blocks: SessionBlocks,
+    facts: dict[str, str],
+    at_the_end: Callable[[], dict[str, str]],
 ) -> int:
     from pyarrow import parquet as pq
 
@@ -169,8 +217,6 @@ def _write_parquet(
         _field(f"decided_{name}", _DECIDED_UNITS.get(name, "1"), _MEANINGS.get(name, name))
         for name in layout.DECIDED
     ]
-    about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
-    facts = {**about, "format": layout.FORMAT, "rig_toml": blocks.rig_file().text}
     schema = pa.schema(fields, metadata=facts)
     count = waiting = 0
     gathered: list[Any] = []
@@ -191,10 +237,8 @@ def _write_parquet(
                 flush()
                 waiting = 0
         flush()
-        if blocks.rig_changed:
-            writer.add_key_value_metadata({"rig_changed": "rig_toml is the first of several"})
-        if blocks.cut is not None:
-            writer.add_key_value_metadata({"not_whole": blocks.cut})
+        if more := at_the_end():
+            writer.add_key_value_metadata(more)
     return count
 
 

@@ -100,16 +100,13 @@ def _placed(decided: Decided) -> dict[str, list[_Placed]]:
     return by_finding
 
 
-def _paired(
-    old: list[_Placed], new: list[_Placed]
-) -> list[tuple[_Placed | None, _Placed | None]]:
+def _paired(old: list[_Placed], new: list[_Placed]) -> list[tuple[_Placed | None, _Placed | None]]:
     """Pair the events of one finding: those that overlap, the ones that begin nearest first."""
     near = [
         (abs(a.from_s - b.from_s), i, j)
         for i, a in enumerate(old)
         for j, b in enumerate(new)
-        if (a.from_s <= b.until_s and b.from_s <= a.until_s)
-        or abs(a.from_s - b.from_s) <= NEAR_S
+        if (a.from_s <= b.until_s and b.from_s <= a.until_s) or abs(a.from_s - b.from_s) <= NEAR_S
     ]
     pairs: dict[int, int] = {}
     taken: set[int] = set()
@@ -131,11 +128,19 @@ def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
     event = placed.event
     what = f"{_plain(event.finding)} ({_plain(event.action.word)})"
     words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:.2f} s"
-    before, after = was and was.event, is_now and is_now.event
+    before = None if was is None else was.event
+    after = None if is_now is None else is_now.event
     return [
         Difference(
-            placed.from_s, placed.index, kind, event.finding, event.action.word, 0.0, words,
-            before, after,
+            placed.from_s,
+            placed.index,
+            kind,
+            event.finding,
+            event.action.word,
+            0.0,
+            words,
+            before,
+            after,
         )
     ]
 
@@ -146,9 +151,7 @@ def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
     found = []
 
     def tell(time_s: float, kind: str, action: str, by: float, words: str) -> None:
-        found.append(
-            Difference(time_s, index, kind, old.finding, action, by, words, old, new)
-        )
+        found.append(Difference(time_s, index, kind, old.finding, action, by, words, old, new))
 
     of = _plain(old.finding)
     for level in _LEVELS:
@@ -189,7 +192,12 @@ def _lasting(was: _Placed, is_now: _Placed, of: str, word: str) -> tuple[str, st
         whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:.2f} s"
         past = f"cleared at {then_s:.2f} s" if kind == "longer" else "lasted to the end"
         return kind, word, 0.0, f"{of} {whole}, {past}"
-    return kind, word, by, f"{of} clears {_seconds(by)} {'later' if kind == 'longer' else 'earlier'}"
+    return (
+        kind,
+        word,
+        by,
+        f"{of} clears {_seconds(by)} {'later' if kind == 'longer' else 'earlier'}",
+    )
 
 
 def _more(kind: str) -> str:

@@ -137,7 +137,11 @@ class Decided:
 
     def rig_at(self, index: int) -> Rig:
         """Return the rig a row was decided by."""
-        return self._pieces[self._piece_of(index)].rig_file.rig
+        return self.rig_file_at(index).rig
+
+    def rig_file_at(self, index: int) -> RigFile:
+        """Return the rig file a row was decided by."""
+        return self._pieces[self._piece_of(index)].rig_file
 
     def decision(self, index: int) -> Decision:
         """Return a row's decision, exactly as a guard that ran through all rows before it.
@@ -173,6 +177,14 @@ class Decided:
         number = self._piece_of(int(self._groups.starts[group]))
         axis_s = self._decided(number).axis_s
         return self._starts[number] + int(np.searchsorted(axis_s, time_s, side="right")) - 1
+
+    def rows_between(self, from_s: float, to_s: float) -> tuple[int, int]:
+        """Return the first row not before a time, and the row behind the last not after another."""
+        if not (from_s <= to_s and from_s <= self.to_s and to_s >= self.from_s):
+            return 0, 0
+        start = self.index_at(np.nextafter(from_s, -np.inf))
+        start += self.time_s(start) < from_s
+        return start, self.index_at(to_s) + 1
 
     def trace(self, from_s: float, to_s: float, columns: int) -> Window:
         """Return what a plot of a stretch draws.

@@ -1,9 +1,45 @@
 """Changing keys of a rig's text in place: everything else in the file stays as it was."""
 
+import contextlib
+import copy
+import difflib
+import os
+import re
+import tempfile
+import tomllib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, Final
 
-from simulator.rig import RigFile
+import msgspec
+from msgspec import inspect as shape
+
+from simulator.rig import RigFile, rig_from_text
+from simulator.rig.changes import NONE, value_text
+from simulator.rig.places import put
+from simulator.rig.tables import RigTables
+from simulator.strict import BadInput, Document, KeyPath, clean, show
+from simulator.strict.wants import describe, known_keys, step_into
+
+MOST_CHANGES: Final = 100
+LONGEST_CHANGE: Final = 1000
+_STEP: Final = re.compile(r"([A-Za-z0-9_-]+)|\[([0-9]{1,4})\]")
+_TYPES: Final = shape.type_info(RigTables)
+_READ_BY: Final = "the log was read by it; open the log with another rig"
+_FIXED: Final = {
+    "time": _READ_BY,
+    "serial": "a log has no serial line",
+    "vehicle": "it is for the simulated car alone and changes no decision",
+}
+_FIXED_KEYS: Final = {
+    ("engine", "ambient_pressure"): "absolute columns were read by it",
+    ("engine", "charger"): _FIXED["vehicle"],
+    ("engine", "compression_ratio"): _FIXED["vehicle"],
+    ("engine", "petrol_octane"): _FIXED["vehicle"],
+    ("command", "kind"): "other keys belong to another kind; change it in the file",
+}
+_FIXED_OF_A_CHANNEL: Final = frozenset({"column", "unit", "absolute"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -12,7 +48,8 @@ class Value:
 
     Attributes:
         key: As ``edit`` takes it: ``debt.pull``, ``paid.timing[1]``.
-        value: Present value with its unit, as in the file where it is written there.
+        value: Present value with its unit, as in the file where it is written there; ``none`` where
+            it isn't set.
         given: Whether it is written in the file; else it is the default.
         wants: What is expected there, in words.
     """
@@ -35,12 +72,27 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
         BadInput: No such key (names the nearest), a wrong value, one that contradicts others, or a
             key a recorded log can't be judged anew with (columns, time base, the car).
     """
-    raise NotImplementedError
+    if len(changes) > MOST_CHANGES:
+        raise BadInput(f"found {len(changes)} changes, expected at most {MOST_CHANGES}")
+    text = rig_file.text
+    wanted = copy.deepcopy(Document.parse(text, rig_file.file_name).data)
+    for change in changes:
+        path, given = _parsed(rig_file, text, change)
+        value = _value_of(given)
+        text = put(text, path, value)
+        _set(wanted, path, value)
+    edited = rig_from_text(text, rig_file.file_name)
+    if tomllib.loads(text) != wanted:
+        told = ", ".join(clean(change) for change in changes)
+        raise BadInput(f"{told}: found a file too oddly laid out, expected one key a line")
+    return edited
 
 
 def values_of(rig_file: RigFile) -> list[Value]:
     """Return the keys ``edit`` changes, in the order of a rig file."""
-    raise NotImplementedError
+    document = Document.parse(rig_file.text, rig_file.file_name)
+    tables = document.decode(RigTables)
+    return list(_values(document, (), tables))
 
 
 def save_as(rig_file: RigFile, path: Path) -> None:
@@ -49,4 +101,165 @@ def save_as(rig_file: RigFile, path: Path) -> None:
     Raises:
         BadInput: There is one already, or it can't be written.
     """
-    raise NotImplementedError
+    name = clean(str(path), 200)
+    if path.suffix.lower() != ".toml":
+        raise BadInput(f"{name}: found another kind of file, expected one ending in .toml")
+    try:
+        handle, draft = tempfile.mkstemp(prefix=".rig-", suffix=".part", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(rig_file.text.encode())
+                file.flush()
+                os.fsync(file.fileno())
+            Path(draft).chmod(0o644)
+            os.link(draft, path)  # fails where there is one: a rename would overwrite it
+        finally:
+            with contextlib.suppress(OSError):
+                Path(draft).unlink()
+    except FileExistsError:
+        raise BadInput(f"{name}: found a file, expected none: nothing is overwritten") from None
+    except (OSError, ValueError) as error:
+        reason = clean(getattr(error, "strerror", None) or str(error))
+        raise BadInput(f"{name}: found {reason}, expected a file to write") from None
+
+
+def key_of(path: KeyPath) -> str:
+    """Return a key path as people write it: ``spray.nozzles[0].count``."""
+    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
+
+
+def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str]:
+    if len(change) > LONGEST_CHANGE or not change.isprintable():
+        raise BadInput(
+            f"{clean(change)}: found {len(change)} characters, some of which don't print, "
+            f"expected one line of at most {LONGEST_CHANGE}"
+            if len(change) <= LONGEST_CHANGE
+            else f"{clean(change)}: found {len(change)} characters, expected {LONGEST_CHANGE}"
+        )
+    name, equals, given = (part.strip() for part in change.partition("="))
+    if not (name and equals and given):
+        raise BadInput(f'found "{clean(change)}", expected a change such as debt.pull = 0.6 mL')
+    path: KeyPath = ()
+    for part in name.replace("[", ".[").split("."):
+        step = _STEP.fullmatch(part.strip())
+        if step is None:
+            raise BadInput(f'found key "{clean(name)}", expected one such as paid.timing[1]')
+        number = step[2] or (step[1] if step[1].isdecimal() and len(step[1]) <= 4 else None)
+        path = (*path, step[1] if number is None else int(number))
+    _check(rig_file, text, path, name)
+    return path, given
+
+
+def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> None:
+    """Refuse a key that isn't there, or that a log can't be judged anew with."""
+    document = Document.parse(text, rig_file.file_name)
+    node: shape.Type | None = _TYPES
+    for at, step in enumerate(path):
+        raw = document.raw(path[:at])
+        inner = step_into(node, step, raw) if node is not None else None
+        if inner is None:
+            raise BadInput(_unknown(rig_file, name, path[:at], known_keys(node, raw)))
+        if isinstance(step, int) and not (isinstance(raw, list) and step < len(raw)):
+            items = f"a list of {len(raw)}" if isinstance(raw, list) else "no list in the file"
+            raise BadInput(f"{clean(name)}: found {items}, expected an item that is there")
+        node = inner
+    why = _refused(document, path)
+    if why is not None:
+        raise BadInput(f"{key_of(path)}: found a key that can't change here, since {why}")
+    if describe(node) == "a table":
+        keys = ", ".join(known_keys(node, document.raw(path)))
+        raise BadInput(f"{key_of(path)}: found a table, expected one of its keys: {keys}")
+
+
+def _unknown(rig_file: RigFile, name: str, parent: KeyPath, known: list[str]) -> str:
+    keys = [value.key for value in values_of(rig_file)]
+    here = [key_of((*parent, key)) for key in known]
+    near = difflib.get_close_matches(name, list(dict.fromkeys([*here, *keys])), n=3, cutoff=0.6)
+    if not near:
+        last = name.rpartition(".")[2]
+        near = [key for key in keys if key.rpartition(".")[2] == last][:3]
+    expected = " or ".join(near) or "one of " + ", ".join(here or sorted({*_tops()}))
+    return f"{clean(name)}: found an unknown key, expected {expected}"
+
+
+def _tops() -> list[str]:
+    return [key for key in known_keys(_TYPES, None) if key not in _FIXED]
+
+
+def _refused(document: Document, path: KeyPath) -> str | None:
+    if path[0] in _FIXED:
+        return _FIXED[str(path[0])]
+    if path in _FIXED_KEYS:
+        return _FIXED_KEYS[path]
+    if path[0] == "channels" and len(path) > 1:
+        if document.raw(path[:2]) is None:
+            return "the log was read without this channel"
+        if path[-1] in _FIXED_OF_A_CHANNEL:
+            return _READ_BY
+    return None
+
+
+def _value_of(given: str) -> Any:
+    """Return what a person wrote: TOML as it is, anything else as text."""
+    found = _as_toml(given)
+    if found is not None:
+        return found
+    if given.startswith("[") and given.endswith("]"):
+        items = [item.strip() for item in given[1:-1].split(",")]
+        return [item if (value := _as_toml(item)) is None else value for item in items if item]
+    return given
+
+
+def _as_toml(given: str) -> Any:
+    try:
+        data = tomllib.loads(f"k = {given}")
+    except (ValueError, RecursionError):
+        return None
+    value = data["k"] if data.keys() == {"k"} else None
+    plain = isinstance(value, str | bool | int | float | list)
+    # Dates, tables and remarks are nothing a rig has as a value: text then, which is refused.
+    return value if plain and "#" not in given else None
+
+
+def _set(data: Any, path: KeyPath, value: Any) -> None:
+    for step in path[:-1]:
+        data = data.setdefault(step, {}) if isinstance(data, dict) else data[step]
+    data[path[-1]] = value
+
+
+def _values(document: Document, path: KeyPath, value: Any) -> Iterator[Value]:
+    for field in msgspec.structs.fields(type(value)):
+        here: KeyPath = (*path, field.encode_name)
+        inner = getattr(value, field.name)
+        if _refused(document, here) is not None or here == ("name",):
+            continue
+        if isinstance(inner, msgspec.Struct):
+            yield from _values(document, here, inner)
+        elif isinstance(inner, tuple) and inner and isinstance(inner[0], msgspec.Struct):
+            for number, item in enumerate(inner):
+                yield from _values(document, (*here, number), item)
+        elif inner is None and path == ("limits",):
+            yield _one(document, (*here, "above"), None)
+        else:
+            yield _one(document, here, inner)
+
+
+def _one(document: Document, path: KeyPath, value: Any) -> Value:
+    raw = document.raw(path)
+    node: shape.Type | None = _TYPES
+    for at, step in enumerate(path):
+        node = step_into(node, step, document.raw(path[:at])) if node is not None else None
+    if raw is None:
+        text = NONE if value is None else value_text(value)
+    elif isinstance(raw, str):
+        text = clean(raw, 120)
+    elif isinstance(raw, list):
+        text = value_text(tuple(raw)) if all(isinstance(i, str) for i in raw) else show_list(raw)
+    else:
+        text = show(raw)
+    return Value(key_of(path), text, raw is not None, describe(node))
+
+
+def show_list(raw: list[Any]) -> str:
+    """Return a list out of a rig as people write it."""
+    return "[" + ", ".join(show_list(i) if isinstance(i, list) else str(i) for i in raw) + "]"

@@ -97,12 +97,13 @@ def _leaves(path: KeyPath, value: Any) -> Iterator[tuple[KeyPath, str]]:
         for i, item in enumerate(value):
             yield from _leaves((*path, i), item)
     elif value is not None:
-        yield path, _text(value)
+        yield path, value_text(value)
 
 
-def _text(value: Any) -> str:
+def value_text(value: Any) -> str:
+    """Return a value out of a rig's tables as people write it, in our own unit."""
     if isinstance(value, tuple):
-        return f"[{', '.join(_text(item) for item in value)}]"
+        return f"[{', '.join(value_text(item) for item in value)}]"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Quantity):

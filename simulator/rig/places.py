@@ -1,0 +1,101 @@
+"""Where in a rig's text each value stands, and putting another in its place."""
+
+import json
+from typing import Any
+
+from simulator.strict import KeyPath
+from simulator.strict.lines import BARE, Lines
+
+
+class Places(Lines):
+    """Where the values of a TOML text stand. Trusts that tomllib accepted the text.
+
+    Attributes:
+        values: From key path to where its value begins, and behind its end.
+        ends: From a table's path to behind its last value, or behind its header where it has none.
+        headers: Tables with a header of their own.
+        dotted: From a table that has none to the last line that gives a key of it: behind its
+            value, and the key as it is written there, without its last part.
+    """
+
+    def __init__(self, text: str) -> None:
+        self.values: dict[KeyPath, tuple[int, int]] = {}
+        self.ends: dict[KeyPath, int] = {}
+        self.headers: set[KeyPath] = set()
+        self.dotted: dict[KeyPath, tuple[int, str]] = {}
+        super().__init__(text)
+
+    def _open(self, key: tuple[str, ...], double: bool, line: int) -> KeyPath:
+        path = super()._open(key, double, line)
+        self.ends[path] = self.pos + 1 + double
+        self.headers.add(path)
+        return path
+
+    def _pair(self, table: KeyPath) -> None:
+        start = self.pos
+        super()._pair(table)
+        text = self.text[start : self.pos]
+        self.ends[table] = self.pos - (len(text) - len(text.rstrip()))
+        name, _, _ = text.partition("=")
+        if "." in name and not set(name) & set("\"'"):
+            parts = [part.strip() for part in name.split(".")]
+            for count in range(1, len(parts)):
+                given = ".".join(parts[:count])
+                self.dotted[(*table, *parts[:count])] = (self.ends[table], given)
+
+    def _value(self, path: KeyPath) -> None:
+        while self.text[self.pos] in " \t":
+            self.pos += 1
+        start = self.pos
+        super()._value(path)
+        end = start + len(self.text[start : self.pos].rstrip())
+        self.values[path] = (start, end)
+
+
+def as_toml(value: Any) -> str:
+    """Return a value (text, number, bool, list of these) as TOML writes it."""
+    if isinstance(value, str):
+        return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, list):
+        return f"[{', '.join(as_toml(item) for item in value)}]"
+    return repr(value)
+
+
+def put(text: str, path: KeyPath, value: Any) -> str:
+    """Return a TOML text with a key's value put in; everything else stays as it is.
+
+    A key that is not there yet comes behind the last one of its table; a table that is not there
+    yet comes at the end.
+
+    Args:
+        text: TOML that tomllib accepts.
+        path: The key; a list's item only where it is there.
+        value: As ``as_toml`` takes it.
+    """
+    places = Places(text)
+    if path in places.values:
+        start, end = places.values[path]
+        return text[:start] + as_toml(value) + text[end:]
+    line_end = "\r\n" if "\r\n" in text else "\n"
+    table, key = path[:-1], str(path[-1])
+    line = f"{key if BARE.fullmatch(key) else as_toml(key)} = {as_toml(value)}"
+    if table in places.headers:
+        return _behind_line(text, places.ends[table], line, line_end)
+    if table in places.dotted:
+        at, given = places.dotted[table]
+        return _behind_line(text, at, f"{given}.{line}", line_end)
+    if table in places.ends:  # a table within braces
+        at = places.ends[table]
+        return f"{text[:at]}, {line}{text[at:]}"
+    header = ".".join(str(part) for part in table)
+    body = text if not text or text.endswith("\n") else text + line_end
+    return f"{body}{line_end}[{header}]{line_end}{line}{line_end}"
+
+
+def _behind_line(text: str, at: int, line: str, line_end: str) -> str:
+    end = text.find("\n", at)
+    if end < 0:
+        return f"{text}{line_end}{line}{line_end}"
+    return f"{text[: end + 1]}{line}{line_end}{text[end + 1 :]}"
