@@ -1,4 +1,4 @@
-"""The top line of a replay: what was done to the engine then, and why; never to be taken for live."""
+"""The top line of a replay: what was done to the engine then, never to be taken for live."""
 
 from monitor.screen.literal import shortened
 from monitor.screen.panes.banner import Banner

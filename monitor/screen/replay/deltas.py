@@ -117,7 +117,9 @@ class DeltaPage(Page):
                 "s",
                 "ink",
             ),
-            _columns(view, "action", [_action(room.shown, at) for at in (first, second)], "", "ink"),
+            _columns(
+                view, "action", [_action(room.shown, at) for at in (first, second)], "", "ink"
+            ),
         ]
         for delta in deltas(room.shown, first, second)[: max(0, height - len(rows))]:
             told = [figure(value, delta.decimals) for value in (delta.before, delta.after)]

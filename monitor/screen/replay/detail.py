@@ -42,9 +42,16 @@ class EntryDetail(Pane):
         )
         rows = _said(view, why, "ink")
         if spare:
-            return [*rows, *_said(view, wrapped(likely, inner, 1), "ink"), *_said(view, check, "strong")]
+            return [
+                *rows,
+                *_said(view, wrapped(likely, inner, 1), "ink"),
+                *_said(view, check, "strong"),
+            ]
         rows += _said(view, check, "strong")
-        for text, role in ((likely, "ink"), (f"Steps: {event.steps}." if event.steps else "", "dim")):
+        for text, role in (
+            (likely, "ink"),
+            (f"Steps: {event.steps}." if event.steps else "", "dim"),
+        ):
             if text and height > len(rows):
                 rows += _said(view, wrapped(text, inner, height - len(rows)), role)
         return rows

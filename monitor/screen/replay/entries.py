@@ -35,7 +35,7 @@ def _entry_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
         if not past and event.active:
             row = _later(row)
     else:
-        past = entry.index <= player.index
+        past = entry.time_s <= player.time_s
         row = _other_row(room, view, entry, width, chosen=chosen)
     if past:
         return row
@@ -125,7 +125,5 @@ class EntryPage(Page):
         if self._room.shown is None:
             return []
         hint = "↑↓ choose   enter goes there   delete takes a mark away   escape closes "
-        head = spread(
-            heading(self._room, view), [view.say(hint, "dim")], width, view.ground()
-        )
+        head = spread(heading(self._room, view), [view.say(hint, "dim")], width, view.ground())
         return [head, [], *entry_rows(self._room, view, width, height - 2)]

@@ -44,7 +44,8 @@ def _position(room: Room, view: View, width: int) -> Row:
     playing = f"▶ playing {player.rate:g}x" if player.playing else f"‖ paused, {player.rate:g}x"
     at = f"{figure(player.time_s, 2)} of {figure(decided.to_s, 2)} s"
     if room.length_s > LONG_S and decided.from_s < 1e6:
-        at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)} ({figure(player.time_s, 2)} s)"
+        at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)}"
+        at += f" ({figure(player.time_s, 2)} s)"
     row = [view.say(f" {playing} ", "strong"), view.say("│", "dim"), view.say(f" {at} ")]
     right = _trust(room, view)
     if width >= 110:
@@ -65,7 +66,11 @@ def _trust(room: Room, view: View) -> Row:
     if decided.reproduced:
         return [view.say("as recorded ", "dim")]
     if decided.reproduced is False:
-        at = "" if decided.differs_at is None else f" from {decided.time_s(decided.differs_at):.2f} s"
+        at = (
+            ""
+            if decided.differs_at is None
+            else f" from {decided.time_s(decided.differs_at):.2f} s"
+        )
         return [view.say(f" ! DIFFERS from the record{at} ", "warn")]
     return [view.say("decided anew " if room.log.session else "a log: decided now ", "dim")]
 
@@ -87,8 +92,10 @@ def _bar(room: Room, view: View, width: int) -> Row:
     for mark in room.marks.marks:
         chars[cell(mark.time_s)], roles[cell(mark.time_s)] = MARK_SIGN, "ink"
     worst: dict[int, int] = {}
-    for number, index in enumerate(decided.raised_at):
-        x, level = cell(decided.time_s(index)), int(decided.events[number].action)
+    for entry in room.entries:
+        if entry.kind != "event":
+            continue
+        x, level = cell(entry.time_s), int(decided.events[entry.number].action)
         if level >= worst.get(x, 0):
             worst[x] = level
             chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]

@@ -7,7 +7,9 @@ from typing import Final
 from simulator.strict import BadInput, called
 
 EXPECTED: Final = "seconds as 41.5, m:ss as 0:41, +5 or -2.5 from here, #3 for event 3, a or b"
-CLOCK_FROM_S: Final = 1e6  # an axis that starts beyond this is a clock's: m:ss counts from its start
+CLOCK_FROM_S: Final = (
+    1e6  # an axis that starts beyond this is a clock's: m:ss counts from its start
+)
 LONGEST_SHOWN: Final = 40
 
 _NUMBER: Final = r"[0-9]{1,12}(?:\.[0-9]{1,9})?"

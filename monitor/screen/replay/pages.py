@@ -68,7 +68,11 @@ class Opening(Page):
         cells = min(BAR_CELLS, width - 20)
         done = int(share * cells)
         what = "reading it" if not self._room.log.is_read else "deciding every row again"
-        rows: list[Row] = [[], [view.say(f" Opening {plain(str(self._room.log.path), 200)}", "strong")], []]
+        rows: list[Row] = [
+            [],
+            [view.say(f" Opening {plain(str(self._room.log.path), 200)}", "strong")],
+            [],
+        ]
         bar = f" ▕{'█' * done}{'·' * (cells - done)}▏ {100.0 * share:3.0f} %"
         rows.append([view.say(bar)])
         count = ""

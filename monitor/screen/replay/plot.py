@@ -8,9 +8,9 @@ from typing import Final
 from rich.segment import Segment
 
 from monitor.replay import Decided, TurnAt
+from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
-from monitor.screen.literal import figure
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Row, View
 
@@ -128,7 +128,7 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
         time = f" {figure(player.time_s, 2)} s "
         for begin in (x + 1, x - len(time)):
             end = begin + len(time)
-            if 0 <= begin and end <= at.cells and all(c == " " for c in chars[begin:end]):
+            if begin >= 0 and end <= at.cells and all(c == " " for c in chars[begin:end]):
                 chars[begin:end] = time
                 roles[begin:end] = ["strong"] * len(time)
                 break

@@ -23,7 +23,7 @@ class Entry:
     Attributes:
         kind: Which.
         time_s: Where it stands on the axis.
-        index: Row.
+        index: Row in which an event was raised; -1 for others, which have a time alone.
         number: Place among the events or the differences; a mark's own number.
     """
 
@@ -85,7 +85,7 @@ class Room:
     busy: str = ""
     scroll: int = 0
     _turns: dict[int, list[TurnAt]] = field(default_factory=dict)
-    _causes: dict[int, tuple[int, list[dict[str, Any]]]] = field(default_factory=dict)
+    _causes: dict[int, tuple[float, list[dict[str, Any]]]] = field(default_factory=dict)
 
     # --- what is decided ------------------------------------------------------------------------
 
@@ -122,17 +122,14 @@ class Room:
         """Make the list again, after marks or differences changed."""
         decided, _ = self.open
         entries = [
-            Entry("event", decided.time_s(index), index, number)
+            Entry("event", self._turns[number][0].time_s, index, number)
             for number, index in enumerate(decided.raised_at)
         ]
         entries += [
-            Entry("difference", one.time_s, one.index, number)
+            Entry("difference", one.time_s, -1, number)
             for number, one in enumerate(self.what_if.differences)
         ]
-        entries += [
-            Entry("mark", mark.time_s, decided.index_at(mark.time_s), mark.number)
-            for mark in self.marks.marks
-        ]
+        entries += [Entry("mark", mark.time_s, -1, mark.number) for mark in self.marks.marks]
         self.entries = sorted(entries, key=lambda one: (one.time_s, _ORDER[one.kind], one.number))
 
     # --- where we are ---------------------------------------------------------------------------
@@ -203,7 +200,7 @@ class Room:
             if entry.key == self.chosen:
                 return place
         _, player = self.open
-        before = bisect_right(self.entries, player.index, key=lambda entry: entry.index)
+        before = bisect_right(self.entries, player.time_s, key=lambda entry: entry.time_s)
         return max(0, before - 1)
 
     def choose(self, step: int) -> None:
@@ -268,13 +265,13 @@ class Room:
             if found is None:
                 return None
             self._causes[entry.number] = found
-        at, causes = self._causes[entry.number]
-        return causes, decided.time_s(at)
+        time_s, causes = self._causes[entry.number]
+        return causes, time_s
 
     @staticmethod
     def _first_causes(
         decided: Decided, first: int, end: int
-    ) -> tuple[int, list[dict[str, Any]]] | None:
+    ) -> tuple[float, list[dict[str, Any]]] | None:
         for i in range(CAUSES_LOOKED_FOR + 1):
             share = (i / CAUSES_LOOKED_FOR) ** 2  # close together at first, then further apart
             at = first + round(share * (end - first))
@@ -282,5 +279,5 @@ class Room:
             if causes is None:
                 return None
             if causes:
-                return at, causes
-        return first, []
+                return decided.time_s(at), causes
+        return decided.time_s(first), []

@@ -1,5 +1,6 @@
 """Thresholds changed to see what would have been: the edits, and what they make different."""
 
+import re
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -8,6 +9,7 @@ from simulator.strict import BadInput, called
 
 MOST_UNDONE: Final = 100
 LONGEST_SHOWN: Final = 60
+_ITEM: Final = re.compile(r"\.([0-9]{1,4})(?=\.|\[|$)")  # paid.timing.1 is paid.timing[1]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,7 @@ class WhatIf:
                     f"what if: found {called(part[:LONGEST_SHOWN])}, "
                     "expected a key and a value as debt.pull = 0.6 mL"
                 )
+            key = _ITEM.sub(r"[\1]", key)
             change = Change(key, own.get(key, "unset"), value)
             found.pop(key, None)
             if _same(change.before, change.after):
@@ -111,6 +114,11 @@ class WhatIf:
         """Go from the keys to the differences, or back."""
         self.among_differences = not self.among_differences and bool(self.differences)
         self.at = 0
+
+    def stay_within(self) -> None:
+        """Keep the choice among what there is, after either list changed."""
+        self.among_differences &= bool(self.differences)
+        self.move(0)
 
     @property
     def chosen_value(self) -> Value | None:

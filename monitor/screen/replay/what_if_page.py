@@ -42,7 +42,9 @@ class WhatIfPage(Page):
         wanted = len(what_if.differences) if what_if.changes else 0
         keys = rows_left
         if what_if.changes:
-            below = min(max(wanted, 1), rows_left * 2 // 3 if what_if.among_differences else rows_left // 2)
+            below = min(
+                max(wanted, 1), rows_left * 2 // 3 if what_if.among_differences else rows_left // 2
+            )
             keys = rows_left - below
         hint = "enter changes it   z undo   k keep as a new file   escape closes "
         rows: list[Row] = [
@@ -71,12 +73,15 @@ class WhatIfPage(Page):
         at = max(0, chosen)
         first = max(0, min(at - height // 2, len(labels) - height))
         rows: list[Row] = []
-        for place, (key, text, changed) in enumerate(labels[first : first + height], start=first):
+        for place, (key, text, differs) in enumerate(labels[first : first + height], start=first):
             role = "strong" if place == chosen else "ink"
             row = [
                 view.say("> " if place == chosen else "  ", "strong"),
                 view.say(set_cell_size(plain(key), 34), role),
-                view.say(f" {shortened(plain(text), max(8, width - 40))} ", "unknown" if changed else role),
+                view.say(
+                    f" {shortened(plain(text), max(8, width - 40))} ",
+                    "unknown" if differs else role,
+                ),
             ]
             rows.append(row)
         return rows
@@ -86,7 +91,9 @@ class WhatIfPage(Page):
         if value is None:
             return []
         given = "" if value.given else "not in the file: the default; "
-        return [view.say(f"  {shortened(f'{given}expected {plain(value.wants)}', width - 3)}", "dim")]
+        return [
+            view.say(f"  {shortened(f'{given}expected {plain(value.wants)}', width - 3)}", "dim")
+        ]
 
     def _heading(self, view: View, width: int) -> Row:
         what_if = self._room.what_if
@@ -99,7 +106,9 @@ class WhatIfPage(Page):
             words = f" What would have been different: {count}"
         hint = "tab goes up " if what_if.among_differences else "tab goes down, enter goes there "
         right = [view.say(hint, "dim")] if count else []
-        return spread([view.say(shortened(words, width - 2), "strong")], right, width, view.ground())
+        return spread(
+            [view.say(shortened(words, width - 2), "strong")], right, width, view.ground()
+        )
 
     def _differences(self, view: View, width: int, height: int) -> list[Row]:
         what_if = self._room.what_if

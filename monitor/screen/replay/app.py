@@ -1,0 +1,468 @@
+"""The replay screen: the dashboard's panes over a log, and the person's hand on the time."""
+
+import asyncio
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, ClassVar, Final
+
+from monitor.clock import now_s
+from monitor.replay import Log, Stopped, add_mark, decide, read_marks, remove_mark
+from monitor.screen.base import BaseDashboard
+from monitor.screen.controls import Control
+from monitor.screen.literal import figure
+from monitor.screen.panes.channels import Channels
+from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.too_small import TooSmall
+from monitor.screen.replay.banner import ReplayBanner
+from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
+from monitor.screen.replay.deltas import DeltaPage
+from monitor.screen.replay.detail import EntryDetail
+from monitor.screen.replay.entries import EntryList, EntryPage
+from monitor.screen.replay.foot import ReplayFoot
+from monitor.screen.replay.go_to import goal
+from monitor.screen.replay.keys import ReplayKeys
+from monitor.screen.replay.moment import Moment, ReplayView
+from monitor.screen.replay.pages import LogPage, Opening, ReplayHelp
+from monitor.screen.replay.plot import ReplayPlot
+from monitor.screen.replay.room import Room
+from monitor.screen.replay.tries import Tries, path_of
+from monitor.screen.replay.what_if_page import WhatIfPage
+from monitor.screen.view import Page, Pane, View
+from simulator.strict import BadInput
+
+TREND_COLUMNS: Final = 400
+_WHILE_OPENING: Final = {"leave", "theme", "escape"}
+
+
+class ReplayDashboard(Tries, BaseDashboard):
+    """Shows one log.
+
+    Args:
+        log: What ``open_log`` returned.
+        who: Who sets marks.
+        start: Where to begin, as typed; empty: the log's start.
+        clock: Steady time, s: what playing goes by.
+
+    Attributes:
+        fault: Why the log could not be opened; None where it could.
+
+    The result is a last line to print after the screen is gone.
+    """
+
+    CONTROLS: ClassVar[tuple[Control, ...]] = (*REPLAY_CONTROLS, *UNSAID)
+    CSS_PATH = Path(__file__).parent.parent / "dashboard.tcss"
+    CSS: ClassVar[str] = """
+    .wide #keys { height: 2; }
+    """
+
+    def __init__(
+        self,
+        log: Log,
+        *,
+        who: str,
+        start: str = "",
+        clock: Callable[[], float] = now_s,
+    ) -> None:
+        self.room = Room(log, who)
+        self.moment = Moment()
+        super().__init__(self.moment)
+        self.fault: BadInput | None = None
+        self._start = start
+        self._clock = clock
+        self._leaving = threading.Event()
+        self.causes_wanted: threading.Event | None = None
+
+    # --- what shows -----------------------------------------------------------------------------
+
+    def panes(self) -> list[Pane]:
+        """Return the live screen's panes, or those that stand in their place."""
+        room = self.room
+        return [
+            ReplayPlot(room, id="plot"),
+            DebtBar(id="debt"),
+            Channels(id="channels"),
+            EntryList(room, id="events"),
+            EntryDetail(room, id="detail"),
+            ReplayFoot(room, id="links"),
+            ReplayKeys(id="keys"),
+            TooSmall(id="small"),
+            ReplayBanner(room, id="banner"),
+            *self.pages(),
+        ]
+
+    def pages(self) -> list[Page]:
+        """Return the pages."""
+        room = self.room
+        return [
+            Opening(room, id="opening"),
+            ReplayHelp(room, id="help"),
+            LogPage(room, id="counts"),
+            EntryPage(room, id="list"),
+            DeltaPage(room, id="deltas"),
+            WhatIfPage(room, id="what_if"),
+        ]
+
+    def view(self) -> View:
+        """Return the moment, after letting time pass."""
+        room, span_s, axis_s = self.room, self.room.span_s, float("nan")
+        if room.shown is not None and room.player is not None:
+            index = room.player.tick(self._clock())
+            axis_s = room.player.time_s
+            span_s = min(span_s, room.length_s)
+            self.moment.stand_at(room.shown, index, axis_s - span_s, TREND_COLUMNS)
+        return ReplayView(
+            picture=self.picture,
+            now_s=self._clock(),
+            palette=self.palette,
+            span_s=span_s,
+            footer=tuple(self.offered(footer=True)),
+            offered=tuple(self.offered(footer=False)),
+            axis_s=axis_s,
+        )
+
+    def words(self) -> dict[str, str]:
+        """Say what the keys would do now; what means nothing now is left out."""
+        room = self.room
+        words = super().words()
+        if room.shown is not None:
+            words["span"] = f"span {room.span_words}"
+        words |= dict.fromkeys((one.action for one in UNSAID), "")
+        if room.player is not None:
+            words["play"] = "pause" if room.player.playing else "play"
+        if not room.what_if.changes:
+            words |= {"undo": "", "keep": ""}
+        if not room.cursors:
+            words |= {"clear": ""}
+        if self.open_page != "list":
+            words |= {"remove": ""}
+        return words
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Until the log is open, leaving is all there is to do."""
+        if self.room.shown is None and action not in _WHILE_OPENING:
+            return action not in self._names()
+        return super().check_action(action, parameters)
+
+    # --- opening --------------------------------------------------------------------------------
+
+    def on_mount(self) -> None:
+        """Start drawing, and open the log."""
+        super().on_mount()
+        self.show_page("opening")
+        self.run_worker(self._open(), exit_on_error=True)
+
+    def on_unmount(self) -> None:
+        """Let whatever works in the background stop."""
+        self._leaving.set()
+        if self.causes_wanted is not None:
+            self.causes_wanted.set()
+
+    async def _open(self) -> None:
+        room = self.room
+
+        def heard(share: float) -> None:
+            room.progress = share
+
+        try:
+            decided = await asyncio.to_thread(
+                decide, room.log, progress=heard, stop=self._leaving.is_set
+            )
+            room.what_if.values = self.own_values()
+            marks = await asyncio.to_thread(read_marks, room.log)
+        except Stopped:
+            return
+        except BadInput as error:
+            self.fault = error
+            self.exit(None)
+            return
+        room.opened(decided, marks)
+        self.show_page("")
+        if self._start:
+            self._go(self._start)
+        if marks.faults:
+            count = len(marks.faults)
+            what = "1 mark can't be read" if count == 1 else f"{count} marks can't be read"
+            room.say(f"{what}: {marks.faults[0]}", self._clock(), odd=True)
+        self.redraw()
+        self.work_out_causes()
+
+    def work_out_causes(self) -> None:
+        """Rank the causes of what is shown, in the background; what ran before stops."""
+        if self.causes_wanted is not None:
+            self.causes_wanted.set()
+        decided, _ = self.room.open
+        stop = self.causes_wanted = threading.Event()
+
+        async def work() -> None:
+            try:
+                await asyncio.to_thread(decided.work_out_causes, None, stop.is_set)
+            except Stopped:
+                return
+
+        self.run_worker(work(), exit_on_error=True)
+
+    # --- time -----------------------------------------------------------------------------------
+
+    def _moved(self) -> None:
+        self.room.chosen = None
+        self.room.notice = None
+        self.redraw()
+
+    def action_play(self) -> None:
+        """Play, or stand still."""
+        self.room.open[1].toggle(self._clock())
+        self._moved()
+
+    def action_rows(self, count: int) -> None:
+        """Move by rows."""
+        self.room.open[1].step_rows(count, self._clock())
+        self._moved()
+
+    def action_seconds(self, count: int) -> None:
+        """Move by seconds; a page of text is scrolled by the same keys."""
+        if self.open_page in {"help", "counts"}:
+            self.scroll(10 * count)
+            return
+        if self.open_page == "list":
+            self.room.choose(10 * count)
+            self.redraw()
+            return
+        if self.open_page == "what_if":
+            self.room.what_if.move(10 * count)
+            self.redraw()
+            return
+        self.room.open[1].step_s(float(count), self._clock())
+        self._moved()
+
+    def action_end(self, way: int) -> None:
+        """Move to the first or the last row."""
+        _, player = self.room.open
+        (player.to_end if way > 0 else player.to_start)(self._clock())
+        self._moved()
+
+    def action_event(self, way: int) -> None:
+        """Stand still at the next or previous event, mark or difference."""
+        _, player = self.room.open
+        step = player.next_event if way > 0 else player.previous_event
+        found = step(self._clock(), self.room.stops)
+        self._moved()
+        if found is None:
+            side = "behind" if way > 0 else "before"
+            self.room.say(f"no event and no mark {side} this moment", self._clock())
+            self.redraw()
+
+    def action_rate(self, way: int) -> None:
+        """Play faster or slower."""
+        _, player = self.room.open
+        (player.faster if way > 0 else player.slower)(self._clock())
+        self.redraw()
+
+    def action_goto(self) -> None:
+        """Ask where to go."""
+        self.run_worker(self._ask_where(), group="asking", exclusive=True)
+
+    async def _ask_where(self) -> None:
+        decided, _ = self.room.open
+        from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
+        question, typed = f"Go to ({from_s} to {to_s} s):", ""
+        while (answer := await self.ask(question, typed)) is not None:
+            typed = answer
+            if self._go(answer):
+                return
+
+    def _go(self, typed: str) -> bool:
+        room = self.room
+        decided, player = room.open
+        try:
+            to = goal(typed, decided.from_s)
+            if to.cursor and to.cursor not in room.cursors:
+                raise BadInput(f"go to: cursor {to.cursor.upper()} is not set, expected a time")
+            if to.event and to.event > len(decided.events):
+                most = len(decided.events)
+                raise BadInput(f"go to: found event {to.event}, expected one of {most}")
+            wanted_s = room.cursors.get(to.cursor, to.time_s)
+            if to.relative:
+                wanted_s += player.time_s
+            elif not to.event and not decided.from_s <= wanted_s <= decided.to_s + 0.005:
+                from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
+                raise BadInput(
+                    f"go to: found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s"
+                )
+        except BadInput as error:
+            room.say(str(error), self._clock(), odd=True)
+            self.redraw()
+            return False
+        if to.event:
+            player.seek_row(decided.raised_at[to.event - 1], self._clock())
+        else:
+            player.seek(wanted_s, self._clock())
+        self._moved()
+        return True
+
+    # --- what is seen ---------------------------------------------------------------------------
+
+    def action_span(self) -> None:
+        """Go through the usual spans."""
+        self.room.next_span()
+        self.redraw()
+
+    def action_zoom(self, steps: int) -> None:
+        """Show less or more of the log."""
+        self.room.zoom(steps)
+        self.redraw()
+
+    def action_choose(self, step: int) -> None:
+        """Choose in the list of whatever is open, or scroll."""
+        if self.open_page in {"help", "counts"}:
+            self.scroll(step)
+        elif self.open_page == "what_if":
+            self.room.what_if.move(step)
+        elif self.room.shown is not None:
+            self.room.choose(step)
+        self.redraw()
+
+    def scroll(self, rows: int) -> None:
+        """Scroll a page of text."""
+        self.room.scroll = max(0, self.room.scroll + rows)
+        self.redraw()
+
+    def action_enter(self) -> None:
+        """Go to the chosen entry; on the page of thresholds, change the chosen one."""
+        if self.open_page == "what_if":
+            self.enter_what_if()
+            return
+        if (entry := self.room.chosen_entry) is None:
+            return
+        _, player = self.room.open
+        if entry.kind == "event":
+            player.seek_row(entry.index, self._clock())
+        else:
+            player.seek(entry.time_s, self._clock())
+        if self.open_page == "list":
+            self.show_page("")
+        self._moved()
+        self.room.chosen = entry.key
+
+    def show_page(self, name: str) -> None:
+        """Open a page from its top."""
+        self.room.scroll = 0
+        super().show_page(name)
+
+    def action_escape(self) -> None:
+        """Give up what is asked, or close the page; the opening stays until the log is open."""
+        if self.room.shown is not None:
+            self.room.notice = None
+            super().action_escape()
+
+    def action_cursor(self, letter: str) -> None:
+        """Set a cursor here."""
+        _, player = self.room.open
+        self.room.cursors[letter] = player.time_s
+        if len(self.room.cursors) == 2:
+            between_s = self.room.cursors["b"] - self.room.cursors["a"]
+            self.room.say(f"A to B: {between_s:+.2f} s; d shows what changed", self._clock())
+        else:
+            said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
+            self.room.say(said, self._clock())
+        self.redraw()
+
+    def action_to_cursor(self, letter: str) -> None:
+        """Go to a cursor."""
+        self._go(letter)
+
+    def action_clear(self) -> None:
+        """Clear both cursors."""
+        self.room.cursors.clear()
+        self.redraw()
+
+    # --- marks and export -----------------------------------------------------------------------
+
+    def action_mark(self) -> None:
+        """Ask for a note, and set a mark where the moment was when the key was pressed."""
+        at_s = self.room.open[1].time_s
+        self.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
+
+    async def _ask_mark(self, at_s: float) -> None:
+        room, typed = self.room, ""
+        while (answer := await self.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
+            typed = answer
+            try:
+                mark = await asyncio.to_thread(add_mark, room.log, at_s, answer, room.who)
+                room.marks = await asyncio.to_thread(read_marks, room.log)
+            except BadInput as error:
+                room.say(str(error), self._clock(), odd=True)
+                continue
+            room.list_anew()
+            room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
+            return
+
+    def action_remove(self) -> None:
+        """Take the chosen mark away."""
+        entry = self.room.chosen_entry
+        if self.open_page == "list" and entry is not None and entry.kind == "mark":
+            self.run_worker(self._remove(entry.number), group="marks")
+
+    async def _remove(self, number: int) -> None:
+        room = self.room
+        try:
+            await asyncio.to_thread(remove_mark, room.log, number, room.who)
+            room.marks = await asyncio.to_thread(read_marks, room.log)
+        except BadInput as error:
+            room.say(str(error), self._clock(), odd=True)
+        else:
+            room.list_anew()
+            room.say(f"mark {number} taken away", self._clock())
+        self.redraw()
+
+    def action_export(self) -> None:
+        """Ask for a file, and write what the plot spans."""
+        self.run_worker(self._ask_export(), group="asking", exclusive=True)
+
+    async def _ask_export(self) -> None:
+        room = self.room
+        decided, _ = room.open
+        from_s, to_s = room.stretch(self.plot_columns())
+        span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
+        name = f"{room.log.path.stem}-{from_s:.0f}-{to_s:.0f}s.csv"
+        question = f"Write {span} to:"
+        while (answer := await self.ask(question, name)) is not None:
+            name = answer
+            room.busy = "writing"
+            try:
+                done = await asyncio.to_thread(
+                    self.exporting, decided, from_s, to_s, path_of(answer)
+                )
+            except BadInput as error:
+                room.say(str(error), self._clock(), odd=True)
+                continue
+            finally:
+                room.busy = ""
+            room.say(f"wrote {done.rows} rows, {span}, to {answer}", self._clock())
+            return
+
+    def plot_columns(self) -> int:
+        """Return how many columns of dots the plot has."""
+        return 2 * max(1, self._panes["plot"].size.width - 7)
+
+    @staticmethod
+    def exporting(*arguments: Any) -> Any:
+        """Export a stretch; a name of its own, since pyarrow is loaded only then."""
+        from monitor.replay import export_range
+
+        return export_range(*arguments)
+
+    # --- leaving --------------------------------------------------------------------------------
+
+    def action_leave(self) -> None:
+        """Leave."""
+        self._leaving.set()
+        if self.causes_wanted is not None:
+            self.causes_wanted.set()
+        if self.room.player is None:
+            self.exit(None)
+            return
+        left = f"Replay left at {figure(self.room.player.time_s, 2)} s."
+        if not self.room.what_if.saved:
+            left += " The changed thresholds were not kept."
+        self.exit(left)
