@@ -9,7 +9,7 @@ from typing import Any, ClassVar, Final
 from monitor.clock import now_s
 from monitor.replay import Log, Stopped, add_mark, decide, read_marks, remove_mark
 from monitor.screen.base import BaseDashboard
-from monitor.screen.controls import Control
+from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import figure
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
@@ -32,6 +32,7 @@ from monitor.screen.view import Page, Pane, View
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
+_SCROLLED: Final = {"help", "counts", "deltas"}
 _WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
@@ -51,7 +52,7 @@ class ReplayDashboard(Tries, BaseDashboard):
     """
 
     CONTROLS: ClassVar[tuple[Control, ...]] = (*REPLAY_CONTROLS, *UNSAID)
-    CSS_PATH = Path(__file__).parent.parent / "dashboard.tcss"
+    CSS_PATH = str(Path(__file__).parent.parent / "dashboard.tcss")
     CSS: ClassVar[str] = """
     .wide #keys { height: 2; }
     """
@@ -138,6 +139,13 @@ class ReplayDashboard(Tries, BaseDashboard):
             words |= {"remove": ""}
         return words
 
+    def offered(self, *, footer: bool) -> list[Offer]:
+        """Return what can be done now; until the log is open, that is to leave."""
+        table = self.CONTROLS
+        if self.room.shown is None:
+            table = tuple(one for one in table if one.action in _WHILE_OPENING)
+        return offers(table, self.words(), footer=footer)
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Until the log is open, leaving is all there is to do."""
         if self.room.shown is None and action not in _WHILE_OPENING:
@@ -221,7 +229,7 @@ class ReplayDashboard(Tries, BaseDashboard):
 
     def action_seconds(self, count: int) -> None:
         """Move by seconds; a page of text is scrolled by the same keys."""
-        if self.open_page in {"help", "counts"}:
+        if self.open_page in _SCROLLED:
             self.scroll(10 * count)
             return
         if self.open_page == "list":
@@ -314,7 +322,7 @@ class ReplayDashboard(Tries, BaseDashboard):
 
     def action_choose(self, step: int) -> None:
         """Choose in the list of whatever is open, or scroll."""
-        if self.open_page in {"help", "counts"}:
+        if self.open_page in _SCROLLED:
             self.scroll(step)
         elif self.open_page == "what_if":
             self.room.what_if.move(step)

@@ -51,11 +51,11 @@ REPLAY_CONTROLS: Final = tidy(
         ),
         Control("enter", "", "enter", "", "", asks=False),
         Control("l", "l", "page('list')", "list", "all events and marks, to choose from", 35),
-        Control("", "a b", "", "set A, B", "set cursor A or B here, to compare two moments", 16),
+        Control("", "a b", "", "A, B", "set cursor A or B here, to compare two moments", 17),
         Control("d", "d", "page('deltas')", "A-B", "the differences between A and B (or here)", 31),
         Control("", "A B", "", "to A, B", "go to cursor A or B"),
         Control("x", "x", "clear", "clear A, B", "clear both cursors"),
-        Control("m", "m", "mark", "mark", "set a mark here with a note; kept beside the log", 15),
+        Control("m", "m", "mark", "mark", "set a mark here with a note; kept beside the log", 16),
         Control("delete", "delete", "remove", "remove", "take the chosen mark away", asks=False),
         Control(
             "w",
@@ -71,7 +71,7 @@ REPLAY_CONTROLS: Final = tidy(
             "e", "e", "export", "export", "write what the plot spans to a CSV or Parquet file", 65
         ),
         *(
-            replace(one, rank=17) if one.action == _HELP else one
+            replace(one, rank=15) if one.action == _HELP else one
             for one in COMMON
             if one.keys not in _OWN
         ),

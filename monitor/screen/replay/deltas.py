@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from monitor.replay import Decided
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_SYMBOLS, ACTION_WORDS
-from monitor.screen.replay.room import Room
-from monitor.screen.view import Page, Row, View
+from monitor.screen.replay.pages import ScrolledPage
+from monitor.screen.view import Row, View
 from rules.channels import CHANNELS
 from rules.state import HEALTHY, Decision
 
@@ -78,7 +78,7 @@ def _reading(decision: Decision, name: str) -> float:
     return _finite(decision, f"value_{name}") if healthy else float("nan")
 
 
-class DeltaPage(Page):
+class DeltaPage(ScrolledPage):
     """A table of both moments and the change from one to the other.
 
     Args:
@@ -86,12 +86,8 @@ class DeltaPage(Page):
         id: Its id.
     """
 
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
-
-    def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw the table; without cursor A, how to set one."""
+    def text(self, view: View, width: int) -> list[Row]:
+        """Return the table; without a cursor, how to set one."""
         del width
         room = self._room
         if room.shown is None or room.player is None:
@@ -121,7 +117,7 @@ class DeltaPage(Page):
                 view, "action", [_action(room.shown, at) for at in (first, second)], "", "ink"
             ),
         ]
-        for delta in deltas(room.shown, first, second)[: max(0, height - len(rows))]:
+        for delta in deltas(room.shown, first, second):
             told = [figure(value, delta.decimals) for value in (delta.before, delta.after)]
             rows.append(
                 _columns(

@@ -30,15 +30,21 @@ class EntryDetail(Pane):
             text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
             return _said(view, wrapped(text, inner, height), "ink")
         if entry.kind == "difference":
-            words = room.what_if.differences[entry.number].words
-            return _said(view, wrapped(words, inner, height), "ink")
-        event, _ = room.event_of(entry)
-        check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 3 else 1)
+            one = room.what_if.differences[entry.number]
+            rows = _said(view, wrapped(one.words, inner, height), "strong")
+            for name, event in (("Was", one.before), ("Would be", one.after)):
+                left = height - len(rows)
+                said = f"{name}: {event.explanation}" if event else f"{name}: nothing."
+                if left > 0:
+                    rows += _said(view, wrapped_to_action(said, inner, left), "ink")
+            return rows
+        happened, _ = room.event_of(entry)
+        check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 3 else 1)
         likely = self._likely(entry)
         # A few rows hold the reason and the likely causes rather than all of the reason.
         spare = 1 if likely and height <= 3 else 0
         why = wrapped_to_action(
-            event.explanation or "No explanation.", inner, max(1, height - len(check) - spare)
+            happened.explanation or "No explanation.", inner, max(1, height - len(check) - spare)
         )
         rows = _said(view, why, "ink")
         if spare:
@@ -50,7 +56,7 @@ class EntryDetail(Pane):
         rows += _said(view, check, "strong")
         for text, role in (
             (likely, "ink"),
-            (f"Steps: {event.steps}." if event.steps else "", "dim"),
+            (f"Steps: {happened.steps}." if happened.steps else "", "dim"),
         ):
             if text and height > len(rows):
                 rows += _said(view, wrapped(text, inner, height - len(rows)), role)

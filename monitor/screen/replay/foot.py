@@ -2,7 +2,7 @@
 
 from rich.segment import Segment
 
-from monitor.screen.literal import figure, plain, shortened
+from monitor.screen.literal import figure, plain, shortened, wrapped
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.replay.go_to import clock_words
 from monitor.screen.replay.plot import MARK_SIGN
@@ -26,17 +26,17 @@ class ReplayFoot(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the position, then the bar, or what there is to say for a while."""
-        del height
         if self._room.shown is None:
             return []
         notice = self._room.notice
-        if notice is not None and view.now_s - notice.at_s < NOTICE_S:
-            role = "warn" if notice.odd else "strong"
-            text = f" ! {plain(notice.text)} " if notice.odd else f" {plain(notice.text)}"
-            second = [view.say(shortened(text, width), role)]
-        else:
-            second = _bar(self._room, view, width)
-        return [_position(self._room, view, width), second]
+        first, second = _position(self._room, view, width), _bar(self._room, view, width)
+        if notice is None or view.now_s - notice.at_s >= NOTICE_S:
+            return [first, second]
+        lines = wrapped(("! " if notice.odd else "") + plain(notice.text), width - 2, height)
+        rows: list[Row] = [
+            [view.say(f" {line} ", "warn" if notice.odd else "strong")] for line in lines
+        ]
+        return [first, *rows] if len(rows) < height else rows
 
 
 def _position(room: Room, view: View, width: int) -> Row:

@@ -79,6 +79,7 @@ class Opening(Page):
         if self._room.log.is_read:
             count = f", {len(self._room.log.rows)} rows"
         rows.append([view.say(f"  {what}{count}; q leaves", "dim")])
+        rows.append([view.say("  the first time after an update this takes a while longer", "dim")])
         return rows
 
 

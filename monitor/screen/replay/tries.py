@@ -1,15 +1,18 @@
 """What if: the keys that change thresholds, decide the log again behind, and show what differs."""
 
 import asyncio
+import re
 import threading
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from monitor.replay import Stopped, Value, compare, decide, edit, save_as, values_of
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
+
+THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
 
 
 class Tries:
@@ -34,7 +37,7 @@ class Tries:
 
     def own_values(self) -> list[Value]:
         """Return its keys and values."""
-        return values_of(self.own_rig())
+        return thresholds_first(values_of(self.own_rig()))
 
     def enter_what_if(self) -> None:
         """Change the chosen threshold, or go to the chosen difference."""
@@ -63,7 +66,7 @@ class Tries:
                 changes = room.what_if.with_typed(answer, own)
                 rig_file = await asyncio.to_thread(self._edited, changes)
             except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
+                room.say(_without_place(str(error), self.own_rig()), self._clock(), odd=True)
                 continue
             if await self._try(rig_file, changed=bool(changes)):
                 room.what_if.take(changes)
@@ -103,7 +106,7 @@ class Tries:
             if changed:
                 decided = await asyncio.to_thread(decide, room.log, rig_file, stop=stop.is_set)
                 differences = await asyncio.to_thread(compare, base, decided)
-            values = await asyncio.to_thread(values_of, rig_file)
+            values = thresholds_first(await asyncio.to_thread(values_of, rig_file))
         except Stopped:
             return False
         finally:
@@ -116,6 +119,7 @@ class Tries:
 
     def _settle(self) -> None:
         self.room.what_if.stay_within()
+        self.room.notice = None
         self.work_out_causes()
         self.redraw()
 
@@ -138,6 +142,18 @@ class Tries:
             room.what_if.saved = True
             room.say(f"kept as {answer}; flowdebt check {answer} tells what follows", self._clock())
             return
+
+
+def thresholds_first(values: list[Value]) -> list[Value]:
+    """Return a rig's keys with those first that say when to act, and how far."""
+    most = len(THRESHOLDS)
+    order = {table: place for place, table in enumerate(THRESHOLDS)}
+    return sorted(values, key=lambda value: order.get(value.key.partition(".")[0], most))
+
+
+def _without_place(message: str, rig_file: RigFile) -> str:
+    """Return a message without file and line: what was typed stands in no file."""
+    return re.sub(r"^:[0-9]+: |^: ", "", message.removeprefix(rig_file.file_name))
 
 
 def path_of(typed: str) -> Path:
