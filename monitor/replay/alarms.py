@@ -1,9 +1,8 @@
 """The alarm list at any row of a log: fed with the few rows that can move it."""
 
 from bisect import bisect_right
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -11,8 +10,10 @@ from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.protocol import Command
 from monitor.replay.pieces import Piece
 from monitor.replay.window import Floats
-from rules.channels import OPERATOR, OPERATOR_ACKNOWLEDGE
+from rules.channels import OPERATOR, OPERATOR_ACKNOWLEDGE, TIME
 from rules.state import BOOST_KPA, LEVEL, N_DECISION, N_FINDINGS, TIME_S, Decision
+
+_SCANNED: Final = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +84,10 @@ class AlarmHistory:
 
     Args:
         moments: Of the whole log, in order.
-        row_at: Returns the first row from one on whose guard's time is at least so much, before
-            another row; None where there is none.
+        rows: All rows of the log.
     """
 
-    def __init__(
-        self, moments: list[Moment], row_at: Callable[[int, int, float], tuple[int, float] | None]
-    ) -> None:
+    def __init__(self, moments: list[Moment], rows: Any) -> None:
         self._at: list[int] = []
         self._standing: list[Standing] = []
         if not moments:
@@ -101,7 +99,7 @@ class AlarmHistory:
             # A delay that ends between two moments is news of the first row at or behind its end.
             while last is not None and desk.due_s <= moment.time_s:
                 due_s = desk.due_s
-                found = row_at(last.index + 1, moment.index, due_s)
+                found = _first_at(rows, last.index + 1, moment.index, due_s)
                 if found is None:
                     break
                 desk.hear(last.decision(found[1]))
@@ -127,3 +125,16 @@ class AlarmHistory:
         if not self._standing or now != self._standing[-1]:
             self._at.append(index)
             self._standing.append(now)
+
+
+def _first_at(rows: Any, start: int, end: int, time_s: float) -> tuple[int, float] | None:
+    """Return the first row between two that isn't before a time, and the guard's time in it.
+
+    Between two moments no clock steps back, so that row is not late and its time is the guard's.
+    """
+    for at in range(start, end, _SCANNED):
+        times = rows[at : min(end, at + _SCANNED), TIME]
+        found = np.flatnonzero(np.isfinite(times) & (times >= time_s))
+        if len(found):
+            return at + int(found[0]), float(times[found[0]])
+    return None

@@ -1,6 +1,8 @@
 """What two decidings of one log do differently."""
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 from monitor.replay.decided import Decided
@@ -8,7 +10,7 @@ from rules.events import Event
 from rules.facts import Action
 from rules.state import FINDING_NAMES
 
-NEAR_S: Final = 2.0  # events of one finding that overlap, or begin this near, are the same one
+NEAR_S: Final = 2.0  # events of one finding that overlap, or are this near, are the same one
 _LEVELS: Final = (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST)
 _LEAST_DEG: Final = 0.05
 _LEAST_KPA: Final = 0.5
@@ -43,32 +45,22 @@ class Difference:
     after: Event | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Placed:
-    """An event and where it stands on the axis."""
+    """An event and where it stands on the axis: from, until and each step of its level."""
 
     event: Event
     index: int
-    shift_s: float
-
-    @property
-    def from_s(self) -> float:
-        return self.event.time_s + self.shift_s
-
-    @property
-    def until_s(self) -> float:
-        until_s = self.event.until_s
-        return float("inf") if until_s is None else until_s + self.shift_s
+    from_s: float
+    until_s: float
+    steps: list[tuple[float, Action]]
 
     def reached_s(self, level: Action) -> float | None:
         """When it first asked for this much, or more."""
-        for step in self.event.steps:
-            if Action[step.action.upper()] >= level:
-                return step.time_s + self.shift_s
-        return None
+        return next((at_s for at_s, step in self.steps if step >= level), None)
 
     def has_step(self, level: Action) -> bool:
-        return any(step.action == level.word for step in self.event.steps)
+        return any(step is level for _, step in self.steps)
 
 
 def compare(before: Decided, after: Decided) -> list[Difference]:
@@ -91,22 +83,32 @@ def compare(before: Decided, after: Decided) -> list[Difference]:
 
 
 def _placed(decided: Decided) -> dict[str, list[_Placed]]:
-    by_finding: dict[str, list[_Placed]] = {}
+    placed: dict[int, _Placed] = {}
     for turn in decided.turns:
         if turn.turn == "raised":
             event = decided.events[turn.number]
-            placed = _Placed(event, turn.index, turn.time_s - event.time_s)
-            by_finding.setdefault(event.finding, []).append(placed)
+            placed[turn.number] = _Placed(event, turn.index, turn.time_s, inf, [])
+        if turn.turn == "cleared":
+            placed[turn.number].until_s = turn.time_s
+        else:
+            step = Action[turn.event["action"].upper()]
+            placed[turn.number].steps.append((turn.time_s, step))
+    by_finding: dict[str, list[_Placed]] = {}
+    for one in placed.values():
+        by_finding.setdefault(one.event.finding, []).append(one)
     return by_finding
 
 
 def _paired(old: list[_Placed], new: list[_Placed]) -> list[tuple[_Placed | None, _Placed | None]]:
     """Pair the events of one finding: those that overlap, the ones that begin nearest first."""
+    # One finding has one event at a time, so both ends rise.
+    begins, ends = [b.from_s for b in new], [b.until_s for b in new]
     near = [
-        (abs(a.from_s - b.from_s), i, j)
+        (abs(a.from_s - new[j].from_s), i, j)
         for i, a in enumerate(old)
-        for j, b in enumerate(new)
-        if (a.from_s <= b.until_s and b.from_s <= a.until_s) or abs(a.from_s - b.from_s) <= NEAR_S
+        for j in range(
+            bisect_left(ends, a.from_s - NEAR_S), bisect_right(begins, a.until_s + NEAR_S)
+        )
     ]
     pairs: dict[int, int] = {}
     taken: set[int] = set()
@@ -188,7 +190,7 @@ def _lasting(was: _Placed, is_now: _Placed, of: str, word: str) -> tuple[str, st
     then_s, now_s = was.until_s, is_now.until_s
     kind = "longer" if now_s > then_s else "shorter"
     by = abs(now_s - then_s)
-    if by == float("inf"):
+    if by == inf:
         whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:.2f} s"
         past = f"cleared at {then_s:.2f} s" if kind == "longer" else "lasted to the end"
         return kind, word, 0.0, f"{of} {whole}, {past}"

@@ -229,7 +229,7 @@ class Decided:
         """
         with self._lock:
             if self._alarms is None:
-                self._alarms = AlarmHistory(self._moments, self._due_row)
+                self._alarms = AlarmHistory(self._moments, self._rows)
         return self._alarms.at(index)
 
     def causes_at(self, index: int) -> list[dict[str, Any]] | None:
@@ -292,11 +292,3 @@ class Decided:
     def _trace(self, start: int, end: int) -> Floats:
         parts = [self._traced(number)[a:b] for number, a, b in self._parts(start, end)]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
-
-    def _due_row(self, start: int, end: int, time_s: float) -> tuple[int, float] | None:
-        for number, a, b in self._parts(start, end) if start < end else ():
-            times = self._decided(number).decisions[a:b, TIME_S]
-            at = int(np.searchsorted(times, time_s))
-            if at < len(times):
-                return self._starts[number] + a + at, float(times[at])
-        return None

@@ -1,5 +1,6 @@
 """Rows of a log, read once: in memory as long as they fit, else in a temporary file."""
 
+import os
 import tempfile
 from pathlib import Path
 from typing import IO, Any, Final
@@ -49,7 +50,7 @@ class RowStore:
                 return
             self._blocks.append(block)
             if 8 * self._width * self.rows > self._most:
-                self._file = tempfile.TemporaryFile(prefix="flowdebt-")  # noqa: SIM115 (closed by close)
+                self._file = tempfile.TemporaryFile(prefix="flowdebt-", dir=_folder())  # noqa: SIM115
                 for kept in self._blocks:
                     self._file.write(np.ascontiguousarray(kept).data)
                 self._blocks = []
@@ -90,8 +91,15 @@ class RowStore:
             self._file = None
 
 
+def _folder() -> str:
+    """Return where temporary files go: the usual place is often memory, which this is to spare."""
+    on_disk = Path("/var/tmp")
+    asked = any(os.environ.get(name) for name in ("TMPDIR", "TEMP", "TMP"))
+    return str(on_disk) if not asked and os.access(on_disk, os.W_OK) else tempfile.gettempdir()
+
+
 def _no_room(error: OSError) -> BadInput:
-    where = Path(tempfile.gettempdir())
+    where = _folder()
     return BadInput(
         f"{where}: found {clean(error.strerror or str(error))}, "
         "expected room for the rows of a long log (a temporary file)"

@@ -1,6 +1,7 @@
 """Where in a rig's text each value stands, and putting another in its place."""
 
 import json
+import tomllib
 from typing import Any
 
 from simulator.strict import KeyPath
@@ -76,7 +77,13 @@ def put(text: str, path: KeyPath, value: Any) -> str:
     """
     places = Places(text)
     if path in places.values:
+        if isinstance(value, list) and value and _items(places, path) == len(value):
+            for at, item in enumerate(value):  # one by one: lines and remarks in the list stay
+                text = put(text, (*path, at), item)
+            return text
         start, end = places.values[path]
+        if tomllib.loads(f"k = {text[start:end]}")["k"] == value:
+            return text
         return text[:start] + as_toml(value) + text[end:]
     line_end = "\r\n" if "\r\n" in text else "\n"
     table, key = path[:-1], str(path[-1])
@@ -92,6 +99,10 @@ def put(text: str, path: KeyPath, value: Any) -> str:
     header = ".".join(str(part) for part in table)
     body = text if not text or text.endswith("\n") else text + line_end
     return f"{body}{line_end}[{header}]{line_end}{line}{line_end}"
+
+
+def _items(places: Places, path: KeyPath) -> int:
+    return sum(other[:-1] == path for other in places.values)
 
 
 def _behind_line(text: str, at: int, line: str, line_end: str) -> str:
