@@ -25,7 +25,7 @@ from monitor.screen.replay.keys import ReplayKeys
 from monitor.screen.replay.moment import Moment, ReplayView
 from monitor.screen.replay.pages import LogPage, Opening, ReplayHelp
 from monitor.screen.replay.plot import ReplayPlot
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.replay.tries import Tries, path_of
 from monitor.screen.replay.what_if_page import WhatIfPage
 from monitor.screen.view import Page, Pane, View
@@ -73,6 +73,7 @@ class ReplayDashboard(Tries, BaseDashboard):
         self._clock = clock
         self._leaving = threading.Event()
         self.causes_wanted: threading.Event | None = None
+        self._causes_running = 0
 
     # --- what shows -----------------------------------------------------------------------------
 
@@ -103,6 +104,15 @@ class ReplayDashboard(Tries, BaseDashboard):
             DeltaPage(room, id="deltas"),
             WhatIfPage(room, id="what_if"),
         ]
+
+    def tick(self) -> None:
+        """Draw while something may have changed without a key: a replay mostly stands still."""
+        room = self.room
+        working = room.busy or room.shown is None or self._causes_running
+        if working or room.notice is not None or (room.player is not None and room.player.playing):
+            self.redraw()
+            if room.notice is not None and self._clock() - room.notice.at_s >= NOTICE_S:
+                room.notice = None
 
     def view(self) -> View:
         """Return the moment, after letting time pass."""
@@ -203,10 +213,14 @@ class ReplayDashboard(Tries, BaseDashboard):
         stop = self.causes_wanted = threading.Event()
 
         async def work() -> None:
+            self._causes_running += 1
             try:
                 await asyncio.to_thread(decided.work_out_causes, None, stop.is_set)
             except Stopped:
                 return
+            finally:
+                self._causes_running -= 1
+                self.redraw()
 
         self.run_worker(work(), exit_on_error=True)
 

@@ -18,9 +18,9 @@ _DECIDED = (
     ("debt", "debt_ml", "mL", 2),
     ("timing taken back", "retard_deg", "deg", 1),
     ("boost ceiling", "boost_ceiling_kpa", "kPa", 0),
-    ("flow commanded", "commanded_ml_min", "mL/min", 0),
-    ("flow expected", "expected_ml_min", "mL/min", 0),
-    ("flow delivered", "delivered_ml_min", "mL/min", 0),
+    ("spray asked for", "commanded_ml_min", "mL/min", 0),
+    ("spray expected", "expected_ml_min", "mL/min", 0),
+    ("spray delivered", "delivered_ml_min", "mL/min", 0),
     ("share missing", "missing_share", "", 2),
 )
 _FINE = {"lambda_ratio": 3, "knock": 1, "timing_deg": 1, "supply_v": 2, "confirmed_retard_deg": 1}

@@ -72,7 +72,7 @@ def _trust(room: Room, view: View) -> Row:
             else f" from {decided.time_s(decided.differs_at):.2f} s"
         )
         return [view.say(f" ! DIFFERS from the record{at} ", "warn")]
-    return [view.say("decided anew " if room.log.session else "a log: decided now ", "dim")]
+    return [view.say("decided anew " if room.log.session else "a log: decided here ", "dim")]
 
 
 def _bar(room: Room, view: View, width: int) -> Row:
