@@ -157,7 +157,7 @@ async def test_an_event_is_as_it_stood_at_the_moment(hand: Hand) -> None:
         ("41.3", ("! warn", "active", "passed the warning"), "▼ pull timing"),
         ("41.5", ("▼ pull timing", "active", "passed the pull"), "■ cut boost"),
         ("43", ("■ cut boost", "active"), "cleared"),
-        ("53", ("■ cut boost", "cleared after 10.78 s"), "active "),
+        ("53", ("■ cut boost", "cleared"), "active "),
     ):
         await hand.press("g")
         text = await hand.type(typed)
@@ -179,7 +179,7 @@ async def test_two_moments_are_compared(hand: Hand) -> None:
     one, other = rows[20 * 50], rows[57 * 50]
 
     def line(name: str) -> list[str]:
-        found = [row for row in text.splitlines() if row.startswith(f" {name} ")]
+        found = [row for row in text.splitlines() if row.startswith(f" {name}  ")]
         return found[0].removeprefix(f" {name}").split()
 
     assert line("time") == ["20.00", "57.00", "+37.00", "s"]
@@ -210,6 +210,16 @@ async def test_debt_between_cursors_is_what_the_rules_counted(hand: Hand) -> Non
     before, after = (decided.decision(decided.index_at(t)).debt_ml for t in (41.22, 42.22))
     assert f"{after - before:+.2f} mL" in text
     assert after - before > 1.0
+
+
+@pytest.mark.asyncio
+async def test_a_note_may_hold_any_letter(hand: Hand) -> None:
+    """Keys are letters while something is typed; leaving takes a control key then."""
+    await hand.press("m", *(key if key != " " else "space" for key in "quite amid keys"))
+    assert hand.app.is_running
+    assert "quite amid keys" in await hand.press("enter")
+    await hand.press("m", "x", "ctrl+c")
+    assert hand.app.return_value == "Replay left at 0.00 s."
 
 
 @pytest.mark.asyncio
@@ -252,7 +262,7 @@ async def test_a_lower_threshold_moves_an_action_and_undo_brings_it_back(hand: H
     other = edit(BRINDLE, "debt.pull = 0.5 mL")
     decided, player = hand.room.open
     again = decide(hand.room.log, other)
-    assert decided.decision(player.index) == again.decision(player.index)
+    assert str(decided.decision(player.index)) == str(again.decision(player.index))
     await hand.press("z")
     text = await hand.done()
     assert "WHAT-IF" not in text
@@ -314,7 +324,7 @@ async def test_what_was_tried_is_kept_as_a_rig(hand: Hand, tmp_path: Path) -> No
     assert load_rig(kept).rig.debt.pull_ml == 0.5
     await hand.press("k")
     assert "nothing is overwritten" in " ".join((await hand.type(str(kept))).split())
-    await hand.press("escape", "w", "enter")
+    await hand.press("escape", "enter")
     await hand.type("debt.pull = 0.6 mL")
     await hand.press("q")
     assert hand.app.return_value == ("Replay left at 0.00 s. The changed thresholds were not kept.")

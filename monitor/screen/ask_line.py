@@ -1,11 +1,13 @@
 """One line at the foot of the screen where something is typed: a time, a note, a threshold."""
 
 import asyncio
+from contextlib import suppress
 from typing import ClassVar, Final
 
 from rich.text import Text
-from textual.app import ComposeResult
+from textual.app import ComposeResult, ScreenStackError
 from textual.containers import Horizontal
+from textual.dom import NoScreen
 from textual.widgets import Input, Label
 
 from monitor.screen.literal import plain
@@ -64,7 +66,8 @@ class AskLine(Horizontal):
             if self._answer is answer:
                 self._answer = None
                 self.remove_class("asking")
-                self.screen.set_focus(None)
+                with suppress(ScreenStackError, NoScreen):  # left while it was asked
+                    self.screen.set_focus(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the answer."""

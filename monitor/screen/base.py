@@ -2,9 +2,10 @@
 
 from abc import abstractmethod
 from collections.abc import Iterable
+from contextlib import suppress
 from typing import ClassVar, Final
 
-from textual.app import App, ComposeResult
+from textual.app import App, ComposeResult, ScreenStackError
 from textual.containers import Container
 from textual.events import Resize
 from textual.geometry import Size
@@ -174,9 +175,10 @@ class BaseDashboard(App[str | None]):
         try:
             return await self._ask_line.ask(question, proposed)
         finally:
-            if not self._ask_line.asking:
-                self.screen.remove_class("asking")
-            self.call_after_refresh(self.redraw)
+            with suppress(ScreenStackError):  # left while something was asked
+                if not self._ask_line.asking:
+                    self.screen.remove_class("asking")
+                self.call_after_refresh(self.redraw)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """While something is typed, keys are letters: only escape and leaving act."""

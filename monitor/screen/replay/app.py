@@ -33,7 +33,7 @@ from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
 _SCROLLED: Final = {"help", "counts", "deltas"}
-_WHILE_OPENING: Final = {"leave", "theme", "escape"}
+_WHILE_OPENING: Final = {"leave", "leave_now", "theme", "escape"}
 
 
 class ReplayDashboard(Tries, BaseDashboard):
@@ -160,6 +160,8 @@ class ReplayDashboard(Tries, BaseDashboard):
         """Until the log is open, leaving is all there is to do."""
         if self.room.shown is None and action not in _WHILE_OPENING:
             return action not in self._names()
+        if self._ask_line.asking and action in {"leave", "leave_now"}:
+            return action == "leave_now"  # q is a letter then
         return super().check_action(action, parameters)
 
     # --- opening --------------------------------------------------------------------------------
@@ -475,6 +477,11 @@ class ReplayDashboard(Tries, BaseDashboard):
         return export_range(*arguments)
 
     # --- leaving --------------------------------------------------------------------------------
+
+    def action_leave_now(self) -> None:
+        """Leave, also while something is typed."""
+        self._ask_line.give_up()
+        self.action_leave()
 
     def action_leave(self) -> None:
         """Leave."""
