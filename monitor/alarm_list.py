@@ -4,19 +4,25 @@ import asyncio
 import json
 import sys
 
+from monitor.alarm_words import COLUMNS, name_given, standing_alarms
 from monitor.guard.place import Place, find_place
-from monitor.guard.protocol import Bye, Command, Frame, NoticeLine
+from monitor.guard.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
 from monitor.link import ViewerLink
 from simulator.strict import BadInput, clean
 
 
-def run_alarms(pid: int | None, do: str, alarm: str, for_s: float, *, as_json: bool) -> int:
+def run_alarms(
+    pid: int | None, do: str, alarm: str, for_s: float, *, who: str = "", as_json: bool
+) -> int:
     """Carry out a command (``list``: none), then print the list; return the exit code.
+
+    ``who`` gives it: recorded by the guard, which cleans it (empty: ``operator``).
 
     Raises:
         BadInput: There is no such guard, or it ended before it answered.
     """
-    command = None if do == "list" else Command(do, alarm=alarm, for_s=for_s)
+    named = name_given(alarm)
+    command = None if do == "list" else Command(do, alarm=named, for_s=for_s, who=clean(who))
     frame, refused, rates = asyncio.run(_ask(find_place(pid), command))
     if as_json:
         facts = {
@@ -42,10 +48,12 @@ async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str],
         if command is not None:
             link.send(command)
         async for message in link.messages():
-            if isinstance(message, NoticeLine) and message.topic == "operator":
+            if isinstance(message, Operation) and command is not None and message.do == command.do:
                 answered = True
-            elif isinstance(message, NoticeLine) and message.topic == "refused":
-                refused.append(message.text)
+                refused += message.refused
+            elif isinstance(message, Answer) and not message.done:
+                answered = True
+                refused.append(f"{message.do}: refused, {message.text}")
             elif isinstance(message, NoticeLine) and message.topic == "rates":
                 rates.append(message.text)
                 answered = True
@@ -57,13 +65,15 @@ async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str],
 
 
 def _in_words(frame: Frame) -> list[str]:
-    if not frame.alarms:
+    alarms = standing_alarms(frame.alarms)
+    if not alarms:
         return ["no alarms"]
-    lines = [f"{'alarm':<20} {'state':<26} {'priority':<10} {'since':>9}"]
-    for alarm in frame.alarms:
-        first = "  first out" if alarm["first_out"] else ""
+    head, state, priority, since = COLUMNS
+    lines = [f"{head:<28} {state:<28} {priority:<8} {since:>11}"]
+    for alarm in alarms:
+        first = "  first out" if alarm.first_out else ""
         lines.append(
-            f"{clean(alarm['alarm']).replace('_', ' '):<20} {alarm['state']:<26} "
-            f"{alarm['priority']:<10} {alarm['since_s'] or 0.0:>8.2f}s{first}"
+            f"{clean(alarm.label):<28} {alarm.state_in_words:<28} {alarm.priority:<8} "
+            f"{alarm.since_in_words:>11}{first}"
         )
     return lines

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import msgspec
 
+from monitor.alarm_words import operation_in_words, turn_in_words
 from monitor.counts import by_reason, latency_in_words, reasons_in_words
 from monitor.guard.protocol import (
     AlarmTurn,
@@ -17,6 +18,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    Operation,
     Terms,
     outputs_in_words,
 )
@@ -52,7 +54,7 @@ class LineTalk:
             if self._now_s() < self._status_due_s:
                 return
             self._status_due_s = self._now_s() + STATUS_EVERY_S
-        elif isinstance(message, AlarmTurn) and not self._as_json and not message.who:
+        elif isinstance(message, AlarmTurn) and not self._as_json and message.cause == "condition":
             return  # the event says the same in better words
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
@@ -87,10 +89,9 @@ def in_words(message: Message) -> str:
         why = "; ".join(message.causes[0]["evidence"][:3])
         return f"{message.time_s:9.2f} s  likely: {likely} ({why})"
     if isinstance(message, AlarmTurn):
-        return (
-            f"{message.time_s:9.2f} s  alarm {message.alarm.replace('_', ' ')}: {message.before} "
-            f"-> {message.after}, by {message.who}"
-        )
+        return f"{message.time_s:9.2f} s  {turn_in_words(message)}"
+    if isinstance(message, Operation):
+        return f"{message.time_s:9.2f} s  {operation_in_words(message)}"
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
     if isinstance(message, Terms):

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
+from dataclasses import dataclass
 from typing import Final
 
 import msgspec
@@ -25,14 +26,17 @@ GOODBYE_S: Final = 10.0
 MOST_LINES_WAITING: Final = 10_000
 
 
-def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
+def watch_own(order: Order, *, lines: bool, as_json: bool, operator: str = "") -> int:
     """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
+
+    ``operator`` says who is at the keys.
 
     Raises:
         BadInput: The order can't be carried out.
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    code = _view(place, owner=True, lines=lines, as_json=as_json)
+    hand = _Hand(operator, owner=True)
+    code = _view(place, hand, lines=lines, as_json=as_json)
     if code == DETACHED:
         sys.stderr.write(
             f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
@@ -46,8 +50,11 @@ def watch_own(order: Order, *, lines: bool, as_json: bool) -> int:
     return code
 
 
-def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
+def watch_running(pid: int | None, *, lines: bool, as_json: bool, operator: str = "") -> int:
     """Attach to a running guard and watch it; leaving leaves it running.
+
+    ``operator`` says who is at the keys. Where no process is named, the dashboard joins by itself
+    the guard that takes this one's place.
 
     Raises:
         BadInput: There is none.
@@ -57,7 +64,8 @@ def watch_running(pid: int | None, *, lines: bool, as_json: bool) -> int:
     if pid is None and others:
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
         sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
-    return max(0, _view(place, owner=False, lines=lines, as_json=as_json))
+    hand = _Hand(operator, owner=False, joins_next=pid is None)
+    return max(0, _view(place, hand, lines=lines, as_json=as_json))
 
 
 def stop_running(pid: int | None) -> int:
@@ -81,18 +89,34 @@ async def _stop(place: Place) -> int:
 DETACHED: Final = -1
 
 
-def _view(place: Place, *, owner: bool, lines: bool, as_json: bool) -> int:
-    if lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
-        return asyncio.run(_view_lines(place, owner=owner, as_json=as_json))
-    from monitor.screen.app import Dashboard
+@dataclass(frozen=True, slots=True)
+class _Hand:
+    """Who watches: their name, whether the guard is theirs, whether its follower is joined."""
 
-    last = Dashboard(lambda: ViewerLink(place), owner=owner).run()
+    operator: str
+    owner: bool
+    joins_next: bool = False
+
+
+def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
+    if lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
+        return asyncio.run(_view_lines(place, hand, as_json=as_json))
+    from monitor.screen.app import Dashboard
+    from monitor.screen.rejoin import NextGuard
+
+    app = Dashboard(
+        lambda: ViewerLink(place),
+        hand.owner,
+        operator=hand.operator,
+        next_guard=NextGuard(place, by_itself=hand.joins_next),
+    )
+    last = app.run()
     if last:
         sys.stderr.write(last + "\n")
-    return DETACHED if owner and last is not None and last.startswith("Detached") else 0
+    return DETACHED if app.owner and last is not None and last.startswith("Detached") else 0
 
 
-async def _view_lines(place: Place, *, owner: bool, as_json: bool) -> int:
+async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
     gone = False
 
     def write(line: str) -> None:
@@ -110,8 +134,8 @@ async def _view_lines(place: Place, *, owner: bool, as_json: bool) -> int:
         leave = asyncio.Event()
 
         def asked_to_leave() -> None:
-            if owner and not leave.is_set():
-                link.send(Command("stop"))
+            if hand.owner and not leave.is_set():
+                link.send(Command("stop", who=clean(hand.operator)))
             leave.set()
 
         loop = asyncio.get_running_loop()
@@ -122,7 +146,7 @@ async def _view_lines(place: Place, *, owner: bool, as_json: bool) -> int:
             talk.hear(message)
             if gone:
                 asked_to_leave()
-            if leave.is_set() and not owner:
+            if leave.is_set() and not hand.owner:
                 break
     if gone:
         raise BrokenPipeError

@@ -46,7 +46,9 @@ class Event:
         explanation: Why, at the worst action.
         action_time_s: When the worst action was taken.
         until_s: When it cleared; None while it lasts.
-        timing: How long detection and reaction took, against what the engine tolerates.
+        timing: How long detection and reaction took, against what the engine tolerates: of the
+            first action that protects it (pull or cut), or of the warning where there was none.
+            What was done more, later, is among the steps.
         steps: Every rise of its level.
     """
 
@@ -167,13 +169,14 @@ class EventTracker:
         return event
 
     def _worsen(self, event: Event, finding: int, level: Action, decision: Decision) -> None:
+        found = intervals(self._rig, finding, decision)
+        if not event.steps or event.action < Action.PULL_TIMING:
+            event.timing = found
         event.action = level
         event.action_time_s = decision.time_s
         event.explanation = explain(self._rig, finding, decision)
-        event.timing = intervals(self._rig, finding, decision)
         if level >= Action.PULL_TIMING:
             event.retard_deg = max(event.retard_deg, decision.retard_deg)
         if level is Action.CUT_BOOST:
             event.boost_ceiling_kpa = ceiling_or_none(decision)
-        handling_s = event.timing.handling_s
-        event.steps.append(Step(decision.time_s, level.word, decision.retard_deg, handling_s))
+        event.steps.append(Step(decision.time_s, level.word, decision.retard_deg, found.handling_s))

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.recorder import layout
 from monitor.recorder.export import write_file
 from monitor.replay import Decided, Log, decide, open_log
-from rules.channels import OPERATOR, TIME
+from rules.channels import BOOST, ENGINE_SPEED, OPERATOR, TIME
 from simulator.plant import run
 from simulator.rig import RigFile
 from simulator.scenario import load_scenario
@@ -50,6 +50,7 @@ def troubled(count: int) -> Any:
     rows[12000:, TIME] += 5000.0
     rows[15000:15010, TIME] = rows[15000, TIME]
     rows[16384:, TIME] -= 7000.0  # back, just where one piece ends
+    rows[8100:8150, BOOST] = rows[8200:8300, ENGINE_SPEED] = np.nan  # sensors that fail
     rows[5000, OPERATOR] = 1.0
     return rows
 

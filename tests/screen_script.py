@@ -27,6 +27,8 @@ CHANNELS: Final = (
     "delivered_ml_min",
     "timing_deg",
     "tank_ml",
+    "line_kpa",
+    "supply_v",
 )
 
 
@@ -96,6 +98,8 @@ def rows(
                 30.0 - 12.0 * on,
                 3000.0 + 200.0 * on,
                 4000.0,
+                1000.0 * share * on,
+                13.5,
             ]
         )
     return made

@@ -6,7 +6,13 @@ from pathlib import Path
 import pytest
 
 from monitor.commands.alarms import alarms
-from monitor.guard.alarm_desk import COMMANDS, AlarmDesk
+from monitor.guard.alarm_desk import (
+    COMMANDS,
+    LONGEST_SHELF_S,
+    AlarmDesk,
+    name_of,
+    operation,
+)
 from monitor.guard.protocol import Command, Frame
 from monitor.recorder.reader import SessionBlocks
 from rules.state import Decision
@@ -105,10 +111,41 @@ async def test_alarms_are_worked_from_the_command_line_and_recorded(
             link.send(Command("stop"))
             await until_bye(link)
     out = capsys.readouterr()
-    assert "under delivery       acknowledged" in out.out
+    assert "under-delivery               acknowledged " in out.out
     assert "shelve nonsense: refused" in out.err
     assert "in 10 min" in out.out
     assert isinstance(last, Frame)
     assert (last.decision["action"] or 0.0) >= 2.0
     kept = [e for e in SessionBlocks(only_session(tmp_path)).events if e["kind"] == "alarm"]
     assert ("acknowledged", "operator") in [(e["after"], e["who"]) for e in kept]
+
+
+def test_who_did_it_is_bounded_and_printable() -> None:
+    """A name is cleaned and cut; an empty one is the operator; the shelf is told as granted."""
+    desk, drive = tripped()
+    odd = Command("shelve", alarm="under_delivery", for_s=1e9, who="\x1b]0;x\x07\u202e" + "W" * 55)
+    moved, refused = desk.obey(odd, drive.time_s)
+    done = operation(odd, drive.time_s, refused)
+    assert moved[0].who == done.who == "]0;x" + "W" * 35 + "…"
+    assert done.for_s == LONGEST_SHELF_S == desk.standing()[0]["shelf_left_s"]
+    assert name_of(Command("reset", who=" \n\x00")) == "operator"
+
+
+def test_one_acknowledged_alarm_gives_no_release_while_another_that_acted_is_unseen() -> None:
+    """All at once does; one by one the last does; a refused or unknown one never does."""
+    desk, drive = AlarmDesk(50.0), healthy(rig(watch={}))
+    told(desk, drive.run(2.0, share=0.0))
+    names = [one["alarm"] for one in desk.standing() if one["priority"] != "low"]
+    assert len(names) >= 2
+    every = Command("acknowledge")
+    assert desk.gives_release(every, [])
+    nonsense = Command("acknowledge", alarm="nonsense")
+    assert not desk.gives_release(nonsense, desk.obey(nonsense, drive.time_s)[1])
+    gave = []
+    for name in names:
+        one = Command("acknowledge", alarm=name)
+        gave.append(desk.gives_release(one, desk.obey(one, drive.time_s)[1]))
+    assert gave == [False] * (len(names) - 1) + [True]
+    again = Command("acknowledge", alarm=names[0])
+    assert not desk.gives_release(again, desk.obey(again, drive.time_s)[1])
+    assert not desk.gives_release(Command("reset"), [])

@@ -12,7 +12,7 @@ import pytest
 
 from monitor.guard.place import find_place, running_places
 from monitor.guard.process import Order
-from monitor.guard.protocol import Command, Frame, Hello, NoticeLine
+from monitor.guard.protocol import Command, Frame, Hello, Operation
 from monitor.link import ViewerLink, start_guard
 from monitor.recorder.reader import SessionBlocks
 from monitor.review import review
@@ -161,7 +161,7 @@ async def test_an_acknowledgement_is_recorded_and_replays(tmp_path: Path) -> Non
                     link.send(Command("acknowledge"))
                     break
             async for message in link.messages():
-                if isinstance(message, NoticeLine) and message.topic == "operator":
+                if isinstance(message, Operation):
                     break
             await until_bye(link)
     session = only_session(tmp_path)

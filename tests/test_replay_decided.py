@@ -8,12 +8,13 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 
+import monitor.replay.decided as decided_module
 from monitor.guard.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
 from monitor.replay import Decided, Stopped, decide, edit, open_log
 from monitor.replay.window import LONGEST_JOIN_S
 from monitor.review import review
-from rules.channels import TIME
+from rules.channels import CHANNEL_NAMES, TIME
 from rules.guard import Guard
 from rules.state import HEALTH, TIME_S
 from simulator.strict import BadInput
@@ -118,7 +119,7 @@ def test_a_short_stretch_is_drawn_row_by_row(before: Decided, straight: Any) -> 
         channel = name.removeprefix("value_")
         expected = straight[first : last + 1, at].copy()
         if name in {"boost_kpa", "delivered_ml_min"} or name.startswith("value_"):
-            health = HEALTH + layout.CHANNEL_NAMES.index(channel) + 1
+            health = HEALTH + CHANNEL_NAMES.index(channel) + 1
             expected[straight[first : last + 1, health] != 0.0] = np.nan
         assert np.array_equal(window.column(name), expected, equal_nan=True), name
         assert np.array_equal(window.newest(name), expected[-1], equal_nan=True)
@@ -145,6 +146,22 @@ def test_no_spike_is_lost_in_a_long_stretch(
         assert np.nanmin(drawn) == values.min()
         assert np.nanmax(drawn) == values.max()
         assert window.newest(name) == values[-1]
+
+
+def test_no_spike_is_lost_at_the_right_edge(
+    before: Decided, straight: Any, axis_s: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The group that the edge cuts shows what is before the edge, and all of that."""
+    monkeypatch.setattr(decided_module, "FEWEST_IN_GROUPS", 0)
+    values = straight[:, TRACE_AT[TRACE.index("expected_ml_min")]]
+    highest = np.maximum.accumulate(values)
+    falls = np.flatnonzero((values[1:] < highest[:-1]) & (highest[:-1] == values[:-1]))
+    peaks = [i for i in falls.tolist() if i > 130 and i % 64 < 62][:20]
+    assert len(peaks) > 5
+    for peak in peaks:
+        window = before.trace(before.from_s, float(axis_s[peak + 1]), 1)
+        assert not window.exact
+        assert np.nanmax(window.column("expected_ml_min")) == highest[peak]
 
 
 def test_a_gap_stays_a_gap_and_neighbours_touch(before: Decided) -> None:
@@ -258,10 +275,10 @@ def test_stopping_and_progress(tmp_path: Path) -> None:
     decided = decide(log, progress=heard.append)
     assert heard == sorted(heard)
     assert heard[-1] == 1.0
-    asked: list[None] = []
+    asked = iter((False, True))
     with pytest.raises(Stopped):
-        decide(log, stop=lambda: asked.append(None) is not None or len(asked) > 1)
-    assert len(asked) == 2
+        decide(log, stop=lambda: next(asked))
+    assert list(asked) == []
     assert decided.decision(5).time_s == driven()[5, TIME] - driven()[0, TIME]
 
 
@@ -276,3 +293,30 @@ def test_what_can_t_be_opened(tmp_path: Path) -> None:
     log = open_log(session_of(tmp_path / "session"))
     with pytest.raises(ValueError, match="not read"):
         _ = log.rows
+
+
+def test_a_session_by_a_rig_that_is_asked_for(tmp_path: Path) -> None:
+    """The same text reproduces it; where the rig was changed on the way, there is no comparing."""
+    same = decide(open_log(session_of(tmp_path / "same"), "brindle"))
+    assert same.reproduced is True
+    session = session_of(tmp_path / "changed", other=edit(BRINDLE, LOWER))
+    throughout = decide(open_log(session, "brindle"))
+    assert throughout.reproduced is None
+    assert not throughout.changed_rig
+    expected = Guard(BRINDLE.rig).run_rows(throughout.log.rows)
+    assert throughout.decisions(0, throughout.rows).tobytes() == expected.tobytes()
+    said = review(session, "brindle")
+    assert [e.as_json() for e in throughout.events] == [e.as_json() for e in said.events]
+
+
+def test_rows_not_used_are_counted_once(tmp_path: Path) -> None:
+    """Also where reading was stopped and began anew."""
+    path = log_of(tiled(300), tmp_path / "log.csv")
+    path.write_bytes(path.read_bytes() + b"1,2\r\n3\r\n")
+    log = open_log(path, "brindle")
+    with pytest.raises(Stopped):
+        log.read(stop=lambda: True)
+    log.read()
+    assert len(log.rows) == 300
+    assert log.rejected == {"number of fields": 2}
+    assert log.rejected == review(path, "brindle").rejected

@@ -36,7 +36,7 @@ def test_one_line_is_another() -> None:
     assert again.text == BRINDLE.text
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(rig_file=some.sampled_from(RIGS), data=some.data())
 def test_any_value_written_back_changes_nothing_else(
     rig_file: RigFile, data: some.DataObject
@@ -57,7 +57,7 @@ def test_any_value_written_back_changes_nothing_else(
         assert len(new) in {1, 2}  # with the table's header where there was none
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(rig_file=some.sampled_from(RIGS), data=some.data())
 def test_another_value_changes_that_key_alone(rig_file: RigFile, data: some.DataObject) -> None:
     """Whatever key is changed, and in whatever unit: it differs, and no other does."""
@@ -98,6 +98,8 @@ def test_several_at_once() -> None:
         ("watch.over_action = warn", "watch.over_action"),
         ("channels.boost_kpa.max_age = 250 ms", "channels.boost_kpa.max_age"),
         ("fault_timing.tolerant = 0.5 s", "fault_timing.tolerant"),
+        ("channels.boost_kpa.plausible = ['-50 kPa', '3 bar']", "channels.boost_kpa.plausible"),
+        ("channels.boost_kpa.plausible = [-50 kPa, 3 bar]", "channels.boost_kpa.plausible"),
     ],
 )
 def test_lists_words_and_numbers(change: str, found: str) -> None:
@@ -111,7 +113,7 @@ def test_lists_words_and_numbers(change: str, found: str) -> None:
         ("debt.pul = 1 mL", "debt.pul: found an unknown key, expected debt.pull"),
         ("pull = 1 mL", "pull: found an unknown key, expected debt.pull"),
         ("debt.pull = 1 psi", 'found "1 psi" (a pressure unit), expected text with a volume unit'),
-        ("debt.pull = 1", "debt.pull: found 1, expected text with a volume unit"),
+        ("debt.pull = 1", 'debt.pull: found "1", expected text with a volume unit'),
         ("debt.pull = soon", 'debt.pull: found "soon", expected text with a volume unit'),
         ("debt.pull", 'found "debt.pull", expected a change such as debt.pull = 0.6 mL'),
         ("debt = 1", "debt: found a table, expected one of its keys: share, floor"),
@@ -187,3 +189,11 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="No such file"):
         save_as(BRINDLE, tmp_path / "none" / "mine.toml")
     assert os.listdir(tmp_path) == ["mine.toml"]
+
+
+def test_text_that_looks_like_a_number() -> None:
+    """Limits of a plain ratio are text in a rig, whoever leaves the quotes out."""
+    wexmoor = load_rig(find_rig("wexmoor"))
+    after = edit(wexmoor, "channels.lambda_ratio.plausible = [0.5, 2.0]")
+    assert 'plausible = ["0.5", "2.0"]' in after.text
+    assert edit(after, "channels.lambda_ratio.plausible[0] = 0.6").text == wexmoor.text

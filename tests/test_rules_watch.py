@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from rules.channels import NOT_SENT
+from rules.events import EventTracker, Turn
 from rules.explain import explain
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
@@ -241,6 +242,18 @@ def test_the_time_budget_adds_up() -> None:
     sensor_s = 0.08 + 0.1
     assert found.detection_s == pytest.approx(0.8 / 7.0 + sensor_s, abs=0.011)
     assert found.in_time is (found.handling_s < 0.6)
+
+
+def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
+    """A cut that follows a pull doesn't make the pull late; both stand among the steps."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    decisions = drive.run(1.5, share=0.0)
+    (event,) = [e for d in decisions for turn, e in tracker.feed(d) if turn is Turn.RAISED]
+    assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
+    assert event.action is Action.CUT_BOOST
+    assert event.timing.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
+    assert event.timing.in_time
 
 
 def test_a_released_excess_is_closed() -> None:

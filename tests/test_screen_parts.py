@@ -16,6 +16,7 @@ from monitor.guard.protocol import (
     SIMULATED_CAR,
     SOURCE_ENDED,
     Bye,
+    CauseLine,
     Command,
     Message,
     NoticeLine,
@@ -25,9 +26,11 @@ from monitor.screen.fake_link import FakeLink
 from monitor.screen.literal import figure, number, plain, wrapped
 from monitor.screen.palette import OKABE_ITO, PALETTES, Palette
 from monitor.screen.panes.detail import wrapped_to_action
-from monitor.screen.picture import likely_in_words
+from monitor.screen.panes.spray_path import PARTS, placed, suspicion
+from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
+from rules.known_causes import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
 from tests.screen_script import Clock, hello, tell, text_of
 
 HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
@@ -295,3 +298,34 @@ def test_likely_causes_are_worded_and_nonsense_is_left_out() -> None:
     assert words.endswith(" pump 5 %: line up 3 %; flow 60 %.")
     assert "\x1b" not in words
     assert likely_in_words([]) == likely_in_words([{"label": None}]) == ""
+
+
+# --- the way of the spray -----------------------------------------------------------------------
+
+
+def test_every_known_cause_has_its_place_on_the_way() -> None:
+    """A cause that is known and sits nowhere would be suspected and not shown."""
+    assert placed() == frozenset(CAUSE_NAMES) - {NOTHING_WRONG, NONE_OF_THESE}
+
+
+def test_suspicion_sits_in_the_part_of_its_causes() -> None:
+    """Shares of one part add up; what a message has no business to say is left out."""
+    picture = Picture(0.0)
+    picture.take(
+        CauseLine(
+            1.0,
+            [
+                {"cause": "pump", "likelihood": 0.5},
+                {"cause": "supply_low", "likelihood": 0.2},
+                {"cause": "clog", "likelihood": 0.1},
+                {"cause": ["pump"], "likelihood": 0.9},
+                {"cause": "tank", "likelihood": 7.0},
+                {"cause": "wrong_mix", "likelihood": float("nan")},
+            ],
+        ),
+        0.0,
+    )
+    shares = dict(zip([part.word for part in PARTS], suspicion(picture), strict=True))
+    assert shares["pump"] == pytest.approx(0.7)
+    assert shares["nozzles"] == pytest.approx(0.1)
+    assert sum(shares.values()) == pytest.approx(0.8)

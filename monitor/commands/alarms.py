@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag
+from monitor.commands.parameters import JsonFlag, OperatorOption
 
 
 def alarms(
@@ -21,10 +21,16 @@ def alarms(
         ],
         Parameter(help="What to do; nothing lists."),
     ] = "list",
-    alarm: Annotated[str, Parameter(help="Which alarm; nothing is all (acknowledge, reset).")] = "",
+    alarm: Annotated[
+        str,
+        Parameter(
+            help="Which alarm, as listed or by its finding; nothing is all (acknowledge, reset)."
+        ),
+    ] = "",
     *,
     minutes: Annotated[float, Parameter(help="With shelve: how long; 15 at most.")] = 5.0,
     pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None,
+    who: OperatorOption = "",
     as_json: JsonFlag = False,
 ) -> int:
     """List a running guard's alarms, or do something about them.
@@ -36,4 +42,4 @@ def alarms(
     """
     from monitor.alarm_list import run_alarms
 
-    return run_alarms(pid, do, alarm, 60.0 * minutes, as_json=as_json)
+    return run_alarms(pid, do, alarm, 60.0 * minutes, who=who, as_json=as_json)

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, LinesFlag, SeedOption, SpeedOption
+from monitor.commands.parameters import JsonFlag, LinesFlag, OperatorOption, SeedOption, SpeedOption
 
 
 def demo(
@@ -17,6 +17,7 @@ def demo(
     speed: SpeedOption = 1.0,
     seed: SeedOption = None,
     record: Annotated[str | None, Parameter(help="Folder to record the session in.")] = None,
+    operator: OperatorOption = "",
 ) -> int:
     """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
 
@@ -27,4 +28,4 @@ def demo(
     from monitor.watching import watch_own
 
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
-    return watch_own(order, lines=lines, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json, operator=operator)

@@ -26,6 +26,14 @@ BaudOption = Annotated[
     int | None,
     Parameter(help="Of a serial port; otherwise the rig's.", validator=Number(gte=1)),
 ]
+OperatorOption = Annotated[
+    str,
+    Parameter(
+        name=["--operator", "--who"],
+        show_default=False,
+        help="Who works the alarms; kept with what they do. Otherwise: operator.",
+    ),
+]
 LinesFlag = Annotated[
     bool, Parameter(negative="", show_default=False, help="Text lines instead of the dashboard.")
 ]

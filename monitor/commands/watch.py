@@ -3,11 +3,13 @@
 from typing import Annotated
 
 from cyclopts import Parameter
+from cyclopts.validators import Number
 
 from monitor.commands.parameters import (
     BaudOption,
     JsonFlag,
     LinesFlag,
+    OperatorOption,
     RigOption,
     SeedOption,
     SpeedOption,
@@ -40,6 +42,18 @@ def watch(
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
     lines: LinesFlag = False,
     as_json: JsonFlag = False,
+    web: Annotated[
+        bool,
+        Parameter(
+            negative="", show_default=False, help="The dashboard in a browser on this machine."
+        ),
+    ] = False,
+    web_port: Annotated[
+        int | None,
+        Parameter(
+            help="With --web: which port, 0 for any free one.", validator=Number(gte=0, lte=65535)
+        ),
+    ] = None,
     record: Annotated[str, Parameter(help="Folder that sessions are recorded in.")] = "sessions",
     no_record: Annotated[
         bool, Parameter(negative="", show_default=False, help="Record nothing.")
@@ -64,24 +78,36 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    operator: OperatorOption = "",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
     The guard decides in a process of its own. The dashboard is only a viewer: killing it does not
     touch the guard. Ctrl-C ends both and finishes the recording; d in the dashboard detaches and
-    leaves the guard running.
+    leaves the guard running. With --web it is drawn in a browser instead: the address printed holds
+    a token, browsers come and go without touching the guard, and Ctrl-C ends server and guard.
     """
     from monitor.guard.process import Order
     from monitor.watching import watch_headless, watch_own, watch_running
     from simulator.strict import BadInput
 
+    if web and (headless or lines or as_json):
+        raise BadInput(
+            "--web: found --headless, --lines or --json too, expected one way to show the guard"
+        )
+    if web_port is not None and not web:
+        raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     if attach:
         if source or headless or output or arm or publish:
             raise BadInput(
                 "--attach: found a source, --headless, --output, --arm or --publish too, expected "
                 "none of them: they are the guard's own"
             )
-        return watch_running(pid, lines=lines, as_json=as_json)
+        if web:
+            from monitor.web.serving import serve_running
+
+            return serve_running(pid, web_port or 0)
+        return watch_running(pid, lines=lines, as_json=as_json, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -95,6 +121,10 @@ def watch(
         arm=arm,
         publish=publish,
     )
+    if web:
+        from monitor.web.serving import serve_own
+
+        return serve_own(order, web_port or 0)
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json)
+    return watch_own(order, lines=lines, as_json=as_json, operator=operator)

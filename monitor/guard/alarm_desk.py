@@ -2,11 +2,20 @@
 
 from typing import Any, Final
 
-from monitor.guard.protocol import AlarmTurn, Command
-from rules.alarm_rates import AlarmRates, AlarmState, AlarmTerms, Answer, Transition
-from rules.alarms import AlarmBook
+from monitor.guard.protocol import AlarmTurn, Command, Operation
+from rules.alarm_rates import (
+    AlarmRates,
+    AlarmState,
+    AlarmTerms,
+    AlarmView,
+    Answer,
+    Priority,
+    Transition,
+)
+from rules.alarms import HAND, LONGEST_TEXT, AlarmBook
 from rules.findings import FINDINGS
 from rules.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
+from simulator.strict import clean
 
 # Boost crosses the onset all the time; that alone is no news for anybody.
 _NO_NEWS: Final = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED_BY_DESIGN})
@@ -18,6 +27,26 @@ COMMANDS: Final = (
     "take_out_of_service",
     "return_to_service",
 )
+LONGEST_SHELF_S: Final = AlarmTerms().longest_shelf_s
+_UNSEEN: Final = frozenset(
+    {
+        AlarmState.UNACKNOWLEDGED,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+    }
+)
+
+
+def name_of(command: Command) -> str:
+    """Return who gave a command, fit to be shown and kept."""
+    return clean(command.who, LONGEST_TEXT).strip() or HAND
+
+
+def operation(command: Command, time_s: float, refused: list[str]) -> Operation:
+    """Return what is told and recorded of a command that was obeyed or refused."""
+    for_s = min(command.for_s, LONGEST_SHELF_S) if command.do == "shelve" else 0.0
+    who, alarm = name_of(command), clean(command.alarm)
+    return Operation(time_s, who, command.do, alarm, for_s, refused)
 
 
 class AlarmDesk:
@@ -49,21 +78,22 @@ class AlarmDesk:
         """Take an operator's command; return what moved, and what was refused and why."""
         book = self._book
         name = command.alarm or None
+        who = name_of(command)
         answer: Answer
         if command.do == "acknowledge":
-            answer = book.acknowledge(time_s, name)
+            answer = book.acknowledge(time_s, name, who)
         elif command.do == "reset":
-            answer = book.reset(time_s, name)
+            answer = book.reset(time_s, name, who)
         elif name is None:
             return [], [f"{command.do}: found no alarm's name, expected one"]
         elif command.do == "shelve":
-            answer = book.shelve(time_s, name, command.for_s)
+            answer = book.shelve(time_s, name, command.for_s, who)
         elif command.do == "unshelve":
-            answer = book.unshelve(time_s, name)
+            answer = book.unshelve(time_s, name, who)
         elif command.do == "take_out_of_service":
-            answer = book.take_out_of_service(time_s, name)
+            answer = book.take_out_of_service(time_s, name, who)
         else:
-            answer = book.return_to_service(time_s, name)
+            answer = book.return_to_service(time_s, name, who)
         refusals = [f"{command.do} {r.alarm}: refused, {r.reason}" for r in answer.refusals]
         return self._told(time_s, answer.transitions), refusals
 
@@ -96,9 +126,25 @@ class AlarmDesk:
         """Whether the bell should ring; what is done to the engine doesn't depend on it."""
         return self._book.sounding
 
+    def gives_release(self, command: Command, refused: list[str]) -> bool:
+        """Whether an obeyed command is the acknowledgement a latched action waits for.
+
+        Acknowledging everything is. Acknowledging one alarm is once no alarm that pulled timing or
+        cut boost is left unseen; one that was refused never is.
+        """
+        if command.do != "acknowledge":
+            return False
+        if not command.alarm:
+            return True
+        acted = [view for view in self._book.alarms() if view.priority is not Priority.LOW]
+        return not refused and not any(view.state in _UNSEEN for view in acted)
+
     def standing(self) -> list[dict[str, Any]]:
-        """Return the alarms that are not normal, first-out first, as plain JSON types."""
-        views = [view for view in self._book.alarms() if view.state not in _NO_NEWS]
+        """Return the alarms that are not normal, first-out first, as plain JSON types.
+
+        One that design suppresses is there only while its condition is.
+        """
+        views = [view for view in self._book.alarms() if _stands(view)]
         views.sort(key=lambda view: (view.rank < 0, view.rank))
         return [
             {
@@ -116,3 +162,9 @@ class AlarmDesk:
         """Return how the alarm rates stand at ``time_s`` against the published benchmarks."""
         self._rates.feed(time_s)
         return [a.words for a in self._rates.assessment()]
+
+
+def _stands(view: AlarmView) -> bool:
+    if view.state is AlarmState.SUPPRESSED_BY_DESIGN:
+        return view.present
+    return view.state is not AlarmState.NORMAL

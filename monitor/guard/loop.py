@@ -9,7 +9,7 @@ from typing import Any, Final
 from monitor.align import Aligner
 from monitor.clock import now_ns, now_s
 from monitor.guard import protocol
-from monitor.guard.alarm_desk import COMMANDS, AlarmDesk
+from monitor.guard.alarm_desk import COMMANDS, AlarmDesk, name_of, operation
 from monitor.guard.cause_desk import CauseDesk
 from monitor.guard.hearers import Hearer
 from monitor.guard.latency import LatencyHistogram
@@ -26,6 +26,7 @@ from rules.explain import status
 from rules.guard import Guard
 from rules.state import Decision
 from simulator.rig import Change, RigFile
+from simulator.strict import clean
 
 HISTORY_ROWS: Final = 3000
 HISTORY_EVENTS: Final = 50
@@ -267,6 +268,9 @@ class GuardLoop:
         )
 
     def _obey(self, command: protocol.Command, answer: Tell) -> None:
+        if command.do in ("stop", "reload") and self._recorder is not None:
+            facts = {"time_s": self._decision.time_s, "who": name_of(command), "do": command.do}
+            self._recorder.note("operator", **facts)
         if command.do == "stop":
             self.stop("stopped by a viewer")
             return
@@ -277,17 +281,22 @@ class GuardLoop:
             for words in self._alarms.rates(self._decision.time_s):
                 self._deliver(protocol.NoticeLine("rates", words))
             return
-        if command.do not in COMMANDS or self._aligner.newest_s is None:
+        if command.do not in COMMANDS:
+            answer(protocol.Answer(clean(command.do), False, "found no such command"))
             return
-        if command.do == "acknowledge":
+        if self._aligner.newest_s is None:
+            answer(protocol.Answer(command.do, False, "found no reading yet, expected one first"))
+            return
+        time_s = self._decision.time_s
+        moved, refused = self._alarms.obey(command, time_s)
+        done = operation(command, time_s, refused)
+        if self._recorder is not None:
+            self._recorder.note("operator", **_facts(done))
+        self._deliver(done)
+        self._tell_alarms(moved)
+        if self._alarms.gives_release(command, refused):
             # A hand on the button is a row like any other, so that a replay sees it too.
             self._take(tick(self._aligner.newest_s, OPERATOR_ACKNOWLEDGE))
-        moved, refused = self._alarms.obey(command, self._decision.time_s)
-        self._tell_alarms(moved)
-        what = f"{command.do.replace('_', ' ')} {command.alarm or 'all'}".strip()
-        self._send(protocol.NoticeLine("operator", what))
-        for refusal in refused:
-            self._send(protocol.NoticeLine("refused", refusal))
 
     def _change(self, rig_file: RigFile, changes: tuple[Change, ...]) -> None:
         """Put another rig in force: the next row is judged, and recorded, by it."""
@@ -316,8 +325,7 @@ class GuardLoop:
     def _tell_alarms(self, moved: list[protocol.AlarmTurn]) -> None:
         for turn in moved:
             if self._recorder is not None:
-                facts = {n: getattr(turn, n) for n in turn.__struct_fields__}
-                self._recorder.note("alarm", **facts)
+                self._recorder.note("alarm", **_facts(turn))
             self._deliver(turn)
 
     def statistics(self) -> dict[str, Any]:
@@ -359,3 +367,7 @@ class GuardLoop:
     def _recorder_close(self) -> None:
         if self._recorder is not None:
             self._recorder.close(why=self._why, statistics=self.statistics())
+
+
+def _facts(message: protocol.AlarmTurn | protocol.Operation) -> dict[str, Any]:
+    return {name: getattr(message, name) for name in message.__struct_fields__}

@@ -1,8 +1,9 @@
 """What guard and viewers say to each other: JSON lines over a local socket.
 
-The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event`` and
-``notice`` as they come, and ``bye`` at its end. A viewer first sends its token, then commands; some
-are answered, to that viewer alone. Numbers that are not finite travel as null.
+The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event``,
+``alarm``, ``operator`` and ``notice`` as they come, and ``bye`` at its end. A viewer first sends
+its token, then commands; some are answered, to that viewer alone. Numbers that are not finite
+travel as null.
 """
 
 from typing import Annotated, Any, Final
@@ -41,6 +42,8 @@ TRACE: Final = (
     "value_timing_deg",
     "value_engine_speed_rpm",
     "value_tank_ml",
+    "value_line_kpa",
+    "value_supply_v",
 )
 TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
 
@@ -137,8 +140,28 @@ class CauseLine(msgspec.Struct, tag_field="kind", tag="causes"):
     causes: list[dict[str, Any]]
 
 
+class Operation(msgspec.Struct, tag_field="kind", tag="operator"):
+    """Somebody did something about the alarms; told to every viewer, and recorded.
+
+    Attributes:
+        time_s: Data time at which it was done, s.
+        who: Who, as they called themselves; printable, at most 40 characters.
+        do: What, as in a command.
+        alarm: Which alarm; empty is all.
+        for_s: How long a shelf lasts, s, as granted; 0 elsewhere.
+        refused: What was refused and why, one line each; empty where all was done.
+    """
+
+    time_s: float
+    who: str
+    do: str
+    alarm: str = ""
+    for_s: float = 0.0
+    refused: list[str] = []
+
+
 class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
-    """News of link, recording or operator. ``topic`` is one word."""
+    """News of link, recording or rates. ``topic`` is one word."""
 
     topic: str
     text: str
@@ -179,7 +202,18 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     statistics: dict[str, Any]
 
 
-Message = Hello | Frame | EventTurn | AlarmTurn | CauseLine | NoticeLine | Terms | Answer | Bye
+Message = (
+    Hello
+    | Frame
+    | EventTurn
+    | AlarmTurn
+    | CauseLine
+    | Operation
+    | NoticeLine
+    | Terms
+    | Answer
+    | Bye
+)
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
@@ -194,6 +228,7 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
         rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
+        who: Who says it, in their own word; recorded, proves nothing. Empty is ``operator``.
     """
 
     do: Word
@@ -201,6 +236,7 @@ class Command(msgspec.Struct, forbid_unknown_fields=True):
     alarm: Word = ""
     for_s: float = 0.0
     rig: Annotated[str, msgspec.Meta(max_length=LONGEST_PATH)] = ""
+    who: Word = ""
 
 
 _encoder = msgspec.json.Encoder()

@@ -1,5 +1,6 @@
 """The alarm list at any row of a log: fed with the few rows that can move it."""
 
+import threading
 from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Any, Final
@@ -80,45 +81,56 @@ Standing = tuple[list[dict[str, Any]], bool]
 
 
 class AlarmHistory:
-    """The alarm list over a whole log.
+    """The alarm list over a whole log, worked out as far as it is asked for.
 
     Args:
-        moments: Of the whole log, in order.
+        moments: Of the whole log, in order; at least one.
         rows: All rows of the log.
     """
 
     def __init__(self, moments: list[Moment], rows: Any) -> None:
+        self._moments = moments
+        self._rows = rows
+        self._onset_kpa = moments[0].onset_kpa
+        self._desk = AlarmDesk(self._onset_kpa)
+        self._heard = 0
         self._at: list[int] = []
         self._standing: list[Standing] = []
-        if not moments:
-            return
-        onset_kpa = moments[0].onset_kpa
-        desk = AlarmDesk(onset_kpa)
-        last: Moment | None = None
-        for moment in moments:
-            # A delay that ends between two moments is news of the first row at or behind its end.
-            while last is not None and desk.due_s <= moment.time_s:
-                due_s = desk.due_s
-                found = _first_at(rows, last.index + 1, moment.index, due_s)
-                if found is None:
-                    break
-                desk.hear(last.decision(found[1]))
-                self._note(found[0], desk)
-                if desk.due_s == due_s:
-                    break
-            if moment.onset_kpa != onset_kpa:
-                onset_kpa = moment.onset_kpa
-                desk.change(onset_kpa)
-            desk.hear(moment.decision(moment.time_s))
-            if moment.acknowledged:
-                desk.obey(Command("acknowledge"), moment.time_s)
-            self._note(moment.index, desk)
-            last = moment
+        self._lock = threading.Lock()
 
     def at(self, index: int) -> Standing:
         """Return what stands at a row, and whether the bell sounds."""
-        place = bisect_right(self._at, index) - 1
-        return self._standing[place] if place >= 0 else ([], False)
+        with self._lock:
+            moments = self._moments
+            # One moment more than the row's own: a delay may end between the two.
+            while self._heard < len(moments) and (
+                self._heard == 0 or moments[self._heard - 1].index <= index
+            ):
+                self._hear(moments[self._heard])
+                self._heard += 1
+            place = bisect_right(self._at, index) - 1
+            return self._standing[place] if place >= 0 else ([], False)
+
+    def _hear(self, moment: Moment) -> None:
+        desk = self._desk
+        last = self._moments[self._heard - 1] if self._heard else None
+        # A delay that ends between two moments is news of the first row at or behind its end.
+        while last is not None and desk.due_s <= moment.time_s:
+            due_s = desk.due_s
+            found = _first_at(self._rows, last.index + 1, moment.index, due_s)
+            if found is None:
+                break
+            desk.hear(last.decision(found[1]))
+            self._note(found[0], desk)
+            if desk.due_s == due_s:
+                break
+        if moment.onset_kpa != self._onset_kpa:
+            self._onset_kpa = moment.onset_kpa
+            desk.change(moment.onset_kpa)
+        desk.hear(moment.decision(moment.time_s))
+        if moment.acknowledged:
+            desk.obey(Command("acknowledge"), moment.time_s)
+        self._note(moment.index, desk)
 
     def _note(self, index: int, desk: AlarmDesk) -> None:
         now = (desk.standing(), desk.sounding)

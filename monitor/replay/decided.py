@@ -123,8 +123,7 @@ class Decided:
         self._pieces = pieces
         self._starts = [piece.start for piece in pieces]
         self._groups = groups
-        self._moments = moments
-        self._alarms: AlarmHistory | None = None
+        self._alarms = AlarmHistory(moments, log.rows)
         self._causes = CauseHistory(pieces, log.rows)
         self._lock = threading.RLock()
         self._again: OrderedDict[int, _Again] = OrderedDict()
@@ -227,9 +226,6 @@ class Decided:
         The operator's acknowledgements are in a session's rows and count (as one of all alarms);
         resets and shelves are not, and don't.
         """
-        with self._lock:
-            if self._alarms is None:
-                self._alarms = AlarmHistory(self._moments, self._rows)
         return self._alarms.at(index)
 
     def causes_at(self, index: int) -> list[dict[str, Any]] | None:

@@ -20,7 +20,7 @@ from simulator.rig.changes import NONE, value_text
 from simulator.rig.places import put
 from simulator.rig.tables import RigTables
 from simulator.strict import BadInput, Document, KeyPath, clean, show
-from simulator.strict.wants import describe, known_keys, step_into
+from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
 LONGEST_CHANGE: Final = 1000
@@ -77,8 +77,8 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
     text = rig_file.text
     wanted = copy.deepcopy(Document.parse(text, rig_file.file_name).data)
     for change in changes:
-        path, given = _parsed(rig_file, text, change)
-        value = _value_of(given)
+        path, given, node = _parsed(rig_file, text, change)
+        value = _value_of(given, node)
         text = put(text, path, value)
         _set(wanted, path, value)
     edited = rig_from_text(text, rig_file.file_name)
@@ -128,7 +128,7 @@ def key_of(path: KeyPath) -> str:
     return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
 
 
-def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str]:
+def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, shape.Type]:
     if len(change) > LONGEST_CHANGE or not change.isprintable():
         raise BadInput(
             f"{clean(change)}: found {len(change)} characters, some of which don't print, "
@@ -146,17 +146,16 @@ def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str]:
             raise BadInput(f'found key "{clean(name)}", expected one such as paid.timing[1]')
         number = step[2] or (step[1] if step[1].isdecimal() and len(step[1]) <= 4 else None)
         path = (*path, step[1] if number is None else int(number))
-    _check(rig_file, text, path, name)
-    return path, given
+    return path, given, _check(rig_file, text, path, name)
 
 
-def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> None:
-    """Refuse a key that isn't there, or that a log can't be judged anew with."""
+def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type:
+    """Refuse a key that isn't there, or that a log can't be judged anew with; return its type."""
     document = Document.parse(text, rig_file.file_name)
-    node: shape.Type | None = _TYPES
+    node: shape.Type = _TYPES
     for at, step in enumerate(path):
         raw = document.raw(path[:at])
-        inner = step_into(node, step, raw) if node is not None else None
+        inner = step_into(node, step, raw)
         if inner is None:
             raise BadInput(_unknown(rig_file, name, path[:at], known_keys(node, raw)))
         if isinstance(step, int) and not (isinstance(raw, list) and step < len(raw)):
@@ -169,6 +168,7 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> None:
     if describe(node) == "a table":
         keys = ", ".join(known_keys(node, document.raw(path)))
         raise BadInput(f"{key_of(path)}: found a table, expected one of its keys: {keys}")
+    return node
 
 
 def _unknown(rig_file: RigFile, name: str, parent: KeyPath, known: list[str]) -> str:
@@ -199,15 +199,16 @@ def _refused(document: Document, path: KeyPath) -> str | None:
     return None
 
 
-def _value_of(given: str) -> Any:
-    """Return what a person wrote: TOML as it is, anything else as text."""
+def _value_of(given: str, node: shape.Type | None) -> Any:
+    """Return what a person wrote: TOML as it is, and text also without its quotes."""
     found = _as_toml(given)
-    if found is not None:
-        return found
-    if given.startswith("[") and given.endswith("]"):
-        items = [item.strip() for item in given[1:-1].split(",")]
-        return [item if (value := _as_toml(item)) is None else value for item in items if item]
-    return given
+    if wants_text(node):
+        return found if isinstance(found, str) else given
+    item = None if node is None else step_into(node, 0, None)
+    bare = given.startswith("[") and given.endswith("]") and not set(given) & set("\"'")
+    if wants_text(item) and bare:
+        return [part.strip() for part in given[1:-1].split(",") if part.strip()]
+    return given if found is None else found
 
 
 def _as_toml(given: str) -> Any:

@@ -85,8 +85,7 @@ class Player:
         self._last_s = now_s
         decided = self._decided
         self.time_s = min(decided.to_s, self.time_s + passed_s * self.rate)
-        # Rows may share a time: playing never goes back among them.
-        self.index = max(self.index, decided.index_at(self.time_s))
+        self.index = decided.index_at(self.time_s)
         if not self.at_end:
             next_s = decided.time_s(self.index + 1)
             if next_s - decided.time_s(self.index) > LONGEST_GAP_S:

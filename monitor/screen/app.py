@@ -1,41 +1,40 @@
 """The live dashboard: takes a guard's messages, shows them ten times a second."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
-from contextlib import AbstractAsyncContextManager
-from typing import ClassVar, Final, Protocol
+from collections.abc import Callable
+from typing import ClassVar, Final
+
+from msgspec import structs
 
 from monitor.clock import now_s
-from monitor.guard.protocol import Bye, Command, Message
-from monitor.screen.base import CHOOSE, COMMON, SPANS_S, BaseDashboard, tidy
+from monitor.guard.protocol import Bye, Command, Hello, NoticeLine
+from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
+from monitor.screen.base import CHOOSE, COMMON, SPANS_S, tidy
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
+from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
 from monitor.screen.view import View
-from simulator.strict import BadInput
+from rules.alarms import LONGEST_TEXT
+from simulator.strict import BadInput, clean
 
 BYE_WITHIN_S: Final = 5.0
 
 
-class Link(Protocol):
-    """What the dashboard needs of a link."""
-
-    def messages(self) -> AsyncIterator[Message]:
-        """Yield what the guard says, until it ends."""
-        ...
-
-    def send(self, command: Command) -> None:
-        """Say something to the guard."""
-        ...
+JOIN: Final = Control(
+    "j", "j", "join", "join", "join the new guard of the same source, once this one is gone", 5
+)
 
 
-class Dashboard(BaseDashboard):
+class Dashboard(AlarmKeys):
     """Shows one guard.
 
     Args:
         link_factory: Makes the link to it.
         owner: Whether whoever started this also started the guard: then quitting stops it.
+        operator: Who is at the keys; goes with every command. Empty leaves the guard its own word.
+        next_guard: Looks for another guard of the same source once this one is gone; None: nobody.
         clock: Steady time, s; for ages and silence only.
 
     The result is a last line to print after the screen is gone.
@@ -52,14 +51,8 @@ class Dashboard(BaseDashboard):
                 10,
             ),
             Control("d", "d", "detach", "detach", "detach: leave, and let the guard go on", 20),
-            Control(
-                "a",
-                "a",
-                "acknowledge",
-                "acknowledge",
-                "acknowledge: the guard may release what it latched",
-                30,
-            ),
+            *ALARM_CONTROLS,
+            JOIN,
             CHOOSE,
             *COMMON,
         )
@@ -67,14 +60,20 @@ class Dashboard(BaseDashboard):
 
     def __init__(
         self,
-        link_factory: Callable[[], AbstractAsyncContextManager[Link]],
+        link_factory: LinkFactory,
         owner: bool,
         *,
+        operator: str = "",
+        next_guard: NextGuard | None = None,
         clock: Callable[[], float] = now_s,
     ) -> None:
         super().__init__(Picture(clock()))
         self._link_factory = link_factory
-        self._owner = owner
+        self.owner = owner
+        self._operator = clean(operator, LONGEST_TEXT).strip()
+        self._next_guard = next_guard
+        self._found: Found | None = None
+        self._join_asked = asyncio.Event()
         self._clock = clock
         self._link: Link | None = None
         self._ended = asyncio.Event()
@@ -100,17 +99,30 @@ class Dashboard(BaseDashboard):
 
     def words(self) -> dict[str, str]:
         """Say what quitting would do now."""
-        stops = self._owner and self.picture.link(self._clock()) is not Standing.GONE
-        return {**super().words(), "leave": "stop & quit" if stops else "quit"}
+        stops = self.owner and self.picture.link(self._clock()) is not Standing.GONE
+        join = f"join guard {self._found.pid}" if self._found is not None else ""
+        return {**super().words(), "leave": "stop & quit" if stops else "quit", "join": join}
+
+    def time_s(self) -> float:
+        """Return steady time, s."""
+        return self._clock()
 
     # --- the link -----------------------------------------------------------------------------
 
     async def _listen(self) -> None:
+        await self._follow(self._link_factory)
+        while self._next_guard is not None:
+            await self._follow(await self._next_link(self._next_guard))
+
+    async def _follow(self, link_factory: LinkFactory) -> None:
+        """Take what a guard says until it is gone. Its greeting begins a new picture."""
         why = "The connection was lost without a goodbye"
         try:
-            async with self._link_factory() as link:
+            async with link_factory() as link:
                 self._link = link
                 async for message in link.messages():
+                    if isinstance(message, Hello) and self.picture.gone_why is not None:
+                        self._begin_anew(message)
                     self.picture.take(message, self._clock())
                     if isinstance(message, Bye):
                         break
@@ -121,21 +133,51 @@ class Dashboard(BaseDashboard):
             self.picture.gone(why)
             self._ended.set()
 
-    def _send(self, command: Command) -> None:
-        if self._link is not None:
-            self._link.send(command)
+    async def _next_link(self, next_guard: NextGuard) -> LinkFactory:
+        """Wait for another guard of the same source, and, where it is only offered, for the key.
+
+        A log that is over is looked at in peace: the next guard is then offered, never joined
+        unasked.
+        """
+        self._join_asked.clear()
+        found = await next_guard.find(said_bye=self.picture.bye is not None)
+        if not next_guard.by_itself or self.picture.ended:
+            self._found = found
+            self._notice("guard", f"guard {found.pid} reads the same source: j joins it")
+            await self._join_asked.wait()
+            self._found = None
+        return found.link
+
+    def _begin_anew(self, hello: Hello) -> None:
+        """Forget the guard that is gone: nothing of it is mixed into what the new one tells."""
+        self.picture = Picture(self._clock())
+        self._notice("guard", f"joined guard {hello.pid}")
+        self._chosen = None
+        self.owner = False  # whoever started this one ends it
+        self._stopping = False
+        self._ended.clear()
+
+    def _notice(self, topic: str, text: str) -> None:
+        self.picture.notice = (NoticeLine(topic, text), self._clock())
+
+    def tell_guard(self, command: Command) -> bool:
+        """Send a command in this person's name; return whether there is a guard to take it."""
+        if self._link is None or self.picture.gone_why is not None:
+            return False
+        self._link.send(structs.replace(command, who=self._operator))
+        return True
 
     # --- the keys -----------------------------------------------------------------------------
 
     async def action_leave(self) -> None:
         """Quit; the guard's owner stops it first. A second time waits no longer."""
-        if not self._owner or self._ended.is_set():
+        if not self.owner or self._ended.is_set():
             self.exit(self._last_line())
         elif self._stopping:
             self.exit("Told the guard to stop; did not wait for its goodbye.")
         else:
             self._stopping = True
-            self._send(Command("stop"))
+            self.tell_guard(Command("stop"))
             self.redraw()
             self.run_worker(self._leave_after_bye())
 
@@ -154,9 +196,9 @@ class Dashboard(BaseDashboard):
         """Leave; the guard goes on."""
         self.exit(self._last_line())
 
-    def action_acknowledge(self) -> None:
-        """Tell the guard that somebody has seen it."""
-        self._send(Command("acknowledge"))
+    def action_join(self) -> None:
+        """Join the guard that is offered."""
+        self._join_asked.set()
 
     # --- odds and ends ------------------------------------------------------------------------
 

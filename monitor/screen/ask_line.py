@@ -1,11 +1,11 @@
 """One line at the foot of the screen where something is typed: a time, a note, a threshold."""
 
 import asyncio
-from contextlib import suppress
+import contextlib
 from typing import ClassVar, Final
 
 from rich.text import Text
-from textual.app import ComposeResult, ScreenStackError
+from textual.app import ComposeResult, ScreenError
 from textual.containers import Horizontal
 from textual.dom import NoScreen
 from textual.widgets import Input, Label
@@ -66,7 +66,7 @@ class AskLine(Horizontal):
             if self._answer is answer:
                 self._answer = None
                 self.remove_class("asking")
-                with suppress(ScreenStackError, NoScreen):  # left while it was asked
+                with contextlib.suppress(ScreenError, NoScreen):  # left while asking
                     self.screen.set_focus(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

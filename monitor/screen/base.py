@@ -1,11 +1,11 @@
 """What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
 
+import contextlib
 from abc import abstractmethod
 from collections.abc import Iterable
-from contextlib import suppress
 from typing import ClassVar, Final
 
-from textual.app import App, ComposeResult, ScreenStackError
+from textual.app import App, ComposeResult, ScreenError
 from textual.containers import Container
 from textual.events import Resize
 from textual.geometry import Size
@@ -23,6 +23,8 @@ from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.spray_path import SprayPath
+from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
@@ -31,6 +33,7 @@ from monitor.screen.view import Page, Pane, View
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
+BROAD: Final = 180  # from here the alarms have room beside the events
 
 CHOOSE: Final = Control(
     "",
@@ -69,6 +72,7 @@ class BaseDashboard(App[str | None]):
     AUTO_FOCUS = None
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT: ClassVar[bool] = False
+    TELLS_ALARMS: ClassVar[bool] = False  # whether what it shows has a list of alarms
     CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
 
     def __init_subclass__(cls) -> None:
@@ -95,8 +99,10 @@ class BaseDashboard(App[str | None]):
             FlowPlot(id="plot"),
             DebtBar(id="debt"),
             Channels(id="channels"),
+            SprayPath(id="path"),
             EventList(id="events"),
             EventDetail(id="detail"),
+            StandingAlarms(id="standing"),
             LinkLine(id="links"),
             Keys(id="keys"),
             TooSmall(id="small"),
@@ -129,8 +135,10 @@ class BaseDashboard(App[str | None]):
             with Container(id="side"):
                 yield panes["debt"]
                 yield panes["channels"]
+        yield panes["path"]
         with Container(id="lower"):
             yield panes["events"]
+            yield panes["standing"]
             yield panes["detail"]
         yield from (pane for pane in panes.values() if isinstance(pane, Page))
         yield panes["small"]
@@ -164,6 +172,7 @@ class BaseDashboard(App[str | None]):
     def _arrange(self, size: Size) -> None:
         width, height = size
         self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.screen.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
         self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 
@@ -175,10 +184,10 @@ class BaseDashboard(App[str | None]):
         try:
             return await self._ask_line.ask(question, proposed)
         finally:
-            with suppress(ScreenStackError):  # left while something was asked
-                if not self._ask_line.asking:
+            if not self._ask_line.asking:
+                with contextlib.suppress(ScreenError):  # left while asking
                     self.screen.remove_class("asking")
-                self.call_after_refresh(self.redraw)
+            self.call_after_refresh(self.redraw)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """While something is typed, keys are letters: only escape and leaving act."""

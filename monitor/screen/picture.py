@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from msgspec import structs
 
+from monitor.alarm_words import StandingAlarm, done_in_words, standing_alarms
 from monitor.guard.protocol import (
     RECORDING_TO,
     SIMULATED_CAR,
@@ -19,6 +20,7 @@ from monitor.guard.protocol import (
     Hello,
     Message,
     NoticeLine,
+    Operation,
     Terms,
 )
 from monitor.screen.happenings import Happenings
@@ -67,6 +69,8 @@ class Picture:
         trace: Trace rows.
         happenings: Events.
         notice: Newest notice and when it came; None before the first.
+        causes: The likeliest causes of the trouble there is now, ranked.
+        ranked: Data time and list of the newest ranking of causes; kept when its trouble is over.
         recorder_fault: What the recorder said last, where that was a fault.
         bye: The guard's goodbye; None before it.
         gone_why: Why the guard is gone; None while it isn't.
@@ -79,7 +83,8 @@ class Picture:
         self.happenings = Happenings()
         self.notice: tuple[NoticeLine, float] | None = None
         self.recorder_fault: str | None = None
-        self.likely = ""
+        self.causes: list[dict[str, Any]] = []
+        self.ranked: tuple[float, list[dict[str, Any]]] = (float("-inf"), [])
         self.bye: Bye | None = None
         self.gone_why: str | None = None
         self._frame_s = now_s
@@ -97,9 +102,12 @@ class Picture:
             case EventTurn():
                 self.happenings.put(message.event, message.check_first)
             case CauseLine():
-                self.likely = likely_in_words(message.causes)
+                self.causes = message.causes
+                self.ranked = (message.time_s, message.causes)
             case AlarmTurn():
                 pass  # the event tells it; the list of alarms comes with every frame
+            case Operation():
+                self.notice = (NoticeLine(message.who, done_in_words(message)), now_s)
             case NoticeLine():
                 self.notice = (message, now_s)
                 if message.topic == "recording":
@@ -118,6 +126,11 @@ class Picture:
             self.gone_why = why
 
     @property
+    def likely(self) -> str:
+        """The likeliest causes in one line; empty where nothing is wrong."""
+        return likely_in_words(self.causes)
+
+    @property
     def ended(self) -> bool:
         """Whether the guard ended since its source did, as every log does: nothing went wrong."""
         return self.bye is not None and self.bye.why == SOURCE_ENDED == self.gone_why
@@ -127,6 +140,11 @@ class Picture:
         """Whether the source is the simulated car, the only one that obeys what is decided."""
         source = self.hello.source if self.hello is not None else ""
         return source.startswith(f"{SIMULATED_CAR}, ") and not source.endswith("recorded")
+
+    @property
+    def alarms(self) -> list[StandingAlarm]:
+        """The alarms that stand, as the newest frame tells them."""
+        return [] if self.frame is None else standing_alarms(self.frame.alarms)
 
     @property
     def armed(self) -> bool:
@@ -236,8 +254,9 @@ class Picture:
 
     def _frame(self, frame: Frame, now_s: float) -> None:
         self.frame = frame
-        if not frame.causes:
-            self.likely = ""
+        self.causes = frame.causes  # so whoever joins late has them too
+        if frame.causes and not self.ranked[1]:  # the same: not heard when they were ranked
+            self.ranked = (float("inf"), frame.causes)
         self._frame_s = now_s
         if isinstance(condition := frame.statistics.get("recording"), str):
             self._recording(condition)  # whoever joins late has not heard the notice

@@ -63,6 +63,14 @@ def _length(low: int | None, high: int | None) -> str:
     return f" of at least {low}" if low else f" of at most {high}" if high else ""
 
 
+def wants_text(node: shape.Type | None) -> bool:
+    """Whether a key wants text, be it a quantity with its unit."""
+    option = _options(node)[0] if node is not None else None
+    return isinstance(option, shape.StrType) or (
+        isinstance(option, shape.CustomType) and issubclass(option.cls, Decoded)
+    )
+
+
 def describe(node: shape.Type | None) -> str:
     """Say in words what a key wants."""
     match _options(node)[0] if node is not None else None:

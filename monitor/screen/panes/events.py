@@ -6,6 +6,7 @@ from rich.segment import Segment
 from monitor.screen.happenings import Happening
 from monitor.screen.literal import figure, plain, shortened
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
+from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
@@ -32,7 +33,7 @@ def _heading(view: View, width: int) -> Row:
     known = view.picture.happenings
     active = "" if view.link is Link.GONE else f", {known.active} active"
     count = f" {len(known.newest_first)}{active}  "
-    left = [view.say(" Events", "strong"), view.say(count, "dim")]
+    left = [view.say(" Events", "strong"), view.say(count, "dim"), *alarm_sign(view)]
     notice = view.picture.notice
     if notice is None or view.now_s - notice[1] > 60.0:
         return left

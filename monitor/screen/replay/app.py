@@ -13,6 +13,8 @@ from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import figure
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.spray_path import SprayPath
+from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.too_small import TooSmall
 from monitor.screen.replay.banner import ReplayBanner
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
@@ -52,6 +54,7 @@ class ReplayDashboard(Tries, BaseDashboard):
     """
 
     CONTROLS: ClassVar[tuple[Control, ...]] = (*REPLAY_CONTROLS, *UNSAID)
+    TELLS_ALARMS = True
     CSS_PATH = str(Path(__file__).parent.parent / "dashboard.tcss")
     CSS: ClassVar[str] = """
     .wide #keys { height: 2; }
@@ -84,7 +87,9 @@ class ReplayDashboard(Tries, BaseDashboard):
             ReplayPlot(room, id="plot"),
             DebtBar(id="debt"),
             Channels(id="channels"),
+            SprayPath(id="path"),
             EntryList(room, id="events"),
+            StandingAlarms(id="standing"),
             EntryDetail(room, id="detail"),
             ReplayFoot(room, id="links"),
             ReplayKeys(id="keys"),

@@ -7,6 +7,7 @@ from rich.segment import Segment
 
 from monitor.screen.literal import figure, plain, shortened
 from monitor.screen.panes.events import _row
+from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.view import Page, Pane, Row, View, spread, width_of
@@ -78,7 +79,7 @@ def heading(room: Room, view: View) -> Row:
         words += f", marks {count['mark']}"
     if room.what_if.changes:
         words += f", differences {len(room.what_if.differences)}"
-    return [view.say(" Events", "strong"), view.say(words, "dim")]
+    return [view.say(" Events", "strong"), view.say(f"{words}  ", "dim"), *alarm_sign(view)]
 
 
 class EntryList(Pane):

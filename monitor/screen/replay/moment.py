@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from monitor.replay import Decided, frame_at, hello_of
 from monitor.screen.literal import number
-from monitor.screen.picture import Link, Picture, likely_in_words
+from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
 from rules.facts import Rig
 from rules.state import Decision
@@ -55,7 +55,7 @@ class Moment(Picture):
         elif self.frame is not None and not self.frame.causes:
             self.frame = frame_at(decided, index)  # they may have been worked out by now
         if self.frame is not None:
-            self.likely = likely_in_words(self.frame.causes)
+            self.causes = self.frame.causes
         self.trace = decided.trace(from_s, decided.time_s(index), columns)  # type: ignore[assignment]  # the same reading face
 
     def link(self, now_s: float) -> Link:

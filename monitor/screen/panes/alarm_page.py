@@ -1,0 +1,216 @@
+"""The page of alarms: what stands, in which state, why, and what to do about it."""
+
+from math import isnan
+from typing import Any, Final
+
+from rich.cells import set_cell_size
+
+from monitor.alarm_words import StandingAlarm, label_of
+from monitor.guard.cause_desk import SPRAY_FINDINGS
+from monitor.screen.happenings import Happening
+from monitor.screen.literal import plain, shortened, wrapped
+from monitor.screen.palette import UNKNOWN
+from monitor.screen.panes.banner import age
+from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
+from monitor.screen.picture import Link
+from monitor.screen.view import Page, Row, View, spread
+from rules.findings import FINDINGS
+from rules.state import FINDING_NAMES
+
+STATE_CELLS: Final = 25
+PRIORITY_CELLS: Final = 9
+SINCE_CELLS: Final = 10
+FIRST_CELLS: Final = 11
+MOST_LABEL_CELLS: Final = 36
+SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
+STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
+LINES_FOR_EVIDENCE: Final = 12  # of story; with fewer, each cause gets one line
+ANSWERS_SHOW_S: Final = 60.0
+_NORMAL: Final = "normal"
+_SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
+_CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
+
+
+class AlarmPage(Page):
+    """The alarms of a guard, one chosen, with what is known of it below.
+
+    Attributes:
+        normal_too: Whether alarms that are normal are listed as well.
+    """
+
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self.normal_too = False
+        self._name = ""
+        self._at = 0
+        self._said: tuple[str, float] = ("", float("-inf"))
+
+    # --- the choice ---------------------------------------------------------------------------
+
+    def listed(self, alarms: list[StandingAlarm]) -> list[StandingAlarm]:
+        """Return the alarms of the page: those that stand, then, if wanted, the normal ones."""
+        if not self.normal_too:
+            return alarms
+        there = {alarm.name for alarm in alarms}
+        nan = float("nan")
+        return alarms + [
+            StandingAlarm(name, label_of(name), _NORMAL, 0, nan, 0.0, first_out=False)
+            for name in FINDING_NAMES
+            if name not in there
+        ]
+
+    def chosen(self, alarms: list[StandingAlarm]) -> StandingAlarm | None:
+        """Return the chosen alarm; it stays chosen by name, whatever comes before it."""
+        listed = self.listed(alarms)
+        if not listed:
+            return None
+        found = next((i for i, alarm in enumerate(listed) if alarm.name == self._name), None)
+        self._at = min(self._at, len(listed) - 1) if found is None else found
+        self._name = listed[self._at].name
+        return listed[self._at]
+
+    def choose(self, alarms: list[StandingAlarm], step: int) -> None:
+        """Choose the next (1) or the one before (-1)."""
+        if self.chosen(alarms) is not None:
+            listed = self.listed(alarms)
+            self._at = min(len(listed) - 1, max(0, self._at + step))
+            self._name = listed[self._at].name
+
+    def say(self, text: str, now_s: float) -> None:
+        """Show an answer of our own at the foot, until the guard says something newer."""
+        self._said = (text, now_s)
+
+    # --- drawing ------------------------------------------------------------------------------
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw heading, alarms, the chosen one's story, and the newest answer at the foot."""
+        alarms = view.picture.alarms
+        chosen = self.chosen(alarms)
+        listed = self.listed(alarms)
+        rows = []
+        if chosen is None:
+            rows.append(_heading(view, width, ""))
+            rows += [[none_stand(view)], []]
+            rows.append([view.say(" n lists the normal ones too.", "dim")])
+        else:
+            room = min(len(listed), max(2, (height - 3) // 2, height - STORY_LINES))
+            first = max(0, min(self._at - room // 2, len(listed) - room))
+            part = f"{first + 1} to {first + room} of {len(listed)}"
+            label_cells = _label_cells(width)
+            rows.append(_heading(view, width, part if room < len(listed) else ""))
+            rows.append(_columns(view, label_cells))
+            rows += [
+                _row(view, alarm, label_cells, chosen=alarm is chosen)
+                for alarm in listed[first : first + room]
+            ]
+            rows.append([])
+            story = _story(view, chosen, max(20, min(width - 2, 110)), height - len(rows) - 1)
+            rows += story
+        rows = rows[: height - 1]
+        rows += [[]] * (height - 1 - len(rows))
+        return [*rows, self._answer(view, width)]
+
+    def _answer(self, view: View, width: int) -> Row:
+        text, at_s = self._said
+        notice = view.picture.notice
+        if notice is not None and notice[1] > at_s:
+            topic, at_s = notice[0].topic, notice[1]
+            text = f"{plain(topic, 20)}: {plain(notice[0].text)}"
+        if not text or view.now_s - at_s > ANSWERS_SHOW_S:
+            return []
+        return [view.say(" "), view.say(shortened(plain(text), width - 2), "strong")]
+
+
+def _heading(view: View, width: int, part: str) -> Row:
+    left: Row = [view.say(" Alarms  ", "strong"), *alarm_sign(view)]
+    if view.link in (Link.GONE, Link.HUNG):
+        old = f"{UNKNOWN} as told {age(view.picture.silence_s(view.now_s))} ago "
+        return spread(left, [view.say(old, "dim")], width, view.ground())
+    return spread(left, [view.say(f"{part} ", "dim")], width, view.ground())
+
+
+def _label_cells(width: int) -> int:
+    rest = 2 + PRIORITY_CELLS + STATE_CELLS + SINCE_CELLS + FIRST_CELLS
+    return max(8, min(MOST_LABEL_CELLS, width - rest - 1))
+
+
+def _columns(view: View, label_cells: int) -> Row:
+    head = f"  {'priority':<{PRIORITY_CELLS}}{'alarm':<{label_cells + 1}}{'state':<{STATE_CELLS}}"
+    return [view.say(f"{head}{'since':>{SINCE_CELLS}}", "dim")]
+
+
+def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) -> Row:
+    text = "strong" if chosen else "dim" if alarm.state == _NORMAL else "ink"
+    label = set_cell_size(shortened(plain(alarm.label, 60), label_cells), label_cells + 1)
+    row = [view.say(">" if chosen else " ", "strong")]
+    if alarm.state == _NORMAL:
+        row.append(view.say(" " * (PRIORITY_CELLS + 1)))
+    else:
+        word = f" {symbol(alarm)} {alarm.priority} "
+        row.append(view.say(word, role(view, alarm)))
+        row.append(view.say(" " * (PRIORITY_CELLS + 1 - len(word))))
+    row.append(view.say(label, text))
+    row.append(view.say(f"{shortened(alarm.state_in_words, STATE_CELLS):<{STATE_CELLS}}", text))
+    since = "" if alarm.state == _NORMAL else alarm.since_in_words
+    row.append(view.say(f"{since:>{SINCE_CELLS}}", text))
+    if alarm.first_out:
+        row.append(view.say("  first out", "strong"))
+    return row
+
+
+def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Row]:
+    """Return what is known of an alarm: why, what is likely behind it, what to check first."""
+    known = view.picture.happenings.newest_first
+    name = plain(alarm.name, 60)
+    event = next((event for event in known if event.key[1] == name), None)
+    check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
+    check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
+    likely = _likely(view, alarm.name, event, width, 2 if height >= LINES_FOR_EVIDENCE else 1)
+    rows: list[Row] = [
+        [view.say(" "), view.say(shortened(plain(alarm.label, 60), width), "strong")]
+    ]
+    if alarm.silenced:
+        rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
+    why = "No event tells of it." if event is None else event.explanation or "No explanation came."
+    if event is not None:
+        why = f"{event.time_s:.2f} s: {why}" if not isnan(event.time_s) else why
+    room = max(1, height - len(rows) - len(check) - len(likely))
+    rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
+    keep = max(0, height - len(rows) - len(check))
+    rows += likely[:keep]
+    rows += [[view.say(" "), view.say(line, "strong")] for line in check]
+    return rows[: max(0, height)]
+
+
+def _likely(
+    view: View, name: str, event: Happening | None, width: int, most_lines: int
+) -> list[Row]:
+    """Return the likely causes with their shares and what speaks for them.
+
+    They are kept when the trouble is over, for whoever comes to look at a latched alarm; those
+    of an earlier trouble are not shown for a later one.
+    """
+    at_s, causes = view.picture.ranked
+    if name not in _SPRAY or not causes or (event is not None and at_s < event.time_s):
+        return []
+    rows: list[Row] = []
+    for cause in causes[:3]:
+        label, share = cause.get("label"), cause.get("likelihood")
+        if not isinstance(label, str) or not isinstance(share, int | float):
+            continue
+        if not 0.0 <= share <= 1.0:
+            continue
+        line = f"{plain(label, 60)}{_evidence(cause)}"
+        head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
+        for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
+            rows.append([view.say(" " * len(head) if i else head), view.say(part)])
+    return rows
+
+
+def _evidence(cause: dict[str, Any]) -> str:
+    evidence = cause.get("evidence")
+    told = (
+        [text for text in evidence if isinstance(text, str)] if isinstance(evidence, list) else []
+    )
+    return f": {'; '.join(plain(text, 120) for text in told[:3])}" if told else ""

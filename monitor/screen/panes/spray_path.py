@@ -1,0 +1,104 @@
+"""The way of the spray from tank to engine, with what each part reads, and where trouble sits."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from rich.segment import Segment
+
+from monitor.screen.literal import figure, number
+from monitor.screen.picture import Picture
+from monitor.screen.view import Pane, Row, View, width_of
+from rules.known_causes import CAUSE_NAMES
+
+LEAST_SHARE: Final = 0.05
+LINK: Final = "──"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of the way.
+
+    Attributes:
+        word: Its name.
+        channel: Channel that is read there; empty where there is none.
+        unit: Of the channel.
+        decimals: Shown of it.
+        causes: Causes (``rules.known_causes``) that sit in this part.
+    """
+
+    word: str
+    channel: str = ""
+    unit: str = ""
+    decimals: int = 0
+    causes: tuple[str, ...] = ()
+
+
+PARTS: Final = (
+    Part("controller", "commanded_ml_min", "mL/min", 0, ("controller_silent",)),
+    Part("tank", "tank_ml", "mL", 0, ("air_or_empty", "wrong_mix")),
+    Part("pump", "supply_v", "V", 1, ("pump", "supply_low")),
+    Part("line", "line_kpa", "kPa", 0, ("split_before_sensor",)),
+    Part(
+        "flow sensor",
+        "delivered_ml_min",
+        "mL/min",
+        0,
+        ("sensor_drift", "sensor_stuck", "sensor_dead"),
+    ),
+    Part("nozzles", causes=("clog", "split_after_sensor", "valve_or_siphon")),
+    Part("charge", "intake_c", "°C", 0),
+)
+_PLACE: Final = {cause: i for i, part in enumerate(PARTS) for cause in part.causes}
+
+
+class SprayPath(Pane):
+    """Two rows: the parts with their readings, and under them the share of suspicion."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the parts; quiet while nothing is suspected."""
+        del height
+        shares = suspicion(view.picture)
+        top: Row = [view.say(" ")]
+        below: Row = [view.say(" ")]
+        for i, part in enumerate(PARTS):
+            joint = "" if i == 0 else " ┄► " if i == 1 else f" {LINK} "
+            cell: Row = [view.say(joint, "dim"), *_part(view, part, bool(shares[i]))]
+            if width_of(top) + width_of(cell) > width:
+                break
+            # The chip stands under the part's name, or right of the chip before where that is long.
+            at = width_of(top) + len(joint)
+            top += cell
+            if shares[i] >= LEAST_SHARE:
+                below.append(Segment(" " * max(1, at - width_of(below) - 1), view.ground()))
+                below.append(view.say(f" ? {100.0 * shares[i]:.0f} % ", "unknown"))
+        return [top, below]
+
+
+def suspicion(picture: Picture) -> list[float]:
+    """Return the share of likelihood (0 to 1) that sits in each part; all 0 while all is well."""
+    shares = [0.0] * len(PARTS)
+    for cause in picture.causes:
+        name, share = cause.get("cause"), number(cause, "likelihood")
+        if isinstance(name, str) and name in _PLACE and 0.0 <= share <= 1.0:
+            shares[_PLACE[name]] += share
+    return shares
+
+
+def _part(view: View, part: Part, suspected: bool) -> Row:
+    row: Row = [view.say(part.word, "strong" if suspected else "dim")]
+    picture = view.picture
+    if not part.channel:
+        return row
+    if part.channel == "commanded_ml_min":
+        value = picture.fact("commanded_ml_min")
+    elif picture.health(part.channel) == "not mapped":
+        return row
+    else:
+        value = picture.value(part.channel)
+    text = f" {figure(value, part.decimals)} {part.unit}"
+    return [*row, view.say(text, "dim" if view.old else "ink")]
+
+
+def placed() -> frozenset[str]:
+    """Return the causes that have a place on the way."""
+    return frozenset(_PLACE) & frozenset(CAUSE_NAMES)

@@ -1,0 +1,73 @@
+"""Joining again: when a guard is gone, the next one that reads the same source is looked for."""
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from monitor.guard.place import Place, running_places
+from monitor.guard.protocol import Command, Message
+from monitor.link import ViewerLink
+from simulator.strict import BadInput
+
+LOOK_EVERY_S: Final = 1.0
+
+
+class Link(Protocol):
+    """What the dashboard needs of a link."""
+
+    def messages(self) -> AsyncIterator[Message]:
+        """Yield what the guard says, until it ends."""
+        ...
+
+    def send(self, command: Command) -> None:
+        """Say something to the guard."""
+        ...
+
+
+LinkFactory = Callable[[], AbstractAsyncContextManager[Link]]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A guard that can be joined: its process, and what makes a link to it."""
+
+    pid: int
+    link: LinkFactory
+
+
+class NextGuard:
+    """Looks for the guard that takes the place of one that is gone.
+
+    Args:
+        place: Where the dashboard was attached.
+        by_itself: Whether the dashboard joins it without being asked.
+        look_every_s: Pause between two looks, s.
+    """
+
+    def __init__(
+        self, place: Place, *, by_itself: bool, look_every_s: float = LOOK_EVERY_S
+    ) -> None:
+        self.by_itself = by_itself
+        self._source = place.source
+        self._token = place.token
+        self._look_every_s = look_every_s
+
+    async def find(self, *, said_bye: bool) -> Found:
+        """Wait until there is one; the same one counts where it said no goodbye but still lives."""
+        while True:
+            await asyncio.sleep(self._look_every_s)  # also keeps a guard that refuses from a flood
+            with contextlib.suppress(BadInput, OSError):
+                for place in await asyncio.to_thread(running_places):
+                    same = place.token == self._token
+                    if place.source == self._source and not (same and said_bye):
+                        return self._found(place)
+
+    def _found(self, place: Place) -> Found:
+        def link() -> ViewerLink:
+            self._token = place.token
+            return ViewerLink(place)
+
+        return Found(place.pid, link)

@@ -1,0 +1,131 @@
+"""A visitor's seat: the process that draws for one browser, and its certain end."""
+
+import asyncio
+import contextlib
+import logging
+import subprocess
+import sys
+from typing import Any, Final
+
+import msgspec
+from aiohttp import WSCloseCode, web
+from textual_serve.app_service import AppService
+from textual_serve.download_manager import DownloadManager
+
+LEAVE_S: Final = 3.0
+LONGEST_PING: Final = 64
+WIDTHS: Final = (10, 400)  # cells
+HEIGHTS: Final = (5, 200)
+
+# The library tells of an application that failed to start in its log; here the page tells.
+logging.getLogger("textual-serve").addHandler(logging.NullHandler())
+logging.getLogger("textual-serve").propagate = False
+
+
+class Seat(AppService):
+    """Runs a dashboard for one websocket.
+
+    Args:
+        pid: The guard's process.
+        websocket: The browser's, prepared.
+    """
+
+    def __init__(self, pid: int, websocket: web.WebSocketResponse) -> None:
+        super().__init__(
+            "",
+            write_bytes=websocket.send_bytes,
+            write_str=websocket.send_str,
+            close=self._closed,
+            download_manager=DownloadManager(),
+        )
+        self._pid = pid
+        self._websocket = websocket
+
+    async def _closed(self) -> None:
+        await close(self._websocket)
+
+    async def _open_app_process(
+        self, width: int = 80, height: int = 24
+    ) -> asyncio.subprocess.Process:
+        """Start the dashboard without a shell, and in a session of its own.
+
+        Ctrl-C at our terminal must reach us alone: we end it.
+        """
+        environment = self._build_environment(width=width, height=height)
+        environment["TEXTUAL_DRIVER"] = "monitor.web.driver:VisitorDriver"
+        environment["TEXTUAL_FPS"] = "20"  # the dashboard draws ten times a second
+        self._process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "monitor.web.visitor", str(self._pid)),
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            env=environment,
+            start_new_session=True,
+        )
+        self._stdin = self._process.stdin
+        return self._process
+
+    async def run(self) -> None:
+        """Hand what the dashboard draws to the browser; close when it ends, however it ends."""
+        await super().run()
+        await close(self._websocket)
+
+    async def on_meta(self, data: bytes) -> None:
+        """Obey nothing but the goodbye: no links are opened and no files are handed out."""
+        if msgspec.json.decode(data, type=dict[str, Any]).get("type") == "exit":
+            await self.remote_close()
+
+    async def take(self, text: str) -> None:
+        """Do what the browser says; what is no message of the page's is passed over."""
+        try:
+            said = msgspec.json.decode(text)
+        except (msgspec.MsgspecError, RecursionError):
+            return
+        match said:
+            case ["stdin", str(keys)]:
+                await self.send_bytes(keys.encode("utf-8", "replace"))
+            case ["resize", {"width": int(width), "height": int(height)}]:
+                await self.set_terminal_size(within(width, WIDTHS), within(height, HEIGHTS))
+            case ["ping", str(when)] if len(when) <= LONGEST_PING:
+                await self._websocket.send_json(["pong", when])
+            case ["blur"]:
+                await self.blur()
+            case ["focus"]:
+                await self.focus()
+
+    async def stop(self) -> None:
+        """Ask the dashboard to end; end it if it doesn't."""
+        leaving = asyncio.create_task(super().stop())
+        waits: set[asyncio.Task[Any]] = {leaving}
+        process = self._process
+        if process is not None:
+            waits.add(asyncio.create_task(process.wait()))
+        # Not by a timeout around them: the library's task takes its cancelling for a normal end.
+        await asyncio.wait(waits, timeout=LEAVE_S)
+        if process is not None and process.returncode is None:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+        for task in waits:
+            task.cancel()
+        await asyncio.wait(waits, timeout=LEAVE_S)
+
+
+async def close(websocket: web.WebSocketResponse, code: int = WSCloseCode.OK) -> None:
+    """Close a websocket; a browser that doesn't read is not waited for."""
+    with contextlib.suppress(TimeoutError, ConnectionError):
+        async with asyncio.timeout(LEAVE_S):
+            await websocket.close(code=code)
+
+
+def within(cells: int, bounds: tuple[int, int]) -> int:
+    """Return a number of cells, kept within bounds."""
+    return min(bounds[1], max(bounds[0], cells))
+
+
+def asked_cells(text: str | None, otherwise: int, bounds: tuple[int, int]) -> int:
+    """Return the number of cells a query asks for, kept within bounds."""
+    if text is None or len(text) > 6 or not (text.isascii() and text.isdigit()):
+        return otherwise
+    return within(int(text), bounds)
