@@ -4,10 +4,10 @@ import asyncio
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, ClassVar, Final
+from typing import ClassVar, Final
 
 from monitor.clock import now_s
-from monitor.replay import Log, Stopped, add_mark, decide, read_marks, remove_mark
+from monitor.replay import Log, Stopped, decide, read_marks
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import figure
@@ -22,23 +22,23 @@ from monitor.screen.replay.deltas import DeltaPage
 from monitor.screen.replay.detail import EntryDetail
 from monitor.screen.replay.entries import EntryList, EntryPage
 from monitor.screen.replay.foot import ReplayFoot
-from monitor.screen.replay.go_to import goal
+from monitor.screen.replay.keeping import Keeping
 from monitor.screen.replay.keys import ReplayKeys
 from monitor.screen.replay.moment import Moment, ReplayView
 from monitor.screen.replay.pages import LogPage, Opening, ReplayHelp
 from monitor.screen.replay.plot import ReplayPlot
 from monitor.screen.replay.room import NOTICE_S, Room
-from monitor.screen.replay.tries import Tries, path_of
+from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
+from monitor.screen.replay.tries import Tries
 from monitor.screen.replay.what_if_page import WhatIfPage
 from monitor.screen.view import Page, Pane, View
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
-_SCROLLED: Final = {"help", "counts", "deltas"}
 _WHILE_OPENING: Final = {"leave", "leave_now", "theme", "escape"}
 
 
-class ReplayDashboard(Tries, BaseDashboard):
+class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
     """Shows one log.
 
     Args:
@@ -231,104 +231,6 @@ class ReplayDashboard(Tries, BaseDashboard):
 
         self.run_worker(work(), exit_on_error=True)
 
-    # --- time -----------------------------------------------------------------------------------
-
-    def _moved(self) -> None:
-        self.room.chosen = None
-        self.room.notice = None
-        self.redraw()
-
-    def action_play(self) -> None:
-        """Play, or stand still."""
-        self.room.open[1].toggle(self._clock())
-        self._moved()
-
-    def action_rows(self, count: int) -> None:
-        """Move by rows."""
-        self.room.open[1].step_rows(count, self._clock())
-        self._moved()
-
-    def action_seconds(self, count: int) -> None:
-        """Move by seconds; a page of text is scrolled by the same keys."""
-        if self.open_page in _SCROLLED:
-            self.scroll(10 * count)
-            return
-        if self.open_page == "list":
-            self.room.choose(10 * count)
-            self.redraw()
-            return
-        if self.open_page == "what_if":
-            self.room.what_if.move(10 * count)
-            self.redraw()
-            return
-        self.room.open[1].step_s(float(count), self._clock())
-        self._moved()
-
-    def action_end(self, way: int) -> None:
-        """Move to the first or the last row."""
-        _, player = self.room.open
-        (player.to_end if way > 0 else player.to_start)(self._clock())
-        self._moved()
-
-    def action_event(self, way: int) -> None:
-        """Stand still at the next or previous event, mark or difference."""
-        _, player = self.room.open
-        step = player.next_event if way > 0 else player.previous_event
-        found = step(self._clock(), self.room.stops)
-        self._moved()
-        if found is None:
-            side = "behind" if way > 0 else "before"
-            self.room.say(f"no event and no mark {side} this moment", self._clock())
-            self.redraw()
-
-    def action_rate(self, way: int) -> None:
-        """Play faster or slower."""
-        _, player = self.room.open
-        (player.faster if way > 0 else player.slower)(self._clock())
-        self.redraw()
-
-    def action_goto(self) -> None:
-        """Ask where to go."""
-        self.run_worker(self._ask_where(), group="asking", exclusive=True)
-
-    async def _ask_where(self) -> None:
-        decided, _ = self.room.open
-        from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
-        question, typed = f"Go to ({from_s} to {to_s} s):", ""
-        while (answer := await self.ask(question, typed)) is not None:
-            typed = answer
-            if self._go(answer):
-                return
-
-    def _go(self, typed: str) -> bool:
-        room = self.room
-        decided, player = room.open
-        try:
-            to = goal(typed, decided.from_s)
-            if to.cursor and to.cursor not in room.cursors:
-                raise BadInput(f"go to: cursor {to.cursor.upper()} is not set, expected a time")
-            if to.event and to.event > len(decided.events):
-                most = len(decided.events)
-                raise BadInput(f"go to: found event {to.event}, expected one of {most}")
-            wanted_s = room.cursors.get(to.cursor, to.time_s)
-            if to.relative:
-                wanted_s += player.time_s
-            elif not to.event and not decided.from_s <= wanted_s <= decided.to_s + 0.005:
-                from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
-                raise BadInput(
-                    f"go to: found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s"
-                )
-        except BadInput as error:
-            room.say(str(error), self._clock(), odd=True)
-            self.redraw()
-            return False
-        if to.event:
-            player.seek_row(decided.raised_at[to.event - 1], self._clock())
-        else:
-            player.seek(wanted_s, self._clock())
-        self._moved()
-        return True
-
     # --- what is seen ---------------------------------------------------------------------------
 
     def action_span(self) -> None:
@@ -343,7 +245,7 @@ class ReplayDashboard(Tries, BaseDashboard):
 
     def action_choose(self, step: int) -> None:
         """Choose in the list of whatever is open, or scroll."""
-        if self.open_page in _SCROLLED:
+        if self.open_page in SCROLLED:
             self.scroll(step)
         elif self.open_page == "what_if":
             self.room.what_if.move(step)
@@ -384,102 +286,9 @@ class ReplayDashboard(Tries, BaseDashboard):
             self.room.notice = None
             super().action_escape()
 
-    def action_cursor(self, letter: str) -> None:
-        """Set a cursor here."""
-        _, player = self.room.open
-        self.room.cursors[letter] = player.time_s
-        if len(self.room.cursors) == 2:
-            between_s = self.room.cursors["b"] - self.room.cursors["a"]
-            self.room.say(f"A to B: {between_s:+.2f} s; d shows what changed", self._clock())
-        else:
-            said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
-            self.room.say(said, self._clock())
-        self.redraw()
-
-    def action_to_cursor(self, letter: str) -> None:
-        """Go to a cursor."""
-        self._go(letter)
-
-    def action_clear(self) -> None:
-        """Clear both cursors."""
-        self.room.cursors.clear()
-        self.redraw()
-
-    # --- marks and export -----------------------------------------------------------------------
-
-    def action_mark(self) -> None:
-        """Ask for a note, and set a mark where the moment was when the key was pressed."""
-        at_s = self.room.open[1].time_s
-        self.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
-
-    async def _ask_mark(self, at_s: float) -> None:
-        room, typed = self.room, ""
-        while (answer := await self.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
-            typed = answer
-            try:
-                mark = await asyncio.to_thread(add_mark, room.log, at_s, answer, room.who)
-                room.marks = await asyncio.to_thread(read_marks, room.log)
-            except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
-                continue
-            room.list_anew()
-            room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
-            return
-
-    def action_remove(self) -> None:
-        """Take the chosen mark away."""
-        entry = self.room.chosen_entry
-        if self.open_page == "list" and entry is not None and entry.kind == "mark":
-            self.run_worker(self._remove(entry.number), group="marks")
-
-    async def _remove(self, number: int) -> None:
-        room = self.room
-        try:
-            await asyncio.to_thread(remove_mark, room.log, number, room.who)
-            room.marks = await asyncio.to_thread(read_marks, room.log)
-        except BadInput as error:
-            room.say(str(error), self._clock(), odd=True)
-        else:
-            room.list_anew()
-            room.say(f"mark {number} taken away", self._clock())
-        self.redraw()
-
-    def action_export(self) -> None:
-        """Ask for a file, and write what the plot spans."""
-        self.run_worker(self._ask_export(), group="asking", exclusive=True)
-
-    async def _ask_export(self) -> None:
-        room = self.room
-        decided, _ = room.open
-        from_s, to_s = room.stretch(self.plot_columns())
-        span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
-        name = f"{room.log.path.stem}-{from_s:.0f}-{to_s:.0f}s.csv"
-        question = f"Write {span} to:"
-        while (answer := await self.ask(question, name)) is not None:
-            name = answer
-            room.busy = "writing"
-            try:
-                done = await asyncio.to_thread(
-                    self.exporting, decided, from_s, to_s, path_of(answer)
-                )
-            except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
-                continue
-            finally:
-                room.busy = ""
-            room.say(f"wrote {done.rows} rows, {span}, to {answer}", self._clock())
-            return
-
     def plot_columns(self) -> int:
         """Return how many columns of dots the plot has."""
         return 2 * max(1, self._panes["plot"].size.width - 7)
-
-    @staticmethod
-    def exporting(*arguments: Any) -> Any:
-        """Export a stretch; a name of its own, since pyarrow is loaded only then."""
-        from monitor.replay import export_range
-
-        return export_range(*arguments)
 
     # --- leaving --------------------------------------------------------------------------------
 

@@ -4,10 +4,10 @@ import asyncio
 import re
 import threading
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from monitor.replay import Stopped, Value, compare, decide, edit, save_as, values_of
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.part import Part
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -15,20 +15,10 @@ from simulator.strict import BadInput, called
 THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
 
 
-class Tries:
+class Tries(Part):
     """The part of the replay screen that asks what would have been."""
 
-    room: Room
     _tried: RigFile | None = None
-
-    # What it needs of the screen.
-    ask: Any
-    run_worker: Any
-    redraw: Any
-    show_page: Any
-    work_out_causes: Any
-    _clock: Any
-    _moved: Any
 
     def own_rig(self) -> RigFile:
         """Return the rig that changes start from: the log's own, or the one asked for."""
