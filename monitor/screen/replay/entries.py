@@ -72,9 +72,8 @@ def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
 
 def heading(room: Room, view: View) -> Row:
     """Return how many there are of each."""
-    count = {kind: sum(e.kind == kind for e in room.entries) for kind in ("event", "mark")}
-    active = room.active
-    words = f" {count['event']}, {active} active"
+    count = room.counts
+    words = f" {count['event']}, {room.active} active"
     if count["mark"]:
         words += f", marks {count['mark']}"
     if room.what_if.changes:

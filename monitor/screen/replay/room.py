@@ -62,6 +62,7 @@ class Room:
         cursors: Times of the cursors, by ``a`` and ``b``.
         span_s: Width of the plot, s; infinite: the whole log.
         entries: Events, differences and marks, by time.
+        counts: How many there are of each kind.
         chosen: Key of the chosen entry; None: it follows the moment.
         notice: The newest line for the person.
         what_if: Thresholds changed to see what would have been.
@@ -79,12 +80,14 @@ class Room:
     cursors: dict[str, float] = field(default_factory=dict)
     span_s: float = USUAL_S[0]
     entries: list[Entry] = field(default_factory=list)
+    counts: dict[str, int] = field(default_factory=dict)
     chosen: tuple[str, int, int] | None = None
     notice: Notice | None = None
     what_if: WhatIf = field(default_factory=WhatIf)
     busy: str = ""
     scroll: int = 0
     _turns: dict[int, list[TurnAt]] = field(default_factory=dict)
+    _cleared_at: list[int] = field(default_factory=list)
     _causes: dict[int, tuple[float, list[dict[str, Any]]]] = field(default_factory=dict)
 
     # --- what is decided ------------------------------------------------------------------------
@@ -115,6 +118,7 @@ class Room:
         self._turns = {}
         for turn in decided.turns:
             self._turns.setdefault(turn.number, []).append(turn)
+        self._cleared_at = [turn.index for turn in decided.turns if turn.turn == "cleared"]
         self._causes = {}
         self.list_anew()
 
@@ -130,6 +134,7 @@ class Room:
             for number, one in enumerate(self.what_if.differences)
         ]
         entries += [Entry("mark", mark.time_s, -1, mark.number) for mark in self.marks.marks]
+        self.counts = {kind: sum(one.kind == kind for one in entries) for kind in _ORDER}
         self.entries = sorted(entries, key=lambda one: (one.time_s, _ORDER[one.kind], one.number))
 
     # --- where we are ---------------------------------------------------------------------------
@@ -236,12 +241,9 @@ class Room:
     @property
     def active(self) -> int:
         """How many events had begun and not cleared at the moment."""
-        _, player = self.open
-        standing = 0
-        for turns in self._turns.values():
-            past = bisect_right(turns, player.index, key=lambda turn: turn.index)
-            standing += past > 0 and turns[past - 1].turn != "cleared"
-        return standing
+        decided, player = self.open
+        begun = bisect_right(decided.raised_at, player.index)
+        return begun - bisect_right(self._cleared_at, player.index)
 
     def causes_of(self, entry: Entry) -> tuple[list[dict[str, Any]], float] | None:
         """Return an event's likely causes and at which time they are; None: not worked out yet.
