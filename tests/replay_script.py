@@ -213,7 +213,11 @@ def looks() -> list[Look]:
         Look("replay_what_if", _tried, ("REPLAY", changed, "would be", "was", "not what happened")),
         Look("replay_what_if_page", _tried_page, (changed, "0.8 mL -> 0.5 mL", "< earlier")),
         Look("replay_list", _listed, ("◆ mark", "here it went", "by Ada", "under-delivery")),
-        Look("replay_help", _helped, ("while driving", "go to a time", "next or previous event")),
+        Look(
+            "replay_help",
+            _helped,
+            ("while driving", "go to a time", "next or previous event, gap or mark"),
+        ),
     ]
 
 

@@ -23,6 +23,7 @@ from tests.replay_script import (
     shown,
     sized_looks,
 )
+from tests.replays import log_of
 
 ANEW = "python -m tests.replay_script writes it anew"
 
@@ -123,10 +124,10 @@ async def test_events_and_marks_are_jumped_to(hand: Hand) -> None:
     assert "Delivered 497 of 711 mL/min" in text
     assert "Check first tank level" in text
     assert "Likely flow sensor reads low" in text  # lambda says the methanol burns
-    assert "no event and no mark behind this moment" in await hand.press("n")
+    assert "no event, gap or mark behind this moment" in await hand.press("n")
     await hand.press("home", "m")
     await hand.type("set out")
-    assert "no event and no mark before" in await hand.press("p")
+    assert "no event, gap or mark before" in await hand.press("p")
     await hand.press("end", "p")
     assert hand.room.open[1].time_s == pytest.approx(41.22)
     await hand.press("p")
@@ -354,3 +355,23 @@ async def test_q_leaves_while_the_log_is_still_being_opened(
         await pilot.press("q")
     assert stopped.wait(10.0)
     assert app.fault is None
+
+
+@pytest.mark.asyncio
+async def test_gaps_are_found(tmp_path: Path) -> None:
+    """Where rows are missing is listed, stopped at, and summed up; an even log has none of it."""
+    rows = drive()
+    kept = np.ones(len(rows), dtype=bool)
+    kept[20 * 50 + 1 : 21 * 50] = False  # a second without a row
+    kept[30 * 50 : 40 * 50 : 10] = False  # single ones
+    source = log_of(rows[kept], tmp_path / "gaps.parquet")
+    async with replaying(brindled(source)) as hand:
+        text = await hand.press("n")
+        assert hand.room.open[1].time_s == pytest.approx(20.0)
+        for words in ("? no data", "no row for 1.00 s", "No row came from 20.00 to 21.00 s"):
+            assert words in text
+        text = await hand.press("c")
+        assert "3.3 % of the rows are missing, at 51 places, 1.00 s at the most" in text
+    async with replaying(brindled(log_file(tmp_path))) as hand:
+        assert "a row every 20 ms, none missing" in await hand.press("c")
+        assert hand.room.pace.silences == []

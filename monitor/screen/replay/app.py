@@ -8,6 +8,7 @@ from typing import ClassVar, Final
 
 from monitor.clock import now_s
 from monitor.replay import Log, Stopped, decide, read_marks
+from monitor.replay.pace import pace_of
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import figure
@@ -194,6 +195,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
                 decide, room.log, progress=heard, stop=self._leaving.is_set
             )
             room.what_if.values = self.own_values()
+            pace = await asyncio.to_thread(pace_of, decided)
             marks = await asyncio.to_thread(read_marks, room.log)
         except Stopped:
             return
@@ -201,7 +203,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             self.fault = error
             self.exit(None)
             return
-        room.opened(decided, marks)
+        room.opened(decided, marks, pace)
         self.show_page("")
         if self._start:
             self._go(self._start)

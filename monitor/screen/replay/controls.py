@@ -35,7 +35,7 @@ REPLAY_CONTROLS: Final = tidy(
     (
         Control("q", "q", "leave", "quit", "leave; nothing is changed", 10),
         Control("space", "space", "play", "play", "play, and stand still", 11),
-        Control("", "n p", "", "event", "to the next or previous event or mark", 12),
+        Control("", "n p", "", "event", "to the next or previous event, gap or mark", 12),
         Control("", "←→", "", "row", "one row back or forth", 25),
         Control(
             "", "shift+←→", "", "second", "one second back or forth; also page up, page down", 75
@@ -51,7 +51,7 @@ REPLAY_CONTROLS: Final = tidy(
             "", "↑↓ enter", "", "choose", "choose in the list; enter goes there", 55, asks=False
         ),
         Control("enter", "", "enter", "", "", asks=False),
-        Control("l", "l", "page('list')", "list", "all events and marks, to choose from", 35),
+        Control("l", "l", "page('list')", "list", "all events, gaps and marks, to choose from", 35),
         Control("", "a b", "", "A, B", "set cursor A or B here, to compare two moments", 17),
         Control("d", "d", "page('deltas')", "A-B", "the differences between A and B (or here)", 31),
         Control("", "A B", "", "to A, B", "go to cursor A or B"),

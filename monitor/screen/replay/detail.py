@@ -6,6 +6,8 @@ from monitor.screen.picture import likely_in_words
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.view import Pane, Row, View
 
+GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"
+
 
 class EntryDetail(Pane):
     """As much of it as there is room for.
@@ -29,6 +31,16 @@ class EntryDetail(Pane):
             mark = room.mark_of(entry)
             text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
             return _said(view, wrapped(text, inner, height), "ink")
+        if entry.kind == "gap":
+            lasted_s = room.pace.silences[entry.number].lasted_s
+            until_s = entry.time_s + lasted_s
+            text = (
+                f"No row came from {figure(entry.time_s, 2)} to {figure(until_s, 2)} s: the link, or "
+                "whatever wrote the log, fell silent. "
+            )
+            rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")
+            check = wrapped(GAP_CHECK, inner, height - len(rows))
+            return [*rows, *_said(view, check, "strong")]
         if entry.kind == "difference":
             one = room.what_if.differences[entry.number]
             rows = _said(view, wrapped(one.words, inner, height), "strong")

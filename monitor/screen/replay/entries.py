@@ -1,4 +1,4 @@
-"""The list of events, marks and differences: a few rows beside the picture, or a page of it."""
+"""The list of events, marks, gaps and differences: rows beside the picture, or a page of it."""
 
 from typing import Final
 
@@ -6,6 +6,7 @@ from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 
 from monitor.screen.literal import figure, plain, shortened
+from monitor.screen.palette import UNKNOWN
 from monitor.screen.panes.events import _row
 from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.replay.plot import MARK_SIGN
@@ -58,6 +59,9 @@ def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
     if entry.kind == "mark":
         mark = room.mark_of(entry)
         label, text, right = f"{MARK_SIGN} mark", plain(mark.text), f"by {plain(mark.who, 60)} "
+    elif entry.kind == "gap":
+        lasted_s = room.pace.silences[entry.number].lasted_s
+        label, text, right = f"{UNKNOWN} no data", f"no row for {figure(lasted_s, 2)} s", ""
     else:
         one = room.what_if.differences[entry.number]
         label, text, right = f"{DIFFERENCE_SIGN} {one.kind}", plain(one.words), ""
@@ -74,6 +78,8 @@ def heading(room: Room, view: View) -> Row:
     """Return how many there are of each."""
     count = room.counts
     words = f" {count['event']}, {room.active} active"
+    if count["gap"]:
+        words += f", gaps {count['gap']}"
     if count["mark"]:
         words += f", marks {count['mark']}"
     if room.what_if.changes:

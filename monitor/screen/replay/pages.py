@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
+from monitor.replay.pace import Pace
 from monitor.screen.literal import figure, plain, wrapped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.room import Room
@@ -10,6 +11,7 @@ from monitor.screen.view import Page, Row, View
 
 NAME_CELLS: Final = 16
 BAR_CELLS: Final = 40
+MUCH_MISSING_PCT: Final = 0.5
 
 
 class ScrolledPage(Page):
@@ -99,6 +101,20 @@ class LogPage(ScrolledPage):
         return rows
 
 
+def _pace(pace: Pace) -> tuple[str, bool]:
+    if pace.step_s != pace.step_s:
+        return "not known: too few rows", False
+    words = f"a row every {1000.0 * pace.step_s:.3g} ms"
+    if not pace.places:
+        return f"{words}, none missing", False
+    share = 100.0 * pace.share
+    words += (
+        f"; {share:.2g} % of the rows are missing, at {pace.places} places, "
+        f"{figure(pace.longest_s, 2)} s at the most"
+    )
+    return words, share >= MUCH_MISSING_PCT or bool(pace.silences)
+
+
 def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     """Yield what there is to know of the log: name, words, and whether something is wrong."""
     decided, _ = room.open
@@ -108,6 +124,7 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     yield "kind", "a recorded session" if log.session else "a log", False
     span = f"{figure(decided.from_s, 2)} to {figure(decided.to_s, 2)} s"
     yield "rows", f"{decided.rows}, {span}, silence filled in", False
+    yield "pace", *_pace(room.pace)
     yield "rig", f"{decided.rig_file.rig.name} ({decided.rig_file.file_name})", False
     if base.reproduced:
         yield "decisions", "as recorded, bit for bit", False

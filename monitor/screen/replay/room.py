@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
 from monitor.replay import Decided, Difference, Log, Mark, Marks, Player, TurnAt
+from monitor.replay.pace import Pace
 from monitor.screen.happenings import Happening, happening
 from monitor.screen.replay.what_if import WhatIf
 
@@ -13,21 +14,21 @@ USUAL_S: Final = (20.0, 60.0, float("inf"), 10.0)  # what the span key goes thro
 LEAST_SPAN_S: Final = 1.0
 NOTICE_S: Final = 8.0
 CAUSES_LOOKED_FOR: Final = 24  # moments of an event at which its causes are looked for
-_ORDER: Final = {"event": 0, "difference": 1, "mark": 2}
+_ORDER: Final = {"event": 0, "difference": 1, "gap": 2, "mark": 3}
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """Something in the list: an event, a mark, or what a changed threshold makes different.
+    """Something in the list: an event, a mark, a gap, or what changed thresholds make different.
 
     Attributes:
         kind: Which.
         time_s: Where it stands on the axis.
         index: Row in which an event was raised; -1 for others, which have a time alone.
-        number: Place among the events or the differences; a mark's own number.
+        number: Place among the events, gaps or differences; a mark's own number.
     """
 
-    kind: Literal["event", "difference", "mark"]
+    kind: Literal["event", "difference", "gap", "mark"]
     time_s: float
     index: int
     number: int
@@ -58,6 +59,7 @@ class Room:
         base: The log as it was opened, decided; None until it is.
         shown: What is shown: ``base``, or what would have been.
         player: Where the time stands; None until the log is open.
+        pace: How evenly the log's rows come.
         marks: The person's marks.
         cursors: Times of the cursors, by ``a`` and ``b``.
         span_s: Width of the plot, s; infinite: the whole log.
@@ -76,6 +78,7 @@ class Room:
     base: Decided | None = None
     shown: Decided | None = None
     player: Player | None = None
+    pace: Pace = field(default_factory=Pace)
     marks: Marks = field(default_factory=Marks)
     cursors: dict[str, float] = field(default_factory=dict)
     span_s: float = USUAL_S[0]
@@ -103,9 +106,9 @@ class Room:
             raise ValueError("found a log that is not open yet, expected an open one")
         return self.shown, self.player
 
-    def opened(self, decided: Decided, marks: Marks) -> None:
+    def opened(self, decided: Decided, marks: Marks, pace: Pace) -> None:
         """Take the log, decided as it was opened."""
-        self.base, self.marks = decided, marks
+        self.base, self.marks, self.pace = decided, marks, pace
         self.player = Player(decided)
         self.show(decided)
 
@@ -132,6 +135,9 @@ class Room:
         entries += [
             Entry("difference", one.time_s, -1, number)
             for number, one in enumerate(self.what_if.differences)
+        ]
+        entries += [
+            Entry("gap", one.time_s, -1, number) for number, one in enumerate(self.pace.silences)
         ]
         entries += [Entry("mark", mark.time_s, -1, mark.number) for mark in self.marks.marks]
         self.counts = {kind: sum(one.kind == kind for one in entries) for kind in _ORDER}
@@ -187,8 +193,9 @@ class Room:
 
     @property
     def stops(self) -> list[float]:
-        """Times that the event keys stop at beside events: marks, and what differs."""
+        """Times that the event keys stop at beside events: marks, gaps, and what differs."""
         found = [mark.time_s for mark in self.marks.marks]
+        found += [one.time_s for one in self.pace.silences]
         return sorted(found + [one.time_s for one in self.what_if.differences])
 
     def say(self, text: str, now_s: float, *, odd: bool = False) -> None:

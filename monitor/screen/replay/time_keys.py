@@ -53,7 +53,7 @@ class TimeKeys(Part):
         self._moved()
         if found is None:
             side = "behind" if way > 0 else "before"
-            self.room.say(f"no event and no mark {side} this moment", self._clock())
+            self.room.say(f"no event, gap or mark {side} this moment", self._clock())
             self.redraw()
 
     def action_rate(self, way: int) -> None:
