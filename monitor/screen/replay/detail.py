@@ -35,8 +35,8 @@ class EntryDetail(Pane):
             lasted_s = room.pace.silences[entry.number].lasted_s
             until_s = entry.time_s + lasted_s
             text = (
-                f"No row came from {figure(entry.time_s, 2)} to {figure(until_s, 2)} s: the link, or "
-                "whatever wrote the log, fell silent. "
+                f"No row came from {figure(entry.time_s, 2)} to {figure(until_s, 2)} s: the link, "
+                "or whatever wrote the log, fell silent."
             )
             rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")
             check = wrapped(GAP_CHECK, inner, height - len(rows))

@@ -5,7 +5,7 @@ from itertools import groupby
 from rich.segment import Segment
 
 from monitor.screen.literal import figure, plain, shortened, wrapped
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.replay.go_to import clock_words
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
@@ -117,6 +117,8 @@ def _bar(room: Room, at: _Scale, worst: dict[int, int], view: View) -> Row:
     start_s, end_s = room.stretch(1000)
     first, last = at.cell(start_s), at.cell(end_s)
     chars[first : last + 1] = "━" * (last + 1 - first)
+    for gap in room.pace.silences:
+        chars[at.cell(gap.time_s)], roles[at.cell(gap.time_s)] = UNKNOWN, "unknown"
     for mark in room.marks.marks:
         chars[at.cell(mark.time_s)], roles[at.cell(mark.time_s)] = MARK_SIGN, "ink"
     for x, level in worst.items():

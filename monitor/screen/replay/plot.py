@@ -9,7 +9,7 @@ from rich.segment import Segment
 
 from monitor.replay import Decided, TurnAt
 from monitor.screen.literal import figure
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Row, View
@@ -116,9 +116,12 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
     """Cursors and marks; the moment itself wins where two share a cell."""
     _, player = room.open
     chars, roles = [" "] * at.cells, ["ink"] * at.cells
+    for gap in room.pace.silences:
+        if (x := at.cell(gap.time_s)) >= 0:
+            chars[x], roles[x] = UNKNOWN, "unknown"
     for mark in room.marks.marks:
         if (x := at.cell(mark.time_s)) >= 0:
-            chars[x] = MARK_SIGN
+            chars[x], roles[x] = MARK_SIGN, "ink"
     for letter, time_s in room.cursors.items():
         if (x := at.cell(time_s)) >= 0:
             chars[x], roles[x] = letter.upper(), "chosen"
