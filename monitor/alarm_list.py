@@ -69,11 +69,11 @@ def _in_words(frame: Frame) -> list[str]:
     if not alarms:
         return ["no alarms"]
     head, state, priority, since = COLUMNS
-    lines = [f"{head:<28} {state:<28} {priority:<8} {since:>11}"]
+    lines = [f"{head:<36} {state:<26} {priority:<8} {since:>11}"]
     for alarm in alarms:
         first = "  first out" if alarm.first_out else ""
         lines.append(
-            f"{clean(alarm.label):<28} {alarm.state_in_words:<28} {alarm.priority:<8} "
+            f"{clean(alarm.label):<36} {alarm.state_in_words:<26} {alarm.priority:<8} "
             f"{alarm.since_in_words:>11}{first}"
         )
     return lines

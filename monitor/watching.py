@@ -20,13 +20,16 @@ from monitor.guard.process import Order, run_order
 from monitor.guard.protocol import Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
+from monitor.screen.look import USUAL, Look
 from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0
 MOST_LINES_WAITING: Final = 10_000
 
 
-def watch_own(order: Order, *, lines: bool, as_json: bool, operator: str = "") -> int:
+def watch_own(
+    order: Order, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
+) -> int:
     """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
 
     ``operator`` says who is at the keys.
@@ -35,7 +38,7 @@ def watch_own(order: Order, *, lines: bool, as_json: bool, operator: str = "") -
         BadInput: The order can't be carried out.
     """
     process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    hand = _Hand(operator, owner=True)
+    hand = _Hand(operator, look, owner=True)
     code = _view(place, hand, lines=lines, as_json=as_json)
     if code == DETACHED:
         sys.stderr.write(
@@ -50,7 +53,9 @@ def watch_own(order: Order, *, lines: bool, as_json: bool, operator: str = "") -
     return code
 
 
-def watch_running(pid: int | None, *, lines: bool, as_json: bool, operator: str = "") -> int:
+def watch_running(
+    pid: int | None, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
+) -> int:
     """Attach to a running guard and watch it; leaving leaves it running.
 
     ``operator`` says who is at the keys. Where no process is named, the dashboard joins by itself
@@ -64,7 +69,7 @@ def watch_running(pid: int | None, *, lines: bool, as_json: bool, operator: str 
     if pid is None and others:
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
         sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
-    hand = _Hand(operator, owner=False, joins_next=pid is None)
+    hand = _Hand(operator, look, owner=False, joins_next=pid is None)
     return max(0, _view(place, hand, lines=lines, as_json=as_json))
 
 
@@ -91,9 +96,10 @@ DETACHED: Final = -1
 
 @dataclass(frozen=True, slots=True)
 class _Hand:
-    """Who watches: their name, whether the guard is theirs, whether its follower is joined."""
+    """Who watches and how: name, look, whose the guard is, whether its follower is joined."""
 
     operator: str
+    look: Look
     owner: bool
     joins_next: bool = False
 
@@ -108,6 +114,7 @@ def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
         lambda: ViewerLink(place),
         hand.owner,
         operator=hand.operator,
+        look=hand.look,
         next_guard=NextGuard(place, by_itself=hand.joins_next),
     )
     last = app.run()

@@ -1,9 +1,11 @@
 """Scripted stories for the screen: what a guard would say, with round invented numbers.
 
-``python -m tests.screen_script`` writes the plain-text screens anew; read the difference.
+``python -m tests.screen_script`` writes the plain-text screens and the themes' pictures anew; read
+the difference.
 """
 
 import asyncio
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,159 +13,48 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.guard.protocol import TRACE, Bye, EventTurn, Frame, Hello, Message, NoticeLine
+from monitor.guard.protocol import (
+    Bye,
+    CauseLine,
+    EventTurn,
+    Message,
+    NoticeLine,
+)
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
+from monitor.screen.look import Look, ThemeName
+from tests.screen_said import (
+    CAUSES as CAUSES,
+)
+from tests.screen_said import (
+    CHANNELS as CHANNELS,
+)
+from tests.screen_said import (
+    CHECK as CHECK,
+)
+from tests.screen_said import (
+    WENT as WENT,
+)
+from tests.screen_said import (
+    Clock as Clock,
+)
+from tests.screen_said import (
+    event as event,
+)
+from tests.screen_said import (
+    frame as frame,
+)
+from tests.screen_said import (
+    hello as hello,
+)
+from tests.screen_said import (
+    rows as rows,
+)
 
 SCREENS: Final = Path(__file__).parent / "screens"
 SIZES: Final = ((80, 24), (140, 40))
-CHANNELS: Final = (
-    "engine_speed_rpm",
-    "boost_kpa",
-    "injector_duty_pct",
-    "intake_c",
-    "knock",
-    "commanded_ml_min",
-    "delivered_ml_min",
-    "timing_deg",
-    "tank_ml",
-    "line_kpa",
-    "supply_v",
-)
-
-
-class Clock:
-    """A clock that stands still until it is set."""
-
-    def __init__(self) -> None:
-        self.now_s = 100.0
-
-    def __call__(self) -> float:
-        """Return the time it is set to."""
-        return self.now_s
-
-
-def hello(**changes: Any) -> Hello:
-    """Return a greeting, with the named fields changed."""
-    facts: dict[str, Any] = {
-        "protocol": 1,
-        "pid": 4711,
-        "rig": "Sorrel 2.0",
-        "source": "invented logger",
-        "session": "/logs/2026-01-31T12-00-00Z-sorrel",
-        "thresholds": {"warn": 0.4, "pull": 0.8, "cut": 5.0},
-        "limits": {"boost_kpa": 190.0, "knock": 4.0, "intake_c": 70.0, "injector_duty_pct": 92.0},
-        "scale": {"flow_ml_min": 560.0, "boost_kpa": 190.0},
-        "dry_limit_kpa": 100.0,
-        "onset_kpa": 60.0,
-        "channels": list(CHANNELS),
-        "trace": list(TRACE),
-        "history": [],
-        "events": [],
-    }
-    return Hello(**{**facts, **changes})
-
-
-def rows(
-    from_s: float,
-    to_s: float,
-    dt_s: float = 0.05,
-    *,
-    share: float = 1.0,
-    action: int = 0,
-    debt_ml: float = 0.0,
-    retard_deg: float = 0.0,
-    boost_kpa: float = 150.0,
-) -> list[list[float | None]]:
-    """Return trace rows of a pull that begins at 10 s, with a share of the spray delivered."""
-    made: list[list[float | None]] = []
-    for i in range(round((to_s - from_s) / dt_s)):
-        time_s = from_s + i * dt_s
-        on = min(1.0, max(0.0, (time_s - 10.0) / 0.5))
-        expected = 500.0 * on
-        made.append(
-            [
-                round(time_s, 3),
-                action,
-                retard_deg,
-                debt_ml,
-                500.0 if time_s >= 9.9 else 0.0,
-                expected,
-                20.0 + 0.12 * expected,
-                share * expected,
-                -60.0 + (boost_kpa + 60.0) * on,
-                20.0 + 50.0 * on,
-                30.0 + 10.0 * on,
-                0.0,
-                30.0 - 12.0 * on,
-                3000.0 + 200.0 * on,
-                4000.0,
-                1000.0 * share * on,
-                13.5,
-            ]
-        )
-    return made
-
-
-def frame(
-    status: str,
-    trace: list[list[float | None]],
-    decoded: int,
-    *,
-    ill: dict[str, str] | None = None,
-    **facts: float | None,
-) -> Frame:
-    """Return a frame; ``ill`` names channels that are not healthy, ``facts`` the decision's."""
-    last = trace[-1] if trace else [None] * len(TRACE)
-    decision: dict[str, float | None] = {
-        **{name: value for name, value in zip(TRACE, last, strict=True) if name[:5] != "value"},
-        "boost_ceiling_kpa": None,
-        "all_healthy": 1.0,
-        **facts,
-    }
-    return Frame(
-        status=status,
-        decision=decision,
-        health={name: (ill or {}).get(name, "healthy") for name in CHANNELS},
-        statistics={
-            "received": decoded,
-            "decoded": decoded,
-            "rejected": {"too short": 2, "bad number": 1},
-            "dropped": 0,
-            "decided": decoded,
-            "late": 0,
-            "latency": {"count": decoded, "p99_ms": 0.34},
-            "recorded": decoded,
-            "not_recorded": 0,
-            "viewers": 1,
-        },
-        rows=trace,
-    )
-
-
-def event(**changes: Any) -> dict[str, Any]:
-    """Return an event as the guard tells it, with the named fields changed."""
-    return {
-        "time_s": 18.12,
-        "finding": "under_delivery",
-        "action": "pull_timing",
-        "retard_deg": 5.5,
-        "boost_ceiling_kpa": None,
-        "debt_ml": 0.83,
-        "explanation": "Delivered 300 of 500 mL/min expected (40 % missing) at 150 kPa boost; "
-        "debt 0.83 mL passed the pull threshold of 0.80 mL, 240 ms after the shortfall began: "
-        "pull 5.5 deg of timing.",
-        "action_time_s": 18.2,
-        "until_s": None,
-        "steps": [
-            {"time_s": 18.12, "action": "warn", "retard_deg": 0.0},
-            {"time_s": 18.2, "action": "pull_timing", "retard_deg": 5.5},
-        ],
-        **changes,
-    }
-
-
-CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line and fittings"
+MORE_SIZES: Final = ((120, 36), (200, 50))
+IMPORTANT: Final = ("healthy_pull", "cut_boost", "source_silent")  # seen at those, too
 
 
 @dataclass(frozen=True)
@@ -183,7 +74,9 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
     return [
         (start_s, [hello(), NoticeLine("recording", "recording to /logs/x")]),
         (start_s, [frame(status, first, 1700)]),
-        (start_s + 1.0, [frame(status, rows(17.0, 18.0), 1800)]),
+        (start_s + 0.9, [frame(status, rows(17.0, 17.9), 1790)]),
+        (start_s + 0.95, [frame(status, rows(17.9, 17.95), 1795)]),
+        (start_s + 1.0, [frame(status, rows(17.95, 18.0), 1800)]),
     ]
 
 
@@ -233,7 +126,7 @@ def stories() -> list[Story]:
                 "▼ pull timing",
                 "5.5 deg, 0.83 mL",
                 "active",
-                "Check first tank level, pump supply and fuse, filter,",
+                "Check first tank level, pump supply and fuse,",
                 advises,
             ),
             ("HOLD", "? old"),
@@ -242,6 +135,7 @@ def stories() -> list[Story]:
             "cut_boost",
             [
                 *_healthy(),
+                (101.2, [EventTurn("raised", WENT, "fuel quality, plugs")]),
                 (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
                 (
                     102.0,
@@ -251,7 +145,9 @@ def stories() -> list[Story]:
                             rows(18.4, 19.0, share=0.0, debt_ml=5.6, action=3, boost_kpa=120.0),
                             1900,
                             boost_ceiling_kpa=100.0,
+                            causes=CAUSES,
                         ),
+                        CauseLine(19.0, CAUSES),
                         EventTurn(
                             "worsened",
                             event(action="cut_boost", boost_ceiling_kpa=100.0, debt_ml=5.01),
@@ -267,7 +163,10 @@ def stories() -> list[Story]:
                 "nder delivery, debt 5.60 mL, 100 % of the spray missing.",
                 "■ past cut",
                 "! over cut 100",
-                "to 100 kPa, 5.5 deg, 5.01 mL",
+                "to 100 kPa, 5.5 deg,",
+                "Likely pump stopped 71 %, tank empty 22 %, line",
+                "Check first tank level, pump supply and fuse,",
+                "12.30 s  knock",
                 advises,
             ),
             ("HOLD", "? old"),
@@ -379,13 +278,44 @@ async def only_pause(pilot: Pilot[str | None]) -> None:
     await pilot.pause()
 
 
+def sizes(story: Story) -> tuple[tuple[int, int], ...]:
+    """Return the sizes a story is looked at."""
+    return (*SIZES, *MORE_SIZES) if story.name in IMPORTANT else SIZES
+
+
 def golden(story: Story, size: tuple[int, int]) -> Path:
     """Return the file with a story's screen."""
     return SCREENS / f"{story.name}_{size[0]}x{size[1]}.txt"
 
 
+THEMES: tuple[ThemeName, ...] = ("dark", "light", "contrast", "mono")
+
+
+def picture_file(theme: str) -> Path:
+    """Return the file with a theme's picture."""
+    return SCREENS / f"cut_boost_{theme}.svg"
+
+
+async def picture_of(theme: ThemeName) -> str:
+    """Return the boost cut at 120x36 as SVG, without what differs from run to run."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, look=Look(theme=theme), clock=clock)
+    story = next(story for story in stories() if story.name == "cut_boost")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        await tell(app, link, clock, story.told, story.seen_at_s)
+        await pilot.pause()
+        svg = app.export_screenshot(title="flowdebt")
+    # Names carry a checksum of the whole; outside fonts have no place in a file of ours.
+    svg = re.sub(r"terminal-\d+", "terminal", svg)
+    svg = re.sub(r"@font-face \{.*?\}\s*", "", svg, flags=re.DOTALL)
+    return "\n".join(line.rstrip() for line in svg.splitlines()) + "\n"
+
+
 if __name__ == "__main__":
     for told_story in stories():
-        for wanted in SIZES:
+        for wanted in sizes(told_story):
             shown = asyncio.run(screen_of(told_story, wanted, only_pause))
             golden(told_story, wanted).write_text(shown, encoding="utf-8")
+    for named in THEMES:
+        picture_file(named).write_text(asyncio.run(picture_of(named)), encoding="utf-8")

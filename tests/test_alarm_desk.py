@@ -111,7 +111,7 @@ async def test_alarms_are_worked_from_the_command_line_and_recorded(
             link.send(Command("stop"))
             await until_bye(link)
     out = capsys.readouterr()
-    assert "under-delivery               acknowledged " in out.out
+    assert f"{'under-delivery':<36} acknowledged " in out.out
     assert "shelve nonsense: refused" in out.err
     assert "in 10 min" in out.out
     assert isinstance(last, Frame)

@@ -130,6 +130,7 @@ async def test_the_old_guards_picture_is_not_mixed_into_the_new_ones() -> None:
         await app._ended.wait()
         assert "1 active" not in await settled(app, pilot)
         assert "under-delivery" in await settled(app, pilot)
+        assert "guard: looking for the next one" in await settled(app, pilot)
         look.links.put_nowait(new)
         new.feed(hello(pid=4712), frame("Hold.", rows(0.0, 2.0), 200))
         clock.now_s = 110.0
@@ -186,8 +187,9 @@ async def test_the_next_guard_is_only_offered(over: bool) -> None:
         else:
             old.end()
         await app._ended.wait()
-        look.links.put_nowait(new)
         new.feed(hello(pid=4712), frame("Hold.", rows(0.0, 2.0), 200))
+        await pilot.press("j")  # said before there is one to join, it asks for nothing
+        look.links.put_nowait(new)
         shown = await settled(app, pilot)
         assert "j join guard 4712" in shown
         assert ("ENDED" if over else "GUARD GONE") in shown

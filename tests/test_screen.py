@@ -8,11 +8,9 @@ from monitor.guard.protocol import Bye, Command, EventTurn, Message, NoticeLine
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.screen.palette import PALETTES
 from simulator.strict import BadInput
 from tests.screen_script import (
     CHECK,
-    SIZES,
     Clock,
     Story,
     event,
@@ -22,6 +20,7 @@ from tests.screen_script import (
     only_pause,
     rows,
     screen_of,
+    sizes,
     stories,
     tell,
     text_of,
@@ -47,8 +46,11 @@ def _app(link: FakeLink, clock: Clock, *, owner: bool = False) -> Dashboard:
 
 
 @pytest.mark.asyncio
-@pytest.mark.parametrize("size", SIZES, ids=str)
-@pytest.mark.parametrize("story", stories(), ids=lambda story: story.name)
+@pytest.mark.parametrize(
+    ("story", "size"),
+    [(story, size) for story in stories() for size in sizes(story)],
+    ids=lambda case: getattr(case, "name", None) or str(case),
+)
 async def test_each_state_has_its_screen(story: Story, size: tuple[int, int]) -> None:
     """Every state says its words, keeps quiet about others, and looks as it did when last read."""
     shown = await screen_of(story, size, only_pause)
@@ -285,31 +287,6 @@ async def test_spans_change_and_small_terminals_are_told() -> None:
 
 
 @pytest.mark.asyncio
-async def test_without_colour_the_words_carry_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    """With NO_COLOR every cell is grey, and symbol and word still tell the action."""
-    monkeypatch.setenv("NO_COLOR", "1")
-    story = next(story for story in stories() if story.name == "cut_boost")
-    link, clock = FakeLink(), Clock()
-    app = _app(link, clock)
-    async with app.run_test(size=(140, 40)) as pilot:
-        await tell(app, link, clock, story.told, story.seen_at_s)
-        await pilot.pause()
-        strips = app.screen._compositor.render_strips(app.size)
-        shown = text_of(app)
-    colours = {
-        colour.get_truecolor()
-        for strip in strips
-        for segment in strip
-        if segment.style is not None
-        for colour in (segment.style.color, segment.style.bgcolor)
-        if colour is not None
-    }
-    assert len(colours) > 2
-    assert all(max(colour) - min(colour) <= 1 for colour in colours)
-    assert "■ CUT BOOST" in shown
-
-
-@pytest.mark.asyncio
 async def test_only_rows_that_changed_are_drawn_again(monkeypatch: pytest.MonkeyPatch) -> None:
     """The same moment drawn twice refreshes nothing; half a second of silence not everything."""
     link, clock = FakeLink(), Clock()
@@ -327,25 +304,6 @@ async def test_only_rows_that_changed_are_drawn_again(monkeypatch: pytest.Monkey
         assert "banner" in drawn
         assert "keys" not in drawn
         assert "detail" not in drawn
-
-
-@pytest.mark.asyncio
-async def test_both_themes_paint_their_own_ground() -> None:
-    """The theme key changes every cell's background, and back."""
-    link, clock = FakeLink(), Clock()
-    app = _app(link, clock)
-    async with app.run_test() as pilot:
-        for palette in (*PALETTES[1:], PALETTES[0]):
-            await pilot.press("t")
-            await pilot.pause()
-            strips = app.screen._compositor.render_strips(app.size)
-            grounds = [
-                segment.style.bgcolor.get_truecolor().hex.upper()
-                for strip in strips
-                for segment in strip
-                if segment.style is not None and segment.style.bgcolor is not None
-            ]
-            assert grounds.count(palette.ground) > len(grounds) / 2
 
 
 @pytest.mark.asyncio

@@ -24,7 +24,6 @@ from monitor.guard.protocol import (
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.literal import figure, number, plain, wrapped
-from monitor.screen.palette import OKABE_ITO, PALETTES, Palette
 from monitor.screen.panes.detail import wrapped_to_action
 from monitor.screen.panes.spray_path import PARTS, placed, suspicion
 from monitor.screen.picture import Picture, likely_in_words
@@ -46,55 +45,6 @@ HOSTILE = (
     "e" + "\u0301" * 50,
     "\U0001f468\u200d\U0001f527 \ufe0f \ud800 \u2028 \x00",
 )
-
-
-# --- colours ------------------------------------------------------------------------------------
-
-
-def _luminance(colour: str) -> float:
-    parts = [int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5)]
-    r, g, b = (c / 12.92 if c <= 0.03928 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
-    return 0.2126 * r + 0.7152 * g + 0.0722 * b
-
-
-def _contrast(one: str, other: str) -> float:
-    low, high = sorted((_luminance(one), _luminance(other)))
-    return (high + 0.05) / (low + 0.05)
-
-
-def test_the_contrast_formula_agrees_with_published_pairs() -> None:
-    """W3C WCAG 2.1 SC 1.4.3, 1.4.6, 1.4.11: ratios of well-known pairs, to their last digit."""
-    published = {
-        ("#000000", "#FFFFFF"): 21.0,
-        ("#777777", "#FFFFFF"): 4.4781,
-        ("#767676", "#FFFFFF"): 4.5422,
-        ("#949494", "#FFFFFF"): 3.0335,
-        ("#FF0000", "#FFFFFF"): 3.9985,
-        ("#0000FF", "#FFFFFF"): 8.5925,
-        ("#595959", "#FFFFFF"): 7.0047,
-    }
-    for (one, other), ratio in published.items():
-        assert _contrast(one, other) == pytest.approx(ratio, abs=5e-4)
-
-
-def test_the_hues_are_the_published_ones() -> None:
-    """Okabe & Ito, Color Universal Design (2002, rev. 2008); Wong, Nature Methods 8 (2011) 441."""
-    on_white = [21.0, 2.252, 2.307, 3.421, 1.322, 5.185, 3.867, 3.061]
-    on_black = [1.0, 9.324, 9.101, 6.138, 15.881, 4.05, 5.43, 6.86]
-    for hue, white, black in zip(OKABE_ITO.values(), on_white, on_black, strict=True):
-        assert _contrast(hue, "#FFFFFF") == pytest.approx(white, abs=1e-3)
-        assert _contrast(hue, "#000000") == pytest.approx(black, abs=1e-3)
-
-
-@pytest.mark.parametrize("palette", PALETTES, ids=lambda palette: palette.name)
-def test_every_pair_in_use_can_be_read(palette: Palette) -> None:
-    """WCAG 2.1: text at least 4.5 to 1, graphics 3 to 1; panes can use no style but these."""
-    for styles, least in ((palette.text, 4.5), (palette.graphic, 3.0)):
-        for role, style in styles.items():
-            assert style.color is not None, role
-            assert style.bgcolor is not None, role
-            ratio = _contrast(style.color.name.upper(), style.bgcolor.name.upper())
-            assert ratio >= least, (role, ratio)
 
 
 # --- the parts ----------------------------------------------------------------------------------

@@ -4,7 +4,16 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, LinesFlag, OperatorOption, SeedOption, SpeedOption
+from monitor.commands.parameters import (
+    BellOption,
+    JsonFlag,
+    LinesFlag,
+    OperatorOption,
+    SeedOption,
+    SpeedOption,
+    ThemeOption,
+    UnitsOption,
+)
 
 
 def demo(
@@ -18,6 +27,9 @@ def demo(
     seed: SeedOption = None,
     record: Annotated[str | None, Parameter(help="Folder to record the session in.")] = None,
     operator: OperatorOption = "",
+    units: UnitsOption = "metric",
+    theme: ThemeOption = "auto",
+    bell: BellOption = "action",
 ) -> int:
     """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
 
@@ -25,7 +37,9 @@ def demo(
     you say where.
     """
     from monitor.guard.process import Order
+    from monitor.screen.look import Look
     from monitor.watching import watch_own
 
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
-    return watch_own(order, lines=lines, as_json=as_json, operator=operator)
+    look = Look(units, theme, bell)
+    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

@@ -5,6 +5,8 @@ from typing import Annotated
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
+from monitor.screen.look import BellName, ThemeName, UnitsName
+
 CAUTION = (
     "flowdebt advises; it is not a certified safety device. Methanol is toxic and burns unseen, "
     "spray lines are under pressure, and spray without combustion can hydrolock an engine: follow "
@@ -39,6 +41,24 @@ LinesFlag = Annotated[
 ]
 JsonFlag = Annotated[
     bool, Parameter(name="--json", negative="", show_default=False, help="JSON lines.")
+]
+UnitsOption = Annotated[
+    UnitsName,
+    Parameter(help="For the dashboard: metric, or us (psi, degF, gal/h, fl oz; debt stays mL)."),
+]
+ThemeOption = Annotated[
+    ThemeName,
+    Parameter(
+        help="Of the dashboard: dark, light, contrast, or mono without colour; auto is dark, or "
+        "mono where NO_COLOR is set."
+    ),
+]
+BellOption = Annotated[
+    BellName,
+    Parameter(
+        help="What rings the terminal's bell (there is no other sound): off, a new action, or an "
+        "alarm that nobody acknowledged too."
+    ),
 ]
 ScenarioArgument = Annotated[
     str,

@@ -7,12 +7,15 @@ from cyclopts.validators import Number
 
 from monitor.commands.parameters import (
     BaudOption,
+    BellOption,
     JsonFlag,
     LinesFlag,
     OperatorOption,
     RigOption,
     SeedOption,
     SpeedOption,
+    ThemeOption,
+    UnitsOption,
 )
 
 
@@ -79,6 +82,9 @@ def watch(
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
     operator: OperatorOption = "",
+    units: UnitsOption = "metric",
+    theme: ThemeOption = "auto",
+    bell: BellOption = "action",
 ) -> int:
     """Watch a car: a stream of samples in, decisions out, on screen and on disk.
 
@@ -88,9 +94,11 @@ def watch(
     a token, browsers come and go without touching the guard, and Ctrl-C ends server and guard.
     """
     from monitor.guard.process import Order
+    from monitor.screen.look import Look
     from monitor.watching import watch_headless, watch_own, watch_running
     from simulator.strict import BadInput
 
+    look = Look(units, theme, bell)
     if web and (headless or lines or as_json):
         raise BadInput(
             "--web: found --headless, --lines or --json too, expected one way to show the guard"
@@ -106,8 +114,8 @@ def watch(
         if web:
             from monitor.web.serving import serve_running
 
-            return serve_running(pid, web_port or 0)
-        return watch_running(pid, lines=lines, as_json=as_json, operator=operator)
+            return serve_running(pid, web_port or 0, look, operator)
+        return watch_running(pid, lines=lines, as_json=as_json, look=look, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -124,7 +132,7 @@ def watch(
     if web:
         from monitor.web.serving import serve_own
 
-        return serve_own(order, web_port or 0)
+        return serve_own(order, web_port or 0, look, operator)
     if headless:
         return watch_headless(order, as_json=as_json)
-    return watch_own(order, lines=lines, as_json=as_json, operator=operator)
+    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

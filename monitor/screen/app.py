@@ -9,9 +9,11 @@ from msgspec import structs
 from monitor.clock import now_s
 from monitor.guard.protocol import Bye, Command, Hello, NoticeLine
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
-from monitor.screen.base import CHOOSE, COMMON, SPANS_S, tidy
+from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
+from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
+from monitor.screen.look import USUAL, Look
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
 from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
@@ -25,6 +27,14 @@ BYE_WITHIN_S: Final = 5.0
 JOIN: Final = Control(
     "j", "j", "join", "join", "join the new guard of the same source, once this one is gone", 5
 )
+BELL: Final = Control(
+    "b",
+    "b",
+    "ring",
+    "bell",
+    "silence the terminal's bell here, or let it ring; there is no other",
+    48,
+)
 
 
 class Dashboard(AlarmKeys):
@@ -35,6 +45,7 @@ class Dashboard(AlarmKeys):
         owner: Whether whoever started this also started the guard: then quitting stops it.
         operator: Who is at the keys; goes with every command. Empty leaves the guard its own word.
         next_guard: Looks for another guard of the same source once this one is gone; None: nobody.
+        look: What was chosen about units, theme and bell.
         clock: Steady time, s; for ages and silence only.
 
     The result is a last line to print after the screen is gone.
@@ -53,6 +64,8 @@ class Dashboard(AlarmKeys):
             Control("d", "d", "detach", "detach", "detach: leave, and let the guard go on", 20),
             *ALARM_CONTROLS,
             JOIN,
+            FREEZE,
+            BELL,
             CHOOSE,
             *COMMON,
         )
@@ -65,9 +78,10 @@ class Dashboard(AlarmKeys):
         *,
         operator: str = "",
         next_guard: NextGuard | None = None,
+        look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
-        super().__init__(Picture(clock()))
+        super().__init__(Picture(clock()), look)
         self._link_factory = link_factory
         self.owner = owner
         self._operator = clean(operator, LONGEST_TEXT).strip()
@@ -78,6 +92,7 @@ class Dashboard(AlarmKeys):
         self._link: Link | None = None
         self._ended = asyncio.Event()
         self._stopping = False
+        self._bell = Bell(look.bell)
 
     def on_mount(self) -> None:
         """Start listening and drawing."""
@@ -93,6 +108,8 @@ class Dashboard(AlarmKeys):
             span_s=SPANS_S[self.span],
             chosen=self.chosen_at(),
             stopping=self._stopping,
+            units=self.units,
+            frozen=self.frozen,
             footer=tuple(self.offered(footer=True)),
             offered=tuple(self.offered(footer=False)),
         )
@@ -100,29 +117,50 @@ class Dashboard(AlarmKeys):
     def words(self) -> dict[str, str]:
         """Say what quitting would do now."""
         stops = self.owner and self.picture.link(self._clock()) is not Standing.GONE
-        join = f"join guard {self._found.pid}" if self._found is not None else ""
-        return {**super().words(), "leave": "stop & quit" if stops else "quit", "join": join}
+        return {
+            **super().words(),
+            "leave": "stop & quit" if stops else "quit",
+            "join": f"join guard {self._found.pid}" if self._found is not None else "",
+            "ring": "bell silent" if self._bell.silent else "bell on",
+        }
 
     def time_s(self) -> float:
         """Return steady time, s."""
         return self._clock()
 
+    def redraw(self) -> None:
+        """Show every pane the present moment, and ring where that is due."""
+        super().redraw()
+        frame, now = self.picture.frame, self._clock()
+        speaks = self.picture.link(now) in (Standing.LIVE, Standing.SILENT)
+        sounding = frame is not None and frame.sounding and speaks
+        if self._bell.rings(self.picture.action, now, sounding=sounding):
+            self.bell()
+
     # --- the link -----------------------------------------------------------------------------
 
     async def _listen(self) -> None:
-        await self._follow(self._link_factory)
-        while self._next_guard is not None:
-            await self._follow(await self._next_link(self._next_guard))
+        greeted = await self._follow(self._link_factory)
+        while (look := self._next_guard) is not None:
+            if greeted and look.by_itself and not self.picture.ended:
+                self._notice("guard", "looking for the next one")
+            greeted = await self._follow(await self._next_link(look))
 
-    async def _follow(self, link_factory: LinkFactory) -> None:
-        """Take what a guard says until it is gone. Its greeting begins a new picture."""
+    async def _follow(self, link_factory: LinkFactory) -> bool:
+        """Take what a guard says until it is gone; return whether it greeted.
+
+        The greeting of a later one begins a new picture.
+        """
+        greeted = False
         why = "The connection was lost without a goodbye"
         try:
             async with link_factory() as link:
                 self._link = link
                 async for message in link.messages():
-                    if isinstance(message, Hello) and self.picture.gone_why is not None:
-                        self._begin_anew(message)
+                    if isinstance(message, Hello):
+                        greeted = True
+                        if self.picture.gone_why is not None:
+                            self._begin_anew(message)
                     self.picture.take(message, self._clock())
                     if isinstance(message, Bye):
                         break
@@ -132,6 +170,7 @@ class Dashboard(AlarmKeys):
             self._link = None
             self.picture.gone(why)
             self._ended.set()
+        return greeted
 
     async def _next_link(self, next_guard: NextGuard) -> LinkFactory:
         """Wait for another guard of the same source, and, where it is only offered, for the key.
@@ -192,13 +231,19 @@ class Dashboard(AlarmKeys):
         else:
             self.exit(self._last_line())
 
+    def action_ring(self) -> None:
+        """Silence the bell on this screen, or let it ring again."""
+        self._bell.switch()
+        self.redraw()
+
     def action_detach(self) -> None:
         """Leave; the guard goes on."""
         self.exit(self._last_line())
 
     def action_join(self) -> None:
         """Join the guard that is offered."""
-        self._join_asked.set()
+        if self._found is not None:
+            self._join_asked.set()
 
     # --- odds and ends ------------------------------------------------------------------------
 

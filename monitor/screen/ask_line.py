@@ -1,13 +1,11 @@
 """One line at the foot of the screen where something is typed: a time, a note, a threshold."""
 
 import asyncio
-import contextlib
 from typing import ClassVar, Final
 
 from rich.text import Text
-from textual.app import ComposeResult, ScreenError
+from textual.app import ComposeResult
 from textual.containers import Horizontal
-from textual.dom import NoScreen
 from textual.widgets import Input, Label
 
 from monitor.screen.literal import plain
@@ -25,6 +23,9 @@ class AskLine(Horizontal):
     AskLine Input, AskLine Input:focus {
         width: 1fr; height: 1; border: none; padding: 0;
         background: $background; color: $foreground;
+    }
+    AskLine Input > .input--cursor {
+        background: $background; color: $foreground; text-style: reverse;
     }
     """
 
@@ -66,7 +67,7 @@ class AskLine(Horizontal):
             if self._answer is answer:
                 self._answer = None
                 self.remove_class("asking")
-                with contextlib.suppress(ScreenError, NoScreen):  # left while asking
+                if self.is_attached:
                     self.screen.set_focus(None)
 
     def on_input_submitted(self, event: Input.Submitted) -> None:

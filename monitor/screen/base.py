@@ -1,20 +1,24 @@
 """What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
 
-import contextlib
 from abc import abstractmethod
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import ClassVar, Final
 
-from textual.app import App, ComposeResult, ScreenError
+from textual.app import App, ComposeResult
 from textual.containers import Container
 from textual.events import Resize
+from textual.filter import LineFilter, NoColor
 from textual.geometry import Size
+from textual.screen import Screen
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
-from monitor.screen.controls import Control, Offer, bindings, offers
-from monitor.screen.palette import DARK, PALETTES, Palette
+from monitor.screen.controls import Control, Found, Offer, bindings, offers
+from monitor.screen.finder import Finder
+from monitor.screen.look import USUAL, Look
+from monitor.screen.palette import PALETTES, Palette, palette_for
 from monitor.screen.panes.banner import Banner
+from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.detail import EventDetail
@@ -28,12 +32,15 @@ from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
-from monitor.screen.view import Page, Pane, View
+from monitor.screen.units import ALL_UNITS
+from monitor.screen.view import Frozen, Page, Pane, View
 
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)
 WIDE: Final = (120, 34)
 BROAD: Final = 180  # from here the alarms have room beside the events
+TALL: Final = 44  # from this height on, trends get two rows each
+LARGE: Final = (180, 48)
 
 CHOOSE: Final = Control(
     "",
@@ -45,15 +52,24 @@ CHOOSE: Final = Control(
     asks=False,
 )
 COMMON: Final = (
+    Control(
+        "ctrl+p", "ctrl+p", "find", "find", "find what can be done by a few letters", 47, asks=False
+    ),
     Control("s", "s", "span", "span", "switch the span of the plots: 10, 20 or 60 seconds", 50),
-    Control("t", "t", "theme", "theme", "switch between dark and light", 60),
+    Control(
+        "t", "t", "theme", "theme", "go round the themes: dark, light, high contrast, no colour", 60
+    ),
+    Control("u", "u", "units", "units", "switch between metric and US units; debt stays mL", 65),
     Control("c", "c", "page('counts')", "counts", "counts: what came, and what became of it", 80),
     Control(
-        "question_mark", "?", "page('help')", "help", "open and close this help; so does escape", 70
+        "question_mark", "?", "page('help')", "help", "open and close this help; so does escape", 45
     ),
 )
 
-
+FREEZE: Final = Control(
+    "f", "f", "freeze", "freeze", "freeze the plots, and let them go on; all else stays live", 40
+)
+_NO_COLOUR: Final = NoColor()
 _UNSAID: Final = (
     Control("up", "", "choose(-1)", "newer", ""),
     Control("down", "", "choose(1)", "older", ""),
@@ -80,12 +96,14 @@ class BaseDashboard(App[str | None]):
         cls.BINDINGS = bindings((*cls.CONTROLS, *_UNSAID))
         super().__init_subclass__()
 
-    def __init__(self, picture: Picture) -> None:
+    def __init__(self, picture: Picture, look: Look = USUAL) -> None:
         super().__init__()
         self.picture = picture
-        self.palette: Palette = DARK
+        self.palette: Palette = palette_for(look.theme, no_color=self.no_color)
+        self.units = next(units for units in ALL_UNITS if units.name == look.units)
         self.span = 0
         self.open_page = ""
+        self.frozen: Frozen | None = None
         # The chosen event is kept by what it is, so that a newer one doesn't move the choice.
         self._chosen: tuple[float, str] | None = None
         self._ask_line = AskLine()
@@ -97,6 +115,7 @@ class BaseDashboard(App[str | None]):
         """Return the panes of the main arrangement, by their ids in the style sheet."""
         return [
             FlowPlot(id="plot"),
+            BoostTrend(id="boost"),
             DebtBar(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
@@ -120,7 +139,12 @@ class BaseDashboard(App[str | None]):
 
     def words(self) -> dict[str, str]:
         """Return words that suit the moment better than the table's, by action; "" hides."""
-        return {"span": f"span {SPANS_S[self.span]:g} s"}
+        return {
+            "span": f"span {SPANS_S[self.span]:g} s",
+            "units": f"{self.units.word} units",
+            "freeze": "freeze" if self.frozen is None else "go on",
+            "theme": f"theme {self.palette.word}",
+        }
 
     def offered(self, *, footer: bool) -> list[Offer]:
         """Return what can be done now, for the footer or for the help."""
@@ -131,7 +155,9 @@ class BaseDashboard(App[str | None]):
         panes = self._panes
         yield panes["banner"]
         with Container(id="upper"):
-            yield panes["plot"]
+            with Container(id="main"):
+                yield panes["plot"]
+                yield panes["boost"]
             with Container(id="side"):
                 yield panes["debt"]
                 yield panes["channels"]
@@ -145,6 +171,11 @@ class BaseDashboard(App[str | None]):
         yield panes["links"]
         yield panes["keys"]
         yield self._ask_line
+
+    @property
+    def front(self) -> Screen[None]:
+        """The screen with the panes, whatever is open over it."""
+        return self.screen_stack[0]
 
     def on_mount(self) -> None:
         """Start drawing."""
@@ -171,33 +202,50 @@ class BaseDashboard(App[str | None]):
 
     def _arrange(self, size: Size) -> None:
         width, height = size
-        self.screen.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
-        self.screen.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
-        self.screen.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
+        self.front.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
+        self.front.set_class(height >= TALL, "tall")
+        self.front.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
+        self.front.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
+        self.front.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
+
+    def get_line_filters(self) -> Sequence[LineFilter]:
+        """Return Textual's filters; a theme without colour lets none through to the terminal."""
+        filters = super().get_line_filters()
+        return (*filters, _NO_COLOUR) if self.palette.colourless else filters
 
     # --- asking -------------------------------------------------------------------------------
 
     async def ask(self, question: str, proposed: str = "") -> str | None:
         """Ask for a line of text; None where the person gave up. Await it in a worker."""
-        self.screen.add_class("asking")
+        self.front.add_class("asking")
         try:
             return await self._ask_line.ask(question, proposed)
         finally:
-            if not self._ask_line.asking:
-                with contextlib.suppress(ScreenError):  # left while asking
-                    self.screen.remove_class("asking")
+            if self.screen_stack and not self._ask_line.asking:  # none is left while it closes
+                self.front.remove_class("asking")
             self.call_after_refresh(self.redraw)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """While something is typed, keys are letters: only escape and leaving act."""
         del parameters
+        if isinstance(self.screen, Finder):
+            return action == "leave" or action not in {"escape", *self._names()}
         if self._ask_line.asking and action not in ("escape", "leave"):
             return action not in self._names()
         return True
 
     def _names(self) -> set[str]:
         return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
+
+    def found(self) -> list[Found]:
+        """Return what the finder lists."""
+        words = self.words()
+        return [
+            Found(one.action, one.shown, one.help)
+            for one in self.CONTROLS
+            if one.asks and words.get(one.action, one.word)
+        ]
 
     # --- the keys -----------------------------------------------------------------------------
 
@@ -207,18 +255,56 @@ class BaseDashboard(App[str | None]):
         self.theme = self.palette.name
         self.redraw()
 
+    def action_units(self) -> None:
+        """Switch to the other units."""
+        self.units = ALL_UNITS[(ALL_UNITS.index(self.units) + 1) % len(ALL_UNITS)]
+        self.redraw()
+
     def action_span(self) -> None:
         """Switch the span of the plots."""
         self.span = (self.span + 1) % len(SPANS_S)
         self.redraw()
 
+    def action_find(self) -> None:
+        """Open the finder."""
+        if not isinstance(self.screen, Finder):
+            self.push_screen(Finder())
+
+    def action_freeze(self) -> None:
+        """Hold plots and trends fast as they are, or let them go on."""
+        if self.frozen is None:
+            view = self.view()
+            trace = view.picture.trace.copy(view.axis_end_s - max(SPANS_S))
+            self.frozen = Frozen(trace, view.axis_end_s, view.now_s)
+        else:
+            self.frozen = None
+        self.redraw()
+
     def action_choose(self, step: int) -> None:
-        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own."""
+        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own.
+
+        Over the open help, move through that.
+        """
+        page = self._panes.get(self.open_page)
+        if isinstance(page, Help):
+            page.scroll_rows(step)
+            self.redraw()
+            return
         known = self.picture.happenings.newest_first
         if known:
             at = min(len(known) - 1, max(0, self.chosen_at() + step))
             self._chosen = known[at].key if at else None
         self.redraw()
+
+    def on_event_list_picked(self, message: EventList.Picked) -> None:
+        """Choose the event that was clicked; the newest one is chosen on its own."""
+        newest = self.picture.happenings.newest_first
+        self._chosen = None if newest and newest[0].key == message.key else message.key
+        self.redraw()
+
+    async def on_keys_pressed(self, message: Keys.Pressed) -> None:
+        """Do what the word that was clicked says."""
+        await self.run_action(message.action)
 
     def action_page(self, name: str) -> None:
         """Open a page, or close it where it is open."""
@@ -237,7 +323,7 @@ class BaseDashboard(App[str | None]):
         for pane in self._panes.values():
             if isinstance(pane, Page):
                 pane.set_class(pane.id == name, "open")
-        self.screen.set_class(bool(name), "paged")
+        self.front.set_class(bool(name), "paged")
         self.call_after_refresh(self.redraw)
 
     def chosen_at(self) -> int:

@@ -6,6 +6,8 @@ from typing import Final
 
 from textual.binding import Binding, BindingType
 
+# Textual's long names of keys that write something, beside those with an underscore.
+_WRITING: Final = frozenset({"space", "comma", "minus", "plus", "slash", "colon", "semicolon"})
 NEVER: Final = 1000  # rank of a control that the footer leaves out
 
 
@@ -34,8 +36,30 @@ class Control:
 
 
 def bindings(controls: Iterable[Control]) -> list[BindingType]:
-    """Return Textual's bindings; all take precedence over whatever has the focus."""
-    return [Binding(one.keys, one.action, one.word, priority=True) for one in controls if one.keys]
+    """Return Textual's bindings.
+
+    A key that no text can be written with takes precedence over whatever has the focus; any other
+    is a letter where something is being typed.
+    """
+    return [
+        Binding(key, one.action, one.word, priority=not _writes(key))
+        for one in controls
+        for key in one.keys.split(",")
+        if key
+    ]
+
+
+def _writes(key: str) -> bool:
+    return len(key) == 1 or "_" in key or key in _WRITING
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A control as the finder lists it."""
+
+    action: str
+    shown: str
+    help: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +69,7 @@ class Offer:
     shown: str
     word: str
     help: str
+    action: str = ""
 
 
 def offers(controls: Iterable[Control], words: dict[str, str], *, footer: bool) -> list[Offer]:
@@ -63,6 +88,7 @@ def offers(controls: Iterable[Control], words: dict[str, str], *, footer: bool) 
             one.shown.partition(",")[0] if footer else one.shown,
             words.get(one.action, one.word),
             one.help,
+            one.action,
         )
         for one in found
     ]

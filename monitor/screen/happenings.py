@@ -4,28 +4,46 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from monitor.screen.literal import figure, number, plain
+from monitor.screen.units import Units
 from rules.findings import FINDINGS
 
 MOST: Final = 200
 _LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
-_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
+CUT: Final = 3
+_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": CUT}
 
 
 @dataclass(frozen=True, slots=True)
 class Happening:
-    """An event as the screen shows it. ``level`` is its worst action's number (0 to 3)."""
+    """An event as the screen shows it. ``level`` is its worst action's number (0 to 3).
+
+    Figures that are not known, or don't apply, are NaN.
+    """
 
     key: tuple[float, str]
     time_s: float
     label: str
     level: int
-    depth: str
+    ceiling_kpa: float
+    retard_deg: float
+    debt_ml: float
     active: bool
     lasted_s: float
     explanation: str
     check_first: str
     steps: str
+
+    def depth(self, units: Units) -> str:
+        """Say how far the action went: ceiling, timing, debt, as far as each applies."""
+        depths = []
+        if self.level == CUT:
+            depths.append(f"to {units.told(self.ceiling_kpa, 'kPa', 0)}")
+        if self.retard_deg > 0.0:
+            depths.append(f"{self.retard_deg:.1f} deg")
+        if self.debt_ml > 0.0:
+            depths.append(f"{figure(self.debt_ml, 2)} mL")
+        return ", ".join(depths)
 
 
 def happening(event: dict[str, Any], check_first: str = "") -> Happening:
@@ -34,20 +52,15 @@ def happening(event: dict[str, Any], check_first: str = "") -> Happening:
     time_s = number(event, "time_s")
     until_s = number(event, "until_s")
     level = _LEVELS.get(str(event.get("action")), 1)
-    depths = []
-    if level == 3:
-        depths.append(f"to {figure(number(event, 'boost_ceiling_kpa'), 0)} kPa")
-    if number(event, "retard_deg") > 0.0:
-        depths.append(f"{number(event, 'retard_deg'):.1f} deg")
-    if number(event, "debt_ml") > 0.0:
-        depths.append(f"{figure(number(event, 'debt_ml'), 2)} mL")
     steps = event.get("steps")
     return Happening(
         key=(time_s if time_s == time_s else -1.0, name),
         time_s=time_s,
         label=_LABELS.get(name, name),
         level=level,
-        depth=", ".join(depths),
+        ceiling_kpa=number(event, "boost_ceiling_kpa"),
+        retard_deg=number(event, "retard_deg"),
+        debt_ml=number(event, "debt_ml"),
         active=until_s != until_s,
         lasted_s=until_s - time_s,
         explanation=plain(event.get("explanation", "")),

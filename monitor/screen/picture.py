@@ -25,10 +25,11 @@ from monitor.guard.protocol import (
 )
 from monitor.screen.happenings import Happenings
 from monitor.screen.literal import number, plain
+from monitor.screen.spacing import SILENT_S, Spacing
 from monitor.screen.trace import Trace
 
-SILENT_S: Final = 0.5  # older than this is old: ten frames, or a slow logger's five samples
 RATE_OVER_S: Final = 2.0
+SLOW_S: Final = 0.25
 LATELY_S: Final = 10.0
 _VALUE_COLUMNS: Final = {"boost_kpa": "boost_kpa", "delivered_ml_min": "delivered_ml_min"}
 
@@ -90,6 +91,7 @@ class Picture:
         self._frame_s = now_s
         self._sample_s = now_s
         self._counts: deque[tuple[float, float]] = deque()
+        self._spacing = Spacing()
         self._last_rise: dict[str, tuple[float, float]] = {}
 
     def take(self, message: Message, now_s: float) -> None:
@@ -168,7 +170,13 @@ class Picture:
             )
         if now_s - self._frame_s > SILENT_S:
             return Link.HUNG
-        return Link.SILENT if self.sample_age_s(now_s) > SILENT_S else Link.LIVE
+        silent = self.sample_age_s(now_s) > self.silent_after_s
+        return Link.SILENT if silent else Link.LIVE
+
+    @property
+    def silent_after_s(self) -> float:
+        """Age of the newest sample from which on the source counts as silent, s."""
+        return self._spacing.silent_after_s
 
     def sample_age_s(self, now_s: float) -> float:
         """Return the time since the newest sample was heard of, s."""
@@ -182,6 +190,8 @@ class Picture:
         """Return the rate at which samples came over the last two seconds; NaN where unknown."""
         if len(self._counts) < 2 or self.link(now_s) not in {Link.LIVE, Link.SILENT}:
             return float("nan")
+        if self._spacing.usual_s > SLOW_S:
+            return self._spacing.rate  # a count over two seconds would flicker between 0 and 1
         (t0, n0), (t1, n1) = self._counts[0], self._counts[-1]
         return (n1 - n0) / (t1 - t0) if t1 - t0 >= 0.2 else float("nan")
 
@@ -276,6 +286,7 @@ class Picture:
         if count == count:
             if not self._counts or count != self._counts[-1][1]:
                 self._sample_s = now_s
+                self._spacing.heard(now_s, count)
             self._counts.append((now_s, count))
             while now_s - self._counts[0][0] > RATE_OVER_S:
                 self._counts.popleft()

@@ -82,6 +82,15 @@ def fill(low: Floats, high: Floats, bottom: float, top: float, rows: int) -> Dot
     return dots
 
 
+def thick(dots: Dots, *, heavy: bool) -> Dots:
+    """Return a line's dots, with one more above each where it is to be heavy."""
+    if not heavy:
+        return dots
+    twice = dots.copy()
+    twice[:-1] |= dots[1:]
+    return twice
+
+
 def codes(dots: Dots) -> npt.NDArray[np.int64]:
     """Return the pattern's number of each cell; 0 where the cell is empty."""
     rows, columns = dots.shape

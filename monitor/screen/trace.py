@@ -80,6 +80,14 @@ class Trace:
             return np.full(self._end - first, np.nan)
         return self._block[first : self._end, at]
 
+    def copy(self, since_s: float) -> "Trace":
+        """Return a trace of its own with the rows from ``since_s`` on, one before it included."""
+        times_s = self.column("time_s", since_s)
+        twin = Trace(list(self._names), capacity=max(1, len(times_s)))
+        twin._block[: len(times_s)] = self._block[self._end - len(times_s) : self._end]
+        twin._end = len(times_s)
+        return twin
+
     def newest(self, name: str) -> float:
         """Return a column's newest value; NaN where there is none."""
         at = self._names.get(name)

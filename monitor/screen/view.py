@@ -17,8 +17,25 @@ from monitor.screen.controls import Offer
 from monitor.screen.literal import literal
 from monitor.screen.palette import Palette
 from monitor.screen.picture import Link, Picture
+from monitor.screen.trace import Trace
+from monitor.screen.units import METRIC, Units
 
 Row = list[Segment]
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """A moment held fast, for the plots alone.
+
+    Attributes:
+        trace: A copy of the rows there were; the picture's own goes on and forgets.
+        end_s: Data time at the right edge.
+        at_s: Steady time when it was frozen.
+    """
+
+    trace: Trace
+    end_s: float
+    at_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +50,8 @@ class View:
     stopping: bool = False
     footer: tuple[Offer, ...] = ()
     offered: tuple[Offer, ...] = ()
+    units: Units = METRIC
+    frozen: Frozen | None = None
 
     @property
     def link(self) -> Link:
@@ -54,8 +73,15 @@ class View:
         return said or "advises only: no output is driven"
 
     @property
+    def trace(self) -> Trace:
+        """The rows that plots and trends draw: the newest, or those of the frozen moment."""
+        return self.picture.trace if self.frozen is None else self.frozen.trace
+
+    @property
     def axis_end_s(self) -> float:
         """Data time at the right edge of the plots; runs on while data is missing."""
+        if self.frozen is not None:
+            return self.frozen.end_s
         newest_s = self.picture.trace.newest("time_s")
         if self.link is Link.HUNG:
             return newest_s + self.picture.silence_s(self.now_s)
@@ -101,7 +127,7 @@ class Pane(Widget):
         """Draw a view, where it looks different from the last one."""
         self._view = view
         width, height = self.size
-        if not width or not height:
+        if not width or not height or not self.display:
             return
         ground = view.ground()
         rows = self.draw(view, width, height)[:height]

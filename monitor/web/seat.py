@@ -12,6 +12,8 @@ from aiohttp import WSCloseCode, web
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
+from monitor.screen.look import Look
+
 LEAVE_S: Final = 3.0
 LONGEST_PING: Final = 64
 WIDTHS: Final = (10, 400)  # cells
@@ -27,10 +29,14 @@ class Seat(AppService):
 
     Args:
         pid: The guard's process.
+        look: Units, theme and bell to begin with.
+        operator: Who is at the keys.
         websocket: The browser's, prepared.
     """
 
-    def __init__(self, pid: int, websocket: web.WebSocketResponse) -> None:
+    def __init__(
+        self, pid: int, look: Look, operator: str, websocket: web.WebSocketResponse
+    ) -> None:
         super().__init__(
             "",
             write_bytes=websocket.send_bytes,
@@ -38,7 +44,7 @@ class Seat(AppService):
             close=self._closed,
             download_manager=DownloadManager(),
         )
-        self._pid = pid
+        self._told = (str(pid), *look, operator)
         self._websocket = websocket
 
     async def _closed(self) -> None:
@@ -56,7 +62,7 @@ class Seat(AppService):
         environment["TEXTUAL_FPS"] = "20"  # the dashboard draws ten times a second
         self._process = await asyncio.create_subprocess_exec(
             sys.executable,
-            *("-m", "monitor.web.visitor", str(self._pid)),
+            *("-m", "monitor.web.visitor", *self._told),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -11,6 +11,7 @@ from aiohttp import WSCloseCode, WSMsgType, web
 from aiohttp.http_exceptions import HttpProcessingError
 
 from monitor.guard.place import Place
+from monitor.screen.look import USUAL, Look
 from monitor.web import page
 from monitor.web.admission import Admission
 from monitor.web.seat import HEIGHTS, WIDTHS, Seat, asked_cells, close
@@ -71,6 +72,8 @@ class WebServer:
     Args:
         place: The guard.
         listening: A listening socket; closed at the end.
+        look: Units, theme and bell that visitors begin with.
+        operator: Who they are taken to be.
 
     Attributes:
         admission: Token and checks; holds the address to open.
@@ -78,8 +81,12 @@ class WebServer:
         empty: Set while nobody is seated.
     """
 
-    def __init__(self, place: Place, listening: socket.socket) -> None:
+    def __init__(
+        self, place: Place, listening: socket.socket, look: Look = USUAL, operator: str = ""
+    ) -> None:
         self.place = place
+        self._look = look
+        self._operator = operator
         self.admission = Admission(listening.getsockname()[1])
         self.ended = False
         self.empty = asyncio.Event()
@@ -177,7 +184,7 @@ class WebServer:
     async def _seat(self, request: web.Request, websocket: web.WebSocketResponse) -> None:
         width = asked_cells(request.query.get("width"), 80, WIDTHS)
         height = asked_cells(request.query.get("height"), 24, HEIGHTS)
-        seat = Seat(self.place.pid, websocket)
+        seat = Seat(self.place.pid, self._look, self._operator, websocket)
         try:
             await seat.start(width, height)
             async for message in websocket:

@@ -3,7 +3,6 @@
 import asyncio
 import contextlib
 import signal
-import socket
 import subprocess
 import sys
 from collections.abc import Coroutine
@@ -12,10 +11,11 @@ from typing import Final
 import msgspec
 
 from monitor.guard.loop import FAILED
-from monitor.guard.place import Place, find_place
+from monitor.guard.place import find_place
 from monitor.guard.process import Order
 from monitor.guard.protocol import Bye, Command
 from monitor.link import ViewerLink, start_guard
+from monitor.screen.look import Look
 from monitor.web.server import WebServer, bound_socket
 from simulator.strict import BadInput, clean
 
@@ -23,7 +23,7 @@ GOODBYE_S: Final = 10.0
 LONGEST_WHY: Final = 500
 
 
-def serve_own(order: Order, port: int) -> int:
+def serve_own(order: Order, port: int, look: Look, operator: str) -> int:
     """Start a guard and serve it; the guard ends with us, unless we are killed.
 
     The guard waits for our own link and for no visitor: an engine must not go unwatched until a
@@ -38,7 +38,7 @@ def serve_own(order: Order, port: int) -> int:
     except BaseException:
         listening.close()
         raise
-    code = asyncio.run(_serve(place, listening, owner=True))
+    code = asyncio.run(_serve(WebServer(place, listening, look, operator), owner=True))
     try:
         process.wait(GOODBYE_S)
     except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)
@@ -46,17 +46,18 @@ def serve_own(order: Order, port: int) -> int:
     return code
 
 
-def serve_running(pid: int | None, port: int) -> int:
+def serve_running(pid: int | None, port: int, look: Look, operator: str) -> int:
     """Serve a running guard; ending leaves it running.
 
     Raises:
         BadInput: There is none, or the port can't be had.
     """
     place = find_place(pid)
-    return asyncio.run(_serve(place, bound_socket(port), owner=False))
+    return asyncio.run(_serve(WebServer(place, bound_socket(port), look, operator), owner=False))
 
 
-async def _serve(place: Place, listening: socket.socket, *, owner: bool) -> int:
+async def _serve(serving: WebServer, *, owner: bool) -> int:
+    place = serving.place
     leave = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -65,7 +66,7 @@ async def _serve(place: Place, listening: socket.socket, *, owner: bool) -> int:
     async with ViewerLink(place) as link:
         hearing = asyncio.create_task(_goodbye(link))
         try:
-            async with WebServer(place, listening) as server:
+            async with serving as server:
                 _tell(
                     f"dashboard at {server.admission.address}\n"
                     "Whoever has this address can watch and acknowledge, from this machine only. "

@@ -1,4 +1,6 @@
-"""One visitor's dashboard: ``python -m monitor.web.visitor PID``, started by the server only.
+"""One visitor's dashboard, started by the server only.
+
+``python -m monitor.web.visitor PID UNITS THEME BELL OPERATOR``
 
 It attaches to the guard as any viewer does and is never its owner: leaving leaves the guard alone.
 """
@@ -6,19 +8,22 @@ It attaches to the guard as any viewer does and is never its owner: leaving leav
 import os
 import sys
 
+import msgspec
+
 from monitor.guard.place import find_place
 from monitor.link import ViewerLink
 from monitor.screen.app import Dashboard
+from monitor.screen.look import Look
 
 
-def show(pid: int) -> None:
+def show(pid: int, look: Look, operator: str) -> None:
     """Show the guard of a process until the visitor leaves.
 
     Raises:
         BadInput: There is no such guard.
     """
     place = find_place(pid)
-    Dashboard(lambda: ViewerLink(place), owner=False).run()
+    Dashboard(lambda: ViewerLink(place), owner=False, operator=operator, look=look).run()
 
 
 def main() -> None:
@@ -26,7 +31,9 @@ def main() -> None:
     devnull = os.open(os.devnull, os.O_WRONLY)
     os.dup2(devnull, 2)
     os.close(devnull)
-    show(int(sys.argv[1]))
+    pid, units, theme, bell, operator = sys.argv[1:]
+    look = msgspec.convert((units, theme, bell), Look)
+    show(int(pid), look, operator)
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ from tests.bench import (
     kill,
     latency,
     recording,
+    screen,
     soak,
     speed,
     start,
@@ -30,6 +31,7 @@ def plant() -> None:
 SUITES = {
     "speed": speed.main,
     "start": start.main,
+    "screen": screen.main,
     "recording": recording.main,
     "kill": kill.main,
     "soak": soak.main,

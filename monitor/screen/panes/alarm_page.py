@@ -101,7 +101,7 @@ class AlarmPage(Page):
             rows.append(_heading(view, width, part if room < len(listed) else ""))
             rows.append(_columns(view, label_cells))
             rows += [
-                _row(view, alarm, label_cells, chosen=alarm is chosen)
+                _row(view, alarm, label_cells, chosen=alarm.name == chosen.name)
                 for alarm in listed[first : first + room]
             ]
             rows.append([])
@@ -172,9 +172,11 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     ]
     if alarm.silenced:
         rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
-    why = "No event tells of it." if event is None else event.explanation or "No explanation came."
+    why = "Not found so far." if alarm.state == _NORMAL else "No event tells of it."
     if event is not None:
-        why = f"{event.time_s:.2f} s: {why}" if not isnan(event.time_s) else why
+        at = "" if isnan(event.time_s) else f"{event.time_s:.2f} s: "
+        why = at + (event.explanation or "No explanation came.")
+    why = view.units.sentence(why)
     room = max(1, height - len(rows) - len(check) - len(likely))
     rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
     keep = max(0, height - len(rows) - len(check))
@@ -201,7 +203,7 @@ def _likely(
             continue
         if not 0.0 <= share <= 1.0:
             continue
-        line = f"{plain(label, 60)}{_evidence(cause)}"
+        line = view.units.sentence(f"{plain(label, 60)}{_evidence(cause)}")
         head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
         for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])

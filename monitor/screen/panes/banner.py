@@ -46,7 +46,7 @@ def _driven(view: View) -> Row:
 
 def _said(view: View) -> tuple[Row, str]:
     picture = view.picture
-    status = picture.frame.status if picture.frame else ""
+    status = view.units.sentence(picture.frame.status) if picture.frame else ""
     before = f"Before that: {status}" if status else "It never told a decision."
     match view.link:
         case Link.WAITING:
@@ -88,7 +88,7 @@ def _action(view: View) -> Row:
         return _chip(view, f"{UNKNOWN} HOLD, NOT JUDGED", NOT_JUDGED, "unknown")
     depth = []
     if action == 3:
-        depth.append(f"to {figure(picture.fact('boost_ceiling_kpa'), 0)} kPa")
+        depth.append(f"to {view.units.told(picture.fact('boost_ceiling_kpa'), 'kPa', 0)}")
     if picture.fact("retard_deg") > 0.0:
         depth.append(f"{figure(picture.fact('retard_deg'), 1)} deg taken back")
     if action < 2:

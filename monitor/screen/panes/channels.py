@@ -5,7 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.screen.literal import figure, shortened
-from monitor.screen.raster import drawn, fill, reach
+from monitor.screen.panes.banner import age
+from monitor.screen.picture import Picture
+from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
 TREND_CELLS = 8
@@ -31,9 +33,10 @@ SHOWN = (
     Shown("timing_deg", "timing", "deg", 1, "value_timing_deg"),
 )
 EXTRA = (
-    Shown("engine_speed_rpm", "engine", "rpm", 0, "value_engine_speed_rpm"),
     Shown("tank_ml", "tank", "mL", 0, "value_tank_ml"),
+    Shown("engine_speed_rpm", "engine", "rpm", 0, "value_engine_speed_rpm"),
 )
+MOST_ROWS = 3
 
 
 class Channels(Pane):
@@ -41,18 +44,24 @@ class Channels(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the channels every tuner watches, the timing taken back, and others if they fit."""
-        columns = max(1, (width + 1) // (ENTRY_CELLS + 1))
-        each = (width + 1) // columns - 1
-        per_entry = 2 if height >= 2 * (len(SHOWN) + 2) and columns == 1 else 1
-        room = columns * (height // per_entry)
         hello = view.picture.hello
         mapped = set(hello.channels) if hello else set()
         # Where the log has no such channel it says so, for the four that have limits.
         shown = [s for s in SHOWN if s.name in mapped or s.name != "timing_deg"]
-        entries = [_entry(view, channel, each, per_entry) for channel in shown]
-        entries.append(_taken_back(view, each, per_entry))
-        entries += [_entry(view, s, each, per_entry) for s in EXTRA if s.name in mapped]
-        entries = entries[:room]
+        extra = [s for s in EXTRA if s.name in mapped]
+        columns = max(1, (width + 1) // (ENTRY_CELLS + 1))
+        many = len(shown) + 1 + len(extra)
+        per_entry = max(1, min(MOST_ROWS, height // many))
+        if per_entry > 1:
+            columns = 1
+        each = (width + 1) // columns - 1
+        # Where not all fit, timing and what is taken back of it share a place.
+        joined = columns * height < many and "timing_deg" in mapped
+        entries = [_entry(view, s, each, per_entry, joined=joined) for s in shown]
+        if not joined:
+            entries.append(_taken_back(view, each, per_entry))
+        entries += [_entry(view, s, each, per_entry) for s in extra]
+        entries = entries[: columns * (height // per_entry)]
         rows: list[Row] = []
         for i in range(0, len(entries), columns):
             for part in range(per_entry):
@@ -61,18 +70,21 @@ class Channels(Pane):
                     row += spread(entry[part], [view.say("")], each + 1, view.ground())
                 rows.append(row)
         if len(rows) < height:
-            rows.append(_others(view, {s.name for s in shown}, width))
+            rows.append(_others(view, {s.name for s in (*shown, *extra)}, width))
         return rows
 
 
-def _entry(view: View, channel: Shown, width: int, rows: int) -> list[Row]:
+def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = False) -> list[Row]:
     picture = view.picture
     value = picture.value(channel.name)
     health = picture.health(channel.name)
     hello = picture.hello
     limit = hello.limits.get(channel.name, float("nan")) if hello else float("nan")
     ceiling = picture.fact("boost_ceiling_kpa") if channel.name == "boost_kpa" else float("nan")
-    text = f"{figure(value, channel.decimals):>6} {channel.unit:<4}"
+    units = view.units
+    value_text = units.figure(value, channel.unit, channel.decimals)
+    unit = units.unit(channel.unit)
+    text = f"{value_text:>6} {unit:<4}{' ' if len(unit) > 4 else ''}"
     left = [
         view.say(f" {channel.label:<10}", "dim"),
         view.say(text, "dim" if view.old else "strong"),
@@ -84,15 +96,35 @@ def _entry(view: View, channel: Shown, width: int, rows: int) -> list[Row]:
     elif health != "healthy":
         note = [view.say(f" ? {shortened(health, 12)} ", "unknown")]
     elif value > limit:
-        note = [view.say(f" ! over {figure(limit, 0)} ", "warn")]
+        note = [view.say(f" ! over {units.figure(limit, channel.unit, 0)} ", "warn")]
     elif ceiling == ceiling:
         over = value > ceiling
-        note = [view.say(f" {'! over' if over else '■'} cut {ceiling:.0f} ", "cut")]
+        at = units.figure(ceiling, channel.unit, 0)
+        note = [view.say(f" {'! over' if over else '■'} cut {at} ", "cut")]
+    elif channel.name == "tank_ml":
+        note = [view.say(tank_in_words(picture), "dim")]
+    elif channel.name == "timing_deg" and joined and picture.fact("retard_deg") > 0.0:
+        note = [view.say(f" ▼ pulled {figure(picture.fact('retard_deg'), 1)} ", "pull")]
     elif limit == limit:
-        note = [view.say(f"max {figure(limit, 0)}", "dim")]
+        note = [view.say(f"max {units.figure(limit, channel.unit, 0)}", "dim")]
     else:
         note = []
     return _stacked(view, left, note, [channel.column], width, rows)
+
+
+def tank_in_words(picture: Picture) -> str:
+    """Say how long the tank lasts: at the present use, or at full flow while nothing is sprayed.
+
+    Empty where the level isn't known now.
+    """
+    left_ml = picture.value("tank_ml")
+    left_s = picture.fact("tank_s")
+    if left_ml != left_ml:
+        return ""
+    if left_s == left_s:
+        return f"empty in {age(left_s)}"
+    full_ml_min = picture.hello.scale.get("flow_ml_min", 0.0) if picture.hello else 0.0
+    return f"{age(60.0 * left_ml / full_ml_min)} at full" if full_ml_min > 0.0 else ""
 
 
 def _stacked(
@@ -115,7 +147,7 @@ def _stacked(
 
 
 def _trend(view: View, column: str, cells: int, rows: int) -> list[Row]:
-    trace = view.picture.trace
+    trace = view.trace
     end_s = view.axis_end_s
     start_s = end_s - view.span_s
     times_s = trace.column("time_s", start_s)
@@ -130,6 +162,7 @@ def _trend(view: View, column: str, cells: int, rows: int) -> list[Row]:
     middle, half = (low + high) / 2.0, max(high - low, least) / 2.0
     line = reach(times_s, values, start_s, end_s, 2 * cells)
     dots = fill(line.low, line.high, middle - half, middle + half, 4 * rows)
+    dots = thick(dots, heavy=view.palette.heavy)
     return drawn([(dots, view.palette.graphic["mid"])], view.ground())
 
 

@@ -7,7 +7,7 @@ from rich.segment import Segment
 
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
-from monitor.screen.raster import drawn, fill, reach
+from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread
 
 TITLE_CELLS = 16
@@ -86,7 +86,7 @@ def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Ro
 def _history(
     view: View, marks: dict[str, float], top_ml: float, width: int, height: int
 ) -> list[Row]:
-    trace = view.picture.trace
+    trace = view.trace
     cells = width - 8
     rows = height - 1
     end_s = view.axis_end_s
@@ -97,7 +97,7 @@ def _history(
     with np.errstate(invalid="ignore"):
         share = np.sqrt(np.clip(debt_ml / top_ml, 0.0, 1.0))
     line = reach(times_s, share, end_s - view.span_s, end_s, 2 * cells)
-    dots = fill(line.low, line.high, 0.0, 1.0, 4 * rows)
+    dots = thick(fill(line.low, line.high, 0.0, 1.0, 4 * rows), heavy=view.palette.heavy)
     style = view.palette.graphic
     layers = [(dots, style["ink"])]
     labels = {rows - 1: "0"}
@@ -108,8 +108,11 @@ def _history(
         y = int(np.flatnonzero(dotted.any(axis=1))[0]) // 4
         labels.setdefault(y, name)
     plot = drawn(layers, view.ground())
+    title = f" Debt over {view.span_s:g} s, on the bar's scale"
+    if view.frozen is not None:
+        title = f" Debt over {view.span_s:g} s, frozen"
     return [
-        [view.say(f" Debt over {view.span_s:g} s, on the bar's scale", "dim")],
+        [view.say(title, "dim")],
         *(
             [view.say(f"{labels.get(y, ''):>6}│", "dim"), *segments]
             for y, segments in enumerate(plot)

@@ -33,16 +33,19 @@ class EventDetail(Pane):
             return []
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 1
-        check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 3 else 1)
-        said = event.explanation or "No explanation came."
-        why = wrapped_to_action(said, inner, height - len(check))
+        check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
+        likely = view.units.sentence(view.picture.likely) if view.chosen == 0 else ""
+        causes: list[str] = []
+        if likely:
+            # In little room what is likely goes before how that is known.
+            brief = likely if height > 6 else likely.partition(": ")[0].removesuffix(".") + "."
+            causes = wrapped(brief, inner, 1 if height < 6 else max(2, height // 3))
+        said = view.units.sentence(event.explanation) or "No explanation came."
+        why = wrapped_to_action(said, inner, max(1, height - len(check) - len(causes)))
         rows: list[Row] = [[view.say(" "), view.say(line)] for line in why]
+        rows += [[view.say(" "), view.say(line)] for line in causes]
         rows += [[view.say(" "), view.say(line, "strong")] for line in check]
         left = height - len(rows)
-        if view.picture.likely and view.chosen == 0 and left > 0:
-            likely = wrapped(view.picture.likely, inner, left)
-            rows += [[view.say(" "), view.say(line)] for line in likely]
-            left -= len(likely)
         if event.steps and left > 0:
             steps = wrapped(f"Steps: {event.steps}.", inner, left)
             rows += [[view.say(" "), view.say(line, "dim")] for line in steps]

@@ -2,6 +2,8 @@
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
+from textual.events import Click
+from textual.message import Message
 
 from monitor.screen.happenings import Happening
 from monitor.screen.literal import figure, plain, shortened
@@ -14,16 +16,34 @@ from monitor.screen.view import Pane, Row, View, spread, width_of
 class EventList(Pane):
     """One row an event: time, finding, action, how deep, and whether it still holds."""
 
+    class Picked(Message):
+        """An event was clicked."""
+
+        def __init__(self, key: tuple[float, str]) -> None:
+            super().__init__()
+            self.key = key
+
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._shown: list[Happening] = []
+
+    def on_click(self, event: Click) -> None:
+        """Say which event was clicked, where one was; the heading is row 0."""
+        if 0 < event.y <= len(self._shown):
+            self.post_message(self.Picked(self._shown[event.y - 1].key))
+
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading and the events around the chosen one."""
         known = view.picture.happenings
         room = height - 1
         first = max(0, min(view.chosen - room // 2, len(known.newest_first) - room))
         rows = [_heading(view, width)]
+        self._shown = known.newest_first[first : first + room]
         if not known.newest_first:
             return [*rows, [view.say(" none so far", "dim")]]
-        shown = known.newest_first[first : first + room]
-        label_cells = min(21, max((cell_len(event.label) for event in shown), default=0))
+        shown = self._shown
+        longest = max((cell_len(event.label) for event in shown), default=0)
+        label_cells = min(21 if width < 100 else 40, longest)
         for i, event in enumerate(shown, start=first):
             rows.append(_row(view, event, width, label_cells, chosen=i == view.chosen))
         return rows
@@ -37,7 +57,7 @@ def _heading(view: View, width: int) -> Row:
     notice = view.picture.notice
     if notice is None or view.now_s - notice[1] > 60.0:
         return left
-    topic, text = plain(notice[0].topic, 20), plain(notice[0].text)
+    topic, text = plain(notice[0].topic, 20), view.units.sentence(plain(notice[0].text))
     text = f"{text} " if text.startswith(topic) else f"{topic}: {text} "
     right = [view.say(shortened(text, max(0, width - width_of(left) - 2)), "dim")]
     return spread(left, right, width, view.ground())
@@ -50,7 +70,7 @@ def _row(view: View, event: Happening, width: int, label_cells: int, *, chosen: 
     word = f"{ACTION_SYMBOLS[event.level]} {ACTION_WORDS[event.level].lower()}"
     at = f"{'>' if chosen else ' '}{figure(event.time_s, 2):>8} s  "
     label = set_cell_size(shortened(event.label, label_cells), label_cells + 1)
-    depth = f" {event.depth}"
+    depth = f" {event.depth(view.units)}"
     ground: Segment = view.say(" ")
     if chosen:
         parts = [view.say(at, "strong"), view.say(label, "strong")]

@@ -18,9 +18,24 @@ _SIGNS: Final = (
 class Help(Page):
     """Takes the middle of the screen; the top line stays."""
 
+    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._first = 0
+
+    def scroll_rows(self, step: int) -> None:
+        """Move on by rows, or back; the next drawing keeps it within what there is."""
+        self._first += step
+
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw caution, keys and signs."""
-        del height
+        """Draw caution, keys and signs, as far as there is room, and say where more is."""
+        rows = self._all(view, width)
+        self._first = min(max(0, self._first), max(0, len(rows) - height))
+        shown = rows[self._first : self._first + height]
+        if self._first + height < len(rows):
+            shown[-1] = [view.say(" ↓ more", "dim")]
+        return shown
+
+    def _all(self, view: View, width: int) -> list[Row]:
         inner = max(20, min(width - 2, 100))
         rows: list[Row] = [
             [view.say(" "), view.say(line, "strong")] for line in wrapped(CAUTION, inner, 3)

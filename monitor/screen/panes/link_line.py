@@ -63,9 +63,10 @@ def _counts(view: View, width: int) -> Row:
     p99 = number(facts.get("latency"), "p99_ms")
     aged = "--" if picture.frame is None else age(picture.sample_age_s(view.now_s))
     if view.link is Link.LIVE:
-        aged = "<0.5 s"  # tenths would only flicker
+        aged = f"<{picture.silent_after_s:.1f} s"  # tenths would only flicker
+    per_s = figure(rate, 0 if rate >= 5.0 else 1)
     counts: list[tuple[str, bool]] = [
-        (f"{figure(rate, 0)} samples/s" if width >= 110 else f"{figure(rate, 0)}/s", False),
+        (f"{per_s} samples/s" if width >= 110 else f"{per_s}/s", False),
         (f"last {aged} ago", view.old and picture.frame is not None and not picture.ended),
         (f"rejected {figure(refused, 0)}", picture.rose_lately("rejected", view.now_s)),
         (f"late {figure(late, 0)}", picture.rose_lately("late", view.now_s)),

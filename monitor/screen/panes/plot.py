@@ -6,10 +6,10 @@ from math import ceil, floor, log10
 import numpy as np
 from rich.segment import Segment
 
-from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
-from monitor.screen.raster import Dots, Reach, drawn, fill, reach
+from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
@@ -30,7 +30,7 @@ class FlowPlot(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw legend, plot and time axis."""
-        trace = view.picture.trace
+        trace = view.trace
         cells, rows = width - LABEL_CELLS - 1, height - 2
         if cells < 4 or rows < 1:
             return []
@@ -41,6 +41,8 @@ class FlowPlot(Pane):
             name: trace.column(f"{name}_ml_min", start_s)
             for name in ("commanded", "expected", "allowance", "delivered")
         }
+        if (factor := view.units.factor("mL/min")) != 1.0:
+            flows = {name: factor * flow for name, flow in flows.items()}
         short_now = False
         if len(times_s):
             top, lines, short_now = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
@@ -57,6 +59,7 @@ class FlowPlot(Pane):
 def _top(view: View, flows: dict[str, Floats]) -> float:
     hello = view.picture.hello
     top = float(hello.scale.get("flow_ml_min", 0.0)) if hello else 0.0
+    top *= view.units.factor("mL/min")
     for name in ("commanded", "expected", "delivered"):
         if len(flows[name]):
             top = max(top, float(np.fmax.reduce(flows[name], initial=0.0)))
@@ -88,7 +91,7 @@ def _plotted(
     line = line_of(delivered)
     short = ~np.isnan(line_of(below).low)
     expected, band_floor = line_of(flows["expected"]), line_of(floor_ml_min)
-    dots = thin(line)
+    dots = thick(thin(line), heavy=view.palette.heavy)
     band = fill(band_floor.low, expected.high, 0.0, top, dot_rows)
     # A sparse screen of dots for the band, dashes for the command: told apart without colour.
     band &= (np.arange(columns)[None, :] + 2 * np.arange(dot_rows)[:, None]) % 4 == 0
@@ -115,12 +118,13 @@ def _label(y: int, rows: int, top: float) -> str:
         value = top / 2.0
     else:
         return " " * LABEL_CELLS + "│"
-    return f"{figure(value, 0)[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
+    return f"{f'{value:g}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
 def _legend(view: View, width: int, short: bool) -> Row:
     graphic = view.palette.graphic
-    left = [view.say(" Spray flow, mL/min  ", "strong")]
+    units = view.units
+    left = [view.say(f" Spray flow, {units.unit('mL/min')}  ", "strong")]
     signs = [
         (Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")),
         (Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")),
@@ -129,11 +133,13 @@ def _legend(view: View, width: int, short: bool) -> Row:
     ]
     picture = view.picture
     right: Row = []
-    if view.link is not Link.LIVE and picture.frame is not None:
+    if view.frozen is not None:
+        right = [view.say(f" frozen {age(view.now_s - view.frozen.at_s)} ago ", "chosen")]
+    elif view.link is not Link.LIVE and picture.frame is not None:
         right = [view.say(" ? old ", "unknown")]
     elif short:
         missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
-        right = [view.say(f" ! short by {figure(missing, 0)} ", "pull")]
+        right = [view.say(f" ! short by {units.figure(missing, 'mL/min', 0)} ", "pull")]
     # What is wrong now goes before what the signs mean.
     room = width - width_of(left) - width_of(right) - 1
     for sign in signs:
@@ -147,6 +153,8 @@ def _legend(view: View, width: int, short: bool) -> Row:
 def _time_axis(view: View, times_s: Floats, actions: Floats, start_s: float, cells: int) -> Row:
     """Times below the plot, and the symbol of each action where it was taken."""
     right = "now" if view.link is Link.LIVE else "last" if view.link is Link.GONE else "no data"
+    if view.frozen is not None:
+        right = "frozen"
     axis, roles = [" "] * cells, ["dim"] * cells
     free = max(1, cells - len(right) - 1)
     if len(actions) > 1:

@@ -5,7 +5,7 @@ from typing import Final
 
 from rich.segment import Segment
 
-from monitor.screen.literal import figure, number
+from monitor.screen.literal import number
 from monitor.screen.picture import Picture
 from monitor.screen.view import Pane, Row, View, width_of
 from rules.known_causes import CAUSE_NAMES
@@ -95,7 +95,7 @@ def _part(view: View, part: Part, suspected: bool) -> Row:
         return row
     else:
         value = picture.value(part.channel)
-    text = f" {figure(value, part.decimals)} {part.unit}"
+    text = f" {view.units.told(value, part.unit, part.decimals)}"
     return [*row, view.say(text, "dim" if view.old else "ink")]
 
 

@@ -1,0 +1,87 @@
+"""Find what can be done by typing a few letters of it: Textual's command palette over our table."""
+
+from functools import partial
+from typing import ClassVar, Final, Protocol, cast
+
+from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
+from textual.content import Content
+
+from monitor.screen.controls import Found
+from monitor.screen.literal import plain
+
+_LONGEST: Final = 160
+
+
+class Offers(Protocol):
+    """What the finder needs of the application."""
+
+    def found(self) -> list[Found]:
+        """Return what can be done now."""
+        ...
+
+    async def run_action(self, action: str) -> bool:
+        """Do it."""
+        ...
+
+
+class Controls(Provider):
+    """Lists every control that may be asked for, by its help text."""
+
+    async def discover(self) -> Hits:
+        """Yield all of them, in the table's order."""
+        app = cast(Offers, self.app)
+        for one in app.found():
+            title = _title(one)
+            yield DiscoveryHit(Content(title), partial(app.run_action, one.action), text=title)
+
+    async def search(self, query: str) -> Hits:
+        """Yield those that hold the letters."""
+        app = cast(Offers, self.app)
+        matcher = self.matcher(query)
+        for one in app.found():
+            title = _title(one)
+            if (score := matcher.match(title)) > 0.0:
+                shown = matcher.highlight(title)
+                yield Hit(score, shown, partial(app.run_action, one.action), text=title)
+
+
+def _title(one: Found) -> str:
+    return plain(f"{one.help} ({one.shown})", _LONGEST)
+
+
+class Finder(CommandPalette):
+    """The palette, below the top line, which stays in sight."""
+
+    # Colours and borders of its own would not know of high contrast or of no colour.
+    DEFAULT_CSS: ClassVar[str] = """
+    Finder { background: transparent; color: $foreground; }
+    Finder > Vertical { margin-top: 2; background: $background; }
+    Finder #--input { border: none; border-bottom: hkey $foreground; background: $background; }
+    Finder SearchIcon { display: none; }
+    Finder #--input.--list-visible { border-bottom: hkey $foreground; }
+    Finder #--input CommandInput, Finder #--input CommandInput:focus {
+        background: $background; color: $foreground;
+    }
+    Finder #--input CommandInput > .input--placeholder { color: $foreground; }
+    Finder #--input CommandInput > .input--cursor {
+        background: $background; color: $foreground; text-style: reverse;
+    }
+    Finder CommandList, Finder CommandList:focus {
+        background: $background; color: $foreground; border-bottom: hkey $foreground; padding: 0;
+        border-left: none; border-right: none; border-top: none;
+        max-height: 16;
+    }
+    Finder CommandList > .option-list--option {
+        padding: 0 2; background: $background; color: $foreground;
+    }
+    Finder CommandList > .option-list--option-highlighted,
+    Finder CommandList:focus > .option-list--option-highlighted {
+        background: $foreground; color: $background; text-style: bold underline;
+    }
+    Finder > .command-palette--highlight { text-style: bold underline; }
+    """
+
+    def __init__(self) -> None:
+        super().__init__(
+            providers=[Controls], placeholder="What do you want to do?", id="--command-palette"
+        )
