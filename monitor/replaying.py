@@ -5,20 +5,29 @@ import os
 import sys
 
 from monitor.replay import open_log
+from monitor.screen.look import USUAL, Look
 from monitor.screen.replay.go_to import goal
 from simulator.strict import BadInput
 
 NOBODY = "unknown"
 
 
-def replay(source: str, rig: str | None, *, at: str | None, name: str | None) -> int:
+def replay(
+    source: str,
+    rig: str | None,
+    *,
+    at: str | None,
+    who: str | None,
+    look: Look = USUAL,
+) -> int:
     """Show a log or a session on the replay screen until the person leaves.
 
     Args:
         source: Session's folder or log.
         rig: Rig file or shipped name; a session brings its own.
         at: Where to begin, as typed; None: the start.
-        name: Who sets marks; None: whoever is logged in.
+        who: Who sets marks; None: whoever is logged in.
+        look: Units and theme.
 
     Raises:
         BadInput: Anything that can't be read or used, or no terminal to show it on.
@@ -35,7 +44,7 @@ def replay(source: str, rig: str | None, *, at: str | None, name: str | None) ->
             )
         from monitor.screen.replay.app import ReplayDashboard
 
-        app = ReplayDashboard(log, who=name or logged_in(), start=at or "")
+        app = ReplayDashboard(log, who=who or logged_in(), start=at or "", look=look)
         last = app.run()
     finally:
         log.close()

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import RigOption
+from monitor.commands.parameters import RigOption, ThemeOption, UnitsOption
 
 
 def replay(
@@ -21,9 +21,15 @@ def replay(
         str | None,
         Parameter(help="Begin at this time: seconds as 41.5, or m:ss as 0:41."),
     ] = None,
-    name: Annotated[
-        str | None, Parameter(help="Who sets marks; otherwise whoever is logged in.")
+    operator: Annotated[
+        str | None,
+        Parameter(
+            name=["--operator", "--who"],
+            help="Who sets marks; kept with them. Otherwise: whoever is logged in.",
+        ),
     ] = None,
+    units: UnitsOption = "metric",
+    theme: ThemeOption = "auto",
 ) -> int:
     """Open a recorded drive on the dashboard: play it, step to any row, compare two moments.
 
@@ -32,5 +38,6 @@ def replay(
     and marks are kept in a file beside it. Exit codes: 0 left; 2 bad input.
     """
     from monitor.replaying import replay as show
+    from monitor.screen.look import Look
 
-    return show(log, rig, at=at, name=name)
+    return show(log, rig, at=at, who=operator, look=Look(units, theme))

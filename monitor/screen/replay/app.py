@@ -10,10 +10,12 @@ from monitor.clock import now_s
 from monitor.replay import Log, Stopped, decide, read_marks
 from monitor.replay.pace import pace_of
 from monitor.screen.base import BaseDashboard
-from monitor.screen.controls import Control, Offer, offers
+from monitor.screen.controls import Control, Found, Offer, offers
 from monitor.screen.literal import figure
+from monitor.screen.look import USUAL, Look
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.too_small import TooSmall
@@ -26,8 +28,8 @@ from monitor.screen.replay.foot import ReplayFoot
 from monitor.screen.replay.keeping import Keeping
 from monitor.screen.replay.keys import ReplayKeys
 from monitor.screen.replay.moment import Moment, ReplayView
-from monitor.screen.replay.pages import LogPage, Opening, ReplayHelp
-from monitor.screen.replay.plot import ReplayPlot
+from monitor.screen.replay.pages import LogPage, Opening
+from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
 from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
 from monitor.screen.replay.tries import Tries
@@ -36,7 +38,7 @@ from monitor.screen.view import Page, Pane, View
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
-_WHILE_OPENING: Final = {"leave", "leave_now", "theme", "escape"}
+_WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
 class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
@@ -46,6 +48,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
         log: What ``open_log`` returned.
         who: Who sets marks.
         start: Where to begin, as typed; empty: the log's start.
+        look: Units and theme.
         clock: Steady time, s: what playing goes by.
 
     Attributes:
@@ -67,11 +70,12 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
         *,
         who: str,
         start: str = "",
+        look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
         self.room = Room(log, who)
         self.moment = Moment()
-        super().__init__(self.moment)
+        super().__init__(self.moment, look)
         self.fault: BadInput | None = None
         self._start = start
         self._clock = clock
@@ -86,6 +90,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
         room = self.room
         return [
             ReplayPlot(room, id="plot"),
+            ReplayBoost(room, id="boost"),
             DebtBar(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
@@ -104,7 +109,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
         room = self.room
         return [
             Opening(room, id="opening"),
-            ReplayHelp(room, id="help"),
+            Help(id="help"),
             LogPage(room, id="counts"),
             EntryPage(room, id="list"),
             DeltaPage(room, id="deltas"),
@@ -132,6 +137,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             picture=self.picture,
             now_s=self._clock(),
             palette=self.palette,
+            units=self.units,
             span_s=span_s,
             footer=tuple(self.offered(footer=True)),
             offered=tuple(self.offered(footer=False)),
@@ -162,12 +168,20 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             table = tuple(one for one in table if one.action in _WHILE_OPENING)
         return offers(table, self.words(), footer=footer)
 
+    def found(self) -> list[Found]:
+        """Return what the finder lists: the keys that stand together in the footer one by one."""
+        words = self.words()
+        return [
+            Found(one.action, one.shown, one.help)
+            for one in self.CONTROLS
+            if one.action and one.asks and one.help
+            if one in UNSAID or words.get(one.action, one.word)
+        ]
+
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Until the log is open, leaving is all there is to do."""
         if self.room.shown is None and action not in _WHILE_OPENING:
             return action not in self._names()
-        if self._ask_line.asking and action in {"leave", "leave_now"}:
-            return action == "leave_now"  # q is a letter then
         return super().check_action(action, parameters)
 
     # --- opening --------------------------------------------------------------------------------
@@ -257,7 +271,11 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
 
     def scroll(self, rows: int) -> None:
         """Scroll a page of text."""
-        self.room.scroll = max(0, self.room.scroll + rows)
+        page = self._panes[self.open_page]
+        if isinstance(page, Help):
+            page.scroll_rows(rows)
+        else:
+            self.room.scroll = max(0, self.room.scroll + rows)
         self.redraw()
 
     def action_enter(self) -> None:
@@ -293,11 +311,6 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
         return 2 * max(1, self._panes["plot"].size.width - 7)
 
     # --- leaving --------------------------------------------------------------------------------
-
-    def action_leave_now(self) -> None:
-        """Leave, also while something is typed."""
-        self._ask_line.give_up()
-        self.action_leave()
 
     def action_leave(self) -> None:
         """Leave."""

@@ -11,7 +11,6 @@ _OWN: Final = {"s", "c"}  # of the common keys, those that mean something of the
 _HELP: Final = "page('help')"  # stands where it is seen at 80 columns
 
 UNSAID: Final = (
-    Control("ctrl+c,ctrl+q", "", "leave_now", "quit", ""),
     Control("left", "", "rows(-1)", "row", ""),
     Control("right", "", "rows(1)", "row", ""),
     Control("shift+left,pageup", "", "seconds(-1)", "second", ""),
@@ -33,7 +32,7 @@ UNSAID: Final = (
 
 REPLAY_CONTROLS: Final = tidy(
     (
-        Control("q", "q", "leave", "quit", "leave; nothing is changed", 10),
+        Control("q,ctrl+c,ctrl+q", "q", "leave", "quit", "leave; nothing is changed", 10),
         Control("space", "space", "play", "play", "play, and stand still", 11),
         Control("", "n p", "", "event", "to the next or previous event, gap or mark", 12),
         Control("", "←→", "", "row", "one row back or forth", 25),

@@ -6,6 +6,7 @@ from monitor.replay import Decided
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_SYMBOLS, ACTION_WORDS
 from monitor.screen.replay.pages import ScrolledPage
+from monitor.screen.units import METRIC
 from monitor.screen.view import Row, View
 from rules.channels import CHANNELS
 from rules.state import HEALTHY, Decision
@@ -109,7 +110,7 @@ class DeltaPage(ScrolledPage):
             _columns(
                 view,
                 "time",
-                [f"{figure(a_s, 2)}", f"{figure(b_s, 2)}", _signed(b_s - a_s, 2)],
+                [f"{figure(a_s, 2)}", f"{figure(b_s, 2)}", _signed(figure(b_s - a_s, 2))],
                 "s",
                 "ink",
             ),
@@ -118,13 +119,19 @@ class DeltaPage(ScrolledPage):
             ),
         ]
         for delta in deltas(room.shown, first, second):
-            told = [figure(value, delta.decimals) for value in (delta.before, delta.after)]
+            units = METRIC if delta.label == "debt" else view.units  # debt stays mL
+            told = [
+                units.figure(value, delta.unit, delta.decimals)
+                for value in (delta.before, delta.after)
+            ]
+            # A difference of temperatures has no offset.
+            step = "K" if delta.unit == "°C" else delta.unit
             rows.append(
                 _columns(
                     view,
                     delta.label,
-                    [*told, _signed(delta.change, delta.decimals)],
-                    delta.unit,
+                    [*told, _signed(units.figure(delta.change, step, delta.decimals))],
+                    units.unit(delta.unit),
                     "ink",
                 )
             )
@@ -145,6 +152,6 @@ def _action(decided: Decided, index: int) -> str:
     return f"{ACTION_SYMBOLS[action]} {ACTION_WORDS[action].lower()}"
 
 
-def _signed(value: float, decimals: int) -> str:
-    text = figure(value, decimals)
-    return f"+{text}" if value == value and value > 0.0 and float(text) != 0.0 else text
+def _signed(text: str) -> str:
+    """Return a figure as the screen shows it, with a plus where it grew."""
+    return text if text == "--" or text.startswith("-") or not float(text) else f"+{text}"

@@ -6,6 +6,7 @@ from monitor.screen.picture import likely_in_words
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.view import Pane, Row, View
 
+SHORT = 4  # rows in which all of it has no room
 GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"
 
 
@@ -48,21 +49,25 @@ class EntryDetail(Pane):
                 left = height - len(rows)
                 said = f"{name}: {event.explanation}" if event else f"{name}: nothing."
                 if left > 0:
-                    rows += _said(view, wrapped_to_action(said, inner, left), "ink")
+                    rows += _said(
+                        view, wrapped_to_action(view.units.sentence(said), inner, left), "ink"
+                    )
             return rows
         happened, _ = room.event_of(entry)
-        check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 3 else 1)
-        likely = self._likely(entry)
+        check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 4 else 1)
+        likely = view.units.sentence(self._likely(entry))
         # A few rows hold the reason and the likely causes rather than all of the reason.
-        spare = 1 if likely and height <= 3 else 0
+        spare = 1 if likely and height <= SHORT else 0
         why = wrapped_to_action(
-            happened.explanation or "No explanation.", inner, max(1, height - len(check) - spare)
+            view.units.sentence(happened.explanation) or "No explanation.",
+            inner,
+            max(1, height - len(check) - spare),
         )
         rows = _said(view, why, "ink")
         if spare:
             return [
                 *rows,
-                *_said(view, wrapped(likely, inner, 1), "ink"),
+                *_said(view, wrapped(_brief(likely), inner, 1), "ink"),
                 *_said(view, check, "strong"),
             ]
         rows += _said(view, check, "strong")
@@ -85,3 +90,8 @@ class EntryDetail(Pane):
 
 def _said(view: View, lines: list[str], role: str) -> list[Row]:
     return [[view.say(" "), view.say(line, role)] for line in lines]
+
+
+def _brief(likely: str) -> str:
+    """Leave out how that is known: what is likely goes first where there is little room."""
+    return likely.partition(": ")[0].removesuffix(".") + "."

@@ -1,11 +1,10 @@
-"""Pages of text: while the log is opened, what was read of it, and the help."""
+"""Pages of text: while the log is opened, and what was read of it."""
 
 from collections.abc import Iterator
 from typing import Final
 
 from monitor.replay.pace import Pace
 from monitor.screen.literal import figure, plain, wrapped
-from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Page, Row, View
 
@@ -41,14 +40,6 @@ class ScrolledPage(Page):
         more = len(rows) - self._room.scroll - len(shown)
         word = f" ↓ {more} more rows" if more else " ↑ the end"
         return [*shown, [view.say(word, "dim")]]
-
-
-class ReplayHelp(ScrolledPage):
-    """The help of the live screen, scrolled where it is too long."""
-
-    def text(self, view: View, width: int) -> list[Row]:
-        """Return caution, keys and signs."""
-        return Help.draw(self, view, width, 1000)  # type: ignore[arg-type]  # needs no more than a page
 
 
 class Opening(Page):

@@ -10,9 +10,11 @@ from rich.segment import Segment
 from monitor.replay import Decided, TurnAt
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
+from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
-from monitor.screen.view import Row, View
+from monitor.screen.view import Frozen, Row, View
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
@@ -46,15 +48,15 @@ class ReplayPlot(FlowPlot):
             return []
         trace = room.shown.trace(start_s, end_s, 2 * cells)
         times_s = trace.column("time_s", start_s)
-        flows = {name: trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
+        factor = view.units.factor("mL/min")
+        flows = {name: factor * trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
         if len(times_s):
             top, lines, _ = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
         else:
             top, lines = _top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
         at = _Scale(start_s, end_s, cells)
         style = view.palette.text
-        for letter, time_s in room.cursors.items():
-            del letter
+        for time_s in room.cursors.values():
             lines = [_through(line, at.cell(time_s), "┊", style["ink"]) for line in lines]
         here = at.cell(room.player.time_s)
         lines = [_through(line, here, "│", style["strong"]) for line in lines]
@@ -68,6 +70,40 @@ class ReplayPlot(FlowPlot):
             view.picture.fact("expected_ml_min") - view.picture.fact("allowance_ml_min")
         )
         return [_legend(view, width, short), *plot, *below_rows]
+
+
+class ReplayBoost(BoostTrend):
+    """Boost over the same stretch as the plot above it.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the live screen's trend of that stretch, and the moment."""
+        room, cells = self._room, width - LABEL_CELLS - 1
+        if room.shown is None or room.player is None or cells < 20:
+            return []
+        start_s, end_s = room.stretch(2 * cells)
+        trace = room.shown.trace(start_s, end_s, 2 * cells)
+        held = Frozen(trace, end_s, 0.0)  # type: ignore[arg-type]  # the same reading face
+        stretch = ReplayView(
+            picture=view.picture,
+            now_s=view.now_s,
+            palette=view.palette,
+            span_s=end_s - start_s,
+            units=view.units,
+            frozen=held,
+            axis_s=end_s,
+        )
+        first, *rest = super().draw(stretch, width, height)
+        here = _Scale(start_s, end_s, cells).cell(room.player.time_s) + LABEL_CELLS + 1
+        return [first, *(_through(row, here, "│", view.palette.text["strong"]) for row in rest)]
 
 
 class _Scale:
