@@ -186,3 +186,29 @@ def test_a_name_is_asked_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(getpass, "getuser", nobody)
     assert logged_in() == "unknown"
+
+
+@pytest.mark.asyncio
+async def test_the_finder_lists_every_key(tmp_path: Path) -> None:
+    """Also those that share a place in the footer; nothing that has no words."""
+    async with replaying(brindled(log_file(tmp_path))) as hand:
+        found = {one.action: one for one in hand.app.found()}
+        for action in ("rate(1)", "rows(-1)", "event(1)", "goto", "mark", "page('what_if')"):
+            assert found[action].help
+        assert "undo" not in found  # nothing to undo
+        assert all(one.shown for one in found.values())
+
+
+@pytest.mark.asyncio
+async def test_figures_are_shown_in_us_units(tmp_path: Path) -> None:
+    """Deltas too: a difference of temperatures has no offset, and debt stays mL."""
+    async with replaying(brindled(log_file(tmp_path))) as hand:
+        await hand.press("u", "g")
+        await hand.type("20")
+        await hand.press("a", "g")
+        await hand.type("57")
+        text = " ".join((await hand.press("d")).split())
+        assert "boost 21.8 -8.7 -30.5 psi" in text
+        assert "intake temperature 100 86 -14 °F" in text
+        assert "debt 0.00 0.00 0.00 mL" in text
+        assert "gal/h" in text

@@ -23,6 +23,8 @@ async def test_a_lower_threshold_moves_an_action_and_undo_brings_it_back(hand: H
     await hand.press("tab", "enter")  # to the first difference
     text = await hand.look()
     assert hand.room.open[1].time_s == pytest.approx(41.26)
+    assert "Would be: Delivered" in text
+    assert "Was: Delivered" in text
     assert "▼ PULL TIMING" in text
     assert "would be" in text
     other = edit(BRINDLE, "debt.pull = 0.5 mL")

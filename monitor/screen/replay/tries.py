@@ -33,10 +33,11 @@ class Tries(Part):
         """Change the chosen threshold, or go to the chosen difference."""
         what_if = self.room.what_if
         if what_if.among_differences and what_if.differences:
-            one = what_if.differences[min(what_if.at, len(what_if.differences) - 1)]
-            self.room.open[1].seek(one.time_s, self._clock())
+            at = min(what_if.at, len(what_if.differences) - 1)
+            self.room.open[1].seek(what_if.differences[at].time_s, self._clock())
             self.show_page("")
             self._moved()
+            self.room.chosen = ("difference", -1, at)  # others may stand at the same moment
             return
         value = what_if.chosen_value
         proposed = "" if value is None else f"{value.key} = {value.value}"
