@@ -1,10 +1,18 @@
 """What every test session has ready, and how the whole suite is shared out among workers."""
 
 import os
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+import pytest_asyncio
 
 import simulator.plant.compiled  # noqa: F401  # cars run compiled: thirty times as fast, bit-identical
+
+if TYPE_CHECKING:
+    from monitor.replay import Log
+    from tests.replay_script import Hand
 
 MOST_WORKERS = 4
 # Guards as processes, brokers, deadlines in real time: one at a time, in one worker. They mostly
@@ -58,3 +66,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         name = item.path.stem.removeprefix("test_")
         item.add_marker(pytest.mark.xdist_group("live" if name in LIVE else name))
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> "Log":
+    """The hand-made drive of the replay's tests, as a log."""
+    from tests.replay_script import brindled, log_file
+
+    return brindled(log_file(tmp_path))
+
+
+@pytest_asyncio.fixture
+async def hand(log: "Log") -> AsyncIterator["Hand"]:
+    """A hand on the keys of that drive's replay."""
+    from tests.replay_script import replaying
+
+    async with replaying(log) as found:
+        yield found

@@ -189,12 +189,16 @@ class BaseDashboard(App[str | None]):
             self.register_theme(_theme(palette))
         self.theme = self.palette.name
         self._arrange(self.size)
-        self.set_interval(TICK_S, self.redraw)
+        self.set_interval(TICK_S, self.tick)
         self.call_after_refresh(self.redraw)
 
     def on_resize(self, event: Resize) -> None:
         """Choose the arrangement for a new size."""
         self._arrange(event.size)
+
+    def tick(self) -> None:
+        """Time has passed; who inherits may know that nothing has changed."""
+        self.redraw()
 
     def redraw(self) -> None:
         """Show every pane the present moment."""

@@ -1,0 +1,63 @@
+"""Opening the replay screen: whatever can be wrong is said before it."""
+
+import getpass
+import os
+import sys
+
+from monitor.replay import open_log
+from monitor.screen.look import USUAL, Look
+from monitor.screen.replay.go_to import goal
+from simulator.strict import BadInput
+
+NOBODY = "unknown"
+
+
+def replay(
+    source: str,
+    rig: str | None,
+    *,
+    at: str | None,
+    who: str | None,
+    look: Look = USUAL,
+) -> int:
+    """Show a log or a session on the replay screen until the person leaves.
+
+    Args:
+        source: Session's folder or log.
+        rig: Rig file or shipped name; a session brings its own.
+        at: Where to begin, as typed; None: the start.
+        who: Who sets marks; None: whoever is logged in.
+        look: Units and theme.
+
+    Raises:
+        BadInput: Anything that can't be read or used, or no terminal to show it on.
+    """
+    if at is not None:
+        found = goal(at)
+        if found.event or found.cursor:
+            raise BadInput(f"--at: found {at.strip()}, expected seconds as 41.5, or m:ss as 0:41")
+    log = open_log(source, rig)
+    try:
+        if not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
+            raise BadInput(
+                "replay: found no terminal, expected one; flowdebt review reads a log back in lines"
+            )
+        from monitor.screen.replay.app import ReplayDashboard
+
+        app = ReplayDashboard(log, who=who or logged_in(), start=at or "", look=look)
+        last = app.run()
+    finally:
+        log.close()
+    if app.fault is not None:
+        raise app.fault
+    if last:
+        sys.stderr.write(last + "\n")
+    return 0
+
+
+def logged_in() -> str:
+    """Return whoever is logged in, as far as the system says."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # no such user, or no such module
+        return NOBODY

@@ -1,0 +1,49 @@
+"""The top line of a replay: what was done to the engine then, never to be taken for live."""
+
+from monitor.screen.literal import shortened
+from monitor.screen.panes.banner import Banner
+from monitor.screen.replay.room import Room
+from monitor.screen.view import Row, View, width_of
+
+LEAST_WHAT_IF = 24
+
+
+class ReplayBanner(Banner):
+    """The live banner behind the word REPLAY, and what is changed where something is.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw two rows."""
+        if self._room.shown is None:
+            said = f"opening {self._room.log.path.name}"
+            head = [view.say(" "), view.say(" REPLAY ", "chosen"), view.say("  ")]
+            return [[*head, view.say(shortened(said, width - 12), "strong")], []]
+        changed = self._room.what_if.words
+        mark: Row = [view.say(" "), view.say(" REPLAY ", "chosen")]
+        first, second, *_ = super().draw(view, width - 9, 2)
+        if not changed:
+            return [[*mark, *first], second]
+        # The action's word goes before how deep it is: the sentence below says that too.
+        chip = first[:2]
+        room = max(LEAST_WHAT_IF, width - width_of(mark) - width_of(chip) - 4)
+        text = shortened(f"WHAT-IF: {changed}", room)
+        head = [*mark, *chip, view.say(" "), view.say(f" {text} ", "unknown")]
+        would = view.say(" would be ", "unknown")
+        return [head, [view.say(" "), would, *_cut(second, width - 12)]]
+
+
+def _cut(row: Row, width: int) -> Row:
+    """Shorten a row's last segment so that the row fits."""
+    if width_of(row) <= width:
+        return row
+    last = row[-1]
+    text = shortened(last.text, max(1, width - width_of(row[:-1])))
+    return [*row[:-1], type(last)(text, last.style)]

@@ -1,0 +1,97 @@
+"""The chosen entry: why, what to check first, and what is likely behind it."""
+
+from monitor.screen.literal import figure, plain, wrapped
+from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.picture import likely_in_words
+from monitor.screen.replay.room import Entry, Room
+from monitor.screen.view import Pane, Row, View
+
+SHORT = 4  # rows in which all of it has no room
+GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"
+
+
+class EntryDetail(Pane):
+    """As much of it as there is room for.
+
+    Args:
+        room: The replay.
+        id: Its id.
+    """
+
+    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
+        super().__init__(id=id)
+        self._room = room
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Draw the chosen entry; nothing where there is none."""
+        room, inner = self._room, width - 1
+        entry = room.chosen_entry if room.shown is not None else None
+        if entry is None:
+            return []
+        if entry.kind == "mark":
+            mark = room.mark_of(entry)
+            text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
+            return _said(view, wrapped(text, inner, height), "ink")
+        if entry.kind == "gap":
+            lasted_s = room.pace.silences[entry.number].lasted_s
+            until_s = entry.time_s + lasted_s
+            text = (
+                f"No row came from {figure(entry.time_s, 2)} to {figure(until_s, 2)} s: the link, "
+                "or whatever wrote the log, fell silent."
+            )
+            rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")
+            check = wrapped(GAP_CHECK, inner, height - len(rows))
+            return [*rows, *_said(view, check, "strong")]
+        if entry.kind == "difference":
+            one = room.what_if.differences[entry.number]
+            rows = _said(view, wrapped(one.words, inner, height), "strong")
+            for name, event in (("Was", one.before), ("Would be", one.after)):
+                left = height - len(rows)
+                said = f"{name}: {event.explanation}" if event else f"{name}: nothing."
+                if left > 0:
+                    rows += _said(
+                        view, wrapped_to_action(view.units.sentence(said), inner, left), "ink"
+                    )
+            return rows
+        happened, _ = room.event_of(entry)
+        check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 4 else 1)
+        likely = view.units.sentence(self._likely(entry))
+        # A few rows hold the reason and the likely causes rather than all of the reason.
+        spare = 1 if likely and height <= SHORT else 0
+        why = wrapped_to_action(
+            view.units.sentence(happened.explanation) or "No explanation.",
+            inner,
+            max(1, height - len(check) - spare),
+        )
+        rows = _said(view, why, "ink")
+        if spare:
+            return [
+                *rows,
+                *_said(view, wrapped(_brief(likely), inner, 1), "ink"),
+                *_said(view, check, "strong"),
+            ]
+        rows += _said(view, check, "strong")
+        for text, role in (
+            (likely, "ink"),
+            (f"Steps: {happened.steps}." if happened.steps else "", "dim"),
+        ):
+            if text and height > len(rows):
+                rows += _said(view, wrapped(text, inner, height - len(rows)), role)
+        return rows
+
+    def _likely(self, entry: Entry) -> str:
+        found = self._room.causes_of(entry)
+        if found is None:
+            return "Likely causes are being worked out."
+        causes, time_s = found
+        words = likely_in_words(causes)
+        return f"{words[:-1]} (at {figure(time_s, 2)} s)." if words else ""
+
+
+def _said(view: View, lines: list[str], role: str) -> list[Row]:
+    return [[view.say(" "), view.say(line, role)] for line in lines]
+
+
+def _brief(likely: str) -> str:
+    """Leave out how that is known: what is likely goes first where there is little room."""
+    return likely.partition(": ")[0].removesuffix(".") + "."

@@ -1,0 +1,84 @@
+"""The keys that write something: a mark, or what the plot spans as a file."""
+
+import asyncio
+from typing import Any
+
+from monitor.replay import add_mark, read_marks, remove_mark
+from monitor.screen.literal import figure
+from monitor.screen.replay.part import Part
+from monitor.screen.replay.tries import path_of
+from simulator.strict import BadInput
+
+
+class Keeping(Part):
+    """Marks and exports."""
+
+    def action_mark(self) -> None:
+        """Ask for a note, and set a mark where the moment was when the key was pressed."""
+        at_s = self.room.open[1].time_s
+        self.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
+
+    async def _ask_mark(self, at_s: float) -> None:
+        room, typed = self.room, ""
+        while (answer := await self.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
+            typed = answer
+            try:
+                mark = await asyncio.to_thread(add_mark, room.log, at_s, answer, room.who)
+                room.marks = await asyncio.to_thread(read_marks, room.log)
+            except BadInput as error:
+                room.say(str(error), self._clock(), odd=True)
+                continue
+            room.list_anew()
+            room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
+            return
+
+    def action_remove(self) -> None:
+        """Take the chosen mark away."""
+        entry = self.room.chosen_entry
+        if self.open_page == "list" and entry is not None and entry.kind == "mark":
+            self.run_worker(self._remove(entry.number), group="marks")
+
+    async def _remove(self, number: int) -> None:
+        room = self.room
+        try:
+            await asyncio.to_thread(remove_mark, room.log, number, room.who)
+            room.marks = await asyncio.to_thread(read_marks, room.log)
+        except BadInput as error:
+            room.say(str(error), self._clock(), odd=True)
+        else:
+            room.list_anew()
+            room.say(f"mark {number} taken away", self._clock())
+        self.redraw()
+
+    def action_export(self) -> None:
+        """Ask for a file, and write what the plot spans."""
+        self.run_worker(self._ask_export(), group="asking", exclusive=True)
+
+    async def _ask_export(self) -> None:
+        room = self.room
+        decided, _ = room.open
+        from_s, to_s = room.stretch(self.plot_columns())
+        span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
+        name = f"{room.log.path.stem}-{from_s:.0f}-{to_s:.0f}s.csv"
+        question = f"Write {span} to:"
+        while (answer := await self.ask(question, name)) is not None:
+            name = answer
+            room.busy = "writing"
+            try:
+                done = await asyncio.to_thread(
+                    self.exporting, decided, from_s, to_s, path_of(answer)
+                )
+            except BadInput as error:
+                room.say(str(error), self._clock(), odd=True)
+                continue
+            finally:
+                room.busy = ""
+            room.say(f"wrote {done.rows} rows, {span}, to {answer}", self._clock())
+            return
+
+    @staticmethod
+    def exporting(*arguments: Any) -> Any:
+        """Export a stretch; a name of its own, since pyarrow is loaded only then."""
+        from monitor.replay import export_range
+
+        return export_range(*arguments)

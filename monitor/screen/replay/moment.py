@@ -1,0 +1,71 @@
+"""One recorded moment, as the panes of the live dashboard want it: never old, never "now"."""
+
+from dataclasses import dataclass
+
+from monitor.replay import Decided, frame_at, hello_of
+from monitor.screen.literal import number
+from monitor.screen.picture import Link, Picture
+from monitor.screen.view import View
+from rules.facts import Rig
+from rules.state import Decision
+
+_OWN_FIELDS = {"boost_kpa", "delivered_ml_min"}
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayView(View):
+    """A view whose plots end at the moment, also where the log has a gap there."""
+
+    axis_s: float = float("nan")
+
+    @property
+    def axis_end_s(self) -> float:
+        """The moment's time on the axis."""
+        return self.axis_s
+
+
+class Moment(Picture):
+    """The picture of one row of a log."""
+
+    def __init__(self) -> None:
+        super().__init__(0.0)
+        self._decided: Decided | None = None
+        self._index = -1
+        self._rig: Rig | None = None
+        self._decision: Decision | None = None
+
+    def stand_at(self, decided: Decided, index: int, from_s: float, columns: int) -> None:
+        """Show a row.
+
+        Args:
+            decided: The log, decided.
+            index: The row.
+            from_s: From where on the trends are wanted, s.
+            columns: How many columns of dots they have.
+        """
+        same = decided is self._decided
+        if not same or index != self._index:
+            rig = decided.rig_at(index)
+            if not same or rig is not self._rig:
+                self._rig = rig
+                self.hello = hello_of(decided, index)
+            self._decided, self._index = decided, index
+            self._decision = decided.decision(index)
+            self.frame = frame_at(decided, index)
+        elif self.frame is not None and not self.frame.causes:
+            self.frame = frame_at(decided, index)  # they may have been worked out by now
+        if self.frame is not None:
+            self.causes = self.frame.causes
+        self.trace = decided.trace(from_s, decided.time_s(index), columns)  # type: ignore[assignment]  # the same reading face
+
+    def link(self, now_s: float) -> Link:
+        """A moment of a log is neither old nor silent."""
+        del now_s
+        return Link.WAITING if self.frame is None else Link.LIVE
+
+    def value(self, channel: str) -> float:
+        """Return a channel's value in this row, NaN unless it was healthy."""
+        if self._decision is None or self.health(channel) != "healthy":
+            return float("nan")
+        name = channel if channel in _OWN_FIELDS else f"value_{channel}"
+        return number(self._decision._asdict(), name)

@@ -1,0 +1,126 @@
+"""The keys that move the time: play, steps, jumps, the typed time, and the cursors A and B."""
+
+from typing import Final
+
+from monitor.screen.literal import figure
+from monitor.screen.replay.go_to import goal
+from monitor.screen.replay.part import Part
+from simulator.strict import BadInput
+
+SCROLLED: Final = {"help", "counts", "deltas"}
+
+
+class TimeKeys(Part):
+    """Where the moment is."""
+
+    def action_play(self) -> None:
+        """Play, or stand still."""
+        self.room.open[1].toggle(self._clock())
+        self._moved()
+
+    def action_rows(self, count: int) -> None:
+        """Move by rows."""
+        self.room.open[1].step_rows(count, self._clock())
+        self._moved()
+
+    def action_seconds(self, count: int) -> None:
+        """Move by seconds; a page of text is scrolled by the same keys."""
+        if self.open_page in SCROLLED:
+            self.scroll(10 * count)
+            return
+        if self.open_page == "list":
+            self.room.choose(10 * count)
+            self.redraw()
+            return
+        if self.open_page == "what_if":
+            self.room.what_if.move(10 * count)
+            self.redraw()
+            return
+        self.room.open[1].step_s(float(count), self._clock())
+        self._moved()
+
+    def action_end(self, way: int) -> None:
+        """Move to the first or the last row."""
+        _, player = self.room.open
+        (player.to_end if way > 0 else player.to_start)(self._clock())
+        self._moved()
+
+    def action_event(self, way: int) -> None:
+        """Stand still at the next or previous event, mark or difference."""
+        _, player = self.room.open
+        step = player.next_event if way > 0 else player.previous_event
+        found = step(self._clock(), self.room.stops)
+        self._moved()
+        if found is None:
+            side = "behind" if way > 0 else "before"
+            self.room.say(f"no event, gap or mark {side} this moment", self._clock())
+            self.redraw()
+
+    def action_rate(self, way: int) -> None:
+        """Play faster or slower."""
+        _, player = self.room.open
+        (player.faster if way > 0 else player.slower)(self._clock())
+        self.redraw()
+
+    def action_goto(self) -> None:
+        """Ask where to go."""
+        self.run_worker(self._ask_where(), group="asking", exclusive=True)
+
+    async def _ask_where(self) -> None:
+        decided, _ = self.room.open
+        from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
+        question, typed = f"Go to ({from_s} to {to_s} s):", ""
+        while (answer := await self.ask(question, typed)) is not None:
+            typed = answer
+            if self._go(answer):
+                return
+
+    def _go(self, typed: str) -> bool:
+        room = self.room
+        decided, player = room.open
+        try:
+            to = goal(typed, decided.from_s)
+            if to.cursor and to.cursor not in room.cursors:
+                raise BadInput(f"go to: cursor {to.cursor.upper()} is not set, expected a time")
+            if to.event and to.event > len(decided.events):
+                most = len(decided.events)
+                raise BadInput(f"go to: found event {to.event}, expected one of {most}")
+            wanted_s = room.cursors.get(to.cursor, to.time_s)
+            if to.relative:
+                wanted_s += player.time_s
+            elif not to.event and not decided.from_s <= wanted_s <= decided.to_s + 0.005:
+                from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
+                raise BadInput(
+                    f"go to: found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s"
+                )
+        except BadInput as error:
+            room.say(str(error), self._clock(), odd=True)
+            self.redraw()
+            return False
+        if to.event:
+            player.seek_row(decided.raised_at[to.event - 1], self._clock())
+        else:
+            player.seek(wanted_s, self._clock())
+        self._moved()
+        return True
+
+    def action_cursor(self, letter: str) -> None:
+        """Set a cursor here."""
+        _, player = self.room.open
+        self.room.cursors[letter] = player.time_s
+        if len(self.room.cursors) == 2:
+            between_s = self.room.cursors["b"] - self.room.cursors["a"]
+            self.room.say(f"A to B: {between_s:+.2f} s; d shows what changed", self._clock())
+        else:
+            said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
+            self.room.say(said, self._clock())
+        self.redraw()
+
+    def action_to_cursor(self, letter: str) -> None:
+        """Go to a cursor."""
+        self._go(letter)
+
+    def action_clear(self) -> None:
+        """Clear both cursors."""
+        self.room.cursors.clear()
+        self.redraw()

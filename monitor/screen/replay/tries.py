@@ -1,0 +1,159 @@
+"""What if: the keys that change thresholds, decide the log again behind, and show what differs."""
+
+import asyncio
+import re
+import threading
+from pathlib import Path
+from typing import Final
+
+from monitor.replay import Stopped, Value, compare, decide, edit, save_as, values_of
+from monitor.screen.replay.part import Part
+from monitor.screen.replay.what_if import Change
+from simulator.rig import RigFile
+from simulator.strict import BadInput, called
+
+THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
+
+
+class Tries(Part):
+    """The part of the replay screen that asks what would have been."""
+
+    _tried: RigFile | None = None
+
+    def own_rig(self) -> RigFile:
+        """Return the rig that changes start from: the log's own, or the one asked for."""
+        base = self.room.base
+        return self.room.log.rig_file if base is None else base.rig_file
+
+    def own_values(self) -> list[Value]:
+        """Return its keys and values."""
+        return thresholds_first(values_of(self.own_rig()))
+
+    def enter_what_if(self) -> None:
+        """Change the chosen threshold, or go to the chosen difference."""
+        what_if = self.room.what_if
+        if what_if.among_differences and what_if.differences:
+            at = min(what_if.at, len(what_if.differences) - 1)
+            self.room.open[1].seek(what_if.differences[at].time_s, self._clock())
+            self.show_page("")
+            self._moved()
+            self.room.chosen = ("difference", -1, at)  # others may stand at the same moment
+            return
+        value = what_if.chosen_value
+        proposed = "" if value is None else f"{value.key} = {value.value}"
+        self.run_worker(self._ask_change(proposed), group="asking", exclusive=True)
+
+    def action_switch(self) -> None:
+        """Go from the thresholds to the differences, or back."""
+        self.room.what_if.switch()
+        self.redraw()
+
+    async def _ask_change(self, typed: str) -> None:
+        room = self.room
+        while (answer := await self.ask("What if:", typed)) is not None:
+            typed = answer
+            try:
+                own = {value.key: value.value for value in self.own_values()}
+                changes = room.what_if.with_typed(answer, own)
+                rig_file = await asyncio.to_thread(self._edited, changes)
+            except BadInput as error:
+                room.say(_without_place(str(error), self.own_rig()), self._clock(), odd=True)
+                continue
+            if await self._try(rig_file, changed=bool(changes)):
+                room.what_if.take(changes)
+                self._settle()
+            return
+
+    def action_undo(self) -> None:
+        """Take the last change back."""
+        if self.room.what_if.undone() is not None:
+            self.run_worker(self._undo(), group="asking", exclusive=True)
+
+    async def _undo(self) -> None:
+        before = self.room.what_if.undone() or {}
+        rig_file = await asyncio.to_thread(self._edited, before)
+        if await self._try(rig_file, changed=bool(before)):
+            self.room.what_if.undo()
+            self._settle()
+
+    def _edited(self, changes: dict[str, Change]) -> RigFile:
+        rig = self.own_rig()
+        return edit(rig, *(change.edit for change in changes.values())) if changes else rig
+
+    async def _try(self, rig_file: RigFile, *, changed: bool) -> bool:
+        """Decide the log by a rig in the background and show it; return whether that is done.
+
+        What is being worked out when another try begins is given up.
+        """
+        room = self.room
+        base = room.base
+        if base is None:
+            return False
+        stop = threading.Event()
+        room.busy = "deciding again"
+        self.redraw()
+        decided, differences = base, []
+        try:
+            if changed:
+                decided = await asyncio.to_thread(decide, room.log, rig_file, stop=stop.is_set)
+                differences = await asyncio.to_thread(compare, base, decided)
+            values = thresholds_first(await asyncio.to_thread(values_of, rig_file))
+        except Stopped:
+            return False
+        finally:
+            stop.set()
+            room.busy = ""
+        self._tried = rig_file
+        room.what_if.values = values
+        room.show(decided, differences)
+        return True
+
+    def _settle(self) -> None:
+        self.room.what_if.stay_within()
+        self.room.notice = None
+        self.work_out_causes()
+        self.redraw()
+
+    def action_keep(self) -> None:
+        """Ask for a file, and keep the changed thresholds as a new rig."""
+        if self.room.what_if.changes and self._tried is not None:
+            self.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
+
+    async def _ask_keep(self, rig_file: RigFile) -> None:
+        room = self.room
+        stem = Path(rig_file.file_name).stem or "rig"
+        name = f"{stem}-tried.toml"
+        while (answer := await self.ask("Keep as a new rig file:", name)) is not None:
+            name = answer
+            try:
+                await asyncio.to_thread(save_as, rig_file, path_of(answer))
+            except BadInput as error:
+                room.say(str(error), self._clock(), odd=True)
+                continue
+            room.what_if.saved = True
+            room.say(f"kept as {answer}; flowdebt check {answer} tells what follows", self._clock())
+            return
+
+
+def thresholds_first(values: list[Value]) -> list[Value]:
+    """Return a rig's keys with those first that say when to act, and how far."""
+    most = len(THRESHOLDS)
+    order = {table: place for place, table in enumerate(THRESHOLDS)}
+    return sorted(values, key=lambda value: order.get(value.key.partition(".")[0], most))
+
+
+def _without_place(message: str, rig_file: RigFile) -> str:
+    """Return a message without file and line: what was typed stands in no file."""
+    return re.sub(r"^:[0-9]+: |^: ", "", message.removeprefix(rig_file.file_name))
+
+
+def path_of(typed: str) -> Path:
+    """Return the file a person named; ~ is their own folder.
+
+    Raises:
+        BadInput: Nobody has that folder.
+    """
+    try:
+        return Path(typed).expanduser()
+    except RuntimeError:
+        raise BadInput(f"{called(typed)}: found no such home, expected a file to write") from None
