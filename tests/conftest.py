@@ -10,10 +10,6 @@ import pytest_asyncio
 
 import simulator.plant.compiled  # noqa: F401  # cars run compiled: thirty times as fast, bit-identical
 
-if TYPE_CHECKING:
-    from monitor.replay import Log
-    from tests.replay_script import Hand
-
 MOST_WORKERS = 4
 # Guards as processes, brokers, deadlines in real time: one at a time, in one worker. They mostly
 # wait, so the others can have the rest of the machine. Every other file is a group of its own.
@@ -66,6 +62,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         name = item.path.stem.removeprefix("test_")
         item.add_marker(pytest.mark.xdist_group("live" if name in LIVE else name))
+
+
+if TYPE_CHECKING:
+    from monitor.replay import Log
+    from tests.replay_script import Hand
 
 
 @pytest.fixture

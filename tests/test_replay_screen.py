@@ -120,7 +120,7 @@ async def test_events_and_marks_are_jumped_to(hand: Hand) -> None:
     """N goes to the event; the banner says what was done then and why, the detail what to check."""
     text = await hand.press("n")
     assert "! WARN" in text
-    assert "under delivery, debt 0.43 mL" in text
+    assert "under-delivery, debt 0.43 mL" in text
     assert "Delivered 497 of 711 mL/min" in text
     assert "Check first tank level" in text
     assert "Likely flow sensor reads low" in text  # lambda says the methanol burns

@@ -212,3 +212,12 @@ async def test_figures_are_shown_in_us_units(tmp_path: Path) -> None:
         assert "intake temperature 100 86 -14 °F" in text
         assert "debt 0.00 0.00 0.00 mL" in text
         assert "gal/h" in text
+
+
+@pytest.mark.asyncio
+async def test_a_small_terminal_is_told_of(tmp_path: Path) -> None:
+    """With what is needed; and nothing of a guard, since there is none."""
+    async with replaying(brindled(log_file(tmp_path)), (70, 20)) as hand:
+        text = await hand.look()
+        assert "This terminal is 70x20; a replay needs at least 80x24. q quits." in text
+        assert "guard" not in text

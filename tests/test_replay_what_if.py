@@ -18,7 +18,7 @@ async def test_a_lower_threshold_moves_an_action_and_undo_brings_it_back(hand: H
     await hand.press("w", "enter")
     text = await hand.type("debt.pull = 0.5 mL")
     assert "WHAT-IF: debt.pull 0.8 mL -> 0.5 mL" in text
-    assert "pull timing of under delivery: 0.18 s earlier" in text
+    assert "pull timing of under-delivery: 0.18 s earlier" in text
     assert "what if: not what happened" in text
     await hand.press("tab", "enter")  # to the first difference
     text = await hand.look()
@@ -48,7 +48,7 @@ async def test_actions_appear_and_vanish(hand: Hand) -> None:
     assert "What would have been different: 1" in text
     text = await hand.press("escape", "n")  # what differs is stopped at
     assert "= HOLD" in text
-    assert "under delivery (cut boost) vanishes" in text
+    assert "under-delivery (cut boost) vanishes" in text
     await hand.press("w", "up", "enter")
     text = await hand.type("limits.boost_kpa.above = 140 kPa")
     assert "+ appears" in text

@@ -106,7 +106,7 @@ class BaseDashboard(App[str | None]):
         super().__init__()
         self.picture = picture
         self.palette: Palette = palette_for(look.theme, no_color=self.no_color)
-        self.units = next(units for units in ALL_UNITS if units.name == look.units)
+        self.units = look.figures
         self.span = 0
         self.open_page = ""
         self.frozen: Frozen | None = None

@@ -2,6 +2,8 @@
 
 from typing import Final, Literal, NamedTuple
 
+from monitor.screen.units import ALL_UNITS, Units
+
 UnitsName = Literal["metric", "us"]
 ThemeName = Literal["auto", "dark", "light", "contrast", "mono"]
 BellName = Literal["off", "action", "alarm"]
@@ -19,6 +21,11 @@ class Look(NamedTuple):
     units: UnitsName = "metric"
     theme: ThemeName = "auto"
     bell: BellName = "action"
+
+    @property
+    def figures(self) -> Units:
+        """How figures are shown."""
+        return next(units for units in ALL_UNITS if units.name == self.units)
 
 
 USUAL: Final = Look()

@@ -18,7 +18,6 @@ from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
-from monitor.screen.panes.too_small import TooSmall
 from monitor.screen.replay.banner import ReplayBanner
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.deltas import DeltaPage
@@ -28,7 +27,7 @@ from monitor.screen.replay.foot import ReplayFoot
 from monitor.screen.replay.keeping import Keeping
 from monitor.screen.replay.keys import ReplayKeys
 from monitor.screen.replay.moment import Moment, ReplayView
-from monitor.screen.replay.pages import LogPage, Opening
+from monitor.screen.replay.pages import LogPage, Opening, SmallReplay
 from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
 from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
@@ -99,7 +98,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             EntryDetail(room, id="detail"),
             ReplayFoot(room, id="links"),
             ReplayKeys(id="keys"),
-            TooSmall(id="small"),
+            SmallReplay(id="small"),
             ReplayBanner(room, id="banner"),
             *self.pages(),
         ]

@@ -5,6 +5,7 @@ from typing import Final
 
 from monitor.replay.pace import Pace
 from monitor.screen.literal import figure, plain, wrapped
+from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Page, Row, View
 
@@ -40,6 +41,19 @@ class ScrolledPage(Page):
         more = len(rows) - self._room.scroll - len(shown)
         word = f" ↓ {more} more rows" if more else " ↑ the end"
         return [*shown, [view.say(word, "dim")]]
+
+
+class SmallReplay(TooSmall):
+    """Said where the terminal is too small; no guard goes on behind a replay."""
+
+    def draw(self, view: View, width: int, height: int) -> list[Row]:
+        """Say what size is there and what is needed."""
+        have = self.screen.size
+        text = (
+            f"This terminal is {have.width}x{have.height}; a replay needs at least "
+            f"{LEAST_WIDTH}x{LEAST_HEIGHT}. q quits."
+        )
+        return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]
 
 
 class Opening(Page):

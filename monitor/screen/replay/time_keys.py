@@ -76,6 +76,13 @@ class TimeKeys(Part):
                 return
 
     def _go(self, typed: str) -> bool:
+        if fault := self.go_to(typed):
+            self.room.say(fault, self._clock(), odd=True)
+            self.redraw()
+        return fault is None
+
+    def go_to(self, typed: str) -> str | None:
+        """Go to the moment that was typed; return what is wrong with it, or None."""
         room = self.room
         decided, player = room.open
         try:
@@ -94,15 +101,13 @@ class TimeKeys(Part):
                     f"go to: found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s"
                 )
         except BadInput as error:
-            room.say(str(error), self._clock(), odd=True)
-            self.redraw()
-            return False
+            return str(error)
         if to.event:
             player.seek_row(decided.raised_at[to.event - 1], self._clock())
         else:
             player.seek(wanted_s, self._clock())
         self._moved()
-        return True
+        return None
 
     def action_cursor(self, letter: str) -> None:
         """Set a cursor here."""
