@@ -7,7 +7,7 @@ from typing import Any, Final
 import msgspec
 
 from monitor.alarm_words import operation_in_words, turn_in_words
-from monitor.counts import by_reason, latency_in_words, reasons_in_words
+from monitor.counts import by_reason, count, latency_in_words, reasons_in_words
 from monitor.guard.protocol import (
     AlarmTurn,
     Answer,
@@ -22,10 +22,13 @@ from monitor.guard.protocol import (
     Terms,
     outputs_in_words,
 )
+from monitor.readings import readings_in_words
+from monitor.screen.units import METRIC, Units
 from rules.findings import label_of
 from simulator.strict import clean
 
 STATUS_EVERY_S: Final = 1.0
+READINGS_EVERY_S: Final = 10.0
 LONGEST: Final = 400
 
 
@@ -36,21 +39,33 @@ class LineTalk:
         write: Takes one line, without its end.
         as_json: JSON lines instead of text.
         now_s: Steady time, for the pace of status lines.
+        units: Of figures in text; JSON stays metric, as its names say.
     """
 
     def __init__(
-        self, write: Callable[[str], None], *, as_json: bool, now_s: Callable[[], float]
+        self,
+        write: Callable[[str], None],
+        *,
+        as_json: bool,
+        now_s: Callable[[], float],
+        units: Units = METRIC,
     ) -> None:
         self._write = write
         self._as_json = as_json
         self._now_s = now_s
+        self._units = units
         self._status_due_s = 0.0
+        self._hello: Hello | None = None
+        self._readings_s = float("nan")  # when they were said last
+        self._decoded = float("nan")  # and how many samples there were then
         self.ended: Bye | None = None
 
     def hear(self, message: Message) -> None:
         """Take one message; write what it comes to."""
         if isinstance(message, Bye):
             self.ended = message
+        if isinstance(message, Hello):
+            self._hello = message
         if isinstance(message, Frame):
             if self._now_s() < self._status_due_s:
                 return
@@ -59,8 +74,24 @@ class LineTalk:
             return  # the event says the same in better words
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
-        else:
-            self._write(clean(in_words(message), LONGEST))
+            return
+        self._say(in_words(message))
+        if isinstance(message, Frame):
+            self._say_readings(message)
+
+    def _say(self, words: str) -> None:
+        self._write(clean(self._units.sentence(words), LONGEST))
+
+    def _say_readings(self, frame: Frame) -> None:
+        """Say every ten seconds what a status line has no room for, from the first ten on."""
+        now_s, decoded = self._now_s(), count(frame.statistics, "decoded")
+        span_s = now_s - self._readings_s
+        if span_s < READINGS_EVERY_S or self._hello is None:
+            return
+        if span_s == span_s:
+            rate_hz = (decoded - self._decoded) / span_s
+            self._say(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
+        self._readings_s, self._decoded = now_s, decoded
 
 
 def _facts(message: Message) -> dict[str, Any]:

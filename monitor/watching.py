@@ -144,7 +144,7 @@ async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
         except (BrokenPipeError, ValueError):
             gone = True
 
-    talk = LineTalk(write, as_json=as_json, now_s=now_s)
+    talk = LineTalk(write, as_json=as_json, now_s=now_s, units=hand.look.figures)
     async with ViewerLink(place) as link:
         leave = asyncio.Event()
 
@@ -175,7 +175,7 @@ async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
     return 0
 
 
-def watch_headless(order: Order, *, as_json: bool) -> int:
+def watch_headless(order: Order, *, as_json: bool, look: Look = USUAL) -> int:
     """Run the guard alone, in this process, writing its events as lines.
 
     Writing is a thread's business: a reader that stalls costs lines (counted), never samples.
@@ -201,7 +201,7 @@ def watch_headless(order: Order, *, as_json: bool) -> int:
             except (OSError, ValueError):
                 return
 
-    talk = LineTalk(put, as_json=as_json, now_s=now_s)
+    talk = LineTalk(put, as_json=as_json, now_s=now_s, units=look.figures)
     writer = threading.Thread(target=write_lines, name="lines", daemon=True)
     writer.start()
 

@@ -134,5 +134,5 @@ def watch(
 
         return serve_own(order, web_port or 0, look, operator)
     if headless:
-        return watch_headless(order, as_json=as_json)
+        return watch_headless(order, as_json=as_json, look=look)
     return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

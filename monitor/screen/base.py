@@ -287,7 +287,7 @@ class BaseDashboard(App[str | None]):
         self.redraw()
 
     def action_choose(self, step: int) -> None:
-        """Choose an older (1) or newer (-1) event; the newest one is chosen on its own.
+        """Choose an older (1) or newer (-1) event; the leading one is chosen on its own.
 
         Over the open help, move through that.
         """
@@ -299,13 +299,12 @@ class BaseDashboard(App[str | None]):
         known = self.picture.happenings.newest_first
         if known:
             at = min(len(known) - 1, max(0, self.chosen_at() + step))
-            self._chosen = known[at].key if at else None
+            self._chosen = known[at].key
         self.redraw()
 
     def on_event_list_picked(self, message: EventList.Picked) -> None:
-        """Choose the event that was clicked; the newest one is chosen on its own."""
-        newest = self.picture.happenings.newest_first
-        self._chosen = None if newest and newest[0].key == message.key else message.key
+        """Choose the event that was clicked."""
+        self._chosen = message.key
         self.redraw()
 
     async def on_keys_pressed(self, message: Keys.Pressed) -> None:
@@ -317,11 +316,13 @@ class BaseDashboard(App[str | None]):
         self.show_page("" if self.open_page == name else name)
 
     def action_escape(self) -> None:
-        """Give up what is being asked, or close the page."""
+        """Give up what is being asked, close the page, or choose the leading event again."""
         if self._ask_line.asking:
             self._ask_line.give_up()
-        else:
-            self.show_page("")
+            return
+        if not self.open_page:
+            self._chosen = None
+        self.show_page("")
 
     def show_page(self, name: str) -> None:
         """Open a page by its id; an empty name closes whichever is open."""
@@ -333,11 +334,11 @@ class BaseDashboard(App[str | None]):
         self.call_after_refresh(self.redraw)
 
     def chosen_at(self) -> int:
-        """Return the chosen event's place, newest first; 0 where none is chosen or it is gone."""
+        """Return the chosen event's place, newest first; the leading one's where none is chosen."""
         for i, known in enumerate(self.picture.happenings.newest_first):
             if known.key == self._chosen:
                 return i
-        return 0
+        return self.picture.happenings.leading
 
 
 def tidy(controls: Iterable[Control]) -> tuple[Control, ...]:

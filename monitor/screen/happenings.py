@@ -102,6 +102,16 @@ class Happenings:
         )
 
     @property
+    def leading(self) -> int:
+        """Place of the event to look at first: of those that hold, the first of the worst.
+
+        What came first is nearer to the cause than what followed from it. 0, the newest, where
+        none holds.
+        """
+        holding = [i for i, known in enumerate(self.newest_first) if known.active]
+        return max(holding, key=lambda i: (self.newest_first[i].level, i), default=0)
+
+    @property
     def active(self) -> int:
         """How many have not cleared."""
         return sum(known.active for known in self.newest_first)

@@ -23,6 +23,19 @@ def checked_ending(path: Path) -> str:
     return ending
 
 
+def refuse_taken(path: Path) -> None:
+    """Refuse a name that something has already; to be told before there is a picture.
+
+    Raises:
+        BadInput: Something has it.
+    """
+    if path.exists() or path.is_symlink():
+        raise BadInput(
+            f"{called(path)}: found a file there already, expected a new name: pictures are never "
+            "written over others"
+        )
+
+
 def write(still: Still, path: Path) -> None:
     """Write a picture to a new file.
 
@@ -42,10 +55,8 @@ def write(still: Still, path: Path) -> None:
     try:
         file = path.open("xb")
     except FileExistsError:
-        raise BadInput(
-            f"{called(path)}: found a file there already, expected a new name: pictures are never "
-            "written over others"
-        ) from None
+        refuse_taken(path)
+        raise
     except (OSError, ValueError) as error:
         raise _unwritable(path, error) from None
     try:

@@ -34,7 +34,7 @@ class EventDetail(Pane):
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 1
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
-        likely = view.units.sentence(view.picture.likely) if view.chosen == 0 else ""
+        likely = view.units.sentence(view.picture.likely) if event.active else ""
         causes: list[str] = []
         if likely:
             # In little room what is likely goes before how that is known.
