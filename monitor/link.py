@@ -4,12 +4,12 @@ import asyncio
 import contextlib
 import subprocess
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 
 import msgspec
 
+from monitor.guard.order import Order
 from monitor.guard.place import Place, find_place
-from monitor.guard.process import Order
 from monitor.guard.protocol import LONGEST_LINE, Command, Message, decode, encode
 from simulator.strict import BadInput
 
@@ -83,10 +83,16 @@ class ViewerLink:
                 self._writer.write(encode(command))
 
 
-def start_guard(order: Order) -> tuple["subprocess.Popen[bytes]", Place]:
+def start_guard(
+    order: Order, meanwhile: Callable[[], object] | None = None
+) -> tuple["subprocess.Popen[bytes]", Place]:
     """Start a guard in a process and session of its own; return it, and where to attach.
 
     It outlives whoever started it: a dead dashboard is no reason to stop watching the engine.
+
+    Args:
+        order: What it is to do.
+        meanwhile: Done while it starts; must not raise.
 
     Raises:
         BadInput: It could not do what the order asks; the text is its own.
@@ -103,6 +109,8 @@ def start_guard(order: Order) -> tuple["subprocess.Popen[bytes]", Place]:
     with contextlib.suppress(OSError):
         process.stdin.write(msgspec.json.encode(order) + b"\n")
         process.stdin.close()
+    if meanwhile is not None:
+        meanwhile()
     with process.stdout as said:
         word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
     if word == "ready":

@@ -14,10 +14,9 @@ from typing import Final
 import msgspec
 
 from monitor.clock import now_s
-from monitor.guard.loop import FAILED
+from monitor.guard.order import Order
 from monitor.guard.place import Place, find_place, running_places
-from monitor.guard.process import Order, run_order
-from monitor.guard.protocol import COMMAND_LINE, Bye, Command, Message
+from monitor.guard.protocol import COMMAND_LINE, FAILED, Bye, Command, Message
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
 from monitor.screen.look import USUAL, Look
@@ -37,7 +36,10 @@ def watch_own(
     Raises:
         BadInput: The order can't be carried out.
     """
-    process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
+    in_lines = _in_lines(lines, as_json)
+    process, place = start_guard(
+        msgspec.structs.replace(order, awaits_viewer=True), None if in_lines else _load_screen
+    )
     hand = _Hand(operator, look, owner=True)
     try:
         code = _view(place, hand, lines=lines, as_json=as_json)
@@ -112,8 +114,18 @@ class _Hand:
     joins_next: bool = False
 
 
+def _in_lines(lines: bool, as_json: bool) -> bool:
+    """Whether no dashboard is wanted, or there is nowhere to draw one."""
+    return lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb"
+
+
+def _load_screen() -> None:
+    """Load what the dashboard needs; both processors are free for that while a guard starts."""
+    import monitor.screen.app  # noqa: F401
+
+
 def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
-    if lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
+    if _in_lines(lines, as_json):
         return asyncio.run(_view_lines(place, hand, as_json=as_json))
     from monitor.screen.app import Dashboard
     from monitor.screen.rejoin import NextGuard
@@ -183,6 +195,8 @@ def watch_headless(order: Order, *, as_json: bool, look: Look = USUAL) -> int:
     Raises:
         BadInput: The order can't be carried out.
     """
+    from monitor.guard.process import run_order  # heavy: here alone this process decides
+
     waiting: queue.SimpleQueue[str | None] = queue.SimpleQueue()
     lost = 0
 

@@ -36,7 +36,7 @@ def demo(
     On a terminal the dashboard opens; elsewhere text lines are written. Nothing is recorded unless
     you say where.
     """
-    from monitor.guard.process import Order
+    from monitor.guard.order import Order
     from monitor.screen.look import Look
     from monitor.watching import watch_own
 

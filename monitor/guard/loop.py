@@ -32,7 +32,6 @@ HISTORY_ROWS: Final = 3000
 HISTORY_EVENTS: Final = 50
 SILENCE_CHECK_S: Final = 0.05
 UNATTENDED_S: Final = 30.0
-FAILED: Final = "failed: "  # how a goodbye begins that is none
 
 Tell = Callable[[protocol.Message], None]
 
@@ -143,7 +142,7 @@ class GuardLoop:
                 else:
                     pump.result()
         except Exception as error:
-            self._why = f"{FAILED}{error}"
+            self._why = f"{protocol.FAILED}{error}"
             raise
         finally:
             for helper in helpers:

@@ -21,6 +21,7 @@ LONGEST_PATH: Final = 4096
 LONGEST_WORD: Final = 64
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
+FAILED: Final = "failed: "  # how a goodbye begins that is none
 SOURCE_ENDED: Final = "source ended"  # the goodbye after a log's last row
 RECORDING_TO: Final = "recording to "  # how the notice begins that all is well with it
 SIMULATED_CAR: Final = "simulated car"  # how the name of the one source begins that obeys

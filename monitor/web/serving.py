@@ -10,10 +10,9 @@ from typing import Final
 
 import msgspec
 
-from monitor.guard.loop import FAILED
+from monitor.guard.order import Order
 from monitor.guard.place import find_place
-from monitor.guard.process import Order
-from monitor.guard.protocol import Bye, Command
+from monitor.guard.protocol import FAILED, Bye, Command
 from monitor.link import ViewerLink, start_guard
 from monitor.screen.look import Look
 from monitor.web.server import WebServer, bound_socket
