@@ -1,6 +1,5 @@
 """Opening the replay screen: whatever can be wrong is said before it."""
 
-import getpass
 import os
 import sys
 
@@ -9,7 +8,7 @@ from monitor.screen.look import USUAL, Look
 from monitor.screen.replay.go_to import goal
 from simulator.strict import BadInput
 
-NOBODY = "unknown"
+USUAL_NAME = "operator"  # as everywhere else; no name is taken from the system
 
 
 def replay(
@@ -26,7 +25,7 @@ def replay(
         source: Session's folder or log.
         rig: Rig file or shipped name; a session brings its own.
         at: Where to begin, as typed; None: the start.
-        who: Who sets marks; None: whoever is logged in.
+        who: Who sets marks; None or empty: ``operator``.
         look: Units and theme.
 
     Raises:
@@ -44,7 +43,7 @@ def replay(
             )
         from monitor.screen.replay.app import ReplayDashboard
 
-        app = ReplayDashboard(log, who=who or logged_in(), start=at or "", look=look)
+        app = ReplayDashboard(log, who=who or USUAL_NAME, start=at or "", look=look)
         last = app.run()
     finally:
         log.close()
@@ -53,11 +52,3 @@ def replay(
     if last:
         sys.stderr.write(last + "\n")
     return 0
-
-
-def logged_in() -> str:
-    """Return whoever is logged in, as far as the system says."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):  # no such user, or no such module
-        return NOBODY

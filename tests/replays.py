@@ -65,8 +65,8 @@ def log_of(rows: Any, path: Path, rig_file: RigFile = BRINDLE) -> Path:
 
 
 def decided_of(rows: Any, folder: Path) -> Decided:
-    """Write rows as a log, open it and decide."""
-    return decide(opened(rows, folder))
+    """Write rows as a log, open it and decide; as a long one is, so that pieces are redone."""
+    return decide(opened(rows, folder), compiled=True)
 
 
 def opened(rows: Any, folder: Path, **options: Any) -> Log:

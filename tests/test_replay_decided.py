@@ -11,7 +11,8 @@ from hypothesis import strategies as some
 import monitor.replay.decided as decided_module
 from monitor.guard.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
-from monitor.replay import Decided, Stopped, decide, edit, open_log
+from monitor.replay import Decided, Stopped, decide, edit, open_log, running
+from monitor.replay.running import run_rows
 from monitor.replay.window import LONGEST_JOIN_S
 from monitor.review import review
 from rules.channels import CHANNEL_NAMES, TIME
@@ -55,12 +56,37 @@ def test_a_row_is_decided_as_in_a_straight_run(before: Decided, straight: Any, i
 def test_by_another_rig_too(before: Decided) -> None:
     """What if: the same rows, other decisions, again those of a straight run."""
     other = edit(BRINDLE, LOWER, "ladder.margin = 1.5")
-    after = decide(before.log, other)
+    after = decide(before.log, other, compiled=True)
     expected = Guard(other.rig).run_rows(before.log.rows)
     assert after.decisions(0, ROWS).tobytes() == expected.tobytes()
     for index in EDGES:
         assert np.array(after.decision(index)).tobytes() == expected[index].tobytes()
     assert before.decisions(0, ROWS).tobytes() != expected.tobytes()
+
+
+def test_a_short_log_is_decided_row_by_row_and_the_same(before: Decided, straight: Any) -> None:
+    """No compiler is waited for; what was decided is kept rather than decided again."""
+    after = decide(before.log, compiled=False)
+    assert after.decisions(0, ROWS).tobytes() == straight.tobytes()
+    assert [turn.index for turn in after.turns] == [turn.index for turn in before.turns]
+    assert all(piece.decisions is not None for piece in after._pieces)
+    assert all(piece.decisions is None for piece in before._pieces)
+
+
+def test_where_compiling_pays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """For a long log; for a middling one where it is done already; for any once it is loaded."""
+    monkeypatch.setattr(running, "_folder", lambda: tmp_path)
+    monkeypatch.setattr(running._Loaded, "now", False)
+    assert running.worth_compiling(60_000)
+    assert not running.worth_compiling(59_999)
+    run_rows(Guard(BRINDLE.rig), tiled(10), compiled=True)
+    assert running.worth_compiling(1)
+    monkeypatch.setattr(running._Loaded, "now", False)
+    assert running.worth_compiling(10_000)
+    assert not running.worth_compiling(9_999)
+    (mark,) = tmp_path.iterdir()
+    mark.rename(tmp_path / "decided-of-other-code")
+    assert not running.worth_compiling(10_000)
 
 
 def test_rows_there_are_not(before: Decided) -> None:

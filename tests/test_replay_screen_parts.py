@@ -1,6 +1,5 @@
 """Parts of the replay screen: what is typed, what is told, and text nobody obeys."""
 
-import getpass
 import json
 from math import isnan
 from pathlib import Path
@@ -13,7 +12,7 @@ from hypothesis import strategies as some
 from monitor.cli import run
 from monitor.replay import add_mark, decide
 from monitor.replay.marks import marks_path
-from monitor.replaying import logged_in
+from monitor.replaying import replay
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.deltas import deltas
@@ -178,14 +177,21 @@ def test_an_hour_s_plot_is_made_of_little(tmp_path: Path) -> None:
     assert BRINDLE.rig.debt.pull_ml == 0.8
 
 
-def test_a_name_is_asked_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where nobody is known, marks say so."""
+@pytest.mark.parametrize(("given", "name"), [(None, "operator"), ("", "operator"), ("Bo", "Bo")])
+def test_marks_are_an_operator_s_unless_one_is_named(
+    given: str | None, name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No name is taken from the system: a folder handed on tells nobody's login."""
+    told = []
 
-    def nobody() -> str:
-        raise OSError
+    def begin(self: ReplayDashboard) -> None:
+        told.append(self.room.who)
 
-    monkeypatch.setattr(getpass, "getuser", nobody)
-    assert logged_in() == "unknown"
+    monkeypatch.setattr(ReplayDashboard, "run", begin)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    assert replay(str(log_file(tmp_path)), "brindle", at=None, who=given) == 0
+    assert told == [name]
 
 
 @pytest.mark.asyncio

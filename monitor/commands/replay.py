@@ -25,7 +25,7 @@ def replay(
         str | None,
         Parameter(
             name=["--operator", "--who"],
-            help="Who sets marks; kept with them. Otherwise: whoever is logged in.",
+            help="Who sets marks; kept with them. Otherwise: operator.",
         ),
     ] = None,
     units: UnitsOption = "metric",

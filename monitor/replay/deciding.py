@@ -1,4 +1,4 @@
-"""Deciding a whole log, compiled, and keeping enough to decide any row of it again."""
+"""Deciding a whole log, and keeping enough to decide any row of it again."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -11,6 +11,7 @@ from monitor.replay.alarms import Moment, moments
 from monitor.replay.decided import Decided, Groups, TurnAt
 from monitor.replay.log import Log, Progress, Stop, Stopped, Terms
 from monitor.replay.pieces import PIECE_ROWS, Axis, Piece
+from monitor.replay.running import run_rows, worth_compiling
 from monitor.replay.window import Floats, groups_of, reach_of, trace_of
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
@@ -28,6 +29,7 @@ def decide(
     *,
     progress: Progress | None = None,
     stop: Stop | None = None,
+    compiled: bool | None = None,
 ) -> Decided:
     """Decide every row of a log; reads it first where that hasn't been done.
 
@@ -36,6 +38,7 @@ def decide(
         rig_file: Judge by this rig throughout (what if); None: as the log was opened.
         progress: Hears how far it is, 0 to 1.
         stop: Asked at least every 8192 rows; may be an event's ``is_set``.
+        compiled: Whether by compiled code, or row by row; None: whichever has it decided sooner.
 
     Raises:
         BadInput: The log can't be read, holds no rows, or a session's rig can't have been changed
@@ -45,7 +48,7 @@ def decide(
     before = 0.0 if log.is_read else 0.5
     if not log.is_read:
         log.read(None if progress is None else lambda share: progress(0.5 * share), stop)
-    run = _Run(log, rig_file)
+    run = _Run(log, rig_file, compiled)
     total = len(log.rows)
     for end in run.each_piece():
         if progress is not None:
@@ -72,7 +75,7 @@ class _Kept:
 class _Run:
     """One pass over a log: as ``flowdebt review`` judges it, rig changes, holes and all."""
 
-    def __init__(self, log: Log, rig_file: RigFile | None) -> None:
+    def __init__(self, log: Log, rig_file: RigFile | None, compiled: bool | None) -> None:
         self._log = log
         self._rows = log.rows
         self._rig_file = log.rig_file if rig_file is None else rig_file
@@ -91,6 +94,7 @@ class _Run:
         first_s = float(finite[0]) if len(finite) else 0.0
         self._axis = Axis(first_s, first_s)
         self._late = 0
+        self._compiled = worth_compiling(len(self._rows)) if compiled is None else compiled
         self._kept = _Kept()
 
     def each_piece(self) -> Iterator[int]:
@@ -129,8 +133,9 @@ class _Run:
     def _piece(self, start: int, end: int) -> None:
         kept = self._kept
         state = np.array(self._guard.state())
-        piece = Piece(start, end, self._now, state, self._axis, self._late)
-        decisions: Floats = self._guard.run_rows(self._rows[start:end])
+        decisions = run_rows(self._guard, self._rows[start:end], compiled=self._compiled)
+        again = None if self._compiled else decisions
+        piece = Piece(start, end, self._now, state, self._axis, self._late, again)
         if self._compare:
             self._compare_with_recorded(decisions, start, end)
         axis_s, self._axis = self._axis.follow(decisions, started=piece.started)

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from monitor.replay.running import run_rows
 from monitor.replay.window import Floats
 from rules.guard import Guard
 from rules.state import LATE, STARTED, TIME_S
@@ -56,6 +57,7 @@ class Piece:
         state: What the guard remembered before the first.
         axis: How far the axis had come before the first.
         late: Rows before the first that came too late.
+        decisions: What was decided, where compiled code isn't loaded to decide it again.
     """
 
     start: int
@@ -64,6 +66,7 @@ class Piece:
     state: Floats
     axis: Axis
     late: int
+    decisions: Floats | None = None
 
     @property
     def started(self) -> bool:
@@ -72,8 +75,9 @@ class Piece:
 
 
 def decide_piece(piece: Piece, rows: Any) -> Floats:
-    """Decide a piece of ``rows`` (all of the log's) again."""
+    """Decide a piece of ``rows`` (all of the log's) again, unless that is kept."""
+    if piece.decisions is not None:
+        return piece.decisions
     guard = Guard(piece.rig_file.rig)
     guard.take_up(piece.state.tolist())
-    decisions: Floats = guard.run_rows(rows[piece.start : piece.end])
-    return decisions
+    return run_rows(guard, rows[piece.start : piece.end], compiled=True)

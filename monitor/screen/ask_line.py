@@ -60,13 +60,16 @@ class AskLine(Horizontal):
         self._input.value = plain(proposed, LONGEST_ANSWER)
         self._input.cursor_position = len(self._input.value)
         self.add_class("asking")
-        self._input.focus()
+        # At once, not when styles are next worked out: the next key is the first letter.
+        self.display = True
+        self.screen.set_focus(self._input)
         try:
             return await answer
         finally:
             if self._answer is answer:
                 self._answer = None
                 self.remove_class("asking")
+                self.display = False
                 if self.is_attached:
                     self.screen.set_focus(None)
 

@@ -45,7 +45,7 @@ class EventList(Pane):
         longest = max((cell_len(event.label) for event in shown), default=0)
         label_cells = min(21 if width < 100 else 40, longest)
         for i, event in enumerate(shown, start=first):
-            rows.append(_row(view, event, width, label_cells, chosen=i == view.chosen))
+            rows.append(event_row(view, event, width, label_cells, chosen=i == view.chosen))
         return rows
 
 
@@ -63,7 +63,8 @@ def _heading(view: View, width: int) -> Row:
     return spread(left, right, width, view.ground())
 
 
-def _row(view: View, event: Happening, width: int, label_cells: int, *, chosen: bool) -> Row:
+def event_row(view: View, event: Happening, width: int, label_cells: int, *, chosen: bool) -> Row:
+    """Return an event's row: time, finding, action, how deep, and whether it still holds."""
     now = "active" if event.active else f"cleared after {figure(event.lasted_s, 2)} s"
     if event.active and view.link is Link.GONE:
         now = "was active"

@@ -45,18 +45,19 @@ class FlowPlot(Pane):
             flows = {name: factor * flow for name, flow in flows.items()}
         short_now = False
         if len(times_s):
-            top, lines, short_now = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
+            top, lines, short_now = plotted(view, times_s, flows, start_s, end_s, cells, rows)
         else:
-            top, lines = _top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
-        plot = [[view.say(_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
+            top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+        plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         return [
-            _legend(view, width, short_now),
+            flow_legend(view, width, short_now),
             *plot,
             _time_axis(view, times_s, trace.column("action", start_s), start_s, cells),
         ]
 
 
-def _top(view: View, flows: dict[str, Floats]) -> float:
+def flow_top(view: View, flows: dict[str, Floats]) -> float:
+    """Return the top of the flow axis, in the view's unit: what the rig can deliver, or more."""
     hello = view.picture.hello
     top = float(hello.scale.get("flow_ml_min", 0.0)) if hello else 0.0
     top *= view.units.factor("mL/min")
@@ -66,7 +67,7 @@ def _top(view: View, flows: dict[str, Floats]) -> float:
     return round_top(top if 0.0 < top < 1e7 else 100.0)
 
 
-def _plotted(
+def plotted(
     view: View,
     times_s: Floats,
     flows: dict[str, Floats],
@@ -75,7 +76,21 @@ def _plotted(
     cells: int,
     rows: int,
 ) -> tuple[float, list[list[Segment]], bool]:
-    top = _top(view, flows)
+    """Draw the flows into rows of cells.
+
+    Args:
+        view: What is shown.
+        times_s: Times of the flows.
+        flows: ``commanded``, ``expected``, ``allowance`` and ``delivered``, in the view's unit.
+        start_s: Left edge.
+        end_s: Right edge.
+        cells: Width.
+        rows: Height.
+
+    Returns:
+        Top of the axis, the rows, and whether delivery is below the band at the newest time.
+    """
+    top = flow_top(view, flows)
     columns, dot_rows = 2 * cells, 4 * rows
 
     def line_of(values: Floats) -> Reach:
@@ -108,7 +123,8 @@ def _plotted(
     return top, drawn(layers, view.ground()), bool(newest == newest)
 
 
-def _label(y: int, rows: int, top: float) -> str:
+def axis_label(y: int, rows: int, top: float) -> str:
+    """Return what stands left of a row of a plot: a number at top, middle and bottom."""
     middle = round((4 * rows - 1) / 2) // 4
     if y == 0:
         value = top
@@ -121,7 +137,8 @@ def _label(y: int, rows: int, top: float) -> str:
     return f"{f'{value:g}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
-def _legend(view: View, width: int, short: bool) -> Row:
+def flow_legend(view: View, width: int, short: bool) -> Row:
+    """Return the plot's heading: its signs, and on the right what is wrong now."""
     graphic = view.palette.graphic
     units = view.units
     left = [view.say(f" Spray flow, {units.unit('mL/min')}  ", "strong")]

@@ -9,7 +9,6 @@ from typing import ClassVar, Final
 from monitor.clock import now_s
 from monitor.replay import Log, Stopped, decide, read_marks
 from monitor.replay.pace import pace_of
-from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Found, Offer, offers
 from monitor.screen.literal import figure
 from monitor.screen.look import USUAL, Look
@@ -18,11 +17,12 @@ from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
+from monitor.screen.replay.ahead import KeysInOrder
 from monitor.screen.replay.banner import ReplayBanner
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.deltas import DeltaPage
 from monitor.screen.replay.detail import EntryDetail
-from monitor.screen.replay.entries import EntryList, EntryPage
+from monitor.screen.replay.entries import EntryList, EntryPage, EntryPicked
 from monitor.screen.replay.foot import ReplayFoot
 from monitor.screen.replay.keeping import Keeping
 from monitor.screen.replay.keys import ReplayKeys
@@ -40,7 +40,7 @@ TREND_COLUMNS: Final = 400
 _WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
-class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
+class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
     """Shows one log.
 
     Args:
@@ -225,6 +225,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             what = "1 mark can't be read" if count == 1 else f"{count} marks can't be read"
             room.say(f"{what}: {marks.faults[0]}", self._clock(), odd=True)
         self.redraw()
+        self.do_early()
         self.work_out_causes()
 
     def work_out_causes(self) -> None:
@@ -266,6 +267,11 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, BaseDashboard):
             self.room.what_if.move(step)
         elif self.room.shown is not None:
             self.room.choose(step)
+        self.redraw()
+
+    def on_entry_picked(self, message: EntryPicked) -> None:
+        """Choose the entry that was clicked."""
+        self.room.chosen = message.key
         self.redraw()
 
     def scroll(self, rows: int) -> None:

@@ -4,17 +4,27 @@ from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
+from textual.events import Click
+from textual.message import Message
 
 from monitor.screen.literal import figure, plain, shortened
 from monitor.screen.palette import UNKNOWN
-from monitor.screen.panes.events import _row
-from monitor.screen.panes.standing import alarm_sign
+from monitor.screen.panes.events import event_row
+from monitor.screen.panes.standing import StandingAlarms, alarm_sign
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.view import Page, Pane, Row, View, spread, width_of
 
 LABEL_CELLS: Final = 21
+LEAST_WITH_ALARMS: Final = 9  # rows of the page
+WIDEST_ALARMS: Final = 80
 DIFFERENCE_SIGN: Final = "≠"
+
+
+def entries_around(room: Room, height: int) -> tuple[int, list[Entry]]:
+    """Return the place of the first entry that shows, and those that do: the chosen one's."""
+    first = max(0, min(room.chosen_at() - height // 2, len(room.entries) - height))
+    return first, room.entries[first : first + height]
 
 
 def entry_rows(room: Room, view: View, width: int, height: int) -> list[Row]:
@@ -22,19 +32,31 @@ def entry_rows(room: Room, view: View, width: int, height: int) -> list[Row]:
     if not room.entries:
         return [[view.say(" nothing found, and no marks", "dim")]]
     chosen = room.chosen_at()
-    first = max(0, min(chosen - height // 2, len(room.entries) - height))
+    first, shown = entries_around(room, height)
     return [
         _entry_row(room, view, entry, width, chosen=place == chosen)
-        for place, entry in enumerate(room.entries[first : first + height], start=first)
+        for place, entry in enumerate(shown, start=first)
     ]
+
+
+class EntryPicked(Message):
+    """An entry was clicked.
+
+    Args:
+        key: Which.
+    """
+
+    def __init__(self, key: tuple[str, int, int]) -> None:
+        super().__init__()
+        self.key = key
 
 
 def _entry_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool) -> Row:
     _, player = room.open
     if entry.kind == "event":
         event, past = room.event_of(entry)
-        row = _row(view, event, width, LABEL_CELLS, chosen=chosen)
-        if not past and event.active:
+        row = event_row(view, event, width, LABEL_CELLS, chosen=chosen)
+        if not past:
             row = _later(row)
     else:
         past = entry.time_s <= player.time_s
@@ -47,11 +69,9 @@ def _entry_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
 
 
 def _later(row: Row) -> Row:
-    """Say of an event that hasn't begun what it will be: it isn't active yet."""
-    return [
-        Segment(one.text.replace("active", " later"), one.style) if one.text == "active" else one
-        for one in row
-    ]
+    """Say of an event that hasn't begun when it is: neither active nor cleared yet."""
+    *rest, state, ground = row
+    return [*rest, Segment(f"{'later':>{cell_len(state.text)}}", state.style), ground]
 
 
 def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool) -> Row:
@@ -98,11 +118,18 @@ class EntryList(Pane):
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
         super().__init__(id=id)
         self._room = room
+        self._shown: list[Entry] = []
+
+    def on_click(self, event: Click) -> None:
+        """Say which entry was clicked, where one was; the heading is row 0."""
+        if 0 < event.y <= len(self._shown):
+            self.post_message(EntryPicked(self._shown[event.y - 1].key))
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading and the entries around the chosen one."""
         if self._room.shown is None:
             return []
+        _, self._shown = entries_around(self._room, height - 1)
         head = heading(self._room, view)
         hint: Row = []
         if (chosen := self._room.chosen_entry) and self._room.chosen is not None:
@@ -125,11 +152,24 @@ class EntryPage(Page):
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
         super().__init__(id=id)
         self._room = room
+        self._shown: list[Entry] = []
+        self._alarms = StandingAlarms(id="of_list")  # draws; is no part of the screen itself
+
+    def on_click(self, event: Click) -> None:
+        """Say which entry was clicked; a heading and an empty row are above them."""
+        if 2 <= event.y < 2 + len(self._shown):
+            self.post_message(EntryPicked(self._shown[event.y - 2].key))
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw a heading, the entries, and what the chosen one is."""
+        """Draw a heading, the entries, and the alarms of the moment under them."""
         if self._room.shown is None:
             return []
         hint = "↑↓ choose   enter goes there   delete takes a mark away   escape closes "
         head = spread(heading(self._room, view), [view.say(hint, "dim")], width, view.ground())
-        return [head, [], *entry_rows(self._room, view, width, height - 2)]
+        alarms: list[Row] = []
+        if view.picture.alarms and height >= LEAST_WITH_ALARMS:
+            alarms = self._alarms.draw(view, min(width, WIDEST_ALARMS), height // 3)
+        room = height - 2 - (len(alarms) + 1 if alarms else 0)
+        _, self._shown = entries_around(self._room, room)
+        rows = [head, [], *entry_rows(self._room, view, width, room)]
+        return [*rows, [], *alarms] if alarms else rows

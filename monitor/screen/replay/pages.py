@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from monitor.replay.pace import Pace
+from monitor.replay.running import ROWS_WORTH_LOADING
 from monitor.screen.literal import figure, plain, wrapped
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.replay.room import Room
@@ -85,8 +86,10 @@ class Opening(Page):
         count = ""
         if self._room.log.is_read:
             count = f", {len(self._room.log.rows)} rows"
-        rows.append([view.say(f"  {what}{count}; q leaves", "dim")])
-        rows.append([view.say("  the first time after an update this takes a while longer", "dim")])
+        rows.append([view.say(f"  {what}{count}; q leaves, other keys wait", "dim")])
+        if self._room.log.is_read and len(self._room.log.rows) >= ROWS_WORTH_LOADING:
+            slow = "  the first time after an update this takes a while longer"
+            rows.append([view.say(slow, "dim")])
         return rows
 
 

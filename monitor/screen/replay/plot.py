@@ -11,7 +11,14 @@ from monitor.replay import Decided, TurnAt
 from monitor.screen.literal import figure
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.panes.boost import BoostTrend
-from monitor.screen.panes.plot import LABEL_CELLS, FlowPlot, _label, _legend, _plotted, _top
+from monitor.screen.panes.plot import (
+    LABEL_CELLS,
+    FlowPlot,
+    axis_label,
+    flow_legend,
+    flow_top,
+    plotted,
+)
 from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Frozen, Row, View
@@ -51,16 +58,16 @@ class ReplayPlot(FlowPlot):
         factor = view.units.factor("mL/min")
         flows = {name: factor * trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
         if len(times_s):
-            top, lines, _ = _plotted(view, times_s, flows, start_s, end_s, cells, rows)
+            top, lines, _ = plotted(view, times_s, flows, start_s, end_s, cells, rows)
         else:
-            top, lines = _top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+            top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
         at = _Scale(start_s, end_s, cells)
         style = view.palette.text
         for time_s in room.cursors.values():
             lines = [_through(line, at.cell(time_s), "┊", style["ink"]) for line in lines]
         here = at.cell(room.player.time_s)
         lines = [_through(line, here, "│", style["strong"]) for line in lines]
-        plot = [[view.say(_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
+        plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         below_rows = [_signs(room, view, at)]
         if changed and room.base is not None:
             below_rows.append(_actions(view, room.base, at, "was"))
@@ -69,7 +76,7 @@ class ReplayPlot(FlowPlot):
         short = view.picture.fact("delivered_ml_min") < (
             view.picture.fact("expected_ml_min") - view.picture.fact("allowance_ml_min")
         )
-        return [_legend(view, width, short), *plot, *below_rows]
+        return [flow_legend(view, width, short), *plot, *below_rows]
 
 
 class ReplayBoost(BoostTrend):
