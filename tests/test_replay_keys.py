@@ -3,12 +3,16 @@
 import threading
 from pathlib import Path
 
+import numpy as np
 import pytest
 from textual.events import Key
 
-from monitor.replay import Decided
+from monitor.replay import Decided, deciding
 from monitor.screen.replay import app as app_module
-from tests.replay_script import TRIP_S, Hand, brindled, log_file, replaying
+from monitor.screen.replay.what_if import WhatIf
+from rules.channels import TIME
+from tests.replay_script import TRIP_S, Hand, brindled, drive, log_file, replaying
+from tests.replays import log_of
 from tests.screen_script import Clock, text_of
 
 
@@ -40,7 +44,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
 ) -> None:
     """In their order; leaving doesn't wait."""
     go = threading.Event()
-    decide = app_module.decide
+    decide = deciding.decide
 
     def slow(*arguments: object, **options: object) -> Decided:
         go.wait(30.0)
@@ -51,7 +55,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
     app = app_module.ReplayDashboard(log, who="Ada", clock=Clock())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("n", "a", "right")
-        assert "keys wait" in text_of(app)
+        assert "keys wait" in text_of(app)  # type: ignore[arg-type]
         go.set()
         while app.room.shown is None:
             await pilot.pause()
@@ -80,3 +84,69 @@ async def test_a_click_chooses_an_entry(tmp_path: Path) -> None:
         assert hand.room.chosen is not None
         assert hand.room.chosen[0] == "mark"
         assert hand.room.open[1].index == 0  # chosen, not gone to
+
+
+DEAD = {
+    "z": "nothing to undo",
+    "k": "nothing to keep",
+    "x": "no cursor is set",
+    "tab": "w shows them",
+    "delete": "a mark that is chosen in the list",
+}
+
+
+@pytest.mark.asyncio
+async def test_a_key_that_can_do_nothing_now_says_so(tmp_path: Path) -> None:
+    """Each in a line; the moment stays."""
+    async with replaying(brindled(log_file(tmp_path)), (80, 24)) as hand:
+        for key, said in DEAD.items():
+            assert said in await hand.press(key), key
+        assert "50x is the highest rate" in await hand.press(*["plus"] * 6)
+        assert "0.1x is the lowest rate" in await hand.press(*["minus"] * 9)
+        assert hand.room.open[1].index == 0
+    empty = drive()[:200]
+    async with replaying(brindled(log_of(empty, tmp_path / "empty.parquet"))) as hand:
+        assert "nothing to go to" in await hand.press("enter")
+
+
+@pytest.mark.asyncio
+async def test_a_stretch_that_lost_rows_is_found(tmp_path: Path) -> None:
+    """Though no gap in it is long: where it is, how much is missing, and on the plot how far."""
+    rows = drive()
+    lossy = (rows[:, TIME] >= 20.0) & (rows[:, TIME] < 23.0) & (np.arange(len(rows)) % 5 < 2)
+    path = log_of(rows[~lossy], tmp_path / "lossy.parquet")
+    async with replaying(brindled(path), (80, 24)) as hand:
+        (thin,) = hand.room.pace.silences
+        assert thin.time_s == pytest.approx(20.0, abs=0.1)
+        assert thin.lasted_s == pytest.approx(3.0, abs=0.1)
+        assert thin.share == pytest.approx(0.4, abs=0.02)
+        text = await hand.press("n")
+        assert "? rows missing" in text
+        assert thin.words in text
+        assert "40 % of the rows are missing from 19.9" in text
+        assert "▲???????????" in text
+    odd = rows[np.arange(len(rows)) % 5 < 3]  # as a logger writes that skips all along
+    async with replaying(brindled(log_of(odd, tmp_path / "odd.parquet"))) as hand:
+        assert hand.room.pace.share > 0.3
+        assert hand.room.pace.silences == []
+
+
+OWN = {"debt.warn": "0.4 mL", "ladder.margin": "1.2", "paid.timing": "[0 deg, 8 deg]"}
+
+
+@pytest.mark.parametrize(
+    ("typed", "after"),
+    [
+        ("debt.warn = 0.2", "0.2 mL"),
+        ("debt.warn=0.2 mL", "0.2 mL"),
+        ("debt.warn = 200 uL", "200 uL"),
+        ("debt.warn = 1e-1", "1e-1"),
+        ("ladder.margin = 1.4", "1.4"),
+        ("paid.timing = 3", "3"),
+        ("other.key = 3", "3"),
+    ],
+)
+def test_a_bare_number_has_the_unit_that_is_there(typed: str, after: str) -> None:
+    """Anything else stays as it was typed, to be refused where it means nothing."""
+    (change,) = WhatIf().with_typed(typed, OWN).values()
+    assert change.after == after

@@ -289,6 +289,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             self.enter_what_if()
             return
         if (entry := self.room.chosen_entry) is None:
+            self._nothing("nothing to go to: no event, gap or mark is in the list")
             return
         _, player = self.room.open
         if entry.kind == "event":

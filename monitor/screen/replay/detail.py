@@ -33,11 +33,13 @@ class EntryDetail(Pane):
             text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
             return _said(view, wrapped(text, inner, height), "ink")
         if entry.kind == "gap":
-            lasted_s = room.pace.silences[entry.number].lasted_s
-            until_s = entry.time_s + lasted_s
+            gap = room.pace.silences[entry.number]
+            span = f"from {figure(gap.time_s, 2)} to {figure(gap.time_s + gap.lasted_s, 2)} s"
             text = (
-                f"No row came from {figure(entry.time_s, 2)} to {figure(until_s, 2)} s: the link, "
-                "or whatever wrote the log, fell silent."
+                f"No row came {span}: the link, or whatever wrote the log, fell silent."
+                if gap.share >= 1.0
+                else f"{100.0 * gap.share:.0f} % of the rows are missing {span}, none of them for "
+                "long: the link lost some, or whatever wrote the log skipped them."
             )
             rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")
             check = wrapped(GAP_CHECK, inner, height - len(rows))
@@ -93,5 +95,9 @@ def _said(view: View, lines: list[str], role: str) -> list[Row]:
 
 
 def _brief(likely: str) -> str:
-    """Leave out how that is known: what is likely goes first where there is little room."""
-    return likely.partition(": ")[0].removesuffix(".") + "."
+    """Leave out how that is known: what is likely, and when it was, go first in little room."""
+    words, because, _ = likely.partition(": ")
+    if not because:
+        return likely
+    _, at, when = likely.rpartition(" (at ")
+    return f"{words} (at {when}" if at else f"{words}."

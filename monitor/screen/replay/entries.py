@@ -80,8 +80,9 @@ def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
         mark = room.mark_of(entry)
         label, text, right = f"{MARK_SIGN} mark", plain(mark.text), f"by {plain(mark.who, 60)} "
     elif entry.kind == "gap":
-        lasted_s = room.pace.silences[entry.number].lasted_s
-        label, text, right = f"{UNKNOWN} no data", f"no row for {figure(lasted_s, 2)} s", ""
+        gap = room.pace.silences[entry.number]
+        label = f"{UNKNOWN} no data" if gap.share >= 1.0 else f"{UNKNOWN} rows missing"
+        text, right = gap.words, ""
     else:
         one = room.what_if.differences[entry.number]
         label, text, right = f"{DIFFERENCE_SIGN} {one.kind}", plain(one.words), ""

@@ -118,7 +118,8 @@ def _bar(room: Room, at: _Scale, worst: dict[int, int], view: View) -> Row:
     first, last = at.cell(start_s), at.cell(end_s)
     chars[first : last + 1] = "━" * (last + 1 - first)
     for gap in room.pace.silences:
-        chars[at.cell(gap.time_s)], roles[at.cell(gap.time_s)] = UNKNOWN, "unknown"
+        for x in range(at.cell(gap.time_s), at.cell(gap.time_s + gap.lasted_s) + 1):
+            chars[x], roles[x] = UNKNOWN, "unknown"
     for mark in room.marks.marks:
         chars[at.cell(mark.time_s)], roles[at.cell(mark.time_s)] = MARK_SIGN, "ink"
     for x, level in worst.items():

@@ -37,6 +37,8 @@ class Keeping(Part):
         entry = self.room.chosen_entry
         if self.open_page == "list" and entry is not None and entry.kind == "mark":
             self.run_worker(self._remove(entry.number), group="marks")
+        else:
+            self._nothing("delete takes away a mark that is chosen in the list; l opens it")
 
     async def _remove(self, number: int) -> None:
         room = self.room

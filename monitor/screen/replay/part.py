@@ -25,3 +25,8 @@ class Part:
         self.room.chosen = None
         self.room.notice = None
         self.redraw()
+
+    def _nothing(self, why: str) -> None:
+        """Say why a key does nothing now."""
+        self.room.say(why, self._clock())
+        self.redraw()

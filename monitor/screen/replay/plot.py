@@ -160,8 +160,12 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
     _, player = room.open
     chars, roles = [" "] * at.cells, ["ink"] * at.cells
     for gap in room.pace.silences:
-        if (x := at.cell(gap.time_s)) >= 0:
-            chars[x], roles[x] = UNKNOWN, "unknown"
+        until_s = gap.time_s + gap.lasted_s
+        if until_s >= at.start_s and gap.time_s <= at.end_s:
+            for x in range(
+                at.cell(max(gap.time_s, at.start_s)), at.cell(min(until_s, at.end_s)) + 1
+            ):
+                chars[x], roles[x] = UNKNOWN, "unknown"
     for mark in room.marks.marks:
         if (x := at.cell(mark.time_s)) >= 0:
             chars[x], roles[x] = MARK_SIGN, "ink"
@@ -169,7 +173,7 @@ def _signs(room: Room, view: View, at: _Scale) -> Row:
         if (x := at.cell(time_s)) >= 0:
             chars[x], roles[x] = letter.upper(), "chosen"
     if (x := at.cell(player.time_s)) >= 0:
-        if chars[x] == " ":
+        if chars[x] in (" ", UNKNOWN):
             chars[x], roles[x] = HERE_SIGN, "strong"
         time = f" {figure(player.time_s, 2)} s "
         for begin in (x + 1, x - len(time)):

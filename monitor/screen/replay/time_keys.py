@@ -59,7 +59,10 @@ class TimeKeys(Part):
     def action_rate(self, way: int) -> None:
         """Play faster or slower."""
         _, player = self.room.open
+        before = player.rate
         (player.faster if way > 0 else player.slower)(self._clock())
+        if player.rate == before:
+            self._nothing(f"{before:g}x is the {'highest' if way > 0 else 'lowest'} rate")
         self.redraw()
 
     def action_goto(self) -> None:
@@ -127,5 +130,7 @@ class TimeKeys(Part):
 
     def action_clear(self) -> None:
         """Clear both cursors."""
+        if not self.room.cursors:
+            self._nothing("no cursor is set; a and b set them here")
         self.room.cursors.clear()
         self.redraw()

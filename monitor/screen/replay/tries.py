@@ -45,6 +45,10 @@ class Tries(Part):
 
     def action_switch(self) -> None:
         """Go from the thresholds to the differences, or back."""
+        if self.open_page != "what_if":
+            self._nothing("tab goes from thresholds to what they make different; w shows them")
+        elif not self.room.what_if.differences:
+            self._nothing("nothing differs, so there is nowhere to go")
         self.room.what_if.switch()
         self.redraw()
 
@@ -68,6 +72,8 @@ class Tries(Part):
         """Take the last change back."""
         if self.room.what_if.undone() is not None:
             self.run_worker(self._undo(), group="asking", exclusive=True)
+        else:
+            self._nothing("nothing to undo: no threshold was changed; w changes one")
 
     async def _undo(self) -> None:
         before = self.room.what_if.undone() or {}
@@ -118,6 +124,8 @@ class Tries(Part):
         """Ask for a file, and keep the changed thresholds as a new rig."""
         if self.room.what_if.changes and self._tried is not None:
             self.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
+        else:
+            self._nothing("nothing to keep: no threshold is changed; w changes one")
 
     async def _ask_keep(self, rig_file: RigFile) -> None:
         room = self.room

@@ -9,6 +9,8 @@ from simulator.strict import BadInput, called
 
 MOST_UNDONE: Final = 100
 LONGEST_SHOWN: Final = 60
+_BARE: Final = re.compile(r"[+-]?[0-9]{1,9}(?:\.[0-9]{1,9})?", re.ASCII)
+_MEASURE: Final = re.compile(rf"{_BARE.pattern} ?([A-Za-z%].*)", re.ASCII)
 _ITEM: Final = re.compile(r"\.([0-9]{1,4})(?=\.|\[|$)")  # paid.timing.1 is paid.timing[1]
 
 
@@ -65,6 +67,8 @@ class WhatIf:
     def with_typed(self, typed: str, own: dict[str, str]) -> dict[str, Change]:
         """Return the changes with what was typed: ``key = value``, several with ``;`` between.
 
+        A bare number has the unit of what it stands for.
+
         Args:
             typed: What was typed.
             own: Values of the log's own rig, by key.
@@ -83,7 +87,8 @@ class WhatIf:
                     "expected a key and a value as debt.pull = 0.6 mL"
                 )
             key = _ITEM.sub(r"[\1]", key)
-            change = Change(key, own.get(key, "unset"), value)
+            before = own.get(key, "unset")
+            change = Change(key, before, _with_unit(value, before))
             found.pop(key, None)
             if _same(change.before, change.after):
                 continue  # back to what it was
@@ -126,6 +131,12 @@ class WhatIf:
         if self.among_differences or not 0 < self.at <= len(self.values):
             return None
         return self.values[self.at - 1]
+
+
+def _with_unit(value: str, before: str) -> str:
+    """Return a bare number with the unit that is there; anything else as it was typed."""
+    was = _MEASURE.fullmatch(before)
+    return f"{value} {was[1]}" if was and _BARE.fullmatch(value) else value
 
 
 def _same(one: str, other: str) -> bool:

@@ -8,7 +8,10 @@ from monitor.screen.literal import figure, plain, shortened, wrapped
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Page, Row, View, spread, width_of
 
-TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL; several with ; between"
+TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL"
+SEVERAL: Final = "expected a key and its value; several with ; between"
+HINT: Final = "enter changes it   z undo   k keep as a new file   escape closes "
+SHORT_HINT: Final = "enter change  z undo  k keep as file "
 _SIGNS: Final = {
     "appears": "+",
     "vanishes": "-",
@@ -46,10 +49,11 @@ class WhatIfPage(Page):
                 max(wanted, 1), rows_left * 2 // 3 if what_if.among_differences else rows_left // 2
             )
             keys = rows_left - below
-        hint = "enter changes it   z undo   k keep as a new file   escape closes "
+        title = " What if the thresholds were others?"
+        hint = HINT if len(title) + len(HINT) < width else SHORT_HINT
         rows: list[Row] = [
             spread(
-                [view.say(" What if the thresholds were others?", "strong")],
+                [view.say(title, "strong")],
                 [view.say(hint, "dim")],
                 width,
                 view.ground(),
@@ -89,7 +93,8 @@ class WhatIfPage(Page):
     def _wants(self, view: View, width: int) -> Row:
         value = self._room.what_if.chosen_value
         if value is None:
-            return []
+            other = "" if self._room.what_if.among_differences else f"  {SEVERAL}"
+            return [view.say(other, "dim")]
         given = "" if value.given else "not in the file: the default; "
         return [
             view.say(f"  {shortened(f'{given}expected {plain(value.wants)}', width - 3)}", "dim")
