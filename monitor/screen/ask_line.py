@@ -46,6 +46,25 @@ class AskLine(Horizontal):
         """Whether a question waits for its answer."""
         return self._answer is not None
 
+    @property
+    def waits(self) -> bool:
+        """Whether a question waits that nothing has answered yet."""
+        return self._answer is not None and not self._answer.done()
+
+    @property
+    def has_keys(self) -> bool:
+        """Whether what is typed goes into the answer."""
+        return self._answer is not None and self.screen.focused is self._input
+
+    def type(self, character: str) -> None:
+        """Take a letter of the answer."""
+        self._input.replace(character, *self._input.selection)
+
+    def submit(self) -> None:
+        """Take what stands there as the answer."""
+        if self._answer is not None and not self._answer.done():
+            self._answer.set_result(plain(self._input.value, LONGEST_ANSWER).strip())
+
     async def ask(self, question: str, proposed: str = "") -> str | None:
         """Ask, and wait for what is typed; None where the person gave up, or asked anew.
 
@@ -76,8 +95,7 @@ class AskLine(Horizontal):
     def on_input_submitted(self, event: Input.Submitted) -> None:
         """Take the answer."""
         event.stop()
-        if self._answer is not None and not self._answer.done():
-            self._answer.set_result(plain(event.value, LONGEST_ANSWER).strip())
+        self.submit()
 
     def give_up(self) -> None:
         """Answer the question that waits, if one does, with nothing."""

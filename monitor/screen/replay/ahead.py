@@ -20,8 +20,8 @@ class KeysInOrder(BaseDashboard):
 
     Textual acts at once on a key no text can be written with, such as enter, and sends any other
     through the screen first: of keys in a burst (fast hands, a paste, a slow line) enter would
-    overtake letters. Also the line to type in takes a moment to open; letters that come within it
-    belong to it.
+    overtake letters, and letters backspace. Also the line to type in takes a moment to open; letters
+    that come within it belong to it.
     """
 
     room: Room
@@ -31,18 +31,34 @@ class KeysInOrder(BaseDashboard):
         self._early: deque[Key] = deque(maxlen=MOST_KEPT)
 
     async def on_event(self, event: Event) -> None:
-        """Act on a key before the next is looked at, where nothing has the focus."""
-        ours = isinstance(event, Key) and not event.is_forwarded and self.focused is None
-        if not (ours and isinstance(event, Key) and len(self.screen_stack) == 1):
+        """Act on a key before the next is looked at: a command, or a letter of an answer."""
+        if not isinstance(event, Key) or event.is_forwarded or len(self.screen_stack) != 1:
             await super().on_event(event)
-            return
-        if self.room.shown is None and not self._acts_early(event.key):
+        elif self._ask_line.has_keys:
+            await self._answer_with(event)
+        elif self.focused is not None:
+            await super().on_event(event)
+        elif self.room.shown is None and not self._acts_early(event.key):
             self._early.append(event)
-            return
-        if not await self._check_bindings(event.key, priority=True):
+        elif not await self._check_bindings(event.key, priority=True):
             await self._check_bindings(event.key)
+        if isinstance(event, Key):
+            await self._let_ask()
+
+    async def _answer_with(self, event: Key) -> None:
+        if await self._check_bindings(event.key, priority=True):
+            return
+        if event.key == "enter":
+            self._ask_line.submit()
+        elif event.is_printable and event.character:
+            self._ask_line.type(event.character)
+        else:
+            await self._check_bindings(event.key)
+
+    async def _let_ask(self) -> None:
+        """Let a worker that is about to ask begin to, and one that was answered go on."""
         for _ in range(_TURNS):
-            if self._ask_line.asking or not self._about_to_ask():
+            if self._ask_line.waits or not self._about_to_ask():
                 break
             await asyncio.sleep(0)
 
