@@ -5,7 +5,7 @@ import sys
 
 from monitor.replay import open_log
 from monitor.screen.look import USUAL, Look
-from monitor.screen.replay.go_to import goal
+from monitor.screen.replay.go_to import begin_at
 from simulator.strict import BadInput
 
 USUAL_NAME = "operator"  # as everywhere else; no name is taken from the system
@@ -32,9 +32,7 @@ def replay(
         BadInput: Anything that can't be read or used, or no terminal to show it on.
     """
     if at is not None:
-        found = goal(at)
-        if found.event or found.cursor:
-            raise BadInput(f"--at: found {at.strip()}, expected seconds as 41.5, or m:ss as 0:41")
+        begin_at(at)
     log = open_log(source, rig)
     try:
         if not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":

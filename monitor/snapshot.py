@@ -12,7 +12,7 @@ from monitor.replay import open_log
 from monitor.screen.look import Look
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH
 from monitor.screen.replay.app import ReplayDashboard
-from monitor.screen.replay.go_to import goal
+from monitor.screen.replay.go_to import begin_at
 from monitor.still.cells import TALLEST, WIDEST, Still, still
 from monitor.still.write import checked_ending, refuse_taken, write
 from simulator.strict import BadInput, clean
@@ -64,7 +64,7 @@ def snapshot(
     """
     checked_ending(to)
     refuse_taken(to)
-    _checked_moment(at)
+    begin_at(at)
     if span_s is not None and not (isfinite(span_s) and span_s >= SHORTEST_S):
         raise BadInput(f"--span: found {span_s:g}, expected seconds, {SHORTEST_S:g} or more")
     log = open_log(source, rig)
@@ -76,15 +76,6 @@ def snapshot(
     if isinstance(picture, BadInput):
         raise picture
     write(picture, to)
-
-
-def _checked_moment(at: str) -> None:
-    try:
-        moment = goal(at)
-    except BadInput:
-        moment = None
-    if moment is None or moment.cursor or moment.relative:
-        raise BadInput(f"--at: found {clean(at, 40)}, expected seconds, m:ss or #3 for an event")
 
 
 async def _drawn(

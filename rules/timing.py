@@ -68,14 +68,8 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
     sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
-    essential_age_s = max(
-        (
-            terms.max_age_s
-            for terms in rig.channels
-            if terms.name in ("boost_kpa", "delivered_ml_min")
-        ),
-        default=0.0,
-    )
+    # Asked of thousands of events in a bad log: only what is needed is looked for.
+    essential_age_s = _essential_age_s(rig) if finding == st.SIGNAL_LOST else 0.0
     held_s = {
         st.UNDER_DELIVERY: decision.short_s + sensor_s,
         st.NO_DELIVERY: watch.no_delivery_for_s + sensor_s,
@@ -97,3 +91,9 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         rig.fault_timing.reaction_s,
         rig.fault_timing.tolerant_s,
     )
+
+
+def _essential_age_s(rig: Rig) -> float:
+    """Return the age at which the essential channels' values count as gone, s."""
+    essential = ("boost_kpa", "delivered_ml_min")
+    return max((one.max_age_s for one in rig.channels if one.name in essential), default=0.0)

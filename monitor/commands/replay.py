@@ -19,7 +19,7 @@ def replay(
     rig: RigOption = None,
     at: Annotated[
         str | None,
-        Parameter(help="Begin at this time: seconds as 41.5, or m:ss as 0:41."),
+        Parameter(help="Begin there: seconds as 41.5, m:ss as 0:41, or '#3' for an event."),
     ] = None,
     operator: Annotated[
         str | None,

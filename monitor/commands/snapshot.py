@@ -19,7 +19,7 @@ def snapshot(
     *,
     to: Annotated[Path, Parameter(help="Picture to write: .svg or .png.")],
     at: Annotated[
-        str, Parameter(help="The moment: seconds as 41.5, m:ss as 0:41, or #3 for an event.")
+        str, Parameter(help="The moment: seconds as 41.5, m:ss as 0:41, or '#3' for an event.")
     ] = "#1",
     rig: RigOption = None,
     size: Annotated[str, Parameter(help="Columns and rows: 80x24 to 300x100.")] = "120x36",

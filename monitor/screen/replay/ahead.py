@@ -20,8 +20,8 @@ class KeysInOrder(BaseDashboard):
 
     Textual acts at once on a key no text can be written with, such as enter, and sends any other
     through the screen first: of keys in a burst (fast hands, a paste, a slow line) enter would
-    overtake letters, and letters backspace. Also the line to type in takes a moment to open; letters
-    that come within it belong to it.
+    overtake letters, and letters backspace. Also the line to type in takes a moment to open;
+    letters that come within it belong to it.
     """
 
     room: Room

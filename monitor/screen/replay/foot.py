@@ -126,10 +126,8 @@ def _bar(room: Room, at: _Scale, worst: dict[int, int], view: View) -> Row:
         chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
     for letter, time_s in room.cursors.items():
         chars[at.cell(time_s)], roles[at.cell(time_s)] = letter.upper(), "chosen"
-    here = at.cell(player.time_s)
-    if chars[here] in "─━":
-        chars[here] = "●"
-    roles[here] = "chosen" if chars[here] != "●" else "strong"
+    here = at.cell(player.time_s)  # wins its cell: where events fill the bar it must be found too
+    chars[here], roles[here] = "●", "strong"
     row: Row = [view.say(" ▕", "dim")]
     for role, run in groupby(zip(roles, chars, strict=True), key=lambda pair: pair[0]):
         text = "".join(char for _, char in run)

@@ -68,6 +68,24 @@ def goal(typed: str, from_s: float = 0.0) -> Goal:
     return Goal(-span_s if sign == "-" else span_s, relative=bool(sign))
 
 
+def begin_at(typed: str) -> Goal:
+    """Return what ``--at`` means: a time or an event; nothing is there yet to count from.
+
+    Raises:
+        BadInput: None of these.
+    """
+    try:
+        found = goal(typed)
+    except BadInput:
+        found = None
+    if found is None or found.cursor or found.relative:
+        shown = called(typed.strip()[:LONGEST_SHOWN]) if typed.strip() else "nothing"
+        raise BadInput(
+            f"--at: found {shown}, expected seconds as 41.5, m:ss as 0:41, or #3 for an event"
+        )
+    return found
+
+
 def clock_words(time_s: float) -> str:
     """Return a time as ``m:ss.hh``, with hours where there are any."""
     if not abs(time_s) < 1e15:
