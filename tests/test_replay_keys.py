@@ -153,3 +153,18 @@ def test_a_bare_number_has_the_unit_that_is_there(typed: str, after: str) -> Non
     """Anything else stays as it was typed, to be refused where it means nothing."""
     (change,) = WhatIf().with_typed(typed, OWN).values()
     assert change.after == after
+
+
+@pytest.mark.asyncio
+async def test_where_the_clock_stepped_back_all_times_are_the_axis_s(tmp_path: Path) -> None:
+    """List, position and key to go there agree; what the log's own clock says is beside it."""
+    rows = drive().copy()
+    rows[1500:, TIME] -= 12.0
+    async with replaying(brindled(log_of(rows, tmp_path / "back.parquet")), (80, 24)) as hand:
+        text = await hand.press("n")
+        assert ">   29.98 s  clock step" in text
+        assert "29.98 of 59.96 s (by its own clock 18.00 s)" in text
+        assert "steps back, 11.98 s in all" in await hand.press("c")
+    async with replaying(brindled(log_file(tmp_path)), (80, 24)) as hand:
+        assert "own clock" not in await hand.look()
+        assert "steps back" not in await hand.press("c")

@@ -56,8 +56,14 @@ def test_a_log_is_drawn_at_the_size_asked_for(
         (["--to", "x.gif"], "x.gif: found .gif, expected .svg or .png"),
         (["--to", "there.svg"], "found a file there already, expected a new name"),
         (["--to", "x.svg", "--at", "99"], "--at: found 99.00 s, expected 0.00 to 59.98 s"),
-        (["--to", "x.svg", "--at", "-3"], "--at: found -3, expected seconds as 41.5, m:ss as 0:41, or #3 for an event"),
-        (["--to", "x.svg", "--at", "a"], "--at: found a, expected seconds as 41.5, m:ss as 0:41, or #3 for an event"),
+        (
+            ["--to", "x.svg", "--at", "-3"],
+            "--at: found -3, expected seconds as 41.5, m:ss as 0:41, or #3 for an event",
+        ),
+        (
+            ["--to", "x.svg", "--at", "a"],
+            "--at: found a, expected seconds as 41.5, m:ss as 0:41, or #3 for an event",
+        ),
         (["--to", "x.svg", "--at", "#7"], "--at: found event 7, expected one of 1"),
         (["--to", "x.svg", "--size", "huge"], "--size: found huge, expected columns x rows"),
         (["--to", "x.svg", "--size", "79x24"], "from 80x24 to 300x100"),

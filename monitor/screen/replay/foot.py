@@ -59,6 +59,8 @@ def _position(room: Room, view: View, width: int) -> Row:
     if room.length_s > LONG_S and decided.from_s < 1e6:
         at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)}"
         at += f" ({figure(player.time_s, 2)} s)"
+    if (shift_s := decided.shift_s(player.index)) > 0.0:
+        at += f" (by its own clock {figure(player.time_s - shift_s, 2)} s)"
     row = [view.say(f" {playing} ", "strong"), view.say("│", "dim"), view.say(f" {at} ")]
     right = _trust(room, view)
     if width >= 110:
@@ -126,8 +128,9 @@ def _bar(room: Room, at: _Scale, worst: dict[int, int], view: View) -> Row:
         chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
     for letter, time_s in room.cursors.items():
         chars[at.cell(time_s)], roles[at.cell(time_s)] = letter.upper(), "chosen"
-    here = at.cell(player.time_s)  # wins its cell: where events fill the bar it must be found too
-    chars[here], roles[here] = "●", "strong"
+    here = at.cell(player.time_s)
+    if here not in {at.cell(time_s) for time_s in room.cursors.values()}:
+        chars[here], roles[here] = "●", "strong"  # to be found where events fill the bar, too
     row: Row = [view.say(" ▕", "dim")]
     for role, run in groupby(zip(roles, chars, strict=True), key=lambda pair: pair[0]):
         text = "".join(char for _, char in run)

@@ -71,7 +71,8 @@ class Keeping(Part):
                     self.exporting, decided, from_s, to_s, path_of(answer)
                 )
             except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
+                # The command line's word for it isn't on this screen.
+                room.say(str(error).removeprefix("--to: "), self._clock(), odd=True)
                 continue
             finally:
                 room.busy = ""

@@ -233,17 +233,19 @@ class Room:
     def event_of(self, entry: Entry) -> tuple[Happening, bool]:
         """Return an entry's event as it stood at the moment, and whether that had begun.
 
-        One that comes later is as it stood at its end.
+        One that comes later is as it stood at its end. Its time is that of the axis, as all others
+        here, also where the log's own clock stepped back.
         """
         decided, player = self.open
         turns = self._turns.get(entry.number, [])
         past = bisect_right(turns, player.index, key=lambda turn: turn.index)
         if past:
             turn = turns[past - 1]
-            return happening(turn.event, turn.check_first), True
+            told = happening(turn.event, turn.check_first)
+            return replace(told, time_s=entry.time_s), True
         event = decided.events[entry.number]
         last = happening(event.as_json(), event.what.check_first)
-        return replace(last, active=event.until_s is None), False
+        return replace(last, time_s=entry.time_s, active=event.until_s is None), False
 
     @property
     def active(self) -> int:
