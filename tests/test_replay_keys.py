@@ -8,6 +8,7 @@ import pytest
 from textual.events import Key
 
 from monitor.replay import Decided, deciding
+from monitor.replay.marks import marks_path
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
@@ -168,3 +169,17 @@ async def test_where_the_clock_stepped_back_all_times_are_the_axis_s(tmp_path: P
     async with replaying(brindled(log_file(tmp_path)), (80, 24)) as hand:
         assert "own clock" not in await hand.look()
         assert "steps back" not in await hand.press("c")
+
+
+@pytest.mark.asyncio
+async def test_a_log_opens_though_its_marks_can_not_be_read(tmp_path: Path) -> None:
+    """It is told of, and setting one is refused in a line."""
+    log = brindled(log_file(tmp_path))
+    marks_path(log).mkdir()
+    async with replaying(log, (140, 40)) as hand:
+        assert "! the marks can't be read: drive.parquet.marks.jsonl: found Is a dir" in (
+            await hand.look()
+        ).replace(str(tmp_path) + "/", "")
+        await hand.press("m")
+        assert "found Is a directory" in await hand.type("x")
+        assert hand.room.open[0].events

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from monitor.clock import now_s
-from monitor.replay import Log, Stopped, decide, read_marks
+from monitor.replay import Log, Marks, Stopped, decide, read_marks
 from monitor.replay.pace import pace_of
 from monitor.screen.controls import Control, Found, Offer, offers
 from monitor.screen.literal import figure
@@ -209,7 +209,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             )
             room.what_if.values = self.own_values()
             pace = await asyncio.to_thread(pace_of, decided)
-            marks = await asyncio.to_thread(read_marks, room.log)
+            marks, none = await asyncio.to_thread(self._marks)
         except Stopped:
             return
         except BadInput as error:
@@ -223,10 +223,18 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
         if marks.faults:
             count = len(marks.faults)
             what = "1 mark can't be read" if count == 1 else f"{count} marks can't be read"
+            what = "the marks can't be read" if none else what
             room.say(f"{what}: {marks.faults[0]}", self._clock(), odd=True)
         self.redraw()
         self.do_early()
         self.work_out_causes()
+
+    def _marks(self) -> tuple[Marks, bool]:
+        """Return the log's marks, and whether none of the file can be read: told of, no more."""
+        try:
+            return read_marks(self.room.log), False
+        except BadInput as error:
+            return Marks(faults=[str(error)]), True
 
     def work_out_causes(self) -> None:
         """Rank the causes of what is shown, in the background; what ran before stops."""

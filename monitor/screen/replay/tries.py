@@ -12,6 +12,7 @@ from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
 
+MOST_TRIED: Final = ("debt.warn", "debt.pull", "debt.cut")
 THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
 
 
@@ -144,10 +145,15 @@ class Tries(Part):
 
 
 def thresholds_first(values: list[Value]) -> list[Value]:
-    """Return a rig's keys with those first that say when to act, and how far."""
-    most = len(THRESHOLDS)
-    order = {table: place for place, table in enumerate(THRESHOLDS)}
-    return sorted(values, key=lambda value: order.get(value.key.partition(".")[0], most))
+    """Return a rig's keys: the debts at which to act, then whatever says when, and how far."""
+    order = {name: place for place, name in enumerate((*MOST_TRIED, *THRESHOLDS))}
+    most = len(order)
+
+    def place(value: Value) -> int:
+        table = value.key.partition(".")[0]
+        return order.get(value.key, order.get(table, most))
+
+    return sorted(values, key=place)
 
 
 def _without_place(message: str, rig_file: RigFile) -> str:
