@@ -102,7 +102,7 @@ class DeltaPage(ScrolledPage):
         names = [name if name in room.cursors else "here" for name in ("a", "b")]
         first, second = room.shown.index_at(a_s), room.shown.index_at(b_s)
         heads = [name.upper() if len(name) == 1 else name for name in names]
-        hint = "  A and B (shift) go there, x clears both"
+        hint = "  shift+a and shift+b go there, x clears both"
         rows: list[Row] = [
             [title, view.say(hint, "dim")],
             [],
