@@ -75,7 +75,8 @@ def test_a_short_log_is_decided_row_by_row_and_the_same(before: Decided, straigh
 
 def test_where_compiling_pays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """For a long log; for a middling one where it is done already; for any once it is loaded."""
-    monkeypatch.setattr(running, "_folder", lambda: tmp_path)
+    folder = tmp_path / "__pycache__"  # not there yet
+    monkeypatch.setattr(running, "_folder", lambda: folder)
     monkeypatch.setattr(running._Loaded, "now", False)
     assert running.worth_compiling(60_000)
     assert not running.worth_compiling(59_999)
@@ -84,8 +85,8 @@ def test_where_compiling_pays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(running._Loaded, "now", False)
     assert running.worth_compiling(10_000)
     assert not running.worth_compiling(9_999)
-    (mark,) = tmp_path.iterdir()
-    mark.rename(tmp_path / "decided-of-other-code")
+    (mark,) = folder.iterdir()
+    mark.rename(folder / "decided-of-other-code")
     assert not running.worth_compiling(10_000)
 
 

@@ -61,4 +61,5 @@ def _leave_mark() -> None:
     from rules.compiled import fingerprint
 
     with contextlib.suppress(OSError):  # a read-only install compiles each time, or steps
+        _folder().mkdir(exist_ok=True)  # a system may keep byte code elsewhere, or none
         (_folder() / f"{_MARK}{fingerprint()}").touch()
