@@ -68,11 +68,12 @@ class ReplayPlot(FlowPlot):
         here = at.cell(room.player.time_s)
         lines = [_through(line, here, "│", style["strong"]) for line in lines]
         plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
-        below_rows = [_signs(room, view, at)]
+        signs, actions = _signs(room, at), _actions(room.shown, at)
+        _put_times(at, (actions, signs))
+        below_rows = [_line(view, "", "│", signs)]
         if changed and room.base is not None:
-            below_rows.append(_actions(view, room.base, at, "was"))
-        name = "would" if changed else ""
-        below_rows.append(_actions(view, room.shown, at, name, times=True))
+            below_rows.append(_line(view, "was", "│", _actions(room.base, at)))
+        below_rows.append(_line(view, "would" if changed else "", "└", actions))
         short = view.picture.fact("delivered_ml_min") < (
             view.picture.fact("expected_ml_min") - view.picture.fact("allowance_ml_min")
         )
@@ -148,46 +149,62 @@ def _through(line: Row, cell: int, sign: str, style: object) -> Row:
     return row
 
 
-def _line(view: View, name: str, sign: str, chars: list[str], roles: list[str]) -> Row:
+class _Cells:
+    """A row under the plot: a sign and its role in each cell."""
+
+    def __init__(self, count: int, role: str) -> None:
+        self.chars, self.roles = [" "] * count, [role] * count
+
+    def put(self, x: int, sign: str, role: str) -> None:
+        """Put a sign into a cell; nothing where the cell is outside (-1)."""
+        if x >= 0:
+            self.chars[x], self.roles[x] = sign, role
+
+    def write(self, text: str, begin: int, role: str) -> bool:
+        """Write a text where all its cells are empty; return whether they were."""
+        end = begin + len(text)
+        if begin < 0 or end > len(self.chars) or any(c != " " for c in self.chars[begin:end]):
+            return False
+        self.chars[begin:end] = text
+        self.roles[begin:end] = [role] * len(text)
+        return True
+
+
+def _line(view: View, name: str, sign: str, cells: _Cells) -> Row:
     row: Row = [view.say(f"{name:>{LABEL_CELLS}}{sign}", "dim")]
-    for role, run in groupby(zip(roles, chars, strict=True), key=lambda pair: pair[0]):
+    pairs = zip(cells.roles, cells.chars, strict=True)
+    for role, run in groupby(pairs, key=lambda pair: pair[0]):
         row.append(view.say("".join(char for _, char in run), role))
     return row
 
 
-def _signs(room: Room, view: View, at: _Scale) -> Row:
-    """Cursors and marks; the moment itself wins where two share a cell."""
+def _signs(room: Room, at: _Scale) -> _Cells:
+    """Gaps, marks and cursors; the moment is seen where it shares a cell with a gap."""
     _, player = room.open
-    chars, roles = [" "] * at.cells, ["ink"] * at.cells
+    cells = _Cells(at.cells, "ink")
     for gap in room.pace.silences:
         until_s = gap.time_s + gap.lasted_s
         if until_s >= at.start_s and gap.time_s <= at.end_s:
-            for x in range(
-                at.cell(max(gap.time_s, at.start_s)), at.cell(min(until_s, at.end_s)) + 1
-            ):
-                chars[x], roles[x] = UNKNOWN, "unknown"
+            first, last = max(gap.time_s, at.start_s), min(until_s, at.end_s)
+            for x in range(at.cell(first), at.cell(last) + 1):
+                cells.put(x, UNKNOWN, "unknown")
     for mark in room.marks.marks:
-        if (x := at.cell(mark.time_s)) >= 0:
-            chars[x], roles[x] = MARK_SIGN, "ink"
+        cells.put(at.cell(mark.time_s), MARK_SIGN, "ink")
     for letter, time_s in room.cursors.items():
-        if (x := at.cell(time_s)) >= 0:
-            chars[x], roles[x] = letter.upper(), "chosen"
+        cells.put(at.cell(time_s), letter.upper(), "chosen")
     if (x := at.cell(player.time_s)) >= 0:
-        if chars[x] in (" ", UNKNOWN):
-            chars[x], roles[x] = HERE_SIGN, "strong"
+        if cells.chars[x] in (" ", UNKNOWN):
+            cells.put(x, HERE_SIGN, "strong")
         time = f" {figure(player.time_s, 2)} s "
         for begin in (x + 1, x - len(time)):
-            end = begin + len(time)
-            if begin >= 0 and end <= at.cells and all(c == " " for c in chars[begin:end]):
-                chars[begin:end] = time
-                roles[begin:end] = ["strong"] * len(time)
+            if cells.write(time, begin, "strong"):
                 break
-    return _line(view, "", "│", chars, roles)
+    return cells
 
 
-def _actions(view: View, decided: Decided, at: _Scale, name: str, *, times: bool = False) -> Row:
-    """Return the symbol of each action where it was taken; with the times at both edges."""
-    chars, roles = [" "] * at.cells, ["dim"] * at.cells
+def _actions(decided: Decided, at: _Scale) -> _Cells:
+    """Return the symbol of each action where it was taken."""
+    cells = _Cells(at.cells, "dim")
     worst: dict[int, int] = {}
     first = bisect_left(decided.turns, at.start_s, key=_time_s)
     for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=_time_s)]:
@@ -196,14 +213,17 @@ def _actions(view: View, decided: Decided, at: _Scale, name: str, *, times: bool
         # What is read off the axis is where something began or grew, the worst of each cell.
         if turn.turn != "cleared" and x >= 0 and level >= worst.get(x, 0):
             worst[x] = level
-            chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
-    if times:
-        right = f"{figure(at.end_s, 2)} s"
-        for text, begin in ((f"{figure(at.start_s, 2)} s", 0), (right, at.cells - len(right))):
-            end = begin + len(text)
-            if begin >= 0 and all(char == " " for char in chars[begin:end]):
-                chars[begin:end] = text
-    return _line(view, name, "└" if times else "│", chars, roles)
+            cells.put(x, ACTION_SYMBOLS[level], ACTION_ROLES[level])
+    return cells
+
+
+def _put_times(at: _Scale, rows: tuple[_Cells, ...]) -> None:
+    """Write the times of both edges into the first row that has room for them there."""
+    left, right = f"{figure(at.start_s, 2)} s", f"{figure(at.end_s, 2)} s"
+    for text, begin in ((left, 0), (right, at.cells - len(right))):
+        for cells in rows:
+            if cells.write(text, begin, "dim"):
+                break
 
 
 def _time_s(turn: TurnAt) -> float:
