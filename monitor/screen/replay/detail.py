@@ -75,11 +75,16 @@ class EntryDetail(Pane):
         rows += _said(view, check, "strong")
         for text, role in (
             (likely, "ink"),
-            (f"Steps: {happened.steps}." if happened.steps else "", "dim"),
+            (f"Steps{self._by(entry)}: {happened.steps}." if happened.steps else "", "dim"),
         ):
             if text and height > len(rows):
                 rows += _said(view, wrapped(text, inner, height - len(rows)), role)
         return rows
+
+    def _by(self, entry: Entry) -> str:
+        """Say by whose clock an event's steps are told, where that isn't the axis's."""
+        decided, _ = self._room.open
+        return " by the log's own clock" if decided.shift_s(entry.index) > 0.0 else ""
 
     def _likely(self, entry: Entry) -> str:
         found = self._room.causes_of(entry)
