@@ -61,7 +61,13 @@ LONG = (
     "replay_what_if",
     "causes_plant",
 )
-_GROUPS = dict.fromkeys(LIVE_GUARDS, "guards") | dict.fromkeys(LIVE_WIRES, "wires")
+# Both load CoolProp, which takes long.
+FLUIDS = ("plant_evaporation", "plant_mixture")
+_GROUPS = (
+    dict.fromkeys(LIVE_GUARDS, "guards")
+    | dict.fromkeys(LIVE_WIRES, "wires")
+    | dict.fromkeys(FLUIDS, "fluids")
+)
 _WORKERS: dict[str, set[str]] = {}
 _ORDER = (*LIVE_GUARDS, *LIVE_WIRES, *LONG)
 
@@ -102,7 +108,7 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: "Producer") -> "Load
     """
     from xdist.scheduler import LoadScopeScheduling
 
-    class ByGroup(LoadScopeScheduling):
+    class ByGroup(LoadScopeScheduling):  # type: ignore[misc]  # it has no types
         def _split_scope(self, nodeid: str) -> str:
             return _group(Path(nodeid.partition("::")[0]))
 
