@@ -35,6 +35,36 @@ def compile_all(processes: int) -> None:
         thread.join()
 
 
+def leave_guards_cold() -> None:
+    """Let the guards of the suite run interpreted, as where nothing is compiled yet.
+
+    Loading the compiler takes each of them a second of computing, twice what all else does; they
+    decide the same, bit for bit, and ``test_warm`` has a warm one. The next guard after the suite
+    finds what is compiled and leaves the mark again.
+    """
+    with contextlib.suppress(OSError):  # a read-only install has no mark
+        for mark in warm_marks():
+            mark.unlink(missing_ok=True)
+        _warming().touch()  # as if a process compiled already: no guard starts another
+
+
+def let_guards_warm() -> None:
+    """Let the next guard compile, or find what is compiled."""
+    with contextlib.suppress(OSError):
+        _warming().unlink(missing_ok=True)
+
+
+def warm_marks() -> list[Path]:
+    """Return the marks that say that the decision code is compiled."""
+    return list(_warming().parent.glob("warm-*"))
+
+
+def _warming() -> Path:
+    import rules
+
+    return Path(rules.__file__).parent / "__pycache__" / "warming"
+
+
 def _car() -> None:
     import simulator.plant.compiled  # noqa: F401  # so that it is what cars run
     from simulator.plant import run

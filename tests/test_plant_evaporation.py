@@ -12,8 +12,6 @@ from unittest.mock import patch
 import numba
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
-from CoolProp.HumidAirProp import HAPropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 from numba.extending import register_jitable
@@ -30,6 +28,7 @@ from simulator.plant.evaporation import (
     evaporated_share,
     in_cylinder_drop_k,
 )
+from tests.coolprop import HAPropsSI, PropsSI
 
 PLENTY = 0.15  # kg of liquid per kg of air
 # Thermodynamic wet bulb of dry air: degC, Pa; psychrolib's wet bulb and humidity, CoolProp's.

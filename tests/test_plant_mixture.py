@@ -9,7 +9,6 @@ from typing import Any
 import numba
 import numpy as np
 import pytest
-from CoolProp.CoolProp import PropsSI
 from hypothesis import given
 from hypothesis import strategies as st
 from numba.extending import register_jitable
@@ -38,6 +37,7 @@ from simulator.plant.mixture import (
     water_vapour_kpa,
 )
 from simulator.rig import mix
+from tests.coolprop import PropsSI
 
 # CRC Handbook of Chemistry and Physics, 102nd ed., Concentrative Properties of Aqueous Solutions.
 CRC_DENSITY = [

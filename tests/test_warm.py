@@ -10,6 +10,7 @@ from monitor.guard import warm
 from monitor.guard.process import Order
 from monitor.review import review
 from rules import compiled
+from tests.compiling import warm_marks
 from tests.guards import guard, until_bye
 from tests.test_guard_process import only_session, order_for
 
@@ -63,11 +64,18 @@ async def test_a_warm_guard_decides_as_a_cold_one(
     """What a compiled guard process records replays interpreted, bit for bit."""
     monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
     monkeypatch.setattr("os.nice", lambda _: 0)
+    before = warm_marks()
     warm.main()
+    assert warm.is_warm()
     order: Order = order_for(tmp_path)
-    with guard(order) as (_, link):
-        async with link:
-            _, _, bye = await until_bye(link)
+    try:
+        with guard(order) as (_, link):
+            async with link:
+                _, _, bye = await until_bye(link)
+    finally:
+        for mark in warm_marks():
+            if mark not in before:  # the suite's other guards are better off cold
+                mark.unlink()
     assert bye is not None
     assert bye.statistics["decided"] == 900
     assert review(only_session(tmp_path), None).reproduced is True
