@@ -6,7 +6,7 @@ from typing import ClassVar, Final
 
 from monitor.alarm_words import StandingAlarm
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
-from monitor.guard.protocol import LONGEST_WORD, Command
+from monitor.guard.protocol import LONGEST_WORD, Command, NoticeLine
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import plain, shortened
@@ -41,7 +41,7 @@ ALARM_CONTROLS: Final = (
         "A r h o n",
         "alarm_list_keys",
         "on the list",
-        "on the list: all; reset, shelve, take out the chosen; normal too",
+        "on the list: acknowledge all; reset, shelve, take out the chosen; normal ones too",
         asks=False,
     ),
 )
@@ -111,6 +111,9 @@ class AlarmKeys(BaseDashboard):
                 words |= dict.fromkeys(_WAITS, "")
             elif not self.picture.alarms:
                 words[OPEN] = ""
+            if self.picture.gone_why is not None:  # nothing moves, and nobody is there to be told
+                words |= dict.fromkeys(("acknowledge", "detach", "ring"), "")
+                words |= {} if self.frozen is not None else {"freeze": ""}
             elif self.size.width < _NARROW:
                 words |= {"theme": "", "span": ""}
         return offers(self.CONTROLS, words, footer=footer)
@@ -195,7 +198,11 @@ class AlarmKeys(BaseDashboard):
             self._say("nothing done: no guard is there to be told")
 
     def _say(self, text: str) -> None:
-        self._alarm_page.say(text, self.time_s())
+        """Answer a key where it was pressed: at the foot of the page, or beside the events."""
+        if self._listing:
+            self._alarm_page.say(text, self.time_s())
+        else:
+            self.picture.notice = (NoticeLine("nothing done", text), self.time_s())
         self.redraw()
 
 

@@ -3,12 +3,14 @@
 from dataclasses import dataclass
 
 import numpy as np
+from rich.cells import cell_len
 
 from monitor.screen.literal import figure, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from rules.channels import label_of_channel
 
 TREND_CELLS = 8
 ENTRY_CELLS = 39
@@ -84,7 +86,10 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     units = view.units
     value_text = units.figure(value, channel.unit, channel.decimals)
     unit = units.unit(channel.unit)
-    text = f"{value_text:>6} {unit:<4}{' ' if len(unit) > 4 else ''}"
+    # In much room all trends begin where the longest unit ends; in little, each at its own.
+    longest = max((cell_len(units.unit(s.unit)) + 1 for s in EXTRA), default=0)
+    pad = max(4, longest) if width > ENTRY_CELLS + 2 else 4
+    text = f"{value_text:>6} {unit:<{pad}}{' ' if len(unit) > pad else ''}"
     left = [
         view.say(f" {channel.label:<10}", "dim"),
         view.say(text, "dim" if view.old else "strong"),
@@ -184,5 +189,5 @@ def _others(view: View, shown: set[str], width: int) -> Row:
     ill = [(name, health) for name, health in view.picture.unhealthy() if name not in shown]
     if not ill or view.old:
         return []
-    text = "; ".join(f"{name} {health}" for name, health in ill)
+    text = "; ".join(f"{label_of_channel(name)} {health}" for name, health in ill)
     return [view.say(shortened(f" ? {text} ", width - 1), "unknown")]

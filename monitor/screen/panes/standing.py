@@ -48,11 +48,14 @@ class StandingAlarms(Pane):
     """One row an alarm: priority, label, state. The page of alarms says more."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw a heading and the alarms, first out first; the last row says what has no room."""
+        """Draw a heading and the alarms, first out first; the last row says what has no room.
+
+        How many there are stands beside the events already.
+        """
         alarms = view.picture.alarms
         if not alarms:
             return [[view.say(" Alarms", "strong"), none_stand(view)]]
-        rows: list[Row] = [[view.say(" Alarms ", "strong"), *alarm_sign(view)]]
+        rows: list[Row] = [[view.say(" Alarms", "strong")]]
         room = height - 1
         shown = alarms if len(alarms) <= room else alarms[: room - 1]
         label_cells = max(8, width - 34)
