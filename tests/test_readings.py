@@ -43,6 +43,7 @@ def test_in_us_units() -> None:
     said = _said(US)[0]
     assert "intake 104 °F (limit 158 °F)" in said
     assert "line 145.0 psi" in said
+    assert "135.3 fl oz left in the tank" in said  # 4000 mL at 29.5735 mL, NIST SP 811
     assert "kPa" not in said
 
 

@@ -11,6 +11,7 @@ from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import plain, shortened
 from monitor.screen.panes.alarm_page import AlarmPage
+from monitor.screen.panes.detail import OWN_WORDS
 from monitor.screen.view import Page
 from rules.alarm_rates import AlarmState
 
@@ -188,6 +189,9 @@ class AlarmKeys(BaseDashboard):
     # --- odds and ends ------------------------------------------------------------------------
 
     def _chosen_alarm(self) -> StandingAlarm | None:
+        if self.picture.gone_why is not None:  # so nothing is asked that can't be done
+            self._say_no_guard()
+            return None
         chosen = self._alarm_page.chosen(self.picture.alarms)
         if chosen is None:
             self._say("nothing done: no alarm stands")
@@ -195,14 +199,18 @@ class AlarmKeys(BaseDashboard):
 
     def _tell(self, command: Command) -> None:
         if not self.tell_guard(command):
-            self._say("nothing done: no guard is there to be told")
+            self._say_no_guard()
+
+    def _say_no_guard(self) -> None:
+        # Beside the events there is little room.
+        self._say(f"nothing done: no guard{' is there to be told' if self._listing else ''}")
 
     def _say(self, text: str) -> None:
         """Answer a key where it was pressed: at the foot of the page, or beside the events."""
         if self._listing:
             self._alarm_page.say(text, self.time_s())
         else:
-            self.picture.notice = (NoticeLine("nothing done", text), self.time_s())
+            self.picture.notice = (NoticeLine(OWN_WORDS, text), self.time_s())
         self.redraw()
 
 

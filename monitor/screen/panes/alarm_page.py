@@ -176,9 +176,11 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
         why = at + (event.explanation or "No explanation came.")
     why = view.units.sentence(why)
     free = height - len(rows) - len(check)
-    likely = _likely(view, alarm.name, event, width, 2)
-    if len(likely) + len(wrapped(why, width, free + 1)) > free:  # the evidence gives way
-        likely = _likely(view, alarm.name, event, width, 1)
+    told = len(wrapped(why, width, free + 1))
+    for most_lines in (4, 2, 1):  # the evidence gives way
+        likely = _likely(view, alarm.name, event, width, most_lines)
+        if len(likely) + told <= free:
+            break
     room = max(1, free - len(likely))
     rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
     keep = max(0, height - len(rows) - len(check))

@@ -15,6 +15,10 @@ from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
 
+TIME_CELLS: Final = 12
+DEPTH_CELLS: Final = 22  # ceiling and timing; the debt may give way to a label
+STATE_CELLS: Final = 10
+LEAST_LABEL_CELLS: Final = 21
 LEAST_NOTICE_CELLS: Final = 16  # in less, a notice would say nothing
 
 
@@ -48,8 +52,9 @@ class EventList(Pane):
             return [*rows, [view.say(" none so far", "dim")]]
         shown = self._shown
         longest = max((cell_len(event.label) for event in shown), default=0)
-        label_cells = min(21 if width < 100 else 40, longest)
         word_cells = max(cell_len(_word(event)) for event in shown)
+        rest = TIME_CELLS + word_cells + DEPTH_CELLS + STATE_CELLS
+        label_cells = min(longest, max(LEAST_LABEL_CELLS, width - rest))
         for i, event in enumerate(shown, start=first):
             chosen = i == view.chosen
             rows.append(_row(view, event, width, label_cells, word_cells, chosen=chosen))
@@ -62,11 +67,11 @@ def _heading(view: View, width: int) -> Row:
     count = f" {len(known.newest_first)}{active}  "
     left = [view.say(" Events", "strong"), view.say(count, "dim"), *alarm_sign(view)]
     text = notice_in_words(view)
-    room = width - width_of(left) - 3
+    room = width - width_of(left) - 2
     # With no event yet the detail is free, and says the whole of it.
     if not text or not known.newest_first or room < LEAST_NOTICE_CELLS:
         return left
-    right = [view.say(f"{shortened(text, room)} ", "dim")]
+    right = [view.say(shortened(f"{text} ", room), "dim")]
     return spread(left, right, width, view.ground())
 
 
