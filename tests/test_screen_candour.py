@@ -103,7 +103,7 @@ async def test_trends_begin_in_one_column_in_either_units(units: str) -> None:
         await pilot.pause()
         lines = text_of(app).splitlines()[4:]  # below the top line's "engine left alone"
     begins = set()
-    for label in ("intake", "knock", "tank", "engine"):
+    for label in ("intake", "knock", "taken back", "tank", "engine"):
         line = next(line for line in lines if f" {label} " in line and "controller" not in line)
         begins.add(next(i for i, c in enumerate(line) if i > 90 and "⠀" <= c <= "⣿"))
     assert len(begins) == 1
