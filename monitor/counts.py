@@ -63,7 +63,8 @@ def lines(facts: Any) -> Iterator[Line]:
     if texts > 0.0:
         yield Line("no number", f"{_n(texts)} cells with text, never healthy", True)
     lost = count(facts, "lost")
-    yield Line("lost", f"{_n(lost)} on the way, by sequence numbers", lost > 0.0)
+    told = "by sequence numbers" if lost > 0.0 else "as far as sequence numbers tell"
+    yield Line("lost", f"{_n(lost)} on the way, {told}", lost > 0.0)
     late = count(facts, "late")
     yield Line("late", f"{_n(late)} not used: older than what was decided on", late > 0.0)
     dropped = count(facts, "dropped")
@@ -73,7 +74,8 @@ def lines(facts: Any) -> Iterator[Line]:
     yield Line("latency", latency_in_words(facts))
     yield from _kept(facts)
     connects = count(facts, "connects")
-    yield Line("connected", f"{_n(connects)} times", connects > 1.0)
+    times = "once" if connects == 1.0 else f"{_n(connects)} times"
+    yield Line("connected", times, connects > 1.0)
     clock = by_reason(facts, "clock")
     drift = count(facts, "drift_ppm")
     if clock or drift == drift:

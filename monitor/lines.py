@@ -24,6 +24,7 @@ from monitor.guard.protocol import (
 )
 from monitor.readings import readings_in_words
 from monitor.screen.units import METRIC, Units
+from rules.channels import label_of_channel
 from rules.findings import label_of
 from simulator.strict import clean
 
@@ -171,7 +172,7 @@ def _status_in_words(frame: Frame) -> str:
     if frame.outputs:
         parts.append(outputs_in_words(frame.outputs))
     ill = [
-        f"{name.replace('_', ' ')} {word}"
+        f"{label_of_channel(name)} {word}"
         for name, word in frame.health.items()
         if word != "healthy"
     ]

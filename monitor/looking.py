@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 from monitor import counts
 from monitor.guard.protocol import Frame, Hello
+from rules.channels import label_of_channel
 from rules.findings import label_of
 from simulator.strict import clean
 
@@ -44,8 +45,7 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     where = "" if hello.session is None else f" in {hello.session}"
     yield f"  {clean(condition + where, LONGEST)}"
     yield from _outputs(frame)
-    ill = [f"{name} {word}" for name, word in frame.health.items() if word != "healthy"]
-    yield f"  {clean(', '.join(ill), LONGEST)}" if ill else "  every channel healthy"
+    yield f"  {clean(_health(frame.health), LONGEST)}"
     if frame.alarms:
         names = ", ".join(
             f"{label_of(str(alarm.get('alarm')))} ({alarm.get('state')})" for alarm in frame.alarms
@@ -53,6 +53,15 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
         yield f"  alarms: {clean(names, LONGEST)}"
     for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)
+
+
+def _health(health: dict[str, str]) -> str:
+    words = set(health.values())
+    if len(words) <= 1:
+        return f"every channel {words.pop()}" if words else "no channel is mapped"
+    return ", ".join(
+        f"{label_of_channel(name)} {word}" for name, word in health.items() if word != "healthy"
+    )
 
 
 def _outputs(frame: Frame) -> Iterator[str]:

@@ -51,6 +51,9 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
         if health != "healthy" or value is None or not isfinite(value):
             yield f"{word} unknown"
             continue
+        if name == "tank_ml":  # in the words that tell a volume of the tank's from a debt
+            yield f"{value:.{decimals}f} {unit} left in the tank"
+            continue
         limit = hello.limits.get(name)
         most = "" if limit is None or not isfinite(limit) else f" (limit {limit:.0f} {unit})"
         yield f"{word} {value:.{decimals}f} {unit}{most}"

@@ -63,6 +63,13 @@ CHANNELS: Final = (
 CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
 
+
+def label_of_channel(name: str) -> str:
+    """Return how people are told of a channel; a name that is not known stays as it is."""
+    known = CHANNEL_BY_NAME.get(name)
+    return name if known is None else known.label
+
+
 # Columns of a sample row. Channels stand at 1..N_CHANNELS, in the order of CHANNELS.
 TIME: Final = 0
 (

@@ -144,7 +144,7 @@ def stories() -> list[Story]:
                 "nder-delivery, debt 5.60 mL, 100 % of the spray missing.",
                 "■ past cut",
                 "! over cut 100",
-                "to 100 kPa, 5.5 deg,",
+                "to 100 kPa, 5.5 deg",
                 "Likely pump stopped 71 %, tank empty 22 %, line",
                 "Check first tank level, pump supply and fuse,",
                 "12.30 s  knock",

@@ -183,6 +183,7 @@ async def test_what_is_refused_is_shown() -> None:
         await desk.presses(pilot, "a", "h", "o")
         assert desk.sent() == []
         assert "nothing done: no guard is there to be told" in desk.shown()
+        assert "for minutes" not in desk.shown()  # nor is anything asked in vain
         assert "? before: 1 alarm, 1 unacknowledged" in desk.shown()
         assert "h shelve" not in desk.shown()
 
@@ -305,7 +306,7 @@ async def test_a_very_wide_screen_has_the_alarms_beside_the_events() -> None:
         many = [alarm(finding.name) for finding in FINDINGS[:16]]
         await desk.says(alarmed(*many))
         await desk.presses(pilot)
-        assert "▼  no command where boost…" in desk.shown()
+        assert "▼  no command where boost calls for it  unacknowledged" in desk.shown()
         assert "and 5 more" in desk.shown()
         await pilot.resize_terminal(140, 40)
         await desk.presses(pilot)

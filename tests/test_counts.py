@@ -62,6 +62,14 @@ def test_every_count_is_said_and_what_went_wrong_is_marked() -> None:
     assert odd == {"rejected", "lost", "late", "viewers", "connected", "its clock"}
 
 
+def test_what_is_not_known_to_be_lost_is_not_called_none() -> None:
+    """Most lines carry no numbers: then nought says little. Once is no "1 times"."""
+    found = {line.name: line for line in counts.lines({**FULL, "lost": 0, "connects": 1})}
+    assert found["lost"].words == "0 on the way, as far as sequence numbers tell"
+    assert found["connected"].words == "once"
+    assert [found[name].odd for name in ("lost", "connected")] == [False, False]
+
+
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),

@@ -32,6 +32,24 @@ def output(**changes: Any) -> dict[str, Any]:
     return {**facts, "fault": "", **changes}
 
 
+def test_channels_are_called_by_their_labels() -> None:
+    """In ``flowdebt status`` and in lines; all of one health are said at once."""
+    ill = {"commanded_ml_min": "stale", "line_kpa": "not a number"}
+    seen = frame("Hold.", rows(0.0, 1.0), 20, ill=ill)
+    assert "  commanded flow stale, line pressure not a number" in in_words(hello(), seen)
+    assert line_in_words(seen).endswith(" | commanded flow stale | line pressure not a number")
+    silent = msgspec.structs.replace(seen, health=dict.fromkeys(seen.health, "stale"))
+    assert "  every channel stale" in in_words(hello(), silent)
+    assert "  every channel healthy" in in_words(hello(), frame("Hold.", rows(0.0, 1.0), 20))
+
+
+def test_text_or_json_lines_not_both(capsys: pytest.CaptureFixture[str]) -> None:
+    """Two forms at once are refused before anything is started."""
+    for command in ("demo", "watch sim:pump_stop"):
+        assert flowdebt([*command.split(), "--lines", "--json"]) == 2
+        assert "--lines: found --json too, expected text or JSON lines" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("outputs", "said"),
     [

@@ -31,7 +31,8 @@ def test_every_ten_seconds_from_the_first_ten_on() -> None:
     assert len(said) == 2
     assert said[0] == (
         "injectors 70 % (limit 92 %) | intake 40 °C (limit 70 °C) | knock 0.0 deg (limit 4 deg) | "
-        "timing 18.0 deg | engine 3200 rpm | tank 4000 mL | line 1000 kPa | pump supply 13.5 V | "
+        "timing 18.0 deg | engine 3200 rpm | 4000 mL left in the tank | line 1000 kPa | "
+        "pump supply 13.5 V | "
         "tank empty in 6 min at this use | 100 samples a second | rejected 3 | "
         "recorded 2800 rows | no alarms"
     )
@@ -42,6 +43,7 @@ def test_in_us_units() -> None:
     said = _said(US)[0]
     assert "intake 104 °F (limit 158 °F)" in said
     assert "line 145.0 psi" in said
+    assert "135.3 fl oz left in the tank" in said  # 4000 mL at 29.5735 mL, NIST SP 811
     assert "kPa" not in said
 
 

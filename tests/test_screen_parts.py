@@ -199,7 +199,7 @@ def test_an_explanation_keeps_what_is_done() -> None:
             "The simulated drive is over.",
         ),
         ("a.csv, recorded", "failed: x", "The guard is gone; q quits.", "Guard gone: failed: x."),
-        ("a.csv, recorded", "", "The guard goes on.", "Detached"),
+        ("a.csv, recorded", "", "The guard goes on; d leaves it to that, q quits.", "Detached"),
     ],
 )
 async def test_too_small_a_terminal_says_how_it_ended(

@@ -13,6 +13,7 @@ from monitor.commands.parameters import (
     SpeedOption,
     ThemeOption,
     UnitsOption,
+    refuse_two_forms,
 )
 
 
@@ -40,6 +41,7 @@ def demo(
     from monitor.screen.look import Look
     from monitor.watching import watch_own
 
+    refuse_two_forms(lines=lines, as_json=as_json)
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
     look = Look(units, theme, bell)
     return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)

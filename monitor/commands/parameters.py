@@ -54,7 +54,10 @@ JsonFlag = Annotated[
 ]
 UnitsOption = Annotated[
     UnitsName,
-    Parameter(help="For the dashboard: metric, or us (psi, degF, gal/h, fl oz; debt stays mL)."),
+    Parameter(
+        help="Of dashboard and lines of text: metric, or us (psi, degF, gal/h, fl oz; debt stays "
+        "mL). JSON is metric."
+    ),
 ]
 ThemeOption = Annotated[
     ThemeName,
@@ -77,3 +80,15 @@ ScenarioArgument = Annotated[
         help="A shipped scenario's name (see simulate --list), or a scenario file.",
     ),
 ]
+
+
+def refuse_two_forms(*, lines: bool, as_json: bool) -> None:
+    """Refuse both forms of lines at once.
+
+    Raises:
+        BadInput: Both are wanted.
+    """
+    from simulator.strict import BadInput
+
+    if lines and as_json:
+        raise BadInput("--lines: found --json too, expected text or JSON lines")

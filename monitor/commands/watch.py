@@ -16,6 +16,7 @@ from monitor.commands.parameters import (
     SpeedOption,
     ThemeOption,
     UnitsOption,
+    refuse_two_forms,
 )
 
 
@@ -103,6 +104,7 @@ def watch(
         raise BadInput(
             "--web: found --headless, --lines or --json too, expected one way to show the guard"
         )
+    refuse_two_forms(lines=lines, as_json=as_json)
     if web_port is not None and not web:
         raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     if attach:

@@ -6,11 +6,12 @@ from typing import ClassVar, Final
 
 from monitor.alarm_words import StandingAlarm
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
-from monitor.guard.protocol import LONGEST_WORD, Command
+from monitor.guard.protocol import LONGEST_WORD, Command, NoticeLine
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import plain, shortened
 from monitor.screen.panes.alarm_page import AlarmPage
+from monitor.screen.panes.detail import OWN_WORDS
 from monitor.screen.view import Page
 from rules.alarm_rates import AlarmState
 
@@ -41,7 +42,7 @@ ALARM_CONTROLS: Final = (
         "A r h o n",
         "alarm_list_keys",
         "on the list",
-        "on the list: all; reset, shelve, take out the chosen; normal too",
+        "on the list: acknowledge all; reset, shelve, take out the chosen; normal ones too",
         asks=False,
     ),
 )
@@ -111,6 +112,9 @@ class AlarmKeys(BaseDashboard):
                 words |= dict.fromkeys(_WAITS, "")
             elif not self.picture.alarms:
                 words[OPEN] = ""
+            if self.picture.gone_why is not None:  # nothing moves, and nobody is there to be told
+                words |= dict.fromkeys(("acknowledge", "detach", "ring"), "")
+                words |= {} if self.frozen is not None else {"freeze": ""}
             elif self.size.width < _NARROW:
                 words |= {"theme": "", "span": ""}
         return offers(self.CONTROLS, words, footer=footer)
@@ -185,6 +189,9 @@ class AlarmKeys(BaseDashboard):
     # --- odds and ends ------------------------------------------------------------------------
 
     def _chosen_alarm(self) -> StandingAlarm | None:
+        if self.picture.gone_why is not None:  # so nothing is asked that can't be done
+            self._say_no_guard()
+            return None
         chosen = self._alarm_page.chosen(self.picture.alarms)
         if chosen is None:
             self._say("nothing done: no alarm stands")
@@ -192,10 +199,18 @@ class AlarmKeys(BaseDashboard):
 
     def _tell(self, command: Command) -> None:
         if not self.tell_guard(command):
-            self._say("nothing done: no guard is there to be told")
+            self._say_no_guard()
+
+    def _say_no_guard(self) -> None:
+        # Beside the events there is little room.
+        self._say(f"nothing done: no guard{' is there to be told' if self._listing else ''}")
 
     def _say(self, text: str) -> None:
-        self._alarm_page.say(text, self.time_s())
+        """Answer a key where it was pressed: at the foot of the page, or beside the events."""
+        if self._listing:
+            self._alarm_page.say(text, self.time_s())
+        else:
+            self.picture.notice = (NoticeLine(OWN_WORDS, text), self.time_s())
         self.redraw()
 
 

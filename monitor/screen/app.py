@@ -14,6 +14,7 @@ from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.literal import figure, number, plain
 from monitor.screen.look import USUAL, Look
+from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
 from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
@@ -51,6 +52,7 @@ class Dashboard(AlarmKeys):
     The result is a last line to print after the screen is gone.
     """
 
+    SIGNS: ClassVar[tuple[str, ...]] = (*SIGNS, *LIVE_SIGNS)
     CONTROLS: ClassVar[tuple[Control, ...]] = tidy(
         (
             Control(
@@ -58,10 +60,10 @@ class Dashboard(AlarmKeys):
                 "q, ctrl+c",
                 "leave",
                 "quit",
-                "leave; whoever started the guard from here stops it too",
+                "quit; a guard that was started from here is stopped first",
                 10,
             ),
-            Control("d", "d", "detach", "detach", "detach: leave, and let the guard go on", 20),
+            Control("d", "d", "detach", "detach", "detach: quit, and let the guard go on", 20),
             *ALARM_CONTROLS,
             JOIN,
             FREEZE,

@@ -23,7 +23,7 @@ from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
-from monitor.screen.panes.help_text import Help
+from monitor.screen.panes.help_text import SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
@@ -95,6 +95,7 @@ class BaseDashboard(App[str | None]):
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT: ClassVar[bool] = False
     TELLS_ALARMS: ClassVar[bool] = False  # whether what it shows has a list of alarms
+    SIGNS: ClassVar[tuple[str, ...]] = SIGNS  # what the help explains beside the keys
     CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
 
     def __init_subclass__(cls) -> None:
@@ -137,7 +138,7 @@ class BaseDashboard(App[str | None]):
 
     def pages(self) -> list[Page]:
         """Return the pages; a page's id is the name it is opened by."""
-        return [Help(id="help"), Statistics(id="counts")]
+        return [Help(self.SIGNS, id="help"), Statistics(id="counts")]
 
     @abstractmethod
     def view(self) -> View:

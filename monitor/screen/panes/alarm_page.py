@@ -25,7 +25,6 @@ FIRST_CELLS: Final = 11
 MOST_LABEL_CELLS: Final = 36
 SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
 STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
-LINES_FOR_EVIDENCE: Final = 12  # of story; with fewer, each cause gets one line
 ANSWERS_SHOW_S: Final = 60.0
 _NORMAL: Final = "normal"
 _SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
@@ -166,7 +165,6 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     event = next((event for event in known if event.key[1] == name), None)
     check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
     check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
-    likely = _likely(view, alarm.name, event, width, 2 if height >= LINES_FOR_EVIDENCE else 1)
     rows: list[Row] = [
         [view.say(" "), view.say(shortened(plain(alarm.label, 60), width), "strong")]
     ]
@@ -176,11 +174,15 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     if event is not None:
         at = "" if isnan(event.time_s) else f"{event.time_s:.2f} s: "
         why = at + (event.explanation or "No explanation came.")
-    room = max(1, height - len(rows) - len(check) - len(likely))
-    rows += [
-        [view.say(" "), view.say(line)]
-        for line in wrapped_to_action(view.units.sentence(why), width, room)
-    ]
+    why = view.units.sentence(why)
+    free = height - len(rows) - len(check)
+    told = len(wrapped(why, width, free + 1))
+    for most_lines in (4, 2, 1):  # the evidence gives way
+        likely = _likely(view, alarm.name, event, width, most_lines)
+        if len(likely) + told <= free:
+            break
+    room = max(1, free - len(likely))
+    rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
     keep = max(0, height - len(rows) - len(check))
     rows += likely[:keep]
     rows += [[view.say(" "), view.say(line, "strong")] for line in check]

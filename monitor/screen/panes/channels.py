@@ -3,12 +3,15 @@
 from dataclasses import dataclass
 
 import numpy as np
+from rich.cells import cell_len
 
 from monitor.screen.literal import figure, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
+from monitor.screen.units import Units
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from rules.channels import label_of_channel
 
 TREND_CELLS = 8
 ENTRY_CELLS = 39
@@ -84,7 +87,7 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     units = view.units
     value_text = units.figure(value, channel.unit, channel.decimals)
     unit = units.unit(channel.unit)
-    text = f"{value_text:>6} {unit:<4}{' ' if len(unit) > 4 else ''}"
+    text = f"{value_text:>6} {_padded(units, unit, width)}"
     left = [
         view.say(f" {channel.label:<10}", "dim"),
         view.say(text, "dim" if view.old else "strong"),
@@ -110,6 +113,13 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     else:
         note = []
     return _stacked(view, left, note, [channel.column], width, rows)
+
+
+def _padded(units: Units, unit: str, width: int) -> str:
+    """Pad a unit: in much room all trends begin where the longest ends, in little each its own."""
+    longest = max(cell_len(units.unit(channel.unit)) + 1 for channel in EXTRA)
+    cells = max(4, longest) if width > ENTRY_CELLS + 2 else max(4, cell_len(unit) + 1)
+    return f"{unit:<{cells}}"
 
 
 def tank_in_words(picture: Picture) -> str:
@@ -170,7 +180,10 @@ def _taken_back(view: View, width: int, rows: int) -> list[Row]:
     retard_deg = view.picture.fact("retard_deg")
     left = [
         view.say(" taken back", "dim"),
-        view.say(f"{figure(retard_deg, 1):>6} deg ", "dim" if view.old else "strong"),
+        view.say(
+            f"{figure(retard_deg, 1):>6} {_padded(view.units, 'deg', width)}",
+            "dim" if view.old else "strong",
+        ),
     ]
     note: Row = []
     if view.old and view.picture.frame is not None:
@@ -184,5 +197,5 @@ def _others(view: View, shown: set[str], width: int) -> Row:
     ill = [(name, health) for name, health in view.picture.unhealthy() if name not in shown]
     if not ill or view.old:
         return []
-    text = "; ".join(f"{name} {health}" for name, health in ill)
+    text = "; ".join(f"{label_of_channel(name)} {health}" for name, health in ill)
     return [view.say(shortened(f" ? {text} ", width - 1), "unknown")]

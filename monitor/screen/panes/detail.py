@@ -1,5 +1,7 @@
 """The chosen event: why, and what to check first."""
 
+from typing import Final
+
 from monitor.screen.literal import plain, wrapped
 from monitor.screen.view import Pane, Row, View
 
@@ -23,14 +25,29 @@ def wrapped_to_action(text: str, width: int, most_lines: int) -> list[str]:
     return lines
 
 
+NOTICES_SHOW_S: Final = 60.0
+OWN_WORDS: Final = "keys"  # topic of what the screen itself answers to a key
+
+
+def notice_in_words(view: View) -> str:
+    """Return the newest notice as one line; empty where there is none that is new."""
+    notice = view.picture.notice
+    if notice is None or view.now_s - notice[1] > NOTICES_SHOW_S:
+        return ""
+    topic, text = plain(notice[0].topic, 20), view.units.sentence(plain(notice[0].text))
+    return text if text.startswith(topic) or topic == OWN_WORDS else f"{topic}: {text}"
+
+
 class EventDetail(Pane):
     """Explanation, what to check first, and the steps the action took, as far as there is room."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw the chosen event; nothing where there is none."""
+        """Draw the chosen event; where there is none, the newest notice."""
         known = view.picture.happenings.newest_first
         if not known:
-            return []
+            said = notice_in_words(view)
+            lines = wrapped(said, width - 2, height) if said else []
+            return [[view.say(" "), view.say(line, "dim")] for line in lines]
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 1
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)

@@ -1,16 +1,25 @@
 """The events, newest first."""
 
+from typing import Final
+
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 from textual.events import Click
 from textual.message import Message
 
 from monitor.screen.happenings import Happening
-from monitor.screen.literal import figure, plain, shortened
+from monitor.screen.literal import figure, shortened
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
+from monitor.screen.panes.detail import notice_in_words
 from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
+
+TIME_CELLS: Final = 12
+DEPTH_CELLS: Final = 22  # ceiling and timing; the debt may give way to a label
+STATE_CELLS: Final = 10
+LEAST_LABEL_CELLS: Final = 21
+LEAST_NOTICE_CELLS: Final = 16  # in less, a notice would say nothing
 
 
 class EventList(Pane):
@@ -43,9 +52,12 @@ class EventList(Pane):
             return [*rows, [view.say(" none so far", "dim")]]
         shown = self._shown
         longest = max((cell_len(event.label) for event in shown), default=0)
-        label_cells = min(21 if width < 100 else 40, longest)
+        word_cells = max(cell_len(_word(event)) for event in shown)
+        rest = TIME_CELLS + word_cells + DEPTH_CELLS + STATE_CELLS
+        label_cells = min(longest, max(LEAST_LABEL_CELLS, width - rest))
         for i, event in enumerate(shown, start=first):
-            rows.append(event_row(view, event, width, label_cells, chosen=i == view.chosen))
+            chosen = i == view.chosen
+            rows.append(event_row(view, event, width, label_cells, word_cells, chosen=chosen))
         return rows
 
 
@@ -54,36 +66,48 @@ def _heading(view: View, width: int) -> Row:
     active = "" if view.link is Link.GONE else f", {known.active} active"
     count = f" {len(known.newest_first)}{active}  "
     left = [view.say(" Events", "strong"), view.say(count, "dim"), *alarm_sign(view)]
-    notice = view.picture.notice
-    if notice is None or view.now_s - notice[1] > 60.0:
+    text = notice_in_words(view)
+    room = width - width_of(left) - 2
+    # With no event yet the detail is free, and says the whole of it.
+    if not text or not known.newest_first or room < LEAST_NOTICE_CELLS:
         return left
-    topic, text = plain(notice[0].topic, 20), view.units.sentence(plain(notice[0].text))
-    text = f"{text} " if text.startswith(topic) else f"{topic}: {text} "
-    right = [view.say(shortened(text, max(0, width - width_of(left) - 2)), "dim")]
+    right = [view.say(shortened(f"{text} ", room), "dim")]
     return spread(left, right, width, view.ground())
 
 
-def event_row(view: View, event: Happening, width: int, label_cells: int, *, chosen: bool) -> Row:
+def _word(event: Happening) -> str:
+    return f" {ACTION_SYMBOLS[event.level]} {ACTION_WORDS[event.level].lower()} "
+
+
+def event_row(
+    view: View,
+    event: Happening,
+    width: int,
+    label_cells: int,
+    word_cells: int = 0,
+    *,
+    chosen: bool,
+) -> Row:
     """Return an event's row: time, finding, action, how deep, and whether it still holds."""
-    now = "active" if event.active else f"cleared after {figure(event.lasted_s, 2)} s"
+    long = f"cleared after {figure(event.lasted_s, 2)} s"
+    now = "active" if event.active else long if event.lasted_s == event.lasted_s else "cleared"
     if event.active and view.link is Link.GONE:
         now = "was active"
-    word = f"{ACTION_SYMBOLS[event.level]} {ACTION_WORDS[event.level].lower()}"
+    word = _word(event)
     at = f"{'>' if chosen else ' '}{figure(event.time_s, 2):>8} s  "
     label = set_cell_size(shortened(event.label, label_cells), label_cells + 1)
-    depth = f" {event.depth(view.units)}"
     ground: Segment = view.say(" ")
     if chosen:
         parts = [view.say(at, "strong"), view.say(label, "strong")]
     else:
         parts = [view.say(at, "dim"), view.say(label)]
     role = ACTION_ROLES[event.level] if event.active and not view.old else "ink"
-    parts += [view.say(f" {word} ", role), view.say(depth)]
+    parts += [view.say(word, role), view.say(" " * (1 + max(0, word_cells - cell_len(word))))]
+    depth = event.depth(view.units)
+    room = width - width_of(parts) - 2
+    if cell_len(depth) + cell_len(now) > room:  # no room for the long word
+        now = now.partition(" after")[0]
+        depth = event.depth(view.units, max(0, room - cell_len(now)))
+    parts.append(view.say(depth))
     state = [view.say(now, "strong" if event.active else "dim"), ground]
-    row = spread(parts, state, width, view.ground())
-    if len(row) == len(parts):  # no room for the long word
-        short = [view.say(now.partition(" after")[0], "dim"), ground]
-        keep = width - width_of(short) - 1
-        parts[-1] = view.say(shortened(depth, max(0, keep - width_of(parts[:-1]))))
-        row = spread(parts, short, width, view.ground())
-    return row
+    return spread(parts, state, width, view.ground())

@@ -8,18 +8,24 @@ from monitor.screen.view import Page, Row, View
 CAUTION: Final = (
     "Whoever drives must not read this screen while driving: a passenger or a dyno operator does."
 )
-_SIGNS: Final = (
+SIGNS: Final = (
     "Debt is commanded spray that did not arrive, beyond the allowance. Each threshold takes one "
     "action: warn !, pull timing ▼, cut boost ■.",
     "? marks what is not known now; a value shown as -- has no healthy reading behind it.",
+)
+LIVE_SIGNS: Final = (
+    "Under the plot ! ▼ ■ stand where an action was taken, and ? where data ceased.",
+    "At the foot: samples a second, age of the newest, lines rejected, samples too late to use; 99 "
+    "of 100 decisions took p99 or less.",
 )
 
 
 class Help(Page):
     """Takes the middle of the screen; the top line stays."""
 
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
+    def __init__(self, signs: tuple[str, ...] = SIGNS, *, id: str) -> None:  # noqa: A002
         super().__init__(id=id)
+        self._signs = signs
         self._first = 0
 
     def scroll_rows(self, step: int) -> None:
@@ -46,7 +52,7 @@ class Help(Page):
                 rows.append(
                     [view.say(f" {'' if i else offer.shown:<12}", "strong"), view.say(line)]
                 )
-        for sign in _SIGNS:
+        for sign in self._signs:
             rows.append([])
             rows += [[view.say(" "), view.say(line, "dim")] for line in wrapped(sign, inner, 4)]
         return rows

@@ -6,7 +6,7 @@ from math import ceil, floor, log10
 import numpy as np
 from rich.segment import Segment
 
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
@@ -41,6 +41,10 @@ class FlowPlot(Pane):
             name: trace.column(f"{name}_ml_min", start_s)
             for name in ("commanded", "expected", "allowance", "delivered")
         }
+        # With neither boost nor flow, command and expectation are only what was held before.
+        blind = np.isnan(trace.column("boost_kpa", start_s)) & np.isnan(flows["delivered"])
+        if blind.any():
+            flows = {name: np.where(blind, np.nan, flow) for name, flow in flows.items()}
         if (factor := view.units.factor("mL/min")) != 1.0:
             flows = {name: factor * flow for name, flow in flows.items()}
         short_now = False
@@ -52,7 +56,7 @@ class FlowPlot(Pane):
         return [
             flow_legend(view, width, short_now),
             *plot,
-            _time_axis(view, times_s, trace.column("action", start_s), start_s, cells),
+            _time_axis(view, times_s, trace.column("action", start_s), blind, start_s, cells),
         ]
 
 
@@ -167,13 +171,19 @@ def flow_legend(view: View, width: int, short: bool) -> Row:
     return spread(left, right, width, view.ground())
 
 
-def _time_axis(view: View, times_s: Floats, actions: Floats, start_s: float, cells: int) -> Row:
-    """Times below the plot, and the symbol of each action where it was taken."""
+def _time_axis(
+    view: View, times_s: Floats, actions: Floats, blind: Dots, start_s: float, cells: int
+) -> Row:
+    """Times below the plot, the symbol of each action where it was taken, "?" where data ceased."""
     right = "now" if view.link is Link.LIVE else "last" if view.link is Link.GONE else "no data"
     if view.frozen is not None:
         right = "frozen"
     axis, roles = [" "] * cells, ["dim"] * cells
     free = max(1, cells - len(right) - 1)
+    for i in np.flatnonzero(blind[1:] & ~blind[:-1]) + 1:
+        x = ceil((times_s[i] - start_s) / view.span_s * cells) - 1
+        if 0 <= x < free:
+            axis[x], roles[x] = UNKNOWN, "unknown"
     if len(actions) > 1:
         known = np.nan_to_num(actions, nan=0.0)
         for i in np.flatnonzero(np.diff(known) > 0.0) + 1:

@@ -1,5 +1,6 @@
 """The alarms that stand: a sign for a heading, and a short list where a screen is very wide."""
 
+from rich.cells import cell_len
 from rich.segment import Segment
 
 from monitor.alarm_words import StandingAlarm, count_in_words
@@ -48,14 +49,18 @@ class StandingAlarms(Pane):
     """One row an alarm: priority, label, state. The page of alarms says more."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw a heading and the alarms, first out first; the last row says what has no room."""
+        """Draw a heading and the alarms, first out first; the last row says what has no room.
+
+        How many there are stands beside the events already.
+        """
         alarms = view.picture.alarms
         if not alarms:
             return [[view.say(" Alarms", "strong"), none_stand(view)]]
-        rows: list[Row] = [[view.say(" Alarms ", "strong"), *alarm_sign(view)]]
+        rows: list[Row] = [[view.say(" Alarms", "strong")]]
         room = height - 1
         shown = alarms if len(alarms) <= room else alarms[: room - 1]
-        label_cells = max(8, width - 34)
+        longest = max(cell_len(shortened(alarm.state_in_words, 26)) for alarm in shown)
+        label_cells = max(8, width - 7 - longest)
         for alarm in shown:
             label = shortened(plain(alarm.label, 60), label_cells)
             state = shortened(alarm.state_in_words, 26)

@@ -14,7 +14,7 @@ class TooSmall(Pane):
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Say what size is there and what is needed."""
         have = self.screen.size
-        guard = "The guard goes on."
+        guard = "The guard goes on; d leaves it to that, q quits."
         if view.picture.ended:
             over = view.picture.what_ended
             guard = f"{over[:1].upper()}{over[1:]}; q quits."
