@@ -374,3 +374,24 @@ async def test_gaps_are_found(tmp_path: Path) -> None:
     async with replaying(brindled(log_file(tmp_path))) as hand:
         assert "a row every 20 ms, none missing" in await hand.press("c")
         assert hand.room.pace.silences == []
+
+
+@pytest.mark.asyncio
+async def test_between_events_the_first_of_the_worst_that_hold_is_explained(hand: Hand) -> None:
+    """On an event it is that one; behind it, what holds leads, not what merely came last."""
+    room = hand.room
+    _, player = room.open
+    raised = next(entry for entry in room.entries if entry.kind == "event")
+    await hand.press("m")
+    await hand.type("later")
+    player.seek(raised.time_s, 0.0)
+    assert room.chosen_entry == raised
+    player.seek(raised.time_s + 0.5, 0.0)
+    await hand.press("m")
+    await hand.type("on top of it")
+    assert room.chosen_entry is not None
+    assert room.chosen_entry.kind == "mark"
+    player.step_rows(5, 0.0)
+    assert room.chosen_entry == raised
+    player.to_end(0.0)
+    assert room.chosen_entry == room.entries[-1]

@@ -12,6 +12,7 @@ from monitor.screen.replay.what_if import WhatIf
 SPANS_S: Final = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 7200.0)
 USUAL_S: Final = (20.0, 60.0, float("inf"), 10.0)  # what the span key goes through; inf: all of it
 LEAST_SPAN_S: Final = 1.0
+NEAR_ENTRIES: Final = 32  # so many before the moment may lead
 NOTICE_S: Final = 8.0
 CAUSES_LOOKED_FOR: Final = 24  # moments of an event at which its causes are looked for
 _ORDER: Final = {"event": 0, "difference": 1, "gap": 2, "mark": 3}
@@ -205,7 +206,11 @@ class Room:
     # --- the list -------------------------------------------------------------------------------
 
     def chosen_at(self) -> int:
-        """Return the chosen entry's place: the last at or before the moment where none is."""
+        """Return the chosen entry's place.
+
+        Where none is chosen: the one the moment stands on; else, of the events that hold there, the
+        first of the worst, as on the live screen; else the last before the moment.
+        """
         if not self.entries:
             return 0
         for place, entry in enumerate(self.entries if self.chosen else ()):
@@ -213,7 +218,16 @@ class Room:
                 return place
         _, player = self.open
         before = bisect_right(self.entries, player.time_s, key=lambda entry: entry.time_s)
-        return max(0, before - 1)
+        last = max(0, before - 1)
+        if not before or self.entries[last].time_s >= player.time_s:
+            return last
+        holding = []
+        for place in range(max(0, before - NEAR_ENTRIES), before):
+            if self.entries[place].kind == "event":
+                told, _ = self.event_of(self.entries[place])
+                if told.active:
+                    holding.append((told.level, -place))
+        return -max(holding)[1] if holding else last
 
     def choose(self, step: int) -> None:
         """Choose another entry."""
