@@ -1,6 +1,7 @@
 """Nothing on the live screen misleads, says half a word, or stays silent when a key is pressed."""
 
 import pytest
+from msgspec import structs
 
 from monitor.guard.protocol import Bye, Command, EventTurn, Frame, Message, NoticeLine
 from monitor.screen.app import Dashboard
@@ -121,3 +122,34 @@ async def test_channels_go_by_the_names_the_sentences_use() -> None:
         shown = text_of(app)
     assert "? commanded flow stale; line pressure not a number" in shown
     assert "_ml_min" not in shown
+
+
+@pytest.mark.asyncio
+async def test_evidence_takes_the_room_there_is() -> None:
+    """No reason for a cause is cut while rows are empty below."""
+    reasons = [
+        f"reason number {i} told at some length, as a guard does that has much to go by"
+        for i in range(3)
+    ]
+    causes = [{"label": "pump stopped", "likelihood": 0.7, "evidence": reasons}]
+    stands = {
+        "alarm": "under_delivery",
+        "label": "under-delivery",
+        "state": "unacknowledged",
+        "priority": "high",
+        "since_s": 18.1,
+    }
+    told = structs.replace(
+        frame("Hold: nothing.", rows(0.0, 18.2), 1800, causes=causes), alarms=[stands]
+    )
+    for size in ((140, 40), (80, 24)):
+        app, link, clock = _app()
+        async with app.run_test(size=size) as pilot:
+            turn = EventTurn("raised", event(), CHECK)
+            await tell(app, link, clock, [(100.0, [hello(), turn, told])], 100.1)
+            await pilot.press("l")
+            await pilot.pause()
+            shown = " ".join(text_of(app).split())
+        assert "70 % pump stopped: reason number 0" in shown
+        assert all(reason in shown for reason in reasons)
+        assert "Check first tank level" in shown
