@@ -70,10 +70,10 @@ def read_marks(log: Log) -> Marks:
         return Marks()
     except OSError as error:
         reason = clean(error.strerror or str(error))
-        raise BadInput(f"{called(path)}: found {reason}, expected marks, as JSON lines") from None
+        raise BadInput(f"{called(path.name)}: found {reason}, expected marks, as JSON lines") from None
     if len(raw) > MOST_BYTES:
-        raise BadInput(f"{called(path)}: found a larger file, expected at most {MOST_BYTES} bytes")
-    return _parsed(raw, called(path))
+        raise BadInput(f"{called(path.name)}: found a larger file, expected at most {MOST_BYTES} bytes")
+    return _parsed(raw, called(path.name))
 
 
 def add_mark(log: Log, time_s: float, text: str, who: str) -> Mark:
@@ -154,7 +154,7 @@ def _append(log: Log, fact: dict[str, Any]) -> int:
             size = file.seek(0, os.SEEK_END)
             if size + len(line) + 1 > MOST_BYTES:
                 raise BadInput(
-                    f"{called(path)}: found no room, expected at most {MOST_BYTES} bytes"
+                    f"{called(path.name)}: found no room, expected at most {MOST_BYTES} bytes"
                 )
             if size:
                 file.seek(size - 1)
@@ -167,4 +167,4 @@ def _append(log: Log, fact: dict[str, Any]) -> int:
             return file.read(end).count(b"\n")
     except OSError as error:
         reason = clean(error.strerror or str(error))
-        raise BadInput(f"{called(path)}: found {reason}, expected a file to write to") from None
+        raise BadInput(f"{called(path.name)}: found {reason}, expected a file to write to") from None
