@@ -70,9 +70,13 @@ def read_marks(log: Log) -> Marks:
         return Marks()
     except OSError as error:
         reason = clean(error.strerror or str(error))
-        raise BadInput(f"{called(path.name)}: found {reason}, expected marks, as JSON lines") from None
+        raise BadInput(
+            f"{called(path.name)}: found {reason}, expected marks, as JSON lines"
+        ) from None
     if len(raw) > MOST_BYTES:
-        raise BadInput(f"{called(path.name)}: found a larger file, expected at most {MOST_BYTES} bytes")
+        raise BadInput(
+            f"{called(path.name)}: found a larger file, expected at most {MOST_BYTES} bytes"
+        )
     return _parsed(raw, called(path.name))
 
 
@@ -167,4 +171,6 @@ def _append(log: Log, fact: dict[str, Any]) -> int:
             return file.read(end).count(b"\n")
     except OSError as error:
         reason = clean(error.strerror or str(error))
-        raise BadInput(f"{called(path.name)}: found {reason}, expected a file to write to") from None
+        raise BadInput(
+            f"{called(path.name)}: found {reason}, expected a file to write to"
+        ) from None
