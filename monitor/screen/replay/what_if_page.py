@@ -10,6 +10,7 @@ from monitor.screen.view import Page, Row, View, spread, width_of
 
 TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL"
 SEVERAL: Final = "expected a key and its value; several with ; between"
+HONEST: Final = "Readings stay as recorded: how the car would have answered is not known."
 HINT: Final = "enter changes it   z undo   k keep as a new file   escape closes "
 SHORT_HINT: Final = "enter change  z undo  k keep as file "
 _SIGNS: Final = {
@@ -41,7 +42,7 @@ class WhatIfPage(Page):
         what_if = self._room.what_if
         if self._room.shown is None:
             return []
-        rows_left = height - 3
+        rows_left = height - 4
         wanted = len(what_if.differences) if what_if.changes else 0
         keys = rows_left
         if what_if.changes:
@@ -63,6 +64,7 @@ class WhatIfPage(Page):
         rows.append(self._wants(view, width))
         if what_if.changes:
             rows.append(self._heading(view, width))
+            rows.append([view.say(f" {shortened(HONEST, width - 2)}", "dim")])
             rows += self._differences(view, width, max(0, height - len(rows)))
         return rows
 
