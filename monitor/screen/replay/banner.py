@@ -2,23 +2,14 @@
 
 from monitor.screen.literal import shortened
 from monitor.screen.panes.banner import Banner
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.view import Row, View, width_of
 
 LEAST_WHAT_IF = 24
 
 
-class ReplayBanner(Banner):
-    """The live banner behind the word REPLAY, and what is changed where something is.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class ReplayBanner(InRoom, Banner):
+    """The live banner behind the word REPLAY, and what is changed where something is."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw two rows."""

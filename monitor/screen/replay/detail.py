@@ -3,24 +3,16 @@
 from monitor.screen.literal import figure, plain, wrapped
 from monitor.screen.panes.detail import wrapped_to_action
 from monitor.screen.picture import likely_in_words
-from monitor.screen.replay.room import Entry, Room
-from monitor.screen.view import Pane, Row, View
+from monitor.screen.replay.in_room import InRoom
+from monitor.screen.replay.room import Entry
+from monitor.screen.view import Row, View
 
 SHORT = 4  # rows in which all of it has no room
 GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"
 
 
-class EntryDetail(Pane):
-    """As much of it as there is room for.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class EntryDetail(InRoom):
+    """As much of it as there is room for."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the chosen entry; nothing where there is none."""

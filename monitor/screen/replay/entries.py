@@ -11,9 +11,10 @@ from monitor.screen.literal import figure, plain, shortened
 from monitor.screen.palette import UNKNOWN
 from monitor.screen.panes.events import event_row
 from monitor.screen.panes.standing import StandingAlarms, alarm_sign
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
-from monitor.screen.view import Page, Pane, Row, View, spread, width_of
+from monitor.screen.view import Page, Row, View, spread, width_of
 
 LABEL_CELLS: Final = 21
 LEAST_WITH_ALARMS: Final = 9  # rows of the page
@@ -108,17 +109,11 @@ def heading(room: Room, view: View) -> Row:
     return [view.say(" Events", "strong"), view.say(f"{words}  ", "dim"), *alarm_sign(view)]
 
 
-class EntryList(Pane):
-    """The rows beside the picture.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
+class EntryList(InRoom):
+    """The rows beside the picture."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+        super().__init__(room, id=id)
         self._shown: list[Entry] = []
 
     def on_click(self, event: Click) -> None:
@@ -142,17 +137,11 @@ class EntryList(Pane):
         ]
 
 
-class EntryPage(Page):
-    """The whole list.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
+class EntryPage(InRoom, Page):
+    """The whole list."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+        super().__init__(room, id=id)
         self._shown: list[Entry] = []
         self._alarms = StandingAlarms(id="of_list")  # draws; is no part of the screen itself
 

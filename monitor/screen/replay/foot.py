@@ -7,24 +7,19 @@ from rich.segment import Segment
 from monitor.screen.literal import figure, plain, shortened, wrapped
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.replay.go_to import clock_words
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
-from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.screen.view import Row, View, spread, width_of
 
 LONG_S = 120.0  # beyond this minutes help
 
 
-class ReplayFoot(Pane):
-    """Says whether it plays and how fast, and whether decisions came out as recorded.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
+class ReplayFoot(InRoom):
+    """Says whether it plays and how fast, and whether decisions came out as recorded."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+        super().__init__(room, id=id)
         self._worst: tuple[object, int, dict[int, int]] = (None, 0, {})
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

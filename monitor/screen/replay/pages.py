@@ -1,5 +1,6 @@
 """Pages of text: while the log is opened, and what was read of it."""
 
+from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Final
 
@@ -7,6 +8,7 @@ from monitor.replay.pace import Pace
 from monitor.replay.running import ROWS_WORTH_LOADING
 from monitor.screen.literal import figure, plain, wrapped
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Page, Row, View
 
@@ -15,21 +17,12 @@ BAR_CELLS: Final = 40
 MUCH_MISSING_PCT: Final = 0.5
 
 
-class ScrolledPage(Page):
-    """A page whose text may be longer than the screen.
+class ScrolledPage(InRoom, Page):
+    """A page whose text may be longer than the screen."""
 
-    Args:
-        room: The replay; holds how far it is scrolled.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
-
+    @abstractmethod
     def text(self, view: View, width: int) -> list[Row]:
         """Return all rows; who inherits says which."""
-        raise NotImplementedError
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw as many rows as fit, from where it is scrolled to."""
@@ -57,17 +50,8 @@ class SmallReplay(TooSmall):
         return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]
 
 
-class Opening(Page):
-    """How far reading and deciding are.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class Opening(InRoom, Page):
+    """How far reading and deciding are."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a bar."""

@@ -19,6 +19,7 @@ from monitor.screen.panes.plot import (
     flow_top,
     plotted,
 )
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Frozen, Row, View
@@ -29,17 +30,8 @@ _LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
 _FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
 
 
-class ReplayPlot(FlowPlot):
-    """Braille plot of the stretch around the moment.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class ReplayPlot(InRoom, FlowPlot):
+    """Braille plot of the stretch around the moment."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw legend, plot, the rows of actions, the row of cursors and marks, and times."""
@@ -80,17 +72,8 @@ class ReplayPlot(FlowPlot):
         return [flow_legend(view, width, short), *plot, *below_rows]
 
 
-class ReplayBoost(BoostTrend):
-    """Boost over the same stretch as the plot above it.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class ReplayBoost(InRoom, BoostTrend):
+    """Boost over the same stretch as the plot above it."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the live screen's trend of that stretch, and the moment."""

@@ -5,7 +5,7 @@ from typing import Final
 from rich.cells import set_cell_size
 
 from monitor.screen.literal import figure, plain, shortened, wrapped
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.in_room import InRoom
 from monitor.screen.view import Page, Row, View, spread, width_of
 
 TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL"
@@ -25,17 +25,8 @@ _SIGNS: Final = {
 }
 
 
-class WhatIfPage(Page):
-    """Thresholds above, differences below.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
-
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._room = room
+class WhatIfPage(InRoom, Page):
+    """Thresholds above, differences below."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw both lists; the one that is gone through gets most of the room."""
