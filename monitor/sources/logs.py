@@ -45,7 +45,10 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
         BadInput: No log there, no rig given, or it can't be used.
     """
     if path.is_dir():
-        raise BadInput(f"{called(path)}: found a folder but no session in it, expected a log")
+        raise BadInput(
+            f"{called(path)}: found a folder but no session in it, expected a log, or one session's "
+            "folder (flowdebt sessions lists them)"
+        )
     if not path.exists():
         raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
     if rig is None:

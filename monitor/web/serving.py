@@ -81,7 +81,8 @@ async def _serve(serving: WebServer, *, owner: bool) -> int:
         return 1
     if bye.why.startswith(FAILED):
         raise BadInput(bye.why.removeprefix(FAILED))
-    _tell(clean(f"guard {place.pid}: {bye.why}", LONGEST_WHY))
+    why = "ended with the server" if owner and leave.is_set() else bye.why
+    _tell(clean(f"guard {place.pid}: {why}", LONGEST_WHY))
     return 0
 
 
