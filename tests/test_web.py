@@ -144,7 +144,7 @@ async def test_ctrl_c_ends_server_visitors_and_guard_and_finishes_the_recording(
         assert await asyncio.to_thread(process.wait, 20) == 0
         await http.close()
         assert process.stdout is not None
-        assert f"guard {pid}: stopped" in process.stdout.read()
+        assert f"guard {pid}: stopped with the server" in process.stdout.read()
     assert wait_for_end(visitor, 0.0)
     assert wait_for_end(pid, 0.0)
     (recorded,) = folder.iterdir()

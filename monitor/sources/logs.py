@@ -46,7 +46,7 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
     """
     if path.is_dir():
         raise BadInput(
-            f"{called(path)}: found a folder but no session in it, expected a log, or one session's "
+            f"{called(path)}: found a folder but no session in it, expected a log, or a session's "
             "folder (flowdebt sessions lists them)"
         )
     if not path.exists():

@@ -81,7 +81,7 @@ async def _serve(serving: WebServer, *, owner: bool) -> int:
         return 1
     if bye.why.startswith(FAILED):
         raise BadInput(bye.why.removeprefix(FAILED))
-    why = "ended with the server" if owner and leave.is_set() else bye.why
+    why = "stopped with the server" if owner and leave.is_set() else bye.why
     _tell(clean(f"guard {place.pid}: {why}", LONGEST_WHY))
     return 0
 
