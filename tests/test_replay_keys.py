@@ -8,7 +8,7 @@ import pytest
 from textual.events import Key
 
 from monitor.replay import Decided, deciding
-from monitor.replay.marks import marks_path
+from monitor.replay.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
@@ -183,3 +183,20 @@ async def test_a_log_opens_though_its_marks_can_not_be_read(tmp_path: Path) -> N
         await hand.press("m")
         assert "found Is a directory" in await hand.type("x")
         assert hand.room.open[0].events
+
+
+@pytest.mark.asyncio
+async def test_one_key_marks_at_once(tmp_path: Path) -> None:
+    """Nothing is asked, playing goes on, and the mark is on the disk."""
+    log = brindled(log_file(tmp_path))
+    async with replaying(log, (80, 24)) as hand:
+        await hand.press("space")
+        text = await hand.press("M")
+        assert "mark 1 set at 0.00 s" in text
+        player = hand.room.player
+        assert player is not None
+        assert player.playing
+        found = read_marks(hand.room.log).marks
+    assert [(mark.time_s, mark.text, mark.who) for mark in found] == [
+        (0.0, "no note", hand.room.who)
+    ]

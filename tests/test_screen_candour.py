@@ -6,7 +6,8 @@ from msgspec import structs
 from monitor.guard.protocol import Bye, Command, EventTurn, Frame, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.screen.look import Look
+from monitor.screen.look import Look, UnitsName
+from monitor.screen.panes.spray_path import PARTS
 from tests.screen_messages import CHECK, event, frame, hello, rows
 from tests.screen_script import Clock, tell, text_of
 
@@ -153,3 +154,22 @@ async def test_evidence_takes_the_room_there_is() -> None:
         assert "70 % pump stopped: reason number 0" in shown
         assert all(reason in shown for reason in reasons)
         assert "Check first tank level" in shown
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("width", [120, 130, 200])
+@pytest.mark.parametrize("units", ["metric", "us"])
+async def test_no_part_of_the_way_is_left_out(width: int, units: UnitsName) -> None:
+    """Readings give way where there is little room; a part, and what is suspected of it, never."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, clock=clock, look=Look(units))
+    clogged = frame("Hold: all arrives.", rows(17.0, 18.0), 1800)
+    clogged.causes = [{"cause": "clog", "label": "clogged nozzle", "likelihood": 0.83}]
+    async with app.run_test(size=(width, 40)) as pilot:
+        await tell(app, link, clock, [(100.0, [hello(), clogged])], 100.1)
+        await pilot.pause()
+        lines = text_of(app).splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith(" controller"))
+    for part in PARTS:
+        assert part.word in lines[at]
+    assert lines[at].index("nozzles") == lines[at + 1].index("? 83 %")

@@ -49,6 +49,10 @@ PARTS: Final = (
     Part("charge", "intake_c", "°C", 0),
 )
 _PLACE: Final = {cause: i for i, part in enumerate(PARTS) for cause in part.causes}
+_JOINTS: Final = ("", " ┄► ", *[f" {LINK} "] * (len(PARTS) - 2))
+_JOINTS_CELLS: Final = sum(map(len, _JOINTS))
+# Whose reading gives way first where there is little room; what is expected stands in the plot.
+_GIVE_WAY: Final = (0, 6, 1, 2, 3, 4)
 
 
 class SprayPath(Pane):
@@ -58,16 +62,18 @@ class SprayPath(Pane):
         """Draw the parts; quiet while nothing is suspected."""
         del height
         shares = suspicion(view.picture)
+        told = [_part(view, part, bool(shares[i])) for i, part in enumerate(PARTS)]
+        # A part that is left out can't be suspected: readings give way before parts do.
+        for i in sorted(_GIVE_WAY, key=lambda place: shares[place] > 0.0):
+            if 1 + _JOINTS_CELLS + sum(map(width_of, told)) <= width:
+                break
+            told[i] = told[i][:1]
         top: Row = [view.say(" ")]
         below: Row = [view.say(" ")]
-        for i, part in enumerate(PARTS):
-            joint = "" if i == 0 else " ┄► " if i == 1 else f" {LINK} "
-            cell: Row = [view.say(joint, "dim"), *_part(view, part, bool(shares[i]))]
-            if width_of(top) + width_of(cell) > width:
-                break
+        for i in range(len(PARTS)):
             # The chip stands under the part's name, or right of the chip before where that is long.
-            at = width_of(top) + len(joint)
-            top += cell
+            at = width_of(top) + len(_JOINTS[i])
+            top += [view.say(_JOINTS[i], "dim"), *told[i]]
             if shares[i] >= LEAST_SHARE:
                 below.append(Segment(" " * max(1, at - width_of(below) - 1), view.ground()))
                 below.append(view.say(f" ? {100.0 * shares[i]:.0f} % ", "unknown"))

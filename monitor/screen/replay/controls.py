@@ -56,6 +56,7 @@ REPLAY_CONTROLS: Final = tidy(
         Control("", "A B", "", "to A, B", "go to cursor A or B"),
         Control("x", "x", "clear", "clear A, B", "clear both cursors"),
         Control("m", "m", "mark", "mark", "set a mark here with a note; kept beside the log", 16),
+        Control("M", "M", "mark_now", "mark now", "set a mark here at once, without a note"),
         Control("delete", "delete", "remove", "remove", "take the chosen mark away", asks=False),
         Control(
             "w",

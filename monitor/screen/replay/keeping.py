@@ -1,13 +1,15 @@
 """The keys that write something: a mark, or what the plot spans as a file."""
 
 import asyncio
-from typing import Any
+from typing import Any, Final
 
 from monitor.replay import add_mark, read_marks, remove_mark
 from monitor.screen.literal import figure
 from monitor.screen.replay.part import Part
 from monitor.screen.replay.tries import path_of
 from simulator.strict import BadInput
+
+BARE_NOTE: Final = "no note"
 
 
 class Keeping(Part):
@@ -18,19 +20,31 @@ class Keeping(Part):
         at_s = self.room.open[1].time_s
         self.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
 
+    def action_mark_now(self) -> None:
+        """Set a mark here without a note: while playing there is no time to type one."""
+        at_s = self.room.open[1].time_s
+        self.run_worker(self._mark(at_s, BARE_NOTE), group="marks")
+
+    async def _mark(self, at_s: float, text: str) -> bool:
+        room = self.room
+        try:
+            mark = await asyncio.to_thread(add_mark, room.log, at_s, text, room.who)
+            room.marks = await asyncio.to_thread(read_marks, room.log)
+        except BadInput as error:
+            room.say(str(error), self._clock(), odd=True)
+            self.redraw()
+            return False
+        room.list_anew()
+        room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
+        self.redraw()
+        return True
+
     async def _ask_mark(self, at_s: float) -> None:
-        room, typed = self.room, ""
+        typed = ""
         while (answer := await self.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
             typed = answer
-            try:
-                mark = await asyncio.to_thread(add_mark, room.log, at_s, answer, room.who)
-                room.marks = await asyncio.to_thread(read_marks, room.log)
-            except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
-                continue
-            room.list_anew()
-            room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
-            return
+            if await self._mark(at_s, answer):
+                return
 
     def action_remove(self) -> None:
         """Take the chosen mark away."""
