@@ -86,7 +86,7 @@ class Review:
     @property
     def worst(self) -> Action:
         """The worst action of any event."""
-        return max((event.action for event in self.events), default=Action.HOLD)
+        return max((event.action for event in self.events), default=Action.NO_ACTION)
 
     def as_json(self) -> dict[str, Any]:
         """Return the review as plain JSON types."""
@@ -308,7 +308,7 @@ def in_words(result: Review) -> Iterator[str]:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
         yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
     if not result.events:
-        yield "  nothing found: hold throughout"
+        yield "  nothing found: no action throughout"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:
         yield (
             "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
@@ -344,7 +344,7 @@ def _event_in_words(event: Event) -> Iterator[str]:
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
     yield f"             {event.what.severity.value}; check first {event.what.check_first}"
     if event.action >= Action.PULL_TIMING:
-        yield f"             {event.timing.in_words()}"
+        yield f"             {event.intervals.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
             f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"

@@ -98,7 +98,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
 
 def stopped_frame() -> Frame:
     """Return a frame of a guard whose recording has stopped."""
-    troubled = frame("Hold.", rows(17.0, 18.0), 1800)
+    troubled = frame("No action.", rows(17.0, 18.0), 1800)
     troubled.statistics.update(recording="stopped: disk full", not_recorded=12)
     return troubled
 
@@ -113,7 +113,7 @@ def test_lines_say_it_as_long_as_it_lasts() -> None:
     assert notice.strip() == "recording: stopped: disk full"
     assert status.endswith("| recording stopped: disk full")
     assert "8 recorded, 12 NOT recorded, " in bye
-    fine = frame("Hold.", rows(17.0, 18.0), 1800)
+    fine = frame("No action.", rows(17.0, 18.0), 1800)
     fine.statistics["recording"] = "recording"
     assert "recording" not in said(fine)[0]
 
@@ -130,7 +130,7 @@ async def test_whoever_joins_late_sees_it_too() -> None:
     """The screen takes it from the frame alone, and lets go when recording resumes."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
-    resumed = frame("Hold.", rows(18.0, 19.0), 1900)
+    resumed = frame("No action.", rows(18.0, 19.0), 1900)
     resumed.statistics.update(recording="recording", not_recorded=12)
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), stopped_frame()])], 100.1)

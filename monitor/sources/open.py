@@ -45,7 +45,7 @@ def open_source(
         )
     if "://" not in name and path.suffix.lower() in SUFFIXES:
         raise BadInput(f"{clean(name)}: found no such file, expected a log")
-    from monitor.sources.serial_line import SerialSource
+    from monitor.sources.serial_port import SerialSource
 
     rig_file = load_rig(find_rig(_needed(rig, name)))
     return rig_file, SerialSource(name, rig_file, baud=baud)
