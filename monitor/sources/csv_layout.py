@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from monitor.sources.bounded_lines import BoundedLines
+from monitor.sources.bounded_lines import LONGEST_LINE, BoundedLines
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean, unusable
 
-HEAD_BYTES: Final = 65_536
+HEAD_BYTES: Final = LONGEST_LINE + 2  # a first line that is too long shows in it
 MOST_LINES_BEFORE_HEADER: Final = 60
 _DELIMITERS: Final = (",", ";", "\t", "|")
 # Cells that say nothing; spaces too, from loggers that pad their columns.
