@@ -20,7 +20,7 @@ from simulator.points import POINTS
 from simulator.rig import find_rig, load_rig
 from simulator.runs import TRUTH_NAMES, Drive
 from simulator.seeds import evaluation_seed
-from simulator.warm import Way
+from simulator.way import Way
 
 pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
 BRINDLE = load_rig(find_rig("brindle")).rig
