@@ -66,9 +66,10 @@ def simulate(
     import json
     import sys
 
+    from simulator.compiled_mark import DRIVE_ON, leave_mark
     from simulator.scenario import load_scenario
     from simulator.strict import BadInput
-    from simulator.warm import choose, leave_mark
+    from simulator.way import choose
 
     if list_:
         sys.stdout.write("\n".join(listed()) + "\n")
@@ -95,7 +96,7 @@ def simulate(
     )
     _write(run, to, truth, to is None and plot is None)
     if way.compiled:
-        leave_mark()
+        leave_mark(DRIVE_ON)
     if plot is not None:
         from monitor.plotting import save_picture
 
