@@ -129,7 +129,7 @@ def _rig(path: Path) -> None:
 
 
 # What is read by lines, made as it should be, and a command that reads it.
-KINDS: dict[str, tuple[Callable[[Path], None], str]] = {
+KINDS: dict[str, tuple[Callable[[Path], object], str]] = {
     "log.csv": (_csv, "review log.csv --rig small.toml"),
     "played.csv": (_csv, "watch played.csv --rig small.toml --headless --no-record --speed 0"),
     "rig.toml": (_rig, "check rig.toml"),
