@@ -14,11 +14,10 @@ from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.go_to import begin_at
 from monitor.still.cells import TALLEST, WIDEST, Still, still
-from monitor.still.write import checked_ending, refuse_taken, write
-from simulator.strict import BadInput, clean
+from monitor.still.write import checked_ending, write
+from simulator.strict import BadInput, clean, refuse_taken
 
 SHORTEST_S: Final = 1.0
-GO_TO: Final = "go to: "  # how the screen's complaints about a moment begin
 FIRST: Final = "#1"  # the first event; a drive without any is shown at its end
 
 
@@ -98,9 +97,7 @@ async def _drawn(
             app.redraw()
             await pilot.pause()
             title = f"flowdebt: {room.log.name} at {room.player.time_s:.2f} s"
-            drawn.append(
-                BadInput(f"--at: {fault.removeprefix(GO_TO)}") if fault else still(app, title)
-            )
+            drawn.append(BadInput(f"--at: {fault}") if fault else still(app, title))
         app.exit(None)
 
     await app.run_async(headless=True, size=size, auto_pilot=look)

@@ -12,6 +12,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.guard.warm import WARMING
+from simulator.compiled_mark import STEP_ROW, marks, touch
+
 ROOT: Final = Path(__file__).resolve().parent.parent
 LONGEST_S: Final = 600.0
 # What takes longest first, so that both processes end at about the same time.
@@ -43,26 +46,9 @@ def leave_guards_cold() -> None:
     finds what is compiled and leaves the mark again.
     """
     with contextlib.suppress(OSError):  # a read-only install has no mark
-        for mark in warm_marks():
+        for mark in marks(STEP_ROW):
             mark.unlink(missing_ok=True)
-        _warming().touch()  # as if a process compiled already: no guard starts another
-
-
-def let_guards_warm() -> None:
-    """Let the next guard compile, or find what is compiled."""
-    with contextlib.suppress(OSError):
-        _warming().unlink(missing_ok=True)
-
-
-def warm_marks() -> list[Path]:
-    """Return the marks that say that the decision code is compiled."""
-    return list(_warming().parent.glob("warm-*"))
-
-
-def _warming() -> Path:
-    import rules
-
-    return Path(rules.__file__).parent / "__pycache__" / "warming"
+    touch(WARMING)  # as if a process compiled already: no guard starts another
 
 
 def _car() -> None:
@@ -74,12 +60,12 @@ def _car() -> None:
 
 
 def _runs() -> None:
+    from simulator.compiled_mark import DRIVE_ON, leave_mark
     from simulator.runs import Drive
     from simulator.scenario import load_scenario
-    from simulator.warm import leave_mark
 
     next(iter(Drive(load_scenario("pump_stop"), 1, guarded=True, compiled=True)))
-    leave_mark()
+    leave_mark(DRIVE_ON)
 
 
 def _rates() -> None:

@@ -93,9 +93,9 @@ def pytest_sessionstart(session: pytest.Session) -> None:
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Undo what would outlive the suite; fail where a group was torn apart."""
     if session.config.getoption("numprocesses", None):
-        from tests.compiling import let_guards_warm
+        from monitor.guard.warm import end_warming
 
-        let_guards_warm()
+        end_warming()
     torn = sorted(group for group, workers in _WORKERS.items() if len(workers) > 1)
     if torn:
         pytest.exit(f"found groups in several workers, expected each in one: {torn}", 1)

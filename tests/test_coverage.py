@@ -20,7 +20,7 @@ from simulator.points import POINTS
 from simulator.rig import find_rig, load_rig
 from simulator.runs import TRUTH_NAMES, Drive
 from simulator.seeds import evaluation_seed
-from simulator.warm import Way
+from simulator.way import Way
 
 pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
 BRINDLE = load_rig(find_rig("brindle")).rig
@@ -272,7 +272,7 @@ def test_the_command_prints_a_table(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One row, real runs: a table by default, Markdown or JSON on request; exit code 0."""
-    monkeypatch.setattr("simulator.warm.choose", lambda _: Way(True, ""))
+    monkeypatch.setattr("simulator.way.choose", lambda _: Way(True, ""))
     one_row = ["coverage", "--fault", "Unplugged", "--runs", "1", "--workers", "1"]
     assert flowdebt(one_row) == 0
     lines = capsys.readouterr().out.splitlines()

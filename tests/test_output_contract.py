@@ -87,7 +87,7 @@ class StandInPort:
 
 
 @contextmanager
-def modem_line(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[Case]:
+def handshake_pin(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[Case]:
     """RTS or DTR."""
     StandInPort.made.clear()
     patch.setattr(StandInPort, "gone", False)
@@ -107,12 +107,12 @@ def modem_line(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[C
 
 def rts(folder: Path, patch: pytest.MonkeyPatch) -> Any:
     """The RTS line."""
-    return modem_line(folder, patch, "rts")
+    return handshake_pin(folder, patch, "rts")
 
 
 def dtr(folder: Path, patch: pytest.MonkeyPatch) -> Any:
     """The DTR line."""
-    return modem_line(folder, patch, "dtr")
+    return handshake_pin(folder, patch, "dtr")
 
 
 @contextmanager
@@ -250,11 +250,11 @@ def test_what_is_pulled_out_is_released_and_a_fault(case: Case) -> None:
         case.output.open()
 
 
-def test_modem_lines_are_dropped_before_the_port_opens(
+def test_pins_are_dropped_before_the_port_opens(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Both lines are set False before and after opening: no relay may see more than a click."""
-    with modem_line(tmp_path, monkeypatch, "rts") as case:
+    with handshake_pin(tmp_path, monkeypatch, "rts") as case:
         case.output.open()
         before_open = {("rts", False), ("dtr", False)}
         history = StandInPort.made[-1].history
@@ -263,7 +263,7 @@ def test_modem_lines_are_dropped_before_the_port_opens(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals here")
-def test_a_port_without_modem_lines_is_refused() -> None:
+def test_a_port_without_handshake_pins_is_refused() -> None:
     """A pseudo-terminal has none: to say that one is held would be a lie."""
     master, slave = os.openpty()
     try:

@@ -18,6 +18,7 @@ from monitor.review import review
 from rules.channels import CHANNEL_NAMES, TIME
 from rules.guard import Guard
 from rules.state import HEALTH, TIME_S
+from simulator.compiled_mark import Loop
 from simulator.strict import BadInput
 from tests.recordings import BRINDLE, DECIDED_AT, read
 from tests.replays import LOWER, decided_of, driven, log_of, opened, session_of, tiled, troubled
@@ -73,10 +74,11 @@ def test_a_short_log_is_decided_row_by_row_and_the_same(before: Decided, straigh
     assert all(piece.decisions is None for piece in before._pieces)
 
 
-def test_where_compiling_pays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     """For a long log; for a middling one where it is done already; for any once it is loaded."""
-    folder = tmp_path / "__pycache__"  # not there yet
-    monkeypatch.setattr(running, "_folder", lambda: folder)
+    found: set[Loop] = set()
+    monkeypatch.setattr(running, "is_on_disk", found.__contains__)
+    monkeypatch.setattr(running, "leave_mark", found.add)
     monkeypatch.setattr(running._Loaded, "now", False)
     assert running.worth_compiling(60_000)
     assert not running.worth_compiling(59_999)
@@ -85,8 +87,7 @@ def test_where_compiling_pays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(running._Loaded, "now", False)
     assert running.worth_compiling(10_000)
     assert not running.worth_compiling(9_999)
-    (mark,) = folder.iterdir()
-    mark.rename(folder / "decided-of-other-code")
+    found.clear()
     assert not running.worth_compiling(10_000)
 
 

@@ -15,7 +15,7 @@ import pytest
 from monitor.cli import run as flowdebt
 from monitor.review import review
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from simulator import warm
+from simulator import way
 from simulator.logfile import unit_of
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.truth import TRUTH_COLUMNS
@@ -307,26 +307,15 @@ def test_the_list_fits_a_narrow_terminal(capsys: pytest.CaptureFixture[str]) -> 
 
 def test_a_slow_run_says_why(monkeypatch: pytest.MonkeyPatch) -> None:
     """Short and cold: interpreted, silent. Longer: said. Long: compiled first, and said."""
-    monkeypatch.setattr(warm, "is_warm", lambda: False)
-    assert warm.choose(30.0) == warm.Way(False, "")
-    longer = warm.choose(100.0)
+    monkeypatch.setattr(way, "is_on_disk", lambda _: False)
+    assert way.choose(30.0) == way.Way(False, "")
+    longer = way.choose(100.0)
     assert (longer.compiled, "not compiled" in longer.why_slow) == (False, True)
-    long = warm.choose(1000.0)
+    long = way.choose(1000.0)
     assert (long.compiled, "compiled first, once" in long.why_slow) == (True, True)
-    monkeypatch.setattr(warm, "is_warm", lambda: True)
-    assert warm.choose(240.0) == warm.Way(True, "")
-    assert warm.choose(86400.0).why_slow == "simulating takes about 4 min"
-
-
-def test_the_mark_is_for_this_plant_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No mark, or another plant's, is not warm; once marked it is, and the old mark is gone."""
-    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
-    assert not warm.is_warm()
-    (tmp_path / "warm-plant-0123456789abcdef").touch()
-    assert not warm.is_warm()
-    warm.leave_mark()
-    assert warm.is_warm()
-    assert len(list(tmp_path.iterdir())) == 1
+    monkeypatch.setattr(way, "is_on_disk", lambda _: True)
+    assert way.choose(240.0) == way.Way(True, "")
+    assert way.choose(86400.0).why_slow == "simulating takes about 4 min"
 
 
 def test_tuning_and_evaluation_seeds_never_meet() -> None:

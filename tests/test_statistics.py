@@ -8,6 +8,7 @@ from tests.bench.statistics import (
     Confusion,
     clopper_pearson,
     miss_count,
+    poisson,
     quantile,
     roc_auc,
     rule_of_three,
@@ -48,6 +49,15 @@ def test_newcombe_cases(
     """Score and exact intervals agree with Newcombe's worked cases."""
     assert wilson(k, n) == pytest.approx(score, abs=1e-6)
     assert clopper_pearson(k, n) == pytest.approx(exact, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("count", "low", "high"),
+    [(0, 0.0, 3.689), (1, 0.0253, 5.572), (5, 1.623, 11.668), (10, 4.795, 18.390)],
+)
+def test_poisson_interval(count: int, low: float, high: float) -> None:
+    """Garwood's limits for a Poisson mean, 95 %, as tabulated (values from memory)."""
+    assert poisson(count) == pytest.approx((low, high), abs=6e-4)
 
 
 @pytest.mark.parametrize(

@@ -9,12 +9,17 @@ import pytest
 from monitor.guard import warm
 from monitor.guard.process import Order
 from monitor.review import review
-from rules import compiled
-from tests.compiling import warm_marks
+from simulator import compiled_mark
+from simulator.compiled_mark import STEP_ROW, marks
 from tests.guards import guard, until_bye
 from tests.test_guard_process import only_session, order_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
+
+
+def files_in(folder: Path) -> list[str]:
+    """Return the names of all files in a folder and below."""
+    return sorted(path.name for path in folder.rglob("*") if path.is_file())
 
 
 class Child:
@@ -29,18 +34,6 @@ class Child:
         return 0
 
 
-def test_the_mark_is_for_this_code_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """No mark, or another code's, is not warm; after warming it is."""
-    monkeypatch.setattr(warm, "_folder", lambda: tmp_path)
-    assert not warm.is_warm()
-    (tmp_path / "warm-0123456789abcdef").touch()
-    assert not warm.is_warm()
-    monkeypatch.setattr("os.nice", lambda _: 0)  # this process goes on at its own priority
-    warm.main()
-    assert warm.is_warm()
-    assert (tmp_path / f"warm-{compiled.fingerprint()}").exists()
-
-
 def test_one_warms_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """While one process compiles, another is not started."""
     started: list[Child] = []
@@ -49,7 +42,7 @@ def test_one_warms_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
         started.append(Child())
         return started[-1]
 
-    monkeypatch.setattr(warm, "_folder", lambda: tmp_path)
+    monkeypatch.setattr(compiled_mark, "folders", lambda: [tmp_path])
     monkeypatch.setattr("subprocess.Popen", start)
     warm.warm_elsewhere()
     warm.warm_elsewhere()
@@ -64,7 +57,7 @@ async def test_a_warm_guard_decides_as_a_cold_one(
     """What a compiled guard process records replays interpreted, bit for bit."""
     monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
     monkeypatch.setattr("os.nice", lambda _: 0)
-    before = warm_marks()
+    before = marks(STEP_ROW)
     warm.main()
     assert warm.is_warm()
     order: Order = order_for(tmp_path)
@@ -73,9 +66,28 @@ async def test_a_warm_guard_decides_as_a_cold_one(
             async with link:
                 _, _, bye = await until_bye(link)
     finally:
-        for mark in warm_marks():
+        for mark in marks(STEP_ROW):
             if mark not in before:  # the suite's other guards are better off cold
                 mark.unlink()
     assert bye is not None
     assert bye.statistics["decided"] == 900
     assert review(only_session(tmp_path), None).reproduced is True
+
+
+@pytest.mark.asyncio
+async def test_a_guard_decides_before_anything_is_compiled(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where numba is told to keep its cache elsewhere, what is compiled here delays no guard."""
+    monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
+    compiled_mark.leave_mark(STEP_ROW)
+    chosen = tmp_path / "chosen"
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(chosen))
+    compiled_mark.touch(warm.WARMING)  # as if a process compiled already: none is started
+    assert (chosen / warm.WARMING).exists()
+    with guard(order_for(tmp_path)) as (_, link):
+        async with link:
+            _, _, bye = await until_bye(link)
+    assert bye is not None
+    assert bye.statistics["decided"] == 900
+    assert files_in(chosen) == [warm.WARMING], "the guard itself compiled"

@@ -61,11 +61,12 @@ def coverage(
     from monitor.coverage_words import as_json as in_json
     from monitor.coverage_words import as_markdown, as_table
     from simulator.cases import CASES
+    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
     from simulator.coverage import cover, observe, simulated_s
     from simulator.points import POINTS
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, clean, nearest
-    from simulator.warm import choose, is_warm, leave_mark
+    from simulator.way import choose
 
     if list_:
         sys.stdout.write("\n".join(case.name for case in CASES) + "\n")
@@ -84,9 +85,9 @@ def coverage(
     if way.why_slow:
         sys.stderr.write(way.why_slow + "\n")
         sys.stderr.flush()
-    if way.compiled and not is_warm():  # once, here, so that every worker finds it done
+    if way.compiled and not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
         observe(POINTS[0].scenario(facts, ()), 0)
-        leave_mark()
+        leave_mark(DRIVE_ON)
     cells = cover(
         facts,
         runs,

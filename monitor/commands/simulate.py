@@ -60,15 +60,16 @@ def simulate(
     """Run a scenario as fast as possible: write its log, draw it, report what it cost.
 
     The same scenario and seed give the same bytes. The report (knock, work, peaks, first actions,
-    against the same car's drive without fault and without guard) goes to standard error. A log that
-    is there already is left alone.
+    against the same car's drive without fault and without guard) goes to standard error. A log or
+    picture that is there already is left alone.
     """
     import json
     import sys
 
+    from simulator.compiled_mark import DRIVE_ON, leave_mark
     from simulator.scenario import load_scenario
     from simulator.strict import BadInput
-    from simulator.warm import choose, leave_mark
+    from simulator.way import choose
 
     if list_:
         sys.stdout.write("\n".join(listed()) + "\n")
@@ -95,7 +96,7 @@ def simulate(
     )
     _write(run, to, truth, to is None and plot is None)
     if way.compiled:
-        leave_mark()
+        leave_mark(DRIVE_ON)
     if plot is not None:
         from monitor.plotting import save_picture
 
@@ -144,14 +145,15 @@ def _faults(drive: "Scenario") -> str:
 def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     """Find out before the run what would stop it afterwards."""
     from monitor.simulating import MOST_DRAWN
-    from simulator.logfile import kind_of, refuse_to_overwrite
-    from simulator.strict import BadInput, called
+    from simulator.logfile import kind_of
+    from simulator.strict import BadInput, called, refuse_taken
 
     if to is not None:
         kind_of(to)
-        refuse_to_overwrite(to)
+        refuse_taken(to)
     if plot is None:
         return
+    refuse_taken(plot)
     if plot.suffix.lower() not in (".png", ".svg"):
         raise BadInput(f"{called(plot)}: found no such kind of picture, expected .png or .svg")
     if not plot.parent.is_dir():

@@ -1,8 +1,7 @@
 """Having the decision code compiled before a live guard wants it.
 
 A live guard may run the decision code interpreted, and starts so where nothing is compiled yet. A
-process of its own then compiles it for the next time, with the lowest priority; a mark beside
-numba's cache says that it is there, for exactly this decision code.
+process of its own then compiles it for the next time, with the lowest priority, and marks it.
 """
 
 import contextlib
@@ -11,36 +10,25 @@ import subprocess
 import sys
 import threading
 import time
-from pathlib import Path
 from typing import Final
 
-import rules
+from simulator import compiled_mark
+from simulator.compiled_mark import STEP_ROW, is_on_disk, leave_mark, touch
 
 LONGEST_WARMING_S: Final = 300.0
-
-
-def _folder() -> Path:
-    return Path(rules.__file__).parent / "__pycache__"
+WARMING: Final = "flowdebt-warming"
 
 
 def is_warm() -> bool:
     """Whether loading the compiled code will be quick. Loads the compiler only if it may be."""
-    if not any(_folder().glob("warm-*")):
-        return False
-    from rules.compiled import fingerprint
-
-    return (_folder() / f"warm-{fingerprint()}").exists()
+    return is_on_disk(STEP_ROW)
 
 
 def warm_elsewhere() -> None:
     """Start a process that compiles the decision code, unless one does already or none could."""
-    lock = _folder() / "warming"
+    if _is_warming() or not touch(WARMING):
+        return
     with contextlib.suppress(OSError):
-        # A file's age is in wall-clock time, and decides nothing but who compiles.
-        if lock.exists() and time.time() - lock.stat().st_mtime < LONGEST_WARMING_S:  # noqa: TID251
-            return
-        lock.parent.mkdir(exist_ok=True)
-        lock.touch()
         process = subprocess.Popen(
             [sys.executable, "-m", "monitor.guard.warm"],
             stdin=subprocess.DEVNULL,
@@ -52,18 +40,33 @@ def warm_elsewhere() -> None:
         threading.Thread(target=process.wait, name="warming", daemon=True).start()
 
 
+def end_warming() -> None:
+    """Let the next guard start a process that compiles, where one is needed."""
+    for folder in compiled_mark.folders():
+        with contextlib.suppress(OSError):
+            (folder / WARMING).unlink(missing_ok=True)
+
+
 def main() -> None:
     """Compile, and leave the mark."""
     with contextlib.suppress(OSError, AttributeError):
         os.nice(19)
-    from rules.compiled import fingerprint
     from rules.guard import Guard
     from simulator.rig import find_rig, load_rig
 
     Guard(load_rig(find_rig("brindle")).rig).use_compiled()
-    with contextlib.suppress(OSError):
-        (_folder() / f"warm-{fingerprint()}").touch()
-        (_folder() / "warming").unlink(missing_ok=True)
+    leave_mark(STEP_ROW)
+    end_warming()
+
+
+def _is_warming() -> bool:
+    for folder in compiled_mark.folders():
+        with contextlib.suppress(OSError):
+            # A file's age is in wall-clock time, and decides nothing but who compiles.
+            age_s = time.time() - (folder / WARMING).stat().st_mtime  # noqa: TID251
+            if age_s < LONGEST_WARMING_S:
+                return True
+    return False
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import serial
 
 from monitor.clock import now_ns
 from monitor.framer import LineFramer
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
 from monitor.sources.ports import ListPorts, PortFinder
 from monitor.stream import StreamDecoder
@@ -47,6 +47,8 @@ _PLAIN_WORDS: Final = (
     ("timed out", "no answer"),
     ("permission denied", "no permission to use the port"),
     ("no such file", "no such port"),
+    ("inappropriate ioctl", "no serial port"),
+    ("is a directory", "a folder"),
     ("filenotfounderror", "no such port"),
     ("exclusively lock", IN_USE),
     ("busy", IN_USE),
@@ -91,7 +93,7 @@ class SerialSource:
         BadInput: A ``usb:`` name that is none.
     """
 
-    live = True
+    kind = SourceKind.LIVE
 
     def __init__(
         self,

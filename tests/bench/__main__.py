@@ -18,6 +18,7 @@ from tests.bench import (
     throughput,
 )
 from tests.bench.detection import suite as detection
+from tests.bench.healthy import suite as healthy
 from tests.bench.table import note
 
 
@@ -40,6 +41,7 @@ SUITES = {
     "mqtt": latency.over_mqtt,
     "throughput": throughput.main,
     "detection": detection.main,
+    "healthy": healthy.main,
     "causes": causes.main,
     "fuzz": fuzz.main,
     "plant": plant,

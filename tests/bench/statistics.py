@@ -10,7 +10,7 @@ Z_95 = 1.959963984540054  # two-sided 95 % of the normal distribution
 
 
 class Interval(NamedTuple):
-    """A confidence interval for a share, each end 0 to 1."""
+    """A confidence interval: of a share (each end 0 to 1), or of a count's mean."""
 
     low: float
     high: float
@@ -60,6 +60,25 @@ def clopper_pearson(k: int, n: int, confidence: float = 0.95) -> Interval:
     low = 0.0 if k == 0 else float(beta.ppf(tail, k, n - k + 1))
     high = 1.0 if k == n else float(beta.ppf(1.0 - tail, k + 1, n - k))
     return Interval(low, high)
+
+
+def poisson(k: int, confidence: float = 0.95) -> Interval:
+    """Return the exact interval of a Poisson count's mean (Garwood, Biometrika 28 (1936) 437-442).
+
+    Args:
+        k: Events counted, 0 or more.
+        confidence: More than 0, less than 1.
+
+    Raises:
+        ValueError: ``k`` is negative.
+    """
+    from scipy.stats import chi2
+
+    if k < 0:
+        raise ValueError(f"count: found {k}, expected 0 or more")
+    tail = 0.5 * (1.0 - confidence)
+    low = 0.0 if k == 0 else 0.5 * float(chi2.ppf(tail, 2 * k))
+    return Interval(low, 0.5 * float(chi2.ppf(1.0 - tail, 2 * k + 2)))
 
 
 def rule_of_three(n: int) -> float:
