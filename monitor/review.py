@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,6 +12,7 @@ from monitor.align import GapFiller
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.logs import log_blocks, rig_of_log
+from monitor.span import Span, counted
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -50,9 +50,7 @@ class Review:
     Attributes:
         source: What was read.
         rig: Rig's name.
-        rows: Rows decided on, ticks included.
-        from_s: First time in the log.
-        to_s: Last.
+        span: How many rows it holds, ticks for silence left out, and over which time.
         events: In the order in which they were raised.
         rejected: Rows not used, by reason.
         no_numbers: Cells with text where a number belongs, read as not a number.
@@ -69,9 +67,7 @@ class Review:
 
     source: str
     rig: str
-    rows: int = 0
-    from_s: float | None = None
-    to_s: float | None = None
+    span: Span = field(default_factory=Span)
     events: list[Event] = field(default_factory=list)
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
@@ -82,6 +78,21 @@ class Review:
     step_s: float | None = None
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """Rows that hold a reading."""
+        return self.span.readings or 0
+
+    @property
+    def from_s(self) -> float | None:
+        """First time, s."""
+        return self.span.from_s
+
+    @property
+    def to_s(self) -> float | None:
+        """Newest time, s."""
+        return self.span.to_s
 
     @property
     def worst(self) -> Action:
@@ -96,6 +107,8 @@ class Review:
             "rows": self.rows,
             "from_s": self.from_s,
             "to_s": self.to_s,
+            "length_s": self.span.length_s,
+            "clock_stepped_back": self.span.steps_back,
             "worst_action": self.worst.word,
             "rejected": self.rejected,
             "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
@@ -213,7 +226,7 @@ def review(path: Path, rig: str | None) -> Review:
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
     for rows in ahead(blocks):
-        _span(result, rows)
+        result.span.take(rows)
         if result.step_s is None:
             result.step_s = _median_step_s(rows)
         replay.take(rows if blocks.ticked else filler.fill(rows))
@@ -233,7 +246,7 @@ def _review_session(path: Path, rig: str | None) -> Review:
     replay = Replay(rig_file)
     now = own
     for rows in blocks:
-        _span(result, rows)
+        result.span.take(rows)
         new = None
         if (blocks.rig_text or own.text) != now.text:
             new = rig_from_text(blocks.rig_text or own.text, str(path))
@@ -256,43 +269,28 @@ def _review_session(path: Path, rig: str | None) -> Review:
     return result
 
 
-def _span(result: Review, rows: Any) -> None:
-    times = rows[:, TIME]
-    if result.from_s is None:
-        result.from_s = _finite(times[0])
-    result.to_s = _finite(times[-1])
-
-
 def _median_step_s(rows: Any) -> float | None:
     steps_s = np.diff(rows[:, TIME])
     steps_s = steps_s[np.isfinite(steps_s)]
     return float(np.median(steps_s)) if len(steps_s) else None
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
-
-
 def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
-    result.rows = replay.rows
     result.events = replay.events
     result.rejected = rejected
 
 
 def in_words(result: Review) -> Iterator[str]:
     """Yield a review as lines for people."""
-    span = ""
-    if result.from_s is not None and result.to_s is not None:
-        span = f", {result.from_s:.2f} to {result.to_s:.2f} s"
-    rows = _rows(result.rows)
-    yield f"{clean(result.source)}: {rows}{span}, judged by rig {clean(result.rig)}"
+    span = result.span.in_words()
+    yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
     if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
         yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
-        yield f"  {_rows(count)} not used: {reason}"
+        yield f"  {counted(count, 'row')} not used: {reason}"
     if result.no_numbers:
         cells = "1 cell is" if result.no_numbers == 1 else f"{result.no_numbers} cells are"
         where = "; ".join(f"line {cell}" for cell in result.no_number_cells)
@@ -316,10 +314,6 @@ def in_words(result: Review) -> Iterator[str]:
         )
     for event in result.events:
         yield from _event_in_words(event)
-
-
-def _rows(count: int) -> str:
-    return "1 row" if count == 1 else f"{count} rows"
 
 
 def _span_in_words(span_s: float) -> str:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import msgspec
+import numpy as np
 import pyarrow as pa
 
 from monitor.clock import now_s, stamp
@@ -18,7 +19,7 @@ from monitor.recorder import layout
 from monitor.recorder.disk import Disk, Syncer, folder_handle, why_stopped
 from monitor.recorder.segments import Segments
 from monitor.recorder.summary import Summary, write_summary
-from rules.channels import TIME, Sample
+from rules.channels import Sample
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -283,7 +284,7 @@ class Recorder:
         written = self._segments.rows - before
         self.dropped += len(rows) - written
         if written:
-            self._summary.took(rows[0][0][TIME], rows[written - 1][0][TIME], written)
+            self._summary.take(np.array([sample for sample, _ in rows[:written]]))
 
     def _turn(self, turn: _Turn) -> None:
         self._rig = turn.rig or self._rig
@@ -307,6 +308,8 @@ class Recorder:
         with contextlib.suppress(OSError):
             self._handles += self._segments.handles()
         facts = self._segments.finish()
+        segments = self._segments
+        self._summary.segment_finished(segments.whole, segments.whole_rows, segments.whole_bytes)
         if facts is not None:
             self.note("segment", **facts)
 
@@ -337,9 +340,6 @@ class Recorder:
     def _write_summary(self) -> None:
         self._summary_s = now_s() + SUMMARY_S
         self._summary.dropped = self.dropped
-        self._summary.whole_segments = self._segments.whole
-        self._summary.whole_rows = self._segments.whole_rows
-        self._summary.whole_bytes = self._segments.whole_bytes
         with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
             write_summary(self.path, self._summary)
 
