@@ -9,10 +9,11 @@ import numpy as np
 
 from monitor.ahead import ahead
 from monitor.align import GapFiller
+from monitor.device_time import LATE_S
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.logs import log_blocks, rig_of_log
-from monitor.span import Span, counted
+from monitor.span import Span, counted, readings_of
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -28,6 +29,10 @@ BYTES_WORTH_COMPILING: Final = 8_000_000
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
+NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
+_ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
+_CHANGED_AT: Final = Decision._fields.index("changed")
+_LATE_AT: Final = Decision._fields.index("late")
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
@@ -51,6 +56,8 @@ class Review:
         source: What was read.
         rig: Rig's name.
         span: How many rows it holds, ticks for silence left out, and over which time.
+        judged: Of these, how many were in time, with every essential channel and the clock healthy.
+        blind_ticks: Ticks for silence that went on until something essential was too old.
         events: In the order in which they were raised.
         rejected: Rows not used, by reason.
         no_numbers: Cells with text where a number belongs, read as not a number.
@@ -68,6 +75,8 @@ class Review:
     source: str
     rig: str
     span: Span = field(default_factory=Span)
+    judged: int = 0
+    blind_ticks: int = 0
     events: list[Event] = field(default_factory=list)
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
@@ -105,6 +114,7 @@ class Review:
             "source": self.source,
             "rig": self.rig,
             "rows": self.rows,
+            "judged": self.judged,
             "from_s": self.from_s,
             "to_s": self.to_s,
             "length_s": self.span.length_s,
@@ -128,6 +138,7 @@ class Replay:
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
         self.rows = 0
+        self.judged = self.blind_ticks = 0
         self.events: list[Event] = []
 
     def take(self, rows: Any, decided: Any = None) -> float | None:
@@ -148,15 +159,27 @@ class Replay:
             wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
             if wrong.any():
                 differs = float(rows[int(np.argmax(wrong)), TIME])
-            self._track(decisions[decisions[:, Decision._fields.index("changed")] != 0.0])
+            in_time = decisions[:, _LATE_AT] == 0.0
+            self._count_judged(rows, (decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time)
+            self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
         elif not self._is_compiled():
+            judged = []
             for row in rows.tolist():
                 decision = self._guard.step(row)
+                judged.append(decision.judged)
                 if decision.changed:
                     self._feed(decision)
+            self._count_judged(rows, np.array(judged, dtype=np.bool_))
         else:
-            self._track(self._guard.run_changes(rows)[1])
+            _, changed, judged = self._guard.run_changes(rows)
+            self._count_judged(rows, judged)
+            self._track(changed)
         return differs
+
+    def _count_judged(self, rows: Any, judged: Any) -> None:
+        sent = readings_of(rows)
+        self.judged += int(np.count_nonzero(judged & sent))
+        self.blind_ticks += int(np.count_nonzero(~judged & ~sent))
 
     def change(self, rig_file: RigFile) -> None:
         """Judge by another rig from here on, as the guard did.
@@ -215,10 +238,16 @@ def review(path: Path, rig: str | None) -> Review:
         rig: Rig file or shipped name; a session brings its own.
 
     Raises:
-        BadInput: Anything that can't be read or used.
+        BadInput: Anything that can't be read or used; not one row in it.
     """
-    if is_session(path):
-        return _review_session(path, rig)
+    result = _review_session(path, rig) if is_session(path) else _review_log(path, rig)
+    if not result.rows:
+        why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
+        raise BadInput(f"{called(path)}: found no rows{why}, expected some")
+    return result
+
+
+def _review_log(path: Path, rig: str | None) -> Review:
     rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file)
     filler = GapFiller()
@@ -277,6 +306,7 @@ def _median_step_s(rows: Any) -> float | None:
 
 def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
+    result.judged, result.blind_ticks = replay.judged, replay.blind_ticks
     result.events = replay.events
     result.rejected = rejected
 
@@ -306,14 +336,31 @@ def in_words(result: Review) -> Iterator[str]:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
         yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
     if not result.events:
-        yield "  nothing found: no action throughout"
+        yield f"  {_nothing_found(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:
         yield (
             "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
             "is latched lasts to the end"
         )
+    behind_s = 0.0
     for event in result.events:
+        shift_s = event.time_s - event.clock_s
+        if event is not result.events[0] and abs(shift_s - behind_s) > LATE_S:
+            yield "  here the source's clock stepped: times from here on are by its new count"
+        behind_s = shift_s
         yield from _event_in_words(event)
+
+
+def _nothing_found(result: Review) -> str:
+    """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
+    blind = result.rows - result.judged
+    if not (blind or result.blind_ticks or result.rejected or result.cut):
+        return "nothing found: no action throughout"
+    why = "an essential channel or the clock was not healthy, or a row came late"
+    told = f"; {counted(blind, 'row')} not: {why}" if blind else ""
+    if result.blind_ticks:
+        told += "; nor in the silence between them"
+    return f"nothing found in the {counted(result.judged, 'row')} that could be judged{told}"
 
 
 def _span_in_words(span_s: float) -> str:
@@ -321,7 +368,11 @@ def _span_in_words(span_s: float) -> str:
 
 
 def _event_in_words(event: Event) -> Iterator[str]:
-    until = "to the end" if event.until_s is None else f"to {event.until_s:.2f} s"
+    until = "to the end"
+    if event.until_s is not None and event.lasted_s is not None:
+        until = f"to {event.until_s:z.2f} s"
+        if abs(event.until_s - event.time_s - event.lasted_s) > LATE_S:  # the clock stepped
+            until = f"for {event.lasted_s:.2f} s, {until}"
     deep = []
     if event.debt_ml > 0.0:
         deep.append(f"debt {event.debt_ml:.2f} mL")

@@ -40,8 +40,7 @@ class Span(msgspec.Struct):
 
     def take(self, rows: Any) -> None:
         """Count rows, (n, ROW_WIDTH)."""
-        sent = int((rows[:, _CHANNELS] != NOT_SENT).any(axis=1).sum())
-        self.readings = sent + (self.readings or 0)
+        self.readings = int(np.count_nonzero(readings_of(rows))) + (self.readings or 0)
         times = rows[:, TIME]
         times = times[np.abs(times) < TIME_BOUND_S]  # NaN too says nothing
         if not len(times):
@@ -75,6 +74,11 @@ class Span(msgspec.Struct):
             f"{words}, {self.passed_s:.2f} s: from {self.from_s:z.2f} s to {self.to_s:z.2f} s by a "
             f"clock that stepped back {times}"
         )
+
+
+def readings_of(rows: Any) -> Any:
+    """Return which rows, (n, ROW_WIDTH), hold a reading: a tick for silence holds none."""
+    return (rows[:, _CHANNELS] != NOT_SENT).any(axis=1)
 
 
 def counted(count: int, thing: str) -> str:

@@ -1,6 +1,6 @@
 """Figures as text, so that what is shown agrees with what was decided."""
 
-from typing import Final
+from typing import Final, NamedTuple
 
 DECIMALS: Final = 2
 MOST_DECIMALS: Final = 4  # a tenth of a millisecond
@@ -18,14 +18,16 @@ def compared(one: float, other: float) -> tuple[str, str]:
     return f"{one:z.{DECIMALS}f}", f"{other:z.{DECIMALS}f}"
 
 
-def told_against(one: float, limit: float, *, what: str = "") -> str:
-    """Return ``0.597 s of 0.600 s``, and that nothing is left where both read as equal.
+class Told(NamedTuple):
+    """How long something takes and how long it may, as text, and what comes of it."""
 
-    Args:
-        one: How long it takes, s.
-        limit: How long it may, s; below it is in time.
-        what: Goes before the second figure's end, such as "tolerated".
-    """
-    shown, allowed = compared(one, limit)
-    end = f" {what}" if what else ""
-    return f"{shown} s of {allowed} s{end}" + (", nothing left" if shown == allowed else "")
+    takes: str
+    allowed: str
+    verdict: str
+
+
+def told(takes_s: float, allowed_s: float) -> Told:
+    """Return a time against its limit: below it is in time, and what is shown agrees with that."""
+    takes, allowed = compared(takes_s, allowed_s)
+    late = "TOO LATE, nothing is left" if takes == allowed else "TOO LATE"
+    return Told(takes, allowed, "in time" if takes_s < allowed_s else late)
