@@ -233,7 +233,7 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
     running = asyncio.create_task(loop.run())
     first = recorder.path
     await heard(lambda text: text == f"in {first}")
-    until(lambda: recorder.rows >= 50)
+    await asyncio.to_thread(until, lambda: recorder.rows >= 50)
     shutil.rmtree(first)
     text = await heard(lambda text: "from here on" in text)
     assert recorder.path != first

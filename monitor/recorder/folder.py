@@ -32,6 +32,8 @@ class SessionFolder:
         disk: Where files are made.
         dropped: Rows that could not be recorded before.
         state: What the guard remembers; empty where it has seen nothing.
+        before: The folder this one goes on from: its name is not used again, so that nobody takes
+            one for the other.
 
     Attributes:
         path: The folder.
@@ -53,9 +55,12 @@ class SessionFolder:
         *,
         dropped: int = 0,
         state: Sequence[float] = (),
+        before: Path | None = None,
     ) -> None:
         self.handles: list[int] = []
-        self.path = _made(parent, rig_file.rig.name)
+        self.path = _made(parent, rig_file.rig.name, before)
+        channels = layout.recorded_channels(set(rig_file.columns))
+        self.segments = Segments(self.path, disk, channels)
         try:
             about = {
                 "format": layout.FORMAT,
@@ -78,8 +83,6 @@ class SessionFolder:
                     self.handles.append(file.handle())
                 finally:
                     file.close()
-            channels = layout.recorded_channels(set(rig_file.columns))
-            self.segments = Segments(self.path, disk, channels)
             self.segments.open(dropped, state)
             self.events: DiskFile = disk.create(self.path / layout.EVENTS)
         except OSError:
@@ -108,6 +111,7 @@ class SessionFolder:
 
     def _unmake(self) -> None:
         """Take away a session that never began: our own folder, with only what we put there."""
+        self.segments.finish()
         for handle in self.handles:
             os.close(handle)
         with contextlib.suppress(OSError):
@@ -116,12 +120,14 @@ class SessionFolder:
             self.path.rmdir()
 
 
-def _made(parent: Path, rig_name: str) -> Path:
+def _made(parent: Path, rig_name: str, before: Path | None) -> Path:
     safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in rig_name)
     name = f"{stamp()}-{safe.strip('-').lower()[:32] or 'rig'}"
     parent.mkdir(parents=True, exist_ok=True)
     for attempt in range(1, 1000):
         path = parent / (name if attempt == 1 else f"{name}-{attempt}")
+        if path == before:
+            continue
         try:
             path.mkdir()
         except FileExistsError:

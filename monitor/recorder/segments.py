@@ -60,7 +60,7 @@ class Segments:
             file.append(layout.with_head(self._schema, head).serialize().to_pybytes())
         except OSError:
             file.close()
-            path.unlink()
+            path.unlink(missing_ok=True)
             raise
         self._file = file
         self.in_segment = 0

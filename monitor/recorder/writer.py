@@ -285,6 +285,7 @@ class Recorder:
             self._disk,
             dropped=self.dropped,
             state=turn.state,
+            before=self.path,
         )
         before, self._folder = self._folder, new
         self._gone = False
