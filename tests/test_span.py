@@ -40,7 +40,7 @@ def test_log_session_list_and_export_agree(
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """Rows are those that hold a reading, never the ticks for silence; the length is the drive's."""
+    """Rows are those that hold a reading, never the ticks for silence; the length is all of it."""
     log, out = tmp_path / "log.csv", tmp_path / "out.csv"
     write_csv(samples, log, mapped(PUMP_STOP.rig))
     session = record(tmp_path / "sessions", samples)
