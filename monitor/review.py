@@ -17,6 +17,7 @@ from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
 from rules.guard import Guard
+from rules.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
 from rules.state import Decision
 from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean
@@ -28,6 +29,11 @@ BYTES_WORTH_COMPILING: Final = 8_000_000
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
+# An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
+ROWS_LOOKED_AT: Final = 360_000
+SPRAY_ROWS_LOOKED_AT: Final = 20 * ENOUGH_ROWS
+_CHANGED_AT: Final = Decision._fields.index("changed")
+_CLOCK_AT: Final = Decision._fields.index("clock_s")
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
@@ -65,6 +71,7 @@ class Review:
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
         new_terms: Where a session's rig was changed while the guard ran.
+        mistakes: What speaks against the rig itself.
     """
 
     source: str
@@ -82,6 +89,7 @@ class Review:
     step_s: float | None = None
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
+    mistakes: list[str] = field(default_factory=list)
 
     @property
     def worst(self) -> Action:
@@ -103,6 +111,7 @@ class Review:
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
             "thresholds_changed": [new.as_json() for new in self.new_terms],
+            "mistakes_in_rig": self.mistakes,
             "events": [event.as_json() for event in self.events],
         }
 
@@ -114,6 +123,9 @@ class Replay:
         self._compiled = compiled
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
+        self._of_rig = RigMistakes(rig_file.rig)
+        self._looked_at = 0
+        self.mistakes: list[str] = []  # what speaks against the rig itself
         self.rows = 0
         self.events: list[Event] = []
 
@@ -128,22 +140,17 @@ class Replay:
             Time of the first row decided otherwise; None where all agree.
         """
         self.rows += len(rows)
-        differs = None
-        if decided is not None:
-            decisions = self._decide(rows)
-            again = decisions[:, _DECIDED_AT]
-            wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
-            if wrong.any():
-                differs = float(rows[int(np.argmax(wrong)), TIME])
-            self._track(decisions[decisions[:, Decision._fields.index("changed")] != 0.0])
-        elif not self._is_compiled():
-            for row in rows.tolist():
-                decision = self._guard.step(row)
-                if decision.changed:
-                    self._feed(decision)
-        else:
+        if decided is None and self.rows > ROWS_LOOKED_AT:
             self._track(self._guard.run_changes(rows)[1])
-        return differs
+            return None
+        decisions = self._decide(rows)
+        self._look(decisions)
+        self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
+        if decided is None:
+            return None
+        again = decisions[:, _DECIDED_AT]
+        wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
+        return float(rows[int(np.argmax(wrong)), TIME]) if wrong.any() else None
 
     def change(self, rig_file: RigFile) -> None:
         """Judge by another rig from here on, as the guard did.
@@ -156,6 +163,8 @@ class Replay:
         except ValueError as error:
             raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
         self._tracker.change(rig_file.rig)
+        self._of_rig = RigMistakes(rig_file.rig)
+        self._looked_at = 0
 
     @property
     def time_s(self) -> float:
@@ -173,14 +182,27 @@ class Replay:
 
     def finish(self) -> None:
         """Bring what is still open up to date."""
+        if not self.mistakes and self._of_rig.rows > self._looked_at:
+            self._find_mistakes()
         self._tracker.finish(self._guard.decision())
 
-    def _is_compiled(self) -> bool:
-        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
-        return self._compiled
+    def _look(self, decisions: Any) -> None:
+        """Look for mistakes in the rig: in the first minutes of spray, until one is found."""
+        beats = np.floor(decisions[:, _CLOCK_AT] / (0.25 * SPACING_S))
+        for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
+            if self.mistakes or self._looked_at >= SPRAY_ROWS_LOOKED_AT:
+                return
+            self._of_rig.take(Decision._make(row))
+            if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
+                self._find_mistakes()
+
+    def _find_mistakes(self) -> None:
+        self._looked_at = self._of_rig.rows
+        self.mistakes = [mistake.sentence for mistake in self._of_rig.likely()]
 
     def _decide(self, rows: Any) -> Any:
-        if not self._is_compiled():
+        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
+        if not self._compiled:
             return np.array([self._guard.step(row) for row in rows.tolist()])
         return self._guard.run_rows(rows)
 
@@ -277,6 +299,7 @@ def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
     result.rows = replay.rows
     result.events = replay.events
+    result.mistakes = replay.mistakes
     result.rejected = rejected
 
 
@@ -307,6 +330,8 @@ def in_words(result: Review) -> Iterator[str]:
     for new in result.new_terms:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
         yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
+    for mistake in result.mistakes:
+        yield f"  suspect the rig, not the car: {mistake}"
     if not result.events:
         yield "  nothing found: hold throughout"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:

@@ -17,10 +17,10 @@ from rules.state import HEALTH, HEALTHY, Decision
 
 SPACING_S: Final = 0.05
 MOST_ROWS: Final = 256
-ENOUGH_ROWS: Final = 60
+ENOUGH_ROWS: Final = 40
 QUIET_S: Final = 1.0  # neither asked for nor delivered this long: nothing to learn from
 LONGEST_SHIFT_S: Final = 0.6
-SHORTEST_SHIFT_S: Final = 0.1
+SHORTEST_SHIFT_S: Final = 0.15
 LEAST_SHARE: Final = 0.01  # less is no flow, which no unit explains
 LEAST_ABSOLUTE_KPA: Final = 5.0
 LEAST_FILLING: Final = 0.6
@@ -71,10 +71,11 @@ class RigMistakes:
         self._clock_s = float("-inf")
         self._busy_s = float("-inf")
         self._was_right = False
+        self.rows = 0  # kept so far
 
     def take(self, d: Decision) -> None:
         """Take a decision into account; one closer than ``SPACING_S`` to the last is left out."""
-        if d.late or d.clock_s - self._clock_s < SPACING_S:
+        if d.late or d.clock_s - self._clock_s < 0.9 * SPACING_S:
             return
         self._clock_s = d.clock_s
         if d[HEALTH + ch.BOOST] != HEALTHY:
@@ -96,6 +97,7 @@ class RigMistakes:
         if steady and abs(row.delivered / row.expected - 1.0) < RIGHT:
             self._was_right = True
         self._rows.append(row)
+        self.rows += 1
 
     def _pressure(self, d: Decision) -> None:
         """Keep a pair: manifold pressure by injector duty and engine speed, and boost as read."""
@@ -174,7 +176,8 @@ class RigMistakes:
         """
         pairs = list(self._pressures)
         by_duty = sorted(kpa for kpa, _ in pairs)
-        if len(pairs) < ENOUGH_ROWS or by_duty[len(pairs) // 20] * 2.0 > by_duty[-len(pairs) // 20]:
+        few = len(pairs) // 20
+        if len(pairs) < ENOUGH_ROWS or 2.0 * by_duty[few] > by_duty[-1 - few]:
             return None
         ambient_kpa = self._rig.engine.ambient_kpa
         as_is = _pressure_misfit(pairs, ambient_kpa, 1.0)
@@ -233,9 +236,10 @@ def _middle(values: list[float]) -> float:
 
 
 def _spread(values: list[float]) -> float:
-    """Return the span of the middle eight tenths, over the median."""
+    """Return the span of the middle eight tenths, over the median; infinite where that is nil."""
     ordered = sorted(values)
-    return (ordered[-len(ordered) // 10] - ordered[len(ordered) // 10]) / ordered[len(ordered) // 2]
+    tenth, median = len(ordered) // 10, ordered[len(ordered) // 2]
+    return (ordered[-1 - tenth] - ordered[tenth]) / median if median > 0.0 else float("inf")
 
 
 def _unit_guess(factor: float) -> str:

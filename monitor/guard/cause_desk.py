@@ -120,4 +120,3 @@ class CauseDesk:
         if mistakes or not self.ranked:
             self._of_rig_found = bool(mistakes)
             self.ranked = causes_in_json(self._ranker.rank(), mistakes)
-
