@@ -30,7 +30,7 @@ _DECIDED_UNITS: Final = {
 }
 _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
-    "cause": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
+    "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
     "missing_share": "share of the expected flow",
 }
@@ -79,8 +79,10 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     # Read before the file is made: where nothing is to be written, no file is.
     first = next(chosen, None)
     if first is None:
+        why = "" if blocks.statistics.decoded or blocks.cut is None else f" ({blocks.cut})"
         raise BadInput(
-            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}, expected some"
+            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}{why}, "
+            "expected some"
         )
     about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
 
