@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.ahead import ahead
 from monitor.align import GapFiller
+from monitor.mistakes import MistakeSearch
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.logs import log_blocks, rig_of_log
@@ -17,7 +18,6 @@ from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
 from rules.guard import Guard
-from rules.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
 from rules.state import Decision
 from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean
@@ -31,8 +31,6 @@ LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
 # An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
 ROWS_LOOKED_AT: Final = 360_000
-SPRAY_ROWS_LOOKED_AT: Final = 20 * ENOUGH_ROWS
-_CLOCK_AT: Final = Decision._fields.index("clock_s")
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
 _ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
 _CHANGED_AT: Final = Decision._fields.index("changed")
@@ -129,9 +127,7 @@ class Replay:
         self._compiled = compiled
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
-        self._of_rig = RigMistakes(rig_file.rig)
-        self._looked_at = 0
-        self.mistakes: list[str] = []  # what speaks against the rig itself
+        self._mistakes = MistakeSearch(rig_file.rig)
         self.rows = 0
         self.judged = 0
         self.events: list[Event] = []
@@ -155,7 +151,7 @@ class Replay:
         decisions = self._decide(rows)
         in_time = decisions[:, _LATE_AT] == 0.0
         self.judged += int(np.count_nonzero((decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time))
-        self._look(decisions)
+        self._mistakes.take(decisions)
         self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
         if decided is None:
             return None
@@ -174,8 +170,7 @@ class Replay:
         except ValueError as error:
             raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
         self._tracker.change(rig_file.rig)
-        self._of_rig = RigMistakes(rig_file.rig)
-        self._looked_at = 0
+        self._mistakes = MistakeSearch(rig_file.rig)
 
     @property
     def time_s(self) -> float:
@@ -191,25 +186,15 @@ class Replay:
             return False
         return True
 
+    @property
+    def mistakes(self) -> list[str]:
+        """What speaks against the rig itself, a sentence each."""
+        return self._mistakes.found
+
     def finish(self) -> None:
         """Bring what is still open up to date."""
-        if not self.mistakes and self._of_rig.rows > self._looked_at:
-            self._find_mistakes()
+        self._mistakes.finish()
         self._tracker.finish(self._guard.decision())
-
-    def _look(self, decisions: Any) -> None:
-        """Look for mistakes in the rig: in the first minutes of spray, until one is found."""
-        beats = np.floor(decisions[:, _CLOCK_AT] / (0.25 * SPACING_S))
-        for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
-            if self.mistakes or self._looked_at >= SPRAY_ROWS_LOOKED_AT:
-                return
-            self._of_rig.take(Decision._make(row))
-            if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
-                self._find_mistakes()
-
-    def _find_mistakes(self) -> None:
-        self._looked_at = self._of_rig.rows
-        self.mistakes = [mistake.sentence for mistake in self._of_rig.likely()]
 
     def _decide(self, rows: Any) -> Any:
         self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
