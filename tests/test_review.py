@@ -122,7 +122,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
         *["source", "rig", "rows", "judged", "from_s", "to_s", "length_s", "clock_stepped_back"],
         *["worst_action", "rejected"],
         *["no_numbers", "cut"],
-        *["reproduced", "differs_at_s", "thresholds_changed", "events"],
+        *["reproduced", "differs_at_s", "thresholds_changed", "mistakes_in_rig", "events"],
     ]
     assert told["worst_action"] == "cut_boost"
     assert len(told["events"]) == len(review(pump_stop, "brindle").events)
