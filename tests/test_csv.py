@@ -265,8 +265,8 @@ def test_what_cannot_be_opened(tmp_path: Path) -> None:
     loop = tmp_path / "loop.csv"
     loop.symlink_to(loop)
     for path, reason in (
-        (tmp_path, "directory"),
-        (tmp_path / "none.csv", "No such file"),
+        (tmp_path, "a folder"),
+        (tmp_path / "none.csv", "no such file"),
         (loop, "symbolic links"),
         (tmp_path / ("x" * 300), "too long"),
     ):
