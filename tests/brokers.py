@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-PATIENCE_S = 10.0
+from tests.patience import PATIENCE_S
 
 
 def free_port() -> int:

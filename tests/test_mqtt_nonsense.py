@@ -11,9 +11,9 @@ import pytest
 from monitor.sources import Arrival, Notice
 from monitor.sources.mqtt import MqttSource
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.source_cases import RIG
 
-PATIENCE_S = 10.0
 GRANT = 2  # topics of the small rig
 
 

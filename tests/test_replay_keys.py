@@ -12,6 +12,7 @@ from monitor.replay.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
+from tests.patience import PATIENCE_S
 from tests.replay_script import TRIP_S, Hand, brindled, drive, log_file, replaying
 from tests.replays import log_of
 from tests.screen_script import Clock, text_of
@@ -51,7 +52,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
     decide = deciding.decide
 
     def slow(*arguments: object, **options: object) -> Decided:
-        go.wait(30.0)
+        go.wait(PATIENCE_S)
         return decide(*arguments, **options)  # type: ignore[arg-type]
 
     monkeypatch.setattr(app_module, "decide", slow)
