@@ -195,11 +195,12 @@ class Guard:
         self._run(compiled.run_all, rows, out)
         return out
 
-    def run_changes(self, rows: Any) -> tuple[Any, Any]:
+    def run_changes(self, rows: Any) -> tuple[Any, Any, int]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
 
         Returns:
-            Row numbers (m,) and decisions (m, N_DECISION), m <= n.
+            Row numbers (m,), decisions (m, N_DECISION), m <= n, and how many of all rows were
+            judged: see ``Decision.judged``.
         """
         import numpy as np
 
@@ -207,8 +208,9 @@ class Guard:
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)
-        count = self._run(compiled.run_changed, rows, out, where)
-        return where[:count], out[:count]
+        judged = np.zeros(1, dtype=np.int64)
+        count = self._run(compiled.run_changed, rows, out, where, judged)
+        return where[:count], out[:count], int(judged[0])
 
     def arrays(self) -> tuple[Any, Any, Any]:
         """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.

@@ -251,6 +251,11 @@ class Decision(NamedTuple):
     value_confirmed_retard_deg: float
     value_confirmed_ceiling_kpa: float
 
+    @property
+    def judged(self) -> bool:
+        """Whether the sample was in time, with every essential channel and the clock healthy."""
+        return self.all_healthy != 0.0 and self.late == 0.0
+
 
 if Decision._fields[LEVEL:] != (
     *(f"level_{name}" for name in FINDING_NAMES),

@@ -180,5 +180,5 @@ def test_faults_of_every_kind_can_be_drawn() -> None:
 
 def test_a_picture_that_cannot_be_written_is_one_line(healthy: Run, tmp_path: Path) -> None:
     """The error names the file and what was expected."""
-    with pytest.raises(BadInput, match=r"gone.*a\.png: found No such file"):
+    with pytest.raises(BadInput, match=r"gone.*a\.png: found no such file"):
         save_picture(healthy.outcome, healthy.kept, tmp_path / "gone" / "a.png")

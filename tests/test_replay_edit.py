@@ -186,7 +186,7 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
     assert load_rig(path).text == after.text
     with pytest.raises(BadInput, match=r"expected one ending in \.toml"):
         save_as(BRINDLE, tmp_path / "mine.csv")
-    with pytest.raises(BadInput, match="No such file"):
+    with pytest.raises(BadInput, match="no such file"):
         save_as(BRINDLE, tmp_path / "none" / "mine.toml")
     assert os.listdir(tmp_path) == ["mine.toml"]
 

@@ -9,6 +9,7 @@ import msgspec
 from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
 from rules.facts import Action
+from simulator.strict import open_file
 
 MOST_BYTES: Final = 65_536
 _BY_WORD = {action.word: action for action in Action}
@@ -73,7 +74,7 @@ def write_summary(session: Path, summary: Summary) -> None:
 def read_summary(session: Path) -> Summary | None:
     """Return a session's summary; None where there is none, or what is there is damaged."""
     try:
-        with (session / layout.SUMMARY).open("rb") as file:
+        with open_file(session / layout.SUMMARY) as file:
             return msgspec.json.decode(file.read(MOST_BYTES), type=Summary)
     except (OSError, msgspec.MsgspecError, RecursionError):
         return None

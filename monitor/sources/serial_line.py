@@ -47,6 +47,8 @@ _PLAIN_WORDS: Final = (
     ("timed out", "no answer"),
     ("permission denied", "no permission to use the port"),
     ("no such file", "no such port"),
+    ("inappropriate ioctl", "no serial port"),
+    ("is a directory", "a folder"),
     ("filenotfounderror", "no such port"),
     ("exclusively lock", IN_USE),
     ("busy", IN_USE),
