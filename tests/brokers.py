@@ -141,7 +141,7 @@ def wait_for_port(port: int) -> None:
     while time.monotonic() < deadline_s:
         with (
             contextlib.suppress(OSError),
-            socket.create_connection(("127.0.0.1", port), timeout=1.0),
+            socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S),
         ):
             return
     raise AssertionError("nobody listens")

@@ -151,6 +151,15 @@ def _own_runtime_folder_of_a_worker(tmp_path_factory: pytest.TempPathFactory) ->
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _screens_settle() -> Iterator[None]:
+    """Let no test of a screen depend on the machine's speed."""
+    from tests.settling import screens_settle
+
+    with screens_settle():
+        yield
+
+
 if TYPE_CHECKING:
     from xdist.remote import Producer
     from xdist.scheduler import LoadScopeScheduling

@@ -100,7 +100,7 @@ async def test_something_else_that_listens_is_bad_input(monkeypatch: pytest.Monk
             link = server.accept()[0]
             with link:
                 link.sendall(b"220 mail.example ready\r\n")
-                link.settimeout(1.0)
+                link.settimeout(PATIENCE_S)
                 with contextlib.suppress(OSError):
                     while link.recv(4096):
                         pass

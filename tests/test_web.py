@@ -233,7 +233,6 @@ def test_sizes_asked_for_are_bounded() -> None:
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 @pytest.mark.asyncio
-@pytest.mark.timeout(120)
 async def test_a_real_browser_shows_it(tmp_path: Path) -> None:
     """The page draws, takes keys, asks only this server; a wrong token shows a refusal."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (_, link):
