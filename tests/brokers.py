@@ -172,6 +172,10 @@ class Publisher:
         """Publish a message and wait until the broker has it."""
         self._client.publish(topic, payload, qos=qos, retain=retain).wait_for_publish(PATIENCE_S)
 
+    def post(self, topic: str, payload: str | bytes) -> None:
+        """Publish a message and wait for nothing."""
+        self._client.publish(topic, payload, qos=0)
+
     def hear(self, topic: str) -> "Heard":
         """Subscribe, and return what will come."""
         heard = Heard(topic)

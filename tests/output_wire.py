@@ -1,4 +1,4 @@
-"""A heartbeat's other end for tests: what came over the wire, and until when it said held."""
+"""A heartbeat's other end: what came over the wire, and when it last said held."""
 
 import itertools
 import threading
@@ -12,8 +12,6 @@ import serial
 from monitor.outputs.serial_lines import read_beat_line
 from tests.patience import PATIENCE_S
 from tests.pty_pair import PtyPair
-
-QUIET_S = 0.4  # no "held" for this long: it is released
 
 
 class Wire:
@@ -84,17 +82,11 @@ class Wire:
         """Wait until a new keeper begins to count, behind the first ``after`` beats."""
         return self._wait_for(lambda beats: any(number == 1 for _, number, _ in beats[after:]))
 
-    def held_for_s(self, since_s: float) -> float:
-        """Wait until it is released; return how long after ``since_s`` it still said held.
-
-        For the bench: in a test it would measure how busy the machine is.
-        """
+    @property
+    def last_held_s(self) -> float:
+        """When a beat last said held (steady time)."""
         with self._news:
-            deadline_s = time.monotonic() + PATIENCE_S
-            while (left_s := self._last_held_s() + QUIET_S - time.monotonic()) > 0.0:
-                assert time.monotonic() < deadline_s, "held on and on"
-                self._news.wait(left_s)
-            return self._last_held_s() - since_s
+            return next((at_s for at_s, _, held in reversed(self._beats) if held), float("-inf"))
 
     def _wait_for(self, so: Callable[[list[tuple[float, int, bool]]], bool]) -> float:
         with self._news:
@@ -105,6 +97,3 @@ class Wire:
         """Whether every beat's number was one more than the one before (a new keeper: from 1)."""
         numbers = [number for _, number, _ in self._beats]
         return all(b in (a + 1, 1) for a, b in itertools.pairwise(numbers))
-
-    def _last_held_s(self) -> float:
-        return next((at_s for at_s, _, held in reversed(self._beats) if held), -1.0)

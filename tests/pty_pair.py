@@ -15,6 +15,7 @@ class PtyPair:
         self._masters: list[int] = []
         self._slaves: list[int] = []
         self._thread: threading.Thread | None = None
+        self._pulled = False
         self._wake_read, self._wake_write = os.pipe()
         self.left = ""
         self.right = ""
@@ -40,7 +41,14 @@ class PtyPair:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Pull the cable: both ends see a port that is gone."""
+        """Pull the cable."""
+        self.pull()
+
+    def pull(self) -> None:
+        """Pull the cable, once: both ends see a port that is gone."""
+        if self._pulled:
+            return
+        self._pulled = True
         os.write(self._wake_write, b"x")
         if self._thread is not None:
             self._thread.join()
