@@ -60,6 +60,8 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
     app = app_module.ReplayDashboard(log, who="Ada", clock=Clock())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("n", "a", "right")
+        app.redraw()
+        await pilot.pause()
         assert "keys wait" in text_of(app)  # type: ignore[arg-type]
         go.set()
         while app.room.shown is None:
