@@ -1,4 +1,4 @@
-"""Sending samples over a serial line, paced, as text lines or SenML packs."""
+"""Sending samples over a serial port, paced, as text lines or SenML packs."""
 
 import contextlib
 import threading
@@ -12,7 +12,7 @@ from monitor.clock import now_s
 from monitor.line_checks import OWN_CRC, OWN_SEQUENCE, with_crc
 from monitor.senml import pack_of
 from monitor.sequence import HIGHEST
-from monitor.sources.serial_line import PORT_FAULTS, plainly
+from monitor.sources.serial_port import PORT_FAULTS, plainly
 from rules.channels import Sample
 from simulator.logfile import LINE_END, header, line
 from simulator.strict import BadInput, clean
@@ -80,7 +80,7 @@ def feed_serial(
         names: Channels to send.
         url: Port or pyserial URL.
         baud: Bits a second.
-        speed: 1 is real time; 0 or infinite as fast as the line takes them.
+        speed: 1 is real time; 0 or infinite as fast as the port takes them.
         form: How each is written.
 
     Raises:

@@ -30,7 +30,7 @@ _FAULT: Final = "#E4E6E9"
 _ORANGE: Final = OKABE_ITO["orange"]
 _RED: Final = OKABE_ITO["vermillion"]
 _BANDS: Final = {
-    Action.HOLD: ("hold", "#FFFFFF", ""),
+    Action.NO_ACTION: ("no action", "#FFFFFF", ""),
     Action.WARN: ("warn", OKABE_ITO["yellow"], ""),
     Action.PULL_TIMING: ("pull timing", _ORANGE, "///"),
     Action.CUT_BOOST: ("cut boost", _RED, "xxx"),
@@ -173,7 +173,7 @@ def _strip(axis: "Axes", data: panels.Columns, outcome: Outcome) -> None:
             [(begins_s, ends_s - begins_s)],
             (0.07, 0.86),
             facecolor=colour,
-            edgecolor=panels.INK if action is Action.HOLD else "#5A2A00",
+            edgecolor=panels.INK if action is Action.NO_ACTION else "#5A2A00",
             hatch=hatch,
             linewidth=0.6,
             hatch_linewidth=0.2,

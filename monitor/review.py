@@ -92,7 +92,7 @@ class Review:
     @property
     def worst(self) -> Action:
         """The worst action of any event."""
-        return max((event.action for event in self.events), default=Action.HOLD)
+        return max((event.action for event in self.events), default=Action.NO_ACTION)
 
     def as_json(self) -> dict[str, Any]:
         """Return the review as plain JSON types."""
@@ -341,7 +341,7 @@ def _nothing_found(result: Review) -> str:
     """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
     blind = result.rows - result.judged
     if not (blind or result.rejected or result.cut):
-        return "nothing found: hold throughout"
+        return "nothing found: no action throughout"
     why = "an essential channel or the clock was not healthy, or a row came late"
     told = f"; {_rows(blind)} not: {why}" if blind else ""
     return f"nothing found in the {_rows(result.judged)} that could be judged{told}"
@@ -373,7 +373,7 @@ def _event_in_words(event: Event) -> Iterator[str]:
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
     yield f"             {event.what.severity.value}; check first {event.what.check_first}"
     if event.action >= Action.PULL_TIMING:
-        yield f"             {event.timing.in_words()}"
+        yield f"             {event.intervals.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
             f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"

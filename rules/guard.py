@@ -25,13 +25,13 @@ from rules.state import (
     AGE_S,
     ALL_HEALTHY,
     BOOST_KPA,
-    CAUSE,
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
     COMMANDED_ML_MIN,
     COOLING_K,
     DELIVERED_ML_MIN,
+    FINDING,
     HEALTH,
     HEALTHY,
     INTAKE_BEFORE,
@@ -40,7 +40,7 @@ from rules.state import (
     N_DECISION,
     N_STATE,
     NEVER_S,
-    NO_CAUSE,
+    NO_FINDING,
     STALE,
     TANK_S,
     UNHEALTHY,
@@ -106,7 +106,7 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
 def fresh_state(constants: Constants) -> list[float]:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = [0.0] * N_STATE
-    s[CAUSE] = NO_CAUSE
+    s[FINDING] = NO_FINDING
     s[CEILING_KPA] = float("inf")
     s[BOOST_KPA] = NAN
     s[DELIVERED_ML_MIN] = NAN

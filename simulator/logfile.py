@@ -1,4 +1,4 @@
-"""A run as a log: CSV text (RFC 4180), the same in a file and on a serial line; or Parquet.
+"""A run as a log: CSV text (RFC 4180), the same in a file and on a serial port; or Parquet.
 
 Numbers stand in their shortest form that reads back to the same float, bit for bit. In CSV an empty
 field was not sent, and ``nan`` was sent and is not a number; in Parquet that is null and NaN.

@@ -2,7 +2,7 @@
 
 | where | bound |
 |---|---|
-| serial line | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
+| serial port | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
   ``test_serial_life``, ``test_fuzz``) |
 | SenML | a line's, 256 records, depth (``test_senml``) |
 | CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB (``test_long_lines``,

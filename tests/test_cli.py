@@ -296,8 +296,8 @@ def test_simulate_list_and_feed_to_a_file(
 
 
 OPTIONS = {
-    "demo": "--lines --json --scenario --speed --seed --record",
-    "watch": "--rig --headless --attach --pid --lines --json --record --no-record --speed --baud "
+    "demo": "--text --json --scenario --speed --seed --record",
+    "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
     "review": "--rig --json --fail-on",
     "sessions": "--json",

@@ -294,7 +294,7 @@ FLOATS = st.one_of(
 def test_a_file_and_a_wire_read_the_same_bits(
     tmp_path: Path, values: list[tuple[float, float, float]]
 ) -> None:
-    """The same text through a CSV log and through a serial line gives the same samples exactly."""
+    """The same text through a CSV log and through a serial port gives the same samples exactly."""
     lines = [",".join(number(value) for value in row) for row in values]
     decoder = LineDecoder(RIG, "line")
     decoder.decode(HEADER.strip().encode(), 0.0)

@@ -130,7 +130,7 @@ def test_parquet_says_units_and_what_was_decided(session: Path, tmp_path: Path) 
     )
     assert (units["decided_debt_ml"], units["decided_retard_deg"]) == ("mL", "deg")
     assert table.schema.field("decided_action").metadata[b"meaning"] == (
-        b"0 hold, 1 warn, 2 pull_timing, 3 cut_boost"
+        b"0 no_action, 1 warn, 2 pull_timing, 3 cut_boost"
     )
     blocks = SessionBlocks(session)
     decided = np.concatenate([blocks.decided for _ in blocks])

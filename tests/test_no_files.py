@@ -58,7 +58,7 @@ READS = {
     "watch mqtt://127.0.0.1:1/x?login={it} --rig brindle --headless --no-record",
     "watch mqtts://127.0.0.1:1/x?ca={it} --rig brindle --headless --no-record",
     "watch mqtts://127.0.0.1:1/x?cert={it}&key=k --rig brindle --headless --no-record",
-    "demo --lines --scenario {it}.toml",
+    "demo --text --scenario {it}.toml",
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
     "check {it}",

@@ -1,8 +1,8 @@
 """Outputs released whatever happens: real guard and keeper processes, killed and stopped.
 
 What the far end of a null-modem cable of pseudo-terminals is told decides; how soon it is told is
-measured by ``python -m tests.bench hostile``. A pseudo-terminal has no modem lines; what RTS and
-DTR do there is the system's (``HUPCL``) and is written down in ``monitor/outputs/serial_lines.py``.
+measured by ``python -m tests.bench hostile``. A pseudo-terminal has no handshake pins; what RTS and
+DTR do there is the system's (``HUPCL``) and is written down in ``monitor.outputs.serial_port.py``.
 """
 
 import contextlib
@@ -80,7 +80,7 @@ class Beaten:
     def __init__(self, wire: Wire, patch: pytest.MonkeyPatch) -> None:
         self.share = 1.0
         self.said = Said()
-        self.desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=True)
+        self.desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=True)
         self.drive = Drive(rig())
         self._patch = patch
         self._stop = threading.Event()
@@ -167,7 +167,7 @@ def test_a_killed_keeper_is_replaced(beaten: Beaten, wire: Wire) -> None:
 
 
 def test_a_keeper_that_hangs_is_killed(beaten: Beaten, wire: Wire) -> None:
-    """A stopped keeper might hold a line for ever: the guard kills it, and its port closes."""
+    """A stopped keeper might hold a pin for ever: the guard kills it, and its port closes."""
     first = beaten.keeper()
     os.kill(first, signal.SIGSTOP)
     beaten.be_patient(KEEPER_SILENT_S)
@@ -192,7 +192,7 @@ def test_an_output_pulled_out_is_said(beaten: Beaten, wire: Wire) -> None:
 def test_dry_run_drives_nothing(wire: Wire) -> None:
     """Without --arm no keeper is started and no port opened; what would be done is said."""
     said = Said()
-    desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=False)
+    desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=False)
     desk.start()
     desk.listen(said.say)
     for decision in Drive(rig()).run(1.0):
@@ -204,7 +204,7 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
     assert not said.has(CAUTION)
     assert desk.shown() == [
         {
-            "output": f"heartbeat lines on {wire.port}",
+            "output": f"heartbeat on {wire.port}",
             "armed": False,
             "held": True,
             "why": "all is well",
@@ -217,7 +217,7 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
 
 def test_an_output_that_cannot_be_opened_refuses_to_arm() -> None:
     """Whoever arms an output must know at once that it isn't there."""
-    desk = OutputDesk(rig(), ["lines:/dev/no-such-port"], armed=True)
+    desk = OutputDesk(rig(), ["beat:/dev/no-such-port"], armed=True)
     with pytest.raises(BadInput, match="no such port, expected an output that can be driven"):
         desk.start()
     assert desk._keeper is None
@@ -277,7 +277,7 @@ def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
         cable = PtyPair()
         cable.__enter__()
         stack.callback(cable.__exit__, None, None, None)
-        order = Order(cable.right, rig=str(path), outputs=[f"lines:{wire.port}"], arm=True)
+        order = Order(cable.right, rig=str(path), outputs=[f"beat:{wire.port}"], arm=True)
         process, place = start_guard(order)
         stack.callback(process.wait)
         stack.callback(process.kill)
@@ -287,7 +287,7 @@ def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
         yield Armed(process.pid, place, feeder, cable)
 
 
-CAUSES: dict[str, Callable[[Armed], None]] = {
+ENDS: dict[str, Callable[[Armed], None]] = {
     "killed": lambda a: os.kill(a.pid, signal.SIGKILL),
     "interrupted": lambda a: os.kill(a.pid, signal.SIGINT),
     "stopped": lambda a: os.kill(a.pid, signal.SIGSTOP),
@@ -295,10 +295,10 @@ CAUSES: dict[str, Callable[[Armed], None]] = {
 }
 
 
-@pytest.mark.parametrize("cause", CAUSES)
-def test_whatever_ends_the_watch_releases(armed: Armed, wire: Wire, cause: str) -> None:
+@pytest.mark.parametrize("what", ENDS)
+def test_whatever_ends_the_watch_releases(armed: Armed, wire: Wire, what: str) -> None:
     """Killed, interrupted, stopped or without data: the far end is told of the release."""
-    CAUSES[cause](armed)
+    ENDS[what](armed)
     wire.wait_until_told_released()
     assert wire.numbers_rise()
 
@@ -320,7 +320,7 @@ async def test_an_armed_output_is_shown_all_the_time(armed: Armed) -> None:
         frame = await anext(frames)
         while not frame.outputs[0]["held"]:  # the keeper's word comes ten times a second
             frame = await anext(frames)
-    assert "OUTPUT ARMED: heartbeat lines on" in in_words(hello)
+    assert "OUTPUT ARMED: heartbeat on" in in_words(hello)
     assert frame.outputs[0]["armed"] is True
     assert "OUTPUT ARMED, held" in in_words(frame)
 
@@ -335,7 +335,7 @@ async def test_the_caution_is_told(wire: Wire, tmp_path: Path) -> None:
         '[[drive]]\ndo = "cruise"\nfor = "0.2 s"\n',
         encoding="utf-8",
     )
-    order = Order(f"sim:{scenario}", outputs=[f"lines:{wire.port}"], arm=True)
+    order = Order(f"sim:{scenario}", outputs=[f"beat:{wire.port}"], arm=True)
     await run_order(order, tell=told.append)
     cautions = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "caution"]
     assert cautions == [CAUTION]

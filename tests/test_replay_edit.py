@@ -97,7 +97,7 @@ def test_several_at_once() -> None:
         ("ladder.acknowledge_to_release = true", "ladder.acknowledge_to_release"),
         ("watch.over_action = warn", "watch.over_action"),
         ("channels.boost_kpa.max_age = 250 ms", "channels.boost_kpa.max_age"),
-        ("fault_timing.tolerant = 0.5 s", "fault_timing.tolerant"),
+        ("fault_intervals.tolerant = 0.5 s", "fault_intervals.tolerant"),
         ("channels.boost_kpa.plausible = ['-50 kPa', '3 bar']", "channels.boost_kpa.plausible"),
         ("channels.boost_kpa.plausible = [-50 kPa, 3 bar]", "channels.boost_kpa.plausible"),
     ],

@@ -128,7 +128,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
     for event in told["events"]:
         assert list(event) == [
             *["time_s", "finding", "action", "retard_deg", "boost_ceiling_kpa", "debt_ml"],
-            *["explanation", "action_time_s", "until_s", "fault_timing", "severity"],
+            *["explanation", "action_time_s", "until_s", "fault_intervals", "severity"],
             *["check_first", "steps"],
         ]
         assert event["action"] in {"warn", "pull_timing", "cut_boost"}
@@ -166,7 +166,7 @@ def test_gaps_in_a_log_are_seen(tmp_path: Path) -> None:
 QUIET = [
     *[("healthy_pulls", seed) for seed in (1, 2)],
     *[("part_throttle", seed) for seed in (1, 3, 4)],
-    *[("line_noise", seed) for seed in range(1, 7)],
+    *[("wire_noise", seed) for seed in range(1, 7)],
 ]
 
 

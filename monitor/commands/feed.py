@@ -1,4 +1,4 @@
-"""``flowdebt feed``: a scenario onto a serial line or to a broker, as a logger would send it."""
+"""``flowdebt feed``: a scenario onto a serial port or to a broker, as a logger would send it."""
 
 from typing import Annotated
 

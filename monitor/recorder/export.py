@@ -30,7 +30,7 @@ _DECIDED_UNITS: Final = {
 }
 _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
-    "cause": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
+    "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
     "missing_share": "share of the expected flow",
 }

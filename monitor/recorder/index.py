@@ -44,7 +44,7 @@ class Entry:
     length_s: float | None = None
     samples: int = 0
     events: int = 0
-    worst_action: str = "hold"
+    worst_action: str = "no_action"
     state: str = "unreadable"
     why: str = ""
     not_recorded: int = 0

@@ -12,8 +12,8 @@ import pyarrow as pa
 
 from monitor.recorder import layout
 from monitor.sources.base import SourceStatistics
-from simulator.rig import RigFile, load_rig
-from simulator.strict import BadInput, called, checked_file, clean, open_file, unusable
+from simulator.rig import RigFile, rig_from_text, with_new_names
+from simulator.strict import BadInput, called, checked_file, clean, open_file, read_text, unusable
 
 BLOCK_ROWS: Final = 8192
 _READ_BYTES: Final = 1 << 18
@@ -84,7 +84,8 @@ class SessionBlocks:
         Raises:
             BadInput: Its copy is missing or damaged.
         """
-        return load_rig(self.path / layout.RIG)
+        path = self.path / layout.RIG
+        return rig_from_text(with_new_names(read_text(path)), str(path))
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
@@ -99,7 +100,7 @@ class SessionBlocks:
                     if head is not None:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
-                        self.rig_text = head.rig
+                        self.rig_text = with_new_names(head.rig)
                         self.rig_changed = self.rig_changed or bool(head.rig)
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
@@ -155,7 +156,7 @@ def open_segment(path: Path) -> Iterator[Any]:
     ):
         needed = {"time_s", *(f"decided_{name}" for name in layout.DECIDED)}
         try:
-            names = set(stream.schema.names)
+            names = set(layout.names_of(stream.schema))
         except UnicodeDecodeError:  # damaged where a name was
             names = set()
         if not needed.issubset(names) or any(field.type != pa.float64() for field in stream.schema):

@@ -29,7 +29,7 @@ _TYPES: Final = shape.type_info(RigTables)
 _READ_BY: Final = "the log was read by it; open the log with another rig"
 _FIXED: Final = {
     "time": _READ_BY,
-    "serial": "a log has no serial line",
+    "serial": "a log has no serial port",
     "vehicle": "it is for the simulated car alone and changes no decision",
 }
 _FIXED_KEYS: Final = {

@@ -40,7 +40,7 @@ def open_source(
         return _session(path, rig, pace)
     if "://" not in name and (path.suffix.lower() in SUFFIXES or _may_be_a_log(path)):
         return _log(path, rig, pace)
-    from monitor.sources.serial_line import SerialSource
+    from monitor.sources.serial_port import SerialSource
 
     rig_file = load_rig(find_rig(_needed(rig, name)))
     return rig_file, SerialSource(name, rig_file, baud=baud)

@@ -252,7 +252,7 @@ def stage(
             source or (cable.right if cable else ""),
             rig=str(path),
             record=str(folder / "sessions"),
-            outputs=[f"lines:{wire.port}"],
+            outputs=[f"beat:{wire.port}"],
             arm=True,
         )
         process, place = start_guard(order)
