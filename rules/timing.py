@@ -83,6 +83,8 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         st.INTAKE_HOT: limits.intake_c.for_s,
         st.DUTY_HIGH: limits.injector_duty_pct.for_s,
         st.KNOCK_PERSISTS: watch.knock_persists_for_s,
+        st.COMMAND_DISAGREES: watch.cross_check_for_s,
+        st.BOOST_CONTRADICTED: watch.cross_check_for_s,
         st.NOT_FOLLOWED: rig.fault_timing.reaction_s + watch.confirm_within_s,
     }
     detection_s = held_s.get(finding, 0.0)
