@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from rules.arithmetic import larger, smaller
-from rules.channels import BOOST, DELIVERED, NOT_SENT
+from rules.channels import BOOST, DELIVERED, NOT_SENT, TIME_BOUND_S
 from rules.constants import (
     CLOCK_DOUBT_FOR_S,
     HIGH,
@@ -25,8 +25,8 @@ from rules.state import (
     AGE_S,
     CHANGED,
     CHANGES,
-    CLOCK,
     CLOCK_DOUBT_S,
+    CLOCK_S,
     EXPECTED_ML_MIN,
     FROZEN,
     HEALTH,
@@ -74,10 +74,10 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     A sample a little older than the newest is late: its values must not overwrite newer ones. One
     much older means the source's clock stepped back, one far ahead that it stepped ahead; the time
     that hides is unknown, so a fixed step is counted, and the clock is in doubt for a while. A time
-    that is not finite is never used.
+    that is none (``channels.is_time``) is never used.
     """
     s[LATE] = 0.0
-    if time_s - time_s != 0.0:  # NaN, or infinite
+    if not -TIME_BOUND_S < time_s < TIME_BOUND_S:  # NaN too
         s[LATE] = 1.0
         return -1.0
     if s[STARTED] == 0.0:
@@ -98,7 +98,7 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     elif s[CLOCK_DOUBT_S] > 0.0:
         s[CLOCK_DOUBT_S] = s[CLOCK_DOUBT_S] - dt_s
     s[TIME_S] = time_s
-    s[CLOCK] = s[CLOCK] + dt_s
+    s[CLOCK_S] = s[CLOCK_S] + dt_s
     return dt_s
 
 

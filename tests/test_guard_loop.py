@@ -1,12 +1,13 @@
 """The guard's loop in this process: silence, stopped clocks, faults of its surroundings."""
 
 import asyncio
+from math import nan
 from pathlib import Path
 
 import pytest
 
 from monitor.guard.loop import GuardLoop
-from monitor.guard.protocol import Bye, EventTurn, Message, NoticeLine
+from monitor.guard.protocol import Bye, Ending, EventTurn, Message, NoticeLine, Recording
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.writer import Recorder
 from monitor.review import review
@@ -77,6 +78,25 @@ async def test_silence_under_boost_blinds_the_guard_and_it_acts(tmp_path: Path) 
 
 
 @pytest.mark.asyncio
+@pytest.mark.parametrize("last_s", [-(2.0**63), -1e300, 1e300, nan, -1e12, 1e12, -0.4])
+async def test_silence_is_noticed_whatever_time_was_last_read(
+    last_s: float, tmp_path: Path
+) -> None:
+    """One row with any time at all, then nothing: boost is cut, and the session reproduces."""
+    rig_file = small_rig()
+    recorder = Recorder(tmp_path, rig_file, "fake")
+    heard = Heard()
+    script = [reading(0.01 * i) for i in range(50)]
+    source = FakeSource([*script, reading(0.5)._replace(time_s=last_s)], ends=False)
+    loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
+    running = asyncio.create_task(loop.run())
+    await heard.event("signal_lost", Action.CUT_BOOST)
+    loop.stop("seen enough")
+    await running
+    assert review(recorder.path, None).reproduced is True
+
+
+@pytest.mark.asyncio
 async def test_a_source_whose_clock_stands_still_is_not_healthy() -> None:
     """Readings that keep coming with one and the same time count as silence."""
     heard = Heard()
@@ -110,7 +130,7 @@ async def test_a_source_that_fails_ends_the_watch_and_keeps_what_came(tmp_path: 
     assert result.cut is None
     bye = heard.messages[-1]
     assert isinstance(bye, Bye)
-    assert bye.why == "failed: line 21 is bad"
+    assert (bye.end, bye.why) == (Ending.FAILED, "line 21 is bad")
 
 
 @pytest.mark.asyncio
@@ -131,6 +151,6 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     await running
     told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
     assert "stopped: disk full" in told
-    assert loop.statistics()["recording"] == "stopped: disk full"
+    assert loop.recording == Recording(str(recorder.path), "disk full")
     assert loop.statistics()["decided"] >= 40
     assert loop.statistics()["not_recorded"] >= 40

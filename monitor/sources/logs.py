@@ -1,10 +1,13 @@
 """A log of any kind there is, as blocks of samples."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from rules.channels import CHANNEL_BY_NAME
+from monitor.decode import NO_TIME
+from monitor.sources.base import SourceStatistics
+from rules.channels import CHANNEL_BY_NAME, TIME, TIME_BOUND_S
 from simulator.rig import ColumnMap, RigFile, TimeMap, find_rig, load_rig
 from simulator.strict import BadInput, called
 
@@ -63,6 +66,18 @@ def as_exported(rig_file: RigFile) -> RigFile:
     """
     columns = {name: ColumnMap(name, unit=CHANNEL_BY_NAME[name].unit) for name in rig_file.columns}
     return replace(rig_file, columns=columns, time=TimeMap())
+
+
+def with_time(rows: Any, statistics: SourceStatistics) -> Iterator[Any]:
+    """Yield a block's rows that have a usable time, where there are any; count all of them."""
+    usable = abs(rows[:, TIME]) < TIME_BOUND_S  # NaN isn't
+    statistics.received += len(rows)
+    if not usable.all():
+        statistics.rejected[NO_TIME] += int(len(rows) - usable.sum())
+        rows = rows[usable]
+    statistics.decoded += len(rows)
+    if len(rows):
+        yield rows
 
 
 def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:

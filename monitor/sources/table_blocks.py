@@ -13,7 +13,7 @@ from monitor.decode import Columns
 from monitor.sources.base import SourceStatistics
 from monitor.sources.csv_layout import CsvLayout
 from monitor.sources.csv_units import check_units
-from monitor.sources.logs import as_exported, kind_of
+from monitor.sources.logs import as_exported, kind_of, with_time
 from rules.channels import (
     NOT_SENT,
     OPERATOR,
@@ -37,7 +37,7 @@ class TableBlocks:
 
     Columns are mapped by the rig, as a CSV log's are: null was not sent, NaN is not a number. Where
     a column's metadata says its unit, it must be the rig's. A time column of timestamps counts
-    seconds by itself.
+    seconds by itself. Rows without a usable time are left out and counted.
 
     Attributes:
         ticked: Whether this is a recorded session's, which holds its ticks already.
@@ -81,9 +81,7 @@ class TableBlocks:
                 for batch in batches:
                     for start in range(0, batch.num_rows, self._block_rows):
                         rows = self._rows(batch.slice(start, self._block_rows))
-                        self.statistics.received += len(rows)
-                        self.statistics.decoded += len(rows)
-                        yield rows
+                        yield from with_time(rows, self.statistics)
         except (pa.ArrowException, OSError) as error:
             if self._kind != "ipc stream" or not self.statistics.decoded:
                 raise BadInput(self._damaged(error)) from None
@@ -144,7 +142,7 @@ class TableBlocks:
         rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
         time_s = self._numbers(batch, self._wanted[0]) * self._time_factor
-        rows[:, TIME] = np.where(np.isfinite(time_s), time_s, np.nan)
+        rows[:, TIME] = time_s
         for name, pick in zip(self._wanted[1:], self.columns.picks, strict=True):
             _, place, factor, offset = pick
             raw = self._numbers(batch, name)
