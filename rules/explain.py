@@ -82,7 +82,17 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     )
 
 
+def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
+    """Whether nothing that comes moves: some channels stuck, none healthy."""
+    healths = {
+        decision[st.HEALTH + ch.CHANNEL_NAMES.index(terms.name) + 1] for terms in rig.channels
+    }
+    return st.STUCK in healths and st.HEALTHY not in healths
+
+
 def _ill(rig: Rig, decision: Decision) -> str:
+    if _logger_is_frozen(rig, decision):
+        return "the logger repeats itself"
     ill = [
         f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}"
         for c in essential_columns(rig)
@@ -92,6 +102,12 @@ def _ill(rig: Rig, decision: Decision) -> str:
 
 
 def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
+    if _logger_is_frozen(rig, decision):
+        return (
+            "the logger repeats itself: no channel has had a new value for more than "
+            f"{rig.watch.logger_stuck_after_s:.1f} s, the last boost was "
+            f"{decision.value_boost_kpa:.0f} kPa, so the spray cannot be judged"
+        )
     columns = [ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels]
     essential = essential_columns(rig)
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
