@@ -103,13 +103,13 @@ def test_the_learned_level_follows_a_car_within_bounds() -> None:
     assert 1.2 < rich < 1.8
     assert contradiction(drive.run(3.0, **{**AIR, "injector_duty_pct": 75.0})) == 0.0
     poisoned = Drive(facts())
-    poisoned.run(300.0, **{**CRUISE, "injector_duty_pct": 30.0})
+    poisoned.run(300.0, **{**CRUISE, "injector_duty_pct": 18.0})
     assert poisoned.guard.state()[AIR_LEVEL] == pytest.approx(1.8)
     assert contradiction(poisoned.run(1.0, **{**CRUISE, **AIR})) == Action.CUT_BOOST
 
 
 def test_what_duty_speaks_for_is_shown_where_it_can_be_told() -> None:
-    """Petrol for 250 kPa absolute is told as about 150 kPa of boost; nothing injected as unknown."""
+    """Petrol for 250 kPa absolute is told as about 150 kPa of boost; none as unknown."""
     drive = healthy(facts(), **AIR)
     assert drive.last.duty_boost_kpa == pytest.approx(150.0, abs=15.0)
     assert isnan(drive.run(0.01, **{**AIR, "injector_duty_pct": 0.0})[-1].duty_boost_kpa)
