@@ -191,7 +191,7 @@ _OTHERS: Final = (
         "commanded_ml_min",
         frozenset({"no_command"}),
         "a logged command of nil where boost calls for spray",
-        SURPLUS,
+        SURPLUS | CROSSED,
     ),
     _other(
         "knock short",
