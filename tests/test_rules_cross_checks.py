@@ -10,6 +10,7 @@ from rules.explain import explain
 from rules.facts import Action, CommandKind, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.guard import Guard
+from rules.intervals import intervals
 from rules.state import (
     AIR_LEVEL,
     BOOST_CONTRADICTED,
@@ -17,7 +18,6 @@ from rules.state import (
     FINDING_NAMES,
     Decision,
 )
-from rules.timing import intervals
 from tests.rigs import ALL_CHANNELS, Drive, healthy, of_kind, rig, terms
 
 CHECKED = {"disagree_share": 0.25, "contradicted_share": 0.6, "logger_stuck_after_s": 1e9}
@@ -118,9 +118,9 @@ def test_what_duty_speaks_for_is_shown_where_it_can_be_told() -> None:
 @pytest.mark.parametrize(
     ("logged", "level"),
     [
-        ({"commanded_ml_min": 700.0}, Action.HOLD),
+        ({"commanded_ml_min": 700.0}, Action.NO_ACTION),
         ({"commanded_ml_min": 730.0}, Action.CUT_BOOST),
-        ({"commanded_ml_min": 300.0}, Action.HOLD),
+        ({"commanded_ml_min": 300.0}, Action.NO_ACTION),
         ({"commanded_ml_min": 270.0}, Action.CUT_BOOST),
     ],
 )
