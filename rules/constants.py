@@ -111,10 +111,9 @@ MOST_POINTS = 32  # of a table's axis
     DISAGREE_ML_MIN,
     CONTRADICTED_BY,
     CROSS_CHECK_FOR_S,
-    CROSS_CHECK_ACTION,
-) = range(75)
+) = range(74)
 _BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 75
+LOW: Final = 74
 HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
@@ -350,7 +349,6 @@ def _put_cross_checks(k: list[float], rig: Rig, full_ml_min: float) -> None:
     k[DISAGREE_ML_MIN] = watch.disagree_share * full_ml_min
     k[CONTRADICTED_BY] = 1.0 + watch.contradicted_share
     k[CROSS_CHECK_FOR_S] = watch.cross_check_for_s
-    k[CROSS_CHECK_ACTION] = float(watch.cross_check_action)
 
 
 def _put_watched_columns(columns: list[int], rig: Rig, mapped: set[int]) -> None:

@@ -10,11 +10,11 @@ from rules.constants import (
     AIR_KPA_A_MS,
     AMBIENT_KPA,
     CONTRADICTED_BY,
-    CROSS_CHECK_ACTION,
     CROSS_CHECK_FOR_S,
     DEAD_TIME_MS,
     DISAGREE_ML_MIN,
     LONGEST_STEP_S,
+    ON_BLIND,
     ONSET_KPA,
 )
 from rules.hydraulics import full_flow_ml_min
@@ -72,9 +72,7 @@ def command_disagrees(k: Vector, s: Vector, column: int, dt_s: float) -> float:
             disagrees = smaller(logged, full_flow_ml_min(k, s[VALUE + BOOST])) > high
         else:
             disagrees = logged < smaller(law, lagged) - k[DISAGREE_ML_MIN]
-    return lasting(
-        s, COMMAND_DISAGREES, disagrees, dt_s, k[CROSS_CHECK_FOR_S], k[CROSS_CHECK_ACTION]
-    )
+    return lasting(s, COMMAND_DISAGREES, disagrees, dt_s, k[CROSS_CHECK_FOR_S], k[ON_BLIND])
 
 
 def boost_contradicted(k: Vector, s: Vector, dt_s: float) -> float:
@@ -106,6 +104,4 @@ def boost_contradicted(k: Vector, s: Vector, dt_s: float) -> float:
                 part = smaller(dt_s, k[LONGEST_STEP_S]) / LEARN_S
                 s[AIR_LEVEL] = level + (seen - level) * part
     s[DUTY_BOOST_KPA] = duty_boost_kpa
-    return lasting(
-        s, BOOST_CONTRADICTED, contradicts, dt_s, k[CROSS_CHECK_FOR_S], k[CROSS_CHECK_ACTION]
-    )
+    return lasting(s, BOOST_CONTRADICTED, contradicts, dt_s, k[CROSS_CHECK_FOR_S], k[ON_BLIND])

@@ -248,8 +248,7 @@ class Watch:
             own rule (infinite: not judged).
         contradicted_share: How much more air than the boost reading, as a share of it, injector
             duty at this engine speed may speak for (infinite: not judged).
-        cross_check_for_s: Either is so for this long.
-        cross_check_action: What that leads to.
+        cross_check_for_s: Either is so for this long, and acts as blindness does.
     """
 
     no_delivery_for_s: float = 0.25
@@ -274,7 +273,6 @@ class Watch:
     disagree_share: float = 0.25
     contradicted_share: float = 0.6
     cross_check_for_s: float = 0.3
-    cross_check_action: Action = Action.CUT_BOOST
 
 
 @dataclass(frozen=True, slots=True)

@@ -194,7 +194,7 @@ FINDINGS: Final = (
         "controller and rig disagree",
         Severity.PROTECTION,
         ("boost_kpa",),
-        "the rig's cross_check_action: what is due can't be told",
+        "what the rig says for blindness: what is due can't be told",
         "boost sensor and its hose, the spray controller's own settings, [command] in the rig",
         needs_any=("commanded_ml_min", "command_pct"),
     ),
@@ -203,7 +203,7 @@ FINDINGS: Final = (
         "boost contradicts injector duty",
         Severity.PROTECTION,
         ("boost_kpa", "engine_speed_rpm", "injector_duty_pct"),
-        "the rig's cross_check_action: a boost that reads low hides what is due",
+        "what the rig says for blindness: a boost that reads low hides what is due",
         "boost sensor, its hose and wiring, then injector duty, fuel pressure and [injectors]",
     ),
 )

@@ -58,7 +58,7 @@ INFINITE = float("inf")
 # between, so a stand-still counts in multiples of the pauses seen lately; one that reads in coarse
 # steps returns to the same step by chance, so the time grows with the step, in hundredths of the
 # reading. Fitted to healthy drives of the simulated cars, 10 to 100 samples a second, steps of up
-# to 1/32 of the range, readings held for 0.2 s: python -m tests.bench stuck.
+# to 1/32 of the range, readings held for 0.2 s: python -m tests.bench healthy.
 PAUSES = 3.5
 PAUSE_WEIGHT = 0.1  # of the newest pause
 LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times

@@ -282,7 +282,6 @@ def _watch(table: rig_tables.WatchTable) -> facts.Watch:
         disagree_share=float(table.disagree_above) / 100.0,
         contradicted_share=float(table.contradicted_above) / 100.0,
         cross_check_for_s=float(table.cross_check_for),
-        cross_check_action=_action(table.cross_check_action),
     )
 
 

@@ -320,7 +320,6 @@ class WatchTable(Table, frozen=True):
     disagree_above: Share = Share(_WATCH.disagree_share * 100.0)
     contradicted_above: Percent = Percent(_WATCH.contradicted_share * 100.0)
     cross_check_for: PositiveSpan = PositiveSpan(_WATCH.cross_check_for_s)
-    cross_check_action: ActionWord = "cut_boost"
 
 
 class FaultIntervalsTable(Table, frozen=True):
