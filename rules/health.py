@@ -56,9 +56,9 @@ INFINITE = float("inf")
 
 # How long a living reading may stand still. A sensor read five times a second repeats itself in
 # between, so a stand-still counts in multiples of the pauses seen lately; one that reads in coarse
-# steps returns to the same step by chance, so the time grows with the step, in hundredths of the
-# reading. Fitted to healthy drives of the simulated cars, 10 to 100 samples a second, steps of up
-# to 1/32 of the range, readings held for 0.2 s: python -m tests.bench healthy.
+# steps stays on a step for long, so the time grows with the step. Fitted to healthy drives of the
+# simulated cars, 10 to 100 samples a second, steps of up to 1/32 of the range, readings held for
+# 0.2 s; tried on the drives of python -m tests.bench healthy.
 PAUSES = 3.5
 PAUSE_WEIGHT = 0.1  # of the newest pause
 LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times
@@ -237,19 +237,19 @@ def note_stillness(k: Vector, s: Vector, column: int, value: float, age_s: float
 def coarseness(s: Vector, column: int) -> float:
     """Return how much longer than a fine reading this one may stand still: 1 or more.
 
-    Its smallest step lately, in hundredths of the reading, and one; believed the more, the more
-    changes have been seen (a reading that changed once and never again says nothing of its steps).
+    One and the square of its smallest step lately, in hundredths of the reading: noise wanders out
+    of a step in a time that grows with the step's square. Believed the more, the more changes have
+    been seen (a reading that changed once and never again says nothing of its steps).
     """
-    value = s[VALUE + column]
-    if value < 0.0:
-        value = -value
     most = TRUST * (s[CHANGES + column] - 1.0)
     if most <= 0.0:
         return 1.0
+    fine = FINE_SHARE * s[VALUE + column]
     unit = s[UNIT + column]
-    if unit >= most * FINE_SHARE * value:
+    squares = unit * unit
+    if squares >= most * fine * fine:
         return 1.0 + most
-    return 1.0 + unit / (FINE_SHARE * value)
+    return 1.0 + squares / (fine * fine)
 
 
 def may_stand_still_s(k: Vector, s: Vector, column: int) -> float:

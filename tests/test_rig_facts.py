@@ -54,7 +54,7 @@ def test_channel_terms_default_to_the_channels_own() -> None:
         by_name["boost_kpa"].high,
         by_name["boost_kpa"].max_age_s,
     )
-    assert boost.stuck_after_s == 2.0
+    assert boost.stuck_after_s == 3.0
     assert delivered.stuck_after_s == 0.5
 
 

@@ -1,6 +1,5 @@
 """Readings that stand still: a frozen sensor, a frozen logger, and what living ones honestly do."""
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,7 @@ from tests.rigs import rig, terms
 FIELD = {name: i for i, name in enumerate(Decision._fields)}
 COLUMN = {name: i for i, name in enumerate(ROW_NAMES)}
 FLOW, BOOST = "delivered_ml_min", "boost_kpa"
-AFTER_S = {FLOW: 0.5, BOOST: 2.0}
+AFTER_S = {FLOW: 0.5, BOOST: 3.0}
 NAMES = (BOOST, FLOW, "injector_duty_pct", "engine_speed_rpm")
 Columns = dict[str, Any]
 
@@ -110,7 +109,7 @@ def test_a_frozen_boost_is_found_though_nothing_else_moves() -> None:
     columns["engine_speed_rpm"][:] = 4000.0
     out = decide(frozen(columns, (BOOST,), 4.0))
     at_s = columns["time_s"][health(out, BOOST) == STUCK][0]
-    assert 6.0 < at_s < 6.3
+    assert 7.0 < at_s < 7.1
     assert out[-1, FIELD["action"]] == Action.CUT_BOOST
 
 
@@ -203,7 +202,7 @@ def held(values: Any, time_s: Any, every_s: float) -> Any:
 
 @pytest.mark.parametrize("hz", [10.0, 20.0, 50.0, 100.0])
 @pytest.mark.parametrize(
-    ("flow_unit", "boost_unit"), [(1.0, 0.1), (10.0, 1.0), (32.0, 1.57), (47.0, 1.57)]
+    ("flow_unit", "boost_unit"), [(1.0, 0.1), (10.0, 1.0), (32.0, 1.57), (47.0, 3.0)]
 )
 @pytest.mark.parametrize("every_s", [0.0, 0.2])
 def test_a_coarse_or_slow_sensor_that_lives_is_never_stuck(
@@ -229,14 +228,11 @@ def test_a_coarse_or_slow_sensor_that_lives_is_never_stuck(
 
 
 def test_a_coarse_reading_is_found_frozen_too_only_later() -> None:
-    """Steps of 10 in 500 mL/min (2 %) give three times the time of a fine reading, no more."""
+    """Steps of 10 in 500 mL/min (2 %) give five times the time of a fine reading, no more."""
     columns = pull(12.0)
     columns[FLOW] = stepped(columns[FLOW], 10.0)
     out = decide(frozen(columns, (FLOW,), 6.0))
-    assert 7.0 < columns["time_s"][health(out, FLOW) == STUCK][0] < 8.0
-
-
-Break = Callable[[Columns, float], Columns]
+    assert 8.0 < columns["time_s"][health(out, FLOW) == STUCK][0] < 9.5
 
 
 @settings(max_examples=40, deadline=None)
@@ -261,27 +257,21 @@ def test_what_freezes_under_boost_is_never_healthy_after_its_time(
 @settings(max_examples=60, deadline=None)
 @given(
     hz=st.sampled_from([10.0, 20.0, 50.0, 100.0]),
-    unit=st.floats(0.01, 60.0),
-    shift=st.floats(-20.0, 20.0),
-    seed=st.integers(0, 1000),
-    every_s=st.sampled_from([0.0, 0.1, 0.2, 0.3]),
+    unit=st.floats(0.01, 30.0),
+    level=st.floats(100.0, 600.0),
+    steps=st.lists(st.integers(-3, 3).filter(bool), min_size=4, max_size=12),
+    every_s=st.floats(0.02, 0.5),
 )
 def test_readings_that_move_in_time_are_never_frozen(
-    hz: float, unit: float, shift: float, seed: int, every_s: float
+    hz: float, unit: float, level: float, steps: list[int], every_s: float
 ) -> None:
     """However coarse, shifted or slow: what takes a new value within its time is not stuck."""
-    columns = pull(6.0, hz, seed)
+    columns = pull(8.0, hz)
     time_s = columns["time_s"]
-    for name in (BOOST, FLOW):
-        columns[name] = stepped(columns[name] + shift, unit)
-        if every_s:
-            columns[name] = held(columns[name], time_s, every_s)
-        step = np.floor(time_s / 0.4 + 1e-6) % 2.0  # and moves by one step at the least
-        columns[name] = columns[name][0] + unit * (step + np.round((columns[name] - 60.0) / unit))
-        same = np.flatnonzero(np.diff(columns[name]) != 0.0)
-        gaps = np.diff(time_s[same])
-        if len(gaps) == 0 or gaps.max() > 0.5:
-            columns[name] = 150.0 + step * unit
+    turn = np.floor(time_s / max(np.floor(every_s * hz), 1.0) * hz + 1e-6).astype(int)
+    walk = np.cumsum(np.resize([*steps, *(-step for step in steps)], turn[-1] + 1))
+    columns[FLOW] = level + unit * walk[turn] - unit * walk.min()
+    columns[BOOST] = 60.0 + unit * (walk[turn] - walk.min())
     out = decide(columns)
     for name in (BOOST, FLOW):
         assert (health(out, name) != STUCK).all()
