@@ -2,9 +2,10 @@
 
 import asyncio
 import contextlib
+import signal
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 
 import msgspec
 
@@ -83,6 +84,27 @@ class ViewerLink:
                 self._writer.write(encode(command))
 
 
+@contextlib.contextmanager
+def sigterm_interrupts() -> Iterator[None]:
+    """Let SIGTERM do here what Ctrl-C does, until a loop listens to it: a guard that we start ends.
+
+    A program that is told to end and dies at once would leave its guard to nobody.
+    """
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGTERM, interrupt)
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
 def start_guard(
     order: Order, meanwhile: Callable[[], object] | None = None
 ) -> tuple["subprocess.Popen[bytes]", Place]:
@@ -109,10 +131,14 @@ def start_guard(
     with contextlib.suppress(OSError):
         process.stdin.write(msgspec.json.encode(order) + b"\n")
         process.stdin.close()
-    if meanwhile is not None:
-        meanwhile()
-    with process.stdout as said:
-        word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
+    try:
+        if meanwhile is not None:
+            meanwhile()
+        with process.stdout as said:
+            word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
+    except BaseException:  # interrupted: nobody would know of it, so it doesn't stay
+        end_guard(process)
+        raise
     if word == "ready":
         try:
             return process, find_place(process.pid)
@@ -121,6 +147,12 @@ def start_guard(
             raise
     _wait_for(process)
     raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+
+
+def end_guard(process: "subprocess.Popen[bytes]") -> None:
+    """End a guard that we started and that nobody watches yet."""
+    process.terminate()
+    _wait_for(process)
 
 
 def _wait_for(process: "subprocess.Popen[bytes]") -> None:
