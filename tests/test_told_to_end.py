@@ -89,7 +89,7 @@ def watched(viewers: int = 1) -> Place:
     return place
 
 
-@pytest.mark.parametrize("how", [[], ["--lines"]], ids=["dashboard", "lines"])
+@pytest.mark.parametrize("how", [[], ["--text"]], ids=["dashboard", "text"])
 def test_a_guard_of_ones_own_ends_too(tmp_path: Path, how: list[str]) -> None:
     """As on Ctrl-C or q: the recording is finished, and nothing is left behind."""
     record = tmp_path / "sessions"
