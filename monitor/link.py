@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
+from typing import Any
 
 import msgspec
 
@@ -105,6 +106,24 @@ def sigterm_interrupts() -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
+@contextlib.contextmanager
+def _signals_held() -> Iterator[list[int]]:
+    """Put off Ctrl-C and SIGTERM; yields those that came."""
+    held: list[int] = []
+    before: list[tuple[int, Any]] = []
+    try:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            before.append((number, signal.signal(number, lambda which, _: held.append(which))))
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield held
+        return
+    try:
+        yield held
+    finally:
+        for which, handler in before:
+            signal.signal(which, handler)
+
+
 def start_guard(
     order: Order, meanwhile: Callable[[], object] | None = None
 ) -> tuple["subprocess.Popen[bytes]", Place]:
@@ -119,19 +138,22 @@ def start_guard(
     Raises:
         BadInput: It could not do what the order asks; the text is its own.
     """
-    process = subprocess.Popen(
-        [sys.executable, "-m", "monitor.guard.process"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
+    with _signals_held() as held:  # amid this, nobody could say which process to end
+        process = subprocess.Popen(
+            [sys.executable, "-m", "monitor.guard.process"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
     if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
         raise RuntimeError("no pipes")
-    with contextlib.suppress(OSError):
-        process.stdin.write(msgspec.json.encode(order) + b"\n")
-        process.stdin.close()
     try:
+        if held:
+            raise KeyboardInterrupt
+        with contextlib.suppress(OSError):
+            process.stdin.write(msgspec.json.encode(order) + b"\n")
+            process.stdin.close()
         if meanwhile is not None:
             meanwhile()
         with process.stdout as said:
@@ -144,6 +166,9 @@ def start_guard(
             return process, find_place(process.pid)
         except BadInput:  # it ended as soon as it had begun
             _wait_for(process)
+            raise
+        except BaseException:
+            end_guard(process)
             raise
     _wait_for(process)
     raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
