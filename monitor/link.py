@@ -138,28 +138,22 @@ def start_guard(
     Raises:
         BadInput: It could not do what the order asks; the text is its own.
     """
-    with _signals_held() as held:  # amid this, nobody could say which process to end
-        process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.guard.process"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-        )
-    if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
-        raise RuntimeError("no pipes")
+    process: subprocess.Popen[bytes] | None = None
     try:
+        with _signals_held() as held:  # amid this, nobody could say which process to end
+            process = subprocess.Popen(
+                [sys.executable, "-m", "monitor.guard.process"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            )
         if held:
             raise KeyboardInterrupt
-        with contextlib.suppress(OSError):
-            process.stdin.write(msgspec.json.encode(order) + b"\n")
-            process.stdin.close()
-        if meanwhile is not None:
-            meanwhile()
-        with process.stdout as said:
-            word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
+        word, rest = _first_word(process, order, meanwhile)
     except BaseException:  # interrupted: nobody would know of it, so it doesn't stay
-        end_guard(process)
+        if process is not None:
+            end_guard(process)
         raise
     if word == "ready":
         try:
@@ -172,6 +166,22 @@ def start_guard(
             raise
     _wait_for(process)
     raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+
+
+def _first_word(
+    process: "subprocess.Popen[bytes]", order: Order, meanwhile: Callable[[], object] | None
+) -> tuple[str, str]:
+    """Hand a guard its order; return its answer's first word, and the rest."""
+    if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
+        raise RuntimeError("no pipes")
+    with contextlib.suppress(OSError):
+        process.stdin.write(msgspec.json.encode(order) + b"\n")
+        process.stdin.close()
+    if meanwhile is not None:
+        meanwhile()
+    with process.stdout as said:
+        word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
+    return word, rest
 
 
 def end_guard(process: "subprocess.Popen[bytes]") -> None:
