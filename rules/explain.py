@@ -4,6 +4,7 @@ from math import inf
 
 from rules import channels as ch
 from rules import state as st
+from rules.clock_pace import pace_in_words
 from rules.constants import essential_columns
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS
@@ -83,12 +84,19 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _ill(rig: Rig, decision: Decision) -> str:
-    ill = [
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}"
-        for c in essential_columns(rig)
-        if decision[st.HEALTH + c] != st.HEALTHY
-    ]
-    return ", ".join(ill) or "the clock is in doubt"
+    ill = [_health(decision, c) for c in essential_columns(rig) if decision[st.HEALTH + c]]
+    return ", ".join(ill + _wrong_clock(decision)) or "the clock is in doubt"
+
+
+def _health(decision: Decision, column: int) -> str:
+    word = st.HEALTH_WORDS[int(decision[st.HEALTH + column])]
+    return f"{ch.CHANNELS[column - 1].label} {word}"
+
+
+def _wrong_clock(decision: Decision) -> list[str]:
+    if decision.clock_pace == 1.0:
+        return []
+    return [f"the source's clock runs {pace_in_words(decision.clock_pace)}"]
 
 
 def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
@@ -97,10 +105,9 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
-    named = ", ".join(
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}" for c in ill
-    )
-    if level >= Action.PULL_TIMING or any(c in essential for c in ill):
+    clock = _wrong_clock(decision)
+    named = ", ".join([*(_health(decision, c) for c in ill), *clock])
+    if level >= Action.PULL_TIMING or clock or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
     return f"{named or 'signal lost'} {_at_boost(decision)}"
 

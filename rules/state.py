@@ -88,8 +88,9 @@ HEALTH_WORDS: Final = (
     COOLING_K,
     ARREARS_ML,
     CLOCK_S,
-) = range(23)
-LEVEL: Final = 23  # one for each finding
+    CLOCK_PACE,
+) = range(24)
+LEVEL: Final = 24  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -171,6 +172,8 @@ class Decision(NamedTuple):
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
         clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
+        clock_pace: Seconds the source's clock was found to run in one of ours; 1 where nothing is
+            wrong with that, 0 where it isn't known.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
@@ -200,6 +203,7 @@ class Decision(NamedTuple):
     cooling_k: float
     arrears_ml: float
     clock_s: float
+    clock_pace: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float
