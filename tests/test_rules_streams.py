@@ -8,7 +8,16 @@ import numpy.typing as npt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.channels import CHANNELS, CLOCK_PACE, COMMANDED, DELIVERED, NOT_SENT, OPERATOR, ROW_WIDTH
+from rules.channels import (
+    CHANNELS,
+    CLOCK_PACE,
+    COMMANDED,
+    DELIVERED,
+    NOT_SENT,
+    OPERATOR,
+    ROW_NAMES,
+    ROW_WIDTH,
+)
 from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
 from rules.guard import Guard
@@ -245,8 +254,7 @@ def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int)
     rows = stream(parts, seed)
     once = Guard(facts).run_rows(rows)
     assert same(Guard(facts).run_rows(rows.copy()), once)
-    names = ("time_s", *ALL_CHANNELS, "operator")
-    columns = Guard(facts).run({name: rows[:, i] for i, name in enumerate(names)})
+    columns = Guard(facts).run({name: rows[:, i] for i, name in enumerate(ROW_NAMES)})
     assert same(np.column_stack([columns[name] for name in Decision._fields]), once)
 
 

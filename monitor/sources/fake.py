@@ -21,6 +21,7 @@ class Hold(Enum):
 
 HOLD: Final = Hold.HOLD
 LONGEST_STEP_S: Final = 10.0
+_LONG_AGO_NS: Final = 3600 * 10**9  # so that no script, whatever it covers, arrives tomorrow
 Step = Sample | Arrival | Notice | Exception | Hold
 
 
@@ -54,7 +55,7 @@ class FakeSource:
         self._closed = False
         self._releases = 0
         self._wake = asyncio.Event()
-        self._arrival_ns = now_ns()
+        self._arrival_ns = now_ns() - _LONG_AGO_NS
         self._newest_s: float | None = None
 
     async def __aenter__(self) -> Self:
