@@ -34,7 +34,7 @@ def handled_s(rig: Rig, flow_ml_min: float) -> float:
     To compare with the rig's fault tolerant time interval; the terms are ISO 26262-1:2018's.
     """
     sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
-    return sensor_s + seconds_to_pull(rig, flow_ml_min, 1.0) + rig.fault_timing.reaction_s
+    return sensor_s + seconds_to_pull(rig, flow_ml_min, 1.0) + rig.fault_intervals.reaction_s
 
 
 def weak_points(rig: Rig, flows: list[tuple[float, float]]) -> list[str]:
@@ -44,7 +44,7 @@ def weak_points(rig: Rig, flows: list[tuple[float, float]]) -> list[str]:
         rig: The rig.
         flows: Boost, kPa, and full flow there, mL/min, ascending.
     """
-    timing, tuned_kpa = rig.fault_timing, rig.paid.boost_kpa[-1]
+    given, tuned_kpa = rig.fault_intervals, rig.paid.boost_kpa[-1]
     top_ml_min = flows[-1][1]
     found = []
     if seconds_to_debt(rig, top_ml_min, HALF, rig.debt.pull_ml) == inf:
@@ -57,24 +57,24 @@ def weak_points(rig: Rig, flows: list[tuple[float, float]]) -> list[str]:
             f"[debt] arrears_share {100.0 * rig.debt.arrears_share:.0f} % allows half the spray to "
             "be missing: it never makes arrears"
         )
-    if timing.reaction_s >= timing.tolerant_s:
+    if given.reaction_s >= given.tolerant_s:
         found.append(
-            f"[fault_timing] tolerant {timing.tolerant_s:g} s is over before the reaction is, "
-            f"{timing.reaction_s:g} s: whatever is found is found too late"
+            f"[fault_intervals] tolerant {given.tolerant_s:g} s is over before the reaction is, "
+            f"{given.reaction_s:g} s: whatever is found is found too late"
         )
     else:
         late = [
             (boost_kpa, handled_s(rig, flow_ml_min))
             for boost_kpa, flow_ml_min in flows
             if boost_kpa > rig.paid.dry_limit_kpa
-            and handled_s(rig, flow_ml_min) >= timing.tolerant_s
+            and handled_s(rig, flow_ml_min) >= given.tolerant_s
         ]
         if late:
             boost_kpa, longest_s = max(late, key=lambda one: one[1])
             takes = "is never handled" if longest_s == inf else f"takes {longest_s:.2f} s to handle"
             found.append(
-                f"[fault_timing] tolerant {timing.tolerant_s:g} s is too short: no spray at all at "
-                f"{boost_kpa:.0f} kPa {takes}"
+                f"[fault_intervals] tolerant {given.tolerant_s:g} s is too short: no spray at all "
+                f"at {boost_kpa:.0f} kPa {takes}"
             )
     limit_kpa = rig.limits.boost_kpa.above
     if limit_kpa < tuned_kpa:

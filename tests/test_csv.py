@@ -265,8 +265,8 @@ def test_what_cannot_be_opened(tmp_path: Path) -> None:
     loop = tmp_path / "loop.csv"
     loop.symlink_to(loop)
     for path, reason in (
-        (tmp_path, "directory"),
-        (tmp_path / "none.csv", "No such file"),
+        (tmp_path, "a folder"),
+        (tmp_path / "none.csv", "no such file"),
         (loop, "symbolic links"),
         (tmp_path / ("x" * 300), "too long"),
     ):
@@ -294,7 +294,7 @@ FLOATS = st.one_of(
 def test_a_file_and_a_wire_read_the_same_bits(
     tmp_path: Path, values: list[tuple[float, float, float]]
 ) -> None:
-    """The same text through a CSV log and through a serial line gives the same samples exactly."""
+    """The same text through a CSV log and through a serial port gives the same samples exactly."""
     lines = [",".join(number(value) for value in row) for row in values]
     decoder = LineDecoder(RIG, "line")
     decoder.decode(HEADER.strip().encode(), 0.0)

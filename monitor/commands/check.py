@@ -72,7 +72,7 @@ def derived(rig: "Rig") -> dict[str, object]:
                 "full_flow_ml_min": flow,
                 "seconds_to": times,
                 "no_spray_handled_s": None if handled == inf else handled,
-                "in_time": handled < rig.fault_timing.tolerant_s,
+                "in_time": handled < rig.fault_intervals.tolerant_s,
             }
         )
     return {
@@ -96,9 +96,9 @@ def derived(rig: "Rig") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
-        "fault_timing": {
-            "reaction_s": rig.fault_timing.reaction_s,
-            "tolerant_s": rig.fault_timing.tolerant_s,
+        "fault_intervals": {
+            "reaction_s": rig.fault_intervals.reaction_s,
+            "tolerant_s": rig.fault_intervals.tolerant_s,
         },
         "warnings": weak_points(
             rig, [(boost_kpa, full_flow_ml_min(k, boost_kpa)) for boost_kpa in boosts]
@@ -147,7 +147,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
 
 def _in_time(facts: dict[str, Any]) -> list[str]:
     """Compare no spray at all with the time the engine is said to survive it."""
-    timing = facts["fault_timing"]
+    given = facts["fault_intervals"]
     told = []
     for row in facts["rows"]:
         if row["boost_kpa"] > facts["dry_limit_kpa"]:
@@ -156,7 +156,7 @@ def _in_time(facts: dict[str, Any]) -> list[str]:
             verdict = "in time" if row["in_time"] else "TOO LATE"
             told.append(f"{takes} at {row['boost_kpa']:.0f} kPa ({verdict})")
     head = (
-        f"[fault_timing] tolerates {timing['tolerant_s']:g} s without spray; sensor, finding and "
+        f"[fault_intervals] tolerates {given['tolerant_s']:g} s without spray; sensor, finding and "
         "reaction take "
     )
     return _wrapped("", [head + ", ".join(told)])

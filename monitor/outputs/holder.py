@@ -53,8 +53,8 @@ class Holder:
         if decision.action >= Action.PULL_TIMING:
             self._well_s = 0.0
             self.held = False
-            cause = FINDINGS[int(decision.cause)].label
-            self.why = f"{cause}: {what_is_done(decision)}"
+            found = FINDINGS[int(decision.finding)].label
+            self.why = f"{found}: {what_is_done(decision)}"
         elif decision.clock_pace != 1.0:  # no patience can be measured by it
             self.held = False
             self.why = f"the source's clock runs {pace_in_words(decision.clock_pace)}"

@@ -1,6 +1,5 @@
 """A CSV log of any size as blocks of samples, through pyarrow, never whole in memory."""
 
-import csv
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
@@ -13,7 +12,8 @@ from pyarrow import csv as pacsv
 from monitor.decode import NO_TIME, Columns, is_own_header
 from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
-from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, wrong_cells
+from monitor.sources.bounded_lines import BoundedLines
+from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
 from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
 from monitor.sources.csv_units import check_units
 from monitor.sources.logs import as_exported, with_time
@@ -117,7 +117,7 @@ class CsvBlocks:
         names = [f"c{i}" for i in range(len(self.layout.names))]
         wanted_names = [names[i] for i in self._wanted()]
         return pacsv.open_csv(
-            str(self.path),
+            BoundedLines(self.path),
             read_options=pacsv.ReadOptions(
                 block_size=self._block_bytes,
                 column_names=names,
@@ -199,8 +199,5 @@ class CsvBlocks:
 
     def _more_fields(self) -> bool:
         """Whether the first row has more fields than the header, as decimal commas make."""
-        layout = self.layout
-        with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
-            reader = csv.reader(file)
-            first = next((r for r in reader if reader.line_num > layout.lines_before_data), [])
-        return len(first) > len(layout.names)
+        _, first = next(rows_of(self.path, self.layout), (0, []))
+        return len(first) > len(self.layout.names)

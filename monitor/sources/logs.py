@@ -9,7 +9,7 @@ from monitor.decode import NO_TIME
 from monitor.sources.base import SourceStatistics
 from rules.channels import CHANNEL_BY_NAME, TIME, TIME_BOUND_S
 from simulator.rig import ColumnMap, RigFile, TimeMap, find_rig, load_rig
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, open_file, unusable
 
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
@@ -26,10 +26,10 @@ def kind_of(path: Path) -> str | None:
         BadInput: It can't be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             head = file.read(8)
     except OSError as error:
-        raise BadInput(f"{called(path)}: found {error.strerror}, expected a readable log") from None
+        raise unusable(path, error, "a readable log") from None
     if head.startswith(_PARQUET):
         return "parquet"
     if head.startswith(_IPC_FILE):
@@ -52,8 +52,7 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
             f"{called(path)}: found a folder but no session in it, expected a log, or a session's "
             "folder (flowdebt sessions lists them)"
         )
-    if not path.exists():
-        raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
+    kind_of(path)
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
     return load_rig(find_rig(rig))
@@ -91,7 +90,7 @@ def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:
     Raises:
         BadInput: See ``CsvBlocks`` and ``TableBlocks``.
     """
-    if path.is_file() and kind_of(path) is not None:
+    if kind_of(path) is not None:
         from monitor.sources.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
 
         return TableBlocks(path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS)

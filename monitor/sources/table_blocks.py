@@ -24,7 +24,7 @@ from rules.channels import (
     TIME,
 )
 from simulator.rig import RigFile
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, called, checked_file, clean
 
 MOST_ROWS: Final = 32_768
 SMALL_ROWS: Final = 2048  # a ms or two of work: for a reader on an event loop
@@ -93,8 +93,8 @@ class TableBlocks:
 
     def _schema(self) -> Any:
         if self._kind == "parquet":
-            return pq.read_schema(str(self.path))
-        with pa.OSFile(str(self.path)) as file:
+            return pq.read_schema(checked_file(self.path))
+        with pa.OSFile(checked_file(self.path)) as file:
             opened = pa.ipc.open_file if self._kind == "ipc file" else pa.ipc.open_stream
             with opened(file) as reader:
                 return reader.schema
@@ -104,19 +104,21 @@ class TableBlocks:
         if self._kind == "parquet":
             # Without reading ahead: a file with one large row group is streamed too.
             with pq.ParquetFile(
-                str(self.path), buffer_size=_READ_BYTES, pre_buffer=False
+                checked_file(self.path), buffer_size=_READ_BYTES, pre_buffer=False
             ) as parquet:
                 yield from parquet.iter_batches(
                     batch_size=self._block_rows, columns=wanted, use_threads=False
                 )
             return
         if self._kind == "ipc file":
-            with pa.OSFile(str(self.path)) as file, pa.ipc.open_file(file) as reader:
+            with pa.OSFile(checked_file(self.path)) as file, pa.ipc.open_file(file) as reader:
                 for index in range(reader.num_record_batches):
                     yield _checked(reader.get_batch(index).select(wanted))
             return
         with (
-            pa.input_stream(str(self.path), compression=None, buffer_size=_READ_BYTES) as file,
+            pa.input_stream(
+                checked_file(self.path), compression=None, buffer_size=_READ_BYTES
+            ) as file,
             pa.ipc.open_stream(file) as stream,
         ):
             yield from self._gathered(_checked(batch.select(wanted)) for batch in stream)
