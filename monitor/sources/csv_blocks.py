@@ -79,7 +79,7 @@ class CsvBlocks:
         try:
             try:
                 for batch in self._batches(pa.float64()):
-                    yield from with_time(self._rows(batch), self.statistics)
+                    yield from with_time(self._rows(batch), self.statistics, ticked=self.ticked)
             except pa.ArrowInvalid:
                 yield from self._as_text()
         except pa.ArrowInvalid as error:
@@ -106,7 +106,7 @@ class CsvBlocks:
                 raise pa.ArrowInvalid("no column of numbers")
             statistics.no_numbers = texts.no_numbers
             rows = self._rows(pa.RecordBatch.from_arrays(columns, left.schema.names))
-            yield from with_time(rows, statistics)
+            yield from with_time(rows, statistics, ticked=self.ticked)
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""

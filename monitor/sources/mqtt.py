@@ -20,6 +20,10 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 OTHER_FORM: Final = "another form"
+BARE: Final = (
+    "readings come with neither time nor number: one delivered twice, or late, can't be told from "
+    "news, and hides for as long what has changed (send a time or a number with each)"
+)
 TOO_LONG: Final = "message too long"
 
 
@@ -166,6 +170,9 @@ class MqttSource:
             self.statistics.rejected[rejected.reason] += 1
             self._say_once(rejected.reason, letter)
             return
+        if self._reader.bare and BARE not in self._told:
+            self._told.add(BARE)
+            self._put([Notice("sequence", f"{self.name}: {BARE}")])
         self.statistics.lost = sum(counter.lost for counter in self._counters)
         self._give(merged)
         if self._reader.holding and not self._expiring:

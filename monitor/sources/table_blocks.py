@@ -83,7 +83,7 @@ class TableBlocks:
                 for batch in batches:
                     for start in range(0, batch.num_rows, self._block_rows):
                         rows = self._rows(batch.slice(start, self._block_rows))
-                        yield from with_time(rows, self.statistics)
+                        yield from with_time(rows, self.statistics, ticked=self.ticked)
         except (pa.ArrowException, OSError) as error:
             if self._kind != "ipc stream" or not self.statistics.decoded:
                 raise BadInput(self._damaged(error)) from None
