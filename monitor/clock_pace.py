@@ -18,6 +18,7 @@ The least lag may rise, and sink, by ``TOLERANCE`` of the time that passes: so m
 from math import nan
 from typing import Final
 
+from monitor.sources.base import Arrival
 from rules.channels import NOT_SENT, is_time
 from rules.clock_pace import HELD_BACK_S, LASTING_S, TOLERANCE, pace_in_words
 
@@ -86,6 +87,10 @@ class ClockWatch:
         if off_s <= 0.5 * HELD_BACK_S:
             self._right = (time_s, arrived_s)
         return self._turned(off_s > HELD_BACK_S)
+
+    def compare(self, arrival: Arrival) -> bool:
+        """Take an arrival, as ``saw`` does."""
+        return self.saw(arrival.sample.time_s, arrival.readable_ns * 1e-9)
 
     def words(self) -> str:
         """Say what was found."""

@@ -158,7 +158,9 @@ class GuardLoop:
         async for item in self._source:
             if isinstance(item, Arrival):
                 newest_s = self._aligner.newest_s
-                self._compare_clocks(item)
+                # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
+                if self._source.kind.live and self._clock.compare(item):
+                    self._send(protocol.NoticeLine("clock", self._clock.words()))
                 for row in self._aligner.admit(item.sample):
                     self._take(row)
                 # Readings whose own clock stands still are silence as far as the rules can tell.
@@ -168,13 +170,6 @@ class GuardLoop:
                 self.latency.add(now_ns() - item.readable_ns)
             else:
                 self._send(protocol.NoticeLine(item.kind, item.text))
-
-    def _compare_clocks(self, arrival: Arrival) -> None:
-        # What is recorded has no arrival, and a simulated car is as fast as it is asked to be.
-        if self._source.kind.live:
-            turned = self._clock.saw(arrival.sample.time_s, arrival.readable_ns * 1e-9)
-            if turned:
-                self._send(protocol.NoticeLine("clock", self._clock.words()))
 
     def _take(self, row: Sample) -> None:
         if self._clock.pace != NOT_SENT:
