@@ -91,17 +91,30 @@ def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
     return st.STUCK in healths and st.HEALTHY not in healths
 
 
+def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
+    """Say what is wrong with a channel; where its reading is implausible, what it reads, too."""
+    known = ch.CHANNELS[column - 1]
+    told = f"{known.label} {st.HEALTH_WORDS[int(decision[st.HEALTH + column])]}"
+    if decision[st.HEALTH + column] != st.IMPLAUSIBLE or decision.refused_column != column:
+        return told
+    terms = next(terms for terms in rig.channels if terms.name == known.name)
+    guess = "another unit, or the rig's range?"
+    if column == ch.BOOST and terms.low <= decision.refused - rig.engine.ambient_kpa <= terms.high:
+        guess = "absolute for gauge, or another unit?"
+    unit = "" if known.unit == "1" else f" {known.unit}"
+    return (
+        f"{told} (reads {decision.refused:.4g}{unit}, plausible from {terms.low:.4g}{unit} to "
+        f"{terms.high:.4g}{unit}: {guess})"
+    )
+
+
 def _ill(rig: Rig, decision: Decision) -> str:
     wrong = _wrong_clock(decision)
     if _logger_is_frozen(rig, decision) and not wrong:
         return "the logger repeats itself"
-    ill = [_health(decision, c) for c in essential_columns(rig) if decision[st.HEALTH + c]]
+    columns = [c for c in essential_columns(rig) if decision[st.HEALTH + c]]
+    ill = [_unhealthy(rig, decision, c) for c in columns]
     return ", ".join(ill + wrong) or "the clock is in doubt"
-
-
-def _health(decision: Decision, column: int) -> str:
-    word = st.HEALTH_WORDS[int(decision[st.HEALTH + column])]
-    return f"{ch.CHANNELS[column - 1].label} {word}"
 
 
 def _wrong_clock(decision: Decision) -> list[str]:
@@ -123,7 +136,7 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
-    named = ", ".join([*(_health(decision, c) for c in ill), *clock])
+    named = ", ".join([*(_unhealthy(rig, decision, c) for c in ill), *clock])
     if level >= Action.PULL_TIMING or clock or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
     return f"{named or 'signal lost'} {_at_boost(decision)}"

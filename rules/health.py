@@ -40,6 +40,8 @@ from rules.state import (
     NOT_A_NUMBER,
     PAUSE_S,
     READING,
+    REFUSED,
+    REFUSED_COLUMN,
     STALE,
     STARTED,
     STILL_S,
@@ -176,6 +178,7 @@ def judge_channel(k: Vector, s: Vector, column: int, value: float, dt_s: float) 
             s[READING + column] = NOT_A_NUMBER
         elif value < k[LOW + column] or value > k[HIGH + column]:
             s[READING + column] = IMPLAUSIBLE
+            note_refused(s, column, value)
         elif has_jumped(k, s, column, value, age_s):
             s[READING + column] = JUMPED
         else:
@@ -201,6 +204,14 @@ def judge_channel(k: Vector, s: Vector, column: int, value: float, dt_s: float) 
         s[HEALTH + column] = health
         s[CHANGED] = 1.0
     return news
+
+
+def note_refused(s: Vector, column: int, value: float) -> None:
+    """Keep an implausible reading, for whoever must be told why: of several the first channel's."""
+    kept = int(s[REFUSED_COLUMN])
+    if kept == 0 or column <= kept or s[READING + kept] != IMPLAUSIBLE:
+        s[REFUSED_COLUMN] = float(column)
+        s[REFUSED] = value
 
 
 def has_jumped(k: Vector, s: Vector, column: int, value: float, age_s: float) -> bool:

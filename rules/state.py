@@ -94,8 +94,10 @@ HEALTH_WORDS: Final = (
     CLOCK_S,
     CLOCK_PACE,
     DUTY_BOOST_KPA,
-) = range(25)
-LEVEL: Final = 25  # one for each finding
+    REFUSED_COLUMN,
+    REFUSED,
+) = range(27)
+LEVEL: Final = 27  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -182,6 +184,9 @@ class Decision(NamedTuple):
         tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
+        refused_column: Column of the channel whose implausible reading ``refused`` is; 0 before
+            there was one. Of several at a time the first.
+        refused: That reading, in the channel's unit.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
         clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
         clock_pace: Seconds the source's clock was found to run in one of ours; 1 where nothing is
@@ -218,6 +223,8 @@ class Decision(NamedTuple):
     clock_s: float
     clock_pace: float
     duty_boost_kpa: float
+    refused_column: float
+    refused: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float
