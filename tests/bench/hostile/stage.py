@@ -32,7 +32,7 @@ PERIOD_S: Final = 0.01
 HEADER: Final = b"time_s,boost_kpa,delivered_ml_min\n"
 SETTLED_S: Final = 1.5  # held so long before anything is done to it
 QUIET_S: Final = 0.4  # no beat says held for so long: it is released
-STAYS_S: Final = 4.0  # still held so long after: it stays held
+STAYS_S: Final = 6.0  # still held so long after: it stays held
 LONGEST_TEXT: Final = 90
 
 Line = Callable[[float, int], bytes]
