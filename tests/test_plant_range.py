@@ -80,9 +80,7 @@ def test_a_state_out_of_range_stops_the_run(which: int, value: float) -> None:
         car.step(0.0, inf)
         car.state[RANGED[which]] = value
         with pytest.raises(PlantLeftRange) as caught:
-            for _ in range(20):
-                car.step(0.0, inf)
-                car.state[RANGED[which]] = value
+            car.step(0.0, inf)
         told.append(str(caught.value))
     assert told[0] == told[1]
     assert told[0].startswith("scenario drive: the simulated car left what is physical at 0.0")

@@ -21,8 +21,8 @@ from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.truth import Report, Truth, report_of
 from simulator.plant.tuning import put, tune
 from simulator.plant.walls import wall_k
-from simulator.strict import BadInput
 from simulator.plant.wire import tick
+from simulator.strict import BadInput
 
 _RANGED_WORDS: Final = (  # as ``RANGED``
     ("engine speed", " rpm"),
