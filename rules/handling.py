@@ -1,0 +1,232 @@
+"""How soon missing spray is handled, and how slow rows may come: reckoned from the rig alone.
+
+What the flow sensor will read is worked out in closed form; the accounts, the ladder's thresholds
+and "no delivery" are then the decision code's own, fed with that reading row by row.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import exp, hypot, inf
+from typing import Final
+
+from rules.channels import BOOST, DELIVERED
+from rules.command import commanded_flow_ml_min
+from rules.constants import FLOOR_ML_MIN, Constants, constants_of
+from rules.conversions import injector_duty_pct
+from rules.debt import account
+from rules.facts import Rig
+from rules.guard import fresh_state
+from rules.hydraulics import full_flow_ml_min
+from rules.ladder import debt_level
+from rules.state import (
+    ARREARS_ML,
+    COMMANDED_ML_MIN,
+    DEBT_ML,
+    EXPECTED_ML_MIN,
+    EXPECTED_SMOOTH,
+    FOR_S,
+    LEVEL,
+    NO_DELIVERY,
+    UNDELAYED_ML_MIN,
+    UNDER_DELIVERY,
+    VALUE,
+)
+from rules.watch import CUT, NO_LEVEL, PULL, SPRAYING, WARN, flow_while_spraying
+
+LONGEST_S: Final = 10.0  # what has led to nothing by then counts as never
+FULL_BOOST_FROM: Final = 0.42  # of redline: a pull has full boost from here; common practice, no source
+
+# The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
+# drawn seven million times in that time, so they lie five standard deviations out (normal
+# distribution); 95 % are below 1.645 of them, a third of the allowance.
+_OFF: Final = 1.0 / 3.0
+_SETTLED: Final = 8.0  # lags
+_SLOWEST_S: Final = 0.5
+_HALVINGS: Final = 8
+_PHASES: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Handled:
+    """How long after a fault the engine has each action, s; infinite: never.
+
+    Of twenty such faults nineteen are handled within these times (95th percentile).
+
+    Attributes:
+        warn_s: The warning.
+        pull_s: Timing is pulled.
+        cut_s: Boost is cut.
+    """
+
+    warn_s: float
+    pull_s: float
+    cut_s: float
+
+
+def reading_share(since_s: float, missing_share: float, run_down_s: float, lag_s: float) -> float:
+    """Return a flow reading after a loss, as a share of what it was, 0 to 1.
+
+    Args:
+        since_s: Time since the sensor could first show it.
+        missing_share: Share of the flow that is lost in the end, 0 to 1.
+        run_down_s: Time in which the flow falls by that much, in a straight line, >= 0.
+        lag_s: First-order lag of the reading, >= 0.
+
+    A line that empties through a nozzle does so in a straight line: pressure by the square of time,
+    flow by its root (Torricelli).
+    """
+    if since_s <= 0.0:
+        return 1.0
+    falling_s = min(since_s, run_down_s)
+    shown = 0.0  # share of the loss
+    if run_down_s > 0.0:
+        behind_s = lag_s * (1.0 - exp(-falling_s / lag_s)) if lag_s > 0.0 else 0.0
+        shown = (falling_s - behind_s) / run_down_s
+    if since_s > run_down_s:
+        kept = exp((run_down_s - since_s) / lag_s) if lag_s > 0.0 else 0.0
+        shown = 1.0 - (1.0 - shown) * kept
+    return 1.0 - missing_share * shown
+
+
+def handled(
+    rig: Rig, boost_kpa: float, due_ml_min: float, missing_share: float, period_s: float
+) -> Handled:
+    """Return how soon a loss of spray is handled, at a boost and a command that stand still.
+
+    Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
+    the longer the less is due. A smaller share goes at once, as by a clog.
+
+    All of the sensor's delay and lag count, the accounts, the time for which next to nothing must
+    arrive, the shortfall that outlasts, the row that comes only after it, and the controller's
+    reaction. To that come errors of the delay and of the sensor's gain, each at its own 95th
+    percentile and independent: the root of the sum of their squares.
+
+    Args:
+        rig: The rig.
+        boost_kpa: Boost, gauge.
+        due_ml_min: Flow the sensor should read, >= 0.
+        missing_share: Share of it that does not arrive, > 0 to 1.
+        period_s: Time from one row to the next, > 0.
+    """
+    constants = constants_of(rig)
+    spray, run_down_s = rig.spray, 0.0
+    if missing_share >= 1.0 and due_ml_min > 0.0:
+        full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+        run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
+
+    def came_s(late_s: float, high: float) -> tuple[float, float, float]:
+        delay_s = spray.transport_delay_s + late_s
+
+        def reads(at_s: float) -> float:
+            shown = reading_share(at_s - delay_s, missing_share, run_down_s, spray.lag_s)
+            return due_ml_min * shown * (1.0 + high)
+
+        settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
+        return _came_s(constants, boost_kpa, due_ml_min, reads, period_s, settled_s)
+
+    usual = came_s(0.0, 0.0)
+    late = came_s(_OFF * rig.debt.delay_tolerance_s, 0.0)
+    high = came_s(0.0, _OFF * rig.debt.share)
+    reaction_s = rig.fault_intervals.reaction_s
+    return Handled(
+        *(
+            inf if inf in (b, c) else a + hypot(b - a, c - a) + reaction_s
+            for a, b, c in zip(usual, late, high, strict=True)
+        )
+    )
+
+
+def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
+    """Return the least flow that is due at a boost (kPa gauge) in a pull, mL/min.
+
+    By the rig's own command, at the injector duty where a pull begins to have full boost. What a
+    log commands is not known beforehand: full flow then.
+    """
+    k = constants_of(rig).k
+    engine = rig.engine
+    speed_rpm = engine.full_boost_from_rpm or FULL_BOOST_FROM * engine.redline_rpm
+    duty_pct = injector_duty_pct(rig, boost_kpa, speed_rpm)
+    return commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
+
+
+def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
+    """Return the longest time between rows at which a switched command can be judged, s.
+
+    A command that is switched off and on again between two rows was never seen, and the spray that
+    is then missing is the longer the farther the rows are apart: at most so much that timing is not
+    pulled for it, with full flow due at a boost (kPa gauge).
+    """
+    constants = constants_of(rig)
+    full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+    low_s, high_s = 0.0, _SLOWEST_S
+    for _ in range(_HALVINGS):
+        period_s = 0.5 * (low_s + high_s)
+        if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, period_s):
+            high_s = period_s
+        else:
+            low_s = period_s
+    return low_s
+
+
+def _pulls_unseen(
+    rig: Rig, constants: Constants, boost_kpa: float, due_ml_min: float, period_s: float
+) -> bool:
+    """Whether spray that was off from one row to the next, unseen, pulls timing."""
+    lag_s = rig.spray.lag_s
+
+    def reads(at_s: float) -> float:
+        off = reading_share(at_s, 1.0, 0.0, lag_s)
+        on_again = reading_share(at_s - period_s, 1.0, 0.0, lag_s)
+        return due_ml_min * (1.0 + off - on_again)
+
+    settled_s = period_s + _SETTLED * lag_s
+    for i in range(_PHASES):
+        late_s = i * period_s / _PHASES
+
+        def seen(at_s: float, late_s: float = late_s) -> float:
+            return reads(at_s - late_s)
+
+        if _came_s(constants, boost_kpa, due_ml_min, seen, period_s, settled_s)[1] < inf:
+            return True
+    return False
+
+
+def _came_s(
+    constants: Constants,
+    boost_kpa: float,
+    due_ml_min: float,
+    reads: Callable[[float], float],
+    period_s: float,
+    settled_s: float,
+) -> tuple[float, float, float]:
+    """Return when warning, pull and cut are decided on, s after the fault; infinite: never.
+
+    The fault comes just after a row. ``reads`` gives the flow reading (mL/min) by the time since,
+    which no longer changes after ``settled_s``.
+    """
+    k = constants.k
+    s = fresh_state(constants)
+    s[VALUE + BOOST] = boost_kpa
+    for offset in (EXPECTED_ML_MIN, EXPECTED_SMOOTH, UNDELAYED_ML_MIN, COMMANDED_ML_MIN):
+        s[offset] = due_ml_min
+    spraying = due_ml_min > SPRAYING * k[FLOOR_ML_MIN]
+    came_s = [inf, inf, inf]
+    worst = NO_LEVEL
+    at_s = 0.0
+    while worst < CUT and at_s < LONGEST_S:
+        at_s += period_s
+        before_ml = s[DEBT_ML] + s[ARREARS_ML]
+        s[VALUE + DELIVERED] = reads(at_s)
+        account(k, s, s[VALUE + DELIVERED], period_s)
+        asked = debt_level(k, s, period_s)
+        s[LEVEL + UNDER_DELIVERY] = max(s[LEVEL + UNDER_DELIVERY], asked)
+        if spraying:
+            asked = max(asked, flow_while_spraying(k, s, period_s))
+        worst = max(worst, asked)
+        for i, level in enumerate((WARN, PULL, CUT)):
+            if worst >= level and came_s[i] == inf:
+                came_s[i] = at_s
+        grows = s[DEBT_ML] + s[ARREARS_ML] > before_ml or s[FOR_S + NO_DELIVERY] > 0.0
+        if at_s > settled_s and worst < PULL and not grows:
+            break
+    return came_s[0], came_s[1], came_s[2]
