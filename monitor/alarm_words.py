@@ -23,7 +23,11 @@ _SILENCED: Final = (
     AlarmState.SUPPRESSED_BY_DESIGN,
     AlarmState.OUT_OF_SERVICE,
 )
-_UNSEEN: Final = "unacknowledged"  # how the names of these states end
+_UNSEEN: Final = (
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.RETURNED_UNACKNOWLEDGED,
+    AlarmState.LATCHED_UNACKNOWLEDGED,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +60,7 @@ class StandingAlarm:
     @property
     def unseen(self) -> bool:
         """Whether nobody has acknowledged it; an unknown state counts as that."""
-        return self.state == UNKNOWN or self.state.endswith(_UNSEEN)
+        return self.state == UNKNOWN or self.state in _UNSEEN
 
     @property
     def silenced(self) -> bool:
@@ -121,7 +125,7 @@ def count_in_words(alarms: Sequence[StandingAlarm]) -> str:
     unseen = sum(alarm.listed and alarm.unseen for alarm in alarms)
     parts = [f"{listed} alarm{'' if listed == 1 else 's'}"] if listed else []
     if unseen:
-        parts.append(f"{unseen} {_UNSEEN}")
+        parts.append(f"{unseen} {AlarmState.UNACKNOWLEDGED}")
     if silenced := sum(alarm.silenced for alarm in alarms):
         parts.append(f"{silenced} silenced")
     return ", ".join(parts)

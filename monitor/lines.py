@@ -20,6 +20,7 @@ from monitor.guard.protocol import (
     NoticeLine,
     Operation,
     Terms,
+    end_in_words,
     outputs_in_words,
 )
 from monitor.readings import readings_in_words
@@ -142,7 +143,7 @@ def _end_in_words(bye: Bye) -> str:
     lost = facts.get("lost", 0)
     rejected = f"{sum(number for _, number in refused):.0f} rejected{why}"
     return (
-        f"ended: {bye.why}; {facts.get('received', 0)} received, "
+        f"ended: {end_in_words(bye.end, bye.why)}; {facts.get('received', 0)} received, "
         f"{facts.get('decided', 0)} decided, {facts.get('recorded', 0)} recorded, "
         f"{f'{missing} NOT recorded, ' if missing else ''}{rejected}, "
         f"{f'{lost} lost on the way, ' if lost else ''}"
@@ -176,9 +177,8 @@ def _status_in_words(frame: Frame) -> str:
         for name, word in frame.health.items()
         if word != "healthy"
     ]
-    condition = frame.statistics.get("recording", "recording")
-    if condition != "recording":
-        parts.append(f"recording {condition}")
+    if frame.recording is not None and frame.recording.fault is not None:
+        parts.append(f"recording {frame.recording.in_words}")
     return " | ".join(parts + ill)
 
 

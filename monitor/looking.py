@@ -3,6 +3,8 @@
 import json
 from collections.abc import Iterator
 
+import msgspec
+
 from monitor import counts
 from monitor.guard.protocol import Frame, Hello
 from rules.channels import label_of_channel
@@ -18,7 +20,8 @@ def as_json_line(hello: Hello, frame: Frame) -> str:
         "pid": hello.pid,
         "rig": hello.rig,
         "source": hello.source,
-        "session": hello.session,
+        "source_kind": hello.source_kind.value,
+        "session": hello.session if frame.recording is None else frame.recording.session,
         "thresholds": hello.thresholds,
         "limits": hello.limits,
         "dry_limit_kpa": hello.dry_limit_kpa,
@@ -29,6 +32,7 @@ def as_json_line(hello: Hello, frame: Frame) -> str:
         "sounding": frame.sounding,
         "causes": frame.causes,
         "outputs": frame.outputs,
+        "recording": msgspec.to_builtins(frame.recording),
         "statistics": frame.statistics,
     }
     return json.dumps(facts, allow_nan=False)
@@ -41,9 +45,9 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     at = hello.thresholds
     levels = ", ".join(f"{name} {at.get(name, 0.0):g} mL" for name in ("warn", "pull", "cut"))
     yield f"  debt {frame.decision.get('debt_ml') or 0.0:.2f} mL; {levels}"
-    condition = str(frame.statistics.get("recording", "not recorded"))
-    where = "" if hello.session is None else f" in {hello.session}"
-    yield f"  {clean(condition + where, LONGEST)}"
+    recording = frame.recording
+    kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"
+    yield f"  {clean(kept, LONGEST)}"
     yield from _outputs(frame)
     yield f"  {clean(_health(frame.health), LONGEST)}"
     if frame.alarms:

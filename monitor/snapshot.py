@@ -18,7 +18,6 @@ from monitor.still.write import checked_ending, refuse_taken, write
 from simulator.strict import BadInput, clean
 
 SHORTEST_S: Final = 1.0
-GO_TO: Final = "go to: "  # how the screen's complaints about a moment begin
 FIRST: Final = "#1"  # the first event; a drive without any is shown at its end
 
 
@@ -98,9 +97,7 @@ async def _drawn(
             app.redraw()
             await pilot.pause()
             title = f"flowdebt: {room.log.name} at {room.player.time_s:.2f} s"
-            drawn.append(
-                BadInput(f"--at: {fault.removeprefix(GO_TO)}") if fault else still(app, title)
-            )
+            drawn.append(BadInput(f"--at: {fault}") if fault else still(app, title))
         app.exit(None)
 
     await app.run_async(headless=True, size=size, auto_pilot=look)

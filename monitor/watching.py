@@ -16,7 +16,7 @@ import msgspec
 from monitor.clock import now_s
 from monitor.guard.order import Order
 from monitor.guard.place import Place, find_place, running_places
-from monitor.guard.protocol import COMMAND_LINE, FAILED, Bye, Command, Message
+from monitor.guard.protocol import COMMAND_LINE, Bye, Command, Ending, Message, end_in_words
 from monitor.lines import LineTalk
 from monitor.link import ViewerLink, start_guard
 from monitor.screen.look import USUAL, Look
@@ -97,7 +97,8 @@ async def _stop(place: Place) -> int:
         link.send(Command("stop", who=COMMAND_LINE))
         async for message in link.messages():
             if isinstance(message, Bye):
-                sys.stderr.write(f"guard {place.pid}: {clean(message.why, 200)}\n")
+                why = end_in_words(message.end, message.why)
+                sys.stderr.write(f"guard {place.pid}: {clean(why, 200)}\n")
     return 0
 
 
@@ -140,7 +141,7 @@ def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
     last = app.run()
     if last:
         sys.stderr.write(last + "\n")
-    return DETACHED if app.owner and last is not None and last.startswith("Detached") else 0
+    return DETACHED if app.owner and app.detached else 0
 
 
 async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
@@ -182,8 +183,8 @@ async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
             return 0
         sys.stderr.write(f"flowdebt: guard {place.pid} ended without a word\n")
         return 1
-    if talk.ended.why.startswith(FAILED):
-        raise BadInput(talk.ended.why.removeprefix(FAILED))
+    if talk.ended.end is Ending.FAILED:
+        raise BadInput(talk.ended.why)
     return 0
 
 

@@ -3,7 +3,7 @@
 from rules.arithmetic import kept_share
 from rules.constants import DELAY_S, LAG_S, RING_SPACING_S
 from rules.state import (
-    CLOCK,
+    CLOCK_S,
     COMMANDED_BEFORE,
     COMMANDED_ML_MIN,
     DELAYED_ML_MIN,
@@ -26,7 +26,7 @@ def delayed_flow_ml_min(k: Vector, s: Vector) -> float:
     Commands are kept in a ring, no closer than 1/200 of the delay, and interpolated. Before the
     ring reaches back that far, the oldest known command stands in.
     """
-    now_s = s[CLOCK]
+    now_s = s[CLOCK_S]
     commanded = s[COMMANDED_ML_MIN]
     if s[RING_STARTED] == 0.0:
         s[RING_STARTED] = 1.0

@@ -23,8 +23,8 @@ from rules.state import (
     AGE_S,
     BEFORE,
     CHANGED,
-    CLOCK,
     CLOCK_DOUBT_S,
+    CLOCK_S,
     EXPECTED_ML_MIN,
     HEALTH,
     HEALTHY,
@@ -77,7 +77,7 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     elif s[CLOCK_DOUBT_S] > 0.0:
         s[CLOCK_DOUBT_S] = s[CLOCK_DOUBT_S] - dt_s
     s[TIME_S] = time_s
-    s[CLOCK] = s[CLOCK] + dt_s
+    s[CLOCK_S] = s[CLOCK_S] + dt_s
     return dt_s
 
 

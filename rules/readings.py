@@ -52,7 +52,7 @@ class Readings:
     def __init__(self, rig: Rig) -> None:
         self.change(rig)
         self.x: dict[str, float] = dict.fromkeys(SIGNATURE_NAMES, nan)
-        self._time_s = nan
+        self._clock_s = nan
         self._seen_s = dict.fromkeys(CHANNEL_NAMES, -1e9)
         self._a = {
             name: Average(lag_s)
@@ -134,7 +134,7 @@ class Readings:
         return tuple(
             name
             for name in self.channels_of(signature)
-            if name in without or self._time_s - self._seen_s[name] > _SEEN_WITHIN_S
+            if name in without or self._clock_s - self._seen_s[name] > _SEEN_WITHIN_S
         )
 
     def channels_of(self, signature: Signature) -> tuple[str, ...]:
@@ -144,14 +144,17 @@ class Readings:
         return signature.channels
 
     def take(self, d: Decision) -> None:
-        """Take a decision into account; one no newer than the last changes nothing."""
-        if d.late != 0.0 or d.time_s <= self._time_s:
+        """Take a decision into account; one no newer than the last changes nothing.
+
+        Time is the guard's own, which goes on where the device's clock starts again.
+        """
+        if d.late != 0.0 or d.clock_s <= self._clock_s:
             return
-        dt_s = min(d.time_s - self._time_s, 0.5) if self._time_s == self._time_s else 0.0
-        self._time_s = d.time_s
+        dt_s = min(d.clock_s - self._clock_s, 0.5) if self._clock_s == self._clock_s else 0.0
+        self._clock_s = d.clock_s
         for name in CHANNEL_NAMES:
             if getattr(d, f"health_{name}") == HEALTHY:
-                self._seen_s[name] = d.time_s
+                self._seen_s[name] = d.clock_s
         # A line that comes off takes the reading past what is plausible within a tenth of a second;
         # the last good value, held since, was on its way up there.
         beyond = d.health_delivered_ml_min == IMPLAUSIBLE and (
@@ -159,7 +162,7 @@ class Readings:
             or d.value_delivered_ml_min > _BEYOND * max(d.expected_ml_min, self._gate)
         )
         if d.health_delivered_ml_min == STUCK or beyond:
-            self._seen_s["delivered_ml_min"] = d.time_s
+            self._seen_s["delivered_ml_min"] = d.clock_s
         if d.health_boost_kpa != HEALTHY:
             return
         spraying = d.expected_ml_min > self._gate

@@ -87,43 +87,43 @@ HEALTH_WORDS: Final = (
     TANK_S,
     COOLING_K,
     ARREARS_ML,
-) = range(22)
-LEVEL: Final = 22  # one for each finding
+    CLOCK_S,
+) = range(23)
+LEVEL: Final = 23  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
 
 # --- the memory behind it ---------------------------------------------------------------------
 STARTED: Final = N_DECISION
-CLOCK: Final = N_DECISION + 1  # sum of the time steps taken, s
-CLOCK_DOUBT_S: Final = N_DECISION + 2  # how long a clock step still counts as news
-DELAYED_ML_MIN: Final = N_DECISION + 3  # commanded, one transport delay ago
-RATE_ML_MIN_S: Final = N_DECISION + 4  # |d expected / dt|
-SHORT_SMOOTH: Final = N_DECISION + 5  # smoothed shortfall, mL/min
-EXPECTED_SMOOTH: Final = N_DECISION + 6  # smoothed expected flow, mL/min
-HELD_MISSING: Final = N_DECISION + 7  # largest missing share while timing is pulled
-PULLED_S: Final = N_DECISION + 8  # time pulled with the shortfall still there
-LOW_BOOST_S: Final = N_DECISION + 9
-BLIND_S: Final = N_DECISION + 10
-UNSURE_S: Final = N_DECISION + 11  # time with any mapped channel unusable
-ACKNOWLEDGED: Final = N_DECISION + 12
-RING_LAST: Final = N_DECISION + 13  # index of the newest entry
-RING_READ: Final = N_DECISION + 14  # index of the newest entry at least one delay old
-RING_STARTED: Final = N_DECISION + 15
-UNHEALTHY: Final = N_DECISION + 16  # how many mapped channels are not healthy
-UNUSABLE: Final = N_DECISION + 17  # how many mapped channels are not usable
-RETARD_HELD: Final = N_DECISION + 18  # timing pulled, before rounding to the step, deg
-USE_ML_MIN: Final = N_DECISION + 19  # smoothed flow while spraying
-INTAKE_BEFORE: Final = N_DECISION + 20  # intake temperature when boost last was below the onset
-LATE_COUNT: Final = N_DECISION + 21  # late samples, forgotten over some seconds
-JUDGED: Final = N_DECISION + 22  # 1 where every essential reading is usable
-UNDELAYED_ML_MIN: Final = N_DECISION + 23  # the command through the lag alone, without delay
-COMMANDED_BEFORE: Final = N_DECISION + 24  # commanded, one sample ago
-DUE_DEG: Final = N_DECISION + 25  # retard asked for long enough to be done by now, deg
-NEXT_DEG: Final = N_DECISION + 26  # retard that becomes due next, deg
-NEXT_S: Final = N_DECISION + 27  # how long that has been asked for
-CUT_S: Final = N_DECISION + 28  # how long the boost ceiling has been in force
-FOR_S: Final = N_DECISION + 29  # how long each finding's condition has held
+CLOCK_DOUBT_S: Final = N_DECISION + 1  # how long a clock step still counts as news
+DELAYED_ML_MIN: Final = N_DECISION + 2  # commanded, one transport delay ago
+RATE_ML_MIN_S: Final = N_DECISION + 3  # |d expected / dt|
+SHORT_SMOOTH: Final = N_DECISION + 4  # smoothed shortfall, mL/min
+EXPECTED_SMOOTH: Final = N_DECISION + 5  # smoothed expected flow, mL/min
+HELD_MISSING: Final = N_DECISION + 6  # largest missing share while timing is pulled
+PULLED_S: Final = N_DECISION + 7  # time pulled with the shortfall still there
+LOW_BOOST_S: Final = N_DECISION + 8
+BLIND_S: Final = N_DECISION + 9
+UNSURE_S: Final = N_DECISION + 10  # time with any mapped channel unusable
+ACKNOWLEDGED: Final = N_DECISION + 11
+RING_LAST: Final = N_DECISION + 12  # index of the newest entry
+RING_READ: Final = N_DECISION + 13  # index of the newest entry at least one delay old
+RING_STARTED: Final = N_DECISION + 14
+UNHEALTHY: Final = N_DECISION + 15  # how many mapped channels are not healthy
+UNUSABLE: Final = N_DECISION + 16  # how many mapped channels are not usable
+RETARD_HELD: Final = N_DECISION + 17  # timing pulled, before rounding to the step, deg
+USE_ML_MIN: Final = N_DECISION + 18  # smoothed flow while spraying
+INTAKE_BEFORE: Final = N_DECISION + 19  # intake temperature when boost last was below the onset
+LATE_COUNT: Final = N_DECISION + 20  # late samples, forgotten over some seconds
+JUDGED: Final = N_DECISION + 21  # 1 where every essential reading is usable
+UNDELAYED_ML_MIN: Final = N_DECISION + 22  # the command through the lag alone, without delay
+COMMANDED_BEFORE: Final = N_DECISION + 23  # commanded, one sample ago
+DUE_DEG: Final = N_DECISION + 24  # retard asked for long enough to be done by now, deg
+NEXT_DEG: Final = N_DECISION + 25  # retard that becomes due next, deg
+NEXT_S: Final = N_DECISION + 26  # how long that has been asked for
+CUT_S: Final = N_DECISION + 27  # how long the boost ceiling has been in force
+FOR_S: Final = N_DECISION + 28  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
@@ -170,6 +170,7 @@ class Decision(NamedTuple):
         tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
+        clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
@@ -198,6 +199,7 @@ class Decision(NamedTuple):
     tank_s: float
     cooling_k: float
     arrears_ml: float
+    clock_s: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float

@@ -17,7 +17,7 @@ from simulator.plant.script import (
     Scenario,
     Step,
 )
-from simulator.rig import RigFile, find_rig, load_rig
+from simulator.rig import RigFile, find_rig, load_rig, shipped_rigs
 from simulator.strict import (
     BadInput,
     Decoded,
@@ -224,8 +224,9 @@ def _read(text: str, file_name: str, beside: Path | None) -> tuple[Scenario, Rig
 def _rig_path(document: Document, rig: str, beside: Path | None) -> Path:
     try:
         path = find_rig(rig)
-    except BadInput as error:
-        raise document.wrong(("rig",), str(error).partition("expected ")[2]) from None
+    except BadInput:
+        expected = f"a file or a shipped rig: {', '.join(shipped_rigs())}"
+        raise document.wrong(("rig",), expected) from None
     if beside is not None and str(path) == rig and not path.is_absolute():
         return beside / path
     return path

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from monitor.guard.protocol import TRACE, Frame, Hello
+from monitor.sources.base import SourceKind
 
 CHANNELS: Final = (
     "engine_speed_rpm",
@@ -26,6 +27,7 @@ def hello(**changes: Any) -> Hello:
         "pid": 4711,
         "rig": "Sorrel 2.0",
         "source": "invented logger",
+        "source_kind": SourceKind.LIVE,
         "session": "/logs/2026-01-31T12-00-00Z-sorrel",
         "thresholds": {"warn": 0.4, "pull": 0.8, "cut": 5.0},
         "limits": {"boost_kpa": 190.0, "knock": 4.0, "intake_c": 70.0, "injector_duty_pct": 92.0},

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.guard.protocol import Bye, CauseLine, EventTurn, Message, NoticeLine
+from monitor.guard.protocol import Bye, CauseLine, Ending, EventTurn, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.look import Look, ThemeName
@@ -53,7 +53,7 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
     status = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
     first = rows(0.0, 17.0)
     return [
-        (start_s, [hello(), NoticeLine("recording", "recording to /logs/x")]),
+        (start_s, [hello(), NoticeLine("recording", "in /logs/x")]),
         (start_s, [frame(status, first, 1700)]),
         (start_s + 0.9, [frame(status, rows(17.0, 17.9), 1790)]),
         (start_s + 0.95, [frame(status, rows(17.9, 17.95), 1795)]),
@@ -197,21 +197,23 @@ def stories() -> list[Story]:
                 [
                     *_healthy(),
                     (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
-                    (101.5, [Bye(why, {"recorded": 1840})]),
+                    (101.5, [Bye(end, why, {"recorded": 1840})]),
                 ],
                 113.4,
                 (*words, "this picture is 12 s old", "? old", "was active", "1840 rows", advises),
                 ("▼ PULL TIMING", "= HOLD", never),
             )
-            for name, why, never, words in (
+            for name, end, why, never, words in (
                 (
                     "guard_gone",
-                    "failed: no disk",
+                    Ending.FAILED,
+                    "no disk",
                     "ENDED",
                     ("× GUARD GONE", "nothing watches", "Failed: no disk. Before that: Pull 5.5"),
                 ),
                 (
                     "ended",
+                    Ending.SOURCE_ENDED,
                     "source ended",
                     "GONE",
                     ("ENDED   the log is over", "q quits", "At the end: Pull 5.5 deg"),

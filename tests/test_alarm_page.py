@@ -7,7 +7,16 @@ from msgspec import structs
 from textual.pilot import Pilot
 
 from monitor.alarm_words import count_in_words, standing_alarms, time_left
-from monitor.guard.protocol import Answer, Bye, Command, EventTurn, Frame, Message, Operation
+from monitor.guard.protocol import (
+    Answer,
+    Bye,
+    Command,
+    Ending,
+    EventTurn,
+    Frame,
+    Message,
+    Operation,
+)
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from rules.alarm_rates import AlarmState
@@ -179,7 +188,7 @@ async def test_what_is_refused_is_shown() -> None:
         await desk.says(Answer("acknowledge", False, "found no reading yet, expected one first"))
         await desk.presses(pilot)
         assert "acknowledge: found no reading yet" in desk.shown()
-        await desk.says(Bye("failed: no disk", {}))
+        await desk.says(Bye(Ending.FAILED, "no disk", {}))
         await desk.presses(pilot, "a", "h", "o")
         assert desk.sent() == []
         assert "nothing done: no guard is there to be told" in desk.shown()

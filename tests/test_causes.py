@@ -59,6 +59,7 @@ def reading(time_s: float, share: float = 1.0, missing: float = 0.0, **changes: 
     } | changes
     fields: dict[str, float] = {
         "time_s": time_s,
+        "clock_s": time_s,
         "commanded_ml_min": FULL_ML_MIN,
         "expected_ml_min": FULL_ML_MIN,
         "boost_kpa": BOOST_KPA,
@@ -365,7 +366,7 @@ def test_any_plausible_stream_gives_a_whole_ranking(data: Any) -> None:
     time_s = 0.0
     for _ in range(data.draw(st.integers(1, 10))):
         time_s += data.draw(st.floats(1e-4, 3.0))
-        changes: dict[str, float] = {"time_s": time_s}
+        changes: dict[str, float] = {"time_s": time_s, "clock_s": time_s}
         for channel in CHANNELS:
             changes[f"value_{channel.name}"] = data.draw(st.floats(channel.low, channel.high))
             changes[f"health_{channel.name}"] = float(data.draw(st.integers(0, 5)))

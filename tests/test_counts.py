@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor import counts
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
-from monitor.guard.protocol import Bye, Message
+from monitor.guard.protocol import Bye, Ending, Message
 from monitor.lines import LineTalk, in_words
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -89,7 +89,7 @@ def test_nonsense_in_place_of_statistics_is_no_fault(nonsense: Any) -> None:
 
 def test_the_goodbye_says_all_of_it() -> None:
     """The last line of line mode, and the whole as JSON."""
-    bye = Bye("source ended", FULL)
+    bye = Bye(Ending.SOURCE_ENDED, "source ended", FULL)
     assert in_words(bye) == (
         "ended: source ended; 1300 received, 1400 decided, 1399 recorded, "
         "7 rejected (bad number 5, too short 2), 4 lost on the way, 1 late, 0 dropped, "

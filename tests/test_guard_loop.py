@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from monitor.guard.loop import GuardLoop
-from monitor.guard.protocol import Bye, EventTurn, Message, NoticeLine
+from monitor.guard.protocol import Bye, Ending, EventTurn, Message, NoticeLine, Recording
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.writer import Recorder
 from monitor.review import review
@@ -110,7 +110,7 @@ async def test_a_source_that_fails_ends_the_watch_and_keeps_what_came(tmp_path: 
     assert result.cut is None
     bye = heard.messages[-1]
     assert isinstance(bye, Bye)
-    assert bye.why == "failed: line 21 is bad"
+    assert (bye.end, bye.why) == (Ending.FAILED, "line 21 is bad")
 
 
 @pytest.mark.asyncio
@@ -131,6 +131,6 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     await running
     told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
     assert "stopped: disk full" in told
-    assert loop.statistics()["recording"] == "stopped: disk full"
+    assert loop.recording == Recording(str(recorder.path), "disk full")
     assert loop.statistics()["decided"] >= 40
     assert loop.statistics()["not_recorded"] >= 40

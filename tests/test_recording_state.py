@@ -6,10 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from msgspec import structs
 
 import monitor.recorder.writer as writer_module
 from monitor.guard.loop import GuardLoop
-from monitor.guard.protocol import Bye, Frame, Message, NoticeLine
+from monitor.guard.protocol import Bye, Ending, Frame, Message, NoticeLine, Recording
 from monitor.lines import LineTalk
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.reader import SessionBlocks
@@ -64,20 +65,20 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     source = FakeSource([Sample(0.01 * i, 1.0 + i % 2) for i in range(50)], ends=False)
     loop = GuardLoop(RIG, source, recorder, tell=told.tell)
     running = asyncio.create_task(loop.run())
-    await told.notice(lambda text: text == f"recording to {recorder.path}")
+    await told.notice(lambda text: text == f"in {recorder.path}")
     disk.room = 0
     assert await told.notice(lambda text: text.startswith("stopped")) == "stopped: disk full"
-    assert loop.statistics()["recording"] == "stopped: disk full"
+    assert loop.recording == Recording(str(recorder.path), "disk full")
     disk.room = 1 << 30
     again = await told.notice(lambda text: "again" in text)
     loop.stop("seen enough")
     await running
     lost = recorder.dropped
     assert lost > 0
-    assert again.startswith(f"recording to {recorder.path} again; ")
+    assert again.startswith(f"in {recorder.path} again; ")
     assert again.endswith(" rows not recorded")
     facts = loop.statistics()
-    assert facts["recording"] == "recording"
+    assert loop.recording == Recording(str(recorder.path))
     assert facts["recorded"] + facts["not_recorded"] == facts["decided"]
     result = review(recorder.path, None)
     assert result.reproduced is True
@@ -99,8 +100,8 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
 def stopped_frame() -> Frame:
     """Return a frame of a guard whose recording has stopped."""
     troubled = frame("Hold.", rows(17.0, 18.0), 1800)
-    troubled.statistics.update(recording="stopped: disk full", not_recorded=12)
-    return troubled
+    troubled.statistics["not_recorded"] = 12
+    return structs.replace(troubled, recording=Recording("/logs/x", "disk full"))
 
 
 def test_lines_say_it_as_long_as_it_lasts() -> None:
@@ -108,21 +109,27 @@ def test_lines_say_it_as_long_as_it_lasts() -> None:
     notice, status, bye = (
         *said(NoticeLine("recording", "stopped: disk full")),
         *said(stopped_frame()),
-        *said(Bye("source ended", {"decided": 20, "recorded": 8, "not_recorded": 12})),
+        *said(
+            Bye(
+                Ending.SOURCE_ENDED,
+                "source ended",
+                {"decided": 20, "recorded": 8, "not_recorded": 12},
+            )
+        ),
     )
     assert notice.strip() == "recording: stopped: disk full"
     assert status.endswith("| recording stopped: disk full")
     assert "8 recorded, 12 NOT recorded, " in bye
-    fine = frame("Hold.", rows(17.0, 18.0), 1800)
-    fine.statistics["recording"] = "recording"
+    fine = structs.replace(stopped_frame(), recording=Recording("/logs/x"))
     assert "recording" not in said(fine)[0]
 
 
 def test_json_says_it_in_every_frame() -> None:
-    """The condition and the counts stand in the statistics."""
+    """Whether it goes on is a field of its own; the counts stand in the statistics."""
     (line,) = said(stopped_frame(), as_json=True)
-    facts = json.loads(line)["statistics"]
-    assert (facts["recording"], facts["not_recorded"]) == ("stopped: disk full", 12)
+    facts = json.loads(line)
+    assert facts["recording"] == {"session": "/logs/x", "fault": "disk full"}
+    assert facts["statistics"]["not_recorded"] == 12
 
 
 @pytest.mark.asyncio
@@ -131,7 +138,8 @@ async def test_whoever_joins_late_sees_it_too() -> None:
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     resumed = frame("Hold.", rows(18.0, 19.0), 1900)
-    resumed.statistics.update(recording="recording", not_recorded=12)
+    resumed.statistics["not_recorded"] = 12
+    resumed = structs.replace(resumed, recording=Recording("/logs/x"))
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), stopped_frame()])], 100.1)
         await pilot.pause()

@@ -14,7 +14,7 @@ from textual.pilot import Pilot
 
 from monitor.guard.place import Place
 from monitor.guard.process import Order
-from monitor.guard.protocol import Answer, Bye, Frame, Hello, Message
+from monitor.guard.protocol import Answer, Bye, Ending, Frame, Hello, Message
 from monitor.link import start_guard
 from monitor.screen import rejoin
 from monitor.screen.app import Dashboard
@@ -183,7 +183,7 @@ async def test_the_next_guard_is_only_offered(over: bool) -> None:
     async with app.run_test(size=(140, 40)) as pilot:
         await tell(app, old, clock, told(), 101.5)
         if over:
-            old.feed(Bye("source ended", {}))
+            old.feed(Bye(Ending.SOURCE_ENDED, "source ended", {}))
         else:
             old.end()
         await app._ended.wait()

@@ -18,7 +18,7 @@ from rules.expectation import expect
 from rules.facts import Nozzle, Pump
 from rules.guard import fresh_state
 from rules.hydraulics import full_flow_ml_min
-from rules.state import CLOCK, COMMANDED_ML_MIN, EXPECTED_ML_MIN, RATE_ML_MIN_S
+from rules.state import CLOCK_S, COMMANDED_ML_MIN, EXPECTED_ML_MIN, RATE_ML_MIN_S
 from tests.rigs import rig
 
 Floats = npt.NDArray[np.float64]
@@ -131,7 +131,7 @@ def response(commands: Floats, dt_s: float, lag_s: float, delay_s: float) -> tup
     s = fresh_state(constants)
     expected, rates = [], []
     for i, command in enumerate(commands.tolist()):
-        s[CLOCK] = i * dt_s
+        s[CLOCK_S] = i * dt_s
         s[COMMANDED_ML_MIN] = command
         expect(constants.k, s, dt_s if i else 0.0)
         expected.append(s[EXPECTED_ML_MIN])

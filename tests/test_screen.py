@@ -3,8 +3,9 @@
 from math import isnan
 
 import pytest
+from msgspec import structs
 
-from monitor.guard.protocol import Bye, Command, EventTurn, Message, NoticeLine
+from monitor.guard.protocol import Bye, Command, Ending, EventTurn, Message, NoticeLine, Recording
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -69,12 +70,15 @@ async def test_hostile_text_is_only_text(text: str) -> None:
     bad = frame(text, rows(17.0, 18.0), 1800, ill={"boost_kpa": text, text: text})
     told: list[Message] = [
         hello(rig=text, source=text, session=text, events=[odd, {}, {"time_s": text}]),
-        bad,
+        structs.replace(bad, recording=Recording(text, text)),
         EventTurn(text, odd, text),
         NoticeLine(text, text),
         NoticeLine("recording", text),
     ]
-    for messages in (told, [*told, Bye(text, {"latency": text, "rejected": {text: text}})]):
+    for messages in (
+        told,
+        [*told, Bye(Ending.FAILED, text, {"latency": text, "rejected": {text: text}})],
+    ):
         link, clock = FakeLink(), Clock()
         app = _app(link, clock)
         async with app.run_test(size=(140, 40)) as pilot:
@@ -317,10 +321,10 @@ async def test_a_recorder_in_trouble_is_said() -> None:
         await tell(app, link, clock, [(100.0, [hello(), troubled])], 100.1)
         await pilot.pause()
         assert "! 12 rows not recorded" in text_of(app)
-        told: list[Message] = [NoticeLine("recording", "no space left on device")]
-        await tell(app, link, clock, [(100.0, told)], 100.1)
+        stopped = structs.replace(troubled, recording=Recording("/logs/x", "no space left"))
+        await tell(app, link, clock, [(100.0, [stopped])], 100.1)
         await pilot.pause()
-        assert "! recording: no space left" in text_of(app)
+        assert "! recording: stopped: no space" in text_of(app)
 
 
 @pytest.mark.asyncio

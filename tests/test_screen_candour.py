@@ -3,7 +3,7 @@
 import pytest
 from msgspec import structs
 
-from monitor.guard.protocol import Bye, Command, EventTurn, Frame, Message, NoticeLine
+from monitor.guard.protocol import Bye, Command, Ending, EventTurn, Frame, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.look import Look, UnitsName
@@ -81,7 +81,9 @@ async def test_without_a_guard_no_key_is_silent_and_none_is_offered_in_vain() ->
         offered = text_of(app).splitlines()[-1]
         for word in ("d detach", "a acknowledge", "f freeze", "b bell"):
             assert word in offered
-        await tell(app, link, clock, [(100.2, [Bye("stopped by a viewer", {})])], 100.3)
+        await tell(
+            app, link, clock, [(100.2, [Bye(Ending.STOPPED, "stopped by a viewer", {})])], 100.3
+        )
         await pilot.pause()
         offered = text_of(app).splitlines()[-1]
         for word in ("detach", "acknowledge", "freeze", "bell"):

@@ -12,15 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 from rich.cells import cell_len
 
-from monitor.guard.protocol import (
-    SIMULATED_CAR,
-    SOURCE_ENDED,
-    Bye,
-    CauseLine,
-    Command,
-    Message,
-    NoticeLine,
-)
+from monitor.guard.protocol import Bye, CauseLine, Command, Ending, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.literal import figure, number, plain, wrapped
@@ -29,6 +21,7 @@ from monitor.screen.panes.spray_path import PARTS, placed, suspicion
 from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
+from monitor.sources.base import SourceKind
 from rules.known_causes import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
 from tests.screen_script import Clock, hello, tell, text_of
 
@@ -189,32 +182,34 @@ def test_an_explanation_keeps_what_is_done() -> None:
 
 @pytest.mark.asyncio
 @pytest.mark.parametrize(
-    ("source", "why", "said", "last"),
+    ("source", "end", "said", "last"),
     [
-        ("a.csv, recorded", SOURCE_ENDED, "The log is over; q quits.", "The log is over."),
+        ("simulated car, x", Ending.SOURCE_ENDED, "The log is over; q quits.", "The log is over."),
         (
-            f"{SIMULATED_CAR}, pump_stop",
-            SOURCE_ENDED,
+            "a.csv, recorded",
+            Ending.SOURCE_ENDED,
             "The simulated drive is over; q quits.",
             "The simulated drive is over.",
         ),
-        ("a.csv, recorded", "failed: x", "The guard is gone; q quits.", "Guard gone: failed: x."),
-        ("a.csv, recorded", "", "The guard goes on; d leaves it to that, q quits.", "Detached"),
+        ("source ended", Ending.FAILED, "The guard is gone; q quits.", "Guard gone: failed: x."),
+        ("a.csv", None, "The guard goes on; d leaves it to that, q quits.", "Detached"),
     ],
 )
 async def test_too_small_a_terminal_says_how_it_ended(
-    source: str, why: str, said: str, last: str
+    source: str, end: Ending | None, said: str, last: str
 ) -> None:
-    """Without room for the picture, an end still reads as an end, and a failure as one."""
+    """Without room for the picture, an end reads as an end and a failure as one, by no name."""
+    kind = SourceKind.SIMULATED if "simulated" in said else SourceKind.RECORDED
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, clock=clock)
     async with app.run_test(size=(60, 20)) as pilot:
-        told: list[Message] = [hello(source=source, session=None), *([Bye(why, {})] if why else [])]
+        greeting = hello(source=source, source_kind=kind, session=None)
+        told: list[Message] = [greeting, *([Bye(end, "x", {})] if end else [])]
         await tell(app, link, clock, [(100.0, told)], 100.1)
         await pilot.pause()
         shown = text_of(app)
         assert said in " ".join(shown.split())
-        assert ("GUARD GONE" in shown) is why.startswith("failed")
+        assert ("GUARD GONE" in shown) is (end is Ending.FAILED)
         await pilot.press("q")
     assert str(app.return_value).startswith(last)
 
@@ -226,13 +221,14 @@ async def test_too_small_a_terminal_says_how_it_ended(
 )
 async def test_a_simulated_car_is_said_to_obey(width: int, said: str) -> None:
     """No output is driven, but this one source does what is decided, and the screen says so."""
-    for source, obeys in ((f"{SIMULATED_CAR}, pump_stop", True), ("a.csv, recorded", False)):
+    for kind in SourceKind:
+        greeting = hello(source="simulated car, pump_stop", source_kind=kind)
         link, clock = FakeLink(), Clock()
         app = Dashboard(lambda link=link: link, owner=True, clock=clock)  # type: ignore[misc]
         async with app.run_test(size=(width, 40)) as pilot:
-            await tell(app, link, clock, [(100.0, [hello(source=source)])], 100.1)
+            await tell(app, link, clock, [(100.0, [greeting])], 100.1)
             await pilot.pause()
-            assert (said in text_of(app)) is obeys
+            assert (said in text_of(app)) is (kind is SourceKind.SIMULATED)
             assert "advises only: no output is driven" in text_of(app)
 
 

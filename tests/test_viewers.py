@@ -22,6 +22,7 @@ from monitor.guard.protocol import (
     Answer,
     Bye,
     Command,
+    Ending,
     EventTurn,
     Frame,
     Hello,
@@ -77,7 +78,7 @@ async def served(place: Place | None = None) -> AsyncIterator[Served]:
     try:
         yield made
     finally:
-        await made.server.close(Bye("test", {}), patience_s=0.01)
+        await made.server.close(Bye(Ending.STOPPED, "test", {}), patience_s=0.01)
         while _clients:
             writer = _clients.pop()
             writer.transport.abort()
@@ -354,7 +355,7 @@ async def test_a_guard_that_ends_or_never_answers_is_said(monkeypatch: pytest.Mo
         with pytest.raises(BadInput, match=r"no answer within 0 s"):
             await asyncio.to_thread(ask, None, Command("reload"))
         monkeypatch.setattr("monitor.asking.PATIENCE_S", 20.0)
-        one.server._obey = lambda *_: one.server.send(Bye("told to", {}))
+        one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", {}))
         with pytest.raises(BadInput, match="ended before it answered"):
             await asyncio.to_thread(ask, None, Command("reload"))
         link = ViewerLink(one.server.place)

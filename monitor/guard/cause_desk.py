@@ -67,15 +67,14 @@ class CauseDesk:
 
     def hear(self, decision: Decision) -> None:
         """Take a decision."""
-        step_s = decision.time_s - self._newest_s
-        if decision.changed or step_s >= CLOSEST_S or step_s < 0.0:
-            self._newest_s = decision.time_s
+        if decision.changed or decision.clock_s - self._newest_s >= CLOSEST_S:
+            self._newest_s = decision.clock_s
             self._waiting.append(decision)
 
     def work(self) -> bool:
         """Take in what was heard; return whether there is a new ranking (``ranked``)."""
         waiting, self._waiting = self._waiting, []
-        new = False
+        before = self.ranked
         for decision in waiting:
             self._ranker.feed(decision)
             if not any(decision[LEVEL + finding] for finding in SPRAY_FINDINGS):
@@ -83,8 +82,7 @@ class CauseDesk:
                 self.ranked = []
                 continue
             if self._since_s is None:
-                self._since_s = decision.time_s
-            if not self.ranked and decision.time_s - self._since_s >= SETTLED_S:
+                self._since_s = decision.clock_s
+            if not self.ranked and decision.clock_s - self._since_s >= SETTLED_S:
                 self.ranked = causes_in_json(self._ranker.rank())
-                new = bool(self.ranked)
-        return new
+        return bool(self.ranked) and self.ranked is not before

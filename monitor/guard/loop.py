@@ -79,7 +79,7 @@ class GuardLoop:
         self._aligner = Aligner()
         self._reading_at_s = now_s()
         self._stop = asyncio.Event()
-        self._why = protocol.SOURCE_ENDED
+        self._end, self._why = protocol.Ending.SOURCE_ENDED, protocol.SOURCE_ENDED
         self._decided = 0
         self._late = 0
         self.latency = LatencyHistogram()
@@ -107,7 +107,7 @@ class GuardLoop:
     def stop(self, why: str) -> None:
         """End soon, cleanly. Also safe as a signal's handler on the loop."""
         if not self._stop.is_set():
-            self._why = why
+            self._end, self._why = protocol.Ending.STOPPED, why
             self._stop.set()
 
     async def run(self, opened: Callable[[], Awaitable[None]] | None = None) -> None:
@@ -125,11 +125,10 @@ class GuardLoop:
                 if opened is not None:
                     await opened()
                 if self._recorder is not None:
-                    text = f"{protocol.RECORDING_TO}{self._recorder.path}"
-                    self._send(protocol.NoticeLine("recording", text))
+                    self._send(protocol.NoticeLine("recording", f"in {self._recorder.path}"))
                 for hearer in self._hearers:
                     hearer.listen(lambda topic, text: self._send(protocol.NoticeLine(topic, text)))
-                if self._source.live:
+                if self._source.kind.live:
                     helpers.append(asyncio.create_task(self._watch_silence()))
                 pump = asyncio.create_task(self._pump())
                 stopped = asyncio.create_task(self._stop.wait())
@@ -142,7 +141,7 @@ class GuardLoop:
                 else:
                     pump.result()
         except Exception as error:
-            self._why = f"{protocol.FAILED}{error}"
+            self._end, self._why = protocol.Ending.FAILED, str(error)
             raise
         finally:
             for helper in helpers:
@@ -217,7 +216,7 @@ class GuardLoop:
 
     async def _frames(self) -> None:
         alone_since_s = now_s()
-        recorder_fault: str | None = None
+        recording = self.recording
         while True:
             await asyncio.sleep(protocol.FRAME_S)
             rows, self._fresh = self._fresh, []
@@ -231,11 +230,22 @@ class GuardLoop:
                 viewers.send(self._frame(rows))
             elif self._unattended_ends and now_s() - alone_since_s > UNATTENDED_S:
                 self.stop("nobody is watching")
-            if self._recorder is not None and self._recorder.fault != recorder_fault:
-                recorder_fault = self._recorder.fault
-                again = f"{protocol.RECORDING_TO}{self._recorder.path} again"
-                lost = f"{self._recorder.dropped} rows not recorded"
-                self._send(protocol.NoticeLine("recording", recorder_fault or f"{again}; {lost}"))
+            recording = self._tell_recording(recording)
+
+    def _tell_recording(self, before: protocol.Recording | None) -> protocol.Recording | None:
+        """Tell of a recording that stopped, goes on, or goes on elsewhere; return how it stands."""
+        now = self.recording
+        if self._recorder is not None and now is not None and now != before:
+            again = f"in {now.session} again; {self._recorder.dropped} rows not recorded"
+            text = again if now.fault is None else now.in_words
+            self._send(protocol.NoticeLine("recording", text))
+        return now
+
+    @property
+    def recording(self) -> protocol.Recording | None:
+        """How the recording stands; None where nothing is recorded."""
+        recorder = self._recorder
+        return None if recorder is None else protocol.Recording(str(recorder.path), recorder.fault)
 
     def _frame(self, rows: list[tuple[float, ...]]) -> protocol.Frame:
         every = -(-len(rows) // protocol.MOST_ROWS_A_FRAME) or 1
@@ -249,6 +259,7 @@ class GuardLoop:
             sounding=self._alarms.sounding,
             causes=self._causes.ranked,
             outputs=[output for hearer in self._hearers for output in hearer.shown()],
+            recording=self.recording,
         )
 
     def _hello(self) -> protocol.Hello:
@@ -257,6 +268,7 @@ class GuardLoop:
             protocol=protocol.PROTOCOL,
             pid=0 if self._viewers is None else self._viewers.place.pid,
             source=self._source.name,
+            source_kind=self._source.kind,
             session=None if self._recorder is None else str(self._recorder.path),
             channels=[terms.name for terms in self._rig.channels],
             trace=list(protocol.TRACE),
@@ -271,8 +283,7 @@ class GuardLoop:
             facts = {"time_s": self._decision.time_s, "who": name_of(command), "do": command.do}
             self._recorder.note("operator", **facts)
         if command.do == "stop":
-            by_command = command.who == protocol.COMMAND_LINE
-            self.stop(f"stopped by {protocol.COMMAND_LINE if by_command else 'a viewer'}")
+            self.stop(f"stopped by {name_of(command) if command.who else 'a viewer'}")
             return
         if command.do == "reload":
             self._reloader.ask(command.rig, answer)
@@ -337,7 +348,6 @@ class GuardLoop:
             "latency": self.latency.as_json(),
         }
         if self._recorder is not None:
-            facts["recording"] = self._recorder.condition
             facts["recorded"] = self._recorder.rows
             facts["not_recorded"] = self._recorder.dropped
             facts["recorder_waiting"] = self._recorder.waiting
@@ -349,7 +359,7 @@ class GuardLoop:
 
     async def _finish(self) -> None:
         for hearer in self._hearers:
-            hearer.close(self._why)
+            hearer.close(protocol.end_in_words(self._end, self._why))
         self._tracker.finish(self._decision)
         self._tell_causes()
         if self._recorder is not None:
@@ -358,7 +368,7 @@ class GuardLoop:
             loop = asyncio.get_running_loop()
             await loop.run_in_executor(None, lambda: self._recorder_close())
         rates = self._alarms.rates(self._decision.time_s)
-        bye = protocol.Bye(self._why, {**self.statistics(), "alarm_rates": rates})
+        bye = protocol.Bye(self._end, self._why, {**self.statistics(), "alarm_rates": rates})
         if self._viewers is not None:
             await self._viewers.close(bye)
         if self._tell is not None:
@@ -366,7 +376,9 @@ class GuardLoop:
 
     def _recorder_close(self) -> None:
         if self._recorder is not None:
-            self._recorder.close(why=self._why, statistics=self.statistics())
+            why = protocol.end_in_words(self._end, self._why)
+            end = self._end.value
+            self._recorder.close(end=end, why=why, statistics=self.statistics())
 
 
 def _facts(message: protocol.AlarmTurn | protocol.Operation) -> dict[str, Any]:

@@ -15,7 +15,6 @@ from monitor.guard.hearers import Hearer
 from monitor.guard.loop import GuardLoop, Tell
 from monitor.guard.order import Order as Order
 from monitor.guard.place import new_place, publish, withdraw
-from monitor.guard.protocol import SIMULATED_CAR
 from monitor.guard.scheduling import ask_for_short_slice
 from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import SEGMENT_ROWS, Recorder
@@ -99,7 +98,7 @@ async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hear
     shown: Callable[[], list[dict[str, Any]]] = list
     if order.arm and not order.outputs:
         raise BadInput("--arm: found no --output, expected one to arm")
-    if order.arm and not (source.live or source.name.startswith(SIMULATED_CAR)):
+    if order.arm and not source.kind.may_act:
         raise BadInput("--arm: found a recorded log, expected a live source: the past must not act")
     if order.outputs:
         from monitor.outputs.desk import OutputDesk

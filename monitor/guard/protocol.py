@@ -3,13 +3,16 @@
 The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event``,
 ``alarm``, ``operator`` and ``notice`` as they come, and ``bye`` at its end. A viewer first sends
 its token, then commands; some are answered, to that viewer alone. Numbers that are not finite
-travel as null.
+travel as null. What a viewer does follows from fields; text is for people, and nothing is read out
+of it again.
 """
 
+from enum import Enum
 from typing import Annotated, Any, Final
 
 import msgspec
 
+from monitor.sources.base import SourceKind
 from rules import state as st
 from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
@@ -21,10 +24,7 @@ LONGEST_PATH: Final = 4096
 LONGEST_WORD: Final = 64
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
-FAILED: Final = "failed: "  # how a goodbye begins that is none
-SOURCE_ENDED: Final = "source ended"  # the goodbye after a log's last row
-RECORDING_TO: Final = "recording to "  # how the notice begins that all is well with it
-SIMULATED_CAR: Final = "simulated car"  # how the name of the one source begins that obeys
+SOURCE_ENDED: Final = "source ended"
 
 # Columns of a trace row, all taken from the decision.
 TRACE: Final = (
@@ -49,12 +49,41 @@ TRACE: Final = (
 TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
 
 
+class Ending(Enum):
+    """Why a guard ended."""
+
+    SOURCE_ENDED = "source_ended"
+    """Its source did, as every log does: nothing went wrong."""
+    STOPPED = "stopped"
+    """It was told to: by a viewer, a command, a signal, or since nobody watched a demonstration."""
+    FAILED = "failed"
+    """It could not go on."""
+
+
+class Recording(msgspec.Struct, frozen=True):
+    """How the recording stands.
+
+    Attributes:
+        session: The folder recorded in now, or last.
+        fault: Why rows are not recorded now, in a few words; None while they are.
+    """
+
+    session: str
+    fault: str | None = None
+
+    @property
+    def in_words(self) -> str:
+        """How it stands: ``recording``, or ``stopped`` and why."""
+        return "recording" if self.fault is None else f"stopped: {self.fault}"
+
+
 class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     """First message of the guard.
 
     Attributes:
         rig: Rig's name.
-        source: What is being read.
+        source: What is being read, by name.
+        source_kind: Whether that is an engine that runs now, a simulated one, or the past.
         session: Folder of the recording, None where nothing is recorded.
         thresholds: Debt thresholds in mL: warn, pull, cut.
         limits: Limit by channel, in the channel's unit, where there is one.
@@ -72,6 +101,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     pid: int
     rig: str
     source: str
+    source_kind: SourceKind
     session: str | None
     thresholds: dict[str, float]
     limits: dict[str, float]
@@ -97,6 +127,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
         sounding: Whether the bell should ring.
         causes: The likeliest causes of the trouble in the spray system, where there is any.
         outputs: Every output: ``output`` (its name), ``armed``, ``held``, ``why``, ``fault``.
+        recording: How the recording stands; None where nothing is recorded.
     """
 
     status: str
@@ -108,6 +139,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
     sounding: bool = False
     causes: list[dict[str, Any]] = []
     outputs: list[dict[str, Any]] = []
+    recording: Recording | None = None
 
 
 class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
@@ -197,8 +229,9 @@ class Answer(msgspec.Struct, tag_field="kind", tag="answer"):
 
 
 class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
-    """The guard ends: why, and its last statistics."""
+    """The guard ends: why, also in words (a failure's are its error), and its last statistics."""
 
+    end: Ending
     why: str
     statistics: dict[str, Any]
 
@@ -219,6 +252,11 @@ Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
 COMMAND_LINE: Final = "flowdebt stop"
+
+
+def end_in_words(end: Ending, why: str) -> str:
+    """Return why a guard ended, as one line for people."""
+    return f"failed: {why}" if end is Ending.FAILED else why
 
 
 class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):

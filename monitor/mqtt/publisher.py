@@ -236,7 +236,7 @@ class Publisher:
         elif isinstance(heard, Up):
             self._up_since_s = now_s()
             self._silent_told = False
-            self._news.append(f"publishing to {self.name}")
+            self._news.append(f"connected to {self.name}")
         elif isinstance(heard, Down):
             if self._up_since_s is not None or not self._silent_told:
                 self._silent_told = True

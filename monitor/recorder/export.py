@@ -93,15 +93,19 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     return Exported(rows, blocks.cut, blocks.rig_changed)
 
 
-def check_kind(to: Path) -> str:
+def check_kind(to: Path, asked: str = "--to: ") -> str:
     """Return the kind of file that is asked for, by its ending.
+
+    Args:
+        to: The file.
+        asked: How the message names the place it was asked for at.
 
     Raises:
         BadInput: It is none of ours.
     """
     kind = to.suffix.lower()
     if kind not in {".csv", ".parquet"}:
-        raise BadInput(f"--to: found {called(to)}, expected a file ending in .csv or .parquet")
+        raise BadInput(f"{asked}found {called(to)}, expected a file ending in .csv or .parquet")
     return kind
 
 

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass
+from fnmatch import fnmatchcase
 from math import nan
 from pathlib import Path
 from typing import Any
@@ -83,7 +84,7 @@ def _entry(path: Path, running: Collection[int]) -> Entry:
         except OSError:  # gone since
             continue
         size += count
-        if file.name.startswith("samples-"):
+        if fnmatchcase(file.name, layout.SAMPLES_GLOB):
             segment_bytes += count
     try:
         about = read_about(path)

@@ -69,7 +69,7 @@ class Recorder:
     Attributes:
         path: The session's folder.
         dropped: Rows that could not be recorded.
-        fault: ``stopped:`` and why; None while all is well.
+        fault: Why recording has stopped, in a few words; None while all is well.
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
 
     Raises:
@@ -127,11 +127,6 @@ class Recorder:
         return self._segments.rows
 
     @property
-    def condition(self) -> str:
-        """``recording``, or ``stopped:`` and why."""
-        return self.fault or "recording"
-
-    @property
     def waiting(self) -> int:
         """Rows put and not yet written: for whoever feeds it faster than life."""
         return len(self._pending)
@@ -176,7 +171,7 @@ class Recorder:
         try:
             self._events.close()
         except OSError as error:
-            self.fault = self.fault or f"stopped: {why_stopped(error)}"
+            self.fault = self.fault or why_stopped(error)
 
     # --- beginning ----------------------------------------------------------------------------
 
@@ -320,7 +315,7 @@ class Recorder:
         self._turn_asked = False
         self._next = None
         self._retry_s = now_s() + RETRY_S
-        self.fault = f"stopped: {why}"
+        self.fault = why
         self._write_summary()
 
     def _write_notes(self) -> bool:

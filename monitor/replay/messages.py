@@ -6,6 +6,7 @@ from typing import Any, Final
 from monitor.guard import protocol
 from monitor.guard.terms import shown
 from monitor.replay.decided import Decided, TurnAt
+from monitor.sources.base import SourceKind
 from rules.explain import status
 
 NEWEST_EVENTS: Final = 50  # as many as a guard tells whoever joins
@@ -24,6 +25,7 @@ def hello_of(decided: Decided, index: int = 0) -> protocol.Hello:
         protocol=protocol.PROTOCOL,
         pid=0,
         source=f"{decided.log.name}, recorded",
+        source_kind=SourceKind.RECORDED,
         session=str(decided.log.path) if decided.log.session else None,
         channels=[terms.name for terms in rig.channels],
         trace=list(protocol.TRACE),

@@ -30,7 +30,7 @@ def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Ex
         BadInput: Nothing in the stretch, another kind of file, one that is there already or can't
             be written. An unfinished file is taken away.
     """
-    check_kind(path)
+    check_kind(path, "")  # asked for on a screen, which has no --to
     start, end = decided.rows_between(from_s, to_s)
     if start >= end:
         raise BadInput(

@@ -11,7 +11,6 @@ from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.literal import plain, shortened
 from monitor.screen.panes.alarm_page import AlarmPage
-from monitor.screen.panes.detail import OWN_WORDS
 from monitor.screen.view import Page
 from rules.alarm_rates import AlarmState
 
@@ -210,7 +209,7 @@ class AlarmKeys(BaseDashboard):
         if self._listing:
             self._alarm_page.say(text, self.time_s())
         else:
-            self.picture.notice = (NoticeLine(OWN_WORDS, text), self.time_s())
+            self.picture.notice = (NoticeLine("", text), self.time_s())
         self.redraw()
 
 

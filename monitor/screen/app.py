@@ -50,6 +50,10 @@ class Dashboard(AlarmKeys):
         clock: Steady time, s; for ages and silence only.
 
     The result is a last line to print after the screen is gone.
+
+    Attributes:
+        owner: Whether leaving stops the guard: whoever starts one ends it.
+        detached: Whether it was left running on purpose.
     """
 
     SIGNS: ClassVar[tuple[str, ...]] = (*SIGNS, *LIVE_SIGNS)
@@ -86,6 +90,7 @@ class Dashboard(AlarmKeys):
         super().__init__(Picture(clock()), look)
         self._link_factory = link_factory
         self.owner = owner
+        self.detached = False
         self._operator = clean(operator, LONGEST_TEXT).strip()
         self._next_guard = next_guard
         self._found: Found | None = None
@@ -241,6 +246,7 @@ class Dashboard(AlarmKeys):
 
     def action_detach(self) -> None:
         """Leave; the guard goes on."""
+        self.detached = self.picture.gone_why is None
         self.exit(self._last_line())
 
     def action_join(self) -> None:
@@ -258,7 +264,8 @@ class Dashboard(AlarmKeys):
         line = f"Guard gone: {why}."
         if self.picture.ended:
             line = f"{self.picture.what_ended.capitalize()}."
-        if hello is not None and hello.session is not None:
+        session = self.picture.session
+        if session is not None:
             rows = figure(number(self.picture.statistics, "recorded"), 0)
-            line += f" Recorded {rows} rows in {plain(hello.session)}"
+            line += f" Recorded {rows} rows in {plain(session)}"
         return line

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator
 
-from monitor.guard.protocol import Bye, Command, Message
+from monitor.guard.protocol import Bye, Command, Ending, Message
 
 
 class FakeLink:
@@ -74,4 +74,4 @@ class FakeLink:
         """Note a command."""
         self.sent.append(command)
         if command.do == "stop" and self._bye_on_stop:
-            self.feed(Bye("stopped by a viewer", {"recorded": 1234}))
+            self.feed(Bye(Ending.STOPPED, "stopped by a viewer", {"recorded": 1234}))

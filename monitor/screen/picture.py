@@ -8,13 +8,11 @@ from msgspec import structs
 
 from monitor.alarm_words import StandingAlarm, done_in_words, standing_alarms
 from monitor.guard.protocol import (
-    RECORDING_TO,
-    SIMULATED_CAR,
-    SOURCE_ENDED,
     AlarmTurn,
     Answer,
     Bye,
     CauseLine,
+    Ending,
     EventTurn,
     Frame,
     Hello,
@@ -22,11 +20,13 @@ from monitor.guard.protocol import (
     NoticeLine,
     Operation,
     Terms,
+    end_in_words,
 )
 from monitor.screen.happenings import Happenings
 from monitor.screen.literal import number, plain
 from monitor.screen.spacing import SILENT_S, Spacing
 from monitor.screen.trace import Trace
+from monitor.sources.base import SourceKind
 
 RATE_OVER_S: Final = 2.0
 SLOW_S: Final = 0.25
@@ -69,10 +69,10 @@ class Picture:
         frame: The newest frame; None before the first.
         trace: Trace rows.
         happenings: Events.
-        notice: Newest notice and when it came; None before the first.
+        notice: Newest notice and when it came; None before the first. One without a topic is the
+            screen's own answer to a key.
         causes: The likeliest causes of the trouble there is now, ranked.
         ranked: Data time and list of the newest ranking of causes; kept when its trouble is over.
-        recorder_fault: What the recorder said last, where that was a fault.
         bye: The guard's goodbye; None before it.
         gone_why: Why the guard is gone; None while it isn't.
     """
@@ -83,7 +83,6 @@ class Picture:
         self.trace = Trace([])
         self.happenings = Happenings()
         self.notice: tuple[NoticeLine, float] | None = None
-        self.recorder_fault: str | None = None
         self.causes: list[dict[str, Any]] = []
         self.ranked: tuple[float, list[dict[str, Any]]] = (float("-inf"), [])
         self.bye: Bye | None = None
@@ -112,15 +111,13 @@ class Picture:
                 self.notice = (NoticeLine(message.who, done_in_words(message)), now_s)
             case NoticeLine():
                 self.notice = (message, now_s)
-                if message.topic == "recording":
-                    self._recording(message.text)
             case Terms():
                 self._take_terms(message, now_s)
             case Answer():
                 self.notice = (NoticeLine(message.do, message.text), now_s)
             case Bye():
                 self.bye = message
-                self.gone(plain(message.why))
+                self.gone(plain(end_in_words(message.end, message.why)))
 
     def gone(self, why: str) -> None:
         """Note that the guard is gone; the first reason given stays."""
@@ -135,13 +132,25 @@ class Picture:
     @property
     def ended(self) -> bool:
         """Whether the guard ended since its source did, as every log does: nothing went wrong."""
-        return self.bye is not None and self.bye.why == SOURCE_ENDED == self.gone_why
+        return self.bye is not None and self.bye.end is Ending.SOURCE_ENDED
 
     @property
     def simulated(self) -> bool:
         """Whether the source is the simulated car, the only one that obeys what is decided."""
-        source = self.hello.source if self.hello is not None else ""
-        return source.startswith(f"{SIMULATED_CAR}, ") and not source.endswith("recorded")
+        return self.hello is not None and self.hello.source_kind is SourceKind.SIMULATED
+
+    @property
+    def session(self) -> str | None:
+        """Folder of the recording; None where nothing is recorded, or before the greeting."""
+        if self.frame is not None and self.frame.recording is not None:
+            return self.frame.recording.session
+        return None if self.hello is None else self.hello.session
+
+    @property
+    def recorder_fault(self) -> str | None:
+        """Why rows are not recorded now; None while they are, or nothing is known."""
+        recording = None if self.frame is None else self.frame.recording
+        return None if recording is None or recording.fault is None else plain(recording.fault, 120)
 
     @property
     def alarms(self) -> list[StandingAlarm]:
@@ -268,8 +277,6 @@ class Picture:
         if frame.causes and not self.ranked[1]:  # the same: not heard when they were ranked
             self.ranked = (float("inf"), frame.causes)
         self._frame_s = now_s
-        if isinstance(condition := frame.statistics.get("recording"), str):
-            self._recording(condition)  # whoever joins late has not heard the notice
         ill = tuple(
             _VALUE_COLUMNS.get(name, f"value_{name}")
             for name, health in frame.health.items()
@@ -290,7 +297,3 @@ class Picture:
             self._counts.append((now_s, count))
             while now_s - self._counts[0][0] > RATE_OVER_S:
                 self._counts.popleft()
-
-    def _recording(self, text: str) -> None:
-        fine = text == "recording" or text.startswith(RECORDING_TO)
-        self.recorder_fault = None if fine else plain(text, 120)

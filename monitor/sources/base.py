@@ -2,6 +2,7 @@
 
 from collections import Counter
 from dataclasses import dataclass, field
+from enum import Enum
 from math import inf
 from types import TracebackType
 from typing import Any, NamedTuple, Protocol, Self
@@ -9,6 +10,30 @@ from typing import Any, NamedTuple, Protocol, Self
 from rules.channels import Sample
 from rules.state import Decision
 from simulator.strict import BadInput
+
+
+class SourceKind(Enum):
+    """What a source's samples are of. Says alone what a guard may do about them; a name never does.
+
+    Values go over the wire.
+    """
+
+    LIVE = "live"
+    """An engine that runs now: silence means something, outputs may be driven."""
+    SIMULATED = "simulated"
+    """A simulated car, a closed loop: it hears what is decided, outputs may be driven."""
+    RECORDED = "recorded"
+    """What has happened: silence means nothing, and nothing may be driven."""
+
+    @property
+    def live(self) -> bool:
+        """Whether silence means something: ticks are due while the source says nothing."""
+        return self is SourceKind.LIVE
+
+    @property
+    def may_act(self) -> bool:
+        """Whether outputs may be driven by what is decided on it: the past must not act."""
+        return self is not SourceKind.RECORDED
 
 
 class Arrival(NamedTuple):
@@ -103,13 +128,13 @@ class Source(Protocol):
     also from within a pending iteration.
 
     Attributes:
-        name: One line that says what it is.
-        live: Whether silence means something (ticks are due while it says nothing).
+        name: One line that says what it is, for people: nothing follows from it.
+        kind: Whether it is an engine that runs now, a simulated one, or the past.
         statistics: Counts so far.
     """
 
     name: str
-    live: bool
+    kind: SourceKind
     statistics: SourceStatistics
 
     async def __aenter__(self) -> Self:

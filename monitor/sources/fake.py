@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Final, Self
 
 from monitor.clock import now_ns
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from rules.channels import Sample
 from rules.state import Decision
 
@@ -30,17 +30,21 @@ class FakeSource:
         script: A sample arrives, a notice is handed over, an exception is raised, ``HOLD`` waits.
             "connected" comes first by itself.
         ends: Whether iteration ends behind the script; otherwise it waits to be closed.
-        live: See ``Source``.
+        kind: See ``Source``.
 
     Attributes:
         reactions: Every decision heard, in order.
     """
 
     def __init__(
-        self, script: Iterable[Step] = (), *, ends: bool = True, live: bool = True
+        self,
+        script: Iterable[Step] = (),
+        *,
+        ends: bool = True,
+        kind: SourceKind = SourceKind.LIVE,
     ) -> None:
         self.name = "fake"
-        self.live = live
+        self.kind = kind
         self.statistics = SourceStatistics()
         self.reactions: list[Decision] = []
         self._script: deque[Step] = deque([Notice("connected", "fake"), *script])

@@ -12,7 +12,7 @@ from monitor.mqtt.address import FORMS, Broker, broker_from
 from monitor.mqtt.letters import ChannelTopics, LetterReader, SenmlTopic
 from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, Up
 from monitor.mqtt.merge import HOLD_S, Merged
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
 from rules.state import Decision
 from simulator.rig import RigFile
@@ -64,7 +64,7 @@ class MqttSource:
         link: Makes the link.
     """
 
-    live = True
+    kind = SourceKind.LIVE
 
     def __init__(self, address: str, rig_file: RigFile, link: LinkMaker = MqttLink) -> None:
         broker = broker_from(address, FORMS)

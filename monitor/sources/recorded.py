@@ -7,7 +7,7 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from monitor.clock import now_ns, now_s
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.pause import Pause
 from rules.channels import Sample
 from rules.state import Decision
@@ -28,7 +28,7 @@ class RecordedSource:
         speed: 1 is real time, 10 ten times that; infinite is as fast as possible.
     """
 
-    live = False
+    kind = SourceKind.RECORDED
 
     def __init__(self, path: Path, blocks: Any, *, speed: float = 1.0) -> None:
         self.name = f"{clean(path.name)}, recorded"

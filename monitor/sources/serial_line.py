@@ -10,7 +10,7 @@ import serial
 
 from monitor.clock import now_ns
 from monitor.framer import LineFramer
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
 from monitor.sources.ports import ListPorts, PortFinder
 from monitor.stream import StreamDecoder
@@ -91,7 +91,7 @@ class SerialSource:
         BadInput: A ``usb:`` name that is none.
     """
 
-    live = True
+    kind = SourceKind.LIVE
 
     def __init__(
         self,

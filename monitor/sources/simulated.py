@@ -5,8 +5,7 @@ from types import TracebackType
 from typing import Self
 
 from monitor.clock import now_ns, now_s
-from monitor.guard.protocol import SIMULATED_CAR
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.pause import Pause
 from rules.channels import Sample
 from rules.state import Decision
@@ -22,10 +21,10 @@ class SimulatedSource:
         speed: 1 is real time; infinite is as fast as possible.
     """
 
-    live = False
+    kind = SourceKind.SIMULATED
 
     def __init__(self, scenario: Scenario, *, seed: int | None = None, speed: float = 1.0) -> None:
-        self.name = f"{SIMULATED_CAR}, {scenario.name}"
+        self.name = f"simulated car, {scenario.name}"
         self.statistics = SourceStatistics(connects=1)
         self._car = Car(scenario.rig, scenario, scenario.seed if seed is None else seed)
         self._period_s = 1.0 / (scenario.rate_hz * speed)

@@ -12,7 +12,7 @@ import msgspec
 
 from monitor.guard.order import Order
 from monitor.guard.place import find_place
-from monitor.guard.protocol import FAILED, Bye, Command
+from monitor.guard.protocol import Bye, Command, Ending
 from monitor.link import ViewerLink, start_guard
 from monitor.screen.look import Look
 from monitor.web.server import WebServer, bound_socket
@@ -79,8 +79,8 @@ async def _serve(serving: WebServer, *, owner: bool) -> int:
             return 0
         sys.stderr.write(f"flowdebt: guard {place.pid} ended without a word\n")
         return 1
-    if bye.why.startswith(FAILED):
-        raise BadInput(bye.why.removeprefix(FAILED))
+    if bye.end is Ending.FAILED:
+        raise BadInput(bye.why)
     why = "stopped with the server" if owner and leave.is_set() else bye.why
     _tell(clean(f"guard {place.pid}: {why}", LONGEST_WHY))
     return 0

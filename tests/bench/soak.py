@@ -26,7 +26,7 @@ from monitor.recorder import layout
 from monitor.recorder.index import sessions_in, size_in_words
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from rules.channels import Sample
 from rules.guard import Guard
 from rules.state import Decision
@@ -68,7 +68,7 @@ def laps(lap: Sequence[tuple[float, ...]], hours: float) -> Iterator[Sample]:
 class Feed:
     """Samples as a source, as fast as they are taken; waits only for the recorder."""
 
-    live = False
+    kind = SourceKind.RECORDED
     name = "soak"
 
     def __init__(self, samples: Iterator[Sample], recorder: Recorder) -> None:

@@ -26,7 +26,6 @@ def wrapped_to_action(text: str, width: int, most_lines: int) -> list[str]:
 
 
 NOTICES_SHOW_S: Final = 60.0
-OWN_WORDS: Final = "keys"  # topic of what the screen itself answers to a key
 
 
 def notice_in_words(view: View) -> str:
@@ -35,7 +34,7 @@ def notice_in_words(view: View) -> str:
     if notice is None or view.now_s - notice[1] > NOTICES_SHOW_S:
         return ""
     topic, text = plain(notice[0].topic, 20), view.units.sentence(plain(notice[0].text))
-    return text if text.startswith(topic) or topic == OWN_WORDS else f"{topic}: {text}"
+    return f"{topic}: {text}" if topic else text
 
 
 class EventDetail(Pane):

@@ -5,7 +5,6 @@ from typing import Final
 
 from rich.cells import cell_len
 
-from monitor.guard.protocol import SIMULATED_CAR
 from monitor.screen.literal import figure, number, plain, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
@@ -27,7 +26,7 @@ class LinkLine(Pane):
         if view.picture.simulated:
             # Elsewhere it says that nothing is driven: true of cars, but this one listens.
             longer = f"{source}: obeys what is decided"
-            source = longer if cell_len(plain(longer)) <= room else f"{SIMULATED_CAR} obeys"
+            source = longer if cell_len(plain(longer)) <= room else "simulated car obeys"
         if room >= 8:
             first.append(view.say(shortened(source, room), "dim"))
         return [spread(first, recording, width, view.ground()), _counts(view, width)]
@@ -39,11 +38,16 @@ def _recording(view: View, width: int) -> Row:
     facts = picture.statistics
     if hello is None:
         return []
-    if hello.session is None:
+    session = picture.session
+    if session is None:
         return [view.say("not recording ", "dim")]
     lost = number(facts, "not_recorded")
     if picture.recorder_fault is not None:
-        return [view.say(f" ! recording: {shortened(picture.recorder_fault, 24)} ", "warn")]
+        return [
+            view.say(
+                f" ! recording: {shortened(f'stopped: {picture.recorder_fault}', 24)} ", "warn"
+            )
+        ]
     if lost > 0.0:
         return [view.say(f" ! {figure(lost, 0)} rows not recorded ", "warn")]
     rows = f"{figure(number(facts, 'recorded'), 0)} rows"
@@ -51,7 +55,7 @@ def _recording(view: View, width: int) -> Row:
         return [view.say(f"recorded {rows} ", "dim")]
     if width < 110:
         return [view.say(f"recording {rows} ", "dim")]
-    name = shortened(PurePath(hello.session).name, 40)
+    name = shortened(PurePath(session).name, 40)
     return [view.say(f"recording {rows} to {name} ", "dim")]
 
 

@@ -46,7 +46,7 @@ def goal(typed: str, from_s: float = 0.0) -> Goal:
             from there.
 
     Raises:
-        BadInput: None of what is understood.
+        BadInput: None of what is understood; it does not say where it was typed.
     """
     text = typed.strip().lower()
     if found := _EVENT.fullmatch(text):
@@ -59,12 +59,12 @@ def goal(typed: str, from_s: float = 0.0) -> Goal:
         sign = found[1]
         span_s = 3600.0 * float(found[2] or 0) + 60.0 * float(found[3]) + float(found[4])
         if float(found[4]) >= 60.0:
-            raise BadInput(f"go to: found {called(text)}, expected less than 60 s behind the colon")
+            raise BadInput(f"found {called(text)}, expected less than 60 s behind the colon")
         if not sign and from_s >= CLOCK_FROM_S:
             return Goal(from_s + span_s)
     else:
         shown = called(text[:LONGEST_SHOWN]) if text else "nothing"
-        raise BadInput(f"go to: found {shown}, expected {EXPECTED}")
+        raise BadInput(f"found {shown}, expected {EXPECTED}")
     return Goal(-span_s if sign == "-" else span_s, relative=bool(sign))
 
 

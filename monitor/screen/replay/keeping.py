@@ -85,8 +85,7 @@ class Keeping(Part):
                     self.exporting, decided, from_s, to_s, path_of(answer)
                 )
             except BadInput as error:
-                # The command line's word for it isn't on this screen.
-                room.say(str(error).removeprefix("--to: "), self._clock(), odd=True)
+                room.say(str(error), self._clock(), odd=True)
                 continue
             finally:
                 room.busy = ""

@@ -80,7 +80,7 @@ class TimeKeys(Part):
 
     def _go(self, typed: str) -> bool:
         if fault := self.go_to(typed):
-            self.room.say(fault, self._clock(), odd=True)
+            self.room.say(f"go to: {fault}", self._clock(), odd=True)
             self.redraw()
         return fault is None
 
@@ -91,18 +91,16 @@ class TimeKeys(Part):
         try:
             to = goal(typed, decided.from_s)
             if to.cursor and to.cursor not in room.cursors:
-                raise BadInput(f"go to: cursor {to.cursor.upper()} is not set, expected a time")
+                raise BadInput(f"cursor {to.cursor.upper()} is not set, expected a time")
             if to.event and to.event > len(decided.events):
                 most = len(decided.events)
-                raise BadInput(f"go to: found event {to.event}, expected one of {most}")
+                raise BadInput(f"found event {to.event}, expected one of {most}")
             wanted_s = room.cursors.get(to.cursor, to.time_s)
             if to.relative:
                 wanted_s += player.time_s
             elif not to.event and not decided.from_s <= wanted_s <= decided.to_s + 0.005:
                 from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
-                raise BadInput(
-                    f"go to: found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s"
-                )
+                raise BadInput(f"found {figure(wanted_s, 2)} s, expected {from_s} to {to_s} s")
         except BadInput as error:
             return str(error)
         if to.event:
