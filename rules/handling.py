@@ -33,8 +33,10 @@ from rules.state import (
 )
 from rules.watch import CUT, NO_LEVEL, PULL, SPRAYING, WARN, flow_while_spraying
 
-LONGEST_S: Final = 10.0  # what has led to nothing by then counts as never
-FULL_BOOST_FROM: Final = 0.42  # of redline: a pull has full boost from here; common practice, no source
+LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
+FULL_BOOST_FROM: Final = (
+    0.42  # of redline: a pull has full boost from here; common practice, no source
+)
 
 # The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
 # drawn seven million times in that time, so they lie five standard deviations out (normal
@@ -44,6 +46,9 @@ _SETTLED: Final = 8.0  # lags
 _SLOWEST_S: Final = 0.5
 _HALVINGS: Final = 8
 _PHASES: Final = 4
+_COARSE_S: Final = 0.05
+_STEP_S: Final = 0.005
+_PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,31 +68,6 @@ class Handled:
     cut_s: float
 
 
-def reading_share(since_s: float, missing_share: float, run_down_s: float, lag_s: float) -> float:
-    """Return a flow reading after a loss, as a share of what it was, 0 to 1.
-
-    Args:
-        since_s: Time since the sensor could first show it.
-        missing_share: Share of the flow that is lost in the end, 0 to 1.
-        run_down_s: Time in which the flow falls by that much, in a straight line, >= 0.
-        lag_s: First-order lag of the reading, >= 0.
-
-    A line that empties through a nozzle does so in a straight line: pressure by the square of time,
-    flow by its root (Torricelli).
-    """
-    if since_s <= 0.0:
-        return 1.0
-    falling_s = min(since_s, run_down_s)
-    shown = 0.0  # share of the loss
-    if run_down_s > 0.0:
-        behind_s = lag_s * (1.0 - exp(-falling_s / lag_s)) if lag_s > 0.0 else 0.0
-        shown = (falling_s - behind_s) / run_down_s
-    if since_s > run_down_s:
-        kept = exp((run_down_s - since_s) / lag_s) if lag_s > 0.0 else 0.0
-        shown = 1.0 - (1.0 - shown) * kept
-    return 1.0 - missing_share * shown
-
-
 def handled(
     rig: Rig, boost_kpa: float, due_ml_min: float, missing_share: float, period_s: float
 ) -> Handled:
@@ -98,8 +78,8 @@ def handled(
 
     All of the sensor's delay and lag count, the accounts, the time for which next to nothing must
     arrive, the shortfall that outlasts, the row that comes only after it, and the controller's
-    reaction. To that come errors of the delay and of the sensor's gain, each at its own 95th
-    percentile and independent: the root of the sum of their squares.
+    reaction. To that come errors of the delay and of the reading (gain and noise, both of which go
+    with the flow), each at its own 95th percentile: the root of the sum of their squares.
 
     Args:
         rig: The rig.
@@ -109,7 +89,8 @@ def handled(
         period_s: Time from one row to the next, > 0.
     """
     constants = constants_of(rig)
-    spray, run_down_s = rig.spray, 0.0
+    spray, debt = rig.spray, rig.debt
+    run_down_s = 0.0
     if missing_share >= 1.0 and due_ml_min > 0.0:
         full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
         run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
@@ -117,17 +98,21 @@ def handled(
     def came_s(late_s: float, high: float) -> tuple[float, float, float]:
         delay_s = spray.transport_delay_s + late_s
 
-        def reads(at_s: float) -> float:
-            shown = reading_share(at_s - delay_s, missing_share, run_down_s, spray.lag_s)
-            return due_ml_min * shown * (1.0 + high)
+        def flow_share(at_s: float) -> float:
+            since_s = at_s - delay_s
+            if since_s <= 0.0:
+                return 1.0
+            return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
 
         settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
-        return _came_s(constants, boost_kpa, due_ml_min, reads, period_s, settled_s)
+        meter = _Meter(due_ml_min, spray.lag_s, 1.0 + high, _PULSE_ML, flow_share)
+        return _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)
 
     usual = came_s(0.0, 0.0)
-    late = came_s(_OFF * rig.debt.delay_tolerance_s, 0.0)
-    high = came_s(0.0, _OFF * rig.debt.share)
-    reaction_s = rig.fault_intervals.reaction_s
+    late = came_s(_OFF * debt.timing_s, 0.0)
+    noise = debt.floor_ml_min / due_ml_min if due_ml_min > 0.0 else 0.0
+    high = came_s(0.0, _OFF * hypot(debt.share, noise))
+    reaction_s = rig.fault_timing.reaction_s
     return Handled(
         *(
             inf if inf in (b, c) else a + hypot(b - a, c - a) + reaction_s
@@ -172,37 +157,67 @@ def _pulls_unseen(
     rig: Rig, constants: Constants, boost_kpa: float, due_ml_min: float, period_s: float
 ) -> bool:
     """Whether spray that was off from one row to the next, unseen, pulls timing."""
-    lag_s = rig.spray.lag_s
-
-    def reads(at_s: float) -> float:
-        off = reading_share(at_s, 1.0, 0.0, lag_s)
-        on_again = reading_share(at_s - period_s, 1.0, 0.0, lag_s)
-        return due_ml_min * (1.0 + off - on_again)
-
-    settled_s = period_s + _SETTLED * lag_s
+    settled_s = 2.0 * period_s + _SETTLED * rig.spray.lag_s
     for i in range(_PHASES):
-        late_s = i * period_s / _PHASES
+        off_s = i * period_s / _PHASES
 
-        def seen(at_s: float, late_s: float = late_s) -> float:
-            return reads(at_s - late_s)
+        def flow_share(at_s: float, off_s: float = off_s) -> float:
+            return 0.0 if off_s < at_s <= off_s + period_s else 1.0
 
-        if _came_s(constants, boost_kpa, due_ml_min, seen, period_s, settled_s)[1] < inf:
+        meter = _Meter(due_ml_min, rig.spray.lag_s, 1.0, 0.0, flow_share)
+        if _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)[1] < inf:
             return True
     return False
+
+
+class _Meter:
+    """A flow meter's reading after a fault, mL/min, at times that only go on.
+
+    A wheel that stands gives no more pulses; what it reads then is no more than one pulse's volume
+    over the time since the last.
+    """
+
+    def __init__(
+        self,
+        due_ml_min: float,
+        lag_s: float,
+        gain: float,
+        pulse_ml: float,
+        flow_share: Callable[[float], float],
+    ) -> None:
+        self._due_ml_min = self._reading = due_ml_min
+        self._lag_s, self._gain, self._pulse_ml = lag_s, gain, pulse_ml
+        self._flow_share = flow_share
+        self._at_s = self._still_s = 0.0
+
+    def read(self, at_s: float) -> float:
+        steps = max(1, round((at_s - self._at_s) / _STEP_S))
+        step_s = (at_s - self._at_s) / steps
+        kept = exp(-step_s / self._lag_s) if self._lag_s > 0.0 else 0.0
+        for i in range(steps):
+            share = self._flow_share(self._at_s + (i + 0.5) * step_s)
+            raw = share * self._due_ml_min
+            if share > 0.0:
+                self._still_s = 0.0
+            else:
+                self._still_s += step_s
+                raw = min(self._due_ml_min, 60.0 * self._pulse_ml / self._still_s)
+            self._reading += (raw - self._reading) * (1.0 - kept)
+        self._at_s = at_s
+        return self._reading * self._gain
 
 
 def _came_s(
     constants: Constants,
     boost_kpa: float,
     due_ml_min: float,
-    reads: Callable[[float], float],
+    meter: _Meter,
     period_s: float,
     settled_s: float,
 ) -> tuple[float, float, float]:
     """Return when warning, pull and cut are decided on, s after the fault; infinite: never.
 
-    The fault comes just after a row. ``reads`` gives the flow reading (mL/min) by the time since,
-    which no longer changes after ``settled_s``.
+    The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
     """
     k = constants.k
     s = fresh_state(constants)
@@ -213,19 +228,25 @@ def _came_s(
     came_s = [inf, inf, inf]
     worst = NO_LEVEL
     at_s = 0.0
+    step_s = period_s
     while worst < CUT and at_s < LONGEST_S:
-        at_s += period_s
+        if at_s > settled_s and step_s < _COARSE_S:
+            step_s = _COARSE_S  # sums of what stands still come out the same
+        at_s += step_s
         before_ml = s[DEBT_ML] + s[ARREARS_ML]
-        s[VALUE + DELIVERED] = reads(at_s)
-        account(k, s, s[VALUE + DELIVERED], period_s)
-        asked = debt_level(k, s, period_s)
-        s[LEVEL + UNDER_DELIVERY] = max(s[LEVEL + UNDER_DELIVERY], asked)
+        s[VALUE + DELIVERED] = meter.read(at_s)
+        account(k, s, s[VALUE + DELIVERED], step_s)
+        asked = debt_level(k, s, step_s)
+        if asked > s[LEVEL + UNDER_DELIVERY]:
+            s[LEVEL + UNDER_DELIVERY] = asked
         if spraying:
-            asked = max(asked, flow_while_spraying(k, s, period_s))
-        worst = max(worst, asked)
-        for i, level in enumerate((WARN, PULL, CUT)):
-            if worst >= level and came_s[i] == inf:
-                came_s[i] = at_s
+            none = flow_while_spraying(k, s, step_s)
+            asked = none if none > asked else asked
+        if asked > worst:
+            worst = asked
+            for i, level in enumerate((WARN, PULL, CUT)):
+                if worst >= level and came_s[i] == inf:
+                    came_s[i] = at_s
         grows = s[DEBT_ML] + s[ARREARS_ML] > before_ml or s[FOR_S + NO_DELIVERY] > 0.0
         if at_s > settled_s and worst < PULL and not grows:
             break

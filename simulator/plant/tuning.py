@@ -62,6 +62,14 @@ class Spent:
         """Whether more was claimed than can be bought: the tune stops at the latter."""
         return self.claimed_deg > self.bought_deg + _NEAR_DEG
 
+    def in_words(self) -> str:
+        """Return what was claimed against what can be bought, in one clause."""
+        return (
+            f"timing {self.claimed_deg:.1f} deg at {self.boost_kpa:.0f} kPa is more than this "
+            f"spray buys on this fuel: {max(self.bought_deg, 0.0):.1f} deg, and the simulated car "
+            "is tuned no further"
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Tune:

@@ -12,6 +12,7 @@ def check_rig(document: Document, tables: RigTables) -> None:
     Raises:
         BadInput: For the first contradiction, with the key to change.
     """
+    _speeds(document, tables)
     _command(document, tables)
     _paid(document, tables)
     _debt(document, tables)
@@ -19,6 +20,12 @@ def check_rig(document: Document, tables: RigTables) -> None:
     _pump(document, tables)
     _limits(document, tables)
     _gears(document, tables)
+
+
+def _speeds(document: Document, tables: RigTables) -> None:
+    from_rpm = tables.engine.full_boost_from
+    if from_rpm is not None and from_rpm >= tables.engine.redline:
+        raise document.wrong(("engine", "full_boost_from"), "less than redline")
 
 
 def _gears(document: Document, tables: RigTables) -> None:

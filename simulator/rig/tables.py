@@ -102,6 +102,18 @@ class PositiveSpan(Span):
     LOW = 0.001
 
 
+class RowPeriod(PositiveSpan):
+    """Time from one row to the next in s."""
+
+    EXAMPLE, HIGH = "10 ms", 10.0
+
+
+class RunDown(Delay):
+    """A pump's run-down in s."""
+
+    EXAMPLE, LOW = "160 ms", 0.05
+
+
 class Tank(Ml):
     """Tank volume in mL."""
 
@@ -135,6 +147,7 @@ class EngineTable(Table, frozen=True):
     volumetric_efficiency_pct: Annotated[float, Meta(ge=50.0, le=130.0)] = (
         _ENGINE.volumetric_efficiency * 100.0
     )
+    full_boost_from: Redline | None = None
     ambient_pressure: Ambient = Ambient(_ENGINE.ambient_kpa)
     # The rest is for the simulated car alone.
     charger: Literal["none", "turbocharger", "centrifugal", "displacement"] = "turbocharger"
@@ -178,6 +191,7 @@ class PumpTable(Table, frozen=True):
     shut_off: PositiveKpa
     free_flow: PositiveFlow
     regulated: PositiveKpa | None = None
+    run_down: RunDown = RunDown(_SPRAY.pump.run_down_s)
 
 
 class SprayTable(Table, frozen=True):
@@ -365,6 +379,7 @@ class TimeTable(Table, frozen=True):
 
     column: PlainText = PlainText("time_s")
     unit: Literal["s", "ms", "us"] = "s"
+    period: RowPeriod = RowPeriod(0.01)
 
 
 class SerialTable(Table, frozen=True):
