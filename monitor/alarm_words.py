@@ -148,5 +148,7 @@ def done_in_words(done: Operation) -> str:
 
 def turn_in_words(turn: AlarmTurn) -> str:
     """Return an alarm's move, and what moved it, on one line."""
-    by = f", by {turn.who}" if turn.who else ", its shelf ended" if turn.cause == "expiry" else ""
+    by = (
+        f", by {turn.who}" if turn.who else ", its shelf ended" if turn.moved_by == "expiry" else ""
+    )
     return f"alarm {label_of(turn.alarm)}: {turn.before} -> {turn.after}{by}"

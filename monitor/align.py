@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from rules.channels import TIME, Sample, tick
+from rules.channels import TIME, TIME_BOUND_S, Sample, is_time, tick
 
 LONGEST_GAP_S: Final = 0.25  # between two rows the rules see
 TICK_S: Final = 0.1
@@ -32,7 +32,7 @@ class Aligner:
 
     def __init__(self) -> None:
         self._newest_s: float | None = None
-        self._reading_s = 0.0
+        self._told_s = 0.0  # how much of the silence now has been told in ticks
 
     @property
     def newest_s(self) -> float | None:
@@ -43,31 +43,35 @@ class Aligner:
         """Return the rows to step, oldest first: ticks for a gap before ``row``, then ``row``."""
         time_s = row.time_s
         before_s = self._newest_s
-        if time_s - time_s != 0.0:  # NaN or infinite: the rules count it as late
+        if not is_time(time_s):  # the rules count it as late
             return [row]
         if before_s is None:
-            self._newest_s = self._reading_s = time_s
+            self._newest_s = time_s
             return [row]
-        self._reading_s = time_s
         rows = [] if time_s - before_s <= LONGEST_GAP_S else ticks_between(before_s, time_s)
         rows.append(row)
         if time_s > before_s or before_s - time_s > 1.0:  # a clock that stepped back starts anew
             self._newest_s = time_s
+            self._told_s = 0.0
         return rows
 
     def silence(self, silent_s: float) -> list[Sample]:
-        """Return the ticks due after ``silent_s`` of steady time since the last reading (live).
+        """Return the ticks due after ``silent_s`` of steady time without a reading (live).
 
-        Every reading resets ``silent_s``, ticks don't.
+        Silence is counted in steady time alone; a device's number only says where its ticks begin.
+
+        Args:
+            silent_s: Since ``newest_s`` was last moved by a reading. One whose time moves nothing
+                (late, or none at all) is no news, so silence lasts through it.
         """
         if self._newest_s is None or silent_s < LONGEST_GAP_S:
             return []
-        due_s = self._reading_s + silent_s - HELD_BACK_S
-        if due_s - self._newest_s < TICK_S:
+        told_s = silent_s - HELD_BACK_S
+        due_s = told_s - self._told_s
+        if due_s < TICK_S:
             return []
-        reading_s = self._reading_s
-        rows = self.admit(tick(due_s))
-        self._reading_s = reading_s
+        rows = self.admit(tick(self._newest_s + due_s))
+        self._told_s = told_s
         return rows
 
 
@@ -86,8 +90,8 @@ class GapFiller:
         before = np.concatenate(([times[0] if newest_s is None else newest_s], times[:-1]))
         with np.errstate(over="ignore", invalid="ignore"):
             steps = times - before
-        # Late rows, clock steps, no number, infinite: one by one.
-        if not ((steps >= 0.0) & (steps < np.inf)).all():
+        # Late rows, clock steps, what is no time: one by one.
+        if not ((steps >= 0.0) & (np.abs(times) < TIME_BOUND_S)).all():
             filled = [row for line in rows.tolist() for row in self._aligner.admit(Sample(*line))]
             return np.array(filled)
         gaps = np.flatnonzero(steps > LONGEST_GAP_S)

@@ -33,7 +33,7 @@ _VERBS = {
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "ports": "List serial ports, and how to name them so that they are found again.",
-    "feed": "Send a scenario over a serial line, as a logger would.",
+    "feed": "Send a scenario over a serial port, as a logger would.",
 }
 for _verb, _help in _VERBS.items():
     app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb, help=_help, help_epilogue="")

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from monitor.line_checks import OWN_CRC, OWN_SEQUENCE
-from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
+from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample, is_time
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
@@ -12,6 +12,8 @@ _NUMBER_BYTES: Final = b"0123456789+-.eE"
 _LONGEST_NUMBER: Final = 32
 _NAN: Final = float("nan")
 _INFINITE: Final = float("inf")
+# Empty, no number, or so far from nought that it could not tell one reading from the next.
+NO_TIME: Final = "no usable time"
 
 
 class Rejected(Exception):
@@ -110,12 +112,18 @@ class Columns:
         )
 
     def sample(self, values: Sequence[float], time_s: float) -> Sample:
-        """Return the sample a log row's raw values make; ``time_s`` where there is no column."""
+        """Return the sample a log row's raw values make; ``time_s`` where there is no column.
+
+        Raises:
+            Rejected: ``NO_TIME``.
+        """
         row = [NOT_SENT] * ROW_WIDTH
         row[-1] = OPERATOR_NOTHING
         if self.time_index >= 0:
             raw = values[self.time_index]
             time_s = _NAN if raw == NOT_SENT else raw * self.time_factor
+            if not is_time(time_s):
+                raise Rejected(NO_TIME)
         row[0] = time_s
         for index, place, factor, offset in self.picks:
             raw = values[index]

@@ -1,4 +1,4 @@
-"""Sending samples over a serial line, paced, as text lines or SenML packs."""
+"""Sending samples over a serial port, paced, as text lines or SenML packs."""
 
 import contextlib
 import threading
@@ -12,7 +12,7 @@ from monitor.clock import now_s
 from monitor.line_checks import OWN_CRC, OWN_SEQUENCE, with_crc
 from monitor.senml import pack_of
 from monitor.sequence import HIGHEST
-from monitor.sources.serial_line import PORT_FAULTS
+from monitor.sources.serial_port import PORT_FAULTS, plainly
 from rules.channels import Sample
 from simulator.logfile import LINE_END, header, line
 from simulator.strict import BadInput, clean
@@ -80,7 +80,7 @@ def feed_serial(
         names: Channels to send.
         url: Port or pyserial URL.
         baud: Bits a second.
-        speed: 1 is real time; 0 or infinite as fast as the line takes them.
+        speed: 1 is real time; 0 or infinite as fast as the port takes them.
         form: How each is written.
 
     Raises:
@@ -90,7 +90,7 @@ def feed_serial(
         port = serial.serial_for_url(url, baudrate=baud, write_timeout=WRITE_TIMEOUT_S)
     except PORT_FAULTS as error:
         raise BadInput(
-            f"{clean(url)}: found a port that can't be opened ({clean(str(error))}), "
+            f"{clean(url)}: found a port that can't be opened ({plainly(error)}), "
             "expected a serial port or URL that can be written"
         ) from None
     waiter = threading.Event()
@@ -115,7 +115,7 @@ def feed_serial(
         port.flush()
     except PORT_FAULTS as error:
         raise BadInput(
-            f"{clean(url)}: lost after {count} samples ({clean(str(error))}), "
+            f"{clean(url)}: lost after {count} samples ({plainly(error)}), "
             "expected a port that stays"
         ) from None
     finally:

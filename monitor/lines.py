@@ -72,7 +72,9 @@ class LineTalk:
             if self._now_s() < self._status_due_s:
                 return
             self._status_due_s = self._now_s() + STATUS_EVERY_S
-        elif isinstance(message, AlarmTurn) and not self._as_json and message.cause == "condition":
+        elif (
+            isinstance(message, AlarmTurn) and not self._as_json and message.moved_by == "condition"
+        ):
             return  # the event says the same in better words
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))

@@ -18,7 +18,7 @@ from monitor.simulating import Outcome
 from rules import state as st
 from rules.facts import Action
 from simulator.runs import Block, Span
-from simulator.strict import BadInput, called
+from simulator.strict import new_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,7 +30,7 @@ _FAULT: Final = "#E4E6E9"
 _ORANGE: Final = OKABE_ITO["orange"]
 _RED: Final = OKABE_ITO["vermillion"]
 _BANDS: Final = {
-    Action.HOLD: ("hold", "#FFFFFF", ""),
+    Action.NO_ACTION: ("no action", "#FFFFFF", ""),
     Action.WARN: ("warn", OKABE_ITO["yellow"], ""),
     Action.PULL_TIMING: ("pull timing", _ORANGE, "///"),
     Action.CUT_BOOST: ("cut boost", _RED, "xxx"),
@@ -47,10 +47,10 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
     Args:
         outcome: What came of it.
         blocks: The whole run.
-        path: File to write; ``.png`` or ``.svg``.
+        path: New file, ``.png`` or ``.svg``.
 
     Raises:
-        BadInput: The file can't be written.
+        BadInput: There is one already, or it can't be written.
     """
     import matplotlib as mpl
 
@@ -64,10 +64,8 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
         warnings.filterwarnings("ignore", "Glyph .* missing")  # of a name in another script
         figure = draw(outcome, blocks)
         try:
-            figure.savefig(path, format=kind, dpi=_DPI, metadata=metadata)
-        except OSError as error:
-            why = error.strerror or str(error)
-            raise BadInput(f"{called(path)}: found {why}, expected a file to write") from None
+            with new_file(path) as file:
+                figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
         finally:
             figure.clear()
 
@@ -175,7 +173,7 @@ def _strip(axis: "Axes", data: panels.Columns, outcome: Outcome) -> None:
             [(begins_s, ends_s - begins_s)],
             (0.07, 0.86),
             facecolor=colour,
-            edgecolor=panels.INK if action is Action.HOLD else "#5A2A00",
+            edgecolor=panels.INK if action is Action.NO_ACTION else "#5A2A00",
             hatch=hatch,
             linewidth=0.6,
             hatch_linewidth=0.2,

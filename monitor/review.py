@@ -28,6 +28,10 @@ BYTES_WORTH_COMPILING: Final = 8_000_000
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
+NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
+_ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
+_CHANGED_AT: Final = Decision._fields.index("changed")
+_LATE_AT: Final = Decision._fields.index("late")
 _DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
 
 
@@ -51,6 +55,7 @@ class Review:
         source: What was read.
         rig: Rig's name.
         rows: Rows decided on, ticks included.
+        judged: Of these, how many were in time, with every essential channel and the clock healthy.
         from_s: First time in the log.
         to_s: Last.
         events: In the order in which they were raised.
@@ -70,6 +75,7 @@ class Review:
     source: str
     rig: str
     rows: int = 0
+    judged: int = 0
     from_s: float | None = None
     to_s: float | None = None
     events: list[Event] = field(default_factory=list)
@@ -86,7 +92,7 @@ class Review:
     @property
     def worst(self) -> Action:
         """The worst action of any event."""
-        return max((event.action for event in self.events), default=Action.HOLD)
+        return max((event.action for event in self.events), default=Action.NO_ACTION)
 
     def as_json(self) -> dict[str, Any]:
         """Return the review as plain JSON types."""
@@ -94,6 +100,7 @@ class Review:
             "source": self.source,
             "rig": self.rig,
             "rows": self.rows,
+            "judged": self.judged,
             "from_s": self.from_s,
             "to_s": self.to_s,
             "worst_action": self.worst.word,
@@ -115,6 +122,7 @@ class Replay:
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
         self.rows = 0
+        self.judged = 0
         self.events: list[Event] = []
 
     def take(self, rows: Any, decided: Any = None) -> float | None:
@@ -135,14 +143,19 @@ class Replay:
             wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
             if wrong.any():
                 differs = float(rows[int(np.argmax(wrong)), TIME])
-            self._track(decisions[decisions[:, Decision._fields.index("changed")] != 0.0])
+            in_time = decisions[:, _LATE_AT] == 0.0
+            self.judged += int(np.count_nonzero((decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time))
+            self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
         elif not self._is_compiled():
             for row in rows.tolist():
                 decision = self._guard.step(row)
+                self.judged += decision.judged
                 if decision.changed:
                     self._feed(decision)
         else:
-            self._track(self._guard.run_changes(rows)[1])
+            _, changed, judged = self._guard.run_changes(rows)
+            self.judged += judged
+            self._track(changed)
         return differs
 
     def change(self, rig_file: RigFile) -> None:
@@ -202,10 +215,16 @@ def review(path: Path, rig: str | None) -> Review:
         rig: Rig file or shipped name; a session brings its own.
 
     Raises:
-        BadInput: Anything that can't be read or used.
+        BadInput: Anything that can't be read or used; not one row in it.
     """
-    if is_session(path):
-        return _review_session(path, rig)
+    result = _review_session(path, rig) if is_session(path) else _review_log(path, rig)
+    if not result.rows:
+        why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
+        raise BadInput(f"{called(path)}: found no rows{why}, expected some")
+    return result
+
+
+def _review_log(path: Path, rig: str | None) -> Review:
     rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file)
     filler = GapFiller()
@@ -275,7 +294,7 @@ def _finite(value: float) -> float | None:
 
 def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
-    result.rows = replay.rows
+    result.rows, result.judged = replay.rows, replay.judged
     result.events = replay.events
     result.rejected = rejected
 
@@ -308,7 +327,7 @@ def in_words(result: Review) -> Iterator[str]:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
         yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
     if not result.events:
-        yield "  nothing found: hold throughout"
+        yield f"  {_nothing_found(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:
         yield (
             "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
@@ -316,6 +335,16 @@ def in_words(result: Review) -> Iterator[str]:
         )
     for event in result.events:
         yield from _event_in_words(event)
+
+
+def _nothing_found(result: Review) -> str:
+    """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
+    blind = result.rows - result.judged
+    if not (blind or result.rejected or result.cut):
+        return "nothing found: no action throughout"
+    why = "an essential channel or the clock was not healthy, or a row came late"
+    told = f"; {_rows(blind)} not: {why}" if blind else ""
+    return f"nothing found in the {_rows(result.judged)} that could be judged{told}"
 
 
 def _rows(count: int) -> str:
@@ -344,7 +373,7 @@ def _event_in_words(event: Event) -> Iterator[str]:
     yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
     yield f"             {event.what.severity.value}; check first {event.what.check_first}"
     if event.action >= Action.PULL_TIMING:
-        yield f"             {event.timing.in_words()}"
+        yield f"             {event.intervals.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
             f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"

@@ -10,9 +10,9 @@ from typing import Any, Final, NamedTuple
 
 import msgspec
 
-from monitor.decode import Rejected
+from monitor.decode import NO_TIME, Rejected
 from monitor.line_checks import OWN_SEQUENCE
-from rules.channels import NOT_SENT, Sample
+from rules.channels import NOT_SENT, Sample, is_time
 
 MOST_BYTES: Final = 65_536
 MOST_RECORDS: Final = 1024
@@ -73,7 +73,7 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
 
     Raises:
         Rejected: ``not SenML``, ``version``, ``must understand``, ``name``, ``not a number``,
-            ``time``, ``time ahead`` or ``value``.
+            ``NO_TIME``, ``time ahead`` or ``value``.
     """
     found: list[Measurement] = []
     base_name: str = ""
@@ -114,8 +114,8 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
             if time_s > MOST_AHEAD_S:
                 raise Rejected("time ahead")
             time_s += now_s
-        if not -_INFINITE < time_s < _INFINITE:
-            raise Rejected("time")
+        if not is_time(time_s):
+            raise Rejected(NO_TIME)
         found.append(Measurement(name, time_s, value, record.get("u", base_unit)))
     found.sort(key=lambda measurement: measurement.time_s)
     return found

@@ -35,7 +35,7 @@ class SenmlMapper:
 
     A record's name means a channel where it is, or ends behind a ``:`` or ``/`` in, the column the
     rig gives that channel, or the channel's own name. Other names are passed over. The first full
-    name that a channel was read from keeps it: a second device on the line must not mix its
+    name that a channel was read from keeps it: a second device on the wire must not mix its
     readings in.
 
     A unit the pack states counts, and must be one of the channel's kind; without one, the rig's

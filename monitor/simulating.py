@@ -216,7 +216,7 @@ def _note(firsts: list[First], block: Block) -> None:
         decision = block.decisions[rows[0]]
         reached = Action(int(decision[st.ACTION]))
         at_s = float(block.came_s[rows[0]])
-        firsts.append(First(reached, int(decision[st.CAUSE]), at_s))
+        firsts.append(First(reached, int(decision[st.FINDING]), at_s))
 
 
 def _row(head: str, text: str) -> str:

@@ -14,8 +14,8 @@ from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.go_to import begin_at
 from monitor.still.cells import TALLEST, WIDEST, Still, still
-from monitor.still.write import checked_ending, refuse_taken, write
-from simulator.strict import BadInput, clean
+from monitor.still.write import checked_ending, write
+from simulator.strict import BadInput, clean, refuse_taken
 
 SHORTEST_S: Final = 1.0
 FIRST: Final = "#1"  # the first event; a drive without any is shown at its end

@@ -1,4 +1,4 @@
-"""Whatever a line says, text or SenML, into samples; and in words, what is wrong with the line.
+"""Whatever comes in, text or SenML, into samples; and in words, what is wrong with it.
 
 Pure: the time of arrival is given, never asked for.
 """

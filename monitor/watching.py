@@ -27,7 +27,7 @@ MOST_LINES_WAITING: Final = 10_000
 
 
 def watch_own(
-    order: Order, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
+    order: Order, *, text: bool, as_json: bool, look: Look = USUAL, operator: str = ""
 ) -> int:
     """Start a guard and watch it; the guard ends with us, unless we are killed or detach.
 
@@ -36,13 +36,13 @@ def watch_own(
     Raises:
         BadInput: The order can't be carried out.
     """
-    in_lines = _in_lines(lines, as_json)
+    in_text = _in_text(text, as_json)
     process, place = start_guard(
-        msgspec.structs.replace(order, awaits_viewer=True), None if in_lines else _load_screen
+        msgspec.structs.replace(order, awaits_viewer=True), None if in_text else _load_screen
     )
     hand = _Hand(operator, look, owner=True)
     try:
-        code = _view(place, hand, lines=lines, as_json=as_json)
+        code = _view(place, hand, text=text, as_json=as_json)
     except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
         _wait_for(process)
         raise
@@ -64,7 +64,7 @@ def _wait_for(process: "subprocess.Popen[bytes]") -> None:
 
 
 def watch_running(
-    pid: int | None, *, lines: bool, as_json: bool, look: Look = USUAL, operator: str = ""
+    pid: int | None, *, text: bool, as_json: bool, look: Look = USUAL, operator: str = ""
 ) -> int:
     """Attach to a running guard and watch it; leaving leaves it running.
 
@@ -80,7 +80,7 @@ def watch_running(
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
         sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
     hand = _Hand(operator, look, owner=False, joins_next=pid is None)
-    return max(0, _view(place, hand, lines=lines, as_json=as_json))
+    return max(0, _view(place, hand, text=text, as_json=as_json))
 
 
 def stop_running(pid: int | None) -> int:
@@ -115,9 +115,9 @@ class _Hand:
     joins_next: bool = False
 
 
-def _in_lines(lines: bool, as_json: bool) -> bool:
+def _in_text(text: bool, as_json: bool) -> bool:
     """Whether no dashboard is wanted, or there is nowhere to draw one."""
-    return lines or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb"
+    return text or as_json or not sys.stdout.isatty() or os.environ.get("TERM") == "dumb"
 
 
 def _load_screen() -> None:
@@ -125,8 +125,8 @@ def _load_screen() -> None:
     import monitor.screen.app  # noqa: F401
 
 
-def _view(place: Place, hand: _Hand, *, lines: bool, as_json: bool) -> int:
-    if _in_lines(lines, as_json):
+def _view(place: Place, hand: _Hand, *, text: bool, as_json: bool) -> int:
+    if _in_text(text, as_json):
         return asyncio.run(_view_lines(place, hand, as_json=as_json))
     from monitor.screen.app import Dashboard
     from monitor.screen.rejoin import NextGuard

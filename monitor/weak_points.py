@@ -57,10 +57,10 @@ def _allowances(rig: Rig, full_flow_ml_min: float) -> list[str]:
 
 
 def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
-    times = rig.fault_timing
+    times = rig.fault_intervals
     if times.reaction_s >= times.tolerant_s:
         return [
-            f"[fault_timing] tolerant {times.tolerant_s:g} s is over before the reaction is, "
+            f"[fault_intervals] tolerant {times.tolerant_s:g} s is over before the reaction is, "
             f"{times.reaction_s:g} s: whatever is found is found too late"
         ]
     if pump_stop.pull_s < times.tolerant_s:
@@ -69,7 +69,7 @@ def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
     if pump_stop.pull_s < inf:
         takes = f"takes up to {pump_stop.pull_s:.2f} s to handle"
     return [
-        f"[fault_timing] tolerant {times.tolerant_s:g} s is too short: at "
+        f"[fault_intervals] tolerant {times.tolerant_s:g} s is too short: at "
         f"{rig.paid.boost_kpa[-1]:.0f} kPa a stopped pump {takes}"
     ]
 

@@ -62,7 +62,7 @@ class Priority(StrEnum):
     HIGH = "high"
 
 
-class Cause(StrEnum):
+class Mover(StrEnum):
     """Who or what moved an alarm."""
 
     CONDITION = "condition"
@@ -125,8 +125,8 @@ class Transition(NamedTuple):
         alarm: Name of the finding.
         before: State it left; the same as ``after`` where an unacknowledged alarm escalates.
         after: State it is in now.
-        cause: What moved it.
-        who: The operator's name; empty unless the cause is the operator.
+        moved_by: What moved it.
+        who: The operator's name; empty unless the operator did.
         priority: Priority now.
         first_out: First alarm since the list was last empty.
     """
@@ -135,7 +135,7 @@ class Transition(NamedTuple):
     alarm: str
     before: AlarmState
     after: AlarmState
-    cause: Cause
+    moved_by: Mover
     who: str
     priority: Priority
     first_out: bool

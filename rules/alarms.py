@@ -63,14 +63,16 @@ from rules.alarm_rates import (
     AlarmTerms,
     AlarmView,
     Answer,
-    Cause,
     ForwardClock,
+    Mover,
     Priority,
     Refusal,
     Transition,
 )
 
-PULL: Final = 2  # the level from which an alarm latches: 0 hold, 1 warn, 2 pull timing, 3 cut boost
+PULL: Final = (
+    2  # the level from which an alarm latches: 0 no action, 1 warn, 2 pull timing, 3 cut boost
+)
 LONGEST_TEXT: Final = 40
 HAND: Final = "operator"  # who commands, where no name is given
 
@@ -141,10 +143,10 @@ REASONS: Final[Mapping[tuple[AlarmState, Input], str]] = {
     **{(_OUT, what): "it is out of service: return it first" for what in COMMANDS[:5]},
 }
 _NONE: Final[Mapping[str, bool]] = {}
-_CAUSES: Final[Mapping[Input, Cause]] = {
-    Input.CONDITION: Cause.CONDITION,
-    Input.ESCALATION: Cause.CONDITION,
-    Input.EXPIRY: Cause.EXPIRY,
+_MOVERS: Final[Mapping[Input, Mover]] = {
+    Input.CONDITION: Mover.CONDITION,
+    Input.ESCALATION: Mover.CONDITION,
+    Input.EXPIRY: Mover.EXPIRY,
 }
 _PRIORITIES: Final = (Priority.LOW, Priority.LOW, Priority.MEDIUM, Priority.HIGH)
 
@@ -239,7 +241,7 @@ class AlarmBook:
 
         Args:
             time_s: The decision's time.
-            levels: One for each name: 0 hold, 1 warn, 2 pull timing, 3 cut boost.
+            levels: One for each name: 0 no action, 1 warn, 2 pull timing, 3 cut boost.
             suppressed: Boost is below spray onset (False where boost isn't known).
 
         Raises:
@@ -382,9 +384,9 @@ class AlarmBook:
                 self._order.append(alarm.name)
         elif not any(other.state in ON_THE_LIST for other in self._alarms.values()):
             self._order.clear()
-        cause = _CAUSES.get(what, Cause.OPERATOR)
+        mover = _MOVERS.get(what, Mover.OPERATOR)
         priority = _PRIORITIES[alarm.worst]
-        move = (alarm.since_s, alarm.name, before, after, cause, _plain(who), priority, first_out)
+        move = (alarm.since_s, alarm.name, before, after, mover, _plain(who), priority, first_out)
         self._news.append(Transition(*move))
 
     def _told(self) -> tuple[Transition, ...]:

@@ -13,6 +13,16 @@ from typing import Final, NamedTuple
 
 NOT_SENT: Final = float("-inf")
 
+# From here on (278 000 years from nought) neighbouring floats are more than 1 ms apart: adding the
+# time between two rows would change nothing, and time could stand still unseen.
+TIME_BOUND_S: Final = 2.0**43
+
+
+def is_time(time_s: float) -> bool:
+    """Whether a number can be a reading's time: no NaN, and fine enough to tell 1 ms apart."""
+    return -TIME_BOUND_S < time_s < TIME_BOUND_S
+
+
 # What the operator's column can say. Recorded like any channel, so a replay sees the same hand.
 OPERATOR_NOTHING: Final = 0.0
 OPERATOR_ACKNOWLEDGE: Final = 1.0
@@ -101,7 +111,7 @@ class Sample(NamedTuple):
     """One row of readings; every field defaults to "not sent".
 
     Attributes:
-        time_s: Time of the readings, in seconds on any steady time base.
+        time_s: Time of the readings, in seconds on any steady time base (see ``is_time``).
         operator: ``OPERATOR_NOTHING`` or ``OPERATOR_ACKNOWLEDGE``.
 
     The other fields are the channels, in the units their names carry.

@@ -29,7 +29,7 @@ from rules import (
     watch,
 )
 from rules.channels import ROW_WIDTH
-from rules.state import CHANGED
+from rules.state import ALL_HEALTHY, CHANGED, LATE
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
     arithmetic,
@@ -90,8 +90,13 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
                 out[i, j] = s[j]
         return n
 
-    def run_changed(k: Any, columns: Any, s: Any, rows: Any, out: Any, where: Any) -> int:
-        """Step every row; write the decisions that changed something, and their row numbers."""
+    def run_changed(
+        k: Any, columns: Any, s: Any, rows: Any, out: Any, where: Any, judged: Any
+    ) -> int:
+        """Step every row; write the decisions that changed something, and their row numbers.
+
+        ``judged[0]`` counts the rows that were in time, with all that is essential healthy.
+        """
         if stamp < 0:
             return -1
         n: int = rows.shape[0] // ROW_WIDTH
@@ -99,6 +104,8 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         count = 0
         for i in range(n):
             _step(k, columns, s, rows, i * ROW_WIDTH)
+            if s[ALL_HEALTHY] != 0.0 and s[LATE] == 0.0:
+                judged[0] += 1
             if s[CHANGED] != 0.0:
                 for j in range(width):
                     out[count, j] = s[j]

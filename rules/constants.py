@@ -45,7 +45,7 @@ MOST_POINTS = 32  # of a table's axis
     LAG_S,
     SHARE,  # debt
     FLOOR_ML_MIN,
-    TIMING_S,
+    DELAY_TOLERANCE_S,
     WARN_ML,
     PULL_ML,
     CUT_ML,
@@ -210,7 +210,7 @@ def constants_of(rig: Rig) -> Constants:
     k[LAG_S] = rig.spray.lag_s
     k[SHARE] = debt.share
     k[FLOOR_ML_MIN] = debt.floor_ml_min
-    k[TIMING_S] = debt.timing_s
+    k[DELAY_TOLERANCE_S] = debt.delay_tolerance_s
     k[LEAD] = debt.lead
     k[ARREARS_SHARE] = debt.arrears_share
     k[ARREARS_LIMIT_ML] = debt.arrears_ml
@@ -310,7 +310,7 @@ def _put_watch(k: list[float], rig: Rig) -> None:
     k[TANK_RESERVE_ML] = watch.tank_reserve_ml
     k[TANK_TIME_S] = watch.tank_time_s
     # Its reaction time, and what the confirmation itself takes to come back.
-    k[CONFIRM_WITHIN_S] = rig.fault_timing.reaction_s + watch.confirm_within_s
+    k[CONFIRM_WITHIN_S] = rig.fault_intervals.reaction_s + watch.confirm_within_s
     k[CONFIRM_DEG] = watch.confirm_timing_deg
     k[CONFIRM_KPA] = watch.confirm_boost_kpa
     k[NOT_FOLLOWED_ACTION] = float(watch.not_followed_action)

@@ -3,12 +3,12 @@
 from rules.arithmetic import kept_share, smaller
 from rules.constants import (
     ARREARS_SHARE,
+    DELAY_TOLERANCE_S,
     FLOOR_ML_MIN,
     LEAD,
     LONGEST_STEP_S,
     MISSING_LAG_S,
     SHARE,
-    TIMING_S,
 )
 from rules.state import (
     ALLOWANCE_ML_MIN,
@@ -31,26 +31,26 @@ MIN_PER_S = 1.0 / 60.0
 
 
 def allowance_ml_min(
-    share: float, floor_ml_min: float, timing_ml_min: float, expected_ml_min: float
+    share: float, floor_ml_min: float, delay_ml_min: float, expected_ml_min: float
 ) -> float:
     """Return how far below the expected reading the sensor may honestly be, mL/min.
 
     Three parts: ``share`` of the expected flow (sensor gain), ``floor_ml_min`` (noise), and
-    ``timing_ml_min`` (how far off our idea of the delay may be; see ``timing_part_ml_min``).
+    ``delay_ml_min`` (how far off our idea of the delay may be; see ``delay_part_ml_min``).
     """
-    return share * expected_ml_min + floor_ml_min + timing_ml_min
+    return share * expected_ml_min + floor_ml_min + delay_ml_min
 
 
-def timing_part_ml_min(
-    timing_s: float, rate_ml_min_s: float, lead: float, ahead_ml_min: float
+def delay_part_ml_min(
+    delay_tolerance_s: float, rate_ml_min_s: float, lead: float, ahead_ml_min: float
 ) -> float:
-    """Return the timing part of the allowance, mL/min: nil while the command stands still.
+    """Return the delay's part of the allowance, mL/min: nil while the command stands still.
 
-    ``timing_s`` times the rate at which the expected flow moves; or, where it is more, ``lead``
-    times how far the flow of a car without delay has fallen below it (``ahead_ml_min``): when a
-    command falls, an early car's flow does so before the expectation moves at all.
+    ``delay_tolerance_s`` times the rate at which the expected flow moves; or, where it is more,
+    ``lead`` times how far the flow of a car without delay has fallen below it (``ahead_ml_min``):
+    when a command falls, an early car's flow does so before the expectation moves at all.
     """
-    by_rate = timing_s * rate_ml_min_s
+    by_rate = delay_tolerance_s * rate_ml_min_s
     by_lead = lead * ahead_ml_min
     return by_lead if by_lead > by_rate else by_rate
 
@@ -73,14 +73,14 @@ def account(k: Vector, s: Vector, delivered_ml_min: float, dt_s: float) -> None:
     """
     expected = s[EXPECTED_ML_MIN]
     ahead = expected - s[UNDELAYED_ML_MIN]
-    timing = timing_part_ml_min(k[TIMING_S], s[RATE_ML_MIN_S], k[LEAD], ahead)
-    allowance = allowance_ml_min(k[SHARE], k[FLOOR_ML_MIN], timing, expected)
+    delay = delay_part_ml_min(k[DELAY_TOLERANCE_S], s[RATE_ML_MIN_S], k[LEAD], ahead)
+    allowance = allowance_ml_min(k[SHARE], k[FLOOR_ML_MIN], delay, expected)
     s[ALLOWANCE_ML_MIN] = allowance
     short = expected - delivered_ml_min
     step_s = smaller(dt_s, k[LONGEST_STEP_S])
     debt = next_debt(s[DEBT_ML], (short - allowance) * step_s * MIN_PER_S)
     s[DEBT_ML] = debt
-    # An error of timing shifts millilitres and never loses them, so an account whose limit lies
+    # An error of the delay shifts millilitres and never loses them, so an account whose limit lies
     # above that volume needs no allowance for it, and finds what the debt's allowances cover up.
     s[ARREARS_ML] = next_debt(
         s[ARREARS_ML], (short - k[ARREARS_SHARE] * expected) * step_s * MIN_PER_S

@@ -8,8 +8,8 @@ from rules import state as st
 from rules.explain import ceiling_or_none, explain
 from rules.facts import Action, Rig
 from rules.findings import FINDINGS, Finding
+from rules.intervals import Intervals, intervals
 from rules.state import FINDING_NAMES, Decision
-from rules.timing import Intervals, intervals
 
 
 class Turn(StrEnum):
@@ -46,9 +46,9 @@ class Event:
         explanation: Why, at the worst action.
         action_time_s: When the worst action was taken.
         until_s: When it cleared; None while it lasts.
-        timing: How long detection and reaction took, against what the engine tolerates: of the
+        intervals: How long detection and reaction took, against what the engine tolerates: of the
             first action that protects it (pull or cut), or of the warning where there was none.
-            What was done more, later, is among the steps.
+            What more was done afterwards is among the steps.
         steps: Every rise of its level.
     """
 
@@ -60,7 +60,7 @@ class Event:
     debt_ml: float
     explanation: str
     action_time_s: float
-    timing: Intervals
+    intervals: Intervals
     until_s: float | None = None
     steps: list[Step] = field(default_factory=list)
 
@@ -81,7 +81,7 @@ class Event:
             "explanation": self.explanation,
             "action_time_s": self.action_time_s,
             "until_s": self.until_s,
-            "fault_timing": self.timing.as_json(),
+            "fault_intervals": self.intervals.as_json(),
             "severity": self.what.severity.value,
             "check_first": self.what.check_first,
             "steps": [step._asdict() for step in self.steps],
@@ -108,13 +108,13 @@ class EventTracker:
             level = Action(int(decision[st.LEVEL + finding]))
             event = self._open.get(finding)
             if event is None:
-                if level > Action.HOLD:
+                if level > Action.NO_ACTION:
                     event = self._raise(finding, level, decision)
                     self._open[finding] = event
                     turns.append((Turn.RAISED, event))
                 continue
             self._count_debt(finding, event, decision)
-            if level == Action.HOLD:
+            if level == Action.NO_ACTION:
                 event.until_s = decision.time_s
                 del self._open[finding]
                 turns.append((Turn.CLEARED, event))
@@ -163,7 +163,7 @@ class EventTracker:
             debt_ml=decision.peak_debt_ml if finding == st.UNDER_DELIVERY else 0.0,
             explanation="",
             action_time_s=decision.time_s,
-            timing=intervals(self._rig, finding, decision),
+            intervals=intervals(self._rig, finding, decision),
         )
         self._worsen(event, finding, level, decision)
         return event
@@ -171,7 +171,7 @@ class EventTracker:
     def _worsen(self, event: Event, finding: int, level: Action, decision: Decision) -> None:
         found = intervals(self._rig, finding, decision)
         if not event.steps or event.action < Action.PULL_TIMING:
-            event.timing = found
+            event.intervals = found
         event.action = level
         event.action_time_s = decision.time_s
         event.explanation = explain(self._rig, finding, decision)

@@ -26,7 +26,7 @@ def what_is_done(decision: Decision) -> str:
         return f"{cut} and {retard}" if decision.retard_deg > 0.0 else cut
     if action is Action.PULL_TIMING:
         return retard
-    return "warn" if action is Action.WARN else "hold"
+    return "warn" if action is Action.WARN else "no action"
 
 
 def explain(rig: Rig, finding: int, decision: Decision) -> str:
@@ -201,7 +201,7 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
         health = st.HEALTH_WORDS[int(decision[st.HEALTH + column])]
         told = f"{decision[st.VALUE + column]:.1f} {channel.unit}"
         asked.append(f"of {wanted} {told if health == 'healthy' else health} is confirmed")
-    within_s = rig.fault_timing.reaction_s + rig.watch.confirm_within_s
+    within_s = rig.fault_intervals.reaction_s + rig.watch.confirm_within_s
     said = " and ".join(asked) or "what was asked is not confirmed"
     return f"the engine controller does not follow: {said} after {1000.0 * within_s:.0f} ms"
 
@@ -229,16 +229,16 @@ _WHY = {
 def status(rig: Rig, decision: Decision) -> str:
     """Say in one line what is being done to the engine now, and why."""
     action = Action(int(decision.action))
-    if action is Action.HOLD:
+    if action is Action.NO_ACTION:
         if decision.all_healthy == 0.0:
-            return f"Hold: {_ill(rig, decision)}, so the spray is not being judged."
+            return f"No action: {_ill(rig, decision)}, so the spray is not being judged."
         if decision.expected_ml_min < rig.debt.floor_ml_min:
-            return f"Hold: no spray expected {_at_boost(decision)}."
+            return f"No action: no spray expected {_at_boost(decision)}."
         return (
-            f"Hold: {decision.delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min "
+            f"No action: {decision.delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min "
             f"arrive {_at_boost(decision)}."
         )
-    finding = int(decision.cause)
+    finding = int(decision.finding)
     done = what_is_done(decision)
     label = FINDINGS[finding].label
     if decision.expected_ml_min < rig.debt.floor_ml_min and action >= Action.PULL_TIMING:

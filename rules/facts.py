@@ -13,7 +13,7 @@ from math import inf
 class Action(IntEnum):
     """What is done to the engine, mildest first."""
 
-    HOLD = 0
+    NO_ACTION = 0
     WARN = 1
     PULL_TIMING = 2
     CUT_BOOST = 3
@@ -170,7 +170,7 @@ class Paid:
 
 @dataclass(frozen=True, slots=True)
 class DebtTerms:
-    """Allowance (share, floor, timing, lead) and the debts at which each action is taken.
+    """Allowance (share, floor, delay tolerance, lead) and the debts at which each action is taken.
 
     ``arrears_share`` and ``arrears_ml`` are the terms of the slow account beside the debt
     (infinite: none): all that is short beyond the share, which pulls timing.
@@ -178,7 +178,7 @@ class DebtTerms:
 
     share: float = 0.12
     floor_ml_min: float = 20.0
-    timing_s: float = 0.06
+    delay_tolerance_s: float = 0.06
     lead: float = 0.3
     warn_ml: float = 0.4
     pull_ml: float = 0.8
@@ -271,7 +271,7 @@ class Watch:
 
 
 @dataclass(frozen=True, slots=True)
-class FaultTiming:
+class FaultIntervals:
     """The time budget in ISO 26262-1 terms.
 
     ``reaction_s`` is how long the engine controller takes to do what is asked (fault reaction
@@ -314,5 +314,5 @@ class Rig:
     limits: Limits
     channels: tuple[ChannelTerms, ...]
     watch: Watch = field(default_factory=Watch)
-    fault_timing: FaultTiming = field(default_factory=FaultTiming)
+    fault_intervals: FaultIntervals = field(default_factory=FaultIntervals)
     vehicle: Vehicle = field(default_factory=Vehicle)

@@ -25,13 +25,13 @@ from rules.state import (
     AGE_S,
     ALL_HEALTHY,
     BOOST_KPA,
-    CAUSE,
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
     COMMANDED_ML_MIN,
     COOLING_K,
     DELIVERED_ML_MIN,
+    FINDING,
     HEALTH,
     HEALTHY,
     INTAKE_BEFORE,
@@ -40,7 +40,7 @@ from rules.state import (
     N_DECISION,
     N_STATE,
     NEVER_S,
-    NO_CAUSE,
+    NO_FINDING,
     STALE,
     TANK_S,
     UNHEALTHY,
@@ -106,7 +106,7 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
 def fresh_state(constants: Constants) -> list[float]:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = [0.0] * N_STATE
-    s[CAUSE] = NO_CAUSE
+    s[FINDING] = NO_FINDING
     s[CEILING_KPA] = float("inf")
     s[BOOST_KPA] = NAN
     s[DELIVERED_ML_MIN] = NAN
@@ -195,11 +195,12 @@ class Guard:
         self._run(compiled.run_all, rows, out)
         return out
 
-    def run_changes(self, rows: Any) -> tuple[Any, Any]:
+    def run_changes(self, rows: Any) -> tuple[Any, Any, int]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
 
         Returns:
-            Row numbers (m,) and decisions (m, N_DECISION), m <= n.
+            Row numbers (m,), decisions (m, N_DECISION), m <= n, and how many of all rows were
+            judged: see ``Decision.judged``.
         """
         import numpy as np
 
@@ -207,8 +208,9 @@ class Guard:
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)
-        count = self._run(compiled.run_changed, rows, out, where)
-        return where[:count], out[:count]
+        judged = np.zeros(1, dtype=np.int64)
+        count = self._run(compiled.run_changed, rows, out, where, judged)
+        return where[:count], out[:count], int(judged[0])
 
     def arrays(self) -> tuple[Any, Any, Any]:
         """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.

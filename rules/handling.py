@@ -109,10 +109,10 @@ def handled(
         return _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)
 
     usual = came_s(0.0, 0.0)
-    late = came_s(_OFF * debt.timing_s, 0.0)
+    late = came_s(_OFF * debt.delay_tolerance_s, 0.0)
     noise = debt.floor_ml_min / due_ml_min if due_ml_min > 0.0 else 0.0
     high = came_s(0.0, _OFF * hypot(debt.share, noise))
-    reaction_s = rig.fault_timing.reaction_s
+    reaction_s = rig.fault_intervals.reaction_s
     return Handled(
         *(
             inf if inf in (b, c) else a + hypot(b - a, c - a) + reaction_s

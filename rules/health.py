@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rules.channels import NOT_SENT
+from rules.channels import NOT_SENT, TIME_BOUND_S
 from rules.constants import (
     CLOCK_DOUBT_FOR_S,
     HIGH,
@@ -53,10 +53,10 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     A sample a little older than the newest is late: its values must not overwrite newer ones. One
     much older means the source's clock stepped back, one far ahead that it stepped ahead; the time
     that hides is unknown, so a fixed step is counted, and the clock is in doubt for a while. A time
-    that is not finite is never used.
+    that is none (``channels.is_time``) is never used.
     """
     s[LATE] = 0.0
-    if time_s - time_s != 0.0:  # NaN, or infinite
+    if not -TIME_BOUND_S < time_s < TIME_BOUND_S:  # NaN too
         s[LATE] = 1.0
         return -1.0
     if s[STARTED] == 0.0:

@@ -1,4 +1,4 @@
-"""The ladder: hold, warn, pull timing, cut boost; latched, and released on stated terms.
+"""The ladder: no action, warn, pull timing, cut boost; latched, and released on stated terms.
 
 How the parts interplay:
 
@@ -8,7 +8,7 @@ How the parts interplay:
 | pull timing, cut boost | at once | latched: only by release, never by the finding going quiet |
 | release | boost known and below ``release_below`` for ``release_after``, no finding asking for more than a warning, and acknowledged where the rig asks | - |
 | acknowledgement | counts only while something is latched; a new latch needs a new one | at release |
-| the engine's action | the highest level of any finding; the cause is the first finding at it | - |
+| the engine's action | the highest level of any finding; the finding behind it is the first one at it | - |
 | timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls; at the top of the table when boost is unknown | given back no faster than ``give_back`` as boost falls; nil at release |
 | pull exhausted | more timing wanted than ``max_retard`` cuts boost | at release |
 | boost ceiling | the dry limit, while any finding cuts boost | at release |
@@ -58,20 +58,20 @@ from rules.state import (
     ARREARS_ML,
     ASKED,
     BLIND_S,
-    CAUSE,
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
     CLOCK_STEP,
     DEBT_ML,
     EXCESS_ML,
+    FINDING,
     FOR_S,
     HELD_MISSING,
     LEVEL,
     LOW_BOOST_S,
     MISSING_SHARE,
     N_FINDINGS,
-    NO_CAUSE,
+    NO_FINDING,
     OVER_DELIVERY,
     OVERBOOST,
     PAID_DEG,
@@ -198,15 +198,15 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
 
 
 def size_action(k: Vector, s: Vector, dt_s: float) -> None:
-    """Work out action, cause, degrees and ceiling from the findings' levels."""
+    """Work out action, finding, degrees and ceiling from the findings' levels."""
     action = NO_LEVEL
-    cause = 0
+    behind = 0
     missing = s[HELD_MISSING]
     for finding in range(N_FINDINGS):
         level = s[LEVEL + finding]
         if level > action:
             action = level
-            cause = finding
+            behind = finding
         if level >= PULL:
             # Only the debt knows a share; anything else takes back all the spray paid for.
             missing = larger(missing, s[MISSING_SHARE] if finding == UNDER_DELIVERY else 1.0)
@@ -224,18 +224,18 @@ def size_action(k: Vector, s: Vector, dt_s: float) -> None:
         s[RETARD_HELD] = held
         retard = smaller(round_up(held, k[STEP_DEG]), k[MAX_RETARD_DEG])
         if action < CUT and wanted > k[MAX_RETARD_DEG]:
-            s[LEVEL + cause] = CUT  # what pulling can't take back, boost must
+            s[LEVEL + behind] = CUT  # what pulling can't take back, boost must
             action = CUT
             s[CHANGED] = 1.0
         if action >= CUT:
             ceiling = k[DRY_LIMIT_KPA]
     else:
         s[RETARD_HELD] = 0.0
-    shown_cause = float(cause) if action > NO_LEVEL else NO_CAUSE
-    if action != s[ACTION] or shown_cause != s[CAUSE] or retard != s[RETARD_DEG]:
+    shown = float(behind) if action > NO_LEVEL else NO_FINDING
+    if action != s[ACTION] or shown != s[FINDING] or retard != s[RETARD_DEG]:
         s[CHANGED] = 1.0
     s[ACTION] = action
-    s[CAUSE] = shown_cause
+    s[FINDING] = shown
     s[RETARD_DEG] = retard
     s[CEILING_KPA] = ceiling
 

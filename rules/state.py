@@ -9,7 +9,7 @@ from typing import Final, NamedTuple
 
 from rules.channels import CHANNEL_NAMES, N_CHANNELS
 
-# Findings, in the order in which they claim to be the cause of an action.
+# Findings, in the order in which they claim to be the one behind an action.
 FINDING_NAMES: Final = (
     "under_delivery",
     "no_delivery",
@@ -47,7 +47,7 @@ FINDING_NAMES: Final = (
     NOT_FOLLOWED,
 ) = range(16)
 N_FINDINGS: Final = len(FINDING_NAMES)
-NO_CAUSE: Final = -1.0
+NO_FINDING: Final = -1.0
 
 # Health of a channel. Only HEALTHY is healthy.
 (HEALTHY, ABSENT, STALE, NOT_A_NUMBER, IMPLAUSIBLE, STUCK, JUMPED) = (
@@ -67,7 +67,7 @@ HEALTH_WORDS: Final = (
 (
     TIME_S,
     ACTION,
-    CAUSE,
+    FINDING,
     RETARD_DEG,
     CEILING_KPA,
     DEBT_ML,
@@ -148,8 +148,8 @@ class Decision(NamedTuple):
 
     Attributes:
         time_s: Guard's time: time of the newest sample that was not late.
-        action: 0 hold, 1 warn, 2 pull timing, 3 cut boost (``facts.Action``).
-        cause: Index of the finding behind the action (``FINDING_NAMES``), -1 for none.
+        action: 0 no action, 1 warn, 2 pull timing, 3 cut boost (``facts.Action``).
+        finding: Index of the finding behind the action (``FINDING_NAMES``), -1 for none.
         retard_deg: Timing to take back now, degrees.
         boost_ceiling_kpa: Boost not to be exceeded, gauge; infinite where there is none.
         debt_ml: Commanded spray that did not arrive, net of the allowance.
@@ -179,7 +179,7 @@ class Decision(NamedTuple):
 
     time_s: float
     action: float
-    cause: float
+    finding: float
     retard_deg: float
     boost_ceiling_kpa: float
     debt_ml: float
@@ -250,6 +250,11 @@ class Decision(NamedTuple):
     value_dry_intake_c: float
     value_confirmed_retard_deg: float
     value_confirmed_ceiling_kpa: float
+
+    @property
+    def judged(self) -> bool:
+        """Whether the sample was in time, with every essential channel and the clock healthy."""
+        return self.all_healthy != 0.0 and self.late == 0.0
 
 
 if Decision._fields[LEVEL:] != (

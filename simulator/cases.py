@@ -151,7 +151,7 @@ _ENGINE: Final = (
 )
 
 
-def _line(name: str, kind: FaultKind, magnitude: float, needs: Names, why: str) -> Case:
+def _wire(name: str, kind: FaultKind, magnitude: float, needs: Names, why: str) -> Case:
     return Case(
         name,
         (fault(kind, magnitude),),
@@ -164,14 +164,14 @@ def _line(name: str, kind: FaultKind, magnitude: float, needs: Names, why: str) 
 _STEP: Final = frozenset({"clock_step"})
 _LATE: Final = frozenset({"late_samples"})
 _LINE: Final = (
-    _line("line noise 4 %", _K.LINE_NOISE, 0.04, NOTHING, "single bad values are no shortfall"),
-    _line("messages lost 30 %", _K.MESSAGES_LOST, 0.3, NOTHING, "enough of them are left"),
-    _line("messages late 0.5 s", _K.MESSAGES_LATE, 1.0, LOST | _LATE, "silence, then old samples"),
-    _line("messages twice", _K.MESSAGES_REPEATED, 0.3, NOTHING, "the same again changes nothing"),
-    _line("messages inserted", _K.MESSAGES_INSERTED, 0.3, NOTHING, "they are one sample old"),
-    _line("messages disordered", _K.MESSAGES_DISORDERED, 0.3, _LATE, "every third is late"),
-    _line("clock ahead 10 s", _K.CLOCK_STEP, 1.0, _STEP, "a step ahead"),
-    _line("clock back 10 s", _K.CLOCK_STEP, -1.0, _STEP, "a step back"),
+    _wire("wire noise 4 %", _K.WIRE_NOISE, 0.04, NOTHING, "single bad values are no shortfall"),
+    _wire("messages lost 30 %", _K.MESSAGES_LOST, 0.3, NOTHING, "enough of them are left"),
+    _wire("messages late 0.5 s", _K.MESSAGES_LATE, 1.0, LOST | _LATE, "silence, then old samples"),
+    _wire("messages twice", _K.MESSAGES_REPEATED, 0.3, NOTHING, "the same again changes nothing"),
+    _wire("messages inserted", _K.MESSAGES_INSERTED, 0.3, NOTHING, "they are one sample old"),
+    _wire("messages disordered", _K.MESSAGES_DISORDERED, 0.3, _LATE, "every third is late"),
+    _wire("clock ahead 10 s", _K.CLOCK_STEP, 1.0, _STEP, "a step ahead"),
+    _wire("clock back 10 s", _K.CLOCK_STEP, -1.0, _STEP, "a step back"),
     Case(
         "second sender",
         (fault(_K.SECOND_SENDER),),
@@ -179,7 +179,7 @@ _LINE: Final = (
         "every other sample is another car's, at rest: under boost the two contradict each other",
         DRY,
     ),
-    _line("unplugged", _K.UNPLUGGED, 1.0, LOST, "nothing comes any more"),
+    _wire("unplugged", _K.UNPLUGGED, 1.0, LOST, "nothing comes any more"),
     Case(
         "log cut",
         (fault(_K.LOG_CUT),),

@@ -1,4 +1,4 @@
-"""A run as a log: CSV text (RFC 4180), the same in a file and on a serial line; or Parquet.
+"""A run as a log: CSV text (RFC 4180), the same in a file and on a serial port; or Parquet.
 
 Numbers stand in their shortest form that reads back to the same float, bit for bit. In CSV an empty
 field was not sent, and ``nan`` was sent and is not a number; in Parquet that is null and NaN.
@@ -6,7 +6,6 @@ field was not sent, and ``nan`` was sent and is not a number; in Parquet that is
 
 import contextlib
 import io
-import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from math import inf, isnan
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any, BinaryIO, Final, Protocol, TextIO
 
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, new_file
 
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
@@ -76,14 +75,14 @@ def write_csv(
 
     Args:
         samples: In the order of time.
-        path: File to write or overwrite.
+        path: File to write; must not be there yet.
         names: Channels to write.
 
     Raises:
-        OSError: The file cannot be written.
+        BadInput: The file is there already or can't be written.
     """
     count = 0
-    with Path(path).open("w", encoding="utf-8", newline="") as file:
+    with new_file(Path(path)) as raw, _as_text(raw) as file:
         file.write(header(names) + LINE_END)
         for sample in samples:
             file.write(line(sample, names) + LINE_END)
@@ -129,16 +128,6 @@ def kind_of(path: Path) -> str:
     return ending
 
 
-def refuse_to_overwrite(path: Path) -> None:
-    """Leave a file that is there already alone.
-
-    Raises:
-        BadInput: There is one.
-    """
-    if os.path.lexists(path):
-        raise BadInput(f"{called(path)}: found a file, expected none: nothing is overwritten")
-
-
 @contextlib.contextmanager
 def open_log(
     path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
@@ -156,25 +145,23 @@ def open_log(
             unfinished file is taken away.
     """
     ending = kind_of(path)
-    refuse_to_overwrite(path)
+    with new_file(path) as file:
+        if ending == ".csv":
+            with _as_text(file) as text:
+                yield CsvLog(text, names, more)
+        else:
+            with ParquetLog(file, names, more, about) as log:
+                yield log
+
+
+@contextlib.contextmanager
+def _as_text(file: BinaryIO) -> Iterator[TextIO]:
+    """Write text to a file, and leave it open."""
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
     try:
-        with path.open("xb") as file:
-            try:
-                if ending == ".csv":
-                    with io.TextIOWrapper(file, encoding="utf-8", newline="") as text:
-                        yield CsvLog(text, names, more)
-                else:
-                    with ParquetLog(file, names, more, about) as log:
-                        yield log
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    file.close()
-                with contextlib.suppress(OSError):
-                    path.unlink()  # ours: it was not there before
-                raise
-    except OSError as error:
-        why = error.strerror or str(error)
-        raise BadInput(f"{called(path)}: found {why}, expected a file to write") from None
+        yield text
+    finally:
+        text.detach()  # flushes
 
 
 class CsvLog:

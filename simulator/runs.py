@@ -16,9 +16,9 @@ from rules.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
 from simulator.plant import layout as at
 from simulator.plant.car import NO_CEILING_KPA
-from simulator.plant.line import tick
 from simulator.plant.script import KINDS
 from simulator.plant.truth import TRUTH_COLUMNS
+from simulator.plant.wire import tick
 
 TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
 _WHERE: Final = (at.S_TIME_S, *TRUTH_COLUMNS.values())
@@ -34,8 +34,8 @@ class Block:
     """A stretch of a drive, at most some forty seconds of it.
 
     Attributes:
-        rows: What came down the line, and ticks for silence, (n, ROW_WIDTH).
-        sent: Whether each row came down the line (False: a tick), (n,).
+        rows: What came down the wire, and ticks for silence, (n, ROW_WIDTH).
+        sent: Whether each row came down the wire (False: a tick), (n,).
         decisions: The guard's decision after each row, (n, N_DECISION).
         came_s: When each row was there to be judged, seconds of true time, (n,).
         row_truths: The truth at each row's own time, (n, len(TRUTH_NAMES)).
@@ -85,7 +85,7 @@ class Drive:
         self._compiled = compiled
         self._faults: Any = ()
         self._tail = np.empty((0, len(TRUTH_NAMES)))
-        # Where the line plays tricks, a row's time does not say when it came: go sample by sample.
+        # Where the wire plays tricks, a row's time does not say when it came: go sample by sample.
         self._singly = any(fault.kind in _TRICKS for fault in scenario.faults)
 
     @property

@@ -115,7 +115,7 @@ class FaultTable(Table, frozen=True):
         "sensor_spikes",
         "sensor_oscillation",
         "sensor_intermittent",
-        "line_noise",
+        "wire_noise",
         "messages_lost",
         "messages_late",
         "messages_repeated",

@@ -76,7 +76,7 @@ EVERY_STATE: Final = (
 def told(*alarms: dict[str, Any]) -> list[tuple[float, list[Message]]]:
     """Return a story told: a pull, a shortfall, its causes, and these alarms."""
     raised = EventTurn("raised", event(), CHECK)
-    first: list[Message] = [hello(), frame("Hold.", rows(0.0, 18.0), 1800)]
+    first: list[Message] = [hello(), frame("No action.", rows(0.0, 18.0), 1800)]
     then: list[Message] = [raised, CauseLine(18.7, CAUSES), alarmed(*alarms)]
     return [(100.0, first), (101.4, then)]
 

@@ -8,7 +8,7 @@ from typing import Self
 
 import serial
 
-from monitor.outputs.serial_lines import read_beat_line
+from monitor.outputs.serial_port import read_beat_line
 from tests.pty_pair import PtyPair
 
 PATIENCE_S = 20.0

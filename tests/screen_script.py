@@ -50,7 +50,7 @@ class Story:
 
 
 def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
-    status = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+    status = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
     first = rows(0.0, 17.0)
     return [
         (start_s, [hello(), NoticeLine("recording", "in /logs/x")]),
@@ -66,7 +66,7 @@ def stories() -> list[Story]:
     advises = "advises only: no output is driven"
     pull = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
     cut = "Cut boost to 100 kPa: under-delivery, debt 5.60 mL, 100 % of the spray missing."
-    lost = "Hold: an essential channel is not healthy, so the spray is not being judged."
+    lost = "No action: an essential channel is not healthy, so the spray is not being judged."
     pulled = frame(
         pull,
         rows(18.0, 18.4, share=0.6, debt_ml=0.83, action=2, retard_deg=5.5),
@@ -79,9 +79,9 @@ def stories() -> list[Story]:
             _healthy(),
             101.1,
             (
-                "= HOLD",
+                "= NO ACTION",
                 "engine left alone",
-                "Hold: 500 of 500 mL/min arrive at 150 kPa boost.",
+                "No action: 500 of 500 mL/min arrive at 150 kPa boost.",
                 "150 kPa",
                 "max 190",
                 "rejected 3",
@@ -110,7 +110,7 @@ def stories() -> list[Story]:
                 "Check first tank level, pump supply and fuse,",
                 advises,
             ),
-            ("HOLD", "? old"),
+            ("NO ACTION", "? old"),
         ),
         Story(
             "cut_boost",
@@ -150,7 +150,7 @@ def stories() -> list[Story]:
                 "12.30 s  knock",
                 advises,
             ),
-            ("HOLD", "? old"),
+            ("NO ACTION", "? old"),
         ),
         Story(
             "signal_lost",
@@ -171,8 +171,14 @@ def stories() -> list[Story]:
                 ),
             ],
             101.45,
-            ("? HOLD, NOT JUDGED", "? not a numb", "--", lost, advises),
-            ("40 °C", "= HOLD"),
+            (
+                "? NO ACTION, NOT JUDGED",
+                "? not a numb",
+                "--",
+                lost[len("No action: an ") :],
+                advises,
+            ),
+            ("40 °C", "= NO ACTION"),
         ),
         Story(
             "source_silent",
@@ -182,14 +188,14 @@ def stories() -> list[Story]:
             ],
             104.2,
             ("? No data for 3.2 s", "? old", "! last 3.2 s ago", advises),
-            ("= HOLD",),
+            ("= NO ACTION",),
         ),
         Story(
             "guard_hung",
             _healthy(),
             104.2,
-            ("? NO DATA", "no word from the guard for 3.2 s", "Before that: Hold:", "? old"),
-            ("= HOLD",),
+            ("? NO DATA", "no word from the guard for 3.2 s", "Before that: No action:", "? old"),
+            ("= NO ACTION",),
         ),
         *[
             Story(
@@ -201,7 +207,7 @@ def stories() -> list[Story]:
                 ],
                 113.4,
                 (*words, "this picture is 12 s old", "? old", "was active", "1840 rows", advises),
-                ("▼ PULL TIMING", "= HOLD", never),
+                ("▼ PULL TIMING", "= NO ACTION", never),
             )
             for name, end, why, never, words in (
                 (

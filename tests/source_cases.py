@@ -26,7 +26,7 @@ from monitor.sources.csv_blocks import CsvBlocks
 from monitor.sources.fake import HOLD, FakeSource
 from monitor.sources.mqtt import MqttSource
 from monitor.sources.recorded import RecordedSource
-from monitor.sources.serial_line import SerialSource
+from monitor.sources.serial_port import SerialSource
 from monitor.sources.simulated import SimulatedSource
 from monitor.sources.table_blocks import TableBlocks
 from rules.channels import NOT_SENT, Sample
@@ -223,7 +223,7 @@ def _write_all(fd: int, text: str) -> None:
 
 @contextmanager
 def serial_tcp(folder: Path, speed: float) -> Iterator[Case]:
-    """A serial line over TCP."""
+    """A serial port over TCP."""
     server = socket.create_server(("127.0.0.1", 0))
     server.settimeout(PATIENCE_S)
     links: list[socket.socket] = []

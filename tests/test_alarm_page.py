@@ -112,7 +112,7 @@ async def test_a_trip_is_worked_from_the_list_by_keys_alone(size: tuple[int, int
     """Seen, listed, acknowledged, reset, shelved for a time, unshelved, taken out, returned."""
     desk = Desk()
     async with desk.app.run_test(size=size) as pilot:
-        await desk.says(hello(), frame("Hold.", rows(0.0, 18.0), 1800))
+        await desk.says(hello(), frame("No action.", rows(0.0, 18.0), 1800))
         await desk.presses(pilot)
         assert "alarm" not in desk.shown()  # quiet when normal
         for _, messages in told(alarm(first_out=True), alarm("knock", priority="high")):
@@ -168,7 +168,7 @@ async def test_what_is_refused_is_shown() -> None:
     """The guard's refusals, a viewer's answer, and what the screen itself won't send."""
     desk = Desk()
     async with desk.app.run_test(size=(140, 40)) as pilot:
-        await desk.says(hello(), frame("Hold.", rows(0.0, 18.0), 1800))
+        await desk.says(hello(), frame("No action.", rows(0.0, 18.0), 1800))
         await desk.presses(pilot, "l", "r")
         assert "nothing done: no alarm stands" in desk.shown()
         await desk.says(alarmed(alarm()))
@@ -235,7 +235,7 @@ async def test_normal_alarms_are_listed_on_request_to_be_taken_out() -> None:
     """A sensor about to be changed: its alarm is normal, and can be taken out beforehand."""
     desk = Desk()
     async with desk.app.run_test(size=(140, 40)) as pilot:
-        await desk.says(hello(), frame("Hold.", rows(0.0, 18.0), 1800))
+        await desk.says(hello(), frame("No action.", rows(0.0, 18.0), 1800))
         await desk.presses(pilot, "l")
         assert "none stand" in desk.shown()
         await desk.presses(pilot, "n")
@@ -309,7 +309,7 @@ async def test_a_very_wide_screen_has_the_alarms_beside_the_events() -> None:
     async with desk.app.run_test(size=(200, 50)) as pilot:
         await desk.presses(pilot)
         assert "Alarms ? unknown" in desk.shown()
-        await desk.says(hello(), frame("Hold.", rows(0.0, 18.0), 1800))
+        await desk.says(hello(), frame("No action.", rows(0.0, 18.0), 1800))
         await desk.presses(pilot)
         assert "Alarms none stand" in desk.shown()
         many = [alarm(finding.name) for finding in FINDINGS[:16]]

@@ -13,7 +13,7 @@ from rules.alarm_rates import (
     AlarmRates,
     AlarmState,
     AlarmTerms,
-    Cause,
+    Mover,
     Priority,
     Transition,
 )
@@ -33,7 +33,7 @@ def ring(
     priority: Priority = Priority.LOW,
 ) -> Transition:
     """Return a move of an alarm."""
-    return Transition(time_s, alarm, before, after, Cause.CONDITION, "", priority, False)
+    return Transition(time_s, alarm, before, after, Mover.CONDITION, "", priority, False)
 
 
 def rates_of(*times_s: float, start_s: float = 0.0, alarms: int = 50) -> AlarmRates:
@@ -285,8 +285,8 @@ def test_no_sequence_breaks_the_life_cycle(
         for moved in transitions:
             assert stood[moved.alarm] is moved.before
             stood[moved.alarm] = moved.after
-            causes = {Cause.OPERATOR: (hand,), Cause.EXPIRY: (Input.EXPIRY,)}
-            inner = causes.get(moved.cause, (Input.CONDITION, Input.ESCALATION))
+            movers = {Mover.OPERATOR: (hand,), Mover.EXPIRY: (Input.EXPIRY,)}
+            inner = movers.get(moved.moved_by, (Input.CONDITION, Input.ESCALATION))
             assert any(
                 moved.after in TABLE[moved.before, what] for what in inner if what is not None
             )

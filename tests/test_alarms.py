@@ -9,7 +9,7 @@ from rules.alarm_rates import (
     AlarmState,
     AlarmTerms,
     Answer,
-    Cause,
+    Mover,
     Priority,
     Refusal,
     Transition,
@@ -160,7 +160,7 @@ def test_the_book_follows_the_table(state: AlarmState, what: Input) -> None:
     standing |= {LA: Standing.LATCHED, BY_DESIGN: Standing.QUIET_SUPPRESSED}
     after = TABLE[state, what][standing.get(state, Standing.QUIET)]
     assert moves(answer.transitions) == [(6.0, "pump", state, after)]
-    assert answer.transitions[0].cause is Cause.OPERATOR
+    assert answer.transitions[0].moved_by is Mover.OPERATOR
     assert answer.transitions[0].who == "operator"
     assert answer.refusals == ()
 
@@ -203,7 +203,7 @@ def test_an_escalation_rings_again() -> None:
     made.feed(1.0, WARN)
     made.acknowledge(2.0)
     assert made.feed(3.0, CUT) == (
-        Transition(3.0, "pump", A, U, Cause.CONDITION, "", Priority.HIGH, False),
+        Transition(3.0, "pump", A, U, Mover.CONDITION, "", Priority.HIGH, False),
     )
     made.feed(4.0, WARN)
     made.acknowledge(5.0)
@@ -244,7 +244,7 @@ def test_a_shelf_is_capped_and_ends_by_itself() -> None:
     assert made.feed(69.9, CUT) == ()
     ended = made.feed(71.0, CUT)
     assert moves(ended) == [(70.0, "pump", SHELVED, U)]
-    assert ended[0].cause is Cause.EXPIRY
+    assert ended[0].moved_by is Mover.EXPIRY
     assert rings(made)
     made.shelve(80.0, "pump", 5.0)
     made.feed(81.0, QUIET)

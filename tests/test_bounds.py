@@ -2,12 +2,13 @@
 
 | where | bound |
 |---|---|
-| serial line | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
+| serial port | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
   ``test_serial_life``, ``test_fuzz``) |
 | SenML | a line's, 256 records, depth (``test_senml``) |
-| CSV, Parquet, Arrow logs | a head of some kB, blocks of 1 MB (``test_csv``, ``test_table_logs``) |
+| CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB (``test_long_lines``,
+  ``test_csv``, ``test_table_logs``) |
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
-| a session's about, events, summary | here |
+| a session's about, events, summary | here, ``test_long_lines`` |
 | a running guard's place, its order | ``test_viewers``, here |
 | viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_viewers``) |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |

@@ -77,7 +77,7 @@ BAD = {
     "missing rig": ("check none.toml", "none.toml: found no such file"),
     "bad rig key": ("check typo.toml", "typo.toml:"),
     "rig is garbage": ("check garbage.toml", "garbage.toml:1: found byte 0xff"),
-    "rig is a folder": ("check nothing", "found a directory"),
+    "rig is a folder": ("check nothing", "found a folder"),
     "no log": ("review", "--log"),
     "missing log": (REVIEW.format("none.csv"), "none.csv: found no such file"),
     "log without rig": ("review text.csv", "found no --rig"),
@@ -113,12 +113,12 @@ BAD = {
     "unknown scenario": ("simulate nemo", 'found scenario "nemo"'),
     "no scenario": ("simulate", "found no scenario"),
     "bad scenario": ("simulate scenario.toml", "scenario.toml:"),
-    "no such folder": ("simulate pump_stop --to gone/x.csv", "gone/x.csv: found No such file"),
+    "no such folder": ("simulate pump_stop --to gone/x.csv", "gone/x.csv: found no such file"),
     "feed nowhere": ("feed pump_stop", "--to"),
     "feed: no such port": ("feed pump_stop --to /dev/none", "/dev/none: found a port"),
     "feed: unknown scheme": ("feed pump_stop --to bogus://x", "bogus"),
     "feed: nobody listens": ("feed pump_stop --to socket://127.0.0.1:1", "can't be opened"),
-    "feed: no such folder": ("feed pump_stop --to gone/x.csv", "gone/x.csv: found No such file"),
+    "feed: no such folder": ("feed pump_stop --to gone/x.csv", "gone/x.csv: found no such file"),
     "feed: no such adapter": (
         "feed pump_stop --to usb:ffff:fffe",
         "found no such adapter plugged in",
@@ -295,8 +295,8 @@ def test_simulate_list_and_feed_to_a_file(
 
 
 OPTIONS = {
-    "demo": "--lines --json --scenario --speed --seed --record",
-    "watch": "--rig --headless --attach --pid --lines --json --record --no-record --speed --baud "
+    "demo": "--text --json --scenario --speed --seed --record",
+    "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
     "review": "--rig --json --fail-on",
     "sessions": "--json",

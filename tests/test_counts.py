@@ -105,9 +105,9 @@ async def test_the_pane_and_the_link_line_show_them() -> None:
     """Key c opens the statistics and closes them; lost and waiting stand on the link line."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
-    troubled = frame("Hold.", rows(17.0, 18.0), 1290)
+    troubled = frame("No action.", rows(17.0, 18.0), 1290)
     troubled.statistics.update(FULL, waiting=150)
-    fine = frame("Hold.", rows(17.0, 18.0), 1280)
+    fine = frame("No action.", rows(17.0, 18.0), 1280)
     async with app.run_test(size=(140, 40)) as pilot:
         first: list[Message] = [hello(), fine]
         await tell(app, link, clock, [(100.0, first)], 100.1)
@@ -121,7 +121,7 @@ async def test_the_pane_and_the_link_line_show_them() -> None:
         await pilot.pause()
         await pilot.pause()
         shown = text_of(app)
-        assert "= HOLD" in shown
+        assert "= NO ACTION" in shown
         assert "! rejected    7: bad number 5, too short 2" in shown
         assert "  latency     p50 0.05, p99 0.34, p99.9 1.90, most 2.25 ms" in shown
         assert "Spray flow" not in shown

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.decode import Columns, Rejected, strict_number
+from monitor.decode import NO_TIME, Columns, Rejected, strict_number
 from monitor.text_lines import MOST_FIELDS, LineDecoder
 from rules.channels import NOT_SENT, Sample
 from simulator.rig import find_rig, load_rig, rig_from_text
@@ -155,14 +155,13 @@ def test_what_overflows_in_conversion_is_not_a_number(number: bytes) -> None:
     assert isnan(sample.boost_kpa)
 
 
-def test_a_missing_time_is_not_a_number() -> None:
-    """A time column that is empty, or nan, gives no time at all, not the time of arrival."""
+def test_a_missing_time_is_not_the_time_of_arrival() -> None:
+    """A line whose time column is empty, or nan, is refused."""
     decoder = LineDecoder(RIG, "line")
     decoder.decode(HEADER, 0.0)
     for field in (b"", b"nan", b"1e999"):
-        sample = decoder.decode(field + b",1,2", 5.0)
-        assert sample is not None
-        assert isnan(sample.time_s)
+        with pytest.raises(Rejected, match=NO_TIME):
+            decoder.decode(field + b",1,2", 5.0)
 
 
 def test_without_a_time_column_arrival_counts() -> None:

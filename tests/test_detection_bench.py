@@ -35,7 +35,7 @@ from tests.bench.statistics import miss_count, quantile
 
 SEED = 7
 RATE = 0.02
-RIG_TERMS = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06}
+RIG_TERMS = {"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.06}
 
 
 @cache
@@ -158,7 +158,7 @@ def test_the_rules_accounts_are_what_a_few_lines_make_of_them() -> None:
     """Debt and arrears through the real guard equal the twin's, with and without a lead."""
     pulls = small(EVALUATION).pulls[Fault.SHORT_40]
     for lead in (0.0, 0.4):
-        terms = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06, "lead": lead}
+        terms = {"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.06, "lead": lead}
         rig = replace(bench_rig(), debt=replace(bench_rig().debt, **terms, arrears_share=0.1))
         signals, debt, arrears = see(pulls, ([rig] * len(pulls)).__getitem__)
         quick, slow = accounts(signals, rig.spray.lag_s, Terms(0.12, 20.0, 0.06, lead, 0.1))

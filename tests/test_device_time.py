@@ -71,7 +71,7 @@ def test_a_clock_that_steps() -> None:
 
 
 def test_a_silence_is_no_step() -> None:
-    """Where as much time passed here too, the line was silent and the clock is right."""
+    """Where as much time passed here too, the wire was silent and the clock is right."""
     clock = DeviceTime()
     for raw_s, arrived_s in ((1.0, 101.0), (1.1, 101.1), (31.1, 131.3)):
         clock.follow(raw_s, arrived_s)

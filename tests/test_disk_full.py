@@ -233,7 +233,7 @@ def watch(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [
             *(sys.executable, "-c", "from monitor.cli import main; main()"),
-            *("watch", "sim:pump_stop", "--lines", "--speed", "0", *arguments),
+            *("watch", "sim:pump_stop", "--text", "--speed", "0", *arguments),
         ],
         capture_output=True,
         text=True,

@@ -130,7 +130,7 @@ def test_parquet_says_units_and_what_was_decided(session: Path, tmp_path: Path) 
     )
     assert (units["decided_debt_ml"], units["decided_retard_deg"]) == ("mL", "deg")
     assert table.schema.field("decided_action").metadata[b"meaning"] == (
-        b"0 hold, 1 warn, 2 pull_timing, 3 cut_boost"
+        b"0 no_action, 1 warn, 2 pull_timing, 3 cut_boost"
     )
     blocks = SessionBlocks(session)
     decided = np.concatenate([blocks.decided for _ in blocks])
@@ -177,7 +177,7 @@ def test_a_cut_session_says_so(session: Path, tmp_path: Path, capsys: Any) -> No
         ("{session} --to there.csv", "there.csv: found a file, expected none"),
         ("{session} --to there.parquet", "nothing is overwritten"),
         ("{session} --to out.xls", "expected a file ending in .csv or .parquet"),
-        ("{session} --to none/out.csv", "none/out.csv: found No such file"),
+        ("{session} --to none/out.csv", "none/out.csv: found no such file"),
         ("{session} --to out.csv --from 90", "found no rows from 90 to inf s"),
         ("{session} --to out.csv --from 9 --until 3", "expected no more than --until 3 s"),
         ("{session} --to out.csv --from nan", "--from: found nan s"),
@@ -220,7 +220,7 @@ def test_an_export_that_fails_leaves_no_half_file(
 
     monkeypatch.setattr(export_module, "_columns", failing)
     path = tmp_path / f"out.{kind}"
-    with pytest.raises(BadInput, match="found No space left on device, expected a file to write"):
+    with pytest.raises(BadInput, match="found no space left on device, expected a file to write"):
         export(session, path)
     assert not path.exists()
 
@@ -233,7 +233,7 @@ def test_a_real_full_disk_leaves_no_half_file(session: Path, tmp_path: Path, kin
     if sys.platform != "linux" or not mounted(folder, "size=48k"):
         pytest.skip("mounting is not permitted here")
     try:
-        with pytest.raises(BadInput, match="found No space left on device, expected"):
+        with pytest.raises(BadInput, match="found no space left on device, expected"):
             export(session, folder / f"out.{kind}")
         assert list(folder.iterdir()) == []
     finally:

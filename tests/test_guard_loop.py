@@ -1,6 +1,7 @@
 """The guard's loop in this process: silence, stopped clocks, faults of its surroundings."""
 
 import asyncio
+from math import nan
 from pathlib import Path
 
 import pytest
@@ -73,6 +74,25 @@ async def test_silence_under_boost_blinds_the_guard_and_it_acts(tmp_path: Path) 
     assert "stale" in event.event["explanation"]
     # 0.49 s is the last reading; it is stale 0.3 s later, and blindness has 0.3 s, to a tick.
     assert 0.98 < event.event["action_time_s"] < 1.5
+    assert review(recorder.path, None).reproduced is True
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("last_s", [-(2.0**63), -1e300, 1e300, nan, -1e12, 1e12, -0.4])
+async def test_silence_is_noticed_whatever_time_was_last_read(
+    last_s: float, tmp_path: Path
+) -> None:
+    """One row with any time at all, then nothing: boost is cut, and the session reproduces."""
+    rig_file = small_rig()
+    recorder = Recorder(tmp_path, rig_file, "fake")
+    heard = Heard()
+    script = [reading(0.01 * i) for i in range(50)]
+    source = FakeSource([*script, reading(0.5)._replace(time_s=last_s)], ends=False)
+    loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
+    running = asyncio.create_task(loop.run())
+    await heard.event("signal_lost", Action.CUT_BOOST)
+    loop.stop("seen enough")
+    await running
     assert review(recorder.path, None).reproduced is True
 
 

@@ -234,7 +234,7 @@ def test_a_bad_column_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Pat
             str(rig),
             "--speed",
             "0",
-            "--lines",
+            "--text",
             "--record",
             str(tmp_path / "sessions"),
         ],

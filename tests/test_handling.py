@@ -21,7 +21,7 @@ from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import TRUTH_NAMES, Drive
 from simulator.seeds import evaluation_seed
 
-RIGS = {name: load_rig("/work/wt/plant/simulator/rigs/" + path.name).rig for name, path in shipped_rigs().items()}
+RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
 CARS = 24
 PERIOD_S = 0.01
 DUE = TRUTH_NAMES.index("true_due_ml_min")
@@ -92,11 +92,11 @@ def test_a_guard_in_a_worse_car_is_as_quick_as_was_reckoned(
         return 1.0 - missing * min(max(since_s / falls_s, 0.0), 1.0)
 
     def worse(late: float, high: float) -> float:
-        delay_s = rig.spray.transport_delay_s + late * rig.debt.timing_s / 3.0
+        delay_s = rig.spray.transport_delay_s + late * rig.debt.delay_tolerance_s / 3.0
         shares = readings(flow_share, delay_s, rig.spray.lag_s, period_s)
         gain = 1.0 + high * (rig.debt.share + rig.debt.floor_ml_min / due) / 3.0
         reads = (share * gain if share < 1.0 else 1.0 for share in shares)
-        return pulled_s(rig, due_pct, reads, period_s) + rig.fault_timing.reaction_s
+        return pulled_s(rig, due_pct, reads, period_s) + rig.fault_intervals.reaction_s
 
     promised_s = handled(rig, top_kpa, due, missing, period_s).pull_s
     alone_s = max(worse(1.0, 0.0), worse(0.0, rig.debt.share / (rig.debt.share + 20.0 / due)))
@@ -153,7 +153,7 @@ def driven(
         begun_s = run.spans[0].begins_s
         rows = np.flatnonzero((decisions[:, st.ACTION] >= Action.PULL_TIMING) & (came_s >= begun_s))
         acted_s = came_s[rows[0]] if len(rows) else inf
-        took_s.append(float(acted_s) - begun_s + rig.fault_timing.reaction_s)
+        took_s.append(float(acted_s) - begun_s + rig.fault_intervals.reaction_s)
         until = (truths[:, 0] >= begun_s) & (truths[:, 0] <= acted_s)
         due.append(float(truths[until, DUE].mean()))
     return tuple(took_s), sum(due) / CARS
@@ -195,4 +195,4 @@ def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(name:
         for gear in (3, 4, 5)
     )
     assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
-    assert promised_s < rig.fault_timing.tolerant_s
+    assert promised_s < rig.fault_intervals.tolerant_s

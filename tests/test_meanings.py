@@ -37,7 +37,7 @@ LOOKING = {
     "monitor/mqtt/letters.py": OUTSIDE,
     "monitor/outputs/keeper.py": OUTSIDE,
     "monitor/outputs/open.py": OUTSIDE,
-    "monitor/outputs/serial_lines.py": OUTSIDE,
+    "monitor/outputs/serial_port.py": OUTSIDE,
     "monitor/plotting.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
     "monitor/replay/edit.py": OUTSIDE,

@@ -35,19 +35,19 @@ def output(**changes: Any) -> dict[str, Any]:
 def test_channels_are_called_by_their_labels() -> None:
     """In ``flowdebt status`` and in lines; all of one health are said at once."""
     ill = {"commanded_ml_min": "stale", "line_kpa": "not a number"}
-    seen = frame("Hold.", rows(0.0, 1.0), 20, ill=ill)
+    seen = frame("No action.", rows(0.0, 1.0), 20, ill=ill)
     assert "  commanded flow stale, line pressure not a number" in in_words(hello(), seen)
     assert line_in_words(seen).endswith(" | commanded flow stale | line pressure not a number")
     silent = msgspec.structs.replace(seen, health=dict.fromkeys(seen.health, "stale"))
     assert "  every channel stale" in in_words(hello(), silent)
-    assert "  every channel healthy" in in_words(hello(), frame("Hold.", rows(0.0, 1.0), 20))
+    assert "  every channel healthy" in in_words(hello(), frame("No action.", rows(0.0, 1.0), 20))
 
 
 def test_text_or_json_lines_not_both(capsys: pytest.CaptureFixture[str]) -> None:
     """Two forms at once are refused before anything is started."""
     for command in ("demo", "watch sim:pump_stop"):
-        assert flowdebt([*command.split(), "--lines", "--json"]) == 2
-        assert "--lines: found --json too, expected text or JSON lines" in capsys.readouterr().err
+        assert flowdebt([*command.split(), "--text", "--json"]) == 2
+        assert "--text: found --json too, expected text or JSON" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def test_text_or_json_lines_not_both(capsys: pytest.CaptureFixture[str]) -> None
 )
 def test_status_says_how_the_outputs_stand(outputs: list[dict[str, Any]], said: list[str]) -> None:
     """Held, armed, why and what is wrong, each output in a line of its own; JSON has it all."""
-    seen = msgspec.structs.replace(frame("Hold.", rows(0.0, 1.0), 20), outputs=outputs)
+    seen = msgspec.structs.replace(frame("No action.", rows(0.0, 1.0), 20), outputs=outputs)
     lines = [line.strip() for line in in_words(hello(), seen)]
     assert [line for line in lines if "output" in line] == said
     assert json.loads(as_json_line(hello(), seen))["outputs"] == outputs
@@ -179,7 +179,7 @@ def test_people_read_one_spelling_of_every_finding() -> None:
     for message in told:
         assert "under-delivery" in line_in_words(message)
     seen = msgspec.structs.replace(
-        frame("Hold.", rows(0.0, 1.0), 20), alarms=[{"alarm": "under_delivery", "state": "x"}]
+        frame("No action.", rows(0.0, 1.0), 20), alarms=[{"alarm": "under_delivery", "state": "x"}]
     )
     assert any("under-delivery (x)" in line for line in in_words(hello(), seen))
     for finding in FINDINGS:

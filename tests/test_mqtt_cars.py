@@ -73,13 +73,13 @@ def test_each_guard_judges_its_own_car(client: Publisher, tmp_path: Path) -> Non
     try:
         assert {place.source for place in running_places()} == {address + car for car in CARS}
         for car in CARS:
-            assert says(states[car], "hold")["source"] == address + car
+            assert says(states[car], "no_action")["source"] == address + car
         loggers["one"].boost_kpa = 150.0
         cut = says(states["one"], "cut_boost")
-        assert cut["cause"] in ("under_delivery", "no_delivery")
+        assert cut["finding"] in ("under_delivery", "no_delivery")
         actions = {json.loads(payload)["action"] for payload, _ in states["two"].messages}
-        assert actions <= {"hold", "warn"}  # a warning: not all channels were there at once
-        assert json.loads(states["two"].messages[-1][0])["action"] == "hold"
+        assert actions <= {"no_action", "warn"}  # a warning: not all channels were there at once
+        assert json.loads(states["two"].messages[-1][0])["action"] == "no_action"
     finally:
         for logger in loggers.values():
             logger.end()

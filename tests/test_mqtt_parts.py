@@ -91,7 +91,7 @@ def test_another_login_file_is_refused_without_quoting_it(tmp_path: Path, text: 
     with pytest.raises(BadInput, match="expected user") as refused:
         login_from_file(write_login(tmp_path, text))
     assert "geheim" not in str(refused.value)
-    with pytest.raises(BadInput, match="No such file"):
+    with pytest.raises(BadInput, match="no such file"):
         login_from_file(tmp_path / "none.toml")
 
 

@@ -66,7 +66,7 @@ def counts_up(facts: list[dict[str, Any]]) -> bool:
 
 @pytest.mark.asyncio
 async def test_a_pump_stop_is_published(tmp_path: Path, listener: Publisher) -> None:
-    """Events in order, states from hold to cut, a heartbeat without a gap, an end at the end."""
+    """Events in order, states up to cut, a heartbeat without a gap, an end at the end."""
     heard = {
         name: listener.hear(f"cars/one/guard/{name}")
         for name in ("state", "event", "alarm", "health", "heartbeat")
@@ -85,7 +85,7 @@ async def test_a_pump_stop_is_published(tmp_path: Path, listener: Publisher) -> 
     ]
     states = [f for f in facts_of(heard["state"]) if f["state"] == "watching"]
     actions = list(dict.fromkeys(f["action"] for f in states))
-    assert actions[:4] == ["hold", "warn", "pull_timing", "cut_boost"]
+    assert actions[:4] == ["no_action", "warn", "pull_timing", "cut_boost"]
     assert all("pull" in f["status"].lower() for f in states if f["action"] == "pull_timing")
     assert facts_of(heard["health"])[-1]["channels"]["boost_kpa"] == "healthy"
     assert any(f["after"] == "unacknowledged" for f in facts_of(heard["alarm"]))
@@ -186,7 +186,7 @@ def test_without_decisions_there_is_no_heartbeat() -> None:
     assert topics.count("g/health") == 1
     state = json.loads(next(p.payload for p in broker.posts if p.topic == "g/state"))
     assert state["delivered_ml_min"] is None
-    assert state["action"] == "hold"
+    assert state["action"] == "no_action"
     assert {(p.qos, p.retain) for p in broker.posts if p.topic == "g/state"} == {(1, True)}
     assert said[0] == "publishing to mqtt://nowhere:1883/g"
     publisher.close("test over")

@@ -1,6 +1,6 @@
 """One contract, every output: what ``monitor.outputs.base.Output`` promises, all of them keep.
 
-A pseudo-terminal has no modem lines, so RTS and DTR are held to the contract on a stand-in for
+A pseudo-terminal has no handshake pins, so RTS and DTR are held to the contract on a stand-in for
 pyserial's port that has them, and is closed by the system as a real one is: lines fall.
 """
 
@@ -19,7 +19,7 @@ from monitor.outputs.base import Output, OutputFault
 from monitor.outputs.fake import FakeOutput
 from monitor.outputs.mqtt_beat import BeatTopic
 from monitor.outputs.open import open_output
-from monitor.outputs.serial_lines import BeatLines, ModemLine, beat_line, read_beat_line
+from monitor.outputs.serial_port import HandshakePin, SerialBeat, beat_line, read_beat_line
 from simulator.strict import BadInput
 from tests.brokers import Publisher, amqtt_broker
 from tests.pty_pair import PtyPair
@@ -43,7 +43,7 @@ class Case:
 
 
 class StandInPort:
-    """A serial port with modem lines, as pyserial shows one."""
+    """A serial port with handshake pins, as pyserial shows one."""
 
     made: "list[StandInPort]" = []  # noqa: RUF012  # one test at a time
     gone = False
@@ -87,7 +87,7 @@ class StandInPort:
 
 
 @contextmanager
-def modem_line(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[Case]:
+def handshake_pin(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[Case]:
     """RTS or DTR."""
     StandInPort.made.clear()
     patch.setattr(StandInPort, "gone", False)
@@ -102,17 +102,17 @@ def modem_line(folder: Path, patch: pytest.MonkeyPatch, line: str) -> Iterator[C
     def pull() -> None:
         StandInPort.gone = True
 
-    yield Case(ModemLine("/dev/stand-in", line), held, pull)
+    yield Case(HandshakePin("/dev/stand-in", line), held, pull)
 
 
 def rts(folder: Path, patch: pytest.MonkeyPatch) -> Any:
     """The RTS line."""
-    return modem_line(folder, patch, "rts")
+    return handshake_pin(folder, patch, "rts")
 
 
 def dtr(folder: Path, patch: pytest.MonkeyPatch) -> Any:
     """The DTR line."""
-    return modem_line(folder, patch, "dtr")
+    return handshake_pin(folder, patch, "dtr")
 
 
 @contextmanager
@@ -129,7 +129,7 @@ def fake(folder: Path, patch: pytest.MonkeyPatch) -> Iterator[Case]:
 
 @contextmanager
 def lines(folder: Path, patch: pytest.MonkeyPatch) -> Iterator[Case]:
-    """Heartbeat lines over a null-modem cable of pseudo-terminals."""
+    """A heartbeat over a null-modem cable of pseudo-terminals."""
     if sys.platform == "win32":
         pytest.skip("no pseudo-terminals here")
     pair = PtyPair()
@@ -156,7 +156,7 @@ def lines(folder: Path, patch: pytest.MonkeyPatch) -> Iterator[Case]:
         pair.__exit__(None, None, None)
 
     try:
-        yield Case(BeatLines(pair.left), held, pull)
+        yield Case(SerialBeat(pair.left), held, pull)
     finally:
         if alive[0]:
             pull()
@@ -250,11 +250,11 @@ def test_what_is_pulled_out_is_released_and_a_fault(case: Case) -> None:
         case.output.open()
 
 
-def test_modem_lines_are_dropped_before_the_port_opens(
+def test_pins_are_dropped_before_the_port_opens(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Both lines are set False before and after opening: no relay may see more than a click."""
-    with modem_line(tmp_path, monkeypatch, "rts") as case:
+    with handshake_pin(tmp_path, monkeypatch, "rts") as case:
         case.output.open()
         before_open = {("rts", False), ("dtr", False)}
         history = StandInPort.made[-1].history
@@ -263,12 +263,12 @@ def test_modem_lines_are_dropped_before_the_port_opens(
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals here")
-def test_a_port_without_modem_lines_is_refused() -> None:
+def test_a_port_without_handshake_pins_is_refused() -> None:
     """A pseudo-terminal has none: to say that one is held would be a lie."""
     master, slave = os.openpty()
     try:
         with pytest.raises(OutputFault, match="RTS of"):
-            ModemLine(os.ttyname(slave), "rts").open()
+            HandshakePin(os.ttyname(slave), "rts").open()
     finally:
         os.close(master)
         os.close(slave)
@@ -295,7 +295,7 @@ def test_a_heartbeat_line_is_checked() -> None:
     [
         ("rts", "expected rts:PORT"),
         ("relay:/dev/x", "expected rts:PORT"),
-        ("lines:/dev/x@fast", "expected bits/s"),
+        ("beat:/dev/x@fast", "expected bits/s"),
         ("mqtt://h", "expected names between slashes"),
     ],
 )
@@ -308,5 +308,5 @@ def test_another_output_is_bad_input(text: str, told: str) -> None:
 def test_outputs_are_named() -> None:
     """Each name says what and where."""
     assert open_output("rts:/dev/x").name == "RTS of /dev/x"
-    assert open_output("lines:socket://h:1@9600").name == "heartbeat lines on socket://h:1"
+    assert open_output("beat:socket://h:1@9600").name == "heartbeat on socket://h:1"
     assert open_output("mqtt://h/a").name == "heartbeat at a/hold of h:1883"

@@ -12,7 +12,7 @@ from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from tests.screen_script import Clock, frame, hello, rows, tell, text_of
 
-STATUS = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+STATUS = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 
 
 def output(**changes: Any) -> dict[str, Any]:

@@ -1,8 +1,8 @@
 """Outputs released in time whatever happens: real guard and keeper processes, killed and stopped.
 
 Release times are measured at the far end of a null-modem cable of pseudo-terminals, as the last
-line that said "held". A pseudo-terminal has no modem lines; what RTS and DTR do there is the
-system's (``HUPCL``) and is written down in ``monitor/outputs/serial_lines.py``.
+output that said "held". A pseudo-terminal has no handshake pins; what RTS and DTR do there is the
+system's (``HUPCL``) and is written down in ``monitor/outputs/serial_port.py``.
 """
 
 import contextlib
@@ -74,7 +74,7 @@ class Beaten:
 
     def __init__(self, wire: Wire) -> None:
         self.said = Said()
-        self.desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=True)
+        self.desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=True)
         self.drive = Drive(rig())
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, daemon=True)
@@ -154,7 +154,7 @@ def test_a_killed_keeper_releases_at_once_and_is_replaced(wire: Wire) -> None:
 
 
 def test_a_keeper_that_hangs_is_killed(wire: Wire) -> None:
-    """A stopped keeper might hold a line for ever: the guard kills it, and its port closes."""
+    """A stopped keeper might hold a pin for ever: the guard kills it, and its port closes."""
     with Beaten(wire) as beaten:
         wire.wait_until_held()
         first = beaten.keeper()
@@ -184,7 +184,7 @@ def test_an_output_pulled_out_is_said(wire: Wire) -> None:
 def test_dry_run_drives_nothing(wire: Wire) -> None:
     """Without --arm no keeper is started and no port opened; what would be done is said."""
     said = Said()
-    desk = OutputDesk(rig(), [f"lines:{wire.port}"], armed=False)
+    desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=False)
     desk.start()
     desk.listen(said.say)
     for decision in Drive(rig()).run(1.0):
@@ -196,7 +196,7 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
     assert not said.has(CAUTION)
     assert desk.shown() == [
         {
-            "output": f"heartbeat lines on {wire.port}",
+            "output": f"heartbeat on {wire.port}",
             "armed": False,
             "held": True,
             "why": "all is well",
@@ -209,7 +209,7 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
 
 def test_an_output_that_cannot_be_opened_refuses_to_arm() -> None:
     """Whoever arms an output must know at once that it isn't there."""
-    desk = OutputDesk(rig(), ["lines:/dev/no-such-port"], armed=True)
+    desk = OutputDesk(rig(), ["beat:/dev/no-such-port"], armed=True)
     with pytest.raises(BadInput, match="no such port, expected an output that can be driven"):
         desk.start()
     assert desk._keeper is None
@@ -268,7 +268,7 @@ def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
         cable = PtyPair()
         cable.__enter__()
         stack.callback(cable.__exit__, None, None, None)
-        order = Order(cable.right, rig=str(path), outputs=[f"lines:{wire.port}"], arm=True)
+        order = Order(cable.right, rig=str(path), outputs=[f"beat:{wire.port}"], arm=True)
         process, place = start_guard(order)
         stack.callback(process.wait)
         stack.callback(process.kill)
@@ -278,7 +278,7 @@ def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
         yield Armed(process.pid, place, feeder, cable)
 
 
-CAUSES: dict[str, tuple[Callable[[Armed], None], float]] = {
+ENDS: dict[str, tuple[Callable[[Armed], None], float]] = {
     "killed": (lambda a: os.kill(a.pid, signal.SIGKILL), TRIP_S),
     "interrupted": (lambda a: os.kill(a.pid, signal.SIGINT), TRIP_S),
     "stopped": (lambda a: os.kill(a.pid, signal.SIGSTOP), SILENT_S + TRIP_S),
@@ -287,10 +287,10 @@ CAUSES: dict[str, tuple[Callable[[Armed], None], float]] = {
 }
 
 
-@pytest.mark.parametrize("cause", CAUSES)
-def test_whatever_ends_the_watch_releases_in_time(armed: Armed, wire: Wire, cause: str) -> None:
+@pytest.mark.parametrize("what", ENDS)
+def test_whatever_ends_the_watch_releases_in_time(armed: Armed, wire: Wire, what: str) -> None:
     """Killed, interrupted, stopped or without data: the far end sees the release in time."""
-    act, within_s = CAUSES[cause]
+    act, within_s = ENDS[what]
     at_s = time.monotonic()
     act(armed)
     held_s = wire.held_for_s(at_s)
@@ -316,7 +316,7 @@ async def test_an_armed_output_is_shown_all_the_time(armed: Armed) -> None:
         frame = await anext(frames)
         while not frame.outputs[0]["held"]:  # the keeper's word comes ten times a second
             frame = await anext(frames)
-    assert "OUTPUT ARMED: heartbeat lines on" in in_words(hello)
+    assert "OUTPUT ARMED: heartbeat on" in in_words(hello)
     assert frame.outputs[0]["armed"] is True
     assert "OUTPUT ARMED, held" in in_words(frame)
 
@@ -331,7 +331,7 @@ async def test_the_caution_is_told(wire: Wire, tmp_path: Path) -> None:
         '[[drive]]\ndo = "cruise"\nfor = "0.2 s"\n',
         encoding="utf-8",
     )
-    order = Order(f"sim:{scenario}", outputs=[f"lines:{wire.port}"], arm=True)
+    order = Order(f"sim:{scenario}", outputs=[f"beat:{wire.port}"], arm=True)
     await run_order(order, tell=told.append)
     cautions = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "caution"]
     assert cautions == [CAUTION]

@@ -131,7 +131,7 @@ def through_a_guard(data: list[float], target: float, k: float, h: float) -> lis
             spray={"lag_s": 0.0, "transport_delay_s": 0.0},
             debt={
                 "share": 0.0,
-                "timing_s": 0.0,
+                "delay_tolerance_s": 0.0,
                 "floor_ml_min": k * DATA_ML_MIN,
                 "warn_ml": h * UNIT_ML,
                 "pull_ml": 1e9,

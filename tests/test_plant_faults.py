@@ -50,7 +50,7 @@ FAULTS = {
     FaultKind.LOG_CUT: Fault(FaultKind.LOG_CUT, ONSET_S),
     FaultKind.SENSOR_SHORT: Fault(FaultKind.SENSOR_SHORT, ONSET_S),
     FaultKind.SENSOR_STUCK: Fault(FaultKind.SENSOR_STUCK, ONSET_S),
-    FaultKind.LINE_NOISE: Fault(FaultKind.LINE_NOISE, ONSET_S, magnitude=0.05),
+    FaultKind.WIRE_NOISE: Fault(FaultKind.WIRE_NOISE, ONSET_S, magnitude=0.05),
 }
 
 
@@ -133,10 +133,10 @@ def test_flow_sensor_stuck() -> None:
     assert truths[-1].flow_ml_min < 5.0
 
 
-def test_line_noise_damages_the_stated_share_and_nothing_else() -> None:
+def test_wire_noise_damages_the_stated_share_and_nothing_else() -> None:
     """About 5 % of samples differ from the healthy run, each in one value, flow unharmed."""
     healthy = list(run(scenario(), 3))
-    samples, truths = drive_with_truth(scenario(FAULTS[FaultKind.LINE_NOISE]))
+    samples, truths = drive_with_truth(scenario(FAULTS[FaultKind.WIRE_NOISE]))
     differ = [
         sum(a.hex() != b.hex() for a, b in zip(x, y, strict=True))
         for x, y in zip(healthy, samples, strict=True)

@@ -25,7 +25,7 @@ def test_same_seed_same_bytes_other_seed_other_bytes() -> None:
 
 def test_text_reads_back_bit_identical(tmp_path: Path) -> None:
     """Each number of a written log, damaged samples included, reads back to the same float."""
-    noisy = scenario(Fault(FaultKind.LINE_NOISE, 1.0, magnitude=0.3), drive=SHIFTS)
+    noisy = scenario(Fault(FaultKind.WIRE_NOISE, 1.0, magnitude=0.3), drive=SHIFTS)
     samples = list(run(noisy, 5))
     path = tmp_path / "log.csv"
     assert logfile.write_csv(samples, path) == len(samples)

@@ -1,4 +1,4 @@
-"""The plant's sensors and the line behind them: lags, pulses, steps of a reading, every fault."""
+"""The plant's sensors and the wire behind them: lags, pulses, steps of a reading, every fault."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -13,9 +13,9 @@ from rules.channels import CHANNEL_NAMES, NOT_SENT, ROW_WIDTH, Sample
 from simulator.plant import Car, Fault, FaultKind
 from simulator.plant import layout as at
 from simulator.plant import sensors as se
-from simulator.plant.line import send, tick
 from simulator.plant.script import KINDS
 from simulator.plant.sizing import size
+from simulator.plant.wire import send, tick
 from tests.plants import RIG, SHIFTS, scenario
 
 DT_S: Final = 0.001
@@ -359,9 +359,9 @@ def test_a_second_sender_talks_in_between_of_a_parked_car() -> None:
         assert stranger[ch.DELIVERED] == 0.0
 
 
-def test_line_noise_spoils_one_value_of_a_share_of_rows() -> None:
+def test_wire_noise_spoils_one_value_of_a_share_of_rows() -> None:
     """About a third each of spikes, NaN and silence, on any channel."""
-    rows = flat(through(FaultKind.LINE_NOISE, 0.3, 4000))
+    rows = flat(through(FaultKind.WIRE_NOISE, 0.3, 4000))
     spoilt: list[tuple[int, float]] = []
     for i, row in enumerate(rows):
         bad = [(c, v) for c, v in enumerate(row[1:-1]) if v != float(i)]
@@ -389,7 +389,7 @@ def test_an_unplugged_line_is_silent_and_a_cut_log_ends() -> None:
 
 
 def test_silence_is_told_by_ticks() -> None:
-    """With nothing on the line a row without readings comes every 0.1 s, dated 0.15 s back."""
+    """With nothing on the wire a row without readings comes every 0.1 s, dated 0.15 s back."""
     s = [0.0] * at.N_S
     out = [0.0] * (at.MOST_ROWS * ROW_WIDTH)
     assert tick(s, 1.0, out, 1) == 1

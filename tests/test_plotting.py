@@ -110,13 +110,13 @@ def test_bands_say_in_words_what_colours_show(stopped: Run, healthy: Run) -> Non
     figure = draw(stopped.outcome, stopped.kept)
     strip = [text.get_text() for text in figure.axes[0].texts]
     assert strip[0] == "pump stop"
-    assert strip[1] == "hold"
+    assert strip[1] == "no action"
     assert strip[-1] == "cut boost"
     said = words(figure)
     assert {"warn 0.4", "pull timing 0.8", "cut boost 5", "arrears: pull timing 1.6"} <= set(said)
     assert {"dry limit 100", "ceiling asked for", "retard the guard asked for"} <= set(said)
     calm = draw(healthy.outcome, healthy.kept)
-    assert [text.get_text().strip() for text in calm.axes[0].texts] == ["none", "hold"]
+    assert [text.get_text().strip() for text in calm.axes[0].texts] == ["none", "no action"]
     assert "ceiling asked for" not in words(calm)
 
 
@@ -127,7 +127,7 @@ def test_lines_are_the_runs_own_numbers(stopped: Run) -> None:
     rows = np.concatenate([block.rows for block in stopped.kept])
     drawn = by_label["delivered, as the sensor reads"].get_ydata()
     assert np.array_equal(drawn, rows[:, DELIVERED])
-    noisy = ran(Fault(FaultKind.LINE_NOISE, 0.5, magnitude=0.9), guarded=False)
+    noisy = ran(Fault(FaultKind.WIRE_NOISE, 0.5, magnitude=0.9), guarded=False)
     figure = draw(noisy.outcome, noisy.kept)
     by_label = {line.get_label(): line for axis in figure.axes for line in axis.lines}
     rows = np.concatenate([block.rows for block in noisy.kept])
@@ -180,5 +180,5 @@ def test_faults_of_every_kind_can_be_drawn() -> None:
 
 def test_a_picture_that_cannot_be_written_is_one_line(healthy: Run, tmp_path: Path) -> None:
     """The error names the file and what was expected."""
-    with pytest.raises(BadInput, match=r"gone.*a\.png: found No such file"):
+    with pytest.raises(BadInput, match=r"gone.*a\.png: found no such file"):
         save_picture(healthy.outcome, healthy.kept, tmp_path / "gone" / "a.png")

@@ -10,7 +10,7 @@ from monitor.cli import run
 from monitor.port_list import in_words, rows
 from monitor.sources import ports
 from monitor.sources.ports import Port, PortFinder, list_ports
-from monitor.sources.serial_line import SerialSource
+from monitor.sources.serial_port import SerialSource
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.rig_text import SMALL

@@ -10,7 +10,7 @@ from monitor.screen.happenings import Happenings
 from monitor.screen.units import METRIC, US, Units
 from tests.screen_messages import event, frame, hello, rows
 
-HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 
 
 def _said(units: Units = METRIC, **changes: Any) -> list[str]:
@@ -20,7 +20,7 @@ def _said(units: Units = METRIC, **changes: Any) -> list[str]:
     talk.hear(hello())
     for i in range(22):
         now_s = float(i)
-        shown = frame(HOLD, rows(17.0 + i, 18.0 + i), 1800 + 100 * i, **changes)
+        shown = frame(CALM, rows(17.0 + i, 18.0 + i), 1800 + 100 * i, **changes)
         talk.hear(shown)
     return [line.strip() for line in lines if "samples a second" in line]
 
@@ -57,9 +57,9 @@ def test_what_is_not_healthy_is_unknown() -> None:
 
 def test_a_frame_without_rows_knows_no_values() -> None:
     """The guard may speak before anything was decided."""
-    assert "injectors unknown" in readings_in_words(hello(), frame(HOLD, [], 0), float("nan"))
+    assert "injectors unknown" in readings_in_words(hello(), frame(CALM, [], 0), float("nan"))
     assert "unknown samples a second" in readings_in_words(
-        hello(), frame(HOLD, [], 0), float("nan")
+        hello(), frame(CALM, [], 0), float("nan")
     )
 
 

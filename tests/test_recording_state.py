@@ -99,7 +99,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
 
 def stopped_frame() -> Frame:
     """Return a frame of a guard whose recording has stopped."""
-    troubled = frame("Hold.", rows(17.0, 18.0), 1800)
+    troubled = frame("No action.", rows(17.0, 18.0), 1800)
     troubled.statistics["not_recorded"] = 12
     return structs.replace(troubled, recording=Recording("/logs/x", "disk full"))
 
@@ -137,7 +137,7 @@ async def test_whoever_joins_late_sees_it_too() -> None:
     """The screen takes it from the frame alone, and lets go when recording resumes."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
-    resumed = frame("Hold.", rows(18.0, 19.0), 1900)
+    resumed = frame("No action.", rows(18.0, 19.0), 1900)
     resumed.statistics["not_recorded"] = 12
     resumed = structs.replace(resumed, recording=Recording("/logs/x"))
     async with app.run_test() as pilot:

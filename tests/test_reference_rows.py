@@ -44,7 +44,7 @@ COVERED = {
     "ewma-arl": f"{HERE}.test_ewma_run_lengths",
     # SPRT
     "sprt-bounds": f"{HERE}.test_wald_expectations_through_the_account",
-    # fault timing
+    # fault intervals
     "ftti-terms": "test_rules_watch.test_the_time_budget_adds_up",
     "iec61508-terms": "not applicable: no failure rate, coverage or integrity level is computed",
     # intervals and metrics

@@ -132,7 +132,7 @@ async def test_the_old_guards_picture_is_not_mixed_into_the_new_ones() -> None:
         assert "under-delivery" in await settled(app, pilot)
         assert "guard: looking for the next one" in await settled(app, pilot)
         look.links.put_nowait(new)
-        new.feed(hello(pid=4712), frame("Hold.", rows(0.0, 2.0), 200))
+        new.feed(hello(pid=4712), frame("No action.", rows(0.0, 2.0), 200))
         clock.now_s = 110.0
         await new.taken()
         shown = await settled(app, pilot)
@@ -168,7 +168,7 @@ async def test_a_link_that_fails_before_a_greeting_leaves_the_old_picture() -> N
         assert "The connection was lost without a goodbye" in shown
         assert "found 16 viewers attached" in shown
         look.links.put_nowait(new)
-        new.feed(hello(pid=4712), frame("Hold.", rows(0.0, 2.0), 200))
+        new.feed(hello(pid=4712), frame("No action.", rows(0.0, 2.0), 200))
         await new.taken()
         assert "joined guard 4712" in await settled(app, pilot)
 
@@ -187,7 +187,7 @@ async def test_the_next_guard_is_only_offered(over: bool) -> None:
         else:
             old.end()
         await app._ended.wait()
-        new.feed(hello(pid=4712), frame("Hold.", rows(0.0, 2.0), 200))
+        new.feed(hello(pid=4712), frame("No action.", rows(0.0, 2.0), 200))
         await pilot.press("j")  # said before there is one to join, it asks for nothing
         look.links.put_nowait(new)
         shown = await settled(app, pilot)

@@ -220,7 +220,7 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     async with app.run_test(size=(140, 40)) as pilot:
-        first: list[Message] = [hello(), frame("Hold.", rows(10.0, 12.0), 9)]
+        first: list[Message] = [hello(), frame("No action.", rows(10.0, 12.0), 9)]
         await tell(app, link, clock, [(100.0, first)], 100.1)
         await pilot.pause()
         assert "pull 0.8" in text_of(app)

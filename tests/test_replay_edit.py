@@ -97,7 +97,7 @@ def test_several_at_once() -> None:
         ("ladder.acknowledge_to_release = true", "ladder.acknowledge_to_release"),
         ("watch.over_action = warn", "watch.over_action"),
         ("channels.boost_kpa.max_age = 250 ms", "channels.boost_kpa.max_age"),
-        ("fault_timing.tolerant = 0.5 s", "fault_timing.tolerant"),
+        ("fault_intervals.tolerant = 0.5 s", "fault_intervals.tolerant"),
         ("channels.boost_kpa.plausible = ['-50 kPa', '3 bar']", "channels.boost_kpa.plausible"),
         ("channels.boost_kpa.plausible = [-50 kPa, 3 bar]", "channels.boost_kpa.plausible"),
     ],
@@ -186,7 +186,7 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
     assert load_rig(path).text == after.text
     with pytest.raises(BadInput, match=r"expected one ending in \.toml"):
         save_as(BRINDLE, tmp_path / "mine.csv")
-    with pytest.raises(BadInput, match="No such file"):
+    with pytest.raises(BadInput, match="no such file"):
         save_as(BRINDLE, tmp_path / "none" / "mine.toml")
     assert os.listdir(tmp_path) == ["mine.toml"]
 

@@ -178,10 +178,10 @@ async def test_a_log_opens_though_its_marks_can_not_be_read(tmp_path: Path) -> N
     log = brindled(log_file(tmp_path))
     marks_path(log).mkdir()
     async with replaying(log, (140, 40)) as hand:
-        said = "! the marks can't be read: drive.parquet.marks.jsonl: found Is a dir"
+        said = "! the marks can't be read: drive.parquet.marks.jsonl: found a fol"
         assert said in await hand.look()
         await hand.press("m")
-        assert "found Is a directory" in await hand.type("x")
+        assert "found a folder" in await hand.type("x")
         assert hand.room.open[0].events
 
 

@@ -128,7 +128,7 @@ def test_what_is_refused(tmp_path: Path) -> None:
         read_marks(log)
     marks_path(log).unlink()
     marks_path(log).mkdir()
-    with pytest.raises(BadInput, match="Is a directory"):
+    with pytest.raises(BadInput, match="a folder"):
         add_mark(log, 1.0, "x", "Ada")
     with pytest.raises(BadInput, match="expected marks"):
         read_marks(log)

@@ -47,7 +47,7 @@ async def test_actions_appear_and_vanish(hand: Hand) -> None:
     assert "- vanishes" in text
     assert "What would have been different: 1" in text
     text = await hand.press("escape", "n")  # what differs is stopped at
-    assert "= HOLD" in text
+    assert "= NO ACTION" in text
     assert "under-delivery (cut boost) vanishes" in text
     await hand.press("w", "up", "enter")
     text = await hand.type("limits.boost_kpa.above = 140 kPa")

@@ -65,7 +65,7 @@ stuck_after = "0.7 s"
 [debt]
 share = "9 %"
 floor = "25 mL/min"
-timing = "30 ms"
+delay_tolerance = "30 ms"
 warn = "0.5 mL"
 pull = "0.5 mL"
 cut = "0.5 mL"

@@ -9,8 +9,8 @@ from rules.events import EventTracker, Turn
 from rules.explain import explain
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
+from rules.intervals import intervals
 from rules.state import FINDING_NAMES, NOT_FOLLOWED, Decision
-from rules.timing import intervals
 from tests.rigs import ESSENTIAL, Drive, healthy, rig, terms
 
 BOTH = ("confirmed_retard_deg", "confirmed_ceiling_kpa")

@@ -11,7 +11,7 @@ from rules.guard import Guard
 from rules.state import ABSENT, HEALTH, HEALTHY, IMPLAUSIBLE, NOT_A_NUMBER, STALE, STUCK, Decision
 from tests.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig, terms
 
-HOLD, WARN, PULL, CUT = range(4)
+NO_ACTION, WARN, PULL, CUT = range(4)
 
 
 def test_a_fresh_guard_is_not_healthy() -> None:
@@ -161,7 +161,7 @@ def test_a_late_sample_does_not_overwrite_newer_ones() -> None:
 
 @pytest.mark.parametrize("jump_s", [-2.0, -1e9, 20.0, 1e9])
 def test_a_clock_step_warns_and_is_doubted(jump_s: float) -> None:
-    """A step back or far ahead: a warning, not healthy for 5 s, then hold; no debt out of it."""
+    """A step back or far ahead: a warning, not healthy for 5 s, then no action, and no debt."""
     drive = healthy(rig())
     drive.time_s += jump_s
     decisions = drive.run(8.0)
@@ -169,7 +169,7 @@ def test_a_clock_step_warns_and_is_doubted(jump_s: float) -> None:
     assert decisions[0].action == WARN
     assert decisions[0].level_clock_step == WARN
     assert doubted.index(False) * 0.01 == pytest.approx(5.0, abs=0.021)
-    assert decisions[-1].action == HOLD
+    assert decisions[-1].action == NO_ACTION
     assert max(d.action for d in decisions) == WARN
     assert max(d.debt_ml for d in decisions) == 0.0
 
@@ -190,7 +190,7 @@ def test_gap_up_to_ten_seconds_is_no_clock_step() -> None:
     """Ten seconds of silence are a gap: stale at once, but the clock is not doubted."""
     drive = healthy(rig())
     stale = drive.guard.step(tick(drive.last.time_s + 10.0))
-    assert stale.level_clock_step == HOLD
+    assert stale.level_clock_step == NO_ACTION
     assert stale.health_boost_kpa == STALE
     assert stale.all_healthy == 0.0
 
@@ -201,7 +201,7 @@ def test_a_clock_that_steps_ahead_runs_out_no_delay() -> None:
     later = [drive.guard.step(sample(drive.last.time_s + 3600.0 + 0.01 * i)) for i in range(100)]
     assert later[0].level_clock_step >= 1.0
     assert {d.retard_deg for d in later} == {0.0}
-    assert max(d.level_no_delivery for d in later) == HOLD
+    assert max(d.level_no_delivery for d in later) == NO_ACTION
     assert max(d.debt_ml for d in later) < 0.2
 
 
@@ -226,5 +226,5 @@ def test_all_optional_channels_may_be_missing() -> None:
     """A rig with nothing but the essential channels judges; unmapped ones stay absent."""
     drive = Drive(rig())
     decision: Decision = drive.run(2.0, **dict.fromkeys(set(ALL_CHANNELS) - {*ESSENTIAL}, NAN))[-1]
-    assert (decision.action, decision.all_healthy) == (HOLD, 1.0)
+    assert (decision.action, decision.all_healthy) == (NO_ACTION, 1.0)
     assert decision.health_knock == ABSENT

@@ -11,13 +11,13 @@ from rules.ladder import hold_level, release, size_action
 from rules.state import (
     ACKNOWLEDGED,
     ACTION,
-    CAUSE,
     CEILING_KPA,
+    FINDING,
     HELD_MISSING,
     LEVEL,
     MISSING_SHARE,
     N_FINDINGS,
-    NO_CAUSE,
+    NO_FINDING,
     RETARD_DEG,
     UNDER_DELIVERY,
     USABLE,
@@ -40,7 +40,7 @@ def state_at(boost_kpa: float = 150.0, missing: float = 0.4) -> tuple[list[float
 
 @pytest.mark.parametrize(("one", "other"), list(product(range(N_FINDINGS), repeat=2)))
 def test_the_worst_level_is_the_action_and_the_first_at_it_its_cause(one: int, other: int) -> None:
-    """For every pair of findings at every pair of levels: action, cause, degrees and ceiling."""
+    """For every pair of findings at every pair of levels: action, finding, degrees and ceiling."""
     if one == other:
         return
     for low, high in product(LEVELS, repeat=2):
@@ -50,7 +50,7 @@ def test_the_worst_level_is_the_action_and_the_first_at_it_its_cause(one: int, o
         worst = max(low, high)
         assert s[ACTION] == worst
         at_worst = [f for f, level in ((one, low), (other, high)) if level == worst > 0.0]
-        assert s[CAUSE] == (min(at_worst) if at_worst else NO_CAUSE)
+        assert s[FINDING] == (min(at_worst) if at_worst else NO_FINDING)
         assert (s[CEILING_KPA] == 80.0) is (worst == 3.0)
         pulling = [f for f, level in ((one, low), (other, high)) if level >= 2.0]
         # 10 deg paid at 150 kPa, margin 1.2: all of it, or 40 % of it where only the debt pulls.

@@ -18,13 +18,13 @@ from rules.state import (
 from tests.rigs import ESSENTIAL, NAN, Drive, first, healthy, rig, terms
 
 OUT_OF_BOOST = {"boost_kpa": 0.0, "commanded_ml_min": 0.0}
-HOLD, WARN, PULL, CUT = (float(action) for action in Action)
+NO_ACTION, WARN, PULL, CUT = (float(action) for action in Action)
 
 
 def test_healthy_spray_is_left_alone() -> None:
-    """Ten healthy seconds: hold, no debt, nothing pulled, no ceiling."""
+    """Ten healthy seconds: no action, no debt, nothing pulled, no ceiling."""
     decisions = Drive(rig()).run(10.0)
-    assert {d.action for d in decisions} == {HOLD}
+    assert {d.action for d in decisions} == {NO_ACTION}
     assert {d.retard_deg for d in decisions} == {0.0}
     assert {d.boost_ceiling_kpa for d in decisions} == {inf}
     assert decisions[-1].expected_ml_min == pytest.approx(500.0)
@@ -46,7 +46,7 @@ def test_pump_stop_warns_then_pulls_then_cuts() -> None:
     assert decisions[cut].retard_deg == 12.0  # 10 deg x 1.2
     assert all(d.boost_ceiling_kpa == inf for d in decisions[:cut])
     assert all(d.boost_ceiling_kpa == 80.0 for d in decisions[cut:])
-    assert {d.cause for d in decisions[warned:]} == {float(UNDER_DELIVERY)}
+    assert {d.finding for d in decisions[warned:]} == {float(UNDER_DELIVERY)}
     assert decisions[-1].allowance_ml_min == pytest.approx(80.0, abs=1e-6)
 
 
@@ -94,11 +94,11 @@ def test_recovery_stays_latched_until_release() -> None:
     assert recovered[-1].debt_ml == 0.0
     assert {d.action for d in recovered} == {PULL}
     low = drive.run(3.0, **OUT_OF_BOOST)
-    released = next(i for i, d in enumerate(low) if d.action == HOLD)
+    released = next(i for i, d in enumerate(low) if d.action == NO_ACTION)
     assert released * 0.01 == pytest.approx(2.0, abs=0.021)
     assert low[released].retard_deg == 0.0
-    assert {d.action for d in low[released:]} == {HOLD}
-    assert {d.action for d in drive.run(5.0)} == {HOLD}
+    assert {d.action for d in low[released:]} == {NO_ACTION}
+    assert {d.action for d in drive.run(5.0)} == {NO_ACTION}
 
 
 def test_release_counts_low_boost_without_a_break() -> None:
@@ -110,7 +110,7 @@ def test_release_counts_low_boost_without_a_break() -> None:
     assert drive.run(1.6, **OUT_OF_BOOST)[-1].action == CUT
     drive.run(0.5, commanded_ml_min=0.0, boost_kpa=NAN)  # unknown for the last 0.2 s
     assert drive.run(1.9, **OUT_OF_BOOST)[-1].action == CUT
-    assert drive.run(0.2, **OUT_OF_BOOST)[-1].action == HOLD
+    assert drive.run(0.2, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
 def test_release_does_not_count_a_gap() -> None:
@@ -120,7 +120,7 @@ def test_release_does_not_count_a_gap() -> None:
     drive.run(0.1, **OUT_OF_BOOST)
     drive.time_s += 8.0
     assert drive.run(1.0, **OUT_OF_BOOST)[-1].action == CUT
-    assert drive.run(4.0, **OUT_OF_BOOST)[-1].action == HOLD
+    assert drive.run(4.0, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
 def test_release_closes_the_account() -> None:
@@ -141,12 +141,12 @@ def test_acknowledgement() -> None:
     drive.run(1.0, share=0.0)
     assert drive.run(10.0, **OUT_OF_BOOST)[-1].action == CUT
     drive.run(0.01, operator=OPERATOR_ACKNOWLEDGE, **OUT_OF_BOOST)
-    assert drive.last.action == HOLD
+    assert drive.last.action == NO_ACTION
     drive.run(2.0)
     drive.run(1.0, share=0.0)
     drive.run(0.01, share=0.0, operator=OPERATOR_ACKNOWLEDGE)
     assert drive.last.action == CUT  # acknowledged in boost: kept, but nothing is released yet
-    assert drive.run(2.1, **OUT_OF_BOOST)[-1].action == HOLD
+    assert drive.run(2.1, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
 def test_warning_clears_after_its_quiet_time() -> None:
@@ -155,9 +155,9 @@ def test_warning_clears_after_its_quiet_time() -> None:
     assert drive.run(0.3, share=0.6)[-1].action == WARN
     decisions = drive.run(5.0)
     quiet = next(i for i, d in enumerate(decisions) if d.debt_ml <= 0.2)
-    cleared = next(i for i, d in enumerate(decisions) if d.action == HOLD)
+    cleared = next(i for i, d in enumerate(decisions) if d.action == NO_ACTION)
     assert (cleared - quiet) * 0.01 == pytest.approx(0.5, abs=0.021)
-    assert decisions[cleared].cause == -1.0
+    assert decisions[cleared].finding == -1.0
 
 
 def test_warning_does_not_flap() -> None:
@@ -185,7 +185,7 @@ def test_blindness_does_what_the_rig_says(on_blind: Action, lost: str) -> None:
     acted = first(decisions, 1)
     assert acted * 0.01 == pytest.approx(0.6, abs=0.031)
     assert decisions[-1].action == max(on_blind, Action.WARN)
-    assert decisions[-1].cause == SIGNAL_LOST
+    assert decisions[-1].finding == SIGNAL_LOST
     assert decisions[-1].all_healthy == 0.0
     if on_blind >= Action.PULL_TIMING:  # nobody knows how much is missing: all of it
         assert decisions[-1].retard_deg == 12.0
@@ -199,7 +199,7 @@ def test_blindness_out_of_boost_only_warns() -> None:
     decisions = drive.run(5.0, delivered_ml_min=NOT_SENT, **OUT_OF_BOOST)
     assert decisions[-1].action == WARN
     assert max(d.action for d in decisions) == WARN
-    assert drive.run(1.0, **OUT_OF_BOOST)[-1].action == HOLD
+    assert drive.run(1.0, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
 def test_lost_optional_channel_only_warns() -> None:
@@ -251,20 +251,20 @@ def test_limits(action: Action, limit: str, channel: str, finding: int) -> None:
     calm = {**dict.fromkeys(optional, 50.0), "boost_kpa": 80.0}
     drive = Drive(facts)
     drive.run(2.0, **calm)
-    assert drive.run(1.0, **{**calm, channel: 90.0})[-1].action == HOLD
-    assert drive.run(0.19, **{**calm, channel: 91.0})[-1].action == HOLD
+    assert drive.run(1.0, **{**calm, channel: 90.0})[-1].action == NO_ACTION
+    assert drive.run(0.19, **{**calm, channel: 91.0})[-1].action == NO_ACTION
     decisions = drive.run(0.1, **{**calm, channel: 91.0})
     assert decisions[-1].action == action
-    assert decisions[-1].cause == finding
+    assert decisions[-1].finding == finding
     assert decisions[-1][LEVEL + finding] == action
     after = drive.run(2.0, **calm)[-1]
-    assert after.action == (HOLD if action is Action.WARN else action)
+    assert after.action == (NO_ACTION if action is Action.WARN else action)
 
 
 def test_limit_of_an_unmapped_channel_is_off() -> None:
     """A limit on a channel the rig does not map is not in force."""
     drive = Drive(rig(limits={"intake_c": Limit(above=50.0, action=Action.CUT_BOOST)}))
-    assert drive.run(2.0, intake_c=200.0)[-1].action == HOLD
+    assert drive.run(2.0, intake_c=200.0)[-1].action == NO_ACTION
 
 
 def test_no_release_while_a_limit_asks() -> None:
@@ -273,7 +273,7 @@ def test_no_release_while_a_limit_asks() -> None:
     drive = Drive(rig(limits={"intake_c": hot}, channels=terms(*ESSENTIAL, "intake_c")))
     drive.run(1.0, intake_c=100.0)
     assert {d.action for d in drive.run(10.0, intake_c=100.0, **OUT_OF_BOOST)} == {PULL}
-    assert drive.run(0.1, intake_c=60.0, **OUT_OF_BOOST)[-1].action == HOLD
+    assert drive.run(0.1, intake_c=60.0, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
 def raised(decisions: list[Decision]) -> list[float]:
@@ -284,10 +284,10 @@ def raised(decisions: list[Decision]) -> list[float]:
 
 
 def test_cause_is_the_first_finding_at_the_worst_level() -> None:
-    """A pull by the debt and then a cut by overboost: the cause moves to overboost."""
+    """A pull by the debt and then a cut by overboost: overboost is then the finding behind it."""
     high = Limit(above=180.0, for_s=0.05, action=Action.CUT_BOOST)
     drive = healthy(rig(limits={"boost_kpa": high}, debt={"cut_ml": 50.0}))
     decisions = drive.run(0.6, share=0.6) + drive.run(0.2, share=0.6, boost_kpa=200.0)
-    assert raised(decisions) == [HOLD, WARN, PULL, CUT]
-    assert decisions[-1].cause == OVERBOOST
+    assert raised(decisions) == [NO_ACTION, WARN, PULL, CUT]
+    assert decisions[-1].finding == OVERBOOST
     assert decisions[-1].level_under_delivery == PULL

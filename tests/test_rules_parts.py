@@ -199,13 +199,15 @@ def test_explanations_of_limits_and_clock() -> None:
 
 
 def test_status_lines() -> None:
-    """One line says what is done now: hold in its three kinds, and each action with its reason."""
+    """One line says what is done now: no action of three kinds, and each action with its reason."""
     facts = rig()
     drive = Drive(facts)
     assert "not being judged" in status(facts, drive.guard.decision())
     out_of_boost = drive.run(1.0, boost_kpa=10.0, commanded_ml_min=0.0)[-1]
-    assert status(facts, out_of_boost) == "Hold: no spray expected at 10 kPa boost."
-    assert status(facts, drive.run(2.0)[-1]) == ("Hold: 500 of 500 mL/min arrive at 150 kPa boost.")
+    assert status(facts, out_of_boost) == "No action: no spray expected at 10 kPa boost."
+    assert status(facts, drive.run(2.0)[-1]) == (
+        "No action: 500 of 500 mL/min arrive at 150 kPa boost."
+    )
     missing = drive.run(0.4, share=0.0)[-1]
     assert status(facts, missing).startswith(
         "Pull 12.0 deg of timing: under-delivery, debt 2.80 mL, 9"
@@ -337,7 +339,7 @@ def test_fingerprint_sees_names_and_constants(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_rig_changes_do_not_leak_between_guards() -> None:
-    """Two guards share nothing: one's shortfall leaves the other at hold."""
+    """Two guards share nothing: one's shortfall leaves the other at no action."""
     facts = rig()
     broken, fine = healthy(facts), healthy(replace(facts))
     assert broken.run(1.0, share=0.0)[-1].action == 3.0

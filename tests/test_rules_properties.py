@@ -202,7 +202,7 @@ def test_a_latch_never_clears_itself(
 def test_a_healthy_constant_stream_never_acts(
     kind: CommandKind, boost: float, duty: float, dt_s: float, gain: float
 ) -> None:
-    """Steady spray within the allowance (share 12 %): hold, from the first sample to the last."""
+    """Steady spray within the allowance (share 12 %): no action, first sample to last."""
     facts = of_kind(kind, channels=terms(*ESSENTIAL, "injector_duty_pct", "command_pct"))
     rows = rows_of_pull(600, dt_s, boost_kpa=boost, injector_duty_pct=duty, command_pct=duty)
     settled = Guard(facts).run_rows(rows)[-1, FIELD["commanded_ml_min"]]

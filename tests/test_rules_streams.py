@@ -190,21 +190,22 @@ def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.D
 @settings(max_examples=40, deadline=None)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: int) -> None:
-    """run_changes returns exactly the rows whose decision says it changed something.
+    """run_changes returns exactly the rows that changed something, and how many were judged.
 
-    Every other row has the action, retard, cause, levels and health of the row before.
+    Every other row has the action, retard, finding, levels and health of the row before.
     """
     rows = stream(parts, seed)
     every = Guard(facts).run_rows(rows)
-    where, changed = Guard(facts).run_changes(rows)
+    where, changed, judged = Guard(facts).run_changes(rows)
     fields = Decision._fields
+    assert judged == sum(Decision._make(row).judged for row in every.tolist())
     flag = fields.index("changed")
     assert where.tolist() == np.flatnonzero(every[:, flag]).tolist()
     assert same(changed, every[where])
     telling = [
         i
         for i, name in enumerate(fields)
-        if name in ("action", "cause", "retard_deg", "boost_ceiling_kpa")
+        if name in ("action", "finding", "retard_deg", "boost_ceiling_kpa")
         or name.startswith(("level_", "health_"))
     ]
     before = np.vstack([np.array([Guard(facts).decision()], dtype=np.float64), every[:-1]])

@@ -11,8 +11,8 @@ from rules.events import EventTracker, Turn
 from rules.explain import explain
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
+from rules.intervals import Intervals, intervals
 from rules.state import FINDING_NAMES, LEVEL, Decision
-from rules.timing import Intervals, intervals
 from tests.rigs import ALL_CHANNELS, Drive, healthy, rig, terms
 
 WATCH = {
@@ -252,8 +252,8 @@ def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
     (event,) = [e for d in decisions for turn, e in tracker.feed(d) if turn is Turn.RAISED]
     assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
     assert event.action is Action.CUT_BOOST
-    assert event.timing.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
-    assert event.timing.in_time
+    assert event.intervals.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
+    assert event.intervals.in_time
 
 
 def test_a_released_excess_is_closed() -> None:

@@ -148,7 +148,7 @@ def test_shipped_scenarios_load_and_are_named_after_their_files() -> None:
     assert used == set(FaultKind)
 
 
-@pytest.mark.parametrize("name", ["healthy_pulls", "part_throttle", "line_noise"])
+@pytest.mark.parametrize("name", ["healthy_pulls", "part_throttle", "wire_noise"])
 def test_healthy_scenarios_lack_no_spray(name: str) -> None:
     """Spray flows in them, none of it is missing, and knock is a lone light combustion at most."""
     samples, missing = drive(name)

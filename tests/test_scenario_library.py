@@ -15,7 +15,7 @@ from simulator.plant import FaultKind, Scenario
 from simulator.plant.batch import Run, run_whole
 from simulator.scenario import load_scenario, shipped_scenarios
 
-HOLD, WARN, PULL, CUT = Action
+NO_ACTION, WARN, PULL, CUT = Action
 
 # Nothing is done, whatever the seed.
 QUIET: Final = {
@@ -47,7 +47,7 @@ QUIET: Final = {
     # values arrive, at most 150 ms old.
     "dropout",
     "spike_burst",
-    "line_noise",
+    "wire_noise",
     "messages_lost",
     "messages_repeated",
     "messages_inserted",
@@ -116,11 +116,11 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "boost_stuck": (CUT, ("signal_lost",)),
     "unplugged": (CUT, ("signal_lost",)),
     "intake_wire_open": (WARN, ("signal_lost",)),
-    # The line itself.
+    # The wire itself.
     "messages_disordered": (WARN, ("late_samples",)),
     "clock_step": (WARN, ("clock_step",)),
     "two_senders": (CUT, ("under_delivery",)),
-    "stop_on_a_bad_line": (CUT, ("under_delivery", "knock")),
+    "stop_on_a_bad_wire": (CUT, ("under_delivery", "knock")),
     # One fault hides the other from the debt; knock, or a shift, does not care.
     "stuck_hides_fade": (CUT, ("knock", "signal_lost")),
     "split_reads_right": (PULL, ("knock",)),

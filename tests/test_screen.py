@@ -27,7 +27,7 @@ from tests.screen_script import (
     text_of,
 )
 
-HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 HOSTILE = (
     "[@click=app.quit]x[/]",
     "[/] x",
@@ -133,7 +133,7 @@ async def test_quitting_twice_waits_no_longer() -> None:
     link, clock = FakeLink(bye_on_stop=False), Clock()
     app = _app(link, clock, owner=True)
     async with app.run_test() as pilot:
-        await tell(app, link, clock, [(100.0, [hello(), frame(HOLD, rows(17.0, 18.0), 9)])], 100.1)
+        await tell(app, link, clock, [(100.0, [hello(), frame(CALM, rows(17.0, 18.0), 9)])], 100.1)
         await pilot.press("q")
         await pilot.pause()
         assert "stopping the guard, 5 s at most" in text_of(app)
@@ -204,10 +204,10 @@ async def test_an_unhealthy_channel_shows_no_old_value() -> None:
     """A stale channel says so in a word; its last good value is nowhere, and its trend stops."""
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
-    ill = frame(HOLD, rows(18.0, 19.0), 1900, ill={"knock": "stale", "boost_kpa": "implausible"})
+    ill = frame(CALM, rows(18.0, 19.0), 1900, ill={"knock": "stale", "boost_kpa": "implausible"})
     async with app.run_test() as pilot:
         told: list[tuple[float, list[Message]]] = [
-            (100.0, [hello(), frame(HOLD, rows(0.0, 18.0), 1800)]),
+            (100.0, [hello(), frame(CALM, rows(0.0, 18.0), 1800)]),
             (100.3, [ill]),
         ]
         await tell(app, link, clock, told, 100.4)
@@ -248,13 +248,13 @@ async def test_help_names_every_key_and_keeps_the_top_line() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     async with app.run_test() as pilot:
-        await tell(app, link, clock, [(100.0, [hello(), frame(HOLD, rows(17.0, 18.0), 9)])], 100.1)
+        await tell(app, link, clock, [(100.0, [hello(), frame(CALM, rows(17.0, 18.0), 9)])], 100.1)
         await pilot.press("question_mark")
         await pilot.pause()
         await pilot.pause()
         shown = text_of(app)
         for words in (
-            "= HOLD",
+            "= NO ACTION",
             "Whoever drives must not read this screen",
             "a passenger or a dyno",
         ):
@@ -273,7 +273,7 @@ async def test_spans_change_and_small_terminals_are_told() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     async with app.run_test(size=(80, 24)) as pilot:
-        await tell(app, link, clock, [(100.0, [hello(), frame(HOLD, rows(17.0, 18.0), 9)])], 100.1)
+        await tell(app, link, clock, [(100.0, [hello(), frame(CALM, rows(17.0, 18.0), 9)])], 100.1)
         for span in ("-60 s", "-10 s", "-20 s"):
             await pilot.press("s")
             await pilot.pause()
@@ -282,7 +282,7 @@ async def test_spans_change_and_small_terminals_are_told() -> None:
             await pilot.resize_terminal(width, height)
             await pilot.pause()
         shown = text_of(app)
-        assert "= HOLD" in shown
+        assert "= NO ACTION" in shown
         assert "20x5" in shown
         await pilot.resize_terminal(140, 40)
         await pilot.pause()
@@ -296,7 +296,7 @@ async def test_only_rows_that_changed_are_drawn_again(monkeypatch: pytest.Monkey
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     async with app.run_test(size=(140, 40)) as pilot:
-        await tell(app, link, clock, [(100.0, [hello(), frame(HOLD, rows(0.0, 18.0), 9)])], 100.1)
+        await tell(app, link, clock, [(100.0, [hello(), frame(CALM, rows(0.0, 18.0), 9)])], 100.1)
         await pilot.pause()
         drawn: list[str] = []
         for pane in app._panes.values():
@@ -315,7 +315,7 @@ async def test_a_recorder_in_trouble_is_said() -> None:
     """A fault of the recorder, and rows it lost, stand on the link line with a sign."""
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
-    troubled = frame(HOLD, rows(17.0, 18.0), 1800)
+    troubled = frame(CALM, rows(17.0, 18.0), 1800)
     troubled.statistics["not_recorded"] = 12
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), troubled])], 100.1)
@@ -332,12 +332,12 @@ async def test_refused_lines_are_marked_while_they_come() -> None:
     """A count that rises is marked for ten seconds; one that only is there, is not."""
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
-    more = frame(HOLD, rows(18.0, 18.5), 1850)
+    more = frame(CALM, rows(18.0, 18.5), 1850)
     more.statistics["rejected"] = {"too short": 5}
-    still = frame(HOLD, rows(18.5, 30.0), 3000)
+    still = frame(CALM, rows(18.5, 30.0), 3000)
     still.statistics["rejected"] = {"too short": 5}
     async with app.run_test() as pilot:
-        greeting: list[Message] = [hello(), frame(HOLD, rows(17.0, 18.0), 1800)]
+        greeting: list[Message] = [hello(), frame(CALM, rows(17.0, 18.0), 1800)]
         await tell(app, link, clock, [(100.0, greeting)], 100.1)
         await pilot.pause()
         assert "! rejected" not in text_of(app)

@@ -33,7 +33,7 @@ async def test_a_gap_in_the_plot_is_a_gap() -> None:
     """Command and expectation, held through a silence, are not drawn; "?" stands where it began."""
     app, link, clock = _app()
     told: list[tuple[float, list[Message]]] = [
-        (100.0, [hello(), frame("Hold: nothing.", _holed(), 1800)])
+        (100.0, [hello(), frame("No action: nothing.", _holed(), 1800)])
     ]
     async with app.run_test(size=(80, 24)) as pilot:
         await tell(app, link, clock, told, 100.1)
@@ -73,7 +73,7 @@ async def test_without_a_guard_no_key_is_silent_and_none_is_offered_in_vain() ->
     """The footer keeps to what still does something; "a" says why it doesn't."""
     app, link, clock = _app()
     told: list[tuple[float, list[Message]]] = [
-        (100.0, [hello(), frame("Hold: nothing.", rows(0.0, 18.0), 1800)])
+        (100.0, [hello(), frame("No action: nothing.", rows(0.0, 18.0), 1800)])
     ]
     async with app.run_test(size=(200, 50)) as pilot:
         await tell(app, link, clock, told, 100.1)
@@ -100,7 +100,7 @@ async def test_trends_begin_in_one_column_in_either_units(units: str) -> None:
     """A tank in "fl oz" pushed its own trend aside."""
     app, link, clock = _app(Look(units=units))  # type: ignore[arg-type]
     told: list[tuple[float, list[Message]]] = [
-        (100.0, [hello(), frame("Hold: nothing.", rows(0.0, 18.0), 1800)])
+        (100.0, [hello(), frame("No action: nothing.", rows(0.0, 18.0), 1800)])
     ]
     async with app.run_test(size=(140, 40)) as pilot:
         await tell(app, link, clock, told, 100.1)
@@ -118,7 +118,7 @@ async def test_channels_go_by_the_names_the_sentences_use() -> None:
     """A column's name in the log is the logger's affair."""
     ill = {"commanded_ml_min": "stale", "line_kpa": "not a number"}
     app, link, clock = _app()
-    said: Frame = frame("Hold: nothing.", rows(0.0, 18.0), 1800, ill=ill)
+    said: Frame = frame("No action: nothing.", rows(0.0, 18.0), 1800, ill=ill)
     async with app.run_test(size=(140, 40)) as pilot:
         await tell(app, link, clock, [(100.0, [hello(), said])], 100.1)
         await pilot.pause()
@@ -143,7 +143,7 @@ async def test_evidence_takes_the_room_there_is() -> None:
         "since_s": 18.1,
     }
     told = structs.replace(
-        frame("Hold: nothing.", rows(0.0, 18.2), 1800, causes=causes), alarms=[stands]
+        frame("No action: nothing.", rows(0.0, 18.2), 1800, causes=causes), alarms=[stands]
     )
     for size in ((140, 40), (80, 24)):
         app, link, clock = _app()
@@ -165,7 +165,7 @@ async def test_no_part_of_the_way_is_left_out(width: int, units: UnitsName) -> N
     """Readings give way where there is little room; a part, and what is suspected of it, never."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, clock=clock, look=Look(units))
-    clogged = frame("Hold: all arrives.", rows(17.0, 18.0), 1800)
+    clogged = frame("No action: all arrives.", rows(17.0, 18.0), 1800)
     clogged.causes = [{"cause": "clog", "label": "clogged nozzle", "likelihood": 0.83}]
     async with app.run_test(size=(width, 40)) as pilot:
         await tell(app, link, clock, [(100.0, [hello(), clogged])], 100.1)

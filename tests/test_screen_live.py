@@ -16,7 +16,7 @@ from monitor.screen.spacing import LONGEST_WAIT_S, SILENT_S, Spacing
 from monitor.screen.trace import Trace
 from tests.screen_script import Clock, frame, hello, rows, stories, tell, text_of
 
-HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 
 # --- a slow source ------------------------------------------------------------------------------
 
@@ -28,7 +28,7 @@ def _slow(spacing_s: float, seconds: float) -> tuple[Picture, list[Link]]:
     stood = []
     for i in range(round(seconds * 20)):
         now_s = i * 0.05
-        picture.take(frame(HOLD, [], 1 + int(now_s / spacing_s + 1e-9)), now_s)
+        picture.take(frame(CALM, [], 1 + int(now_s / spacing_s + 1e-9)), now_s)
         if now_s > 2.0 * spacing_s + 0.1:
             stood.append(picture.link(now_s))
     return picture, stood
@@ -46,9 +46,9 @@ def test_a_slow_source_that_stops_is_silent_soon() -> None:
     """Twice its spacing after the last sample, never more than three seconds."""
     picture, _ = _slow(1.0, 20.0)
     for now_s in (20.0, 20.5, 21.0):
-        picture.take(frame(HOLD, [], 20), now_s)
+        picture.take(frame(CALM, [], 20), now_s)
         assert picture.link(now_s) is Link.LIVE
-    picture.take(frame(HOLD, [], 20), 21.2)
+    picture.take(frame(CALM, [], 20), 21.2)
     assert picture.link(21.2) is Link.SILENT
 
 
@@ -84,7 +84,7 @@ async def test_a_frozen_plot_stays_while_all_else_goes_on() -> None:
     cut = next(story for story in stories() if story.name == "cut_boost")
     async with app.run_test(size=(140, 40)) as pilot:
         await tell(app, link, clock, cut.told[:1], 100.1)
-        await tell(app, link, clock, [(100.5, [frame(HOLD, rows(0.0, 18.0), 1800)])], 100.5)
+        await tell(app, link, clock, [(100.5, [frame(CALM, rows(0.0, 18.0), 1800)])], 100.5)
         await pilot.press("f")
         await pilot.pause()
         before = text_of(app).splitlines()
@@ -141,7 +141,7 @@ async def test_the_tank_says_how_long_it_lasts(
     for size in ((80, 24), (120, 36), (200, 50)):
         link, clock = FakeLink(), Clock()
         app = Dashboard(lambda link=link: link, owner=False, clock=clock)  # type: ignore[misc]
-        told: list[Message] = [hello(), frame(HOLD, rows(17.0, 18.0), 9, ill=ill, tank_s=tank_s)]
+        told: list[Message] = [hello(), frame(CALM, rows(17.0, 18.0), 9, ill=ill, tank_s=tank_s)]
         async with app.run_test(size=size) as pilot:
             await tell(app, link, clock, [(100.0, told)], 100.1)
             await pilot.pause()
@@ -191,7 +191,7 @@ async def test_the_terminal_rings_and_can_be_silenced(monkeypatch: pytest.Monkey
     monkeypatch.setattr(app, "bell", lambda: rung.append(clock.now_s))
 
     def pulled(action: float, *, sounding: bool = False) -> Message:
-        made = frame(HOLD, rows(17.0, 18.0), 9, action=action)
+        made = frame(CALM, rows(17.0, 18.0), 9, action=action)
         made.sounding = sounding
         return made
 

@@ -25,7 +25,7 @@ from monitor.sources.base import SourceKind
 from rules.known_causes import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
 from tests.screen_script import Clock, hello, tell, text_of
 
-HOLD = "Hold: 500 of 500 mL/min arrive at 150 kPa boost."
+CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 HOSTILE = (
     "[@click=app.quit]x[/]",
     "[/] x",

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.decode import Rejected
+from monitor.decode import NO_TIME, Rejected
 from monitor.senml import ABSOLUTE_FROM_S, MOST_BYTES, MOST_RECORDS, Measurement, resolve
 from monitor.senml_rows import SenmlMapper
 from rules.channels import Sample
@@ -127,7 +127,7 @@ def test_seconds_since_start_are_not_taken_for_the_future() -> None:
 
 def test_where_there_is_no_now_only_absolute_times_count() -> None:
     """A file has no clock of arrival."""
-    assert reason(pack({"n": "a", "v": 1}), nan) == "time"
+    assert reason(pack({"n": "a", "v": 1}), nan) == NO_TIME
     assert resolve(pack({"n": "a", "bt": 1e9, "v": 1}), nan)[0].time_s == 1e9
 
 
@@ -161,7 +161,7 @@ def test_where_there_is_no_now_only_absolute_times_count() -> None:
         (b'[{"n":"a","v":true}]', "not a number"),
         (b'[{"n":"a","t":"0","v":1}]', "not a number"),
         (b'[{"bv":1e308,"n":"a","v":1e308}]', "not a number"),
-        (b'[{"bt":-1e308,"t":-1e308,"n":"a","v":1}]', "time"),
+        (b'[{"bt":-1e308,"t":-1e308,"n":"a","v":1}]', NO_TIME),
         (b'[{"n":"a","vb":1}]', "value"),
         (b'[{"n":"a"}]', "value"),
         (b'[{"bv":20,"n":"a"}]', "value"),

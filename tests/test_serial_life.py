@@ -1,4 +1,4 @@
-"""A serial line over a longer life: flooded, at the wrong speed, reset, pulled and moved."""
+"""A serial port over a longer life: flooded, at the wrong speed, reset, pulled and moved."""
 
 import asyncio
 import os
@@ -13,7 +13,7 @@ import pytest
 from monitor.feeding import LineFormat, feed_serial
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.ports import ListPorts
-from monitor.sources.serial_line import SerialSource
+from monitor.sources.serial_port import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import rig_from_text
@@ -207,7 +207,7 @@ async def test_a_device_that_starts_again_under_way() -> None:
 
 @pytest.mark.asyncio
 async def test_the_adapter_is_found_at_another_device() -> None:
-    """Pulled and plugged in elsewhere: the line goes on from the same adapter, and says where."""
+    """Pulled and plugged in elsewhere: reading goes on from the same adapter, and says where."""
     with device() as old, device() as new, device() as other:
         system = System(usb(old.path))
         async with Reader(old.path, system) as reader:

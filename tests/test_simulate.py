@@ -44,7 +44,7 @@ do = "lift"
 for = "0.8 s"
 """
 STOPS = TEXT + '[[faults]]\nkind = "pump_stop"\nat = "2.2 s"\n'
-NOISE = TEXT + '[[faults]]\nkind = "line_noise"\nat = "0.2 s"\nmagnitude = "60 %"\n'
+NOISE = TEXT + '[[faults]]\nkind = "wire_noise"\nat = "0.2 s"\nmagnitude = "60 %"\n'
 
 
 def scenario(*faults: Fault) -> Scenario:
@@ -131,7 +131,7 @@ def test_every_column_has_its_unit() -> None:
     ],
 )
 def test_truth_goes_by_time(kind: FaultKind, magnitude: float) -> None:
-    """Whatever the line does to samples, each row has the truth of its own moment."""
+    """Whatever the wire does to samples, each row has the truth of its own moment."""
     short = replace(scenario(), drive=(Step(Do.PULL, 1.2, 3),))
     healthy = whole(Drive(short, 3, guarded=False, compiled=False), "truths")
     fault = Fault(kind, 0.5, magnitude=magnitude)
@@ -165,7 +165,7 @@ def test_compiled_and_interpreted_agree_to_the_last_bit(guarded: bool) -> None:
     faults = (
         STOP,
         Fault(FaultKind.SENSOR_NOISE, 0.4, magnitude=0.05, channel="boost_kpa", for_s=0.5),
-        Fault(FaultKind.LINE_NOISE, 0.5, magnitude=0.1, for_s=1.0),
+        Fault(FaultKind.WIRE_NOISE, 0.5, magnitude=0.1, for_s=1.0),
         Fault(FaultKind.MESSAGES_LATE, 1.0, magnitude=0.3, for_s=0.4),
         Fault(FaultKind.CLOCK_STEP, 2.9, magnitude=-0.4),
         Fault(FaultKind.UNPLUGGED, 3.5),

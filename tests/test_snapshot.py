@@ -54,7 +54,7 @@ def test_a_log_is_drawn_at_the_size_asked_for(
     ("options", "said"),
     [
         (["--to", "x.gif"], "x.gif: found .gif, expected .svg or .png"),
-        (["--to", "there.svg"], "found a file there already, expected a new name"),
+        (["--to", "there.svg"], "nothing is overwritten"),
         (["--to", "x.svg", "--at", "99"], "--at: found 99.00 s, expected 0.00 to 59.98 s"),
         (
             ["--to", "x.svg", "--at", "-3"],

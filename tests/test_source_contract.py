@@ -16,7 +16,7 @@ from monitor.sources import Arrival, Notice, Source
 from monitor.sources.fake import FakeSource
 from monitor.sources.open import open_source
 from monitor.sources.recorded import RecordedSource
-from monitor.sources.serial_line import SerialSource
+from monitor.sources.serial_port import SerialSource
 from monitor.sources.simulated import SimulatedSource
 from rules.channels import Sample
 from rules.guard import Guard

@@ -282,7 +282,7 @@ def test_writing_goes_by_the_ending_and_overwrites_nothing(tmp_path: Path) -> No
     with Image.open(tmp_path / "b.PNG") as image:
         assert image.format == "PNG"
     before = (tmp_path / "a.svg").read_bytes()
-    with pytest.raises(BadInput, match="found a file there already, expected a new name"):
+    with pytest.raises(BadInput, match="nothing is overwritten"):
         write(replace(taken, title="other"), tmp_path / "a.svg")
     assert (tmp_path / "a.svg").read_bytes() == before
 
@@ -292,7 +292,7 @@ def test_writing_goes_by_the_ending_and_overwrites_nothing(tmp_path: Path) -> No
     [
         ("a.jpg", "found .jpg, expected .svg or .png"),
         ("a", "found no ending, expected .svg or .png"),
-        ("no/folder/a.svg", "found No such file or directory, expected a file to write"),
+        ("no/folder/a.svg", "found no such file or directory, expected a file to write"),
         ("a\0.svg", "expected a file to write"),
     ],
 )

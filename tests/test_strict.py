@@ -28,7 +28,7 @@ def test_a_missing_file_or_a_directory_is_one_line(tmp_path: Path) -> None:
     """Neither shows a traceback; both name the path."""
     with pytest.raises(BadInput, match=r"none\.toml: found no such file"):
         load_rig(tmp_path / "none.toml")
-    with pytest.raises(BadInput, match="found a directory, expected a readable TOML file"):
+    with pytest.raises(BadInput, match="found a folder, expected a readable TOML file"):
         load_rig(tmp_path)
     with pytest.raises(BadInput, match="found embedded null byte"):
         load_rig("a\0b.toml")

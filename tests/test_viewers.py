@@ -48,7 +48,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")
 
 TOKEN = "the right word"
 _clients: list[asyncio.StreamWriter] = []
-BIG = frame("Hold.", rows(10.0, 14.0), 1)
+BIG = frame("No action.", rows(10.0, 14.0), 1)
 
 
 @pytest.fixture(autouse=True)

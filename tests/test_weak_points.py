@@ -67,7 +67,7 @@ def test_the_table_is_compared_with_the_time_there_is(
 ) -> None:
     """Above the dry limit, each boost: how long without spray, and whether that is in time."""
     said, _ = check(BRINDLE, tmp_path, capsys)
-    assert "[fault_timing] tolerates 0.6 s without spray" in said
+    assert "[fault_intervals] tolerates 0.6 s without spray" in said
     assert "at 170 kPa (in time)" in said
     late = BRINDLE.replace('tolerant = "0.6 s"', 'tolerant = "0.2 s"')
     assert "at 170 kPa (TOO LATE)" in check(late, tmp_path, capsys)[0]

@@ -204,8 +204,8 @@ def test_the_server_ends_with_the_guard_when_nobody_looks(
     ("arguments", "found"),
     [
         (["sim:pump_stop", "--web", "--headless"], "--web: found --headless"),
-        (["sim:pump_stop", "--web", "--lines"], "--web: found --headless, --lines or --json"),
-        (["--attach", "--web", "--json"], "--web: found --headless, --lines or --json"),
+        (["sim:pump_stop", "--web", "--text"], "--web: found --headless, --text or --json"),
+        (["--attach", "--web", "--json"], "--web: found --headless, --text or --json"),
         (["sim:pump_stop", "--web-port", "8000"], "--web-port: found no --web"),
         (["sim:pump_stop", "--web", "--web-port", "65536"], "65536"),
         (["--web"], "found no source"),

@@ -8,7 +8,6 @@ from cyclopts import Parameter
 from monitor.commands.parameters import JsonFlag
 
 if TYPE_CHECKING:
-    from rules.facts import Rig
     from rules.handling import Handled
     from simulator.rig import RigFile
 
@@ -55,7 +54,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig).k
-    debt, times = rig.debt, rig.fault_timing
+    debt, times = rig.debt, rig.fault_intervals
     onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
     rows = []

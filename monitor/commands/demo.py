@@ -7,10 +7,10 @@ from cyclopts import Parameter
 from monitor.commands.parameters import (
     BellOption,
     JsonFlag,
-    LinesFlag,
     OperatorOption,
     SeedOption,
     SpeedOption,
+    TextFlag,
     ThemeOption,
     UnitsOption,
     refuse_two_forms,
@@ -19,7 +19,7 @@ from monitor.commands.parameters import (
 
 def demo(
     *,
-    lines: LinesFlag = False,
+    text: TextFlag = False,
     as_json: JsonFlag = False,
     scenario: Annotated[
         str, Parameter(help="Another scenario; see simulate --list.")
@@ -34,14 +34,14 @@ def demo(
 ) -> int:
     """Watch a simulated car: a healthy pull, then the spray pump stops, and what is done about it.
 
-    On a terminal the dashboard opens; elsewhere text lines are written. Nothing is recorded unless
+    On a terminal the dashboard opens; elsewhere text is written. Nothing is recorded unless
     you say where.
     """
     from monitor.guard.order import Order
     from monitor.screen.look import Look
     from monitor.watching import watch_own
 
-    refuse_two_forms(lines=lines, as_json=as_json)
+    refuse_two_forms(text=text, as_json=as_json)
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)
     look = Look(units, theme, bell)
-    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)
+    return watch_own(order, text=text, as_json=as_json, look=look, operator=operator)

@@ -1,4 +1,4 @@
-"""``flowdebt feed``: a scenario onto a serial line or to a broker, as a logger would send it."""
+"""``flowdebt feed``: a scenario onto a serial port or to a broker, as a logger would send it."""
 
 from typing import Annotated
 
@@ -43,7 +43,7 @@ def feed(
     from monitor.feeding import LineFormat, feed_serial
     from monitor.sources.base import pace_of
     from monitor.sources.ports import PortFinder
-    from simulator.logfile import mapped, refuse_to_overwrite, write_csv
+    from simulator.logfile import mapped, write_csv
     from simulator.plant import run
     from simulator.scenario import load_scenario_and_rig
     from simulator.strict import BadInput
@@ -58,11 +58,7 @@ def feed(
     if to.lower().endswith(".csv"):
         if given:
             raise BadInput(f"{to}: found {given}, expected none for a file")
-        refuse_to_overwrite(Path(to))
-        try:
-            count = write_csv(samples, Path(to), names)
-        except OSError as error:
-            raise BadInput(f"{to}: found {error.strerror}, expected a file to write") from None
+        count = write_csv(samples, Path(to), names)
     elif to.lower().startswith(("mqtt://", "mqtts://")):
         from monitor.mqtt.address import without_secrets
         from monitor.mqtt.feeding import feed_broker

@@ -46,8 +46,8 @@ OperatorOption = Annotated[
         help="Who works the alarms; kept with what they do. Otherwise: operator.",
     ),
 ]
-LinesFlag = Annotated[
-    bool, Parameter(negative="", show_default=False, help="Text lines instead of the dashboard.")
+TextFlag = Annotated[
+    bool, Parameter(negative="", show_default=False, help="Text instead of the dashboard.")
 ]
 JsonFlag = Annotated[
     bool, Parameter(name="--json", negative="", show_default=False, help="JSON lines.")
@@ -55,7 +55,7 @@ JsonFlag = Annotated[
 UnitsOption = Annotated[
     UnitsName,
     Parameter(
-        help="Of dashboard and lines of text: metric, or us (psi, degF, gal/h, fl oz; debt stays "
+        help="Of dashboard and text: metric, or us (psi, degF, gal/h, fl oz; debt stays "
         "mL). JSON is metric."
     ),
 ]
@@ -82,13 +82,13 @@ ScenarioArgument = Annotated[
 ]
 
 
-def refuse_two_forms(*, lines: bool, as_json: bool) -> None:
-    """Refuse both forms of lines at once.
+def refuse_two_forms(*, text: bool, as_json: bool) -> None:
+    """Refuse both forms at once.
 
     Raises:
         BadInput: Both are wanted.
     """
     from simulator.strict import BadInput
 
-    if lines and as_json:
-        raise BadInput("--lines: found --json too, expected text or JSON lines")
+    if text and as_json:
+        raise BadInput("--text: found --json too, expected text or JSON")

@@ -19,7 +19,7 @@ def reload(
     """Have a running guard read its rig file again, without losing a sample.
 
     Debt, ladder, limits, watch, paid, fault timing, the command's figures and what a channel may
-    read can change. The engine, the spray system, channels, their columns and the serial line
+    read can change. The engine, the spray system, channels, their columns and the serial port
     can't: that is refused, and so is a file with a mistake in it; the old rig then stays in force.
     The recording goes on in a new segment with the new rig, and review says what changed and when.
     """

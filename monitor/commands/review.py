@@ -22,14 +22,15 @@ def review(
 
     A session is judged by the rig it was recorded with, and must reproduce its own decisions; give
     --rig to judge it by another. Exit codes: 0 ran; 1 --fail-on was reached, or a session's
-    decisions did not come out the same; 2 bad input.
+    decisions did not come out the same; 2 bad input, or nothing in it could be judged.
     """
     import json
     import sys
 
-    from monitor.review import in_words
+    from monitor.review import NOT_JUDGED, in_words
     from monitor.review import review as read_back
     from rules.facts import Action
+    from simulator.strict import called
 
     result = read_back(log, rig)
     if as_json:
@@ -39,4 +40,7 @@ def review(
     sys.stdout.flush()
     if result.reproduced is False:
         return 1
+    if not (result.judged or result.events):
+        sys.stderr.write(f"flowdebt: {called(log)}: {NOT_JUDGED}\n")
+        return 2
     return int(fail_on is not None and result.worst >= Action[fail_on.upper()])

@@ -60,8 +60,8 @@ def simulate(
     """Run a scenario as fast as possible: write its log, draw it, report what it cost.
 
     The same scenario and seed give the same bytes. The report (knock, work, peaks, first actions,
-    against the same car's drive without fault and without guard) goes to standard error. A log that
-    is there already is left alone.
+    against the same car's drive without fault and without guard) goes to standard error. A log or
+    picture that is there already is left alone.
     """
     import json
     import sys
@@ -145,14 +145,15 @@ def _faults(drive: "Scenario") -> str:
 def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     """Find out before the run what would stop it afterwards."""
     from monitor.simulating import MOST_DRAWN
-    from simulator.logfile import kind_of, refuse_to_overwrite
-    from simulator.strict import BadInput, called
+    from simulator.logfile import kind_of
+    from simulator.strict import BadInput, called, refuse_taken
 
     if to is not None:
         kind_of(to)
-        refuse_to_overwrite(to)
+        refuse_taken(to)
     if plot is None:
         return
+    refuse_taken(plot)
     if plot.suffix.lower() not in (".png", ".svg"):
         raise BadInput(f"{called(plot)}: found no such kind of picture, expected .png or .svg")
     if not plot.parent.is_dir():

@@ -9,11 +9,11 @@ from monitor.commands.parameters import (
     BaudOption,
     BellOption,
     JsonFlag,
-    LinesFlag,
     OperatorOption,
     RigOption,
     SeedOption,
     SpeedOption,
+    TextFlag,
     ThemeOption,
     UnitsOption,
     refuse_two_forms,
@@ -44,7 +44,7 @@ def watch(
         ),
     ] = False,
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
-    lines: LinesFlag = False,
+    text: TextFlag = False,
     as_json: JsonFlag = False,
     web: Annotated[
         bool,
@@ -71,7 +71,7 @@ def watch(
             negative="",
             show_default=False,
             help="What to hold while all is well and release otherwise: rts:PORT, dtr:PORT, "
-            "lines:PORT or mqtt://HOST/PREFIX. Dry run without --arm.",
+            "beat:PORT or mqtt://HOST/PREFIX. Dry run without --arm.",
         ),
     ] = None,
     arm: Annotated[
@@ -100,11 +100,11 @@ def watch(
     from simulator.strict import BadInput
 
     look = Look(units, theme, bell)
-    if web and (headless or lines or as_json):
+    if web and (headless or text or as_json):
         raise BadInput(
-            "--web: found --headless, --lines or --json too, expected one way to show the guard"
+            "--web: found --headless, --text or --json too, expected one way to show the guard"
         )
-    refuse_two_forms(lines=lines, as_json=as_json)
+    refuse_two_forms(text=text, as_json=as_json)
     if web_port is not None and not web:
         raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     if attach:
@@ -117,7 +117,7 @@ def watch(
             from monitor.web.serving import serve_running
 
             return serve_running(pid, web_port or 0, look, operator)
-        return watch_running(pid, lines=lines, as_json=as_json, look=look, operator=operator)
+        return watch_running(pid, text=text, as_json=as_json, look=look, operator=operator)
     if not source:
         raise BadInput("watch: found no source, expected a port, a log, a session or sim:SCENARIO")
     order = Order(
@@ -137,4 +137,4 @@ def watch(
         return serve_own(order, web_port or 0, look, operator)
     if headless:
         return watch_headless(order, as_json=as_json, look=look)
-    return watch_own(order, lines=lines, as_json=as_json, look=look, operator=operator)
+    return watch_own(order, text=text, as_json=as_json, look=look, operator=operator)

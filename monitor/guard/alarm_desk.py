@@ -111,7 +111,7 @@ class AlarmDesk:
                 before=t.before.value,
                 after=t.after.value,
                 priority=t.priority.value,
-                cause=t.cause.value,
+                moved_by=t.moved_by.value,
                 who=t.who,
                 first_out=t.first_out,
             )

@@ -12,7 +12,7 @@ from typing import Final
 
 import msgspec
 
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, open_file
 
 LONGEST_PLACE: Final = 65_536
 
@@ -91,7 +91,7 @@ def running_places() -> list[Place]:
     places = []
     for file in sorted(runtime_folder().glob("*.json"), key=_age, reverse=True):
         try:
-            with file.open("rb") as opened:
+            with open_file(file) as opened:
                 place = msgspec.json.decode(opened.read(LONGEST_PLACE), type=Place)
         except (OSError, msgspec.MsgspecError):
             continue

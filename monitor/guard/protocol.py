@@ -145,7 +145,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
 class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
     """An alarm moved from one state of ISA-18.2 / IEC 62682 to another (names of the states).
 
-    ``cause`` is the condition, the operator (then ``who`` names one) or an expiry.
+    ``moved_by`` is the condition, the operator (then ``who`` names one) or an expiry.
     """
 
     time_s: float
@@ -153,7 +153,7 @@ class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
     before: str
     after: str
     priority: str
-    cause: str
+    moved_by: str
     who: str
     first_out: bool
 

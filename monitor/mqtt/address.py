@@ -8,7 +8,7 @@ from typing import Final
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from monitor.mqtt.login import Login, login_from_environment, login_from_file
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, checked_file, clean, unusable
 
 SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
 LONGEST_TOPIC: Final = 200
@@ -135,15 +135,17 @@ def _tls(files: Mapping[str, str], shown: str) -> ssl.SSLContext:
         raise BadInput(f"{shown}: found only one of cert and key, expected both or neither")
     what = files.get("ca", "")
     try:
+        for what in files.values():
+            checked_file(Path(what))
+        what = files.get("ca", "")
         context = ssl.create_default_context(cafile=files.get("ca"))
         if "cert" in files:
             what = files["cert"]
             context.load_cert_chain(files["cert"], files["key"], password=_no_password)
-    except (OSError, ssl.SSLError, ValueError) as error:
-        why = error.strerror if isinstance(error, OSError) and error.strerror else "no certificate"
-        raise BadInput(
-            f"{called(what)}: found {clean(why)}, expected a readable PEM file"
-        ) from None
+    except (OSError, ValueError) as error:
+        if isinstance(error, ssl.SSLError) or not isinstance(error, OSError):
+            error = OSError(0, "no certificate")  # the library's words name its own source line
+        raise unusable(Path(what), error, "a readable PEM file") from None
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     return context
 

@@ -2,9 +2,9 @@
 
 from typing import Final
 
-from monitor.decode import Rejected, strict_number
+from monitor.decode import NO_TIME, Rejected, strict_number
 from monitor.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
-from rules.channels import NOT_SENT
+from rules.channels import NOT_SENT, is_time
 
 LONGEST_PAYLOAD: Final = 96
 # A time this much lower is a clock that stepped back, which the rules judge, not a straggler.
@@ -42,14 +42,20 @@ class Freshness:
             self._time_s = time_s
 
 
-def read_payload(payload: bytes) -> tuple[float, float | None, int | None]:
-    """Return the value, time and sequence number in a channel's payload.
+def read_payload(
+    payload: bytes, time_factor: float = 1.0
+) -> tuple[float, float | None, int | None]:
+    """Return the value, time (s) and sequence number in a channel's payload.
 
     The payload is ``VALUE``, ``VALUE,TIME`` or ``VALUE,TIME,NUMBER``; the time may be empty.
 
+    Args:
+        payload: It.
+        time_factor: Seconds in the time's unit.
+
     Raises:
         Rejected: Not that: ``payload too long``, ``number of fields``, ``not a number``, ``time``
-            or ``sequence``.
+            (``NO_TIME``) or ``sequence``.
     """
     if len(payload) > LONGEST_PAYLOAD:
         raise Rejected("payload too long")
@@ -65,8 +71,8 @@ def read_payload(payload: bytes) -> tuple[float, float | None, int | None]:
         time_s = strict_number(fields[1])
         if time_s == NOT_SENT:
             time_s = None
-        elif time_s != time_s:
-            raise Rejected("time")
+        elif not is_time(time_s := time_s * time_factor):
+            raise Rejected(NO_TIME)
     if len(fields) > 2:
         number = sequence_number(fields[2])
     return value, time_s, number

@@ -109,7 +109,7 @@ class ChannelTopics:
         if letter.retained:
             raise Rejected("retained")
         place, factor, offset, fresh = pick
-        raw, time_s, number = read_payload(letter.payload)
+        raw, time_s, number = read_payload(letter.payload, self._time_factor)
         if self._with_time is None:
             self._with_time = time_s is not None
         elif self._with_time != (time_s is not None):
@@ -118,8 +118,6 @@ class ChannelTopics:
         value = raw * factor + offset
         if not -_INFINITE < value < _INFINITE:
             value = _NAN
-        if time_s is not None:
-            time_s *= self._time_factor
         skewed = self._merger.skewed
         rows = self._merger.add(place, value, time_s, letter.arrived_ns)
         self.noted["joined a newer sample"] += self._merger.skewed - skewed

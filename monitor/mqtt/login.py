@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, open_file, unusable
 
 USER: Final = "FLOWDEBT_MQTT_USER"
 PASSWORD: Final = "FLOWDEBT_MQTT_PASSWORD"
@@ -46,14 +46,12 @@ def login_from_file(path: Path) -> Login:
     name = called(path)
     expected = 'user = "..." and password = "..."'
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             about = os.fstat(file.fileno())
             raw = file.read(MOST_BYTES + 1)
     except OSError as error:
-        raise BadInput(f"{name}: found {error.strerror}, expected a file with {expected}") from None
+        raise unusable(path, error, f"a file with {expected}") from None
     if hasattr(os, "getuid"):  # elsewhere the mode says nothing about who may read
-        if not stat.S_ISREG(about.st_mode):
-            raise BadInput(f"{name}: found no plain file, expected one with {expected}")
         if about.st_uid not in (os.getuid(), 0):
             raise BadInput(f"{name}: found another user's file, expected our own")
         if about.st_mode & 0o077:

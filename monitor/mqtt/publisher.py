@@ -132,11 +132,11 @@ class Publisher:
         self._rig = rig
 
     def decided(self, decision: Decision) -> None:
-        """Publish another action or cause at once, other changes at the next tick."""
+        """Publish another action or finding at once, other changes at the next tick."""
         self._decision = decision
         self._decided += 1
         if decision.changed:
-            done = (decision.action, decision.cause)
+            done = (decision.action, decision.finding)
             if done != self._done:
                 self._done = done
                 self._post_state(decision)
@@ -192,12 +192,12 @@ class Publisher:
         self._link.join(1.0)
 
     def _post_state(self, decision: Decision) -> None:
-        cause = int(decision.cause)
+        finding = int(decision.finding)
         facts = {
             "state": "watching",
             **head_of(decision),
             "action": _word(decision),
-            "cause": FINDING_NAMES[cause] if cause >= 0 else None,
+            "finding": FINDING_NAMES[finding] if finding >= 0 else None,
             "status": status(self._rig, decision),
             "rig": self._rig.name,
             "source": self._source,

@@ -10,9 +10,9 @@ The keeper (``keeper.py``) is a process of its own, so that nothing the guard do
 stopped process, keeps an output held. Each watches the other: the keeper releases when the guard's
 beats stay out, the guard kills a keeper that doesn't answer, and the system closes its ports.
 
-Times, from cause to release at the keeper's end of the wire (tested with real processes):
+Times, from what happens to release at the keeper's end of the wire (tested with real processes):
 
-| cause | within |
+| what happens | within |
 |---|---|
 | a decision to pull timing or cut boost | ``TRIP_S`` of the decision |
 | guard ended or killed | ``TRIP_S`` |
@@ -20,9 +20,9 @@ Times, from cause to release at the keeper's end of the wire (tested with real p
 | keeper killed | at once by the system (ports close); heartbeats just end |
 | keeper hangs | ``KEEPER_SILENT_S``, then it is killed |
 | an essential signal bad or gone | its ``max_age`` + ``blind_after`` + 0.25 s (see the rules) |
-| computer frozen or asleep | heartbeats end at once; a modem line may stay held for ever |
+| computer frozen or asleep | heartbeats end at once; a pin may stay held for ever |
 
-The last row is why a heartbeat with a timer at its other end is the better output: a modem line
+The last row is why a heartbeat with a timer at its other end is the better output: a pin
 keeps its level while the adapter has power and nobody tells it otherwise.
 """
 
@@ -36,8 +36,8 @@ REARM_S: Final = 0.5  # all must have been well so long before a released output
 
 CAUTION: Final = (
     "OUTPUT ARMED. flowdebt advises; it is not a certified safety device. Test with the output "
-    "disconnected first. Wire it fail-safe: a dead wire, a dead computer and a released line must "
-    "all mean the same. A frozen computer may leave a modem line asserted: only a heartbeat with a "
+    "disconnected first. Wire it fail-safe: a dead wire, a dead computer and a released output "
+    "must all mean the same. A frozen computer may leave a pin asserted: only a heartbeat with a "
     "timer at its other end covers that. Follow local rules, and let licensed people do what needs "
     "a licence."
 )

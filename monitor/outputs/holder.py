@@ -52,8 +52,8 @@ class Holder:
         if decision.action >= Action.PULL_TIMING:
             self._well_s = 0.0
             self.held = False
-            cause = FINDINGS[int(decision.cause)].label
-            self.why = f"{cause}: {what_is_done(decision)}"
+            found = FINDINGS[int(decision.finding)].label
+            self.why = f"{found}: {what_is_done(decision)}"
         elif self._ill_s > self._patience_s:
             self.held = False
             self.why = "an essential signal or the clock is not healthy"

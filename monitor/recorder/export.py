@@ -1,6 +1,5 @@
 """A session as one CSV or Parquet file, a block at a time."""
 
-import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import inf
@@ -17,7 +16,7 @@ from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR, ROW_NAMES, TIME
 from rules.facts import Action
 from rules.state import FINDING_NAMES
 from simulator.logfile import LINE_END, header
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, new_file
 
 ROW_GROUP: Final = 65_536
 RIG_CHANGED: Final = "rig_toml is the first of several"
@@ -31,7 +30,7 @@ _DECIDED_UNITS: Final = {
 }
 _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
-    "cause": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
+    "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
     "missing_share": "share of the expected flow",
 }
@@ -80,8 +79,10 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     # Read before the file is made: where nothing is to be written, no file is.
     first = next(chosen, None)
     if first is None:
+        why = "" if blocks.statistics.decoded or blocks.cut is None else f" ({blocks.cut})"
         raise BadInput(
-            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}, expected some"
+            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}{why}, "
+            "expected some"
         )
     about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
 
@@ -135,30 +136,11 @@ def write_file(
             unfinished file is taken away.
     """
     kind = check_kind(to)
-    try:
-        with to.open("xb") as file:
-            try:
-                if kind == ".csv":
-                    rows = _write_csv(file, chosen, channels)
-                else:
-                    facts = {**about, "format": layout.FORMAT, "rig_toml": rig_text}
-                    rows = _write_parquet(file, chosen, channels, facts, at_the_end)
-                file.flush()  # what the disk refuses, it refuses here
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    file.close()
-                with contextlib.suppress(OSError):
-                    to.unlink()  # ours: it was not there before
-                raise
-    except FileExistsError:
-        raise BadInput(
-            f"{called(to)}: found a file, expected none: nothing is overwritten"
-        ) from None
-    except OSError as error:
-        raise BadInput(
-            f"{called(to)}: found {error.strerror or error}, expected a file to write"
-        ) from None
-    return rows
+    with new_file(to) as file:
+        if kind == ".csv":
+            return _write_csv(file, chosen, channels)
+        facts = {**about, "format": layout.FORMAT, "rig_toml": rig_text}
+        return _write_parquet(file, chosen, channels, facts, at_the_end)
 
 
 def _chosen(blocks: SessionBlocks, from_s: float, until_s: float) -> Iterator[tuple[Any, Any]]:

@@ -44,7 +44,7 @@ class Entry:
     length_s: float | None = None
     samples: int = 0
     events: int = 0
-    worst_action: str = "hold"
+    worst_action: str = "no_action"
     state: str = "unreadable"
     why: str = ""
     not_recorded: int = 0
@@ -172,6 +172,10 @@ def in_words(entries: list[Entry]) -> Iterator[str]:
             continue
         samples = "1 sample" if entry.samples == 1 else f"{entry.samples} samples"
         found = "nothing found"
+        if not entry.samples:
+            found = "nothing was judged"
+        elif entry.state not in ("complete", "recording"):
+            found = "nothing found in what is there"
         if entry.events:
             events = "1 event" if entry.events == 1 else f"{entry.events} events"
             found = f"{events}, worst {entry.worst_action.replace('_', ' ')}"

@@ -33,7 +33,7 @@ SAMPLES_GLOB: Final = "samples-*.arrow"
 END_OF_STREAM: Final = b"\xff\xff\xff\xff\0\0\0\0"  # Arrow columnar format, "IPC streaming format"
 DECIDED: Final = (
     "action",
-    "cause",
+    "finding",
     "retard_deg",
     "boost_ceiling_kpa",
     "debt_ml",
@@ -43,6 +43,8 @@ DECIDED: Final = (
     "missing_share",
     "late",
 )
+# What older sessions call a column.
+_RENAMED: Final = {"decided_cause": "decided_finding"}
 _DECIDED_AT: Final = tuple(Decision._fields.index(name) for name in DECIDED)
 
 
@@ -128,9 +130,15 @@ def batch_of(rows: Sequence[tuple[Any, Any]], channels: tuple[str, ...], into: A
     return pa.RecordBatch.from_arrays(arrays, schema=into)
 
 
+def names_of(schema: Any) -> list[str]:
+    """Return the names of a segment's columns, as they are called today."""
+    return [_RENAMED.get(name, name) for name in schema.names]
+
+
 def rows_of_batch(batch: Any) -> tuple[Any, Any]:
     """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED))."""
     rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+    batch = batch.rename_columns(names_of(batch.schema))
     names = set(batch.schema.names)
     for place, name in enumerate(ROW_NAMES):
         if name not in names:

@@ -1,6 +1,7 @@
 """Reading a session back over all its segments, to its end or to where it was cut off."""
 
 import json
+import os
 from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,8 +12,8 @@ import pyarrow as pa
 
 from monitor.recorder import layout
 from monitor.sources.base import SourceStatistics
-from simulator.rig import RigFile, load_rig
-from simulator.strict import BadInput, called, clean
+from simulator.rig import RigFile, rig_from_text, with_new_names
+from simulator.strict import BadInput, called, checked_file, clean, open_file, read_text, unusable
 
 BLOCK_ROWS: Final = 8192
 _READ_BYTES: Final = 1 << 18
@@ -36,7 +37,7 @@ class Hole(NamedTuple):
 
 def is_session(path: Path) -> bool:
     """Whether a path is a session's folder."""
-    return path.is_dir() and (path / layout.ABOUT).is_file()
+    return path.is_dir() and os.path.lexists(path / layout.ABOUT)
 
 
 class SessionBlocks:
@@ -63,9 +64,9 @@ class SessionBlocks:
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
-        self.events = list(deque(read_events(path), MOST_EVENTS))
-        self._no_end = not any(event.get("kind") == "end" for event in self.events)
         self._troubles: list[str] = []
+        self.events = list(deque(read_events(path, self._troubles), MOST_EVENTS))
+        self._no_end = not any(event.get("kind") == "end" for event in self.events)
 
     @property
     def cut(self) -> str | None:
@@ -83,7 +84,8 @@ class SessionBlocks:
         Raises:
             BadInput: Its copy is missing or damaged.
         """
-        return load_rig(self.path / layout.RIG)
+        path = self.path / layout.RIG
+        return rig_from_text(with_new_names(read_text(path)), str(path))
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
@@ -98,7 +100,7 @@ class SessionBlocks:
                     if head is not None:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
-                        self.rig_text = head.rig
+                        self.rig_text = with_new_names(head.rig)
                         self.rig_changed = self.rig_changed or bool(head.rig)
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
@@ -149,12 +151,12 @@ def open_segment(path: Path) -> Iterator[Any]:
         OSError: It can't be read.
     """
     with (
-        pa.input_stream(str(path), compression=None, buffer_size=_READ_BYTES) as file,
+        pa.input_stream(checked_file(path), compression=None, buffer_size=_READ_BYTES) as file,
         pa.ipc.open_stream(file) as stream,
     ):
         needed = {"time_s", *(f"decided_{name}" for name in layout.DECIDED)}
         try:
-            names = set(stream.schema.names)
+            names = set(layout.names_of(stream.schema))
         except UnicodeDecodeError:  # damaged where a name was
             names = set()
         if not needed.issubset(names) or any(field.type != pa.float64() for field in stream.schema):
@@ -170,29 +172,46 @@ def read_about(session: Path) -> dict[str, Any]:
     """
     path = session / layout.ABOUT
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             about = json.loads(file.read(MOST_ABOUT).decode())
-    except (OSError, ValueError, RecursionError) as error:
+    except OSError as error:
+        raise unusable(path, error, "JSON") from None
+    except (ValueError, RecursionError) as error:
         raise BadInput(f"{called(path)}: {clean(str(error))}, expected JSON") from None
     if not isinstance(about, dict) or about.get("format") != layout.FORMAT:
         raise BadInput(f'{called(path)}: expected format "{layout.FORMAT}"')
     return about
 
 
-def read_events(session: Path) -> Iterator[dict[str, Any]]:
-    """Yield the lines of a session's ``events.jsonl`` that can be read."""
+def read_events(session: Path, troubles: list[str] | None = None) -> Iterator[dict[str, Any]]:
+    """Yield the lines of a session's ``events.jsonl`` that can be read.
+
+    Args:
+        session: The session's folder.
+        troubles: Takes in words why the file, or which line of it, was left out.
+    """
+    troubles = [] if troubles is None else troubles
+    number = 0
     try:
-        with (session / layout.EVENTS).open("rb") as file:
+        with open_file(session / layout.EVENTS) as file:
             whole = True
             while line := file.readline(LONGEST_EVENT):
                 begins, whole = whole, line.endswith(b"\n")
-                if not begins or (not whole and len(line) == LONGEST_EVENT):
-                    continue  # part of a line longer than any of ours
+                number += begins
+                if not begins:
+                    continue  # the rest of a line longer than any of ours
+                if not whole and len(line) == LONGEST_EVENT:
+                    troubles.append(
+                        f"{layout.EVENTS}:{number}: found a line over {LONGEST_EVENT} bytes"
+                    )
+                    continue
                 try:
                     event = json.loads(line.decode(errors="replace"))
                 except (ValueError, RecursionError):  # of a killed process, or nonsense
                     continue
                 if isinstance(event, dict):
                     yield event
-    except OSError:
+    except FileNotFoundError:  # no end record says it
         return
+    except OSError as error:
+        troubles.append(f"{layout.EVENTS}: found {(error.strerror or str(error)).lower()}")

@@ -9,6 +9,7 @@ import msgspec
 from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
 from rules.facts import Action
+from simulator.strict import open_file
 
 MOST_BYTES: Final = 65_536
 _BY_WORD = {action.word: action for action in Action}
@@ -36,7 +37,7 @@ class Summary(msgspec.Struct):
     from_s: float | None = None
     to_s: float | None = None
     events: int = 0
-    worst_action: str = Action.HOLD.word
+    worst_action: str = Action.NO_ACTION.word
     ended: bool = False
     why: str = ""
     whole_segments: int = 0
@@ -56,8 +57,8 @@ class Summary(msgspec.Struct):
         if note.get("kind") != "event" or not isinstance(event := note.get("event"), dict):
             return
         self.events += note.get("turn") == "raised"
-        action = _BY_WORD.get(str(event.get("action")), Action.HOLD)
-        if action > _BY_WORD.get(self.worst_action, Action.HOLD):
+        action = _BY_WORD.get(str(event.get("action")), Action.NO_ACTION)
+        if action > _BY_WORD.get(self.worst_action, Action.NO_ACTION):
             self.worst_action = action.word
 
 
@@ -73,7 +74,10 @@ def write_summary(session: Path, summary: Summary) -> None:
 def read_summary(session: Path) -> Summary | None:
     """Return a session's summary; None where there is none, or what is there is damaged."""
     try:
-        with (session / layout.SUMMARY).open("rb") as file:
-            return msgspec.json.decode(file.read(MOST_BYTES), type=Summary)
+        with open_file(session / layout.SUMMARY) as file:
+            summary = msgspec.json.decode(file.read(MOST_BYTES), type=Summary)
     except (OSError, msgspec.MsgspecError, RecursionError):
         return None
+    # Older sessions have another word where nothing was done.
+    summary.worst_action = _BY_WORD.get(summary.worst_action, Action.NO_ACTION).word
+    return summary

@@ -19,7 +19,7 @@ from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
 from simulator.rig.places import put
 from simulator.rig.tables import RigTables
-from simulator.strict import BadInput, Document, KeyPath, clean, show
+from simulator.strict import BadInput, Document, KeyPath, clean, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
@@ -29,7 +29,7 @@ _TYPES: Final = shape.type_info(RigTables)
 _READ_BY: Final = "the log was read by it; open the log with another rig"
 _FIXED: Final = {
     "time": _READ_BY,
-    "serial": "a log has no serial line",
+    "serial": "a log has no serial port",
     "vehicle": "it is for the simulated car alone and changes no decision",
 }
 _FIXED_KEYS: Final = {
@@ -118,9 +118,8 @@ def save_as(rig_file: RigFile, path: Path) -> None:
                 Path(draft).unlink()
     except FileExistsError:
         raise BadInput(f"{name}: found a file, expected none: nothing is overwritten") from None
-    except (OSError, ValueError) as error:
-        reason = clean(getattr(error, "strerror", None) or str(error))
-        raise BadInput(f"{name}: found {reason}, expected a file to write") from None
+    except OSError as error:
+        raise unusable(path, error, "a file to write") from None
 
 
 def key_of(path: KeyPath) -> str:

@@ -13,7 +13,7 @@ from monitor.replay.store import MOST_IN_MEMORY, RowStore
 from monitor.sources.logs import log_blocks, rig_of_log
 from rules.channels import ROW_WIDTH
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, clean, open_file
 
 Progress = Callable[[float], None]
 Stop = Callable[[], bool]
@@ -147,7 +147,9 @@ class Log:
                 if progress is not None:
                     progress(rows.rows / max(expected, rows.rows + _A_FEW_ROWS))
             if not rows.rows:
-                raise BadInput(f"{called(self.path)}: found no rows, expected some")
+                cut = self._blocks.cut
+                why = "" if cut is None else f" ({clean(cut, 200)})"
+                raise BadInput(f"{called(self.path)}: found no rows{why}, expected some")
             rows.whole()
             self.recorded = decided.whole() if self.session else None
         except BaseException:
@@ -200,7 +202,7 @@ class Log:
             told = [e.get("rows") for e in self._blocks.events if e.get("kind") == "end"]
             return told[0] if told and isinstance(told[0], int) else 0
         try:
-            with self.path.open("rb") as file:
+            with open_file(self.path) as file:
                 head = file.read(1 << 16)
             lines = head.count(b"\n")
             return self.path.stat().st_size * lines // len(head) if lines > 1 else 0

@@ -1,5 +1,6 @@
 """A person's marks on a log: JSON lines beside it, only ever added to."""
 
+import contextlib
 import json
 import os
 from dataclasses import dataclass, field
@@ -9,7 +10,7 @@ from typing import Any, Final
 
 from monitor.replay.log import Log
 from monitor.screen.literal import plain
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, called, checked_file, clean, open_file, unusable
 
 IN_SESSION: Final = "marks.jsonl"
 BESIDE: Final = ".marks.jsonl"
@@ -64,15 +65,12 @@ def read_marks(log: Log) -> Marks:
     """
     path = marks_path(log)
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         return Marks()
     except OSError as error:
-        reason = clean(error.strerror or str(error))
-        raise BadInput(
-            f"{called(path.name)}: found {reason}, expected marks, as JSON lines"
-        ) from None
+        raise unusable(Path(path.name), error, "marks, as JSON lines") from None
     if len(raw) > MOST_BYTES:
         raise BadInput(
             f"{called(path.name)}: found a larger file, expected at most {MOST_BYTES} bytes"
@@ -153,6 +151,8 @@ def _append(log: Log, fact: dict[str, Any]) -> int:
     path = marks_path(log)
     line = json.dumps(fact, ensure_ascii=False, allow_nan=False).encode() + b"\n"
     try:
+        with contextlib.suppress(FileNotFoundError):  # then it is made
+            checked_file(path)
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
         with os.fdopen(handle, "rb+", buffering=0) as file:
             size = file.seek(0, os.SEEK_END)
@@ -170,7 +170,4 @@ def _append(log: Log, fact: dict[str, Any]) -> int:
             file.seek(0)
             return file.read(end).count(b"\n")
     except OSError as error:
-        reason = clean(error.strerror or str(error))
-        raise BadInput(
-            f"{called(path.name)}: found {reason}, expected a file to write to"
-        ) from None
+        raise unusable(Path(path.name), error, "a file to write to") from None

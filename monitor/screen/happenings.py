@@ -12,7 +12,7 @@ _LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
 CUT: Final = 3
 SAME_BOUT_S: Final = 0.5  # what ends less than this before the next begins belongs to it
-_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": CUT}
+_LEVELS: Final = {"no_action": 0, "warn": 1, "pull_timing": 2, "cut_boost": CUT}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ def happening(event: dict[str, Any], check_first: str = "") -> Happening:
             for step in (steps if isinstance(steps, list) else [])[:8]
             if isinstance(step, dict)
         )
-        + _handled(event.get("fault_timing")),
+        + _handled(event.get("fault_intervals")),
     )
 
 

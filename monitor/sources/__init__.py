@@ -1,4 +1,4 @@
-"""Sources of samples: recorded files, serial lines, the simulated car. One contract for all."""
+"""Sources of samples: recorded files, serial ports, the simulated car. One contract for all."""
 
 from monitor.sources.base import Arrival, Notice, Source, SourceStatistics
 

@@ -123,7 +123,7 @@ class Source(Protocol):
     """A source of samples.
 
     Use as ``async with source: async for item in source: ...``. Items come in the order in which
-    they arrived. Iteration ends where the source does (a file's end; a serial line never ends by
+    they arrived. Iteration ends where the source does (a file's end; a serial port never ends by
     itself) and when the source is closed. Leaving the ``with`` closes whatever was opened, at once,
     also from within a pending iteration.
 

@@ -1,6 +1,5 @@
 """A CSV log of any size as blocks of samples, through pyarrow, never whole in memory."""
 
-import csv
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
@@ -10,14 +9,23 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.decode import Columns, is_own_header
+from monitor.decode import NO_TIME, Columns, is_own_header
 from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
-from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, wrong_cells
+from monitor.sources.bounded_lines import BoundedLines
+from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
 from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
 from monitor.sources.csv_units import check_units
-from monitor.sources.logs import as_exported
-from rules.channels import NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, TIME
+from monitor.sources.logs import as_exported, with_time
+from rules.channels import (
+    NOT_SENT,
+    OPERATOR,
+    OPERATOR_NOTHING,
+    ROW_NAMES,
+    ROW_WIDTH,
+    TIME,
+    TIME_BOUND_S,
+)
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
@@ -29,7 +37,8 @@ SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event
 class CsvBlocks:
     """Iterates over a CSV log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
 
-    Rows with the wrong number of fields (a log cut off by a power loss) are left out and counted.
+    Rows with the wrong number of fields (a log cut off by a power loss), or without a usable time,
+    are left out and counted.
     A cell that is no number is NaN, and counted; a column with more of them than numbers, or with
     decimal commas, is an error that names line and column.
 
@@ -65,7 +74,7 @@ class CsvBlocks:
         try:
             try:
                 for batch in self._batches(pa.float64()):
-                    yield self._taken(batch)
+                    yield from with_time(self._rows(batch), self.statistics)
             except pa.ArrowInvalid:
                 yield from self._as_text()
         except pa.ArrowInvalid as error:
@@ -77,17 +86,11 @@ class CsvBlocks:
         if not self.statistics.decoded:
             raise BadInput(self._no_rows())
 
-    def _taken(self, batch: Any) -> Any:
-        rows = self._rows(batch)
-        self.statistics.received += len(rows)
-        self.statistics.decoded += len(rows)
-        return rows
-
     def _as_text(self) -> Iterator[Any]:
         """Yield the blocks from the first on that has a cell that is no number."""
         statistics, texts = self.statistics, TextColumns(self.layout.decimal_point)
         statistics.received -= statistics.rejected.pop(_FIELDS, 0)  # they come by once more
-        to_skip = statistics.decoded
+        to_skip = statistics.decoded + statistics.rejected[NO_TIME]
         for batch in self._batches(pa.string()):
             left = batch.slice(min(to_skip, batch.num_rows))
             to_skip -= batch.num_rows - left.num_rows
@@ -97,7 +100,8 @@ class CsvBlocks:
             if texts.has_wrong_column:
                 raise pa.ArrowInvalid("no column of numbers")
             statistics.no_numbers = texts.no_numbers
-            yield self._taken(pa.RecordBatch.from_arrays(columns, left.schema.names))
+            rows = self._rows(pa.RecordBatch.from_arrays(columns, left.schema.names))
+            yield from with_time(rows, statistics)
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
@@ -108,7 +112,7 @@ class CsvBlocks:
         names = [f"c{i}" for i in range(len(self.layout.names))]
         wanted_names = [names[i] for i in self._wanted()]
         return pacsv.open_csv(
-            str(self.path),
+            BoundedLines(self.path),
             read_options=pacsv.ReadOptions(
                 block_size=self._block_bytes,
                 column_names=names,
@@ -142,7 +146,7 @@ class CsvBlocks:
         rows[:, OPERATOR] = OPERATOR_NOTHING
         time_s = self._numbers(batch, self.columns.time_index) * self.columns.time_factor
         rows[:, TIME] = self._device_time.follow_block(
-            np.where(np.isfinite(time_s), time_s, np.nan)
+            np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)
         )
         for index, place, factor, offset in self.columns.picks:
             raw = self._numbers(batch, index)
@@ -190,8 +194,5 @@ class CsvBlocks:
 
     def _more_fields(self) -> bool:
         """Whether the first row has more fields than the header, as decimal commas make."""
-        layout = self.layout
-        with self.path.open(encoding=layout.encoding, errors="replace", newline="") as file:
-            reader = csv.reader(file)
-            first = next((r for r in reader if reader.line_num > layout.lines_before_data), [])
-        return len(first) > len(layout.names)
+        _, first = next(rows_of(self.path, self.layout), (0, []))
+        return len(first) > len(self.layout.names)

@@ -1,6 +1,7 @@
 """Cells of a CSV log that are no numbers: read as NaN, found again by line and column."""
 
 import csv
+import io
 from collections.abc import Iterator, Sequence
 from math import nan
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any, Final, NamedTuple
 import pyarrow as pa
 from pyarrow import compute as pc
 
+from monitor.sources.bounded_lines import BoundedLines
 from monitor.sources.csv_layout import DECIMAL_COMMA, NOT_SENT_WORDS, CsvLayout, is_number
 from simulator.strict import clean
 
@@ -107,12 +109,34 @@ def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterat
         layout: How it is written.
         indices: Columns to look at.
     """
-    with path.open(encoding=layout.encoding, errors="replace", newline="") as file:
-        reader = csv.reader(file, delimiter=layout.delimiter)
-        for row in reader:
-            if reader.line_num <= layout.lines_before_data or len(row) != len(layout.names):
-                continue
-            for index in indices:
-                cell = row[index]
-                if cell not in NOT_SENT_WORDS and not is_number(cell, layout.decimal_point):
-                    yield Cell(reader.line_num, layout.names[index], cell)
+    for line, row in rows_of(path, layout):
+        if len(row) != len(layout.names):
+            continue
+        for index in indices:
+            cell = row[index]
+            if cell not in NOT_SENT_WORDS and not is_number(cell, layout.decimal_point):
+                yield Cell(line, layout.names[index], cell)
+
+
+def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows behind a log's header, each with its line; empty lines are passed over.
+
+    A row is one line, whatever is quoted in it, as for the reader of blocks.
+
+    Args:
+        path: The log.
+        layout: How it is written.
+
+    Raises:
+        BadInput: A line is longer than any of a log.
+        OSError: It can't be read.
+    """
+    with (
+        BoundedLines(path) as raw,
+        io.TextIOWrapper(
+            io.BufferedReader(raw), encoding=layout.encoding, errors="replace", newline=""
+        ) as text,
+    ):
+        for number, line in enumerate(text, 1):
+            if number > layout.lines_before_data and line.strip("\r\n"):
+                yield number, next(csv.reader([line], delimiter=layout.delimiter))

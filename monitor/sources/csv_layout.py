@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from monitor.sources.bounded_lines import LONGEST_LINE, BoundedLines
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, called, clean, unusable
 
-HEAD_BYTES: Final = 65_536
+HEAD_BYTES: Final = LONGEST_LINE + 2  # a first line that is too long shows in it
 MOST_LINES_BEFORE_HEADER: Final = 60
 _DELIMITERS: Final = (",", ";", "\t", "|")
 # Cells that say nothing; spaces too, from loggers that pad their columns.
@@ -59,13 +60,14 @@ def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
     """Look at the head of a CSV file.
 
     Raises:
-        BadInput: Unreadable, empty, not text, or nothing in it looks like the rig's columns.
+        BadInput: Unreadable, empty, not text, a line beyond all bounds, or nothing in it looks like
+            the rig's columns.
     """
     try:
-        with path.open("rb") as file:
+        with BoundedLines(path) as file:
             head = file.read(HEAD_BYTES)
     except OSError as error:
-        raise BadInput(f"{called(path)}: found {error.strerror}, expected a readable log") from None
+        raise unusable(path, error, "a readable log") from None
     if not head.strip():
         raise BadInput(f"{called(path)}: found an empty file, expected a header and rows")
     encoding, text = _decode(head, path)

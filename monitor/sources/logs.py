@@ -1,12 +1,15 @@
 """A log of any kind there is, as blocks of samples."""
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from rules.channels import CHANNEL_BY_NAME
+from monitor.decode import NO_TIME
+from monitor.sources.base import SourceStatistics
+from rules.channels import CHANNEL_BY_NAME, TIME, TIME_BOUND_S
 from simulator.rig import ColumnMap, RigFile, TimeMap, find_rig, load_rig
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, open_file, unusable
 
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
@@ -23,10 +26,10 @@ def kind_of(path: Path) -> str | None:
         BadInput: It can't be read.
     """
     try:
-        with path.open("rb") as file:
+        with open_file(path) as file:
             head = file.read(8)
     except OSError as error:
-        raise BadInput(f"{called(path)}: found {error.strerror}, expected a readable log") from None
+        raise unusable(path, error, "a readable log") from None
     if head.startswith(_PARQUET):
         return "parquet"
     if head.startswith(_IPC_FILE):
@@ -49,8 +52,7 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
             f"{called(path)}: found a folder but no session in it, expected a log, or a session's "
             "folder (flowdebt sessions lists them)"
         )
-    if not path.exists():
-        raise BadInput(f"{called(path)}: found no such file, expected a log or a session")
+    kind_of(path)
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
     return load_rig(find_rig(rig))
@@ -65,6 +67,18 @@ def as_exported(rig_file: RigFile) -> RigFile:
     return replace(rig_file, columns=columns, time=TimeMap())
 
 
+def with_time(rows: Any, statistics: SourceStatistics) -> Iterator[Any]:
+    """Yield a block's rows that have a usable time, where there are any; count all of them."""
+    usable = abs(rows[:, TIME]) < TIME_BOUND_S  # NaN isn't
+    statistics.received += len(rows)
+    if not usable.all():
+        statistics.rejected[NO_TIME] += int(len(rows) - usable.sum())
+        rows = rows[usable]
+    statistics.decoded += len(rows)
+    if len(rows):
+        yield rows
+
+
 def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:
     """Return a log's blocks: Parquet and Arrow IPC by their first bytes, else CSV.
 
@@ -76,7 +90,7 @@ def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:
     Raises:
         BadInput: See ``CsvBlocks`` and ``TableBlocks``.
     """
-    if path.is_file() and kind_of(path) is not None:
+    if kind_of(path) is not None:
         from monitor.sources.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
 
         return TableBlocks(path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS)

@@ -1,5 +1,6 @@
 """From what a person names on the command line to a source and the rig to judge it with."""
 
+import os
 from pathlib import Path
 
 from monitor.recorder.reader import SessionBlocks, is_session
@@ -37,18 +38,20 @@ def open_source(
     path = Path(name)
     if is_session(path):
         return _session(path, rig, pace)
-    if "://" not in name and path.is_file():
+    if "://" not in name and (path.suffix.lower() in SUFFIXES or _may_be_a_log(path)):
         return _log(path, rig, pace)
-    if path.is_dir():
-        raise BadInput(
-            f"{clean(name)}: found a folder that is no session, expected a log or a port"
-        )
-    if "://" not in name and path.suffix.lower() in SUFFIXES:
-        raise BadInput(f"{clean(name)}: found no such file, expected a log")
-    from monitor.sources.serial_line import SerialSource
+    from monitor.sources.serial_port import SerialSource
 
     rig_file = load_rig(find_rig(_needed(rig, name)))
     return rig_file, SerialSource(name, rig_file, baud=baud)
+
+
+def _may_be_a_log(path: Path) -> bool:
+    """Whether something is there that is no port; whatever else it is, reading it says."""
+    try:
+        return not path.is_char_device() and os.path.lexists(path)
+    except OSError:  # a name too long
+        return False
 
 
 def _broker(name: str, rig: str | None) -> tuple[RigFile, Source]:
@@ -79,10 +82,10 @@ def _session(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]
 
 
 def _log(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
-    from monitor.sources.logs import log_blocks
+    from monitor.sources.logs import log_blocks, rig_of_log
     from monitor.sources.recorded import RecordedSource
 
-    rig_file = load_rig(find_rig(_needed(rig, str(path))))
+    rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file, small=True)
     return rig_file, RecordedSource(path, blocks, speed=pace)
 

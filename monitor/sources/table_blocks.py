@@ -13,7 +13,7 @@ from monitor.decode import Columns
 from monitor.sources.base import SourceStatistics
 from monitor.sources.csv_layout import CsvLayout
 from monitor.sources.csv_units import check_units
-from monitor.sources.logs import as_exported, kind_of
+from monitor.sources.logs import as_exported, kind_of, with_time
 from rules.channels import (
     NOT_SENT,
     OPERATOR,
@@ -23,7 +23,7 @@ from rules.channels import (
     TIME,
 )
 from simulator.rig import RigFile
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, called, checked_file, clean
 
 MOST_ROWS: Final = 32_768
 SMALL_ROWS: Final = 2048  # a ms or two of work: for a reader on an event loop
@@ -37,7 +37,7 @@ class TableBlocks:
 
     Columns are mapped by the rig, as a CSV log's are: null was not sent, NaN is not a number. Where
     a column's metadata says its unit, it must be the rig's. A time column of timestamps counts
-    seconds by itself.
+    seconds by itself. Rows without a usable time are left out and counted.
 
     Attributes:
         ticked: Whether this is a recorded session's, which holds its ticks already.
@@ -81,9 +81,7 @@ class TableBlocks:
                 for batch in batches:
                     for start in range(0, batch.num_rows, self._block_rows):
                         rows = self._rows(batch.slice(start, self._block_rows))
-                        self.statistics.received += len(rows)
-                        self.statistics.decoded += len(rows)
-                        yield rows
+                        yield from with_time(rows, self.statistics)
         except (pa.ArrowException, OSError) as error:
             if self._kind != "ipc stream" or not self.statistics.decoded:
                 raise BadInput(self._damaged(error)) from None
@@ -93,8 +91,8 @@ class TableBlocks:
 
     def _schema(self) -> Any:
         if self._kind == "parquet":
-            return pq.read_schema(str(self.path))
-        with pa.OSFile(str(self.path)) as file:
+            return pq.read_schema(checked_file(self.path))
+        with pa.OSFile(checked_file(self.path)) as file:
             opened = pa.ipc.open_file if self._kind == "ipc file" else pa.ipc.open_stream
             with opened(file) as reader:
                 return reader.schema
@@ -104,19 +102,21 @@ class TableBlocks:
         if self._kind == "parquet":
             # Without reading ahead: a file with one large row group is streamed too.
             with pq.ParquetFile(
-                str(self.path), buffer_size=_READ_BYTES, pre_buffer=False
+                checked_file(self.path), buffer_size=_READ_BYTES, pre_buffer=False
             ) as parquet:
                 yield from parquet.iter_batches(
                     batch_size=self._block_rows, columns=wanted, use_threads=False
                 )
             return
         if self._kind == "ipc file":
-            with pa.OSFile(str(self.path)) as file, pa.ipc.open_file(file) as reader:
+            with pa.OSFile(checked_file(self.path)) as file, pa.ipc.open_file(file) as reader:
                 for index in range(reader.num_record_batches):
                     yield _checked(reader.get_batch(index).select(wanted))
             return
         with (
-            pa.input_stream(str(self.path), compression=None, buffer_size=_READ_BYTES) as file,
+            pa.input_stream(
+                checked_file(self.path), compression=None, buffer_size=_READ_BYTES
+            ) as file,
             pa.ipc.open_stream(file) as stream,
         ):
             yield from self._gathered(_checked(batch.select(wanted)) for batch in stream)
@@ -144,7 +144,7 @@ class TableBlocks:
         rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
         time_s = self._numbers(batch, self._wanted[0]) * self._time_factor
-        rows[:, TIME] = np.where(np.isfinite(time_s), time_s, np.nan)
+        rows[:, TIME] = time_s
         for name, pick in zip(self._wanted[1:], self.columns.picks, strict=True):
             _, place, factor, offset = pick
             raw = self._numbers(batch, name)

@@ -23,7 +23,7 @@ class Run:
 
     Attributes:
         report: What it cost.
-        rows: Rows that came down the line, ticks for silence included, (n, ROW_WIDTH).
+        rows: Rows that came down the wire, ticks for silence included, (n, ROW_WIDTH).
         decisions: The decision after each row, (n, N_DECISION); (0, 0) without a guard.
         truths: By sample, the columns of ``TRUTH_COLUMNS``; no columns unless asked for.
     """

@@ -15,13 +15,13 @@ from simulator.plant.driver import CRUISE_OF_REDLINE, rpm_per_m_s
 from simulator.plant.faults import NEVER_S, heal
 from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
 from simulator.plant.kernel import advance
-from simulator.plant.line import tick
 from simulator.plant.noise import block_samples, cycle_draws, sample_draws
 from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.truth import Report, Truth, report_of
 from simulator.plant.tuning import put, tune
 from simulator.plant.walls import wall_k
+from simulator.plant.wire import tick
 
 Decide = Callable[[Sample], tuple[float, float]]
 
@@ -140,7 +140,7 @@ class Car:
     def step(
         self, retard_deg: float, boost_ceiling_kpa: float, *, ticks: bool = False
     ) -> list[Sample]:
-        """Advance by one sample; return what comes down the line: one row, none, or a few.
+        """Advance by one sample; return what comes down the wire: one row, none, or a few.
 
         Args:
             retard_deg: Ignition retard asked for, degrees, >= 0.

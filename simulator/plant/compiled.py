@@ -30,11 +30,11 @@ from simulator.plant import (
     ignition,
     kernel,
     layout,
-    line,
     mixture,
     sensors,
     spray_control,
     walls,
+    wire,
 )
 from simulator.plant.layout import S_TIME_S, S_UNPLUGGED
 
@@ -56,7 +56,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     ignition,
     faults,
     sensors,
-    line,
+    wire,
     kernel,
 )
 
@@ -84,7 +84,7 @@ for _module in KERNEL_MODULES:
 
 _advance = kernel.advance
 _rates = kernel.rates
-_tick = line.tick
+_tick = wire.tick
 
 
 def _make(stamp: int) -> tuple[Any, Any, Any]:

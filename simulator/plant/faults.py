@@ -75,7 +75,7 @@ from simulator.plant.layout import (
     SENSOR_SPIKES,
     SENSOR_OSCILLATION,
     SENSOR_INTERMITTENT,
-    LINE_NOISE,
+    WIRE_NOISE,
     MESSAGES_LOST,
     MESSAGES_LATE,
     MESSAGES_REPEATED,

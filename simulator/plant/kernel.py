@@ -77,9 +77,9 @@ from simulator.plant.layout import (
     W_SHIFT,
     X_SLOW_S,
 )
-from simulator.plant.line import send
 from simulator.plant.sensors import coloured, meter, read, sensor_rates
 from simulator.plant.spray_control import ask
+from simulator.plant.wire import send
 
 _AIM_S: Final = 1.5
 # What is integrated; all else follows from it, or is an event.
@@ -211,7 +211,7 @@ def advance(
     row: Vector,
     out: Vector,
 ) -> int:
-    """Advance by one sample; return how many rows come down the line.
+    """Advance by one sample; return how many rows come down the wire.
 
     Args:
         k: Constants.
@@ -225,7 +225,7 @@ def advance(
         retard_deg: Retard asked for, degrees.
         ceiling_kpa: Boost ceiling asked for, kPa gauge.
         row: Room for the row the sensors make.
-        out: Room for the rows that come out of the line.
+        out: Room for the rows that come out of the wire.
     """
     at = number * DRAW_WIDTH
     s[S_SHIFT_DRAW] = draws[at + W_SHIFT]

@@ -267,13 +267,13 @@ FAULT_WIDTH: Final = 12
     S_UNPLUGGED,
     S_CLOCK_OFFSET_S,
     S_HAVE_HELD_BACK,
-    S_PENDING,  # rows waiting in the delayed line
+    S_PENDING,  # rows waiting on the delayed wire
 ) = range(132)
 S_HELD: Final = 132  # last reading of each channel, for sensors that stick
 S_NEXT_READ_S: Final = S_HELD + N_CHANNELS  # when each slow channel is read again
 S_BACK_ROW: Final = S_NEXT_READ_S + N_CHANNELS  # one row held back, to come in the wrong order
 MOST_LATE: Final = 512
-S_LATE_ROWS: Final = S_BACK_ROW + ROW_WIDTH  # rows under way on a slow line
+S_LATE_ROWS: Final = S_BACK_ROW + ROW_WIDTH  # rows under way on a slow wire
 RING: Final = 2048
 S_ACTUATION: Final = S_LATE_ROWS + MOST_LATE * ROW_WIDTH  # rings of what is under way
 S_METER: Final = S_ACTUATION + RING
@@ -301,4 +301,4 @@ N_NORMAL: Final = 11
 N_UNIFORM: Final = 6
 DRAW_WIDTH: Final = N_NORMAL + N_UNIFORM
 
-MOST_ROWS: Final = 4  # a sample becomes at most so many rows on the line
+MOST_ROWS: Final = 4  # a sample becomes at most so many rows on the wire

@@ -57,7 +57,7 @@ class FaultKind(Enum):
         SENSOR_OSCILLATION: a swing at 3 Hz of amplitude ``magnitude`` of the span.
         SENSOR_INTERMITTENT: a loose joint: for the share ``magnitude`` of each 0.4 s, nothing.
     On the way to the guard:
-        LINE_NOISE: in a share ``magnitude`` of samples one value is a spike, NaN or missing.
+        WIRE_NOISE: in a share ``magnitude`` of samples one value is a spike, NaN or missing.
         MESSAGES_LOST: the share ``magnitude`` of samples is lost.
         MESSAGES_LATE: samples come later by ``magnitude`` times half a second.
         MESSAGES_REPEATED: the share ``magnitude`` of samples comes twice.
@@ -99,7 +99,7 @@ class FaultKind(Enum):
     SENSOR_SPIKES = "sensor_spikes"
     SENSOR_OSCILLATION = "sensor_oscillation"
     SENSOR_INTERMITTENT = "sensor_intermittent"
-    LINE_NOISE = "line_noise"
+    WIRE_NOISE = "wire_noise"
     MESSAGES_LOST = "messages_lost"
     MESSAGES_LATE = "messages_late"
     MESSAGES_REPEATED = "messages_repeated"

@@ -209,7 +209,7 @@ def read(
     row[ch.OPERATOR] = ch.OPERATOR_NOTHING
     for i in range(int(k[K_N_FAULTS])):
         f = i * FAULT_WIDTH
-        if faults[f + F_NOW] != 0.0 and fk.SENSOR_STUCK <= faults[f + F_KIND] < fk.LINE_NOISE:
+        if faults[f + F_NOW] != 0.0 and fk.SENSOR_STUCK <= faults[f + F_KIND] < fk.WIRE_NOISE:
             _spoil(s, faults, f, draws, at, time_s, row)
     for c in range(ch.N_CHANNELS):
         if k[K_SENT + c] == 0.0:

@@ -82,7 +82,7 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> list[float]:
     k[at.K_SENSOR_LAG_S] = max(0.004, lag_s - VALVE_S - _LINE_S, 2.0 * k[at.K_DT_S])
     k[at.K_FLOW_GAIN] = 1.0 + _GAIN_SPREAD * spread[2]
     k[at.K_FLOW_NOISE] = 0.035 + 0.005 * spread[4]
-    late = round(rig.fault_timing.reaction_s / k[at.K_DT_S])
+    late = round(rig.fault_intervals.reaction_s / k[at.K_DT_S])
     most_late = at.RING - 2 - round(1.0 / k[at.K_DT_S])  # faults may add a second
     k[at.K_REACTION_STEPS] = float(max(0, min(late, most_late)))
     sent = {channel.name for channel in rig.channels}

@@ -3,6 +3,7 @@
 from simulator.rig.changes import Change, changes, live_changes
 from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap, quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
+from simulator.rig.renamed import with_new_names
 
 __all__ = [
     "Change",
@@ -17,4 +18,5 @@ __all__ = [
     "quantity_of",
     "rig_from_text",
     "shipped_rigs",
+    "with_new_names",
 ]

@@ -1,4 +1,4 @@
-"""Which column of a log or a serial line is which channel, and in what unit."""
+"""Which column of a log or a serial port is which channel, and in what unit."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -70,7 +70,7 @@ class TimeMap:
 
 @dataclass(frozen=True, slots=True)
 class SerialTerms:
-    """A serial line: its speed, and its columns where it sends no header line.
+    """A serial port: its speed, and its columns where it sends no header line.
 
     ``crc`` and ``sequence`` name the columns by which a line checks itself, where it has them.
     """
@@ -175,7 +175,7 @@ def check_channels(document: Document, tables: RigTables) -> None:
 
 
 def check_columns(document: Document, tables: RigTables) -> None:
-    """Check that no column has two meanings, and that a serial line has the needed ones.
+    """Check that no column has two meanings, and that a serial port has the needed ones.
 
     Raises:
         BadInput: Names both keys, or the column that is missing.

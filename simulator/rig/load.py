@@ -21,6 +21,7 @@ from simulator.rig.columns import (
     mapped,
 )
 from simulator.rig.mix import density_kg_m3, mass_pct
+from simulator.rig.renamed import refuse_old_names
 from simulator.strict import BadInput, Document, clean, read_text
 
 
@@ -32,7 +33,7 @@ class RigFile:
         rig: Facts for the rules, in plain floats.
         columns: By channel name, the column and its conversion.
         time: The time column.
-        serial: How the serial line speaks.
+        serial: How the serial port speaks.
         text: The file as it was, for the recorder.
         file_name: Where it came from.
     """
@@ -65,6 +66,7 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         BadInput: Anything missing, unknown or wrong, as ``FILE:LINE: key: found X, expected Y``.
     """
     document = Document.parse(text, file_name)
+    refuse_old_names(document)
     tables = document.decode(rig_tables.RigTables)
     check_channels(document, tables)
     check_columns(document, tables)
@@ -84,8 +86,8 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         ladder=_ladder(tables.ladder),
         limits=_limits(tables.limits),
         watch=_watch(tables.watch),
-        fault_timing=facts.FaultTiming(
-            float(tables.fault_timing.reaction), float(tables.fault_timing.tolerant)
+        fault_intervals=facts.FaultIntervals(
+            float(tables.fault_intervals.reaction), float(tables.fault_intervals.tolerant)
         ),
         vehicle=_vehicle(tables.vehicle),
         channels=tuple(channel_terms(document, channel, table) for channel, table in channels),
@@ -240,7 +242,7 @@ def _debt(table: rig_tables.DebtTable) -> facts.DebtTerms:
     return facts.DebtTerms(
         share=float(table.share) / 100.0,
         floor_ml_min=float(table.floor),
-        timing_s=float(table.timing),
+        delay_tolerance_s=float(table.delay_tolerance),
         warn_ml=float(table.warn),
         pull_ml=float(table.pull),
         cut_ml=float(table.cut),

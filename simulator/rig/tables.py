@@ -27,7 +27,7 @@ _DEBT: Final = facts.DebtTerms()
 _LADDER: Final = facts.Ladder()
 _LIMIT: Final = facts.Limit()
 _WATCH: Final = facts.Watch()
-_TIMING: Final = facts.FaultTiming()
+_INTERVALS: Final = facts.FaultIntervals()
 _VEHICLE: Final = facts.Vehicle()
 
 ActionWord = Literal["warn", "pull_timing", "cut_boost"]
@@ -265,7 +265,7 @@ class DebtTable(Table, frozen=True):
 
     share: Share = Share(_DEBT.share * 100.0)
     floor: MlMin = MlMin(_DEBT.floor_ml_min)
-    timing: Delay = Delay(_DEBT.timing_s)
+    delay_tolerance: Delay = Delay(_DEBT.delay_tolerance_s)
     lead: Share = Share(_DEBT.lead * 100.0)
     warn: Ml = Ml(_DEBT.warn_ml)
     pull: Ml = Ml(_DEBT.pull_ml)
@@ -284,7 +284,7 @@ class LadderTable(Table, frozen=True):
     release_below: Boost = Boost(_LADDER.release_below_kpa)
     release_after: Span = Span(_LADDER.release_after_s)
     acknowledge_to_release: bool = _LADDER.acknowledge_to_release
-    # Never "hold": what can't be seen isn't healthy.
+    # Never "no_action": what can't be seen isn't healthy.
     on_blind: ActionWord = "cut_boost"
     blind_after: Span = Span(_LADDER.blind_after_s)
     # Degrees a second; timing is taken at once and given back no faster than this.
@@ -332,11 +332,11 @@ class WatchTable(Table, frozen=True):
     not_followed_action: ActionWord = "cut_boost"
 
 
-class FaultTimingTable(Table, frozen=True):
-    """``[fault_timing]``: the time budget, in ISO 26262 terms."""
+class FaultIntervalsTable(Table, frozen=True):
+    """``[fault_intervals]``: the time budget, in ISO 26262 terms."""
 
-    reaction: Span = Span(_TIMING.reaction_s)
-    tolerant: PositiveSpan = PositiveSpan(_TIMING.tolerant_s)
+    reaction: Span = Span(_INTERVALS.reaction_s)
+    tolerant: PositiveSpan = PositiveSpan(_INTERVALS.tolerant_s)
 
 
 class ChannelTable(Table, frozen=True):
@@ -405,7 +405,7 @@ class RigTables(Table, frozen=True):
     ladder: LadderTable = LadderTable()
     limits: LimitsTable = LimitsTable()
     watch: WatchTable = WatchTable()
-    fault_timing: FaultTimingTable = FaultTimingTable()
+    fault_intervals: FaultIntervalsTable = FaultIntervalsTable()
     vehicle: VehicleTable = VehicleTable()
     time: TimeTable = TimeTable()
     serial: SerialTable = SerialTable()

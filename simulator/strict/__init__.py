@@ -6,6 +6,14 @@ become plain floats in the unit of their class, so nothing past this package thi
 """
 
 from simulator.strict.document import MAX_DOTS, MAX_LINE, MISSING, Document, Table, decode_toml
+from simulator.strict.files import (
+    checked_file,
+    new_file,
+    open_file,
+    read_text,
+    refuse_taken,
+    unusable,
+)
 from simulator.strict.lines import MAX_DEPTH, KeyPath, Step
 from simulator.strict.quantities import (
     UNITS,
@@ -33,7 +41,6 @@ from simulator.strict.text import (
     clean,
     decode_bytes,
     nearest,
-    read_text,
     show,
 )
 
@@ -66,10 +73,15 @@ __all__ = [
     "Table",
     "Volts",
     "called",
+    "checked_file",
     "clean",
     "decode_bytes",
     "decode_toml",
     "nearest",
+    "new_file",
+    "open_file",
     "read_text",
+    "refuse_taken",
     "show",
+    "unusable",
 ]

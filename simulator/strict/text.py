@@ -93,24 +93,3 @@ def decode_bytes(raw: bytes, file_name: str) -> str:
         line = error.object.count(b"\n", 0, error.start) + 1
         byte = error.object[error.start]
         raise BadInput(f"{name}:{line}: found byte 0x{byte:02x}, expected UTF-8 text") from None
-
-
-def read_text(path: Path) -> str:
-    """Return a file's text, at most 1 MB of UTF-8.
-
-    Raises:
-        BadInput: Missing, unreadable, not a regular file, too large, or not UTF-8.
-    """
-    name = called(path)
-    try:
-        if path.exists() and not path.is_file():
-            kind = "a directory" if path.is_dir() else "no regular file"
-            raise BadInput(f"{name}: found {kind}, expected a readable TOML file")
-        with path.open("rb") as file:
-            raw = file.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise BadInput(
-            f"{name}: found {clean(reason).lower()}, expected a readable TOML file"
-        ) from None
-    return decode_bytes(raw, str(path))

@@ -29,7 +29,7 @@ RATE = 200
 SECONDS = 20.0
 RUNS = 5
 MORE = ("timing_deg", "tank_ml", "line_kpa", "supply_v", "lambda_ratio", "throttle_pct")
-ACTION = re.compile(rb"HOLD|WARN|PULL TIMING|CUT BOOST")
+ACTION = re.compile(rb"NO ACTION|WARN|PULL TIMING|CUT BOOST")
 SENDER = """
 import os, sys, time
 fd, rate, seconds = int(sys.argv[1]), float(sys.argv[2]), float(sys.argv[3])

@@ -40,7 +40,7 @@ HOURS = 24.0
 MOST_WAITING = 20_000
 EVERY = 10_000  # samples between two looks at memory
 SETTLED_HOURS = 2.0  # by then every bounded history is full
-LAP = ("healthy_pulls", "part_throttle", "healthy_pulls", "line_noise", "pump_stop")
+LAP = ("healthy_pulls", "part_throttle", "healthy_pulls", "wire_noise", "pump_stop")
 PAGE = os.sysconf("SC_PAGE_SIZE") if hasattr(os, "sysconf") else 4096
 
 

@@ -85,7 +85,7 @@ def _action(view: View) -> Row:
     if action < 0:
         return _chip(view, f"{UNKNOWN} ACTION UNKNOWN", "the guard did not say", "unknown")
     if action == 0 and picture.fact("all_healthy") == 0.0:
-        return _chip(view, f"{UNKNOWN} HOLD, NOT JUDGED", NOT_JUDGED, "unknown")
+        return _chip(view, f"{UNKNOWN} NO ACTION, NOT JUDGED", NOT_JUDGED, "unknown")
     depth = []
     if action == 3:
         depth.append(f"to {view.units.told(picture.fact('boost_ceiling_kpa'), 'kPa', 0)}")

@@ -58,7 +58,7 @@ def _entry_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
         event, past = room.event_of(entry)
         row = event_row(view, event, width, LABEL_CELLS, chosen=chosen)
         if not past:
-            row = _later(row)
+            row = _to_come(row)
     else:
         past = entry.time_s <= player.time_s
         row = _other_row(room, view, entry, width, chosen=chosen)
@@ -69,10 +69,10 @@ def _entry_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
     return [*row[:keep], *(Segment(segment.text, style) for segment in row[keep:])]
 
 
-def _later(row: Row) -> Row:
+def _to_come(row: Row) -> Row:
     """Say of an event that hasn't begun when it is: neither active nor cleared yet."""
     *rest, state, ground = row
-    return [*rest, Segment(f"{'later':>{cell_len(state.text)}}", state.style), ground]
+    return [*rest, Segment(f"{'to come':>{cell_len(state.text)}}", state.style), ground]
 
 
 def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool) -> Row:

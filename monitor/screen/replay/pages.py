@@ -137,8 +137,8 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     for reason, count in log.rejected.items():
         yield "not used", f"{count} rows: {reason}", True
     if (shift_s := decided.shift_s(decided.rows - 1)) > 0.0:
-        words = f"steps back, {figure(shift_s, 2)} s in all: from there on, times here are later"
-        yield "clock", f"{words} than the log's own", True
+        words = f"steps back, {figure(shift_s, 2)} s in all: from there on, times here are ahead"
+        yield "clock", f"{words} of the log's own", True
     late = decided.late_until(decided.rows - 1)
     yield "too late", f"{late} rows came too late to be used", late > 0
     yield "marks", f"{len(room.marks.marks)}", False

@@ -26,7 +26,7 @@ from monitor.screen.view import Frozen, Row, View
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
-_LEVELS: Final = {"hold": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
+_LEVELS: Final = {"no_action": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
 _FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
 
 

@@ -18,15 +18,15 @@ from tests.bench.detection.signals import (
 )
 from tests.bench.detection.world import Half
 
-RIG_TERMS = {"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06, "lead": 0.0}
-IDENTIFIED_TERMS = {"share": 0.10, "floor_ml_min": 20.0, "timing_s": 0.03, "lead": 0.0}
-SHARE_ONLY = {"share": 0.12, "floor_ml_min": 0.0, "timing_s": 0.0, "lead": 0.0}
+RIG_TERMS = {"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.06, "lead": 0.0}
+IDENTIFIED_TERMS = {"share": 0.10, "floor_ml_min": 20.0, "delay_tolerance_s": 0.03, "lead": 0.0}
+SHARE_ONLY = {"share": 0.12, "floor_ml_min": 0.0, "delay_tolerance_s": 0.0, "lead": 0.0}
 BOTH = {
-    **{"share": 0.16, "floor_ml_min": 10.0, "timing_s": 0.06, "lead": 0.3},
+    **{"share": 0.16, "floor_ml_min": 10.0, "delay_tolerance_s": 0.06, "lead": 0.3},
     "arrears_share": 0.12,
 }
 BOTH_IDENTIFIED = {
-    **{"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.03, "lead": 0.2},
+    **{"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.03, "lead": 0.2},
     "arrears_share": 0.08,
 }
 QUICK_PART = 0.6  # of the false trips go to the debt, the rest to the arrears
@@ -89,7 +89,7 @@ def at_threshold(
         trips[fault] = guard_trips(evaluation.pulls[fault], own.__getitem__)
     words = (
         f"{terms['share']:g}, {terms['floor_ml_min']:g} mL/min, "
-        f"{1000 * terms['timing_s']:g} ms; pull at {pull_ml:.3f} mL"
+        f"{1000 * terms['delay_tolerance_s']:g} ms; pull at {pull_ml:.3f} mL"
     )
     return _result(name, key, words, trips, evaluation)
 

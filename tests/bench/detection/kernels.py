@@ -54,7 +54,7 @@ def ewma_of_residual(reference: Any, delivered: Any, weight: float) -> Any:
 
 @numba.njit(cache=True)
 def debt_of(
-    reference: Any, delivered: Any, share: float, floor_ml_min: float, timing_s: float
+    reference: Any, delivered: Any, share: float, floor_ml_min: float, delay_tolerance_s: float
 ) -> Any:
     """The debt, mL, as ``rules.debt`` keeps it; for grids, checked against it by a test."""
     out = np.zeros(delivered.shape)
@@ -65,7 +65,7 @@ def debt_of(
             expected = reference[i, j]
             rate = abs(expected - before) / DT_S
             before = expected
-            allowance = share * expected + floor_ml_min + timing_s * rate
+            allowance = share * expected + floor_ml_min + delay_tolerance_s * rate
             debt = max(debt + (expected - delivered[i, j] - allowance) * DT_S / 60.0, 0.0)
             out[i, j] = debt
     return out

@@ -111,7 +111,7 @@ def bench_rig() -> Rig:
     return rig(
         command={"kind": CommandKind.BOOST, "start_boost_kpa": 60.0, "full_boost_kpa": 150.0},
         spray={"transport_delay_s": 0.08, "lag_s": 0.1},
-        debt={"share": 0.12, "floor_ml_min": 20.0, "timing_s": 0.06},
+        debt={"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.06},
         channels=terms("boost_kpa", "delivered_ml_min"),
     )
 

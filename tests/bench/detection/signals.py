@@ -96,7 +96,7 @@ def guard_trips(pulls: Pulls, rigs: Callable[[int], Rig]) -> Any:
     """Return the sample at which the real guard pulls timing in each pull; -1 for never."""
     trips = np.full(len(pulls), -1)
     for at in range(len(pulls)):
-        where, decisions = Guard(rigs(at)).run_changes(rows_of_pull(pulls, at))
+        where, decisions, _ = Guard(rigs(at)).run_changes(rows_of_pull(pulls, at))
         acted = np.flatnonzero(decisions[:, ACTION] >= Action.PULL_TIMING)
         if len(acted):
             trips[at] = where[acted[0]]

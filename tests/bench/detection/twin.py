@@ -18,7 +18,7 @@ class Terms(NamedTuple):
 
     share: float
     floor_ml_min: float
-    timing_s: float
+    delay_tolerance_s: float
     lead: float
     slow_share: float
 
@@ -33,7 +33,7 @@ def _accounts(
     quick_out: Any,
     slow_out: Any,
 ) -> None:
-    share, floor_ml_min, timing_s, lead, slow_share = terms
+    share, floor_ml_min, delay_tolerance_s, lead, slow_share = terms
     for i in range(delivered.shape[0]):
         quick = slow = 0.0
         undelayed = commanded[i, 0]
@@ -46,7 +46,7 @@ def _accounts(
             undelayed = middle + (undelayed - middle) * kept[i]
             rate = abs(expected - before) / DT_S
             before = expected
-            timing = max(timing_s * rate, lead * max(expected - undelayed, 0.0))
+            timing = max(delay_tolerance_s * rate, lead * max(expected - undelayed, 0.0))
             short = expected - delivered[i, j]
             quick += (short - share * expected - floor_ml_min - timing) * DT_S / 60.0
             slow += (short - slow_share * expected) * DT_S / 60.0

@@ -113,12 +113,12 @@ class Seen:
 
 def bouts_of(decisions: Any) -> Iterator[tuple[Action, str]]:
     """Yield each bout's worst action, and the finding that first asked for it."""
-    worst, by = Action.HOLD, ""
+    worst, by = Action.NO_ACTION, ""
     for action, finding in decisions[:, (ACTION, FINDING)]:
         if action == 0.0:
             if worst:
                 yield worst, by
-            worst, by = Action.HOLD, ""
+            worst, by = Action.NO_ACTION, ""
         elif action > worst:
             worst, by = Action(int(action)), FINDING_NAMES[int(finding)]
     if worst:

@@ -46,7 +46,7 @@ _HELD_BACK_S: Final = 0.15
 def send(
     k: Vector, s: Vector, faults: Vector, draws: Vector, at: int, row: Vector, out: Vector
 ) -> int:
-    """Send a row down the line; return how many rows come out of it now, 0 to 4.
+    """Send a row down the wire; return how many rows come out of it now, 0 to 4.
 
     Args:
         k: Constants.
@@ -70,9 +70,9 @@ def send(
     for i in range(count):
         amount = faults[i * FAULT_WIDTH + F_NOW]
         kind = int(faults[i * FAULT_WIDTH + F_KIND])
-        if amount == 0.0 or kind < fk.LINE_NOISE:
+        if amount == 0.0 or kind < fk.WIRE_NOISE:
             continue
-        if kind == fk.LINE_NOISE:
+        if kind == fk.WIRE_NOISE:
             if draws[at + U_PICK] < amount:
                 _damage(k, draws, at, row)
         elif kind == fk.MESSAGES_LOST:

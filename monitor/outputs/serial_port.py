@@ -1,4 +1,4 @@
-"""Outputs on a serial port: a modem line held while all is well, or heartbeat lines of text."""
+"""Outputs on a serial port: a handshake pin held while all is well, or a heartbeat of text."""
 
 import binascii
 import contextlib
@@ -7,50 +7,50 @@ from typing import Any, Final
 import serial
 
 from monitor.outputs.base import OutputFault
-from monitor.sources.serial_line import PORT_FAULTS, plainly
+from monitor.sources.serial_port import PORT_FAULTS, plainly
 from simulator.strict import clean
 
 WRITE_S: Final = 0.05
-LINES: Final = ("rts", "dtr")
+PINS: Final = ("rts", "dtr")
 
 
-class ModemLine:
+class HandshakePin:
     """RTS or DTR of a serial port, asserted while held: for a relay, or a controller's input.
 
-    What happens to the line around it, on Linux:
+    What happens to the pin around it, on Linux:
 
-    - The system asserts both lines for a moment when a port is opened (some drivers; common
+    - The system asserts both pins for a moment when a port is opened (some drivers; common
       practice, no source): a relay on it may click. Both are set False before and again after.
-    - ``HUPCL`` is set, so the system drops both lines when the port closes, also when this process
-      is killed. Without it a line would stay asserted.
-    - An adapter pulled out loses its power, and the line with it.
-    - A computer that freezes or sleeps leaves the line as it is while the adapter has power. Only
-      heartbeat lines, with a timer at their other end, cover that.
+    - ``HUPCL`` is set, so the system drops both pins when the port closes, also when this process
+      is killed. Without it a pin would stay asserted.
+    - An adapter pulled out loses its power, and the pin with it.
+    - A computer that freezes or sleeps leaves the pin as it is while the adapter has power. Only
+      a heartbeat, with a timer at its other end, covers that.
 
     Args:
-        url: A pyserial port or URL whose lines can be set.
-        line: ``rts`` or ``dtr``; the other one is kept False.
+        url: A pyserial port or URL whose pins can be set.
+        pin: ``rts`` or ``dtr``; the other one is kept False.
     """
 
-    def __init__(self, url: str, line: str) -> None:
-        self.name = f"{line.upper()} of {clean(url)}"
+    def __init__(self, url: str, pin: str) -> None:
+        self.name = f"{pin.upper()} of {clean(url)}"
         self._url = url
-        self._line = line
+        self._pin = pin
         self._port: Any = None
         self._held = False
 
     def open(self) -> None:
-        """Open the port, both lines False.
+        """Open the port, both pins False.
 
         Raises:
-            OutputFault: It isn't there, or its lines can't be set.
+            OutputFault: It isn't there, or its pins can't be set.
         """
         try:
             port = serial.serial_for_url(self._url, do_not_open=True, timeout=0)
             port.rts = port.dtr = False
             port.open()
             self._port = port
-            port.rts = port.dtr = False  # raises where there are no such lines (a pseudo-terminal)
+            port.rts = port.dtr = False  # raises where there are no such pins (a pseudo-terminal)
             _hang_up_on_close(port)
         except PORT_FAULTS as error:
             self.close()
@@ -58,7 +58,7 @@ class ModemLine:
         self._held = False
 
     def beat(self, held: bool) -> None:
-        """Assert the line, or drop it; see that the port is still there.
+        """Assert the pin, or drop it; see that the port is still there.
 
         Raises:
             OutputFault: It isn't.
@@ -67,21 +67,21 @@ class ModemLine:
             raise OutputFault(f"{self.name}: not open")
         try:
             if held != self._held:
-                setattr(self._port, self._line, held)
+                setattr(self._port, self._pin, held)
                 self._held = held
             _ = self._port.in_waiting  # how a port that was pulled out shows
         except PORT_FAULTS as error:
             raise OutputFault(f"{self.name}: {plainly(error)}") from None
 
     def close(self) -> None:
-        """Drop both lines and close."""
+        """Drop both pins and close."""
         port, self._port = self._port, None
         self._held = False
         if port is None:
             return
-        for line in LINES:
+        for pin in PINS:
             with contextlib.suppress(*PORT_FAULTS):
-                setattr(port, line, False)
+                setattr(port, pin, False)
         with contextlib.suppress(*PORT_FAULTS):
             port.close()
 
@@ -94,13 +94,13 @@ def _hang_up_on_close(port: Any) -> None:
         attributes[2] |= termios.HUPCL
         termios.tcsetattr(port.fileno(), termios.TCSANOW, attributes)
     except (ImportError, OSError, AttributeError, ValueError):
-        pass  # no such thing here (Windows drops the lines by itself; a socket has none)
+        pass  # no such thing here (Windows drops the pins by itself; a socket has none)
     except PORT_FAULTS:
         pass
 
 
-class BeatLines:
-    """Heartbeat lines: ``beat,NUMBER,1,CRC`` while held, ``beat,NUMBER,0,CRC`` while released.
+class SerialBeat:
+    """A heartbeat of text: ``beat,NUMBER,1,CRC`` while held, ``beat,NUMBER,0,CRC`` while released.
 
     NUMBER counts up by one from line to line; CRC is the CRC-16 (polynomial 0x1021, start 0xFFFF)
     of everything before its comma, as four hexadecimal digits. Whoever listens takes anything but a
@@ -112,7 +112,7 @@ class BeatLines:
     """
 
     def __init__(self, url: str, baud: int = 115200) -> None:
-        self.name = f"heartbeat lines on {clean(url)}"
+        self.name = f"heartbeat on {clean(url)}"
         self._url = url
         self._baud = baud
         self._port: Any = None

@@ -83,13 +83,13 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         st.INTAKE_HOT: limits.intake_c.for_s,
         st.DUTY_HIGH: limits.injector_duty_pct.for_s,
         st.KNOCK_PERSISTS: watch.knock_persists_for_s,
-        st.NOT_FOLLOWED: rig.fault_timing.reaction_s + watch.confirm_within_s,
+        st.NOT_FOLLOWED: rig.fault_intervals.reaction_s + watch.confirm_within_s,
     }
     detection_s = held_s.get(finding, 0.0)
     return Intervals(
         detection_s if isfinite(detection_s) else 0.0,
-        rig.fault_timing.reaction_s,
-        rig.fault_timing.tolerant_s,
+        rig.fault_intervals.reaction_s,
+        rig.fault_intervals.tolerant_s,
     )
 
 

@@ -1,4 +1,4 @@
-"""A serial line as it is in life: odd chunks, noise, a plug pulled and put back."""
+"""A serial port as it is in life: odd chunks, noise, a plug pulled and put back."""
 
 import asyncio
 import os
@@ -14,7 +14,7 @@ import serial
 from monitor.line_checks import with_crc
 from monitor.sources.base import Arrival, Notice, SourceStatistics
 from monitor.sources.inbox import Inbox
-from monitor.sources.serial_line import SerialSource, plainly
+from monitor.sources.serial_port import SerialSource, plainly
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text

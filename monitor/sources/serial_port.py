@@ -47,6 +47,8 @@ _PLAIN_WORDS: Final = (
     ("timed out", "no answer"),
     ("permission denied", "no permission to use the port"),
     ("no such file", "no such port"),
+    ("inappropriate ioctl", "no serial port"),
+    ("is a directory", "a folder"),
     ("filenotfounderror", "no such port"),
     ("exclusively lock", IN_USE),
     ("busy", IN_USE),
@@ -74,7 +76,7 @@ def plainly(error: Exception) -> str:
 
 
 class SerialSource:
-    """A serial line of CSV text or SenML packs.
+    """A serial port with CSV text or SenML packs.
 
     The port is read by a thread of its own, which also decodes: the loop sees samples only. An
     unplugged port is tried again, more and more slowly, until its adapter is back, at whatever
@@ -159,7 +161,7 @@ class SerialSource:
         return await self._inbox.get()
 
     def react(self, decision: Decision) -> None:
-        """Do nothing: this end of the line only listens."""
+        """Do nothing: this end only listens."""
 
     # --- on the reader thread ----------------------------------------------------------------
 

@@ -1,0 +1,83 @@
+"""A text file whose lines have a bound: reading on into a longer one is an error, not a surprise.
+
+Parsers take a line whole, so a file without line ends would fill the memory.
+"""
+
+import io
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from simulator.strict import BadInput, called, open_file
+
+LONGEST_LINE: Final = 65_536  # bytes; 256 columns of long numbers take a tenth of it
+_ENDS: Final = (b"\n", b"\r")
+
+
+class BoundedLines(io.RawIOBase):
+    """A file's bytes, as long as no line of it is longer than ``LONGEST_LINE``.
+
+    Lines end in CR, LF or both.
+
+    Args:
+        path: The file.
+
+    Raises:
+        OSError: It can't be opened, or is no regular file.
+        BadInput: From reads: a line is longer. Says which.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._file: BinaryIO = open_file(path)
+        self._counts = dict.fromkeys(_ENDS, 0)
+        self._begun = 0  # bytes of the line that goes on into what is read next
+
+    def readable(self) -> bool:
+        """Return that it can be read."""
+        return True
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+        super().close()
+
+    def read(self, size: int = -1) -> bytes:
+        """Return the next bytes, checked."""
+        chunk = self._file.read(size)
+        self._check(chunk)
+        return chunk
+
+    def readinto(self, into: bytearray | memoryview) -> int:  # type: ignore[override]  # any buffer
+        """Read the next bytes, checked; return how many."""
+        chunk = self.read(len(into))
+        into[: len(chunk)] = chunk
+        return len(chunk)
+
+    def _check(self, chunk: bytes) -> None:
+        start = -self._begun
+        # From line end to line end, each time the last one within the bound: few steps a chunk.
+        while len(chunk) - start > LONGEST_LINE:
+            end = _last_end(chunk, start, start + LONGEST_LINE + 1)
+            if end < 0:
+                raise self._too_long(chunk[: max(start, 0)])
+            start = end + 1
+        end = _last_end(chunk, start, len(chunk))
+        self._begun = len(chunk) - (end + 1 if end >= 0 else start)
+        self._count(chunk)
+
+    def _count(self, chunk: bytes) -> None:
+        for end in _ENDS:
+            self._counts[end] += chunk.count(end)
+
+    def _too_long(self, before: bytes) -> BadInput:
+        self._count(before)
+        line = (self._counts[b"\n"] or self._counts[b"\r"]) + 1
+        return BadInput(
+            f"{called(self._path)}:{line}: found a line over {LONGEST_LINE} bytes, expected "
+            "shorter ones"
+        )
+
+
+def _last_end(chunk: bytes, start: int, stop: int) -> int:
+    """Return where the last line end is between two places; -1 where there is none."""
+    return max(chunk.rfind(end, max(start, 0), max(stop, 0)) for end in _ENDS)

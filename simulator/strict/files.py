@@ -1,0 +1,120 @@
+"""The one place where files that others name are opened: stat first, then open; never overwrite.
+
+``open()`` of a pipe with no writer waits for ever, and a device can give bytes without end.
+"""
+
+import contextlib
+import errno
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from simulator.strict.text import MAX_BYTES, BadInput, called, clean, decode_bytes
+
+_FOLDER: Final = "a folder"
+_OTHER: Final = "no regular file"
+_NON_BLOCKING: Final = getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def open_file(path: Path) -> BinaryIO:
+    """Open a regular file for reading.
+
+    Raises:
+        OSError: There is none, it can't be read, or it is a folder, pipe, device or socket.
+    """
+    checked_file(path)
+    # What stood there a moment ago may be a pipe by now: neither wait for it nor take it.
+    handle = os.open(path, os.O_RDONLY | _NON_BLOCKING)
+    try:
+        _refuse_others(os.fstat(handle).st_mode, path)
+        return os.fdopen(handle, "rb")
+    except BaseException:
+        os.close(handle)
+        raise
+
+
+def checked_file(path: Path) -> str:
+    """Return a regular file's path as text, for libraries that open it by themselves.
+
+    Raises:
+        OSError: As ``open_file``.
+    """
+    try:
+        mode = os.stat(path).st_mode
+    except ValueError as error:  # a NUL in the name
+        raise OSError(errno.EINVAL, str(error)) from None
+    _refuse_others(mode, path)
+    return str(path)
+
+
+def unusable(path: Path, error: Exception, expected: str) -> BadInput:
+    """Return the error for a file that can't be read or written, for the caller to raise.
+
+    Args:
+        path: The file.
+        error: What was raised.
+        expected: What would have been right, such as "a readable log".
+    """
+    why = clean(getattr(error, "strerror", None) or str(error)).lower()
+    return BadInput(f"{called(path)}: found {why}, expected {expected}")
+
+
+def read_text(path: Path) -> str:
+    """Return a TOML file's text, at most 1 MB of UTF-8.
+
+    Raises:
+        BadInput: Missing, unreadable, no regular file, too large, or not UTF-8.
+    """
+    try:
+        with open_file(path) as file:
+            raw = file.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise unusable(path, error, "a readable TOML file") from None
+    return decode_bytes(raw, str(path))
+
+
+def refuse_taken(path: Path) -> None:
+    """Refuse a name that something has already; to be told before there is anything to write.
+
+    Raises:
+        BadInput: Something has it, be it a link to nothing.
+    """
+    if os.path.lexists(path):
+        raise _taken(path)
+
+
+@contextlib.contextmanager
+def new_file(path: Path) -> Iterator[BinaryIO]:
+    """Open a new file for writing; where it can't be finished, it is taken away.
+
+    Raises:
+        BadInput: Something has that name already, or it can't be written.
+    """
+    try:
+        file = path.open("xb")
+    except FileExistsError:
+        raise _taken(path) from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        raise unusable(path, error, "a file to write") from None
+    try:
+        with file:
+            yield file
+    except BaseException as error:
+        with contextlib.suppress(OSError):
+            path.unlink()  # ours: it was not there before
+        if isinstance(error, OSError):
+            raise unusable(path, error, "a file to write") from None
+        raise
+
+
+def _taken(path: Path) -> BadInput:
+    return BadInput(f"{called(path)}: found a file, expected none: nothing is overwritten")
+
+
+def _refuse_others(mode: int, path: Path) -> None:
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(errno.EISDIR, _FOLDER, str(path))
+    if not stat.S_ISREG(mode):
+        raise OSError(errno.EINVAL, _OTHER, str(path))
