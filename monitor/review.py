@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
 from rules.guard import Guard
+from rules.handling import slowest_period_s
 from rules.state import Decision
 from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean
@@ -67,6 +68,7 @@ class Review:
             was nothing to compare (a log, or another rig).
         differs_at_s: First time at which they didn't.
         step_s: Median time between a log's first rows; None where unknown, or for a session.
+        slowest_step_s: The longest at which this rig's command can be judged where it switches.
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
         new_terms: Where a session's rig was changed while the guard ran.
@@ -86,6 +88,7 @@ class Review:
     reproduced: bool | None = None
     differs_at_s: float | None = None
     step_s: float | None = None
+    slowest_step_s: float = inf
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
 
@@ -229,6 +232,7 @@ def _review_log(path: Path, rig: str | None) -> Review:
     blocks = log_blocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
+    result.slowest_step_s = slowest_period_s(rig_file.rig, rig_file.rig.paid.boost_kpa[-1])
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
     for rows in ahead(blocks):
@@ -308,6 +312,12 @@ def in_words(result: Review) -> Iterator[str]:
     yield f"{clean(result.source)}: {rows}{span}, judged by rig {clean(result.rig)}"
     if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
         yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
+    elif result.step_s is not None and result.step_s > result.slowest_step_s:
+        yield (
+            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
+            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
+            f"most {_span_in_words(result.slowest_step_s)}"
+        )
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():

@@ -25,6 +25,8 @@ RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
 CARS = 24
 PERIOD_S = 0.01
 DUE = TRUTH_NAMES.index("true_due_ml_min")
+FLOW = TRUTH_NAMES.index("true_flow_ml_min")
+HARM = TRUTH_NAMES.index("true_harm")
 FALLS = ("under_delivery", "no_delivery")
 
 
@@ -196,3 +198,39 @@ def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(name:
     )
     assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
     assert promised_s < rig.fault_intervals.tolerant_s
+
+
+@pytest.mark.parametrize("run_down_s", [0.08, 0.16, 0.32])
+@pytest.mark.parametrize("name", RIGS)
+def test_the_simulated_pump_runs_down_as_the_rig_says(name: str, run_down_s: float) -> None:
+    """What is sprayed after the stop is what full flow gives in half the run-down."""
+    rig = RIGS[name]
+    pump = replace(rig.spray.pump, run_down_s=run_down_s)
+    rig = replace(rig, spray=replace(rig.spray, pump=pump))
+    drive = (Step(Do.CRUISE, 2.0, 4), Step(Do.PULL, 4.0, 4))
+    stop = Fault(FaultKind.PUMP_STOP, 4.0)
+    run = Drive(Scenario("", "", rig, drive, (stop,)), 1, guarded=False, compiled=True)
+    truths = np.concatenate([block.truths for block in run])
+    after = truths[truths[:, 0] >= 4.0]
+    sprayed_ml = after[:, FLOW].sum() * PERIOD_S / 60.0
+    full_ml_s = full_flow_ml_min(constants_of(rig).k, rig.paid.boost_kpa[-1]) / 60.0
+    assert 2.0 * sprayed_ml / full_ml_s == pytest.approx(run_down_s, rel=0.15, abs=0.02)
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_an_engine_survives_as_long_as_its_rig_says(name: str) -> None:
+    """No more than some twenty audible knocks, on a hot day, in the time the rig tolerates."""
+    rig = RIGS[name]
+    top_kpa = rig.paid.boost_kpa[-1]
+    drive = (Step(Do.CRUISE, 2.0, 3), Step(Do.PULL, 5.0, 3))
+    stop = Fault(FaultKind.PUMP_STOP, 2.5, above_boost_kpa=0.93 * top_kpa)
+    hot = Scenario("", "", rig, drive, (stop,), ambient_c=40.0)
+    for i in range(6):
+        run = Drive(hot, evaluation_seed(i), guarded=False, compiled=True)
+        truths = np.concatenate([block.truths for block in run])
+        begun_s = run.spans[0].begins_s
+        within = (truths[:, 0] >= begun_s) & (
+            truths[:, 0] <= begun_s + rig.fault_intervals.tolerant_s
+        )
+        harm = truths[within, HARM]
+        assert harm[-1] - harm[0] < 20.0

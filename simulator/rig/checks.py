@@ -1,9 +1,12 @@
 """What no single key shows: values of a rig that contradict each other."""
 
 from collections.abc import Sequence
+from typing import Final
 
 from simulator.rig.tables import ByBoost, ByDuty, ByMap, RigTables
 from simulator.strict import Document, KeyPath, Quantity
+
+LEAST_RUN_DOWN_S: Final = 0.05  # the plant's own step is too long for a stiffer line
 
 
 def check_rig(document: Document, tables: RigTables) -> None:
@@ -116,6 +119,11 @@ def _pump(document: Document, tables: RigTables) -> None:
         raise document.wrong(
             ("spray", "pump", "shut_off"),
             f"at least regulated, {float(pump.regulated):g} kPa (else it is never reached)",
+        )
+    if pump.run_down < LEAST_RUN_DOWN_S:
+        raise document.wrong(
+            ("spray", "pump", "run_down"),
+            f"at least {1e3 * LEAST_RUN_DOWN_S:g} ms (no hose is stiffer)",
         )
     key = "shut_off"
     pressure = float(pump.shut_off)

@@ -102,18 +102,6 @@ class PositiveSpan(Span):
     LOW = 0.001
 
 
-class RowPeriod(PositiveSpan):
-    """Time from one row to the next in s."""
-
-    EXAMPLE, HIGH = "10 ms", 10.0
-
-
-class RunDown(Delay):
-    """A pump's run-down in s."""
-
-    EXAMPLE, LOW = "160 ms", 0.05
-
-
 class Tank(Ml):
     """Tank volume in mL."""
 
@@ -191,7 +179,7 @@ class PumpTable(Table, frozen=True):
     shut_off: PositiveKpa
     free_flow: PositiveFlow
     regulated: PositiveKpa | None = None
-    run_down: RunDown = RunDown(_SPRAY.pump.run_down_s)
+    run_down: PositiveSpan = PositiveSpan(_SPRAY.pump.run_down_s)
 
 
 class SprayTable(Table, frozen=True):
@@ -379,7 +367,7 @@ class TimeTable(Table, frozen=True):
 
     column: PlainText = PlainText("time_s")
     unit: Literal["s", "ms", "us"] = "s"
-    period: RowPeriod = RowPeriod(0.01)
+    period: PositiveSpan = PositiveSpan(0.01)
 
 
 class SerialTable(Table, frozen=True):
