@@ -55,7 +55,7 @@ def test_a_rig_that_protects_little_is_told(
 
 @pytest.mark.parametrize("rig", shipped_rigs())
 def test_shipped_rigs_have_no_weak_point(rig: str, capsys: pytest.CaptureFixture[str]) -> None:
-    """What we give as an example protects, at 20 rows a second too, and pays no more than it has."""
+    """What we give as an example protects, at 20 rows a second too, and never overdraws."""
     assert flowdebt(["check", rig, "--json"]) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["warnings"] == []
