@@ -60,7 +60,7 @@ LOOKING = {
     "monitor/sources/logs.py": OUTSIDE,
     "monitor/sources/open.py": OUTSIDE,
     "monitor/sources/ports.py": OUTSIDE,
-    "monitor/sources/serial_line.py": OUTSIDE,
+    "monitor/sources/serial_port.py": OUTSIDE,
     "monitor/sources/table_blocks.py": OUTSIDE,
     "monitor/still/shapes.py": OUTSIDE,
     "monitor/stream.py": OUTSIDE,
