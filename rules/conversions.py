@@ -7,8 +7,8 @@ from rules.debt import allowance_ml_min
 from rules.facts import Rig
 
 _AIR_J_KG_K: Final = 287.05  # ICAO standard atmosphere
-_CHARGE_K: Final = 310.0
-_AIR_PER_PETROL: Final = 12.5  # by mass, rich as under boost; common practice, no source
+_CHARGE_K: Final = 313.0  # with spray, on a mild day; common practice, no source
+_AIR_PER_PETROL: Final = 14.7 * 0.82  # by mass, rich as under boost; common practice, no source
 _PETROL_KG_M3: Final = 745.0
 
 

@@ -34,9 +34,8 @@ from rules.state import (
 from rules.watch import CUT, NO_LEVEL, PULL, SPRAYING, WARN, flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
-FULL_BOOST_FROM: Final = (
-    0.42  # of redline: a pull has full boost from here; common practice, no source
-)
+# Of redline: a pull begins about here, and has full boost soon. Common practice, no source.
+FULL_BOOST_FROM: Final = 0.45
 
 # The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
 # drawn seven million times in that time, so they lie five standard deviations out (normal
@@ -77,9 +76,10 @@ def handled(
     the longer the less is due. A smaller share goes at once, as by a clog.
 
     All of the sensor's delay and lag count, the accounts, the time for which next to nothing must
-    arrive, the shortfall that outlasts, the row that comes only after it, and the controller's
-    reaction. To that come errors of the delay and of the reading (gain and noise, both of which go
-    with the flow), each at its own 95th percentile: the root of the sum of their squares.
+    arrive, the shortfall that outlasts, the row that comes only a period later, and the
+    controller's reaction. To that come errors of the delay and of the reading (gain and noise, both
+    of which go with the flow), each at its own 95th percentile: the root of the sum of their
+    squares.
 
     Args:
         rig: The rig.
@@ -106,16 +106,16 @@ def handled(
 
         settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
         meter = _Meter(due_ml_min, spray.lag_s, 1.0 + high, _PULSE_ML, flow_share)
-        return _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)
+        return _came_s(constants, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
 
     usual = came_s(0.0, 0.0)
     late = came_s(_OFF * debt.delay_tolerance_s, 0.0)
     noise = debt.floor_ml_min / due_ml_min if due_ml_min > 0.0 else 0.0
     high = came_s(0.0, _OFF * hypot(debt.share, noise))
-    reaction_s = rig.fault_intervals.reaction_s
+    after_s = period_s + rig.fault_intervals.reaction_s
     return Handled(
         *(
-            inf if inf in (b, c) else a + hypot(b - a, c - a) + reaction_s
+            inf if inf in (b, c) else a + hypot(b - a, c - a) + after_s
             for a, b, c in zip(usual, late, high, strict=True)
         )
     )

@@ -10,12 +10,11 @@ from simulator.rig import shipped_rigs
 
 BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
 LATE = ('tolerant = "0.6 s"', 'tolerant = "0.2 s"')
-ROWS = ('unit = "s"', 'unit = "s"\nperiod = ')
+ROWS = ('period = "10 ms"', "period = ")
 WEAK = {
     "allows everything": (('share = "12 %"', 'share = "95 %"'), "[debt] share 95 % and floor"),
     "no time": (('tolerant = "0.6 s"', 'tolerant = "50 ms"'), "over before the reaction is, 0.06"),
     "little time": (LATE, "0.2 s is too short: at 170 kPa a stopped pump takes up to 0."),
-    "never": (('share = "12 %"', 'share = "100 %"'), "a stopped pump is never handled"),
     "low limit": (('above = "190 kPa"', 'above = "160 kPa"'), "tuned for, 170 kPa"),
     "slow rows": (
         (ROWS[0], ROWS[1] + '"150 ms"'),
