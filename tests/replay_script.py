@@ -206,12 +206,12 @@ async def _helped(hand: Hand) -> None:
 def looks() -> list[Look]:
     """Return every replay screen that is kept."""
     advice = "Check first tank level"
-    changed = "WHAT-IF: debt.pull 0.8 mL -> 0.5 mL"
+    changed = "WHAT-IF: debt.pull 0.3 mL -> 0.2 mL"
     return [
         Look("replay_trip", _trip, ("REPLAY", "! WARN", "under-delivery", advice, "▲", "paused")),
         Look("replay_compared", _compared, ("Two moments", "B - A", "+1.00 s", "debt")),
         Look("replay_what_if", _tried, ("REPLAY", changed, "would be", "was", "not what happened")),
-        Look("replay_what_if_page", _tried_page, (changed, "0.8 mL -> 0.5 mL", "< earlier")),
+        Look("replay_what_if_page", _tried_page, (changed, "0.3 mL -> 0.2 mL", "< earlier")),
         Look("replay_list", _listed, ("◆ mark", "here it went", "by Ada", "under-delivery")),
         Look(
             "replay_help",

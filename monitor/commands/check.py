@@ -51,12 +51,14 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.handling import handled, least_due_ml_min, slowest_period_s
     from rules.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
+    from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig).k
     debt, times = rig.debt, rig.fault_intervals
     onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
+    shares = petrol_shares(rig)
     rows = []
     for boost_kpa in (kpa for kpa in rig.paid.boost_kpa if kpa > rig.paid.dry_limit_kpa):
         due_ml_min = least_due_ml_min(rig, boost_kpa)
@@ -91,6 +93,16 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
+        "spray_of_petrol": [
+            {
+                "boost_kpa": share.boost_kpa,
+                "least_pct": share.least_pct,
+                "most_pct": share.most_pct,
+            }
+            for share in shares
+        ],
+        "spray_of_petrol_words": in_words(shares),
+        "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
             "sensor_delay": rig.spray.transport_delay_s,
             "sensor_lag": rig.spray.lag_s,
@@ -141,6 +153,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
         f"cut boost {thresholds['cut']:g} mL",
         f"  blind without: {', '.join(facts['essential_channels'])}",
+        *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
         "  seconds from a fault until warning / timing pulled / boost cut; 19 of 20 are sooner",
         f"  {'boost':>5} {'due / full':>11} "
@@ -181,6 +194,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     ]
     if buys:
         lines += _wrapped("in the simulated car the spray buys ", buys)
+    if facts["outside_practice"]:
+        lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
     for warning in facts["warnings"]:
         lines += _wrapped("! protects little: ", [warning])
     possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]

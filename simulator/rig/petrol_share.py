@@ -1,19 +1,23 @@
-"""How much spray a rig asks for, as a share of the petrol that burns beside it."""
+"""How much spray a rig asks for, as a share of the petrol that burns beside it.
+
+It has arithmetic of its own rather than the plant's, which takes numpy along and is what checks it.
+"""
 
 from dataclasses import dataclass
-from math import inf
+from math import inf, sqrt
 from typing import Final
 
 from rules.command import commanded_flow_ml_min
 from rules.constants import constants_of
 from rules.facts import Rig
-from simulator.plant.air import air_flow_kg_s, injector_duty_pct
-from simulator.plant.engine import STOICHIOMETRIC, injectors_kg_s
 
 PRACTICE_PCT: Final = (10.0, 35.0)  # at full boost; common practice, no source
 FULL_LOAD_LAMBDA: Final = 0.82  # of the petrol alone; common practice, no source
 CHARGE_K: Final = 313.0  # with spray, on a mild day; common practice, no source
 LOWEST_OF_REDLINE: Final = 0.45  # a pull begins about here; common practice, no source
+_STOICHIOMETRIC: Final = 14.7
+_GAS_CONSTANT_J_KG_K: Final = 287.05  # dry air, ICAO standard atmosphere
+_PETROL_KG_L: Final = 0.745
 _SPEEDS: Final = 12
 
 
@@ -37,14 +41,21 @@ def petrol_kg_s(rig: Rig, boost_kpa: float, speed_rpm: float) -> float:
     Source: speed-density at the rig's volumetric efficiency, divided by 14.7 times lambda.
     """
     engine = rig.engine
-    air = air_flow_kg_s(
-        engine.volumetric_efficiency,
-        engine.displacement_l,
-        speed_rpm,
-        engine.ambient_kpa + boost_kpa,
-        CHARGE_K,
-    )
-    return air / (STOICHIOMETRIC * FULL_LOAD_LAMBDA)
+    drawn_m3_s = engine.volumetric_efficiency * engine.displacement_l * 1e-3 * speed_rpm / 120.0
+    kg_m3 = (engine.ambient_kpa + boost_kpa) * 1e3 / (_GAS_CONSTANT_J_KG_K * CHARGE_K)
+    return drawn_m3_s * kg_m3 / (_STOICHIOMETRIC * FULL_LOAD_LAMBDA)
+
+
+def injector_duty_pct(rig: Rig, petrol: float, speed_rpm: float) -> float:
+    """Return the duty at which the injectors give ``petrol`` (kg/s), at most 100 %.
+
+    Source: square-root law; pulse width with dead time over a cycle of two turns.
+    """
+    injectors = rig.injectors
+    always_open = injectors.count * injectors.rated_ml_min * 1e-3 / 60.0 * _PETROL_KG_L
+    always_open *= sqrt(injectors.fuel_kpa / injectors.rated_kpa)
+    dead_share = injectors.dead_time_ms * speed_rpm / 120e3
+    return min(100.0 * (petrol / always_open + dead_share), 100.0)
 
 
 def petrol_share(rig: Rig, boost_kpa: float) -> PetrolShare:
@@ -58,17 +69,12 @@ def petrol_share(rig: Rig, boost_kpa: float) -> PetrolShare:
         boost_kpa: Gauge, above the vacuum of ``ambient_kpa``.
     """
     k = constants_of(rig).k
-    injectors = rig.injectors
-    most_petrol = injectors_kg_s(
-        float(injectors.count), injectors.rated_ml_min, injectors.rated_kpa, injectors.fuel_kpa
-    )
     shares = []
     for i in range(_SPEEDS + 1):
         of_redline = LOWEST_OF_REDLINE + (1.0 - LOWEST_OF_REDLINE) * i / _SPEEDS
         speed_rpm = of_redline * rig.engine.redline_rpm
         petrol = petrol_kg_s(rig, boost_kpa, speed_rpm)
-        open_ms = 120e3 / speed_rpm * petrol / most_petrol + injectors.dead_time_ms
-        duty_pct = min(injector_duty_pct(open_ms, speed_rpm), 100.0)
+        duty_pct = injector_duty_pct(rig, petrol, speed_rpm)
         spray_ml_min = commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
         shares.append(100.0 * spray_ml_min * rig.spray.fluid_kg_m3 * 1e-6 / 60.0 / petrol)
     return PetrolShare(boost_kpa, min(shares), max(shares))
