@@ -12,12 +12,12 @@ from typing import Final
 from rules.channels import BOOST, DELIVERED
 from rules.command import commanded_flow_ml_min
 from rules.constants import FLOOR_ML_MIN, Constants, constants_of
-from rules.conversions import injector_duty_pct
 from rules.debt import account
 from rules.facts import Rig
 from rules.guard import fresh_state
 from rules.hydraulics import full_flow_ml_min
 from rules.ladder import debt_level
+from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.state import (
     ARREARS_ML,
     COMMANDED_ML_MIN,
@@ -34,8 +34,6 @@ from rules.state import (
 from rules.watch import CUT, NO_LEVEL, PULL, SPRAYING, WARN, flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
-# Of redline: a pull begins about here, and has full boost soon. Common practice, no source.
-FULL_BOOST_FROM: Final = 0.45
 
 # The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
 # drawn seven million times in that time, so they lie five standard deviations out (normal
@@ -128,9 +126,8 @@ def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
     log commands is not known beforehand: full flow then.
     """
     k = constants_of(rig).k
-    engine = rig.engine
-    speed_rpm = engine.full_boost_from_rpm or FULL_BOOST_FROM * engine.redline_rpm
-    duty_pct = injector_duty_pct(rig, boost_kpa, speed_rpm)
+    speed_rpm = pull_from_rpm(rig)
+    duty_pct = injector_duty_pct(rig, petrol_kg_s(rig, boost_kpa, speed_rpm), speed_rpm)
     return commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
 
 

@@ -11,11 +11,11 @@ import pytest
 from rules import state as st
 from rules.channels import CHANNEL_NAMES, Sample
 from rules.constants import constants_of, essential_columns
-from rules.conversions import injector_duty_pct
 from rules.facts import Action, Rig
 from rules.guard import Guard
-from rules.handling import FULL_BOOST_FROM, handled, least_due_ml_min, slowest_period_s
+from rules.handling import handled, least_due_ml_min, slowest_period_s
 from rules.hydraulics import full_flow_ml_min
+from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import TRUTH_NAMES, Drive
@@ -85,7 +85,8 @@ def test_a_guard_in_a_worse_car_is_as_quick_as_was_reckoned(
     """One error alone leads to no later an action than promised; both together to a later one."""
     rig = bare(RIGS[name])
     top_kpa = rig.paid.boost_kpa[-1]
-    due_pct = injector_duty_pct(rig, top_kpa, FULL_BOOST_FROM * rig.engine.redline_rpm)
+    from_rpm = pull_from_rpm(rig)
+    due_pct = injector_duty_pct(rig, petrol_kg_s(rig, top_kpa, from_rpm), from_rpm)
     due = least_due_ml_min(rig, top_kpa)
     full = full_flow_ml_min(constants_of(rig).k, top_kpa)
     falls_s = rig.spray.pump.run_down_s * full / due if missing == 1.0 else 1e-9
