@@ -40,6 +40,7 @@ LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 # distribution); 95 % are below 1.645 of them, a third of the allowance.
 _OFF: Final = 1.0 / 3.0
 _SETTLED: Final = 8.0  # lags
+_QUICKEST_S: Final = 0.001
 _SLOWEST_S: Final = 0.5
 _HALVINGS: Final = 8
 _PHASES: Final = 4
@@ -140,7 +141,7 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
     """
     constants = constants_of(rig)
     full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
-    low_s, high_s = 0.0, _SLOWEST_S
+    low_s, high_s = _QUICKEST_S, _SLOWEST_S
     for _ in range(_HALVINGS):
         period_s = 0.5 * (low_s + high_s)
         if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, period_s):

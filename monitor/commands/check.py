@@ -47,6 +47,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
     from rules.conversions import tank_minutes, tank_range_km
+    from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
     from rules.handling import handled, least_due_ml_min, slowest_period_s
     from rules.hydraulics import full_flow_ml_min
@@ -93,6 +94,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
+        "due_is_known": rig.command.kind not in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT),
         "spray_of_petrol": [
             {
                 "boost_kpa": share.boost_kpa,
@@ -176,7 +178,9 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
             f"the pump's run-down {1e3 * with_s['pump_run_down']:.0f} ms",
             f"a row each {1e3 * with_s['row_period']:g} ms",
             f"the controller's reaction {1e3 * with_s['reaction']:.0f} ms",
-            "and the least that is due in a pull",
+            "and the least that is due in a pull"
+            if facts["due_is_known"]
+            else "and full flow, since what a log will command is not known (less takes longer)",
         ],
     )
     lines += ["", _in_time(facts)]
