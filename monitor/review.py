@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.ahead import ahead
 from monitor.align import GapFiller
+from monitor.mistakes import MistakeSearch
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.logs import log_blocks, rig_of_log
@@ -29,6 +30,8 @@ BYTES_WORTH_COMPILING: Final = 8_000_000
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
+# An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
+ROWS_LOOKED_AT: Final = 360_000
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
 _ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
 _CHANGED_AT: Final = Decision._fields.index("changed")
@@ -72,6 +75,7 @@ class Review:
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
         new_terms: Where a session's rig was changed while the guard ran.
+        mistakes: What speaks against the rig itself.
     """
 
     source: str
@@ -91,6 +95,7 @@ class Review:
     slowest_step_s: float = inf
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
+    mistakes: list[str] = field(default_factory=list)
 
     @property
     def worst(self) -> Action:
@@ -113,6 +118,7 @@ class Review:
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
             "thresholds_changed": [new.as_json() for new in self.new_terms],
+            "mistakes_in_rig": self.mistakes,
             "events": [event.as_json() for event in self.events],
         }
 
@@ -124,6 +130,7 @@ class Replay:
         self._compiled = compiled
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
+        self._mistakes = MistakeSearch(rig_file.rig)
         self.rows = 0
         self.judged = 0
         self.events: list[Event] = []
@@ -139,27 +146,21 @@ class Replay:
             Time of the first row decided otherwise; None where all agree.
         """
         self.rows += len(rows)
-        differs = None
-        if decided is not None:
-            decisions = self._decide(rows)
-            again = decisions[:, _DECIDED_AT]
-            wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
-            if wrong.any():
-                differs = float(rows[int(np.argmax(wrong)), TIME])
-            in_time = decisions[:, _LATE_AT] == 0.0
-            self.judged += int(np.count_nonzero((decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time))
-            self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
-        elif not self._is_compiled():
-            for row in rows.tolist():
-                decision = self._guard.step(row)
-                self.judged += decision.judged
-                if decision.changed:
-                    self._feed(decision)
-        else:
+        if decided is None and self.rows > ROWS_LOOKED_AT:
             _, changed, judged = self._guard.run_changes(rows)
             self.judged += judged
             self._track(changed)
-        return differs
+            return None
+        decisions = self._decide(rows)
+        in_time = decisions[:, _LATE_AT] == 0.0
+        self.judged += int(np.count_nonzero((decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time))
+        self._mistakes.take(decisions)
+        self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
+        if decided is None:
+            return None
+        again = decisions[:, _DECIDED_AT]
+        wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
+        return float(rows[int(np.argmax(wrong)), TIME]) if wrong.any() else None
 
     def change(self, rig_file: RigFile) -> None:
         """Judge by another rig from here on, as the guard did.
@@ -172,6 +173,7 @@ class Replay:
         except ValueError as error:
             raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
         self._tracker.change(rig_file.rig)
+        self._mistakes = MistakeSearch(rig_file.rig)
 
     @property
     def time_s(self) -> float:
@@ -187,16 +189,19 @@ class Replay:
             return False
         return True
 
+    @property
+    def mistakes(self) -> list[str]:
+        """What speaks against the rig itself, a sentence each."""
+        return self._mistakes.found
+
     def finish(self) -> None:
         """Bring what is still open up to date."""
+        self._mistakes.finish()
         self._tracker.finish(self._guard.decision())
 
-    def _is_compiled(self) -> bool:
-        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
-        return self._compiled
-
     def _decide(self, rows: Any) -> Any:
-        if not self._is_compiled():
+        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
+        if not self._compiled:
             return np.array([self._guard.step(row) for row in rows.tolist()])
         return self._guard.run_rows(rows)
 
@@ -300,6 +305,7 @@ def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
     result.rows, result.judged = replay.rows, replay.judged
     result.events = replay.events
+    result.mistakes = replay.mistakes
     result.rejected = rejected
 
 
@@ -336,6 +342,8 @@ def in_words(result: Review) -> Iterator[str]:
     for new in result.new_terms:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
         yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
+    for mistake in result.mistakes:
+        yield f"  suspect the rig, not the car: {mistake}"
     if not result.events:
         yield f"  {_nothing_found(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:

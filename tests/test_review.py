@@ -121,7 +121,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
     assert list(told) == [
         *["source", "rig", "rows", "judged", "from_s", "to_s", "worst_action", "rejected"],
         *["no_numbers", "cut"],
-        *["reproduced", "differs_at_s", "thresholds_changed", "events"],
+        *["reproduced", "differs_at_s", "thresholds_changed", "mistakes_in_rig", "events"],
     ]
     assert told["worst_action"] == "cut_boost"
     assert len(told["events"]) == len(review(pump_stop, "brindle").events)
