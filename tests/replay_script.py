@@ -184,7 +184,7 @@ async def _compared(hand: Hand) -> None:
 
 async def _tried(hand: Hand) -> None:
     await hand.press("n", "w", "enter")
-    await hand.type("debt.pull = 0.5 mL")
+    await hand.type("debt.pull = 0.2 mL")
     await hand.press("escape")
 
 

@@ -43,7 +43,7 @@ def test_what_is_remembered_outlives_a_change() -> None:
     for sample in SAMPLES:
         decision = guard.step(sample)
         debts.append(decision.debt_ml)
-        if 0.5 <= decision.debt_ml < 0.8:
+        if 0.2 <= decision.debt_ml < 0.3:
             break
     assert decision.action == 1.0
     before = guard.state()
@@ -243,8 +243,8 @@ def test_a_damaged_rig_in_a_segment_is_not_judged_by(tmp_path: Path) -> None:
     session = recording.close()
     path = layout.segments_of(session)[1]
     raw = path.read_bytes()
-    assert raw.count(b'pull = "0.5 mL"') == 1
-    path.write_bytes(raw.replace(b'pull = "0.5 mL"', b'pull = "0.7 mL"'))
+    assert raw.count(b'pull = "0.2 mL"') == 1
+    path.write_bytes(raw.replace(b'pull = "0.2 mL"', b'pull = "0.4 mL"'))
     assert review(session, None).reproduced is False
 
 

@@ -239,7 +239,7 @@ def test_a_session_with_another_rig_on_the_way(tmp_path: Path) -> None:
     assert decided.reproduced is True
     assert decided.decisions(0, decided.rows)[:, DECIDED_AT].tobytes() == then.tobytes()
     assert decided.rig_at(1199).debt.pull_ml == BRINDLE.rig.debt.pull_ml
-    assert decided.rig_at(decided.rows - 1).debt.pull_ml == 0.5
+    assert decided.rig_at(decided.rows - 1).debt.pull_ml == 0.2
     assert decided.changed_rig
     said = review(session, None)
     assert [e.as_json() for e in decided.events] == [e.as_json() for e in said.events]

@@ -65,7 +65,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
             await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert app.room.cursors["a"] == pytest.approx(TRIP_S + 0.22)
+        assert app.room.cursors["a"] == pytest.approx(TRIP_S + 0.3)
         assert app.room.open[1].index == app.room.open[0].raised_at[0] + 1
     log.close()
 

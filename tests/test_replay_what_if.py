@@ -89,7 +89,7 @@ async def test_what_was_tried_is_kept_as_a_rig(hand: Hand, tmp_path: Path) -> No
     kept = tmp_path / "kept.toml"
     await hand.press("k")
     assert "kept as" in await hand.type(str(kept))
-    assert load_rig(kept).rig.debt.pull_ml == 0.5
+    assert load_rig(kept).rig.debt.pull_ml == 0.2
     await hand.press("k")
     assert "nothing is overwritten" in " ".join((await hand.type(str(kept))).split())
     await hand.press("escape", "enter")
