@@ -40,9 +40,7 @@ LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 # distribution); 95 % are below 1.645 of them, a third of the allowance.
 _OFF: Final = 1.0 / 3.0
 _SETTLED: Final = 8.0  # lags
-_QUICKEST_S: Final = 0.001
-_SLOWEST_S: Final = 0.5
-_HALVINGS: Final = 8
+_SLOWEST_MS: Final = 500
 _PHASES: Final = 4
 _COARSE_S: Final = 0.05
 _STEP_S: Final = 0.005
@@ -141,14 +139,14 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
     """
     constants = constants_of(rig)
     full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
-    low_s, high_s = _QUICKEST_S, _SLOWEST_S
-    for _ in range(_HALVINGS):
-        period_s = 0.5 * (low_s + high_s)
-        if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, period_s):
-            high_s = period_s
+    low_ms, high_ms = 1, _SLOWEST_MS
+    while high_ms - low_ms > 1:
+        middle_ms = (low_ms + high_ms) // 2
+        if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, 1e-3 * middle_ms):
+            high_ms = middle_ms
         else:
-            low_s = period_s
-    return low_s
+            low_ms = middle_ms
+    return 1e-3 * low_ms
 
 
 def _pulls_unseen(
