@@ -12,6 +12,7 @@ import pytest
 
 from monitor.cli import run as flowdebt
 from simulator.rig import shipped_rigs
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -40,7 +41,7 @@ def python(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         encoding="utf-8",
-        timeout=50,
+        timeout=PATIENCE_S,
         check=False,
         env={**os.environ, "COLUMNS": "200", "PYTHONIOENCODING": "utf-8"},
     )

@@ -23,6 +23,7 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.recordings import (
     BRINDLE,
     Recording,
@@ -237,7 +238,7 @@ def watch(*arguments: str) -> subprocess.CompletedProcess[str]:
         ],
         capture_output=True,
         text=True,
-        timeout=50,
+        timeout=PATIENCE_S,
         check=False,
     )
 

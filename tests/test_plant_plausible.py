@@ -23,8 +23,6 @@ from simulator.plant.tuning import SPARE_DEG, tune
 from simulator.rig import find_rig, load_rig
 from tests.plants import LONG_PULL, RIG, mean, scenario
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
-
 Decide = Callable[[Sample], tuple[float, float]]
 
 RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor", "hand-made")

@@ -10,6 +10,7 @@ import pytest
 from monitor.recorder.export import export
 from monitor.replay import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, TANK, TIME
+from tests.patience import PATIENCE_S
 from tests.replay_script import (
     TRIP_S,
     Hand,
@@ -352,7 +353,7 @@ async def test_q_leaves_while_the_log_is_still_being_opened(
         await pilot.press("space", "w", "n", "escape")
         assert app.open_page == "opening"
         await pilot.press("q")
-    assert stopped.wait(10.0)
+    assert stopped.wait(PATIENCE_S)
     assert app.fault is None
 
 

@@ -2,7 +2,6 @@
 
 import json
 import os
-import time
 from dataclasses import replace
 from math import inf
 from pathlib import Path
@@ -202,7 +201,7 @@ def test_nothing_to_list(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
 def test_a_thousand_sessions_are_listed_without_reading_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """No segment is opened where summaries are good; it takes a second or two at most."""
+    """No segment is opened where summaries are good."""
     session = record(tmp_path, SAMPLES[:5])
     files = {path.name: path.read_bytes() for path in session.iterdir()}
     for i in range(999):
@@ -211,9 +210,7 @@ def test_a_thousand_sessions_are_listed_without_reading_them(
         for name, content in files.items():
             (copy / name).write_bytes(content)
     monkeypatch.setattr(index_module, "open_segment", lambda _: pytest.fail("read a segment"))
-    start_s = time.perf_counter()
     assert len(sessions_in(tmp_path)) == 1000
-    assert time.perf_counter() - start_s < 5.0
 
 
 def test_the_worst_action_of_any_turn_counts() -> None:
