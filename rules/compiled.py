@@ -18,6 +18,7 @@ from rules import (
     channels,
     command,
     constants,
+    cross_checks,
     debt,
     expectation,
     followed,
@@ -25,6 +26,7 @@ from rules import (
     health,
     hydraulics,
     ladder,
+    lasting,
     state,
     watch,
 )
@@ -39,6 +41,8 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     health,
     debt,
     followed,
+    lasting,
+    cross_checks,
     watch,
     ladder,
 )

@@ -14,6 +14,7 @@ from rules.constants import (
     Constants,
     constants_of,
 )
+from rules.cross_checks import FIRST_AIR_LEVEL
 from rules.debt import account
 from rules.expectation import expect
 from rules.facts import Rig
@@ -23,6 +24,7 @@ from rules.state import (
     ABSENT,
     ACKNOWLEDGED,
     AGE_S,
+    AIR_LEVEL,
     ALL_HEALTHY,
     BOOST_KPA,
     CEILING_KPA,
@@ -31,6 +33,7 @@ from rules.state import (
     COMMANDED_ML_MIN,
     COOLING_K,
     DELIVERED_ML_MIN,
+    DUTY_BOOST_KPA,
     FINDING,
     HEALTH,
     HEALTHY,
@@ -112,6 +115,8 @@ def fresh_state(constants: Constants) -> list[float]:
     s[DELIVERED_ML_MIN] = NAN
     s[TANK_S] = float("inf")
     s[COOLING_K] = NAN
+    s[DUTY_BOOST_KPA] = NAN
+    s[AIR_LEVEL] = FIRST_AIR_LEVEL
     s[INTAKE_BEFORE] = float("inf")  # a guard that starts in boost knows no rise
     for column in range(1, ch.N_CHANNELS + 1):
         s[AGE_S + column] = NEVER_S

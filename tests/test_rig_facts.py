@@ -46,7 +46,7 @@ def test_a_good_rig_becomes_plain_floats_with_the_defaults_of_the_facts() -> Non
 
 
 def test_channel_terms_default_to_the_channels_own() -> None:
-    """A bare channel table takes range and age from the channels; only flow may be stuck."""
+    """A bare channel table takes range and age from the channels; boost and flow may be stuck."""
     boost, delivered = rig_from_text(SMALL, "car.toml").rig.channels
     by_name = {channel.name: channel for channel in CHANNELS}
     assert (boost.low, boost.high, boost.max_age_s) == (
@@ -54,7 +54,7 @@ def test_channel_terms_default_to_the_channels_own() -> None:
         by_name["boost_kpa"].high,
         by_name["boost_kpa"].max_age_s,
     )
-    assert boost.stuck_after_s == inf
+    assert boost.stuck_after_s == 3.0
     assert delivered.stuck_after_s == 0.5
 
 

@@ -92,7 +92,7 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
     return np.array(rows)
 
 
-UNKNOWN = ("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k")
+UNKNOWN = ("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k", "duty_boost_kpa")
 
 
 def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:

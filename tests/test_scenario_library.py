@@ -113,7 +113,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     # Blind: a cut in boost, or where boost itself is unknown; else a warning.
     "sensor_stuck": (CUT, ("signal_lost",)),
     "boost_wire_open": (CUT, ("signal_lost",)),
-    "boost_stuck": (CUT, ("signal_lost",)),
+    "boost_stuck": (CUT, ("command_disagrees", "boost_contradicted")),
     "unplugged": (CUT, ("signal_lost",)),
     "intake_wire_open": (WARN, ("signal_lost",)),
     # The wire itself.
