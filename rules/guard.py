@@ -200,11 +200,11 @@ class Guard:
         self._run(compiled.run_all, rows, out)
         return out
 
-    def run_changes(self, rows: Any) -> tuple[Any, Any, int]:
+    def run_changes(self, rows: Any) -> tuple[Any, Any, Any]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
 
         Returns:
-            Row numbers (m,), decisions (m, N_DECISION), m <= n, and how many of all rows were
+            Row numbers (m,), decisions (m, N_DECISION), m <= n, and of all n rows whether they were
             judged: see ``Decision.judged``.
         """
         import numpy as np
@@ -213,9 +213,9 @@ class Guard:
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)
-        judged = np.zeros(1, dtype=np.int64)
+        judged = np.empty(len(rows), dtype=np.bool_)
         count = self._run(compiled.run_changed, rows, out, where, judged)
-        return where[:count], out[:count], int(judged[0])
+        return where[:count], out[:count], judged
 
     def arrays(self) -> tuple[Any, Any, Any]:
         """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.

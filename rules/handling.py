@@ -11,7 +11,7 @@ from typing import Final
 
 from rules.channels import BOOST, DELIVERED
 from rules.command import commanded_flow_ml_min
-from rules.constants import FLOOR_ML_MIN, Constants, constants_of
+from rules.constants import SPRAYING_ML_MIN, Constants, constants_of
 from rules.debt import account
 from rules.facts import Rig
 from rules.guard import fresh_state
@@ -31,7 +31,7 @@ from rules.state import (
     UNDER_DELIVERY,
     VALUE,
 )
-from rules.watch import CUT, NO_LEVEL, PULL, SPRAYING, WARN, flow_while_spraying
+from rules.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 
@@ -220,7 +220,7 @@ def _came_s(
     s[VALUE + BOOST] = boost_kpa
     for offset in (EXPECTED_ML_MIN, EXPECTED_SMOOTH, UNDELAYED_ML_MIN, COMMANDED_ML_MIN):
         s[offset] = due_ml_min
-    spraying = due_ml_min > SPRAYING * k[FLOOR_ML_MIN]
+    spraying = due_ml_min > k[SPRAYING_ML_MIN]
     came_s = [inf, inf, inf]
     worst = NO_LEVEL
     at_s = 0.0

@@ -5,6 +5,7 @@ from math import isfinite
 
 from rules import state as st
 from rules.facts import Rig
+from rules.figures import told
 from rules.state import Decision
 
 
@@ -40,10 +41,14 @@ class Intervals:
 
     def in_words(self) -> str:
         """Return the intervals in one clause."""
-        verdict = "in time" if self.in_time else "TOO LATE"
+        takes, tolerant, verdict = told(self.handling_s, self.tolerant_s)
+        decimals = len(takes.partition(".")[2])
+        # What is shown adds up too.
+        reaction = f"{self.reaction_s:.{decimals}f}"
+        detection = f"{float(takes) - float(reaction):z.{decimals}f}"
         return (
-            f"handled in {self.handling_s:.2f} s (detection {self.detection_s:.2f}, reaction "
-            f"{self.reaction_s:.2f}) of {self.tolerant_s:.2f} s tolerated: {verdict}"
+            f"handled in {takes} s (detection {detection}, reaction {reaction}) of {tolerant} s "
+            f"tolerated: {verdict}"
         )
 
     def as_json(self) -> dict[str, float | bool]:

@@ -330,7 +330,7 @@ def test_a_real_disk_runs_full_and_is_cleared(tmp_path: Path, monkeypatch: Any) 
         session = recording.close()
         result = review(session, None)
         assert result.reproduced is True
-        assert result.rows == recorder.rows
+        assert result.rows <= kept_rows(session) == recorder.rows  # ticks are no readings
         assert f"{recorder.dropped} rows before samples-0002.arrow were not" in str(result.cut)
         end = (session / layout.EVENTS).read_text(encoding="utf-8").splitlines()[-1]
         assert json.loads(end)["dropped"] == recorder.dropped

@@ -222,7 +222,7 @@ def test_the_same_events_as_a_review(tmp_path: Path) -> None:
     path.write_text("\n".join(line.rpartition(",")[0] for line in text), encoding="ascii")
     said = review(path, "brindle")
     decided = decide(open_log(path, "brindle"))
-    assert decided.rows == said.rows > ROWS
+    assert decided.rows > said.rows
     assert [e.as_json() for e in decided.events] == [e.as_json() for e in said.events]
     assert decided.reproduced is None
     assert len(said.events) > 1

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 
 import monitor.recorder.index as index_module
@@ -20,6 +21,7 @@ from monitor.recorder.reader import open_segment
 from monitor.recorder.summary import Summary, read_summary, write_summary
 from monitor.recorder.writer import Recorder
 from monitor.sources.simulated import SimulatedSource
+from monitor.span import Span
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
@@ -97,7 +99,12 @@ def test_a_killed_session_is_cut_off_and_counted_by_its_rows(
     else:
         summary = read_summary(session)
         assert summary is not None
-        write_summary(session, msgspec.structs.replace(summary, whole_segments=3, whole_rows=900))
+        whole = Span()
+        whole.take(np.array(SAMPLES[:900]))
+        write_summary(
+            session,
+            msgspec.structs.replace(summary, whole_segments=3, whole_rows=900, whole=whole),
+        )
     read: list[str] = []
 
     def noted(path: Path) -> Any:
