@@ -90,11 +90,28 @@ def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
     return st.STUCK in healths and st.HEALTHY not in healths
 
 
+def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
+    """Say what is wrong with a channel; where its reading is implausible, what it reads, too."""
+    known = ch.CHANNELS[column - 1]
+    told = f"{known.label} {st.HEALTH_WORDS[int(decision[st.HEALTH + column])]}"
+    if decision[st.HEALTH + column] != st.IMPLAUSIBLE or decision.refused_column != column:
+        return told
+    terms = next(terms for terms in rig.channels if terms.name == known.name)
+    guess = "another unit, or the rig's range?"
+    if column == ch.BOOST and terms.low <= decision.refused - rig.engine.ambient_kpa <= terms.high:
+        guess = "absolute for gauge, or another unit?"
+    unit = "" if known.unit == "1" else f" {known.unit}"
+    return (
+        f"{told} (reads {decision.refused:.4g}{unit}, plausible from {terms.low:.4g}{unit} to "
+        f"{terms.high:.4g}{unit}: {guess})"
+    )
+
+
 def _ill(rig: Rig, decision: Decision) -> str:
     if _logger_is_frozen(rig, decision):
         return "the logger repeats itself"
     ill = [
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}"
+        _unhealthy(rig, decision, c)
         for c in essential_columns(rig)
         if decision[st.HEALTH + c] != st.HEALTHY
     ]
@@ -113,9 +130,7 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
-    named = ", ".join(
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}" for c in ill
-    )
+    named = ", ".join(_unhealthy(rig, decision, c) for c in ill)
     if level >= Action.PULL_TIMING or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
     return f"{named or 'signal lost'} {_at_boost(decision)}"

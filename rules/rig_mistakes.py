@@ -243,8 +243,10 @@ def _spread(values: list[float]) -> float:
 
 
 def _unit_guess(factor: float) -> str:
-    """Say which two units of flow lie this factor apart, within 6 %; empty where none do."""
-    for (there, in_there), (here, in_here) in permutations(_FLOW_UNITS.items(), 2):
-        if abs(in_there / in_here / factor - 1.0) < 0.06:
-            return f" ({there} read as {here} would look like this)"
-    return ""
+    """Say which units of flow lie this factor apart, within 8 %; empty where none do."""
+    alike = [
+        f"{there} read as {here}"
+        for (there, in_there), (here, in_here) in permutations(_FLOW_UNITS.items(), 2)
+        if abs(in_there / in_here / factor - 1.0) < 0.08
+    ]
+    return f" ({' or '.join(alike)} would look like this)" if alike else ""

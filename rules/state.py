@@ -93,8 +93,10 @@ HEALTH_WORDS: Final = (
     ARREARS_ML,
     CLOCK_S,
     DUTY_BOOST_KPA,
-) = range(24)
-LEVEL: Final = 24  # one for each finding
+    REFUSED_COLUMN,
+    REFUSED,
+) = range(26)
+LEVEL: Final = 26  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -181,6 +183,9 @@ class Decision(NamedTuple):
         tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
+        refused_column: Column of the channel whose implausible reading ``refused`` is; 0 before
+            there was one. Of several at a time the first.
+        refused: That reading, in the channel's unit.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
         clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
         duty_boost_kpa: Boost that injector duty and engine speed speak for, gauge; NaN where
@@ -214,6 +219,8 @@ class Decision(NamedTuple):
     arrears_ml: float
     clock_s: float
     duty_boost_kpa: float
+    refused_column: float
+    refused: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float

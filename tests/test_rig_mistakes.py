@@ -9,10 +9,12 @@ import pytest
 
 from monitor.guard.cause_desk import OF_RIG, CauseDesk
 from monitor.review import in_words, review
-from rules.channels import Sample
+from rules.channels import ROW_NAMES, Sample
+from rules.explain import explain
 from rules.facts import Rig
 from rules.guard import Guard
 from rules.rig_mistakes import ENOUGH_ROWS, MOST_ROWS, Mistake, RigMistakes
+from rules.state import SIGNAL_LOST
 from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.rig import find_rig, load_rig, rig_from_text
@@ -134,3 +136,48 @@ def test_a_running_guard_and_a_review_name_the_rig_first(tmp_path: Path) -> None
     assert len(told) == 1
     assert "transport_delay" in told[0]
     assert review(log, "brindle").mistakes == []
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "words"),
+    [
+        ("boost_kpa", 300.0, "boost implausible (reads 300 kPa, plausible from -90 kPa to 260 kPa"),
+        ("delivered_ml_min", 5999.0, "delivered flow implausible (reads 5999 mL/min"),
+    ],
+)
+def test_an_implausible_reading_is_told_with_its_range(
+    channel: str, value: float, words: str
+) -> None:
+    """Whoever reads that a channel is implausible reads the number and what was expected."""
+    rig = load_rig(find_rig("brindle")).rig
+    guard = Guard(rig)
+    for sample in drive("healthy_pulls")[:800]:
+        guard.step(sample)
+    time_s = guard.decision().time_s
+    for i in range(100):
+        bad = drive("healthy_pulls")[700]._replace(time_s=time_s + 0.01 * i, **{channel: value})
+        decision = guard.step(bad)
+    assert decision.level_signal_lost > 0.0
+    told = explain(rig, SIGNAL_LOST, decision)
+    assert words in told[0].lower() + told[1:]
+
+
+def test_of_two_implausible_readings_the_first_channels_is_told() -> None:
+    """Boost comes before flow, whichever was refused first, until boost is plausible again."""
+    rig = load_rig(find_rig("brindle")).rig
+    guard = Guard(rig)
+    both = Sample(1.0, boost_kpa=300.0, delivered_ml_min=5999.0)
+    assert guard.step(both).refused == 300.0
+    only_flow = guard.step(Sample(1.1, boost_kpa=10.0, delivered_ml_min=5998.0))
+    assert only_flow.refused == 5998.0
+    assert only_flow.refused_column == ROW_NAMES.index("delivered_ml_min")
+
+
+def test_absolute_for_gauge_is_guessed_where_it_fits() -> None:
+    """A reading that would be plausible less one atmosphere is asked about as absolute pressure."""
+    rig = load_rig(find_rig("brindle")).rig
+    for boost_kpa, fits in ((271.3, True), (420.0, False)):
+        guard = Guard(rig)
+        for i in range(80):
+            decision = guard.step(Sample(0.01 * i, boost_kpa=boost_kpa, delivered_ml_min=0.0))
+        assert ("absolute for gauge" in explain(rig, SIGNAL_LOST, decision)) is fits
