@@ -158,7 +158,7 @@ ACTS: Final[tuple[tuple[str, Make, int], ...]] = (
     ("review: a pipe as log", _pipe("review"), 2),
     ("snapshot: a pipe as log", _pipe("snapshot", "--at", "1", "--to", "x.svg"), 2),
     ("replay: a pipe as log", _pipe("replay"), 2),
-    ("watch: a pipe as log", _pipe("watch", "--lines", "--no-record"), 2),
+    ("watch: a pipe as log", _pipe("watch", "--text", "--no-record"), 2),
     ("review: pipes inside a session", _pipe_inside("review"), 2),
     ("sessions: pipes inside one", _pipe_inside("sessions"), 0),
     ("review: a line of 5 MB", log(HEADER, ROWS, MEGABYTE, times=5), 2),
