@@ -88,8 +88,9 @@ HEALTH_WORDS: Final = (
     COOLING_K,
     ARREARS_ML,
     CLOCK_S,
-) = range(23)
-LEVEL: Final = 23  # one for each finding
+    EXPECTED_SMOOTH,
+) = range(24)
+LEVEL: Final = 24  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -100,7 +101,7 @@ CLOCK_DOUBT_S: Final = N_DECISION + 1  # how long a clock step still counts as n
 DELAYED_ML_MIN: Final = N_DECISION + 2  # commanded, one transport delay ago
 RATE_ML_MIN_S: Final = N_DECISION + 3  # |d expected / dt|
 SHORT_SMOOTH: Final = N_DECISION + 4  # smoothed shortfall, mL/min
-EXPECTED_SMOOTH: Final = N_DECISION + 5  # smoothed expected flow, mL/min
+CUT_S: Final = N_DECISION + 5  # how long the boost ceiling has been in force
 HELD_MISSING: Final = N_DECISION + 6  # largest missing share while timing is pulled
 PULLED_S: Final = N_DECISION + 7  # time pulled with the shortfall still there
 LOW_BOOST_S: Final = N_DECISION + 8
@@ -122,8 +123,7 @@ COMMANDED_BEFORE: Final = N_DECISION + 23  # commanded, one sample ago
 DUE_DEG: Final = N_DECISION + 24  # retard asked for long enough to be done by now, deg
 NEXT_DEG: Final = N_DECISION + 25  # retard that becomes due next, deg
 NEXT_S: Final = N_DECISION + 26  # how long that has been asked for
-CUT_S: Final = N_DECISION + 27  # how long the boost ceiling has been in force
-FOR_S: Final = N_DECISION + 28  # how long each finding's condition has held
+FOR_S: Final = N_DECISION + 27  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
@@ -171,6 +171,7 @@ class Decision(NamedTuple):
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
         clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
+        expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
@@ -200,6 +201,7 @@ class Decision(NamedTuple):
     cooling_k: float
     arrears_ml: float
     clock_s: float
+    expected_smooth_ml_min: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float
