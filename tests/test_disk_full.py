@@ -280,7 +280,7 @@ def test_a_folder_of_the_same_name_is_left_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Whatever stands under the name a session would get, the session gets another."""
-    monkeypatch.setattr(writer_module, "stamp", lambda: "2026-01-31T12-00-00Z")
+    monkeypatch.setattr("monitor.recorder.folder.stamp", lambda: "2026-01-31T12-00-00Z")
     taken = [tmp_path / f"2026-01-31T12-00-00Z-brindle-1-8{end}" for end in ("", "-2", "-3")]
     taken[0].mkdir()
     (taken[0] / "samples-0001.arrow").write_bytes(b"precious")

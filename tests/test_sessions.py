@@ -12,7 +12,6 @@ import msgspec
 import pytest
 
 import monitor.recorder.index as index_module
-import monitor.recorder.writer as writer_module
 from monitor.cli import run as flowdebt
 from monitor.guard.loop import GuardLoop
 from monitor.recorder import layout
@@ -70,7 +69,9 @@ async def test_a_guards_session_is_listed_with_what_it_found(tmp_path: Path) -> 
 def test_newest_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """By the time each began; of one second, the later folder first."""
     for stamp, times in (("2026-01-31", 1), ("2026-03-01", 12), ("2025-12-31", 1)):
-        monkeypatch.setattr(writer_module, "stamp", lambda stamp=stamp: f"{stamp}T12-00-00Z")
+        monkeypatch.setattr(
+            "monitor.recorder.folder.stamp", lambda stamp=stamp: f"{stamp}T12-00-00Z"
+        )
         for _ in range(times):
             record(tmp_path, SAMPLES[:5])
     (tmp_path / "notes.txt").write_text("no session", encoding="utf-8")

@@ -235,10 +235,14 @@ class GuardLoop:
     def _tell_recording(self, before: protocol.Recording | None) -> protocol.Recording | None:
         """Tell of a recording that stopped, goes on, or goes on elsewhere; return how it stands."""
         now = self.recording
-        if self._recorder is not None and now is not None and now != before:
-            again = f"in {now.session} again; {self._recorder.dropped} rows not recorded"
-            text = again if now.fault is None else now.in_words
-            self._send(protocol.NoticeLine("recording", text))
+        if self._recorder is None or now is None or before is None or now == before:
+            return now
+        text = now.in_words
+        if now.fault is None:
+            new = "" if now.session == before.session else f", since {before.session} is gone"
+            lost = f"{self._recorder.dropped} rows not recorded"
+            text = f"in {now.session} {f'from here on{new}' if new else 'again'}; {lost}"
+        self._send(protocol.NoticeLine("recording", text))
         return now
 
     @property

@@ -59,6 +59,19 @@ class DiskFile:
         """Return a file handle of its own for this file, to be closed by whoever asked."""
         return os.dup(self._file.fileno())
 
+    def is_there(self) -> bool:
+        """Whether this very file still stands at its path; what can't be said counts as yes."""
+        try:
+            return os.path.samestat(self.path.stat(), os.fstat(self._file.fileno()))
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+        except OSError:  # a network disk that is away, say: writing will tell
+            return True
+
+    def links(self) -> int:
+        """Return how many names it has: none once it has been removed."""
+        return os.fstat(self._file.fileno()).st_nlink
+
     def close(self) -> None:
         """Close it; harmless a second time.
 
@@ -80,9 +93,10 @@ class Disk:
         return DiskFile(path)
 
     def free_bytes(self, folder: Path) -> int:
-        """Return how much room there is; 0 where that can't be said."""
+        """Return how much room there is where a folder is, or would be; 0 where nobody can say."""
+        there = next((path for path in (folder, *folder.parents) if path.is_dir()), folder)
         try:
-            return shutil.disk_usage(folder).free
+            return shutil.disk_usage(there).free
         except OSError:
             return 0
 

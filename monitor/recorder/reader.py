@@ -132,7 +132,9 @@ class SessionBlocks:
             self._troubles.append(f"{lost} rows before {path.name} were recorded and are gone")
         if not_recorded:
             self._troubles.append(f"{not_recorded} rows before {path.name} were not recorded")
-        return Hole(lost + not_recorded, head.state) if lost or not_recorded else None
+        # A session that goes on from one whose folder was moved lacks no row, but has a past.
+        goes_on = head.first_row == 0 and bool(head.state)
+        return Hole(lost + not_recorded, head.state) if lost or not_recorded or goes_on else None
 
     def _joined(self, batches: list[Any]) -> Any:
         table = pa.Table.from_batches(batches).combine_chunks()

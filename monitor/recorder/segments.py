@@ -35,6 +35,7 @@ class Segments:
         self._channels = channels
         self._schema = layout.schema(channels)
         self._file: DiskFile | None = None
+        self._finished: list[tuple[Path, int]] = []
 
     @property
     def is_open(self) -> bool:
@@ -59,7 +60,7 @@ class Segments:
             file.append(layout.with_head(self._schema, head).serialize().to_pybytes())
         except OSError:
             file.close()
-            path.unlink()
+            path.unlink(missing_ok=True)
             raise
         self._file = file
         self.in_segment = 0
@@ -80,6 +81,17 @@ class Segments:
             self.in_segment += len(some)
         return len(rows)
 
+    def is_there(self) -> bool:
+        """Whether the open segment, if one is, still stands where it was made."""
+        return self._file is None or self._file.is_there()
+
+    def rows_gone(self) -> int:
+        """Return how many of the rows written are in files that are no longer there."""
+        gone = sum(rows for path, rows in self._finished if not path.exists())
+        if self._file is not None and not self._file.links():
+            gone += self.in_segment
+        return gone
+
     def handles(self) -> list[int]:
         """Return a handle to sync the open segment by; none where none is open."""
         return [] if self._file is None else [self._file.handle()]
@@ -96,6 +108,7 @@ class Segments:
             file.append(layout.END_OF_STREAM)
         with contextlib.suppress(OSError):
             file.close()
+        self._finished.append((file.path, self.in_segment))
         self.whole += 1
         self.whole_rows = self.rows
         self.whole_bytes += file.size

@@ -1,22 +1,16 @@
 """Writing a session, on a thread of its own: the decision path only appends to a list."""
 
 import contextlib
-import json
-import os
-import platform
 import threading
 from collections.abc import Callable, Sequence
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import msgspec
-import pyarrow as pa
 
-from monitor.clock import now_s, stamp
-from monitor.recorder import layout
-from monitor.recorder.disk import Disk, Syncer, folder_handle, why_stopped
-from monitor.recorder.segments import Segments
+from monitor.clock import now_s
+from monitor.recorder.disk import Disk, Syncer, why_stopped
+from monitor.recorder.folder import SessionFolder
 from monitor.recorder.summary import Summary, write_summary
 from rules.channels import TIME, Sample
 from rules.state import Decision
@@ -27,11 +21,13 @@ FLUSH_S: Final = 0.05  # a killed process loses at most this, and what the batch
 SYNC_S: Final = 5.0  # a power cut loses at most about this
 SUMMARY_S: Final = 30.0
 RETRY_S: Final = 1.0
+LOOK_S: Final = 0.5  # between two looks at whether the folder is still there
 SEGMENT_ROWS: Final = 360_000  # an hour at 100 samples/s, some 60 MB
 SEGMENT_S: Final = 3600.0
 ROOM_TO_GO_ON: Final = 1 << 20  # bytes: less would be full again at once
 MOST_PENDING: Final = 60_000
 MOST_NOTES: Final = 10_000
+FOLDER_GONE: Final = "its folder was removed or moved"
 CLOSING_S: Final = 10.0  # patience with a disk that hangs
 
 Pair = tuple[Sample, Decision]
@@ -58,6 +54,9 @@ class Recorder:
     counted as dropped, and the deciding goes on. It is tried again every ``RETRY_S``; once there is
     room, recording goes on in a new segment. What is on disk is never touched again.
 
+    Where the session's folder is removed while it is written, what was in it is counted as dropped,
+    and recording goes on in a new session beside it.
+
     Args:
         folder: Parent of the session's folder; made where it is missing.
         rig_file: The rig decided with; a copy is kept.
@@ -67,7 +66,6 @@ class Recorder:
         segment_s: Time a segment covers at most (about), s.
 
     Attributes:
-        path: The session's folder.
         dropped: Rows that could not be recorded.
         fault: Why recording has stopped, in a few words; None while all is well.
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
@@ -102,14 +100,11 @@ class Recorder:
         self._notes: list[dict[str, Any]] = []
         self._lock = threading.Lock()
         self._stop = threading.Event()
-        self._handles: list[int] = []  # of what is finished and not yet synced
+        self._parent, self._rig_file, self._source = folder, rig_file, source
+        self._gone = False  # whether the folder was taken away from under the recording
+        self._kept = 0  # rows in folders before this one that are still there
         try:
-            self.path = self._make_folder(folder, rig_file)
-            try:
-                self._open(rig_file, source)
-            except OSError:
-                self._unmake()
-                raise
+            self._folder = SessionFolder(folder, rig_file, rig_file.text, source, self._disk)
         except OSError as error:
             raise BadInput(
                 f"{called(folder)}: found {error.strerror}, "
@@ -117,14 +112,20 @@ class Recorder:
             ) from None
         now = self._opened_s = now_s()
         self._retry_s, self._sync_s, self._summary_s = now, now + SYNC_S, now
+        self._look_s = now + LOOK_S
         self._syncer = Syncer(self._disk)
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
 
     @property
+    def path(self) -> Path:
+        """The session's folder; another one once that was removed."""
+        return self._folder.path
+
+    @property
     def rows(self) -> int:
-        """Rows recorded."""
-        return self._segments.rows
+        """Rows recorded, and still there as far as is known."""
+        return self._kept + (0 if self._gone else self._folder.segments.rows)
 
     @property
     def waiting(self) -> int:
@@ -156,6 +157,7 @@ class Recorder:
         """Write what is pending and the end record. Call once, when nothing more will be put."""
         self._stop.set()
         self._thread.join()
+        self._look_at_folder()
         self._write()
         self._finish_segment()
         with self._lock:
@@ -165,64 +167,13 @@ class Recorder:
         self._summary.why = str(facts.get("why", ""))
         self._write_summary()
         with contextlib.suppress(OSError):
-            self._syncer.ask([*self._handles, self._events.handle(), *folder_handle(self.path)])
+            self._syncer.ask(self._folder.handles_to_sync())
         self._syncer.finish(CLOSING_S)
         self._look_at_syncs()
         try:
-            self._events.close()
+            self._folder.events.close()
         except OSError as error:
             self.fault = self.fault or why_stopped(error)
-
-    # --- beginning ----------------------------------------------------------------------------
-
-    def _make_folder(self, folder: Path, rig_file: RigFile) -> Path:
-        safe = "".join(c if c.isascii() and c.isalnum() else "-" for c in rig_file.rig.name)
-        name = f"{stamp()}-{safe.strip('-').lower()[:32] or 'rig'}"
-        folder.mkdir(parents=True, exist_ok=True)
-        for attempt in range(1, 1000):
-            path = folder / (name if attempt == 1 else f"{name}-{attempt}")
-            try:
-                path.mkdir()
-            except FileExistsError:
-                continue
-            return path
-        raise FileExistsError(17, "too many sessions of this second", str(folder))
-
-    def _open(self, rig_file: RigFile, source: str) -> None:
-        about = {
-            "format": layout.FORMAT,
-            "flowdebt": version("flowdebt"),
-            "python": platform.python_version(),
-            "pyarrow": pa.__version__,
-            "rig": rig_file.rig.name,
-            "rig_sha256": layout.rig_hash(rig_file.text),
-            "source": source,
-            "started": stamp(),
-            "pid": os.getpid(),
-        }
-        for name, text in (
-            (layout.RIG, rig_file.text),
-            (layout.ABOUT, json.dumps(about, indent=2) + "\n"),
-        ):
-            file = self._disk.create(self.path / name)
-            try:
-                file.append(text.encode())
-                self._handles.append(file.handle())
-            finally:
-                file.close()
-        channels = layout.recorded_channels(set(rig_file.columns))
-        self._segments = Segments(self.path, self._disk, channels)
-        self._segments.open(0, ())
-        self._events = self._disk.create(self.path / layout.EVENTS)
-
-    def _unmake(self) -> None:
-        """Take away a session that never began: our own folder, with only what we put there."""
-        for handle in self._handles:
-            os.close(handle)
-        with contextlib.suppress(OSError):
-            for path in self.path.iterdir():
-                path.unlink()
-            self.path.rmdir()
 
     # --- the thread ---------------------------------------------------------------------------
 
@@ -230,6 +181,9 @@ class Recorder:
         while not self._stop.wait(FLUSH_S):
             self._write()
             now = now_s()
+            if now >= self._look_s:
+                self._look_s = now + LOOK_S
+                self._look_at_folder()
             self._ask_for_turn(now)
             if now >= self._sync_s and self._syncer.idle:
                 self._look_at_syncs()
@@ -241,7 +195,7 @@ class Recorder:
     def _ask_for_turn(self, now: float) -> None:
         if self._turn_asked or self._next is not None:
             return
-        if self._segments.is_open:
+        if self._folder.segments.is_open:
             self._turn_due = self._turn_asked = now - self._opened_s >= self._segment_s
         elif now >= self._retry_s:
             self._retry_s = now + RETRY_S
@@ -273,14 +227,14 @@ class Recorder:
             self._write_notes()
 
     def _write_rows(self, rows: list[Pair]) -> None:
-        before = self._segments.rows
+        before = self.rows
         try:
             if rows and self._next is not None:
                 self._begin(self._next)
-            self._segments.write(rows)
+            self._folder.segments.write(rows)
         except OSError as error:
             self._stopped(why_stopped(error))
-        written = self._segments.rows - before
+        written = self.rows - before
         self.dropped += len(rows) - written
         if written:
             self._summary.took(rows[0][0][TIME], rows[written - 1][0][TIME], written)
@@ -288,8 +242,8 @@ class Recorder:
     def _turn(self, turn: _Turn) -> None:
         self._rig = turn.rig or self._rig
         self._turn_asked = False
-        if self._segments.is_open:
-            if not (self._segments.in_segment or turn.rig):
+        if self._folder.segments.is_open:
+            if not (self._folder.segments.in_segment or turn.rig):
                 return
             self._finish_segment()
         elif self._disk.free_bytes(self.path) < ROOM_TO_GO_ON:
@@ -297,17 +251,55 @@ class Recorder:
         self._next = turn  # begun when a row comes
 
     def _begin(self, turn: _Turn) -> None:
-        self._segments.open(self.dropped, turn.state, self._rig)
+        if self._gone:
+            self._begin_elsewhere(turn)
+        else:
+            self._folder.segments.open(self.dropped, turn.state, self._rig)
         self._next = None
         self._opened_s = now_s()
         self.fault = None
         self._write_summary()
 
+    def _look_at_folder(self) -> None:
+        """Where the folder was removed, or its files were: count what is lost, go on elsewhere."""
+        if self._gone or self._folder.is_there():
+            return
+        lost = self._folder.rows_gone()
+        self.dropped += lost
+        self._kept += self._folder.segments.rows - lost
+        self._gone = True
+        self._stopped(FOLDER_GONE)
+        if self._folder.events.links():  # moved, or not all of it removed: it ends here
+            end = {"kind": "end", "rows": self._folder.segments.rows, "why": FOLDER_GONE}
+            with contextlib.suppress(OSError):
+                self._folder.events.append(msgspec.json.encode(end) + b"\n")
+        self._turn_due = self._turn_asked = True
+
+    def _begin_elsewhere(self, turn: _Turn) -> None:
+        text = self._rig or self._rig_file.text
+        new = SessionFolder(
+            self._parent,
+            self._rig_file,
+            text,
+            self._source,
+            self._disk,
+            dropped=self.dropped,
+            state=turn.state,
+            before=self.path,
+        )
+        before, self._folder = self._folder, new
+        self._gone = False
+        self._rig = ""  # it is the new session's own
+        self._summary = Summary()
+        self._syncer.ask(before.handles)
+        with contextlib.suppress(OSError):
+            before.events.close()
+
     def _finish_segment(self) -> None:
         with contextlib.suppress(OSError):
-            self._handles += self._segments.handles()
-        facts = self._segments.finish()
-        if facts is not None:
+            self._folder.handles += self._folder.segments.handles()
+        facts = self._folder.segments.finish()
+        if facts is not None and not self._gone:
             self.note("segment", **facts)
 
     def _stopped(self, why: str) -> None:
@@ -324,7 +316,7 @@ class Recorder:
         if not notes:
             return True
         try:
-            self._events.append(b"".join(msgspec.json.encode(n) + b"\n" for n in notes))
+            self._folder.events.append(b"".join(msgspec.json.encode(n) + b"\n" for n in notes))
         except OSError as error:
             with self._lock:
                 self._notes[:0] = notes
@@ -337,19 +329,17 @@ class Recorder:
     def _write_summary(self) -> None:
         self._summary_s = now_s() + SUMMARY_S
         self._summary.dropped = self.dropped
-        self._summary.whole_segments = self._segments.whole
-        self._summary.whole_rows = self._segments.whole_rows
-        self._summary.whole_bytes = self._segments.whole_bytes
+        self._summary.whole_segments = self._folder.segments.whole
+        self._summary.whole_rows = self._folder.segments.whole_rows
+        self._summary.whole_bytes = self._folder.segments.whole_bytes
         with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
             write_summary(self.path, self._summary)
 
     def _sync(self) -> None:
-        handles, self._handles = self._handles, []
         try:
-            handles += [*self._segments.handles(), self._events.handle()]
+            self._syncer.ask(self._folder.handles_to_sync())
         except OSError as error:  # out of file handles: a recording must not take the last
             self._stopped(why_stopped(error))
-        self._syncer.ask(handles + folder_handle(self.path))
 
     def _look_at_syncs(self) -> None:
         error, self._syncer.fault = self._syncer.fault, None
