@@ -261,8 +261,8 @@ def status(rig: Rig, decision: Decision) -> str:
         below = f"until boost stays below {rig.ladder.release_below_kpa:.0f} kPa"
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
-        how_much = f"debt {decision.debt_ml:.2f} mL, {_average(decision)}"
-        return f"{done[0].upper()}{done[1:]}: {label}, {how_much}."
+        missing = f"{100.0 * decision.missing_share:.0f} % of the spray missing"
+        return f"{done[0].upper()}{done[1:]}: {label}, debt {decision.debt_ml:.2f} mL, {missing}."
     return f"{done[0].upper()}{done[1:]}: {label}."
 
 

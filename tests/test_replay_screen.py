@@ -138,10 +138,10 @@ async def test_events_and_marks_are_jumped_to(hand: Hand) -> None:
 async def test_an_event_is_as_it_stood_at_the_moment(hand: Hand) -> None:
     """At first it warns, then pulls, then cuts; later it has cleared; before it is yet to come."""
     for typed, words, not_yet in (
-        ("41.3", ("! warn", "active", "passed the warning"), "▼ pull timing"),
-        ("41.5", ("▼ pull timing", "active", "passed the pull"), "■ cut boost"),
-        ("43", ("■ cut boost", "active"), "cleared"),
-        ("53", ("■ cut boost", "cleared"), "active "),
+        ("41.3", ("! warn", "active", "passed the warn"), "▼ pull timing"),
+        ("41.5", ("▼ pull timing", "active", "passed the pull"), "▬ cut boost"),
+        ("43", ("▬ cut boost", "active"), "cleared"),
+        ("53", ("▬ cut boost", "cleared"), "active "),
     ):
         await hand.press("g")
         text = await hand.type(typed)

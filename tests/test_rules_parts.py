@@ -210,7 +210,7 @@ def test_status_lines() -> None:
     )
     missing = drive.run(0.4, share=0.0)[-1]
     assert status(facts, missing).startswith(
-        "Pull 12.0 deg of timing: under-delivery, debt 2.80 mL, 18 of 500 mL/min arrive (96 % missi"
+        "Pull 12.0 deg of timing: under-delivery, debt 2.80 mL, 96 % of the spray missing."
     )
     blind = healthy(facts)
     text = status(facts, blind.run(1.0, delivered_ml_min=NAN)[-1])
