@@ -179,6 +179,7 @@ def _status_in_words(frame: Frame) -> str:
         for name, word in frame.health.items()
         if word != "healthy"
     ]
+    parts += [f"NOT PUBLISHED to {o.broker}: {o.fault}" for o in frame.publishing if o.fault]
     if frame.recording is not None and frame.recording.fault is not None:
         parts.append(f"recording {frame.recording.in_words}")
     return " | ".join(parts + ill)

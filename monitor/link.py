@@ -2,9 +2,11 @@
 
 import asyncio
 import contextlib
+import signal
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
+from typing import Any
 
 import msgspec
 
@@ -83,6 +85,45 @@ class ViewerLink:
                 self._writer.write(encode(command))
 
 
+@contextlib.contextmanager
+def sigterm_interrupts() -> Iterator[None]:
+    """Let SIGTERM do here what Ctrl-C does, until a loop listens to it: a guard that we start ends.
+
+    A program that is told to end and dies at once would leave its guard to nobody.
+    """
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGTERM, interrupt)
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextlib.contextmanager
+def _signals_held() -> Iterator[list[int]]:
+    """Put off Ctrl-C and SIGTERM; yields those that came."""
+    held: list[int] = []
+    before: list[tuple[int, Any]] = []
+    try:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            before.append((number, signal.signal(number, lambda which, _: held.append(which))))
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield held
+        return
+    try:
+        yield held
+    finally:
+        for which, handler in before:
+            signal.signal(which, handler)
+
+
 def start_guard(
     order: Order, meanwhile: Callable[[], object] | None = None
 ) -> tuple["subprocess.Popen[bytes]", Place]:
@@ -97,13 +138,40 @@ def start_guard(
     Raises:
         BadInput: It could not do what the order asks; the text is its own.
     """
-    process = subprocess.Popen(
-        [sys.executable, "-m", "monitor.guard.process"],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
+    process: subprocess.Popen[bytes] | None = None
+    try:
+        with _signals_held() as held:  # amid this, nobody could say which process to end
+            process = subprocess.Popen(
+                [sys.executable, "-m", "monitor.guard.process"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+        if held:
+            raise KeyboardInterrupt
+        word, rest = _first_word(process, order, meanwhile)
+    except BaseException:  # interrupted: nobody would know of it, so it doesn't stay
+        if process is not None:
+            end_guard(process)
+        raise
+    if word == "ready":
+        try:
+            return process, find_place(process.pid)
+        except BadInput:  # it ended as soon as it had begun
+            _wait_for(process)
+            raise
+        except BaseException:
+            end_guard(process)
+            raise
+    _wait_for(process)
+    raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+
+
+def _first_word(
+    process: "subprocess.Popen[bytes]", order: Order, meanwhile: Callable[[], object] | None
+) -> tuple[str, str]:
+    """Hand a guard its order; return its answer's first word, and the rest."""
     if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
         raise RuntimeError("no pipes")
     with contextlib.suppress(OSError):
@@ -113,14 +181,13 @@ def start_guard(
         meanwhile()
     with process.stdout as said:
         word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
-    if word == "ready":
-        try:
-            return process, find_place(process.pid)
-        except BadInput:  # it ended as soon as it had begun
-            _wait_for(process)
-            raise
+    return word, rest
+
+
+def end_guard(process: "subprocess.Popen[bytes]") -> None:
+    """End a guard that we started and that nobody watches yet."""
+    process.terminate()
     _wait_for(process)
-    raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
 
 
 def _wait_for(process: "subprocess.Popen[bytes]") -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 import msgspec
 
 from monitor import counts
-from monitor.guard.protocol import Frame, Hello
+from monitor.guard.protocol import Frame, Hello, outputs_in_doubt, outputs_in_words
 from rules.channels import label_of_channel
 from rules.findings import label_of
 from simulator.strict import clean
@@ -32,6 +32,7 @@ def as_json_line(hello: Hello, frame: Frame) -> str:
         "sounding": frame.sounding,
         "causes": frame.causes,
         "outputs": frame.outputs,
+        "publishing": msgspec.to_builtins(frame.publishing),
         "recording": msgspec.to_builtins(frame.recording),
         "statistics": frame.statistics,
     }
@@ -42,6 +43,8 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     """Yield lines for people."""
     yield clean(f"guard {hello.pid}: {hello.rig}, {hello.source}", LONGEST)
     yield f"  {clean(frame.status, LONGEST)}"
+    for trouble in _troubles(frame):
+        yield f"! {clean(trouble, LONGEST)}"
     at = hello.thresholds
     levels = ", ".join(f"{name} {at.get(name, 0.0):g} mL" for name in ("warn", "pull", "cut"))
     yield f"  debt {frame.decision.get('debt_ml') or 0.0:.2f} mL; {levels}"
@@ -49,6 +52,9 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"
     yield f"  {clean(kept, LONGEST)}"
     yield from _outputs(frame)
+    for one in frame.publishing:
+        if one.fault is None:
+            yield f"  published to {clean(one.broker, LONGEST)}"
     yield f"  {clean(_health(frame.health), LONGEST)}"
     if frame.alarms:
         names = ", ".join(
@@ -57,6 +63,17 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
         yield f"  alarms: {clean(names, LONGEST)}"
     for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)
+
+
+def _troubles(frame: Frame) -> Iterator[str]:
+    """Yield what whoever relies on outputs, broker or recording must know first."""
+    if outputs_in_doubt(frame.outputs):
+        yield outputs_in_words(frame.outputs)
+    for one in frame.publishing:
+        if one.fault is not None:
+            yield f"NOT PUBLISHED to {one.broker}: {one.fault}"
+    if frame.recording is not None and frame.recording.fault is not None:
+        yield f"NOT RECORDED: {frame.recording.fault}"
 
 
 def _health(health: dict[str, str]) -> str:

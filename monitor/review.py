@@ -1,8 +1,7 @@
 """Reading back a log or a session: the same rules, at full speed."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,9 +9,12 @@ import numpy as np
 
 from monitor.ahead import ahead
 from monitor.align import GapFiller
+from monitor.mistakes import MistakeSearch
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
+from monitor.review_words import in_words as in_words
 from monitor.sources.logs import log_blocks, rig_of_log
+from monitor.span import Span, readings_of
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -24,10 +26,8 @@ from simulator.strict import BadInput, called, clean
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
 BYTES_WORTH_COMPILING: Final = 8_000_000
-# Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
-# another. Common practice, no source.
-LEAST_STEP_S: Final = 0.0002
-MOST_STEP_S: Final = 1.0
+# An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
+ROWS_LOOKED_AT: Final = 360_000
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
 _ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
 _CHANGED_AT: Final = Decision._fields.index("changed")
@@ -54,10 +54,9 @@ class Review:
     Attributes:
         source: What was read.
         rig: Rig's name.
-        rows: Rows decided on, ticks included.
+        span: How many rows it holds, ticks for silence left out, and over which time.
         judged: Of these, how many were in time, with every essential channel and the clock healthy.
-        from_s: First time in the log.
-        to_s: Last.
+        blind_ticks: Ticks for silence that went on until something essential was too old.
         events: In the order in which they were raised.
         rejected: Rows not used, by reason.
         no_numbers: Cells with text where a number belongs, read as not a number.
@@ -70,14 +69,14 @@ class Review:
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
         new_terms: Where a session's rig was changed while the guard ran.
+        mistakes: What speaks against the rig itself.
     """
 
     source: str
     rig: str
-    rows: int = 0
+    span: Span = field(default_factory=Span)
     judged: int = 0
-    from_s: float | None = None
-    to_s: float | None = None
+    blind_ticks: int = 0
     events: list[Event] = field(default_factory=list)
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
@@ -88,6 +87,22 @@ class Review:
     step_s: float | None = None
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
+    mistakes: list[str] = field(default_factory=list)
+
+    @property
+    def rows(self) -> int:
+        """Rows that hold a reading."""
+        return self.span.readings or 0
+
+    @property
+    def from_s(self) -> float | None:
+        """First time, s."""
+        return self.span.from_s
+
+    @property
+    def to_s(self) -> float | None:
+        """Newest time, s."""
+        return self.span.to_s
 
     @property
     def worst(self) -> Action:
@@ -103,6 +118,8 @@ class Review:
             "judged": self.judged,
             "from_s": self.from_s,
             "to_s": self.to_s,
+            "length_s": self.span.length_s,
+            "clock_stepped_back": self.span.steps_back,
             "worst_action": self.worst.word,
             "rejected": self.rejected,
             "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
@@ -110,6 +127,7 @@ class Review:
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
             "thresholds_changed": [new.as_json() for new in self.new_terms],
+            "mistakes_in_rig": self.mistakes,
             "events": [event.as_json() for event in self.events],
         }
 
@@ -121,8 +139,9 @@ class Replay:
         self._compiled = compiled
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
+        self._mistakes = MistakeSearch(rig_file.rig)
         self.rows = 0
-        self.judged = 0
+        self.judged = self.blind_ticks = 0
         self.events: list[Event] = []
 
     def take(self, rows: Any, decided: Any = None) -> float | None:
@@ -136,27 +155,26 @@ class Replay:
             Time of the first row decided otherwise; None where all agree.
         """
         self.rows += len(rows)
-        differs = None
-        if decided is not None:
-            decisions = self._decide(rows)
-            again = decisions[:, _DECIDED_AT]
-            wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
-            if wrong.any():
-                differs = float(rows[int(np.argmax(wrong)), TIME])
-            in_time = decisions[:, _LATE_AT] == 0.0
-            self.judged += int(np.count_nonzero((decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time))
-            self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
-        elif not self._is_compiled():
-            for row in rows.tolist():
-                decision = self._guard.step(row)
-                self.judged += decision.judged
-                if decision.changed:
-                    self._feed(decision)
-        else:
+        if decided is None and self.rows > ROWS_LOOKED_AT:
             _, changed, judged = self._guard.run_changes(rows)
-            self.judged += judged
+            self._count_judged(rows, judged)
             self._track(changed)
-        return differs
+            return None
+        decisions = self._decide(rows)
+        in_time = decisions[:, _LATE_AT] == 0.0
+        self._count_judged(rows, (decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time)
+        self._mistakes.take(decisions)
+        self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
+        if decided is None:
+            return None
+        again = decisions[:, _DECIDED_AT]
+        wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
+        return float(rows[int(np.argmax(wrong)), TIME]) if wrong.any() else None
+
+    def _count_judged(self, rows: Any, judged: Any) -> None:
+        sent = readings_of(rows)
+        self.judged += int(np.count_nonzero(judged & sent))
+        self.blind_ticks += int(np.count_nonzero(~judged & ~sent))
 
     def change(self, rig_file: RigFile) -> None:
         """Judge by another rig from here on, as the guard did.
@@ -169,6 +187,7 @@ class Replay:
         except ValueError as error:
             raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
         self._tracker.change(rig_file.rig)
+        self._mistakes = MistakeSearch(rig_file.rig)
 
     @property
     def time_s(self) -> float:
@@ -184,16 +203,19 @@ class Replay:
             return False
         return True
 
+    @property
+    def mistakes(self) -> list[str]:
+        """What speaks against the rig itself, a sentence each."""
+        return self._mistakes.found
+
     def finish(self) -> None:
         """Bring what is still open up to date."""
+        self._mistakes.finish()
         self._tracker.finish(self._guard.decision())
 
-    def _is_compiled(self) -> bool:
-        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
-        return self._compiled
-
     def _decide(self, rows: Any) -> Any:
-        if not self._is_compiled():
+        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
+        if not self._compiled:
             return np.array([self._guard.step(row) for row in rows.tolist()])
         return self._guard.run_rows(rows)
 
@@ -218,7 +240,7 @@ def review(path: Path, rig: str | None) -> Review:
         BadInput: Anything that can't be read or used; not one row in it.
     """
     result = _review_session(path, rig) if is_session(path) else _review_log(path, rig)
-    if not result.rows:
+    if result.from_s is None:
         why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
         raise BadInput(f"{called(path)}: found no rows{why}, expected some")
     return result
@@ -232,7 +254,7 @@ def _review_log(path: Path, rig: str | None) -> Review:
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
     for rows in ahead(blocks):
-        _span(result, rows)
+        result.span.take(rows)
         if result.step_s is None:
             result.step_s = _median_step_s(rows)
         replay.take(rows if blocks.ticked else filler.fill(rows))
@@ -252,7 +274,7 @@ def _review_session(path: Path, rig: str | None) -> Review:
     replay = Replay(rig_file)
     now = own
     for rows in blocks:
-        _span(result, rows)
+        result.span.take(rows)
         new = None
         if (blocks.rig_text or own.text) != now.text:
             new = rig_from_text(blocks.rig_text or own.text, str(path))
@@ -275,108 +297,15 @@ def _review_session(path: Path, rig: str | None) -> Review:
     return result
 
 
-def _span(result: Review, rows: Any) -> None:
-    times = rows[:, TIME]
-    if result.from_s is None:
-        result.from_s = _finite(times[0])
-    result.to_s = _finite(times[-1])
-
-
 def _median_step_s(rows: Any) -> float | None:
     steps_s = np.diff(rows[:, TIME])
     steps_s = steps_s[np.isfinite(steps_s)]
     return float(np.median(steps_s)) if len(steps_s) else None
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if isfinite(value) else None
-
-
 def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
     replay.finish()
-    result.rows, result.judged = replay.rows, replay.judged
+    result.judged, result.blind_ticks = replay.judged, replay.blind_ticks
     result.events = replay.events
+    result.mistakes = replay.mistakes
     result.rejected = rejected
-
-
-def in_words(result: Review) -> Iterator[str]:
-    """Yield a review as lines for people."""
-    span = ""
-    if result.from_s is not None and result.to_s is not None:
-        span = f", {result.from_s:.2f} to {result.to_s:.2f} s"
-    rows = _rows(result.rows)
-    yield f"{clean(result.source)}: {rows}{span}, judged by rig {clean(result.rig)}"
-    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
-        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
-    if result.cut is not None:
-        yield f"  the recording is not whole: {clean(result.cut, 1000)}"
-    for reason, count in result.rejected.items():
-        yield f"  {_rows(count)} not used: {reason}"
-    if result.no_numbers:
-        cells = "1 cell is" if result.no_numbers == 1 else f"{result.no_numbers} cells are"
-        where = "; ".join(f"line {cell}" for cell in result.no_number_cells)
-        more = " and so on" if result.no_numbers > len(result.no_number_cells) else ""
-        yield f"  {cells} no number, and never healthy: {clean(where, 400)}{more}"
-    if result.reproduced is not None:
-        yield (
-            "  decisions of that time reproduced, bit for bit"
-            if result.reproduced
-            else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:.3f} s"
-        )
-    for new in result.new_terms:
-        told = ", ".join(change.words for change in new.changes) or "nothing but the text"
-        yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
-    if not result.events:
-        yield f"  {_nothing_found(result)}"
-    if result.unacknowledged and result.worst >= Action.PULL_TIMING:
-        yield (
-            "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
-            "is latched lasts to the end"
-        )
-    for event in result.events:
-        yield from _event_in_words(event)
-
-
-def _nothing_found(result: Review) -> str:
-    """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
-    blind = result.rows - result.judged
-    if not (blind or result.rejected or result.cut):
-        return "nothing found: no action throughout"
-    why = "an essential channel or the clock was not healthy, or a row came late"
-    told = f"; {_rows(blind)} not: {why}" if blind else ""
-    return f"nothing found in the {_rows(result.judged)} that could be judged{told}"
-
-
-def _rows(count: int) -> str:
-    return "1 row" if count == 1 else f"{count} rows"
-
-
-def _span_in_words(span_s: float) -> str:
-    return f"{span_s:.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:.3g} ms"
-
-
-def _event_in_words(event: Event) -> Iterator[str]:
-    until = "to the end" if event.until_s is None else f"to {event.until_s:.2f} s"
-    deep = []
-    if event.debt_ml > 0.0:
-        deep.append(f"debt {event.debt_ml:.2f} mL")
-    if event.retard_deg > 0.0:
-        deep.append(f"{event.retard_deg:.1f} deg pulled")
-    if event.boost_ceiling_kpa is not None:
-        deep.append(f"boost cut to {event.boost_ceiling_kpa:.0f} kPa")
-    depth = f" ({', '.join(deep)})" if deep else ""
-    yield (
-        f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
-        f"{event.what.label} {until}{depth}"
-    )
-    why = event.explanation
-    yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
-    yield f"             {event.what.severity.value}; check first {event.what.check_first}"
-    if event.action >= Action.PULL_TIMING:
-        yield f"             {event.intervals.in_words()}"
-    if len(event.steps) > 1:
-        steps = ", ".join(
-            f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"
-            for step in event.steps
-        )
-        yield f"             {steps}"

@@ -18,7 +18,7 @@ from monitor.guard.order import Order
 from monitor.guard.place import Place, find_place, running_places
 from monitor.guard.protocol import COMMAND_LINE, Bye, Command, Ending, Message, end_in_words
 from monitor.lines import LineTalk
-from monitor.link import ViewerLink, start_guard
+from monitor.link import ViewerLink, end_guard, sigterm_interrupts, start_guard
 from monitor.screen.look import USUAL, Look
 from simulator.strict import BadInput, clean
 
@@ -37,15 +37,19 @@ def watch_own(
         BadInput: The order can't be carried out.
     """
     in_text = _in_text(text, as_json)
-    process, place = start_guard(
-        msgspec.structs.replace(order, awaits_viewer=True), None if in_text else _load_screen
-    )
-    hand = _Hand(operator, look, owner=True)
-    try:
-        code = _view(place, hand, text=text, as_json=as_json)
-    except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
-        _wait_for(process)
-        raise
+    with sigterm_interrupts():
+        process, place = start_guard(
+            msgspec.structs.replace(order, awaits_viewer=True), None if in_text else _load_screen
+        )
+        hand = _Hand(operator, look, owner=True)
+        try:
+            code = _view(place, hand, text=text, as_json=as_json)
+        except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
+            _wait_for(process)
+            raise
+        except KeyboardInterrupt:  # before the view took over what a signal means
+            end_guard(process)
+            raise
     if code == DETACHED:
         sys.stderr.write(
             f"guard {place.pid} goes on; flowdebt watch --attach joins it, "

@@ -18,6 +18,7 @@ from rules import (
     channels,
     command,
     constants,
+    cross_checks,
     debt,
     expectation,
     followed,
@@ -25,6 +26,7 @@ from rules import (
     health,
     hydraulics,
     ladder,
+    lasting,
     state,
     watch,
 )
@@ -39,6 +41,8 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     health,
     debt,
     followed,
+    lasting,
+    cross_checks,
     watch,
     ladder,
 )
@@ -95,7 +99,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
     ) -> int:
         """Step every row; write the decisions that changed something, and their row numbers.
 
-        ``judged[0]`` counts the rows that were in time, with all that is essential healthy.
+        ``judged`` says of each row whether it was in time, with all that is essential healthy.
         """
         if stamp < 0:
             return -1
@@ -104,8 +108,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         count = 0
         for i in range(n):
             _step(k, columns, s, rows, i * ROW_WIDTH)
-            if s[ALL_HEALTHY] != 0.0 and s[LATE] == 0.0:
-                judged[0] += 1
+            judged[i] = s[ALL_HEALTHY] != 0.0 and s[LATE] == 0.0
             if s[CHANGED] != 0.0:
                 for j in range(width):
                     out[count, j] = s[j]

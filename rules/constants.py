@@ -15,14 +15,22 @@ WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated o
 # The readings without which a shortfall cannot be judged, beside those the command needs.
 ALWAYS_ESSENTIAL = (ch.BOOST, ch.DELIVERED)
 
-# How far the expected flow must move, as a share of full flow, before an unchanged flow reading
-# counts as stuck; how far engine speed must move for the others. Common practice, no source.
-STUCK_FLOW_SHARE = 0.2
-STUCK_SPEED_RPM = 800.0
 NIL_COMMAND_PCT = 3.0
+# Part of full flow from which on a flow reading must move: below it a coarse one may know but one
+# step. Common practice, no source.
+LIVELY_SHARE = 0.2
+# A flow this many times the noise floor is spray, not noise. Common practice, no source.
+SPRAYING = 4.0
+# Stoichiometric air to petrol by mass, petrol's density (g/mL) and the gas constant of air
+# (kJ/kg K): Heywood, Internal Combustion Engine Fundamentals, ch. 3. Charge temperature: a warm
+# intake, from memory; the learned level takes up what it is off.
+AIR_TO_PETROL = 14.7
+PETROL_G_ML = 0.745
+AIR_KJ_KG_K = 0.287
+CHARGE_K = 310.0
+# Kinds of command that are worked out from boost and duty; the others are the log's own.
+OWN_LAWS = (CommandKind.FIXED, CommandKind.BOOST, CommandKind.INJECTOR_DUTY, CommandKind.MAP)
 
-NO_REFERENCE = -1
-EXPECTED_REFERENCE = 0
 N_LIMITS = 4
 MOST_POINTS = 32  # of a table's axis
 
@@ -94,14 +102,22 @@ MOST_POINTS = 32  # of a table's axis
     CONFIRM_DEG,
     CONFIRM_KPA,
     NOT_FOLLOWED_ACTION,
-) = range(65)
+    SPRAYING_ML_MIN,
+    LIVELY_ML_MIN,
+    LOGGER_STUCK_AFTER_S,
+    AMBIENT_KPA,  # the cross-checks
+    DEAD_TIME_MS,
+    AIR_KPA_A_MS,
+    DISAGREE_ML_MIN,
+    CONTRADICTED_BY,
+    CROSS_CHECK_FOR_S,
+) = range(74)
 _BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 65
+LOW: Final = 74
 HIGH: Final = LOW + _BLOCK
 MAX_AGE_S: Final = HIGH + _BLOCK
 STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
-MOVED_ENOUGH: Final = STUCK_AFTER_S + _BLOCK
-PASS_LOW: Final = MOVED_ENOUGH + _BLOCK  # as LOW, but infinite where more must be looked at
+PASS_LOW: Final = STUCK_AFTER_S + _BLOCK  # as LOW, but infinite where more must be looked at
 MOST_PER_S: Final = PASS_LOW + _BLOCK
 LIMIT_ABOVE: Final = MOST_PER_S + _BLOCK
 LIMIT_FOR_S: Final = LIMIT_ABOVE + N_LIMITS
@@ -123,8 +139,9 @@ DRY_COLUMN: Final = 5  # dry intake temperature; 0 for none
 TANK_COLUMN: Final = 6  # tank level; 0 for none
 CONFIRMED_RETARD_COLUMN: Final = 7  # retard the engine controller confirms; 0 for none
 CONFIRMED_CEILING_COLUMN: Final = 8  # boost ceiling it confirms; 0 for none
-REFERENCE: Final = 9  # one entry for each column of a sample
-MAPPED: Final = REFERENCE + _BLOCK
+LAW_COLUMN: Final = 9  # the logged command to hold against the rig's own rule; 0 for none
+DUTY_COLUMN: Final = 10  # injector duty to hold against boost; 0 for none
+MAPPED: Final = 11
 ESSENTIAL: Final = MAPPED + _BLOCK
 LIMITED: Final = ESSENTIAL + _BLOCK  # which limits are in force
 N_COLUMNS: Final = LIMITED + N_LIMITS
@@ -210,6 +227,9 @@ def constants_of(rig: Rig) -> Constants:
     k[LAG_S] = rig.spray.lag_s
     k[SHARE] = debt.share
     k[FLOOR_ML_MIN] = debt.floor_ml_min
+    k[SPRAYING_ML_MIN] = SPRAYING * debt.floor_ml_min
+    full_ml_min = conductance * sqrt(regulated)
+    k[LIVELY_ML_MIN] = max(k[SPRAYING_ML_MIN], LIVELY_SHARE * full_ml_min)
     k[DELAY_TOLERANCE_S] = debt.delay_tolerance_s
     k[LEAD] = debt.lead
     k[ARREARS_SHARE] = debt.arrears_share
@@ -238,6 +258,7 @@ def constants_of(rig: Rig) -> Constants:
 
     k[GIVE_BACK_DEG_S] = ladder.give_back_deg_s
     _put_watch(k, rig)
+    _put_cross_checks(k, rig, full_ml_min)
     _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa, 1)
     if len(paid.timing_deg) != len(paid.boost_kpa):
         raise ValueError("paid timing: expected one value for each boost")
@@ -265,7 +286,6 @@ def constants_of(rig: Rig) -> Constants:
     limited = [i for i in range(N_LIMITS) if k[LIMIT_ABOVE + i] < inf]
     columns[N_LIMITED] = len(limited)
     columns[LIMITED : LIMITED + len(limited)] = limited
-    columns[REFERENCE : REFERENCE + _BLOCK] = [NO_REFERENCE] * _BLOCK
     for column, term in terms.items():
         k[LOW + column] = term.low
         k[PASS_LOW + column] = term.low
@@ -273,16 +293,7 @@ def constants_of(rig: Rig) -> Constants:
         k[MAX_AGE_S + column] = term.max_age_s
         k[STUCK_AFTER_S + column] = term.stuck_after_s
         k[MOST_PER_S + column] = term.most_per_s
-        if term.stuck_after_s == inf:
-            continue
-        if column == ch.DELIVERED:
-            columns[REFERENCE + column] = EXPECTED_REFERENCE
-            k[MOVED_ENOUGH + column] = STUCK_FLOW_SHARE * conductance * sqrt(regulated)
-        elif ch.ENGINE_SPEED in terms and column != ch.ENGINE_SPEED:
-            columns[REFERENCE + column] = ch.ENGINE_SPEED
-            k[MOVED_ENOUGH + column] = STUCK_SPEED_RPM
-    for column in terms:
-        if columns[REFERENCE + column] != NO_REFERENCE or terms[column].most_per_s < inf:
+        if min(term.stuck_after_s, term.most_per_s) < inf:
             k[PASS_LOW + column] = inf
     _put_watched_columns(columns, rig, set(terms))
     columns[N_MAPPED] = len(terms)
@@ -319,10 +330,35 @@ def _put_watch(k: list[float], rig: Rig) -> None:
     k[NIL_COMMAND] = rig.debt.floor_ml_min if by_flow else NIL_COMMAND_PCT
 
 
+def _put_cross_checks(k: list[float], rig: Rig, full_ml_min: float) -> None:
+    watch, engine, injectors = rig.watch, rig.engine, rig.injectors
+    k[LOGGER_STUCK_AFTER_S] = watch.logger_stuck_after_s
+    k[AMBIENT_KPA] = engine.ambient_kpa
+    k[DEAD_TIME_MS] = injectors.dead_time_ms
+    # Speed-density: petrol a cycle to what the cylinders hold at a manifold pressure, as pressure
+    # (kPa, absolute) for each millisecond of open injector.
+    petrol_g_ms = (
+        injectors.count
+        * injectors.rated_ml_min
+        * sqrt(injectors.fuel_kpa / injectors.rated_kpa)
+        * PETROL_G_ML
+        / 60_000.0
+    )
+    air_g_kpa = engine.displacement_l * engine.volumetric_efficiency / (AIR_KJ_KG_K * CHARGE_K)
+    k[AIR_KPA_A_MS] = petrol_g_ms * AIR_TO_PETROL / air_g_kpa
+    k[DISAGREE_ML_MIN] = watch.disagree_share * full_ml_min
+    k[CONTRADICTED_BY] = 1.0 + watch.contradicted_share
+    k[CROSS_CHECK_FOR_S] = watch.cross_check_for_s
+
+
 def _put_watched_columns(columns: list[int], rig: Rig, mapped: set[int]) -> None:
     for column in (ch.COMMAND_PCT, ch.COMMANDED):
         if column in mapped:
             columns[COMMAND_COLUMN] = column
+    if rig.command.kind in OWN_LAWS and rig.watch.disagree_share < inf:
+        columns[LAW_COLUMN] = columns[COMMAND_COLUMN]
+    if {ch.ENGINE_SPEED, ch.INJECTOR_DUTY} <= mapped and rig.watch.contradicted_share < inf:
+        columns[DUTY_COLUMN] = ch.INJECTOR_DUTY
     judged = rig.watch.least_drop_k > 0.0 or rig.watch.most_rise_k < inf
     columns[COOLED_COLUMN] = ch.INTAKE if ch.INTAKE in mapped and judged else 0
     columns[DRY_COLUMN] = ch.DRY_INTAKE if ch.DRY_INTAKE in mapped else 0

@@ -45,7 +45,10 @@ class Event:
         debt_ml: Largest debt of its shortfall (0 where it has none).
         explanation: Why, at the worst action.
         action_time_s: When the worst action was taken.
+        clock_s: When it was raised by the guard's own time, which goes on where a source's clock
+            steps: events are in its order.
         until_s: When it cleared; None while it lasts.
+        lasted_s: How long it lasted by the guard's own time; None while it does.
         intervals: How long detection and reaction took, against what the engine tolerates: of the
             first action that protects it (pull or cut), or of the warning where there was none.
             What more was done afterwards is among the steps.
@@ -61,7 +64,9 @@ class Event:
     explanation: str
     action_time_s: float
     intervals: Intervals
+    clock_s: float
     until_s: float | None = None
+    lasted_s: float | None = None
     steps: list[Step] = field(default_factory=list)
 
     @property
@@ -80,7 +85,9 @@ class Event:
             "debt_ml": self.debt_ml,
             "explanation": self.explanation,
             "action_time_s": self.action_time_s,
+            "clock_s": self.clock_s,
             "until_s": self.until_s,
+            "lasted_s": self.lasted_s,
             "fault_intervals": self.intervals.as_json(),
             "severity": self.what.severity.value,
             "check_first": self.what.check_first,
@@ -116,6 +123,7 @@ class EventTracker:
             self._count_debt(finding, event, decision)
             if level == Action.NO_ACTION:
                 event.until_s = decision.time_s
+                event.lasted_s = decision.clock_s - event.clock_s
                 del self._open[finding]
                 turns.append((Turn.CLEARED, event))
                 continue
@@ -164,6 +172,7 @@ class EventTracker:
             explanation="",
             action_time_s=decision.time_s,
             intervals=intervals(self._rig, finding, decision),
+            clock_s=decision.clock_s,
         )
         self._worsen(event, finding, level, decision)
         return event

@@ -94,9 +94,36 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     )
 
 
+def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
+    """Whether nothing that comes moves: some channels stuck, none healthy."""
+    healths = {
+        decision[st.HEALTH + ch.CHANNEL_NAMES.index(terms.name) + 1] for terms in rig.channels
+    }
+    return st.STUCK in healths and st.HEALTHY not in healths
+
+
+def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
+    """Say what is wrong with a channel; where its reading is implausible, what it reads, too."""
+    known = ch.CHANNELS[column - 1]
+    told = f"{known.label} {st.HEALTH_WORDS[int(decision[st.HEALTH + column])]}"
+    if decision[st.HEALTH + column] != st.IMPLAUSIBLE or decision.refused_column != column:
+        return told
+    terms = next(terms for terms in rig.channels if terms.name == known.name)
+    guess = "another unit, or the rig's range?"
+    if column == ch.BOOST and terms.low <= decision.refused - rig.engine.ambient_kpa <= terms.high:
+        guess = "absolute for gauge, or another unit?"
+    unit = "" if known.unit == "1" else f" {known.unit}"
+    return (
+        f"{told} (reads {decision.refused:.4g}{unit}, plausible from {terms.low:.4g}{unit} to "
+        f"{terms.high:.4g}{unit}: {guess})"
+    )
+
+
 def _ill(rig: Rig, decision: Decision) -> str:
+    if _logger_is_frozen(rig, decision):
+        return "the logger repeats itself"
     ill = [
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}"
+        _unhealthy(rig, decision, c)
         for c in essential_columns(rig)
         if decision[st.HEALTH + c] != st.HEALTHY
     ]
@@ -104,14 +131,18 @@ def _ill(rig: Rig, decision: Decision) -> str:
 
 
 def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
+    if _logger_is_frozen(rig, decision):
+        return (
+            "the logger repeats itself: no channel has had a new value for more than "
+            f"{rig.watch.logger_stuck_after_s:.1f} s, the last boost was "
+            f"{decision.value_boost_kpa:.0f} kPa, so the spray cannot be judged"
+        )
     columns = [ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels]
     essential = essential_columns(rig)
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
-    named = ", ".join(
-        f"{ch.CHANNELS[c - 1].label} {st.HEALTH_WORDS[int(decision[st.HEALTH + c])]}" for c in ill
-    )
+    named = ", ".join(_unhealthy(rig, decision, c) for c in ill)
     if level >= Action.PULL_TIMING or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
     return f"{named or 'signal lost'} {_at_boost(decision)}"
@@ -222,6 +253,29 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
     return f"the engine controller does not follow within {within_s:.2f} s: {said}"
 
 
+def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
+    by_flow = any(terms.name == "commanded_ml_min" for terms in rig.channels)
+    logged = (
+        f"{decision.value_commanded_ml_min:.0f} mL/min"
+        if by_flow
+        else f"{decision.value_command_pct:.0f} % of full flow"
+    )
+    return (
+        f"the log says {logged} are commanded, the rig {decision.commanded_ml_min:.0f} mL/min "
+        f"{_at_boost(decision)}, for {rig.watch.cross_check_for_s:.2f} s: one is wrong, so the "
+        "spray cannot be judged"
+    )
+
+
+def _explain_contradiction(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"injector duty {decision.value_injector_duty_pct:.0f} % at "
+        f"{decision.value_engine_speed_rpm:.0f} rpm speaks for {decision.duty_boost_kpa:.0f} kPa "
+        f"of boost, where {decision.value_boost_kpa:.0f} kPa is read, for more than "
+        f"{rig.watch.cross_check_for_s:.2f} s: by that reading no spray can be judged"
+    )
+
+
 def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
     return "many samples come out of order and are not used"
 
@@ -239,6 +293,8 @@ _WHY = {
     st.CLOCK_STEP: _explain_clock,
     st.LATE_SAMPLES: _explain_late,
     st.NOT_FOLLOWED: _explain_not_followed,
+    st.COMMAND_DISAGREES: _explain_disagreement,
+    st.BOOST_CONTRADICTED: _explain_contradiction,
 }
 
 

@@ -242,6 +242,13 @@ class Watch:
         confirm_timing_deg: How much less retard may be confirmed than was asked for.
         confirm_boost_kpa: How much more boost the confirmed ceiling may allow.
         not_followed_action: What an action that isn't confirmed leads to.
+        logger_stuck_after_s: Every channel that comes stands still under boost for this long
+            (infinite: not judged).
+        disagree_share: How far, as a share of full flow, the logged command may be from the rig's
+            own rule (infinite: not judged).
+        contradicted_share: How much more air than the boost reading, as a share of it, injector
+            duty at this engine speed may speak for (infinite: not judged).
+        cross_check_for_s: Either is so for this long, and acts as blindness does.
     """
 
     no_delivery_for_s: float = 0.25
@@ -262,6 +269,10 @@ class Watch:
     confirm_timing_deg: float = 0.6
     confirm_boost_kpa: float = 5.0
     not_followed_action: Action = Action.CUT_BOOST
+    logger_stuck_after_s: float = 0.5
+    disagree_share: float = 0.25
+    contradicted_share: float = 0.6
+    cross_check_for_s: float = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,7 +292,8 @@ class FaultIntervals:
 class ChannelTerms:
     """What this rig says of a channel it maps.
 
-    ``stuck_after_s`` is infinite where an unchanging reading proves nothing, ``most_per_s`` where
+    ``stuck_after_s`` is how long a fine reading may stand still under boost (the flow: where spray
+    is due), infinite where an unchanging reading proves nothing; ``most_per_s`` is infinite where
     any jump is possible.
     """
 

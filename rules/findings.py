@@ -5,6 +5,7 @@ from enum import StrEnum
 from math import inf
 from typing import Final
 
+from rules.constants import OWN_LAWS
 from rules.facts import Rig
 from rules.state import FINDING_NAMES
 
@@ -188,6 +189,23 @@ FINDINGS: Final = (
         "wiring to the engine controller, its input, what confirms it",
         needs_any=("confirmed_retard_deg", "confirmed_ceiling_kpa"),
     ),
+    Finding(
+        "command_disagrees",
+        "controller and rig disagree",
+        Severity.PROTECTION,
+        ("boost_kpa",),
+        "what the rig says for blindness: what is due can't be told",
+        "boost sensor and hose, the controller's settings, the rig's [command]",
+        needs_any=("commanded_ml_min", "command_pct"),
+    ),
+    Finding(
+        "boost_contradicted",
+        "boost contradicts injector duty",
+        Severity.PROTECTION,
+        ("boost_kpa", "engine_speed_rpm", "injector_duty_pct"),
+        "what the rig says for blindness: a boost that reads low hides what is due",
+        "boost sensor, hose and wiring, injector duty, the rig's [injectors]",
+    ),
 )
 
 if tuple(finding.name for finding in FINDINGS) != FINDING_NAMES:  # pragma: no cover
@@ -205,11 +223,15 @@ def why_impossible(rig: Rig, finding: Finding) -> str | None:
     if finding.limit is not None and getattr(rig.limits, finding.limit).above == inf:
         return f"no [limits.{finding.limit}]"
     watch = rig.watch
+    if finding.name == "command_disagrees" and rig.command.kind not in OWN_LAWS:
+        return "the rig believes the logged command, so it has no rule of its own"
     switched_off = {
         "no_command": watch.no_command_above_kpa == inf,
         "over_delivery": watch.over_ml == inf,
         "cooling_missing": watch.most_rise_k == inf
         and (watch.least_drop_k == 0.0 or "dry_intake_c" not in mapped),
+        "command_disagrees": watch.disagree_share == inf,
+        "boost_contradicted": watch.contradicted_share == inf,
         "tank_low": watch.tank_reserve_ml == 0.0 and watch.tank_time_s == 0.0,
     }
     return "not set in [watch]" if switched_off.get(finding.name, False) else None

@@ -14,6 +14,7 @@ from rules.constants import (
     Constants,
     constants_of,
 )
+from rules.cross_checks import FIRST_AIR_LEVEL
 from rules.debt import account
 from rules.expectation import expect
 from rules.facts import Rig
@@ -23,6 +24,7 @@ from rules.state import (
     ABSENT,
     ACKNOWLEDGED,
     AGE_S,
+    AIR_LEVEL,
     ALL_HEALTHY,
     BOOST_KPA,
     CEILING_KPA,
@@ -31,6 +33,7 @@ from rules.state import (
     COMMANDED_ML_MIN,
     COOLING_K,
     DELIVERED_ML_MIN,
+    DUTY_BOOST_KPA,
     FINDING,
     HEALTH,
     HEALTHY,
@@ -112,6 +115,8 @@ def fresh_state(constants: Constants) -> list[float]:
     s[DELIVERED_ML_MIN] = NAN
     s[TANK_S] = float("inf")
     s[COOLING_K] = NAN
+    s[DUTY_BOOST_KPA] = NAN
+    s[AIR_LEVEL] = FIRST_AIR_LEVEL
     s[INTAKE_BEFORE] = float("inf")  # a guard that starts in boost knows no rise
     for column in range(1, ch.N_CHANNELS + 1):
         s[AGE_S + column] = NEVER_S
@@ -195,11 +200,11 @@ class Guard:
         self._run(compiled.run_all, rows, out)
         return out
 
-    def run_changes(self, rows: Any) -> tuple[Any, Any, int]:
+    def run_changes(self, rows: Any) -> tuple[Any, Any, Any]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
 
         Returns:
-            Row numbers (m,), decisions (m, N_DECISION), m <= n, and how many of all rows were
+            Row numbers (m,), decisions (m, N_DECISION), m <= n, and of all n rows whether they were
             judged: see ``Decision.judged``.
         """
         import numpy as np
@@ -208,9 +213,9 @@ class Guard:
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)
-        judged = np.zeros(1, dtype=np.int64)
+        judged = np.empty(len(rows), dtype=np.bool_)
         count = self._run(compiled.run_changed, rows, out, where, judged)
-        return where[:count], out[:count], int(judged[0])
+        return where[:count], out[:count], judged
 
     def arrays(self) -> tuple[Any, Any, Any]:
         """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.

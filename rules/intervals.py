@@ -5,6 +5,7 @@ from math import isfinite
 
 from rules import state as st
 from rules.facts import Rig
+from rules.figures import told
 from rules.state import Decision
 
 
@@ -40,10 +41,14 @@ class Intervals:
 
     def in_words(self) -> str:
         """Return the intervals in one clause."""
-        verdict = "in time" if self.in_time else "TOO LATE"
+        takes, tolerant, verdict = told(self.handling_s, self.tolerant_s)
+        decimals = len(takes.partition(".")[2])
+        # What is shown adds up too.
+        reaction = f"{self.reaction_s:.{decimals}f}"
+        detection = f"{float(takes) - float(reaction):z.{decimals}f}"
         return (
-            f"handled in {self.handling_s:.2f} s (detection {self.detection_s:.2f}, reaction "
-            f"{self.reaction_s:.2f}) of {self.tolerant_s:.2f} s tolerated: {verdict}"
+            f"handled in {takes} s (detection {detection}, reaction {reaction}) of {tolerant} s "
+            f"tolerated: {verdict}"
         )
 
     def as_json(self) -> dict[str, float | bool]:
@@ -63,13 +68,13 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
 
     When a fault began can only be seen through the sensor. For the debt that is the time since the
     account last stood at nil, plus the flow sensor's transport delay and lag; for the others the
-    time their condition must hold, plus the age at which a value counts as gone where that is what
-    is found.
+    time their condition must hold, plus the age, or the time of standing still, at which a value
+    counts as gone where that is what is found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
     sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
     # Asked of thousands of events in a bad log: only what is needed is looked for.
-    essential_age_s = _essential_age_s(rig) if finding == st.SIGNAL_LOST else 0.0
+    lost_s = _lost_s(rig, decision) if finding == st.SIGNAL_LOST else 0.0
     held_s = {
         st.UNDER_DELIVERY: decision.short_s + sensor_s,
         st.NO_DELIVERY: watch.no_delivery_for_s + sensor_s,
@@ -77,12 +82,14 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         st.OVER_DELIVERY: sensor_s,
         st.UNASKED_FLOW: watch.unasked_for_s + sensor_s,
         st.COOLING_MISSING: watch.cooling_for_s,
-        st.SIGNAL_LOST: ladder.blind_after_s + essential_age_s,
+        st.SIGNAL_LOST: ladder.blind_after_s + lost_s,
         st.OVERBOOST: limits.boost_kpa.for_s,
         st.KNOCK_HIGH: limits.knock.for_s,
         st.INTAKE_HOT: limits.intake_c.for_s,
         st.DUTY_HIGH: limits.injector_duty_pct.for_s,
         st.KNOCK_PERSISTS: watch.knock_persists_for_s,
+        st.COMMAND_DISAGREES: watch.cross_check_for_s,
+        st.BOOST_CONTRADICTED: watch.cross_check_for_s,
         st.NOT_FOLLOWED: rig.fault_intervals.reaction_s + watch.confirm_within_s,
     }
     detection_s = held_s.get(finding, 0.0)
@@ -93,7 +100,14 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     )
 
 
-def _essential_age_s(rig: Rig) -> float:
-    """Return the age at which the essential channels' values count as gone, s."""
-    essential = ("boost_kpa", "delivered_ml_min")
-    return max((one.max_age_s for one in rig.channels if one.name in essential), default=0.0)
+def _lost_s(rig: Rig, decision: Decision) -> float:
+    """Return how long boost or flow takes to count as gone, s: by its age, or by standing still."""
+    essential = [one for one in rig.channels if one.name in ("boost_kpa", "delivered_ml_min")]
+    stuck_s = [
+        one.stuck_after_s
+        for one in essential
+        if getattr(decision, f"health_{one.name}") == st.STUCK
+    ]
+    if len(stuck_s) > 1:  # one alone stands still by itself, both where the logger does
+        return min(*stuck_s, rig.watch.logger_stuck_after_s)
+    return max((*stuck_s, *(one.max_age_s for one in essential)), default=0.0)

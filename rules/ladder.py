@@ -9,7 +9,7 @@ How the parts interplay:
 | release | boost known and below ``release_below`` for ``release_after``, no finding asking for more than a warning, and acknowledged where the rig asks | - |
 | acknowledgement | counts only while something is latched; a new latch needs a new one | at release |
 | the engine's action | the highest level of any finding; the finding behind it is the first one at it | - |
-| timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls; at the top of the table when boost is unknown | given back no faster than ``give_back`` as boost falls; nil at release |
+| timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls; at the top of the table when boost is unknown or in dispute | given back no faster than ``give_back`` as boost falls; nil at release |
 | pull exhausted | more timing wanted than ``max_retard`` cuts boost | at release |
 | boost ceiling | the dry limit, while any finding cuts boost | at release |
 | shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
@@ -58,10 +58,12 @@ from rules.state import (
     ARREARS_ML,
     ASKED,
     BLIND_S,
+    BOOST_CONTRADICTED,
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
     CLOCK_STEP,
+    COMMAND_DISAGREES,
     DEBT_ML,
     EXCESS_ML,
     FINDING,
@@ -214,7 +216,9 @@ def size_action(k: Vector, s: Vector, dt_s: float) -> None:
     ceiling = INFINITE
     if action >= PULL:
         s[HELD_MISSING] = missing
-        if s[USABLE + BOOST] > 0.0:
+        # A boost reading in dispute says nothing of what the spray pays for.
+        disputed = s[LEVEL + COMMAND_DISAGREES] >= PULL or s[LEVEL + BOOST_CONTRADICTED] >= PULL
+        if s[USABLE + BOOST] > 0.0 and not disputed:
             s[PAID_DEG] = interpolate(s[VALUE + BOOST], k, PAID_BOOST, PAID_TIMING, int(k[N_PAID]))
         else:
             s[PAID_DEG] = k[PAID_TOP_DEG]

@@ -138,7 +138,7 @@ SIGNATURES: Final = (
         "tank_rate",
         ("tank_ml", "delivered_ml_min"),
         ("as sprayed", "too fast", "gone"),
-        ((6.0, 0.8), (120.0, 10.0)),
+        ((3.5, 0.6), (120.0, 10.0)),
         0,
         (
             "tank falls as what is sprayed accounts for",

@@ -27,6 +27,8 @@ FINDING_NAMES: Final = (
     "clock_step",
     "late_samples",
     "not_followed",
+    "command_disagrees",
+    "boost_contradicted",
 )
 (
     UNDER_DELIVERY,
@@ -45,7 +47,9 @@ FINDING_NAMES: Final = (
     CLOCK_STEP,
     LATE_SAMPLES,
     NOT_FOLLOWED,
-) = range(16)
+    COMMAND_DISAGREES,
+    BOOST_CONTRADICTED,
+) = range(18)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_FINDING: Final = -1.0
 
@@ -88,9 +92,12 @@ HEALTH_WORDS: Final = (
     COOLING_K,
     ARREARS_ML,
     CLOCK_S,
+    DUTY_BOOST_KPA,
+    REFUSED_COLUMN,
+    REFUSED,
     EXPECTED_SMOOTH,
-) = range(24)
-LEVEL: Final = 24  # one for each finding
+) = range(27)
+LEVEL: Final = 27  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -123,17 +130,23 @@ COMMANDED_BEFORE: Final = N_DECISION + 23  # commanded, one sample ago
 DUE_DEG: Final = N_DECISION + 24  # retard asked for long enough to be done by now, deg
 NEXT_DEG: Final = N_DECISION + 25  # retard that becomes due next, deg
 NEXT_S: Final = N_DECISION + 26  # how long that has been asked for
-FOR_S: Final = N_DECISION + 27  # how long each finding's condition has held
+FROZEN: Final = N_DECISION + 27  # 1 where the logger repeats itself
+LOGGER_STILL_S: Final = N_DECISION + 28  # time under boost without news from any channel
+LOGGER_PAUSE_S: Final = N_DECISION + 29  # such times lately, on average
+LAW_LAGGED_ML_MIN: Final = N_DECISION + 30  # the command by the rig's own rule, lagged
+AIR_LEVEL: Final = N_DECISION + 31  # this car's air by injector duty, to that by its rig's figures
+FOR_S: Final = N_DECISION + 32  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
 # One block for each: block + column of the channel.
 AGE_S: Final = QUIET_S + N_FINDINGS - 1
-STILL_S: Final = AGE_S + N_CHANNELS
-READING: Final = STILL_S + N_CHANNELS
-BEFORE: Final = READING + N_CHANNELS  # the reference when the value last changed
-MOVED: Final = BEFORE + N_CHANNELS  # how far the reference has moved since
-USABLE: Final = MOVED + N_CHANNELS  # 1 where the last good value may still be reckoned with
+STILL_S: Final = AGE_S + N_CHANNELS  # how long it has stood still where it should not
+PAUSE_S: Final = STILL_S + N_CHANNELS  # how long it did so lately before it moved, on average
+UNIT: Final = PAUSE_S + N_CHANNELS  # its smallest step lately
+CHANGES: Final = UNIT + N_CHANNELS  # how often it has changed, up to a hundred
+READING: Final = CHANGES + N_CHANNELS
+USABLE: Final = READING + N_CHANNELS  # 1 where the last good value may still be reckoned with
 
 RING_SIZE: Final = 512
 RING_TIME: Final = USABLE + N_CHANNELS + 1
@@ -170,9 +183,14 @@ class Decision(NamedTuple):
         tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
             or the level isn't known.
         arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
-        clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
-        expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
+        refused_column: Column of the channel whose implausible reading ``refused`` is; 0 before
+            there was one. Of several at a time the first.
+        refused: That reading, in the channel's unit.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
+        clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
+        duty_boost_kpa: Boost that injector duty and engine speed speak for, gauge; NaN where
+            nothing is injected or it can't be told.
+        expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
     ``value_*`` its last good value, however old.
@@ -201,6 +219,9 @@ class Decision(NamedTuple):
     cooling_k: float
     arrears_ml: float
     clock_s: float
+    duty_boost_kpa: float
+    refused_column: float
+    refused: float
     expected_smooth_ml_min: float
     level_under_delivery: float
     level_no_delivery: float
@@ -218,6 +239,8 @@ class Decision(NamedTuple):
     level_clock_step: float
     level_late_samples: float
     level_not_followed: float
+    level_command_disagrees: float
+    level_boost_contradicted: float
     health_engine_speed_rpm: float
     health_boost_kpa: float
     health_injector_duty_pct: float

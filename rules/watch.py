@@ -13,9 +13,11 @@ from rules.constants import (
     COOLING_FOR_S,
     DRY_COLUMN,
     DRY_LIMIT_KPA,
+    DUTY_COLUMN,
     FLOOR_ML_MIN,
     KNOCK_LIMIT,
     KNOCK_PERSISTS_FOR_S,
+    LAW_COLUMN,
     LEAST_DROP_K,
     LONGEST_STEP_S,
     MOST_RISE_K,
@@ -26,14 +28,17 @@ from rules.constants import (
     ONSET_KPA,
     OVER_ACTION,
     OVER_ML,
+    SPRAYING_ML_MIN,
     TANK_COLUMN,
     TANK_RESERVE_ML,
     TANK_TIME_S,
     UNASKED_FOR_S,
     UNASKED_ML_MIN,
 )
+from rules.cross_checks import boost_contradicted, command_disagrees
 from rules.debt import MIN_PER_S, next_debt
 from rules.followed import not_followed
+from rules.lasting import lasting
 from rules.state import (
     ACTION,
     ALLOWANCE_ML_MIN,
@@ -68,25 +73,10 @@ CUT = 3.0
 INFINITE = float("inf")
 NAN = float("nan")
 
-# A flow this many times the noise floor is spray, not noise. Common practice, no source.
-SPRAYING = 4.0
 USE_LAG_S = 2.0  # of the use a tank's time is reckoned with
 TANK_FOR_S = 1.0  # fluid sloshes; a level must stay low
 LATE_FORGOTTEN_S = 5.0
 MOST_LATE = 10.0
-
-
-def lasting(s: Vector, finding: int, holds: bool, dt_s: float, for_s: float, level: float) -> float:
-    """Return what a finding asks for whose condition must hold for a time, and note it."""
-    asked = NO_LEVEL
-    if holds:
-        s[FOR_S + finding] = s[FOR_S + finding] + dt_s
-        if s[FOR_S + finding] > for_s:
-            asked = level
-    else:
-        s[FOR_S + finding] = 0.0
-    s[ASKED + finding] = asked
-    return asked
 
 
 def dry_response(k: Vector, s: Vector) -> float:
@@ -149,7 +139,7 @@ def cooling(k: Vector, s: Vector, column: int, dry_column: int, dt_s: float) -> 
         s[INTAKE_BEFORE] = s[VALUE + column]
     elif (
         s[USABLE + column] > 0.0
-        and s[EXPECTED_ML_MIN] > SPRAYING * k[FLOOR_ML_MIN]
+        and s[EXPECTED_ML_MIN] > k[SPRAYING_ML_MIN]
         and s[VALUE + DELIVERED] > 0.7 * s[EXPECTED_ML_MIN]
         and s[VALUE + DELIVERED] > 0.7 * s[COMMANDED_ML_MIN]
     ):
@@ -166,7 +156,7 @@ def tank(k: Vector, s: Vector, column: int, dt_s: float) -> float:
     low = False
     if s[USABLE + column] > 0.0 and s[JUDGED] > 0.0:
         left_s = INFINITE
-        if delivered > SPRAYING * k[FLOOR_ML_MIN]:
+        if delivered > k[SPRAYING_ML_MIN]:
             kept = kept_share(dt_s, USE_LAG_S) if s[USE_ML_MIN] > 0.0 else 0.0
             s[USE_ML_MIN] = delivered + (s[USE_ML_MIN] - delivered) * kept
             left_s = s[VALUE + column] / s[USE_ML_MIN] * 60.0
@@ -188,7 +178,7 @@ def watch(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
     worst = NO_LEVEL
     boost_kpa = s[VALUE + BOOST]
     if s[JUDGED] > 0.0:
-        if s[EXPECTED_ML_MIN] > SPRAYING * k[FLOOR_ML_MIN]:
+        if s[EXPECTED_ML_MIN] > k[SPRAYING_ML_MIN]:
             worst = flow_while_spraying(k, s, dt_s)
         else:
             worst = flow_without_command(k, s, dt_s)
@@ -214,6 +204,12 @@ def watch(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
         worst = asked if asked > worst else worst
     if columns[CONFIRMED_RETARD_COLUMN] > 0 or columns[CONFIRMED_CEILING_COLUMN] > 0:
         asked = not_followed(k, columns, s, dt_s)
+        worst = asked if asked > worst else worst
+    if columns[LAW_COLUMN] > 0 and s[JUDGED] > 0.0:
+        asked = command_disagrees(k, s, columns[LAW_COLUMN], dt_s)
+        worst = asked if asked > worst else worst
+    if columns[DUTY_COLUMN] > 0:
+        asked = boost_contradicted(k, s, dt_s)
         worst = asked if asked > worst else worst
     if s[LATE_COUNT] > 0.0:
         s[LATE_COUNT] = s[LATE_COUNT] * kept_share(dt_s, LATE_FORGOTTEN_S)

@@ -99,7 +99,7 @@ _SPRAY: Final = (
         (fault(_K.CONTROLLER_SILENT),),
         (NONE_ARRIVES | {"no_command"},),
         "boost calls for spray, and none is commanded",
-        DRY | NONE_ARRIVES,
+        DRY | NONE_ARRIVES | {"command_disagrees"},
     ),
 )
 _ENGINE: Final = (

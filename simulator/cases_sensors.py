@@ -4,6 +4,7 @@ from typing import Final
 
 from simulator.expected import (
     ANY_FLOW,
+    CROSSED,
     DRY,
     LOST,
     NONE_ARRIVES,
@@ -39,8 +40,7 @@ _FLOW: Final = (
         _K.SENSOR_STUCK,
         1.0,
         LOST | NONE_ARRIVES | SURPLUS,
-        "a reading that stands still is stuck once what it follows has moved; stuck at nil it "
-        "reads as no flow",
+        "a flow that stands still while spray is due is stuck; stuck at nil it reads as no flow",
     ),
     _flow("short", _K.SENSOR_SHORT, 1.0, NONE_ARRIVES, "it reads nil when spray is due"),
     _flow("open", _K.SENSOR_OPEN, 1.0, NONE_ARRIVES, "a pulse sensor without a wire reads nil"),
@@ -93,8 +93,8 @@ _OTHERS: Final = (
         _K.SENSOR_STUCK,
         1.0,
         "boost_kpa",
-        ANY_FLOW | LOST,
-        "what is expected no longer follows what is delivered",
+        ANY_FLOW | LOST | CROSSED,
+        "it stands still under boost, or command, petrol and flow no longer go with it",
         frozenset({"overboost", "no_command"}),
     ),
     _other(
@@ -122,15 +122,15 @@ _OTHERS: Final = (
         "boost_kpa",
         NONE_ARRIVES | {"overboost"},
         "68 kPa too high: beyond its limit, or more spray is expected than commanded",
-        DRY | {"no_command"},
+        DRY | CROSSED | {"no_command"},
     ),
     _other(
         "boost offset -15 %",
         _K.SENSOR_OFFSET,
         -0.15,
         "boost_kpa",
-        SURPLUS,
-        "68 kPa too low: more spray arrives than that boost would call for",
+        SURPLUS | CROSSED,
+        "68 kPa too low: more is commanded, injected and sprayed than that boost would call for",
         frozenset({"cooling_missing"}),
     ),
     _other(
@@ -157,7 +157,7 @@ _OTHERS: Final = (
         1.0,
         "intake_c",
         LOST,
-        "a reading that stands still while the engine works is stuck",
+        "a reading that stands still under boost is stuck",
     ),
     _other(
         "intake open",
@@ -191,7 +191,7 @@ _OTHERS: Final = (
         "commanded_ml_min",
         frozenset({"no_command"}),
         "a logged command of nil where boost calls for spray",
-        SURPLUS,
+        SURPLUS | CROSSED,
     ),
     _other(
         "knock short",

@@ -25,6 +25,7 @@ SEEN_BY_ENGINE: Final = frozenset({"knock", "intake_hot", "cooling_missing"})
 SURPLUS: Final = frozenset({"over_delivery", "unasked_flow"})
 ANY_FLOW: Final = NONE_ARRIVES | SURPLUS
 LOST: Final = frozenset({"signal_lost"})
+CROSSED: Final = frozenset({"command_disagrees", "boost_contradicted"})  # a reading in dispute
 NOTHING: Final[Names] = frozenset()
 _FOLLOWS_BOOST: Final = (CommandKind.FIXED, CommandKind.BOOST, CommandKind.MAP)
 

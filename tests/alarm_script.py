@@ -13,6 +13,7 @@ from textual.pilot import Pilot
 from monitor.guard.place import Place
 from monitor.guard.protocol import CauseLine, EventTurn, Frame, Message
 from monitor.link import ViewerLink
+from tests.patience import PATIENCE_S
 from tests.screen_script import (
     CHECK,
     SIZES,
@@ -106,9 +107,9 @@ class Taken:
         self._messages.append(message)
         self._news.set()
 
-    async def until(self, wanted: Callable[[Message], bool], patience_s: float = 20.0) -> Message:
+    async def until(self, wanted: Callable[[Message], bool]) -> Message:
         """Return the next message that is wanted, once a viewer has taken it."""
-        async with asyncio.timeout(patience_s):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 while self._read < len(self._messages):
                     self._read += 1

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-PATIENCE_S = 10.0
+from tests.patience import PATIENCE_S
 
 
 def free_port() -> int:
@@ -141,7 +141,7 @@ def wait_for_port(port: int) -> None:
     while time.monotonic() < deadline_s:
         with (
             contextlib.suppress(OSError),
-            socket.create_connection(("127.0.0.1", port), timeout=1.0),
+            socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S),
         ):
             return
     raise AssertionError("nobody listens")
@@ -171,6 +171,10 @@ class Publisher:
     def send(self, topic: str, payload: str | bytes, *, qos: int = 1, retain: bool = False) -> None:
         """Publish a message and wait until the broker has it."""
         self._client.publish(topic, payload, qos=qos, retain=retain).wait_for_publish(PATIENCE_S)
+
+    def post(self, topic: str, payload: str | bytes) -> None:
+        """Publish a message and wait for nothing."""
+        self._client.publish(topic, payload, qos=0)
 
     def hear(self, topic: str) -> "Heard":
         """Subscribe, and return what will come."""

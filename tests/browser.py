@@ -12,6 +12,8 @@ from typing import Any, Final
 
 import aiohttp
 
+from tests.patience import PATIENCE_S
+
 CHROMIUM: Final = shutil.which("chromium") or shutil.which("chromium-browser")
 _FLAGS: Final = (
     "--headless",
@@ -155,7 +157,7 @@ async def browser(folder: Path) -> AsyncIterator[Browser]:
     )
     try:
         assert process.stderr is not None
-        async with asyncio.timeout(100), aiohttp.ClientSession() as http:
+        async with asyncio.timeout(PATIENCE_S), aiohttp.ClientSession() as http:
             async for line in process.stderr:
                 if b"DevTools listening on " in line:
                     break
@@ -173,7 +175,7 @@ async def browser(folder: Path) -> AsyncIterator[Browser]:
         with contextlib.suppress(ProcessLookupError):
             process.send_signal(signal.SIGTERM)
         try:
-            async with asyncio.timeout(5):
+            async with asyncio.timeout(PATIENCE_S):
                 await process.communicate()
         except TimeoutError:
             process.kill()

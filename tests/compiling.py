@@ -1,10 +1,12 @@
-"""Everything compiled before the whole suite starts, once, in two processes at a time.
+"""Everything compiled before any test runs, once, in two processes at a time.
 
-Numba compiles at the first call, so two workers of a suite would each compile the same: a third of
-all the work there is. ``python -m tests.compiling car`` and so on compile one part into the cache.
+Numba compiles at the first call: two workers of a suite would each compile the same, and a test's
+time limit would run meanwhile. ``python -m tests.compiling car`` and so on compile one part into
+the cache.
 """
 
 import contextlib
+import os
 import subprocess
 import sys
 import threading
@@ -13,25 +15,41 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.guard.warm import WARMING
-from simulator.compiled_mark import STEP_ROW, marks, touch
+from simulator.compiled_mark import (
+    DRIVE_ON,
+    RUN_ALL,
+    STEP_ROW,
+    Loop,
+    is_on_disk,
+    leave_mark,
+    marks,
+    touch,
+)
 
 ROOT: Final = Path(__file__).resolve().parent.parent
-LONGEST_S: Final = 600.0
-# What takes longest first, so that both processes end at about the same time.
-PARTS: Final = ("runs", "car", "rules", "rates")
+PROCESSES: Final = 2
+# What takes longest first, so that both processes end at about the same time. The mark is a part's
+# last loop's.
+PARTS: Final = {
+    "runs": DRIVE_ON,
+    "car": Loop("simulator.plant.compiled", "advance_one"),
+    "rules": RUN_ALL,
+    "rates": Loop("simulator.plant.compiled", "rates_only"),
+}
 
 
-def compile_all(processes: int) -> None:
-    """Compile every part; a part that fails is compiled, and fails, where a test wants it."""
-    left = list(reversed(PARTS))
+def compile_all() -> None:
+    """Compile every part that is not on the disk; one that fails does so where a test wants it."""
+    left = [part for part, loop in reversed(PARTS.items()) if not is_on_disk(loop)]
 
     def work() -> None:
         while left:
             command = [sys.executable, "-m", "tests.compiling", left.pop()]
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                subprocess.run(command, cwd=ROOT, timeout=LONGEST_S, check=False)
+            subprocess.run(command, cwd=ROOT, check=False)
 
-    threads = [threading.Thread(target=work) for _ in range(processes)]
+    threads = [
+        threading.Thread(target=work) for _ in range(min(PROCESSES, os.cpu_count() or 1, len(left)))
+    ]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -60,12 +78,10 @@ def _car() -> None:
 
 
 def _runs() -> None:
-    from simulator.compiled_mark import DRIVE_ON, leave_mark
     from simulator.runs import Drive
     from simulator.scenario import load_scenario
 
     next(iter(Drive(load_scenario("pump_stop"), 1, guarded=True, compiled=True)))
-    leave_mark(DRIVE_ON)
 
 
 def _rates() -> None:
@@ -92,9 +108,9 @@ def _rules() -> None:
 
     guard = Guard(load_rig(find_rig("brindle")).rig)
     rows = np.zeros((1, ROW_WIDTH))
-    guard.run_rows(rows)
-    guard.run_changes(rows)
     guard.use_compiled()
+    guard.run_changes(rows)
+    guard.run_rows(rows)
 
 
 if __name__ == "__main__":
@@ -105,3 +121,4 @@ if __name__ == "__main__":
         "rules": _rules,
     }
     _DO[sys.argv[1]]()
+    leave_mark(PARTS[sys.argv[1]])

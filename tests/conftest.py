@@ -74,25 +74,31 @@ _ORDER = (*LIVE_GUARDS, *LIVE_WIRES, *LONG)
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Share out the whole suite; a few files named run sooner in one process."""
-    whole = config.args == config.getini("testpaths")
     processors = os.cpu_count() or 1
     # One more than processors: two of the workers mostly wait.
-    return min(processors + 1, MOST_WORKERS) if whole and processors > 1 else 0
+    return min(processors + 1, MOST_WORKERS) if _is_whole(config) and processors > 1 else 0
+
+
+def _is_whole(config: pytest.Config) -> bool:
+    return bool(config.args == config.getini("testpaths"))
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
-    """Compile everything once, before the workers start and each would."""
-    workers = session.config.getoption("numprocesses", None)
-    if workers and not hasattr(session.config, "workerinput"):
+    """Compile everything once, before workers start and before any time limit runs.
+
+    A few files named compile what they need.
+    """
+    if not hasattr(session.config, "workerinput"):
         from tests.compiling import compile_all, leave_guards_cold
 
-        compile_all(min(workers, os.cpu_count() or 1))
+        if _is_whole(session.config) or session.config.getoption("numprocesses", None):
+            compile_all()
         leave_guards_cold()
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Undo what would outlive the suite; fail where a group was torn apart."""
-    if session.config.getoption("numprocesses", None):
+    if not hasattr(session.config, "workerinput"):
         from monitor.guard.warm import end_warming
 
         end_warming()
@@ -142,6 +148,15 @@ def _own_runtime_folder_of_a_worker(tmp_path_factory: pytest.TempPathFactory) ->
     """Let no test find the guards of another worker, or of whoever works here."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path_factory.mktemp("run")))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _screens_settle() -> Iterator[None]:
+    """Let no test of a screen depend on the machine's speed."""
+    from tests.settling import screens_settle
+
+    with screens_settle():
         yield
 
 

@@ -30,6 +30,7 @@ class Killed:
     Attributes:
         sent: Samples sent before the kill.
         decided: Samples decided, as far as a viewer had heard (every 50 ms).
+        told: Rows recorded, as far as a viewer had heard.
         recorded: Number of the last sample that reads back.
         segments: Segments they are in.
         rate: Samples a second.
@@ -38,6 +39,7 @@ class Killed:
 
     sent: int
     decided: int
+    told: int
     recorded: int
     segments: int
     rate: int
@@ -90,12 +92,12 @@ class Feeder:
 
 
 def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -> Killed:
-    """Feed a guard, kill -9 it once ``after`` samples were sent, and count.
+    """Feed a guard, kill -9 it once ``after`` rows are said to be recorded, and count.
 
     Args:
         folder: For rig and session.
         rate: Samples a second.
-        after: Samples after which to kill.
+        after: Rows after which to kill.
         segment_rows: Rows a segment holds.
     """
     rig = folder / "small.toml"
@@ -106,19 +108,20 @@ def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -
     )
     process, place = start_guard(order)
 
-    async def watch() -> tuple[int, int]:
-        decided = 0
+    async def watch() -> tuple[int, int, int]:
+        decided = told = 0
         async with ViewerLink(place) as link:
             async for frame in frames_of(link.messages()):
                 decided = frame.statistics["decided"]
-                if feeder.sent >= after:
+                told = frame.statistics["recorded"]
+                if told >= after:
                     break
         sent = feeder.sent
         os.kill(process.pid, signal.SIGKILL)
-        return sent, decided
+        return sent, decided, told
 
     try:
-        sent, decided = asyncio.run(watch())
+        sent, decided, told = asyncio.run(watch())
     finally:
         process.kill()
         process.wait()
@@ -128,4 +131,4 @@ def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -
     for rows in SessionBlocks(session):
         recorded = max(recorded, round(float(rows[:, TIME].max()) * rate))
     segments = len(layout.segments_of(session))
-    return Killed(sent, decided, recorded, segments, rate, review(session, None))
+    return Killed(sent, decided, told, recorded, segments, rate, review(session, None))

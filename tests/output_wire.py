@@ -1,18 +1,17 @@
-"""A heartbeat's other end for tests: what came over the wire, and until when it said held."""
+"""A heartbeat's other end: what came over the wire, and when it last said held."""
 
 import itertools
 import threading
 import time
+from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
 import serial
 
 from monitor.outputs.serial_port import read_beat_line
+from tests.patience import PATIENCE_S
 from tests.pty_pair import PtyPair
-
-PATIENCE_S = 20.0
-QUIET_S = 0.4  # no "held" for this long: it is released
 
 
 class Wire:
@@ -66,30 +65,35 @@ class Wire:
                             self._beats.append((now, *beat))
                             self._news.notify_all()
 
-    def wait_until_held(self, after_s: float = 0.0) -> float:
-        """Wait for a beat that says held, later than a time; return when it came."""
-        with self._news:
-            assert self._news.wait_for(lambda: self._last_held_s() > after_s, PATIENCE_S)
-            return self._last_held_s()
+    @property
+    def heard(self) -> int:
+        """How many beats have come."""
+        return len(self._beats)
 
-    def held_for_s(self, since_s: float) -> float:
-        """Wait until it is released; return how long after ``since_s`` it still said held."""
-        with self._news:
-            deadline_s = time.monotonic() + PATIENCE_S
-            while (left_s := self._last_held_s() + QUIET_S - time.monotonic()) > 0.0:
-                assert time.monotonic() < deadline_s, "held on and on"
-                self._news.wait(left_s)
-            return self._last_held_s() - since_s
+    def wait_until_held(self, after: int = 0) -> float:
+        """Wait until a beat says held, behind the first ``after`` beats; return when it came."""
+        return self._wait_for(lambda beats: any(held for _, _, held in beats[after:]))
 
-    def wait_until_told_released(self) -> None:
-        """Wait for a beat that says released as the newest."""
+    def wait_until_told_released(self) -> float:
+        """Wait until the newest beat says released; return when it came."""
+        return self._wait_for(lambda beats: not beats[-1][2])
+
+    def wait_until_anew(self, after: int) -> float:
+        """Wait until a new keeper begins to count, behind the first ``after`` beats."""
+        return self._wait_for(lambda beats: any(number == 1 for _, number, _ in beats[after:]))
+
+    @property
+    def last_held_s(self) -> float:
+        """When a beat last said held (steady time)."""
         with self._news:
-            assert self._news.wait_for(lambda: self._beats and not self._beats[-1][2], PATIENCE_S)
+            return next((at_s for at_s, _, held in reversed(self._beats) if held), float("-inf"))
+
+    def _wait_for(self, so: Callable[[list[tuple[float, int, bool]]], bool]) -> float:
+        with self._news:
+            assert self._news.wait_for(lambda: self._beats and so(self._beats), PATIENCE_S)
+            return self._beats[-1][0]
 
     def numbers_rise(self) -> bool:
         """Whether every beat's number was one more than the one before (a new keeper: from 1)."""
         numbers = [number for _, number, _ in self._beats]
         return all(b in (a + 1, 1) for a, b in itertools.pairwise(numbers))
-
-    def _last_held_s(self) -> float:
-        return next((at_s for at_s, _, held in reversed(self._beats) if held), -1.0)

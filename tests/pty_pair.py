@@ -1,5 +1,6 @@
 """A null-modem cable out of two pseudo-terminals, for tests: real ttys at both ends."""
 
+import contextlib
 import os
 import select
 import threading
@@ -14,6 +15,7 @@ class PtyPair:
         self._masters: list[int] = []
         self._slaves: list[int] = []
         self._thread: threading.Thread | None = None
+        self._pulled = False
         self._wake_read, self._wake_write = os.pipe()
         self.left = ""
         self.right = ""
@@ -25,6 +27,7 @@ class PtyPair:
         for _ in range(2):
             master, slave = os.openpty()
             tty.setraw(slave)
+            os.set_blocking(master, False)  # so that a full end holds up neither other nor pulling
             self._masters.append(master)
             self._slaves.append(slave)  # kept open, so that a reader's close is no hang-up
         self.left, self.right = (os.ttyname(slave) for slave in self._slaves)
@@ -38,7 +41,14 @@ class PtyPair:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Pull the cable: both ends see a port that is gone."""
+        """Pull the cable."""
+        self.pull()
+
+    def pull(self) -> None:
+        """Pull the cable, once: both ends see a port that is gone."""
+        if self._pulled:
+            return
+        self._pulled = True
         os.write(self._wake_write, b"x")
         if self._thread is not None:
             self._thread.join()
@@ -47,13 +57,20 @@ class PtyPair:
 
     def _carry(self) -> None:
         left, right = self._masters
+        ways = {left: right, right: left}
+        waiting = dict.fromkeys(ways, b"")  # read there, not yet written at the other end
         while True:
-            ready, _, _ = select.select([left, right, self._wake_read], [], [])
+            readable = [fd for fd in ways if not waiting[fd]]
+            writable = [ways[fd] for fd in ways if waiting[fd]]
+            ready, room, _ = select.select([*readable, self._wake_read], writable, [])
             if self._wake_read in ready:
                 return
-            for fd, other in ((left, right), (right, left)):
-                if fd in ready:
-                    try:
-                        os.write(other, os.read(fd, 65536))
-                    except OSError:
-                        return
+            try:
+                for fd, other in ways.items():
+                    if fd in ready:
+                        waiting[fd] = os.read(fd, 65536)
+                    if waiting[fd] and (fd in ready or other in room):
+                        with contextlib.suppress(BlockingIOError):
+                            waiting[fd] = waiting[fd][os.write(other, waiting[fd]) :]
+            except OSError:
+                return

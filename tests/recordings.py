@@ -16,9 +16,9 @@ from rules.channels import Sample
 from rules.guard import Guard
 from rules.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
+from tests.patience import PATIENCE_S
 
 BRINDLE = load_rig(find_rig("brindle"))
-PATIENCE_S = 10.0
 DECIDED_AT = [Decision._fields.index(name) for name in layout.DECIDED]
 
 

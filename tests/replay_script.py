@@ -104,7 +104,7 @@ class Hand:
     async def press(self, *keys: str) -> str:
         """Press keys; return what the screen shows then."""
         await self.pilot.press(*keys)
-        return await self.look()
+        return await self.done(asking=True)
 
     async def type(self, text: str, *, clear: bool = True) -> str:
         """Type an answer to what is asked, and wait until it is done with, or asked again."""
@@ -120,9 +120,7 @@ class Hand:
             working = [w for w in self.app.workers if w.group == "asking" and w.is_running]
             if not working or (asking is not None and asking is not asked):
                 break
-        if others := [w for w in self.app.workers if w.group != "asking"]:
-            await self.app.workers.wait_for_complete(others)
-        return await self.look()
+        return await self.done(asking=True)
 
     async def look(self) -> str:
         """Return what the screen shows, once it has settled."""
@@ -131,10 +129,22 @@ class Hand:
         await self.pilot.pause()
         return text_of(self.app)  # type: ignore[arg-type]
 
-    async def done(self) -> str:
-        """Wait for whatever works in the background; return what the screen shows then."""
-        await self.app.workers.wait_for_complete()
-        return await self.look()
+    async def done(self, *, asking: bool = False) -> str:
+        """Wait for whatever works in the background; return what the screen shows then.
+
+        Args:
+            asking: Leave alone what waits for an answer.
+        """
+        while True:
+            await self.pilot.pause()
+            working = [
+                worker
+                for worker in self.app.workers
+                if not worker.is_finished and not (asking and worker.group == "asking")
+            ]
+            if not working:
+                return await self.look()
+            await self.app.workers.wait_for_complete(working)
 
 
 @asynccontextmanager
@@ -184,7 +194,7 @@ async def _compared(hand: Hand) -> None:
 
 async def _tried(hand: Hand) -> None:
     await hand.press("n", "w", "enter")
-    await hand.type("debt.pull = 0.5 mL")
+    await hand.type("debt.pull = 0.2 mL")
     await hand.press("escape")
 
 
@@ -206,12 +216,12 @@ async def _helped(hand: Hand) -> None:
 def looks() -> list[Look]:
     """Return every replay screen that is kept."""
     advice = "Check first tank level"
-    changed = "WHAT-IF: debt.pull 0.8 mL -> 0.5 mL"
+    changed = "WHAT-IF: debt.pull 0.3 mL -> 0.2 mL"
     return [
         Look("replay_trip", _trip, ("REPLAY", "! WARN", "under-delivery", advice, "▲", "paused")),
         Look("replay_compared", _compared, ("Two moments", "B - A", "+1.00 s", "debt")),
         Look("replay_what_if", _tried, ("REPLAY", changed, "would be", "was", "not what happened")),
-        Look("replay_what_if_page", _tried_page, (changed, "0.8 mL -> 0.5 mL", "< earlier")),
+        Look("replay_what_if_page", _tried_page, (changed, "0.3 mL -> 0.2 mL", "< earlier")),
         Look("replay_list", _listed, ("◆ mark", "here it went", "by Ada", "under-delivery")),
         Look(
             "replay_help",

@@ -15,7 +15,7 @@ from simulator.rig import RigFile
 from simulator.scenario import load_scenario
 from tests.recordings import BRINDLE, Recording
 
-LOWER = "debt.pull = 0.5 mL"
+LOWER = "debt.pull = 0.2 mL"
 
 
 @cache

@@ -31,6 +31,9 @@ QUIET: Final = Watch(
     unasked_ml_min=inf,
     over_ml=inf,
     knock_persists_for_s=inf,
+    logger_stuck_after_s=inf,  # made-up readings stand still
+    disagree_share=inf,
+    contradicted_share=inf,
 )
 ESSENTIAL: Final = ("boost_kpa", "delivered_ml_min", "commanded_ml_min")
 ALL_CHANNELS: Final = tuple(channel.name for channel in CHANNELS)

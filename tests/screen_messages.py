@@ -122,9 +122,15 @@ def frame(
 
 
 def event(**changes: Any) -> dict[str, Any]:
-    """Return an event as the guard tells it, with the named fields changed."""
+    """Return an event as the guard tells it, with the named fields changed.
+
+    The guard's own time is the device's where nothing else is said.
+    """
+    time_s, until_s = changes.get("time_s", 18.12), changes.get("until_s")
     return {
         "time_s": 18.12,
+        "clock_s": time_s,
+        "lasted_s": None if until_s is None else until_s - time_s,
         "finding": "under_delivery",
         "action": "pull_timing",
         "retard_deg": 5.5,

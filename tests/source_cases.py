@@ -35,10 +35,10 @@ from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import scenario_from_text
 from tests.brokers import Publisher, amqtt_broker, mosquitto_broker, mosquitto_path
+from tests.patience import PATIENCE_S
 from tests.recordings import record
 from tests.rig_text import SMALL
 
-PATIENCE_S = 10.0  # for an event that must come; never waited for in full where all is well
 RIG = rig_from_text(SMALL, "small.toml")
 SENT_NAMES = ("boost_kpa", "delivered_ml_min", "lambda_ratio")  # lambda is no channel of this rig
 SENT = [

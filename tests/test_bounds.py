@@ -37,6 +37,7 @@ from monitor.review import in_words, review
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.recordings import record
 from tests.screen_script import hello
 
@@ -114,7 +115,7 @@ def test_an_order_has_a_bound() -> None:
         [sys.executable, "-m", "monitor.guard.process"],
         input=b'{"source":"' + b"x" * (2 * LONGEST_ORDER),
         capture_output=True,
-        timeout=30,
+        timeout=PATIENCE_S,
         check=False,
     )
     assert done.returncode == 2

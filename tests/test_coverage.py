@@ -22,7 +22,6 @@ from simulator.runs import TRUTH_NAMES, Drive
 from simulator.seeds import evaluation_seed
 from simulator.way import Way
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
 BRINDLE = load_rig(find_rig("brindle")).rig
 BY_NAME = {case.name: case for case in CASES}
 BY_KEY = {point.key: point for point in POINTS}

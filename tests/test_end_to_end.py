@@ -12,6 +12,7 @@ import pytest
 
 from monitor.review import review
 from tests.guards import short_pump_stop
+from tests.patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
 
@@ -39,7 +40,7 @@ def test_a_pump_stop_over_a_tty_is_acted_on_and_reads_back_the_same(tmp_path: Pa
             stdout=subprocess.PIPE,
             text=True,
         )
-        timer = threading.Timer(40.0, watch.kill)  # so that a hang fails instead of hanging
+        timer = threading.Timer(PATIENCE_S, watch.kill)  # so that a hang fails instead of hanging
         timer.start()
         assert watch.stdout is not None
         connected = json.loads(watch.stdout.readline())
@@ -48,14 +49,14 @@ def test_a_pump_stop_over_a_tty_is_acted_on_and_reads_back_the_same(tmp_path: Pa
             [*FLOWDEBT, "feed", str(scenario), "--to", pair.left],
             capture_output=True,
             text=True,
-            timeout=40,
+            timeout=PATIENCE_S,
             check=False,
         )
         assert fed.returncode == 0, fed.stderr
         assert "sent 900 samples" in fed.stderr
         watch.send_signal(signal.SIGINT)
         lines = [json.loads(line) for line in watch.stdout]
-        assert watch.wait(20) == 0
+        assert watch.wait(PATIENCE_S) == 0
         timer.cancel()
         watch.stdout.close()
 
@@ -77,8 +78,13 @@ def test_a_pump_stop_over_a_tty_is_acted_on_and_reads_back_the_same(tmp_path: Pa
     assert recorded.cut is None
 
     log = tmp_path / "log.csv"
-    subprocess.run([*FLOWDEBT, "feed", str(scenario), "--to", str(log)], check=True, timeout=40)
+    subprocess.run(
+        [*FLOWDEBT, "feed", str(scenario), "--to", str(log)], check=True, timeout=PATIENCE_S
+    )
     assert decided(recorded.as_json()) == decided(review(log, "brindle").as_json())
+
+
+ENDS = {"until_s", "lasted_s"}
 
 
 def decided(result: dict[str, Any]) -> list[dict[str, Any]]:
@@ -87,5 +93,5 @@ def decided(result: dict[str, Any]) -> list[dict[str, Any]]:
     for event in result["events"]:
         if event["finding"] == "signal_lost" and event["time_s"] > 9.0:
             continue
-        kept.append({name: event[name] for name in event if name != "until_s"})
+        kept.append({name: event[name] for name in event if name not in ENDS})
     return kept

@@ -21,6 +21,7 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
+from tests.patience import PATIENCE_S
 from tests.recordings import Recording, decided_of, kept_rows, read, until
 from tests.rig_text import SMALL
 
@@ -219,7 +220,7 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
         news.set()
 
     async def heard(wanted: Callable[[str], bool]) -> str:
-        async with asyncio.timeout(20.0):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 texts = [m.text for m in told if isinstance(m, NoticeLine)]
                 if found := [text for text in texts if wanted(text)]:

@@ -16,6 +16,7 @@ from rules.channels import Sample
 from rules.facts import Action
 from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 
 RIG = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
 
@@ -46,7 +47,7 @@ class Heard:
 
     async def event(self, finding: str, action: Action) -> EventTurn:
         """Wait for an event of a finding that led to an action."""
-        async with asyncio.timeout(10.0):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 for message in self.messages:
                     if (

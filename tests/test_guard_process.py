@@ -24,6 +24,7 @@ from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.guards import frames_of, guard, short_pump_stop, until_bye
+from tests.patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
 
@@ -240,7 +241,7 @@ def test_a_bad_column_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Pat
         ],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=PATIENCE_S,
         check=False,
     )
     assert done.returncode == 2
@@ -285,7 +286,7 @@ def test_a_reader_that_has_had_enough_is_no_fault(tmp_path: Path) -> None:
         assert json.loads(out.readline())["kind"] == "hello"
     with watch.stderr as err:
         assert err.read() == b""
-    assert watch.wait(20) == 0
+    assert watch.wait(PATIENCE_S) == 0
     assert running_places() == []
 
 
@@ -293,7 +294,7 @@ def test_a_guard_left_running_can_be_stopped(tmp_path: Path) -> None:
     """``flowdebt stop`` ends the newest guard and waits for its recording to be finished."""
     process, place = start_guard(order_for(tmp_path, speed=1.0))
     assert stop_running(None) == 0
-    assert process.wait(10) == 0
+    assert process.wait(PATIENCE_S) == 0
     assert running_places() == []
     assert SessionBlocks(only_session(tmp_path)).cut is None
     with pytest.raises(BadInput, match=f"no running guard with process {place.pid}"):

@@ -63,8 +63,8 @@ def test_when_all_is_over_the_first_of_the_last_bouts_worst_leads(
     assert known.newest_first[known.leading].key[1] == leads
 
 
-def test_a_clock_that_starts_again_buries_nothing() -> None:
-    """What came last is the newest, whatever the device's clock says; told again it stays put."""
+def test_a_guard_that_takes_anothers_place_buries_nothing() -> None:
+    """What came last is the newest, though its own time begins anew; told again it stays put."""
     first = [("knock", 20.0, "warn", 21.0), ("no_delivery", 22.0, "cut_boost", None)]
     known = _known(*first, ("clock_step", 0.01, "warn", None), ("knock", 3.0, "warn", None))
     assert [one.key for one in known.newest_first] == [
@@ -78,12 +78,15 @@ def test_a_clock_that_starts_again_buries_nothing() -> None:
     assert known.active == 2
 
 
-def test_a_time_that_ran_backwards_is_no_duration() -> None:
-    """An event that cleared after a clock stepped back has lasted for nobody knows how long."""
+def test_a_device_clock_that_starts_again_changes_neither_order_nor_length() -> None:
+    """Both follow the guard's own time; two events of one device time are two."""
     assert happening(event(time_s=5.0, until_s=6.5)).lasted_s == 1.5
-    stepped = happening(event(time_s=22.0, until_s=1.4))
-    assert stepped.lasted_s != stepped.lasted_s
-    assert not stepped.active
+    stepped = happening(event(time_s=22.0, until_s=1.4, lasted_s=3.2))
+    assert (stepped.lasted_s, stepped.active) == (3.2, False)
+    known = Happenings()
+    for clock_s, time_s in ((5.0, 5.0), (22.0, 22.0), (27.0, 5.0)):
+        known.put(event(clock_s=clock_s, time_s=time_s))
+    assert [one.time_s for one in known.newest_first] == [5.0, 22.0, 5.0]
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.patience import PATIENCE_S
+
 ROOT = Path(__file__).resolve().parent.parent
 FLOORS = ("rules", "simulator", "monitor")
 MOST_LINES = 400
@@ -20,7 +22,7 @@ def python(*arguments: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         encoding="utf-8",
-        timeout=50,
+        timeout=PATIENCE_S,
         check=False,
     )
 

@@ -13,6 +13,7 @@ from monitor.guard.place import running_places
 from monitor.guard.process import Order
 from monitor.link import start_guard
 from tests.brokers import Heard, Publisher, amqtt_broker
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 
 CARS = ("one", "two")
@@ -95,7 +96,7 @@ def flowdebt(*words: str) -> "subprocess.CompletedProcess[str]":
         [sys.executable, "-c", code, *words],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=PATIENCE_S,
         check=False,
     )
 

@@ -20,6 +20,7 @@ from simulator.rig import find_rig, load_rig
 from simulator.scenario import scenario_from_text
 from simulator.strict import BadInput
 from tests.brokers import amqtt_broker, free_port
+from tests.patience import PATIENCE_S
 
 BRINDLE = load_rig(find_rig("brindle"))
 DRIVE = scenario_from_text(
@@ -36,7 +37,7 @@ def staying(samples: Iterable[Sample], all_read: threading.Event) -> Iterator[Sa
     sent meanwhile: the last samples of a feed would now and then not come.
     """
     yield from samples
-    all_read.wait(30.0)
+    all_read.wait(PATIENCE_S)
 
 
 @pytest.mark.asyncio
@@ -49,7 +50,7 @@ async def test_what_is_fed_is_read() -> None:
     with amqtt_broker() as broker:
         asked = f"mqtt://127.0.0.1:{broker.port}/cars/one?form=senml"
         source = MqttSource(asked, BRINDLE)
-        async with source, asyncio.timeout(30.0):
+        async with source, asyncio.timeout(PATIENCE_S):
             # Subscribed first: a broker keeps nothing for who comes later.
             told = await anext(source)
             assert isinstance(told, Notice)
@@ -79,7 +80,7 @@ async def test_the_defaults_of_feeding_and_reading_match() -> None:
     with amqtt_broker() as broker:
         asked = f"mqtt://127.0.0.1:{broker.port}/cars/one"
         source = MqttSource(asked, rig_file)
-        async with source, asyncio.timeout(30.0):
+        async with source, asyncio.timeout(PATIENCE_S):
             assert isinstance(await anext(source), Notice)  # subscribed
             feeding = asyncio.create_task(
                 asyncio.to_thread(feed_broker, staying(sent, all_read), names, rig_file, asked, inf)

@@ -11,9 +11,9 @@ import pytest
 from monitor.sources import Arrival, Notice
 from monitor.sources.mqtt import MqttSource
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.source_cases import RIG
 
-PATIENCE_S = 10.0
 GRANT = 2  # topics of the small rig
 
 
@@ -100,7 +100,7 @@ async def test_something_else_that_listens_is_bad_input(monkeypatch: pytest.Monk
             link = server.accept()[0]
             with link:
                 link.sendall(b"220 mail.example ready\r\n")
-                link.settimeout(1.0)
+                link.settimeout(PATIENCE_S)
                 with contextlib.suppress(OSError):
                     while link.recv(4096):
                         pass

@@ -29,9 +29,9 @@ from tests.brokers import (
     mosquitto_path,
     needs_mosquitto,
 )
+from tests.patience import PATIENCE_S
 from tests.source_cases import RIG
 
-PATIENCE_S = 15.0
 BOOST, FLOW = "cars/one/boost_kpa", "cars/one/delivered_ml_min"
 
 
@@ -178,7 +178,7 @@ async def test_a_broker_that_is_not_there_is_bad_input() -> None:
         async with MqttSource("mqtt://no-such-host.invalid/x", RIG):
             raise AssertionError("opened")
     for thread in set(threading.enumerate()) - before:
-        thread.join(2.0)
+        thread.join(PATIENCE_S)
         assert not thread.is_alive()
 
 

@@ -20,6 +20,7 @@ from monitor.snapshot import FIRST, snapshot
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.recordings import record
 from tests.rig_text import SMALL
 
@@ -98,7 +99,7 @@ async def test_a_replay_screen_of_a_session_without_rows_ends_with_that_line(ses
     """The dashboard shows no empty picture: it ends, and the command exits with 2."""
     _unlink(session)
     app = ReplayDashboard(open_log(session), who="", look=USUAL)
-    async with asyncio.timeout(20.0), app.run_test(size=(80, 24)):
+    async with asyncio.timeout(PATIENCE_S), app.run_test(size=(80, 24)):
         await app.workers.wait_for_complete()
     assert isinstance(app.fault, BadInput)
     assert "found no rows" in str(app.fault)

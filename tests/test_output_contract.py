@@ -24,8 +24,6 @@ from simulator.strict import BadInput
 from tests.brokers import Publisher, amqtt_broker
 from tests.pty_pair import PtyPair
 
-PATIENCE_S = 10.0
-
 
 @dataclass
 class Case:

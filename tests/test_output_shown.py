@@ -6,7 +6,8 @@ from typing import Any
 import msgspec
 import pytest
 
-from monitor.guard.protocol import Frame, Message, outputs_in_words
+from monitor import looking
+from monitor.guard.protocol import Frame, Message, Publishing, Recording, outputs_in_words
 from monitor.lines import LineTalk, in_words
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -88,3 +89,67 @@ def test_lines_and_json_say_it() -> None:
     lines: list[str] = []
     LineTalk(lines.append, as_json=True, now_s=lambda: 5.0).hear(framed(output()))
     assert json.loads(lines[0])["outputs"] == [output()]
+
+
+LOST = Publishing("mqtt://box:1883/g", "nobody listens there")
+WELL = Publishing("mqtt://box:1883/g")
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("size", [(80, 24), (140, 40)])
+async def test_the_top_line_marks_what_cannot_be_relied_on(size: tuple[int, int]) -> None:
+    """An armed output that is not held, or has a fault, and a broker that is lost: first of all."""
+    fault = output(held=False, fault="x: gone")
+    for outputs, publishing, said, never in (
+        ([output()], [WELL], ["OUTPUT ARMED, held"], ["!"]),
+        ([output(held=False)], [], ["! OUTPUT ARMED, RELEASED"], ["PUBLISHED"]),
+        ([output(), fault], [LOST], ["! OUTPUT ARMED, FAULT", "! NOT PUBLISHED"], []),
+        ([], [WELL, LOST], ["! NOT PUBLISHED"], ["OUTPUT"]),
+        ([output(armed=False, held=False)], [WELL], [], ["!", "OUTPUT"]),
+    ):
+        link, clock = FakeLink(), Clock()
+        app = Dashboard(lambda link=link: link, owner=False, clock=clock)  # type: ignore[misc]
+        async with app.run_test(size=size) as pilot:
+            await pilot.pause()
+            framed_so = msgspec.structs.replace(framed(*outputs), publishing=publishing)
+            told: list[tuple[float, list[Message]]] = [(100.0, [hello(), framed_so])]
+            await tell(app, link, clock, told, 100.1)
+            await pilot.pause()
+            top = text_of(app).splitlines()[0]
+            assert all(words in top for words in said), top
+            assert not any(words in top for words in never), top
+            assert "engine left alone" in top
+
+
+@pytest.mark.asyncio
+async def test_an_old_picture_says_nothing_of_the_broker() -> None:
+    """Where the guard itself is silent, what its outputs do is marked as unknown; no more is."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, clock=clock)
+    async with app.run_test(size=(140, 40)) as pilot:
+        await pilot.pause()
+        lost = msgspec.structs.replace(framed(output()), publishing=[LOST])
+        await tell(app, link, clock, [(100.0, [hello(), lost])], 110.0)
+        await pilot.pause()
+        top = text_of(app).splitlines()[0]
+        assert "! OUTPUT ARMED, UNKNOWN" in top
+        assert "PUBLISHED" not in top
+
+
+def test_status_says_it_before_all_else() -> None:
+    """``flowdebt status`` marks it right under what is being done; JSON has it as fields."""
+    bad = msgspec.structs.replace(
+        framed(output(held=False)), publishing=[LOST], recording=Recording("/logs/x", "disk full")
+    )
+    lines = list(looking.in_words(hello(), bad))
+    assert lines[2:5] == [
+        "! OUTPUT ARMED, RELEASED",
+        "! NOT PUBLISHED to mqtt://box:1883/g: nobody listens there",
+        "! NOT RECORDED: disk full",
+    ]
+    well = msgspec.structs.replace(framed(output()), publishing=[WELL])
+    assert not any(line.startswith("! ") for line in looking.in_words(hello(), well))
+    assert "  published to mqtt://box:1883/g" in list(looking.in_words(hello(), well))
+    facts = json.loads(looking.as_json_line(hello(), bad))
+    assert facts["publishing"] == [{"broker": LOST.broker, "fault": LOST.fault}]
+    assert "NOT PUBLISHED to mqtt://box:1883/g: nobody listens there" in in_words(bad)

@@ -15,7 +15,6 @@ from simulator.rig import find_rig, load_rig
 from tests import yardstick as ys
 from tests.plants import RIG, scenario
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
 GAS_J_KG_K: Final = 287.05
 AIR_J_KG_K: Final = 1005.0
 # Cruise, pull with a shift, lift into vacuum (where a worn check valve siphons), pull again.

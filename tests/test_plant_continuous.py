@@ -19,7 +19,6 @@ from simulator.rig import find_rig, load_rig
 from tests import yardstick as ys
 from tests.plants import RIG, scenario
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
 # 8 s: cruise, spool up, full boost, a shift from second into third, lift.
 PULL: Final = (Step(Do.CRUISE, 1.0, 2), Step(Do.PULL, 5.5, 2), Step(Do.LIFT, 1.5))
 STIFF: Final = replace(

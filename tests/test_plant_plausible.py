@@ -23,14 +23,12 @@ from simulator.plant.tuning import SPARE_DEG, tune
 from simulator.rig import find_rig, load_rig
 from tests.plants import LONG_PULL, RIG, mean, scenario
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
-
 Decide = Callable[[Sample], tuple[float, float]]
 
 RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor", "hand-made")
 COLUMN: Final = {name.removeprefix("true_"): i for i, name in enumerate(TRUTH_COLUMNS)}
 ONSET_S: Final = 5.0  # of a fault, in the middle of the long pull
-HOT_C: Final = 32.0
+HOT_C: Final = 34.0
 CLOG: Final = Fault(FaultKind.CLOGGED_NOZZLE, ONSET_S, magnitude=0.4)
 SEEDS: Final = range(5)
 # Two pulls in third with a short lift between them.
@@ -176,23 +174,30 @@ def test_the_knock_room_agrees_on_what_the_spray_buys(name: str) -> None:
 
 @pytest.mark.parametrize("kind", [FaultKind.PUMP_STOP, FaultKind.CONTROLLER_SILENT])
 def test_losing_the_spray_at_full_boost_knocks_within_a_few_engine_cycles(kind: FaultKind) -> None:
-    """From onset to the first heavy knock on brindle: fewer than 18 cycles (two turns each)."""
-    rig = rig_of("brindle")
-    for seed in SEEDS:
-        what = replace(scenario(Fault(kind, ONSET_S), rig=rig), rate_hz=1000.0)
-        car = Car(rig, what, seed, compiled=True)
-        began = inf
-        while not car.finished and car.state[at.S_HEAVY_KNOCKS] == 0.0:
-            car.step(0.0, inf)
-            if began == inf and car.state[at.S_TIME_S] >= ONSET_S:
-                began = float(car.state[at.S_EVENTS])
-        cycles = (float(car.state[at.S_EVENTS]) - began) / rig.engine.cylinders
-        assert 0.0 < cycles < 18.0
+    """On brindle: to the first knock fewer than 9 cycles (two turns each), to a heavy one 18.
+
+    The heavy one on a hot day (38 degC) and without knock control, which else sees to it.
+    """
+    for knock_control, ambient_c, count, most in (
+        (True, 24.0, at.S_KNOCKS, 9.0),
+        (False, 38.0, at.S_HEAVY_KNOCKS, 18.0),
+    ):
+        rig = rig_of("brindle", knock_control=knock_control)
+        for seed in SEEDS:
+            what = replace(scenario(Fault(kind, ONSET_S), rig=rig), rate_hz=1000.0)
+            car = Car(rig, replace(what, ambient_c=ambient_c), seed, compiled=True)
+            began = inf
+            while not car.finished and car.state[count] == 0.0:
+                car.step(0.0, inf)
+                if began == inf and car.state[at.S_TIME_S] >= ONSET_S:
+                    began = float(car.state[at.S_EVENTS])
+            cycles = (float(car.state[at.S_EVENTS]) - began) / rig.engine.cylinders
+            assert 0.0 < cycles < most
 
 
 @pytest.mark.parametrize("name", ["brindle", "hand-made"])
 def test_two_fifths_of_the_spray_gone_is_survived_with_the_guard_alone(name: str) -> None:
-    """A clogged nozzle at 32 degC, no knock control, 4 s: harm past 20 unguarded, under 4 guarded.
+    """A clogged nozzle at 34 degC, no knock control, 4 s: harm past 20 unguarded, under 4 guarded.
 
     Harm counts intensity over knocking cycles, 1 being clearly audible; the guard keeps less than
     a tenth of it, the boost and most of the work.

@@ -113,7 +113,9 @@ def test_bands_say_in_words_what_colours_show(stopped: Run, healthy: Run) -> Non
     assert strip[1] == "no action"
     assert strip[-1] == "cut boost"
     said = words(figure)
-    assert {"warn 0.4", "pull timing 0.8", "cut boost 5", "arrears: pull timing 1.6"} <= set(said)
+    assert {"warn 0.15", "pull timing 0.3", "cut boost 1.7", "arrears: pull timing 0.55"} <= set(
+        said
+    )
     assert {"dry limit 100", "ceiling asked for", "retard the guard asked for"} <= set(said)
     calm = draw(healthy.outcome, healthy.kept)
     assert [text.get_text().strip() for text in calm.axes[0].texts] == ["none", "no action"]

@@ -21,6 +21,7 @@ from monitor.screen.fake_link import FakeLink
 from monitor.sources.fake import FakeSource
 from rules.channels import Sample
 from simulator.rig import rig_from_text
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 from tests.screen_script import Clock, frame, hello, rows, tell, text_of
 
@@ -41,7 +42,7 @@ class Told:
 
     async def notice(self, wanted: Callable[[str], bool]) -> str:
         """Wait for a notice about the recording."""
-        async with asyncio.timeout(10.0):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 for message in self.messages:
                     if not isinstance(message, NoticeLine) or message.topic != "recording":

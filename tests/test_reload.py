@@ -32,8 +32,8 @@ def changed(*edits: tuple[str, str], text: str = BRINDLE.text) -> RigFile:
     return rig_from_text(text, "car.toml")
 
 
-TIGHTER = changed(('pull = "0.8 mL"', 'pull = "0.5 mL"'))
-LOOSER = changed(('cut = "5 mL"', 'cut = "8 mL"'), ("margin = 1.2", "margin = 1.5"))
+TIGHTER = changed(('pull = "0.3 mL"', 'pull = "0.2 mL"'))
+LOOSER = changed(('cut = "1.7 mL"', 'cut = "2.7 mL"'), ("margin = 1.2", "margin = 1.5"))
 
 
 def test_what_is_remembered_outlives_a_change() -> None:
@@ -43,7 +43,7 @@ def test_what_is_remembered_outlives_a_change() -> None:
     for sample in SAMPLES:
         decision = guard.step(sample)
         debts.append(decision.debt_ml)
-        if 0.5 <= decision.debt_ml < 0.8:
+        if 0.2 <= decision.debt_ml < 0.3:
             break
     assert decision.action == 1.0
     before = guard.state()
@@ -98,13 +98,13 @@ def test_a_rig_that_would_not_fit_what_is_remembered_is_refused(edit: tuple[str,
 def test_a_difference_is_told_by_key_and_in_units() -> None:
     """Key, old and new value; another unit or a default written out is no difference."""
     words = [change.words for change in changes(BRINDLE, LOOSER)]
-    assert words == ["debt.cut 5 -> 8 mL", "ladder.margin 1.2 -> 1.5"]
-    same = changed(('pull = "0.8 mL"', 'pull = "0.8 cc"\nlead = "30 %"'))
+    assert words == ["debt.cut 1.7 -> 2.7 mL", "ladder.margin 1.2 -> 1.5"]
+    same = changed(('pull = "0.3 mL"', 'pull = "0.3 cc"\nlead = "30 %"'))
     assert live_changes(BRINDLE, same) == ()
-    other = changed(('["0 deg", "3.5 deg", "9 deg"', '["1 deg", "3.5 deg", "9 deg"'))
+    other = changed(('["0 deg", "1.5 deg", "4.5 deg"', '["1 deg", "1.5 deg", "4.5 deg"'))
     (change,) = changes(BRINDLE, other)
     assert change.key == "paid.timing"
-    assert change.after == "[1 deg, 3.5 deg, 9 deg, 12 deg]"
+    assert change.after == "[1 deg, 1.5 deg, 4.5 deg, 6 deg]"
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_what_cannot_change_is_refused_by_its_key(edit: tuple[str, str], key: st
     """One line that names file, line and key; a limit can be moved, not added or taken away."""
     text = BRINDLE.text
     if key == "command.kind":
-        text = text.replace('full_boost = "150 kPa"\n', "")
+        text = text.replace('full_boost = "160 kPa"\n', "")
     after = changed(edit, text=text)
     with pytest.raises(BadInput, match="that can't change while the guard runs") as caught:
         live_changes(BRINDLE, after)
@@ -166,11 +166,11 @@ def test_a_session_reproduces_across_changes(tmp_path: Path) -> None:
     result = review(session, None)
     assert result.reproduced is True
     words = list(in_words(result))
-    assert "  thresholds changed at 12.00 s: debt.pull 0.8 -> 0.5 mL" in words
-    assert "  thresholds changed at 17.00 s: debt.pull 0.5 -> 0.8 mL" in words
+    assert "  thresholds changed at 12.00 s: debt.pull 0.3 -> 0.2 mL" in words
+    assert "  thresholds changed at 17.00 s: debt.pull 0.2 -> 0.3 mL" in words
     assert result.as_json()["thresholds_changed"][0] == {
         "time_s": pytest.approx(12.0),
-        "changes": [{"key": "debt.pull", "before": "0.8 mL", "after": "0.5 mL"}],
+        "changes": [{"key": "debt.pull", "before": "0.3 mL", "after": "0.2 mL"}],
     }
     by_one = review(session, "brindle")
     assert by_one.reproduced is None
@@ -190,7 +190,7 @@ def test_each_segment_behind_a_change_stands_alone(tmp_path: Path) -> None:
     result = review(session, None)
     assert result.reproduced is True
     assert "were recorded and are gone" in (result.cut or "")
-    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.8 -> 0.5 mL"]
+    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.3 -> 0.2 mL"]
 
 
 def test_a_change_before_the_first_row_and_two_at_once(tmp_path: Path) -> None:
@@ -230,7 +230,7 @@ def test_a_change_while_the_disk_is_full_is_not_forgotten(
     session = recording.close()
     result = review(session, None)
     assert result.reproduced is True
-    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.8 -> 0.5 mL"]
+    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.3 -> 0.2 mL"]
     assert "rows before samples-0002.arrow were not recorded" in (result.cut or "")
 
 
@@ -243,8 +243,8 @@ def test_a_damaged_rig_in_a_segment_is_not_judged_by(tmp_path: Path) -> None:
     session = recording.close()
     path = layout.segments_of(session)[1]
     raw = path.read_bytes()
-    assert raw.count(b'pull = "0.5 mL"') == 1
-    path.write_bytes(raw.replace(b'pull = "0.5 mL"', b'pull = "0.7 mL"'))
+    assert raw.count(b'pull = "0.2 mL"') == 1
+    path.write_bytes(raw.replace(b'pull = "0.2 mL"', b'pull = "0.4 mL"'))
     assert review(session, None).reproduced is False
 
 

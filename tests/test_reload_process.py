@@ -178,10 +178,10 @@ async def test_the_command_line_asks_for_it_and_hears_the_answer(
         async with link:
             await anext(link.messages())
             other = tmp_path / "other.toml"
-            other.write_text(BRINDLE.text.replace("0.4 mL", "0.3 mL"), encoding="utf-8")
+            other.write_text(BRINDLE.text.replace("0.15 mL", "0.1 mL"), encoding="utf-8")
             ask = ("reload", "--rig", str(other))
             assert await asyncio.to_thread(flowdebt, ask) == 0
-            assert capsys.readouterr().out == "debt.warn 0.4 -> 0.3 mL\n"
+            assert capsys.readouterr().out == "debt.warn 0.15 -> 0.1 mL\n"
             assert await asyncio.to_thread(flowdebt, ("reload", "--json")) == 0
             assert json.loads(capsys.readouterr().out) == {"reload": "nothing differs"}
             assert await asyncio.to_thread(flowdebt, ("reload", "--rig", "tarnwick")) == 2

@@ -13,8 +13,8 @@ from tests.recordings import BRINDLE
 from tests.replays import decided_of, tiled, troubled
 
 SOME_RIGS = (
-    ("debt.pull = 0.5 mL",),
-    ("debt.pull = 3 mL", "debt.cut = 8 mL"),
+    ("debt.pull = 0.2 mL",),
+    ("debt.pull = 1.2 mL", "debt.cut = 2.7 mL"),
     ("debt.warn = 40 mL", "debt.pull = 50 mL", "debt.cut = 60 mL", "debt.arrears = 90 mL"),
     ("ladder.margin = 2",),
     ("ladder.release_after = 20 s",),
@@ -38,7 +38,7 @@ def test_nothing_differs_from_itself(before: Decided) -> None:
     """Neither from itself nor from the same decided again."""
     assert before.events
     assert compare(before, before) == []
-    assert compare(before, decide(before.log, edit(BRINDLE, "debt.pull = 0.80 mL"))) == []
+    assert compare(before, decide(before.log, edit(BRINDLE, "debt.pull = 0.30 mL"))) == []
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
@@ -75,7 +75,7 @@ def test_the_other_way_round_it_is_the_opposite(
 def test_an_earlier_pull(tmp_path: Path) -> None:
     """A lower threshold pulls sooner, by as much as the steps say."""
     before = decided_of(tiled(2400, "pump_stop"), tmp_path)
-    after = decide(before.log, edit(BRINDLE, "debt.pull = 0.5 mL"))
+    after = decide(before.log, edit(BRINDLE, "debt.pull = 0.2 mL"))
     found = [d for d in compare(before, after) if d.action == "pull_timing"]
     assert found[0].kind == "earlier"
     steps = [

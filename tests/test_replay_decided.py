@@ -222,7 +222,7 @@ def test_the_same_events_as_a_review(tmp_path: Path) -> None:
     path.write_text("\n".join(line.rpartition(",")[0] for line in text), encoding="ascii")
     said = review(path, "brindle")
     decided = decide(open_log(path, "brindle"))
-    assert decided.rows == said.rows > ROWS
+    assert decided.rows > said.rows
     assert [e.as_json() for e in decided.events] == [e.as_json() for e in said.events]
     assert decided.reproduced is None
     assert len(said.events) > 1
@@ -239,7 +239,7 @@ def test_a_session_with_another_rig_on_the_way(tmp_path: Path) -> None:
     assert decided.reproduced is True
     assert decided.decisions(0, decided.rows)[:, DECIDED_AT].tobytes() == then.tobytes()
     assert decided.rig_at(1199).debt.pull_ml == BRINDLE.rig.debt.pull_ml
-    assert decided.rig_at(decided.rows - 1).debt.pull_ml == 0.5
+    assert decided.rig_at(decided.rows - 1).debt.pull_ml == 0.2
     assert decided.changed_rig
     said = review(session, None)
     assert [e.as_json() for e in decided.events] == [e.as_json() for e in said.events]

@@ -28,11 +28,11 @@ def differing(before: RigFile, after: RigFile) -> list[str]:
 
 def test_one_line_is_another() -> None:
     """In the person's own unit; remarks and layout stay."""
-    after = edit(BRINDLE, "debt.pull = 0.6 mL")
-    assert differing(BRINDLE, after) == ['- pull = "0.8 mL"', '+ pull = "0.6 mL"']
-    assert after.rig.debt.pull_ml == 0.6
-    assert [c.words for c in changes(BRINDLE, after)] == ["debt.pull 0.8 -> 0.6 mL"]
-    again = edit(after, 'debt.pull = "0.8 mL"')
+    after = edit(BRINDLE, "debt.pull = 0.2 mL")
+    assert differing(BRINDLE, after) == ['- pull = "0.3 mL"', '+ pull = "0.2 mL"']
+    assert after.rig.debt.pull_ml == 0.2
+    assert [c.words for c in changes(BRINDLE, after)] == ["debt.pull 0.3 -> 0.2 mL"]
+    again = edit(after, 'debt.pull = "0.3 mL"')
     assert again.text == BRINDLE.text
 
 
@@ -80,8 +80,8 @@ def test_several_at_once() -> None:
     """Together they may be right where one alone is not."""
     with pytest.raises(BadInput, match=r"debt\.pull: .*expected warn <= pull <= cut"):
         edit(BRINDLE, "debt.warn = 2 mL")
-    after = edit(BRINDLE, "debt.warn = 2 mL", "debt.pull=3 mL", "ladder.margin = 1.5")
-    assert (after.rig.debt.warn_ml, after.rig.debt.pull_ml) == (2.0, 3.0)
+    after = edit(BRINDLE, "debt.warn = 1 mL", "debt.pull=1.5 mL", "ladder.margin = 1.5")
+    assert (after.rig.debt.warn_ml, after.rig.debt.pull_ml) == (1.0, 1.5)
     assert after.rig.ladder.margin == 1.5
 
 
@@ -163,7 +163,7 @@ def test_however_the_file_is_laid_out(text: str, expected: str) -> None:
 def test_the_picker_s_list() -> None:
     """Present values as written, defaults in our own unit, and what isn't set."""
     listed = {value.key: value for value in values_of(BRINDLE)}
-    assert (listed["debt.pull"].value, listed["debt.pull"].given) == ("0.8 mL", True)
+    assert (listed["debt.pull"].value, listed["debt.pull"].given) == ("0.3 mL", True)
     assert "volume unit" in listed["debt.pull"].wants
     small = {value.key: value for value in values_of(SMALL_RIG)}
     assert (small["debt.cut"].value, small["debt.cut"].given) == ("5 mL", False)
@@ -177,7 +177,7 @@ def test_the_picker_s_list() -> None:
 def test_saved_as_a_new_file(tmp_path: Path) -> None:
     """Whole, with the same text; never over another, and nothing is left behind."""
     path = tmp_path / "mine.toml"
-    after = edit(BRINDLE, "debt.pull = 0.6 mL")
+    after = edit(BRINDLE, "debt.pull = 0.2 mL")
     save_as(after, path)
     assert load_rig(path).text == after.text
     assert load_rig(path).rig == after.rig

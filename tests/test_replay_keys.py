@@ -12,6 +12,7 @@ from monitor.replay.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
+from tests.patience import PATIENCE_S
 from tests.replay_script import TRIP_S, Hand, brindled, drive, log_file, replaying
 from tests.replays import log_of
 from tests.screen_script import Clock, text_of
@@ -51,7 +52,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
     decide = deciding.decide
 
     def slow(*arguments: object, **options: object) -> Decided:
-        go.wait(30.0)
+        go.wait(PATIENCE_S)
         return decide(*arguments, **options)  # type: ignore[arg-type]
 
     monkeypatch.setattr(app_module, "decide", slow)
@@ -59,13 +60,15 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
     app = app_module.ReplayDashboard(log, who="Ada", clock=Clock())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("n", "a", "right")
+        app.redraw()
+        await pilot.pause()
         assert "keys wait" in text_of(app)  # type: ignore[arg-type]
         go.set()
         while app.room.shown is None:
             await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert app.room.cursors["a"] == pytest.approx(TRIP_S + 0.22)
+        assert app.room.cursors["a"] == pytest.approx(TRIP_S + 0.3)
         assert app.room.open[1].index == app.room.open[0].raised_at[0] + 1
     log.close()
 

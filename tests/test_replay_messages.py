@@ -127,10 +127,10 @@ def test_a_greeting_names_the_rig_in_force(tmp_path: Path) -> None:
     """In a session whose rig was changed, thresholds are those of the row."""
     from monitor.replay import edit
 
-    other = edit(BRINDLE, "debt.pull = 0.5 mL")
+    other = edit(BRINDLE, "debt.pull = 0.2 mL")
     decided = decide(open_log(session_of(tmp_path, other=other)))
     first, last = hello_of(decided, 0), hello_of(decided, decided.rows - 1)
-    assert (first.thresholds["pull"], last.thresholds["pull"]) == (0.8, 0.5)
+    assert (first.thresholds["pull"], last.thresholds["pull"]) == (0.3, 0.2)
     assert first.session == str(decided.log.path)
 
 

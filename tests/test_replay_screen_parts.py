@@ -174,7 +174,7 @@ def test_an_hour_s_plot_is_made_of_little(tmp_path: Path) -> None:
     rows[:, TIME] = np.arange(len(rows)) / 50.0
     decided = decide(brindled(log_of(rows, tmp_path / "long.parquet")))
     assert len(decided.trace(decided.from_s, decided.to_s, 40)) <= 2 * len(rows) / 60 + 4
-    assert BRINDLE.rig.debt.pull_ml == 0.8
+    assert BRINDLE.rig.debt.pull_ml == 0.3
 
 
 @pytest.mark.parametrize(("given", "name"), [(None, "operator"), ("", "operator"), ("Bo", "Bo")])

@@ -16,8 +16,8 @@ async def test_a_lower_threshold_moves_an_action_and_undo_brings_it_back(hand: H
     calm = await hand.press("n")
     assert "WHAT-IF" not in calm
     await hand.press("w", "enter")
-    text = await hand.type("debt.pull = 0.5 mL")
-    assert "WHAT-IF: debt.pull 0.8 mL -> 0.5 mL" in text
+    text = await hand.type("debt.pull = 0.2 mL")
+    assert "WHAT-IF: debt.pull 0.3 mL -> 0.2 mL" in text
     assert "pull timing of under-delivery: 0.18 s earlier" in text
     assert "what if: not what happened" in text
     await hand.press("tab", "enter")  # to the first difference
@@ -27,7 +27,7 @@ async def test_a_lower_threshold_moves_an_action_and_undo_brings_it_back(hand: H
     assert "Was: Delivered" in text
     assert "▼ PULL TIMING" in text
     assert "would be" in text
-    other = edit(BRINDLE, "debt.pull = 0.5 mL")
+    other = edit(BRINDLE, "debt.pull = 0.2 mL")
     decided, player = hand.room.open
     again = decide(hand.room.log, other)
     assert str(decided.decision(player.index)) == str(again.decision(player.index))
@@ -85,11 +85,11 @@ async def test_a_wrong_threshold_is_one_line_and_changes_nothing(hand: Hand) -> 
 async def test_what_was_tried_is_kept_as_a_rig(hand: Hand, tmp_path: Path) -> None:
     """A new file, never over one that is there; leaving without says so."""
     await hand.press("w", "enter")
-    await hand.type("debt.pull = 0.5 mL")
+    await hand.type("debt.pull = 0.2 mL")
     kept = tmp_path / "kept.toml"
     await hand.press("k")
     assert "kept as" in await hand.type(str(kept))
-    assert load_rig(kept).rig.debt.pull_ml == 0.5
+    assert load_rig(kept).rig.debt.pull_ml == 0.2
     await hand.press("k")
     assert "nothing is overwritten" in " ".join((await hand.type(str(kept))).split())
     await hand.press("escape", "enter")

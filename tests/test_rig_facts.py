@@ -46,7 +46,7 @@ def test_a_good_rig_becomes_plain_floats_with_the_defaults_of_the_facts() -> Non
 
 
 def test_channel_terms_default_to_the_channels_own() -> None:
-    """A bare channel table takes range and age from the channels; only flow may be stuck."""
+    """A bare channel table takes range and age from the channels; boost and flow may be stuck."""
     boost, delivered = rig_from_text(SMALL, "car.toml").rig.channels
     by_name = {channel.name: channel for channel in CHANNELS}
     assert (boost.low, boost.high, boost.max_age_s) == (
@@ -54,7 +54,7 @@ def test_channel_terms_default_to_the_channels_own() -> None:
         by_name["boost_kpa"].high,
         by_name["boost_kpa"].max_age_s,
     )
-    assert boost.stuck_after_s == inf
+    assert boost.stuck_after_s == 3.0
     assert delivered.stuck_after_s == 0.5
 
 
@@ -181,14 +181,14 @@ def test_shipped_rigs_load() -> None:
 
 
 def test_the_small_turbo_four_sprays_as_its_comment_says() -> None:
-    """About 700 mL/min at 170 kPa, by the square root of pressure and inverse density."""
+    """About 234 mL/min at 170 kPa, by the square root of pressure and inverse density."""
     spray = load_rig(find_rig("brindle")).rig.spray
     across_kpa = spray.pump.regulated_kpa - 170.0 - spray.check_valve_kpa
     total = sum(
         nozzle.count * nozzle.rated_ml_min * (across_kpa / nozzle.rated_kpa) ** 0.5
         for nozzle in spray.nozzles
     )
-    assert total * (998.2 / spray.fluid_kg_m3) ** 0.5 == pytest.approx(700.0, rel=0.02)
+    assert total * (998.2 / spray.fluid_kg_m3) ** 0.5 == pytest.approx(234.0, rel=0.02)
     assert spray.methanol_mass_pct == pytest.approx(44.23, abs=0.01)
 
 

@@ -8,8 +8,8 @@ from rules.channels import CHANNELS, NOT_SENT, Sample, tick
 from rules.debt import allowance_ml_min
 from rules.facts import CommandKind
 from rules.guard import Guard
-from rules.state import ABSENT, HEALTH, HEALTHY, IMPLAUSIBLE, NOT_A_NUMBER, STALE, STUCK, Decision
-from tests.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig, terms
+from rules.state import ABSENT, HEALTH, HEALTHY, IMPLAUSIBLE, NOT_A_NUMBER, STALE, Decision
+from tests.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig
 
 NO_ACTION, WARN, PULL, CUT = range(4)
 
@@ -65,73 +65,6 @@ def test_debt_grows_on_while_the_last_good_value_serves() -> None:
     patchy = drive.run(0.2, delivered_ml_min=NAN)[-1]
     assert patchy.debt_ml - before == pytest.approx(0.2 * (500.0 - 80.0) / 60.0, abs=1e-6)
     assert patchy.all_healthy == 0.0
-
-
-def stuck_rig(kind: CommandKind = CommandKind.LOG_FLOW) -> Drive:
-    """Return a healthy drive on a rig that calls a flow reading stuck after 0.4 s."""
-    flow = terms("delivered_ml_min", stuck_after_s=0.4)
-    others = terms("boost_kpa", "commanded_ml_min", "engine_speed_rpm")
-    duty = terms("injector_duty_pct", stuck_after_s=0.4)
-    facts = rig(command={"kind": kind}, channels=(*flow, *others, *duty))
-    drive = Drive(facts)
-    for i in range(100):
-        drive.run(0.01, engine_speed_rpm=4000.0, injector_duty_pct=50.0 + i % 2)
-    return drive
-
-
-def test_stuck_flow_sensor() -> None:
-    """A reading frozen while the expected flow moves by a fifth of full flow is stuck, and blinds.
-
-    The delivered flow then counts for nothing: a frozen 500 mL/min must not pass for spray.
-    """
-    drive = stuck_rig()
-    frozen = drive.last.value_delivered_ml_min
-    rest = {"engine_speed_rpm": 4000.0, "injector_duty_pct": NOT_SENT}
-    steady = drive.run(0.3, delivered_ml_min=frozen, **rest)
-    assert {d.health_delivered_ml_min for d in steady} == {HEALTHY}
-    moved = drive.run(1.5, delivered_ml_min=frozen, commanded_ml_min=100.0, **rest)
-    assert moved[-1].health_delivered_ml_min == STUCK
-    assert moved[-1].delivered_ml_min != moved[-1].delivered_ml_min
-    assert moved[-1].action == CUT
-    fresh = drive.run(0.01, delivered_ml_min=frozen - 1.0, commanded_ml_min=100.0, **rest)[-1]
-    assert fresh.health_delivered_ml_min == HEALTHY
-
-
-def test_unmoved_flow_is_not_stuck_while_nothing_moves() -> None:
-    """A reading that stays put while the expected flow does too proves nothing."""
-    drive = stuck_rig()
-    drive.run(1.0, engine_speed_rpm=4000.0)
-    frozen = drive.last.expected_ml_min
-    for i in range(300):
-        drive.run(0.01, delivered_ml_min=frozen, engine_speed_rpm=4000.0, injector_duty_pct=i % 2)
-    assert drive.last.health_delivered_ml_min == HEALTHY
-
-
-def test_no_flow_is_judged_by_the_debt_not_called_stuck() -> None:
-    """A reading of exactly nil is a stopped pump: the debt acts, sooner than blindness would."""
-    drive = stuck_rig()
-    decisions = [
-        d
-        for i in range(200)
-        for d in drive.run(
-            0.01,
-            delivered_ml_min=0.0,
-            commanded_ml_min=200.0 + i,
-            engine_speed_rpm=4000.0,
-            injector_duty_pct=50.0 + i % 2,
-        )
-    ]
-    assert {d.health_delivered_ml_min for d in decisions} == {HEALTHY}
-    assert decisions[-1].level_under_delivery == CUT
-
-
-@pytest.mark.parametrize(("swing_rpm", "health"), [(700.0, HEALTHY), (900.0, STUCK)])
-def test_other_channels_stick_by_engine_speed(swing_rpm: float, health: int) -> None:
-    """Injector duty that stays put while engine speed moves by more than 800 rpm is stuck."""
-    drive = stuck_rig()
-    drive.run(0.5, engine_speed_rpm=4000.0, injector_duty_pct=60.0)
-    drive.run(0.2, engine_speed_rpm=4000.0 - swing_rpm, injector_duty_pct=60.0)
-    assert drive.last.health_injector_duty_pct == health
 
 
 def sample(time_s: float) -> Sample:

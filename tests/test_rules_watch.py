@@ -3,13 +3,14 @@
 import itertools
 from collections.abc import Callable
 from dataclasses import replace
+from math import inf
 
 import pytest
 
 from rules.channels import NOT_SENT
 from rules.events import EventTracker, Turn
 from rules.explain import explain
-from rules.facts import Action, Limit, Rig
+from rules.facts import Action, CommandKind, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.intervals import Intervals, intervals
 from rules.state import FINDING_NAMES, LEVEL, Decision
@@ -21,6 +22,9 @@ WATCH = {
     "most_rise_k": 25.0,
     "tank_reserve_ml": 300.0,
     "tank_time_s": 30.0,
+    "logger_stuck_after_s": inf,  # what is made up here stands still
+    "disagree_share": 0.25,
+    "contradicted_share": 0.6,
 }
 CALM = {"dry_intake_c": 70.0, "intake_c": 40.0, "tank_ml": 4000.0, "command_pct": 100.0}
 CALM |= {"knock": 0.0, "injector_duty_pct": 60.0, "engine_speed_rpm": 5000.0, "supply_v": 13.8}
@@ -28,9 +32,10 @@ CALM |= {"timing_deg": 15.0, "lambda_ratio": 0.8, "throttle_pct": 100.0, "line_k
 CALM |= {"confirmed_retard_deg": 60.0, "confirmed_ceiling_kpa": 0.0}  # whatever is asked is done
 
 
-def facts() -> Rig:
+def facts(kind: CommandKind = CommandKind.FIXED) -> Rig:
     """Return a rig with every channel, every limit and every finding in force."""
     return rig(
+        command={"kind": kind, "rate_ml_min": 500.0},
         channels=terms(*ALL_CHANNELS),
         watch=WATCH,
         limits={
@@ -72,7 +77,7 @@ def then(*stories: Story) -> Story:
     return lambda drive: [decision for story in stories for decision in story(drive)]
 
 
-IDLE = {"boost_kpa": 0.0, "commanded_ml_min": 0.0}
+IDLE = {"boost_kpa": 0.0, "commanded_ml_min": 0.0, "injector_duty_pct": 2.0}
 # What raises each finding, and what comes close but must not.
 SHOWN: dict[str, tuple[Story, Story]] = {
     "under_delivery": (run(0.6, share=0.6), run(3.0, share=0.9)),
@@ -106,6 +111,9 @@ SHOWN: dict[str, tuple[Story, Story]] = {
         run(1.0, knock=5.0, confirmed_retard_deg=11.0),  # 12 deg are asked for
         run(1.0, knock=5.0, confirmed_retard_deg=11.5),
     ),
+    # 500 mL/min by the rig's own rule, full flow 840; 60 % duty at 5000 rpm speak for 158 kPa.
+    "command_disagrees": (run(1.0, commanded_ml_min=280.0), run(2.0, commanded_ml_min=300.0)),
+    "boost_contradicted": (run(1.0, boost_kpa=30.0), run(2.0, boost_kpa=70.0)),
 }
 
 

@@ -3,9 +3,15 @@
 import pytest
 
 from rules.channels import NOT_SENT
-from rules.facts import Action
+from rules.facts import Action, CommandKind, Rig
 from tests.rigs import healthy, rig, terms
-from tests.test_rules_watch import CALM, IDLE, facts, levels
+from tests.test_rules_watch import CALM, IDLE, levels
+from tests.test_rules_watch import facts as facts_of_kind
+
+
+def facts() -> Rig:
+    """Return a rig with everything in force, whose log says what is commanded."""
+    return facts_of_kind(CommandKind.LOG_FLOW)
 
 
 def test_the_time_left_in_the_tank_follows_the_use() -> None:

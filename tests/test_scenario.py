@@ -153,7 +153,7 @@ def test_healthy_scenarios_lack_no_spray(name: str) -> None:
     """Spray flows in them, none of it is missing, and knock is a lone light combustion at most."""
     samples, missing = drive(name)
     assert max(share for _, share in missing) < 0.03
-    assert sum(s.delivered_ml_min > 100.0 for s in samples) > 200
+    assert sum(s.delivered_ml_min > 40.0 for s in samples) > 200
     # The controller takes back one degree for a combustion it hears.
     assert max(s.knock for s in samples if s.knock < 100.0) <= 1.6
 
@@ -194,7 +194,7 @@ def test_the_demo_is_over_before_anyone_looks_away() -> None:
     assert 22.0 <= scenario.duration_s <= 26.0
     samples = list(run(scenario))
     first = [s for s in samples if 2.0 < s.time_s < 8.0]
-    assert max(s.delivered_ml_min for s in first) > 500.0
+    assert max(s.delivered_ml_min for s in first) > 200.0
     assert max(s.knock for s in first) <= 0.5
     stop = next(s for s in samples if s.time_s >= 13.0)
     assert stop.boost_kpa == pytest.approx(170.0, rel=0.04)

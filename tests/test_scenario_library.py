@@ -113,7 +113,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     # Blind: a cut in boost, or where boost itself is unknown; else a warning.
     "sensor_stuck": (CUT, ("signal_lost",)),
     "boost_wire_open": (CUT, ("signal_lost",)),
-    "boost_stuck": (CUT, ("signal_lost",)),
+    "boost_stuck": (CUT, ("command_disagrees", "boost_contradicted")),
     "unplugged": (CUT, ("signal_lost",)),
     "intake_wire_open": (WARN, ("signal_lost",)),
     # The wire itself.
@@ -121,8 +121,8 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "clock_step": (WARN, ("clock_step",)),
     "two_senders": (CUT, ("under_delivery",)),
     "stop_on_a_bad_wire": (CUT, ("under_delivery", "knock")),
-    # One fault hides the other from the debt; knock, or a shift, does not care.
-    "stuck_hides_fade": (CUT, ("knock", "signal_lost")),
+    # One fault hides the other from the debt; knock, heat, or a shift, does not care.
+    "stuck_hides_fade": (CUT, ("knock", "intake_hot", "signal_lost")),
     "split_reads_right": (PULL, ("knock",)),
     # 0.90 of the flow, read at 0.86: no gain of an honest sensor explains that.
     "two_small_ones": (CUT, ("under_delivery",)),

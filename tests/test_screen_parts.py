@@ -23,6 +23,7 @@ from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
 from monitor.sources.base import SourceKind
 from rules.known_causes import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
+from tests.patience import PATIENCE_S
 from tests.screen_script import Clock, hello, tell, text_of
 
 CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
@@ -161,7 +162,7 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
             await anext(words)
     assert heard == [NoticeLine("a", "1"), NoticeLine("b", "2")]
     assert link.sent == [Command("acknowledge")]
-    await asyncio.wait_for(link.taken(), 1.0)
+    await asyncio.wait_for(link.taken(), PATIENCE_S)
 
 
 def test_an_explanation_never_loses_its_end() -> None:

@@ -17,6 +17,7 @@ from monitor.sources.serial_port import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import rig_from_text
+from tests.patience import PATIENCE_S
 from tests.pty_pair import PtyPair
 from tests.rig_text import SMALL
 from tests.test_ports import System, usb
@@ -24,7 +25,6 @@ from tests.test_ports import System, usb
 if sys.platform == "win32":
     pytest.skip("no pseudo-terminals here", allow_module_level=True)
 
-PATIENCE_S = 20.0
 RIG = rig_from_text(SMALL, "small.toml")
 NAMES = ("boost_kpa", "delivered_ml_min")
 HEADER = b"time_s,boost_kpa,delivered_ml_min\r\n"

@@ -19,12 +19,12 @@ from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 
 if sys.platform == "win32":
     pytest.skip("no pseudo-terminals here", allow_module_level=True)
 
-PATIENCE_S = 10.0
 RIG = rig_from_text(SMALL, "small.toml")
 HEADER = b"time_s,boost_kpa,delivered_ml_min\r\n"
 
@@ -280,7 +280,7 @@ async def test_closed_while_unplugged(port: Socket) -> None:
         await asyncio.wait({pending}, timeout=0.0)
         await reader.source.__aexit__(None, None, None)
         with pytest.raises(StopAsyncIteration):
-            await asyncio.wait_for(pending, 1.0)
+            await asyncio.wait_for(pending, PATIENCE_S)
 
 
 @pytest.mark.asyncio

@@ -158,7 +158,6 @@ def test_a_cut_log_ends_with_its_last_row() -> None:
     assert np.isfinite(block.truths[:, 0]).all()
 
 
-@pytest.mark.timeout(240)  # compiles the plant, once on a machine
 @pytest.mark.parametrize("guarded", [False, True])
 def test_compiled_and_interpreted_agree_to_the_last_bit(guarded: bool) -> None:
     """The same rows, ticks, decisions, truths and report, with faults of every part."""

@@ -29,7 +29,7 @@ def test_the_first_event_is_the_moment_where_none_is_named(
     folder = session(tmp_path / "sessions")
     assert run(["snapshot", str(folder), "--to", "trip.svg", "--theme", "light"]) == 0
     words = _words(tmp_path / "trip.svg")
-    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.43 mL", "41.22 of 59.98 s"):
+    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.15 mL", "41.30 of 59.98 s"):
         assert said in words
     assert "as recorded" in words
     assert "#FFFFFF" in (tmp_path / "trip.svg").read_text(encoding="utf-8").upper()

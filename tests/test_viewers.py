@@ -42,6 +42,7 @@ from monitor.guard.viewers import (
 )
 from monitor.link import ViewerLink
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.screen_script import frame, hello, rows
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")
@@ -133,7 +134,7 @@ async def attached(place: Place) -> tuple[asyncio.StreamReader, asyncio.StreamWr
 @pytest.mark.asyncio
 async def test_without_the_token_nothing_is_said(word: bytes) -> None:
     """Not a byte comes back, the door closes, and it is counted."""
-    async with served() as one, asyncio.timeout(10.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         reader, writer = await connected(one.server.place)
         writer.write(word)
         with contextlib.suppress(ConnectionError):
@@ -166,7 +167,7 @@ async def test_tokens_are_compared_in_constant_time(monkeypatch: pytest.MonkeyPa
 async def test_whoever_says_nothing_is_not_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """A connection without a word ends by itself, and only so many are held."""
     monkeypatch.setattr(viewers_module, "FIRST_WORD_S", 0.2)
-    async with served() as one, asyncio.timeout(20.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         silent = [await connected(one.server.place) for _ in range(MOST_CONNECTIONS + 8)]
         ends = [await reader.read() for reader, _ in silent]
         assert ends == [b""] * len(silent)
@@ -178,7 +179,7 @@ async def test_whoever_says_nothing_is_not_waited_for(monkeypatch: pytest.Monkey
 async def test_only_so_many_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
     """One too many is told so, in words; when one leaves there is room. All came at once."""
     monkeypatch.setattr(viewers_module, "MOST_VIEWERS", 3)
-    async with served() as one, asyncio.timeout(10.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         links = [await connected(one.server.place) for _ in range(4)]
         for _, writer in links:
             writer.write(encode(Command("attach", TOKEN)))
@@ -198,7 +199,7 @@ async def test_only_so_many_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.asyncio
 async def test_an_overlong_command_ends_its_viewer_alone() -> None:
     """A line beyond the limit closes that connection; others go on; long values are refused."""
-    async with served() as one, asyncio.timeout(10.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         good_reader, good = await attached(one.server.place)
         reader, writer = await attached(one.server.place)
         writer.write(b'{"do":"acknowledge","alarm":"' + b"x" * 100 + b'"}\n')
@@ -231,7 +232,7 @@ def test_a_flood_is_paced_and_a_hand_is_not() -> None:
 @pytest.mark.asyncio
 async def test_a_flooding_viewer_costs_itself() -> None:
     """Of thousands of commands only the first few are heard at once; others are served."""
-    async with served() as one, asyncio.timeout(10.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         _, flooding = await attached(one.server.place)
         reader, writer = await attached(one.server.place)
         flooding.write(encode(Command("acknowledge")) * 20_000)
@@ -248,7 +249,7 @@ async def test_a_flooding_viewer_costs_itself() -> None:
 @pytest.mark.asyncio
 async def test_a_slow_reader_loses_frames_and_keeps_events() -> None:
     """What one viewer does not read is bounded and counted; events outlive frames."""
-    async with served() as one, asyncio.timeout(20.0):
+    async with served() as one, asyncio.timeout(PATIENCE_S):
         reader, _ = await attached(one.server.place)
         reader._transport.pause_reading()  # type: ignore[attr-defined]
         (viewer,) = one.server._viewers
@@ -354,7 +355,7 @@ async def test_a_guard_that_ends_or_never_answers_is_said(monkeypatch: pytest.Mo
         publish(one.server.place)
         with pytest.raises(BadInput, match=r"no answer within 0 s"):
             await asyncio.to_thread(ask, None, Command("reload"))
-        monkeypatch.setattr("monitor.asking.PATIENCE_S", 20.0)
+        monkeypatch.setattr("monitor.asking.PATIENCE_S", PATIENCE_S)
         one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", {}))
         with pytest.raises(BadInput, match="ended before it answered"):
             await asyncio.to_thread(ask, None, Command("reload"))

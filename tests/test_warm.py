@@ -12,6 +12,7 @@ from monitor.review import review
 from simulator import compiled_mark
 from simulator.compiled_mark import STEP_ROW, marks
 from tests.guards import guard, until_bye
+from tests.patience import PATIENCE_S
 from tests.test_guard_process import only_session, order_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
@@ -47,7 +48,7 @@ def test_one_warms_at_a_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     warm.warm_elsewhere()
     warm.warm_elsewhere()
     assert len(started) == 1
-    assert started[0].waited_for.wait(10.0), "a dead child would stay about"
+    assert started[0].waited_for.wait(PATIENCE_S), "a dead child would stay about"
 
 
 @pytest.mark.asyncio

@@ -52,14 +52,14 @@ def test_shipped_rigs_have_no_weak_point(rig: str, capsys: pytest.CaptureFixture
 
 
 def test_times_by_hand() -> None:
-    """Brindle, 600 mL/min: 0.8 mL at (600 - 72 - 20) mL/min, or 0.25 s of next to nothing."""
+    """Brindle, 200 mL/min: 0.3 mL at (200 - 24 - 10) mL/min, or 0.25 s of next to nothing."""
     rig = load_rig(shipped_rigs()["brindle"]).rig
-    by_debt_s = 0.8 / ((600.0 - 0.12 * 600.0 - 20.0) / 60.0)
-    assert seconds_to_pull(rig, 600.0, 1.0) == pytest.approx(by_debt_s)
-    assert seconds_to_pull(rig, 100.0, 1.0) == 0.25
-    assert seconds_to_pull(rig, 600.0, 0.05) == float("inf")
+    by_debt_s = 0.3 / ((200.0 - 0.12 * 200.0 - 10.0) / 60.0)
+    assert seconds_to_pull(rig, 200.0, 1.0) == pytest.approx(by_debt_s)
+    assert seconds_to_pull(rig, 40.0, 1.0) == 0.25
+    assert seconds_to_pull(rig, 200.0, 0.05) == float("inf")
     sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
-    assert handled_s(rig, 600.0) == pytest.approx(sensor_s + by_debt_s + 0.06)
+    assert handled_s(rig, 200.0) == pytest.approx(sensor_s + by_debt_s + 0.06)
 
 
 def test_the_table_is_compared_with_the_time_there_is(

@@ -22,6 +22,7 @@ from monitor.web.seat import WIDTHS, asked_cells
 from monitor.web.server import WebServer, bound_socket
 from tests.browser import CHROMIUM, browser
 from tests.guards import guard, short_pump_stop
+from tests.patience import PATIENCE_S
 from tests.visitors import drawn, own_headers, session, visitor_processes, wait_for_end
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks processes up in /proc")
@@ -63,11 +64,11 @@ async def test_visitors_watch_one_guard_and_leave_it_alone(
                 await one.send_json(["ping", "12"])
 
                 await one.send_json(["stdin", "q"])
-                async with asyncio.timeout(20):
+                async with asyncio.timeout(PATIENCE_S):
                     async for _ in one:
                         pass
                 await two.close()
-                async with asyncio.timeout(20):
+                async with asyncio.timeout(PATIENCE_S):
                     await running.empty.wait()
             assert all(wait_for_end(process) for process in processes)
             assert running.visitors == 0
@@ -102,7 +103,7 @@ async def test_a_guard_that_is_gone_closes_the_view(tmp_path: Path) -> None:
         place = link.place
     async with WebServer(place, bound_socket(0)) as running, session(running.admission) as http:
         socket = await http.ws_connect("/ws", headers=own_headers(running.admission.port))
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(PATIENCE_S):
             assert (await socket.receive()).type is aiohttp.WSMsgType.CLOSE
 
 
@@ -232,7 +233,6 @@ def test_sizes_asked_for_are_bounded() -> None:
 
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
 @pytest.mark.asyncio
-@pytest.mark.timeout(120)
 async def test_a_real_browser_shows_it(tmp_path: Path) -> None:
     """The page draws, takes keys, asks only this server; a wrong token shows a refusal."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (_, link):
@@ -263,5 +263,5 @@ async def test_a_real_browser_shows_it(tmp_path: Path) -> None:
             wrong = await chromium.tab(address[:-1] + ("A" if address[-1] != "A" else "B"))
             await wrong.until("document.title == 'flowdebt: Refused'")
             await two.press("d")
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(PATIENCE_S):
                 await running.empty.wait()

@@ -18,6 +18,7 @@ from monitor.web import page, server
 from monitor.web.admission import Admission, Refusal
 from monitor.web.server import WebServer, bound_socket
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.visitors import own_headers, session
 
 NOBODY = Place(1, "", 0, "", 'a <script>alert("x")</script> & {source} log')
@@ -205,7 +206,7 @@ async def test_garbage_is_answered_and_not_talked_about(
     """Nobody without a token can fill our terminal with what they sent."""
     reader, writer = await asyncio.open_connection("127.0.0.1", served.admission.port)
     writer.write(garbage)
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(PATIENCE_S):
         assert b" 400 " in await reader.readline()
     writer.close()
     assert caplog.records == []

@@ -9,6 +9,7 @@ import aiohttp
 from yarl import URL
 
 from monitor.web.admission import Admission
+from tests.patience import PATIENCE_S
 
 
 def visitor_processes(guard: int) -> list[int]:
@@ -53,7 +54,7 @@ def session(admission: Admission) -> aiohttp.ClientSession:
 async def drawn(socket: aiohttp.ClientWebSocketResponse, *words: str) -> str:
     """Read what is drawn until all these words were; return it, with the terminal's codes."""
     seen = ""
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(PATIENCE_S):
         while not all(word in seen for word in words):
             message = await socket.receive()
             assert message.type in (aiohttp.WSMsgType.BINARY, aiohttp.WSMsgType.TEXT), message

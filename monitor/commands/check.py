@@ -44,6 +44,7 @@ def derived(rig: "Rig") -> dict[str, object]:
     from rules.conversions import seconds_to_debt, tank_minutes, tank_range_km
     from rules.findings import FINDINGS, why_impossible
     from rules.hydraulics import full_flow_ml_min
+    from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
 
     k = constants_of(rig).k
     debt = rig.debt
@@ -51,6 +52,7 @@ def derived(rig: "Rig") -> dict[str, object]:
     top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa, onset_kpa)
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
     boosts = sorted({onset_kpa, top_kpa, rig.paid.dry_limit_kpa, *rig.paid.boost_kpa})
+    shares = petrol_shares(rig)
     rows = []
     for boost_kpa in boosts:
         flow = full_flow_ml_min(k, boost_kpa)
@@ -96,6 +98,16 @@ def derived(rig: "Rig") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
+        "spray_of_petrol": [
+            {
+                "boost_kpa": share.boost_kpa,
+                "least_pct": share.least_pct,
+                "most_pct": share.most_pct,
+            }
+            for share in shares
+        ],
+        "spray_of_petrol_words": in_words(shares),
+        "outside_practice": outside_practice(shares),
         "fault_intervals": {
             "reaction_s": rig.fault_intervals.reaction_s,
             "tolerant_s": rig.fault_intervals.tolerant_s,
@@ -120,6 +132,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  the flow sensor's own delay {1000 * facts['sensor_delay_s']:.0f} ms and lag "
         f"{1000 * facts['sensor_lag_s']:.0f} ms come on top of the times below",
         f"  blind without: {', '.join(facts['essential_channels'])}",
+        *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
         "  seconds of a steady shortfall to warn / pull timing / cut boost, at full flow",
         f"  {'boost':>8} {'full flow':>12}   {'25 % missing':>21} {'50 % missing':>21} "
@@ -135,6 +148,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
             f"  {row['boost_kpa']:8.0f} {row['full_flow_ml_min']:12.0f}   {' '.join(cells)}"
         )
     lines += ["", *_in_time(facts)]
+    if facts["outside_practice"]:
+        lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
     for warning in facts["warnings"]:
         lines += _wrapped("! protects little: ", [warning])
     possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]

@@ -5,6 +5,7 @@ from typing import Any, Final
 from rules.causes import Cause, CauseRanker
 from rules.facts import Rig
 from rules.known_causes import NONE_OF_THESE, NOTHING_WRONG
+from rules.rig_mistakes import Mistake, RigMistakes
 from rules.state import (
     COOLING_MISSING,
     LEVEL,
@@ -29,15 +30,36 @@ SETTLED_S: Final = 0.5  # the signatures need a moment after the finding
 CLOSEST_S: Final = 0.0095  # decisions closer together than this tell the ranking nothing new
 SHOWN: Final = 3
 LEAST: Final = 0.05
+# How likely it is that a mistake of the rig's, where one fits, is behind it all. A drive that fits
+# one from its first row on fits little else; no source.
+OF_RIG: Final = "rig"
+RIG_LIKELIHOOD: Final = 0.8
+AGAIN_S: Final = 5.0  # after which a lasting trouble is looked at again for a mistake in the rig
 
 
-def causes_in_json(ranked: tuple[Cause, ...]) -> list[dict[str, Any]]:
-    """Return the likeliest causes as plain JSON types; empty where nothing fits."""
-    return [
+def causes_in_json(
+    ranked: tuple[Cause, ...], mistakes: tuple[Mistake, ...] = ()
+) -> list[dict[str, Any]]:
+    """Return the likeliest causes as plain JSON types; empty where nothing fits.
+
+    Likely mistakes in the rig come first, and leave the car's own faults the rest.
+    """
+    rest = 1.0 - RIG_LIKELIHOOD if mistakes else 1.0
+    of_rig = [
+        {
+            "cause": OF_RIG,
+            "label": "the rig file, not the car",
+            "likelihood": RIG_LIKELIHOOD,
+            "evidence": [mistake.evidence for mistake in mistakes],
+            "check_first": "; ".join(mistake.check for mistake in mistakes),
+            "cannot_tell": [],
+        }
+    ]
+    return of_rig[: len(mistakes)] + [
         {
             "cause": cause.name,
             "label": cause.label,
-            "likelihood": round(cause.likelihood, 3),
+            "likelihood": round(rest * cause.likelihood, 3),
             "evidence": list(cause.evidence),
             "check_first": cause.check_first,
             "cannot_tell": [doubt.sentence for doubt in cause.cannot_tell],
@@ -55,15 +77,18 @@ class CauseDesk:
 
     def __init__(self, rig: Rig) -> None:
         self._ranker = CauseRanker(rig)
+        self._of_rig = RigMistakes(rig)
         self._waiting: list[Decision] = []
         self._newest_s = float("-inf")
-        self._since_s: float | None = None
+        self._due_s: float | None = None  # when to look next; None where there is no trouble
+        self._of_rig_found = False
         self.ranked: list[dict[str, Any]] = []
 
     def change(self, rig: Rig) -> None:
         """Rank by another rig from now on; what was heard before counts by the old one."""
         self.work()
         self._ranker.readings.change(rig)
+        self._of_rig = RigMistakes(rig)
 
     def hear(self, decision: Decision) -> None:
         """Take a decision."""
@@ -77,12 +102,21 @@ class CauseDesk:
         before = self.ranked
         for decision in waiting:
             self._ranker.feed(decision)
+            self._of_rig.take(decision)
             if not any(decision[LEVEL + finding] for finding in SPRAY_FINDINGS):
-                self._since_s = None
+                self._due_s = None
                 self.ranked = []
-                continue
-            if self._since_s is None:
-                self._since_s = decision.clock_s
-            if not self.ranked and decision.clock_s - self._since_s >= SETTLED_S:
-                self.ranked = causes_in_json(self._ranker.rank())
+            elif self._due_s is None:
+                self._due_s = decision.clock_s + SETTLED_S
+                self._of_rig_found = False
+            elif decision.clock_s >= self._due_s:
+                self._look()
+                self._due_s = decision.clock_s + (AGAIN_S if self.ranked else SETTLED_S)
         return bool(self.ranked) and self.ranked is not before
+
+    def _look(self) -> None:
+        """Rank, once for each trouble; and once more where a mistake in the rig shows later."""
+        mistakes = () if self._of_rig_found else self._of_rig.likely()
+        if mistakes or not self.ranked:
+            self._of_rig_found = bool(mistakes)
+            self.ranked = causes_in_json(self._ranker.rank(), mistakes)

@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Protocol
 
-from monitor.guard.protocol import Message
+from monitor.guard.protocol import Message, Publishing
 from rules.facts import Rig
 from rules.state import Decision
 
@@ -47,6 +47,10 @@ class Hearer(Protocol):
 
     def shown(self) -> list[dict[str, Any]]:
         """Return the outputs to show in every frame, as plain JSON types."""
+        ...
+
+    def publishing(self) -> list[Publishing]:
+        """Return how publishing stands, to show in every frame."""
         ...
 
     def close(self, why: str) -> None:

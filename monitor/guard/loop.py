@@ -264,6 +264,7 @@ class GuardLoop:
             causes=self._causes.ranked,
             outputs=[output for hearer in self._hearers for output in hearer.shown()],
             recording=self.recording,
+            publishing=[one for hearer in self._hearers for one in hearer.publishing()],
         )
 
     def _hello(self) -> protocol.Hello:

@@ -3,8 +3,10 @@
 import contextlib
 import json
 import os
+import re
 import secrets
 import socket
+import stat
 import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -15,6 +17,7 @@ import msgspec
 from simulator.strict import BadInput, called, open_file
 
 LONGEST_PLACE: Final = 65_536
+_NAMED: Final = re.compile(r"([1-9][0-9]{0,8})\.(?:sock|json)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +65,7 @@ def runtime_folder() -> Path:
 
 def new_place(source: str) -> Place:
     """Return a place for this process: an AF_UNIX path where there is such a thing, else TCP."""
+    clear_away()
     token = secrets.token_urlsafe(24)
     if hasattr(socket, "AF_UNIX"):
         path = str(runtime_folder() / f"{os.getpid()}.sock")
@@ -79,21 +83,48 @@ def publish(place: Place) -> Path:
 
 
 def withdraw(place: Place) -> None:
-    """Remove what ``publish`` and the socket left."""
+    """Remove what ``publish`` and the socket left, in our own folder and nowhere else."""
     with contextlib.suppress(OSError, BadInput):
-        (runtime_folder() / f"{place.pid}.json").unlink(missing_ok=True)
-        if place.path:
+        folder = runtime_folder()
+        (folder / f"{place.pid}.json").unlink(missing_ok=True)
+        if place.path and Path(place.path).parent == folder:
             Path(place.path).unlink(missing_ok=True)
+
+
+def clear_away() -> None:
+    """Remove the sockets and places, with their tokens, of guards that were killed.
+
+    Only what is in our folder, named as we name them and our own; only where no process of that
+    number lives and nobody listens, as a guard in a container of its own might.
+    """
+    with contextlib.suppress(OSError, BadInput):
+        folder = runtime_folder()
+        for file in list(folder.iterdir()):
+            named = _NAMED.fullmatch(file.name)
+            if named is None or not _is_our_own(file) or _lives(int(named[1])):
+                continue
+            if not _listens(str(folder / f"{named[1]}.sock")):
+                file.unlink(missing_ok=True)
+
+
+def _is_our_own(file: Path) -> bool:
+    """Whether a file is a socket or a plain file that belongs to us."""
+    found = file.lstat()
+    plain = stat.S_ISREG(found.st_mode) or stat.S_ISSOCK(found.st_mode)
+    return plain and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 
 
 def running_places() -> list[Place]:
     """Return the places of guards whose process lives, newest first; clear away the others'."""
+    clear_away()
     places = []
     for file in sorted(runtime_folder().glob("*.json"), key=_age, reverse=True):
         try:
             with open_file(file) as opened:
                 place = msgspec.json.decode(opened.read(LONGEST_PLACE), type=Place)
         except (OSError, msgspec.MsgspecError):
+            continue
+        if file.name != f"{place.pid}.json":  # none that a guard wrote
             continue
         if _lives(place.pid) and _listens(place.path):
             places.append(place)

@@ -24,6 +24,7 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
+AWAIT_VIEWER_OF_NO_ENGINE_S = 60.0  # nothing is missed meanwhile
 LONGEST_ORDER = 1 << 16
 
 
@@ -83,7 +84,9 @@ async def run_order(
         if ready is not None:
             ready(str(place.pid))
         if order.awaits_viewer:
-            await loop.first_viewer(AWAIT_VIEWER_S)
+            await loop.first_viewer(
+                AWAIT_VIEWER_S if source.kind.live else AWAIT_VIEWER_OF_NO_ENGINE_S
+            )
 
     _stop_on_signals(loop)
     try:

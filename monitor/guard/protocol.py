@@ -77,6 +77,18 @@ class Recording(msgspec.Struct, frozen=True):
         return "recording" if self.fault is None else f"stopped: {self.fault}"
 
 
+class Publishing(msgspec.Struct, frozen=True):
+    """How publishing to a broker stands.
+
+    Attributes:
+        broker: Where to, by name.
+        fault: Why nobody hears it now, in a few words; None while all is well.
+    """
+
+    broker: str
+    fault: str | None = None
+
+
 class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     """First message of the guard.
 
@@ -128,6 +140,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
         causes: The likeliest causes of the trouble in the spray system, where there is any.
         outputs: Every output: ``output`` (its name), ``armed``, ``held``, ``why``, ``fault``.
         recording: How the recording stands; None where nothing is recorded.
+        publishing: How publishing stands, by broker.
     """
 
     status: str
@@ -140,6 +153,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
     causes: list[dict[str, Any]] = []
     outputs: list[dict[str, Any]] = []
     recording: Recording | None = None
+    publishing: list[Publishing] = []
 
 
 class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
@@ -337,6 +351,11 @@ def outputs_in_words(outputs: list[dict[str, Any]]) -> str:
     if any(output["fault"] for output in outputs):
         return "OUTPUT ARMED, FAULT"
     return f"OUTPUT ARMED, {'held' if all(o['held'] for o in outputs) else 'RELEASED'}"
+
+
+def outputs_in_doubt(outputs: list[dict[str, Any]]) -> bool:
+    """Return whether an armed output is not held, or can't be driven: whoever watches must know."""
+    return any(o["armed"] and (o["fault"] or not o["held"]) for o in outputs)
 
 
 def health_of(rig: Rig, decision: Decision) -> dict[str, str]:

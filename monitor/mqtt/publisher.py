@@ -26,7 +26,7 @@ import msgspec
 
 from monitor.clock import now_s, stamp
 from monitor.guard.hearers import Say
-from monitor.guard.protocol import AlarmTurn, EventTurn, Message, head_of, health_of
+from monitor.guard.protocol import AlarmTurn, EventTurn, Message, Publishing, head_of, health_of
 from monitor.mqtt.address import Broker, broker_from
 from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, Post, Up
 from rules.explain import status
@@ -107,7 +107,8 @@ class Publisher:
         self._decided = self._decided_before = 0
         self._due_s = self._slow_due_s = 0.0
         self._up_since_s: float | None = None
-        self._echo_s: float | None = None
+        self._unanswered_s: float | None = None  # of the first heartbeat since one came back
+        self._down_why = "not connected yet"
         self._silent_told = False
         self._news: list[str] = []
         self._done: tuple[float, float] | None = None
@@ -166,6 +167,8 @@ class Publisher:
             self._due_s = now + HEARTBEAT_S
             self._decided_before = self._decided
             facts = {"time_s": decision.time_s, "decided": self._decided}
+            if self._unanswered_s is None:
+                self._unanswered_s = now
             self._post("heartbeat", {**facts, "action": _word(decision)})
         if now >= self._slow_due_s:
             self._slow_due_s = now + SLOW_S
@@ -183,6 +186,15 @@ class Publisher:
     def shown(self) -> list[dict[str, Any]]:
         """Return nothing: a publisher drives nothing."""
         return []
+
+    def publishing(self) -> list[Publishing]:
+        """Return whether the broker is there, and passes on what is published."""
+        fault = None
+        if self._up_since_s is None:
+            fault = self._down_why
+        elif self._is_unheard(now_s()):
+            fault = "our own heartbeat does not come back"
+        return [Publishing(self.name, fault)]
 
     def close(self, why: str) -> None:
         """Publish that the guard ended, and why; say goodbye."""
@@ -216,11 +228,7 @@ class Publisher:
         return msgspec.json.encode({"run": self._run, "sequence": self._counts[name], **facts})
 
     def _look_for_echo(self, now: float) -> None:
-        since_s = self._up_since_s
-        if since_s is None or self._silent_told or self._decided == 0:
-            return
-        heard_s = max(since_s, self._echo_s or since_s)
-        if now - heard_s > NO_ECHO_S:
+        if not self._silent_told and self._is_unheard(now):
             self._silent_told = True
             self._say(
                 "publish",
@@ -228,11 +236,17 @@ class Publisher:
                 "what we publish, or does not let us read it (access list?)",
             )
 
+    def _is_unheard(self, now: float) -> bool:
+        up_s, sent_s = self._up_since_s, self._unanswered_s
+        if up_s is None or sent_s is None:
+            return False
+        return now - max(up_s, sent_s) > NO_ECHO_S
+
     # --- on the link's thread ---------------------------------------------------------------------
 
     def _hear(self, heard: Heard) -> None:
         if isinstance(heard, Letter):
-            self._echo_s = now_s()
+            self._unanswered_s = None
         elif isinstance(heard, Up):
             self._up_since_s = now_s()
             self._silent_told = False
@@ -242,6 +256,7 @@ class Publisher:
                 self._silent_told = True
                 self._news.append(f"{self.name}: {heard.why}; trying again")
             self._up_since_s = None
+            self._down_why = heard.why
 
 
 def _word(decision: Decision) -> str:

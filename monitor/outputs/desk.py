@@ -12,7 +12,7 @@ import msgspec
 
 from monitor.clock import now_s
 from monitor.guard.hearers import Say
-from monitor.guard.protocol import Message
+from monitor.guard.protocol import Message, Publishing
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
 from monitor.outputs.holder import Holder
 from monitor.outputs.keeper import Kept
@@ -132,6 +132,10 @@ class OutputDesk:
             }
             for i, name in enumerate(self._names)
         ]
+
+    def publishing(self) -> list[Publishing]:
+        """Return nothing: outputs publish nothing."""
+        return []
 
     def close(self, why: str) -> None:
         """Release everything and end the keeper."""

@@ -12,6 +12,7 @@ from pyarrow import csv as pacsv
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
+from monitor.span import Span, readings_of
 from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR, ROW_NAMES, TIME
 from rules.facts import Action
 from rules.state import FINDING_NAMES
@@ -41,7 +42,7 @@ class Exported:
     """What became of an export.
 
     Attributes:
-        rows: Rows written.
+        rows: Rows written that hold a reading.
         cut: Why the session is not whole, as far as it was read; None where it is.
         rig_changed: Whether the rig was changed while the guard ran: no one rig then decides the
             same on the file.
@@ -75,14 +76,15 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     blocks = SessionBlocks(session)
     rig_file = blocks.rig_file()
     channels = layout.recorded_channels(set(rig_file.columns))
-    chosen = _chosen(blocks, from_s, until_s)
+    seen = Span()
+    chosen = _chosen(blocks, from_s, until_s, seen)
     # Read before the file is made: where nothing is to be written, no file is.
     first = next(chosen, None)
     if first is None:
         why = "" if blocks.statistics.decoded or blocks.cut is None else f" ({blocks.cut})"
         raise BadInput(
-            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}{why}, "
-            "expected some"
+            f"{called(session)}: found no rows{_range_in_words(from_s, until_s)}{why}, expected "
+            + ("some" if seen.readings is None else f"some of its {seen.in_words()}")
         )
     about = {name: str(blocks.about.get(name, "")) for name in ("rig", "source", "started")}
 
@@ -129,7 +131,7 @@ def write_file(
         at_the_end: Further facts for Parquet, asked for when all blocks have been written.
 
     Returns:
-        Rows written.
+        Rows written that hold a reading.
 
     Raises:
         BadInput: Another kind of file, or one that is there already or can't be written. An
@@ -143,11 +145,14 @@ def write_file(
         return _write_parquet(file, chosen, channels, facts, at_the_end)
 
 
-def _chosen(blocks: SessionBlocks, from_s: float, until_s: float) -> Iterator[tuple[Any, Any]]:
+def _chosen(
+    blocks: SessionBlocks, from_s: float, until_s: float, seen: Span
+) -> Iterator[tuple[Any, Any]]:
     whole = from_s == -inf and until_s == inf
     for rows in blocks:
         decided = blocks.decided
         if not whole:
+            seen.take(rows)
             within = (rows[:, TIME] >= from_s) & (rows[:, TIME] <= until_s)
             if not within.any():
                 continue
@@ -181,7 +186,7 @@ def _write_csv(
         # Shortest text that reads back to the same float.
         pacsv.write_csv(batch, text, options)
         file.write(text.getvalue().to_pybytes().replace(b"\n", LINE_END.encode()))
-        count += len(rows)
+        count += int(np.count_nonzero(readings_of(rows)))
     return count
 
 
@@ -217,7 +222,7 @@ def _write_parquet(
             columns = _columns(rows, channels)
             columns += [pa.array(np.ascontiguousarray(column)) for column in decided.T]
             gathered.append(pa.RecordBatch.from_arrays(columns, schema=schema))
-            count += len(rows)
+            count += int(np.count_nonzero(readings_of(rows)))
             waiting += len(rows)
             if waiting >= ROW_GROUP:
                 flush()
@@ -235,4 +240,6 @@ def _field(name: str, unit: str, meaning: str) -> Any:
 def _range_in_words(from_s: float, until_s: float) -> str:
     if from_s == -inf and until_s == inf:
         return ""
-    return f" from {from_s:g} to {until_s:g} s"
+    if until_s == inf:
+        return f" from {from_s:g} s on"
+    return f" up to {until_s:g} s" if from_s == -inf else f" from {from_s:g} to {until_s:g} s"

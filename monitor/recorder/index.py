@@ -4,11 +4,9 @@ import os
 from collections.abc import Collection, Iterator
 from dataclasses import asdict, dataclass
 from fnmatch import fnmatchcase
-from math import nan
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import pyarrow as pa
 
 from monitor.recorder import layout
@@ -26,8 +24,8 @@ class Entry:
         started: Date and time (UTC), ``2026-01-31T12-00-00Z``; empty where that can't be read.
         rig: Rig's name.
         source: What was recorded.
-        length_s: From the first sample's time to the last's; None without samples.
-        samples: Rows recorded, ticks included.
+        length_s: How long the drive is; None without samples.
+        samples: Rows recorded that hold a reading.
         events: Events raised.
         worst_action: The worst action of any.
         state: ``complete``; ``rows missing`` (they were not recorded then); ``cut off`` (no end
@@ -104,16 +102,13 @@ def _entry(path: Path, running: Collection[int]) -> Entry:
 
 
 def _told(path: Path, about: dict[str, Any], summary: Summary, state: str, size: int) -> Entry:
-    length_s = None
-    if summary.from_s is not None and summary.to_s is not None:
-        length_s = summary.to_s - summary.from_s
     return Entry(
         session=str(path),
         started=clean(str(about.get("started", "")), 32),
         rig=clean(str(about.get("rig", ""))),
         source=clean(str(about.get("source", "")), 120),
-        length_s=length_s,
-        samples=summary.rows,
+        length_s=summary.length_s,
+        samples=summary.readings or 0,
         events=summary.events,
         worst_action=clean(summary.worst_action, 32),
         state=state,
@@ -133,11 +128,11 @@ def read_through(path: Path, old: Summary | None) -> Summary:
     found = Summary()
     segments = layout.segments_of(path)
     if old is not None and 0 < old.whole_segments <= len(segments):
-        found = msgspec.structs.replace(old, rows=old.whole_rows, events=0)
+        found = old.as_of_whole_segments()
         segments = segments[old.whole_segments :]
     for segment in segments:
-        for rows, first_s, last_s in _batches(segment):
-            found.took(first_s, last_s, rows)
+        for rows in _batches(segment):
+            found.take(rows)
     found.ended = False
     for note in read_events(path):
         found.heard(note)
@@ -149,16 +144,14 @@ def read_through(path: Path, old: Summary | None) -> Summary:
     return found
 
 
-def _batches(segment: Path) -> Iterator[tuple[int, float, float]]:
-    """Yield each batch's number of rows, first and last time, to the segment's end or cut."""
+def _batches(segment: Path) -> Iterator[Any]:
+    """Yield each batch's samples, (n, ROW_WIDTH), to the segment's end or cut."""
     try:
         with open_segment(segment) as stream:
             for batch in stream:
                 batch.validate()
                 if batch.num_rows:
-                    time_s = batch.column("time_s")
-                    ends = (time_s[0].as_py(), time_s[-1].as_py())
-                    yield batch.num_rows, *(nan if end is None else end for end in ends)
+                    yield layout.samples_of_batch(batch)
     except (pa.ArrowException, OSError):
         return
 

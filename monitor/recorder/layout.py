@@ -135,10 +135,9 @@ def names_of(schema: Any) -> list[str]:
     return [_RENAMED.get(name, name) for name in schema.names]
 
 
-def rows_of_batch(batch: Any) -> tuple[Any, Any]:
-    """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED))."""
+def samples_of_batch(batch: Any) -> Any:
+    """Return a batch's samples, (n, ROW_WIDTH)."""
     rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
-    batch = batch.rename_columns(names_of(batch.schema))
     names = set(batch.schema.names)
     for place, name in enumerate(ROW_NAMES):
         if name not in names:
@@ -148,8 +147,14 @@ def rows_of_batch(batch: Any) -> tuple[Any, Any]:
         if column.null_count:
             values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
         rows[:, place] = values
+    return rows
+
+
+def rows_of_batch(batch: Any) -> tuple[Any, Any]:
+    """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED))."""
+    batch = batch.rename_columns(names_of(batch.schema))
     decided = [batch.column(f"decided_{name}").to_numpy(zero_copy_only=False) for name in DECIDED]
-    return rows, np.column_stack(decided)
+    return samples_of_batch(batch), np.column_stack(decided)
 
 
 def recorded_channels(mapped: set[str]) -> tuple[str, ...]:

@@ -1,6 +1,5 @@
 """What a session comes to in a few figures, beside it, so that a list need not read it all."""
 
-from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -8,6 +7,7 @@ import msgspec
 
 from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
+from monitor.span import Span
 from rules.facts import Action
 from simulator.strict import open_file
 
@@ -15,14 +15,12 @@ MOST_BYTES: Final = 65_536
 _BY_WORD = {action.word: action for action in Action}
 
 
-class Summary(msgspec.Struct):
+class Summary(Span):
     """A session in figures, as of when it was written.
 
     Attributes:
-        rows: Rows recorded.
+        rows: Rows recorded, ticks included.
         dropped: Rows that could not be recorded.
-        from_s: First time.
-        to_s: Last time.
         events: Events raised.
         worst_action: The worst action of any.
         ended: Whether the recording was finished.
@@ -30,12 +28,11 @@ class Summary(msgspec.Struct):
         whole_segments: Segments finished; nothing in them will change.
         whole_rows: Rows in those.
         whole_bytes: Their size.
+        whole: What they hold.
     """
 
     rows: int = 0
     dropped: int = 0
-    from_s: float | None = None
-    to_s: float | None = None
     events: int = 0
     worst_action: str = Action.NO_ACTION.word
     ended: bool = False
@@ -43,14 +40,24 @@ class Summary(msgspec.Struct):
     whole_segments: int = 0
     whole_rows: int = 0
     whole_bytes: int = 0
+    whole: Span | None = None
 
-    def took(self, first_s: float, last_s: float, rows: int) -> None:
-        """Count rows from one time to another; times that are no numbers say nothing."""
-        self.rows += rows
-        if self.from_s is None and isfinite(first_s):
-            self.from_s = float(first_s)
-        if isfinite(last_s):
-            self.to_s = float(last_s)
+    def take(self, rows: Any) -> None:
+        """Count rows, (n, ROW_WIDTH)."""
+        self.rows += len(rows)
+        super().take(rows)
+
+    def segment_finished(self, segments: int, rows: int, size: int) -> None:
+        """Note how many segments, of how many rows and bytes, are finished by now."""
+        if segments != self.whole_segments:
+            self.whole = Span(**{name: getattr(self, name) for name in Span.__struct_fields__})
+        self.whole_segments, self.whole_rows, self.whole_bytes = segments, rows, size
+
+    def as_of_whole_segments(self) -> "Summary":
+        """Return what it was when the newest of those segments was finished, without events."""
+        whole = self.whole or Span()
+        then = {name: getattr(whole, name) for name in Span.__struct_fields__}
+        return msgspec.structs.replace(self, rows=self.whole_rows, events=0, **then)
 
     def heard(self, note: dict[str, Any]) -> None:
         """Count a line of ``events.jsonl``."""
@@ -78,6 +85,8 @@ def read_summary(session: Path) -> Summary | None:
             summary = msgspec.json.decode(file.read(MOST_BYTES), type=Summary)
     except (OSError, msgspec.MsgspecError, RecursionError):
         return None
+    if summary.rows and summary.readings is None:
+        return None  # of before readings were counted: the rows have to be read
     # Older sessions have another word where nothing was done.
     summary.worst_action = _BY_WORD.get(summary.worst_action, Action.NO_ACTION).word
     return summary

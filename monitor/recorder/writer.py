@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import msgspec
+import numpy as np
 
 from monitor.clock import now_s
 from monitor.recorder.disk import Disk, Syncer, why_stopped
 from monitor.recorder.folder import SessionFolder
 from monitor.recorder.summary import Summary, write_summary
-from rules.channels import TIME, Sample
+from rules.channels import Sample
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -237,7 +238,7 @@ class Recorder:
         written = self.rows - before
         self.dropped += len(rows) - written
         if written:
-            self._summary.took(rows[0][0][TIME], rows[written - 1][0][TIME], written)
+            self._summary.take(np.array([sample for sample, _ in rows[:written]]))
 
     def _turn(self, turn: _Turn) -> None:
         self._rig = turn.rig or self._rig
@@ -298,7 +299,9 @@ class Recorder:
     def _finish_segment(self) -> None:
         with contextlib.suppress(OSError):
             self._folder.handles += self._folder.segments.handles()
-        facts = self._folder.segments.finish()
+        segments = self._folder.segments
+        facts = segments.finish()
+        self._summary.segment_finished(segments.whole, segments.whole_rows, segments.whole_bytes)
         if facts is not None and not self._gone:
             self.note("segment", **facts)
 
@@ -329,9 +332,6 @@ class Recorder:
     def _write_summary(self) -> None:
         self._summary_s = now_s() + SUMMARY_S
         self._summary.dropped = self.dropped
-        self._summary.whole_segments = self._folder.segments.whole
-        self._summary.whole_rows = self._folder.segments.whole_rows
-        self._summary.whole_bytes = self._folder.segments.whole_bytes
         with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
             write_summary(self.path, self._summary)
 

@@ -1,5 +1,8 @@
 """What live dashboard and replay have in common: panes, pages, keys, theme, the line to type in."""
 
+import asyncio
+import contextlib
+import signal
 from abc import abstractmethod
 from collections.abc import Iterable, Sequence
 from typing import ClassVar, Final
@@ -192,6 +195,12 @@ class BaseDashboard(App[str | None]):
         self._arrange(self.size)
         self.set_interval(TICK_S, self.tick)
         self.call_after_refresh(self.redraw)
+        with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):  # not everywhere
+            asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, self._told_to_end)
+
+    def _told_to_end(self) -> None:
+        """Do what the key to leave does: a guard that was started from here must not be left."""
+        self.run_worker(self.run_action("leave"))
 
     def on_resize(self, event: Resize) -> None:
         """Choose the arrangement for a new size."""

@@ -5,6 +5,7 @@ from typing import Any, Final
 
 from monitor.screen.literal import figure, number, plain
 from monitor.screen.units import Units
+from rules.figures import told
 from rules.findings import FINDINGS
 
 MOST: Final = 200
@@ -57,12 +58,11 @@ def happening(event: dict[str, Any], check_first: str = "") -> Happening:
     name = plain(event.get("finding", "?"), 60)
     time_s = number(event, "time_s")
     until_s = number(event, "until_s")
-    # A clock that stepped back meanwhile leaves no duration to tell.
-    lasted_s = until_s - time_s if until_s >= time_s else float("nan")
+    clock_s = number(event, "clock_s")
     level = _LEVELS.get(str(event.get("action")), 1)
     steps = event.get("steps")
     return Happening(
-        key=(time_s if time_s == time_s else -1.0, name),
+        key=(clock_s if clock_s == clock_s else -1.0, name),
         time_s=time_s,
         label=_LABELS.get(name, name),
         level=level,
@@ -70,7 +70,7 @@ def happening(event: dict[str, Any], check_first: str = "") -> Happening:
         retard_deg=number(event, "retard_deg"),
         debt_ml=number(event, "debt_ml"),
         active=until_s != until_s,
-        lasted_s=lasted_s,
+        lasted_s=number(event, "lasted_s"),
         explanation=plain(event.get("explanation", "")),
         check_first=plain(check_first or _CHECKS.get(name, "")),
         steps=" > ".join(
@@ -87,9 +87,9 @@ def _handled(timing: object) -> str:
     """Say how long the fault took to be handled, where the event tells; empty where not."""
     if not isinstance(timing, dict):
         return ""
-    handled, tolerated = number(timing, "fhti_s"), number(timing, "ftti_s")
-    late = "" if timing.get("in_time") is True else ", TOO LATE"
-    return f"; handled in {figure(handled, 2)} s of {figure(tolerated, 2)} s tolerated{late}"
+    takes, tolerated, verdict = told(number(timing, "fhti_s"), number(timing, "ftti_s"))
+    late = "" if verdict == "in time" else f", {verdict}"
+    return f"; handled in {takes} s of {tolerated} s tolerated{late}"
 
 
 class Happenings:
@@ -97,8 +97,8 @@ class Happenings:
 
     def __init__(self) -> None:
         self._by_key: dict[tuple[float, str], Happening] = {}
-        # A device that starts again counts its time anew: what came before that is older all the
-        # same. So each event has the number of the run it came in.
+        # A guard that takes another's place counts its time anew: what came before that is older
+        # all the same. So each event has the number of the run it came in.
         self._runs: dict[tuple[float, str], int] = {}
         self.newest_first: list[Happening] = []
 

@@ -21,6 +21,7 @@ from monitor.guard.protocol import (
     Operation,
     Terms,
     end_in_words,
+    outputs_in_doubt,
 )
 from monitor.screen.happenings import Happenings
 from monitor.screen.literal import number, plain
@@ -168,6 +169,17 @@ class Picture:
     def armed(self) -> bool:
         """Whether outputs are driven."""
         return self.frame is not None and any(o.get("armed") for o in self.frame.outputs)
+
+    @property
+    def outputs_in_doubt(self) -> bool:
+        """Whether an armed output is not held, or can't be driven."""
+        return self.frame is not None and outputs_in_doubt(self.frame.outputs)
+
+    @property
+    def unpublished(self) -> str | None:
+        """Why what is published reaches nobody; None while it does, or nothing is published."""
+        told = [] if self.frame is None else self.frame.publishing
+        return next((plain(one.fault, 120) for one in told if one.fault is not None), None)
 
     @property
     def what_ended(self) -> str:

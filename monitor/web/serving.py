@@ -13,7 +13,7 @@ import msgspec
 from monitor.guard.order import Order
 from monitor.guard.place import find_place
 from monitor.guard.protocol import Bye, Command, Ending
-from monitor.link import ViewerLink, start_guard
+from monitor.link import ViewerLink, end_guard, sigterm_interrupts, start_guard
 from monitor.screen.look import Look
 from monitor.web.server import WebServer, bound_socket
 from simulator.strict import BadInput, clean
@@ -32,12 +32,17 @@ def serve_own(order: Order, port: int, look: Look, operator: str) -> int:
         BadInput: The order can't be carried out, or the port can't be had.
     """
     listening = bound_socket(port)  # before there is a guard that would be left running
-    try:
-        process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
-    except BaseException:
-        listening.close()
-        raise
-    code = asyncio.run(_serve(WebServer(place, listening, look, operator), owner=True))
+    with sigterm_interrupts():
+        try:
+            process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
+        except BaseException:
+            listening.close()
+            raise
+        try:
+            code = asyncio.run(_serve(WebServer(place, listening, look, operator), owner=True))
+        except KeyboardInterrupt:  # before the server took over what a signal means
+            end_guard(process)
+            raise
     try:
         process.wait(GOODBYE_S)
     except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)

@@ -189,8 +189,8 @@ def fire(k: Vector, s: Vector, cycles: Vector, dt_s: float) -> None:
         dt_s: Step, seconds.
     """
     due = s[S_DUE]
-    short = due - s[S_NOZZLE] - _TRIFLE_ML_MIN
-    s[S_MISSING] = larger(0.0, short / due) if due > _TRIFLE_ML_MIN else 0.0
+    short = due - s[S_NOZZLE]
+    s[S_MISSING] = short / due if due > _TRIFLE_ML_MIN and short > _TRIFLE_ML_MIN else 0.0
     s[S_KNOCK_HOLD_S] -= dt_s
     if s[S_KNOCK_HOLD_S] <= 0.0:
         s[S_KNOCK_DEG] = larger(0.0, s[S_KNOCK_DEG] - _RELEASE_DEG_S * dt_s)

@@ -27,9 +27,10 @@ from simulator.strict import (
 )
 
 TIME_FACTORS: Final = {"s": 1.0, "ms": 1.0e-3, "us": 1.0e-6}
-# A spray flow that moves reads a little differently each time; half a second of the same number
-# is a frozen sensor. Common practice, no source. Other channels may well stand still.
-STUCK_AFTER_S: Final = {"delivered_ml_min": 0.5}
+# How long a reading in fine steps may stand still: the flow where spray is due, boost under boost.
+# A living one reads a little differently each time; one in coarse steps, or read seldom, is given
+# longer by the rules. Common practice, no source. Other channels may well stand still.
+STUCK_AFTER_S: Final = {"delivered_ml_min": 0.5, "boost_kpa": 3.0}
 _BY_UNIT: Final[dict[str, type[Quantity]]] = {
     kind.UNIT: kind for kind in (Kpa, DegC, MlMin, Ml, Volts, Percent, Degrees, Rpm, Plain)
 }

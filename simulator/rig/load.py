@@ -278,6 +278,10 @@ def _watch(table: rig_tables.WatchTable) -> facts.Watch:
         confirm_timing_deg=float(table.confirm_timing),
         confirm_boost_kpa=float(table.confirm_boost),
         not_followed_action=_action(table.not_followed_action),
+        logger_stuck_after_s=float(table.logger_stuck_after),
+        disagree_share=float(table.disagree_above) / 100.0,
+        contradicted_share=float(table.contradicted_above) / 100.0,
+        cross_check_for_s=float(table.cross_check_for),
     )
 
 

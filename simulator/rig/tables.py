@@ -316,6 +316,10 @@ class WatchTable(Table, frozen=True):
     confirm_timing: Retard = Retard(_WATCH.confirm_timing_deg)
     confirm_boost: PressureDrop = PressureDrop(_WATCH.confirm_boost_kpa)
     not_followed_action: ActionWord = "cut_boost"
+    logger_stuck_after: PositiveSpan = PositiveSpan(_WATCH.logger_stuck_after_s)
+    disagree_above: Share = Share(_WATCH.disagree_share * 100.0)
+    contradicted_above: Percent = Percent(_WATCH.contradicted_share * 100.0)
+    cross_check_for: PositiveSpan = PositiveSpan(_WATCH.cross_check_for_s)
 
 
 class FaultIntervalsTable(Table, frozen=True):

@@ -19,6 +19,7 @@ from tests.bench import (
 )
 from tests.bench.detection import suite as detection
 from tests.bench.healthy import suite as healthy
+from tests.bench.hostile import suite as hostile
 from tests.bench.table import note
 
 
@@ -42,6 +43,7 @@ SUITES = {
     "throughput": throughput.main,
     "detection": detection.main,
     "healthy": healthy.main,
+    "hostile": hostile.main,
     "causes": causes.main,
     "fuzz": fuzz.main,
     "plant": plant,

@@ -36,8 +36,16 @@ class Banner(Pane):
 
 
 def _driven(view: View) -> Row:
-    """Return how armed outputs stand; first in the line, so that nothing pushes it out."""
-    return [view.say(f"{view.driven}  ", "strong")] if view.picture.armed else []
+    """Return how armed outputs and publishing stand: first, so that nothing pushes it out."""
+    picture, known = view.picture, view.link in (Link.LIVE, Link.SILENT)
+    row: Row = []
+    if picture.armed:
+        odd = picture.outputs_in_doubt or not known
+        role = ("cut" if known else "unknown") if odd else "strong"
+        row = [view.say(f" ! {view.driven} " if odd else view.driven, role), view.say("  ")]
+    if known and picture.unpublished is not None:
+        row += [view.say(" ! NOT PUBLISHED ", "warn"), view.say("  ")]
+    return row
 
 
 def _said(view: View) -> tuple[Row, list[str]]:

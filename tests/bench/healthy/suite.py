@@ -29,7 +29,7 @@ SESSION_S: Final = 600.0
 RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor")
 RATES_HZ: Final = (10.0, 20.0, 50.0, 100.0)
 ACTION: Final = Decision._fields.index("action")
-FINDING: Final = Decision._fields.index("cause")
+FINDING: Final = Decision._fields.index("finding")
 EXPECTED: Final = Decision._fields.index("expected_ml_min")
 
 
