@@ -242,8 +242,8 @@ class Watch:
         confirm_timing_deg: How much less retard may be confirmed than was asked for.
         confirm_boost_kpa: How much more boost the confirmed ceiling may allow.
         not_followed_action: What an action that isn't confirmed leads to.
-        logger_stuck_after_s: Every channel that comes stands still under boost for this long
-            (infinite: not judged).
+        logger_stuck_after_s: Every channel that comes stands still under boost for this long, or
+            four times as long with the engine turning (infinite: not judged).
         disagree_share: How far, as a share of full flow, the logged command may be from the rig's
             own rule (infinite: not judged).
         contradicted_share: How much more air than the boost reading, as a share of it, injector

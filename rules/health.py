@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from rules.arithmetic import larger, smaller
-from rules.channels import BOOST, DELIVERED, NOT_SENT, TIME_BOUND_S
+from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TIME_BOUND_S
 from rules.constants import (
     CLOCK_DOUBT_FOR_S,
     HIGH,
@@ -68,6 +68,7 @@ FINE_SHARE = 0.01
 UNIT_FORGOTTEN = 1.01  # a change: the smallest step is that of the last hundred changes or so
 TRUST = 3.0  # how much longer each change lets a coarse reading stand still
 MOST_CHANGES = 100.0
+OFF_BOOST = 4.0  # how much longer a logger may repeat itself where the engine only turns
 
 
 def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
@@ -274,9 +275,9 @@ def may_stand_still_s(k: Vector, s: Vector, column: int) -> float:
 def logger_changes_state(k: Vector, s: Vector, news: float, dt_s: float) -> bool:
     """Judge whether anything at all still moves; return whether that has just become otherwise.
 
-    A logger that hangs while its clock runs repeats every channel. Judged under boost, by the
-    samples in which something came; how long is honest is judged as for a channel, with boost's
-    own steps standing for all.
+    A logger that hangs while its clock runs repeats every channel. Judged under boost, and with
+    four times the patience wherever the engine turns, by the samples in which something came; how
+    long is honest is judged as for a channel, with boost's own steps standing for all.
     """
     boosted = s[USABLE + BOOST] > 0.0 and s[VALUE + BOOST] >= k[ONSET_KPA]
     if news > 0.0:
@@ -288,10 +289,12 @@ def logger_changes_state(k: Vector, s: Vector, news: float, dt_s: float) -> bool
             return False
         s[FROZEN] = 0.0
         return True
-    if s[FROZEN] > 0.0 or not boosted:
-        return False
-    s[LOGGER_STILL_S] = s[LOGGER_STILL_S] + dt_s
     still_s = k[LOGGER_STUCK_AFTER_S]
+    if not boosted:
+        if s[USABLE + BOOST] * s[USABLE + ENGINE_SPEED] * s[VALUE + ENGINE_SPEED] <= 0.0:
+            return False
+        still_s = OFF_BOOST * still_s
+    s[LOGGER_STILL_S] = s[LOGGER_STILL_S] + dt_s
     if news < 0.0 or s[LOGGER_STILL_S] <= still_s:
         return False
     honest_s = larger(still_s, PAUSES * s[LOGGER_PAUSE_S]) * coarseness(s, BOOST)

@@ -157,16 +157,31 @@ def test_a_rig_of_which_only_some_channels_come_is_judged_by_those() -> None:
     assert (health(decide(alive), BOOST) == HEALTHY).all()
 
 
-def test_a_boost_that_stands_still_in_cruise_or_at_idle_is_honest() -> None:
-    """Below the onset a minute of the same reading, of all channels too, proves nothing."""
-    columns = pull(60.0)
-    for name in NAMES:
-        columns[name][:] = columns[name][0]
+def off_boost(for_s: float, speed_rpm: float) -> Columns:
+    """Return a drive in which every channel stands still below the onset."""
+    columns = {name: np.full_like(values, values[0]) for name, values in pull(for_s).items()}
+    columns["time_s"] = pull(for_s)["time_s"]
     columns[BOOST][:] = -30.0
     columns[FLOW][:] = 0.0
-    out = decide(columns)
-    assert (out[1:, FIELD["all_healthy"]] == 1.0).all()
-    assert (out[:, FIELD["action"]] == 0.0).all()
+    columns["engine_speed_rpm"][:] = speed_rpm
+    return columns
+
+
+def test_boost_and_flow_that_stand_still_in_cruise_or_at_idle_are_honest() -> None:
+    """Below the onset a minute of the same boost proves nothing; nor all if the engine stands."""
+    cruising = {**off_boost(60.0, 2000.0), "engine_speed_rpm": pull(60.0)["engine_speed_rpm"]}
+    for columns in (cruising, off_boost(60.0, 0.0)):
+        out = decide(columns)
+        assert (out[1:, FIELD["all_healthy"]] == 1.0).all()
+        assert (out[:, FIELD["action"]] == 0.0).all()
+
+
+def test_a_logger_that_hangs_off_boost_is_found_while_the_engine_turns() -> None:
+    """No channel of a turning engine has news for four times as long: what it does is unknown."""
+    out = decide(off_boost(6.0, 2000.0))
+    ill_s = pull(6.0)["time_s"][(out[:, FIELD["all_healthy"]] == 0.0) & (np.arange(600) > 10)]
+    assert ill_s[0] == pytest.approx(2.0, abs=0.03)
+    assert out[-1, FIELD["action"]] == Action.CUT_BOOST
 
 
 def test_no_flow_is_judged_by_the_debt_not_called_stuck() -> None:
