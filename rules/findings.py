@@ -195,7 +195,7 @@ FINDINGS: Final = (
         Severity.PROTECTION,
         ("boost_kpa",),
         "what the rig says for blindness: what is due can't be told",
-        "boost sensor and hose, the controller's settings, the rig's [command]",
+        "boost sensor and hose, the controller's settings, [command]",
         needs_any=("commanded_ml_min", "command_pct"),
     ),
     Finding(
@@ -204,7 +204,7 @@ FINDINGS: Final = (
         Severity.PROTECTION,
         ("boost_kpa", "engine_speed_rpm", "injector_duty_pct"),
         "what the rig says for blindness: a boost that reads low hides what is due",
-        "boost sensor, hose and wiring, injector duty, the rig's [injectors]",
+        "boost sensor, hose and wiring, injector duty, [injectors]",
     ),
 )
 
