@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import inf
 from pathlib import Path
 from typing import Any, Final
 
@@ -19,6 +20,7 @@ from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
 from rules.guard import Guard
+from rules.handling import slowest_period_s
 from rules.state import Decision
 from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean
@@ -66,6 +68,7 @@ class Review:
             was nothing to compare (a log, or another rig).
         differs_at_s: First time at which they didn't.
         step_s: Median time between a log's first rows; None where unknown, or for a session.
+        slowest_step_s: The longest at which this rig's command can be judged where it switches.
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
         new_terms: Where a session's rig was changed while the guard ran.
@@ -85,6 +88,7 @@ class Review:
     reproduced: bool | None = None
     differs_at_s: float | None = None
     step_s: float | None = None
+    slowest_step_s: float = inf
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
@@ -251,6 +255,7 @@ def _review_log(path: Path, rig: str | None) -> Review:
     blocks = log_blocks(path, rig_file)
     filler = GapFiller()
     result = Review(path.name, rig_file.rig.name)
+    result.slowest_step_s = slowest_period_s(rig_file.rig, rig_file.rig.paid.boost_kpa[-1])
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
     for rows in ahead(blocks):

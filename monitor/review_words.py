@@ -24,6 +24,12 @@ def in_words(result: "Review") -> Iterator[str]:
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
     if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
         yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
+    elif result.step_s is not None and result.step_s > result.slowest_step_s:
+        yield (
+            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
+            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
+            f"most {_span_in_words(result.slowest_step_s)}"
+        )
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():

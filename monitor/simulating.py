@@ -1,8 +1,9 @@
 """Running a scenario for ``flowdebt simulate``: the log, the report, and what a picture needs."""
 
+import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from math import isfinite
+from math import isfinite, isnan
 from typing import Any, Final
 
 import numpy as np
@@ -11,6 +12,7 @@ from rules import state as st
 from rules.facts import Action
 from rules.findings import FINDINGS
 from simulator.plant import Report, Scenario
+from simulator.plant.tuning import Spent, tune
 from simulator.runs import Block, Drive, Span
 
 MOST_DRAWN: Final = 200_000  # samples; more say nothing in one picture
@@ -42,6 +44,7 @@ class Outcome:
         samples: Rows in the log.
         report: What the run cost.
         twin: What the same car's drive costs without fault and without guard.
+        overdrawn: Where the rig claims more timing for its spray than that buys in this car.
         spans: The faults, and when each was active.
         firsts: The first time of each action, mildest first.
     """
@@ -51,6 +54,7 @@ class Outcome:
     guarded: bool
     report: Report
     twin: Report
+    overdrawn: Spent | None = None
     samples: int = 0
     spans: tuple[Span, ...] = ()
     firsts: list[First] = field(default_factory=list)
@@ -103,6 +107,13 @@ class Outcome:
                 "boost_kpa": self.report.peak_boost_kpa,
             },
             "fluid_used_ml": self.report.used_ml,
+            "timing_claimed_beyond_spray": None
+            if self.overdrawn is None
+            else {
+                "boost_kpa": self.overdrawn.boost_kpa,
+                "claimed_deg": self.overdrawn.claimed_deg,
+                "bought_deg": self.overdrawn.bought_deg,
+            },
         }
 
     def in_words(self) -> list[str]:
@@ -137,6 +148,9 @@ class Outcome:
             ),
             _row("fluid used", f"{report.used_ml:.0f} mL"),
         ]
+        if self.overdrawn is not None:
+            told = textwrap.wrap(f"[paid] {self.overdrawn.in_words()}", 66)
+            lines += [_row("" if i else "tune", line) for i, line in enumerate(told)]
         return lines
 
     def _first(self, first: First) -> str:
@@ -164,8 +178,14 @@ class Run:
         self._keep = keep
         self._compiled = compiled
         self.kept: list[Block] = []
+        peak_kpa = scenario.peak_boost_kpa
         self.outcome = Outcome(
-            scenario, seed, guarded, report=self._drive.report, twin=self._drive.report
+            scenario,
+            seed,
+            guarded,
+            report=self._drive.report,
+            twin=self._drive.report,
+            overdrawn=tune(scenario.rig, None if isnan(peak_kpa) else peak_kpa).overdrawn,
         )
 
     def blocks(self) -> Iterator[Block]:

@@ -1,8 +1,8 @@
 """The channels a guard can read, and the layout of one sample.
 
 A sample is a flat row of floats, so that the same decision code can step a plain list (live)
-and a matrix row (replay, bench): time first, then one column for each channel, then the
-operator's column. Two values have a meaning of their own:
+and a matrix row (replay, bench): time first, then one column for each channel, then how the
+source's clock runs, then the operator's column. Two values have a meaning of their own:
 
 - ``NOT_SENT``: the sample says nothing about this channel (the last good value ages).
 - NaN: the channel reported, and what it reported is not a number (never healthy).
@@ -80,7 +80,9 @@ def label_of_channel(name: str) -> str:
     return name if known is None else known.label
 
 
-# Columns of a sample row. Channels stand at 1..N_CHANNELS, in the order of CHANNELS.
+# Columns of a sample row. Channels stand at 1..N_CHANNELS, in the order of CHANNELS. ``CLOCK_PACE``
+# says how many seconds of its own a live source's clock was found to run in one of ours, where that
+# is wrong; else it is not sent. Whoever reads the source found it; the rules only judge it.
 TIME: Final = 0
 (
     ENGINE_SPEED,
@@ -102,9 +104,11 @@ TIME: Final = 0
     CONFIRMED_CEILING,
 ) = range(1, 18)
 N_CHANNELS: Final = len(CHANNELS)
-OPERATOR: Final = N_CHANNELS + 1
-ROW_WIDTH: Final = N_CHANNELS + 2
-ROW_NAMES: Final = ("time_s", *CHANNEL_NAMES, "operator")
+CLOCK_PACE: Final = N_CHANNELS + 1
+OPERATOR: Final = N_CHANNELS + 2
+ROW_WIDTH: Final = N_CHANNELS + 3
+BESIDE: Final = ("clock_pace", "operator")  # what a row says beside time and channels
+ROW_NAMES: Final = ("time_s", *CHANNEL_NAMES, *BESIDE)
 
 
 class Sample(NamedTuple):
@@ -112,6 +116,7 @@ class Sample(NamedTuple):
 
     Attributes:
         time_s: Time of the readings, in seconds on any steady time base (see ``is_time``).
+        clock_pace: See ``CLOCK_PACE``.
         operator: ``OPERATOR_NOTHING`` or ``OPERATOR_ACKNOWLEDGE``.
 
     The other fields are the channels, in the units their names carry.
@@ -135,6 +140,7 @@ class Sample(NamedTuple):
     dry_intake_c: float = NOT_SENT
     confirmed_retard_deg: float = NOT_SENT
     confirmed_ceiling_kpa: float = NOT_SENT
+    clock_pace: float = NOT_SENT
     operator: float = OPERATOR_NOTHING
 
 

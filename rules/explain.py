@@ -4,6 +4,7 @@ from math import inf
 
 from rules import channels as ch
 from rules import state as st
+from rules.clock_pace import pace_in_words
 from rules.constants import essential_columns
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS
@@ -120,18 +121,23 @@ def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
 
 
 def _ill(rig: Rig, decision: Decision) -> str:
-    if _logger_is_frozen(rig, decision):
+    wrong = _wrong_clock(decision)
+    if _logger_is_frozen(rig, decision) and not wrong:
         return "the logger repeats itself"
-    ill = [
-        _unhealthy(rig, decision, c)
-        for c in essential_columns(rig)
-        if decision[st.HEALTH + c] != st.HEALTHY
-    ]
-    return ", ".join(ill) or "the clock is in doubt"
+    columns = [c for c in essential_columns(rig) if decision[st.HEALTH + c]]
+    ill = [_unhealthy(rig, decision, c) for c in columns]
+    return ", ".join(ill + wrong) or "the clock is in doubt"
+
+
+def _wrong_clock(decision: Decision) -> list[str]:
+    if decision.clock_pace == 1.0:
+        return []
+    return [f"the source's clock runs {pace_in_words(decision.clock_pace)}"]
 
 
 def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
-    if _logger_is_frozen(rig, decision):
+    clock = _wrong_clock(decision)
+    if _logger_is_frozen(rig, decision) and not clock:
         return (
             "the logger repeats itself: no channel has had a new value for more than "
             f"{rig.watch.logger_stuck_after_s:.1f} s, the last boost was "
@@ -142,8 +148,8 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
-    named = ", ".join(_unhealthy(rig, decision, c) for c in ill)
-    if level >= Action.PULL_TIMING or any(c in essential for c in ill):
+    named = ", ".join([*(_unhealthy(rig, decision, c) for c in ill), *clock])
+    if level >= Action.PULL_TIMING or clock or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
     return f"{named or 'signal lost'} {_at_boost(decision)}"
 

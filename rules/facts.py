@@ -50,6 +50,7 @@ class Engine:
 
     ``volumetric_efficiency`` is a ratio at full load (0.5 to 1.3); ``petrol_octane`` the fuel's
     research octane number. Charger, compression and octane are for the plant.
+    ``full_boost_from_rpm`` is the engine speed from which a pull has full boost.
     """
 
     displacement_l: float
@@ -60,6 +61,7 @@ class Engine:
     charger: Charger = Charger.TURBOCHARGER
     compression_ratio: float = 9.5
     petrol_octane: float = 98.0
+    full_boost_from_rpm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +105,15 @@ class Pump:
 
     ``shut_off_kpa`` is its gauge pressure at no flow, ``free_flow_ml_min`` its flow at no pressure;
     ``regulated_kpa`` is where a regulator or pressure switch holds it (infinite: none).
+    ``run_down_s`` is the time in which full flow falls to nil once the pump stops: its own coasting
+    and what hoses give back. 0.16 s is a small diaphragm pump with 3 m of stiff hose (common
+    practice, no source).
     """
 
     shut_off_kpa: float
     free_flow_ml_min: float
     regulated_kpa: float = inf
+    run_down_s: float = 0.16
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,7 +108,8 @@ FINDINGS: Final = (
         "signal lost",
         Severity.PROTECTION,
         (),
-        "warn; under boost, with an essential channel unusable, what the rig says for blindness",
+        "warn; under boost, with an essential channel unusable or the clock running wrong, what "
+        "the rig says for blindness",
         "plug and wiring of the sensor named, then the logger's own output",
     ),
     Finding(

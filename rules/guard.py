@@ -18,7 +18,7 @@ from rules.cross_checks import FIRST_AIR_LEVEL
 from rules.debt import account
 from rules.expectation import expect
 from rules.facts import Rig
-from rules.health import advance_clock, read_channels
+from rules.health import advance_clock, read_channels, take_pace
 from rules.ladder import decide
 from rules.state import (
     ABSENT,
@@ -30,6 +30,7 @@ from rules.state import (
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
+    CLOCK_PACE,
     COMMANDED_ML_MIN,
     COOLING_K,
     DELIVERED_ML_MIN,
@@ -77,8 +78,10 @@ def step(k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: i
         return
     read_channels(k, columns, s, x, at, dt_s)
 
-    healthy = s[CLOCK_DOUBT_S] <= 0.0
-    can_judge = True
+    take_pace(s, x[at + ch.CLOCK_PACE])
+    # What a clock that runs wrong measures isn't known: nothing is judged by it.
+    can_judge = s[CLOCK_PACE] == 1.0
+    healthy = can_judge and s[CLOCK_DOUBT_S] <= 0.0
     if s[UNHEALTHY] > 0.0:
         for i in range(ESSENTIAL, ESSENTIAL + columns[N_ESSENTIAL]):
             column = columns[i]
@@ -110,6 +113,7 @@ def fresh_state(constants: Constants) -> list[float]:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = [0.0] * N_STATE
     s[FINDING] = NO_FINDING
+    s[CLOCK_PACE] = 1.0
     s[CEILING_KPA] = float("inf")
     s[BOOST_KPA] = NAN
     s[DELIVERED_ML_MIN] = NAN

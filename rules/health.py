@@ -26,6 +26,7 @@ from rules.state import (
     CHANGED,
     CHANGES,
     CLOCK_DOUBT_S,
+    CLOCK_PACE,
     CLOCK_S,
     EXPECTED_ML_MIN,
     FROZEN,
@@ -103,6 +104,16 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     s[TIME_S] = time_s
     s[CLOCK_S] = s[CLOCK_S] + dt_s
     return dt_s
+
+
+def take_pace(s: Vector, found: float) -> None:
+    """Take in how the source's clock was found to run (``channels.CLOCK_PACE``)."""
+    pace = 1.0 if found == NOT_SENT else found
+    if pace != pace:
+        pace = 0.0  # not known
+    if pace != s[CLOCK_PACE]:
+        s[CLOCK_PACE] = pace
+        s[CHANGED] = 1.0
 
 
 def read_channels(

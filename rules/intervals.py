@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from math import isfinite
 
 from rules import state as st
+from rules.clock_pace import found_after_s
 from rules.facts import Rig
 from rules.figures import told
 from rules.state import Decision
@@ -69,12 +70,16 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     When a fault began can only be seen through the sensor. For the debt that is the time since the
     account last stood at nil, plus the flow sensor's transport delay and lag; for the others the
     time their condition must hold, plus the age, or the time of standing still, at which a value
-    counts as gone where that is what is found.
+    counts as gone where that is what is found; for a clock, how long one that runs so isn't found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
     sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
     # Asked of thousands of events in a bad log: only what is needed is looked for.
-    lost_s = _lost_s(rig, decision) if finding == st.SIGNAL_LOST else 0.0
+    lost_s = 0.0
+    if finding == st.SIGNAL_LOST:
+        right = decision.clock_pace == 1.0
+        lost_s = ladder.blind_after_s + _lost_s(rig, decision)
+        lost_s = lost_s if right else found_after_s(decision.clock_pace)
     held_s = {
         st.UNDER_DELIVERY: decision.short_s + sensor_s,
         st.NO_DELIVERY: watch.no_delivery_for_s + sensor_s,
@@ -82,7 +87,7 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         st.OVER_DELIVERY: sensor_s,
         st.UNASKED_FLOW: watch.unasked_for_s + sensor_s,
         st.COOLING_MISSING: watch.cooling_for_s,
-        st.SIGNAL_LOST: ladder.blind_after_s + lost_s,
+        st.SIGNAL_LOST: lost_s,
         st.OVERBOOST: limits.boost_kpa.for_s,
         st.KNOCK_HIGH: limits.knock.for_s,
         st.INTAKE_HOT: limits.intake_c.for_s,

@@ -6,7 +6,7 @@ How the parts interplay:
 |---|---|---|
 | warn | at once when a finding asks for it | when it has asked for nothing for ``clear_after_s`` |
 | pull timing, cut boost | at once | latched: only by release, never by the finding going quiet |
-| release | boost known and below ``release_below`` for ``release_after``, no finding asking for more than a warning, and acknowledged where the rig asks | - |
+| release | boost known and below ``release_below`` for ``release_after`` by a clock that runs right, no finding asking for more than a warning, and acknowledged where the rig asks | - |
 | acknowledgement | counts only while something is latched; a new latch needs a new one | at release |
 | the engine's action | the highest level of any finding; the finding behind it is the first one at it | - |
 | timing pulled | paid timing at this boost x largest missing share since the latch x margin, up to the next step; all of it when anything but the debt pulls; at the top of the table when boost is unknown or in dispute | given back no faster than ``give_back`` as boost falls; nil at release |
@@ -62,6 +62,7 @@ from rules.state import (
     CEILING_KPA,
     CHANGED,
     CLOCK_DOUBT_S,
+    CLOCK_PACE,
     CLOCK_STEP,
     COMMAND_DISAGREES,
     DEBT_ML,
@@ -116,22 +117,24 @@ def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
 def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
     """Return the action blindness asks for: the rig's, where it matters; else a warning.
 
-    Called while some mapped channel is unusable. It matters where an essential channel is, and
-    boost is above the onset, or unknown.
+    Called while some mapped channel is unusable, or the source's clock runs wrong. It matters where
+    an essential channel is, or the clock does, and boost is above the onset, or unknown. Nothing is
+    waited for by a clock that runs wrong: whoever found it has waited.
     """
     s[UNSURE_S] = s[UNSURE_S] + dt_s
     boost_usable = s[USABLE + BOOST] > 0.0
-    lost = False
+    wrong = s[CLOCK_PACE] != 1.0
+    lost = wrong
     for i in range(ESSENTIAL, ESSENTIAL + columns[N_ESSENTIAL]):
         if s[USABLE + columns[i]] == 0.0:
             lost = True
     if lost and (not boost_usable or s[VALUE + BOOST] >= k[ONSET_KPA]):
         s[BLIND_S] = s[BLIND_S] + dt_s
-        if s[BLIND_S] > k[BLIND_AFTER_S]:
+        if wrong or s[BLIND_S] > k[BLIND_AFTER_S]:
             return k[ON_BLIND]
     else:
         s[BLIND_S] = 0.0
-    return WARN if s[UNSURE_S] > k[BLIND_AFTER_S] else NO_LEVEL
+    return WARN if wrong or s[UNSURE_S] > k[BLIND_AFTER_S] else NO_LEVEL
 
 
 def limit_level(k: Vector, s: Vector, index: int, dt_s: float) -> float:
@@ -176,7 +179,8 @@ def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
     if s[ACTION] < PULL:  # the time out of boost counts from the latch on
         s[LOW_BOOST_S] = 0.0
         return
-    if s[USABLE + BOOST] > 0.0 and s[VALUE + BOOST] < k[RELEASE_BELOW_KPA]:
+    known = s[USABLE + BOOST] > 0.0 and s[CLOCK_PACE] == 1.0
+    if known and s[VALUE + BOOST] < k[RELEASE_BELOW_KPA]:
         # Across a gap nobody knows where boost has been.
         s[LOW_BOOST_S] = s[LOW_BOOST_S] + smaller(dt_s, k[LONGEST_STEP_S])
     else:
@@ -247,7 +251,7 @@ def size_action(k: Vector, s: Vector, dt_s: float) -> None:
 def decide(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> None:
     """Ask every finding, hold or release its level, and size the action."""
     under = debt_level(k, s, dt_s)
-    if s[UNUSABLE] == 0.0:
+    if s[UNUSABLE] == 0.0 and s[CLOCK_PACE] == 1.0:
         blind = NO_LEVEL
         s[BLIND_S] = 0.0
         s[UNSURE_S] = 0.0

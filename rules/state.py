@@ -92,12 +92,13 @@ HEALTH_WORDS: Final = (
     COOLING_K,
     ARREARS_ML,
     CLOCK_S,
+    CLOCK_PACE,
     DUTY_BOOST_KPA,
     REFUSED_COLUMN,
     REFUSED,
     EXPECTED_SMOOTH,
-) = range(27)
-LEVEL: Final = 27  # one for each finding
+) = range(28)
+LEVEL: Final = 28  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -188,6 +189,8 @@ class Decision(NamedTuple):
         refused: That reading, in the channel's unit.
         cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
         clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
+        clock_pace: Seconds the source's clock was found to run in one of ours; 1 where nothing is
+            wrong with that, 0 where it isn't known.
         duty_boost_kpa: Boost that injector duty and engine speed speak for, gauge; NaN where
             nothing is injected or it can't be told.
         expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
@@ -219,6 +222,7 @@ class Decision(NamedTuple):
     cooling_k: float
     arrears_ml: float
     clock_s: float
+    clock_pace: float
     duty_boost_kpa: float
     refused_column: float
     refused: float

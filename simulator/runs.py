@@ -149,6 +149,7 @@ class Drive:
                     where,
                     decisions[n:] if self._guarded else decisions,
                 )
+                car.check()
                 if came is not None:
                     came[n : n + written] = begin
                 n += written

@@ -18,6 +18,7 @@ LIVE_GUARDS = (
     "end_to_end",
     "alarm_desk",
     "alarm_end_to_end",
+    "hostile",
     "counts",
     "kill",
     "rejoin",

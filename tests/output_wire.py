@@ -83,10 +83,15 @@ class Wire:
         return self._wait_for(lambda beats: any(number == 1 for _, number, _ in beats[after:]))
 
     @property
+    def held_at_s(self) -> list[float]:
+        """When each beat came that said held (steady time)."""
+        with self._news:
+            return [at_s for at_s, _, held in self._beats if held]
+
+    @property
     def last_held_s(self) -> float:
         """When a beat last said held (steady time)."""
-        with self._news:
-            return next((at_s for at_s, _, held in reversed(self._beats) if held), float("-inf"))
+        return max(self.held_at_s, default=float("-inf"))
 
     def _wait_for(self, so: Callable[[list[tuple[float, int, bool]]], bool]) -> float:
         with self._news:

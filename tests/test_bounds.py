@@ -5,6 +5,7 @@
 | serial port | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
   ``test_serial_life``, ``test_fuzz``) |
 | SenML | a line's, 256 records, depth (``test_senml``) |
+| an MQTT message | 128 kB, thrown away as it comes where longer (``test_mqtt_packets``) |
 | CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB (``test_long_lines``,
   ``test_csv``, ``test_table_logs``) |
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |

@@ -140,9 +140,9 @@ async def test_what_waits_is_counted() -> None:
     """The inbox tells how many samples wait, and the most that ever did."""
     statistics = SourceStatistics()
     inbox = Inbox(statistics, most=5)
-    inbox._put([Arrival(Sample(float(i)), 0) for i in range(7)])
-    assert (statistics.waiting, statistics.most_waiting, statistics.dropped) == (5, 5, 2)
+    inbox.put_from_thread([Arrival(Sample(float(i)), 0) for i in range(7)])
     await inbox.get()
+    assert (statistics.waiting, statistics.most_waiting, statistics.dropped) == (4, 5, 2)
     await inbox.get()
     assert (statistics.waiting, statistics.most_waiting) == (3, 5)
     assert statistics.as_json()["most_waiting"] == 5

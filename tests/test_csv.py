@@ -128,8 +128,8 @@ def test_units_of_the_log_against_hand_numbers(tmp_path: Path) -> None:
     is 35 degC; 110 psi gauge is 758.423302 kPa (1 psi from NIST SP 811, appendix B).
     """
     text = (
-        'Time (ms),Engine RPM,MAP (psi),Inj Duty (%),"Charge Temp, °F",Knock Retard,'
-        "W/M Flow cc/min,WM Press (psig),Batt V,More\n"
+        'clock ms,crank turns/min,manifold absolute psi,injectors open %,"air after spray, °F",'
+        "knock deg back,spray cc/min,spray line psi,pump volts,More\n"
         "1250,5500,36.7,80,95,0.5,450,110,13.8,x\n"
     )
     (sample,) = read(tmp_path, text, load_rig(find_rig("tarnwick")))

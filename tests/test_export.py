@@ -112,10 +112,10 @@ def test_csv_is_as_rfc_4180_has_it(session: Path, tmp_path: Path) -> None:
     text = path.read_bytes()
     head, *lines = text.split(b"\r\n")
     names = layout.recorded_channels(set(BRINDLE.columns))
-    assert head.decode().split(",") == ["time_s", *names, "operator"]
+    assert head.decode().split(",") == ["time_s", *names, "clock_pace", "operator"]
     assert lines.pop() == b""
     assert b"\n" not in b"".join(lines)
-    assert all(line.count(b",") == len(names) + 1 for line in lines)
+    assert all(line.count(b",") == len(names) + 2 for line in lines)
     ticks = [line for line in lines if set(line.split(b",")[1:-1]) == {b""}]
     assert len(ticks) == len(rows_of_session(session)) - 1900
     assert sum(line.endswith(b",1") for line in lines) == 1

@@ -114,7 +114,7 @@ async def test_a_source_whose_clock_stands_still_is_not_healthy() -> None:
     await heard.event("signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
-    assert source.statistics.decoded > 50
+    assert source.statistics.decoded > 2, "they kept coming"
 
 
 @pytest.mark.asyncio

@@ -54,7 +54,7 @@ def made_old(session: Path) -> None:
 
 def test_a_session_of_old_words_is_reproduced(tmp_path: Path) -> None:
     """Reviewed, replayed and exported as a session of today, thresholds changed on the way too."""
-    tighter = rig_from_text(BRINDLE.text.replace('pull = "0.8 mL"', 'pull = "0.7 mL"'), "t.toml")
+    tighter = rig_from_text(BRINDLE.text.replace('pull = "0.3 mL"', 'pull = "0.25 mL"'), "t.toml")
     assert tighter.rig != BRINDLE.rig
     samples = list(run(PUMP_STOP, 1))
     recording = Recording(tmp_path / "sessions")

@@ -31,7 +31,7 @@ at = "4.5 s"
 
 
 def test_a_simulated_log_of_a_us_rig_reads_back_in_our_own_units(tmp_path: Path) -> None:
-    """The rig maps "MAP (psi)" and the like; the log has boost_kpa; the fault is found."""
+    """The rig maps "manifold absolute psi" and more; the log has boost_kpa; the fault is found."""
     scenario = scenario_from_text(SCENARIO, "us.toml")
     path = tmp_path / "log.csv"
     write_csv(run(scenario), path, mapped(scenario.rig))

@@ -6,6 +6,7 @@ from math import inf
 import pytest
 
 from rules.facts import Rig
+from rules.petrol import petrol_kg_s
 from simulator.plant import Do, Scenario, Step
 from simulator.plant import layout as at
 from simulator.plant.car import Car
@@ -14,7 +15,6 @@ from simulator.rig import load_rig, shipped_rigs
 from simulator.rig.petrol_share import (
     PRACTICE_PCT,
     outside_practice,
-    petrol_kg_s,
     petrol_share,
     petrol_shares,
 )

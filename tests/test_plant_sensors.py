@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from rules import channels as ch
-from rules.channels import CHANNEL_NAMES, NOT_SENT, ROW_WIDTH, Sample
+from rules.channels import CHANNEL_NAMES, CLOCK_PACE, NOT_SENT, ROW_WIDTH, Sample
 from simulator.plant import Car, Fault, FaultKind
 from simulator.plant import layout as at
 from simulator.plant import sensors as se
@@ -208,7 +208,7 @@ def healthy() -> list[Sample]:
 def test_readings_come_in_steps(healthy: list[Sample]) -> None:
     """Each reading is a whole number of its channel's steps."""
     for sample in healthy[::7]:
-        for value, per_unit in zip(sample[1:-1], se.PER_UNIT, strict=True):
+        for value, per_unit in zip(sample[1:CLOCK_PACE], se.PER_UNIT, strict=True):
             assert value * per_unit == pytest.approx(round(value * per_unit), abs=1e-6)
     assert len({sample.intake_c for sample in healthy}) > 50
 
@@ -364,7 +364,7 @@ def test_wire_noise_spoils_one_value_of_a_share_of_rows() -> None:
     rows = flat(through(FaultKind.WIRE_NOISE, 0.3, 4000))
     spoilt: list[tuple[int, float]] = []
     for i, row in enumerate(rows):
-        bad = [(c, v) for c, v in enumerate(row[1:-1]) if v != float(i)]
+        bad = [(c, v) for c, v in enumerate(row[1:CLOCK_PACE]) if v != float(i)]
         assert len(bad) <= 1
         spoilt += bad
     assert len(spoilt) / 4000 == pytest.approx(0.3, abs=0.03)

@@ -30,14 +30,14 @@ def words(result: Review) -> str:
     [
         (10.0, "rows are 10 s apart: is [time] unit right?"),
         (0.00001, "rows are 0.01 ms apart: is [time] unit right?"),
-        (1.0, ""),
+        (1.0, "rows are 1 s apart, too far to judge a command that switches"),
+        (0.2, "rows are 200 ms apart, too far to judge a command that switches"),
+        (0.05, ""),
         (0.001, ""),
     ],
 )
-def test_an_unlikely_step_asks_for_the_unit_of_time(
-    tmp_path: Path, step_s: float, said: str
-) -> None:
-    """Milliseconds read as seconds, or seconds as microseconds, show in the rows' spacing."""
+def test_rows_too_far_apart_or_too_close_are_told(tmp_path: Path, step_s: float, said: str) -> None:
+    """A wrong unit of time shows in the rows' spacing; so does a logger too slow to judge by."""
     text = words(write(tmp_path, [f"{i * step_s:.6f},-50,{i % 2}" for i in range(20)]))
     if said:
         assert said in text

@@ -73,10 +73,10 @@ def test_an_absolute_column_loses_the_ambient_pressure() -> None:
     """Manifold absolute pressure in psi reads as gauge kPa."""
     text = rig(
         "[channels.boost_kpa]",
-        '[channels.boost_kpa]\ncolumn = "MAP (psi)"\nunit = "psi"\nabsolute = true',
+        '[channels.boost_kpa]\ncolumn = "manifold absolute psi"\nunit = "psi"\nabsolute = true',
     )
     column = rig_from_text(text, "car.toml").columns["boost_kpa"]
-    assert column.column == "MAP (psi)"
+    assert column.column == "manifold absolute psi"
     assert 14.7 * column.factor + column.offset == pytest.approx(101.3529 - 101.325, abs=1e-3)
     assert 36.7 * column.factor + column.offset == pytest.approx(253.0376 - 101.325, abs=1e-3)
 

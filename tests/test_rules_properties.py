@@ -170,15 +170,15 @@ def test_a_latch_never_clears_itself(
     rows = stream(parts, seed)
     out = Guard(facts).run_rows(rows)
     action = out[:, FIELD["action"]]
-    boost = out[:, FIELD["boost_kpa"]]
-    latched_at, asked = -1, False
+    boost, pace = out[:, FIELD["boost_kpa"]], out[:, FIELD["clock_pace"]]
+    latched_at, asked = (0 if action[0] >= Action.PULL_TIMING else -1), False
     for i in range(1, len(rows)):
         # A hand on the button counts, even in a sample that is late.
         asked = asked or rows[i, COLUMN["operator"]] == 1.0
         if action[i - 1] >= Action.PULL_TIMING > action[i]:
             assert latched_at >= 0
             low_s, j = 0.0, i
-            while j > latched_at and boost[j] < 20.0:
+            while j > latched_at and boost[j] < 20.0 and pace[j] == 1.0:
                 if out[j, FIELD["late"]] == 0.0:
                     step_s = rows[j, 0] - out[j - 1, FIELD["time_s"]]
                     low_s += min(step_s, 0.5) if step_s >= 0.0 else 0.1

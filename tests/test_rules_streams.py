@@ -1,13 +1,23 @@
 """Two ways to run, one answer: interpreted and compiled, whole and split, all and changes only."""
 
 from dataclasses import dataclass, replace
+from math import nan
 
 import numpy as np
 import numpy.typing as npt
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.channels import CHANNELS, COMMANDED, DELIVERED, NOT_SENT, OPERATOR, ROW_WIDTH
+from rules.channels import (
+    CHANNELS,
+    CLOCK_PACE,
+    COMMANDED,
+    DELIVERED,
+    NOT_SENT,
+    OPERATOR,
+    ROW_NAMES,
+    ROW_WIDTH,
+)
 from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
 from rules.guard import Guard
@@ -28,6 +38,8 @@ MOODS = {
     "silent": {"not_sent": 1.0},
     "idle": {"boost": 0.0},
     "hot": {"boost": 300.0},
+    "slow clock": {"pace": 1e-3, "delivered": 0.0},
+    "unknown clock": {"pace": nan},
 }
 
 
@@ -86,6 +98,7 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
             ):
                 values = np.where(random.random(len(CHANNELS)) < mood.get(bad, 0.0), put, values)
             row[1 : 1 + len(CHANNELS)] = values
+            row[CLOCK_PACE] = mood.get("pace", NOT_SENT)
             row[OPERATOR] = 1.0 if part.acknowledged and i == part.n // 2 else 0.0
             rows.append(row)
             time_s += part.dt_s
@@ -242,8 +255,7 @@ def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int)
     rows = stream(parts, seed)
     once = Guard(facts).run_rows(rows)
     assert same(Guard(facts).run_rows(rows.copy()), once)
-    names = ("time_s", *ALL_CHANNELS, "operator")
-    columns = Guard(facts).run({name: rows[:, i] for i, name in enumerate(names)})
+    columns = Guard(facts).run({name: rows[:, i] for i, name in enumerate(ROW_NAMES)})
     assert same(np.column_stack([columns[name] for name in Decision._fields]), once)
 
 

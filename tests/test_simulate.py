@@ -220,6 +220,26 @@ def test_the_report_compares_with_the_healthy_twin(
     assert len(levels) >= 2
 
 
+def test_timing_that_the_spray_cannot_buy_is_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A rig that claims twice the timing is told so, in words and JSON; as it ships it is not."""
+    text = find_rig("brindle").read_text(encoding="utf-8")
+    assert text.count('"6 deg"]') == 1
+    (folder / "much.toml").write_text(text.replace('"6 deg"]', '"12 deg"]'), encoding="utf-8")
+    much = TEXT.replace('rig = "brindle"', 'rig = "much.toml"')
+    (folder / "much_paid.toml").write_text(much, encoding="utf-8")
+    assert flowdebt(["simulate", "much_paid.toml", "--to", "a.csv", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["timing_claimed_beyond_spray"]
+    assert (told["boost_kpa"], told["claimed_deg"]) == (170.0, 12.0)
+    assert 6.0 < told["bought_deg"] < 9.0
+    assert flowdebt(["simulate", "much_paid.toml", "--to", "b.csv"]) == 0
+    said = " ".join(capsys.readouterr().err.split())
+    assert "tune [paid] timing 12.0 deg at 170 kPa is more than this spray buys" in said
+    assert flowdebt(["simulate", "healthy.toml", "--to", "c.csv"]) == 0
+    assert "tune" not in capsys.readouterr().err
+
+
 def test_the_words_say_what_the_json_says(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The report in words goes to standard error, in 80 columns, with the same figures."""
     assert flowdebt(["simulate", "stops.toml"]) == 0

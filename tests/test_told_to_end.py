@@ -18,10 +18,11 @@ from monitor.guard.protocol import Frame
 from monitor.link import ViewerLink, start_guard
 from monitor.recorder.reader import SessionBlocks
 from tests.guards import short_pump_stop
+from tests.patience import PATIENCE_S
 from tests.test_guard_process import order_for
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and terminals")
-PATIENCE_S = 40.0
+
 MAIN = (sys.executable, "-c", "from monitor.cli import main; main()")
 
 

@@ -8,7 +8,10 @@ from cyclopts import Parameter
 from monitor.commands.parameters import JsonFlag
 
 if TYPE_CHECKING:
-    from rules.facts import Rig
+    from rules.handling import Handled
+    from simulator.rig import RigFile
+
+_MISSING = (100, 50, 25)
 
 
 def check(
@@ -18,9 +21,11 @@ def check(
 ) -> int:
     """Check a rig file and print what follows from it.
 
-    Full flow at each boost, and what each debt threshold means in time: how long a steady shortfall
-    of 25, 50 and 100 % takes to reach it, from when the flow sensor shows it; whether no spray at
-    all is handled within the rig's own fault tolerant time; and where the rig protects little.
+    Full flow and the least that is due at each boost above the dry limit; how soon, in nineteen of
+    twenty cases, a stopped pump and a shortfall of 50 and 25 % lead to a warning, to timing pulled
+    and to boost cut, from the fault until the engine has it; whether a stopped pump is handled
+    within the rig's own fault tolerant time; what the spray pays for; and where the rig protects
+    little.
     """
     import json
     import sys
@@ -28,7 +33,7 @@ def check(
     from simulator.rig import find_rig, load_rig
 
     rig_file = load_rig(find_rig(rig))
-    facts = derived(rig_file.rig)
+    facts = derived(rig_file)
     if as_json:
         sys.stdout.write(json.dumps(facts) + "\n")
         return 0
@@ -36,53 +41,44 @@ def check(
     return 0
 
 
-def derived(rig: "Rig") -> dict[str, object]:
+def derived(rig_file: "RigFile") -> dict[str, object]:
     """Return a rig's derived facts as plain JSON types; a time that is never reached is null."""
-    from monitor.weak_points import handled_s, weak_points
+    from monitor.weak_points import weak_points
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
-    from rules.conversions import seconds_to_debt, tank_minutes, tank_range_km
+    from rules.conversions import tank_minutes, tank_range_km
+    from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
+    from rules.handling import handled, least_due_ml_min, slowest_period_s
     from rules.hydraulics import full_flow_ml_min
+    from simulator.plant.tuning import tune
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
 
+    rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig).k
-    debt = rig.debt
-    onset_kpa = rig.command.start_boost_kpa
-    top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa, onset_kpa)
+    debt, times = rig.debt, rig.fault_intervals
+    onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
-    boosts = sorted({onset_kpa, top_kpa, rig.paid.dry_limit_kpa, *rig.paid.boost_kpa})
     shares = petrol_shares(rig)
     rows = []
-    for boost_kpa in boosts:
-        flow = full_flow_ml_min(k, boost_kpa)
-        times = {}
-        for percent in (25, 50, 100):
-            by_level = {}
-            for level, threshold_ml in (
-                ("warn", debt.warn_ml),
-                ("pull_timing", debt.pull_ml),
-                ("cut_boost", debt.cut_ml),
-            ):
-                seconds = seconds_to_debt(rig, flow, percent / 100.0, threshold_ml)
-                by_level[level] = None if seconds == inf else seconds
-            times[str(percent)] = by_level
-        handled = handled_s(rig, flow)
+    for boost_kpa in (kpa for kpa in rig.paid.boost_kpa if kpa > rig.paid.dry_limit_kpa):
+        due_ml_min = least_due_ml_min(rig, boost_kpa)
+        found = {n: handled(rig, boost_kpa, due_ml_min, n / 100.0, period_s) for n in _MISSING}
         rows.append(
             {
                 "boost_kpa": boost_kpa,
-                "full_flow_ml_min": flow,
-                "seconds_to": times,
-                "no_spray_handled_s": None if handled == inf else handled,
-                "in_time": handled < rig.fault_intervals.tolerant_s,
+                "full_flow_ml_min": full_flow_ml_min(k, boost_kpa),
+                "due_ml_min": due_ml_min,
+                "handled_s": {str(percent): _times(times) for percent, times in found.items()},
             }
         )
+    pump_stop = found[100]
+    slowest_s = slowest_period_s(rig, top_kpa)
+    tuned = tune(rig, None)
     return {
         "rig": rig.name,
         "onset_kpa": onset_kpa,
         "dry_limit_kpa": rig.paid.dry_limit_kpa,
-        "sensor_delay_s": rig.spray.transport_delay_s,
-        "sensor_lag_s": rig.spray.lag_s,
         "tank_ml": rig.spray.tank_ml,
         "tank_min_at_full_flow": tank_minutes(rig.spray.tank_ml, top_ml_min),
         "tank_km_at_12_pct_and_80_km_h": tank_range_km(rig.spray.tank_ml, top_ml_min, 0.12, 80.0),
@@ -98,6 +94,7 @@ def derived(rig: "Rig") -> dict[str, object]:
             for finding in FINDINGS
         ],
         "rows": rows,
+        "due_is_known": rig.command.kind not in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT),
         "spray_of_petrol": [
             {
                 "boost_kpa": share.boost_kpa,
@@ -108,14 +105,42 @@ def derived(rig: "Rig") -> dict[str, object]:
         ],
         "spray_of_petrol_words": in_words(shares),
         "outside_practice": outside_practice(shares),
-        "fault_intervals": {
-            "reaction_s": rig.fault_intervals.reaction_s,
-            "tolerant_s": rig.fault_intervals.tolerant_s,
+        "reckoned_with_s": {
+            "sensor_delay": rig.spray.transport_delay_s,
+            "sensor_lag": rig.spray.lag_s,
+            "pump_run_down": rig.spray.pump.run_down_s,
+            "row_period": period_s,
+            "reaction": times.reaction_s,
         },
-        "warnings": weak_points(
-            rig, [(boost_kpa, full_flow_ml_min(k, boost_kpa)) for boost_kpa in boosts]
-        ),
+        "pump_stop": {
+            "boost_kpa": top_kpa,
+            "handled_s": _or_null(pump_stop.pull_s),
+            "tolerant_s": times.tolerant_s,
+            "in_time": pump_stop.pull_s < times.tolerant_s,
+        },
+        "slowest_period_s": slowest_s,
+        "paid": [
+            {
+                "boost_kpa": one.boost_kpa,
+                "claimed_deg": one.claimed_deg,
+                "bought_deg": one.bought_deg,
+            }
+            for one in tuned.spent
+        ],
+        "warnings": weak_points(rig, top_ml_min, pump_stop, period_s, slowest_s, tuned.overdrawn),
     }
+
+
+def _times(found: "Handled") -> dict[str, float | None]:
+    return {
+        "warn": _or_null(found.warn_s),
+        "pull_timing": _or_null(found.pull_s),
+        "cut_boost": _or_null(found.cut_s),
+    }
+
+
+def _or_null(seconds: float) -> float | None:
+    return seconds if seconds < inf else None
 
 
 def _in_words(facts: dict[str, Any]) -> list[str]:
@@ -129,25 +154,50 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         "spraying 12 % of the time)",
         f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
         f"cut boost {thresholds['cut']:g} mL",
-        f"  the flow sensor's own delay {1000 * facts['sensor_delay_s']:.0f} ms and lag "
-        f"{1000 * facts['sensor_lag_s']:.0f} ms come on top of the times below",
         f"  blind without: {', '.join(facts['essential_channels'])}",
         *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
-        "  seconds of a steady shortfall to warn / pull timing / cut boost, at full flow",
-        f"  {'boost':>8} {'full flow':>12}   {'25 % missing':>21} {'50 % missing':>21} "
-        f"{'100 % missing':>21}",
-        f"  {'kPa':>8} {'mL/min':>12}",
+        "  seconds from a fault until warning / timing pulled / boost cut; 19 of 20 are sooner",
+        f"  {'boost':>5} {'due / full':>11} "
+        f"{'pump stops':>19} {'50 % missing':>19} {'25 % missing':>19}",
+        f"  {'kPa':>5} {'mL/min':>11}",
     ]
     for row in facts["rows"]:
         cells = []
-        for times in row["seconds_to"].values():
+        for times in row["handled_s"].values():
             parts = ["never" if s is None else f"{s:.2f}" for s in times.values()]
-            cells.append(f"{' / '.join(parts):>21}")
-        lines.append(
-            f"  {row['boost_kpa']:8.0f} {row['full_flow_ml_min']:12.0f}   {' '.join(cells)}"
-        )
-    lines += ["", *_in_time(facts)]
+            cells.append(f"{' / '.join(parts):>19}")
+        flows = f"{row['due_ml_min']:.0f} / {row['full_flow_ml_min']:.0f}"
+        lines.append(f"  {row['boost_kpa']:5.0f} {flows:>11} {' '.join(cells)}")
+    with_s = facts["reckoned_with_s"]
+    lines += _wrapped(
+        "",
+        [
+            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:.0f} ms and lag "
+            f"{1e3 * with_s['sensor_lag']:.0f} ms",
+            f"the pump's run-down {1e3 * with_s['pump_run_down']:.0f} ms",
+            f"a row each {1e3 * with_s['row_period']:g} ms",
+            f"the controller's reaction {1e3 * with_s['reaction']:.0f} ms",
+            "and the least that is due in a pull"
+            if facts["due_is_known"]
+            else "and full flow, since what a log will command is not known (less takes longer)",
+        ],
+    )
+    lines += ["", _in_time(facts)]
+    lines += _wrapped(
+        "",
+        [
+            f"rows may come up to {1e3 * facts['slowest_period_s']:.0f} ms apart "
+            f"({1.0 / facts['slowest_period_s']:.0f} a second): else spray switched off from one "
+            "to the next would pull timing"
+        ],
+    )
+    buys = [
+        f"{one['bought_deg']:.1f} deg at {one['boost_kpa']:.0f} kPa ({one['claimed_deg']:.1f} paid)"
+        for one in facts["paid"]
+    ]
+    if buys:
+        lines += _wrapped("in the simulated car the spray buys ", buys)
     if facts["outside_practice"]:
         lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
     for warning in facts["warnings"]:
@@ -160,24 +210,24 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _in_time(facts: dict[str, Any]) -> list[str]:
-    """Compare no spray at all with the time the engine is said to survive it."""
-    given = facts["fault_intervals"]
-    told = []
-    for row in facts["rows"]:
-        if row["boost_kpa"] > facts["dry_limit_kpa"]:
-            handled = row["no_spray_handled_s"]
-            takes = "never" if handled is None else f"{handled:.2f} s"
-            verdict = "in time" if row["in_time"] else "TOO LATE"
-            told.append(f"{takes} at {row['boost_kpa']:.0f} kPa ({verdict})")
-    head = (
-        f"[fault_intervals] tolerates {given['tolerant_s']:g} s without spray; sensor, finding and "
-        "reaction take "
+def _in_time(facts: dict[str, Any]) -> str:
+    """Compare a stopped pump with the time the engine is said to survive it."""
+    stop = facts["pump_stop"]
+    takes = "never" if stop["handled_s"] is None else f"in {stop['handled_s']:.2f} s"
+    verdict = "in time" if stop["in_time"] else "TOO LATE"
+    return (
+        f"  a stopped pump at {stop['boost_kpa']:.0f} kPa is handled {takes} of "
+        f"{stop['tolerant_s']:g} s tolerated: {verdict}"
     )
-    return _wrapped("", [head + ", ".join(told)])
 
 
 def _wrapped(head: str, words: list[str]) -> list[str]:
     import textwrap
 
-    return textwrap.wrap(", ".join(words), 78, initial_indent=f"  {head}", subsequent_indent="    ")
+    return textwrap.wrap(
+        ", ".join(words),
+        78,
+        initial_indent=f"  {head}",
+        subsequent_indent="    ",
+        break_on_hyphens=False,
+    )

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from monitor.align import Aligner
 from monitor.clock import now_ns, now_s
+from monitor.clock_pace import ClockWatch
 from monitor.guard import protocol
 from monitor.guard.alarm_desk import COMMANDS, AlarmDesk, name_of, operation
 from monitor.guard.cause_desk import CauseDesk
@@ -20,7 +21,7 @@ from monitor.guard.viewers import ViewerServer
 from monitor.recorder.layout import rig_hash
 from monitor.recorder.writer import Recorder
 from monitor.sources.base import Arrival, Source
-from rules.channels import OPERATOR_ACKNOWLEDGE, Sample, tick
+from rules.channels import NOT_SENT, OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.events import Event, EventTracker, Turn
 from rules.explain import status
 from rules.guard import Guard
@@ -77,6 +78,7 @@ class GuardLoop:
         self._causes = CauseDesk(self._rig)
         self._alarms = AlarmDesk(self._rig.command.start_boost_kpa)
         self._aligner = Aligner()
+        self._clock = ClockWatch()
         self._reading_at_s = now_s()
         self._stop = asyncio.Event()
         self._end, self._why = protocol.Ending.SOURCE_ENDED, protocol.SOURCE_ENDED
@@ -156,6 +158,9 @@ class GuardLoop:
         async for item in self._source:
             if isinstance(item, Arrival):
                 newest_s = self._aligner.newest_s
+                # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
+                if self._source.kind.live and self._clock.compare(item):
+                    self._send(protocol.NoticeLine("clock", self._clock.words()))
                 for row in self._aligner.admit(item.sample):
                     self._take(row)
                 # Readings whose own clock stands still are silence as far as the rules can tell.
@@ -167,6 +172,8 @@ class GuardLoop:
                 self._send(protocol.NoticeLine(item.kind, item.text))
 
     def _take(self, row: Sample) -> None:
+        if self._clock.pace != NOT_SENT:
+            row = row._replace(clock_pace=self._clock.pace)
         decision = self._guard.step(row)
         self._decision = decision
         self._decided += 1

@@ -20,6 +20,7 @@ from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import SEGMENT_ROWS, Recorder
 from monitor.sources.base import Source
 from monitor.sources.open import open_source
+from monitor.wake import WakeUp
 from simulator.rig import RigFile
 from simulator.strict import BadInput
 
@@ -120,6 +121,7 @@ async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hear
 
 def _stop_on_signals(loop: GuardLoop) -> None:
     running = asyncio.get_running_loop()
+    wake = WakeUp(lambda: loop.stop("stopped"))
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is None:
@@ -128,7 +130,7 @@ def _stop_on_signals(loop: GuardLoop) -> None:
             running.add_signal_handler(number, loop.stop, f"stopped by {name}")
         except (NotImplementedError, RuntimeError, ValueError):  # Windows, or not the main thread
             with contextlib.suppress(ValueError):
-                signal.signal(number, lambda *_: running.call_soon_threadsafe(loop.stop, "stopped"))
+                signal.signal(number, lambda *_: wake.ask())
 
 
 def main() -> int:

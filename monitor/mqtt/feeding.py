@@ -99,8 +99,9 @@ def feed_broker(
     state: list[Heard] = []
 
     def hear(heard: Heard) -> None:
-        state[:] = [heard]
-        changed.set()
+        if isinstance(heard, Up | Down):
+            state[:] = [heard]
+            changed.set()
 
     link = MqttLink(broker, hear)
     link.start()

@@ -1,5 +1,6 @@
 """Is a message news? By its sequence number and time, where it has them."""
 
+from math import inf
 from typing import Final
 
 from monitor.decode import NO_TIME, Rejected, strict_number
@@ -7,6 +8,13 @@ from monitor.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
 from rules.channels import NOT_SENT, is_time
 
 LONGEST_PAYLOAD: Final = 96
+# Without time or number a reading that comes so soon after another may be an old one, delivered
+# twice or late: of the two the worse counts. (Twice a usual logger's interval.)
+TOO_SOON_S: Final = 0.02
+# Where less is worse; of all other channels, more.
+_LESS_IS_WORSE: Final = frozenset(
+    ("delivered_ml_min", "tank_ml", "line_kpa", "supply_v", "confirmed_retard_deg")
+)
 # A time this much lower is a clock that stepped back, which the rules judge, not a straggler.
 CLOCK_STEP_S: Final = 1.0
 
@@ -16,11 +24,17 @@ class Freshness:
 
     Attributes:
         numbers: Follows their sequence numbers.
+
+    Args:
+        channel: What the topic's readings are of.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, channel: str = "") -> None:
         self.numbers = SequenceCheck()
         self._time_s: float | None = None
+        self._sign = -1.0 if channel in _LESS_IS_WORSE else 1.0
+        self._value = 0.0
+        self._taken_ns = -inf
 
     def judge(self, time_s: float | None, number: int | None) -> None:
         """Take a message's time and number; return where it is news.
@@ -40,6 +54,17 @@ class Freshness:
                 raise Rejected(OUT_OF_ORDER)
         if time_s is not None:
             self._time_s = time_s
+
+    def may_be_news(self, value: float, arrived_ns: int) -> bool:
+        """Take a reading that has neither time nor number; return whether it is to be used.
+
+        It is not where it comes too soon and is no worse than the one before.
+        """
+        no_worse = self._sign * value <= self._sign * self._value
+        if no_worse and arrived_ns - self._taken_ns < TOO_SOON_S * 1e9:
+            return False
+        self._value, self._taken_ns = value, arrived_ns
+        return True
 
 
 def read_payload(

@@ -15,6 +15,7 @@ from simulator.rig import RigFile
 
 _NAN = float("nan")
 _INFINITE = float("inf")
+TOO_SOON = "too soon, and no worse"  # than the one before, without time or number
 SEQUENCE = "sequence"  # a record of this name in a pack is the pack's number
 
 
@@ -27,12 +28,14 @@ class LetterReader(Protocol):
         other_form: That form in words, and what reads it.
         noted: Counts worth showing, by name.
         fault: What is wrong with rejected messages, in words, where that helps.
+        bare: Whether readings came with neither time nor number.
     """
 
     topics: tuple[str, ...]
     hints: tuple[str, ...]
     other_form: str
     noted: Counter[str]
+    bare: bool
 
     @property
     def fault(self) -> str | None:
@@ -72,6 +75,7 @@ class ChannelTopics:
         self.noted: Counter[str] = Counter()
         self._time_factor = rig_file.time.factor
         self._with_time: bool | None = None
+        self.bare = False
         self._merger = Merger()
         self._picks: dict[str, tuple[int, float, float, Freshness]] = {}
         for channel, mapped in rig_file.columns.items():
@@ -80,7 +84,7 @@ class ChannelTopics:
                 ROW_NAMES.index(channel),
                 mapped.factor,
                 mapped.offset or -0.0,
-                Freshness(),
+                Freshness(channel),
             )
         self.topics = tuple(self._picks)
         self.hints: tuple[str, ...] = (prefix,)
@@ -118,6 +122,11 @@ class ChannelTopics:
         value = raw * factor + offset
         if not -_INFINITE < value < _INFINITE:
             value = _NAN
+        if time_s is None and number is None:
+            self.bare = True
+            if not fresh.may_be_news(value, letter.arrived_ns):
+                self.noted[TOO_SOON] += 1
+                return []
         skewed = self._merger.skewed
         rows = self._merger.add(place, value, time_s, letter.arrived_ns)
         self.noted["joined a newer sample"] += self._merger.skewed - skewed
@@ -141,6 +150,7 @@ class SenmlTopic:
         self.noted: Counter[str] = Counter()
         self._mapper = SenmlMapper(rig_file, prefix)
         self._fresh = Freshness()
+        self.bare = False
 
     @property
     def fault(self) -> str | None:
@@ -166,7 +176,9 @@ class SenmlTopic:
         rows = self._mapper.rows(readings)
         newest_s = rows[-1].time_s
         # Without absolute times each pack is as new as its arrival.
-        self._fresh.judge(newest_s if newest_s >= ABSOLUTE_FROM_S else None, number)
+        dated = newest_s >= ABSOLUTE_FROM_S
+        self._fresh.judge(newest_s if dated else None, number)
+        self.bare = self.bare or (number is None and not dated)
         return [Merged(row, letter.arrived_ns) for row in rows]
 
     def expire(self, now_ns: int) -> list[Merged]:

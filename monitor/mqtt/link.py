@@ -20,6 +20,8 @@ import aiomqtt
 from monitor.clock import now_ns
 from monitor.mqtt.address import Broker
 from monitor.mqtt.backoff import Backoff
+from monitor.mqtt.packets import PacketReader
+from monitor.wake import WakeUp
 from simulator.strict import clean
 
 ANSWER_S: Final = 5.0  # longest wait for a broker's answer
@@ -82,7 +84,13 @@ class Post(NamedTuple):
     retain: bool = False
 
 
-Heard = Letter | Up | Down
+class TooLong(NamedTuple):
+    """A message that was longer than any of use, and was thrown away; its length in bytes."""
+
+    length: int
+
+
+Heard = Letter | Up | Down | TooLong
 Hear = Callable[[Heard], None]
 
 
@@ -138,6 +146,7 @@ class MqttLink:
         self._posts: deque[Post] = deque()
         self._stopped = False
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._wake: WakeUp | None = None
         self._stop = asyncio.Event()
         self._news = asyncio.Event()
         self._thread = threading.Thread(
@@ -159,7 +168,7 @@ class MqttLink:
             if len(self._posts) > MOST_POSTS:
                 self._posts.popleft()
                 self.dropped += 1
-        self._wake(self._news)
+        self._wake_up()
 
     @property
     def waiting(self) -> int:
@@ -170,7 +179,7 @@ class MqttLink:
         """Say what waits to be said, say goodbye, end the thread; returns at once."""
         with self._lock:
             self._stopped = True
-        self._wake(self._stop)
+        self._wake_up()
 
     def join(self, within_s: float) -> bool:
         """Wait for the thread's end; return whether it came."""
@@ -183,11 +192,15 @@ class MqttLink:
         if self._loop is not None:
             self._loop.call_later(delay_s, function)
 
-    def _wake(self, event: asyncio.Event) -> None:
-        loop = self._loop
-        if loop is not None:
-            with contextlib.suppress(RuntimeError):  # the loop has ended
-                loop.call_soon_threadsafe(event.set)
+    def _wake_up(self) -> None:
+        if self._wake is not None:
+            self._wake.ask()
+
+    def _look(self) -> None:
+        """Pass on, on the link's thread, what other threads left for it."""
+        self._news.set()
+        if self._stopped:
+            self._stop.set()
 
     # --- on the link's thread ---------------------------------------------------------------------
 
@@ -197,6 +210,7 @@ class MqttLink:
 
     async def _keep_connected(self) -> None:
         self._loop = asyncio.get_running_loop()
+        self._wake = WakeUp(self._look)
         with self._lock:
             if self._stopped:  # before the loop could hear of it
                 return
@@ -232,7 +246,7 @@ class MqttLink:
 
     def _client(self) -> aiomqtt.Client:
         broker, will = self._broker, self._will
-        return aiomqtt.Client(
+        client = aiomqtt.Client(
             broker.host,
             broker.port,
             username=None if broker.login is None else broker.login.user,
@@ -247,6 +261,10 @@ class MqttLink:
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             queue_type=_handing_over(self._take),
         )
+        # The only place where what comes can be bounded before it is held.
+        paho: Any = client._client
+        paho._sock_recv = PacketReader(paho._sock_recv, lambda n: self._hear(TooLong(n)))
+        return client
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
         if not self._topics:

@@ -1,6 +1,7 @@
 """May the outputs be held? Worked out from decisions and their times alone."""
 
 from monitor.outputs.base import REARM_S
+from rules.clock_pace import pace_in_words
 from rules.explain import what_is_done
 from rules.facts import Action, Rig
 from rules.findings import FINDINGS
@@ -54,6 +55,9 @@ class Holder:
             self.held = False
             found = FINDINGS[int(decision.finding)].label
             self.why = f"{found}: {what_is_done(decision)}"
+        elif decision.clock_pace != 1.0:  # no patience can be measured by it
+            self.held = False
+            self.why = f"the source's clock runs {pace_in_words(decision.clock_pace)}"
         elif self._ill_s > self._patience_s:
             self.held = False
             self.why = "an essential signal or the clock is not healthy"

@@ -13,7 +13,7 @@ from pyarrow import csv as pacsv
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
 from monitor.span import Span, readings_of
-from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR, ROW_NAMES, TIME
+from rules.channels import BESIDE, CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, TIME
 from rules.facts import Action
 from rules.state import FINDING_NAMES
 from simulator.logfile import LINE_END, header
@@ -34,6 +34,8 @@ _MEANINGS: Final = {
     "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
     "missing_share": "share of the expected flow",
+    "clock_pace": "seconds the source's clock ran in one of ours, where it was found to run wrong",
+    "operator": "1 where the operator acknowledged",
 }
 
 
@@ -167,7 +169,7 @@ def _again(first: tuple[Any, Any], rest: Iterator[tuple[Any, Any]]) -> Iterator[
 
 def _columns(rows: Any, channels: tuple[str, ...]) -> list[Any]:
     columns = [pa.array(np.ascontiguousarray(rows[:, TIME]))]
-    for name in (*channels, ROW_NAMES[OPERATOR]):
+    for name in (*channels, *BESIDE):
         values = np.ascontiguousarray(rows[:, ROW_NAMES.index(name)])
         columns.append(pa.array(values, mask=values == NOT_SENT))
     return columns
@@ -176,7 +178,7 @@ def _columns(rows: Any, channels: tuple[str, ...]) -> list[Any]:
 def _write_csv(
     file: IO[bytes], chosen: Iterator[tuple[Any, Any]], channels: tuple[str, ...]
 ) -> int:
-    names = (*channels, ROW_NAMES[OPERATOR])
+    names = (*channels, *BESIDE)
     file.write((header(names) + LINE_END).encode("ascii"))
     options = pacsv.WriteOptions(include_header=False)
     count = 0
@@ -203,7 +205,7 @@ def _write_parquet(
     fields += [
         _field(name, CHANNEL_BY_NAME[name].unit, CHANNEL_BY_NAME[name].label) for name in channels
     ]
-    fields += [_field(ROW_NAMES[OPERATOR], "1", "1 where the operator acknowledged")]
+    fields += [_field(name, "1", _MEANINGS[name]) for name in BESIDE]
     fields += [
         _field(f"decided_{name}", _DECIDED_UNITS.get(name, "1"), _MEANINGS.get(name, name))
         for name in layout.DECIDED

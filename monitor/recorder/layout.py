@@ -21,7 +21,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from rules.channels import CHANNEL_NAMES, NOT_SENT, OPERATOR, ROW_NAMES, ROW_WIDTH
+from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
 from rules.state import Decision
 
 FORMAT: Final = "flowdebt session 1"
@@ -52,7 +52,7 @@ def schema(channels: tuple[str, ...]) -> Any:
     """Return the Arrow schema of a session that maps these channels."""
     fields = [pa.field("time_s", pa.float64())]
     fields += [pa.field(name, pa.float64()) for name in channels]
-    fields += [pa.field("operator", pa.float64())]
+    fields += [pa.field(name, pa.float64()) for name in BESIDE]
     fields += [pa.field(f"decided_{name}", pa.float64()) for name in DECIDED]
     return pa.schema(fields, metadata={"format": FORMAT})
 
@@ -121,11 +121,10 @@ def batch_of(rows: Sequence[tuple[Any, Any]], channels: tuple[str, ...], into: A
     samples = np.array([row[0] for row in rows])
     decisions = np.array([[row[1][i] for i in _DECIDED_AT] for row in rows])
     arrays = [pa.array(samples[:, 0])]
-    for name in channels:
+    for name in (*channels, *BESIDE):
         values = np.ascontiguousarray(samples[:, ROW_NAMES.index(name)])
         missing = values == NOT_SENT
         arrays.append(pa.array(values, mask=missing) if missing.any() else pa.array(values))
-    arrays.append(pa.array(np.ascontiguousarray(samples[:, OPERATOR])))
     arrays += [pa.array(np.ascontiguousarray(column)) for column in decisions.T]
     return pa.RecordBatch.from_arrays(arrays, schema=into)
 

@@ -8,7 +8,7 @@ import numpy as np
 from monitor.replay.decided import Decided
 from monitor.replay.window import Floats
 from monitor.screen.literal import figure
-from rules.channels import NOT_SENT, OPERATOR, TIME
+from rules.channels import CLOCK_PACE, NOT_SENT, TIME
 
 LONGER: Final = 1.5  # of the usual step: a row is missing
 SILENT_S: Final = 0.25  # from here a gap is one a person sees
@@ -125,6 +125,6 @@ def _spoken(decided: Decided) -> _Places:
     found = []
     for start in range(0, len(rows), _BLOCK):
         block = rows[start : start + _BLOCK]
-        says = (block[:, TIME + 1 : OPERATOR] != NOT_SENT).any(axis=1)
+        says = (block[:, TIME + 1 : CLOCK_PACE] != NOT_SENT).any(axis=1)
         found.append(start + np.flatnonzero(says & np.isfinite(block[:, TIME])))
     return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)

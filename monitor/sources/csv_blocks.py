@@ -18,6 +18,7 @@ from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
 from monitor.sources.csv_units import check_units
 from monitor.sources.logs import as_exported, with_time
 from rules.channels import (
+    BESIDE,
     NOT_SENT,
     OPERATOR,
     OPERATOR_NOTHING,
@@ -61,8 +62,12 @@ class CsvBlocks:
         names = self.layout.names
         # An exported session: the operator's hand stands last, and silence has its ticks already.
         self.ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
+        # Where what stands beside time and channels goes; older sessions lack the clock's pace.
+        self._beside = [(names.index(n), ROW_NAMES.index(n)) for n in BESIDE if n in names]
         if self.ticked:
             rig_file = as_exported(rig_file)
+        else:
+            self._beside.clear()
         self.columns = Columns(names[:-1] if self.ticked else names, rig_file, called(path))
         check_units(self.layout, self.columns, rig_file, called(path))
         self._device_time = DeviceTime(self.columns.time_factor)
@@ -74,7 +79,7 @@ class CsvBlocks:
         try:
             try:
                 for batch in self._batches(pa.float64()):
-                    yield from with_time(self._rows(batch), self.statistics)
+                    yield from with_time(self._rows(batch), self.statistics, ticked=self.ticked)
             except pa.ArrowInvalid:
                 yield from self._as_text()
         except pa.ArrowInvalid as error:
@@ -101,7 +106,7 @@ class CsvBlocks:
                 raise pa.ArrowInvalid("no column of numbers")
             statistics.no_numbers = texts.no_numbers
             rows = self._rows(pa.RecordBatch.from_arrays(columns, left.schema.names))
-            yield from with_time(rows, statistics)
+            yield from with_time(rows, statistics, ticked=self.ticked)
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
@@ -134,7 +139,7 @@ class CsvBlocks:
     def _wanted(self) -> list[int]:
         """Return the columns that are read, in their order."""
         wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
-        return sorted(wanted | ({len(self.layout.names) - 1} if self.ticked else set()))
+        return sorted(wanted | {index for index, _ in self._beside})
 
     def _skip(self, row: Any) -> str:
         self.statistics.received += 1
@@ -156,8 +161,8 @@ class CsvBlocks:
                     raw = raw * factor + offset
                 raw = np.where(sent & np.isinf(raw), np.nan, raw)
             rows[:, place] = raw
-        if self.ticked:
-            rows[:, OPERATOR] = self._numbers(batch, len(self.layout.names) - 1)
+        for index, place in self._beside:
+            rows[:, place] = self._numbers(batch, index)
         return rows
 
     @staticmethod

@@ -9,7 +9,7 @@ from typing import Final, Self
 
 from monitor.clock import now_ns
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
-from rules.channels import Sample
+from rules.channels import Sample, is_time
 from rules.state import Decision
 
 
@@ -20,14 +20,17 @@ class Hold(Enum):
 
 
 HOLD: Final = Hold.HOLD
-Step = Sample | Notice | Exception | Hold
+LONGEST_STEP_S: Final = 10.0
+_LONG_AGO_NS: Final = 3600 * 10**9  # so that no script, whatever it covers, arrives tomorrow
+Step = Sample | Arrival | Notice | Exception | Hold
 
 
 class FakeSource:
     """Hands over what a script says.
 
     Args:
-        script: A sample arrives, a notice is handed over, an exception is raised, ``HOLD`` waits.
+        script: A sample arrives as its time says, an arrival as it says itself; a notice is handed
+            over, an exception is raised, ``HOLD`` waits.
             "connected" comes first by itself.
         ends: Whether iteration ends behind the script; otherwise it waits to be closed.
         kind: See ``Source``.
@@ -52,6 +55,8 @@ class FakeSource:
         self._closed = False
         self._releases = 0
         self._wake = asyncio.Event()
+        self._arrival_ns = now_ns() - _LONG_AGO_NS
+        self._newest_s: float | None = None
 
     async def __aenter__(self) -> Self:
         """Count as connected."""
@@ -96,7 +101,7 @@ class FakeSource:
                 continue
             self.statistics.received += 1
             self.statistics.decoded += 1
-            return Arrival(step, now_ns())
+            return step if isinstance(step, Arrival) else self._arriving(step)
         raise StopAsyncIteration
 
     def react(self, decision: Decision) -> None:
@@ -107,6 +112,15 @@ class FakeSource:
         """Let one ``HOLD`` go, the one under way or the next to come (on the loop)."""
         self._releases += 1
         self._wake.set()
+
+    def _arriving(self, sample: Sample) -> Arrival:
+        # A script is played at no pace of its own.
+        time_s = sample.time_s
+        if is_time(time_s):
+            step_s = time_s - (time_s if self._newest_s is None else self._newest_s)
+            self._newest_s = time_s
+            self._arrival_ns += round(min(max(step_s, 0.0), LONGEST_STEP_S) * 1e9)
+        return Arrival(sample, self._arrival_ns)
 
     async def _woken(self) -> None:
         self._wake.clear()

@@ -1,10 +1,12 @@
 """A bounded inbox between a reader thread and the event loop."""
 
 import asyncio
+import threading
 from collections import deque
 from collections.abc import Iterable
 
 from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.wake import WakeUp
 
 MOST_WAITING = 20_000  # 20 s at 1000 samples/s
 
@@ -23,15 +25,28 @@ class Inbox:
         self._closed = False
         self._fault: Exception | None = None
         self._ready = asyncio.Event()
-        self._loop = asyncio.get_running_loop()
+        # What threads left for the loop to fetch. Not where the reader takes from: it would never
+        # wait while a flood goes on, and nothing else would run on the loop.
+        self._left: deque[Arrival | Notice] = deque()
+        self._left_dropped = 0
+        self._ending: tuple[Exception | None] | None = None
+        self._lock = threading.Lock()
+        self._wake = WakeUp(self._fetch)
 
     def put_from_thread(self, items: Iterable[Arrival | Notice]) -> None:
         """Hand items over, from any thread."""
-        self._on_loop(self._put, list(items))
+        with self._lock:
+            self._left.extend(items)
+            while len(self._left) > self._most:
+                self._left.popleft()
+                self._left_dropped += 1
+        self._wake.ask()
 
     def close_from_thread(self, fault: Exception | None = None) -> None:
         """Say that nothing more will come, and why where that is a fault."""
-        self._on_loop(self.close, fault)
+        with self._lock:
+            self._ending = (fault,)
+        self._wake.ask()
 
     def close(self, fault: Exception | None = None) -> None:
         """Say that nothing more will come (on the loop)."""
@@ -56,8 +71,13 @@ class Inbox:
         self._statistics.waiting = len(self._items)
         return item
 
-    def _put(self, items: list[Arrival | Notice]) -> None:
-        self._items.extend(items)
+    def _fetch(self) -> None:
+        with self._lock:
+            left, self._left = self._left, deque()
+            dropped, self._left_dropped = self._left_dropped, 0
+            ending = self._ending
+        self._statistics.dropped += dropped
+        self._items.extend(left)
         while len(self._items) > self._most:
             self._items.popleft()
             self._statistics.dropped += 1
@@ -65,9 +85,5 @@ class Inbox:
         if waiting > self._statistics.most_waiting:
             self._statistics.most_waiting = waiting
         self._ready.set()
-
-    def _on_loop(self, function: object, argument: object) -> None:
-        try:
-            self._loop.call_soon_threadsafe(function, argument)  # type: ignore[arg-type]
-        except RuntimeError:  # the loop is gone, and with it whoever would have listened
-            self._closed = True
+        if ending is not None:
+            self.close(*ending)

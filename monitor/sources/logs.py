@@ -67,9 +67,12 @@ def as_exported(rig_file: RigFile) -> RigFile:
     return replace(rig_file, columns=columns, time=TimeMap())
 
 
-def with_time(rows: Any, statistics: SourceStatistics) -> Iterator[Any]:
-    """Yield a block's rows that have a usable time, where there are any; count all of them."""
-    usable = abs(rows[:, TIME]) < TIME_BOUND_S  # NaN isn't
+def with_time(rows: Any, statistics: SourceStatistics, *, ticked: bool) -> Iterator[Any]:
+    """Yield a block's rows that have a usable time, where there are any; count all of them.
+
+    Of a ``ticked`` log, an exported session, all: it is judged as it was.
+    """
+    usable = (abs(rows[:, TIME]) < TIME_BOUND_S) | ticked  # NaN isn't
     statistics.received += len(rows)
     if not usable.all():
         statistics.rejected[NO_TIME] += int(len(rows) - usable.sum())

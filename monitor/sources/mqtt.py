@@ -1,7 +1,6 @@
 """Samples from a broker. The connection lives in a thread of its own; see ``monitor.mqtt.link``."""
 
 import asyncio
-import contextlib
 from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Protocol, Self
@@ -10,15 +9,22 @@ from monitor.clock import now_ns
 from monitor.decode import Rejected
 from monitor.mqtt.address import FORMS, Broker, broker_from
 from monitor.mqtt.letters import ChannelTopics, LetterReader, SenmlTopic
-from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, Up
+from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, TooLong, Up
 from monitor.mqtt.merge import HOLD_S, Merged
+from monitor.mqtt.packets import MOST_BYTES
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
+from monitor.wake import Answer
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 OTHER_FORM: Final = "another form"
+BARE: Final = (
+    "readings come with neither time nor number: one delivered twice, or late, can't be told from "
+    "news, and hides for as long what has changed (send a time or a number with each)"
+)
+TOO_LONG: Final = "message too long"
 
 
 class Link(Protocol):
@@ -76,7 +82,7 @@ class MqttSource:
         self.statistics = SourceStatistics(noted=self._reader.noted)
         self._link = link(broker, self._hear, self._reader.topics, hints=self._reader.hints)
         self._inbox: Inbox | None = None
-        self._opened: asyncio.Future[str | None] | None = None
+        self._opened: Answer[str | None] | None = None
         self._connected = False
         self._told: set[str] = set()
         self._expiring = False
@@ -88,7 +94,7 @@ class MqttSource:
             BadInput: The broker can't be reached, or does not let us in.
         """
         self._inbox = Inbox(self.statistics)
-        self._opened = asyncio.get_running_loop().create_future()
+        self._opened = Answer()
         self._link.start()
         try:
             fault = await self._opened
@@ -135,6 +141,9 @@ class MqttSource:
         if isinstance(heard, Letter):
             self._read(heard)
             return
+        if isinstance(heard, TooLong):
+            self._leave_out(heard)
+            return
         fault = heard.why if isinstance(heard, Down) else None
         self._answer(fault)
         if isinstance(heard, Up):
@@ -147,10 +156,8 @@ class MqttSource:
             self._put([Notice("lost", f"{self.name}: {fault}; trying again")])
 
     def _answer(self, fault: str | None) -> None:
-        opened = self._opened
-        if opened is not None and not opened.done():
-            with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
-                opened.get_loop().call_soon_threadsafe(_set, opened, fault)
+        if self._opened is not None:
+            self._opened.say(fault)
 
     def _read(self, letter: Letter) -> None:
         if letter.topic in self._reader.hints:
@@ -163,6 +170,9 @@ class MqttSource:
             self.statistics.rejected[rejected.reason] += 1
             self._say_once(rejected.reason, letter)
             return
+        if self._reader.bare and BARE not in self._told:
+            self._told.add(BARE)
+            self._put([Notice("sequence", f"{self.name}: {BARE}")])
         self.statistics.lost = sum(counter.lost for counter in self._counters)
         self._give(merged)
         if self._reader.holding and not self._expiring:
@@ -181,6 +191,17 @@ class MqttSource:
         if text not in self._told and len(self._told) < 20:
             self._told.add(text)
             self._put([Notice(topic, text)])
+
+    def _leave_out(self, message: TooLong) -> None:
+        self.statistics.received += 1
+        self.statistics.rejected[TOO_LONG] += 1
+        if TOO_LONG not in self._told:
+            self._told.add(TOO_LONG)
+            text = (
+                f"{self.name}: found a message of {message.length} bytes, expected at most "
+                f"{MOST_BYTES}: thrown away, as others so long will be"
+            )
+            self._put([Notice("unusable", text)])
 
     def _tell_other_form(self, letter: Letter) -> None:
         if letter.retained or self.statistics.decoded:  # old; or a logger that sends both
@@ -208,8 +229,3 @@ class MqttSource:
     def _put(self, items: list[Arrival | Notice]) -> None:
         if self._inbox is not None:
             self._inbox.put_from_thread(items)
-
-
-def _set(opened: asyncio.Future[str | None], fault: str | None) -> None:
-    if not opened.done():  # whoever waited may have given up
-        opened.set_result(fault)

@@ -14,6 +14,7 @@ from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
 from monitor.sources.ports import ListPorts, PortFinder
 from monitor.stream import StreamDecoder
+from monitor.wake import Answer
 from rules.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, clean
@@ -121,7 +122,7 @@ class SerialSource:
             BadInput: The port can't be opened.
         """
         inbox = Inbox(self.statistics)
-        opened: asyncio.Future[str | None] = asyncio.get_running_loop().create_future()
+        opened: Answer[str | None] = Answer()
         self._thread = threading.Thread(
             target=self._work, args=(inbox, opened), name=f"read {self.name}", daemon=True
         )
@@ -183,7 +184,7 @@ class SerialSource:
         self._finder.opened(device)
         return port
 
-    def _work(self, inbox: Inbox, opened: asyncio.Future[str | None]) -> None:
+    def _work(self, inbox: Inbox, opened: Answer[str | None]) -> None:
         # Opened here, not on the loop: a TCP address that doesn't answer takes seconds.
         fault: str | None = "unknown fault"
         try:
@@ -193,8 +194,7 @@ class SerialSource:
             fault = plainly(error)
             return
         finally:
-            with contextlib.suppress(RuntimeError):  # the loop is gone, and nobody waits
-                opened.get_loop().call_soon_threadsafe(_answer, opened, fault)
+            opened.say(fault)
         self._read(port, inbox)
 
     def _read(self, port: Any, inbox: Inbox) -> None:
@@ -266,8 +266,3 @@ class SerialSource:
         if count:
             self.statistics.received += count
             self.statistics.rejected["line too long"] += count
-
-
-def _answer(opened: asyncio.Future[str | None], fault: str | None) -> None:
-    if not opened.done():  # whoever waited may have given up
-        opened.set_result(fault)

@@ -15,6 +15,7 @@ from monitor.sources.csv_layout import CsvLayout
 from monitor.sources.csv_units import check_units
 from monitor.sources.logs import as_exported, kind_of, with_time
 from rules.channels import (
+    BESIDE,
     NOT_SENT,
     OPERATOR,
     OPERATOR_NOTHING,
@@ -67,7 +68,8 @@ class TableBlocks:
         self.columns = Columns(names, rig_file, called(path))
         self._names = tuple(name.strip() for name in names)
         self._check_units(schema, rig_file)
-        self._operator = ROW_NAMES[OPERATOR] if self.ticked else None
+        # What stands beside time and channels; older sessions lack the clock's pace.
+        self._beside = [n for n in BESIDE if self.ticked and n in schema.names]
         # As they stand in the file, spaces included.
         self._wanted = [names[self.columns.time_index]]
         self._wanted += [names[pick[0]] for pick in self.columns.picks]
@@ -81,7 +83,7 @@ class TableBlocks:
                 for batch in batches:
                     for start in range(0, batch.num_rows, self._block_rows):
                         rows = self._rows(batch.slice(start, self._block_rows))
-                        yield from with_time(rows, self.statistics)
+                        yield from with_time(rows, self.statistics, ticked=self.ticked)
         except (pa.ArrowException, OSError) as error:
             if self._kind != "ipc stream" or not self.statistics.decoded:
                 raise BadInput(self._damaged(error)) from None
@@ -98,7 +100,7 @@ class TableBlocks:
                 return reader.schema
 
     def _batches(self) -> Generator[Any, None, None]:
-        wanted = [*self._wanted, *([self._operator] if self._operator else [])]
+        wanted = [*self._wanted, *self._beside]
         if self._kind == "parquet":
             # Without reading ahead: a file with one large row group is streamed too.
             with pq.ParquetFile(
@@ -154,8 +156,8 @@ class TableBlocks:
                     raw = raw * factor + offset
                 raw = np.where(sent & np.isinf(raw), np.nan, raw)
             rows[:, place] = raw
-        if self._operator is not None:
-            rows[:, OPERATOR] = self._numbers(batch, self._operator)
+        for name in self._beside:
+            rows[:, ROW_NAMES.index(name)] = self._numbers(batch, name)
         return rows
 
     @staticmethod
@@ -210,4 +212,4 @@ def _checked(batch: Any) -> Any:
 
 
 def _is_ours(name: str) -> bool:
-    return name == ROW_NAMES[OPERATOR] or name.startswith(_DECIDED)
+    return name in BESIDE or name.startswith(_DECIDED)

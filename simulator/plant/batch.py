@@ -77,6 +77,7 @@ def run_whole(
             where,
             decisions[n:] if keep else decisions,
         )
+        car.check()
         n += written if keep else 0
         car.count += last - first
     if not keep:

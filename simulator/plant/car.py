@@ -14,7 +14,7 @@ from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.driver import CRUISE_OF_REDLINE, rpm_per_m_s
 from simulator.plant.faults import NEVER_S, heal
 from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
-from simulator.plant.kernel import advance
+from simulator.plant.kernel import LEAST, MOST, MOST_OVERSPEED, RANGED, advance
 from simulator.plant.noise import block_samples, cycle_draws, sample_draws
 from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
@@ -22,7 +22,20 @@ from simulator.plant.truth import Report, Truth, report_of
 from simulator.plant.tuning import put, tune
 from simulator.plant.walls import wall_k
 from simulator.plant.wire import tick
+from simulator.strict import BadInput
 
+_RANGED_WORDS: Final = (  # as ``RANGED``
+    ("engine speed", " rpm"),
+    ("road speed", " m/s"),
+    ("manifold pressure", " kPa absolute"),
+    ("charge pipe pressure", " kPa absolute"),
+    ("charger energy over its design point", ""),
+    ("intercooler temperature", " degC"),
+    ("cooling by the spray", " K"),
+    ("exhaust temperature", " K"),
+    ("spray line pressure", " kPa"),
+    ("flow reading", " mL/min"),
+)
 Decide = Callable[[Sample], tuple[float, float]]
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
@@ -32,7 +45,13 @@ _DO: Final = {
     Do.PULL: at.DO_PULL,
     Do.LIFT: at.DO_LIFT,
 }
-_MOST_OVERSPEED: Final = 1.3
+
+
+class PlantLeftRange(BadInput):
+    """The simulated car's state left what is physical: the drive asks for what the plant can't do.
+
+    The text is one line that says when, what, and what was expected.
+    """
 
 
 class Car:
@@ -59,6 +78,7 @@ class Car:
     ) -> None:
         self._seed = seed
         self._rate_hz = scenario.rate_hz
+        self._name = f"scenario {scenario.name}"
         self.samples = round(scenario.duration_s * scenario.rate_hz + 0.4999)
         self._block = -1
         self.count = 0
@@ -148,6 +168,9 @@ class Car:
             ticks: Put in rows that only say that time has passed, where nothing comes for a while.
 
         Both act once the engine controller has reacted.
+
+        Raises:
+            PlantLeftRange: See ``check``.
         """
         number = self._fill()
         rows = self._advance(
@@ -164,6 +187,7 @@ class Car:
             self._row,
             self._out,
         )
+        self.check()
         self.count += 1
         out = self._out
         if ticks and self._s[at.S_UNPLUGGED] != 2.0:
@@ -172,6 +196,26 @@ class Car:
             Sample(*[float(x) for x in out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH]])
             for i in range(rows)
         ]
+
+    def check(self) -> None:
+        """Make sure that the state is still physical.
+
+        Raises:
+            PlantLeftRange: It is not; what came since the last check is void.
+        """
+        left = int(self._s[at.S_LEFT_RANGE])
+        if left == 0:
+            return
+        most = MOST[left - 1]
+        if RANGED[left - 1] == at.S_SPEED_RPM:
+            most = MOST_OVERSPEED * self._k[at.K_REDLINE_RPM]
+        what, unit = _RANGED_WORDS[left - 1]
+        found = float(self._s[RANGED[left - 1]])
+        raise PlantLeftRange(
+            f"{self._name}: the simulated car left what is physical at "
+            f"{float(self._s[at.S_TIME_S]):.3f} s: found {what} {found:.4g}{unit}, expected "
+            f"{LEAST[left - 1]:g} to {most:g}{unit}"
+        )
 
     def block(self) -> tuple[int, int, tuple[Any, ...]]:
         """Return the next samples whose draws are at hand, as a range, and the vectors to run them.
@@ -202,7 +246,7 @@ class Car:
         if block != self._block:
             self._block = block
             k = self._k
-            most = k[at.K_CYLINDERS] * k[at.K_REDLINE_RPM] * _MOST_OVERSPEED / 120.0
+            most = k[at.K_CYLINDERS] * k[at.K_REDLINE_RPM] * MOST_OVERSPEED / 120.0
             draws = sample_draws(self._seed, block, samples)
             cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
             if self._compiled is None:

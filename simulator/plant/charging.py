@@ -109,7 +109,9 @@ def restriction(ratio: float) -> float:
     Args:
         ratio: Pressure behind over pressure before, 0 to 1 (above 1: no flow).
 
-    Source: ISO 6358-1, ellipse over the critical ratio; linear near 1.
+    Source: ISO 6358-1, ellipse over the critical ratio; linear above 0.92, where the root's slope
+    would outrun a step of 1 ms. There it is low against an ideal nozzle: by 22.5 % at 0.95, by
+    41 % at 0.97. The throttle is sized by it at 0.97, so what full load passes and loses is right.
     """
     if ratio >= 1.0:
         return 0.0
@@ -270,6 +272,8 @@ def charging_rates(k: Vector, s: Vector, d: Vector) -> None:
     gain_kg_s = passed_kg_s - s[S_AIR_KG_S]
     d[S_MANIFOLD_KPA] = volume * filled_k / k[K_MANIFOLD_M3] * gain_kg_s
     past_kg_s = s[S_COMPRESSOR_KG_S] - passed_kg_s - s[S_BYPASS_KG_S]
+    # As if the pipe's temperature stood still: while it warms in a pull, up to a fifth of what
+    # fills it goes missing, 0.25 % of the air that passes.
     d[S_PIPE_KPA] = volume * dry_k / k[K_PIPE_M3] * past_kg_s
     if k[K_CHARGER] == TURBOCHARGER:
         _shaft_rates(k, s, d, pipe_kpa)

@@ -36,7 +36,7 @@ from simulator.plant import (
     walls,
     wire,
 )
-from simulator.plant.layout import S_TIME_S, S_UNPLUGGED
+from simulator.plant.layout import S_LEFT_RANGE, S_TIME_S, S_UNPLUGGED
 
 # In the order in which they call each other.
 KERNEL_MODULES: tuple[ModuleType, ...] = (
@@ -143,11 +143,13 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         retard_deg = gs[RETARD_DEG] if guarded else 0.0
         ceiling_kpa = gs[CEILING_KPA] if guarded else 1e300
         for i in range(first, last):
-            if s[S_UNPLUGGED] == 2.0:
+            if s[S_UNPLUGGED] == 2.0 or s[S_LEFT_RANGE] != 0.0:
                 break
             count = _advance(
                 k, s, d, steps, faults, cycles, draws, i, retard_deg, ceiling_kpa, row, out
             )
+            if s[S_LEFT_RANGE] != 0.0:
+                break
             if s[S_UNPLUGGED] != 2.0:
                 count = _tick(s, s[S_TIME_S], out, count)
             for j in range(count):

@@ -111,8 +111,23 @@ def _begins_in(s: Vector, steps: Vector, row: int) -> bool:
     return _want(s, gear, 0.0)
 
 
+def _too_fast(k: Vector, s: Vector, steps: Vector, row: int) -> bool:
+    """Brake while the step's gear would turn the engine past its redline; return whether it would.
+
+    ``_lift`` waits likewise, and a gear that is in already is looked after by the shift up.
+    """
+    gear = steps[row + P_GEAR]
+    if s[S_ENGAGED] == s[S_STEP] or gear == 0.0 or gear == s[S_GEAR]:
+        return False
+    if s[S_ROAD_M_S] * rpm_per_m_s(k, gear) <= _UPSHIFT_OF_REDLINE * k[K_REDLINE_RPM]:
+        return False
+    s[S_PEDAL] = 0.0
+    s[S_BRAKE_M_S2] = _BRAKE_M_S2
+    return True
+
+
 def _pull(k: Vector, s: Vector, steps: Vector, row: int) -> None:
-    if _begins_in(s, steps, row):
+    if _too_fast(k, s, steps, row) or _begins_in(s, steps, row):
         return
     pedal = steps[row + P_PEDAL]
     full = 1.0 if pedal < 0.0 else pedal
@@ -126,7 +141,7 @@ def _pull(k: Vector, s: Vector, steps: Vector, row: int) -> None:
 
 
 def _cruise(k: Vector, s: Vector, steps: Vector, row: int) -> None:
-    if _begins_in(s, steps, row):
+    if _too_fast(k, s, steps, row) or _begins_in(s, steps, row):
         return
     road_m_s = s[S_ROAD_M_S]
     pedal = steps[row + P_PEDAL]

@@ -18,6 +18,7 @@ from simulator.plant.layout import (
     K_ACTUATION_STEPS,
     K_DT_S,
     K_REACTION_STEPS,
+    K_REDLINE_RPM,
     K_SAMPLE_S,
     K_SENSOR_STEPS,
     K_SUBSTEPS,
@@ -41,6 +42,7 @@ from simulator.plant.layout import (
     S_HOT_C,
     S_INTEGRAL,
     S_INTENSITY,
+    S_LEFT_RANGE,
     S_LINE_KPA,
     S_MANIFOLD_KPA,
     S_METER,
@@ -118,6 +120,35 @@ CONTINUOUS: Final = (
     S_FLOW_READING,
 )
 
+# What each of these can be at all; beyond it the step has diverged, and all that follows is void.
+RANGED: Final = (
+    S_SPEED_RPM,
+    S_ROAD_M_S,
+    S_MANIFOLD_KPA,
+    S_PIPE_KPA,
+    S_SHAFT,
+    S_CORE_C,
+    S_DROP_K,
+    S_EXHAUST_K,
+    S_LINE_KPA,
+    S_FLOW_READING,
+)
+LEAST: Final = (0.0, 0.0, 0.0, 0.0, -1.0, -120.0, -50.0, 150.0, 0.0, -50.0)
+MOST: Final = (15e3, 150.0, 1000.0, 1000.0, 9.0, 500.0, 300.0, 2500.0, 10e3, 50e3)
+MOST_OVERSPEED: Final = 1.3  # of the redline; draws for combustions last so far
+
+
+def within_range(k: Vector, s: Vector) -> bool:
+    """Return whether the state is physical; else note which of ``RANGED`` is not (nor is NaN)."""
+    for i in range(len(RANGED)):
+        if not LEAST[i] <= s[RANGED[i]] <= MOST[i]:
+            s[S_LEFT_RANGE] = i + 1.0
+            return False
+    if s[S_SPEED_RPM] > MOST_OVERSPEED * k[K_REDLINE_RPM]:
+        s[S_LEFT_RANGE] = 1.0
+        return False
+    return True
+
 
 def through(s: Vector, ring: int, ticks: int, steps: int, value: float) -> float:
     """Put a value into a ring; return the one put in so many steps ago, fewer than ``RING``."""
@@ -156,7 +187,7 @@ def substep(
     retard_deg: float,
     ceiling_kpa: float,
 ) -> None:
-    """Advance by one internal step.
+    """Advance by one internal step; it ends early where the state leaves its physical range.
 
     Args:
         k: Constants.
@@ -188,6 +219,8 @@ def substep(
     s[S_ROAD_M_S] = larger(s[S_ROAD_M_S], 0.0)
     s[S_LINE_KPA] = larger(s[S_LINE_KPA], 0.0)
     s[S_TANK_ML] = larger(s[S_TANK_ML], 0.0)
+    if not within_range(k, s):
+        return
     metered = through(s, S_METER, ticks, int(k[K_SENSOR_STEPS]), s[S_METERED])
     meter(s, metered, now_s + dt_s, dt_s)
     fire(k, s, cycles, dt_s)
@@ -213,6 +246,8 @@ def advance(
 ) -> int:
     """Advance by one sample; return how many rows come down the wire.
 
+    None do once the state has left its physical range, which ``S_LEFT_RANGE`` tells.
+
     Args:
         k: Constants.
         s: State.
@@ -227,12 +262,16 @@ def advance(
         row: Room for the row the sensors make.
         out: Room for the rows that come out of the wire.
     """
+    if not within_range(k, s):
+        return 0
     at = number * DRAW_WIDTH
     s[S_SHIFT_DRAW] = draws[at + W_SHIFT]
     s[N_AIM] = coloured(s[N_AIM], draws[at + W_AIM], _AIM_S, k[K_SAMPLE_S])
     s[S_INTENSITY] = 0.0
     for _ in range(int(k[K_SUBSTEPS])):
         substep(k, s, d, steps, faults, cycles, retard_deg, ceiling_kpa)
+        if s[S_LEFT_RANGE] != 0.0:
+            return 0
     time_s = floor(s[S_TICKS] / k[K_SUBSTEPS] * k[K_SAMPLE_S] * 1e4 + 0.5) / 1e4
     s[S_TIME_S] = time_s
     read(k, s, faults, draws, at, time_s, row)

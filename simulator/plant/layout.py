@@ -267,9 +267,10 @@ FAULT_WIDTH: Final = 12
     S_UNPLUGGED,
     S_CLOCK_OFFSET_S,
     S_HAVE_HELD_BACK,
+    S_LEFT_RANGE,  # which of ``kernel.RANGED`` did, counted from 1; 0: none
     S_PENDING,  # rows waiting on the delayed wire
-) = range(132)
-S_HELD: Final = 132  # last reading of each channel, for sensors that stick
+) = range(133)
+S_HELD: Final = 133  # last reading of each channel, for sensors that stick
 S_NEXT_READ_S: Final = S_HELD + N_CHANNELS  # when each slow channel is read again
 S_BACK_ROW: Final = S_NEXT_READ_S + N_CHANNELS  # one row held back, to come in the wrong order
 MOST_LATE: Final = 512

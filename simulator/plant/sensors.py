@@ -206,6 +206,7 @@ def read(
     if s[X_NO_CUT] == 0.0:
         ceiling_kpa = smaller(s[S_CEILING_KPA], ceiling_kpa)
     row[ch.CONFIRMED_CEILING] = ceiling_kpa
+    row[ch.CLOCK_PACE] = ch.NOT_SENT
     row[ch.OPERATOR] = ch.OPERATOR_NOTHING
     for i in range(int(k[K_N_FAULTS])):
         f = i * FAULT_WIDTH

@@ -37,6 +37,7 @@ _SPOOL_S: Final = 0.16  # kinetic energy at the design point over compressor pow
 _AIR_DENSITY: Final = 1.19  # kg/m3
 _REGULATOR_RISE: Final = 0.08  # how much a bypass regulator's pressure rises when flow stops
 _COMPLIANCE_S_KPA: Final = 8e-5  # mL/kPa of stiff hose for each mL/s; common practice, no source
+_RUN_DOWN_S: Final = 0.16  # so full flow dies away in about this time
 _HOSE_M: Final = 3.0
 _HOSE_BORE_M: Final = 0.004
 _HOSE_AT_ML_S: Final = 11.7
@@ -195,7 +196,8 @@ def _spray(k: list[float], rig: Rig) -> None:
     against_kpa = max(k[at.K_PEAK_KPA], 0.0) + spray.check_valve_kpa
     full = conductance * sqrt(max(held_kpa - against_kpa, 1.0))
     full_ml_s = full / 60.0
-    k[at.K_COMPLIANCE_ML_KPA] = _COMPLIANCE_S_KPA * full_ml_s
+    runs_down = pump.run_down_s / _RUN_DOWN_S
+    k[at.K_COMPLIANCE_ML_KPA] = _COMPLIANCE_S_KPA * full_ml_s * runs_down
     bore_m = _HOSE_BORE_M * sqrt(full_ml_s / _HOSE_AT_ML_S)
     # Hagen-Poiseuille, in kPa for each mL/min.
     friction = 128.0 * 1e-3 * k[at.K_VISCOSITY] * _HOSE_M / (pi * bore_m**4)

@@ -39,6 +39,36 @@ _HALVINGS: Final = 8
 _SPEEDS: Final = (0.30, 0.45, 0.62, 0.80, 1.0)  # of redline
 _BOOSTS: Final = (0.0, 0.3, 0.6, 0.85, 1.0, 1.12)  # of peak boost
 _AT_SPEED: Final = 0.75
+_NEAR_DEG: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """What the rig says the spray paid for at a boost, and what it can pay for in this car.
+
+    Attributes:
+        boost_kpa: Boost, gauge.
+        claimed_deg: Timing the rig says was added for spray.
+        bought_deg: Timing that can be added, at 0.75 of redline with all the spray that is
+            commanded there: to the margin before knock, and no further than best torque.
+    """
+
+    boost_kpa: float
+    claimed_deg: float
+    bought_deg: float
+
+    @property
+    def too_much(self) -> bool:
+        """Whether more was claimed than can be bought: the tune stops at the latter."""
+        return self.claimed_deg > self.bought_deg + _NEAR_DEG
+
+    def in_words(self) -> str:
+        """Return what was claimed against what can be bought, in one clause."""
+        return (
+            f"timing {self.claimed_deg:.1f} deg at {self.boost_kpa:.0f} kPa is more than this "
+            f"spray buys on this fuel: {max(self.bought_deg, 0.0):.1f} deg, and the simulated car "
+            "is tuned no further"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +81,7 @@ class Tune:
         speed_rpm: Speed of each column.
         timing_deg: Timing, rows by boost, degrees before top dead centre.
         bought_deg: What full spray moves borderline by at full boost and 0.75 of redline.
+        spent: For each boost at which the rig claims timing for spray, up to full boost.
     """
 
     in_cylinder: float
@@ -58,6 +89,13 @@ class Tune:
     speed_rpm: tuple[float, ...]
     timing_deg: tuple[float, ...]
     bought_deg: float
+    spent: tuple[Spent, ...]
+
+    @property
+    def overdrawn(self) -> Spent | None:
+        """Where the rig claims most beyond what its spray buys; None where it does nowhere."""
+        found = [one for one in self.spent if one.too_much]
+        return max(found, key=lambda one: one.claimed_deg - one.bought_deg, default=None)
 
 
 def put(k: list[float], tune: Tune) -> None:
@@ -97,7 +135,20 @@ def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
             dry, _ = _borderline_deg(k, boost, rpm, 0.0)
             added = interpolate(boost, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
             timing.append(min(best, wet - MARGIN_DEG, dry - MARGIN_DEG + added))
-    return Tune(k[at.K_IN_CYLINDER], boosts, speeds, tuple(timing), bought)
+    spent = tuple(
+        _spent(k, boost, speed)
+        for boost in dict.fromkeys((*(b for b in rig.paid.boost_kpa if b < peak), peak))
+    )
+    claims = tuple(one for one in spent if one.claimed_deg > 0.0)
+    return Tune(k[at.K_IN_CYLINDER], boosts, speeds, tuple(timing), bought, claims)
+
+
+def _spent(k: list[float], boost_kpa: float, rpm: float) -> Spent:
+    table = max(1, int(k[at.K_N_PAID]))
+    claimed = interpolate(boost_kpa, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+    wet, best = _borderline_deg(k, boost_kpa, rpm, 1.0)
+    dry, _ = _borderline_deg(k, boost_kpa, rpm, 0.0)
+    return Spent(boost_kpa, claimed, min(best, wet - MARGIN_DEG) - (dry - MARGIN_DEG))
 
 
 def _borderline_deg(

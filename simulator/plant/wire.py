@@ -117,6 +117,7 @@ def send(
         out[n * ROW_WIDTH] = row[ch.TIME] - s[S_CLOCK_OFFSET_S] + 0.5 * k[K_SAMPLE_S]
         for c in range(N_CHANNELS):
             out[n * ROW_WIDTH + 1 + c] = _PARKED[c] if k[K_SENT + c] != 0.0 else ch.NOT_SENT
+        out[n * ROW_WIDTH + ch.CLOCK_PACE] = ch.NOT_SENT
         out[n * ROW_WIDTH + ch.OPERATOR] = ch.OPERATOR_NOTHING
         n += 1
     _copy(row, 0, s, S_BACK_ROW)
@@ -145,6 +146,7 @@ def tick(s: Vector, now_s: float, out: Vector, rows: int) -> int:
     out[0] = due_s
     for c in range(N_CHANNELS):
         out[1 + c] = ch.NOT_SENT
+    out[ch.CLOCK_PACE] = ch.NOT_SENT
     out[ch.OPERATOR] = ch.OPERATOR_NOTHING
     return 1
 

@@ -1,9 +1,12 @@
 """What no single key shows: values of a rig that contradict each other."""
 
 from collections.abc import Sequence
+from typing import Final
 
 from simulator.rig.tables import ByBoost, ByDuty, ByMap, RigTables
 from simulator.strict import Document, KeyPath, Quantity
+
+LEAST_RUN_DOWN_S: Final = 0.05  # the plant's own step is too long for a stiffer line
 
 
 def check_rig(document: Document, tables: RigTables) -> None:
@@ -12,6 +15,7 @@ def check_rig(document: Document, tables: RigTables) -> None:
     Raises:
         BadInput: For the first contradiction, with the key to change.
     """
+    _speeds(document, tables)
     _command(document, tables)
     _paid(document, tables)
     _debt(document, tables)
@@ -19,6 +23,12 @@ def check_rig(document: Document, tables: RigTables) -> None:
     _pump(document, tables)
     _limits(document, tables)
     _gears(document, tables)
+
+
+def _speeds(document: Document, tables: RigTables) -> None:
+    from_rpm = tables.engine.full_boost_from
+    if from_rpm is not None and from_rpm >= tables.engine.redline:
+        raise document.wrong(("engine", "full_boost_from"), "less than redline")
 
 
 def _gears(document: Document, tables: RigTables) -> None:
@@ -109,6 +119,11 @@ def _pump(document: Document, tables: RigTables) -> None:
         raise document.wrong(
             ("spray", "pump", "shut_off"),
             f"at least regulated, {float(pump.regulated):g} kPa (else it is never reached)",
+        )
+    if pump.run_down < LEAST_RUN_DOWN_S:
+        raise document.wrong(
+            ("spray", "pump", "run_down"),
+            f"at least {1e3 * LEAST_RUN_DOWN_S:g} ms (no hose is stiffer)",
         )
     key = "shut_off"
     pressure = float(pump.shut_off)

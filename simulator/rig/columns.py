@@ -58,11 +58,15 @@ class ColumnMap:
 
 @dataclass(frozen=True, slots=True)
 class TimeMap:
-    """The time column: ``time_s = raw * factor``; ``unit`` as written."""
+    """The time column: ``time_s = raw * factor``; ``unit`` as written.
+
+    ``period_s`` is the time from one row to the next that ``flowdebt check`` reckons with.
+    """
 
     column: str = "time_s"
     factor: float = 1.0
     unit: str = "s"
+    period_s: float = 0.01
 
 
 @dataclass(frozen=True, slots=True)

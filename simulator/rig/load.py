@@ -100,7 +100,12 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
     return RigFile(
         rig=rig,
         columns=columns,
-        time=TimeMap(str(tables.time.column), TIME_FACTORS[tables.time.unit], tables.time.unit),
+        time=TimeMap(
+            str(tables.time.column),
+            TIME_FACTORS[tables.time.unit],
+            tables.time.unit,
+            float(tables.time.period),
+        ),
         serial=SerialTerms(
             serial.baud,
             None if serial.columns is None else tuple(str(name) for name in serial.columns),
@@ -158,6 +163,9 @@ def _engine(table: rig_tables.EngineTable) -> facts.Engine:
         charger=facts.Charger[table.charger.upper()],
         compression_ratio=table.compression_ratio,
         petrol_octane=table.petrol_octane,
+        full_boost_from_rpm=(
+            None if table.full_boost_from is None else float(table.full_boost_from)
+        ),
     )
 
 
@@ -193,6 +201,7 @@ def _spray(table: rig_tables.SprayTable) -> facts.Spray:
             float(table.pump.shut_off),
             float(table.pump.free_flow),
             inf if regulated is None else float(regulated),
+            float(table.pump.run_down),
         ),
         fluid_kg_m3=density_kg_m3(methanol_mass_pct),
         methanol_mass_pct=methanol_mass_pct,

@@ -32,6 +32,8 @@ _VEHICLE: Final = facts.Vehicle()
 
 ActionWord = Literal["warn", "pull_timing", "cut_boost"]
 Pct = Annotated[float, Meta(ge=0.0, le=100.0)]
+FillingPct = Annotated[float, Meta(ge=50.0, le=130.0)]
+Ratio = Annotated[float, Meta(ge=0.3, le=8.0)]
 Q = TypeVar("Q", bound=Quantity)
 
 
@@ -132,9 +134,8 @@ class EngineTable(Table, frozen=True):
     displacement: Displacement
     cylinders: Annotated[int, Meta(ge=1, le=16)]
     redline: Redline
-    volumetric_efficiency_pct: Annotated[float, Meta(ge=50.0, le=130.0)] = (
-        _ENGINE.volumetric_efficiency * 100.0
-    )
+    volumetric_efficiency_pct: FillingPct = _ENGINE.volumetric_efficiency * 100.0
+    full_boost_from: Redline | None = None
     ambient_pressure: Ambient = Ambient(_ENGINE.ambient_kpa)
     # The rest is for the simulated car alone.
     charger: Literal["none", "turbocharger", "centrifugal", "displacement"] = "turbocharger"
@@ -147,9 +148,7 @@ class VehicleTable(Table, frozen=True):
 
     mass_kg: Annotated[float, Meta(ge=300.0, le=5000.0)] = _VEHICLE.mass_kg
     drag_area_m2: Annotated[float, Meta(ge=0.2, le=3.0)] = _VEHICLE.drag_area_m2
-    gears: Annotated[
-        tuple[Annotated[float, Meta(ge=0.3, le=8.0)], ...], Meta(min_length=2, max_length=8)
-    ] = _VEHICLE.gears
+    gears: Annotated[tuple[Ratio, ...], Meta(min_length=2, max_length=8)] = _VEHICLE.gears
     final_drive: Annotated[float, Meta(ge=1.0, le=8.0)] = _VEHICLE.final_drive
     tyre_radius_m: Annotated[float, Meta(ge=0.2, le=0.6)] = _VEHICLE.tyre_radius_m
 
@@ -178,6 +177,7 @@ class PumpTable(Table, frozen=True):
     shut_off: PositiveKpa
     free_flow: PositiveFlow
     regulated: PositiveKpa | None = None
+    run_down: PositiveSpan = PositiveSpan(_SPRAY.pump.run_down_s)
 
 
 class SprayTable(Table, frozen=True):
@@ -304,8 +304,7 @@ class WatchTable(Table, frozen=True):
     unasked_for: PositiveSpan = PositiveSpan(_WATCH.unasked_for_s)
     over: Ml | None = Ml(_WATCH.over_ml)
     over_action: ActionWord = "pull_timing"
-    # Differences of temperature: plain numbers, in kelvin.
-    least_drop_k: Annotated[float, Meta(ge=0.0, le=100.0)] = _WATCH.least_drop_k
+    least_drop_k: Annotated[float, Meta(ge=0.0, le=100.0)] = _WATCH.least_drop_k  # plain numbers
     most_rise_k: Annotated[float, Meta(ge=1.0, le=200.0)] | None = None
     cooling_for: PositiveSpan = PositiveSpan(_WATCH.cooling_for_s)
     cooling_action: ActionWord = "pull_timing"
@@ -369,6 +368,7 @@ class TimeTable(Table, frozen=True):
 
     column: PlainText = PlainText("time_s")
     unit: Literal["s", "ms", "us"] = "s"
+    period: PositiveSpan = PositiveSpan(0.01)
 
 
 class SerialTable(Table, frozen=True):

@@ -19,7 +19,11 @@ HANGS_S: Final = 30.0
 LONGEST_TEXT: Final = 110
 HEADER: Final = b"time_s,boost_kpa,delivered_ml_min\n"
 ROWS: Final = b"".join(b"%.2f,0.%d,0\n" % (0.01 * i, i % 10) for i in range(500))
-BITING_NAME: Final = "a\x1b[31m\n[@click=app.quit]x[/] log.csv"
+BITING_NAME: Final = "a\x1b[31m\n[@click=app.quit]x[b] log.csv"
+
+
+# Makes hostile files in a folder; returns the command line that reads them.
+Make = Callable[[Path], list[str]]
 
 
 class Told(NamedTuple):
@@ -70,38 +74,42 @@ def flowdebt(*words: str) -> Told:
 
 
 def _session(folder: Path) -> Path:
+    """Record a session of five segments."""
     rig = rig_from_text(SMALL, "small.toml")
     samples = [
         Sample(0.01 * i, boost_kpa=0.1 * (i % 7), delivered_ml_min=0.1 * (i % 3))
         for i in range(500)
     ]
-    return record(folder / "sessions", samples, rig)
+    return record(folder / "sessions", samples, rig, segment_rows=100)
 
 
-def _samples(folder: Path) -> Path:
-    return next(iter(sorted(_session(folder).glob("samples-*.arrow"))))
+def _samples(folder: Path) -> list[Path]:
+    return sorted(_session(folder).glob("samples-*.arrow"))
 
 
-def cut_to(share: float) -> Callable[[Path], list[str]]:
-    """Cut a session's samples."""
-
-    def make(folder: Path) -> list[str]:
-        path = _samples(folder)
-        os.truncate(path, int(share * path.stat().st_size))
-        return ["review", str(path.parent)]
-
-    return make
+def _cut_to_nothing(folder: Path) -> list[str]:
+    paths = _samples(folder)
+    for path in paths:
+        os.truncate(path, 0)
+    return ["review", str(paths[0].parent)]
 
 
-def _missing(folder: Path) -> list[str]:
-    path = _samples(folder)
-    path.unlink()
+def _cut(folder: Path) -> list[str]:
+    path = _samples(folder)[-1]
+    os.truncate(path, path.stat().st_size // 2)
     return ["review", str(path.parent)]
 
 
-def _pipe_inside(verb: str) -> Callable[[Path], list[str]]:
+def _missing(folder: Path) -> list[str]:
+    paths = _samples(folder)
+    for path in paths:
+        path.unlink()
+    return ["review", str(paths[0].parent)]
+
+
+def _pipe_inside(verb: str) -> Make:
     def make(folder: Path) -> list[str]:
-        path = _samples(folder)
+        path = _samples(folder)[0]
         path.unlink()
         os.mkfifo(path)
         for name in ("summary.json", "about.json"):
@@ -112,7 +120,7 @@ def _pipe_inside(verb: str) -> Callable[[Path], list[str]]:
     return make
 
 
-def _pipe(*words: str) -> Callable[[Path], list[str]]:
+def _pipe(*words: str) -> Make:
     def make(folder: Path) -> list[str]:
         os.mkfifo(folder / "log.csv")
         return [words[0], str(folder / "log.csv"), "--rig", _rig(folder), *words[1:]]
@@ -126,7 +134,7 @@ def _rig(folder: Path) -> str:
     return str(path)
 
 
-def log(*parts: bytes, name: str = "log.csv", times: int = 1) -> Callable[[Path], list[str]]:
+def log(*parts: bytes, name: str = "log.csv", times: int = 1) -> Make:
     """Write a log out of parts, the last of them ``times`` times."""
 
     def make(folder: Path) -> list[str]:
@@ -142,10 +150,11 @@ def log(*parts: bytes, name: str = "log.csv", times: int = 1) -> Callable[[Path]
 
 MEGABYTE: Final = b"7" * 1_000_000
 # What is done, what is run, and the exit code it must have.
-ACTS: Final[tuple[tuple[str, Callable[[Path], list[str]], int], ...]] = (
-    ("review: samples cut to nothing", cut_to(0.0), 2),
+LONG: Final = ("review: a line of 400 MB",)
+ACTS: Final[tuple[tuple[str, Make, int], ...]] = (
+    ("review: samples cut to nothing", _cut_to_nothing, 2),
     ("review: samples missing", _missing, 2),
-    ("review: samples cut in the middle", cut_to(0.6), 0),
+    ("review: samples cut in the last segment", _cut, 0),
     ("review: a pipe as log", _pipe("review"), 2),
     ("snapshot: a pipe as log", _pipe("snapshot", "--at", "1", "--to", "x.svg"), 2),
     ("replay: a pipe as log", _pipe("replay"), 2),

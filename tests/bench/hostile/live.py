@@ -24,7 +24,7 @@ class Act(NamedTuple):
     Attributes:
         name: What is done.
         do: Does it.
-        wanted: What the output must do: ``released`` or ``stays held``.
+        wanted: What the output must do, as in ``Outcome``.
         within_s: How soon it must be released, s.
     """
 
@@ -167,10 +167,10 @@ PROCESSES: Final = (
     Act(
         "kill -9 of the keeper",
         lambda s: os.kill(s.keeper, signal.SIGKILL),
-        "released",
+        "held again",
         KILLED_S,
     ),
-    Act("SIGSTOP of the keeper", lambda s: os.kill(s.keeper, signal.SIGSTOP), "released", 0.6),
+    Act("SIGSTOP of the keeper", lambda s: os.kill(s.keeper, signal.SIGSTOP), "held again", 0.6),
     Act("kill -9 of a viewer", screen(signal.SIGKILL), "stays held"),
     Act("SIGSTOP of a viewer", screen(signal.SIGSTOP), "stays held"),
 )
@@ -184,7 +184,7 @@ LINES: Final = (
     Act("binary garbage only", poured(RNG_BYTES, instead=True), "released", GONE_S),
     Act("binary garbage between lines", poured(b"\x00\xff\x13\x11\n", instead=False), "stays held"),
     Act("NUL bytes in each line", writes(lambda t, i: b"\x00" + healthy(t, i)), "released", GONE_S),
-    Act("a line of 5 MB", lambda s: logger_of(s).raw(b"7" * 5_000_000 + b"\n"), "released", GONE_S),
+    Act("a line without end", poured(b"7" * 4096, instead=True), "released", GONE_S),
     Act("readings nan", writes(lambda t, _: b"%.4f,nan,nan\n" % t), "released", GONE_S),
     Act("the logger frozen, its clock too", frozen(boost=True, flow=True, clock=True), "released"),
     Act("the logger frozen, its clock goes on", frozen(boost=True, flow=True), "released"),
@@ -199,9 +199,12 @@ CLOCKS: Final = (
         for text in TIMES
     ),
     Act("clock 1000 times too slow, no spray", lost_with_slow_clock, "released"),
-    Act("clock starts again", writes(lambda t, i: healthy(t - 1e4, i)), "released", 0.5),
+    Act("clock starts again", writes(lambda t, i: healthy(t - 1e4, i)), "held again", 0.5),
 )
 DISKS: Final = (
     Act("files can't grow for a second", files_full, "stays held"),
     Act("session folder removed", lambda s: shutil.rmtree(s.session), "stays held"),
 )
+BY_NAME: Final = {
+    act.name: act for acts in (PROCESSES, PLUGS, LINES, CLOCKS, DISKS) for act in acts
+}

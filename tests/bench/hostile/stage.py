@@ -6,6 +6,7 @@ output is heartbeat lines, read at the other end of a cable of pseudo-terminals.
 
 import asyncio
 import contextlib
+import itertools
 import os
 import signal
 import threading
@@ -30,7 +31,8 @@ FLOW_ML_MIN: Final = 427.0  # what the small rig's spray gives there
 PERIOD_S: Final = 0.01
 HEADER: Final = b"time_s,boost_kpa,delivered_ml_min\n"
 SETTLED_S: Final = 1.5  # held so long before anything is done to it
-STAYS_S: Final = 4.0  # still held so long after: it stays held
+QUIET_S: Final = 0.4  # no beat says held for so long: it is released
+STAYS_S: Final = 6.0  # still held so long after: it stays held
 LONGEST_TEXT: Final = 90
 
 Line = Callable[[float, int], bytes]
@@ -48,15 +50,17 @@ class Outcome:
 
     Attributes:
         lost: What was sent and can't be read back, in words.
-        output: ``released`` or ``held`` some seconds later.
-        after_s: How long after the act the output last said held; None where it stays held.
+        output: ``stays held``, ``released`` for as long as it was looked at, or ``held again``.
+        after_s: How long after the act it was released; None where it stays held.
         said: What viewers were told, the first and most telling.
+        most_mb: The guard's largest memory, MB.
     """
 
     lost: str
     output: str
     after_s: float | None
     said: str
+    most_mb: float
 
 
 @dataclass
@@ -157,27 +161,32 @@ class Stage:
     def outcome(self, at_s: float) -> Outcome:
         """Wait and see whether the output is released; end the guard; count."""
         sent = 0 if self.logger is None else self.logger.sent
-        after_s = self._released_after_s(at_s)
+        output, after_s = self._seen(at_s)
         if self.logger is not None and is_alive(self.pid):
             sent = self.logger.sent + 1
         if self.logger is not None:
             self.logger.going.clear()
         time.sleep(0.3)
         said = self.heard.since(at_s)
+        most_mb = peak_mb(self.pid)
         with contextlib.suppress(ProcessLookupError):
             os.kill(self.pid, signal.SIGCONT)
             os.kill(self.pid, signal.SIGINT)
         wait_for_end(self.pid)
-        output = "stays held" if after_s is None else "released"
-        return Outcome(self._lost(sent), output, after_s, said)
+        return Outcome(self._lost(sent), output, after_s, said, most_mb)
 
-    def _released_after_s(self, at_s: float) -> float | None:
-        while time.monotonic() < at_s + STAYS_S:
-            last_s = self.wire.last_held_s
-            if time.monotonic() - last_s > 1.0:
-                return last_s - at_s
-            time.sleep(0.02)
-        return None if time.monotonic() - self.wire.last_held_s < 0.5 else 0.0
+    def _seen(self, at_s: float) -> tuple[str, float | None]:
+        """Look at the output for a while; return what it did, and when it was released."""
+        time.sleep(max(0.0, at_s + STAYS_S - time.monotonic()))
+        now = time.monotonic()
+        before = [held_s for held_s in self.wire.held_at_s if held_s <= at_s]
+        last = before[-1:] or [float("-inf")]
+        held = last + [held_s for held_s in self.wire.held_at_s if held_s > at_s]
+        for one, other in itertools.pairwise([*held, now]):
+            if other - one > QUIET_S:
+                after_s = max(one - at_s, 0.0)
+                return ("released" if other == now else "held again"), after_s
+        return "stays held", None
 
     def _lost(self, sent: int) -> str:
         if self.logger is None:
@@ -211,6 +220,15 @@ def child_of(pid: int, module: str) -> int:
                     return int(path.name)
         time.sleep(0.05)
     raise ProcessLookupError(module)
+
+
+def peak_mb(pid: int) -> float:
+    """Return a process's largest memory so far, MB; 0 where it is gone."""
+    try:
+        text = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0.0
+    return int(text.partition("VmHWM:")[2].split()[0]) / 1024.0 if "VmHWM:" in text else 0.0
 
 
 def is_alive(pid: int) -> bool:

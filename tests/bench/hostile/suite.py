@@ -13,7 +13,7 @@ from tests.bench.table import note, show
 from tests.brokers import mosquitto_path
 
 SLACK_S = 0.15  # for two cores and the bench's own threads
-HEAD = ("act", "lost", "output", "after s", "promised s", "said", "as it must")
+HEAD = ("act", "lost", "output", "after s", "promised s", "MB", "said", "as it must")
 GROUPS: dict[str, tuple[Act, ...]] = {
     "processes": PROCESSES,
     "plugs": PLUGS,
@@ -28,14 +28,15 @@ def judged(
 ) -> tuple[object, ...]:
     """Return a row of the table."""
     if isinstance(outcome, BaseException):
-        return (name, "", "", "", "", f"{type(outcome).__name__}: {outcome}"[:90], "**NO**")
-    good = outcome.output == wanted
+        return (name, *[""] * 5, f"{type(outcome).__name__}: {outcome}"[:90], "**NO**")
+    good = outcome.output == wanted or not wanted
     if good and within_s and outcome.after_s is not None:
         good = outcome.after_s <= within_s + SLACK_S
     after = "-" if outcome.after_s is None else f"{outcome.after_s:.2f}"
     said = files.ascii_only(outcome.said).replace("|", "/")
     promised = f"{within_s:.2f}" if within_s else "-"
-    return (name, outcome.lost, outcome.output, after, promised, said, "yes" if good else "**NO**")
+    figures = (after, promised, f"{outcome.most_mb:.0f}" if outcome.most_mb else "-")
+    return (name, outcome.lost, outcome.output, *figures, said, "yes" if good else "**NO**")
 
 
 def act_out(act: Act) -> tuple[object, ...]:

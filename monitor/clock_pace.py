@@ -1,0 +1,119 @@
+"""Does a live device's clock run as ours does? Compared with arrival, which enters no sum.
+
+A clock a thousand times too slow hides a total loss: each row then seems to come a hundredth of a
+millisecond after the one before, so nothing grows old and no debt grows. What is found here goes
+into the sample row (``rules.channels.CLOCK_PACE``), and the rules judge it as blindness.
+
+What is compared is the lag: arrival less device time, up to a constant. Whatever carries readings
+only ever adds to it: USB bridges hold back 16 ms, a busy machine up to some 0.2 s, then hand over
+all at once, and the newest of those is hardly late. So the least lag seen is the clock itself.
+
+- A lag more than ``HELD_BACK_S`` above the least, without a break for ``LASTING_S``, is a clock
+  that runs slow (or a way that delivers what is long past: no better).
+- A least lag that sinks more than that faster than it may is a clock that runs fast.
+
+The least lag may rise, and sink, by ``TOLERANCE`` of the time that passes: so much is forgiven.
+"""
+
+from math import nan
+from typing import Final
+
+from monitor.sources.base import Arrival
+from rules.channels import NOT_SENT, is_time
+from rules.clock_pace import HELD_BACK_S, LASTING_S, TOLERANCE, pace_in_words
+
+# The least lag isn't known at once: a port that opens hands over what it kept from before.
+LEARNING_S: Final = 0.5
+# A clock that moves by more than this in one row has stepped, as the rules have it: what passed
+# meanwhile isn't known, and no more is counted for it than rows are apart that follow each other.
+LATE_S: Final = 1.0
+AHEAD_S: Final = 10.0
+SILENT_S: Final = 0.25
+SLOWEST: Final = 1e-6
+FASTEST: Final = 1e6
+
+
+class ClockWatch:
+    """Follows one live source's times.
+
+    Attributes:
+        pace: Seconds the source's clock was found to run in one of ours, where that is wrong;
+            ``NOT_SENT`` where it runs as it should, or that isn't known yet.
+    """
+
+    def __init__(self) -> None:
+        self.pace = NOT_SENT
+        self._newest_s = nan
+        self._arrived_s = nan
+        self._learnt_s = nan
+        self._lag_s = 0.0
+        self._least_s = 0.0
+        # As the least lag, but rises little in a silence (what follows may be late for a moment),
+        # and sinks no faster than it may.
+        self._calm_s = 0.0
+        self._sinking_s = 0.0
+        self._right = (nan, nan)  # time and arrival when all was well
+        self._since_s: float | None = None  # arrival from which on ``pace`` is contradicted
+
+    def saw(self, time_s: float, arrived_s: float) -> bool:
+        """Take a reading's own time and when it could be read; return whether ``pace`` changed.
+
+        Args:
+            time_s: Its time; what is none says nothing of the clock.
+            arrived_s: Steady time, never falling.
+        """
+        if not is_time(time_s):
+            return False
+        if self._newest_s != self._newest_s:
+            self._newest_s, self._arrived_s = time_s, arrived_s
+            self._learnt_s = arrived_s + LEARNING_S
+            self._right = (time_s, arrived_s)
+            return False
+        step_s, passed_s = time_s - self._newest_s, arrived_s - self._arrived_s
+        if -LATE_S <= step_s < 0.0:  # late: says nothing of the clock
+            return False
+        self._newest_s, self._arrived_s = time_s, arrived_s
+        gap = abs(step_s - passed_s) <= HELD_BACK_S + TOLERANCE * passed_s
+        if not 0.0 <= step_s <= AHEAD_S and not gap:
+            step_s, passed_s = 0.0, min(passed_s, SILENT_S)
+        self._lag_s += passed_s - step_s
+        drift_s = TOLERANCE * passed_s
+        self._least_s = min(self._lag_s, self._least_s + drift_s)
+        self._calm_s = min(self._lag_s, self._calm_s + min(drift_s, TOLERANCE * SILENT_S))
+        self._sinking_s = max(self._calm_s, self._sinking_s - drift_s)
+        if arrived_s < self._learnt_s:
+            self._sinking_s = self._calm_s
+        off_s = max(self._lag_s - self._least_s, self._sinking_s - self._lag_s)
+        if off_s <= 0.5 * HELD_BACK_S:
+            self._right = (time_s, arrived_s)
+        return self._turned(off_s > HELD_BACK_S)
+
+    def compare(self, arrival: Arrival) -> bool:
+        """Take an arrival, as ``saw`` does."""
+        return self.saw(arrival.sample.time_s, arrival.readable_ns * 1e-9)
+
+    def words(self) -> str:
+        """Say what was found."""
+        if self.pace == NOT_SENT:
+            return "the source's clock runs as ours does again"
+        return (
+            f"the source's clock runs {pace_in_words(self.pace)}: readings can't be judged "
+            "(is the unit of its time right, and the way they come fast enough?)"
+        )
+
+    def _turned(self, wrong: bool) -> bool:
+        if wrong == (self.pace != NOT_SENT):
+            self._since_s = None
+            return False
+        if self._since_s is None:
+            self._since_s = self._arrived_s
+        if self._arrived_s - self._since_s < LASTING_S:
+            return False
+        self._since_s = None
+        self.pace = self._measured() if wrong else NOT_SENT
+        return True
+
+    def _measured(self) -> float:
+        time_s, arrived_s = self._right
+        pace = (self._newest_s - time_s) / (self._arrived_s - arrived_s)
+        return min(max(pace, SLOWEST), FASTEST)

@@ -1,0 +1,249 @@
+"""How soon missing spray is handled, and how slow rows may come: reckoned from the rig alone.
+
+What the flow sensor will read is worked out in closed form; the accounts, the ladder's thresholds
+and "no delivery" are then the decision code's own, fed with that reading row by row.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import exp, hypot, inf
+from typing import Final
+
+from rules.channels import BOOST, DELIVERED
+from rules.command import commanded_flow_ml_min
+from rules.constants import SPRAYING_ML_MIN, Constants, constants_of
+from rules.debt import account
+from rules.facts import Rig
+from rules.guard import fresh_state
+from rules.hydraulics import full_flow_ml_min
+from rules.ladder import debt_level
+from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
+from rules.state import (
+    ARREARS_ML,
+    COMMANDED_ML_MIN,
+    DEBT_ML,
+    EXPECTED_ML_MIN,
+    EXPECTED_SMOOTH,
+    FOR_S,
+    LEVEL,
+    NO_DELIVERY,
+    UNDELAYED_ML_MIN,
+    UNDER_DELIVERY,
+    VALUE,
+)
+from rules.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
+
+LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
+
+# The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
+# drawn seven million times in that time, so they lie five standard deviations out (normal
+# distribution); 95 % are below 1.645 of them, a third of the allowance.
+_OFF: Final = 1.0 / 3.0
+_SETTLED: Final = 8.0  # lags
+_SLOWEST_MS: Final = 500
+_PHASES: Final = 4
+_COARSE_S: Final = 0.05
+_STEP_S: Final = 0.005
+_PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Handled:
+    """How long after a fault the engine has each action, s; infinite: never.
+
+    Of twenty such faults nineteen are handled within these times (95th percentile).
+
+    Attributes:
+        warn_s: The warning.
+        pull_s: Timing is pulled.
+        cut_s: Boost is cut.
+    """
+
+    warn_s: float
+    pull_s: float
+    cut_s: float
+
+
+def handled(
+    rig: Rig, boost_kpa: float, due_ml_min: float, missing_share: float, period_s: float
+) -> Handled:
+    """Return how soon a loss of spray is handled, at a boost and a command that stand still.
+
+    Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
+    the longer the less is due. A smaller share goes at once, as by a clog.
+
+    All of the sensor's delay and lag count, the accounts, the time for which next to nothing must
+    arrive, the shortfall that outlasts, the row that comes only a period later, and the
+    controller's reaction. To that come errors of the delay and of the reading (gain and noise, both
+    of which go with the flow), each at its own 95th percentile: the root of the sum of their
+    squares.
+
+    Args:
+        rig: The rig.
+        boost_kpa: Boost, gauge.
+        due_ml_min: Flow the sensor should read, >= 0.
+        missing_share: Share of it that does not arrive, > 0 to 1.
+        period_s: Time from one row to the next, > 0.
+    """
+    constants = constants_of(rig)
+    spray, debt = rig.spray, rig.debt
+    run_down_s = 0.0
+    if missing_share >= 1.0 and due_ml_min > 0.0:
+        full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+        run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
+
+    def came_s(late_s: float, high: float) -> tuple[float, float, float]:
+        delay_s = spray.transport_delay_s + late_s
+
+        def flow_share(at_s: float) -> float:
+            since_s = at_s - delay_s
+            if since_s <= 0.0:
+                return 1.0
+            return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
+
+        settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
+        meter = _Meter(due_ml_min, spray.lag_s, 1.0 + high, _PULSE_ML, flow_share)
+        return _came_s(constants, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
+
+    usual = came_s(0.0, 0.0)
+    late = came_s(_OFF * debt.delay_tolerance_s, 0.0)
+    noise = debt.floor_ml_min / due_ml_min if due_ml_min > 0.0 else 0.0
+    high = came_s(0.0, _OFF * hypot(debt.share, noise))
+    after_s = period_s + rig.fault_intervals.reaction_s
+    return Handled(
+        *(
+            inf if inf in (b, c) else a + hypot(b - a, c - a) + after_s
+            for a, b, c in zip(usual, late, high, strict=True)
+        )
+    )
+
+
+def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
+    """Return the least flow that is due at a boost (kPa gauge) in a pull, mL/min.
+
+    By the rig's own command, at the injector duty where a pull begins to have full boost. What a
+    log commands is not known beforehand: full flow then.
+    """
+    k = constants_of(rig).k
+    speed_rpm = pull_from_rpm(rig)
+    duty_pct = injector_duty_pct(rig, petrol_kg_s(rig, boost_kpa, speed_rpm), speed_rpm)
+    return commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
+
+
+def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
+    """Return the longest time between rows at which a switched command can be judged, s.
+
+    A command that is switched off and on again between two rows was never seen, and the spray that
+    is then missing is the longer the farther the rows are apart: at most so much that timing is not
+    pulled for it, with full flow due at a boost (kPa gauge).
+    """
+    constants = constants_of(rig)
+    full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+    low_ms, high_ms = 1, _SLOWEST_MS
+    while high_ms - low_ms > 1:
+        middle_ms = (low_ms + high_ms) // 2
+        if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, 1e-3 * middle_ms):
+            high_ms = middle_ms
+        else:
+            low_ms = middle_ms
+    return 1e-3 * low_ms
+
+
+def _pulls_unseen(
+    rig: Rig, constants: Constants, boost_kpa: float, due_ml_min: float, period_s: float
+) -> bool:
+    """Whether spray that was off from one row to the next, unseen, pulls timing."""
+    settled_s = 2.0 * period_s + _SETTLED * rig.spray.lag_s
+    for i in range(_PHASES):
+        off_s = i * period_s / _PHASES
+
+        def flow_share(at_s: float, off_s: float = off_s) -> float:
+            return 0.0 if off_s < at_s <= off_s + period_s else 1.0
+
+        meter = _Meter(due_ml_min, rig.spray.lag_s, 1.0, 0.0, flow_share)
+        if _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)[1] < inf:
+            return True
+    return False
+
+
+class _Meter:
+    """A flow meter's reading after a fault, mL/min, at times that only go on.
+
+    A wheel that stands gives no more pulses; what it reads then is no more than one pulse's volume
+    over the time since the last.
+    """
+
+    def __init__(
+        self,
+        due_ml_min: float,
+        lag_s: float,
+        gain: float,
+        pulse_ml: float,
+        flow_share: Callable[[float], float],
+    ) -> None:
+        self._due_ml_min = self._reading = due_ml_min
+        self._lag_s, self._gain, self._pulse_ml = lag_s, gain, pulse_ml
+        self._flow_share = flow_share
+        self._at_s = self._still_s = 0.0
+
+    def read(self, at_s: float) -> float:
+        steps = max(1, round((at_s - self._at_s) / _STEP_S))
+        step_s = (at_s - self._at_s) / steps
+        kept = exp(-step_s / self._lag_s) if self._lag_s > 0.0 else 0.0
+        for i in range(steps):
+            share = self._flow_share(self._at_s + (i + 0.5) * step_s)
+            raw = share * self._due_ml_min
+            if share > 0.0:
+                self._still_s = 0.0
+            else:
+                self._still_s += step_s
+                raw = min(self._due_ml_min, 60.0 * self._pulse_ml / self._still_s)
+            self._reading += (raw - self._reading) * (1.0 - kept)
+        self._at_s = at_s
+        return self._reading * self._gain
+
+
+def _came_s(
+    constants: Constants,
+    boost_kpa: float,
+    due_ml_min: float,
+    meter: _Meter,
+    period_s: float,
+    settled_s: float,
+) -> tuple[float, float, float]:
+    """Return when warning, pull and cut are decided on, s after the fault; infinite: never.
+
+    The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
+    """
+    k = constants.k
+    s = fresh_state(constants)
+    s[VALUE + BOOST] = boost_kpa
+    for offset in (EXPECTED_ML_MIN, EXPECTED_SMOOTH, UNDELAYED_ML_MIN, COMMANDED_ML_MIN):
+        s[offset] = due_ml_min
+    spraying = due_ml_min > k[SPRAYING_ML_MIN]
+    came_s = [inf, inf, inf]
+    worst = NO_LEVEL
+    at_s = 0.0
+    step_s = period_s
+    while worst < CUT and at_s < LONGEST_S:
+        if at_s > settled_s and step_s < _COARSE_S:
+            step_s = _COARSE_S  # sums of what stands still come out the same
+        at_s += step_s
+        before_ml = s[DEBT_ML] + s[ARREARS_ML]
+        s[VALUE + DELIVERED] = meter.read(at_s)
+        account(k, s, s[VALUE + DELIVERED], step_s)
+        asked = debt_level(k, s, step_s)
+        if asked > s[LEVEL + UNDER_DELIVERY]:
+            s[LEVEL + UNDER_DELIVERY] = asked
+        if spraying:
+            none = flow_while_spraying(k, s, step_s)
+            asked = none if none > asked else asked
+        if asked > worst:
+            worst = asked
+            for i, level in enumerate((WARN, PULL, CUT)):
+                if worst >= level and came_s[i] == inf:
+                    came_s[i] = at_s
+        grows = s[DEBT_ML] + s[ARREARS_ML] > before_ml or s[FOR_S + NO_DELIVERY] > 0.0
+        if at_s > settled_s and worst < PULL and not grows:
+            break
+    return came_s[0], came_s[1], came_s[2]
