@@ -53,7 +53,9 @@ def run(arguments: Sequence[str]) -> int:
         )
         sys.stdout.flush()
     except cyclopts.CycloptsError as error:
-        _complain(f"flowdebt: {' '.join(str(error).split())}")
+        from monitor.command_errors import in_words
+
+        _complain(f"flowdebt: {in_words(error, tuple(_VERBS))}")
         return 2
     except BadInput as error:
         _complain(f"flowdebt: {error}")

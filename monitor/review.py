@@ -14,6 +14,7 @@ from monitor.mistakes import MistakeSearch
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review_words import in_words as in_words
+from monitor.sources.bounded_lines import FIELDS
 from monitor.sources.logs import log_blocks, rig_of_log
 from monitor.span import Span, readings_of
 from rules.channels import TIME
@@ -62,6 +63,7 @@ class Review:
         events: In the order in which they were raised.
         rejected: Rows not used, by reason.
         no_numbers: Cells with text where a number belongs, read as not a number.
+        lines_not_used: First lines of a CSV log with another number of fields than its header.
         no_number_cells: Where the first of them are, and what stands there.
         cut: Why a session ends early; None where it doesn't.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
@@ -84,6 +86,7 @@ class Review:
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
     no_number_cells: list[str] = field(default_factory=list)
+    lines_not_used: list[int] = field(default_factory=list)
     cut: str | None = None
     reproduced: bool | None = None
     differs_at_s: float | None = None
@@ -266,6 +269,8 @@ def _review_log(path: Path, rig: str | None) -> Review:
     result.cut = blocks.cut
     result.no_numbers = blocks.statistics.no_numbers
     result.no_number_cells = blocks.no_numbers() if result.no_numbers else []
+    if blocks.statistics.rejected.get(FIELDS):
+        result.lines_not_used = blocks.not_used()
     _conclude(result, replay, dict(blocks.statistics.rejected))
     return result
 

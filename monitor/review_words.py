@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from monitor.device_time import LATE_S
+from monitor.sources.bounded_lines import FIELDS
 from monitor.span import counted
 from rules.events import Event
 from rules.facts import Action
@@ -33,7 +34,11 @@ def in_words(result: "Review") -> Iterator[str]:
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
-        yield f"  {counted(count, 'row')} not used: {reason}"
+        where = ""
+        if reason == FIELDS and result.lines_not_used:
+            lines = ", ".join(map(str, result.lines_not_used))
+            where = f" (line {lines}{' and so on' if count > len(result.lines_not_used) else ''})"
+        yield f"  {counted(count, 'row')} not used: {reason}{where}"
     if result.no_numbers:
         cells = "1 cell is" if result.no_numbers == 1 else f"{result.no_numbers} cells are"
         where = "; ".join(f"line {cell}" for cell in result.no_number_cells)

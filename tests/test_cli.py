@@ -71,16 +71,16 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 REVIEW = "review {} --rig small.toml"
 BAD = {
-    "unknown command": ("sing", 'Unknown command "sing"'),
+    "unknown command": ("sing", 'found command "sing", expected one such as'),
     "unknown option": ("check brindle --loud", "--loud"),
     "too much": ("check brindle tarnwick", "tarnwick"),
-    "no rig": ("check", "--rig"),
+    "no rig": ("check", "check: found no RIG, expected one: rig file"),
     "unknown rig": ("check nemo", 'found rig "nemo", expected a file or a shipped rig: brindle'),
     "missing rig": ("check none.toml", "none.toml: found no such file"),
     "bad rig key": ("check typo.toml", "typo.toml:"),
     "rig is garbage": ("check garbage.toml", "garbage.toml:1: found byte 0xff"),
     "rig is a folder": ("check nothing", "found a folder"),
-    "no log": ("review", "--log"),
+    "no log": ("review", "review: found no LOG, expected one: a log"),
     "missing log": (REVIEW.format("none.csv"), "none.csv: found no such file"),
     "log without rig": ("review text.csv", "found no --rig"),
     "log, unknown rig": ("review text.csv --rig nemo", 'found rig "nemo"'),
@@ -109,7 +109,7 @@ BAD = {
         "watch /dev/none --rig small.toml --headless --no-record",
         "/dev/none: found a port that can't be opened",
     ),
-    "speed without end": ("demo --speed inf", "Must be a number"),
+    "speed without end": ("demo --speed inf", "expected a number"),
     "watch: unknown scenario": ("watch sim:nemo --headless --no-record", 'scenario "nemo"'),
     "attach and source": ("watch --attach x.csv", "--attach"),
     "unknown scenario": ("simulate nemo", 'found scenario "nemo"'),

@@ -21,6 +21,7 @@ from rules.guard import Guard
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario_and_rig
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 
 SCENARIO, RIG_FILE = load_scenario_and_rig("healthy_pulls")
@@ -96,7 +97,7 @@ async def told(form: str, posts: list[Post]) -> list[str]:
     async with source:
         for post in posts:
             broker.post(post)
-        async with asyncio.timeout(10.0):
+        async with asyncio.timeout(PATIENCE_S):
             while sum(isinstance(item, Arrival) for item in found) < 2:
                 found.append(await anext(source))
     return [item.text for item in found if isinstance(item, Notice)]

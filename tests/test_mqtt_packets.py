@@ -15,6 +15,7 @@ from monitor.sources.base import Arrival, Notice
 from monitor.sources.mqtt import TOO_LONG, MqttSource
 from simulator.rig import rig_from_text
 from tests.brokers import Publisher, amqtt_broker, mosquitto_broker, mosquitto_path
+from tests.patience import PATIENCE_S
 from tests.rig_text import SMALL
 
 RIG = rig_from_text(SMALL, "small.toml")
@@ -122,7 +123,7 @@ def test_a_huge_packet_takes_no_memory() -> None:
 
 
 async def _next(source: MqttSource) -> Arrival | Notice:
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(PATIENCE_S):
         return await anext(source)
 
 

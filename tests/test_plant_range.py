@@ -18,8 +18,6 @@ from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
 from simulator.scenario import load_scenario
 
-pytestmark = pytest.mark.timeout(240)  # compiles the plant, once on a machine
-
 RIGS = {name: load_rig(path).rig for name, path in sorted(shipped_rigs().items())}
 STEPS = some.builds(
     Step,

@@ -16,6 +16,7 @@ from monitor.mqtt.link import MqttLink, Post
 from monitor.sources.base import Notice, SourceStatistics
 from monitor.sources.inbox import Inbox
 from monitor.wake import Answer, WakeUp
+from tests.patience import PATIENCE_S
 
 FLOOD = 20_000
 
@@ -105,7 +106,7 @@ def test_a_signal_comes_through_a_flood() -> None:
             inbox = Inbox(SourceStatistics())
             from_a_thread(flood(inbox))
             os.kill(os.getpid(), signal.SIGTERM)
-            async with asyncio.timeout(20.0):
+            async with asyncio.timeout(PATIENCE_S):
                 await heard.wait()
         finally:
             loop.remove_signal_handler(signal.SIGTERM)
@@ -174,7 +175,7 @@ def test_the_first_answer_counts() -> None:
         assert await answer == "first"
         given_up: Answer[str] = Answer()
         with pytest.raises(TimeoutError):
-            async with asyncio.timeout(0.0):
+            async with asyncio.timeout(PATIENCE_S):
                 await given_up
         given_up.say("late")
         await asyncio.sleep(0)

@@ -27,6 +27,7 @@ def review(
     import json
     import sys
 
+    from monitor.for_output import for_output
     from monitor.review import NOT_JUDGED, in_words
     from monitor.review import review as read_back
     from rules.facts import Action
@@ -36,7 +37,8 @@ def review(
     if as_json:
         sys.stdout.write(json.dumps(result.as_json(), allow_nan=False) + "\n")
     else:
-        sys.stdout.write("\n".join(in_words(result)) + "\n")
+        for line in in_words(result):
+            sys.stdout.write(for_output(line) + "\n")
     sys.stdout.flush()
     if result.reproduced is False:
         return 1

@@ -9,9 +9,10 @@ from monitor.commands.parameters import JsonFlag
 
 
 def sessions(
-    folder: Annotated[Path, Parameter(help="Folder that sessions are recorded in.")] = Path(
-        "sessions"
-    ),
+    folder: Annotated[
+        Path | None,
+        Parameter(help="Folder that sessions are recorded in; otherwise sessions."),
+    ] = None,
     *,
     as_json: JsonFlag = False,
 ) -> int:
@@ -22,6 +23,7 @@ def sessions(
     """
     import contextlib
     import json
+    import os
     import sys
 
     from monitor.guard.place import running_places
@@ -31,6 +33,14 @@ def sessions(
     running: set[int] = set()
     with contextlib.suppress(BadInput):
         running = {place.pid for place in running_places()}
+    usual = Path("sessions")
+    if folder is None and not os.path.lexists(usual):
+        if not as_json:
+            sys.stdout.write(
+                "nothing recorded here yet: flowdebt watch records in a folder called sessions\n"
+            )
+        return 0
+    folder = folder or usual
     entries = sessions_in(folder, running)
     if as_json:
         for entry in entries:

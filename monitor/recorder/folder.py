@@ -86,7 +86,7 @@ class SessionFolder:
             self.segments.open(dropped, state)
             self.events: DiskFile = disk.create(self.path / layout.EVENTS)
         except OSError:
-            self._unmake()
+            self.take_away()
             raise
 
     def is_there(self) -> bool:
@@ -109,7 +109,7 @@ class SessionFolder:
         done, self.handles = self.handles, []
         return done + handles
 
-    def _unmake(self) -> None:
+    def take_away(self) -> None:
         """Take away a session that never began: our own folder, with only what we put there."""
         self.segments.finish()
         for handle in self.handles:

@@ -34,6 +34,9 @@ CLOSING_S: Final = 10.0  # patience with a disk that hangs
 Pair = tuple[Sample, Decision]
 
 
+FAILED: Final = "failed"  # as a guard calls that end
+
+
 class _Turn(NamedTuple):
     """Among the pending rows: a new segment begins here; the guard remembers this.
 
@@ -164,6 +167,13 @@ class Recorder:
         with self._lock:
             self._notes.append({"kind": "end", "rows": self.rows, "dropped": self.dropped, **facts})
         ended = self._write_notes()
+        if facts.get("end") == FAILED and not (self.rows or self.dropped):
+            # A source that could not even be opened.
+            self._syncer.finish(CLOSING_S)
+            with contextlib.suppress(OSError):
+                self._folder.events.close()
+            self._folder.take_away()
+            return
         self._summary.ended = ended
         self._summary.why = str(facts.get("why", ""))
         self._write_summary()

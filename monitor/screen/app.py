@@ -148,7 +148,10 @@ class Dashboard(AlarmKeys):
 
     async def _listen(self) -> None:
         greeted = await self._follow(self._link_factory)
-        while (look := self._next_guard) is not None:
+        # A simulated car that has ended leaves nothing to join: another one is another car.
+        while (look := self._next_guard) is not None and not (
+            self.picture.simulated and self.picture.ended
+        ):
             if greeted and look.by_itself and not self.picture.ended:
                 self._notice("guard", "looking for the next one")
             greeted = await self._follow(await self._next_link(look))

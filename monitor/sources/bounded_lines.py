@@ -10,6 +10,7 @@ from typing import BinaryIO, Final
 from simulator.strict import BadInput, called, open_file
 
 LONGEST_LINE: Final = 65_536  # bytes; 256 columns of long numbers take a tenth of it
+FIELDS: Final = "number of fields"  # why a row of a CSV log is not used
 _ENDS: Final = (b"\n", b"\r")
 
 

@@ -12,7 +12,7 @@ from pyarrow import csv as pacsv
 from monitor.decode import NO_TIME, Columns, is_own_header
 from monitor.device_time import DeviceTime
 from monitor.sources.base import SourceStatistics
-from monitor.sources.bounded_lines import BoundedLines
+from monitor.sources.bounded_lines import FIELDS, BoundedLines
 from monitor.sources.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
 from monitor.sources.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
 from monitor.sources.csv_units import check_units
@@ -31,7 +31,6 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
-_FIELDS: Final = "number of fields"
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
@@ -94,7 +93,7 @@ class CsvBlocks:
     def _as_text(self) -> Iterator[Any]:
         """Yield the blocks from the first on that has a cell that is no number."""
         statistics, texts = self.statistics, TextColumns(self.layout.decimal_point)
-        statistics.received -= statistics.rejected.pop(_FIELDS, 0)  # they come by once more
+        statistics.received -= statistics.rejected.pop(FIELDS, 0)  # they come by once more
         to_skip = statistics.decoded + statistics.rejected[NO_TIME]
         for batch in self._batches(pa.string()):
             left = batch.slice(min(to_skip, batch.num_rows))
@@ -112,6 +111,12 @@ class CsvBlocks:
         """Return where the first cells are that are no numbers, and what stands there."""
         found = wrong_cells(self.path, self.layout, self._wanted())
         return [cell.words for cell in islice(found, MOST_SHOWN)]
+
+    def not_used(self) -> list[int]:
+        """Return the lines of the first rows that have another number of fields."""
+        found = rows_of(self.path, self.layout)
+        wrong = (line for line, row in found if len(row) != len(self.layout.names))
+        return list(islice(wrong, MOST_SHOWN))
 
     def _batches(self, kind: Any) -> Any:
         names = [f"c{i}" for i in range(len(self.layout.names))]
@@ -143,7 +148,7 @@ class CsvBlocks:
 
     def _skip(self, row: Any) -> str:
         self.statistics.received += 1
-        self.statistics.rejected[_FIELDS] += 1
+        self.statistics.rejected[FIELDS] += 1
         return "skip"
 
     def _rows(self, batch: Any) -> Any:
@@ -188,7 +193,7 @@ class CsvBlocks:
 
     def _no_rows(self) -> str:
         lines = self.layout.lines_before_data
-        others = self.statistics.rejected[_FIELDS]
+        others = self.statistics.rejected[FIELDS]
         if others and self.layout.delimiter == "," and self._more_fields():
             return (
                 f"{called(self.path)}: found only rows with more fields than the header after line "
