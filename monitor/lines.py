@@ -168,7 +168,7 @@ def _status_in_words(frame: Frame) -> str:
     parts = [f"{_number(decision.get('time_s'), 2):>9} s  {frame.status}"]
     parts.append(f"boost {_number(decision.get('boost_kpa'), 0)} kPa")
     parts.append(
-        f"flow {_number(decision.get('delivered_ml_min'), 0)} of "
+        f"flow now {_number(decision.get('delivered_ml_min'), 0)} of "
         f"{_number(decision.get('expected_ml_min'), 0)} mL/min"
     )
     parts.append(f"debt {_number(decision.get('debt_ml'), 2)} mL")

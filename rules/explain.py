@@ -55,31 +55,43 @@ def _at_boost(decision: Decision) -> str:
     return "at unknown boost"
 
 
+def _average(decision: Decision) -> str:
+    """Say what arrives, and the share missing of it that actions go by: both smoothed alike."""
+    share, expected = decision.missing_share, decision.expected_smooth_ml_min
+    if share == 0.0:  # too little is expected for a share to mean anything
+        return _flows(decision)
+    return (
+        f"{(1.0 - share) * expected:.0f} of {expected:.0f} mL/min arrive "
+        f"({100.0 * share:.0f} % missing)"
+    )
+
+
+def _flows(decision: Decision) -> str:
+    return f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min arrive"
+
+
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     terms = rig.debt
     reached = {
-        Action.WARN: ("warning", terms.warn_ml),
+        Action.WARN: ("warn", terms.warn_ml),
         Action.PULL_TIMING: ("pull", terms.pull_ml),
         Action.CUT_BOOST: ("cut", terms.cut_ml),
     }
-    flows = (
-        f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min expected "
-        f"({100.0 * decision.missing_share:.0f} % missing) {_at_boost(decision)}"
-    )
+    flows = f"{_average(decision)} {_at_boost(decision)}"
     if level is Action.PULL_TIMING and decision.debt_ml < terms.pull_ml:
         return (
-            f"delivered {flows}; arrears {decision.arrears_ml:.2f} mL passed their limit of "
-            f"{terms.arrears_ml:.2f} mL (short beyond {100.0 * terms.arrears_share:.0f} %)"
+            f"{flows}; arrears {decision.arrears_ml:.2f} mL (short beyond "
+            f"{100.0 * terms.arrears_share:.0f} %) passed their limit of {terms.arrears_ml:.2f} mL"
         )
     if level is Action.CUT_BOOST and decision.debt_ml < terms.cut_ml:
         return (
-            f"delivered {flows}, and the shortfall outlasted "
+            f"{flows}, and the shortfall outlasted "
             f"{rig.ladder.shortfall_outlasts_s:.1f} s of pulled timing"
         )
     name, threshold = reached[level]
     return (
-        f"delivered {flows}; debt {decision.debt_ml:.2f} mL passed the {name} threshold of "
-        f"{threshold:.2f} mL, {1000.0 * decision.short_s:.0f} ms after the shortfall began"
+        f"{flows}; debt {decision.debt_ml:.2f} mL passed the {name} threshold of "
+        f"{threshold:.2f} mL after {decision.short_s:.2f} s"
     )
 
 
@@ -157,16 +169,9 @@ def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
     )
 
 
-def _flows(decision: Decision) -> str:
-    return (
-        f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min expected "
-        f"{_at_boost(decision)}"
-    )
-
-
 def _explain_none(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"nothing arrives: {_flows(decision)}, for more than "
+        f"next to nothing comes: {_flows(decision)} {_at_boost(decision)}, for more than "
         f"{1000.0 * rig.watch.no_delivery_for_s:.0f} ms"
     )
 
@@ -181,7 +186,7 @@ def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"more arrives than the nozzles can pass: {_flows(decision)}; "
+        f"more comes than the nozzles can pass: {_flows(decision)} {_at_boost(decision)}; "
         f"{decision.excess_ml:.2f} mL beyond command and allowance (limit {rig.watch.over_ml:.2f})"
     )
 
@@ -197,11 +202,11 @@ def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
 def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
     if decision.cooling_k == decision.cooling_k and rig.watch.least_drop_k > 0.0:
         return (
-            f"spray flows ({_flows(decision)}) but cools the charge by only "
+            f"spray flows ({_flows(decision)} {_at_boost(decision)}) but cools the charge by only "
             f"{decision.cooling_k:.1f} K, less than {rig.watch.least_drop_k:.1f} K"
         )
     return (
-        f"spray flows ({_flows(decision)}) but the intake has risen to "
+        f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
         f"{decision.value_intake_c:.0f} degC, more than {rig.watch.most_rise_k:.0f} K since boost "
         "began"
     )
@@ -225,22 +230,33 @@ def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
-    mapped = {terms.name for terms in rig.channels}
-    asked = []
-    for column, wanted in (
-        (ch.CONFIRMED_RETARD, f"{decision.retard_deg:.1f} deg of retard"),
-        (ch.CONFIRMED_CEILING, f"a ceiling of {decision.boost_ceiling_kpa:.0f} kPa"),
+    watch, mapped = rig.watch, {terms.name for terms in rig.channels}
+    at_cut = sum(decision[i] >= Action.CUT_BOOST for i in range(st.LEVEL, st.LEVEL + st.N_FINDINGS))
+    retard, ceiling = decision.value_confirmed_retard_deg, decision.value_confirmed_ceiling_kpa
+    unconfirmed = []
+    for column, told, follows in (
+        (
+            ch.CONFIRMED_RETARD,
+            f"{retard:.1f} of {decision.retard_deg:.1f} deg of retard confirmed",
+            retard >= decision.retard_deg - watch.confirm_timing_deg,
+        ),
+        (
+            ch.CONFIRMED_CEILING,
+            f"{ceiling:.0f} kPa confirmed for a ceiling of {decision.boost_ceiling_kpa:.0f} kPa",
+            # A ceiling that this finding alone has just set can't be confirmed yet.
+            at_cut <= (level is Action.CUT_BOOST)
+            or ceiling <= decision.boost_ceiling_kpa + watch.confirm_boost_kpa,
+        ),
     ):
         channel = ch.CHANNELS[column - 1]
-        in_force = column == ch.CONFIRMED_RETARD or decision.boost_ceiling_kpa < inf
-        if channel.name not in mapped or not in_force:
-            continue
-        health = st.HEALTH_WORDS[int(decision[st.HEALTH + column])]
-        told = f"{decision[st.VALUE + column]:.1f} {channel.unit}"
-        asked.append(f"of {wanted} {told if health == 'healthy' else health} is confirmed")
-    within_s = rig.fault_intervals.reaction_s + rig.watch.confirm_within_s
-    said = " and ".join(asked) or "what was asked is not confirmed"
-    return f"the engine controller does not follow: {said} after {1000.0 * within_s:.0f} ms"
+        health = decision[st.HEALTH + column]
+        if channel.name in mapped and health != st.HEALTHY:
+            unconfirmed.append(f"{channel.label} {st.HEALTH_WORDS[int(health)]}")
+        elif channel.name in mapped and not follows:
+            unconfirmed.append(told)
+    within_s = rig.fault_intervals.reaction_s + watch.confirm_within_s
+    said = ", ".join(unconfirmed) or "what was asked is not confirmed"
+    return f"the engine controller does not follow within {within_s:.2f} s: {said}"
 
 
 def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
@@ -251,10 +267,9 @@ def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
         else f"{decision.value_command_pct:.0f} % of full flow"
     )
     return (
-        f"the log says {logged} are commanded, the rig's own rule {_at_boost(decision)} makes it "
-        f"{decision.commanded_ml_min:.0f} mL/min, for more than "
-        f"{rig.watch.cross_check_for_s:.2f} s: a reading, the controller or the rig is wrong, so "
-        "the spray cannot be judged"
+        f"the log says {logged} are commanded, the rig {decision.commanded_ml_min:.0f} mL/min "
+        f"{_at_boost(decision)}, for {rig.watch.cross_check_for_s:.2f} s: one is wrong, so the "
+        "spray cannot be judged"
     )
 
 

@@ -55,7 +55,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         "warn, then pull timing in proportion, then cut boost to the dry limit",
-        "tank level, pump supply and fuse, filter, nozzle, line and fittings",
+        "tank level, pump supply and fuse, filter, nozzle, line, fittings",
         by_design_below_onset=True,
     ),
     Finding(
@@ -64,7 +64,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         _DRY_RESPONSE,
-        "pump fuse and relay, empty tank, pump wiring, a line off its fitting",
+        "pump fuse, relay and wiring, empty tank, a line off its fitting",
         by_design_below_onset=True,
     ),
     Finding(
@@ -73,7 +73,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         ("boost_kpa",),
         _DRY_RESPONSE,
-        "spray controller's power and fuse, its boost line or signal, its arming switch",
+        "spray controller's fuse, its boost line or signal, arming switch",
         needs_any=("commanded_ml_min", "command_pct"),
         by_design_below_onset=True,
     ),
@@ -83,7 +83,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         "the rig's over_action: more flow than the nozzles can pass goes somewhere else",
-        "line and fittings behind the flow sensor, a nozzle fallen out, a valve stuck open",
+        "line behind the sensor, a nozzle fallen out, a valve stuck open",
         by_design_below_onset=True,
     ),
     Finding(
@@ -100,7 +100,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         (*_FLOW, "intake_c"),
         "the rig's cooling_action: what the sensor counts does not reach the charge",
-        "line and nozzle behind the flow sensor, mix in the tank, intake sensor",
+        "line and nozzle behind the flow sensor, mix, intake sensor",
         by_design_below_onset=True,
     ),
     Finding(
@@ -136,7 +136,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         ("intake_c",),
         "the limit's own action",
-        "intercooler air flow, heat soak, a spray leak after the flow sensor",
+        "intercooler air flow, heat soak, a spray leak behind the sensor",
         limit="intake_c",
     ),
     Finding(
@@ -179,7 +179,7 @@ FINDINGS: Final = (
         Severity.PROTECTION,
         (),
         "warn; late samples are not used",
-        "logger or link overloaded, two loggers on one line",
+        "logger or link overloaded, two loggers on one wire",
     ),
     Finding(
         "not_followed",
@@ -187,7 +187,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         (),
         "the rig's not_followed_action, on top of what was asked and is not done",
-        "wiring to the engine controller, its input's setting, what confirms it",
+        "wiring to the engine controller, its input, what confirms it",
         needs_any=("confirmed_retard_deg", "confirmed_ceiling_kpa"),
     ),
     Finding(
@@ -196,7 +196,7 @@ FINDINGS: Final = (
         Severity.PROTECTION,
         ("boost_kpa",),
         "what the rig says for blindness: what is due can't be told",
-        "boost sensor and its hose, the spray controller's own settings, [command] in the rig",
+        "boost sensor and hose, the controller's settings, [command]",
         needs_any=("commanded_ml_min", "command_pct"),
     ),
     Finding(
@@ -205,7 +205,7 @@ FINDINGS: Final = (
         Severity.PROTECTION,
         ("boost_kpa", "engine_speed_rpm", "injector_duty_pct"),
         "what the rig says for blindness: a boost that reads low hides what is due",
-        "boost sensor, its hose and wiring, then injector duty, fuel pressure and [injectors]",
+        "boost sensor, hose and wiring, injector duty, [injectors]",
     ),
 )
 

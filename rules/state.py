@@ -96,8 +96,9 @@ HEALTH_WORDS: Final = (
     DUTY_BOOST_KPA,
     REFUSED_COLUMN,
     REFUSED,
-) = range(27)
-LEVEL: Final = 27  # one for each finding
+    EXPECTED_SMOOTH,
+) = range(28)
+LEVEL: Final = 28  # one for each finding
 HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
@@ -108,7 +109,7 @@ CLOCK_DOUBT_S: Final = N_DECISION + 1  # how long a clock step still counts as n
 DELAYED_ML_MIN: Final = N_DECISION + 2  # commanded, one transport delay ago
 RATE_ML_MIN_S: Final = N_DECISION + 3  # |d expected / dt|
 SHORT_SMOOTH: Final = N_DECISION + 4  # smoothed shortfall, mL/min
-EXPECTED_SMOOTH: Final = N_DECISION + 5  # smoothed expected flow, mL/min
+CUT_S: Final = N_DECISION + 5  # how long the boost ceiling has been in force
 HELD_MISSING: Final = N_DECISION + 6  # largest missing share while timing is pulled
 PULLED_S: Final = N_DECISION + 7  # time pulled with the shortfall still there
 LOW_BOOST_S: Final = N_DECISION + 8
@@ -130,13 +131,12 @@ COMMANDED_BEFORE: Final = N_DECISION + 23  # commanded, one sample ago
 DUE_DEG: Final = N_DECISION + 24  # retard asked for long enough to be done by now, deg
 NEXT_DEG: Final = N_DECISION + 25  # retard that becomes due next, deg
 NEXT_S: Final = N_DECISION + 26  # how long that has been asked for
-CUT_S: Final = N_DECISION + 27  # how long the boost ceiling has been in force
-FROZEN: Final = N_DECISION + 28  # 1 where the logger repeats itself
-LOGGER_STILL_S: Final = N_DECISION + 29  # time under boost without news from any channel
-LOGGER_PAUSE_S: Final = N_DECISION + 30  # such times lately, on average
-LAW_LAGGED_ML_MIN: Final = N_DECISION + 31  # the command by the rig's own rule, lagged
-AIR_LEVEL: Final = N_DECISION + 32  # this car's air by injector duty, to that by its rig's figures
-FOR_S: Final = N_DECISION + 33  # how long each finding's condition has held
+FROZEN: Final = N_DECISION + 27  # 1 where the logger repeats itself
+LOGGER_STILL_S: Final = N_DECISION + 28  # time under boost without news from any channel
+LOGGER_PAUSE_S: Final = N_DECISION + 29  # such times lately, on average
+LAW_LAGGED_ML_MIN: Final = N_DECISION + 30  # the command by the rig's own rule, lagged
+AIR_LEVEL: Final = N_DECISION + 31  # this car's air by injector duty, to that by its rig's figures
+FOR_S: Final = N_DECISION + 32  # how long each finding's condition has held
 ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
 QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
 
@@ -193,6 +193,7 @@ class Decision(NamedTuple):
             wrong with that, 0 where it isn't known.
         duty_boost_kpa: Boost that injector duty and engine speed speak for, gauge; NaN where
             nothing is injected or it can't be told.
+        expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
 
     ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
     ``value_*`` its last good value, however old.
@@ -225,6 +226,7 @@ class Decision(NamedTuple):
     duty_boost_kpa: float
     refused_column: float
     refused: float
+    expected_smooth_ml_min: float
     level_under_delivery: float
     level_no_delivery: float
     level_no_command: float

@@ -136,8 +136,8 @@ def event(**changes: Any) -> dict[str, Any]:
         "retard_deg": 5.5,
         "boost_ceiling_kpa": None,
         "debt_ml": 0.83,
-        "explanation": "Delivered 300 of 500 mL/min expected (40 % missing) at 150 kPa boost; "
-        "debt 0.83 mL passed the pull threshold of 0.80 mL, 240 ms after the shortfall began: "
+        "explanation": "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; "
+        "debt 0.83 mL passed the pull threshold of 0.80 mL after 0.24 s: "
         "pull 5.5 deg of timing.",
         "action_time_s": 18.2,
         "until_s": None,
@@ -159,7 +159,7 @@ CAUSES: Final = [
     {"cause": "air_or_empty", "label": "tank empty", "likelihood": 0.22, "evidence": []},
     {"cause": "split_before_sensor", "label": "line broken", "likelihood": 0.05, "evidence": []},
 ]
-CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line and fittings"
+CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line, fittings"
 
 
 WENT: Final = event(

@@ -139,10 +139,10 @@ def stories() -> list[Story]:
             ],
             102.05,
             (
-                "■ CUT BOOST",
+                "▬ CUT BOOST",
                 "to 100 kPa",
                 "nder-delivery, debt 5.60 mL, 100 % of the spray missing.",
-                "■ past cut",
+                "▬ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg",
                 "Likely pump stopped 71 %, tank empty 22 %, line",

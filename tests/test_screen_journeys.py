@@ -54,7 +54,7 @@ async def test_a_trip_is_watched_frozen_and_looked_at_in_other_units_and_themes(
         await pilot.press("u", "t", "t")
         await pilot.pause()
         shown = text_of(app)
-        assert "■ CUT BOOST   to 14.5 psi" in shown
+        assert "▬ CUT BOOST   to 14.5 psi" in shown
         assert "frozen 0.6 s ago" in shown
         assert "Likely pump stopped 71 %" in shown
         assert (app.units, app.palette) == (US, CONTRAST)

@@ -98,9 +98,9 @@ async def test_a_frozen_plot_stays_while_all_else_goes_on() -> None:
         assert [line[:82] for line in after[4:24]] == [line[:82] for line in before[4:24]]
         assert [line[89:] for line in after[6:9]] == [line[89:] for line in before[6:9]]
         shown = "\n".join(after)
-        assert "■ CUT BOOST" in after[0]
+        assert "▬ CUT BOOST" in after[0]
         assert "120 kPa" in shown
-        assert "■ past cut" in shown
+        assert "▬ past cut" in shown
         assert "under-delivery" in shown
         assert "f go on" in shown
         await pilot.press("f")

@@ -16,7 +16,7 @@ from monitor.guard.protocol import Bye, CauseLine, Command, Ending, Message, Not
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.literal import figure, number, plain, wrapped
-from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.panes.detail import explanation_in
 from monitor.screen.panes.spray_path import PARTS, placed, suspicion
 from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
@@ -165,20 +165,19 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
     await asyncio.wait_for(link.taken(), PATIENCE_S)
 
 
-def test_an_explanation_keeps_what_is_done() -> None:
-    """Too long for its lines, an explanation loses the end of its reason, never the action."""
-    reason = "Delivered 300 of 500 mL/min expected (40 % missing) at 150 kPa boost; debt 0.83 mL"
-    text = f"{reason} passed: here: pull 5.5 deg of timing."
-    assert wrapped_to_action(text, 200, 2) == [text]
-    for width in (35, 40, 50):
-        lines = wrapped_to_action(text, width, 2)
-        assert len(lines) == 2
+def test_an_explanation_never_loses_its_end() -> None:
+    """Whole where it fits; else the reason alone, to its end; cut only where even that can't be."""
+    reason = "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; debt 0.83 mL passed: here"
+    text = f"{reason}: pull 5.5 deg of timing."
+    assert explanation_in(text, 200, 2) == [text]
+    for width in (45, 50, 60):
+        lines = explanation_in(text, width, 2)
+        assert len(lines) <= 2
         assert all(cell_len(line) <= width for line in lines)
-        said = " ".join(lines)
-        assert said.endswith("…: pull 5.5 deg of timing.")
-        assert said.startswith("Delivered 300")
-    assert wrapped_to_action("no colon at all here", 8, 1) == ["no colo…"]
-    assert wrapped_to_action(f"why: {'long ' * 20}", 10, 1) == ["why: long…"]
+        assert " ".join(lines) in (text, f"{reason}.")
+    assert explanation_in(text, 45, 2) != [text]
+    assert explanation_in("no colon at all here", 8, 1) == ["no colo…"]
+    assert explanation_in(f"why: {'long ' * 20}", 10, 1) == ["why."]
 
 
 @pytest.mark.asyncio
@@ -240,11 +239,14 @@ def test_likely_causes_are_worded_and_nonsense_is_left_out() -> None:
         {"label": "weak\x1b[2J pump", "likelihood": 0.05},
         {"label": 5, "likelihood": "x"},
     ]
-    words = likely_in_words(causes)
-    assert words.startswith("Likely clogged nozzle 90 %, weak")
-    assert words.endswith(" pump 5 %: line up 3 %; flow 60 %.")
-    assert "\x1b" not in words
-    assert likely_in_words([]) == likely_in_words([{"label": None}]) == ""
+    named = "Likely clogged nozzle 90 %, weak[2J pump 5 %"
+    assert likely_in_words(causes, " (now)") == [
+        f"{named}: line up 3 %; flow 60 % (now).",
+        f"{named}: line up 3 % (now).",
+        f"{named} (now).",
+        "Likely clogged nozzle 90 % (now).",
+    ]
+    assert likely_in_words([]) == likely_in_words([{"label": None}]) == []
 
 
 # --- the way of the spray -----------------------------------------------------------------------

@@ -218,7 +218,7 @@ async def test_without_colour_the_words_carry_it(
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, look=Look(theme=theme), clock=clock)
     shown, painted = await _painted(app, link, clock)
-    assert "■ CUT BOOST" in shown
+    assert "▬ CUT BOOST" in shown
     styles = [segment.style for segment in painted if segment.style is not None]
     colours = {c for style in styles for c in (style.color, style.bgcolor) if c is not None}
     if theme == "dark":
@@ -227,7 +227,7 @@ async def test_without_colour_the_words_carry_it(
         assert all(max(triple) - min(triple) <= 1 for triple in triples)
         return
     assert {colour.type for colour in colours} == {ColorType.DEFAULT}
-    chip = next(s.style for s in painted if "■ CUT BOOST" in s.text)
+    chip = next(s.style for s in painted if "▬ CUT BOOST" in s.text)
     assert chip is not None
     assert chip.reverse
     assert chip.underline

@@ -50,12 +50,10 @@ def test_every_conversion_agrees_with_pint(unit: str, value: float) -> None:
     ("metric", "us"),
     [
         (
-            "Delivered 300 of 500 mL/min expected (40 % missing) at 150 kPa boost; debt 0.83 mL "
-            "passed the pull threshold of 0.80 mL, 240 ms after the shortfall began: pull 5.5 deg "
-            "of timing.",
-            "Delivered 4.76 of 7.93 gal/h expected (40 % missing) at 21.8 psi boost; debt 0.83 mL "
-            "passed the pull threshold of 0.80 mL, 240 ms after the shortfall began: pull 5.5 deg "
-            "of timing.",
+            "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; debt 0.83 mL "
+            "passed the pull threshold of 0.80 mL after 0.24 s: pull 5.5 deg of timing.",
+            "4.76 of 7.93 gal/h arrive (40 % missing) at 21.8 psi boost; debt 0.83 mL "
+            "passed the pull threshold of 0.80 mL after 0.24 s: pull 5.5 deg of timing.",
         ),
         ("Cut boost to 100 kPa and pull 3.0 deg", "Cut boost to 14.5 psi and pull 3.0 deg"),
         ("intake 71.5 degC has been above", "intake 160.7 °F has been above"),
@@ -175,7 +173,7 @@ async def test_us_figures_stand_in_their_places() -> None:
         await pilot.pause()
         lines = text_of(app).splitlines()
         for start, words in (
-            ("  ■ CUT BOOST", "to 14.5 psi"),
+            ("  ▬ CUT BOOST", "to 14.5 psi"),
             (" Cut boost", "to 14.5 psi"),
             (" Spray flow, gal/h", "! short by 4.76"),
             ("    10┤", ""),

@@ -8,6 +8,8 @@ from PIL import Image
 
 from monitor.cli import run
 from monitor.snapshot import cells_of
+from monitor.still.png import SCALE
+from monitor.still.shapes import MARGIN
 from simulator.strict import BadInput
 from tests.replay_script import log_file, session
 
@@ -47,7 +49,8 @@ def test_a_log_is_drawn_at_the_size_asked_for(
         to = ["--to", f"{size}.png", "--size", size, "--span", "60"]
         assert run(["snapshot", str(log), *options, *to]) == 0
     with Image.open("80x24.png") as small, Image.open("160x48.png") as large:
-        assert large.size == (2 * small.width, 2 * small.height)
+        edge = 2 * MARGIN * SCALE  # what doesn't grow
+        assert large.size == (2 * small.width - edge, 2 * small.height - edge)
 
 
 @pytest.mark.parametrize(

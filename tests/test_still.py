@@ -20,8 +20,8 @@ from textual.widget import Widget
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.still.cells import MOST_IN_A_CELL, Cell, Look, Still, fit, split, still
-from monitor.still.png import to_png
-from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, shapes
+from monitor.still.png import SCALE, to_png
+from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, MARGIN, shapes
 from monitor.still.svg import to_svg
 from monitor.still.write import write
 from simulator.strict import BadInput
@@ -42,6 +42,18 @@ def made_of(*lines: str) -> Still:
         row + (Cell(" ", 1, LOOK),) * (width - used) for row, used in zip(rows, widths, strict=True)
     ]
     return Still(width, len(rows), tuple(filled), LOOK.ground)
+
+
+def inside(taken: Still, scale: int = SCALE) -> Image.Image:
+    """Return a still as PNG, without the margin, which is empty all around."""
+    image = Image.open(io.BytesIO(to_png(taken, scale)))
+    assert image.format == "PNG"
+    edge = MARGIN * scale
+    box = (edge, edge, image.width - edge, image.height - edge)
+    within = image.crop(box)
+    image.paste(taken.ground, box)
+    assert image.getcolors(4) == [(image.width * image.height, taken.ground)]
+    return within
 
 
 def strictly(text: str) -> Xml.Element:
@@ -105,7 +117,7 @@ async def test_the_dashboard_is_in_the_picture_cell_by_cell(
     assert set(drawn.values()) <= {" "}
     assert root.findtext(f"{SVG}title") == "Sorrel & <co>"
     assert "Sorrel 2.0" in (root.findtext(f"{SVG}desc") or "") or story.name == "waiting"
-    assert root.attrib["width"] == str(size[0] * CELL_WIDTH)
+    assert root.attrib["width"] == str(size[0] * CELL_WIDTH + 2 * MARGIN)
 
 
 @pytest.mark.asyncio
@@ -118,7 +130,7 @@ async def test_themes_and_colours_are_in_the_picture() -> None:
         assert banner.ground == vermillion
         assert banner.bold
         assert sum(abs(a - b) for a, b in zip(taken.ground, ground, strict=True)) < 30
-        image = Image.open(io.BytesIO(to_png(taken, 1)))
+        image = inside(taken, 1)
         assert image.size == (80 * CELL_WIDTH, 24 * CELL_HEIGHT)
         assert image.getpixel((image.width - 1, image.height - 1)) == taken.ground
         assert image.getpixel((1 * CELL_WIDTH, 1)) == vermillion
@@ -184,7 +196,7 @@ async def test_odd_text_shifts_nothing() -> None:
     assert grounds["54", "18", "18"] == "#00ff00"
     bar = next(text for text in root.iter(f"{SVG}text") if text.text == "|")
     assert int(bar.attrib["x"]) == at[0] * CELL_WIDTH
-    image = Image.open(io.BytesIO(to_png(taken)))
+    image = inside(taken)
     middle = (at[0] * CELL_WIDTH * 2 + CELL_WIDTH, CELL_HEIGHT)
     assert image.getpixel(middle) == (255, 0, 0)
 
@@ -221,8 +233,8 @@ def test_any_text_makes_whole_cells_and_whole_xml(text: str) -> None:
 
 def test_pixels_are_where_the_cells_are() -> None:
     """Blocks fill to the edge, dots are round and apart, lines are whole pixels."""
-    image = Image.open(io.BytesIO(to_png(made_of("█⣿│▌"))))
-    assert (image.size, image.mode, image.format) == ((72, 36), "RGB", "PNG")
+    image = inside(made_of("█⣿│▌"))
+    assert (image.size, image.mode) == ((72, 36), "RGB")
     white, black = LOOK.ink, LOOK.ground
 
     def colours(box: tuple[int, int, int, int]) -> set[Any]:
@@ -243,7 +255,7 @@ def test_pixels_are_where_the_cells_are() -> None:
 def test_lines_are_as_thick_as_the_scale_and_corners_are_full(scale: int) -> None:
     """One unit of a cell's 9 x 18 for a light line, two for a heavy one, at any scale."""
     for char, thick in (("└", 1), ("┏", 2)):
-        image = Image.open(io.BytesIO(to_png(made_of(char), scale))).convert("L")
+        image = inside(made_of(char), scale).convert("L")
         down = 0 if char == "└" else 18 * scale - 1
         column = [x for x in range(9 * scale) if image.getpixel((x, down))]
         row = [y for y in range(18 * scale) if image.getpixel((9 * scale - 1, y))]
@@ -253,10 +265,10 @@ def test_lines_are_as_thick_as_the_scale_and_corners_are_full(scale: int) -> Non
 
 def test_no_glyph_leaves_its_cell() -> None:
     """A wide glyph, one in another font, and one in no font stay between their neighbours."""
-    blank = Image.open(io.BytesIO(to_png(made_of(" " * 8)))).tobytes()
+    blank = inside(made_of(" " * 8)).tobytes()
     for char in ("漢", "ש", "W", "\u01c4", "😀"):
         taken = made_of(f"  {char}  ")
-        image = Image.open(io.BytesIO(to_png(taken)))
+        image = inside(taken)
         width = (taken.width - 4) * 18
         assert image.crop((36, 0, 36 + width, 36)).getbbox() is not None, char
         image.paste(LOOK.ground, (36, 0, 36 + width, 36))

@@ -5,6 +5,7 @@ is left to take out are the characters a terminal itself obeys.
 """
 
 import unicodedata
+from collections.abc import Sequence
 from math import isfinite
 from typing import Any, Final
 
@@ -64,6 +65,22 @@ def wrapped(text: str, width: int, most_lines: int) -> list[str]:
         lines = lines[:most_lines]
         lines[-1] = shortened(lines[-1] + " …", width, cut=True)
     return lines
+
+
+def fitted(said: Sequence[str], width: int, most_lines: int) -> list[str]:
+    """Break the first of some ways to say a thing that has room whole; else cut the last, shortest.
+
+    Args:
+        said: Ways to say it, at least one, the fullest first.
+        width: Cells of a line.
+        most_lines: Lines there are.
+    """
+    for text in said:
+        lines = wrapped(text, width, most_lines + 1)
+        # A line more is allowed than wanted: if it stays unused, nothing was cut.
+        if len(lines) <= most_lines and not lines[-1].endswith("…"):
+            return lines
+    return wrapped(said[-1], width, most_lines)
 
 
 def shortened(text: str, width: int, *, cut: bool = False) -> str:

@@ -24,7 +24,7 @@ OKABE_ITO: Final = {
 
 # A colour never says anything alone: word and symbol stand beside it. By action's number.
 ACTION_WORDS: Final = ("NO ACTION", "WARN", "PULL TIMING", "CUT BOOST")
-ACTION_SYMBOLS: Final = ("=", "!", "▼", "■")
+ACTION_SYMBOLS: Final = ("=", "!", "▼", "▬")
 ACTION_ROLES: Final = ("calm", "warn", "pull", "cut")
 UNKNOWN: Final = "?"
 GONE: Final = "×"

@@ -45,10 +45,15 @@ class Link(Enum):
     GONE = "gone"
 
 
-def likely_in_words(causes: list[dict[str, Any]]) -> str:
-    """Return ranked causes as one line, with what speaks for the likeliest; empty without any.
+def likely_in_words(causes: list[dict[str, Any]], when: str = "") -> list[str]:
+    """Return ways to tell ranked causes in one sentence, the fullest first; none without any.
 
-    What a message holds is not to be trusted: what isn't as it should be is left out.
+    What speaks for the likeliest goes before the less likely do, and whole pieces only. What a
+    message holds is not to be trusted: what isn't as it should be is left out.
+
+    Args:
+        causes: Likeliest first.
+        when: What to say at the end of when that was.
     """
     parts = []
     for cause in causes[:3]:
@@ -56,10 +61,12 @@ def likely_in_words(causes: list[dict[str, Any]]) -> str:
         if isinstance(label, str) and isinstance(share, int | float) and 0.0 <= share <= 1.0:
             parts.append(f"{plain(label, 60)} {100.0 * share:.0f} %")
     if not parts:
-        return ""
+        return []
     evidence = causes[0].get("evidence")
     why = [plain(text, 120) for text in evidence if isinstance(text, str)] if evidence else []
-    return f"Likely {', '.join(parts)}" + (f": {'; '.join(why[:2])}" if why else "") + "."
+    named = f"Likely {', '.join(parts)}"
+    said = [f"{named}: {'; '.join(why[:n])}{when}." for n in range(min(len(why), 2), 0, -1)]
+    return said + [f"Likely {', '.join(parts[:n])}{when}." for n in range(len(parts), 0, -1)]
 
 
 class Picture:
@@ -126,8 +133,8 @@ class Picture:
             self.gone_why = why
 
     @property
-    def likely(self) -> str:
-        """The likeliest causes in one line; empty where nothing is wrong."""
+    def likely(self) -> list[str]:
+        """Ways to tell the likeliest causes, the fullest first; none where nothing is wrong."""
         return likely_in_words(self.causes)
 
     @property

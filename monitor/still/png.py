@@ -9,7 +9,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from monitor.fonts import bundled_font
 from monitor.still.cells import Still
-from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, Box, Dot, shapes
+from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, MARGIN, Box, Dot, shapes
 
 SCALE: Final = 2
 MOST_SCALE: Final = 4
@@ -37,11 +37,13 @@ def to_png(still: Still, scale: int = SCALE) -> bytes:
     """
     if not 1 <= scale <= MOST_SCALE:
         raise ValueError(f"scale {scale}, expected 1 to {MOST_SCALE}")
-    size = (still.width * CELL_WIDTH * scale, still.height * CELL_HEIGHT * scale)
+    margin = MARGIN * scale
+    width, height = still.width * CELL_WIDTH * scale, still.height * CELL_HEIGHT * scale
+    size = (width + 2 * margin, height + 2 * margin)
     image = Image.new("RGB", size, still.ground)
     draw = ImageDraw.Draw(image)
     for x, y, cell in still.placed():
-        left, top = x * CELL_WIDTH * scale, y * CELL_HEIGHT * scale
+        left, top = margin + x * CELL_WIDTH * scale, margin + y * CELL_HEIGHT * scale
         right, bottom = left + cell.width * CELL_WIDTH * scale, top + CELL_HEIGHT * scale
         look = cell.look
         if look.ground != still.ground:

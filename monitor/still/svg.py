@@ -10,7 +10,7 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from monitor.still.cells import Cell, Look, Rgb, Still
-from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, Box, Dot, shapes
+from monitor.still.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, MARGIN, Box, Dot, shapes
 
 FONTS: Final = "DejaVu Sans Mono, Menlo, Consolas, Liberation Mono, monospace"
 FONT_SIZE: Final = 15
@@ -19,15 +19,16 @@ BASELINE: Final = 14
 
 def to_svg(still: Still) -> str:
     """Return the picture as an SVG document."""
-    width, height = still.width * CELL_WIDTH, still.height * CELL_HEIGHT
+    width = still.width * CELL_WIDTH + 2 * MARGIN
+    height = still.height * CELL_HEIGHT + 2 * MARGIN
     # Characters that XML has no place for are not in cells; see ``split``.
     parts = [
         '<?xml version="1.0" encoding="UTF-8"?>',
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
-        f'viewBox="0 0 {width} {height}" role="img" aria-labelledby="title text">',
+        f'viewBox="{-MARGIN} {-MARGIN} {width} {height}" role="img" aria-labelledby="title text">',
         f'<title id="title">{escape(still.title)}</title>',
         f'<desc id="text">{escape(chr(10).join(still.lines()))}</desc>',
-        f'<rect width="{width}" height="{height}" fill="{_hex(still.ground)}"/>',
+        _rect(-MARGIN, -MARGIN, width, height, still.ground),
         '<g shape-rendering="crispEdges">',
         *_grounds(still),
         *_boxes(still),

@@ -11,7 +11,7 @@ from monitor.screen.happenings import Happening
 from monitor.screen.literal import plain, shortened, wrapped
 from monitor.screen.palette import UNKNOWN
 from monitor.screen.panes.banner import age
-from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.panes.detail import explanation_in
 from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
@@ -182,7 +182,7 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
         if len(likely) + told <= free:
             break
     room = max(1, free - len(likely))
-    rows += [[view.say(" "), view.say(line)] for line in wrapped_to_action(why, width, room)]
+    rows += [[view.say(" "), view.say(line)] for line in explanation_in(why, width, room)]
     keep = max(0, height - len(rows) - len(check))
     rows += likely[:keep]
     rows += [[view.say(" "), view.say(line, "strong")] for line in check]

@@ -1,6 +1,6 @@
 """The top line: what is being done to the engine, and why. Always there."""
 
-from monitor.screen.literal import figure, shortened
+from monitor.screen.literal import figure, fitted, shortened
 from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread
@@ -23,20 +23,16 @@ class Banner(Pane):
     """Action word and symbol, depth, and the guard's own sentence."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw two rows (the sentence gets one more where there is room)."""
-        chips, sentence = _said(view)
+        """Draw what is done, and why in one row, or two where there is room: to its end."""
+        chips, ways = _said(view)
         right: Row = []
         if view.stopping and view.link is not Link.GONE:
             right = [view.say("stopping the guard, 5 s at most ", "strong")]
         elif view.picture.hello is not None:
             right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
         top = spread([view.say(" "), *_driven(view), *chips], right, width, view.ground())
-        if len(sentence) > width - 2 and view.link is Link.LIVE:
-            # Where the whole sentence has no room, what is done stands above: keep the reason.
-            reason = sentence.partition(": ")[2]
-            sentence = _capital(reason) if reason else sentence
-        body = [view.say(" "), view.say(shortened(sentence, width - 2))]
-        return [top, body] if height < 3 else [top, body, []]
+        lines = fitted(ways, width - 2, max(1, min(2, height - 1)))
+        return [top, *([view.say(" "), view.say(line)] for line in lines)]
 
 
 def _driven(view: View) -> Row:
@@ -52,25 +48,27 @@ def _driven(view: View) -> Row:
     return row
 
 
-def _said(view: View) -> tuple[Row, str]:
+def _said(view: View) -> tuple[Row, list[str]]:
+    """Return the top line, and ways to say the sentence below it, the fullest first."""
     picture = view.picture
     status = view.units.sentence(picture.frame.status) if picture.frame else ""
-    before = f"Before that: {status}" if status else "It never told a decision."
+    before = _past("Before that: ", status) or ["It never told a decision."]
     match view.link:
         case Link.WAITING:
-            return _chip(view, f"{UNKNOWN} WAITING", "for the guard's first word", "unknown"), (
-                "Nothing is known of the engine yet."
-            )
+            chips = _chip(view, f"{UNKNOWN} WAITING", "for the guard's first word", "unknown")
+            return chips, ["Nothing is known of the engine yet."]
         case Link.GONE:
             old = age(picture.silence_s(view.now_s))
             if picture.ended:
                 what = f"{picture.what_ended}; this picture is {old} old; q quits"
-                at_end = f"At the end: {status}" if status else before
+                at_end = _past("At the end: ", status) or before
                 return _chip(view, "ENDED", what, "chosen"), at_end
             what = f"nothing watches the engine; this picture is {old} old"
-            return _chip(view, f"{GONE} GUARD GONE", what, "unknown"), (
-                f"{_capital(str(picture.gone_why))}. {before}"
-            )
+            why = f"{_capital(str(picture.gone_why))}."
+            return _chip(view, f"{GONE} GUARD GONE", what, "unknown"), [
+                *(f"{why} {words}" for words in before),
+                why,
+            ]
         case Link.HUNG:
             what = f"no word from the guard for {age(picture.silence_s(view.now_s))}"
             return _chip(view, f"{UNKNOWN} NO DATA", what, "unknown"), before
@@ -78,9 +76,23 @@ def _said(view: View) -> tuple[Row, str]:
             silence = f"No data for {age(picture.sample_age_s(view.now_s))}"
             chips = _action(view) if picture.action != 0 else []
             gap = [view.say("  ")] if chips else []
-            return [*chips, *gap, view.say(f" {UNKNOWN} {silence} ", "unknown")], status
+            row = [*chips, *gap, view.say(f" {UNKNOWN} {silence} ", "unknown")]
+            return row, _reason_alone(status)
         case Link.LIVE:
-            return _action(view), status
+            return _action(view), _reason_alone(status)
+
+
+def _reason_alone(status: str) -> list[str]:
+    """Return a status whole, and its reason alone, for where what is done stands above."""
+    reason = status.partition(": ")[2]
+    return [status, _capital(reason)] if reason else [status]
+
+
+def _past(head: str, status: str) -> list[str]:
+    """Return a status of before whole, and what was done alone, since nothing else says that."""
+    done, colon, _ = status.partition(": ")
+    said = [status, f"{done}."] if colon else [status]
+    return [f"{head}{words}" for words in said if words]
 
 
 def _capital(text: str) -> str:

@@ -103,7 +103,7 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     elif ceiling == ceiling:
         over = value > ceiling
         at = units.figure(ceiling, channel.unit, 0)
-        note = [view.say(f" {'! over' if over else '■'} cut {at} ", "cut")]
+        note = [view.say(f" {'! over' if over else '▬'} cut {at} ", "cut")]
     elif channel.name == "tank_ml":
         note = [view.say(tank_in_words(picture), "dim")]
     elif channel.name == "timing_deg" and joined and picture.fact("retard_deg") > 0.0:

@@ -1,5 +1,7 @@
 """Debt against its thresholds: a bar with marks, and its history where there is room."""
 
+from collections.abc import Sequence
+from itertools import product
 from math import sqrt
 
 import numpy as np
@@ -71,16 +73,37 @@ def _bar(view: View, marks: dict[str, float], top_ml: float, cells: int, width: 
 
 
 def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Row:
-    line = list(" " * (cells + 15))
-    free = 0
-    for name, value in sorted(marks.items(), key=lambda mark: mark[1]):
-        text = f"{name} {value:g}"
-        x = _at(value, top_ml, cells)
-        # Start below the mark's own cell, or further right where the label before is in the way.
-        start = max(free, x)
-        line[start : start + len(text)] = text
-        free = start + len(text) + 1
-    return [view.say(" " * TITLE_CELLS + "".join(line), "dim")]
+    """Write each mark's name and value to one side of a corner that stands under its tick."""
+    known = sorted(marks.items(), key=lambda mark: mark[1])
+    ticks = [TITLE_CELLS + 1 + _at(value, top_ml, cells) for _, value in known]  # behind "▕"
+    room = TITLE_CELLS + cells + 15
+    named, bare = [f"{name} {value:g}" for name, value in known], [f"{v:g}" for _, v in known]
+    for texts in (named, bare):
+        # To the right where that goes; to the left of its tick what would run into the next.
+        for lefts in product((False, True), repeat=len(known)):
+            placed = _placed(ticks, texts, lefts, room)
+            if placed is not None:
+                return [view.say(placed, "dim")]
+    # Ticks beside each other: all that is said, ending under the last.
+    return [view.say(f"{', '.join(named)}┘".rjust(ticks[-1] + 1), "dim")] if known else []
+
+
+def _placed(
+    ticks: Sequence[int], texts: Sequence[str], lefts: Sequence[bool], room: int
+) -> str | None:
+    """Return the texts beside their ticks in one row; None where one runs into another."""
+    row = [" "] * room
+    taken = -1  # the last cell that is in use
+    for tick, text, left in zip(ticks, texts, lefts, strict=True):
+        start = tick - len(text) if left else tick
+        corners = taken >= 0 and row[taken] == "┘" and not left  # these two may meet
+        if start < 1 or start + len(text) >= room or start < taken + (0 if corners else 2):
+            return None
+        met = row[tick] == "┘"
+        row[start : start + len(text) + 1] = f"{text}┘" if left else f"└{text}"
+        row[tick] = "┴" if met else row[tick]
+        taken = start + len(text)
+    return "".join(row)
 
 
 def _history(

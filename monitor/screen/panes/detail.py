@@ -2,27 +2,17 @@
 
 from typing import Final
 
-from monitor.screen.literal import plain, wrapped
+from monitor.screen.literal import fitted, plain, wrapped
 from monitor.screen.view import Pane, Row, View
 
 
-def wrapped_to_action(text: str, width: int, most_lines: int) -> list[str]:
-    """Break an explanation into lines; where it is too long, keep its end: what is done.
+def explanation_in(text: str, width: int, most_lines: int) -> list[str]:
+    """Break an explanation into lines; in too little room, the reason alone: no end is ever lost.
 
-    The reason, before the last colon, then gives way from its own end.
+    What is done, behind the last colon, also stands in the event's own row and at the top.
     """
-    lines = wrapped(text, width, most_lines)
-    reason, colon, action = plain(text).rpartition(": ")
-    if not colon or lines == wrapped(text, width, most_lines + 1):
-        return lines
-    words = reason.split()
-    while words:
-        words.pop()
-        # A line more is allowed than wanted: if it stays unused, nothing was cut.
-        shorter = wrapped(f"{' '.join(words)} …: {action}", width, most_lines + 1)
-        if len(shorter) <= most_lines:
-            return shorter
-    return lines
+    reason, colon, _ = plain(text).rpartition(": ")
+    return fitted([text, f"{reason}."] if colon else [text], width, most_lines)
 
 
 NOTICES_SHOW_S: Final = 60.0
@@ -48,16 +38,15 @@ class EventDetail(Pane):
             lines = wrapped(said, width - 2, height) if said else []
             return [[view.say(" "), view.say(line, "dim")] for line in lines]
         event = known[min(view.chosen, len(known) - 1)]
-        inner = width - 1
+        inner = width - 2
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
-        likely = view.units.sentence(view.picture.likely) if event.active else ""
+        likely = view.picture.likely if event.active else []
         causes: list[str] = []
         if likely:
-            # In little room what is likely goes before how that is known.
-            brief = likely if height > 6 else likely.partition(": ")[0].removesuffix(".") + "."
-            causes = wrapped(brief, inner, 1 if height < 6 else max(2, height // 3))
+            told = [view.units.sentence(words) for words in likely]
+            causes = fitted(told, inner, 1 if height < 6 else max(2, height // 3))
         said = view.units.sentence(event.explanation) or "No explanation came."
-        why = wrapped_to_action(said, inner, max(1, height - len(check) - len(causes)))
+        why = explanation_in(said, inner, max(1, height - len(check) - len(causes)))
         rows: list[Row] = [[view.say(" "), view.say(line)] for line in why]
         rows += [[view.say(" "), view.say(line)] for line in causes]
         rows += [[view.say(" "), view.say(line, "strong")] for line in check]

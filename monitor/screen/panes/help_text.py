@@ -10,11 +10,11 @@ CAUTION: Final = (
 )
 SIGNS: Final = (
     "Debt is commanded spray that did not arrive, beyond the allowance. Each threshold takes one "
-    "action: warn !, pull timing ▼, cut boost ■.",
+    "action: warn !, pull timing ▼, cut boost ▬.",
     "? marks what is not known now; a value shown as -- has no healthy reading behind it.",
 )
 LIVE_SIGNS: Final = (
-    "Under the plot ! ▼ ■ stand where an action was taken, and ? where data ceased.",
+    "Under the plot ! ▼ ▬ stand where an action was taken, and ? where data ceased.",
     "At the foot: samples a second, age of the newest, lines rejected, samples too late to use; 99 "
     "of 100 decisions took p99 or less.",
 )

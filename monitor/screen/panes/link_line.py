@@ -75,8 +75,9 @@ def _counts(view: View, width: int) -> Row:
         (f"rejected {figure(refused, 0)}", picture.rose_lately("rejected", view.now_s)),
         (f"late {figure(late, 0)}", picture.rose_lately("late", view.now_s)),
         (f"{'latency ' if width >= 110 else ''}p99 {figure(p99, 2)} ms", False),
-        (f"viewers {figure(number(facts, 'viewers'), 0)}", False),
     ]
+    if view.link is not Link.GONE:  # nobody views what is gone
+        counts.append((f"viewers {figure(number(facts, 'viewers'), 0)}", False))
     for name, least in (("lost", 1.0), ("waiting", MANY_WAITING)):
         if (found := number(facts, name)) >= least:
             lately = name == "waiting" or picture.rose_lately(name, view.now_s)

@@ -19,7 +19,7 @@ class ReplayBanner(InRoom, Banner):
             return [[*head, view.say(shortened(said, width - 12), "strong")], []]
         changed = self._room.what_if.words
         mark: Row = [view.say(" "), view.say(" REPLAY ", "chosen")]
-        first, second, *_ = super().draw(view, width - 9, 2)
+        first, second, *_ = super().draw(view, width - (21 if changed else 9), 2)
         if not changed:
             return [[*mark, *first], second]
         # The action's word goes before how deep it is: the sentence below says that too.
@@ -28,13 +28,4 @@ class ReplayBanner(InRoom, Banner):
         text = shortened(f"WHAT-IF: {changed}", room)
         head = [*mark, *chip, view.say(" "), view.say(f" {text} ", "unknown")]
         would = view.say(" would be ", "unknown")
-        return [head, [view.say(" "), would, *_cut(second, width - 12)]]
-
-
-def _cut(row: Row, width: int) -> Row:
-    """Shorten a row's last segment so that the row fits."""
-    if width_of(row) <= width:
-        return row
-    last = row[-1]
-    text = shortened(last.text, max(1, width - width_of(row[:-1])))
-    return [*row[:-1], type(last)(text, last.style)]
+        return [head, [view.say(" "), would, *second]]

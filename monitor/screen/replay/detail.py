@@ -1,7 +1,7 @@
 """The chosen entry: why, what to check first, and what is likely behind it."""
 
-from monitor.screen.literal import figure, plain, wrapped
-from monitor.screen.panes.detail import wrapped_to_action
+from monitor.screen.literal import figure, fitted, plain, wrapped
+from monitor.screen.panes.detail import explanation_in
 from monitor.screen.picture import likely_in_words
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Entry
@@ -16,7 +16,7 @@ class EntryDetail(InRoom):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the chosen entry; nothing where there is none."""
-        room, inner = self._room, width - 1
+        room, inner = self._room, width - 2
         entry = room.chosen_entry if room.shown is not None else None
         if entry is None:
             return []
@@ -44,15 +44,15 @@ class EntryDetail(InRoom):
                 said = f"{name}: {event.explanation}" if event else f"{name}: nothing."
                 if left > 0:
                     rows += _said(
-                        view, wrapped_to_action(view.units.sentence(said), inner, left), "ink"
+                        view, explanation_in(view.units.sentence(said), inner, left), "ink"
                     )
             return rows
         happened, _ = room.event_of(entry)
         check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 4 else 1)
-        likely = view.units.sentence(self._likely(entry))
+        likely = [view.units.sentence(words) for words in self._likely(entry)]
         # A few rows hold the reason and the likely causes rather than all of the reason.
         spare = 1 if likely and height <= SHORT else 0
-        why = wrapped_to_action(
+        why = explanation_in(
             view.units.sentence(happened.explanation) or "No explanation.",
             inner,
             max(1, height - len(check) - spare),
@@ -61,16 +61,14 @@ class EntryDetail(InRoom):
         if spare:
             return [
                 *rows,
-                *_said(view, wrapped(_brief(likely), inner, 1), "ink"),
+                *_said(view, fitted(likely, inner, 1), "ink"),
                 *_said(view, check, "strong"),
             ]
         rows += _said(view, check, "strong")
-        for text, role in (
-            (likely, "ink"),
-            (f"Steps{self._by(entry)}: {happened.steps}." if happened.steps else "", "dim"),
-        ):
-            if text and height > len(rows):
-                rows += _said(view, wrapped(text, inner, height - len(rows)), role)
+        steps = [f"Steps{self._by(entry)}: {happened.steps}."] if happened.steps else []
+        for told, role in ((likely, "ink"), (steps, "dim")):
+            if told and height > len(rows):
+                rows += _said(view, fitted(told, inner, height - len(rows)), role)
         return rows
 
     def _by(self, entry: Entry) -> str:
@@ -78,23 +76,13 @@ class EntryDetail(InRoom):
         decided, _ = self._room.open
         return " by the log's own clock" if decided.shift_s(entry.index) > 0.0 else ""
 
-    def _likely(self, entry: Entry) -> str:
+    def _likely(self, entry: Entry) -> list[str]:
         found = self._room.causes_of(entry)
         if found is None:
-            return "Likely causes are being worked out."
+            return ["Likely causes are being worked out."]
         causes, time_s = found
-        words = likely_in_words(causes)
-        return f"{words[:-1]} (at {figure(time_s, 2)} s)." if words else ""
+        return likely_in_words(causes, f" (at {figure(time_s, 2)} s)")
 
 
 def _said(view: View, lines: list[str], role: str) -> list[Row]:
     return [[view.say(" "), view.say(line, role)] for line in lines]
-
-
-def _brief(likely: str) -> str:
-    """Leave out how that is known: what is likely, and when it was, go first in little room."""
-    words, because, _ = likely.partition(": ")
-    if not because:
-        return likely
-    _, at, when = likely.rpartition(" (at ")
-    return f"{words} (at {when}" if at else f"{words}."
