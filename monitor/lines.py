@@ -121,17 +121,17 @@ def in_words(message: Message) -> str:
     if isinstance(message, EventTurn):
         return _event_in_words(message)
     if isinstance(message, CauseLine):
-        likely = ", ".join(f"{c['label']} {100 * c['likelihood']:.0f} %" for c in message.causes)
+        likely = ", ".join(f"{c['label']} {100 * c['likelihood']:z.0f} %" for c in message.causes)
         why = "; ".join(message.causes[0]["evidence"][:3])
-        return f"{message.time_s:9.2f} s  likely: {likely} ({why})"
+        return f"{message.time_s:z9.2f} s  likely: {likely} ({why})"
     if isinstance(message, AlarmTurn):
-        return f"{message.time_s:9.2f} s  {turn_in_words(message)}"
+        return f"{message.time_s:z9.2f} s  {turn_in_words(message)}"
     if isinstance(message, Operation):
-        return f"{message.time_s:9.2f} s  {operation_in_words(message)}"
+        return f"{message.time_s:z9.2f} s  {operation_in_words(message)}"
     if isinstance(message, NoticeLine):
         return f"{'':>12}{message.topic}: {message.text}"
     if isinstance(message, Terms):
-        return f"{message.time_s:9.2f} s  thresholds changed: {message.words}"
+        return f"{message.time_s:z9.2f} s  thresholds changed: {message.words}"
     if isinstance(message, Answer):
         return f"{'':>12}{message.do}: {'' if message.done else 'refused, '}{message.text}"
     return _end_in_words(message)
@@ -143,7 +143,7 @@ def _end_in_words(bye: Bye) -> str:
     refused = by_reason(facts, "rejected")
     why = f" ({reasons_in_words(refused)})" if refused else ""
     lost = facts.get("lost", 0)
-    rejected = f"{sum(number for _, number in refused):.0f} rejected{why}"
+    rejected = f"{sum(number for _, number in refused):z.0f} rejected{why}"
     return (
         f"ended: {end_in_words(bye.end, bye.why)}; {facts.get('received', 0)} received, "
         f"{facts.get('decided', 0)} decided, {facts.get('recorded', 0)} recorded, "
@@ -189,9 +189,9 @@ def _event_in_words(message: EventTurn) -> str:
     event = message.event
     finding = label_of(event["finding"])
     if message.turn == "cleared":
-        return f"{event['until_s']:9.2f} s  CLEARED  {finding}"
+        return f"{event['until_s']:z9.2f} s  CLEARED  {finding}"
     action = event["action"].replace("_", " ").upper()
-    line = f"{event['action_time_s']:9.2f} s  {action}  {finding}: {event['explanation']}"
+    line = f"{event['action_time_s']:z9.2f} s  {action}  {finding}: {event['explanation']}"
     if message.turn == "raised":
         line += f" Check first: {message.check_first}."
     return line

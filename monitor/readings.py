@@ -35,7 +35,7 @@ def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
         parts.append("not recording")
     else:
         missing = count(facts, "not_recorded")
-        lost = f", {missing:.0f} NOT recorded" if missing > 0.0 else ""
+        lost = f", {missing:z.0f} NOT recorded" if missing > 0.0 else ""
         parts.append(f"recorded {_n(count(facts, 'recorded'))} rows{lost}")
     parts.append(count_in_words(standing_alarms(frame.alarms)) or "no alarms")
     return " | ".join(parts)
@@ -55,11 +55,11 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
             yield f"{value:.{decimals}f} {unit} left in the tank"
             continue
         limit = hello.limits.get(name)
-        most = "" if limit is None or not isfinite(limit) else f" (limit {limit:.0f} {unit})"
+        most = "" if limit is None or not isfinite(limit) else f" (limit {limit:z.0f} {unit})"
         yield f"{word} {value:.{decimals}f} {unit}{most}"
     left_s = frame.decision.get("tank_s")
     if left_s is not None and isfinite(left_s) and frame.health.get("tank_ml") == "healthy":
-        yield f"tank empty in {left_s / 60.0:.0f} min at this use"
+        yield f"tank empty in {left_s / 60.0:z.0f} min at this use"
 
 
 def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
@@ -72,4 +72,4 @@ def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
 
 
 def _n(value: float) -> str:
-    return "unknown" if value != value else f"{value:.0f}"
+    return "unknown" if value != value else f"{value:z.0f}"

@@ -131,22 +131,22 @@ class Outcome:
             lines.append(_row("", "nothing to say"))
         share_pct = 100.0 * self.lost_kj / twin.work_kj if twin.work_kj > 0.0 else 0.0
         cycles = "1 knocking cycle" if report.knocks == 1 else f"{report.knocks} knocking cycles"
-        knock = f"harm {report.harm:.1f}, {cycles}, {report.heavy_knocks} heavy"
-        work = f"{report.work_kj:.0f} kJ at the crank"
+        knock = f"harm {report.harm:z.1f}, {cycles}, {report.heavy_knocks} heavy"
+        work = f"{report.work_kj:z.0f} kJ at the crank"
         if self.spans or self.guarded:
             less = "less" if self.lost_kj >= 0.0 else "more"
-            knock += f"; healthy twin: harm {twin.harm:.1f}"
-            work += f", {abs(self.lost_kj):.0f} kJ ({abs(share_pct):.1f} %) {less} than its"
+            knock += f"; healthy twin: harm {twin.harm:z.1f}"
+            work += f", {abs(self.lost_kj):z.0f} kJ ({abs(share_pct):z.1f} %) {less} than its"
             work += " healthy twin"
         lines += [
             _row("knock", knock),
             _row("work", work),
             _row(
                 "peaks",
-                f"intake {report.peak_charge_c:.0f} degC, exhaust {report.peak_exhaust_c:.0f} "
-                f"degC, boost {report.peak_boost_kpa:.0f} kPa",
+                f"intake {report.peak_charge_c:z.0f} degC, exhaust {report.peak_exhaust_c:z.0f} "
+                f"degC, boost {report.peak_boost_kpa:z.0f} kPa",
             ),
-            _row("fluid used", f"{report.used_ml:.0f} mL"),
+            _row("fluid used", f"{report.used_ml:z.0f} mL"),
         ]
         if self.overdrawn is not None:
             told = textwrap.wrap(f"[paid] {self.overdrawn.in_words()}", 66)
@@ -155,9 +155,9 @@ class Outcome:
 
     def _first(self, first: First) -> str:
         onsets = [span.begins_s for span in self.spans if span.begins_s <= first.at_s]
-        since = f", {first.at_s - max(onsets):.2f} s after the fault" if onsets else ""
+        since = f", {first.at_s - max(onsets):z.2f} s after the fault" if onsets else ""
         finding = FINDINGS[first.finding].label
-        return f"{first.action.word.replace('_', ' ')} at {first.at_s:.2f} s{since}: {finding}"
+        return f"{first.action.word.replace('_', ' ')} at {first.at_s:z.2f} s{since}: {finding}"
 
 
 class Run:
@@ -229,4 +229,4 @@ def _span(span: Span) -> str:
         what += f" ({span.channel})"
     if not isfinite(span.begins_s):
         return f"{what}: its conditions never held"
-    return f"{what} from {span.begins_s:.2f} s to {span.ends_s:.2f} s"
+    return f"{what} from {span.begins_s:z.2f} s to {span.ends_s:z.2f} s"

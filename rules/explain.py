@@ -21,9 +21,9 @@ _LIMITED = {
 def what_is_done(decision: Decision) -> str:
     """Say what is being done to the engine, as a clause: "pull 5.5 deg of timing"."""
     action = Action(int(decision.action))
-    retard = f"pull {decision.retard_deg:.1f} deg of timing"
+    retard = f"pull {decision.retard_deg:z.1f} deg of timing"
     if action is Action.CUT_BOOST:
-        cut = f"cut boost to {decision.boost_ceiling_kpa:.0f} kPa"
+        cut = f"cut boost to {decision.boost_ceiling_kpa:z.0f} kPa"
         return f"{cut} and {retard}" if decision.retard_deg > 0.0 else cut
     if action is Action.PULL_TIMING:
         return retard
@@ -51,7 +51,7 @@ def explain(rig: Rig, finding: int, decision: Decision) -> str:
 
 def _at_boost(decision: Decision) -> str:
     if decision.boost_kpa == decision.boost_kpa:
-        return f"at {decision.boost_kpa:.0f} kPa boost"
+        return f"at {decision.boost_kpa:z.0f} kPa boost"
     return "at unknown boost"
 
 
@@ -61,13 +61,14 @@ def _average(decision: Decision) -> str:
     if share == 0.0:  # too little is expected for a share to mean anything
         return _flows(decision)
     return (
-        f"{(1.0 - share) * expected:.0f} of {expected:.0f} mL/min arrive "
-        f"({100.0 * share:.0f} % missing)"
+        f"{(1.0 - share) * expected:z.0f} of {expected:z.0f} mL/min arrive "
+        f"({100.0 * share:z.0f} % missing)"
     )
 
 
 def _flows(decision: Decision) -> str:
-    return f"{decision.value_delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min arrive"
+    delivered, expected = decision.value_delivered_ml_min, decision.expected_ml_min
+    return f"{delivered:z.0f} of {expected:z.0f} mL/min arrive"
 
 
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
@@ -80,18 +81,18 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     flows = f"{_average(decision)} {_at_boost(decision)}"
     if level is Action.PULL_TIMING and decision.debt_ml < terms.pull_ml:
         return (
-            f"{flows}; arrears {decision.arrears_ml:.2f} mL (short beyond "
+            f"{flows}; arrears {decision.arrears_ml:z.2f} mL (short beyond "
             f"{100.0 * terms.arrears_share:.0f} %) passed their limit of {terms.arrears_ml:.2f} mL"
         )
     if level is Action.CUT_BOOST and decision.debt_ml < terms.cut_ml:
         return (
             f"{flows}, and the shortfall outlasted "
-            f"{rig.ladder.shortfall_outlasts_s:.1f} s of pulled timing"
+            f"{rig.ladder.shortfall_outlasts_s:z.1f} s of pulled timing"
         )
     name, threshold = reached[level]
     return (
-        f"{flows}; debt {decision.debt_ml:.2f} mL passed the {name} threshold of "
-        f"{threshold:.2f} mL after {decision.short_s:.2f} s"
+        f"{flows}; debt {decision.debt_ml:z.2f} mL passed the {name} threshold of "
+        f"{threshold:z.2f} mL after {decision.short_s:z.2f} s"
     )
 
 
@@ -115,8 +116,8 @@ def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
         guess = "absolute for gauge, or another unit?"
     unit = "" if known.unit == "1" else f" {known.unit}"
     return (
-        f"{told} (reads {decision.refused:.4g}{unit}, plausible from {terms.low:.4g}{unit} to "
-        f"{terms.high:.4g}{unit}: {guess})"
+        f"{told} (reads {decision.refused:z.4g}{unit}, plausible from {terms.low:z.4g}{unit} to "
+        f"{terms.high:z.4g}{unit}: {guess})"
     )
 
 
@@ -140,8 +141,8 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     if _logger_is_frozen(rig, decision) and not clock:
         return (
             "the logger repeats itself: no channel has had a new value for more than "
-            f"{rig.watch.logger_stuck_after_s:.1f} s, the last boost was "
-            f"{decision.value_boost_kpa:.0f} kPa, so the spray cannot be judged"
+            f"{rig.watch.logger_stuck_after_s:z.1f} s, the last boost was "
+            f"{decision.value_boost_kpa:z.0f} kPa, so the spray cannot be judged"
         )
     columns = [ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels]
     essential = essential_columns(rig)
@@ -164,37 +165,37 @@ def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
     column, unit = _LIMITED[finding]
     limit = limits[finding]
     return (
-        f"{ch.CHANNELS[column - 1].label} {decision[st.VALUE + column]:.1f} {unit} has been above "
-        f"its limit of {limit.above:.1f} {unit} for {limit.for_s:.2f} s"
+        f"{ch.CHANNELS[column - 1].label} {decision[st.VALUE + column]:z.1f} {unit} has been above "
+        f"its limit of {limit.above:z.1f} {unit} for {limit.for_s:z.2f} s"
     )
 
 
 def _explain_none(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"next to nothing comes: {_flows(decision)} {_at_boost(decision)}, for more than "
-        f"{1000.0 * rig.watch.no_delivery_for_s:.0f} ms"
+        f"{1000.0 * rig.watch.no_delivery_for_s:z.0f} ms"
     )
 
 
 def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"no spray is commanded {_at_boost(decision)}, above "
-        f"{rig.watch.no_command_above_kpa:.0f} kPa where it must be, for more than "
-        f"{rig.watch.no_command_for_s:.2f} s"
+        f"{rig.watch.no_command_above_kpa:z.0f} kPa where it must be, for more than "
+        f"{rig.watch.no_command_for_s:z.2f} s"
     )
 
 
 def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"more comes than the nozzles can pass: {_flows(decision)} {_at_boost(decision)}; "
-        f"{decision.excess_ml:.2f} mL beyond command and allowance (limit {rig.watch.over_ml:.2f})"
+        f"{decision.excess_ml:z.2f} mL beyond command and allowance (limit {rig.watch.over_ml:.2f})"
     )
 
 
 def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"{decision.value_delivered_ml_min:.0f} mL/min flow though nothing is commanded, for more "
-        f"than {rig.watch.unasked_for_s:.1f} s {_at_boost(decision)} (hydrolock: do not crank an "
+        f"{decision.value_delivered_ml_min:z.0f} mL/min flow though nothing is commanded, for more "
+        f"than {rig.watch.unasked_for_s:z.1f} s {_at_boost(decision)} (hydrolock: do not crank an "
         "engine that stood like this)"
     )
 
@@ -203,26 +204,26 @@ def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
     if decision.cooling_k == decision.cooling_k and rig.watch.least_drop_k > 0.0:
         return (
             f"spray flows ({_flows(decision)} {_at_boost(decision)}) but cools the charge by only "
-            f"{decision.cooling_k:.1f} K, less than {rig.watch.least_drop_k:.1f} K"
+            f"{decision.cooling_k:z.1f} K, less than {rig.watch.least_drop_k:z.1f} K"
         )
     return (
         f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
-        f"{decision.value_intake_c:.0f} degC, more than {rig.watch.most_rise_k:.0f} K since boost "
+        f"{decision.value_intake_c:z.0f} degC, more than {rig.watch.most_rise_k:.0f} K since boost "
         "began"
     )
 
 
 def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"knock {decision.value_knock:.1f} stays above its limit of "
-        f"{rig.limits.knock.above:.1f} {rig.watch.knock_persists_for_s:.2f} s after timing was "
+        f"knock {decision.value_knock:z.1f} stays above its limit of "
+        f"{rig.limits.knock.above:z.1f} {rig.watch.knock_persists_for_s:z.2f} s after timing was "
         "pulled"
     )
 
 
 def _explain_tank(rig: Rig, level: Action, decision: Decision) -> str:
-    left = "" if decision.tank_s == inf else f", {decision.tank_s:.0f} s of spray at this rate"
-    return f"{decision.value_tank_ml:.0f} mL left in the tank{left}"
+    left = "" if decision.tank_s == inf else f", {decision.tank_s:z.0f} s of spray at this rate"
+    return f"{decision.value_tank_ml:z.0f} mL left in the tank{left}"
 
 
 def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
@@ -237,12 +238,12 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
     for column, told, follows in (
         (
             ch.CONFIRMED_RETARD,
-            f"{retard:.1f} of {decision.retard_deg:.1f} deg of retard confirmed",
+            f"{retard:z.1f} of {decision.retard_deg:z.1f} deg of retard confirmed",
             retard >= decision.retard_deg - watch.confirm_timing_deg,
         ),
         (
             ch.CONFIRMED_CEILING,
-            f"{ceiling:.0f} kPa confirmed for a ceiling of {decision.boost_ceiling_kpa:.0f} kPa",
+            f"{ceiling:z.0f} kPa confirmed for a ceiling of {decision.boost_ceiling_kpa:z.0f} kPa",
             # A ceiling that this finding alone has just set can't be confirmed yet.
             at_cut <= (level is Action.CUT_BOOST)
             or ceiling <= decision.boost_ceiling_kpa + watch.confirm_boost_kpa,
@@ -256,29 +257,29 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
             unconfirmed.append(told)
     within_s = rig.fault_intervals.reaction_s + watch.confirm_within_s
     said = ", ".join(unconfirmed) or "what was asked is not confirmed"
-    return f"the engine controller does not follow within {within_s:.2f} s: {said}"
+    return f"the engine controller does not follow within {within_s:z.2f} s: {said}"
 
 
 def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
     by_flow = any(terms.name == "commanded_ml_min" for terms in rig.channels)
     logged = (
-        f"{decision.value_commanded_ml_min:.0f} mL/min"
+        f"{decision.value_commanded_ml_min:z.0f} mL/min"
         if by_flow
-        else f"{decision.value_command_pct:.0f} % of full flow"
+        else f"{decision.value_command_pct:z.0f} % of full flow"
     )
     return (
-        f"the log says {logged} are commanded, the rig {decision.commanded_ml_min:.0f} mL/min "
-        f"{_at_boost(decision)}, for {rig.watch.cross_check_for_s:.2f} s: one is wrong, so the "
+        f"the log says {logged} are commanded, the rig {decision.commanded_ml_min:z.0f} mL/min "
+        f"{_at_boost(decision)}, for {rig.watch.cross_check_for_s:z.2f} s: one is wrong, so the "
         "spray cannot be judged"
     )
 
 
 def _explain_contradiction(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"injector duty {decision.value_injector_duty_pct:.0f} % at "
-        f"{decision.value_engine_speed_rpm:.0f} rpm speaks for {decision.duty_boost_kpa:.0f} kPa "
-        f"of boost, where {decision.value_boost_kpa:.0f} kPa is read, for more than "
-        f"{rig.watch.cross_check_for_s:.2f} s: by that reading no spray can be judged"
+        f"injector duty {decision.value_injector_duty_pct:z.0f} % at "
+        f"{decision.value_engine_speed_rpm:z.0f} rpm speaks for {decision.duty_boost_kpa:z.0f} kPa "
+        f"of boost, where {decision.value_boost_kpa:z.0f} kPa is read, for more than "
+        f"{rig.watch.cross_check_for_s:z.2f} s: by that reading no spray can be judged"
     )
 
 
@@ -312,19 +313,16 @@ def status(rig: Rig, decision: Decision) -> str:
             return f"No action: {_ill(rig, decision)}, so the spray is not being judged."
         if decision.expected_ml_min < rig.debt.floor_ml_min:
             return f"No action: no spray expected {_at_boost(decision)}."
-        return (
-            f"No action: {decision.delivered_ml_min:.0f} of {decision.expected_ml_min:.0f} mL/min "
-            f"arrive {_at_boost(decision)}."
-        )
+        return f"No action: {_flows(decision)} {_at_boost(decision)}."
     finding = int(decision.finding)
     done = what_is_done(decision)
     label = FINDINGS[finding].label
     if decision.expected_ml_min < rig.debt.floor_ml_min and action >= Action.PULL_TIMING:
-        below = f"until boost stays below {rig.ladder.release_below_kpa:.0f} kPa"
+        below = f"until boost stays below {rig.ladder.release_below_kpa:z.0f} kPa"
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
-        missing = f"{100.0 * decision.missing_share:.0f} % of the spray missing"
-        return f"{done[0].upper()}{done[1:]}: {label}, debt {decision.debt_ml:.2f} mL, {missing}."
+        missing = f"{100.0 * decision.missing_share:z.0f} % of the spray missing"
+        return f"{done[0].upper()}{done[1:]}: {label}, debt {decision.debt_ml:z.2f} mL, {missing}."
     return f"{done[0].upper()}{done[1:]}: {label}."
 
 

@@ -63,10 +63,10 @@ SIGNATURES: Final = (
         ((0.16, 0.02), (0.90, 0.02), (1.12, 0.02)),
         2,
         (
-            "no flow: {percent:.0f} % of what is due",
-            "flow {percent:.0f} % of what is due",
-            "flow as due ({percent:.0f} %)",
-            "flow {percent:.0f} % of what is due",
+            "no flow: {percent:z.0f} % of what is due",
+            "flow {percent:z.0f} % of what is due",
+            "flow as due ({percent:z.0f} %)",
+            "flow {percent:z.0f} % of what is due",
         ),
     ),
     Signature(
@@ -76,10 +76,10 @@ SIGNATURES: Final = (
         ((0.28, 0.03), (0.975, 0.004), (1.007, 0.0015)),
         2,
         (
-            "no line pressure: {percent:.0f} % of what the pump gives at this command",
-            "line pressure {under:.0f} % below what pump and nozzles give at this command",
-            "line pressure as pump and nozzles give it ({percent:.0f} %)",
-            "line pressure {over:.1f} % above what pump and nozzles give at this command",
+            "no line pressure: {percent:z.0f} % of what the pump gives at this command",
+            "line pressure {under:z.0f} % below what pump and nozzles give at this command",
+            "line pressure as pump and nozzles give it ({percent:z.0f} %)",
+            "line pressure {over:z.1f} % above what pump and nozzles give at this command",
         ),
     ),
     Signature(
@@ -89,8 +89,8 @@ SIGNATURES: Final = (
         ((2.2, 0.25),),
         0,
         (
-            "flow no less calm than usual ({x:.1f} times)",
-            "flow ripples {x:.1f} times as much as usual",
+            "flow no less calm than usual ({x:z.1f} times)",
+            "flow ripples {x:z.1f} times as much as usual",
         ),
     ),
     Signature(
@@ -101,7 +101,7 @@ SIGNATURES: Final = (
         0,
         (
             "flow reading alive",
-            "flow reading has stood still {x:.0f} times as long as it ever should",
+            "flow reading has stood still {x:z.0f} times as long as it ever should",
         ),
     ),
     Signature(
@@ -122,8 +122,8 @@ SIGNATURES: Final = (
         ((0.93, 0.01),),
         1,
         (
-            "pump supply {under:.0f} % below its healthy level",
-            "pump supply healthy ({percent:.0f} % of its usual level)",
+            "pump supply {under:z.0f} % below its healthy level",
+            "pump supply healthy ({percent:z.0f} % of its usual level)",
         ),
     ),
     Signature(
@@ -132,7 +132,7 @@ SIGNATURES: Final = (
         ("low", "enough"),
         ((1.0, 0.15),),
         1,
-        ("tank down to {x:.1f} times the least the pump needs", "fluid in the tank"),
+        ("tank down to {x:z.1f} times the least the pump needs", "fluid in the tank"),
     ),
     Signature(
         "tank_rate",
@@ -142,8 +142,8 @@ SIGNATURES: Final = (
         0,
         (
             "tank falls as what is sprayed accounts for",
-            "tank falls {x:.0f} mL/s faster than the flow reading accounts for",
-            "tank reading gone at once ({x:.0f} mL/s)",
+            "tank falls {x:z.0f} mL/s faster than the flow reading accounts for",
+            "tank reading gone at once ({x:z.0f} mL/s)",
         ),
     ),
     Signature(
@@ -153,8 +153,8 @@ SIGNATURES: Final = (
         ((7.0, 1.0),),
         0,
         (
-            "intake as cool as with healthy spray ({x:+.1f} K)",
-            "intake {x:.1f} K warmer than with healthy spray at this boost",
+            "intake as cool as with healthy spray ({x:+z.1f} K)",
+            "intake {x:z.1f} K warmer than with healthy spray at this boost",
         ),
     ),
     Signature(
@@ -164,8 +164,8 @@ SIGNATURES: Final = (
         ((-2.5, 0.4),),
         1,
         (
-            "spray cools the intake {less:.1f} K less than when healthy at this boost",
-            "spray cools the intake as when healthy ({x:+.1f} K)",
+            "spray cools the intake {less:z.1f} K less than when healthy at this boost",
+            "spray cools the intake as when healthy ({x:+z.1f} K)",
         ),
     ),
     Signature(
@@ -175,9 +175,9 @@ SIGNATURES: Final = (
         ((-0.2, 0.03), (0.16, 0.025)),
         1,
         (
-            "lambda says {over_zero:.0f} % more methanol burns than is due",
-            "lambda says the methanol burns along as due ({under:.0f} %)",
-            "lambda says {percent:.0f} % of the methanol due is missing",
+            "lambda says {over_zero:z.0f} % more methanol burns than is due",
+            "lambda says the methanol burns along as due ({under:z.0f} %)",
+            "lambda says {percent:z.0f} % of the methanol due is missing",
         ),
     ),
     Signature(
@@ -186,7 +186,7 @@ SIGNATURES: Final = (
         ("quiet", "knocking"),
         ((0.8, 0.2),),
         0,
-        ("no more knock than with healthy spray", "knock {x:.1f} above its healthy level"),
+        ("no more knock than with healthy spray", "knock {x:z.1f} above its healthy level"),
     ),
     Signature(
         "command",
@@ -195,8 +195,8 @@ SIGNATURES: Final = (
         ((0.4, 0.08),),
         1,
         (
-            "the controller commands {percent:.0f} % of what boost calls for",
-            "the controller commands what boost calls for ({percent:.0f} %)",
+            "the controller commands {percent:z.0f} % of what boost calls for",
+            "the controller commands what boost calls for ({percent:z.0f} %)",
         ),
     ),
     Signature(
@@ -207,7 +207,7 @@ SIGNATURES: Final = (
         0,
         (
             "no flow without command",
-            "flow without command, {x:.1f} times the sensor's noise floor",
+            "flow without command, {x:z.1f} times the sensor's noise floor",
         ),
     ),
 )

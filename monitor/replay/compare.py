@@ -130,7 +130,7 @@ def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
     kind = "appears" if was is None else "vanishes"
     event = placed.event
     what = f"{label_of(event.finding)} ({_plain(event.action.word)})"
-    words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:.2f} s"
+    words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:z.2f} s"
     before = None if was is None else was.event
     after = None if is_now is None else is_now.event
     return [
@@ -163,9 +163,9 @@ def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
         then_s, now_s = was.reached_s(level), is_now.reached_s(level)
         name = f"{_plain(level.word)} of {of}"
         if then_s is None and now_s is not None:
-            tell(now_s, "appears", level.word, 0.0, f"{name} appears at {now_s:.2f} s")
+            tell(now_s, "appears", level.word, 0.0, f"{name} appears at {now_s:z.2f} s")
         elif now_s is None and then_s is not None:
-            tell(then_s, "vanishes", level.word, 0.0, f"{name} vanishes, was at {then_s:.2f} s")
+            tell(then_s, "vanishes", level.word, 0.0, f"{name} vanishes, was at {then_s:z.2f} s")
         elif then_s is not None and now_s is not None and abs(now_s - then_s) >= _LEAST_S:
             by, kind = abs(now_s - then_s), "earlier" if now_s < then_s else "later"
             words = f"{name}: {_seconds(by)} {kind}"
@@ -174,14 +174,14 @@ def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
     by = abs(new.retard_deg - old.retard_deg)
     if by >= _LEAST_DEG:
         kind = "deeper" if new.retard_deg > old.retard_deg else "shallower"
-        change = f"{old.retard_deg:.1f} -> {new.retard_deg:.1f} deg"
-        tell(at_s, kind, word, by, f"{of}: pulls {by:.1f} deg {_more(kind)} ({change})")
+        change = f"{old.retard_deg:z.1f} -> {new.retard_deg:z.1f} deg"
+        tell(at_s, kind, word, by, f"{of}: pulls {by:z.1f} deg {_more(kind)} ({change})")
     if old.boost_ceiling_kpa is not None and new.boost_ceiling_kpa is not None:
         by = abs(new.boost_ceiling_kpa - old.boost_ceiling_kpa)
         if by >= _LEAST_KPA:
             kind = "deeper" if new.boost_ceiling_kpa < old.boost_ceiling_kpa else "shallower"
-            change = f"{old.boost_ceiling_kpa:.0f} -> {new.boost_ceiling_kpa:.0f} kPa"
-            tell(at_s, kind, word, by, f"{of}: cuts boost {by:.0f} kPa {_more(kind)} ({change})")
+            change = f"{old.boost_ceiling_kpa:z.0f} -> {new.boost_ceiling_kpa:z.0f} kPa"
+            tell(at_s, kind, word, by, f"{of}: cuts boost {by:z.0f} kPa {_more(kind)} ({change})")
     if was.until_s != is_now.until_s and abs(was.until_s - is_now.until_s) >= _LEAST_S:
         tell(at_s, *_lasting(was, is_now, of, word))
     return found
@@ -192,8 +192,8 @@ def _lasting(was: _Placed, is_now: _Placed, of: str, word: str) -> tuple[str, st
     kind = "longer" if now_s > then_s else "shorter"
     by = abs(now_s - then_s)
     if by == inf:
-        whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:.2f} s"
-        past = f"cleared at {then_s:.2f} s" if kind == "longer" else "lasted to the end"
+        whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:z.2f} s"
+        past = f"cleared at {then_s:z.2f} s" if kind == "longer" else "lasted to the end"
         return kind, word, 0.0, f"{of} {whole}, {past}"
     return (
         kind,
@@ -212,4 +212,4 @@ def _plain(name: str) -> str:
 
 
 def _seconds(span_s: float) -> str:
-    return f"{span_s:.2f} s" if span_s >= 0.0095 else f"{1000.0 * span_s:.1f} ms"
+    return f"{span_s:z.2f} s" if span_s >= 0.0095 else f"{1000.0 * span_s:z.1f} ms"

@@ -59,7 +59,7 @@ def likely_in_words(causes: list[dict[str, Any]], when: str = "") -> list[str]:
     for cause in causes[:3]:
         label, share = cause.get("label"), cause.get("likelihood")
         if isinstance(label, str) and isinstance(share, int | float) and 0.0 <= share <= 1.0:
-            parts.append(f"{plain(label, 60)} {100.0 * share:.0f} %")
+            parts.append(f"{plain(label, 60)} {100.0 * share:z.0f} %")
     if not parts:
         return []
     evidence = causes[0].get("evidence")

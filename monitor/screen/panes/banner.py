@@ -11,12 +11,12 @@ NOT_JUDGED = "an essential channel is not healthy"
 def age(seconds: float) -> str:
     """Return an age in words: tenths at first, then whole seconds, minutes, hours."""
     if seconds < 10.0:
-        return f"{seconds:.1f} s"
+        return f"{seconds:z.1f} s"
     if seconds < 120.0:
-        return f"{seconds:.0f} s"
+        return f"{seconds:z.0f} s"
     if seconds < 7200.0:
-        return f"{seconds / 60.0:.0f} min"
-    return f"{seconds / 3600.0:.0f} h"
+        return f"{seconds / 60.0:z.0f} min"
+    return f"{seconds / 3600.0:z.0f} h"
 
 
 class Banner(Pane):

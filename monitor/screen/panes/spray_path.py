@@ -76,7 +76,7 @@ class SprayPath(Pane):
             top += [view.say(_JOINTS[i], "dim"), *told[i]]
             if shares[i] >= LEAST_SHARE:
                 below.append(Segment(" " * max(1, at - width_of(below) - 1), view.ground()))
-                below.append(view.say(f" ? {100.0 * shares[i]:.0f} % ", "unknown"))
+                below.append(view.say(f" ? {100.0 * shares[i]:z.0f} % ", "unknown"))
         return [top, below]
 
 

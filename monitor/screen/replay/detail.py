@@ -30,7 +30,7 @@ class EntryDetail(InRoom):
             text = (
                 f"No row came {span}: the link, or whatever wrote the log, fell silent."
                 if gap.share >= 1.0
-                else f"{100.0 * gap.share:.0f} % of the rows are missing {span}, none of them for "
+                else f"{100.0 * gap.share:z.0f} % of the rows are missing {span}, none of them for "
                 "long: the link lost some, or whatever wrote the log skipped them."
             )
             rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")

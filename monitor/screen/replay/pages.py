@@ -65,7 +65,7 @@ class Opening(InRoom, Page):
             [view.say(f" Opening {plain(str(self._room.log.path), 200)}", "strong")],
             [],
         ]
-        bar = f" ▕{'█' * done}{'·' * (cells - done)}▏ {100.0 * share:3.0f} %"
+        bar = f" ▕{'█' * done}{'·' * (cells - done)}▏ {100.0 * share:z3.0f} %"
         rows.append([view.say(bar)])
         count = ""
         if self._room.log.is_read:
@@ -96,12 +96,12 @@ class LogPage(ScrolledPage):
 def _pace(pace: Pace) -> tuple[str, bool]:
     if pace.step_s != pace.step_s:
         return "not known: too few rows", False
-    words = f"a row every {1000.0 * pace.step_s:.3g} ms"
+    words = f"a row every {1000.0 * pace.step_s:z.3g} ms"
     if not pace.places:
         return f"{words}, none missing", False
     share = 100.0 * pace.share
     words += (
-        f"; {share:.2g} % of the rows are missing, at {pace.places} places, "
+        f"; {share:z.2g} % of the rows are missing, at {pace.places} places, "
         f"{figure(pace.longest_s, 2)} s at the most"
     )
     return words, share >= MUCH_MISSING_PCT or bool(pace.silences)
@@ -121,17 +121,17 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     if base.reproduced:
         yield "decisions", "as recorded, bit for bit", False
     elif base.reproduced is False:
-        at = "" if base.differs_at is None else f", first at {base.time_s(base.differs_at):.3f} s"
+        at = "" if base.differs_at is None else f", first at {base.time_s(base.differs_at):z.3f} s"
         yield "decisions", f"DIFFER from those recorded{at}", True
     else:
         yield "decisions", "decided now: there are none of that time to compare with", False
     if room.what_if.changes:
         yield "what if", f"{room.what_if.words}: what is shown did not happen", True
     for terms in log.terms[1:]:
-        at_s = f"{base.time_s(terms.row):.2f} s"
+        at_s = f"{base.time_s(terms.row):z.2f} s"
         yield "new thresholds", f"from {at_s}: {terms.rig_file.rig.name}", False
     for hole in log.holes:
-        yield "hole", f"rows are missing before {base.time_s(hole.row):.2f} s", True
+        yield "hole", f"rows are missing before {base.time_s(hole.row):z.2f} s", True
     if log.cut is not None:
         yield "not whole", log.cut, True
     for reason, count in log.rejected.items():
