@@ -44,13 +44,14 @@ from tests.screen_script import SCREENS, Clock, text_of
 SIZES: Final = ((80, 24), (140, 40))
 MORE_SIZES: Final = ((120, 36),)  # of the first look alone
 HZ: Final = 50
-TRIP_S: Final = 41.0  # from here on the pump gives only this much, for two seconds
+TRIP_S: Final = 41.0  # from here on the pump gives only this much, for this long
 SHARE: Final = 0.7
+SHORT_S: Final = 2.4
 
 
 @cache
 def drive() -> Any:
-    """Return 60 s of rows: two pulls, and in the second spray runs short at 41 s for 2 s."""
+    """Return 60 s of rows: two pulls, and in the second spray runs short at 41 s for a while."""
     guard = Guard(BRINDLE.rig)
     rows = []
     expected = 0.0
@@ -68,7 +69,7 @@ def drive() -> Any:
         sample[INJECTOR_DUTY] = 10.0 + 50.0 * pull + wave
         sample[INTAKE] = 30.0 + 8.0 * pull + wave
         sample[KNOCK] = wave
-        short = TRIP_S <= time_s < TRIP_S + 2.0
+        short = TRIP_S <= time_s < TRIP_S + SHORT_S
         sample[DELIVERED] = (SHARE if short else 1.0) * expected
         sample[COMMANDED] = expected
         sample[THROTTLE] = 5.0 + 90.0 * pull

@@ -185,7 +185,7 @@ def test_no_spike_is_lost_at_the_right_edge(
     highest = np.maximum.accumulate(values)
     falls = np.flatnonzero((values[1:] < highest[:-1]) & (highest[:-1] == values[:-1]))
     peaks = [i for i in falls.tolist() if i > 130 and i % 64 < 62][:20]
-    assert len(peaks) > 5
+    assert len(peaks) >= 3
     for peak in peaks:
         window = before.trace(before.from_s, float(axis_s[peak + 1]), 1)
         assert not window.exact
