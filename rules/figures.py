@@ -6,16 +6,18 @@ DECIMALS: Final = 2
 MOST_DECIMALS: Final = 4  # a tenth of a millisecond
 
 
-def compared(one: float, other: float) -> tuple[str, str]:
-    """Return two numbers as text, with as many decimals as show which is larger, 2 to 4.
-
-    Two that are alike to that many have two decimals, and read as equal.
-    """
+def decimals_apart(one: float, other: float) -> int:
+    """Return how many decimals show which of two numbers is larger, 2 to 4; 2 where none do."""
     for decimals in range(DECIMALS, MOST_DECIMALS + 1):
-        shown = f"{one:z.{decimals}f}", f"{other:z.{decimals}f}"
-        if shown[0] != shown[1]:
-            return shown
-    return f"{one:z.{DECIMALS}f}", f"{other:z.{DECIMALS}f}"
+        if f"{one:z.{decimals}f}" != f"{other:z.{decimals}f}":
+            return decimals
+    return DECIMALS
+
+
+def compared(one: float, other: float) -> tuple[str, str]:
+    """Return two numbers as text that shows which is larger; alike to 4 decimals, as equal."""
+    decimals = decimals_apart(one, other)
+    return f"{one:z.{decimals}f}", f"{other:z.{decimals}f}"
 
 
 class Told(NamedTuple):

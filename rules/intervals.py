@@ -6,7 +6,7 @@ from math import isfinite
 from rules import state as st
 from rules.clock_pace import found_after_s
 from rules.facts import Rig
-from rules.figures import told
+from rules.figures import decimals_apart, told
 from rules.state import Decision
 
 
@@ -43,7 +43,7 @@ class Intervals:
     def in_words(self) -> str:
         """Return the intervals in one clause."""
         takes, tolerant, verdict = told(self.handling_s, self.tolerant_s)
-        decimals = len(takes.partition(".")[2])
+        decimals = decimals_apart(self.handling_s, self.tolerant_s)
         # What is shown adds up too.
         reaction = f"{self.reaction_s:.{decimals}f}"
         detection = f"{float(takes) - float(reaction):z.{decimals}f}"

@@ -145,7 +145,7 @@ def stories() -> list[Story]:
                 "▬ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg",
-                "Likely pump stopped 71 %, tank empty 22 %, line",
+                "Likely pump stopped 71 %, tank empty 22 %",
                 "Check first tank level, pump supply and fuse,",
                 "12.30 s  knock",
                 advises,

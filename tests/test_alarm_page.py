@@ -262,7 +262,7 @@ async def test_causes_of_an_earlier_trouble_are_not_told_of_a_later_one() -> Non
         assert "61 %  pump weak" in desk.shown()
         await desk.says(EventTurn("raised", event(time_s=30.0), CHECK), over)
         await desk.presses(pilot)
-        assert "30.00 s: Delivered" in desk.shown()
+        assert "30.00 s: 300 of 500 mL/min arrive" in desk.shown()
         assert "pump weak" not in desk.shown()
 
 

@@ -29,7 +29,8 @@ def test_a_healthy_pull_is_plausible(seed: int) -> None:
     assert 0.95 * PEAK_KPA < peak_kpa < 1.10 * PEAK_KPA
     assert 35.0 < max(s.injector_duty_pct for s in samples) < 100.0
     assert max(s.knock for s in samples) <= 1.1  # a light one now and then
-    assert all(truth.missing < 0.03 for truth in truths)
+    # A pipe that fills as the valve opens takes 5 mL/min or so, 1 % of what is due.
+    assert all(truth.missing < 0.04 for truth in truths)
     full = [s for s in samples if s.boost_kpa > 0.93 * PEAK_KPA and s.delivered_ml_min > 250]
     drops_k = [s.dry_intake_c - s.intake_c for s in full]
     assert 10.0 < max(drops_k) < 40.0  # saturation and evaporation time keep it below 40 K

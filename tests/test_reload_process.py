@@ -84,8 +84,8 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     """Two changes and a mistake while lines pour in: all decoded, decided alike in a replay."""
     rig = tmp_path / "rig.toml"
     rig.write_text(SMALL, encoding="utf-8")
-    tighter = SMALL.replace('pull = "0.8 mL"', 'pull = "0.6 mL"')
-    third = tighter.replace('cut = "5 mL"', 'cut = "4 mL"')
+    tighter = SMALL.replace('pull = "0.3 mL"', 'pull = "0.2 mL"')
+    third = tighter.replace('cut = "1.7 mL"', 'cut = "1.5 mL"')
     heard: list[Message] = []
     with PtyPair() as cable:
         order = Order(cable.right, str(rig), record=str(tmp_path / "sessions"))
@@ -98,7 +98,7 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
                     rig.write_text(tighter, encoding="utf-8")
                     link.send(Command("reload"))
                     await until_decoded(messages, 800, heard)
-                    rig.write_text(tighter.replace("0.6 mL", "0.6 kPa"), encoding="utf-8")
+                    rig.write_text(tighter.replace("0.2 mL", "0.2 kPa"), encoding="utf-8")
                     link.send(Command("reload"))
                     await until_decoded(messages, 1200, heard)
                     rig.write_text(third, encoding="utf-8")
@@ -114,17 +114,17 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     assert facts["rejected"] == {}
     answers = [(m.done, m.text) for m in heard if isinstance(m, Answer)]
     assert answers == [
-        (True, "debt.pull 0.8 -> 0.6 mL"),
+        (True, "debt.pull 0.3 -> 0.2 mL"),
         (
             False,
-            f'{rig}:71: debt.pull: found "0.6 kPa" (a pressure unit), '
+            f'{rig}:77: debt.pull: found "0.2 kPa" (a pressure unit), '
             'expected text with a volume unit such as "800 mL"',
         ),
-        (True, "debt.cut 5 -> 4 mL"),
+        (True, "debt.cut 1.7 -> 1.5 mL"),
     ]
     terms = [m for m in heard if isinstance(m, Terms)]
-    assert [t.thresholds["pull"] for t in terms] == [0.6, 0.6]
-    assert [t.thresholds["cut"] for t in terms] == [5.0, 4.0]
+    assert [t.thresholds["pull"] for t in terms] == [0.2, 0.2]
+    assert [t.thresholds["cut"] for t in terms] == [1.7, 1.5]
     (session,) = (tmp_path / "sessions").iterdir()
     rows, decided, blocks = read(session)
     readings = rows[rows[:, ROW_NAMES.index("boost_kpa")] == rows[:, ROW_NAMES.index("boost_kpa")]]

@@ -1,15 +1,18 @@
 """The dashboard, over a fake link and a clock that stands still."""
 
+import asyncio
 from math import isnan
 
 import pytest
 from msgspec import structs
+from textual.pilot import Pilot
 
 from monitor.guard.protocol import Bye, Command, Ending, EventTurn, Message, NoticeLine, Recording
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from simulator.strict import BadInput
+from tests.patience import PATIENCE_S
 from tests.screen_script import (
     CHECK,
     Clock,
@@ -281,13 +284,17 @@ async def test_spans_change_and_small_terminals_are_told() -> None:
         for width, height in ((60, 20), (1, 1), (3, 2), (79, 24), (20, 5)):
             await pilot.resize_terminal(width, height)
             await pilot.pause()
-        shown = text_of(app)
-        assert "= NO ACTION" in shown
-        assert "20x5" in shown
+        await _until_shown(app, pilot, "20x5")
+        assert "= NO ACTION" in text_of(app)
         await pilot.resize_terminal(140, 40)
-        await pilot.pause()
-        await pilot.pause()
-        assert "Debt over 20 s" in text_of(app)
+        await _until_shown(app, pilot, "Debt over 20 s")
+
+
+async def _until_shown(app: Dashboard, pilot: Pilot[str | None], words: str) -> None:
+    """Wait until words stand on the screen: a new size is laid out a moment after it is told."""
+    async with asyncio.timeout(PATIENCE_S):
+        while words not in text_of(app):
+            await pilot.pause(0.01)
 
 
 @pytest.mark.asyncio
