@@ -109,7 +109,7 @@ def test_random_lines_raise_nothing_but_rejected(lines: list[bytes], header: boo
     decoder = LineDecoder(RIG, "line")
     if header:
         decoder.decode(HEADER, 0.0)
-    reasons = {"not a number", "no header yet", "wrong columns", "number of fields"}
+    reasons = {"not a number", "no header yet", "wrong columns", "number of fields", NO_TIME}
     for line in lines:
         sample, reason = None, ""
         try:
