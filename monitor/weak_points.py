@@ -19,8 +19,6 @@ def weak_points(
     rig: Rig,
     full_flow_ml_min: float,
     pump_stop: Handled,
-    period_s: float,
-    slowest_s: float,
     overdrawn: "Spent | None",
 ) -> list[str]:
     """Return a sentence for each way in which a rig protects little; none where all is well.
@@ -29,14 +27,11 @@ def weak_points(
         rig: The rig.
         full_flow_ml_min: Full flow at full boost.
         pump_stop: How soon a stopped pump is handled there.
-        period_s: Time from one row to the next.
-        slowest_s: The longest at which a switched command can be judged.
         overdrawn: Where the rig claims more timing for its spray than that pays for.
     """
     return [
         *_allowances(rig, full_flow_ml_min),
         *_tolerance(rig, pump_stop),
-        *_rows(rig, period_s, slowest_s),
         *_paid(rig, overdrawn),
     ]
 
@@ -74,24 +69,23 @@ def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
     ]
 
 
-def _rows(rig: Rig, period_s: float, slowest_s: float) -> list[str]:
-    """Return why rows so far apart can't be judged."""
-    found = []
-    if period_s > slowest_s:
-        found.append(
-            f"[time] period {1e3 * period_s:g} ms is too long for a command that switches: spray "
-            "that was off from one row to the next, unseen, would pull timing. Expected at most "
-            f"{1e3 * slowest_s:.0f} ms ({1.0 / slowest_s:.0f} rows a second)"
-        )
+def rows_expected(rig: Rig, period_s: float, slowest_s: float) -> str | None:
+    """Return how near rows must be where those of this rig are too far apart to judge; else None.
+
+    Args:
+        rig: The rig.
+        period_s: Time from one row to the next.
+        slowest_s: The longest at which a switched command can be judged.
+    """
     essential = [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)]
-    ages = [(one.max_age_s, one.name) for one in rig.channels if one.name in essential]
-    age_s, name = min(ages)
+    age_s, name = min((one.max_age_s, one.name) for one in rig.channels if one.name in essential)
     if period_s >= age_s:
-        found.append(
-            f"[time] period {1e3 * period_s:g} ms: each value of {name} is older than its max_age, "
-            f"{1e3 * age_s:g} ms, before the next comes"
-        )
-    return found
+        why = f"each value of {name} is older than its max_age before the next comes"
+        return f"less than {1e3 * age_s:g} ms: else {why}"
+    if period_s > slowest_s:
+        why = "spray switched off from one row to the next, unseen, would pull timing"
+        return f"at most {1e3 * slowest_s:.0f} ms ({1.0 / slowest_s:.0f} rows a second): else {why}"
+    return None
 
 
 def _paid(rig: Rig, overdrawn: "Spent | None") -> list[str]:

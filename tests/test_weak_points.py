@@ -16,14 +16,6 @@ WEAK = {
     "no time": (('tolerant = "0.6 s"', 'tolerant = "50 ms"'), "over before the reaction is, 0.06"),
     "little time": (LATE, "0.2 s is too short: at 170 kPa a stopped pump takes up to 0."),
     "low limit": (('above = "190 kPa"', 'above = "160 kPa"'), "tuned for, 170 kPa"),
-    "slow rows": (
-        (ROWS[0], ROWS[1] + '"150 ms"'),
-        "[time] period 150 ms is too long for a command",
-    ),
-    "old rows": (
-        (ROWS[0], ROWS[1] + '"0.2 s"'),
-        "each value of boost_kpa is older than its max_age",
-    ),
     "too much paid": (('"6 deg"]', '"12 deg"]'), "[paid] timing 12.0 deg at 170 kPa is more than"),
 }
 
@@ -50,6 +42,29 @@ def test_a_rig_that_protects_little_is_told(
     assert any(expected in warning for warning in warnings), warnings
     assert all(warning in said for warning in warnings)
     assert said.count("! protects little:") == len(warnings)
+
+
+@pytest.mark.parametrize(
+    ("period", "expected"),
+    [
+        ("150 ms", "time.period: found 150 ms, expected at most "),
+        (
+            "0.2 s",
+            "expected less than 200 ms: else each value of boost_kpa is older than its max_age",
+        ),
+    ],
+)
+def test_rows_too_far_apart_to_judge_are_refused(
+    period: str, expected: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What can't be judged is no rig: one line names the key and says why, exit code 2."""
+    path = tmp_path / "rig.toml"
+    path.write_text(BRINDLE.replace(ROWS[0], f'{ROWS[1]}"{period}"'), encoding="utf-8")
+    assert flowdebt(["check", str(path)]) == 2
+    said = capsys.readouterr()
+    assert expected in said.err
+    assert said.err.count("\n") == 1
+    assert said.out == ""
 
 
 @pytest.mark.parametrize("rig", shipped_rigs())

@@ -42,8 +42,12 @@ def check(
 
 
 def derived(rig_file: "RigFile") -> dict[str, object]:
-    """Return a rig's derived facts as plain JSON types; a time that is never reached is null."""
-    from monitor.weak_points import weak_points
+    """Return a rig's derived facts as plain JSON types; a time that is never reached is null.
+
+    Raises:
+        BadInput: Rows come too seldom to judge by.
+    """
+    from monitor.weak_points import rows_expected, weak_points
     from rules.channels import CHANNEL_NAMES
     from rules.constants import constants_of, essential_columns
     from rules.conversions import tank_minutes, tank_range_km
@@ -53,6 +57,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
+    from simulator.strict.document import Document
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig).k
@@ -74,6 +79,10 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         )
     pump_stop = found[100]
     slowest_s = slowest_period_s(rig, top_kpa)
+    expected = rows_expected(rig, period_s, slowest_s)
+    if expected is not None:
+        document = Document.parse(rig_file.text, rig_file.file_name)
+        raise document.wrong(("time", "period"), expected, f"{1e3 * period_s:g} ms")
     tuned = tune(rig, None)
     return {
         "rig": rig.name,
@@ -127,7 +136,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             }
             for one in tuned.spent
         ],
-        "warnings": weak_points(rig, top_ml_min, pump_stop, period_s, slowest_s, tuned.overdrawn),
+        "warnings": weak_points(rig, top_ml_min, pump_stop, tuned.overdrawn),
     }
 
 
