@@ -25,11 +25,11 @@ def shelf_s(alarm: str, minutes: float) -> float:
         raise BadInput("shelve: found no alarm's name, expected one (flowdebt alarms lists them)")
     if not 0.0 < minutes < inf:
         raise BadInput(
-            f"--minutes: found {minutes:g}, expected more than 0 and at most {longest_s / 60.0:g}"
+            f"--minutes: found {minutes:zg}, expected more than 0 and at most {longest_s / 60.0:zg}"
         )
     if 60.0 * minutes > longest_s:
         sys.stderr.write(
-            f"shelved for {longest_s / 60.0:g} min, the most there is, not for {minutes:g}\n"
+            f"shelved for {longest_s / 60.0:zg} min, the most there is, not for {minutes:zg}\n"
         )
     return min(60.0 * minutes, longest_s)
 

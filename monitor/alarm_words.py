@@ -82,7 +82,7 @@ class StandingAlarm:
     @property
     def since_in_words(self) -> str:
         """Data time of its last move."""
-        return f"{self.since_s:.2f} s" if abs(self.since_s) < 1e9 else "--"
+        return f"{self.since_s:z.2f} s" if abs(self.since_s) < 1e9 else "--"
 
 
 def time_left(seconds: float) -> str:

@@ -72,6 +72,6 @@ async def _hear(
                     break
     except TimeoutError:
         raise BadInput(
-            f"{guard}: no answer within {PATIENCE_S:.0f} s, expected a running guard"
+            f"{guard}: no answer within {PATIENCE_S:z.0f} s, expected a running guard"
         ) from None
     raise BadInput(f"{guard}: ended before it answered, expected a running guard")

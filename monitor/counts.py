@@ -80,7 +80,7 @@ def lines(facts: Any) -> Iterator[Line]:
     drift = count(facts, "drift_ppm")
     if clock or drift == drift:
         parts = [reasons_in_words(clock)] if clock else []
-        parts += [f"runs {drift:+.0f} ppm from ours"] if drift == drift else []
+        parts += [f"runs {drift:+z.0f} ppm from ours"] if drift == drift else []
         yield Line("its clock", ", ".join(parts), bool(clock))
 
 
@@ -96,8 +96,8 @@ def _kept(facts: Any) -> Iterator[Line]:
 
 
 def _n(value: float) -> str:
-    return "--" if value != value else f"{value:.0f}"
+    return "--" if value != value else f"{value:z.0f}"
 
 
 def _ms(value: float) -> str:
-    return "--" if value != value else f"{value:.2f}"
+    return "--" if value != value else f"{value:z.2f}"

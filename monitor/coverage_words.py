@@ -107,7 +107,7 @@ def _sections(runs: int, cells: Sequence[Cell], *, why: bool) -> Iterable[tuple[
         f"{len(cells)} cells: {counts}",
         [
             f"a cell without a miss in {runs} runs supports, at 95 % confidence, that fewer than "
-            f"{bound_pct:.0f} % of such cars are missed; no more",
+            f"{bound_pct:z.0f} % of such cars are missed; no more",
         ],
     )
     if why:
@@ -126,7 +126,7 @@ def _differences(cells: Sequence[Cell]) -> Iterable[str]:
             low, high = min(cell.harm for cell in there), max(cell.harm for cell in there)
             yield (
                 f"{name}: missed at {_keys(there)}: expected {_groups(needs)}; {instead}; knock "
-                f"harm {low:.1f} to {high:.1f}"
+                f"harm {low:z.1f} to {high:z.1f}"
             )
         odd = [cell for cell in row if cell.odd]
         if odd:
@@ -147,7 +147,7 @@ def _reasons(row: Sequence[Cell]) -> Iterable[str]:
     for expectation, there in usual.items():
         at = "" if len(there) == len(row) else f" at {_keys(there)}"
         least_pct = 100.0 * expectation.least_missing
-        only = f" where {least_pct:.0f} % of the spray is missing" if least_pct else ""
+        only = f" where {least_pct:z.0f} % of the spray is missing" if least_pct else ""
         yield f"{name}{at}: expects {_groups(expectation.needs)}{only}: {expectation.why}"
     for reason, there in left_out.items():
         at = "" if len(there) == len(row) else f" at {_keys(there)}"
@@ -202,5 +202,5 @@ def _seconds(value: float) -> str:
     if not isfinite(value):
         return "no"
     if value < 0.995:
-        return f"{value:.2f}"[1:]
-    return f"{value:.1f}" if value < 9.95 else f"{min(value, 999.0):.0f}"
+        return f"{value:z.2f}"[1:]
+    return f"{value:z.1f}" if value < 9.95 else f"{min(value, 999.0):z.0f}"

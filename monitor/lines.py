@@ -113,8 +113,8 @@ def in_words(message: Message) -> str:
         recording = "not recorded" if message.session is None else f"recorded in {message.session}"
         return (
             f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
-            f"{message.thresholds['warn']:g}, pull {message.thresholds['pull']:g}, cut "
-            f"{message.thresholds['cut']:g} mL; advises only, {_driven(message)}"
+            f"{message.thresholds['warn']:zg}, pull {message.thresholds['pull']:zg}, cut "
+            f"{message.thresholds['cut']:zg} mL; advises only, {_driven(message)}"
         )
     if isinstance(message, Frame):
         return _status_in_words(message)
@@ -198,4 +198,4 @@ def _event_in_words(message: EventTurn) -> str:
 
 
 def _number(value: float | None, digits: int) -> str:
-    return "unknown" if value is None else f"{value:.{digits}f}"
+    return "unknown" if value is None else f"{value:z.{digits}f}"

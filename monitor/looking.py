@@ -46,8 +46,8 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     for trouble in _troubles(frame):
         yield f"! {clean(trouble, LONGEST)}"
     at = hello.thresholds
-    levels = ", ".join(f"{name} {at.get(name, 0.0):g} mL" for name in ("warn", "pull", "cut"))
-    yield f"  debt {frame.decision.get('debt_ml') or 0.0:.2f} mL; {levels}"
+    levels = ", ".join(f"{name} {at.get(name, 0.0):zg} mL" for name in ("warn", "pull", "cut"))
+    yield f"  debt {frame.decision.get('debt_ml') or 0.0:z.2f} mL; {levels}"
     recording = frame.recording
     kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"
     yield f"  {clean(kept, LONGEST)}"

@@ -115,12 +115,12 @@ def debt(axis: "Axes", data: Columns, outcome: Outcome) -> None:
         (terms.cut_ml, "cut boost"),
     ):
         if isfinite(value):
-            _level(axis, value, _FAINT, f"{word} {value:g}")
+            _level(axis, value, _FAINT, f"{word} {value:zg}")
     axis.set_yscale("symlog", linthresh=max(terms.warn_ml, 0.05), linscale=0.6)
     top = max(_range(debt, arrears)[1], terms.cut_ml)
     axis.set_ylim(0.0, 6.0 * top)
     marks = [mark for mark in (0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if mark <= top]
-    axis.set_yticks(marks, [f"{mark:g}" for mark in marks])
+    axis.set_yticks(marks, [f"{mark:zg}" for mark in marks])
     axis.minorticks_off()
     axis.set_ylabel("debt, mL", fontsize=8.5)
 
@@ -137,9 +137,9 @@ def boost(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     asked = "ceiling asked for" if outcome.guarded else "ceiling asked for, not done"
     _line(axis, data.row_s, ceiling, _RED, asked, linewidth=2.0)
     rig = outcome.scenario.rig
-    _level(axis, rig.paid.dry_limit_kpa, _FAINT, f"dry limit {rig.paid.dry_limit_kpa:.0f}")
+    _level(axis, rig.paid.dry_limit_kpa, _FAINT, f"dry limit {rig.paid.dry_limit_kpa:z.0f}")
     if isfinite(rig.limits.boost_kpa.above):
-        _level(axis, rig.limits.boost_kpa.above, _FAINT, f"limit {rig.limits.boost_kpa.above:.0f}")
+        _level(axis, rig.limits.boost_kpa.above, _FAINT, f"limit {rig.limits.boost_kpa.above:z.0f}")
     low, high = _range(true_boost)
     _headroom(axis, low, max(high, rig.paid.dry_limit_kpa))
     axis.set_ylabel("boost, kPa", fontsize=8.5)
@@ -175,7 +175,7 @@ def intake(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     low, high = _range(charge)
     limit = outcome.scenario.rig.limits.intake_c.above
     if isfinite(limit) and limit < high + 25.0:
-        _level(axis, limit, _FAINT, f"limit {limit:.0f}")
+        _level(axis, limit, _FAINT, f"limit {limit:z.0f}")
         high = max(high, limit)
     _headroom(axis, low, high)
     axis.set_ylabel("intake, °C", fontsize=8.5)
@@ -206,7 +206,7 @@ def tank(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     low, high = low - 60.0, high + 60.0  # it sloshes
     reserve = outcome.scenario.rig.watch.tank_reserve_ml
     if reserve > 0.0 and low < 2.0 * reserve:
-        _level(axis, reserve, _FAINT, f"reserve {reserve:.0f}")
+        _level(axis, reserve, _FAINT, f"reserve {reserve:z.0f}")
     _headroom(axis, low, high)
     axis.set_ylabel("tank, mL", fontsize=8.5)
 

@@ -118,14 +118,14 @@ def _in_short(outcome: Outcome) -> list[str]:
     """Return when the guard asked for what, and what the run cost."""
     who = "the guard acts" if outcome.guarded else "the guard only watches"
     asked = [
-        f"{first.action.word.replace('_', ' ')} {first.at_s:.2f} s" for first in outcome.firsts
+        f"{first.action.word.replace('_', ' ')} {first.at_s:z.2f} s" for first in outcome.firsts
     ]
     report, twin = outcome.report, outcome.twin
     return [
         f"{who}: {', '.join(asked) or 'nothing to say'}",
-        f"knock harm {report.harm:.1f} (healthy twin {twin.harm:.1f}), {report.knocks} knocking "
-        f"cycles, {report.heavy_knocks} heavy; work {report.work_kj:.0f} kJ (twin "
-        f"{twin.work_kj:.0f}); {report.used_ml:.0f} mL used",
+        f"knock harm {report.harm:z.1f} (healthy twin {twin.harm:z.1f}), {report.knocks} knocking "
+        f"cycles, {report.heavy_knocks} heavy; work {report.work_kj:z.0f} kJ (twin "
+        f"{twin.work_kj:z.0f}); {report.used_ml:z.0f} mL used",
     ]
 
 

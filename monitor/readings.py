@@ -52,11 +52,11 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
             yield f"{word} unknown"
             continue
         if name == "tank_ml":  # in the words that tell a volume of the tank's from a debt
-            yield f"{value:.{decimals}f} {unit} left in the tank"
+            yield f"{value:z.{decimals}f} {unit} left in the tank"
             continue
         limit = hello.limits.get(name)
         most = "" if limit is None or not isfinite(limit) else f" (limit {limit:z.0f} {unit})"
-        yield f"{word} {value:.{decimals}f} {unit}{most}"
+        yield f"{word} {value:z.{decimals}f} {unit}{most}"
     left_s = frame.decision.get("tank_s")
     if left_s is not None and isfinite(left_s) and frame.health.get("tank_ml") == "healthy":
         yield f"tank empty in {left_s / 60.0:z.0f} min at this use"

@@ -48,11 +48,11 @@ def in_words(result: "Review") -> Iterator[str]:
         yield (
             "  decisions of that time reproduced, bit for bit"
             if result.reproduced
-            else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:.3f} s"
+            else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:z.3f} s"
         )
     for new in result.new_terms:
         told = ", ".join(change.words for change in new.changes) or "nothing but the text"
-        yield f"  thresholds changed at {new.time_s:.2f} s: {told}"
+        yield f"  thresholds changed at {new.time_s:z.2f} s: {told}"
     for mistake in result.mistakes:
         yield f"  suspect the rig, not the car: {mistake}"
     if not result.events:
@@ -84,7 +84,7 @@ def _nothing_found(result: "Review") -> str:
 
 
 def _span_in_words(span_s: float) -> str:
-    return f"{span_s:.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:.3g} ms"
+    return f"{span_s:z.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:z.3g} ms"
 
 
 def _event_in_words(event: Event) -> Iterator[str]:
@@ -92,27 +92,27 @@ def _event_in_words(event: Event) -> Iterator[str]:
     if event.until_s is not None and event.lasted_s is not None:
         until = f"to {event.until_s:z.2f} s"
         if abs(event.until_s - event.time_s - event.lasted_s) > LATE_S:  # the clock stepped
-            until = f"for {event.lasted_s:.2f} s, {until}"
+            until = f"for {event.lasted_s:z.2f} s, {until}"
     deep = []
     if event.debt_ml > 0.0:
-        deep.append(f"debt {event.debt_ml:.2f} mL")
+        deep.append(f"debt {event.debt_ml:z.2f} mL")
     if event.retard_deg > 0.0:
-        deep.append(f"{event.retard_deg:.1f} deg pulled")
+        deep.append(f"{event.retard_deg:z.1f} deg pulled")
     if event.boost_ceiling_kpa is not None:
-        deep.append(f"boost cut to {event.boost_ceiling_kpa:.0f} kPa")
+        deep.append(f"boost cut to {event.boost_ceiling_kpa:z.0f} kPa")
     depth = f" ({', '.join(deep)})" if deep else ""
     yield (
-        f"  {event.time_s:9.2f} s  {event.action.word.replace('_', ' '):<11}  "
+        f"  {event.time_s:z9.2f} s  {event.action.word.replace('_', ' '):<11}  "
         f"{event.what.label} {until}{depth}"
     )
     why = event.explanation
-    yield f"             at {event.action_time_s:.2f} s: {why[:1].lower()}{why[1:]}"
+    yield f"             at {event.action_time_s:z.2f} s: {why[:1].lower()}{why[1:]}"
     yield f"             {event.what.severity.value}; check first {event.what.check_first}"
     if event.action >= Action.PULL_TIMING:
         yield f"             {event.intervals.in_words()}"
     if len(event.steps) > 1:
         steps = ", ".join(
-            f"{step.action.replace('_', ' ')} at {step.time_s:.2f} s ({step.fhti_s:.2f} s)"
+            f"{step.action.replace('_', ' ')} at {step.time_s:z.2f} s ({step.fhti_s:z.2f} s)"
             for step in event.steps
         )
         yield f"             {steps}"

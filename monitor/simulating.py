@@ -122,7 +122,7 @@ class Outcome:
         doing = "acts on the car" if self.guarded else "watches only (--guarded lets it act)"
         lines = [
             f"{self.scenario.name}: {self.scenario.rig.name}, seed {self.seed}, "
-            f"{self.scenario.duration_s:g} s, {self.samples} samples",
+            f"{self.scenario.duration_s:zg} s, {self.samples} samples",
             *[_row("fault", _span(span)) for span in self.spans],
             _row("guard", doing),
         ]

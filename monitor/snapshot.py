@@ -65,7 +65,7 @@ def snapshot(
     refuse_taken(to)
     begin_at(at)
     if span_s is not None and not (isfinite(span_s) and span_s >= SHORTEST_S):
-        raise BadInput(f"--span: found {span_s:g}, expected seconds, {SHORTEST_S:g} or more")
+        raise BadInput(f"--span: found {span_s:zg}, expected seconds, {SHORTEST_S:zg} or more")
     log = open_log(source, rig)
     try:
         app = ReplayDashboard(log, who="", look=look)
@@ -96,7 +96,7 @@ async def _drawn(
             room.notice = None
             app.redraw()
             await pilot.pause()
-            title = f"flowdebt: {room.log.name} at {room.player.time_s:.2f} s"
+            title = f"flowdebt: {room.log.name} at {room.player.time_s:z.2f} s"
             drawn.append(BadInput(f"--at: {fault}") if fault else still(app, title))
         app.exit(None)
 

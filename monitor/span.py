@@ -71,8 +71,8 @@ class Span(msgspec.Struct):
             return f"{words}, {self.from_s:z.2f} to {self.to_s:z.2f} s"
         times = counted(self.steps_back, "time")
         return (
-            f"{words}, {self.passed_s:.2f} s: from {self.from_s:z.2f} s to {self.to_s:z.2f} s by a "
-            f"clock that stepped back {times}"
+            f"{words}, {self.passed_s:z.2f} s: from {self.from_s:z.2f} s to {self.to_s:z.2f} s by "
+            f"a clock that stepped back {times}"
         )
 
 

@@ -155,14 +155,16 @@ class StreamDecoder:
             step_s = abs(sample.time_s - before_s)
             words = {
                 ClockTurn.WRAPPED: "the device's counter wrapped; its time goes on",
-                ClockTurn.RESET: f"the device started again (its clock says {sample.time_s:.3g} s)",
-                ClockTurn.BACK: f"the device's clock stepped back by {step_s:.3g} s",
-                ClockTurn.AHEAD: f"the device's clock stepped ahead by {step_s:.3g} s",
+                ClockTurn.RESET: (
+                    f"the device started again (its clock says {sample.time_s:z.3g} s)"
+                ),
+                ClockTurn.BACK: f"the device's clock stepped back by {step_s:z.3g} s",
+                ClockTurn.AHEAD: f"the device's clock stepped ahead by {step_s:z.3g} s",
             }[clock.turn]
             self._tell_at_times("clock", clock.turn.value, words, arrived_s)
         if clock.rate_is_wrong:
             pace = 1.0 + clock.drift_ppm * 1.0e-6
-            words = f"the device's clock runs at {pace:.3g} times our pace: is its unit right?"
+            words = f"the device's clock runs at {pace:z.3g} times our pace: is its unit right?"
             self._tell_at_times("clock", "rate", words, arrived_s)
         drift_ppm = clock.drift_ppm
         statistics.drift_ppm = None if drift_ppm != drift_ppm else drift_ppm

@@ -366,6 +366,6 @@ def _assess(
         verdict = "acceptable"
     else:
         verdict = "manageable" if found <= most else "over"
-    words = f"alarms {benchmark}: {found:.3g} (benchmark {acceptable:.3g}"
-    words += f", at most {most:.3g}" if most != acceptable else ""
+    words = f"alarms {benchmark}: {found:z.3g} (benchmark {acceptable:z.3g}"
+    words += f", at most {most:z.3g}" if most != acceptable else ""
     return Assessment(benchmark, found, most, verdict, f"{words}): {verdict}")

@@ -25,5 +25,5 @@ def pace_in_words(pace: float) -> str:
     if not 0.0 < pace < inf:
         return "at no known pace"
     times = max(pace, 1.0 / pace)
-    factor = f"{times:.3g}" if times < 100.0 else f"{times:.0f}"
+    factor = f"{times:z.3g}" if times < 100.0 else f"{times:z.0f}"
     return f"{factor} times too {'slow' if pace < 1.0 else 'fast'}"

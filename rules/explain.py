@@ -82,7 +82,8 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     if level is Action.PULL_TIMING and decision.debt_ml < terms.pull_ml:
         return (
             f"{flows}; arrears {decision.arrears_ml:z.2f} mL (short beyond "
-            f"{100.0 * terms.arrears_share:.0f} %) passed their limit of {terms.arrears_ml:.2f} mL"
+            f"{100.0 * terms.arrears_share:z.0f} %) passed their limit of "
+            f"{terms.arrears_ml:z.2f} mL"
         )
     if level is Action.CUT_BOOST and decision.debt_ml < terms.cut_ml:
         return (
@@ -188,7 +189,8 @@ def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
 def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"more comes than the nozzles can pass: {_flows(decision)} {_at_boost(decision)}; "
-        f"{decision.excess_ml:z.2f} mL beyond command and allowance (limit {rig.watch.over_ml:.2f})"
+        f"{decision.excess_ml:z.2f} mL beyond command and allowance "
+        f"(limit {rig.watch.over_ml:z.2f})"
     )
 
 
@@ -208,8 +210,8 @@ def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
         )
     return (
         f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
-        f"{decision.value_intake_c:z.0f} degC, more than {rig.watch.most_rise_k:.0f} K since boost "
-        "began"
+        f"{decision.value_intake_c:z.0f} degC, more than {rig.watch.most_rise_k:z.0f} K since "
+        "boost began"
     )
 
 

@@ -45,7 +45,7 @@ class Intervals:
         takes, tolerant, verdict = told(self.handling_s, self.tolerant_s)
         decimals = decimals_apart(self.handling_s, self.tolerant_s)
         # What is shown adds up too.
-        reaction = f"{self.reaction_s:.{decimals}f}"
+        reaction = f"{self.reaction_s:z.{decimals}f}"
         detection = f"{float(takes) - float(reaction):z.{decimals}f}"
         return (
             f"handled in {takes} s (detection {detection}, reaction {reaction}) of {tolerant} s "

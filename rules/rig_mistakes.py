@@ -137,7 +137,7 @@ class RigMistakes:
             return None
         levels = "at every level" if steady[-third].expected > 1.3 * steady[third].expected else ""
         return Mistake(
-            f"flow reads {100.0 * share:.3g} % of what the rig expects {levels or 'all along'}, "
+            f"flow reads {100.0 * share:z.3g} % of what the rig expects {levels or 'all along'}, "
             "from the first spray on",
             f"nozzles, pump, mix and the flow's unit in the rig{_unit_guess(1.0 / share)}, then "
             "what may have been wrong before the first row",
@@ -163,8 +163,8 @@ class RigMistakes:
         delay_s = self._rig.spray.transport_delay_s
         way = "later" if shift_s > 0.0 else "earlier"
         return Mistake(
-            f"flow reads what the rig expects, but about {abs(shift_s):.2f} s {way}",
-            f"transport_delay ({1000.0 * delay_s:.0f} ms) and lag in the rig, then whether a "
+            f"flow reads what the rig expects, but about {abs(shift_s):z.2f} s {way}",
+            f"transport_delay ({1000.0 * delay_s:z.0f} ms) and lag in the rig, then whether a "
             "column of the log is late",
         )
 

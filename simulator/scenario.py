@@ -256,7 +256,7 @@ def _check_fault(document: Document, path: KeyPath, fault: FaultTable) -> None:
     kind = FaultKind(fault.kind)
     least = -100.0 if kind in SIGNED_KINDS else 0.0
     if not least <= fault.magnitude <= 100.0:
-        raise document.wrong((*path, "magnitude"), f"{least:g} % to 100 %")
+        raise document.wrong((*path, "magnitude"), f"{least:zg} % to 100 %")
     if fault.channel is not None and kind not in SENSOR_KINDS:
         raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
     if fault.channel is not None and fault.channel not in CHANNEL_NAMES:
@@ -301,7 +301,7 @@ def _check(document: Document, table: ScenarioTable) -> None:
         path = ("faults", index)
         _check_fault(document, path, fault)
         if fault.at >= total_s:
-            raise document.wrong((*path, "at"), f"less than the drive's {total_s:g} s")
+            raise document.wrong((*path, "at"), f"less than the drive's {total_s:zg} s")
         if fault.for_ is not None and fault.for_ <= 0.0:
             raise document.wrong((*path, "for"), "more than 0 s")
     if table.peak_boost is not None and not 0.0 <= table.peak_boost <= 400.0:

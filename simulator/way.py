@@ -55,5 +55,5 @@ def choose(simulated_s: float) -> Way:
 def _about(seconds: float) -> str:
     """Return a time in words, roughly."""
     if seconds < 90.0:
-        return f"about {max(seconds, 1.0):.0f} s"
-    return f"about {seconds / 60.0:.0f} min"
+        return f"about {max(seconds, 1.0):z.0f} s"
+    return f"about {seconds / 60.0:z.0f} min"

@@ -131,3 +131,16 @@ def test_decision_code_computes_only_what_compiles_alike() -> None:
                 assert [alias.name for alias in node.names] == ["sqrt"], path.name
             if isinstance(node, ast.Import):
                 raise AssertionError(f"{path.name} imports a whole module")
+
+
+def test_no_number_is_written_as_minus_nil() -> None:
+    """Every format of a float drops the sign of a nil: nobody reads "-0 kPa"."""
+    signed = [
+        f"{path.relative_to(ROOT)}:{shown.lineno}: {ast.unparse(shown)}"
+        for path in files(*FLOORS)
+        for shown in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(shown, ast.FormattedValue) and shown.format_spec is not None
+        for how in [ast.unparse(shown.format_spec)[2:-1]]
+        if how[-1:] in "efgEFG%" and "z" not in how
+    ]
+    assert not signed

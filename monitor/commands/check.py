@@ -82,7 +82,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     expected = rows_expected(rig, period_s, slowest_s)
     if expected is not None:
         document = Document.parse(rig_file.text, rig_file.file_name)
-        raise document.wrong(("time", "period"), expected, f"{1e3 * period_s:g} ms")
+        raise document.wrong(("time", "period"), expected, f"{1e3 * period_s:zg} ms")
     tuned = tune(rig, None)
     return {
         "rig": rig.name,
@@ -156,13 +156,13 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     thresholds = facts["thresholds_ml"]
     lines = [
         f"{facts['rig']}: the rig file is good",
-        f"  spray matters above {facts['onset_kpa']:.0f} kPa; dry limit "
-        f"{facts['dry_limit_kpa']:.0f} kPa",
-        f"  tank lasts {facts['tank_min_at_full_flow']:.1f} min at "
-        f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:.0f} km at 80 km/h, "
+        f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
+        f"{facts['dry_limit_kpa']:z.0f} kPa",
+        f"  tank lasts {facts['tank_min_at_full_flow']:z.1f} min at "
+        f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:z.0f} km at 80 km/h, "
         "spraying 12 % of the time)",
-        f"  thresholds: warn {thresholds['warn']:g} mL, pull timing {thresholds['pull']:g} mL, "
-        f"cut boost {thresholds['cut']:g} mL",
+        f"  thresholds: warn {thresholds['warn']:zg} mL, pull timing {thresholds['pull']:zg} mL, "
+        f"cut boost {thresholds['cut']:zg} mL",
         f"  blind without: {', '.join(facts['essential_channels'])}",
         *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
@@ -174,19 +174,19 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     for row in facts["rows"]:
         cells = []
         for times in row["handled_s"].values():
-            parts = ["never" if s is None else f"{s:.2f}" for s in times.values()]
+            parts = ["never" if s is None else f"{s:z.2f}" for s in times.values()]
             cells.append(f"{' / '.join(parts):>19}")
-        flows = f"{row['due_ml_min']:.0f} / {row['full_flow_ml_min']:.0f}"
-        lines.append(f"  {row['boost_kpa']:5.0f} {flows:>11} {' '.join(cells)}")
+        flows = f"{row['due_ml_min']:z.0f} / {row['full_flow_ml_min']:z.0f}"
+        lines.append(f"  {row['boost_kpa']:z5.0f} {flows:>11} {' '.join(cells)}")
     with_s = facts["reckoned_with_s"]
     lines += _wrapped(
         "",
         [
-            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:.0f} ms and lag "
-            f"{1e3 * with_s['sensor_lag']:.0f} ms",
-            f"the pump's run-down {1e3 * with_s['pump_run_down']:.0f} ms",
-            f"a row each {1e3 * with_s['row_period']:g} ms",
-            f"the controller's reaction {1e3 * with_s['reaction']:.0f} ms",
+            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms and lag "
+            f"{1e3 * with_s['sensor_lag']:z.0f} ms",
+            f"the pump's run-down {1e3 * with_s['pump_run_down']:z.0f} ms",
+            f"a row each {1e3 * with_s['row_period']:zg} ms",
+            f"the controller's reaction {1e3 * with_s['reaction']:z.0f} ms",
             "and the least that is due in a pull"
             if facts["due_is_known"]
             else "and full flow, since what a log will command is not known (less takes longer)",
@@ -196,13 +196,14 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     lines += _wrapped(
         "",
         [
-            f"rows may come up to {1e3 * facts['slowest_period_s']:.0f} ms apart "
-            f"({1.0 / facts['slowest_period_s']:.0f} a second): else spray switched off from one "
+            f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
+            f"({1.0 / facts['slowest_period_s']:z.0f} a second): else spray switched off from one "
             "to the next would pull timing"
         ],
     )
     buys = [
-        f"{one['bought_deg']:.1f} deg at {one['boost_kpa']:.0f} kPa ({one['claimed_deg']:.1f} paid)"
+        f"{one['bought_deg']:z.1f} deg at {one['boost_kpa']:z.0f} kPa "
+        f"({one['claimed_deg']:z.1f} paid)"
         for one in facts["paid"]
     ]
     if buys:
@@ -222,11 +223,11 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
 def _in_time(facts: dict[str, Any]) -> str:
     """Compare a stopped pump with the time the engine is said to survive it."""
     stop = facts["pump_stop"]
-    takes = "never" if stop["handled_s"] is None else f"in {stop['handled_s']:.2f} s"
+    takes = "never" if stop["handled_s"] is None else f"in {stop['handled_s']:z.2f} s"
     verdict = "in time" if stop["in_time"] else "TOO LATE"
     return (
-        f"  a stopped pump at {stop['boost_kpa']:.0f} kPa is handled {takes} of "
-        f"{stop['tolerant_s']:g} s tolerated: {verdict}"
+        f"  a stopped pump at {stop['boost_kpa']:z.0f} kPa is handled {takes} of "
+        f"{stop['tolerant_s']:zg} s tolerated: {verdict}"
     )
 
 

@@ -123,7 +123,7 @@ def listed() -> list[str]:
     lines = []
     for name, path in shipped_scenarios().items():
         drive = load_scenario(path)
-        below = f"({drive.rig.name}, {drive.duration_s:g} s: {_faults(drive)})"
+        below = f"({drive.rig.name}, {drive.duration_s:zg} s: {_faults(drive)})"
         lines += textwrap.wrap(
             drive.teaches, _WIDE, initial_indent=f"{name:<20} ", subsequent_indent=_HANG
         )
@@ -161,7 +161,7 @@ def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     samples = drive.duration_s * drive.rate_hz
     if samples > MOST_DRAWN:
         raise BadInput(
-            f"--plot: found a drive of {samples:.0f} samples, expected at most {MOST_DRAWN}"
+            f"--plot: found a drive of {samples:z.0f} samples, expected at most {MOST_DRAWN}"
         )
 
 

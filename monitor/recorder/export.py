@@ -74,7 +74,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     """
     check_kind(to)
     if not from_s <= until_s:
-        raise BadInput(f"--from: found {from_s:g} s, expected no more than --until {until_s:g} s")
+        raise BadInput(f"--from: found {from_s:zg} s, expected no more than --until {until_s:zg} s")
     blocks = SessionBlocks(session)
     rig_file = blocks.rig_file()
     channels = layout.recorded_channels(set(rig_file.columns))
@@ -243,5 +243,5 @@ def _range_in_words(from_s: float, until_s: float) -> str:
     if from_s == -inf and until_s == inf:
         return ""
     if until_s == inf:
-        return f" from {from_s:g} s on"
-    return f" up to {until_s:g} s" if from_s == -inf else f" from {from_s:g} to {until_s:g} s"
+        return f" from {from_s:zg} s on"
+    return f" up to {until_s:zg} s" if from_s == -inf else f" from {from_s:zg} to {until_s:zg} s"

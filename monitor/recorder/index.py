@@ -188,7 +188,7 @@ def length_in_words(length_s: float | None) -> str:
     if length_s is None:
         return "no time"
     if abs(length_s) < 60.0:
-        return f"{length_s:.1f} s"
+        return f"{length_s:z.1f} s"
     minutes, seconds = divmod(round(length_s), 60)
     if minutes < 60:
         return f"{minutes} min {seconds:02d} s"
@@ -199,5 +199,5 @@ def size_in_words(count: int) -> str:
     """Return a size in kB, MB or GB."""
     for unit, size in (("GB", 1e9), ("MB", 1e6)):
         if count >= size:
-            return f"{count / size:.1f} {unit}"
-    return f"{count / 1e3:.1f} kB"
+            return f"{count / size:z.1f} {unit}"
+    return f"{count / 1e3:z.1f} kB"

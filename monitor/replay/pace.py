@@ -40,7 +40,7 @@ class Silence:
         """What is missing, in a few words."""
         if self.share >= 1.0:
             return f"no row for {figure(self.lasted_s, 2)} s"
-        return f"{100.0 * self.share:.0f} % of the rows missing for {figure(self.lasted_s, 1)} s"
+        return f"{100.0 * self.share:z.0f} % of the rows missing for {figure(self.lasted_s, 1)} s"
 
 
 @dataclass(frozen=True, slots=True)

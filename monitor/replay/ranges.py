@@ -34,7 +34,7 @@ def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Ex
     start, end = decided.rows_between(from_s, to_s)
     if start >= end:
         raise BadInput(
-            f"{decided.log.name}: found no rows from {from_s:g} to {to_s:g} s, expected some"
+            f"{decided.log.name}: found no rows from {from_s:zg} to {to_s:zg} s, expected some"
         )
     first = decided.rig_file_at(start)
     changed = decided.rig_file_at(end - 1) is not first

@@ -166,7 +166,7 @@ class AlarmKeys(BaseDashboard):
             self.run_worker(self._change_service(chosen))
 
     async def _shelve(self, alarm: StandingAlarm) -> None:
-        most = f"{LONGEST_SHELF_MIN:g} at most"
+        most = f"{LONGEST_SHELF_MIN:zg} at most"
         typed = await self.ask(f"Shelve {_short(alarm)} for minutes ({most}):", SHELF_MIN)
         if typed is None:
             self._say("not shelved")

@@ -237,7 +237,7 @@ class Dashboard(AlarmKeys):
                 await self._ended.wait()
         except TimeoutError:
             self.exit(
-                f"The guard said no goodbye within {BYE_WITHIN_S:.0f} s: it may still be running."
+                f"The guard said no goodbye within {BYE_WITHIN_S:z.0f} s: it may still be running."
             )
         else:
             self.exit(self._last_line())

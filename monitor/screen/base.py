@@ -150,7 +150,7 @@ class BaseDashboard(App[str | None]):
     def words(self) -> dict[str, str]:
         """Return words that suit the moment better than the table's, by action; "" hides."""
         return {
-            "span": f"span {SPANS_S[self.span]:g} s",
+            "span": f"span {SPANS_S[self.span]:zg} s",
             "units": f"{self.units.word} units",
             "freeze": "freeze" if self.frozen is None else "go on",
             "theme": f"theme {self.palette.word}",

@@ -45,7 +45,7 @@ class Happening:
         if self.level == CUT:
             depths.append(f"to {units.told(self.ceiling_kpa, 'kPa', 0)}")
         if self.retard_deg > 0.0:
-            depths.append(f"{self.retard_deg:.1f} deg")
+            depths.append(f"{self.retard_deg:z.1f} deg")
         if self.debt_ml > 0.0:
             depths.append(f"{figure(self.debt_ml, 2)} mL")
         while depths and len(", ".join(depths)) > room:

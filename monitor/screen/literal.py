@@ -108,6 +108,6 @@ def figure(value: float, decimals: int) -> str:
     if value != value:
         return "--"
     if abs(value) >= 1e6:
-        return f"{value:.1e}"
-    text = f"{value:.{decimals}f}"
+        return f"{value:z.1e}"
+    text = f"{value:z.{decimals}f}"
     return text.removeprefix("-") if float(text) == 0.0 else text

@@ -49,7 +49,7 @@ def _hex(color: Rgb) -> str:
 
 def _rect(x: float, y: float, width: float, height: float, fill: Rgb, more: str = "") -> str:
     return (
-        f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" '
+        f'<rect x="{x:zg}" y="{y:zg}" width="{width:zg}" height="{height:zg}" '
         f'fill="{_hex(fill)}"{more}/>'
     )
 
@@ -122,7 +122,7 @@ def _boxes(still: Still) -> Iterator[str]:
                     (shape.right - shape.left) * CELL_WIDTH,
                     (shape.bottom - shape.top) * CELL_HEIGHT,
                     look.ink,
-                    "" if shape.strength == 1.0 else f' fill-opacity="{shape.strength:g}"',
+                    "" if shape.strength == 1.0 else f' fill-opacity="{shape.strength:zg}"',
                 )
         if look.underlined:
             yield _rect(left, top + BASELINE + 2, cell.width * CELL_WIDTH, 1, look.ink)
@@ -133,8 +133,8 @@ def _boxes(still: Still) -> Iterator[str]:
 def _dots(still: Still) -> Iterator[str]:
     for ink, run in groupby(still.placed(), lambda at: at[2].look.ink):
         made = [
-            f'<circle cx="{(x + dot.x) * CELL_WIDTH:g}" cy="{(y + dot.y) * CELL_HEIGHT:g}" '
-            f'r="{DOT_RADIUS:g}"/>'
+            f'<circle cx="{(x + dot.x) * CELL_WIDTH:zg}" cy="{(y + dot.y) * CELL_HEIGHT:zg}" '
+            f'r="{DOT_RADIUS:zg}"/>'
             for x, y, cell in run
             for dot in shapes(cell.text) or ()
             if isinstance(dot, Dot)

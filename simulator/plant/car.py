@@ -213,8 +213,8 @@ class Car:
         found = float(self._s[RANGED[left - 1]])
         raise PlantLeftRange(
             f"{self._name}: the simulated car left what is physical at "
-            f"{float(self._s[at.S_TIME_S]):.3f} s: found {what} {found:.4g}{unit}, expected "
-            f"{LEAST[left - 1]:g} to {most:g}{unit}"
+            f"{float(self._s[at.S_TIME_S]):z.3f} s: found {what} {found:z.4g}{unit}, expected "
+            f"{LEAST[left - 1]:zg} to {most:zg}{unit}"
         )
 
     def block(self) -> tuple[int, int, tuple[Any, ...]]:

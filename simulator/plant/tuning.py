@@ -65,8 +65,8 @@ class Spent:
     def in_words(self) -> str:
         """Return what was claimed against what can be bought, in one clause."""
         return (
-            f"timing {self.claimed_deg:.1f} deg at {self.boost_kpa:.0f} kPa is more than this "
-            f"spray buys on this fuel: {max(self.bought_deg, 0.0):.1f} deg, and the simulated car "
+            f"timing {self.claimed_deg:z.1f} deg at {self.boost_kpa:z.0f} kPa is more than this "
+            f"spray buys on this fuel: {max(self.bought_deg, 0.0):z.1f} deg, and the simulated car "
             "is tuned no further"
         )
 

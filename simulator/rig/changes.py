@@ -107,5 +107,5 @@ def value_text(value: Any) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Quantity):
-        return f"{float(value):.12g} {value.UNIT}"
-    return f"{value:.12g}" if isinstance(value, float) else str(value)
+        return f"{float(value):z.12g} {value.UNIT}"
+    return f"{value:z.12g}" if isinstance(value, float) else str(value)

@@ -35,14 +35,14 @@ def _gears(document: Document, tables: RigTables) -> None:
     gears = tables.vehicle.gears
     for index in range(1, len(gears)):
         if gears[index] >= gears[index - 1]:
-            below = f"{gears[index - 1]:g}"
+            below = f"{gears[index - 1]:zg}"
             raise document.wrong(("vehicle", "gears", index), f"falling ratios, here below {below}")
 
 
 def _ascending(document: Document, path: KeyPath, values: Sequence[Quantity]) -> None:
     for index in range(1, len(values)):
         if values[index] <= values[index - 1]:
-            before = f"{float(values[index - 1]):g} {values[index].UNIT}"
+            before = f"{float(values[index - 1]):zg} {values[index].UNIT}"
             raise document.wrong((*path, index), f"ascending values, here more than {before}")
 
 
@@ -76,7 +76,7 @@ def _paid(document: Document, tables: RigTables) -> None:
     if paid.dry_limit >= paid.boost[-1]:
         raise document.wrong(
             ("paid", "dry_limit"),
-            f"less than the highest paid boost, {float(paid.boost[-1]):g} kPa "
+            f"less than the highest paid boost, {float(paid.boost[-1]):zg} kPa "
             "(else the spray paid for nothing)",
         )
     if paid.dry_limit <= 0.0 < tables.command.start_boost:
@@ -90,7 +90,7 @@ def _debt(document: Document, tables: RigTables) -> None:
     debt = tables.debt
     if debt.warn <= 0.0:
         raise document.wrong(("debt", "warn"), "more than 0 mL")
-    order = f"warn <= pull <= cut (now {debt.warn:g}, {debt.pull:g}, {debt.cut:g} mL)"
+    order = f"warn <= pull <= cut (now {debt.warn:zg}, {debt.pull:zg}, {debt.cut:zg} mL)"
     for name, low, high in (("pull", debt.warn, debt.pull), ("cut", debt.pull, debt.cut)):
         if low > high:
             given = document.raw(("debt", name)) is not None
@@ -106,9 +106,9 @@ def _release(document: Document, tables: RigTables) -> None:
     if release > start:
         raise document.wrong(
             path,
-            f"at most command.start_boost, {float(start):g} kPa "
+            f"at most command.start_boost, {float(start):zg} kPa "
             "(else an action is released while spray still matters)",
-            None if document.raw(path) is not None else f"its default {float(release):g} kPa",
+            None if document.raw(path) is not None else f"its default {float(release):zg} kPa",
         )
 
 
@@ -118,12 +118,12 @@ def _pump(document: Document, tables: RigTables) -> None:
     if pump.regulated is not None and pump.shut_off < pump.regulated:
         raise document.wrong(
             ("spray", "pump", "shut_off"),
-            f"at least regulated, {float(pump.regulated):g} kPa (else it is never reached)",
+            f"at least regulated, {float(pump.regulated):zg} kPa (else it is never reached)",
         )
     if pump.run_down < LEAST_RUN_DOWN_S:
         raise document.wrong(
             ("spray", "pump", "run_down"),
-            f"at least {1e3 * LEAST_RUN_DOWN_S:g} ms (no hose is stiffer)",
+            f"at least {1e3 * LEAST_RUN_DOWN_S:zg} ms (no hose is stiffer)",
         )
     key = "shut_off"
     pressure = float(pump.shut_off)
@@ -133,7 +133,7 @@ def _pump(document: Document, tables: RigTables) -> None:
     if pressure <= against:
         raise document.wrong(
             ("spray", "pump", key),
-            f"more than {against:g} kPa, the highest paid boost and the check valve together",
+            f"more than {against:zg} kPa, the highest paid boost and the check valve together",
         )
 
 

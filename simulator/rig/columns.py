@@ -115,7 +115,7 @@ def channel_terms(document: Document, channel: Channel, table: ChannelTable) -> 
             raise document.wrong(
                 path,
                 "the low end below the high end",
-                f"{low:g} to {high:g} {channel.unit}",
+                f"{low:zg} to {high:zg} {channel.unit}",
             )
     return ChannelTerms(
         name=channel.name,

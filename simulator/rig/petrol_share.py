@@ -58,17 +58,17 @@ def outside_practice(shares: list[PetrolShare]) -> str:
         shares: From ``petrol_shares``, ascending in boost, at least one.
     """
     least_pct, most_pct = PRACTICE_PCT
-    usual = f"common practice is {least_pct:.0f} to {most_pct:.0f} % (no source)"
+    usual = f"common practice is {least_pct:z.0f} to {most_pct:z.0f} % (no source)"
     ask = "do the nozzles' ratings and their number, the pump and [command] fit this engine?"
     worst = max(shares, key=lambda share: share.most_pct)
     if worst.most_pct > most_pct:
         return (
-            f"spray comes to {worst.most_pct:.0f} % of the petrol by mass at "
-            f"{worst.boost_kpa:.0f} kPa, {usual}: {ask}"
+            f"spray comes to {worst.most_pct:z.0f} % of the petrol by mass at "
+            f"{worst.boost_kpa:z.0f} kPa, {usual}: {ask}"
         )
     if worst.most_pct < least_pct:
         return (
-            f"spray comes to {worst.most_pct:.0f} % of the petrol by mass at the most, {usual}: "
+            f"spray comes to {worst.most_pct:z.0f} % of the petrol by mass at the most, {usual}: "
             f"{ask}"
         )
     return ""
@@ -78,7 +78,7 @@ def in_words(shares: list[PetrolShare]) -> str:
     """Return the shares as one sentence."""
     told = []
     for share in shares:
-        least, most = f"{share.least_pct:.0f}", f"{share.most_pct:.0f}"
+        least, most = f"{share.least_pct:z.0f}", f"{share.most_pct:z.0f}"
         span = most if least == most else f"{least} to {most}"
-        told.append(f"{span} % at {share.boost_kpa:.0f} kPa")
+        told.append(f"{span} % at {share.boost_kpa:z.0f} kPa")
     return f"spray by mass of the petrol, over the speeds of a pull: {', '.join(told)}"

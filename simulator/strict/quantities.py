@@ -66,7 +66,7 @@ def _linear(source: str, target: str) -> tuple[float, float]:
         factor = registry.Quantity(1.0, unit_from).to(unit_to).magnitude
         offset = 0.0
     # 15 digits take off pint's last-bit noise, so that 2 L is 2000 mL and not 1999.9999999999998.
-    return float(f"{factor:.15g}"), float(f"{offset:.13g}")
+    return float(f"{factor:z.15g}"), float(f"{offset:z.13g}")
 
 
 class Decoded:
@@ -166,7 +166,7 @@ class Quantity(Decoded, float):
             raise Mismatch(error.expected, note) from None
         result = cls(float(found[1]) * factor + offset)
         if not cls.LOW <= result <= cls.HIGH:
-            raise Mismatch(f"{cls.LOW:g} to {cls.HIGH:g} {cls.UNIT}")
+            raise Mismatch(f"{cls.LOW:zg} to {cls.HIGH:zg} {cls.UNIT}")
         result.given_unit = found[2]
         return result
 

@@ -54,7 +54,7 @@ def known_keys(node: shape.Type | None, raw: object) -> list[str]:
 
 def _range(node: shape.IntType | shape.FloatType) -> str:
     words = {"from": node.ge, "above": node.gt, "to": node.le, "below": node.lt}
-    return "".join(f" {word} {bound:g}" for word, bound in words.items() if bound is not None)
+    return "".join(f" {word} {bound:zg}" for word, bound in words.items() if bound is not None)
 
 
 def _length(low: int | None, high: int | None) -> str:

@@ -172,7 +172,7 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
         rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
     why = "Not found so far." if alarm.state == _NORMAL else "No event tells of it."
     if event is not None:
-        at = "" if isnan(event.time_s) else f"{event.time_s:.2f} s: "
+        at = "" if isnan(event.time_s) else f"{event.time_s:z.2f} s: "
         why = at + (event.explanation or "No explanation came.")
     why = view.units.sentence(why)
     free = height - len(rows) - len(check)
@@ -208,7 +208,7 @@ def _likely(
         if not 0.0 <= share <= 1.0:
             continue
         line = f"{plain(label, 60)}{view.units.sentence(_evidence(cause))}"
-        head = f" {'likely' if not rows else '':<6} {100.0 * share:>3.0f} %  "
+        head = f" {'likely' if not rows else '':<6} {100.0 * share:>z3.0f} %  "
         for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])
     return rows

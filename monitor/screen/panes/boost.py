@@ -42,7 +42,7 @@ class BoostTrend(Pane):
             flat = np.full(2 * cells, level)
             layers.append((fill(flat, flat, bottom, top, 4 * rows) & dashed[None, :], style[role]))
         plot = drawn(layers, view.ground())
-        labels = {0: f"{top:g}", rows - 1: f"{bottom:g}"}
+        labels = {0: f"{top:zg}", rows - 1: f"{bottom:zg}"}
         if bottom < 0.0:
             labels.setdefault(round((4 * rows - 1) * 2 / 3) // 4, "0")
         edge = [f"{labels[y]:>{LABEL_CELLS}}┤" if y in labels else f"{'':>{LABEL_CELLS}}│"

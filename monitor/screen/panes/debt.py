@@ -77,7 +77,7 @@ def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Ro
     known = sorted(marks.items(), key=lambda mark: mark[1])
     ticks = [TITLE_CELLS + 1 + _at(value, top_ml, cells) for _, value in known]  # behind "▕"
     room = TITLE_CELLS + cells + 15
-    named, bare = [f"{name} {value:g}" for name, value in known], [f"{v:g}" for _, v in known]
+    named, bare = [f"{name} {value:zg}" for name, value in known], [f"{v:zg}" for _, v in known]
     for texts in (named, bare):
         # To the right where that goes; to the left of its tick what would run into the next.
         for lefts in product((False, True), repeat=len(known)):
@@ -131,9 +131,9 @@ def _history(
         y = int(np.flatnonzero(dotted.any(axis=1))[0]) // 4
         labels.setdefault(y, name)
     plot = drawn(layers, view.ground())
-    title = f" Debt over {view.span_s:g} s, on the bar's scale"
+    title = f" Debt over {view.span_s:zg} s, on the bar's scale"
     if view.frozen is not None:
-        title = f" Debt over {view.span_s:g} s, frozen"
+        title = f" Debt over {view.span_s:zg} s, frozen"
     return [
         [view.say(title, "dim")],
         *(

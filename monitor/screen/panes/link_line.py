@@ -67,7 +67,7 @@ def _counts(view: View, width: int) -> Row:
     p99 = number(facts.get("latency"), "p99_ms")
     aged = "--" if picture.frame is None else age(picture.sample_age_s(view.now_s))
     if view.link is Link.LIVE:
-        aged = f"<{picture.silent_after_s:.1f} s"  # tenths would only flicker
+        aged = f"<{picture.silent_after_s:z.1f} s"  # tenths would only flicker
     per_s = figure(rate, 0 if rate >= 5.0 else 1)
     counts: list[tuple[str, bool]] = [
         (f"{per_s} samples/s" if width >= 110 else f"{per_s}/s", False),

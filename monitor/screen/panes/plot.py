@@ -138,7 +138,7 @@ def axis_label(y: int, rows: int, top: float) -> str:
         value = top / 2.0
     else:
         return " " * LABEL_CELLS + "│"
-    return f"{f'{value:g}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
+    return f"{f'{value:zg}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
 def flow_legend(view: View, width: int, short: bool) -> Row:
@@ -192,10 +192,10 @@ def _time_axis(
                 level = min(3, max(0, int(known[i])))
                 axis[min(x, free - 1)] = ACTION_SYMBOLS[level]
                 roles[min(x, free - 1)] = ACTION_ROLES[level]
-    half = f"-{view.span_s / 2:g} s"
+    half = f"-{view.span_s / 2:zg} s"
     for text, at in (
         (right, free + 1),
-        (f"-{view.span_s:g} s", 0),
+        (f"-{view.span_s:zg} s", 0),
         (half, cells // 2 - len(half) // 2),
     ):
         if all(axis[x] == " " for x in range(at, min(cells, at + len(text)))):

@@ -49,7 +49,7 @@ class ReplayFoot(InRoom):
 
 def _position(room: Room, view: View, width: int) -> Row:
     decided, player = room.open
-    playing = f"▶ playing {player.rate:g}x" if player.playing else f"‖ paused, {player.rate:g}x"
+    playing = f"▶ playing {player.rate:zg}x" if player.playing else f"‖ paused, {player.rate:zg}x"
     at = f"{figure(player.time_s, 2)} of {figure(decided.to_s, 2)} s"
     if room.length_s > LONG_S and decided.from_s < 1e6:
         at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)}"
@@ -79,7 +79,7 @@ def _trust(room: Room, view: View) -> Row:
         at = (
             ""
             if decided.differs_at is None
-            else f" from {decided.time_s(decided.differs_at):.2f} s"
+            else f" from {decided.time_s(decided.differs_at):z.2f} s"
         )
         return [view.say(f" ! DIFFERS from the record{at} ", "warn")]
     return [view.say("decided anew " if room.log.session else "a log: decided here ", "dim")]

@@ -75,7 +75,7 @@ class Keeping(Part):
         decided, _ = room.open
         from_s, to_s = room.stretch(self.plot_columns())
         span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
-        name = f"{room.log.path.stem}-{from_s:.0f}-{to_s:.0f}s.csv"
+        name = f"{room.log.path.stem}-{from_s:z.0f}-{to_s:z.0f}s.csv"
         question = f"Write {span} to:"
         while (answer := await self.ask(question, name)) is not None:
             name = answer

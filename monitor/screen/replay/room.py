@@ -190,7 +190,7 @@ class Room:
     @property
     def span_words(self) -> str:
         """The span of the plot in words."""
-        return "whole log" if self.whole else f"{self.span_s:g} s"
+        return "whole log" if self.whole else f"{self.span_s:zg} s"
 
     @property
     def stops(self) -> list[float]:

@@ -62,7 +62,7 @@ class TimeKeys(Part):
         before = player.rate
         (player.faster if way > 0 else player.slower)(self._clock())
         if player.rate == before:
-            self._nothing(f"{before:g}x is the {'highest' if way > 0 else 'lowest'} rate")
+            self._nothing(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
         self.redraw()
 
     def action_goto(self) -> None:
@@ -116,7 +116,7 @@ class TimeKeys(Part):
         self.room.cursors[letter] = player.time_s
         if len(self.room.cursors) == 2:
             between_s = self.room.cursors["b"] - self.room.cursors["a"]
-            self.room.say(f"A to B: {between_s:+.2f} s; d shows what changed", self._clock())
+            self.room.say(f"A to B: {between_s:+z.2f} s; d shows what changed", self._clock())
         else:
             said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
             self.room.say(said, self._clock())

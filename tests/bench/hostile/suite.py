@@ -4,6 +4,8 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from tests.bench.hostile import files, over_mqtt
@@ -55,19 +57,32 @@ def act_out(act: Act) -> tuple[object, ...]:
     return judged(act.name, act.wanted, act.within_s, outcome)
 
 
-def mqtt_row(act: over_mqtt.MqttAct | None) -> tuple[object, ...]:
-    """Do an act over MQTT; None is that of the retained lies."""
+def mqtt_row(
+    name: str, wanted: str, within_s: float, act: Callable[[Path], Outcome]
+) -> tuple[object, ...]:
+    """Do an act over MQTT in a folder of its own."""
     folder = Path(tempfile.mkdtemp(prefix="hostile"))
     outcome: Outcome | BaseException
     try:
-        outcome = over_mqtt.retained_lies(folder) if act is None else over_mqtt.act_out(act, folder)
+        outcome = act(folder)
     except Exception as error:  # noqa: BLE001  # as above
         outcome = error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-    if act is None:
-        return judged("retained healthy readings, nothing else", "released", 0.0, outcome)
-    return judged(act.name, act.wanted, act.within_s, outcome)
+    return judged(name, wanted, within_s, outcome)
+
+
+def mqtt_rows() -> list[tuple[object, ...]]:
+    """Do every act over MQTT."""
+    rows = [
+        mqtt_row(act.name, act.wanted, act.within_s, partial(over_mqtt.act_out, act))
+        for act in over_mqtt.ACTS
+    ]
+    retained = "retained healthy readings, nothing else"
+    rows.append(mqtt_row(retained, "released", 0.0, over_mqtt.retained_lies))
+    flood = "SIGTERM in 20,000 messages/s"
+    rows.append(mqtt_row(flood, "ended", over_mqtt.ENDS_S, over_mqtt.terminated_in_floods))
+    return rows
 
 
 def main(names: tuple[str, ...] = ()) -> None:
@@ -82,8 +97,7 @@ def main(names: tuple[str, ...] = ()) -> None:
         if mosquitto_path() is None:
             note("hostile: no mosquitto here")
         else:
-            rows = [mqtt_row(act) for act in (*over_mqtt.ACTS, None)]
-            show("Hostile acts: MQTT", HEAD, rows)
+            show("Hostile acts: MQTT", HEAD, mqtt_rows())
     if not names or "files" in names:
         head = ("act", "exit", "s", "MB", "said last", "as it must")
         show("Hostile files", head, files.run())
