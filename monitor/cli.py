@@ -53,7 +53,7 @@ def run(arguments: Sequence[str]) -> int:
         )
         sys.stdout.flush()
     except cyclopts.CycloptsError as error:
-        from monitor.command_errors import in_words
+        from monitor.commands.errors import in_words
 
         _complain(f"flowdebt: {in_words(error, tuple(_VERBS))}")
         return 2

@@ -2,8 +2,8 @@
 
 from math import inf
 
-from rules.debt import allowance_ml_min
 from rules.facts import Rig
+from rules.step.debt import allowance_ml_min
 
 
 def seconds_to_debt(

@@ -4,12 +4,12 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any, NamedTuple
 
-from rules import state as st
 from rules.explain import ceiling_or_none, explain
 from rules.facts import Action, Rig
 from rules.findings import FINDINGS, Finding
 from rules.intervals import Intervals, intervals
-from rules.state import FINDING_NAMES, Decision
+from rules.step import state as st
+from rules.step.state import FINDING_NAMES, Decision
 
 
 class Turn(StrEnum):

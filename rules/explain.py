@@ -3,12 +3,12 @@
 from math import inf
 
 from rules import channels as ch
-from rules import state as st
 from rules.clock_pace import pace_in_words
-from rules.constants import essential_columns
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS
-from rules.state import Decision
+from rules.step import state as st
+from rules.step.constants import essential_columns
+from rules.step.state import Decision
 
 _LIMITED = {
     st.OVERBOOST: (ch.BOOST, "kPa"),

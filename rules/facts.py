@@ -2,7 +2,7 @@
 
 The rig *file* (TOML, text quantities with units) is read on floor 2, in ``simulator.rig``, since
 plant and monitor both need it and this floor touches no files. Whoever builds these by hand gets
-no checks beyond what ``rules.constants`` needs to be safe to divide by.
+no checks beyond what ``rules.step.constants`` needs to be safe to divide by.
 """
 
 from dataclasses import dataclass, field

@@ -5,9 +5,9 @@ from enum import StrEnum
 from math import inf
 from typing import Final
 
-from rules.constants import OWN_LAWS
 from rules.facts import Rig
-from rules.state import FINDING_NAMES
+from rules.step.constants import OWN_LAWS
+from rules.step.state import FINDING_NAMES
 
 
 class Severity(StrEnum):

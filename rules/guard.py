@@ -4,8 +4,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rules import channels as ch
-from rules.command import commanded_flow_ml_min
-from rules.constants import (
+from rules.facts import Rig
+from rules.step.command import commanded_flow_ml_min
+from rules.step.constants import (
     DELAY_S,
     ESSENTIAL,
     MAPPED,
@@ -14,13 +15,12 @@ from rules.constants import (
     Constants,
     constants_of,
 )
-from rules.cross_checks import FIRST_AIR_LEVEL
-from rules.debt import account
-from rules.expectation import expect
-from rules.facts import Rig
-from rules.health import advance_clock, read_channels, take_pace
-from rules.ladder import decide
-from rules.state import (
+from rules.step.cross_checks import FIRST_AIR_LEVEL
+from rules.step.debt import account
+from rules.step.expectation import expect
+from rules.step.health import advance_clock, read_channels, take_pace
+from rules.step.ladder import decide
+from rules.step.state import (
     ABSENT,
     ACKNOWLEDGED,
     AGE_S,
@@ -52,7 +52,7 @@ from rules.state import (
     VALUE,
     Decision,
 )
-from rules.vector import Vector
+from rules.step.vector import Vector
 
 NAN = float("nan")
 
@@ -164,7 +164,7 @@ class Guard:
         """
         import numpy as np
 
-        from rules import compiled
+        from rules.step import compiled
 
         self._arrays = (
             np.array(self._k),
@@ -198,7 +198,7 @@ class Guard:
         """Take an (n, ROW_WIDTH) float64 matrix of samples; return (n, N_DECISION) decisions."""
         import numpy as np
 
-        from rules import compiled
+        from rules.step import compiled
 
         out = np.empty((len(rows), N_DECISION))
         self._run(compiled.run_all, rows, out)
@@ -213,7 +213,7 @@ class Guard:
         """
         import numpy as np
 
-        from rules import compiled
+        from rules.step import compiled
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)

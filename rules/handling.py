@@ -10,15 +10,15 @@ from math import exp, hypot, inf
 from typing import Final
 
 from rules.channels import BOOST, DELIVERED
-from rules.command import commanded_flow_ml_min
-from rules.constants import SPRAYING_ML_MIN, Constants, constants_of
-from rules.debt import account
 from rules.facts import Rig
 from rules.guard import fresh_state
-from rules.hydraulics import full_flow_ml_min
-from rules.ladder import debt_level
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
-from rules.state import (
+from rules.step.command import commanded_flow_ml_min
+from rules.step.constants import SPRAYING_ML_MIN, Constants, constants_of
+from rules.step.debt import account
+from rules.step.hydraulics import full_flow_ml_min
+from rules.step.ladder import debt_level
+from rules.step.state import (
     ARREARS_ML,
     COMMANDED_ML_MIN,
     DEBT_ML,
@@ -31,7 +31,7 @@ from rules.state import (
     UNDER_DELIVERY,
     VALUE,
 )
-from rules.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
+from rules.step.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 

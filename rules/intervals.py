@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from rules import state as st
 from rules.clock_pace import found_after_s
 from rules.facts import Rig
 from rules.figures import decimals_apart, told
-from rules.state import Decision
+from rules.step import state as st
+from rules.step.state import Decision
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,8 +33,8 @@ class Loop:
     name: str
 
 
-STEP_ROW: Final = Loop("rules.compiled", "step_row")
-RUN_ALL: Final = Loop("rules.compiled", "run_all")
+STEP_ROW: Final = Loop("rules.step.compiled", "step_row")
+RUN_ALL: Final = Loop("rules.step.compiled", "run_all")
 DRIVE_ON: Final = Loop("simulator.plant.compiled", "drive_on")
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from rules.channels import NOT_SENT, ROW_WIDTH, Sample
 from rules.guard import Guard
-from rules.state import N_DECISION
+from rules.step.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
 from simulator.plant import layout as at
 from simulator.plant.car import NO_CEILING_KPA

@@ -9,68 +9,16 @@ import pytest
 import pytest_asyncio
 
 import simulator.plant.compiled  # noqa: F401  # cars run compiled: thirty times as fast, bit-identical
+from tests.kit.paths import ROOT
 
 MOST_WORKERS = 4
-# Guards as processes, brokers, deadlines in real time. They mostly wait, so they begin at once, and
-# the others have the rest of the machine; two lines of them, each one test at a time.
-LIVE_GUARDS = (
-    "guard_process",
-    "end_to_end",
-    "alarm_desk",
-    "alarm_end_to_end",
-    "hostile",
-    "counts",
-    "kill",
-    "rejoin",
-    "reload_process",
-    "viewers",
-    "warm",
-    "web",
-)
-LIVE_WIRES = (
-    "outputs",
-    "output_contract",
-    "output_holder",
-    "mqtt_cars",
-    "mqtt_feed",
-    "mqtt_nonsense",
-    "mqtt_publisher",
-    "mqtt_source",
-    "disk_full",
-    "guard_loop",
-    "serial_life",
-    "source_contract",
-)
-# Every other file is a group of its own. What takes longest begins first, so that all workers end
-# at about the same time.
-LONG = (
-    "replay_screen",
-    "plant_continuous",
-    "screen",
-    "plotting",
-    "alarm_page",
-    "review",
-    "detection_bench",
-    "csv",
-    "cli",
-    "scenario_library",
-    "screen_journeys",
-    "plant_evaporation",
-    "plant_plausible",
-    "screen_themes",
-    "coverage",
-    "replay_what_if",
-    "causes_plant",
-)
-# Both load CoolProp, which takes long.
-FLUIDS = ("plant_evaporation", "plant_mixture")
-_GROUPS = (
-    dict.fromkeys(LIVE_GUARDS, "guards")
-    | dict.fromkeys(LIVE_WIRES, "wires")
-    | dict.fromkeys(FLUIDS, "fluids")
-)
+# Each folder here is one group, run by one worker, one test at a time: real processes, ports and
+# brokers, with deadlines in real time. They mostly wait, so they begin at once, and the others have
+# the rest of the machine.
+LIVE = ROOT / "tests" / "live"
+# In which order the others begin; what takes longest is in the first two.
+FLOORS = ("monitor", "simulator", "bench", "rules")
 _WORKERS: dict[str, set[str]] = {}
-_ORDER = (*LIVE_GUARDS, *LIVE_WIRES, *LONG)
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
@@ -90,7 +38,7 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     A few files named compile what they need.
     """
     if not hasattr(session.config, "workerinput"):
-        from tests.compiling import compile_all, leave_guards_cold
+        from tests.kit.compiling import compile_all, leave_guards_cold
 
         if _is_whole(session.config) or session.config.getoption("numprocesses", None):
             compile_all()
@@ -130,18 +78,22 @@ def pytest_runtest_logreport(report: pytest.TestReport) -> None:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Put what waits or takes long in front; files stay whole, and in their order."""
-    places = {name: place for place, name in enumerate(_ORDER)}
-    items.sort(key=lambda item: places.get(_name(item.path), len(places)))
+    """Mark each test by its folder, and put what waits or takes long in front."""
+    for item in items:
+        item.add_marker(_floor(item.path))
+    order = {floor: place for place, floor in enumerate(("live", *FLOORS))}
+    items.sort(key=lambda item: order.get(_floor(item.path), len(order)))
 
 
-def _name(path: Path) -> str:
-    return path.stem.removeprefix("test_")
+def _floor(path: Path) -> str:
+    folder = path.relative_to(ROOT / "tests").parts[0]
+    return folder if folder in ("live", *FLOORS) else "house"
 
 
 def _group(path: Path) -> str:
-    name = _name(path)
-    return _GROUPS.get(name, name)
+    """Return what runs in one worker: a folder of live tests, or else one file."""
+    path = ROOT / path
+    return str(path.parent if path.is_relative_to(LIVE) else path)
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -155,7 +107,7 @@ def _own_runtime_folder_of_a_worker(tmp_path_factory: pytest.TempPathFactory) ->
 @pytest.fixture(scope="session", autouse=True)
 def _screens_settle() -> Iterator[None]:
     """Let no test of a screen depend on the machine's speed."""
-    from tests.settling import screens_settle
+    from tests.kit.settling import screens_settle
 
     with screens_settle():
         yield
@@ -165,14 +117,14 @@ if TYPE_CHECKING:
     from xdist.remote import Producer
     from xdist.scheduler import LoadScopeScheduling
 
-    from monitor.replay import Log
-    from tests.replay_script import Hand
+    from monitor.review import Log
+    from tests.kit.replay_script import Hand
 
 
 @pytest.fixture
 def log(tmp_path: Path) -> "Log":
     """The hand-made drive of the replay's tests, as a log."""
-    from tests.replay_script import brindled, log_file
+    from tests.kit.replay_script import brindled, log_file
 
     return brindled(log_file(tmp_path))
 
@@ -180,7 +132,7 @@ def log(tmp_path: Path) -> "Log":
 @pytest_asyncio.fixture
 async def hand(log: "Log") -> AsyncIterator["Hand"]:
     """A hand on the keys of that drive's replay."""
-    from tests.replay_script import replaying
+    from tests.kit.replay_script import replaying
 
     async with replaying(log) as found:
         yield found

@@ -25,22 +25,22 @@ from pathlib import Path
 
 import pytest
 
-from monitor.guard.place import Place
+from monitor.attach.client import ViewerLink
+from monitor.attach.endpoint import Place
+from monitor.attach.protocol import LONGEST_LINE, Hello, Message, encode
 from monitor.guard.process import LONGEST_ORDER
-from monitor.guard.protocol import LONGEST_LINE, Hello, Message, encode
-from monitor.link import ViewerLink
 from monitor.recorder import layout
 from monitor.recorder import reader as reader_module
 from monitor.recorder.index import sessions_in
 from monitor.recorder.reader import LONGEST_EVENT, SessionBlocks, read_events
 from monitor.recorder.summary import read_summary
-from monitor.review import in_words, review
+from monitor.review.review import in_words, review
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.patience import PATIENCE_S
-from tests.recordings import record
-from tests.screen_script import hello
+from tests.kit.patience import PATIENCE_S
+from tests.kit.recordings import record
+from tests.kit.screen_script import hello
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))[:50]
 DEEP = b"[" * 200_000

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.patience import PATIENCE_S
+from tests.kit.paths import ROOT
+from tests.kit.patience import PATIENCE_S
 
-ROOT = Path(__file__).resolve().parent.parent
 FLOORS = ("rules", "simulator", "monitor")
 MOST_LINES = 400
 
@@ -79,7 +79,7 @@ def test_the_guard_starts_light() -> None:
         "import sys\n"
         "import rules.guard, rules.events, rules.explain, rules.findings\n"
         f"print(sorted(set({heavy!r}.split()) & set(sys.modules)))\n"
-        "from tests.rigs import Drive, rig\n"
+        "from tests.kit.rigs import Drive, rig\n"
         "print(Drive(rig()).run(0.5)[-1].action)\n"
         f"print(sorted(set({heavy!r}.split()) & set(sys.modules)))\n",
     )

@@ -6,20 +6,20 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from monitor.guard import protocol
+from monitor.attach import protocol
+from monitor.attach.protocol import Bye, Ending, Frame, Hello, NoticeLine, Recording
 from monitor.guard.process import Order, run_order
-from monitor.guard.protocol import Bye, Ending, Frame, Hello, NoticeLine, Recording
 from monitor.screen.picture import Picture
 from monitor.sources.base import SourceKind
 from monitor.sources.open import open_source
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
-from tests.recordings import record
-from tests.rig_text import SMALL
-from tests.screen_messages import frame, hello
+from tests.kit.paths import ROOT
+from tests.kit.recordings import record
+from tests.kit.rig_text import SMALL
+from tests.kit.screen_messages import frame, hello
 
-ROOT = Path(__file__).resolve().parent.parent
 LOOKS = {"startswith", "endswith", "removeprefix", "removesuffix", "partition", "rpartition"}
 
 # Where text is looked into, and why that is its business. Nowhere else is any.
@@ -27,25 +27,25 @@ OUTSIDE = "what a file, a wire, a system or a person says comes as text"
 LAYOUT = "breaks or shortens text for a screen; nothing else follows from it"
 NAMES = "names of our own fields, keys and members, which tests hold"
 LOOKING = {
-    "monitor/command_errors.py": OUTSIDE,
+    "monitor/commands/errors.py": OUTSIDE,
     "monitor/commands/feed.py": OUTSIDE,
-    "monitor/framer.py": OUTSIDE,
-    "monitor/guard/scheduling.py": OUTSIDE,
-    "monitor/line_checks.py": OUTSIDE,
-    "monitor/link.py": OUTSIDE,
-    "monitor/mqtt/address.py": OUTSIDE,
-    "monitor/mqtt/fresh.py": OUTSIDE,
-    "monitor/mqtt/letters.py": OUTSIDE,
+    "monitor/sources/lines/framer.py": OUTSIDE,
+    "monitor/scheduling.py": OUTSIDE,
+    "monitor/sources/lines/line_checks.py": OUTSIDE,
+    "monitor/attach/client.py": OUTSIDE,
+    "monitor/broker/address.py": OUTSIDE,
+    "monitor/sources/topics/fresh.py": OUTSIDE,
+    "monitor/sources/topics/messages.py": OUTSIDE,
     "monitor/outputs/keeper.py": OUTSIDE,
     "monitor/outputs/open.py": OUTSIDE,
-    "monitor/outputs/serial_port.py": OUTSIDE,
-    "monitor/plotting.py": OUTSIDE,
+    "monitor/outputs/serial_lines.py": OUTSIDE,
+    "monitor/pictures/plotting.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
-    "monitor/replay/edit.py": OUTSIDE,
-    "monitor/replay/window.py": NAMES,
+    "monitor/review/edit.py": OUTSIDE,
+    "monitor/review/window.py": NAMES,
     "monitor/screen/base.py": NAMES,
     "monitor/screen/controls.py": NAMES,
-    "monitor/screen/literal.py": LAYOUT,
+    "monitor/words/literal.py": LAYOUT,
     "monitor/screen/panes/banner.py": LAYOUT,
     "monitor/screen/panes/detail.py": LAYOUT,
     "monitor/screen/panes/events.py": LAYOUT,
@@ -54,20 +54,20 @@ LOOKING = {
     "monitor/screen/replay/detail.py": LAYOUT,
     "monitor/screen/replay/tries.py": LAYOUT,
     "monitor/screen/replay/what_if.py": OUTSIDE,
-    "monitor/screen/units.py": LAYOUT,
-    "monitor/senml.py": OUTSIDE,
-    "monitor/senml_rows.py": OUTSIDE,
-    "monitor/sources/csv_layout.py": OUTSIDE,
-    "monitor/sources/logs.py": OUTSIDE,
+    "monitor/words/units.py": LAYOUT,
+    "monitor/sources/lines/senml.py": OUTSIDE,
+    "monitor/sources/lines/senml_rows.py": OUTSIDE,
+    "monitor/sources/logs/csv_layout.py": OUTSIDE,
+    "monitor/sources/logs/open.py": OUTSIDE,
     "monitor/sources/open.py": OUTSIDE,
     "monitor/sources/ports.py": OUTSIDE,
-    "monitor/sources/serial_port.py": OUTSIDE,
-    "monitor/sources/table_blocks.py": OUTSIDE,
-    "monitor/still/shapes.py": OUTSIDE,
-    "monitor/stream.py": OUTSIDE,
-    "monitor/text_lines.py": OUTSIDE,
+    "monitor/sources/serial_line.py": OUTSIDE,
+    "monitor/sources/logs/table_blocks.py": OUTSIDE,
+    "monitor/pictures/shapes.py": OUTSIDE,
+    "monitor/sources/lines/stream.py": OUTSIDE,
+    "monitor/sources/lines/text_lines.py": OUTSIDE,
     "monitor/web/admission.py": OUTSIDE,
-    "rules/alarm_rates.py": NAMES,
+    "rules/alarms/rates.py": NAMES,
     "simulator/logfile.py": NAMES,
     "simulator/plant/script.py": NAMES,
     "simulator/rig/changes.py": LAYOUT,
@@ -77,7 +77,7 @@ LOOKING = {
 }
 # Fields that are sentences or names for people. Others that are text are words of a fixed list.
 SENTENCES = {"why", "text", "status", "source", "session", "fault", "words", "check_first", "who"}
-ELSEWHERE = {("monitor/still/svg.py", "text")}  # of a run of cells
+ELSEWHERE = {("monitor/pictures/svg.py", "text")}  # of a run of cells
 
 
 def _modules() -> list[Path]:

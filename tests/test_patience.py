@@ -5,8 +5,10 @@ from pathlib import Path
 
 import pytest
 
-HERE = Path(__file__).parent
-FILES = sorted(HERE.glob("*.py"))
+from tests.kit.paths import ROOT
+
+HERE = ROOT / "tests"
+FILES = sorted(path for path in HERE.rglob("*.py") if "bench" not in path.parts)
 WAITS = ("timeout", "wait", "wait_for", "join", "communicate", "settimeout", "Timer")
 CLOCKS = ("monotonic", "perf_counter", "monotonic_ns", "perf_counter_ns", "now_s")
 POLL_S = 1.0  # shorter is a pause between two looks, not a limit
@@ -54,7 +56,7 @@ def durations_in(tree: ast.AST) -> list[int]:
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
 def test_only_patience_limits_a_wait(path: Path) -> None:
-    """Whatever must come is waited for with ``tests.patience``, and not timed."""
+    """Whatever must come is waited for with ``tests.kit.patience``, and not timed."""
     tree = ast.parse(path.read_text(encoding="utf-8"))
     assert limits_in(tree) == []
     assert durations_in(tree) == []

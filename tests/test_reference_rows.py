@@ -1,8 +1,9 @@
 """Which test covers which published figure on the account and its rivals; and those not elsewhere.
 
-Run lengths come from the project's own recursions: ``rules.debt.next_debt`` and the EWMA kernels
-of the detection bench are asked where they go from every state, and the integral equation over
-these answers is solved (Goel & Wu, Technometrics 13 (1971); Crowder, Technometrics 29 (1987)).
+Run lengths come from the project's own recursions: ``rules.step.debt.next_debt`` and the EWMA
+kernels of the detection bench are asked where they go from every state, and the integral equation
+over these answers is solved (Goel & Wu, Technometrics 13 (1971); Crowder, Technometrics 29
+(1987)).
 """
 
 from collections.abc import Callable
@@ -17,9 +18,9 @@ import pytest
 from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import norm
 
-from rules.debt import next_debt
+from rules.step.debt import next_debt
 from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
-from tests.test_outside_checks import MONTGOMERY, RunLengths, sums
+from tests.rules.test_outside_checks import MONTGOMERY, RunLengths, sums
 
 HERE = "test_reference_rows"
 # Row of the reference figures -> module and test that covers it, or why no test can.

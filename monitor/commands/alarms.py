@@ -40,7 +40,7 @@ def alarms(
     never changes what is done to the engine. (Where the rig asks for an acknowledgement before a
     latched action is released, acknowledging gives it.) Exit code 1: the guard refused.
     """
-    from monitor.alarm_list import run_alarms, shelf_s
+    from monitor.commands.alarm_list import run_alarms, shelf_s
 
     for_s = shelf_s(alarm, minutes) if do == "shelve" else 0.0
     return run_alarms(pid, do, alarm, for_s, who=who, as_json=as_json)

@@ -47,14 +47,14 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     Raises:
         BadInput: Rows come too seldom to judge by.
     """
-    from monitor.weak_points import rows_expected, weak_points
+    from monitor.commands.weak_points import rows_expected, weak_points
     from rules.channels import CHANNEL_NAMES
-    from rules.constants import constants_of, essential_columns
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
     from rules.handling import handled, least_due_ml_min, slowest_period_s
-    from rules.hydraulics import full_flow_ml_min
+    from rules.step.constants import constants_of, essential_columns
+    from rules.step.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
     from simulator.strict.document import Document

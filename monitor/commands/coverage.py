@@ -59,12 +59,12 @@ def coverage(
     import json
     import sys
 
-    from monitor.coverage_words import as_json as in_json
-    from monitor.coverage_words import as_markdown, as_table
-    from simulator.cases import CASES
+    from monitor.words.coverage import as_json as in_json
+    from monitor.words.coverage import as_markdown, as_table
     from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
-    from simulator.coverage import State, cover, observe, simulated_s
-    from simulator.points import POINTS
+    from simulator.coverage.cases import CASES
+    from simulator.coverage.coverage import State, cover, observe, simulated_s
+    from simulator.coverage.points import POINTS
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, clean, nearest
     from simulator.way import choose

@@ -37,9 +37,9 @@ def demo(
     On a terminal the dashboard opens; elsewhere text is written. Nothing is recorded unless
     you say where.
     """
-    from monitor.guard.order import Order
-    from monitor.screen.look import Look
-    from monitor.watching import watch_own
+    from monitor.attach.order import Order
+    from monitor.commands.watching import watch_own
+    from monitor.words.look import Look
 
     refuse_two_forms(text=text, as_json=as_json)
     order = Order(f"sim:{scenario}", None, speed, record, None, seed, unattended_ends=True)

@@ -40,7 +40,7 @@ def feed(
     import sys
     from pathlib import Path
 
-    from monitor.feeding import LineFormat, feed_serial
+    from monitor.send.serial import LineFormat, feed_serial
     from monitor.sources.base import pace_of
     from monitor.sources.ports import PortFinder
     from simulator.logfile import mapped, write_csv
@@ -60,8 +60,8 @@ def feed(
             raise BadInput(f"{to}: found {given}, expected none for a file")
         count = write_csv(samples, Path(to), names)
     elif to.lower().startswith(("mqtt://", "mqtts://")):
-        from monitor.mqtt.address import without_secrets
-        from monitor.mqtt.feeding import feed_broker
+        from monitor.broker.address import without_secrets
+        from monitor.send.broker import feed_broker
 
         shown = without_secrets(to)
         if given:

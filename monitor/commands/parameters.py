@@ -5,7 +5,7 @@ from typing import Annotated
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.screen.look import BellName, ThemeName, UnitsName
+from monitor.words.look import BellName, ThemeName, UnitsName
 
 CAUTION = (
     "flowdebt advises; it is not a certified safety device. Methanol is toxic and burns unseen, "

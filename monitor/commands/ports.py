@@ -13,7 +13,7 @@ def ports(*, as_json: JsonFlag = False) -> int:
     import json
     import sys
 
-    from monitor.port_list import in_words, rows
+    from monitor.commands.port_list import in_words, rows
     from monitor.sources.ports import list_ports
 
     found = list_ports()

@@ -26,8 +26,8 @@ def reload(
     import json
     import sys
 
-    from monitor.asking import ask
-    from monitor.guard.protocol import LONGEST_PATH, Command
+    from monitor.attach.ask import ask
+    from monitor.attach.protocol import LONGEST_PATH, Command
     from simulator.rig import find_rig
     from simulator.strict import BadInput, called, clean
 

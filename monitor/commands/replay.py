@@ -37,7 +37,7 @@ def replay(
     thresholds show what would have been done. Nothing is sent to a car; the log is never changed,
     and marks are kept in a file beside it. Exit codes: 0 left; 2 bad input.
     """
-    from monitor.replaying import replay as show
-    from monitor.screen.look import Look
+    from monitor.commands.replaying import replay as show
+    from monitor.words.look import Look
 
     return show(log, rig, at=at, who=operator, look=Look(units, theme))

@@ -27,9 +27,9 @@ def review(
     import json
     import sys
 
-    from monitor.for_output import for_output
-    from monitor.review import NOT_JUDGED, in_words
-    from monitor.review import review as read_back
+    from monitor.commands.for_output import for_output
+    from monitor.review.review import NOT_JUDGED, in_words
+    from monitor.review.review import review as read_back
     from rules.facts import Action
     from simulator.strict import called
 

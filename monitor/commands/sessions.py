@@ -26,7 +26,7 @@ def sessions(
     import os
     import sys
 
-    from monitor.guard.place import running_places
+    from monitor.attach.endpoint import running_places
     from monitor.recorder.index import in_words, sessions_in
     from simulator.strict import BadInput, called
 

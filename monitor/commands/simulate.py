@@ -8,7 +8,7 @@ from cyclopts import Parameter
 from monitor.commands.parameters import ScenarioArgument, SeedOption
 
 if TYPE_CHECKING:
-    from monitor.simulating import Run
+    from monitor.pictures.simulating import Run
     from simulator.logfile import Log
     from simulator.plant import Scenario
 
@@ -85,7 +85,7 @@ def simulate(
         sys.stderr.write(way.why_slow + "\n")
         sys.stderr.flush()
 
-    from monitor.simulating import Run
+    from monitor.pictures.simulating import Run
 
     run = Run(
         drive,
@@ -98,7 +98,7 @@ def simulate(
     if way.compiled:
         leave_mark(DRIVE_ON)
     if plot is not None:
-        from monitor.plotting import save_picture
+        from monitor.pictures.plotting import save_picture
 
         save_picture(run.outcome, run.kept, plot)
         sys.stderr.write(f"drew {plot}\n")
@@ -144,7 +144,7 @@ def _faults(drive: "Scenario") -> str:
 
 def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     """Find out before the run what would stop it afterwards."""
-    from monitor.simulating import MOST_DRAWN
+    from monitor.pictures.simulating import MOST_DRAWN
     from simulator.logfile import kind_of
     from simulator.strict import BadInput, called, refuse_taken
 

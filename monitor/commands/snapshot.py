@@ -36,9 +36,9 @@ def snapshot(
     """
     import sys
 
-    from monitor.screen.look import Look
-    from monitor.snapshot import cells_of
-    from monitor.snapshot import snapshot as draw
+    from monitor.pictures.snapshot import cells_of
+    from monitor.pictures.snapshot import snapshot as draw
+    from monitor.words.look import Look
     from simulator.strict import called
 
     draw(log, rig, at=at, to=to, size=cells_of(size), span_s=span, look=Look(units, theme, "off"))

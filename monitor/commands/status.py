@@ -18,8 +18,8 @@ def status(
     """
     import sys
 
-    from monitor.asking import look
-    from monitor.looking import as_json_line, in_words
+    from monitor.attach.ask import look
+    from monitor.words.status import as_json_line, in_words
 
     hello, frame = look(pid)
     text = as_json_line(hello, frame) if as_json else "\n".join(in_words(hello, frame))

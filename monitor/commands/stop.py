@@ -9,6 +9,6 @@ def stop(
     *, pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None
 ) -> int:
     """End a running guard cleanly and finish its recording."""
-    from monitor.watching import stop_running
+    from monitor.commands.watching import stop_running
 
     return stop_running(pid)

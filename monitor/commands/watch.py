@@ -94,9 +94,9 @@ def watch(
     leaves the guard running. With --web it is drawn in a browser instead: the address printed holds
     a token, browsers come and go without touching the guard, and Ctrl-C ends server and guard.
     """
-    from monitor.guard.order import Order
-    from monitor.screen.look import Look
-    from monitor.watching import watch_headless, watch_own, watch_running
+    from monitor.attach.order import Order
+    from monitor.commands.watching import watch_headless, watch_own, watch_running
+    from monitor.words.look import Look
     from simulator.strict import BadInput
 
     look = Look(units, theme, bell)

@@ -2,8 +2,9 @@
 
 from typing import Any, Final
 
-from monitor.guard.protocol import AlarmTurn, Command, Operation
-from rules.alarm_rates import (
+from monitor.attach.protocol import AlarmTurn, Command, Operation
+from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook
+from rules.alarms.rates import (
     AlarmRates,
     AlarmState,
     AlarmTerms,
@@ -12,9 +13,8 @@ from rules.alarm_rates import (
     Priority,
     Transition,
 )
-from rules.alarms import HAND, LONGEST_TEXT, AlarmBook
 from rules.findings import FINDINGS, label_of
-from rules.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
+from rules.step.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
 from simulator.strict import clean
 
 # Boost crosses the onset all the time; that alone is no news for anybody.

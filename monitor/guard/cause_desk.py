@@ -2,11 +2,11 @@
 
 from typing import Any, Final
 
-from rules.causes import Cause, CauseRanker
+from rules.causes.known import NONE_OF_THESE, NOTHING_WRONG
+from rules.causes.ranking import Cause, CauseRanker
+from rules.causes.rig_mistakes import Mistake, RigMistakes
 from rules.facts import Rig
-from rules.known_causes import NONE_OF_THESE, NOTHING_WRONG
-from rules.rig_mistakes import Mistake, RigMistakes
-from rules.state import (
+from rules.step.state import (
     COOLING_MISSING,
     LEVEL,
     NO_COMMAND,

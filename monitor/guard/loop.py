@@ -6,26 +6,26 @@ from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Final
 
-from monitor.align import Aligner
+from monitor.attach import protocol
+from monitor.attach.endpoint import Place
+from monitor.attach.listeners import Hearer
+from monitor.attach.server import ViewerServer
+from monitor.attach.terms import new_terms, shown
 from monitor.clock import now_ns, now_s
-from monitor.clock_pace import ClockWatch
-from monitor.guard import protocol
 from monitor.guard.alarm_desk import COMMANDS, AlarmDesk, name_of, operation
 from monitor.guard.cause_desk import CauseDesk
-from monitor.guard.hearers import Hearer
+from monitor.guard.clock_pace import ClockWatch
 from monitor.guard.latency import LatencyHistogram
-from monitor.guard.place import Place
 from monitor.guard.reload import Reloader
-from monitor.guard.terms import new_terms, shown
-from monitor.guard.viewers import ViewerServer
 from monitor.recorder.layout import rig_hash
 from monitor.recorder.writer import Recorder
+from monitor.sources.align import Aligner
 from monitor.sources.base import Arrival, Source
 from rules.channels import NOT_SENT, OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.events import Event, EventTracker, Turn
 from rules.explain import status
 from rules.guard import Guard
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.rig import Change, RigFile
 from simulator.strict import clean
 

@@ -11,13 +11,13 @@ from typing import Any
 
 import msgspec
 
-from monitor.guard.hearers import Hearer
+from monitor.attach.endpoint import new_place, publish, withdraw
+from monitor.attach.listeners import Hearer
+from monitor.attach.order import Order as Order
 from monitor.guard.loop import GuardLoop, Tell
-from monitor.guard.order import Order as Order
-from monitor.guard.place import new_place, publish, withdraw
-from monitor.guard.scheduling import ask_for_short_slice
 from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import SEGMENT_ROWS, Recorder
+from monitor.scheduling import ask_for_short_slice
 from monitor.sources.base import Source
 from monitor.sources.open import open_source
 from monitor.wake import WakeUp
@@ -111,7 +111,7 @@ async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hear
         shown = desk.shown
         hearers.append(desk)
     if order.publish is not None:
-        from monitor.mqtt.publisher import Publisher
+        from monitor.outputs.publisher import Publisher
 
         hearers.append(Publisher(order.publish, rig_file.rig, source.name, shown))
     for hearer in hearers:

@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable
 from typing import Final
 
-from monitor.guard.protocol import Answer, Message
+from monitor.attach.protocol import Answer, Message
 from simulator.rig import Change, RigFile, find_rig, live_changes, load_rig
 from simulator.strict import BadInput
 

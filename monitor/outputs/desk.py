@@ -10,15 +10,15 @@ from typing import Any, Final
 
 import msgspec
 
+from monitor.attach.listeners import Say
+from monitor.attach.protocol import Message, Publishing
 from monitor.clock import now_s
-from monitor.guard.hearers import Say
-from monitor.guard.protocol import Message, Publishing
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
 from monitor.outputs.holder import Holder
 from monitor.outputs.keeper import Kept
 from monitor.outputs.open import open_output
 from rules.facts import Rig
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.strict import BadInput
 
 START_S: Final = 15.0

@@ -5,7 +5,7 @@ from rules.clock_pace import pace_in_words
 from rules.explain import what_is_done
 from rules.facts import Action, Rig
 from rules.findings import FINDINGS
-from rules.state import Decision
+from rules.step.state import Decision
 
 LONGEST_STEP_S = 1.0
 

@@ -18,9 +18,9 @@ from typing import Final
 import msgspec
 
 from monitor.clock import now_s
-from monitor.guard.scheduling import ask_for_short_slice
 from monitor.outputs.base import BEAT_S, KEEPER_SILENT_S, SILENT_S, Output, OutputFault
 from monitor.outputs.open import open_output
+from monitor.scheduling import ask_for_short_slice
 from simulator.strict import BadInput
 
 STATUS_S: Final = 0.1

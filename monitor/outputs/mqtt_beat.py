@@ -6,9 +6,9 @@ the only way to an engine.
 
 import threading
 
+from monitor.broker.address import broker_from
+from monitor.broker.link import Down, Heard, MqttLink, Post, Up
 from monitor.clock import now_s
-from monitor.mqtt.address import broker_from
-from monitor.mqtt.link import Down, Heard, MqttLink, Post, Up
 from monitor.outputs.base import OutputFault
 
 

@@ -20,7 +20,7 @@ def open_output(text: str) -> Output:
     """
     kind, _, rest = text.partition(":")
     if kind in ("rts", "dtr", "beat") and rest:
-        from monitor.outputs.serial_port import HandshakePin, SerialBeat
+        from monitor.outputs.serial_lines import HandshakePin, SerialBeat
 
         if kind != "beat":
             return HandshakePin(rest, kind)

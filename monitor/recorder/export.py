@@ -12,10 +12,10 @@ from pyarrow import csv as pacsv
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.span import Span, readings_of
+from monitor.words.span import Span, readings_of
 from rules.channels import BESIDE, CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, TIME
 from rules.facts import Action
-from rules.state import FINDING_NAMES
+from rules.step.state import FINDING_NAMES
 from simulator.logfile import LINE_END, header
 from simulator.strict import BadInput, called, new_file
 

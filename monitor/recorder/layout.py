@@ -22,7 +22,7 @@ import numpy as np
 import pyarrow as pa
 
 from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
-from rules.state import Decision
+from rules.step.state import Decision
 
 FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"

@@ -8,7 +8,7 @@ from typing import Any, Final
 from monitor.recorder import layout
 from monitor.recorder.disk import Disk, DiskFile
 from rules.channels import Sample
-from rules.state import Decision
+from rules.step.state import Decision
 
 MOST_ROWS_A_BATCH: Final = 8192
 

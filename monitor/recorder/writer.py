@@ -14,7 +14,7 @@ from monitor.recorder.disk import Disk, Syncer, why_stopped
 from monitor.recorder.folder import SessionFolder
 from monitor.recorder.summary import Summary, write_summary
 from rules.channels import Sample
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
 

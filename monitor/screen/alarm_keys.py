@@ -4,15 +4,15 @@ import re
 from abc import abstractmethod
 from typing import ClassVar, Final
 
-from monitor.alarm_words import StandingAlarm
+from monitor.attach.protocol import LONGEST_WORD, Command, NoticeLine
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
-from monitor.guard.protocol import LONGEST_WORD, Command, NoticeLine
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
-from monitor.screen.literal import plain, shortened
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
-from rules.alarm_rates import AlarmState
+from monitor.words.alarms import StandingAlarm
+from monitor.words.literal import plain, shortened
+from rules.alarms.rates import AlarmState
 
 PAGE: Final = "alarms"
 OPEN: Final = f"page('{PAGE}')"

@@ -6,20 +6,20 @@ from typing import ClassVar, Final
 
 from msgspec import structs
 
+from monitor.attach.protocol import Bye, Command, Hello, NoticeLine
 from monitor.clock import now_s
-from monitor.guard.protocol import Bye, Command, Hello, NoticeLine
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
 from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
-from monitor.screen.literal import figure, number, plain
-from monitor.screen.look import USUAL, Look
 from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
 from monitor.screen.picture import Link as Standing
 from monitor.screen.picture import Picture
 from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
 from monitor.screen.view import View
-from rules.alarms import LONGEST_TEXT
+from monitor.words.literal import figure, number, plain
+from monitor.words.look import USUAL, Look
+from rules.alarms.book import LONGEST_TEXT
 from simulator.strict import BadInput, clean
 
 BYE_WITHIN_S: Final = 5.0

@@ -8,7 +8,7 @@ from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Input, Label
 
-from monitor.screen.literal import plain
+from monitor.words.literal import plain
 
 LONGEST_ANSWER: Final = 200
 

@@ -18,8 +18,6 @@ from textual.theme import Theme
 from monitor.screen.ask_line import AskLine
 from monitor.screen.controls import Control, Found, Offer, bindings, offers
 from monitor.screen.finder import Finder
-from monitor.screen.look import USUAL, Look
-from monitor.screen.palette import PALETTES, Palette, palette_for
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
@@ -35,8 +33,10 @@ from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
-from monitor.screen.units import ALL_UNITS
 from monitor.screen.view import Frozen, Page, Pane, View
+from monitor.words.look import USUAL, Look
+from monitor.words.palette import PALETTES, Palette, palette_for
+from monitor.words.units import ALL_UNITS
 
 TICK_S: Final = 0.1
 SPANS_S: Final = (20.0, 60.0, 10.0)

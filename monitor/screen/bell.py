@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from monitor.screen.look import BellName
+from monitor.words.look import BellName
 
 AGAIN_S: Final = 5.0  # a sounding alarm rings no more often than this
 _LEAST: Final = {"off": 4, "action": 2, "alarm": 1}  # the first action's number that rings

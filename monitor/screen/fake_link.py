@@ -3,11 +3,11 @@
 import asyncio
 from collections.abc import AsyncIterator
 
-from monitor.guard.protocol import Bye, Command, Ending, Message
+from monitor.attach.protocol import Bye, Command, Ending, Message
 
 
 class FakeLink:
-    """Behaves as ``monitor.link.ViewerLink``; also its own factory: ``Dashboard(lambda: link)``.
+    """Behaves as ``ViewerLink``; also its own factory: ``Dashboard(lambda: link)``.
 
     Args:
         bye_on_stop: Say goodbye when told to stop, as a guard does.

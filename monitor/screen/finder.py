@@ -7,7 +7,7 @@ from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
 
 from monitor.screen.controls import Found
-from monitor.screen.literal import plain
+from monitor.words.literal import plain
 
 _LONGEST: Final = 160
 

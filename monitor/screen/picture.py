@@ -6,8 +6,7 @@ from typing import Any, Final
 
 from msgspec import structs
 
-from monitor.alarm_words import StandingAlarm, done_in_words, standing_alarms
-from monitor.guard.protocol import (
+from monitor.attach.protocol import (
     AlarmTurn,
     Answer,
     Bye,
@@ -23,11 +22,12 @@ from monitor.guard.protocol import (
     end_in_words,
     outputs_in_doubt,
 )
-from monitor.screen.happenings import Happenings
-from monitor.screen.literal import number, plain
 from monitor.screen.spacing import SILENT_S, Spacing
 from monitor.screen.trace import Trace
 from monitor.sources.base import SourceKind
+from monitor.words.alarms import StandingAlarm, done_in_words, standing_alarms
+from monitor.words.happenings import Happenings
+from monitor.words.literal import number, plain
 
 RATE_OVER_S: Final = 2.0
 SLOW_S: Final = 0.25

@@ -7,9 +7,9 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from monitor.guard.place import Place, running_places
-from monitor.guard.protocol import Command, Message
-from monitor.link import ViewerLink
+from monitor.attach.client import ViewerLink
+from monitor.attach.endpoint import Place, running_places
+from monitor.attach.protocol import Command, Message
 from simulator.strict import BadInput
 
 LOOK_EVERY_S: Final = 1.0

@@ -12,13 +12,13 @@ from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
 
-from monitor.guard.protocol import outputs_in_words
+from monitor.attach.protocol import outputs_in_words
 from monitor.screen.controls import Offer
-from monitor.screen.literal import literal
-from monitor.screen.palette import Palette
 from monitor.screen.picture import Link, Picture
 from monitor.screen.trace import Trace
-from monitor.screen.units import METRIC, Units
+from monitor.words.literal import literal
+from monitor.words.palette import Palette
+from monitor.words.units import METRIC, Units
 
 Row = list[Segment]
 

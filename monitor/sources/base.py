@@ -8,7 +8,7 @@ from types import TracebackType
 from typing import Any, NamedTuple, Protocol, Self
 
 from rules.channels import Sample
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.strict import BadInput
 
 

@@ -10,7 +10,7 @@ from typing import Final, Self
 from monitor.clock import now_ns
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from rules.channels import Sample, is_time
-from rules.state import Decision
+from rules.step.state import Decision
 
 
 class Hold(Enum):

@@ -1,21 +1,21 @@
-"""Samples from a broker. The connection lives in a thread of its own; see ``monitor.mqtt.link``."""
+"""Samples from a broker. The connection lives in a thread of its own: ``monitor.broker.link``."""
 
 import asyncio
 from collections.abc import Callable
 from types import TracebackType
 from typing import Final, Protocol, Self
 
+from monitor.broker.address import FORMS, Broker, broker_from
+from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, TooLong, Up
+from monitor.broker.packets import MOST_BYTES
 from monitor.clock import now_ns
-from monitor.decode import Rejected
-from monitor.mqtt.address import FORMS, Broker, broker_from
-from monitor.mqtt.letters import ChannelTopics, LetterReader, SenmlTopic
-from monitor.mqtt.link import Down, Hear, Heard, Letter, MqttLink, TooLong, Up
-from monitor.mqtt.merge import HOLD_S, Merged
-from monitor.mqtt.packets import MOST_BYTES
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.inbox import Inbox
+from monitor.sources.lines.columns import Rejected
+from monitor.sources.topics.merge import HOLD_S, Merged
+from monitor.sources.topics.messages import ChannelTopics, LetterReader, SenmlTopic
 from monitor.wake import Answer
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput
 
@@ -133,7 +133,7 @@ class MqttSource:
         return await self._inbox.get()
 
     def react(self, decision: Decision) -> None:
-        """Do nothing: what is decided is published elsewhere (``monitor.mqtt.publisher``)."""
+        """Do nothing: what is decided is published elsewhere (``monitor.outputs.publisher``)."""
 
     # --- on the link's thread -----------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.base import Source, pace_of
-from monitor.sources.logs import SUFFIXES
+from monitor.sources.logs.open import SUFFIXES
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import load_scenario_and_rig
 from simulator.strict import BadInput, clean
@@ -40,7 +40,7 @@ def open_source(
         return _session(path, rig, pace)
     if "://" not in name and (path.suffix.lower() in SUFFIXES or _may_be_a_log(path)):
         return _log(path, rig, pace)
-    from monitor.sources.serial_port import SerialSource
+    from monitor.sources.serial_line import SerialSource
 
     rig_file = load_rig(find_rig(_needed(rig, name)))
     return rig_file, SerialSource(name, rig_file, baud=baud)
@@ -55,7 +55,7 @@ def _may_be_a_log(path: Path) -> bool:
 
 
 def _broker(name: str, rig: str | None) -> tuple[RigFile, Source]:
-    from monitor.mqtt.address import without_secrets
+    from monitor.broker.address import without_secrets
     from monitor.sources.mqtt import MqttSource
 
     rig_file = load_rig(find_rig(_needed(rig, without_secrets(name))))
@@ -82,7 +82,7 @@ def _session(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]
 
 
 def _log(path: Path, rig: str | None, pace: float) -> tuple[RigFile, Source]:
-    from monitor.sources.logs import log_blocks, rig_of_log
+    from monitor.sources.logs.open import log_blocks, rig_of_log
     from monitor.sources.recorded import RecordedSource
 
     rig_file = rig_of_log(path, rig)

@@ -10,7 +10,7 @@ from monitor.clock import now_ns, now_s
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.pause import Pause
 from rules.channels import Sample
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.strict import clean
 
 LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour

@@ -8,7 +8,7 @@ from monitor.clock import now_ns, now_s
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from monitor.sources.pause import Pause
 from rules.channels import Sample
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.plant import Car, Scenario
 
 

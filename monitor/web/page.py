@@ -12,7 +12,7 @@ from typing import Final
 import textual_serve
 
 from monitor.commands.parameters import CAUTION
-from monitor.fonts import bundled_font
+from monitor.pictures.fonts import bundled_font
 from simulator.strict import clean
 
 OWN: Final = Path(__file__).parent

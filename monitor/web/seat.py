@@ -12,7 +12,7 @@ from aiohttp import WSCloseCode, web
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
-from monitor.screen.look import Look
+from monitor.words.look import Look
 
 LEAVE_S: Final = 3.0
 LONGEST_PING: Final = 64

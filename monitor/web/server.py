@@ -10,11 +10,11 @@ from typing import Final
 from aiohttp import WSCloseCode, WSMsgType, web
 from aiohttp.http_exceptions import HttpProcessingError
 
-from monitor.guard.place import Place
-from monitor.screen.look import USUAL, Look
+from monitor.attach.endpoint import Place
 from monitor.web import page
 from monitor.web.admission import Admission
 from monitor.web.seat import HEIGHTS, WIDTHS, Seat, asked_cells, close
+from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput
 
 HOST: Final = "127.0.0.1"

@@ -10,12 +10,12 @@ from typing import Final
 
 import msgspec
 
-from monitor.guard.order import Order
-from monitor.guard.place import find_place
-from monitor.guard.protocol import Bye, Command, Ending
-from monitor.link import ViewerLink, end_guard, sigterm_interrupts, start_guard
-from monitor.screen.look import Look
+from monitor.attach.client import ViewerLink, end_guard, sigterm_interrupts, start_guard
+from monitor.attach.endpoint import find_place
+from monitor.attach.order import Order
+from monitor.attach.protocol import Bye, Command, Ending
 from monitor.web.server import WebServer, bound_socket
+from monitor.words.look import Look
 from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0

@@ -10,10 +10,10 @@ import sys
 
 import msgspec
 
-from monitor.guard.place import find_place
-from monitor.link import ViewerLink
+from monitor.attach.client import ViewerLink
+from monitor.attach.endpoint import find_place
 from monitor.screen.app import Dashboard
-from monitor.screen.look import Look
+from monitor.words.look import Look
 
 
 def show(pid: int, look: Look, operator: str) -> None:

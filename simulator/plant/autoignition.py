@@ -7,7 +7,7 @@ pressure and temperature; when their dose reaches what this fuel stands, it igni
 from math import exp, inf, log
 from typing import Final
 
-from rules.arithmetic import larger
+from rules.step.arithmetic import larger
 from simulator.plant.combustion import (
     best_torque_btdc_deg,
     burnt_share,

@@ -7,7 +7,7 @@ import numpy as np
 
 from rules.channels import ROW_WIDTH
 from rules.guard import Guard
-from rules.state import N_DECISION
+from rules.step.state import N_DECISION
 from simulator.plant import compiled
 from simulator.plant import layout as at
 from simulator.plant.car import Car

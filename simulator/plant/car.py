@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from rules.channels import ROW_WIDTH, Sample
 from rules.facts import Rig
-from rules.vector import Vector
+from rules.step.vector import Vector
 from simulator.plant import layout as at
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.chassis import IDLE_RPM

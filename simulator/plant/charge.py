@@ -5,8 +5,8 @@ Mass is conserved: what leaves the nozzles is vapour, liquid that enters the cyl
 
 from typing import Final
 
-from rules.arithmetic import larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K
 from simulator.plant.charging import LEAST_KPA
 from simulator.plant.evaporation import charge_after, droplet_um, evaporated_share

@@ -8,8 +8,8 @@ chosen to be typical; ``simulator.plant.sizing`` fits them to the rig's displace
 from math import sqrt
 from typing import Final
 
-from rules.arithmetic import clamp, larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.air import (
     GAS_CONSTANT_J_KG_K,
     ZERO_C_K,

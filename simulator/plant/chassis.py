@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from rules.arithmetic import larger
-from rules.vector import Vector
+from rules.step.arithmetic import larger
+from rules.step.vector import Vector
 from simulator.plant.driver import RPM_PER_RAD_S, rpm_per_m_s
 from simulator.plant.layout import (
     K_DISPLACEMENT_M3,

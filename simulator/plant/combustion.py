@@ -7,7 +7,7 @@ out as such engines do; where a figure is trade knowledge or memory, its functio
 from math import cos, exp, log, pi, sqrt
 from typing import Final
 
-from rules.arithmetic import clamp, larger
+from rules.step.arithmetic import clamp, larger
 
 _ROD_RATIO: Final = 0.3  # crank radius over rod length
 _WIEBE_A: Final = 6.908  # 99.9 % burnt at the end of the burn

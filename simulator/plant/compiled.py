@@ -1,7 +1,7 @@
 """The plant compiled: the very functions a live car interprets, through numba.
 
-As ``rules.compiled``: a fingerprint of everything that goes into the result is part of the key of
-numba's cache, which misses edits in imported functions.
+As ``rules.step.compiled``: a fingerprint of everything that goes into the result is part of the
+key of numba's cache, which misses edits in imported functions.
 """
 
 import hashlib
@@ -11,10 +11,10 @@ from typing import Any
 import numba
 from numba.extending import register_jitable
 
-import rules.compiled as compiled_rules
+import rules.step.compiled as compiled_rules
 from rules.channels import ROW_WIDTH
 from rules.guard import step as _decide
-from rules.state import CEILING_KPA, RETARD_DEG
+from rules.step.state import CEILING_KPA, RETARD_DEG
 from simulator.plant import (
     air,
     autoignition,
@@ -177,7 +177,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
 
 
 def _compile(function: Any) -> Any:
-    options: dict[str, Any] = {"nogil": True, "_nrt": False}  # see rules.compiled
+    options: dict[str, Any] = {"nogil": True, "_nrt": False}  # see rules.step.compiled
     try:
         return numba.njit(cache=True, **options)(function)
     except RuntimeError:  # nowhere to keep a cache

@@ -3,8 +3,8 @@
 from math import pi
 from typing import Final
 
-from rules.arithmetic import clamp, larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.layout import (
     DO_CRUISE,
     DO_IDLE,

@@ -6,8 +6,8 @@ Constants without a source in their comment are common practice, typical of a pe
 from math import pi
 from typing import Final
 
-from rules.arithmetic import clamp, larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.air import injector_duty_pct
 from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.driver import RPM_PER_RAD_S

@@ -11,7 +11,7 @@ brought along never condenses, in the intercooler or on the spray; no heat of mi
 from math import exp, log, sqrt
 from typing import Final
 
-from rules.arithmetic import clamp, larger, smaller
+from rules.step.arithmetic import clamp, larger, smaller
 from simulator.plant.mixture import (
     AIR_G_MOL,
     METHANOL_G_MOL,

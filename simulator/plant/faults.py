@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from rules.arithmetic import larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.layout import (
     F_ABOVE_KPA,
     F_ABOVE_RPM,

@@ -7,8 +7,8 @@ Flows at the nozzles are in mL/min, in the pump's own balance in mL/s.
 from math import sin, sqrt
 from typing import Final
 
-from rules.arithmetic import clamp, larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.layout import (
     K_BYPASS_ML_S_KPA,
     K_CHECK_KPA,

@@ -7,8 +7,8 @@ less the retard the failsafe asks for, as far as the exhaust's heat allows.
 from math import floor
 from typing import Final
 
-from rules.arithmetic import clamp, interpolate_map, larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
+from rules.step.vector import Vector
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.autoignition import knock_event, knock_intensity
 from simulator.plant.combustion import (

@@ -3,8 +3,8 @@
 from math import floor
 from typing import Final
 
-from rules.arithmetic import larger
-from rules.vector import Vector
+from rules.step.arithmetic import larger
+from rules.step.vector import Vector
 from simulator.plant.charge import charge_rates
 from simulator.plant.charging import breathe, charging_rates, displace
 from simulator.plant.chassis import roll_rates

@@ -1,7 +1,7 @@
 """Layout of the plant's vectors: constants, state, script, draws, truth.
 
-As in ``rules.state``, everything is a flat vector of floats with named offsets, so that the same
-functions run interpreted on lists (a live car) and compiled on arrays (thousands of runs), and
+As in ``rules.step.state``, everything is a flat vector of floats with named offsets, so that the
+same functions run interpreted on lists (a live car) and compiled on arrays (thousands of runs), and
 agree bit for bit.
 """
 

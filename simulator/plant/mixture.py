@@ -7,7 +7,7 @@ Every function is a small scalar one that runs interpreted and compiled alike. S
 from math import exp, log, sqrt
 from typing import Final
 
-from rules.arithmetic import clamp, smaller
+from rules.step.arithmetic import clamp, smaller
 from simulator.rig.mix import CRC_DENSITY
 
 ZERO_C_K: Final = 273.15

@@ -4,8 +4,8 @@ from math import floor, sin, sqrt
 from typing import Final
 
 from rules import channels as ch
-from rules.arithmetic import larger, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import larger, smaller
+from rules.step.vector import Vector
 from simulator.plant import faults as fk
 from simulator.plant.layout import (
     F_CHANNEL,

@@ -1,7 +1,7 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
-from rules.arithmetic import clamp, interpolate_map, smaller
-from rules.vector import Vector
+from rules.step.arithmetic import clamp, interpolate_map, smaller
+from rules.step.vector import Vector
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
 from simulator.plant.layout import (
     K_COMMAND,

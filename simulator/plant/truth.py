@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from rules.vector import Vector
+from rules.step.vector import Vector
 from simulator.plant import layout as at
 
 # Column in a log with the truth, and where it stands in the state.

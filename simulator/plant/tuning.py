@@ -12,8 +12,8 @@ from functools import lru_cache
 from math import nan
 from typing import Final
 
-from rules.arithmetic import interpolate
 from rules.facts import Rig
+from rules.step.arithmetic import interpolate
 from simulator.plant import layout as at
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
 from simulator.plant.autoignition import borderline_btdc_deg

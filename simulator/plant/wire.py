@@ -5,7 +5,7 @@ from typing import Final
 
 from rules import channels as ch
 from rules.channels import N_CHANNELS, ROW_WIDTH
-from rules.vector import Vector
+from rules.step.vector import Vector
 from simulator.plant import faults as fk
 from simulator.plant.layout import (
     F_KIND,

@@ -5,7 +5,7 @@ from typing import Any, Final, NamedTuple
 
 import msgspec
 
-from rules.constants import constants_of
+from rules.step.constants import constants_of
 from simulator.rig.load import RigFile
 from simulator.rig.tables import ChannelTable, RigTables
 from simulator.strict import BadInput, Document, KeyPath, Quantity, clean

@@ -3,7 +3,7 @@
 ``python -m tests.bench causes`` prints the confusion matrix over evaluation seeds: one rig with
 most channels at length, the other shipped rigs in short, and what faults without a name of their
 own are taken for. ``python -m tests.bench.causes`` prints how the signatures looked over tuning
-seeds, from which the table in ``rules.causes`` was rounded. The two ranges of seeds cannot meet.
+seeds, from which the table in ``rules.causes.ranking`` was rounded. The ranges of seeds can't meet.
 """
 
 import time
@@ -13,12 +13,12 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import Final
 
-from rules.causes import CauseRanker
+from rules.causes.known import CAUSE_NAMES, NONE_OF_THESE
+from rules.causes.ranking import CauseRanker
+from rules.causes.readings import Readings
+from rules.causes.signatures import SIGNATURES
 from rules.facts import Rig
 from rules.guard import Guard
-from rules.known_causes import CAUSE_NAMES, NONE_OF_THESE
-from rules.readings import Readings
-from rules.signatures import SIGNATURES
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.noise import generator
 from simulator.rig import find_rig, load_rig

@@ -1,7 +1,7 @@
 """A million mutated inputs for each decoder: what was refused, how fast, and that nothing broke."""
 
 from tests.bench.table import note, show
-from tests.fuzzing import TARGETS, fuzz
+from tests.kit.fuzzing import TARGETS, fuzz
 
 COUNT = 1_000_000
 CONNECTIONS = 200_000  # of some five lines each

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.table import show
-from tests.kills import kill_in_the_middle
+from tests.kit.kills import kill_in_the_middle
 
 KILLS = 20
 RATE = 1000

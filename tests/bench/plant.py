@@ -16,9 +16,9 @@ from simulator.plant import layout as at
 from simulator.plant.batch import run_whole
 from simulator.plant.compiled import rates_only
 from simulator.rig import find_rig, load_rig
-from tests import yardstick as ys
 from tests.bench.speed import best_s
 from tests.bench.table import note, show
+from tests.kit import yardstick as ys
 
 # 8 s: cruise, spool up, full boost, a shift, lift.
 PULL: Final = (Step(Do.CRUISE, 1.0, 2), Step(Do.PULL, 5.5, 2), Step(Do.LIFT, 1.5))

@@ -29,7 +29,7 @@ from monitor.recorder.writer import Recorder
 from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
 from rules.channels import Sample
 from rules.guard import Guard
-from rules.state import Decision
+from rules.step.state import Decision
 from simulator.plant import run
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import load_scenario

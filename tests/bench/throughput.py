@@ -21,11 +21,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from monitor.attach.client import ViewerLink, start_guard
+from monitor.attach.protocol import Bye, Frame
 from monitor.guard.process import Order
-from monitor.guard.protocol import Bye, Frame
 from monitor.guard.warm import is_warm
 from monitor.guard.warm import main as warm
-from monitor.link import ViewerLink, start_guard
 from tests.bench.latency import rig_for
 from tests.bench.table import note, show
 

@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from tests.brokers import free_port, mosquitto_broker, mosquitto_path, wait_for_port
+from tests.kit.brokers import free_port, mosquitto_broker, mosquitto_path, wait_for_port
 
 NAMES: Final = (
     "engine_speed_rpm",

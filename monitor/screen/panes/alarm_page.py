@@ -5,18 +5,18 @@ from typing import Any, Final
 
 from rich.cells import set_cell_size
 
-from monitor.alarm_words import StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
-from monitor.screen.happenings import Happening
-from monitor.screen.literal import plain, shortened, wrapped
-from monitor.screen.palette import UNKNOWN
 from monitor.screen.panes.banner import age
 from monitor.screen.panes.detail import explanation_in
 from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
+from monitor.words.alarms import StandingAlarm
+from monitor.words.happenings import Happening
+from monitor.words.literal import plain, shortened, wrapped
+from monitor.words.palette import UNKNOWN
 from rules.findings import FINDINGS, label_of
-from rules.state import FINDING_NAMES
+from rules.step.state import FINDING_NAMES
 
 STATE_CELLS: Final = 25
 PRIORITY_CELLS: Final = 9

@@ -1,9 +1,9 @@
 """The top line: what is being done to the engine, and why. Always there."""
 
-from monitor.screen.literal import figure, fitted, shortened
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread
+from monitor.words.literal import figure, fitted, shortened
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 
 NOT_JUDGED = "an essential channel is not healthy"
 

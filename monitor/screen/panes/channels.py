@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 from rich.cells import cell_len
 
-from monitor.screen.literal import figure, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
-from monitor.screen.units import Units
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.literal import figure, shortened
+from monitor.words.units import Units
 from rules.channels import label_of_channel
 
 TREND_CELLS = 8

@@ -7,10 +7,10 @@ from math import sqrt
 import numpy as np
 from rich.segment import Segment
 
-from monitor.screen.literal import figure
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread
+from monitor.words.literal import figure
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS
 
 TITLE_CELLS = 16
 _NAMES = ("warn", "pull", "cut")

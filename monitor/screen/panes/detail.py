@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from monitor.screen.literal import fitted, plain, wrapped
 from monitor.screen.view import Pane, Row, View
+from monitor.words.literal import fitted, plain, wrapped
 
 
 def explanation_in(text: str, width: int, most_lines: int) -> list[str]:

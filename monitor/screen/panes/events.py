@@ -7,13 +7,13 @@ from rich.segment import Segment
 from textual.events import Click
 from textual.message import Message
 
-from monitor.screen.happenings import Happening
-from monitor.screen.literal import figure, shortened
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
 from monitor.screen.panes.detail import notice_in_words
 from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.happenings import Happening
+from monitor.words.literal import figure, shortened
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
 
 TIME_CELLS: Final = 12
 DEPTH_CELLS: Final = 22  # ceiling and timing; the debt may give way to a label

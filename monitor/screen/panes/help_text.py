@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from monitor.screen.literal import wrapped
 from monitor.screen.view import Page, Row, View
+from monitor.words.literal import wrapped
 
 CAUTION: Final = (
     "Whoever drives must not read this screen while driving: a passenger or a dyno operator does."

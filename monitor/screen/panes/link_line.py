@@ -5,10 +5,10 @@ from typing import Final
 
 from rich.cells import cell_len
 
-from monitor.screen.literal import figure, number, plain, shortened
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.literal import figure, number, plain, shortened
 
 MANY_WAITING: Final = 100.0  # a second of a usual logger's samples
 

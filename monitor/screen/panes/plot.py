@@ -6,12 +6,12 @@ from math import ceil, floor, log10
 import numpy as np
 from rich.segment import Segment
 
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 LABEL_CELLS = 6
 _STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)

@@ -5,10 +5,10 @@ from typing import Final
 
 from rich.segment import Segment
 
-from monitor.screen.literal import number
 from monitor.screen.picture import Picture
 from monitor.screen.view import Pane, Row, View, width_of
-from rules.known_causes import CAUSE_NAMES
+from monitor.words.literal import number
+from rules.causes.known import CAUSE_NAMES
 
 LEAST_SHARE: Final = 0.05
 LINK: Final = "──"
@@ -23,7 +23,7 @@ class Part:
         channel: Channel that is read there; empty where there is none.
         unit: Of the channel.
         decimals: Shown of it.
-        causes: Causes (``rules.known_causes``) that sit in this part.
+        causes: Causes (``rules.causes.known``) that sit in this part.
     """
 
     word: str

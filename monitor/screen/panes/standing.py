@@ -3,11 +3,11 @@
 from rich.cells import cell_len
 from rich.segment import Segment
 
-from monitor.alarm_words import StandingAlarm, count_in_words
-from monitor.screen.literal import plain, shortened
-from monitor.screen.palette import ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
+from monitor.words.alarms import StandingAlarm, count_in_words
+from monitor.words.literal import plain, shortened
+from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
 
 PRIORITY_ROLES = ("unknown", "warn", "pull", "cut")
 

@@ -2,9 +2,9 @@
 
 from typing import Final
 
-from monitor.counts import lines
-from monitor.screen.literal import plain, wrapped
 from monitor.screen.view import Page, Row, View
+from monitor.words.counts import lines
+from monitor.words.literal import plain, wrapped
 
 _NAME_CELLS: Final = 12
 

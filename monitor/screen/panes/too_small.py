@@ -1,8 +1,8 @@
 """Said instead of the picture where the terminal is too small for it."""
 
-from monitor.screen.literal import wrapped
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
+from monitor.words.literal import wrapped
 
 LEAST_WIDTH = 80
 LEAST_HEIGHT = 24

@@ -7,9 +7,9 @@ from typing import Final
 from textual.events import Event, Key
 
 from monitor.screen.base import BaseDashboard
-from monitor.screen.look import USUAL, Look
 from monitor.screen.picture import Picture
 from monitor.screen.replay.room import Room
+from monitor.words.look import USUAL, Look
 
 MOST_KEPT: Final = 24  # keys pressed while a log is opened
 _TURNS: Final = 8  # of the event loop, in which a worker that asks has begun to

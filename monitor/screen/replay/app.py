@@ -7,11 +7,9 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from monitor.clock import now_s
-from monitor.replay import Log, Marks, Stopped, decide, read_marks
-from monitor.replay.pace import pace_of
+from monitor.review import Log, Marks, Stopped, decide, read_marks
+from monitor.review.pace import pace_of
 from monitor.screen.controls import Control, Found, Offer, offers
-from monitor.screen.literal import figure
-from monitor.screen.look import USUAL, Look
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.help_text import Help
@@ -34,6 +32,8 @@ from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
 from monitor.screen.replay.tries import Tries
 from monitor.screen.replay.what_if_page import WhatIfPage
 from monitor.screen.view import Page, Pane, View
+from monitor.words.literal import figure
+from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400

@@ -1,9 +1,9 @@
 """The top line of a replay: what was done to the engine then, never to be taken for live."""
 
-from monitor.screen.literal import shortened
 from monitor.screen.panes.banner import Banner
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.view import Row, View, width_of
+from monitor.words.literal import shortened
 
 LEAST_WHAT_IF = 24
 

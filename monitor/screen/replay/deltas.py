@@ -2,14 +2,14 @@
 
 from dataclasses import dataclass
 
-from monitor.replay import Decided
-from monitor.screen.literal import figure
-from monitor.screen.palette import ACTION_SYMBOLS, ACTION_WORDS
+from monitor.review import Decided
 from monitor.screen.replay.pages import ScrolledPage
-from monitor.screen.units import METRIC
 from monitor.screen.view import Row, View
+from monitor.words.literal import figure
+from monitor.words.palette import ACTION_SYMBOLS, ACTION_WORDS
+from monitor.words.units import METRIC
 from rules.channels import CHANNELS
-from rules.state import HEALTHY, Decision
+from rules.step.state import HEALTHY, Decision
 
 NAME_CELLS = 24
 FIGURE_CELLS = 14

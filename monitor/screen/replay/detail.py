@@ -1,11 +1,11 @@
 """The chosen entry: why, what to check first, and what is likely behind it."""
 
-from monitor.screen.literal import figure, fitted, plain, wrapped
 from monitor.screen.panes.detail import explanation_in
 from monitor.screen.picture import likely_in_words
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Entry
 from monitor.screen.view import Row, View
+from monitor.words.literal import figure, fitted, plain, wrapped
 
 SHORT = 4  # rows in which all of it has no room
 GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"

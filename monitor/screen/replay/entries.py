@@ -7,14 +7,14 @@ from rich.segment import Segment
 from textual.events import Click
 from textual.message import Message
 
-from monitor.screen.literal import figure, plain, shortened
-from monitor.screen.palette import UNKNOWN
 from monitor.screen.panes.events import event_row
 from monitor.screen.panes.standing import StandingAlarms, alarm_sign
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.view import Page, Row, View, spread, width_of
+from monitor.words.literal import figure, plain, shortened
+from monitor.words.palette import UNKNOWN
 
 LABEL_CELLS: Final = 21
 LEAST_WITH_ALARMS: Final = 9  # rows of the page

@@ -4,13 +4,13 @@ from itertools import groupby
 
 from rich.segment import Segment
 
-from monitor.screen.literal import figure, plain, shortened, wrapped
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from monitor.screen.replay.go_to import clock_words
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.view import Row, View, spread, width_of
+from monitor.words.literal import figure, plain, shortened, wrapped
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 LONG_S = 120.0  # beyond this minutes help
 

@@ -3,10 +3,10 @@
 import asyncio
 from typing import Any, Final
 
-from monitor.replay import add_mark, read_marks, remove_mark
-from monitor.screen.literal import figure
+from monitor.review import add_mark, read_marks, remove_mark
 from monitor.screen.replay.part import Part
 from monitor.screen.replay.tries import path_of
+from monitor.words.literal import figure
 from simulator.strict import BadInput
 
 BARE_NOTE: Final = "no note"
@@ -95,6 +95,6 @@ class Keeping(Part):
     @staticmethod
     def exporting(*arguments: Any) -> Any:
         """Export a stretch; a name of its own, since pyarrow is loaded only then."""
-        from monitor.replay import export_range
+        from monitor.review import export_range
 
         return export_range(*arguments)

@@ -2,12 +2,12 @@
 
 from dataclasses import dataclass
 
-from monitor.replay import Decided, frame_at, hello_of
-from monitor.screen.literal import number
+from monitor.review import Decided, frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
+from monitor.words.literal import number
 from rules.facts import Rig
-from rules.state import Decision
+from rules.step.state import Decision
 
 _OWN_FIELDS = {"boost_kpa", "delivered_ml_min"}
 

@@ -4,13 +4,13 @@ from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Final
 
-from monitor.replay.pace import Pace
-from monitor.replay.running import ROWS_WORTH_LOADING
-from monitor.screen.literal import figure, plain, wrapped
+from monitor.review.pace import Pace
+from monitor.review.running import ROWS_WORTH_LOADING
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Page, Row, View
+from monitor.words.literal import figure, plain, wrapped
 
 NAME_CELLS: Final = 16
 BAR_CELLS: Final = 40

@@ -7,9 +7,7 @@ from typing import Final
 
 from rich.segment import Segment
 
-from monitor.replay import Decided, TurnAt
-from monitor.screen.literal import figure
-from monitor.screen.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from monitor.review import Decided, TurnAt
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import (
     LABEL_CELLS,
@@ -23,6 +21,8 @@ from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.view import Frozen, Row, View
+from monitor.words.literal import figure
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"

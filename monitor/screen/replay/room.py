@@ -4,10 +4,10 @@ from bisect import bisect_right
 from dataclasses import dataclass, field, replace
 from typing import Any, Final, Literal
 
-from monitor.replay import Decided, Difference, Log, Mark, Marks, Player, TurnAt
-from monitor.replay.pace import Pace
-from monitor.screen.happenings import Happening, happening
+from monitor.review import Decided, Difference, Log, Mark, Marks, Player, TurnAt
+from monitor.review.pace import Pace
 from monitor.screen.replay.what_if import WhatIf
+from monitor.words.happenings import Happening, happening
 
 SPANS_S: Final = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 7200.0)
 USUAL_S: Final = (20.0, 60.0, float("inf"), 10.0)  # what the span key goes through; inf: all of it

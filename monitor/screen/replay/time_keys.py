@@ -2,9 +2,9 @@
 
 from typing import Final
 
-from monitor.screen.literal import figure
 from monitor.screen.replay.go_to import goal
 from monitor.screen.replay.part import Part
+from monitor.words.literal import figure
 from simulator.strict import BadInput
 
 SCROLLED: Final = {"help", "counts", "deltas"}

@@ -6,7 +6,7 @@ import threading
 from pathlib import Path
 from typing import Final
 
-from monitor.replay import Stopped, Value, compare, decide, edit, save_as, values_of
+from monitor.review import Stopped, Value, compare, decide, edit, save_as, values_of
 from monitor.screen.replay.part import Part
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile

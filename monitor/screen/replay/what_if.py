@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
-from monitor.replay import Difference, Value
+from monitor.review import Difference, Value
 from simulator.strict import BadInput, called
 
 MOST_UNDONE: Final = 100

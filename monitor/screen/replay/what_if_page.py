@@ -4,9 +4,9 @@ from typing import Final
 
 from rich.cells import set_cell_size
 
-from monitor.screen.literal import figure, plain, shortened, wrapped
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.view import Page, Row, View, spread, width_of
+from monitor.words.literal import figure, plain, shortened, wrapped
 
 TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL"
 SEVERAL: Final = "expected a key and its value; several with ; between"

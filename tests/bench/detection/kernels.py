@@ -56,7 +56,7 @@ def ewma_of_residual(reference: Any, delivered: Any, weight: float) -> Any:
 def debt_of(
     reference: Any, delivered: Any, share: float, floor_ml_min: float, delay_tolerance_s: float
 ) -> Any:
-    """The debt, mL, as ``rules.debt`` keeps it; for grids, checked against it by a test."""
+    """The debt, mL, as ``rules.step.debt`` keeps it; for grids, checked against it by a test."""
     out = np.zeros(delivered.shape)
     for i in range(delivered.shape[0]):
         debt = 0.0

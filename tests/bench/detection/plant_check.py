@@ -7,7 +7,7 @@ import numpy as np
 
 from rules.channels import DELIVERED
 from rules.guard import Guard
-from rules.state import COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
+from rules.step.state import COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.scenario import load_scenario
 from tests.bench.detection.identify import own_rig

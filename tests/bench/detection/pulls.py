@@ -13,10 +13,10 @@ import numba
 import numpy as np
 from numba.extending import register_jitable
 
-from rules import arithmetic, command, hydraulics
-from rules.constants import constants_of
 from rules.facts import CommandKind, Rig
-from tests.rigs import rig, terms
+from rules.step import arithmetic, command, hydraulics
+from rules.step.constants import constants_of
+from tests.kit.rigs import rig, terms
 
 RATE_HZ: Final = 100.0
 DT_S: Final = 0.01

@@ -10,7 +10,7 @@ import numpy as np
 from rules.channels import BOOST, DELIVERED, NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
 from rules.facts import Action, Rig
 from rules.guard import Guard
-from rules.state import ACTION, ARREARS_ML, COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
+from rules.step.state import ACTION, ARREARS_ML, COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
 from tests.bench.detection.pulls import DT_S, N_SAMPLES, Pulls
 
 NEVER_ML: Final = 1.0e6

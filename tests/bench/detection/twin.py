@@ -1,7 +1,7 @@
 """The rules' two accounts written again in a few lines, to hold the rules' own against.
 
-The debt with its allowance and its lead (``rules.debt``), and the arrears beside it: what is short
-beyond the share alone. A test lets both run over the same pulls.
+The debt with its allowance and its lead (``rules.step.debt``), and the arrears beside it: what is
+short beyond the share alone. A test lets both run over the same pulls.
 """
 
 from typing import Any, NamedTuple

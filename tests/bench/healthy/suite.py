@@ -16,7 +16,7 @@ import numpy as np
 from rules.facts import Action
 from rules.findings import label_of
 from rules.guard import Guard
-from rules.state import FINDING_NAMES, Decision
+from rules.step.state import FINDING_NAMES, Decision
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
 from tests.bench.healthy.drive import make_drive

@@ -12,8 +12,8 @@ from typing import Final, NamedTuple
 
 from rules.channels import Sample
 from simulator.rig import rig_from_text
-from tests.recordings import record
-from tests.rig_text import SMALL
+from tests.kit.recordings import record
+from tests.kit.rig_text import SMALL
 
 HANGS_S: Final = 30.0
 LONGEST_TEXT: Final = 110

@@ -21,8 +21,8 @@ from tests.bench.hostile.stage import (
     peak_mb,
     stage,
 )
-from tests.brokers import Publisher, mosquitto_broker
-from tests.test_mqtt_source import _listener
+from tests.kit.brokers import Publisher, mosquitto_broker
+from tests.live.wires.test_mqtt_source import _listener
 
 PREFIX: Final = "cars/one"
 TERMINATIONS: Final = 20  # a signal that is lost is lost now and then

@@ -16,15 +16,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from monitor.guard.order import Order
-from monitor.guard.protocol import Bye, EventTurn, Frame, Message, NoticeLine
-from monitor.link import ViewerLink, start_guard
+from monitor.attach.client import ViewerLink, start_guard
+from monitor.attach.order import Order
+from monitor.attach.protocol import Bye, EventTurn, Frame, Message, NoticeLine
 from monitor.recorder.reader import SessionBlocks
 from rules.channels import NOT_SENT, ROW_NAMES
-from tests.output_wire import Wire
-from tests.patience import PATIENCE_S
-from tests.pty_pair import PtyPair
-from tests.rig_text import SMALL
+from tests.kit.output_wire import Wire
+from tests.kit.patience import PATIENCE_S
+from tests.kit.pty_pair import PtyPair
+from tests.kit.rig_text import SMALL
 
 BOOST_KPA: Final = 120.0
 FLOW_ML_MIN: Final = 427.0  # what the small rig's spray gives there

@@ -12,7 +12,7 @@ from tests.bench.hostile import files, over_mqtt
 from tests.bench.hostile.live import CLOCKS, DISKS, LINES, PLUGS, PROCESSES, Act
 from tests.bench.hostile.stage import Outcome, stage
 from tests.bench.table import note, show
-from tests.brokers import mosquitto_path
+from tests.kit.brokers import mosquitto_path
 
 SLACK_S = 0.15  # for two cores and the bench's own threads
 HEAD = ("act", "lost", "output", "after s", "promised s", "MB", "said", "as it must")

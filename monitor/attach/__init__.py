@@ -1,0 +1,1 @@
+"""How a viewer and a guard find each other, and what they say to each other."""

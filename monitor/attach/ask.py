@@ -1,0 +1,77 @@
+"""One question to a running guard, and its answer."""
+
+import asyncio
+from collections.abc import Callable
+from typing import Final, TypeVar
+
+from monitor.attach.client import ViewerLink
+from monitor.attach.endpoint import find_place
+from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message
+from simulator.strict import BadInput
+
+PATIENCE_S: Final = 30.0
+T = TypeVar("T")
+
+
+def ask(pid: int | None, command: Command) -> str:
+    """Give a running guard a command that is answered; return the answer.
+
+    Args:
+        pid: Which guard; None is the newest.
+        command: The command.
+
+    Raises:
+        BadInput: There is no such guard, it refused, ended or did not answer.
+    """
+
+    def is_answer(message: Message) -> Answer | None:
+        return message if isinstance(message, Answer) and message.do in (command.do, "") else None
+
+    place = find_place(pid, command.do)
+    answer = asyncio.run(_hear(ViewerLink(place), command, is_answer))
+    if not answer.done:
+        raise BadInput(answer.text)
+    return answer.text
+
+
+def look(pid: int | None) -> tuple[Hello, Frame]:
+    """Return how a running guard stands now: its greeting, and its next frame.
+
+    Args:
+        pid: Which guard; None is the newest.
+
+    Raises:
+        BadInput: There is no such guard, it ended or did not answer.
+    """
+    hello: Hello | None = None
+
+    def both(message: Message) -> tuple[Hello, Frame] | None:
+        nonlocal hello
+        if isinstance(message, Hello):
+            hello = message
+        return (hello, message) if hello is not None and isinstance(message, Frame) else None
+
+    return asyncio.run(_hear(ViewerLink(find_place(pid, "status")), None, both))
+
+
+async def _hear(
+    link: ViewerLink, command: Command | None, wanted: Callable[[Message], T | None]
+) -> T:
+    guard = f"guard {link.place.pid}"
+    try:
+        async with asyncio.timeout(PATIENCE_S), link:
+            if command is not None:
+                link.send(command)
+            async for message in link.messages():
+                found = wanted(message)
+                if found is not None:
+                    return found
+                if isinstance(message, Answer) and message.do == "attach":
+                    raise BadInput(f"{guard}: {message.text}")
+                if isinstance(message, Bye):
+                    break
+    except TimeoutError:
+        raise BadInput(
+            f"{guard}: no answer within {PATIENCE_S:z.0f} s, expected a running guard"
+        ) from None
+    raise BadInput(f"{guard}: ended before it answered, expected a running guard")

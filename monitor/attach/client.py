@@ -1,0 +1,199 @@
+"""A viewer's end of the socket to a guard, and starting a guard to view."""
+
+import asyncio
+import contextlib
+import signal
+import subprocess
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from typing import Any
+
+import msgspec
+
+from monitor.attach.endpoint import Place, find_place
+from monitor.attach.order import Order
+from monitor.attach.protocol import LONGEST_LINE, Command, Message, decode, encode
+from simulator.strict import BadInput
+
+START_S = 20.0
+
+
+class ViewerLink:
+    """Talks to one guard.
+
+    Use as ``async with ViewerLink(place) as link: async for message in link.messages(): ...``.
+    """
+
+    def __init__(self, place: Place) -> None:
+        self.place = place
+        self._reader: asyncio.StreamReader | None = None
+        self._writer: asyncio.StreamWriter | None = None
+
+    async def __aenter__(self) -> "ViewerLink":
+        """Attach.
+
+        Raises:
+            BadInput: The guard is gone.
+        """
+        try:
+            if self.place.path:
+                opened = await asyncio.open_unix_connection(self.place.path, limit=LONGEST_LINE)
+            else:
+                opened = await asyncio.open_connection(
+                    "127.0.0.1", self.place.port, limit=LONGEST_LINE
+                )
+        except OSError as error:
+            raise BadInput(
+                f"guard {self.place.pid}: found {error.strerror}, expected a running guard"
+            ) from None
+        self._reader, self._writer = opened
+        self.send(Command("attach", self.place.token))
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        """Detach; the guard goes on."""
+        if self._writer is not None:
+            self._writer.close()
+            with contextlib.suppress(OSError):
+                await self._writer.wait_closed()
+
+    async def messages(self) -> AsyncIterator[Message]:
+        """Yield what the guard says until it ends, or its process does.
+
+        Raises:
+            BadInput: It says more in one line than any guard does.
+        """
+        if self._reader is None:
+            return
+        with contextlib.suppress(ConnectionError):
+            while line := await self._next_line(self._reader):
+                with contextlib.suppress(msgspec.MsgspecError, RecursionError):
+                    yield decode(line)
+
+    async def _next_line(self, reader: asyncio.StreamReader) -> bytes:
+        try:
+            return await reader.readline()
+        except ValueError:
+            raise BadInput(
+                f"guard {self.place.pid}: found a message over {LONGEST_LINE} bytes, expected less"
+            ) from None
+
+    def send(self, command: Command) -> None:
+        """Say something to the guard."""
+        if self._writer is not None:
+            with contextlib.suppress(OSError, RuntimeError):
+                self._writer.write(encode(command))
+
+
+@contextlib.contextmanager
+def sigterm_interrupts() -> Iterator[None]:
+    """Let SIGTERM do here what Ctrl-C does, until a loop listens to it: a guard that we start ends.
+
+    A program that is told to end and dies at once would leave its guard to nobody.
+    """
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    try:
+        before = signal.signal(signal.SIGTERM, interrupt)
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextlib.contextmanager
+def _signals_held() -> Iterator[list[int]]:
+    """Put off Ctrl-C and SIGTERM; yields those that came."""
+    held: list[int] = []
+    before: list[tuple[int, Any]] = []
+    try:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            before.append((number, signal.signal(number, lambda which, _: held.append(which))))
+    except ValueError:  # not the main thread: signals are somebody else's
+        yield held
+        return
+    try:
+        yield held
+    finally:
+        for which, handler in before:
+            signal.signal(which, handler)
+
+
+def start_guard(
+    order: Order, meanwhile: Callable[[], object] | None = None
+) -> tuple["subprocess.Popen[bytes]", Place]:
+    """Start a guard in a process and session of its own; return it, and where to attach.
+
+    It outlives whoever started it: a dead dashboard is no reason to stop watching the engine.
+
+    Args:
+        order: What it is to do.
+        meanwhile: Done while it starts; must not raise.
+
+    Raises:
+        BadInput: It could not do what the order asks; the text is its own.
+    """
+    process: subprocess.Popen[bytes] | None = None
+    try:
+        with _signals_held() as held:  # amid this, nobody could say which process to end
+            process = subprocess.Popen(
+                [sys.executable, "-m", "monitor.guard.process"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+        if held:
+            raise KeyboardInterrupt
+        word, rest = _first_word(process, order, meanwhile)
+    except BaseException:  # interrupted: nobody would know of it, so it doesn't stay
+        if process is not None:
+            end_guard(process)
+        raise
+    if word == "ready":
+        try:
+            return process, find_place(process.pid)
+        except BadInput:  # it ended as soon as it had begun
+            _wait_for(process)
+            raise
+        except BaseException:
+            end_guard(process)
+            raise
+    _wait_for(process)
+    raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+
+
+def _first_word(
+    process: "subprocess.Popen[bytes]", order: Order, meanwhile: Callable[[], object] | None
+) -> tuple[str, str]:
+    """Hand a guard its order; return its answer's first word, and the rest."""
+    if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)
+        raise RuntimeError("no pipes")
+    with contextlib.suppress(OSError):
+        process.stdin.write(msgspec.json.encode(order) + b"\n")
+        process.stdin.close()
+    if meanwhile is not None:
+        meanwhile()
+    with process.stdout as said:
+        word, _, rest = said.readline().decode(errors="replace").strip().partition(" ")
+    return word, rest
+
+
+def end_guard(process: "subprocess.Popen[bytes]") -> None:
+    """End a guard that we started and that nobody watches yet."""
+    process.terminate()
+    _wait_for(process)
+
+
+def _wait_for(process: "subprocess.Popen[bytes]") -> None:
+    """Wait for a guard that has given up; one that hangs in doing so is killed."""
+    try:
+        process.wait(START_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()

@@ -1,0 +1,368 @@
+"""What guard and viewers say to each other: JSON lines over a local socket.
+
+The guard sends, in this order: ``hello`` once, then ``frame`` (at most 20 a second), ``event``,
+``alarm``, ``operator`` and ``notice`` as they come, and ``bye`` at its end. A viewer first sends
+its token, then commands; some are answered, to that viewer alone. Numbers that are not finite
+travel as null. What a viewer does follows from fields; text is for people, and nothing is read out
+of it again.
+"""
+
+from enum import Enum
+from typing import Annotated, Any, Final
+
+import msgspec
+
+from monitor.sources.base import SourceKind
+from rules.channels import CHANNEL_NAMES
+from rules.facts import Rig
+from rules.step import state as st
+from rules.step.state import Decision
+
+PROTOCOL: Final = 1
+LONGEST_LINE: Final = 4 << 20
+LONGEST_PATH: Final = 4096
+LONGEST_WORD: Final = 64
+FRAME_S: Final = 0.05
+MOST_ROWS_A_FRAME: Final = 64
+SOURCE_ENDED: Final = "source ended"
+
+# Columns of a trace row, all taken from the decision.
+TRACE: Final = (
+    "time_s",
+    "action",
+    "retard_deg",
+    "debt_ml",
+    "commanded_ml_min",
+    "expected_ml_min",
+    "allowance_ml_min",
+    "delivered_ml_min",
+    "boost_kpa",
+    "value_injector_duty_pct",
+    "value_intake_c",
+    "value_knock",
+    "value_timing_deg",
+    "value_engine_speed_rpm",
+    "value_tank_ml",
+    "value_line_kpa",
+    "value_supply_v",
+)
+TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
+
+
+class Ending(Enum):
+    """Why a guard ended."""
+
+    SOURCE_ENDED = "source_ended"
+    """Its source did, as every log does: nothing went wrong."""
+    STOPPED = "stopped"
+    """It was told to: by a viewer, a command, a signal, or since nobody watched a demonstration."""
+    FAILED = "failed"
+    """It could not go on."""
+
+
+class Recording(msgspec.Struct, frozen=True):
+    """How the recording stands.
+
+    Attributes:
+        session: The folder recorded in now, or last.
+        fault: Why rows are not recorded now, in a few words; None while they are.
+    """
+
+    session: str
+    fault: str | None = None
+
+    @property
+    def in_words(self) -> str:
+        """How it stands: ``recording``, or ``stopped`` and why."""
+        return "recording" if self.fault is None else f"stopped: {self.fault}"
+
+
+class Publishing(msgspec.Struct, frozen=True):
+    """How publishing to a broker stands.
+
+    Attributes:
+        broker: Where to, by name.
+        fault: Why nobody hears it now, in a few words; None while all is well.
+    """
+
+    broker: str
+    fault: str | None = None
+
+
+class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
+    """First message of the guard.
+
+    Attributes:
+        rig: Rig's name.
+        source: What is being read, by name.
+        source_kind: Whether that is an engine that runs now, a simulated one, or the past.
+        session: Folder of the recording, None where nothing is recorded.
+        thresholds: Debt thresholds in mL: warn, pull, cut.
+        limits: Limit by channel, in the channel's unit, where there is one.
+        scale: Top of the flow and boost axes: ``flow_ml_min``, ``boost_kpa``.
+        dry_limit_kpa: Boost the engine holds without spray.
+        onset_kpa: Boost above which spray matters.
+        channels: Channels the rig maps.
+        trace: Names of the trace's columns.
+        history: Trace rows from before this viewer came, oldest first.
+        events: Events so far (the newest 50), oldest first.
+        outputs: As in a frame.
+    """
+
+    protocol: int
+    pid: int
+    rig: str
+    source: str
+    source_kind: SourceKind
+    session: str | None
+    thresholds: dict[str, float]
+    limits: dict[str, float]
+    scale: dict[str, float]
+    dry_limit_kpa: float
+    onset_kpa: float
+    channels: list[str]
+    trace: list[str]
+    history: list[list[float | None]]
+    events: list[dict[str, Any]]
+    outputs: list[dict[str, Any]] = []
+
+
+class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
+    """What is so now, and the trace rows since the last frame.
+
+    Attributes:
+        status: One line: what is being done to the engine, and why.
+        decision: The newest decision's leading fields, by name.
+        health: Health of each mapped channel, in words.
+        statistics: Counts of source, recorder and viewers, and latencies.
+        alarms: The alarms that are not normal, first-out first.
+        sounding: Whether the bell should ring.
+        causes: The likeliest causes of the trouble in the spray system, where there is any.
+        outputs: Every output: ``output`` (its name), ``armed``, ``held``, ``why``, ``fault``.
+        recording: How the recording stands; None where nothing is recorded.
+        publishing: How publishing stands, by broker.
+    """
+
+    status: str
+    decision: dict[str, float | None]
+    health: dict[str, str]
+    statistics: dict[str, Any]
+    rows: list[list[float | None]]
+    alarms: list[dict[str, Any]] = []
+    sounding: bool = False
+    causes: list[dict[str, Any]] = []
+    outputs: list[dict[str, Any]] = []
+    recording: Recording | None = None
+    publishing: list[Publishing] = []
+
+
+class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
+    """An alarm moved from one state of ISA-18.2 / IEC 62682 to another (names of the states).
+
+    ``moved_by`` is the condition, the operator (then ``who`` names one) or an expiry.
+    """
+
+    time_s: float
+    alarm: str
+    before: str
+    after: str
+    priority: str
+    moved_by: str
+    who: str
+    first_out: bool
+
+
+class EventTurn(msgspec.Struct, tag_field="kind", tag="event"):
+    """An event was raised, worsened or cleared (``turn``); ``event`` as in ``Event.as_json``."""
+
+    turn: str
+    event: dict[str, Any]
+    check_first: str
+
+
+class CauseLine(msgspec.Struct, tag_field="kind", tag="causes"):
+    """What is likely behind the trouble, half a second into it: the likeliest causes, ranked."""
+
+    time_s: float
+    causes: list[dict[str, Any]]
+
+
+class Operation(msgspec.Struct, tag_field="kind", tag="operator"):
+    """Somebody did something about the alarms; told to every viewer, and recorded.
+
+    Attributes:
+        time_s: Data time at which it was done, s.
+        who: Who, as they called themselves; printable, at most 40 characters.
+        do: What, as in a command.
+        alarm: Which alarm; empty is all.
+        for_s: How long a shelf lasts, s, as granted; 0 elsewhere.
+        refused: What was refused and why, one line each; empty where all was done.
+    """
+
+    time_s: float
+    who: str
+    do: str
+    alarm: str = ""
+    for_s: float = 0.0
+    refused: list[str] = []
+
+
+class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
+    """News of link, recording or rates. ``topic`` is one word."""
+
+    topic: str
+    text: str
+
+
+class Terms(msgspec.Struct, tag_field="kind", tag="thresholds"):
+    """The rig was changed while the guard ran; the rest as in ``Hello``, from now on.
+
+    Attributes:
+        time_s: Time of the last sample judged by the old one.
+        changes: What differs: ``key``, ``before``, ``after``.
+        words: The same in one line.
+    """
+
+    time_s: float
+    changes: list[dict[str, str]]
+    words: str
+    rig: str
+    thresholds: dict[str, float]
+    limits: dict[str, float]
+    scale: dict[str, float]
+    dry_limit_kpa: float
+    onset_kpa: float
+
+
+class Answer(msgspec.Struct, tag_field="kind", tag="answer"):
+    """What came of a command, for whoever gave it: done or refused, and a line that says so."""
+
+    do: str
+    done: bool
+    text: str
+
+
+class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
+    """The guard ends: why, also in words (a failure's are its error), and its last statistics."""
+
+    end: Ending
+    why: str
+    statistics: dict[str, Any]
+
+
+Message = (
+    Hello
+    | Frame
+    | EventTurn
+    | AlarmTurn
+    | CauseLine
+    | Operation
+    | NoticeLine
+    | Terms
+    | Answer
+    | Bye
+)
+Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
+
+
+COMMAND_LINE: Final = "flowdebt stop"
+
+
+def end_in_words(end: Ending, why: str) -> str:
+    """Return why a guard ended, as one line for people."""
+    return f"failed: {why}" if end is Ending.FAILED else why
+
+
+class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
+    """What a viewer may say.
+
+    Attributes:
+        do: ``attach`` (with the token), ``stop``, or an alarm's command: ``acknowledge``,
+            ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``;
+            or ``rates``: how the alarm rates stand, as notices; or ``reload``: read the rig again.
+        token: With ``attach``.
+        alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
+        for_s: With ``shelve``: how long, s; capped.
+        rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
+        who: Who says it, in their own word; recorded, proves nothing. Empty is ``operator``, and
+            ``COMMAND_LINE`` is ``flowdebt stop``.
+    """
+
+    do: Word
+    token: Word = ""
+    alarm: Word = ""
+    for_s: float = 0.0
+    rig: Annotated[str, msgspec.Meta(max_length=LONGEST_PATH)] = ""
+    who: Word = ""
+
+
+_encoder = msgspec.json.Encoder()
+_decoder: msgspec.json.Decoder[Message] = msgspec.json.Decoder(Message)
+_command_decoder = msgspec.json.Decoder(Command)
+
+
+def encode(message: Message | Command) -> bytes:
+    """Return a message as one line, with its end."""
+    return _encoder.encode(message) + b"\n"
+
+
+def decode(line: bytes) -> Message:
+    """Return the message in a line.
+
+    Raises:
+        msgspec.MsgspecError: Not a message of this protocol.
+    """
+    return _decoder.decode(line)
+
+
+def decode_command(line: bytes) -> Command:
+    """Return the command in a line.
+
+    Raises:
+        msgspec.MsgspecError: Not a command.
+    """
+    return _command_decoder.decode(line)
+
+
+def trace_row(decision: Decision) -> tuple[float, ...]:
+    """Return a decision's trace row."""
+    return tuple([decision[i] for i in TRACE_AT])
+
+
+def head_of(decision: Decision) -> dict[str, float | None]:
+    """Return a decision's leading fields by name; what is not finite becomes None."""
+    head = Decision._fields[: st.LEVEL]
+    return {
+        name: value if -1e300 < value < 1e300 else None
+        for name, value in zip(head, decision, strict=False)
+    }
+
+
+def outputs_in_words(outputs: list[dict[str, Any]]) -> str:
+    """Return how the outputs stand, in a few words; empty where there are none.
+
+    The worst counts: one that is released, or can't be driven, is what one must know.
+    """
+    if not outputs:
+        return ""
+    if not outputs[0]["armed"]:
+        held = "held" if all(output["held"] for output in outputs) else "released"
+        return f"output dry run, would be {held}"
+    if any(output["fault"] for output in outputs):
+        return "OUTPUT ARMED, FAULT"
+    return f"OUTPUT ARMED, {'held' if all(o['held'] for o in outputs) else 'RELEASED'}"
+
+
+def outputs_in_doubt(outputs: list[dict[str, Any]]) -> bool:
+    """Return whether an armed output is not held, or can't be driven: whoever watches must know."""
+    return any(o["armed"] and (o["fault"] or not o["held"]) for o in outputs)
+
+
+def health_of(rig: Rig, decision: Decision) -> dict[str, str]:
+    """Return the health of each mapped channel, in words."""
+    mapped = {terms.name for terms in rig.channels}
+    return {
+        name: st.HEALTH_WORDS[int(decision[st.HEALTH + i])]
+        for i, name in enumerate(CHANNEL_NAMES, start=1)
+        if name in mapped
+    }

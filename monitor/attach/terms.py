@@ -1,0 +1,54 @@
+"""What a rig comes to on a screen: thresholds, limits and scales, as messages hold them."""
+
+from math import isfinite
+from typing import TypedDict
+
+from monitor.attach.protocol import Terms
+from rules.channels import CHANNEL_NAMES
+from rules.facts import Rig
+from rules.step.constants import LIMIT_ABOVE, LIMIT_COLUMNS, constants_of
+from rules.step.hydraulics import full_flow_ml_min
+from simulator.rig import Change
+
+
+class Shown(TypedDict):
+    """The fields that ``Hello`` and ``Terms`` have in common."""
+
+    rig: str
+    thresholds: dict[str, float]
+    limits: dict[str, float]
+    scale: dict[str, float]
+    dry_limit_kpa: float
+    onset_kpa: float
+
+
+def shown(rig: Rig) -> Shown:
+    """Return what screens show of a rig."""
+    k = constants_of(rig).k
+    limits = {
+        CHANNEL_NAMES[column - 1]: k[LIMIT_ABOVE + i]
+        for i, column in enumerate(LIMIT_COLUMNS)
+        if isfinite(k[LIMIT_ABOVE + i])
+    }
+    top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa)
+    return {
+        "rig": rig.name,
+        "thresholds": {"warn": rig.debt.warn_ml, "pull": rig.debt.pull_ml, "cut": rig.debt.cut_ml},
+        "limits": limits,
+        "scale": {
+            "flow_ml_min": full_flow_ml_min(k, rig.command.start_boost_kpa),
+            "boost_kpa": limits.get("boost_kpa", top_kpa),
+        },
+        "dry_limit_kpa": rig.paid.dry_limit_kpa,
+        "onset_kpa": rig.command.start_boost_kpa,
+    }
+
+
+def new_terms(time_s: float, rig: Rig, changes: tuple[Change, ...]) -> Terms:
+    """Return the message that a rig was changed after a time."""
+    return Terms(
+        time_s=time_s,
+        changes=[change._asdict() for change in changes],
+        words=", ".join(change.words for change in changes),
+        **shown(rig),
+    )

@@ -1,0 +1,1 @@
+"""An MQTT broker: its address, login, connection, and a fake."""

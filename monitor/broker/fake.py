@@ -1,0 +1,106 @@
+"""A broker and links without a network, beside the real ones, for tests. One loop, no threads."""
+
+import asyncio
+from collections.abc import Callable, Sequence
+
+from monitor.broker.address import Broker
+from monitor.broker.link import Down, Hear, Letter, Post, Up
+from monitor.clock import now_ns
+
+
+class FakeBroker:
+    """Passes messages on to the links that subscribe to their very topic; keeps retained ones.
+
+    Attributes:
+        posts: All that was posted, oldest first.
+        refuses: Why it lets nobody in; None lets all in.
+    """
+
+    def __init__(self, refuses: str | None = None) -> None:
+        self.posts: list[Post] = []
+        self.refuses = refuses
+        self._retained: dict[str, bytes] = {}
+        self._links: list[FakeLink] = []
+
+    def link(
+        self,
+        broker: Broker,
+        hear: Hear,
+        topics: Sequence[str] = (),
+        *,
+        hints: Sequence[str] = (),
+        will: Post | None = None,
+    ) -> "FakeLink":
+        """Return a link to this broker; takes what ``MqttLink`` takes."""
+        del broker
+        return FakeLink(self, hear, (*topics, *hints), will)
+
+    def let_in(self, link: "FakeLink") -> None:
+        """Connect a link, or say why not."""
+        if self.refuses is not None:
+            link.hear(Down(self.refuses))
+            return
+        self._links.append(link)
+        link.hear(Up())
+        for topic in link.topics:
+            if topic in self._retained:
+                link.hear(Letter(topic, self._retained[topic], True, now_ns()))
+
+    def post(self, post: Post) -> None:
+        """Take a message and pass it on."""
+        self.posts.append(post)
+        if post.retain:
+            self._retained[post.topic] = post.payload
+        for link in self._links:
+            if post.topic in link.topics:
+                link.hear(Letter(post.topic, post.payload, False, now_ns()))
+
+    def drop(self, link: "FakeLink", why: str | None = None) -> None:
+        """End a link; with a reason its will is done and it hears of it, else it said goodbye."""
+        if link not in self._links:
+            return
+        self._links.remove(link)
+        if why is not None:
+            if link.will is not None:
+                self.post(link.will)
+            link.hear(Down(why))
+
+    def restart(self) -> None:
+        """Lose every link, forget nothing, let all in again."""
+        for link in list(self._links):
+            self.drop(link, "the connection was lost")
+            self.let_in(link)
+
+
+class FakeLink:
+    """Behaves as ``MqttLink``, on the caller's loop."""
+
+    def __init__(
+        self, broker: FakeBroker, hear: Hear, topics: Sequence[str], will: Post | None
+    ) -> None:
+        self.dropped = 0
+        self.hear = hear
+        self.topics = tuple(topics)
+        self.will = will
+        self._broker = broker
+
+    def start(self) -> None:
+        """Connect."""
+        self._broker.let_in(self)
+
+    def post(self, post: Post) -> None:
+        """Send a message."""
+        self._broker.post(post)
+
+    def stop(self) -> None:
+        """Say goodbye."""
+        self._broker.drop(self)
+
+    def join(self, within_s: float) -> bool:
+        """Say that it has ended."""
+        del within_s
+        return True
+
+    def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
+        """Call a function later."""
+        asyncio.get_running_loop().call_later(delay_s, function)

@@ -1,0 +1,103 @@
+"""One look at a running guard's alarms, and one command."""
+
+import asyncio
+import json
+import sys
+from math import inf
+
+from monitor.attach.client import ViewerLink
+from monitor.attach.endpoint import Place, find_place
+from monitor.attach.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
+from monitor.words.alarms import COLUMNS, standing_alarms
+from rules.alarms.rates import AlarmTerms
+from rules.findings import name_of
+from simulator.strict import BadInput, clean
+
+
+def shelf_s(alarm: str, minutes: float) -> float:
+    """Return how long a shelf asked for may last, s; say so where that is less.
+
+    Raises:
+        BadInput: No alarm is named, or the time is no time.
+    """
+    longest_s = AlarmTerms().longest_shelf_s
+    if not alarm:
+        raise BadInput("shelve: found no alarm's name, expected one (flowdebt alarms lists them)")
+    if not 0.0 < minutes < inf:
+        raise BadInput(
+            f"--minutes: found {minutes:zg}, expected more than 0 and at most {longest_s / 60.0:zg}"
+        )
+    if 60.0 * minutes > longest_s:
+        sys.stderr.write(
+            f"shelved for {longest_s / 60.0:zg} min, the most there is, not for {minutes:zg}\n"
+        )
+    return min(60.0 * minutes, longest_s)
+
+
+def run_alarms(
+    pid: int | None, do: str, alarm: str, for_s: float, *, who: str = "", as_json: bool
+) -> int:
+    """Carry out a command (``list``: none), then print the list; return the exit code.
+
+    ``who`` gives it: recorded by the guard, which cleans it (empty: ``operator``).
+
+    Raises:
+        BadInput: There is no such guard, or it ended before it answered.
+    """
+    command = None
+    if do != "list":
+        command = Command(do, alarm=name_of(alarm), for_s=for_s, who=clean(who))
+    frame, refused, rates = asyncio.run(_ask(find_place(pid, "alarms"), command))
+    if as_json:
+        facts = {
+            "alarms": frame.alarms,
+            "sounding": frame.sounding,
+            "refused": refused,
+            "rates": rates,
+        }
+        sys.stdout.write(json.dumps(facts) + "\n")
+    else:
+        lines = [clean(words, 200) for words in rates] if do == "rates" else _in_words(frame)
+        sys.stdout.write("\n".join(lines) + "\n")
+    for reason in refused:
+        sys.stderr.write(f"flowdebt: {clean(reason, 200)}\n")
+    return int(bool(refused))
+
+
+async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str], list[str]]:
+    refused: list[str] = []
+    rates: list[str] = []
+    answered = command is None
+    async with ViewerLink(place) as link:
+        if command is not None:
+            link.send(command)
+        async for message in link.messages():
+            if isinstance(message, Operation) and command is not None and message.do == command.do:
+                answered = True
+                refused += message.refused
+            elif isinstance(message, Answer) and not message.done:
+                answered = True
+                refused.append(f"{message.do}: refused, {message.text}")
+            elif isinstance(message, NoticeLine) and message.topic == "rates":
+                rates.append(message.text)
+                answered = True
+            elif isinstance(message, Frame) and answered:
+                return message, refused, rates
+            elif isinstance(message, Bye):
+                break
+    raise BadInput(f"guard {place.pid}: ended before it answered, expected a running guard")
+
+
+def _in_words(frame: Frame) -> list[str]:
+    alarms = standing_alarms(frame.alarms)
+    if not alarms:
+        return ["no alarms"]
+    head, state, priority, since = COLUMNS
+    lines = [f"{head:<36} {state:<26} {priority:<8} {since:>11}"]
+    for alarm in alarms:
+        first = "  first out" if alarm.first_out else ""
+        lines.append(
+            f"{clean(alarm.label):<36} {alarm.state_in_words:<26} {alarm.priority:<8} "
+            f"{alarm.since_in_words:>11}{first}"
+        )
+    return lines

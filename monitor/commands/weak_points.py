@@ -1,0 +1,103 @@
+"""Where a rig file, though it is right in itself, protects little: told by ``flowdebt check``."""
+
+from math import inf
+from typing import TYPE_CHECKING, Final
+
+from rules.channels import CHANNEL_NAMES
+from rules.conversions import seconds_to_debt
+from rules.facts import Rig
+from rules.handling import Handled
+from rules.step.constants import essential_columns
+
+if TYPE_CHECKING:
+    from simulator.plant.tuning import Spent
+
+HALF: Final = 0.5
+
+
+def weak_points(
+    rig: Rig,
+    full_flow_ml_min: float,
+    pump_stop: Handled,
+    overdrawn: "Spent | None",
+) -> list[str]:
+    """Return a sentence for each way in which a rig protects little; none where all is well.
+
+    Args:
+        rig: The rig.
+        full_flow_ml_min: Full flow at full boost.
+        pump_stop: How soon a stopped pump is handled there.
+        overdrawn: Where the rig claims more timing for its spray than that pays for.
+    """
+    return [
+        *_allowances(rig, full_flow_ml_min),
+        *_tolerance(rig, pump_stop),
+        *_paid(rig, overdrawn),
+    ]
+
+
+def _allowances(rig: Rig, full_flow_ml_min: float) -> list[str]:
+    found = []
+    if seconds_to_debt(rig, full_flow_ml_min, HALF, rig.debt.pull_ml) == inf:
+        found.append(
+            f"[debt] share {100.0 * rig.debt.share:z.0f} % and floor {rig.debt.floor_ml_min:zg} "
+            "mL/min allow half the spray to be missing: it never makes a debt"
+        )
+    if rig.debt.arrears_share >= HALF and rig.debt.arrears_ml < inf:
+        found.append(
+            f"[debt] arrears_share {100.0 * rig.debt.arrears_share:z.0f} % allows half the spray "
+            "to be missing: it never makes arrears"
+        )
+    return found
+
+
+def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
+    times = rig.fault_intervals
+    if times.reaction_s >= times.tolerant_s:
+        return [
+            f"[fault_intervals] tolerant {times.tolerant_s:zg} s is over before the reaction is, "
+            f"{times.reaction_s:zg} s: whatever is found is found too late"
+        ]
+    if pump_stop.pull_s < times.tolerant_s:
+        return []
+    takes = "is never handled"
+    if pump_stop.pull_s < inf:
+        takes = f"takes up to {pump_stop.pull_s:z.2f} s to handle"
+    return [
+        f"[fault_intervals] tolerant {times.tolerant_s:zg} s is too short: at "
+        f"{rig.paid.boost_kpa[-1]:z.0f} kPa a stopped pump {takes}"
+    ]
+
+
+def rows_expected(rig: Rig, period_s: float, slowest_s: float) -> str | None:
+    """Return how near rows must be where those of this rig are too far apart to judge; else None.
+
+    Args:
+        rig: The rig.
+        period_s: Time from one row to the next.
+        slowest_s: The longest at which a switched command can be judged.
+    """
+    essential = [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)]
+    age_s, name = min((one.max_age_s, one.name) for one in rig.channels if one.name in essential)
+    if period_s >= age_s:
+        why = f"each value of {name} is older than its max_age before the next comes"
+        return f"less than {1e3 * age_s:zg} ms: else {why}"
+    if period_s > slowest_s:
+        why = "spray switched off from one row to the next, unseen, would pull timing"
+        return (
+            f"at most {1e3 * slowest_s:z.0f} ms ({1.0 / slowest_s:z.0f} rows a second): else {why}"
+        )
+    return None
+
+
+def _paid(rig: Rig, overdrawn: "Spent | None") -> list[str]:
+    found = []
+    limit_kpa, tuned_kpa = rig.limits.boost_kpa.above, rig.paid.boost_kpa[-1]
+    if limit_kpa < tuned_kpa:
+        found.append(
+            f"[limits.boost_kpa] above {limit_kpa:zg} kPa is below the boost the rig is tuned for, "
+            f"{tuned_kpa:zg} kPa: a sound pull ends in overboost"
+        )
+    if overdrawn is not None:
+        found.append(f"[paid] {overdrawn.in_words()}")
+    return found

@@ -1,1 +1,0 @@
-"""MQTT behind one adapter: addresses, logins, and a link that looks after its connection."""

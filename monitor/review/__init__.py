@@ -1,0 +1,44 @@
+"""The replay room: step through a whole log, every decision redone, and ask what would have been.
+
+No screen and no clock in here. Modules: ``log`` reads, ``deciding`` decides and ``decided`` keeps
+what came of it, ``window`` is what a plot draws, ``messages`` says it as a guard would have,
+``compare`` tells two decidings apart, ``edit`` changes a rig's text, ``marks`` keeps a person's
+notes, ``ranges`` exports a stretch and ``player`` is the logic of play and pause.
+"""
+
+from monitor.review.compare import Difference, compare
+from monitor.review.decided import Decided, TurnAt
+from monitor.review.deciding import decide
+from monitor.review.edit import Value, edit, save_as, values_of
+from monitor.review.log import Log, Stopped, open_log
+from monitor.review.marks import Mark, Marks, add_mark, read_marks, remove_mark
+from monitor.review.messages import event_turns, frame_at, hello_of
+from monitor.review.player import Player
+from monitor.review.ranges import export_range
+from monitor.review.window import Window
+
+__all__ = [
+    "Decided",
+    "Difference",
+    "Log",
+    "Mark",
+    "Marks",
+    "Player",
+    "Stopped",
+    "TurnAt",
+    "Value",
+    "Window",
+    "add_mark",
+    "compare",
+    "decide",
+    "edit",
+    "event_turns",
+    "export_range",
+    "frame_at",
+    "hello_of",
+    "open_log",
+    "read_marks",
+    "remove_mark",
+    "save_as",
+    "values_of",
+]

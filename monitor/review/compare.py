@@ -1,0 +1,215 @@
+"""What two decidings of one log do differently."""
+
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+from math import inf
+from typing import Final
+
+from monitor.review.decided import Decided
+from rules.events import Event
+from rules.facts import Action
+from rules.findings import label_of
+from rules.step.state import FINDING_NAMES
+
+NEAR_S: Final = 2.0  # events of one finding that overlap, or are this near, are the same one
+_LEVELS: Final = (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST)
+_LEAST_DEG: Final = 0.05
+_LEAST_KPA: Final = 0.5
+_LEAST_S: Final = 0.0005  # smaller differences print as none
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing that came out otherwise.
+
+    Attributes:
+        time_s: When, on the axis: the earlier of the two.
+        index: Row at which the event it belongs to was raised, the earlier of the two.
+        kind: ``appears``, ``vanishes``, ``earlier``, ``later``, ``deeper``, ``shallower``,
+            ``longer`` or ``shorter``.
+        finding: Name of the finding.
+        action: Word of the action, as ``pull_timing``.
+        by: How much: s for times, deg of timing or kPa of ceiling for depth; 0 where not fitting.
+        words: All of it in one line.
+        before: The event before; None where it appears.
+        after: The event after; None where it vanishes.
+    """
+
+    time_s: float
+    index: int
+    kind: str
+    finding: str
+    action: str
+    by: float
+    words: str
+    before: Event | None
+    after: Event | None
+
+
+@dataclass(slots=True)
+class _Placed:
+    """An event and where it stands on the axis: from, until and each step of its level."""
+
+    event: Event
+    index: int
+    from_s: float
+    until_s: float
+    steps: list[tuple[float, Action]]
+
+    def reached_s(self, level: Action) -> float | None:
+        """When it first asked for this much, or more."""
+        return next((at_s for at_s, step in self.steps if step >= level), None)
+
+    def has_step(self, level: Action) -> bool:
+        return any(step is level for _, step in self.steps)
+
+
+def compare(before: Decided, after: Decided) -> list[Difference]:
+    """Return what differs between two decidings of one log, by time; empty where nothing does.
+
+    Raises:
+        ValueError: They are not of one log.
+    """
+    if before.log is not after.log:
+        raise ValueError("found decidings of two logs, expected of one")
+    found: list[Difference] = []
+    old, new = _placed(before), _placed(after)
+    for finding in FINDING_NAMES:
+        for was, is_now in _paired(old.get(finding, []), new.get(finding, [])):
+            if was is None or is_now is None:
+                found += _alone(was, is_now)
+            else:
+                found += _both(was, is_now)
+    return sorted(found, key=lambda difference: difference.time_s)
+
+
+def _placed(decided: Decided) -> dict[str, list[_Placed]]:
+    placed: dict[int, _Placed] = {}
+    for turn in decided.turns:
+        if turn.turn == "raised":
+            event = decided.events[turn.number]
+            placed[turn.number] = _Placed(event, turn.index, turn.time_s, inf, [])
+        if turn.turn == "cleared":
+            placed[turn.number].until_s = turn.time_s
+        else:
+            step = Action[turn.event["action"].upper()]
+            placed[turn.number].steps.append((turn.time_s, step))
+    by_finding: dict[str, list[_Placed]] = {}
+    for one in placed.values():
+        by_finding.setdefault(one.event.finding, []).append(one)
+    return by_finding
+
+
+def _paired(old: list[_Placed], new: list[_Placed]) -> list[tuple[_Placed | None, _Placed | None]]:
+    """Pair the events of one finding: those that overlap, the ones that begin nearest first."""
+    # One finding has one event at a time, so both ends rise.
+    begins, ends = [b.from_s for b in new], [b.until_s for b in new]
+    near = [
+        (abs(a.from_s - new[j].from_s), i, j)
+        for i, a in enumerate(old)
+        for j in range(
+            bisect_left(ends, a.from_s - NEAR_S), bisect_right(begins, a.until_s + NEAR_S)
+        )
+    ]
+    pairs: dict[int, int] = {}
+    taken: set[int] = set()
+    for _, i, j in sorted(near):
+        if i not in pairs and j not in taken:
+            pairs[i] = j
+            taken.add(j)
+    together: list[tuple[_Placed | None, _Placed | None]] = [
+        (a, new[pairs[i]] if i in pairs else None) for i, a in enumerate(old)
+    ]
+    return together + [(None, b) for j, b in enumerate(new) if j not in taken]
+
+
+def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
+    placed = was or is_now
+    if placed is None:
+        return []
+    kind = "appears" if was is None else "vanishes"
+    event = placed.event
+    what = f"{label_of(event.finding)} ({_plain(event.action.word)})"
+    words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:z.2f} s"
+    before = None if was is None else was.event
+    after = None if is_now is None else is_now.event
+    return [
+        Difference(
+            placed.from_s,
+            placed.index,
+            kind,
+            event.finding,
+            event.action.word,
+            0.0,
+            words,
+            before,
+            after,
+        )
+    ]
+
+
+def _both(was: _Placed, is_now: _Placed) -> list[Difference]:
+    old, new = was.event, is_now.event
+    index = min(was.index, is_now.index)
+    found = []
+
+    def tell(time_s: float, kind: str, action: str, by: float, words: str) -> None:
+        found.append(Difference(time_s, index, kind, old.finding, action, by, words, old, new))
+
+    of = label_of(old.finding)
+    for level in _LEVELS:
+        if not (was.has_step(level) or is_now.has_step(level)):
+            continue
+        then_s, now_s = was.reached_s(level), is_now.reached_s(level)
+        name = f"{_plain(level.word)} of {of}"
+        if then_s is None and now_s is not None:
+            tell(now_s, "appears", level.word, 0.0, f"{name} appears at {now_s:z.2f} s")
+        elif now_s is None and then_s is not None:
+            tell(then_s, "vanishes", level.word, 0.0, f"{name} vanishes, was at {then_s:z.2f} s")
+        elif then_s is not None and now_s is not None and abs(now_s - then_s) >= _LEAST_S:
+            by, kind = abs(now_s - then_s), "earlier" if now_s < then_s else "later"
+            words = f"{name}: {_seconds(by)} {kind}"
+            tell(min(now_s, then_s), kind, level.word, by, words)
+    at_s, word = min(was.from_s, is_now.from_s), new.action.word
+    by = abs(new.retard_deg - old.retard_deg)
+    if by >= _LEAST_DEG:
+        kind = "deeper" if new.retard_deg > old.retard_deg else "shallower"
+        change = f"{old.retard_deg:z.1f} -> {new.retard_deg:z.1f} deg"
+        tell(at_s, kind, word, by, f"{of}: pulls {by:z.1f} deg {_more(kind)} ({change})")
+    if old.boost_ceiling_kpa is not None and new.boost_ceiling_kpa is not None:
+        by = abs(new.boost_ceiling_kpa - old.boost_ceiling_kpa)
+        if by >= _LEAST_KPA:
+            kind = "deeper" if new.boost_ceiling_kpa < old.boost_ceiling_kpa else "shallower"
+            change = f"{old.boost_ceiling_kpa:z.0f} -> {new.boost_ceiling_kpa:z.0f} kPa"
+            tell(at_s, kind, word, by, f"{of}: cuts boost {by:z.0f} kPa {_more(kind)} ({change})")
+    if was.until_s != is_now.until_s and abs(was.until_s - is_now.until_s) >= _LEAST_S:
+        tell(at_s, *_lasting(was, is_now, of, word))
+    return found
+
+
+def _lasting(was: _Placed, is_now: _Placed, of: str, word: str) -> tuple[str, str, float, str]:
+    then_s, now_s = was.until_s, is_now.until_s
+    kind = "longer" if now_s > then_s else "shorter"
+    by = abs(now_s - then_s)
+    if by == inf:
+        whole = "lasts to the end" if kind == "longer" else f"clears at {now_s:z.2f} s"
+        past = f"cleared at {then_s:z.2f} s" if kind == "longer" else "lasted to the end"
+        return kind, word, 0.0, f"{of} {whole}, {past}"
+    return (
+        kind,
+        word,
+        by,
+        f"{of} clears {_seconds(by)} {'later' if kind == 'longer' else 'earlier'}",
+    )
+
+
+def _more(kind: str) -> str:
+    return "more" if kind == "deeper" else "less"
+
+
+def _plain(name: str) -> str:
+    return name.replace("_", " ")
+
+
+def _seconds(span_s: float) -> str:
+    return f"{span_s:z.2f} s" if span_s >= 0.0095 else f"{1000.0 * span_s:z.1f} ms"

@@ -1,0 +1,290 @@
+"""A log with every decision redone: any row, any stretch, at any moment."""
+
+import threading
+from bisect import bisect_right
+from collections import OrderedDict
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.review.alarms import AlarmHistory, Moment
+from monitor.review.causes import CauseHistory
+from monitor.review.log import Log, Progress, Stop
+from monitor.review.pieces import Piece, decide_piece
+from monitor.review.window import Floats, Ints, Window, reach_of, trace_of
+from rules.events import Event
+from rules.facts import Rig
+from rules.step.state import LATE, TIME_S, Decision
+from simulator.rig import RigFile
+
+ROWS_A_COLUMN: Final = 128  # two groups a column of dots: more rows than that come in groups
+FEWEST_IN_GROUPS: Final = 8192
+MOST_EXACT: Final = 131_072
+PIECES_KEPT: Final = 8  # 4.8 MB each
+TRACES_KEPT: Final = 24  # 1 MB each
+
+
+@dataclass(frozen=True, slots=True)
+class TurnAt:
+    """What happened to an event, at which row.
+
+    Attributes:
+        index: Row in which it happened.
+        time_s: That row's time on the axis.
+        turn: ``raised``, ``worsened`` or ``cleared``.
+        event: As it stood then (``Event.as_json``).
+        check_first: What to look at first.
+        number: Place of the event in ``Decided.events``.
+    """
+
+    index: int
+    time_s: float
+    turn: str
+    event: dict[str, Any]
+    check_first: str
+    number: int
+
+
+@dataclass(frozen=True, slots=True)
+class Groups:
+    """Lowest and highest trace values of up to 64 rows each.
+
+    Attributes:
+        starts: First row of each.
+        low: Lowest of each column; of the time, the first row's.
+        high: Highest; of the time, the last row's.
+    """
+
+    starts: Ints
+    low: Floats
+    high: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Again:
+    """A piece decided again."""
+
+    decisions: Floats
+    axis_s: Floats
+
+
+class Decided:
+    """Every decision of a log by one rig (or, of a session, by those in force then).
+
+    Times are those of the plot: the guard's time, which stands where a row came late. Where the
+    clock stepped back the axis doesn't: it stands for a moment and runs on from there, so that
+    time never falls; ``shift_s`` says by how much a row is shown later than its own clock said.
+
+    Safe to ask from several threads.
+
+    Attributes:
+        log: What was decided on.
+        rig_file: The rig (the first, where a session's was changed).
+        rows: How many rows.
+        from_s: Time of the first row, s.
+        to_s: Time of the last.
+        events: In the order in which they were raised, as they stood at the end.
+        raised_at: Row in which each was raised.
+        turns: Everything that happened to events, in order.
+        late: Rows that came too late to be used.
+        reproduced: Whether a session's decisions came out the same, bit for bit; None where there
+            was nothing to compare (a log, or another rig).
+        differs_at: First row at which they didn't.
+    """
+
+    def __init__(
+        self,
+        *,
+        log: Log,
+        rig_file: RigFile,
+        pieces: list[Piece],
+        groups: Groups,
+        moments: list[Moment],
+        events: list[Event],
+        raised_at: list[int],
+        turns: list[TurnAt],
+        late: int,
+        reproduced: bool | None,
+        differs_at: int | None,
+    ) -> None:
+        self.log = log
+        self.rig_file = rig_file
+        self.events = events
+        self.raised_at = raised_at
+        self.turns = turns
+        self.late = late
+        self.reproduced = reproduced
+        self.differs_at = differs_at
+        self.rows = pieces[-1].end
+        self.from_s = float(groups.low[0, 0])
+        self.to_s = float(groups.high[-1, 0])
+        self._rows = log.rows
+        self._pieces = pieces
+        self._starts = [piece.start for piece in pieces]
+        self._groups = groups
+        self._alarms = AlarmHistory(moments, log.rows)
+        self._causes = CauseHistory(pieces, log.rows)
+        self._lock = threading.RLock()
+        self._again: OrderedDict[int, _Again] = OrderedDict()
+        self._traces: OrderedDict[int, Floats] = OrderedDict()
+
+    @property
+    def changed_rig(self) -> bool:
+        """Whether the rig was changed on the way."""
+        return any(piece.rig_file is not self._pieces[0].rig_file for piece in self._pieces)
+
+    def rig_at(self, index: int) -> Rig:
+        """Return the rig a row was decided by."""
+        return self.rig_file_at(index).rig
+
+    def rig_file_at(self, index: int) -> RigFile:
+        """Return the rig file a row was decided by."""
+        return self._pieces[self._piece_of(index)].rig_file
+
+    def decision(self, index: int) -> Decision:
+        """Return a row's decision, exactly as a guard that ran through all rows before it.
+
+        Raises:
+            IndexError: No such row.
+        """
+        again, at = self._at(index)
+        return Decision._make(again.decisions[at].tolist())
+
+    def decisions(self, start: int, end: int) -> Floats:
+        """Return the decisions of rows from ``start`` to before ``end``, (n, N_DECISION)."""
+        parts = [self._decided(number).decisions[a:b] for number, a, b in self._parts(start, end)]
+        return np.concatenate(parts)
+
+    def time_s(self, index: int) -> float:
+        """Return a row's time on the axis, s; never falls with the row."""
+        again, at = self._at(index)
+        return float(again.axis_s[at])
+
+    def shift_s(self, index: int) -> float:
+        """Return how much later than by its own clock a row is shown, s; 0 in nearly every log."""
+        again, at = self._at(index)
+        return float(again.axis_s[at] - again.decisions[at, TIME_S])
+
+    def index_at(self, time_s: float) -> int:
+        """Return the last row at or before a time; the first row where there is none (and NaN)."""
+        if not time_s >= self.from_s:
+            return 0
+        if time_s >= self.to_s:
+            return self.rows - 1
+        group = int(np.searchsorted(self._groups.low[:, 0], time_s, side="right")) - 1
+        number = self._piece_of(int(self._groups.starts[group]))
+        axis_s = self._decided(number).axis_s
+        return self._starts[number] + int(np.searchsorted(axis_s, time_s, side="right")) - 1
+
+    def rows_between(self, from_s: float, to_s: float) -> tuple[int, int]:
+        """Return the first row not before a time, and the row behind the last not after another."""
+        if not (from_s <= to_s and from_s <= self.to_s and to_s >= self.from_s):
+            return 0, 0
+        start = self.index_at(np.nextafter(from_s, -np.inf))
+        start += self.time_s(start) < from_s
+        return start, self.index_at(to_s) + 1
+
+    def trace(self, from_s: float, to_s: float, columns: int) -> Window:
+        """Return what a plot of a stretch draws.
+
+        Args:
+            from_s: Left edge; one row before it is included.
+            to_s: Right edge; nothing after it is.
+            columns: Columns of dots the plot has: a longer stretch than these can show comes as
+                lowest and highest values.
+        """
+        if not (from_s <= to_s and to_s >= self.from_s):
+            nothing = np.full(self._groups.low.shape[1], np.nan)
+            return Window(nothing[None][:0], None, nothing)
+        first, last = self.index_at(from_s), self.index_at(to_s)
+        count = last + 1 - first
+        if count <= min(MOST_EXACT, max(FEWEST_IN_GROUPS, ROWS_A_COLUMN * columns)):
+            rows = self._trace(first, last + 1)
+            return Window(rows, None, rows[-1])
+        starts = self._groups.starts
+        start = int(np.searchsorted(starts, first, side="right")) - 1
+        # The last group may go on beyond the right edge: only what is before it counts.
+        end = int(np.searchsorted(starts, last, side="right")) - 1
+        rest = self._trace(int(starts[end]), last + 1)
+        low, high = reach_of(rest, np.zeros(1, dtype=np.int64))
+        return Window(
+            np.concatenate((self._groups.low[start:end], low)),
+            np.concatenate((self._groups.high[start:end], high)),
+            rest[-1],
+        )
+
+    def late_until(self, index: int) -> int:
+        """Return how many rows came too late to be used, up to and with this one."""
+        again, at = self._at(index)
+        before = self._pieces[self._piece_of(index)].late
+        return before + int(np.count_nonzero(again.decisions[: at + 1, LATE]))
+
+    def alarms_at(self, index: int) -> tuple[list[dict[str, Any]], bool]:
+        """Return the alarms standing at a row, as a frame has them, and whether the bell sounds.
+
+        The operator's acknowledgements are in a session's rows and count (as one of all alarms);
+        resets and shelves are not, and don't.
+        """
+        return self._alarms.at(index)
+
+    def causes_at(self, index: int) -> list[dict[str, Any]] | None:
+        """Return the likeliest causes at a row, as a frame has them; None: not worked out yet."""
+        return self._causes.at(index)
+
+    def work_out_causes(self, progress: Progress | None = None, stop: Stop | None = None) -> None:
+        """Rank the causes over the whole log, for ``causes_at``: takes seconds; use a thread.
+
+        What has been worked out can be asked for meanwhile. Goes on where it was stopped.
+
+        Raises:
+            Stopped: ``stop`` said so.
+        """
+        self._causes.work(progress, stop)
+
+    def _piece_of(self, index: int) -> int:
+        if not 0 <= index < self.rows:
+            raise IndexError(f"row {index}: expected 0 to {self.rows - 1}")
+        return bisect_right(self._starts, index) - 1
+
+    def _at(self, index: int) -> tuple[_Again, int]:
+        number = self._piece_of(index)
+        return self._decided(number), index - self._starts[number]
+
+    def _decided(self, number: int) -> _Again:
+        with self._lock:
+            again = self._again.get(number)
+            if again is None:
+                piece = self._pieces[number]
+                decisions = decide_piece(piece, self._rows)
+                axis_s, _ = piece.axis.follow(decisions, started=piece.started)
+                again = _Again(decisions, axis_s)
+                self._again[number] = again
+                if len(self._again) > PIECES_KEPT:
+                    self._again.popitem(last=False)
+            self._again.move_to_end(number)
+        return again
+
+    def _traced(self, number: int) -> Floats:
+        with self._lock:
+            trace = self._traces.get(number)
+            if trace is None:
+                again = self._decided(number)
+                trace = self._traces[number] = trace_of(again.decisions, again.axis_s)
+                if len(self._traces) > TRACES_KEPT:
+                    self._traces.popitem(last=False)
+            self._traces.move_to_end(number)
+        return trace
+
+    def _parts(self, start: int, end: int) -> list[tuple[int, int, int]]:
+        """Return piece, first row in it and behind the last, of all rows between two."""
+        parts = []
+        for number in range(self._piece_of(start), self._piece_of(end - 1) + 1):
+            piece = self._pieces[number]
+            a, b = max(start, piece.start), min(end, piece.end)
+            parts.append((number, a - piece.start, b - piece.start))
+        return parts
+
+    def _trace(self, start: int, end: int) -> Floats:
+        parts = [self._traced(number)[a:b] for number, a, b in self._parts(start, end)]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)

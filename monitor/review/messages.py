@@ -1,0 +1,70 @@
+"""What a guard would have sent at a row: the messages a screen is built from."""
+
+from bisect import bisect_left, bisect_right
+from typing import Any, Final
+
+from monitor.attach import protocol
+from monitor.attach.terms import shown
+from monitor.review.decided import Decided, TurnAt
+from monitor.sources.base import SourceKind
+from rules.explain import status
+
+NEWEST_EVENTS: Final = 50  # as many as a guard tells whoever joins
+
+
+def hello_of(decided: Decided, index: int = 0) -> protocol.Hello:
+    """Return the greeting of a guard that has come as far as a row, without history.
+
+    Its events are those raised before the row or in it, as they stood then (the newest 50).
+    """
+    events: dict[int, dict[str, Any]] = {}
+    for turn in _turns(decided, -1, index):
+        events[turn.number] = turn.event
+    rig = decided.rig_at(index)
+    return protocol.Hello(
+        protocol=protocol.PROTOCOL,
+        pid=0,
+        source=f"{decided.log.name}, recorded",
+        source_kind=SourceKind.RECORDED,
+        session=str(decided.log.path) if decided.log.session else None,
+        channels=[terms.name for terms in rig.channels],
+        trace=list(protocol.TRACE),
+        history=[],
+        events=list(events.values())[-NEWEST_EVENTS:],
+        **shown(rig),
+    )
+
+
+def frame_at(decided: Decided, index: int) -> protocol.Frame:
+    """Return the frame of a guard that has just decided a row: status, decision, health, alarms.
+
+    Its one trace row is that of the decision, with its time on the axis. Causes are empty where not
+    yet worked out.
+    """
+    decision = decided.decision(index)
+    rig = decided.rig_at(index)
+    alarms, sounding = decided.alarms_at(index)
+    return protocol.Frame(
+        status=status(rig, decision),
+        decision=protocol.head_of(decision),
+        health=protocol.health_of(rig, decision),
+        statistics={"decided": index + 1, "late": decided.late_until(index)},
+        rows=[[decided.time_s(index), *protocol.trace_row(decision)[1:]]],
+        alarms=alarms,
+        sounding=sounding,
+        causes=decided.causes_at(index) or [],
+    )
+
+
+def event_turns(decided: Decided, until: int, after: int = -1) -> list[protocol.EventTurn]:
+    """Return what happened to events behind row ``after`` and up to row ``until``, in order."""
+    return [
+        protocol.EventTurn(turn.turn, turn.event, turn.check_first)
+        for turn in _turns(decided, after, until)
+    ]
+
+
+def _turns(decided: Decided, after: int, until: int) -> list[TurnAt]:
+    first = bisect_right(decided.turns, after, key=lambda turn: turn.index)
+    last = bisect_left(decided.turns, until + 1, key=lambda turn: turn.index)
+    return decided.turns[first:last]

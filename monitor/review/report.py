@@ -1,0 +1,118 @@
+"""A review as lines for people."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Final
+
+from monitor.sources.lines.device_time import LATE_S
+from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.words.span import counted
+from rules.events import Event
+from rules.facts import Action
+from simulator.strict import clean
+
+if TYPE_CHECKING:
+    from monitor.review.review import Review
+
+# Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
+# another. Common practice, no source.
+LEAST_STEP_S: Final = 0.0002
+MOST_STEP_S: Final = 1.0
+
+
+def in_words(result: "Review") -> Iterator[str]:
+    """Yield a review as lines for people."""
+    span = result.span.in_words()
+    yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
+    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
+        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
+    elif result.step_s is not None and result.step_s > result.slowest_step_s:
+        yield (
+            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
+            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
+            f"most {_span_in_words(result.slowest_step_s)}"
+        )
+    if result.cut is not None:
+        yield f"  the recording is not whole: {clean(result.cut, 1000)}"
+    for reason, count in result.rejected.items():
+        where = ""
+        if reason == FIELDS and result.lines_not_used:
+            lines = ", ".join(map(str, result.lines_not_used))
+            where = f" (line {lines}{' and so on' if count > len(result.lines_not_used) else ''})"
+        yield f"  {counted(count, 'row')} not used: {reason}{where}"
+    if result.no_numbers:
+        cells = "1 cell is" if result.no_numbers == 1 else f"{result.no_numbers} cells are"
+        where = "; ".join(f"line {cell}" for cell in result.no_number_cells)
+        more = " and so on" if result.no_numbers > len(result.no_number_cells) else ""
+        yield f"  {cells} no number, and never healthy: {clean(where, 400)}{more}"
+    if result.reproduced is not None:
+        yield (
+            "  decisions of that time reproduced, bit for bit"
+            if result.reproduced
+            else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:z.3f} s"
+        )
+    for new in result.new_terms:
+        told = ", ".join(change.words for change in new.changes) or "nothing but the text"
+        yield f"  thresholds changed at {new.time_s:z.2f} s: {told}"
+    for mistake in result.mistakes:
+        yield f"  suspect the rig, not the car: {mistake}"
+    if not result.events:
+        yield f"  {_nothing_found(result)}"
+    if result.unacknowledged and result.worst >= Action.PULL_TIMING:
+        yield (
+            "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
+            "is latched lasts to the end"
+        )
+    behind_s = 0.0
+    for event in result.events:
+        shift_s = event.time_s - event.clock_s
+        if event is not result.events[0] and abs(shift_s - behind_s) > LATE_S:
+            yield "  here the source's clock stepped: times from here on are by its new count"
+        behind_s = shift_s
+        yield from _event_in_words(event)
+
+
+def _nothing_found(result: "Review") -> str:
+    """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
+    blind = result.rows - result.judged
+    if not (blind or result.blind_ticks or result.rejected or result.cut):
+        return "nothing found: no action throughout"
+    why = "an essential channel or the clock was not healthy, or a row came late"
+    told = f"; {counted(blind, 'row')} not: {why}" if blind else ""
+    if result.blind_ticks:
+        told += "; nor in the silence between them"
+    return f"nothing found in the {counted(result.judged, 'row')} that could be judged{told}"
+
+
+def _span_in_words(span_s: float) -> str:
+    return f"{span_s:z.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:z.3g} ms"
+
+
+def _event_in_words(event: Event) -> Iterator[str]:
+    until = "to the end"
+    if event.until_s is not None and event.lasted_s is not None:
+        until = f"to {event.until_s:z.2f} s"
+        if abs(event.until_s - event.time_s - event.lasted_s) > LATE_S:  # the clock stepped
+            until = f"for {event.lasted_s:z.2f} s, {until}"
+    deep = []
+    if event.debt_ml > 0.0:
+        deep.append(f"debt {event.debt_ml:z.2f} mL")
+    if event.retard_deg > 0.0:
+        deep.append(f"{event.retard_deg:z.1f} deg pulled")
+    if event.boost_ceiling_kpa is not None:
+        deep.append(f"boost cut to {event.boost_ceiling_kpa:z.0f} kPa")
+    depth = f" ({', '.join(deep)})" if deep else ""
+    yield (
+        f"  {event.time_s:z9.2f} s  {event.action.word.replace('_', ' '):<11}  "
+        f"{event.what.label} {until}{depth}"
+    )
+    why = event.explanation
+    yield f"             at {event.action_time_s:z.2f} s: {why[:1].lower()}{why[1:]}"
+    yield f"             {event.what.severity.value}; check first {event.what.check_first}"
+    if event.action >= Action.PULL_TIMING:
+        yield f"             {event.intervals.in_words()}"
+    if len(event.steps) > 1:
+        steps = ", ".join(
+            f"{step.action.replace('_', ' ')} at {step.time_s:z.2f} s ({step.fhti_s:z.2f} s)"
+            for step in event.steps
+        )
+        yield f"             {steps}"

@@ -1,0 +1,208 @@
+"""A CSV log of any size as blocks of samples, through pyarrow, never whole in memory."""
+
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from pyarrow import csv as pacsv
+
+from monitor.sources.base import SourceStatistics
+from monitor.sources.lines.columns import NO_TIME, Columns, is_own_header
+from monitor.sources.lines.device_time import DeviceTime
+from monitor.sources.lines.units import check_units
+from monitor.sources.logs.bounded_lines import FIELDS, BoundedLines
+from monitor.sources.logs.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
+from monitor.sources.logs.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
+from monitor.sources.logs.open import as_exported, with_time
+from rules.channels import (
+    BESIDE,
+    NOT_SENT,
+    OPERATOR,
+    OPERATOR_NOTHING,
+    ROW_NAMES,
+    ROW_WIDTH,
+    TIME,
+    TIME_BOUND_S,
+)
+from simulator.rig import RigFile
+from simulator.strict import BadInput, called, clean
+
+BLOCK_BYTES: Final = 1 << 20
+SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
+
+
+class CsvBlocks:
+    """Iterates over a CSV log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
+
+    Rows with the wrong number of fields (a log cut off by a power loss), or without a usable time,
+    are left out and counted.
+    A cell that is no number is NaN, and counted; a column with more of them than numbers, or with
+    decimal commas, is an error that names line and column.
+
+    Attributes:
+        ticked: Whether this is an exported session, which holds its ticks already.
+        cut: Always None: a CSV log does not say where it should end.
+
+    Raises:
+        BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a column
+            that is not one of numbers.
+    """
+
+    cut: str | None = None
+
+    def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
+        self.path = path
+        self._block_bytes = block_bytes
+        self.statistics = SourceStatistics(connects=1)
+        self.layout: CsvLayout = read_layout(path, rig_file)
+        names = self.layout.names
+        # An exported session: the operator's hand stands last, and silence has its ticks already.
+        self.ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
+        # Where what stands beside time and channels goes; older sessions lack the clock's pace.
+        self._beside = [(names.index(n), ROW_NAMES.index(n)) for n in BESIDE if n in names]
+        if self.ticked:
+            rig_file = as_exported(rig_file)
+        else:
+            self._beside.clear()
+        self.columns = Columns(names[:-1] if self.ticked else names, rig_file, called(path))
+        check_units(self.layout, self.columns, rig_file, called(path))
+        self._device_time = DeviceTime(self.columns.time_factor)
+
+    def __iter__(self) -> Iterator[Any]:
+        """Yield the blocks."""
+        self._device_time = DeviceTime(self.columns.time_factor)
+        self.statistics.clock = self._device_time.turns
+        try:
+            try:
+                for batch in self._batches(pa.float64()):
+                    yield from with_time(self._rows(batch), self.statistics, ticked=self.ticked)
+            except pa.ArrowInvalid:
+                yield from self._as_text()
+        except pa.ArrowInvalid as error:
+            raise BadInput(self._what_is_wrong(str(error))) from None
+        except (OSError, UnicodeError) as error:
+            raise BadInput(
+                f"{called(self.path)}: found {clean(str(error))}, expected a readable log"
+            ) from None
+        if not self.statistics.decoded:
+            raise BadInput(self._no_rows())
+
+    def _as_text(self) -> Iterator[Any]:
+        """Yield the blocks from the first on that has a cell that is no number."""
+        statistics, texts = self.statistics, TextColumns(self.layout.decimal_point)
+        statistics.received -= statistics.rejected.pop(FIELDS, 0)  # they come by once more
+        to_skip = statistics.decoded + statistics.rejected[NO_TIME]
+        for batch in self._batches(pa.string()):
+            left = batch.slice(min(to_skip, batch.num_rows))
+            to_skip -= batch.num_rows - left.num_rows
+            if not left.num_rows:
+                continue
+            columns = [texts.floats(n, left.column(n)) for n in left.schema.names]
+            if texts.has_wrong_column:
+                raise pa.ArrowInvalid("no column of numbers")
+            statistics.no_numbers = texts.no_numbers
+            rows = self._rows(pa.RecordBatch.from_arrays(columns, left.schema.names))
+            yield from with_time(rows, statistics, ticked=self.ticked)
+
+    def no_numbers(self) -> list[str]:
+        """Return where the first cells are that are no numbers, and what stands there."""
+        found = wrong_cells(self.path, self.layout, self._wanted())
+        return [cell.words for cell in islice(found, MOST_SHOWN)]
+
+    def not_used(self) -> list[int]:
+        """Return the lines of the first rows that have another number of fields."""
+        found = rows_of(self.path, self.layout)
+        wrong = (line for line, row in found if len(row) != len(self.layout.names))
+        return list(islice(wrong, MOST_SHOWN))
+
+    def _batches(self, kind: Any) -> Any:
+        names = [f"c{i}" for i in range(len(self.layout.names))]
+        wanted_names = [names[i] for i in self._wanted()]
+        return pacsv.open_csv(
+            BoundedLines(self.path),
+            read_options=pacsv.ReadOptions(
+                block_size=self._block_bytes,
+                column_names=names,
+                skip_rows=self.layout.lines_before_data,
+                encoding="utf8" if self.layout.encoding == "utf-8-sig" else self.layout.encoding,
+            ),
+            parse_options=pacsv.ParseOptions(
+                delimiter=self.layout.delimiter, invalid_row_handler=self._skip
+            ),
+            convert_options=pacsv.ConvertOptions(
+                include_columns=wanted_names,
+                column_types=dict.fromkeys(wanted_names, kind),
+                null_values=NOT_SENT_WORDS,
+                strings_can_be_null=True,
+                decimal_point=self.layout.decimal_point,
+            ),
+        )
+
+    def _wanted(self) -> list[int]:
+        """Return the columns that are read, in their order."""
+        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
+        return sorted(wanted | {index for index, _ in self._beside})
+
+    def _skip(self, row: Any) -> str:
+        self.statistics.received += 1
+        self.statistics.rejected[FIELDS] += 1
+        return "skip"
+
+    def _rows(self, batch: Any) -> Any:
+        rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+        rows[:, OPERATOR] = OPERATOR_NOTHING
+        time_s = self._numbers(batch, self.columns.time_index) * self.columns.time_factor
+        rows[:, TIME] = self._device_time.follow_block(
+            np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)
+        )
+        for index, place, factor, offset in self.columns.picks:
+            raw = self._numbers(batch, index)
+            if factor != 1.0 or offset != 0.0:
+                sent = raw != NOT_SENT
+                with np.errstate(over="ignore"):
+                    raw = raw * factor + offset
+                raw = np.where(sent & np.isinf(raw), np.nan, raw)
+            rows[:, place] = raw
+        for index, place in self._beside:
+            rows[:, place] = self._numbers(batch, index)
+        return rows
+
+    @staticmethod
+    def _numbers(batch: Any, index: int) -> Any:
+        column = batch.column(f"c{index}")
+        values = column.to_numpy(zero_copy_only=False)
+        infinite = np.isinf(values)
+        if infinite.any():
+            values = np.where(infinite, np.nan, values)
+        if column.null_count:
+            values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
+        return values
+
+    def _what_is_wrong(self, error: str) -> str:
+        """Find the first cell that is no number, to name its line and column."""
+        cell = next(wrong_cells(self.path, self.layout, self._wanted()), None)
+        if cell is not None:
+            point = " with a decimal point" if cell.has_decimal_comma else ""
+            return f"{called(self.path)}:{cell.words}, expected a number{point}"
+        if not self.statistics.received:
+            return self._no_rows()
+        return f"{called(self.path)}: {clean(error, 120)}"
+
+    def _no_rows(self) -> str:
+        lines = self.layout.lines_before_data
+        others = self.statistics.rejected[FIELDS]
+        if others and self.layout.delimiter == "," and self._more_fields():
+            return (
+                f"{called(self.path)}: found only rows with more fields than the header after line "
+                f"{lines}, expected as many; are these decimal commas? Write decimal points, or "
+                "separate fields by semicolons"
+            )
+        return f"{called(self.path)}: found no rows of numbers after line {lines}, expected some"
+
+    def _more_fields(self) -> bool:
+        """Whether the first row has more fields than the header, as decimal commas make."""
+        _, first = next(rows_of(self.path, self.layout), (0, []))
+        return len(first) > len(self.layout.names)

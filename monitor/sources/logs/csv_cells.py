@@ -1,0 +1,142 @@
+"""Cells of a CSV log that are no numbers: read as NaN, found again by line and column."""
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from math import nan
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import pyarrow as pa
+from pyarrow import compute as pc
+
+from monitor.sources.logs.bounded_lines import BoundedLines
+from monitor.sources.logs.csv_layout import DECIMAL_COMMA, NOT_SENT_WORDS, CsvLayout, is_number
+from simulator.strict import clean
+
+MOST_SHOWN: Final = 3
+
+
+class Cell(NamedTuple):
+    """A cell that is no number."""
+
+    line: int
+    column: str
+    text: str
+
+    @property
+    def has_decimal_comma(self) -> bool:
+        """Whether it would be a number with a decimal point."""
+        return DECIMAL_COMMA.fullmatch(self.text) is not None
+
+    @property
+    def words(self) -> str:
+        """Where it is and what stands there, safe to print."""
+        return f'{self.line}: {clean(self.column, 24)}: found "{clean(self.text, 24)}"'
+
+
+class TextColumns:
+    """Reads columns of text as numbers; whatever is none becomes NaN, and is counted.
+
+    One such cell is a logger's slip. A column with more text than numbers is no column of numbers.
+
+    Attributes:
+        no_numbers: Cells that were no numbers.
+        has_decimal_comma: Whether one of them would be a number with a decimal point: that is how
+            the log is written, and no slip.
+    """
+
+    def __init__(self, decimal_point: str) -> None:
+        self._point = decimal_point
+        self._numbers: dict[str, int] = {}
+        self._texts: dict[str, int] = {}
+        self.no_numbers = 0
+        self.has_decimal_comma = False
+
+    def floats(self, name: str, column: Any) -> Any:
+        """Return a column of text as float64; null where nothing was sent.
+
+        Args:
+            name: Of the column, for counting.
+            column: A pyarrow array of text.
+        """
+        clean_values = self._cast(column)
+        if clean_values is not None:
+            self._count(name, len(column) - column.null_count, 0)
+            return clean_values
+        texts, values = 0, []
+        for cell in column.to_pylist():
+            if cell is None or is_number(cell, self._point):
+                values.append(None if cell is None else float(cell.replace(",", ".")))
+                continue
+            texts += 1
+            values.append(nan)
+            if self._point == "." and DECIMAL_COMMA.fullmatch(cell):
+                self.has_decimal_comma = True
+        self._count(name, len(column) - column.null_count - texts, texts)
+        return pa.array(values, pa.float64())
+
+    def _count(self, name: str, numbers: int, texts: int) -> None:
+        self._numbers[name] = self._numbers.get(name, 0) + numbers
+        self._texts[name] = self._texts.get(name, 0) + texts
+        self.no_numbers += texts
+
+    def _cast(self, column: Any) -> Any:
+        """Return a column of nothing but numbers as float64, quickly; None where it has others."""
+        text = pc.utf8_trim_whitespace(column)
+        if self._point == ",":
+            if pc.any(pc.match_substring(text, ".")).as_py():
+                return None
+            text = pc.replace_substring(text, ",", ".")
+        try:
+            return pc.cast(text, pa.float64())
+        except pa.ArrowInvalid:
+            return None
+
+    @property
+    def has_wrong_column(self) -> bool:
+        """Whether so far some column has more text than numbers, or decimal commas."""
+        return self.has_decimal_comma or any(
+            texts > self._numbers[name] for name, texts in self._texts.items()
+        )
+
+
+def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterator[Cell]:
+    """Yield the cells that are no numbers, in the order of the file.
+
+    Args:
+        path: The log.
+        layout: How it is written.
+        indices: Columns to look at.
+    """
+    for line, row in rows_of(path, layout):
+        if len(row) != len(layout.names):
+            continue
+        for index in indices:
+            cell = row[index]
+            if cell not in NOT_SENT_WORDS and not is_number(cell, layout.decimal_point):
+                yield Cell(line, layout.names[index], cell)
+
+
+def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows behind a log's header, each with its line; empty lines are passed over.
+
+    A row is one line, whatever is quoted in it, as for the reader of blocks.
+
+    Args:
+        path: The log.
+        layout: How it is written.
+
+    Raises:
+        BadInput: A line is longer than any of a log.
+        OSError: It can't be read.
+    """
+    with (
+        BoundedLines(path) as raw,
+        io.TextIOWrapper(
+            io.BufferedReader(raw), encoding=layout.encoding, errors="replace", newline=""
+        ) as text,
+    ):
+        for number, line in enumerate(text, 1):
+            if number > layout.lines_before_data and line.strip("\r\n"):
+                yield number, next(csv.reader([line], delimiter=layout.delimiter))

@@ -1,0 +1,1 @@
+"""From MQTT topics to samples."""

@@ -1,0 +1,201 @@
+"""Line mode and JSON lines: what the dashboard shows, for pipes, logs and screen readers."""
+
+import json
+from collections.abc import Callable
+from typing import Any, Final
+
+import msgspec
+
+from monitor.attach.protocol import (
+    AlarmTurn,
+    Answer,
+    Bye,
+    CauseLine,
+    EventTurn,
+    Frame,
+    Hello,
+    Message,
+    NoticeLine,
+    Operation,
+    Terms,
+    end_in_words,
+    outputs_in_words,
+)
+from monitor.words.alarms import operation_in_words, turn_in_words
+from monitor.words.counts import by_reason, count, latency_in_words, reasons_in_words
+from monitor.words.readings import readings_in_words
+from monitor.words.units import METRIC, Units
+from rules.channels import label_of_channel
+from rules.findings import label_of
+from simulator.strict import clean
+
+STATUS_EVERY_S: Final = 1.0
+READINGS_EVERY_S: Final = 10.0
+LONGEST: Final = 400
+
+
+class LineTalk:
+    """Turns a guard's messages into lines of text, or into JSON lines.
+
+    Args:
+        write: Takes one line, without its end.
+        as_json: JSON lines instead of text.
+        now_s: Steady time, for the pace of status lines.
+        units: Of figures in text; JSON stays metric, as its names say.
+    """
+
+    def __init__(
+        self,
+        write: Callable[[str], None],
+        *,
+        as_json: bool,
+        now_s: Callable[[], float],
+        units: Units = METRIC,
+    ) -> None:
+        self._write = write
+        self._as_json = as_json
+        self._now_s = now_s
+        self._units = units
+        self._status_due_s = 0.0
+        self._hello: Hello | None = None
+        self._readings_s = float("nan")  # when they were said last
+        self._decoded = float("nan")  # and how many samples there were then
+        self.ended: Bye | None = None
+
+    def hear(self, message: Message) -> None:
+        """Take one message; write what it comes to."""
+        if isinstance(message, Bye):
+            self.ended = message
+        if isinstance(message, Hello):
+            self._hello = message
+        if isinstance(message, Frame):
+            if self._now_s() < self._status_due_s:
+                return
+            self._status_due_s = self._now_s() + STATUS_EVERY_S
+        elif (
+            isinstance(message, AlarmTurn) and not self._as_json and message.moved_by == "condition"
+        ):
+            return  # the event says the same in better words
+        if self._as_json:
+            self._write(json.dumps(_facts(message), allow_nan=False))
+            return
+        self._say(in_words(message))
+        if isinstance(message, Frame):
+            self._say_readings(message)
+
+    def _say(self, words: str) -> None:
+        self._write(clean(self._units.sentence(words), LONGEST))
+
+    def _say_readings(self, frame: Frame) -> None:
+        """Say every ten seconds what a status line has no room for, from the first ten on."""
+        now_s, decoded = self._now_s(), count(frame.statistics, "decoded")
+        span_s = now_s - self._readings_s
+        if span_s < READINGS_EVERY_S or self._hello is None:
+            return
+        if span_s == span_s:
+            rate_hz = (decoded - self._decoded) / span_s
+            self._say(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
+        self._readings_s, self._decoded = now_s, decoded
+
+
+def _facts(message: Message) -> dict[str, Any]:
+    facts: dict[str, Any] = msgspec.to_builtins(message)
+    if isinstance(message, Frame):
+        facts["newest"] = facts.pop("rows")[-1:] or None
+    if isinstance(message, Hello):
+        facts.pop("history")
+    return facts
+
+
+def in_words(message: Message) -> str:
+    """Return a message as one line for people."""
+    if isinstance(message, Hello):
+        recording = "not recorded" if message.session is None else f"recorded in {message.session}"
+        return (
+            f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
+            f"{message.thresholds['warn']:zg}, pull {message.thresholds['pull']:zg}, cut "
+            f"{message.thresholds['cut']:zg} mL; advises only, {_driven(message)}"
+        )
+    if isinstance(message, Frame):
+        return _status_in_words(message)
+    if isinstance(message, EventTurn):
+        return _event_in_words(message)
+    if isinstance(message, CauseLine):
+        likely = ", ".join(f"{c['label']} {100 * c['likelihood']:z.0f} %" for c in message.causes)
+        why = "; ".join(message.causes[0]["evidence"][:3])
+        return f"{message.time_s:z9.2f} s  likely: {likely} ({why})"
+    if isinstance(message, AlarmTurn):
+        return f"{message.time_s:z9.2f} s  {turn_in_words(message)}"
+    if isinstance(message, Operation):
+        return f"{message.time_s:z9.2f} s  {operation_in_words(message)}"
+    if isinstance(message, NoticeLine):
+        return f"{'':>12}{message.topic}: {message.text}"
+    if isinstance(message, Terms):
+        return f"{message.time_s:z9.2f} s  thresholds changed: {message.words}"
+    if isinstance(message, Answer):
+        return f"{'':>12}{message.do}: {'' if message.done else 'refused, '}{message.text}"
+    return _end_in_words(message)
+
+
+def _end_in_words(bye: Bye) -> str:
+    facts = bye.statistics
+    missing = facts.get("not_recorded", 0)
+    refused = by_reason(facts, "rejected")
+    why = f" ({reasons_in_words(refused)})" if refused else ""
+    lost = facts.get("lost", 0)
+    rejected = f"{sum(number for _, number in refused):z.0f} rejected{why}"
+    return (
+        f"ended: {end_in_words(bye.end, bye.why)}; {facts.get('received', 0)} received, "
+        f"{facts.get('decided', 0)} decided, {facts.get('recorded', 0)} recorded, "
+        f"{f'{missing} NOT recorded, ' if missing else ''}{rejected}, "
+        f"{f'{lost} lost on the way, ' if lost else ''}"
+        f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped, at most "
+        f"{facts.get('most_waiting', 0)} waiting; decided within {latency_in_words(facts)}"
+    )
+
+
+def _driven(hello: Hello) -> str:
+    if not hello.outputs:
+        return "no output is driven"
+    named = ", ".join(output["output"] for output in hello.outputs)
+    if not hello.outputs[0]["armed"]:
+        return f"no output is driven (dry run: {named})"
+    return f"OUTPUT ARMED: {named}"
+
+
+def _status_in_words(frame: Frame) -> str:
+    decision = frame.decision
+    parts = [f"{_number(decision.get('time_s'), 2):>9} s  {frame.status}"]
+    parts.append(f"boost {_number(decision.get('boost_kpa'), 0)} kPa")
+    parts.append(
+        f"flow now {_number(decision.get('delivered_ml_min'), 0)} of "
+        f"{_number(decision.get('expected_ml_min'), 0)} mL/min"
+    )
+    parts.append(f"debt {_number(decision.get('debt_ml'), 2)} mL")
+    if frame.outputs:
+        parts.append(outputs_in_words(frame.outputs))
+    ill = [
+        f"{label_of_channel(name)} {word}"
+        for name, word in frame.health.items()
+        if word != "healthy"
+    ]
+    parts += [f"NOT PUBLISHED to {o.broker}: {o.fault}" for o in frame.publishing if o.fault]
+    if frame.recording is not None and frame.recording.fault is not None:
+        parts.append(f"recording {frame.recording.in_words}")
+    return " | ".join(parts + ill)
+
+
+def _event_in_words(message: EventTurn) -> str:
+    event = message.event
+    finding = label_of(event["finding"])
+    if message.turn == "cleared":
+        return f"{event['until_s']:z9.2f} s  CLEARED  {finding}"
+    action = event["action"].replace("_", " ").upper()
+    line = f"{event['action_time_s']:z9.2f} s  {action}  {finding}: {event['explanation']}"
+    if message.turn == "raised":
+        line += f" Check first: {message.check_first}."
+    return line
+
+
+def _number(value: float | None, digits: int) -> str:
+    return "unknown" if value is None else f"{value:z.{digits}f}"

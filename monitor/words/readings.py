@@ -1,0 +1,75 @@
+"""What the dashboard shows beside the status, on one line: line mode says it every ten seconds."""
+
+from collections.abc import Iterator
+from math import isfinite
+from typing import Any, Final
+
+from monitor.attach.protocol import Frame, Hello
+from monitor.words.alarms import count_in_words, standing_alarms
+from monitor.words.counts import by_reason, count
+
+# Channel, its words, its unit, decimals; boost and flow stand in the status line already.
+_SAID: Final = (
+    ("injector_duty_pct", "injectors", "%", 0),
+    ("intake_c", "intake", "°C", 0),
+    ("knock", "knock", "deg", 1),
+    ("timing_deg", "timing", "deg", 1),
+    ("engine_speed_rpm", "engine", "rpm", 0),
+    ("tank_ml", "tank", "mL", 0),
+    ("line_kpa", "line", "kPa", 0),
+    ("supply_v", "pump supply", "V", 1),
+)
+
+
+def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
+    """Return readings with their limits, tank, link, recording and alarms as one line.
+
+    Args:
+        hello: The guard's greeting: names of the trace's columns, limits, channels.
+        frame: The newest frame.
+        rate_hz: Samples a second; NaN where not known yet.
+    """
+    parts = [*_readings(hello, frame), *_link(frame, rate_hz)]
+    facts = frame.statistics
+    if hello.session is None:
+        parts.append("not recording")
+    else:
+        missing = count(facts, "not_recorded")
+        lost = f", {missing:z.0f} NOT recorded" if missing > 0.0 else ""
+        parts.append(f"recorded {_n(count(facts, 'recorded'))} rows{lost}")
+    parts.append(count_in_words(standing_alarms(frame.alarms)) or "no alarms")
+    return " | ".join(parts)
+
+
+def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
+    newest = dict(zip(hello.trace, frame.rows[-1], strict=False)) if frame.rows else {}
+    for name, word, unit, decimals in _SAID:
+        health = frame.health.get(name)
+        if health is None:
+            continue
+        value = newest.get(f"value_{name}")
+        if health != "healthy" or value is None or not isfinite(value):
+            yield f"{word} unknown"
+            continue
+        if name == "tank_ml":  # in the words that tell a volume of the tank's from a debt
+            yield f"{value:z.{decimals}f} {unit} left in the tank"
+            continue
+        limit = hello.limits.get(name)
+        most = "" if limit is None or not isfinite(limit) else f" (limit {limit:z.0f} {unit})"
+        yield f"{word} {value:z.{decimals}f} {unit}{most}"
+    left_s = frame.decision.get("tank_s")
+    if left_s is not None and isfinite(left_s) and frame.health.get("tank_ml") == "healthy":
+        yield f"tank empty in {left_s / 60.0:z.0f} min at this use"
+
+
+def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
+    facts: Any = frame.statistics
+    yield f"{_n(rate_hz)} samples a second"
+    yield f"rejected {_n(sum(number for _, number in by_reason(facts, 'rejected')))}"
+    for name in ("lost", "late", "dropped"):
+        if (found := count(facts, name)) > 0.0:
+            yield f"{name} {_n(found)}"
+
+
+def _n(value: float) -> str:
+    return "unknown" if value != value else f"{value:z.0f}"

@@ -1,0 +1,1 @@
+"""The life of an alarm, and how often alarms ring."""

@@ -1,0 +1,371 @@
+"""Alarms: their words, and how often they ring against the benchmarks of EEMUA 191.
+
+The life cycle itself is in ``rules.alarms.book``, which builds on the words here.
+
+Benchmarks are for one plant operator in steady operation (EEMUA 191; ANSI/ISA-18.2 performance
+metrics); a driver has far less attention to give, so they are upper bounds.
+
+What is counted: an annunciation is a move after which an alarm calls for attention it wasn't
+calling for before (``Transition.annunciates``). Windows slide and close exactly when an
+annunciation leaves them, however rarely the counter is fed. Memory is bounded: ``MOST_COUNTED``
+annunciations in 10 min (more are counted as that many), 10 min steps for the day, three times and
+one state for each alarm.
+"""
+
+from collections import deque
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+NEVER: Final = float("inf")
+TIME_LIMIT_S: Final = 1.0e12  # nothing beyond this is a time
+
+
+# EEMUA 191 and ANSI/ISA-18.2 performance metrics, per operator in steady operation.
+TEN_MIN_S: Final = 600.0
+DAY_S: Final = 86400.0
+MEAN_PER_10MIN_ACCEPTABLE: Final = 1
+MEAN_PER_10MIN_MANAGEABLE: Final = 2
+PER_DAY_ACCEPTABLE: Final = 150
+PER_DAY_MOST: Final = 300
+FLOOD_TIME_PCT: Final = 1
+STALE_MOST: Final = 5
+STALE_AFTER_S: Final = DAY_S
+CHATTERING_MOST: Final = 0
+CHATTER_COUNT: Final = 3
+CHATTER_WITHIN_S: Final = 60.0
+HIGH_PRIORITY_PCT: Final = 5  # of all; 15 % medium, 80 % low
+FLOOD_START: Final = 10
+FLOOD_END_BELOW: Final = 5
+
+
+class AlarmState(StrEnum):
+    """Where an alarm is in its life (ANSI/ISA-18.2-2016, IEC 62682)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED_BY_DESIGN = "suppressed by design"
+    OUT_OF_SERVICE = "out of service"
+
+
+class Priority(StrEnum):
+    """How urgent: the worst level since last normal (warn, pull timing, cut boost)."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class Mover(StrEnum):
+    """Who or what moved an alarm."""
+
+    CONDITION = "condition"
+    OPERATOR = "operator"
+    EXPIRY = "expiry"
+
+
+ON_THE_LIST: Final = frozenset(
+    (
+        AlarmState.UNACKNOWLEDGED,
+        AlarmState.ACKNOWLEDGED,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_ACKNOWLEDGED,
+    )
+)
+RINGING: Final = frozenset((AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED))
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmTerms:
+    """How alarms are delayed, shelved and counted. Defaults: common practice, no source.
+
+    Attributes:
+        on_delay_s: A warning must last this long to become an alarm, 0 or more. Value deadbands
+            live in the decision code; these delays are the deadband in time.
+        off_delay_s: A finding must be quiet this long to count as gone, 0 or more.
+        longest_shelf_s: No shelf lasts longer, more than 0.
+        flood_start: Annunciations in 10 min at which a flood starts (EEMUA 191: 10).
+        flood_end_below: A flood ends below this many in 10 min (EEMUA 191: 5).
+
+    Raises:
+        ValueError: A value is not finite or out of its range.
+    """
+
+    on_delay_s: float = 0.0
+    off_delay_s: float = 2.0
+    longest_shelf_s: float = 900.0
+    flood_start: int = FLOOD_START
+    flood_end_below: int = FLOOD_END_BELOW
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            least = 0 if field.name.endswith("delay_s") else 1e-3
+            if not least <= value < TIME_LIMIT_S:
+                raise ValueError(f"{field.name}: found {value}, expected at least {least}")
+        if self.flood_end_below > self.flood_start:
+            raise ValueError(
+                f"flood_end_below: found {self.flood_end_below}, "
+                f"expected at most flood_start ({self.flood_start})"
+            )
+
+
+class Transition(NamedTuple):
+    """One move of one alarm.
+
+    Attributes:
+        time_s: When, on the caller's time base.
+        alarm: Name of the finding.
+        before: State it left; the same as ``after`` where an unacknowledged alarm escalates.
+        after: State it is in now.
+        moved_by: What moved it.
+        who: The operator's name; empty unless the operator did.
+        priority: Priority now.
+        first_out: First alarm since the list was last empty.
+    """
+
+    time_s: float
+    alarm: str
+    before: AlarmState
+    after: AlarmState
+    moved_by: Mover
+    who: str
+    priority: Priority
+    first_out: bool
+
+    @property
+    def annunciates(self) -> bool:
+        """Whether this calls for attention that the alarm wasn't calling for already."""
+        if self.after is AlarmState.LATCHED_UNACKNOWLEDGED:
+            return self.before not in ON_THE_LIST
+        return self.after is AlarmState.UNACKNOWLEDGED and self.before is not self.after
+
+
+class Refusal(NamedTuple):
+    """Why a command did nothing to an alarm."""
+
+    alarm: str
+    reason: str
+
+
+class Answer(NamedTuple):
+    """What a command did (with whatever fell due before it), and what it could not do."""
+
+    transitions: tuple[Transition, ...]
+    refusals: tuple[Refusal, ...]
+
+
+class AlarmView(NamedTuple):
+    """An alarm as a screen shows it.
+
+    ``since_s`` is the time of its last move (NaN: never moved), ``shelf_left_s`` what is left of
+    its shelf (0: not shelved), ``rank`` its place in the order of annunciation since the list was
+    last empty (0 = first out, -1 = none).
+    """
+
+    alarm: str
+    state: AlarmState
+    priority: Priority
+    present: bool
+    since_s: float
+    shelf_left_s: float
+    rank: int
+
+
+class ForwardClock:
+    """A clock that never runs backwards: a step back counts as no time at all."""
+
+    __slots__ = ("last_s", "offset_s")
+
+    def __init__(self) -> None:
+        self.last_s = 0.0
+        self.offset_s = 0.0
+
+    @property
+    def now_s(self) -> float:
+        """Forward time, s; equal to the caller's until that first steps back."""
+        return self.last_s + self.offset_s
+
+    def read(self, time_s: float) -> bool:
+        """Take a time; return whether it was one (finite, within 1e12 s)."""
+        if not -TIME_LIMIT_S < time_s < TIME_LIMIT_S:
+            return False
+        if time_s < self.last_s:
+            self.offset_s += self.last_s - time_s
+        self.last_s = time_s
+        return True
+
+
+MOST_COUNTED: Final = 10_000
+_STEPS_A_DAY: Final = round(DAY_S / TEN_MIN_S)
+
+
+class Assessment(NamedTuple):
+    """One benchmark: its name, what was found, the benchmark, a verdict, and all in words.
+
+    ``verdict`` is ``"acceptable"``, ``"manageable"``, ``"over"``, or ``"too early"`` where less
+    time has been watched than the benchmark speaks of.
+    """
+
+    benchmark: str
+    found: float
+    most: float
+    verdict: str
+    words: str
+
+
+class AlarmRates:
+    """Counts the annunciations of an ``AlarmBook``."""
+
+    def __init__(self, terms: AlarmTerms | None = None) -> None:
+        self.terms = terms or AlarmTerms()
+        self.total = 0
+        self.peak_per_10min = 0
+        self.floods = 0
+        self.in_flood = False
+        self.by_priority = dict.fromkeys(Priority, 0)
+        self.chattering: tuple[str, ...] = ()
+        self._clock = ForwardClock()
+        self._started_s = NEVER
+        self._reached_s = 0.0
+        self._flood_s = 0.0
+        self._recent: deque[float] = deque(maxlen=MOST_COUNTED)
+        self._steps: deque[tuple[float, int]] = deque(maxlen=_STEPS_A_DAY)
+        self._rings: dict[str, deque[float]] = {}
+        self._listed_since: dict[str, float] = {}
+
+    @property
+    def per_10min(self) -> int:
+        """Annunciations of the last 10 minutes."""
+        return len(self._recent)
+
+    @property
+    def per_day(self) -> int:
+        """Annunciations of the last 24 hours, to the last step of 10 minutes."""
+        oldest = self._reached_s // TEN_MIN_S - _STEPS_A_DAY
+        return sum(count for step, count in self._steps if step > oldest)
+
+    @property
+    def watched_s(self) -> float:
+        """Time watched, s; 0 before the first feed."""
+        return max(0.0, self._reached_s - self._started_s)
+
+    @property
+    def mean_per_10min(self) -> float:
+        """Mean annunciations in 10 minutes since the start (of at least 10 minutes)."""
+        return self.total * TEN_MIN_S / max(self.watched_s, TEN_MIN_S)
+
+    @property
+    def flood_time_pct(self) -> float:
+        """Share of the time watched that was spent in floods, %."""
+        return 100.0 * self._flood_s / self.watched_s if self.watched_s > 0.0 else 0.0
+
+    @property
+    def stale(self) -> tuple[str, ...]:
+        """Alarms on the list for more than 24 h without a break."""
+        return tuple(
+            name
+            for name, since_s in self._listed_since.items()
+            if self._reached_s - since_s > STALE_AFTER_S
+        )
+
+    def feed(self, time_s: float, transitions: Iterable[Transition] = ()) -> None:
+        """Take what a book just told; with none, let the time pass.
+
+        Args:
+            time_s: Now, on the book's time base; where it steps back no time has passed.
+            transitions: From one call of the book, in its order.
+        """
+        if self._clock.read(time_s) and self._started_s == NEVER:
+            self._started_s = self._reached_s = self._clock.now_s
+        now_s = self._clock.now_s
+        for moved in transitions:
+            at_s = moved.time_s + self._clock.offset_s
+            # A move is never earlier than the last one counted, nor later than now.
+            self._pass_time(min(max(at_s, self._reached_s), now_s))
+            self._count(moved)
+        self._pass_time(now_s)
+
+    def assessment(self) -> tuple[Assessment, ...]:
+        """Return each benchmark against what was found, in plain words."""
+        early = self.watched_s < TEN_MIN_S
+        # A count that is over already doesn't get better by waiting; a share does.
+        first_min = early and self.mean_per_10min <= MEAN_PER_10MIN_MANAGEABLE
+        first_day = self.watched_s < DAY_S and self.per_day <= PER_DAY_MOST
+        calm = self.terms.flood_start - 1
+        urgent_pct = 100.0 * self.by_priority[Priority.HIGH] / max(1, self.total)
+        few = self.total < 100 // HIGH_PRIORITY_PCT  # too few to show such a share
+        mean = (MEAN_PER_10MIN_ACCEPTABLE, MEAN_PER_10MIN_MANAGEABLE, first_min)
+        day = (PER_DAY_ACCEPTABLE, PER_DAY_MOST, first_day)
+        flood = (FLOOD_TIME_PCT, FLOOD_TIME_PCT, early)
+        high = (HIGH_PRIORITY_PCT, HIGH_PRIORITY_PCT, few)
+        return (
+            _assess("mean in 10 min", self.mean_per_10min, *mean),
+            _assess("in a day", self.per_day, *day),
+            _assess("peak in 10 min", self.peak_per_10min, calm, calm),
+            _assess("% of time in floods", self.flood_time_pct, *flood),
+            _assess("standing over 24 h", len(self.stale), STALE_MOST, STALE_MOST),
+            _assess("chattering", len(self.chattering), CHATTERING_MOST, CHATTERING_MOST),
+            _assess("% of high priority", urgent_pct, *high),
+        )
+
+    def _pass_time(self, to_s: float) -> None:
+        """Let time pass, closing windows and floods when they close."""
+        while self._recent and self._recent[0] + TEN_MIN_S <= to_s:
+            self._in_flood_until(self._recent.popleft() + TEN_MIN_S)
+            if len(self._recent) < self.terms.flood_end_below:
+                self.in_flood = False
+        self._in_flood_until(to_s)
+
+    def _in_flood_until(self, to_s: float) -> None:
+        if to_s > self._reached_s:
+            if self.in_flood:
+                self._flood_s += to_s - self._reached_s
+            self._reached_s = to_s
+
+    def _count(self, moved: Transition) -> None:
+        at_s = self._reached_s
+        if moved.after not in ON_THE_LIST:
+            self._listed_since.pop(moved.alarm, None)
+        else:
+            self._listed_since.setdefault(moved.alarm, at_s)
+        if not moved.annunciates:
+            return
+        self.total += 1
+        self.by_priority[moved.priority] += 1
+        self._recent.append(at_s)
+        self.peak_per_10min = max(self.peak_per_10min, len(self._recent))
+        if len(self._recent) >= self.terms.flood_start and not self.in_flood:
+            self.in_flood = True
+            self.floods += 1
+        step = at_s // TEN_MIN_S
+        before = self._steps.pop()[1] if self._steps and self._steps[-1][0] == step else 0
+        self._steps.append((step, before + 1))
+        if moved.before is AlarmState.ACKNOWLEDGED:
+            return  # it got worse; that is no chatter
+        rings = self._rings.setdefault(moved.alarm, deque(maxlen=CHATTER_COUNT))
+        rings.append(at_s)
+        close = len(rings) == CHATTER_COUNT and at_s - rings[0] <= CHATTER_WITHIN_S
+        if close and moved.alarm not in self.chattering:
+            self.chattering += (moved.alarm,)
+
+
+def _assess(
+    benchmark: str, found: float, acceptable: float, most: float, too_early: bool = False
+) -> Assessment:
+    if too_early:
+        verdict = "too early"
+    elif found <= acceptable:
+        verdict = "acceptable"
+    else:
+        verdict = "manageable" if found <= most else "over"
+    words = f"alarms {benchmark}: {found:z.3g} (benchmark {acceptable:z.3g}"
+    words += f", at most {most:z.3g}" if most != acceptable else ""
+    return Assessment(benchmark, found, most, verdict, f"{words}): {verdict}")

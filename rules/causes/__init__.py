@@ -1,0 +1,1 @@
+"""Which fault it most likely is, with evidence for and against."""

@@ -1,0 +1,1 @@
+"""Which faults a rig finds at which operating points."""

@@ -1,0 +1,1 @@
+"""What tests share: rigs, logs, guards, brokers, screens."""

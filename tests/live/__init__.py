@@ -1,0 +1,1 @@
+"""Tests with real processes, ports, disks and brokers; they mostly wait."""

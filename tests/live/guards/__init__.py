@@ -1,0 +1,1 @@
+"""Guards as processes, and who watches them."""

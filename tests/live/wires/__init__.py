@@ -1,0 +1,1 @@
+"""Serial lines, brokers, outputs and disks."""

@@ -1,0 +1,105 @@
+"""Likely causes beside a running guard: once for each trouble, outside the decision path."""
+
+import pytest
+
+from monitor.guard.cause_desk import CLOSEST_S, CauseDesk, causes_in_json
+from rules.causes.ranking import CauseRanker
+from rules.guard import Guard
+from rules.step.state import Decision
+from simulator.plant import run
+from simulator.scenario import load_scenario
+
+
+def decided(name: str) -> list[Decision]:
+    """Return a shipped scenario's decisions, with nobody acting on them."""
+    scenario = load_scenario(name)
+    guard = Guard(scenario.rig)
+    return [guard.step(sample) for sample in run(scenario)]
+
+
+def test_a_clog_is_ranked_first_half_a_second_into_the_trouble() -> None:
+    """Flow down with line pressure up says clog, with the numbers that say so."""
+    desk = CauseDesk(load_scenario("clogged_nozzle").rig)
+    rankings = []
+    for decision in decided("clogged_nozzle"):
+        desk.hear(decision)
+        if desk.work():
+            rankings.append((decision.time_s, desk.ranked))
+    warned = next(d.time_s for d in decided("clogged_nozzle") if d.action > 0.0)
+    assert abs(rankings[0][0] - warned - 0.5) < 0.02
+    first = rankings[0][1][0]
+    assert "clog" in first["label"]
+    assert first["likelihood"] > 0.5
+    assert any("line pressure" in words for words in first["evidence"])
+    assert first["check_first"]
+
+
+def test_a_healthy_run_ranks_nothing() -> None:
+    """Without a finding in the spray system there is nothing to rank."""
+    desk = CauseDesk(load_scenario("part_throttle").rig)
+    for decision in decided("part_throttle"):
+        desk.hear(decision)
+        assert not desk.work()
+    assert desk.ranked == []
+
+
+def test_work_in_one_go_is_work_bit_by_bit() -> None:
+    """However seldom the desk is worked, it comes to the same ranking."""
+    rig = load_scenario("pump_stop").rig
+    decisions = decided("pump_stop")[:1500]
+    often, seldom = CauseDesk(rig), CauseDesk(rig)
+    for decision in decisions:
+        often.hear(decision)
+        seldom.hear(decision)
+        often.work()
+    assert seldom.work()
+    assert seldom.ranked == often.ranked != []
+
+
+def test_decisions_too_close_together_are_left_out() -> None:
+    """At 1000 samples/s the ranking is fed a hundred of them, and every change."""
+    desk = CauseDesk(load_scenario("pump_stop").rig)
+    still = decided("part_throttle")[100]._replace(changed=0.0)
+    for i in range(1000):
+        desk.hear(still._replace(clock_s=i * 0.001))
+    assert 95 <= len(desk._waiting) <= round(1.0 / CLOSEST_S)
+
+
+def test_nothing_that_fits_is_not_a_cause() -> None:
+    """A ranking that has seen no spray offers no cause."""
+    assert causes_in_json(CauseRanker(load_scenario("pump_stop").rig).rank()) == []
+
+
+def test_a_trouble_that_ends_before_the_work_is_done_has_no_ranking() -> None:
+    """Worked once over a trouble and its end, the desk has nothing new: an empty list is none."""
+    decisions = decided("pump_stop")
+    calm = decisions[200]._replace(clock_s=decisions[-1].clock_s + 1.0)
+    desk = CauseDesk(load_scenario("pump_stop").rig)
+    for decision in (*decisions, calm):
+        desk.hear(decision)
+    assert not desk.work()
+    assert desk.ranked == []
+
+
+def rankings(*scenarios: str) -> list[list[str]]:
+    """Return the causes named in each drive, likeliest first, where one guard judges them all."""
+    rig = load_scenario(scenarios[0]).rig
+    guard, desk = Guard(rig), CauseDesk(rig)
+    named: list[list[str]] = []
+    for name in scenarios:
+        named.append([])
+        for sample in run(load_scenario(name)):
+            desk.hear(guard.step(sample))
+            if desk.work():
+                named[-1].append(desk.ranked[0]["cause"])
+    return named
+
+
+@pytest.mark.parametrize(
+    "second", ["clogged_nozzle", "supply_low", "sensor_dead", "controller_silent", "empty_tank"]
+)
+@pytest.mark.parametrize("first", ["pump_stop", "clogged_nozzle", "healthy_pulls"])
+def test_a_clock_that_starts_again_deafens_nobody(first: str, second: str) -> None:
+    """After a logger's restart another fault is named as if there had been none before it."""
+    alone = rankings(second)[0]
+    assert rankings(first, second)[1][0] == alone[0]

@@ -1,0 +1,101 @@
+"""What a review says to people, beside what was found."""
+
+from pathlib import Path
+
+import pytest
+
+from monitor.review.review import Review, in_words, review
+from simulator.rig import find_rig, load_rig
+from tests.kit.rig_text import SMALL
+
+ACKNOWLEDGED = "this rig releases only what an operator acknowledges"
+
+
+def write(folder: Path, rows: list[str], rig: str = SMALL) -> Review:
+    """Return the review of a log with these rows."""
+    log, rig_path = folder / "log.csv", folder / "car.toml"
+    header = "time_s,boost_kpa,delivered_ml_min"
+    log.write_text("\n".join([header, *rows]) + "\n", encoding="utf-8")
+    rig_path.write_text(rig, encoding="utf-8")
+    return review(log, str(rig_path))
+
+
+def words(result: Review) -> str:
+    """Return a review's text."""
+    return "\n".join(in_words(result))
+
+
+@pytest.mark.parametrize(
+    ("step_s", "said"),
+    [
+        (10.0, "rows are 10 s apart: is [time] unit right?"),
+        (0.00001, "rows are 0.01 ms apart: is [time] unit right?"),
+        (1.0, "rows are 1 s apart, too far to judge a command that switches"),
+        (0.2, "rows are 200 ms apart, too far to judge a command that switches"),
+        (0.05, ""),
+        (0.001, ""),
+    ],
+)
+def test_rows_too_far_apart_or_too_close_are_told(tmp_path: Path, step_s: float, said: str) -> None:
+    """A wrong unit of time shows in the rows' spacing; so does a logger too slow to judge by."""
+    text = words(write(tmp_path, [f"{i * step_s:.6f},-50,{i % 2}" for i in range(20)]))
+    if said:
+        assert said in text
+    else:
+        assert "apart" not in text
+
+
+def test_one_row_is_one_row(tmp_path: Path) -> None:
+    """One row used and one not: no plural."""
+    text = words(write(tmp_path, ["0,-50,0", "1,2"]))
+    assert "log.csv: 1 row, 0.00 to 0.00 s" in text
+    assert "1 row not used" in text
+    assert "1 rows" not in text
+
+
+def test_an_explanation_says_when_it_was_true(tmp_path: Path) -> None:
+    """An event begins with a warning; what is explained is its worst action, later."""
+    result = write(tmp_path, [f"{i * 0.01:.2f},150,{i % 3}" for i in range(300)])
+    event = next(event for event in result.events if event.finding == "under_delivery")
+    assert event.action_time_s > event.time_s + 0.01
+    lines = list(in_words(result))
+    first = next(i for i, line in enumerate(lines) if "under-delivery" in line)
+    assert lines[first].split()[0] == f"{event.time_s:.2f}"
+    why = event.explanation
+    assert lines[first + 1].strip() == f"at {event.action_time_s:.2f} s: {why[0].lower()}{why[1:]}"
+
+
+def test_a_latch_that_nobody_releases_is_explained(tmp_path: Path) -> None:
+    """Where the rig wants an acknowledgement, a log that latched says why it never releases."""
+    rows = [f"{i * 0.01:.2f},150,{i % 3}" for i in range(300)]
+    rig = SMALL + "[ladder]\nacknowledge_to_release = true\n"
+    assert ACKNOWLEDGED in words(write(tmp_path, rows, rig))
+    assert ACKNOWLEDGED not in words(write(tmp_path, rows))
+    assert ACKNOWLEDGED not in words(write(tmp_path, ["0.00,-50,0", "0.01,-50,1"], rig))
+
+
+def test_shipped_rigs_still_pass() -> None:
+    """The shipped rigs keep a pump that reaches its regulated pressure, and a dry limit."""
+    for name in ("brindle", "tarnwick"):
+        rig = load_rig(find_rig(name)).rig
+        assert rig.spray.pump.regulated_kpa <= rig.spray.pump.shut_off_kpa
+        assert rig.paid.dry_limit_kpa > 0.0
+
+
+def test_cells_that_are_no_numbers_are_told(tmp_path: Path) -> None:
+    """With line, column and what stands there, the first three of them; the log is judged."""
+    log = tmp_path / "log.csv"
+    text = ["time_s,boost_kpa,delivered_ml_min", *(f"{i / 100},{20 + i % 2},0" for i in range(100))]
+    for at in (5, 40, 41, 70):
+        text[at] = text[at].replace(",2", ",ERR")
+    log.write_text("\n".join(text) + "\n", encoding="ascii")
+    rig = tmp_path / "rig.toml"
+    rig.write_text(SMALL, encoding="utf-8")
+    found = review(log, str(rig))
+    (line,) = [line for line in in_words(found) if "no number" in line]
+    assert line == (
+        '  4 cells are no number, and never healthy: line 6: boost_kpa: found "ERR0"; '
+        'line 41: boost_kpa: found "ERR1"; line 42: boost_kpa: found "ERR0" and so on'
+    )
+    assert found.as_json()["no_numbers"]["cells"] == 4
+    assert found.rows >= 100

@@ -1,0 +1,193 @@
+"""Handing over from threads to a loop: at most one wake-up is under way, and no signal is lost."""
+
+import asyncio
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.broker.address import broker_from
+from monitor.broker.link import MqttLink, Post
+from monitor.sources.base import Notice, SourceStatistics
+from monitor.sources.inbox import Inbox
+from monitor.wake import Answer, WakeUp
+from tests.kit.patience import PATIENCE_S
+
+FLOOD = 20_000
+
+
+def from_a_thread(work: Callable[[], object]) -> None:
+    """Run something on a thread to its end, the caller standing still meanwhile."""
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+
+
+def counted(loop: asyncio.AbstractEventLoop) -> list[object]:
+    """Count the wake-ups of a loop from now on."""
+    seen: list[object] = []
+    before = loop.call_soon_threadsafe
+
+    def count(function: Any, *arguments: Any, **more: Any) -> Any:
+        seen.append(function)
+        return before(function, *arguments, **more)
+
+    loop.call_soon_threadsafe = count  # type: ignore[assignment]
+    return seen
+
+
+async def texts(inbox: Inbox, count: int) -> list[str]:
+    """Take that many notices."""
+    found = []
+    for _ in range(count):
+        item = await inbox.get()
+        assert isinstance(item, Notice)
+        found.append(item.text)
+    return found
+
+
+def flood(inbox: Inbox) -> Callable[[], None]:
+    """Return what puts many items into an inbox, one by one."""
+
+    def put() -> None:
+        for i in range(FLOOD):
+            inbox.put_from_thread([Notice("clock", str(i))])
+
+    return put
+
+
+def test_a_flood_wakes_a_busy_loop_once_and_nothing_is_lost() -> None:
+    """However many items come while the loop is busy; then they are there, in order."""
+
+    async def main() -> None:
+        inbox = Inbox(SourceStatistics())
+        seen = counted(asyncio.get_running_loop())
+        from_a_thread(flood(inbox))
+        assert len(seen) == 1
+        assert await texts(inbox, FLOOD) == [str(i) for i in range(FLOOD)]
+        from_a_thread(lambda: inbox.put_from_thread([Notice("clock", "later")]))
+        assert await texts(inbox, 1) == ["later"]
+        assert len(seen) == 2
+
+    asyncio.run(main())
+
+
+def test_a_flood_is_bounded_before_the_loop_sees_it() -> None:
+    """The oldest go, and are counted; then the end comes, behind what was put before it."""
+
+    async def main() -> None:
+        statistics = SourceStatistics()
+        inbox = Inbox(statistics, most=100)
+        from_a_thread(flood(inbox))
+        from_a_thread(inbox.close_from_thread)
+        found = await texts(inbox, 100)
+        assert found == [str(i) for i in range(FLOOD - 100, FLOOD)]
+        assert statistics.dropped == FLOOD - 100
+        with pytest.raises(StopAsyncIteration):
+            await inbox.get()
+
+    asyncio.run(main())
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
+def test_a_signal_comes_through_a_flood() -> None:
+    """A loop that stood still while thousands of messages came still hears SIGTERM."""
+
+    async def main() -> None:
+        heard = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        loop.add_signal_handler(signal.SIGTERM, heard.set)
+        try:
+            inbox = Inbox(SourceStatistics())
+            from_a_thread(flood(inbox))
+            os.kill(os.getpid(), signal.SIGTERM)
+            async with asyncio.timeout(PATIENCE_S):
+                await heard.wait()
+        finally:
+            loop.remove_signal_handler(signal.SIGTERM)
+
+    asyncio.run(main())
+
+
+def test_posts_to_a_broker_wake_its_link_once() -> None:
+    """A link's loop that is busy is not flooded by whoever publishes."""
+
+    async def main() -> None:
+        link = MqttLink(broker_from("mqtt://nowhere/p"), lambda heard: None)
+        link._wake = WakeUp(link._look)
+        seen = counted(asyncio.get_running_loop())
+
+        def post() -> None:
+            for _ in range(FLOOD):
+                link.post(Post("p", b"x"))
+
+        from_a_thread(post)
+        assert len(seen) == 1
+
+    asyncio.run(main())
+
+
+def test_what_is_asked_while_it_runs_runs_again() -> None:
+    """Nothing that led to asking is overlooked."""
+
+    async def main() -> None:
+        left, found, done = [1, 2, 3], [], asyncio.Event()
+
+        def look() -> None:
+            found.append(left.pop())
+            if left:
+                wake.ask()
+            else:
+                done.set()
+
+        wake = WakeUp(look)
+        assert wake.ask()
+        assert wake.ask()
+        await done.wait()
+        assert found == [3, 2, 1]
+
+    asyncio.run(main())
+
+
+def test_a_loop_that_is_gone_is_no_trouble() -> None:
+    """Whoever asks is told so."""
+
+    async def main() -> WakeUp:
+        return WakeUp(lambda: None)
+
+    wake = asyncio.run(main())
+    assert not wake.ask()
+    assert not wake.ask()
+
+
+def test_the_first_answer_counts() -> None:
+    """From any thread, once; one that nobody waits for any more harms nothing."""
+
+    async def main() -> None:
+        answer: Answer[str] = Answer()
+        from_a_thread(lambda: answer.say("first"))
+        from_a_thread(lambda: answer.say("second"))
+        assert await answer == "first"
+        given_up: Answer[str] = Answer()
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.0):
+                await given_up
+        given_up.say("late")
+        await asyncio.sleep(0)
+
+    asyncio.run(main())
+
+
+def test_there_is_one_place_that_wakes_a_loop() -> None:
+    """No other code hands over to a loop by itself."""
+    found = [
+        path.as_posix()
+        for path in Path("monitor").rglob("*.py")
+        if "call_soon_threadsafe" in path.read_text(encoding="utf-8")
+    ]
+    assert found == ["monitor/wake.py"]

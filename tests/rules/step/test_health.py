@@ -1,0 +1,163 @@
+"""Health of channels and of the clock, by plain examples."""
+
+from math import inf
+
+import pytest
+
+from rules.channels import CHANNELS, NOT_SENT, Sample, tick
+from rules.facts import CommandKind
+from rules.guard import Guard
+from rules.step.debt import allowance_ml_min
+from rules.step.state import ABSENT, HEALTH, HEALTHY, IMPLAUSIBLE, NOT_A_NUMBER, STALE, Decision
+from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig
+
+NO_ACTION, WARN, PULL, CUT = range(4)
+
+
+def test_a_fresh_guard_is_not_healthy() -> None:
+    """Before anything is read: mapped channels are stale, the others absent, nothing is healthy."""
+    decision = Guard(rig()).decision()
+    for column, channel in enumerate(CHANNELS, 1):
+        assert decision[HEALTH + column] == (STALE if channel.name in ESSENTIAL else ABSENT)
+    assert decision.all_healthy == 0.0
+    assert Guard(rig()).step(tick(5.0)).all_healthy == 0.0
+
+
+@pytest.mark.parametrize("column", range(1, len(CHANNELS) + 1))
+def test_each_channel_in_each_state(column: int) -> None:
+    """Every channel reads NaN and out of range at once, stale after its age, and heals."""
+    channel = CHANNELS[column - 1]
+    guard = Guard(of_kind(CommandKind.LOG_FLOW))
+    good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS}
+
+    def health(time_s: float, value: float) -> float:
+        decision = guard.step(Sample(time_s, **{**good, channel.name: value}))
+        others = {decision[HEALTH + c] for c in range(1, len(CHANNELS) + 1) if c != column}
+        assert others == {HEALTHY}
+        return decision[HEALTH + column]
+
+    assert health(0.0, channel.low) == HEALTHY
+    assert health(0.0, channel.high) == HEALTHY
+    for bad in (channel.low - 1.0, channel.high + 1.0, inf):
+        assert health(0.0, bad) == IMPLAUSIBLE
+    assert health(0.0, NAN) == NOT_A_NUMBER
+    assert health(0.0, NOT_SENT) == NOT_A_NUMBER  # the last word on it was no number
+    assert health(0.0, channel.low) == HEALTHY
+    assert health(channel.max_age_s, NOT_SENT) == HEALTHY  # no older than it may be
+    assert health(channel.max_age_s + 0.1, NOT_SENT) == STALE
+    assert health(channel.max_age_s + 0.1, channel.high) == HEALTHY
+
+
+def test_last_good_value_serves_until_it_is_too_old() -> None:
+    """One bad reading is not blindness: the value before it stands in for max_age, no longer."""
+    drive = healthy(rig())
+    decisions = drive.run(0.5, delivered_ml_min=NAN)
+    usable = [d.delivered_ml_min == d.delivered_ml_min for d in decisions]
+    assert usable.index(False) * 0.01 == pytest.approx(0.3, abs=0.011)
+    assert {d.all_healthy for d in decisions} == {0.0}
+    assert drive.run(0.01)[-1].all_healthy == 1.0
+
+
+def test_debt_grows_on_while_the_last_good_value_serves() -> None:
+    """A shortfall seen before a flow reading went bad is counted on until that value is too old."""
+    drive = healthy(rig(debt={"pull_ml": 50.0, "cut_ml": 90.0}))
+    before = drive.run(0.2, share=0.0)[-1].debt_ml
+    patchy = drive.run(0.2, delivered_ml_min=NAN)[-1]
+    assert patchy.debt_ml - before == pytest.approx(0.2 * (500.0 - 80.0) / 60.0, abs=1e-6)
+    assert patchy.all_healthy == 0.0
+
+
+def sample(time_s: float) -> Sample:
+    """Return a healthy sample in boost."""
+    return Sample(time_s, boost_kpa=150.0, commanded_ml_min=500.0, delivered_ml_min=500.0)
+
+
+@pytest.mark.parametrize("time_s", [NAN, inf, -inf])
+def test_a_time_that_is_not_finite_is_never_used(time_s: float) -> None:
+    """A sample without a proper time is late: nothing of it is taken in."""
+    drive = healthy(rig())
+    before = drive.last
+    bad = drive.guard.step(sample(time_s)._replace(delivered_ml_min=0.0))
+    assert bad.late == 1.0
+    assert bad._replace(late=0.0, changed=before.changed) == before
+    assert Guard(rig()).step(sample(time_s)).all_healthy == 0.0
+
+
+def test_a_late_sample_does_not_overwrite_newer_ones() -> None:
+    """Up to a second old is late and dropped; what it says changes nothing."""
+    drive = healthy(rig())
+    late = drive.guard.step(sample(drive.time_s - 1.0)._replace(delivered_ml_min=0.0))
+    assert (late.late, late.time_s) == (1.0, drive.last.time_s)
+    assert late.value_delivered_ml_min > 490.0
+    assert drive.guard.step(sample(drive.time_s)).late == 0.0
+
+
+@pytest.mark.parametrize("jump_s", [-2.0, -1e9, 20.0, 1e9])
+def test_a_clock_step_warns_and_is_doubted(jump_s: float) -> None:
+    """A step back or far ahead: a warning, not healthy for 5 s, then no action, and no debt."""
+    drive = healthy(rig())
+    drive.time_s += jump_s
+    decisions = drive.run(8.0)
+    doubted = [d.all_healthy == 0.0 for d in decisions]
+    assert decisions[0].action == WARN
+    assert decisions[0].level_clock_step == WARN
+    assert doubted.index(False) * 0.01 == pytest.approx(5.0, abs=0.021)
+    assert decisions[-1].action == NO_ACTION
+    assert max(d.action for d in decisions) == WARN
+    assert max(d.debt_ml for d in decisions) == 0.0
+
+
+@pytest.mark.parametrize("time_s", [1e17, 1e300, -1e300])
+def test_one_garbled_time_does_not_disarm(time_s: float) -> None:
+    """After one sample with an absurd time the guard still follows the command and still acts."""
+    drive = Drive(rig())
+    drive.run(2.0, commanded_ml_min=0.0)
+    drive.guard.step(sample(time_s)._replace(commanded_ml_min=0.0))
+    drive.run(10.0, commanded_ml_min=0.0)
+    decisions = drive.run(1.5, share=0.0)
+    assert decisions[-1].expected_ml_min == pytest.approx(500.0, rel=0.01)
+    assert first(decisions, PULL) * 0.01 < 0.4
+
+
+def test_gap_up_to_ten_seconds_is_no_clock_step() -> None:
+    """Ten seconds of silence are a gap: stale at once, but the clock is not doubted."""
+    drive = healthy(rig())
+    stale = drive.guard.step(tick(drive.last.time_s + 10.0))
+    assert stale.level_clock_step == NO_ACTION
+    assert stale.health_boost_kpa == STALE
+    assert stale.all_healthy == 0.0
+
+
+def test_a_clock_that_steps_ahead_runs_out_no_delay() -> None:
+    """A healthy pull whose clock jumps by an hour is told of the clock, and nothing is done."""
+    drive = healthy(rig())
+    later = [drive.guard.step(sample(drive.last.time_s + 3600.0 + 0.01 * i)) for i in range(100)]
+    assert later[0].level_clock_step >= 1.0
+    assert {d.retard_deg for d in later} == {0.0}
+    assert max(d.level_no_delivery for d in later) == NO_ACTION
+    assert max(d.debt_ml for d in later) < 0.2
+
+
+def test_a_long_step_counts_half_a_second_of_debt() -> None:
+    """After a gap nobody knows what was delivered: the debt takes in half a second, no more."""
+    drive = healthy(rig())
+    short = drive.guard.step(sample(drive.last.time_s + 8.0)._replace(delivered_ml_min=0.0))
+    assert short.debt_ml == pytest.approx((500.0 - 80.0) * 0.5 / 60.0, abs=1e-3)
+    assert short.peak_debt_ml == short.debt_ml
+
+
+def test_allowance_parts() -> None:
+    """Share, floor and timing add up: 0.12 x 500 + 20 + 0.06 x 1000 = 140 mL/min."""
+    assert allowance_ml_min(0.12, 20.0, 60.0, 500.0) == pytest.approx(140.0)
+    drive = healthy(rig())
+    moving = drive.run(0.15, commanded_ml_min=100.0)[-1]
+    rate = abs(moving.allowance_ml_min - 20.0 - 0.12 * moving.expected_ml_min) / 0.06
+    assert 500.0 < rate < 4000.0
+
+
+def test_all_optional_channels_may_be_missing() -> None:
+    """A rig with nothing but the essential channels judges; unmapped ones stay absent."""
+    drive = Drive(rig())
+    decision: Decision = drive.run(2.0, **dict.fromkeys(set(ALL_CHANNELS) - {*ESSENTIAL}, NAN))[-1]
+    assert (decision.action, decision.all_healthy) == (NO_ACTION, 1.0)
+    assert decision.health_knock == ABSENT

@@ -1,0 +1,120 @@
+"""Edges of the findings: what a flipped sign, bound or unit in their arithmetic would change."""
+
+import pytest
+
+from rules.channels import NOT_SENT
+from rules.facts import Action, CommandKind, Rig
+from tests.kit.rigs import healthy, rig, terms
+from tests.rules.step.test_watch import CALM, IDLE, levels
+from tests.rules.step.test_watch import facts as facts_of_kind
+
+
+def facts() -> Rig:
+    """Return a rig with everything in force, whose log says what is commanded."""
+    return facts_of_kind(CommandKind.LOG_FLOW)
+
+
+def test_the_time_left_in_the_tank_follows_the_use() -> None:
+    """4000 mL at 500 mL/min last 480 s; at 250 mL/min, once the use is known, 960 s."""
+    drive = healthy(facts(), **CALM)
+    assert drive.run(10.0, **CALM)[-1].tank_s == pytest.approx(480.0, rel=0.02)
+    half = drive.run(12.0, **{**CALM, "commanded_ml_min": 250.0})
+    assert half[5].tank_s < 700.0  # the use is smoothed, so the figure does not jump
+    assert half[-1].tank_s == pytest.approx(960.0, rel=0.02)
+    assert drive.run(0.5, **{**CALM, **IDLE})[-1].tank_s == float("inf")
+
+
+def test_a_low_level_counts_without_spray_and_little_time_only_with() -> None:
+    """The reserve counts at any time, the time left only while it is being used."""
+    idle = {**CALM, **IDLE}
+    low = healthy(facts(), **CALM).run(3.0, **{**idle, "tank_ml": 250.0})
+    assert max(levels(low, "tank_low")) == Action.WARN
+    short = healthy(facts(), **CALM).run(3.0, **{**CALM, "tank_ml": 350.0})
+    assert max(levels(short, "tank_low")) == 0.0  # 42 s at 500 mL/min; the limit is 30 s
+    drive = healthy(facts(), **CALM)
+    drive.run(10.0, **CALM)
+    gone = drive.run(3.0, **{**CALM, "tank_ml": NOT_SENT})
+    assert max(levels(gone, "tank_low")) == 0.0
+    assert gone[-1].tank_s == pytest.approx(480.0, rel=0.02)  # a level 3 s old still counts
+
+
+def test_an_excess_is_repaid_at_the_floor_while_nothing_is_asked_for() -> None:
+    """20 mL/min of noise floor repay a third of a millilitre a second, down to nil."""
+    drive = healthy(facts(), **CALM)
+    made = drive.run(0.6, share=1.4, **CALM)[-1].excess_ml
+    assert 0.8 < made < 2.0
+    idle = drive.run(3.0, **{**CALM, **IDLE})
+    first = next(d for d in idle if d.expected_ml_min < 80.0)
+    later = idle[idle.index(first) + 100]
+    assert first.excess_ml - later.excess_ml == pytest.approx(20.0 / 60.0, abs=0.01)
+
+
+def test_flow_at_the_end_of_a_pull_is_not_unasked_for() -> None:
+    """While the command, or the expectation behind it, still asks, flow is no siphon."""
+    drive = healthy(facts(), **CALM)
+    small = {**CALM, "commanded_ml_min": 60.0, "delivered_ml_min": 120.0}
+    assert max(levels(drive.run(4.0, **small), "unasked_flow")) == 0.0
+
+
+def test_without_a_dry_reading_the_rise_under_boost_is_judged() -> None:
+    """From 35 degC before boost, 62 is a rise of 27 K, more than 25; 58 is not."""
+    channels = terms("boost_kpa", "delivered_ml_min", "commanded_ml_min", "intake_c")
+    for reached, raised in ((62.0, Action.PULL_TIMING), (58.0, 0.0)):
+        drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=35.0)
+        drive.run(1.0, intake_c=35.0, **IDLE)
+        drive.run(1.0, intake_c=40.0)
+        decisions = drive.run(3.0, intake_c=reached)
+        assert max(levels(decisions, "cooling_missing")) == raised
+        # Without the flow it is a shortfall, not a leak behind the sensor.
+        drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=35.0)
+        drive.run(1.0, intake_c=35.0, **IDLE)
+        short = drive.run(3.0, share=0.6, intake_c=reached)
+        assert max(levels(short, "cooling_missing")) == 0.0
+
+
+def test_a_guard_that_starts_in_boost_knows_no_rise() -> None:
+    """Without having seen the intake below the onset, a warm one proves nothing."""
+    channels = terms("boost_kpa", "delivered_ml_min", "commanded_ml_min", "intake_c")
+    drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=60.0)
+    assert max(levels(drive.run(3.0, intake_c=60.0), "cooling_missing")) == 0.0
+
+
+def test_cooling_is_shown_only_while_its_dry_reading_is_there() -> None:
+    """The drop is 30 K, and unknown once the dry reading is gone."""
+    drive = healthy(facts(), **CALM)
+    assert drive.last.cooling_k == pytest.approx(30.0)
+    gone = drive.run(2.0, **{**CALM, "dry_intake_c": NOT_SENT})[-1].cooling_k
+    assert gone != gone
+
+
+def test_a_command_that_comes_back_in_time_is_no_finding() -> None:
+    """Nil for 0.2 s, there for a moment, nil again: the time starts anew."""
+    nil = {**CALM, "commanded_ml_min": 0.0}
+    drive = healthy(facts(), **CALM)
+    decisions = drive.run(0.2, **nil) + drive.run(0.05, **CALM) + drive.run(0.2, **nil)
+    assert max(levels(decisions, "no_command")) == 0.0
+    lost = {**CALM, "commanded_ml_min": NOT_SENT}
+    assert max(levels(healthy(facts(), **CALM).run(2.0, **lost), "no_command")) == 0.0
+
+
+def test_a_small_flow_that_fails_is_not_called_none() -> None:
+    """Where allowance is half of what is expected, nothing arriving is left to the debt."""
+    drive = healthy(facts(), **CALM)
+    small = {**CALM, "commanded_ml_min": 50.0}
+    drive.run(3.0, **small)
+    assert max(levels(drive.run(2.0, share=0.0, **small), "no_delivery")) == 0.0
+
+
+def test_a_flow_just_above_the_noise_that_stops_is_called_none() -> None:
+    """At 95 mL/min the allowance is 31, under half of it: nothing arriving is no delivery."""
+    drive = healthy(facts(), **CALM)
+    small = {**CALM, "commanded_ml_min": 95.0}
+    drive.run(3.0, **small)
+    assert max(levels(drive.run(0.5, share=0.0, **small), "no_delivery")) == Action.CUT_BOOST
+
+
+def test_the_missing_share_follows_a_step_as_a_first_order_lag() -> None:
+    """40 % missing at once shows as 0.4 (1 - 1/e) after one lag of 120 ms, 0.4 after many."""
+    decisions = healthy(rig()).run(2.0, share=0.6)
+    assert decisions[11].missing_share == pytest.approx(0.4 * 0.6321206, rel=0.005)
+    assert decisions[-1].missing_share == pytest.approx(0.4, rel=1e-4)

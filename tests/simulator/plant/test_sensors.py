@@ -1,0 +1,400 @@
+"""The plant's sensors and the wire behind them: lags, pulses, steps of a reading, every fault."""
+
+from dataclasses import replace
+from itertools import pairwise
+from math import exp, inf, isnan, sin
+from typing import Any, Final
+
+import numpy as np
+import pytest
+
+from rules import channels as ch
+from rules.channels import CHANNEL_NAMES, CLOCK_PACE, NOT_SENT, ROW_WIDTH, Sample
+from simulator.plant import Car, Fault, FaultKind
+from simulator.plant import layout as at
+from simulator.plant import sensors as se
+from simulator.plant.script import KINDS
+from simulator.plant.sizing import size
+from simulator.plant.wire import send, tick
+from tests.kit.plants import RIG, SHIFTS, scenario
+
+DT_S: Final = 0.001
+FLOW: Final = CHANNEL_NAMES.index("delivered_ml_min")
+INTAKE: Final = CHANNEL_NAMES.index("intake_c")
+BOOST: Final = CHANNEL_NAMES.index("boost_kpa")
+
+
+def fault(kind: FaultKind, amount: float = 1.0, channel: int = FLOW) -> list[float]:
+    """Return one active fault, begun at 0 s, as the kernel holds it."""
+    row = [0.0] * at.FAULT_WIDTH
+    row[at.F_KIND] = float(KINDS.index(kind))
+    row[at.F_CHANNEL] = float(channel)
+    row[at.F_NOW] = amount
+    return row
+
+
+class Sensors:
+    """The sensors of a car that passes 300 mL/min, without noise unless draws are given."""
+
+    def __init__(self, *faults: list[float], rate_hz: float = 100.0) -> None:
+        self.k = size(RIG, scenario(), 1)
+        self.k[at.K_SAMPLE_S] = 1.0 / rate_hz
+        self.k[at.K_FLOW_GAIN] = 1.0
+        self.k[at.K_N_FAULTS] = float(len(faults))
+        self.s = [0.0] * at.N_S
+        self.s[at.S_FLOW_READING] = 300.0
+        self.s[at.S_SENSED_INTAKE] = 42.0
+        self.s[at.S_SENSED_BOOST] = 150.0
+        self.faults = [x for row in faults for x in row] or [0.0]
+        self.draws = [0.0] * at.DRAW_WIDTH
+
+    def read(self, time_s: float, channel: int = FLOW) -> float:
+        """Return what a channel reads."""
+        row = [0.0] * ROW_WIDTH
+        se.read(self.k, self.s, self.faults, self.draws, 0, time_s, row)
+        return row[1 + channel]
+
+    def sent(self, number: int, draws: Any = None) -> list[list[float]]:
+        """Send row ``number``, all of whose channels hold that number; return rows that come."""
+        row = [float(number)] * ROW_WIDTH
+        row[ch.TIME] = number * self.k[at.K_SAMPLE_S]
+        row[ch.OPERATOR] = ch.OPERATOR_NOTHING
+        out = [0.0] * (at.MOST_ROWS * ROW_WIDTH)
+        flat = self.draws if draws is None else [float(x) for x in draws]
+        n = send(self.k, self.s, self.faults, flat, 0, row, out)
+        return [out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH] for i in range(n)]
+
+
+def through(kind: FaultKind, amount: float, count: int = 2000) -> list[list[list[float]]]:
+    """Send rows over a faulty line; return what comes out after each."""
+    line = Sensors(fault(kind, amount))
+    draws = np.random.default_rng(5).random((count, at.DRAW_WIDTH))
+    return [line.sent(i, draws[i]) for i in range(count)]
+
+
+def flat(batches: list[list[list[float]]]) -> list[list[float]]:
+    """Return the rows of all batches in order."""
+    return [row for batch in batches for row in batch]
+
+
+@pytest.mark.parametrize(
+    ("sensed", "lag_s", "rate"),
+    [
+        (at.S_SENSED_BOOST, se.BOOST_FILTER_S, 0),
+        (at.S_SENSED_INTAKE, se.THERMISTOR_S, 1),
+        (at.S_SENSED_DRY, se.THERMISTOR_S, 2),
+        (at.S_SENSED_LINE, se.LINE_FILTER_S, 3),
+    ],
+)
+def test_a_step_is_followed_as_a_first_order_sensor_does(
+    sensed: int, lag_s: float, rate: int
+) -> None:
+    """63.21 % after one time constant, 86.47, 95.02, 99.33 % after 2, 3, 5 (definition).
+
+    Explicit steps of 1 ms are ahead by at most half a step over the lag, times 1/e; half that
+    with half the step.
+    """
+    for dt_s in (DT_S, 0.5 * DT_S):
+        sensors = Sensors()
+        d = [0.0] * at.S_HELD
+        truth = [0.0, 0.0, 0.0, 0.0]
+        truth[rate] = 1.0
+        sensors.s[sensed] = 0.0
+        for step in range(1, round(5.0 * lag_s / dt_s) + 1):
+            se.sensor_rates(sensors.k, sensors.s, d, *truth)
+            sensors.s[sensed] += dt_s * d[sensed]
+            for lags, share in ((1, 0.6321206), (2, 0.8646647), (3, 0.9502129), (5, 0.9932621)):
+                if step == round(lags * lag_s / dt_s):
+                    assert sensors.s[sensed] == pytest.approx(share, abs=0.2 * dt_s / lag_s + 1e-7)
+
+
+def test_thermistor_and_pressure_filter_follow_the_truth_through_the_kernel() -> None:
+    """Over a pull with shifts each sensed value is the true one through its exact filter.
+
+    Exact filter: keep exp(-dt / lag) a sample (definition). Tolerances are what explicit steps of
+    1 ms cost: rate of change times half a step (boost 1 %, temperature 0.05 K).
+    """
+    car = Car(RIG, replace(scenario(drive=SHIFTS), rate_hz=1000.0), 2, compiled=True)
+    pairs = (
+        (at.S_SENSED_BOOST, at.S_BOOST_KPA, se.BOOST_FILTER_S, 1.7),
+        (at.S_SENSED_INTAKE, at.S_CHARGE_C, se.THERMISTOR_S, 0.05),
+        (at.S_SENSED_DRY, at.S_DRY_C, se.THERMISTOR_S, 0.05),
+    )
+    own = [float(car.state[sensed]) for sensed, *_ in pairs]
+    worst = [0.0] * len(pairs)
+    span = [0.0] * len(pairs)
+    while not car.finished:
+        car.step(0.0, inf)
+        for i, (sensed, true, lag_s, _) in enumerate(pairs):
+            keep = exp(-DT_S / lag_s)
+            own[i] = keep * own[i] + (1.0 - keep) * float(car.state[true])
+            worst[i] = max(worst[i], abs(own[i] - float(car.state[sensed])))
+            span[i] = max(span[i], abs(float(car.state[true]) - float(car.state[sensed])))
+    for i, (*_, tolerance) in enumerate(pairs):
+        assert worst[i] < tolerance
+        assert span[i] > 5.0 * tolerance  # the sensor really lags by more
+
+
+def test_coloured_noise_has_unit_size_and_its_correlation() -> None:
+    """Unit variance, and exp(-1) of it is left after one correlation time (autoregression)."""
+    normals = np.random.default_rng(1).standard_normal(200_000).tolist()
+    values = [0.0]
+    for normal in normals:
+        values.append(se.coloured(values[-1], normal, 0.05, 0.01))
+    noise = np.array(values[1000:])
+    assert float(noise.std()) == pytest.approx(1.0, abs=0.02)
+    assert float(np.corrcoef(noise[:-5], noise[5:])[0, 1]) == pytest.approx(exp(-1.0), abs=0.02)
+
+
+def metered(flow_ml_min: float, for_s: float, dt_s: float = DT_S) -> tuple[list[float], int]:
+    """Return a meter's readings at a steady flow, and how many pulses came."""
+    s = [0.0] * at.N_S
+    readings = []
+    pulses = 0
+    for i in range(round(for_s / dt_s)):
+        last = s[at.S_LAST_PULSE_S]
+        se.meter(s, flow_ml_min, (i + 1) * dt_s, dt_s)
+        pulses += s[at.S_LAST_PULSE_S] != last
+        readings.append(s[at.S_PULSE_READING])
+    return readings, pulses
+
+
+@pytest.mark.parametrize("flow_ml_min", [100.0, 300.0, 500.0])
+def test_timed_pulses_resolve_what_a_gate_counter_cannot(flow_ml_min: float) -> None:
+    """At 22 pulses a mL a gate of 0.1 s counts in steps of 27 mL/min; timing sees 0.01 % of flow.
+
+    One count is 60000 / (pulses per litre * gate) mL/min (turbine meter practice, exact).
+    """
+    per_litre = 1e3 * se.PULSES_PER_ML
+    one_count = 60000.0 / (per_litre * 0.1)
+    assert one_count == pytest.approx(27.27, abs=0.01)
+    more = 1.0001 * flow_ml_min
+    readings = [metered(flow, 1.0)[0] for flow in (flow_ml_min, more)]
+    for got, flow in zip(readings, (flow_ml_min, more), strict=True):
+        assert got[200:] == pytest.approx([flow] * len(got[200:]), rel=1e-9)
+    counts = [int(flow / 60e3 * per_litre * 0.1) for flow in (flow_ml_min, more)]
+    assert counts[0] == counts[1]
+
+
+def test_pulses_a_second_are_flow_times_the_k_factor() -> None:
+    """Q = f / K: 300 mL/min is 110 pulses a second at 22 pulses a mL, whatever the step."""
+    for dt_s in (DT_S, 0.25 * DT_S):
+        _, pulses = metered(300.0, 10.0, dt_s)
+        assert pulses / 10.0 == pytest.approx(110.0, abs=0.2)
+
+
+def test_a_wheel_that_stops_reads_less_and_less_and_then_nil() -> None:
+    """With no pulse for a while flow is at most one pulse's volume over that while."""
+    s = [0.0] * at.N_S
+    for i in range(1000):
+        se.meter(s, 300.0, (i + 1) * DT_S, DT_S)
+    readings = []
+    for i in range(1000, 2600):
+        se.meter(s, 0.0, (i + 1) * DT_S, DT_S)
+        readings.append(s[at.S_PULSE_READING])
+    assert readings[500] == pytest.approx(60.0 / se.PULSES_PER_ML / 0.505, rel=0.02)
+    assert all(b <= a for a, b in pairwise(readings))
+    assert readings[-1] == 0.0
+    assert max(metered(1.9, 3.0)[0]) == 0.0  # too slow to turn the wheel
+
+
+@pytest.fixture(scope="module")
+def healthy() -> list[Sample]:
+    """Return the rows of a healthy pull."""
+    car = Car(RIG, scenario(drive=SHIFTS), 2, compiled=True)
+    return [row for _ in range(car.samples) for row in car.step(0.0, inf)]
+
+
+def test_readings_come_in_steps(healthy: list[Sample]) -> None:
+    """Each reading is a whole number of its channel's steps."""
+    for sample in healthy[::7]:
+        for value, per_unit in zip(sample[1:CLOCK_PACE], se.PER_UNIT, strict=True):
+            assert value * per_unit == pytest.approx(round(value * per_unit), abs=1e-6)
+    assert len({sample.intake_c for sample in healthy}) > 50
+
+
+def test_slow_channels_repeat_themselves(healthy: list[Sample]) -> None:
+    """A channel read every so often stands still in between, and no longer than that."""
+    for c, every_s in enumerate(se.EVERY_S):
+        rows = round(every_s * 100.0)
+        values = [sample[1 + c] for sample in healthy]
+        changes = [i for i in range(1, len(values)) if values[i] != values[i - 1]]
+        quiet = CHANNEL_NAMES[c] == "knock" or CHANNEL_NAMES[c].startswith("confirmed_")
+        assert len(changes) > 2 or quiet  # nothing knocks, nothing is asked for
+        if rows > 0:
+            assert len({i % rows for i in changes}) == 1
+        else:
+            assert 1 in {b - a for a, b in pairwise(changes)} or len(changes) < 3
+
+
+@pytest.mark.parametrize(
+    ("kind", "amount", "channel", "value"),
+    [
+        (FaultKind.SENSOR_SHORT, 1.0, FLOW, 0.0),
+        (FaultKind.SENSOR_SHORT, 1.0, BOOST, -101.0),
+        (FaultKind.SENSOR_OPEN, 1.0, FLOW, 0.0),
+        (FaultKind.SENSOR_OPEN, 1.0, BOOST, 350.0),
+        (FaultKind.SENSOR_OPEN, 1.0, INTAKE, -40.0),
+        (FaultKind.SENSOR_OFFSET, 0.1, FLOW, 600.0),
+        (FaultKind.SENSOR_OFFSET, -0.05, INTAKE, 32.0),
+        (FaultKind.SENSOR_OFFSET, 1.0, FLOW, 3000.0),
+        (FaultKind.SENSOR_GAIN, -0.3, FLOW, 210.0),
+        (FaultKind.SENSOR_GAIN, 0.2, BOOST, 180.0),
+        (FaultKind.SENSOR_DRIFT, 0.1, FLOW, 450.0),
+        (FaultKind.SENSOR_DRIFT, -0.02, FLOW, 270.0),
+    ],
+)
+def test_a_sensor_fault_gives_its_value(
+    kind: FaultKind, amount: float, channel: int, value: float
+) -> None:
+    """Half a minute after onset: ends of the range, shares of the span (flow 3000, intake 200)."""
+    sensors = Sensors(fault(kind, amount, channel))
+    assert sensors.read(30.0, channel) == pytest.approx(value, abs=0.051)
+    for other in {FLOW, BOOST, INTAKE} - {channel}:
+        assert sensors.read(60.0, other) == Sensors().read(60.0, other)
+
+
+def test_a_stuck_sensor_keeps_its_last_reading() -> None:
+    """Whatever flows, the reading stays what it was."""
+    sensors = Sensors(fault(FaultKind.SENSOR_STUCK, 0.0))
+    assert sensors.read(0.0) == 300.0
+    sensors.faults[at.F_NOW] = 1.0
+    for i, flow in enumerate((310.0, 20.0, 900.0)):
+        sensors.s[at.S_FLOW_READING] = flow
+        assert sensors.read(0.1 * (i + 1)) == 300.0
+
+
+def spread(kind: FaultKind, amount: float, count: int = 4000) -> list[float]:
+    """Return a faulty flow sensor's readings with fresh draws, 10 ms apart."""
+    sensors = Sensors(fault(kind, amount))
+    source = np.random.default_rng(3)
+    readings = []
+    for i in range(count):
+        sensors.draws[at.W_SENSOR] = float(source.standard_normal())
+        sensors.draws[at.U_SENSOR] = float(source.random())
+        readings.append(sensors.read(0.01 * i))
+    return readings
+
+
+def test_noise_spikes_swing_and_loose_joint() -> None:
+    """Noise of its share of the span, spikes anywhere, a 3 Hz swing, gaps of a share of 0.4 s."""
+    noisy = np.array(spread(FaultKind.SENSOR_NOISE, 0.02))
+    assert float(noisy.std()) == pytest.approx(60.0, rel=0.05)
+    assert float(noisy.mean()) == pytest.approx(300.0, abs=4.0)
+    spiky = np.array(spread(FaultKind.SENSOR_SPIKES, 0.2))
+    spikes = spiky[spiky != 300.0]
+    assert len(spikes) / len(spiky) == pytest.approx(0.2, abs=0.02)
+    assert float(spikes.min()) < 100.0
+    assert float(spikes.max()) > 2900.0
+    assert float(spikes.mean()) == pytest.approx(1500.0, abs=100.0)
+    swing = spread(FaultKind.SENSOR_OSCILLATION, 0.05, 100)
+    wanted = [300.0 + 150.0 * sin(6.0 * 3.14159265 * 0.01 * i) for i in range(100)]
+    assert swing == pytest.approx(wanted, abs=0.6)
+    loose = spread(FaultKind.SENSOR_INTERMITTENT, 0.25, 400)
+    assert loose.count(0.0) == pytest.approx(100, abs=2)
+    assert loose[:10] == [0.0] * 10
+    assert set(loose) == {0.0, 300.0}
+
+
+def test_lost_messages_are_gone_and_the_rest_untouched() -> None:
+    """A share of rows is missing; the others are as they were, in order."""
+    rows = flat(through(FaultKind.MESSAGES_LOST, 0.3))
+    assert len(rows) / 2000 == pytest.approx(0.7, abs=0.03)
+    assert rows == [flat([Sensors().sent(int(row[1]))])[0] for row in rows]
+    assert [row[0] for row in rows] == sorted(row[0] for row in rows)
+
+
+def test_late_messages_come_later_with_their_own_time_and_then_catch_up() -> None:
+    """0.4 of half a second is 20 rows at 100 Hz; once the fault is gone two come for each sent."""
+    line = Sensors(fault(FaultKind.MESSAGES_LATE, 0.4))
+    batches = [line.sent(i) for i in range(100)]
+    assert flat(batches[:20]) == []
+    assert [batch[0][1] for batch in batches[20:]] == [float(i) for i in range(80)]
+    line.faults[at.F_NOW] = 0.0
+    rest = [line.sent(i) for i in range(100, 140)]
+    assert [row[1] for row in flat(rest)] == [float(i) for i in range(80, 140)]
+    assert [len(batch) for batch in rest] == [2] * 20 + [1] * 20
+
+
+def test_repeated_and_inserted_messages() -> None:
+    """A share of rows comes twice, bit for bit; or the row before comes again, dated as new."""
+    repeated = through(FaultKind.MESSAGES_REPEATED, 0.25)
+    inserted = through(FaultKind.MESSAGES_INSERTED, 0.25)
+    for batches in (repeated, inserted):
+        assert sum(len(batch) == 2 for batch in batches) / 2000 == pytest.approx(0.25, abs=0.03)
+        assert [batch[0][1] for batch in batches] == [float(i) for i in range(2000)]
+    assert all(batch[0] == batch[-1] for batch in repeated)
+    for new, old in (batch for batch in inserted[1:] if len(batch) == 2):
+        assert old[1 + FLOW] == new[1 + FLOW] - 1.0
+        assert 0.0 < old[0] - new[0] < 0.01
+
+
+def test_disordered_messages_come_after_their_successors() -> None:
+    """Every row comes once; a share of them comes one place late."""
+    rows = flat(through(FaultKind.MESSAGES_DISORDERED, 0.2))
+    numbers = [int(row[1]) for row in rows]
+    assert sorted(numbers) == list(range(len(numbers)))
+    late = [i for i in range(1, len(numbers)) if numbers[i] < numbers[i - 1]]
+    assert len(late) / 2000 == pytest.approx(0.2 / 1.2, abs=0.03)  # one at a time
+    assert all(numbers[i] == numbers[i - 1] - 1 for i in late)
+
+
+@pytest.mark.parametrize(("amount", "step_s"), [(0.5, 5.0), (-1.0, -10.0)])
+def test_a_clock_step_moves_times_and_nothing_else(amount: float, step_s: float) -> None:
+    """Times are ten seconds times the magnitude off, either way."""
+    line = Sensors(fault(FaultKind.CLOCK_STEP, amount))
+    (row,) = line.sent(7)
+    (healthy_row,) = Sensors().sent(7)
+    assert row[0] - healthy_row[0] == pytest.approx(step_s)
+    assert row[1:] == healthy_row[1:]
+
+
+def test_a_second_sender_talks_in_between_of_a_parked_car() -> None:
+    """After each row comes one at idle, without boost or flow, half a sample later."""
+    batches = through(FaultKind.SECOND_SENDER, 1.0, 20)
+    for own, stranger in batches:
+        assert stranger[0] - own[0] == pytest.approx(0.005)
+        assert 500.0 < stranger[ch.ENGINE_SPEED] < 1200.0
+        assert stranger[ch.BOOST] < 0.0
+        assert stranger[ch.DELIVERED] == 0.0
+
+
+def test_wire_noise_spoils_one_value_of_a_share_of_rows() -> None:
+    """About a third each of spikes, NaN and silence, on any channel."""
+    rows = flat(through(FaultKind.WIRE_NOISE, 0.3, 4000))
+    spoilt: list[tuple[int, float]] = []
+    for i, row in enumerate(rows):
+        bad = [(c, v) for c, v in enumerate(row[1:CLOCK_PACE]) if v != float(i)]
+        assert len(bad) <= 1
+        spoilt += bad
+    assert len(spoilt) / 4000 == pytest.approx(0.3, abs=0.03)
+    values = [value for _, value in spoilt]
+    assert sum(isnan(v) for v in values) / len(values) == pytest.approx(1 / 3, abs=0.05)
+    assert values.count(NOT_SENT) / len(values) == pytest.approx(1 / 3, abs=0.05)
+    assert len({c for c, _ in spoilt}) == len(CHANNEL_NAMES)
+
+
+def test_an_unplugged_line_is_silent_and_a_cut_log_ends() -> None:
+    """Unplugged for a second: no row in it, then as before. A log that is cut is over there."""
+    gone = Fault(FaultKind.UNPLUGGED, 2.0, for_s=1.0)
+    car = Car(RIG, scenario(gone), 1, compiled=True)
+    times = [row.time_s for _ in range(car.samples) for row in car.step(0.0, inf)]
+    gap = [b - a for a, b in pairwise(times)]
+    assert max(gap) == pytest.approx(1.01, abs=0.011)
+    assert sum(g > 0.011 for g in gap) == 1
+    car = Car(RIG, scenario(Fault(FaultKind.LOG_CUT, 2.0)), 1, compiled=True)
+    while not car.finished:
+        car.step(0.0, inf)
+    assert car.count == pytest.approx(200, abs=1)
+
+
+def test_silence_is_told_by_ticks() -> None:
+    """With nothing on the wire a row without readings comes every 0.1 s, dated 0.15 s back."""
+    s = [0.0] * at.N_S
+    out = [0.0] * (at.MOST_ROWS * ROW_WIDTH)
+    assert tick(s, 1.0, out, 1) == 1
+    told = [now for now in (1.0 + 0.01 * i for i in range(1, 100)) if tick(s, now, out, 0)]
+    assert told[0] == pytest.approx(1.16, abs=0.011)
+    assert out[0] == pytest.approx(told[-1] - 0.15)
+    assert set(out[1 : ROW_WIDTH - 1]) == {NOT_SENT}
+    assert len(told) > 3

@@ -1,0 +1,108 @@
+"""Reading TOML strictly: files, bytes, and the line of every key."""
+
+from pathlib import Path
+
+import pytest
+
+from simulator import strict
+from simulator.rig import load_rig, shipped_rigs
+from simulator.strict import BadInput, decode_bytes, decode_toml, read_text
+from simulator.strict.lines import Lines
+from tests.kit.rig_text import SMALL
+
+
+class Inner(strict.Table, frozen=True):
+    """A table in a list."""
+
+    flow: strict.MlMin
+
+
+class Outer(strict.Table, frozen=True):
+    """A file of another kind, with what TOML can nest."""
+
+    rows: tuple[Inner, ...] = ()
+    by_name: dict[str, Inner] = {}  # noqa: RUF012  # msgspec copies an empty default
+
+
+def test_a_missing_file_or_a_directory_is_one_line(tmp_path: Path) -> None:
+    """Neither shows a traceback; both name the path."""
+    with pytest.raises(BadInput, match=r"none\.toml: found no such file"):
+        load_rig(tmp_path / "none.toml")
+    with pytest.raises(BadInput, match="found a folder, expected a readable TOML file"):
+        load_rig(tmp_path)
+    with pytest.raises(BadInput, match="found embedded null byte"):
+        load_rig("a\0b.toml")
+
+
+def test_bytes_that_are_no_text_name_their_line(tmp_path: Path) -> None:
+    """A Latin-1 file is refused at the line of its first foreign byte, with and without a BOM."""
+    path = tmp_path / "latin.toml"
+    path.write_bytes(b'name = "a"\n# caf\xe9\n')
+    with pytest.raises(BadInput, match=r"latin\.toml:2: found byte 0xe9, expected UTF-8"):
+        read_text(path)
+    with pytest.raises(BadInput, match="b:2: found byte 0xe9"):
+        decode_bytes(b"\xef\xbb\xbf#\n\xe9", "b")
+    path.write_bytes(b"#" * (strict.MAX_BYTES + 1))
+    with pytest.raises(BadInput, match=r"latin\.toml:1: found more than 1000000 bytes"):
+        read_text(path)
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    """Some editors write one."""
+    path = tmp_path / "bom.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + SMALL.replace("\n", "\r\n").encode())
+    assert load_rig(path).rig.name == "Small"
+
+
+@pytest.mark.parametrize("name", sorted(shipped_rigs()))
+def test_every_key_of_a_shipped_rig_is_found_on_its_line(name: str) -> None:
+    """The line a message gives is the one where that key, or that list item, is written."""
+    text = read_text(shipped_rigs()[name])
+    document = strict.Document.parse(text, name)
+    lines = text.split("\n")
+    stack: list[tuple[strict.KeyPath, object]] = [((), document.data)]
+    checked = 0
+    while stack:
+        path, value = stack.pop()
+        if isinstance(value, dict):
+            stack += [((*path, key), inner) for key, inner in value.items()]
+        elif isinstance(value, list):
+            stack += [((*path, index), inner) for index, inner in enumerate(value)]
+        if path:
+            line = lines[document.line(path) - 1]
+            wanted = path[-1] if isinstance(path[-1], str) else value
+            if isinstance(wanted, str | int):
+                assert str(wanted) in line.split(" # ")[0], path
+                checked += 1
+    assert checked > 50
+
+
+def test_deep_dotted_keys_fill_no_memory() -> None:
+    """The search for a line stores nothing for keys nested deeper than any of ours."""
+    line = "{}" + ".a" * strict.MAX_DOTS + " = 1\n"
+    text = "".join(line.format(f"k{number}") for number in range(400))
+    with pytest.raises(BadInput, match="f:1: k0: found an unknown key"):
+        decode_toml(text, Outer, "f")
+    assert len(Lines(text).lines) <= 400 * strict.MAX_DEPTH
+
+
+@pytest.mark.parametrize(
+    ("text", "where"),
+    [
+        ('rows = [ # one\n {flow = "1 L/h"},\n {flow = 3}]\n', "f:3: rows[1].flow: found 3"),
+        ('"rows" = [{flow="""1\n\nL/h"""}, {flow\n=3}]', "f:"),
+        ("s = '''\n[rows]\n'''\n", "f:1: s: found an unknown key"),
+        ('x."a.b\\u001b" = 1\n', "f:1: x: found an unknown key"),
+        ('[[rows]]\nflow="1 L/h"\n[[rows]]\n  flow = "x"\n', "f:4: rows[1].flow: "),
+        ('[[rows]]\nflow="1 L/h"\n[[rows]]\n[by_name.a]\n', "f:3: rows[1].flow: missing"),
+        ('[by_name.a]\nflow="1 L/h"\n[by_name.b]\nflow=1\n', "f:1: by_name: "),
+        ("[rows]\n", "f:1: rows: found a table, expected a list, each a table"),
+        ('"a` - at `$.rows[7].q`" = 1', "f:1: "),
+    ],
+)
+def test_lines_are_found_in_every_shape_of_toml(text: str, where: str) -> None:
+    """Inline tables, lists over lines, strings over lines, quoted keys and lists of tables."""
+    with pytest.raises(BadInput) as caught:
+        decode_toml(text, Outer, "f")
+    assert str(caught.value).startswith(where), str(caught.value)
+    assert str(caught.value).isprintable()

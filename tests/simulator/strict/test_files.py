@@ -1,0 +1,216 @@
+"""What is no regular file, given to any command or found in a session: told, never waited for."""
+
+import ast
+import os
+import socket
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from monitor.cli import _VERBS
+from monitor.cli import run as flowdebt
+from monitor.recorder import layout
+from monitor.review.marks import IN_SESSION
+from simulator.plant import run
+from simulator.scenario import load_scenario
+from simulator.strict import open_file
+from tests.kit.paths import ROOT
+from tests.kit.recordings import record
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no pipes with names")
+
+SAMPLES = list(run(load_scenario("pump_stop"), 2))[:50]
+TO = "--to out/new"
+
+
+def _socket(path: Path) -> None:
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(os.path.relpath(path))  # the whole path may be too long for one
+
+
+KINDS: dict[str, Callable[[Path], None]] = {
+    "pipe": os.mkfifo,
+    "socket": _socket,
+    "device": lambda path: path.symlink_to("/dev/zero"),
+    "folder": Path.mkdir,
+    "link to nothing": lambda path: path.symlink_to("gone"),
+}
+# Each way in for a file. What must be there already stands in braces: a name without ending too,
+# since endings may decide what is made of it.
+READS = {
+    "review {it}.csv --rig brindle",
+    "review {it} --rig brindle",
+    "review {it}.parquet --rig brindle",
+    "review log.csv --rig {it}.toml",
+    "review log.csv --rig {it}",
+    "replay {it}.csv --rig brindle",
+    "replay {it} --rig brindle",
+    "replay log.csv --rig {it}.toml",
+    f"snapshot {{it}}.csv --rig brindle {TO}.svg",
+    f"snapshot {{it}} --rig brindle {TO}.svg",
+    f"snapshot log.csv --rig {{it}}.toml {TO}.svg",
+    "watch {it}.csv --rig brindle --headless --no-record",
+    "watch {it} --rig brindle --headless --no-record",
+    "watch log.csv --rig {it}.toml --headless --no-record",
+    "watch sim:{it}.toml --headless --no-record",
+    "watch mqtt://127.0.0.1:1/x?login={it} --rig brindle --headless --no-record",
+    "watch mqtts://127.0.0.1:1/x?ca={it} --rig brindle --headless --no-record",
+    "watch mqtts://127.0.0.1:1/x?cert={it}&key=k --rig brindle --headless --no-record",
+    "demo --text --scenario {it}.toml",
+    f"export {{it}} {TO}.csv",
+    "check {it}.toml",
+    "check {it}",
+    "simulate {it}.toml",
+    "coverage --rig {it}.toml",
+    "feed {it}.toml --to out/new.csv",
+    "feed pump_stop --to {it}",
+}
+WRITES = {
+    "snapshot {session} --to {it}.svg",
+    "export {session} --to {it}.csv",
+    "export {session} --to {it}.parquet",
+    "simulate pump_stop --to {it}.csv",
+    "simulate pump_stop --plot {it}.png",
+    "feed pump_stop --to {it}.csv",
+}
+LISTS = {"sessions {it}"}
+NO_FILE = {"alarms", "ports", "reload", "status", "stop"}  # reload: only a running guard reads
+
+
+@pytest.fixture
+def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A small session, a log and a place for what is written, in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "log.csv").write_text("time_s,boost_kpa,delivered_ml_min\n0,1,2\n", "ascii")
+    (tmp_path / "out").mkdir()
+    return record(tmp_path, SAMPLES)
+
+
+def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """Run a command on something that is no file; return the one line it told."""
+    ending = next(
+        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png") if "{it}" + e in line), ""
+    )
+    KINDS[kind](Path(f"it{ending}"))
+    assert flowdebt(line.format(it="it", session=session.name).split()) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1, err
+    assert err.startswith("flowdebt: ")
+    assert "it" in err
+    assert not list(Path("out").iterdir())
+    return err
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("line", sorted(READS | WRITES))
+def test_what_is_no_file_is_refused_by_every_command(
+    line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A pipe, socket, device, folder or link to nothing: one line and exit code 2, at once."""
+    if line.endswith("--to {it}") or (line.startswith("watch {it} ") and kind == "device"):
+        expected = "can't be opened"  # as a port, which a device may be
+    elif line in WRITES:
+        expected = "nothing is overwritten"
+    elif line.startswith("export"):
+        expected = "expected a session"
+    elif kind == "folder":
+        expected = "found a folder"
+    elif kind == "link to nothing":
+        named = line in ("check {it}", "review log.csv --rig {it}")  # perhaps a shipped rig's name
+        expected = "found rig" if named else "found no such file"
+    else:
+        expected = "found no regular file"
+    assert expected in told(line, kind, session, capsys)
+
+
+def test_every_command_is_tried() -> None:
+    """A new command stands in one of the tables above, or among those that take no file."""
+    tried = {line.split()[0] for line in READS | WRITES | LISTS}
+    assert tried | NO_FILE == set(_VERBS)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "name",
+    [layout.ABOUT, layout.RIG, layout.EVENTS, layout.SUMMARY, "samples-0001.arrow", IN_SESSION],
+)
+def test_what_is_no_file_in_a_session_holds_up_no_command(
+    name: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever of a session is no file: every command comes back, and the list of sessions too."""
+    (session / name).unlink(missing_ok=True)
+    KINDS[kind](session / name)
+    for line in (
+        "review {session}",
+        "snapshot {session} --to out/new.svg",
+        "replay {session}",
+        "watch {session} --headless --no-record --speed 0",
+        "export {session} --to out/new.csv",
+        "check {session}/rig.toml",
+    ):
+        code = flowdebt(line.format(session=session.name).split())
+        err = capsys.readouterr().err
+        assert code in (0, 2), err
+        if name == layout.ABOUT and not line.startswith("check"):
+            assert code == 2
+            assert f"{name}: found" in err
+    assert flowdebt(["sessions", "."]) == 0
+    listed = capsys.readouterr().out
+    assert session.name in listed
+    if name == layout.ABOUT:
+        assert "unreadable" in listed
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_folder_of_sessions_may_hold_anything(
+    kind: str, session: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is no session is passed over; what is no folder is refused."""
+    KINDS[kind](Path("it"))
+    assert flowdebt(["sessions", "."]) == 0
+    out = capsys.readouterr().out
+    assert out.splitlines()[0] == session.name
+    assert flowdebt(["sessions", "it"]) == (0 if kind == "folder" else 2)
+
+
+def test_a_pipe_that_takes_a_files_place_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between looking and opening a file may become a pipe: then too it is refused, at once."""
+    path = tmp_path / "log.csv"
+    os.mkfifo(path)
+    monkeypatch.setattr("simulator.strict.files.checked_file", str)
+    with pytest.raises(OSError, match="no regular file"):
+        open_file(path)
+
+
+# Files of our own, found beside the code or made by us, and never named by anybody.
+OWN = {
+    "simulator/strict/files.py",  # the one place
+    "monitor/cli.py",  # the null device
+    "monitor/pictures/fonts.py",
+    "monitor/web/page.py",
+}
+
+
+def test_files_are_opened_for_reading_in_one_place() -> None:
+    """No other module opens a file for reading by itself."""
+    found = set()
+    for floor in ("monitor", "simulator", "rules"):
+        for path in (ROOT / floor).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                if isinstance(node, ast.Call) and _reads(node):
+                    found.add(path.relative_to(ROOT).as_posix())
+    assert found <= OWN
+
+
+def _reads(call: ast.Call) -> bool:
+    name = call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+    if name in ("read_text", "read_bytes"):
+        return isinstance(call.func, ast.Attribute)
+    words = [arg.value for arg in call.args if isinstance(arg, ast.Constant)]
+    words += [k.value.value for k in call.keywords if isinstance(k.value, ast.Constant)]
+    modes = [word for word in words if isinstance(word, str) and word.strip("rwxabt+") == ""]
+    return name == "open" and any("r" in mode for mode in modes)
