@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import cyclopts
 
-from monitor.commands.parameters import CAUTION
+from monitor.words.caution import CAUTION
 
 app = cyclopts.App(
     name="flowdebt",

@@ -11,7 +11,6 @@ from typing import Final
 
 from rules.channels import BOOST, DELIVERED
 from rules.facts import Rig
-from rules.guard import fresh_state
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import SPRAYING_ML_MIN, Constants, constants_of
@@ -31,6 +30,7 @@ from rules.step.state import (
     UNDER_DELIVERY,
     VALUE,
 )
+from rules.step.step import fresh_state
 from rules.step.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never

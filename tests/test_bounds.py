@@ -34,7 +34,8 @@ from monitor.recorder import reader as reader_module
 from monitor.recorder.index import sessions_in
 from monitor.recorder.reader import LONGEST_EVENT, SessionBlocks, read_events
 from monitor.recorder.summary import read_summary
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput

@@ -10,7 +10,7 @@ from monitor.attach import protocol
 from monitor.attach.protocol import Bye, Ending, Frame, Hello, NoticeLine, Recording
 from monitor.guard.process import Order, run_order
 from monitor.screen.picture import Picture
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 from monitor.sources.open import open_source
 from rules.channels import Sample
 from simulator.rig import rig_from_text

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 
 import msgspec
 
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
 from rules.step import state as st

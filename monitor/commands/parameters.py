@@ -1,4 +1,4 @@
-"""What commands share: parameters, and the caution."""
+"""Parameters that commands share."""
 
 from typing import Annotated
 
@@ -6,13 +6,6 @@ from cyclopts import Parameter
 from cyclopts.validators import Number
 
 from monitor.words.look import BellName, ThemeName, UnitsName
-
-CAUTION = (
-    "flowdebt advises; it is not a certified safety device. Methanol is toxic and burns unseen, "
-    "spray lines are under pressure, and spray without combustion can hydrolock an engine: follow "
-    "local codes and let licensed people do what needs a licence. A driver must not read this "
-    "screen."
-)
 
 RigOption = Annotated[
     str | None, Parameter(help="Rig file (TOML), or the name of a shipped rig such as brindle.")

@@ -28,7 +28,8 @@ def review(
     import sys
 
     from monitor.commands.for_output import for_output
-    from monitor.review.review import NOT_JUDGED, in_words
+    from monitor.review.report import in_words
+    from monitor.review.review import NOT_JUDGED
     from monitor.review.review import review as read_back
     from rules.facts import Action
     from simulator.strict import called

@@ -19,15 +19,13 @@ from math import nan
 from typing import Final
 
 from monitor.sources.base import Arrival
-from rules.channels import NOT_SENT, is_time
+from rules.channels import AHEAD_S, LATE_S, NOT_SENT, is_time
 from rules.clock_pace import HELD_BACK_S, LASTING_S, TOLERANCE, pace_in_words
 
 # The least lag isn't known at once: a port that opens hands over what it kept from before.
 LEARNING_S: Final = 0.5
-# A clock that moves by more than this in one row has stepped, as the rules have it: what passed
-# meanwhile isn't known, and no more is counted for it than rows are apart that follow each other.
-LATE_S: Final = 1.0
-AHEAD_S: Final = 10.0
+# Where the clock stepped, what passed meanwhile isn't known: no more is counted for it than rows
+# are apart that follow each other.
 SILENT_S: Final = 0.25
 SLOWEST: Final = 1e-6
 FASTEST: Final = 1e6

@@ -12,7 +12,7 @@ from pyarrow import csv as pacsv
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.words.span import Span, readings_of
+from monitor.recorder.span import Span, readings_of
 from rules.channels import BESIDE, CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, TIME
 from rules.facts import Action
 from rules.step.state import FINDING_NAMES

@@ -11,7 +11,7 @@ from typing import Any, Final, NamedTuple
 import pyarrow as pa
 
 from monitor.recorder import layout
-from monitor.sources.base import SourceStatistics
+from monitor.source_facts import SourceStatistics
 from simulator.rig import RigFile, rig_from_text, with_new_names
 from simulator.strict import BadInput, called, checked_file, clean, open_file, read_text, unusable
 

@@ -7,7 +7,7 @@ import msgspec
 
 from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
-from monitor.words.span import Span
+from monitor.recorder.span import Span
 from rules.facts import Action
 from simulator.strict import open_file
 

@@ -6,7 +6,7 @@ from typing import Any, Final
 from monitor.attach import protocol
 from monitor.attach.terms import shown
 from monitor.review.decided import Decided, TurnAt
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 from rules.explain import status
 
 NEWEST_EVENTS: Final = 50  # as many as a guard tells whoever joins

@@ -1,17 +1,15 @@
 """A review as lines for people."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from monitor.sources.lines.device_time import LATE_S
+from monitor.recorder.span import counted
+from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS
-from monitor.words.span import counted
+from rules.channels import LATE_S
 from rules.events import Event
 from rules.facts import Action
 from simulator.strict import clean
-
-if TYPE_CHECKING:
-    from monitor.review.review import Review
 
 # Loggers of engines write 1 to 5000 rows a second; beyond that the unit of time is most likely
 # another. Common practice, no source.
@@ -19,7 +17,7 @@ LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
 
 
-def in_words(result: "Review") -> Iterator[str]:
+def in_words(result: Review) -> Iterator[str]:
     """Yield a review as lines for people."""
     span = result.span.in_words()
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
@@ -71,7 +69,7 @@ def in_words(result: "Review") -> Iterator[str]:
         yield from _event_in_words(event)
 
 
-def _nothing_found(result: "Review") -> str:
+def _nothing_found(result: Review) -> str:
     """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
     blind = result.rows - result.judged
     if not (blind or result.blind_ticks or result.rejected or result.cut):

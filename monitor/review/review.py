@@ -10,13 +10,12 @@ import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
+from monitor.recorder.span import Span, readings_of
 from monitor.review.mistakes import MistakeSearch
-from monitor.review.report import in_words as in_words
 from monitor.sources.align import GapFiller
 from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.open import log_blocks, rig_of_log
-from monitor.words.span import Span, readings_of
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action

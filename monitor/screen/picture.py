@@ -24,7 +24,7 @@ from monitor.attach.protocol import (
 )
 from monitor.screen.spacing import SILENT_S, Spacing
 from monitor.screen.trace import Trace
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 from monitor.words.alarms import StandingAlarm, done_in_words, standing_alarms
 from monitor.words.happenings import Happenings
 from monitor.words.literal import number, plain

@@ -8,7 +8,8 @@ from types import TracebackType
 from typing import Final, Self
 
 from monitor.clock import now_ns
-from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from rules.channels import Sample, is_time
 from rules.step.state import Decision
 

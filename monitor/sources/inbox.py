@@ -5,7 +5,8 @@ import threading
 from collections import deque
 from collections.abc import Iterable
 
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.wake import WakeUp
 
 MOST_WAITING = 20_000  # 20 s at 1000 samples/s

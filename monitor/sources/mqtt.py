@@ -9,7 +9,8 @@ from monitor.broker.address import FORMS, Broker, broker_from
 from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, TooLong, Up
 from monitor.broker.packets import MOST_BYTES
 from monitor.clock import now_ns
-from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.inbox import Inbox
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.topics.merge import HOLD_S, Merged

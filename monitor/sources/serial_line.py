@@ -9,7 +9,8 @@ from typing import Any, Final, Self
 import serial
 
 from monitor.clock import now_ns
-from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.inbox import Inbox
 from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.stream import StreamDecoder

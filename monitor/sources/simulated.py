@@ -5,7 +5,8 @@ from types import TracebackType
 from typing import Self
 
 from monitor.clock import now_ns, now_s
-from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.pause import Pause
 from rules.channels import Sample
 from rules.step.state import Decision

@@ -11,8 +11,8 @@ from typing import Final
 
 import textual_serve
 
-from monitor.commands.parameters import CAUTION
 from monitor.pictures.fonts import bundled_font
+from monitor.words.caution import CAUTION
 from simulator.strict import clean
 
 OWN: Final = Path(__file__).parent

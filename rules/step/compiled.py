@@ -13,7 +13,7 @@ import numba
 import numpy as np
 from numba.extending import register_jitable
 
-from rules import channels, guard
+from rules import channels
 from rules.channels import ROW_WIDTH
 from rules.step import (
     arithmetic,
@@ -28,6 +28,7 @@ from rules.step import (
     ladder,
     lasting,
     state,
+    step,
     watch,
 )
 from rules.step.state import ALL_HEALTHY, CHANGED, LATE
@@ -50,7 +51,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
 def fingerprint() -> str:
     """Return a short hash of the decision code's byte code, layouts and what compiles it."""
     digest = hashlib.sha256(f"{numba.__version__} {np.__version__} {sys.version}".encode())
-    for module in (*KERNEL_MODULES, guard):
+    for module in (*KERNEL_MODULES, step):
         for name in sorted(vars(module)):
             value = vars(module)[name]
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:
@@ -72,7 +73,7 @@ def _make_callable_from_compiled_code() -> None:
 
 
 _make_callable_from_compiled_code()
-_step = register_jitable(guard.step)
+_step = register_jitable(step.step)
 
 
 def _make(stamp: int) -> tuple[Any, Any, Any]:

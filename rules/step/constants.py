@@ -251,9 +251,9 @@ def constants_of(rig: Rig) -> Constants:
     k[BLIND_AFTER_S] = ladder.blind_after_s
     k[PAID_TOP_DEG] = max(paid.timing_deg, default=0.0)
     k[DRY_LIMIT_KPA] = paid.dry_limit_kpa
-    k[LATE_WINDOW_S] = 1.0
+    k[LATE_WINDOW_S] = ch.LATE_S
     k[STEP_BACK_S] = 0.1
-    k[STEP_AHEAD_S] = 10.0
+    k[STEP_AHEAD_S] = ch.AHEAD_S
     k[CLOCK_DOUBT_FOR_S] = 5.0
 
     k[GIVE_BACK_DEG_S] = ladder.give_back_deg_s

@@ -13,8 +13,8 @@ from numba.extending import register_jitable
 
 import rules.step.compiled as compiled_rules
 from rules.channels import ROW_WIDTH
-from rules.guard import step as _decide
 from rules.step.state import CEILING_KPA, RETARD_DEG
+from rules.step.step import step as _decide
 from simulator.plant import (
     air,
     autoignition,

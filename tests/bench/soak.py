@@ -26,7 +26,8 @@ from monitor.recorder import layout
 from monitor.recorder.index import sessions_in, size_in_words
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
-from monitor.sources.base import Arrival, Notice, SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.state import Decision

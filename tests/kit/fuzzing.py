@@ -12,7 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.sources.base import SourceStatistics
+from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.line_checks import with_crc

@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 from monitor.attach.protocol import TRACE, Frame, Hello
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 
 CHANNELS: Final = (
     "engine_speed_rpm",

@@ -13,7 +13,8 @@ import pytest
 
 from monitor.broker.address import broker_from
 from monitor.broker.link import MqttLink, Post
-from monitor.sources.base import Notice, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Notice
 from monitor.sources.inbox import Inbox
 from monitor.wake import Answer, WakeUp
 from tests.kit.patience import PATIENCE_S

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from monitor.guard.cause_desk import OF_RIG, CauseDesk
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from rules.causes.rig_mistakes import ENOUGH_ROWS, MOST_ROWS, Mistake, RigMistakes
 from rules.channels import ROW_NAMES, Sample
 from rules.explain import explain

@@ -12,8 +12,8 @@ from typing import Any, Final
 
 import numpy as np
 
-LATE_S: Final = 1.0  # so far back a row is late, not a clock that moved; as the rules have it
-AHEAD_S: Final = 10.0  # so far ahead in one go is a step; as the rules have it
+from rules.channels import AHEAD_S, LATE_S
+
 NEAR_ZERO_S: Final = 5.0  # a clock that falls back to less than this has started again
 MOST_OVER_WRAP_S: Final = 2.0  # a wrap is believed where no more than this passed over it
 # A counter that wraps more often than this can't be followed through a gap: it is left as it is.

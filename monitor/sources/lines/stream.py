@@ -6,7 +6,8 @@ Pure: the time of arrival is given, never asked for.
 from collections import Counter
 from typing import Final
 
-from monitor.sources.base import Notice, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Notice
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.device_time import ClockTurn, DeviceTime
 from monitor.sources.lines.senml_rows import SenmlMapper

@@ -9,14 +9,14 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.sources.base import SourceStatistics
+from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.columns import NO_TIME, Columns, is_own_header
 from monitor.sources.lines.device_time import DeviceTime
 from monitor.sources.lines.units import check_units
 from monitor.sources.logs.bounded_lines import FIELDS, BoundedLines
 from monitor.sources.logs.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
 from monitor.sources.logs.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
-from monitor.sources.logs.open import as_exported, with_time
+from monitor.sources.logs.exported import as_exported, with_time
 from rules.channels import (
     BESIDE,
     NOT_SENT,

@@ -9,11 +9,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from monitor.sources.base import SourceStatistics
+from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.columns import Columns
 from monitor.sources.lines.units import check_units
 from monitor.sources.logs.csv_layout import CsvLayout
-from monitor.sources.logs.open import as_exported, kind_of, with_time
+from monitor.sources.logs.exported import as_exported, with_time
+from monitor.sources.logs.kind import kind_of
 from rules.channels import (
     BESIDE,
     NOT_SENT,

@@ -15,7 +15,8 @@ from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.sources.base import Arrival, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Arrival
 from monitor.sources.inbox import Inbox
 from monitor.words import counts
 from monitor.words.lines import LineTalk, in_words

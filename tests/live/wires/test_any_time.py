@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 
 from monitor.broker.link import Letter
 from monitor.review.review import review
+from monitor.source_facts import SourceStatistics
 from monitor.sources.align import Aligner
-from monitor.sources.base import SourceStatistics
 from monitor.sources.lines.columns import NO_TIME, Rejected
 from monitor.sources.lines.senml import resolve
 from monitor.sources.lines.stream import StreamDecoder

@@ -18,7 +18,8 @@ from monitor.recorder.disk import DiskFile, write_whole
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import sessions_in
 from monitor.recorder.writer import Recorder
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from rules.channels import Sample
 from simulator.plant import run
 from simulator.scenario import load_scenario

@@ -5,7 +5,8 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import run as flowdebt
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from simulator.coverage.coverage import State
 from tests.kit.rig_text import SMALL
 

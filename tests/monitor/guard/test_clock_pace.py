@@ -20,7 +20,8 @@ from monitor.recorder.export import export
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from monitor.review.review import review
-from monitor.sources.base import Arrival, SourceKind
+from monitor.source_facts import SourceKind
+from monitor.sources.base import Arrival
 from monitor.sources.fake import FakeSource
 from rules.channels import CLOCK_PACE, NOT_SENT, Sample
 from rules.clock_pace import TOLERANCE, found_after_s, pace_in_words

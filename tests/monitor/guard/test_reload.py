@@ -9,7 +9,8 @@ from pyarrow import parquet as pq
 from monitor.recorder import layout
 from monitor.recorder.export import export
 from monitor.recorder.fake_disk import FakeDisk
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from monitor.sources.base import Notice
 from monitor.sources.open import open_source
 from rules.guard import Guard, rows_of

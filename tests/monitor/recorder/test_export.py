@@ -15,9 +15,9 @@ from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.recorder.export import export
 from monitor.recorder.reader import SessionBlocks
+from monitor.recorder.span import readings_of
 from monitor.review.review import review
 from monitor.sources.logs.open import log_blocks
-from monitor.words.span import readings_of
 from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
 from simulator.plant import run
 from simulator.rig import RigFile, load_rig, rig_from_text

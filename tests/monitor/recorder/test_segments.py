@@ -6,7 +6,8 @@ import pyarrow as pa
 import pytest
 
 from monitor.recorder import layout
-from monitor.review.review import in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from tests.kit.recordings import Recording, decided_of, kept_rows, read, record, until

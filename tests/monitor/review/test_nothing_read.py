@@ -14,7 +14,8 @@ from monitor.recorder.export import export
 from monitor.recorder.index import in_words as listed
 from monitor.recorder.index import sessions_in
 from monitor.review import open_log
-from monitor.review.review import NOT_JUDGED, Review, in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import NOT_JUDGED, Review, review
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.words.look import USUAL
 from rules.channels import Sample

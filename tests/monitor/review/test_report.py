@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.review.review import Review, in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import Review, review
 from simulator.rig import find_rig, load_rig
 from tests.kit.rig_text import SMALL
 

@@ -12,7 +12,8 @@ import monitor.review.review
 from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.review.review import Review, in_words, review
+from monitor.review.report import in_words
+from monitor.review.review import Review, review
 from rules.channels import CHANNEL_NAMES, Sample
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action

@@ -20,7 +20,7 @@ from monitor.screen.panes.spray_path import PARTS, placed, suspicion
 from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
-from monitor.sources.base import SourceKind
+from monitor.source_facts import SourceKind
 from monitor.words.literal import figure, number, plain, wrapped
 from rules.causes.known import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
 from tests.kit.patience import PATIENCE_S

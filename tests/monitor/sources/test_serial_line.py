@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 import serial
 
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.inbox import Inbox
 from monitor.sources.lines.line_checks import with_crc
 from monitor.sources.serial_line import SerialSource, plainly

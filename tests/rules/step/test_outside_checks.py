@@ -13,12 +13,12 @@ from scipy.signal import lsim
 
 from rules.conversions import tank_minutes, tank_range_km
 from rules.facts import Nozzle, Pump
-from rules.guard import fresh_state
 from rules.step.arithmetic import interpolate, interpolate_map, kept_share
 from rules.step.constants import constants_of
 from rules.step.expectation import expect
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import CLOCK_S, COMMANDED_ML_MIN, EXPECTED_ML_MIN, RATE_ML_MIN_S
+from rules.step.step import fresh_state
 from tests.kit.rigs import rig
 
 Floats = npt.NDArray[np.float64]

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.send.serial import LineFormat
-from monitor.sources.base import SourceStatistics
+from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.stream import UNUSABLE_LINES, StreamDecoder
 from rules.channels import NOT_SENT, Sample

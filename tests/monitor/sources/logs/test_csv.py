@@ -13,7 +13,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.sources.base import Arrival, Notice, SourceStatistics
+from monitor.source_facts import SourceStatistics
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.stream import StreamDecoder
 from monitor.sources.lines.text_lines import LineDecoder

@@ -5,8 +5,7 @@ from typing import Any, Final
 import msgspec
 import numpy as np
 
-from monitor.sources.lines.device_time import AHEAD_S, LATE_S
-from rules.channels import N_CHANNELS, NOT_SENT, TIME, TIME_BOUND_S
+from rules.channels import AHEAD_S, LATE_S, N_CHANNELS, NOT_SENT, TIME, TIME_BOUND_S
 
 _CHANNELS: Final = slice(1, N_CHANNELS + 1)
 

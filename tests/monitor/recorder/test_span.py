@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from monitor.cli import run as flowdebt
 from monitor.recorder.index import sessions_in
-from monitor.review.review import in_words, review
-from monitor.words.span import Span
+from monitor.recorder.span import Span
+from monitor.review.report import in_words
+from monitor.review.review import review
 from rules.channels import BOOST, NOT_SENT, ROW_WIDTH, TIME, Sample
 from rules.figures import told
 from rules.intervals import Intervals
