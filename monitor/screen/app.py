@@ -14,7 +14,7 @@ from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
 from monitor.screen.picture import Link, Picture
-from monitor.screen.rejoin import Joinable, LinkFactory, NextGuard
+from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard
 from monitor.screen.view import View
 from monitor.words.literal import figure, number, plain
 from monitor.words.look import USUAL, Look

@@ -66,8 +66,8 @@ def bound_socket(port: int) -> socket.socket:
 class WebServer:
     """Serves one guard's dashboard to a bounded number of browsers.
 
-    Use as ``async with WebServer(endpoint, listening) as server: ...``; leaving ends every visitor's
-    process.
+    Use as ``async with WebServer(endpoint, listening) as server: ...``; leaving ends every
+    visitor's process.
 
     Args:
         endpoint: The guard.

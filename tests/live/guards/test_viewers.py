@@ -321,12 +321,11 @@ async def test_a_socket_left_behind_is_taken_over() -> None:
 
 @pytest.mark.asyncio
 async def test_a_process_with_a_dead_guards_number_is_no_guard() -> None:
-    """An endpoint is a guard's only while somebody listens there; a leftover hides no living one."""
+    """An endpoint is a guard's only while somebody listens; a leftover hides no living one."""
     async with served() as one:
         publish(one.server.endpoint)
-        left = replace(
-            one.server.endpoint, pid=os.getppid(), path=one.server.endpoint.path + ".old"
-        )
+        living = one.server.endpoint
+        left = replace(living, pid=os.getppid(), path=living.path + ".old")
         with contextlib.closing(socket.socket(socket.AF_UNIX)) as dead:
             dead.bind(left.path)
         file = publish(left)
