@@ -56,8 +56,8 @@ class Record:
         Raises:
             ValueError: There are more or fewer than the record holds.
         """
-        record: type[Record] = cls  # mypy takes a type[Self] for unhashable
-        places, length = _places(record)
+        # mypy takes classes whose objects can't be hashed for such themselves.
+        places, length = _places(cls)  # type: ignore[arg-type]
         if len(numbers) != length:
             raise ValueError(f"{cls.__name__}: found {len(numbers)} numbers, expected {length}")
         return cls(
@@ -81,8 +81,7 @@ class Record:
     @classmethod
     def copy_of(cls, larger: Self) -> Self:
         """Return a copy of a record; of a derived one, a copy of the fields it has from here."""
-        record: type[Record] = cls  # as above
-        values = _getter(record)(larger)
+        values = _getter(cls)(larger)  # type: ignore[arg-type]  # as above
         return cls(*[value.copy() if type(value) is list else value for value in values])
 
     @classmethod
