@@ -23,19 +23,20 @@ from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
 from tests.rules.test_outside_checks import MONTGOMERY, RunLengths, sums
 
 HERE = "test_reference_rows"
+OUTSIDE = "rules.test_outside_checks"
 # Row of the reference figures -> module and test that covers it, or why no test can.
 COVERED = {
     # the account (CUSUM)
-    "cusum-nist-tabular": "test_outside_checks.test_nist_sums_and_signals",
-    "cusum-nist-sigma-units": "test_outside_checks.test_nist_in_sigma_units_signals_alike",
-    "cusum-montgomery-runger-16-6": "test_outside_checks.test_montgomery_runger_does_not_signal",
-    "cusum-montgomery-9-1": "test_outside_checks.test_montgomery_9_1_signals_at_29",
-    "cusum-lucas-crosier-fir": "test_outside_checks.test_lucas_crosier_head_start",
+    "cusum-nist-tabular": f"{OUTSIDE}.test_nist_sums_and_signals",
+    "cusum-nist-sigma-units": f"{OUTSIDE}.test_nist_in_sigma_units_signals_alike",
+    "cusum-montgomery-runger-16-6": f"{OUTSIDE}.test_montgomery_runger_does_not_signal",
+    "cusum-montgomery-9-1": f"{OUTSIDE}.test_montgomery_9_1_signals_at_29",
+    "cusum-lucas-crosier-fir": f"{OUTSIDE}.test_lucas_crosier_head_start",
     "arl-two-sided-h4": f"{HERE}.test_two_sided_run_lengths",
     "arl-two-sided-h5": f"{HERE}.test_two_sided_run_lengths",
-    "arl-one-sided-h4-h5": "test_outside_checks.test_exact_run_lengths",
+    "arl-one-sided-h4-h5": f"{OUTSIDE}.test_exact_run_lengths",
     "arl-siegmund": f"{HERE}.test_siegmund_beside_the_exact_run_length",
-    "arl-fir": "test_outside_checks.test_exact_run_lengths",
+    "arl-fir": f"{OUTSIDE}.test_exact_run_lengths",
     "arl-inverse-h": f"{HERE}.test_limit_for_a_wanted_run_length",
     "arl-hawkins-k-h": f"{HERE}.test_hawkins_pairs",
     "arl-shewhart": f"{HERE}.test_shewhart_is_an_ewma_of_weight_one",
@@ -46,14 +47,14 @@ COVERED = {
     # SPRT
     "sprt-bounds": f"{HERE}.test_wald_expectations_through_the_account",
     # fault intervals
-    "ftti-terms": "test_rules_watch.test_the_time_budget_adds_up",
+    "ftti-terms": "rules.step.test_watch.test_the_time_budget_adds_up",
     "iec61508-terms": "not applicable: no failure rate, coverage or integrity level is computed",
     # intervals and metrics
-    "detection-metrics": "test_statistics.test_confusion_metrics",
-    "wilson-z196": "test_statistics.test_wilson_at_z_196",
-    "wilson-newcombe": "test_statistics.test_newcombe_cases",
-    "rule-of-three": "test_statistics.test_rule_of_three",
-    "roc-auc": "test_statistics.test_roc_auc",
+    "detection-metrics": "bench.test_statistics.test_confusion_metrics",
+    "wilson-z196": "bench.test_statistics.test_wilson_at_z_196",
+    "wilson-newcombe": "bench.test_statistics.test_newcombe_cases",
+    "rule-of-three": "bench.test_statistics.test_rule_of_three",
+    "roc-auc": "bench.test_statistics.test_roc_auc",
 }
 NOT_APPLICABLE = "not applicable: "
 
@@ -65,7 +66,7 @@ def test_every_row_names_a_test_that_exists(row: str) -> None:
     if named.startswith(NOT_APPLICABLE):
         assert len(named) > len(NOT_APPLICABLE) + 10
         return
-    module, _, name = named.partition(".")
+    module, _, name = named.rpartition(".")
     assert name.startswith("test_")
     assert callable(getattr(import_module(f"tests.{module}"), name))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import msgspec
 
-from monitor.attach.endpoint import new_place, publish, withdraw
+from monitor.attach.endpoint import new_endpoint, publish, withdraw
 from monitor.attach.listeners import Listener, Tell, TellListener
 from monitor.attach.order import Order as Order
 from monitor.guard.loop import GuardLoop
@@ -47,9 +47,9 @@ async def run_order(
     """
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
     listeners = await _listeners(order, rig_file, source)
-    place = new_place(source.name)
+    endpoint = new_endpoint(source.name)
     loop = GuardLoop(rig_file, source, listeners)
-    viewers = ViewersListener(loop, place, unattended_ends=order.unattended_ends)
+    viewers = ViewersListener(loop, endpoint, unattended_ends=order.unattended_ends)
     loop.listeners.append(viewers)
     if tell is not None:
         loop.listeners.append(TellListener(tell))
@@ -66,7 +66,7 @@ async def run_order(
         gc.collect()
         gc.freeze()
         if ready is not None:
-            ready(str(place.pid))
+            ready(str(endpoint.pid))
         if order.awaits_viewer:
             await viewers.first_viewer(
                 AWAIT_VIEWER_S if source.kind.live else AWAIT_VIEWER_OF_NO_ENGINE_S
@@ -76,7 +76,7 @@ async def run_order(
     try:
         await loop.run(opened)
     finally:
-        withdraw(place)
+        withdraw(endpoint)
 
 
 async def _listeners(order: Order, rig_file: RigFile, source: Source) -> list[Listener]:

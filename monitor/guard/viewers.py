@@ -6,7 +6,7 @@ from collections import deque
 from typing import Final
 
 from monitor.attach import protocol
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.listeners import Listener, Standing, Tell
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import shown
@@ -30,20 +30,22 @@ class ViewersListener(Listener):
 
     Args:
         guard: The guard.
-        place: Where viewers attach.
+        endpoint: Where viewers attach.
         unattended_ends: End the guard some time after the last viewer left (a demonstration).
     """
 
-    def __init__(self, guard: GuardLoop, place: Place, *, unattended_ends: bool = False) -> None:
+    def __init__(
+        self, guard: GuardLoop, endpoint: Endpoint, *, unattended_ends: bool = False
+    ) -> None:
         self._guard = guard
-        self._server = ViewerServer(place, self._hello, self._obey)
+        self._server = ViewerServer(endpoint, self._hello, self._obey)
         self._reloader = Reloader(lambda: guard.rig_file, guard.change)
         self._unattended_ends = unattended_ends
         self._alone_since_s = now_s()
         self._fresh: list[tuple[float, ...]] = []
         self._history: deque[tuple[float, ...]] = deque(maxlen=HISTORY_ROWS)
 
-    async def start(self) -> Place:
+    async def start(self) -> Endpoint:
         """Let viewers attach from now on; return where.
 
         Raises:
@@ -110,7 +112,7 @@ class ViewersListener(Listener):
         guard, standing = self._guard, self._guard.standing()
         return protocol.Hello(
             protocol=protocol.PROTOCOL,
-            pid=self._server.place.pid,
+            pid=self._server.endpoint.pid,
             source=guard.source.name,
             source_kind=guard.source.kind,
             session=None if standing.recording is None else standing.recording.session,
