@@ -58,7 +58,7 @@ LOOKING = {
     "monitor/sources/lines/senml.py": OUTSIDE,
     "monitor/sources/lines/senml_rows.py": OUTSIDE,
     "monitor/sources/logs/csv_layout.py": OUTSIDE,
-    "monitor/sources/logs/kind.py": OUTSIDE,
+    "monitor/sources/logs/file_kind.py": OUTSIDE,
     "monitor/sources/open.py": OUTSIDE,
     "monitor/sources/ports.py": OUTSIDE,
     "monitor/sources/serial_line.py": OUTSIDE,
