@@ -21,6 +21,7 @@ import numpy as np
 
 from monitor.clock import now_ns
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.index import sessions_in, size_in_words
 from monitor.recorder.reader import SessionBlocks
@@ -142,7 +143,7 @@ def live(folder: Path, rig_file: RigFile, hours: float) -> tuple[Feed, Recorder,
 
     recorder.put = noted  # type: ignore[method-assign]
     feed = Feed(day(hours), recorder)
-    loop = GuardLoop(rig_file, feed, recorder)
+    loop = GuardLoop(rig_file, feed, [RecordingListener(recorder)])
     loop.use_compiled()
     start_s = time.perf_counter()
     asyncio.run(loop.run())
