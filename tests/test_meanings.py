@@ -62,7 +62,6 @@ LOOKING = {
     "monitor/sources/open.py": OUTSIDE,
     "monitor/sources/ports.py": OUTSIDE,
     "monitor/sources/serial_line.py": OUTSIDE,
-    "monitor/sources/logs/table_blocks.py": OUTSIDE,
     "monitor/pictures/shapes.py": OUTSIDE,
     "monitor/sources/lines/stream.py": OUTSIDE,
     "monitor/sources/lines/text_lines.py": OUTSIDE,

@@ -26,7 +26,7 @@ from rules.channels import (
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import called
 
-_DECIDED: Final = "decided_"
+_READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
 
 
 class LogBlocks(ABC):
@@ -141,7 +141,7 @@ class LogBlocks(ABC):
 def _of_the_log(names: Sequence[str], ticked: bool) -> list[str]:
     """Return a log's names without what a session's writer puts behind them."""
     left = list(names)
-    while ticked and (left[-1] in BESIDE or left[-1].startswith(_DECIDED)):
+    while ticked and left[-1] not in _READ:
         left.pop()
     return left
 
