@@ -24,7 +24,7 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import PATIENCE_S, until
 from tests.kit.recordings import (
     BRINDLE,
     Recording,
@@ -34,7 +34,6 @@ from tests.kit.recordings import (
     read,
     record,
     stopped,
-    until,
 )
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))

@@ -10,7 +10,8 @@ from monitor.review.report import in_words
 from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
-from tests.kit.recordings import Recording, decided_of, kept_rows, read, record, until
+from tests.kit.patience import until
+from tests.kit.recordings import Recording, decided_of, kept_rows, read, record
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
