@@ -34,7 +34,8 @@ from monitor.attach.protocol import (
     health_of,
 )
 from monitor.broker.address import Broker, broker_from
-from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, Post, Up
+from monitor.broker.link import Down, Handle, LinkEvent, MqttLink, Post, Up
+from monitor.broker.link import Message as BrokerMessage
 from monitor.clock import now_s, stamp
 from rules.channels import Sample
 from rules.explain import status
@@ -72,7 +73,12 @@ class LinkMaker(Protocol):
     """Makes links, as ``MqttLink`` does."""
 
     def __call__(
-        self, broker: Broker, hear: Hear, topics: tuple[str, ...] = (), *, will: Post | None = None
+        self,
+        broker: Broker,
+        handle: Handle,
+        topics: tuple[str, ...] = (),
+        *,
+        will: Post | None = None,
     ) -> Link:
         """Return a link."""
         ...
@@ -240,19 +246,19 @@ class Publisher(Listener):
 
     # --- on the link's thread ---------------------------------------------------------------------
 
-    def _handle(self, heard: Heard) -> None:
-        if isinstance(heard, Letter):
+    def _handle(self, event: LinkEvent) -> None:
+        if isinstance(event, BrokerMessage):
             self._unanswered_s = None
-        elif isinstance(heard, Up):
+        elif isinstance(event, Up):
             self._up_since_s = now_s()
             self._silent_told = False
             self._news.append(f"connected to {self.name}")
-        elif isinstance(heard, Down):
+        elif isinstance(event, Down):
             if self._up_since_s is not None or not self._silent_told:
                 self._silent_told = True
-                self._news.append(f"{self.name}: {heard.why}; trying again")
+                self._news.append(f"{self.name}: {event.why}; trying again")
             self._up_since_s = None
-            self._down_why = heard.why
+            self._down_why = event.why
 
 
 def _word(decision: Decision) -> str:
