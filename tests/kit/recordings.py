@@ -64,6 +64,11 @@ def record(
     return path
 
 
+def has_rows(recording: Recording, count: int) -> bool:
+    """Whether at least so many rows are recorded."""
+    return recording.recorder.rows >= count
+
+
 def read(session: Path) -> tuple[Any, Any, SessionBlocks]:
     """Return a session's rows, what was decided, and the reader at its end."""
     blocks = SessionBlocks(session)
