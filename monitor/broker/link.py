@@ -348,7 +348,7 @@ class MqttLink:
         reading = asyncio.create_task(_until_lost(client))
         posting = asyncio.create_task(self._send_posts(client))
         stopping = asyncio.create_task(self._stop.wait())
-        tasks: tuple[asyncio.Task[Any], ...] = (reading, posting, stopping)
+        tasks: tuple[asyncio.Task[object], ...] = (reading, posting, stopping)
         done, _ = await asyncio.wait(tasks, return_when="FIRST_COMPLETED")
         if done == {stopping}:
             # Not cut off in the middle: what was sent and not yet answered would be sent again.
@@ -398,7 +398,7 @@ async def _until_lost(client: aiomqtt.Client) -> None:
         pass
 
 
-def _handing_over(take: Callable[[aiomqtt.Message], None]) -> Any:
+def _handing_over(take: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
     """Return a queue that holds nothing: each message goes on the moment it is decoded.
 
     The library's own queue drops the newest when it is full, and a reader behind it would stamp
