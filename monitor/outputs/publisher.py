@@ -19,7 +19,7 @@ nothing (eclipse-mosquitto/mosquitto#547).
 
 import secrets
 from collections import Counter
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import msgspec
 
@@ -33,8 +33,9 @@ from monitor.attach.protocol import (
     head_of,
     health_of,
 )
-from monitor.broker.address import Broker, broker_from
-from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, Post, Up
+from monitor.broker.address import broker_from
+from monitor.broker.link import Down, LinkEvent, LinkMaker, MqttLink, Post, Up
+from monitor.broker.link import Message as BrokerMessage
 from monitor.clock import now_s, stamp
 from rules.channels import Sample
 from rules.explain import status
@@ -44,38 +45,6 @@ from rules.step.state import FINDING_NAMES, Decision
 HEARTBEAT_S: Final = 0.1
 SLOW_S: Final = 1.0
 NO_ECHO_S: Final = 3.0
-
-
-class Link(Protocol):
-    """What a publisher needs of a link."""
-
-    dropped: int
-
-    def start(self) -> None:
-        """Begin to connect."""
-        ...
-
-    def post(self, post: Post) -> None:
-        """Send soon."""
-        ...
-
-    def stop(self) -> None:
-        """Say goodbye."""
-        ...
-
-    def join(self, within_s: float) -> bool:
-        """Wait for the end."""
-        ...
-
-
-class LinkMaker(Protocol):
-    """Makes links, as ``MqttLink`` does."""
-
-    def __call__(
-        self, broker: Broker, hear: Hear, topics: tuple[str, ...] = (), *, will: Post | None = None
-    ) -> Link:
-        """Return a link."""
-        ...
 
 
 class Publisher(Listener):
@@ -240,19 +209,19 @@ class Publisher(Listener):
 
     # --- on the link's thread ---------------------------------------------------------------------
 
-    def _handle(self, heard: Heard) -> None:
-        if isinstance(heard, Letter):
+    def _handle(self, event: LinkEvent) -> None:
+        if isinstance(event, BrokerMessage):
             self._unanswered_s = None
-        elif isinstance(heard, Up):
+        elif isinstance(event, Up):
             self._up_since_s = now_s()
             self._silent_told = False
             self._news.append(f"connected to {self.name}")
-        elif isinstance(heard, Down):
+        elif isinstance(event, Down):
             if self._up_since_s is not None or not self._silent_told:
                 self._silent_told = True
-                self._news.append(f"{self.name}: {heard.why}; trying again")
+                self._news.append(f"{self.name}: {event.why}; trying again")
             self._up_since_s = None
-            self._down_why = heard.why
+            self._down_why = event.why
 
 
 def _word(decision: Decision) -> str:

@@ -12,8 +12,8 @@ import numpy as np
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
@@ -214,7 +214,7 @@ class Log:
     def _of_log(self) -> Iterator[Block]:
         filler = GapFiller()
         self.reader.statistics.rejected.clear()
-        for rows in ahead(self.reader):
+        for rows in read_ahead(self.reader):
             yield Block(rows if self.reader.ticked else filler.fill(rows), rows)
 
     def _of_session(self, own: RigFile) -> Iterator[Block]:
