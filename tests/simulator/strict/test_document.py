@@ -6,8 +6,10 @@ import pytest
 
 from simulator import strict
 from simulator.rig import load_rig, shipped_rigs
-from simulator.strict import BadInput, decode_bytes, decode_toml, read_text
-from simulator.strict.lines import Lines
+from simulator.strict import BadInput, Document, decode_bytes, read_text
+from simulator.strict.document import MAX_DOTS
+from simulator.strict.lines import MAX_DEPTH, Lines
+from simulator.strict.text import MAX_BYTES
 from tests.kit.rig_text import SMALL
 
 
@@ -42,7 +44,7 @@ def test_bytes_that_are_no_text_name_their_line(tmp_path: Path) -> None:
         read_text(path)
     with pytest.raises(BadInput, match="b:2: found byte 0xe9"):
         decode_bytes(b"\xef\xbb\xbf#\n\xe9", "b")
-    path.write_bytes(b"#" * (strict.MAX_BYTES + 1))
+    path.write_bytes(b"#" * (MAX_BYTES + 1))
     with pytest.raises(BadInput, match=r"latin\.toml:1: found more than 1000000 bytes"):
         read_text(path)
 
@@ -79,11 +81,11 @@ def test_every_key_of_a_shipped_rig_is_found_on_its_line(name: str) -> None:
 
 def test_deep_dotted_keys_fill_no_memory() -> None:
     """The search for a line stores nothing for keys nested deeper than any of ours."""
-    line = "{}" + ".a" * strict.MAX_DOTS + " = 1\n"
+    line = "{}" + ".a" * MAX_DOTS + " = 1\n"
     text = "".join(line.format(f"k{number}") for number in range(400))
     with pytest.raises(BadInput, match="f:1: k0: found an unknown key"):
-        decode_toml(text, Outer, "f")
-    assert len(Lines(text).lines) <= 400 * strict.MAX_DEPTH
+        Document.parse(text, "f").decode(Outer)
+    assert len(Lines(text).lines) <= 400 * MAX_DEPTH
 
 
 @pytest.mark.parametrize(
@@ -103,6 +105,6 @@ def test_deep_dotted_keys_fill_no_memory() -> None:
 def test_lines_are_found_in_every_shape_of_toml(text: str, where: str) -> None:
     """Inline tables, lists over lines, strings over lines, quoted keys and lists of tables."""
     with pytest.raises(BadInput) as caught:
-        decode_toml(text, Outer, "f")
+        Document.parse(text, "f").decode(Outer)
     assert str(caught.value).startswith(where), str(caught.value)
     assert str(caught.value).isprintable()
