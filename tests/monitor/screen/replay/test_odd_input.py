@@ -53,7 +53,7 @@ async def test_a_log_that_breaks_off_while_read_is_one_line(tmp_path: Path) -> N
     """What only reading can find ends the screen with that line."""
     log = brindled(log_file(tmp_path))
     log.path.write_bytes(b"PAR1" + bytes(64))
-    log._blocks = None
+    log.reader = None
 
     def refuse(*_: object, **__: object) -> None:
         raise BadInput("log: found nothing, expected rows")
