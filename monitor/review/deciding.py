@@ -106,7 +106,7 @@ class _Run:
         for start, end in zip(cuts, [*cuts[1:], total], strict=True):
             if start in terms:
                 self._new_terms(terms[start])
-            if start in holes and not self._take_up(holes[start].state if self._same else ()):
+            if start in holes and not self._restore(holes[start].state if self._same else ()):
                 self._compare = False  # from here on it is a guard that missed some rows
             self._piece(start, end)
             yield end
@@ -122,9 +122,9 @@ class _Run:
         self._tracker.change(new.rig_file.rig)
         self._now = new.rig_file
 
-    def _take_up(self, state: tuple[float, ...]) -> bool:
+    def _restore(self, state: tuple[float, ...]) -> bool:
         try:
-            self._guard.take_up(state)
+            self._guard.restore(state)
         except ValueError:
             self._guard = Guard(self._guard.rig)
             return False

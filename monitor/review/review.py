@@ -200,10 +200,10 @@ class Replay:
         """Time of the newest decision, s."""
         return self._guard.decision().time_s
 
-    def take_up(self, state: Sequence[float]) -> bool:
+    def restore(self, state: Sequence[float]) -> bool:
         """Go on from what a guard remembered, else afresh; return whether that could be used."""
         try:
-            self._guard.take_up(state)
+            self._guard.restore(state)
         except ValueError:
             self._guard = Guard(self._guard.rig)
             return False
@@ -291,7 +291,7 @@ def _review_session(path: Path, rig: str | None) -> Review:
                 replay.change(new)
             else:
                 compare = same_rig = False  # judged by the one asked for, throughout
-        if blocks.hole is not None and not replay.take_up(blocks.hole.state if same_rig else ()):
+        if blocks.hole is not None and not replay.restore(blocks.hole.state if same_rig else ()):
             compare = False  # from here on it is judged by a guard that missed some rows
         if new is not None:
             result.new_terms.append(NewTerms(replay.time_s, changes(now, new)))
