@@ -9,8 +9,8 @@ from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.store import MOST_IN_MEMORY, RowStore
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
@@ -38,7 +38,7 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class RigFrom:
     """From which row on which rig was in force.
 
     Attributes:
@@ -82,7 +82,7 @@ class Log:
         self.rig_file = rig_file
         self.own_terms = own_terms
         own = blocks.rig_file() if self.session and not own_terms else rig_file
-        self.terms = [Terms(0, own)]
+        self.terms = [RigFrom(0, own)]
         self.holes: list[Hole] = []
         self.cut: str | None = None
         self.rejected: dict[str, int] = {}
@@ -177,7 +177,7 @@ class Log:
 
     def _of_log(self, rows: RowStore) -> Iterator[None]:
         filler = GapFiller()
-        for block in ahead(self._blocks):
+        for block in read_ahead(self._blocks):
             rows.add(block if self._blocks.ticked else filler.fill(block))
             yield
 
@@ -189,7 +189,7 @@ class Log:
             text = blocks.rig_text or own.text
             if text != now.text:
                 now = rig_from_text(text, str(self.path))
-                self.terms.append(Terms(rows.rows, now))
+                self.terms.append(RigFrom(rows.rows, now))
             if blocks.hole is not None:
                 self.holes.append(Hole(rows.rows, blocks.hole.state))
             rows.add(block)

@@ -29,7 +29,7 @@ from tests.kit.brokers import (
     mosquitto_path,
     needs_mosquitto,
 )
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import PATIENCE_S, until
 from tests.kit.source_cases import RIG
 
 BOOST, FLOW = "cars/one/boost_kpa", "cars/one/delivered_ml_min"
@@ -177,9 +177,7 @@ async def test_a_broker_that_is_not_there_is_bad_input() -> None:
     with pytest.raises(BadInput, match="no such host"):
         async with MqttSource("mqtt://no-such-host.invalid/x", RIG):
             raise AssertionError("opened")
-    for thread in set(threading.enumerate()) - before:
-        thread.join(PATIENCE_S)
-        assert not thread.is_alive()
+    until(lambda: set(threading.enumerate()) <= before)
 
 
 @pytest.mark.asyncio

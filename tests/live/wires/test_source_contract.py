@@ -15,7 +15,7 @@ from blockbuster import blockbuster_ctx
 from monitor.sources import Arrival, Notice, Source, recorded
 from monitor.sources.fake import FakeSource
 from monitor.sources.open import open_source
-from monitor.sources.pause import Pause
+from monitor.sources.paced import PacedSource
 from monitor.sources.recorded import RecordedSource
 from monitor.sources.serial_line import SerialSource
 from monitor.sources.simulated import SimulatedSource
@@ -276,6 +276,8 @@ async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
 
     class Blocks:
         statistics = FakeSource().statistics
+        cut = None
+        rig_text = ""
 
         def __iter__(self) -> Iterator[Any]:
             import numpy as np
@@ -284,13 +286,12 @@ async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
 
     time_s = 50.0
 
-    async def wait(_: Pause, seconds: float) -> bool:
+    async def wait(_: PacedSource, seconds: float) -> None:
         nonlocal time_s
         time_s += max(seconds, 0.0)
-        return True
 
     monkeypatch.setattr(recorded, "now_s", lambda: time_s)
-    monkeypatch.setattr(Pause, "wait", wait)
+    monkeypatch.setattr(PacedSource, "_wait", wait)
     await soon(_drain(RecordedSource(Path("x.csv"), Blocks(), speed=2.0)))
     assert time_s - 50.0 == pytest.approx(0.5)
 
