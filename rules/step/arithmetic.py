@@ -1,6 +1,10 @@
 """Small arithmetic that interpreted and compiled code must do alike: + - x / sqrt, comparisons."""
 
 from collections.abc import Sequence
+from typing import Final
+
+INFINITE: Final = float("inf")
+NAN: Final = float("nan")
 
 
 def smaller(a: float, b: float) -> float:

@@ -5,7 +5,7 @@ logged command gives it away, and so does the petrol the engine is given.
 """
 
 from rules.channels import BOOST, COMMAND_PCT, ENGINE_SPEED, INJECTOR_DUTY
-from rules.step.arithmetic import clamp, kept_share, larger, smaller
+from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.lasting import lasting
@@ -18,7 +18,6 @@ LAW_LAG_S = 0.2
 NEAR_ONSET_KPA = 10.0
 CYCLE_MS_RPM = 120_000.0  # a four-stroke cycle takes two turns
 PER_PERCENT = 0.01
-NAN = float("nan")
 # The learned level: what full-load mixture, charge temperature and the rig's own figures make of
 # one car, as a ratio to the plain reckoning; the bounds are what a sound rig can be off.
 LEAST_AIR_LEVEL = 0.6

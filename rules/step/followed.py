@@ -1,10 +1,9 @@
 """Is what was decided also done? Judged by what the engine controller itself confirms."""
 
 from rules.channels import BOOST
+from rules.step.arithmetic import INFINITE
 from rules.step.constants import Constants
 from rules.step.state import NO_ACTION, NOT_FOLLOWED, State
-
-INFINITE = float("inf")
 
 
 def retard_due_deg(k: Constants, s: State, dt_s: float) -> float:

@@ -3,11 +3,9 @@
 from collections.abc import Sequence
 
 from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TIME_BOUND_S
-from rules.step.arithmetic import larger, smaller
+from rules.step.arithmetic import INFINITE, larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, STUCK, State
-
-INFINITE = float("inf")
 
 # How long a living reading may stand still. A sensor read five times a second repeats itself in
 # between, so a stand-still counts in multiples of the pauses seen lately; one that reads in coarse

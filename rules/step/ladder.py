@@ -16,7 +16,7 @@ How the parts interplay:
 """  # noqa: E501 (a table row is one line)
 
 from rules.channels import BOOST
-from rules.step.arithmetic import interpolate, larger, round_up, smaller
+from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
 from rules.step.constants import LIMIT_COLUMNS, Constants
 from rules.step.state import (
     BOOST_CONTRADICTED,
@@ -35,8 +35,6 @@ from rules.step.state import (
     State,
 )
 from rules.step.watch import watch
-
-INFINITE = float("inf")
 
 
 def debt_level(k: Constants, s: State, dt_s: float) -> float:

@@ -5,12 +5,12 @@ state. The order is that of recorded states: a field that is new goes to the end
 """
 
 from dataclasses import dataclass
-from math import inf, nan
 from typing import Final, NamedTuple
 
 from rules.channels import CHANNEL_NAMES, N_CHANNELS
 from rules.facts import Action
 from rules.record import Record, block
+from rules.step.arithmetic import INFINITE, NAN
 
 NO_ACTION: Final = float(Action.NO_ACTION)
 WARN: Final = float(Action.WARN)
@@ -125,27 +125,29 @@ class Head(Record):
     action: float = NO_ACTION  # 0 to 3, as ``facts.Action``
     finding: float = NO_FINDING  # index of the finding behind the action
     retard_deg: float = 0.0  # timing to take back now
-    boost_ceiling_kpa: float = inf  # boost not to be exceeded, gauge; infinite: none
+    boost_ceiling_kpa: float = INFINITE  # boost not to be exceeded, gauge; infinite: none
     debt_ml: float = 0.0  # commanded spray that did not arrive, net of the allowance
     peak_debt_ml: float = 0.0  # largest debt of this finding's, or the last shortfall
     short_s: float = 0.0  # time since the debt was last nil
     commanded_ml_min: float = 0.0  # flow commanded now
     expected_ml_min: float = 0.0  # what the flow sensor should read now
     allowance_ml_min: float = 0.0  # how far below that it may read
-    delivered_ml_min: float = nan  # what it reads; NaN where that is not usable
-    boost_kpa: float = nan  # gauge; NaN where not usable
+    delivered_ml_min: float = NAN  # what it reads; NaN where that is not usable
+    boost_kpa: float = NAN  # gauge; NaN where not usable
     missing_share: float = 0.0  # smoothed share of the expected flow that is missing, 0 to 1
     paid_deg: float = 0.0  # timing the spray pays for at this boost, while timing is pulled
     all_healthy: float = 0.0  # 1 where every essential channel and the clock are healthy
     changed: float = 0.0  # 1 where action, retard, a level or a channel's health changed
     late: float = 0.0  # 1 where the sample was older than the guard's time, and not used
     excess_ml: float = 0.0  # spray that arrived beyond command and allowance
-    tank_s: float = inf  # spraying time left; infinite where nothing is used, or it isn't known
-    cooling_k: float = nan  # drop from dry to sprayed intake temperature; NaN without a dry one
+    tank_s: float = (
+        INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
+    )
+    cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
     arrears_ml: float = 0.0  # spray short beyond the share alone, over longer than the debt's
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
     clock_pace: float = 1.0  # the source's seconds in one of ours; 1 right, 0 not known
-    duty_boost_kpa: float = nan  # boost that injector duty and speed speak for; NaN: can't be told
+    duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
     refused_column: float = 0.0  # column of the reading ``refused``; 0 before there was one
     refused: float = 0.0  # an implausible reading, in its channel's unit
     expected_smooth_ml_min: float = 0.0  # the expected flow, smoothed as ``missing_share`` is
@@ -177,7 +179,9 @@ class State(Head):
     unusable: float = 0.0  # how many mapped channels are not usable
     retard_held_deg: float = 0.0  # timing pulled, before rounding to the step
     use_ml_min: float = 0.0  # smoothed flow while spraying
-    intake_before_c: float = inf  # intake when boost last was below the onset; infinite: unknown
+    intake_before_c: float = (
+        INFINITE  # intake when boost was last below the onset
+    )
     late_count: float = 0.0  # late samples, forgotten over some seconds
     can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
     undelayed_ml_min: float = 0.0  # the command through the lag alone, without delay

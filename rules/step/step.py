@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from rules import channels as ch
+from rules.step.arithmetic import NAN
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.debt import account
@@ -10,8 +11,6 @@ from rules.step.expectation import expect
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.state import HEALTHY, STALE, State
-
-NAN = float("nan")
 
 
 def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:

@@ -1,7 +1,7 @@
 """The findings beside debt, blindness and limits: each one room, each with a time it must last."""
 
 from rules.channels import BOOST, DELIVERED, KNOCK
-from rules.step.arithmetic import kept_share, smaller
+from rules.step.arithmetic import INFINITE, NAN, kept_share, smaller
 from rules.step.constants import Constants
 from rules.step.cross_checks import boost_contradicted, command_disagrees
 from rules.step.debt import MIN_PER_S, next_debt
@@ -22,9 +22,6 @@ from rules.step.state import (
     WARN,
     State,
 )
-
-INFINITE = float("inf")
-NAN = float("nan")
 
 USE_LAG_S = 2.0  # of the use a tank's time is reckoned with
 TANK_FOR_S = 1.0  # fluid sloshes; a level must stay low
