@@ -2,7 +2,7 @@
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable
 from typing import Final
 
 from monitor.sources.rows import Rows
@@ -10,7 +10,7 @@ from monitor.sources.rows import Rows
 BLOCKS_AHEAD: Final = 4
 
 
-def read_ahead(blocks: Iterable[Rows]) -> Iterator[Rows]:
+def read_ahead(blocks: Iterable[Rows]) -> Generator[Rows, None, None]:
     """Yield blocks while a thread reads the next few: reading and deciding both leave the GIL."""
     waiting: queue.Queue[Rows | None] = queue.Queue(BLOCKS_AHEAD)
     fault: list[Exception] = []
