@@ -140,9 +140,7 @@ class Head(Record):
     changed: float = 0.0  # 1 where action, retard, a level or a channel's health changed
     late: float = 0.0  # 1 where the sample was older than the guard's time, and not used
     excess_ml: float = 0.0  # spray that arrived beyond command and allowance
-    tank_s: float = (
-        INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
-    )
+    tank_s: float = INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
     cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
     arrears_ml: float = 0.0  # spray short beyond the share alone, over longer than the debt's
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
@@ -179,9 +177,7 @@ class State(Head):
     unusable: float = 0.0  # how many mapped channels are not usable
     retard_held_deg: float = 0.0  # timing pulled, before rounding to the step
     use_ml_min: float = 0.0  # smoothed flow while spraying
-    intake_before_c: float = (
-        INFINITE  # intake when boost was last below the onset
-    )
+    intake_before_c: float = INFINITE  # intake when boost was last below the onset
     late_count: float = 0.0  # late samples, forgotten over some seconds
     can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
     undelayed_ml_min: float = 0.0  # the command through the lag alone, without delay
