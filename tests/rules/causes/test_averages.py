@@ -24,7 +24,7 @@ def test_an_average_is_a_first_order_lag(start: float, dt_s: float, values: list
 
 @given(st.lists(st.tuples(NUMBERS, st.floats(0.0, 8.0)), min_size=1))
 def test_a_level_stays_among_what_was_seen(seen: list[tuple[float, float]]) -> None:
-    """A mean lies between the extremes (nil, where it begins, among them), for any steps up to its memory."""
+    """A mean lies between the extremes (nil, where it begins, among them)."""
     level = Level()
     for value, dt_s in seen:
         level.learn(value, dt_s)
