@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.lines.columns import Rejected
+from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.topics.freshness import Freshness, read_payload
 
 
