@@ -2,8 +2,6 @@
 
 from math import sqrt
 
-import numpy as np
-import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,8 +11,6 @@ from rules.facts import Nozzle, Pump
 from rules.step.constants import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from tests.kit.rigs import rig
-
-Floats = npt.NDArray[np.float64]
 
 
 def nozzle_flow(rated_ml_min: float, rated_kpa: float, pump_kpa: float, **more: float) -> float:
