@@ -5,12 +5,11 @@ from typing import Any
 
 from numba.extending import register_jitable
 
-from rules import channels
+from rules import channels, compiling
 from rules.channels import ROW_WIDTH
 from rules.step import (
     arithmetic,
     command,
-    compiling,
     constants,
     cross_checks,
     debt,
