@@ -7,6 +7,7 @@ travel as null. What a viewer does follows from fields; text is for people, and 
 of it again.
 """
 
+from dataclasses import fields
 from enum import Enum
 from typing import Annotated, Any, Final
 
@@ -46,7 +47,8 @@ TRACE: Final = (
     "value_line_kpa",
     "value_supply_v",
 )
-TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
+_HEAD: Final = tuple(one.name for one in fields(Decision) if one.type is float)
+TRACE_AT: Final = tuple(Decision.names().index(name) for name in TRACE)
 
 
 class Ending(Enum):
@@ -326,15 +328,16 @@ def decode_command(line: bytes) -> Command:
 
 def trace_row(decision: Decision) -> tuple[float, ...]:
     """Return a decision's trace row."""
-    return tuple([decision[i] for i in TRACE_AT])
+    flat = decision.flat()
+    return tuple([flat[i] for i in TRACE_AT])
 
 
 def head_of(decision: Decision) -> dict[str, float | None]:
     """Return a decision's leading fields by name; what is not finite becomes None."""
-    head = Decision._fields[: st.LEVEL]
     return {
         name: value if -1e300 < value < 1e300 else None
-        for name, value in zip(head, decision, strict=False)
+        for name in _HEAD
+        for value in (getattr(decision, name),)
     }
 
 
@@ -362,7 +365,7 @@ def health_of(rig: Rig, decision: Decision) -> dict[str, str]:
     """Return the health of each mapped channel, in words."""
     mapped = {terms.name for terms in rig.channels}
     return {
-        name: st.HEALTH_WORDS[int(decision[st.HEALTH + i])]
+        name: st.HEALTH_WORDS[int(decision.health[i])]
         for i, name in enumerate(CHANNEL_NAMES, start=1)
         if name in mapped
     }

@@ -69,8 +69,7 @@ def pulled_s(rig: Rig, due_pct: float, shares: Iterator[float], period_s: float)
         if i <= 0:
             assert decision.action < Action.PULL_TIMING
         elif any(
-            decision[st.LEVEL + st.FINDING_NAMES.index(name)] >= Action.PULL_TIMING
-            for name in FALLS
+            decision.level[st.FINDING_NAMES.index(name)] >= Action.PULL_TIMING for name in FALLS
         ):
             return i * period_s
     return inf
@@ -154,7 +153,8 @@ def driven(
         came_s = np.concatenate([block.came_s for block in blocks])
         truths = np.concatenate([block.truths for block in blocks])
         begun_s = run.spans[0].begins_s
-        rows = np.flatnonzero((decisions[:, st.ACTION] >= Action.PULL_TIMING) & (came_s >= begun_s))
+        pulled = st.Decision.named(decisions)["action"] >= Action.PULL_TIMING
+        rows = np.flatnonzero(pulled & (came_s >= begun_s))
         acted_s = came_s[rows[0]] if len(rows) else inf
         took_s.append(float(acted_s) - begun_s + rig.fault_intervals.reaction_s)
         until = (truths[:, 0] >= begun_s) & (truths[:, 0] <= acted_s)
