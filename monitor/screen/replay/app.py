@@ -199,12 +199,12 @@ class ReplayDashboard(ReplayScreen):
     async def _open(self) -> None:
         room = self.room
 
-        def heard(share: float) -> None:
+        def note_progress(share: float) -> None:
             room.progress = share
 
         try:
             decided = await asyncio.to_thread(
-                decide, room.log, progress=heard, stop=self._leaving.is_set
+                decide, room.log, progress=note_progress, stop=self._leaving.is_set
             )
             room.what_if.values = self.what_if_keys.own_values()
             pace = await asyncio.to_thread(pace_of, decided)
