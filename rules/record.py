@@ -31,7 +31,7 @@ def block(names: Sequence[object], value: float = 0.0, start: int = 0) -> Any:
         value: What each is at first.
         start: The index of the first one. What stands before belongs to nobody and is not flat.
     """
-    numbers = [value] * (start + len(names))
+    numbers = [0.0] * start + [value] * len(names)
     return field(default_factory=numbers.copy, metadata={"names": names, "start": start})
 
 
