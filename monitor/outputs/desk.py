@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import msgspec
 
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import NoticeLine
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
@@ -132,9 +132,9 @@ class OutputDesk(Listener):
             for i, name in enumerate(self._names)
         ]
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter every output."""
-        standing.outputs += self.shown()
+        facts.outputs += self.shown()
 
     def ending(self, why: str) -> None:
         """Release everything and end the keeper."""

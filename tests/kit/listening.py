@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.protocol import Bye, Message, NoticeLine
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S
@@ -37,9 +37,9 @@ class FakeGuard:
         """Remember nothing."""
         return []
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Have no listeners."""
-        return Standing()
+        return ListenerFacts()
 
     def statistics(self) -> dict[str, Any]:
         """Count nothing."""
