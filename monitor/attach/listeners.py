@@ -1,8 +1,9 @@
 """Whoever listens to a running guard from within its process: outputs, publishers."""
 
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Protocol
 
+from monitor.attach.facts import OutputState, Statistics
 from monitor.attach.protocol import Message, Publishing
 from rules.facts import Rig
 from rules.step.state import Decision
@@ -37,7 +38,7 @@ class Hearer(Protocol):
         """Hear what viewers hear."""
         ...
 
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
+    def tick(self, statistics: Callable[[], Statistics]) -> None:
         """Do what is due, 20 times a second, outside the decision path."""
         ...
 
@@ -45,8 +46,8 @@ class Hearer(Protocol):
         """Hear that another rig is in force from the next row on."""
         ...
 
-    def shown(self) -> list[dict[str, Any]]:
-        """Return the outputs to show in every frame, as plain JSON types."""
+    def shown(self) -> list[OutputState]:
+        """Return the outputs to show in every frame."""
         ...
 
     def publishing(self) -> list[Publishing]:

@@ -4,10 +4,13 @@ import asyncio
 import contextlib
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
-from typing import Any, Final
+from typing import Final
+
+from msgspec import structs
 
 from monitor.attach import protocol
 from monitor.attach.endpoint import Endpoint
+from monitor.attach.facts import DecisionHead, EventFacts, Statistics
 from monitor.attach.listeners import Hearer
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import new_terms, shown
@@ -195,9 +198,10 @@ class GuardLoop:
     def _report(self, turn: Turn, event: Event) -> None:
         if turn is Turn.RAISED:
             self._events.append(event)
-        message = protocol.EventTurn(turn.value, event.as_json(), event.what.check_first)
+        facts = EventFacts.of(event)
+        message = protocol.EventTurn(turn, facts, facts.check_first)
         if self._recorder is not None:
-            self._recorder.note("event", turn=turn.value, event=message.event)
+            self._recorder.note("event", turn=turn, event=facts)
         self._deliver(message)
 
     async def _watch_silence(self) -> None:
@@ -264,7 +268,7 @@ class GuardLoop:
         every = -(-len(rows) // protocol.MOST_ROWS_A_FRAME) or 1
         return protocol.Frame(
             status=status(self._rig, self._decision),
-            decision=protocol.head_of(self._decision),
+            decision=DecisionHead.of(self._decision),
             health=protocol.health_of(self._rig, self._decision),
             statistics=self.statistics(),
             rows=[list(row) for row in rows[::every]],
@@ -287,7 +291,7 @@ class GuardLoop:
             channels=[terms.name for terms in self._rig.channels],
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
-            events=[event.as_json() for event in self._events],
+            events=[EventFacts.of(event) for event in self._events],
             outputs=[output for hearer in self._hearers for output in hearer.shown()],
             **shown(self._rig),
         )
@@ -316,7 +320,7 @@ class GuardLoop:
         moved, refused = self._alarms.obey(command, time_s)
         done = operation(command, time_s, refused)
         if self._recorder is not None:
-            self._recorder.note("operator", **_facts(done))
+            self._recorder.note("operator", **structs.asdict(done))
         self._deliver(done)
         self._tell_alarms(moved)
         if self._alarms.gives_release(command, refused):
@@ -350,26 +354,26 @@ class GuardLoop:
     def _tell_alarms(self, moved: list[protocol.AlarmTurn]) -> None:
         for turn in moved:
             if self._recorder is not None:
-                self._recorder.note("alarm", **_facts(turn))
+                self._recorder.note("alarm", **structs.asdict(turn))
             self._deliver(turn)
 
-    def statistics(self) -> dict[str, Any]:
-        """Return counts of everything, as plain JSON types."""
-        facts: dict[str, Any] = {
-            **self._source.statistics.as_json(),
-            "decided": self._decided,
-            "late": self._late,
-            "latency": self.latency.as_json(),
-        }
+    def statistics(self) -> Statistics:
+        """Return counts of everything."""
+        counts = Statistics.of(
+            self._source.statistics,
+            decided=self._decided,
+            late=self._late,
+            latency=self.latency.facts(),
+        )
         if self._recorder is not None:
-            facts["recorded"] = self._recorder.rows
-            facts["not_recorded"] = self._recorder.dropped
-            facts["recorder_waiting"] = self._recorder.waiting
+            counts.recorded = self._recorder.rows
+            counts.not_recorded = self._recorder.dropped
+            counts.recorder_waiting = self._recorder.waiting
         if self._viewers is not None:
-            facts["viewers"] = self._viewers.attached
-            facts["viewer_drops"] = self._viewers.dropped
-            facts["viewers_refused"] = self._viewers.refused
-        return facts
+            counts.viewers = self._viewers.attached
+            counts.viewer_drops = self._viewers.dropped
+            counts.viewers_refused = self._viewers.refused
+        return counts
 
     async def _finish(self) -> None:
         for hearer in self._hearers:
@@ -378,11 +382,12 @@ class GuardLoop:
         self._tell_causes()
         if self._recorder is not None:
             for event in self._tracker.open_events:
-                self._recorder.note("event", turn="open at the end", event=event.as_json())
+                self._recorder.note("event", turn="open at the end", event=EventFacts.of(event))
             loop = asyncio.get_running_loop()
             await loop.run_in_executor(None, lambda: self._recorder_close())
-        rates = self._alarms.rates(self._decision.time_s)
-        bye = protocol.Bye(self._end, self._why, {**self.statistics(), "alarm_rates": rates})
+        statistics = self.statistics()
+        statistics.alarm_rates = self._alarms.rates(self._decision.time_s)
+        bye = protocol.Bye(self._end, self._why, statistics)
         if self._viewers is not None:
             await self._viewers.close(bye)
         if self._tell is not None:
@@ -393,7 +398,3 @@ class GuardLoop:
             why = protocol.end_in_words(self._end, self._why)
             end = self._end.value
             self._recorder.close(end=end, why=why, statistics=self.statistics())
-
-
-def _facts(message: protocol.AlarmTurn | protocol.Operation) -> dict[str, Any]:
-    return {name: getattr(message, name) for name in message.__struct_fields__}

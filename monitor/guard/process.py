@@ -7,11 +7,11 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from monitor.attach.endpoint import new_endpoint, publish, withdraw
+from monitor.attach.facts import OutputState
 from monitor.attach.listeners import Hearer
 from monitor.attach.order import Order as Order
 from monitor.guard.loop import GuardLoop, Tell
@@ -99,7 +99,7 @@ async def run_order(
 async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hearer]:
     """Return the outputs and publishers an order asks for, started."""
     hearers: list[Hearer] = []
-    shown: Callable[[], list[dict[str, Any]]] = list
+    shown: Callable[[], list[OutputState]] = list
     if order.arm and not order.outputs:
         raise BadInput("--arm: found no --output, expected one to arm")
     if order.arm and not source.kind.may_act:

@@ -6,10 +6,11 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
+from monitor.attach.facts import OutputState, Statistics
 from monitor.attach.listeners import Say
 from monitor.attach.protocol import Message, Publishing
 from monitor.clock import now_s
@@ -102,7 +103,7 @@ class OutputDesk:
     def told(self, message: Message) -> None:
         """Hear nothing of interest."""
 
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
+    def tick(self, statistics: Callable[[], Statistics]) -> None:
         """See that the keeper answers; kill and replace one that doesn't."""
         if not self._armed:
             return
@@ -120,16 +121,16 @@ class OutputDesk:
                 self._lose("hung in a port and was killed")
             self._tell_faults(kept)
 
-    def shown(self) -> list[dict[str, Any]]:
+    def shown(self) -> list[OutputState]:
         """Return every output: whether it is armed and held, why, and its fault."""
         return [
-            {
-                "output": name,
-                "armed": self._armed,
-                "held": self._held(i),
-                "why": self._holder.why,
-                "fault": self._faults[i],
-            }
+            OutputState(
+                output=name,
+                armed=self._armed,
+                held=self._held(i),
+                why=self._holder.why,
+                fault=self._faults[i],
+            )
             for i, name in enumerate(self._names)
         ]
 

@@ -23,9 +23,11 @@ from collections.abc import Callable
 from typing import Any, Final, Protocol
 
 import msgspec
+from msgspec import structs
 
+from monitor.attach.facts import DecisionHead, OutputState, Statistics
 from monitor.attach.listeners import Say
-from monitor.attach.protocol import AlarmTurn, EventTurn, Message, Publishing, head_of, health_of
+from monitor.attach.protocol import AlarmTurn, EventTurn, Message, Publishing, health_of
 from monitor.broker.address import Broker, broker_from
 from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, Post, Up
 from monitor.clock import now_s, stamp
@@ -90,7 +92,7 @@ class Publisher:
         address: str,
         rig: Rig,
         source: str,
-        outputs: Callable[[], list[dict[str, Any]]] = list,
+        outputs: Callable[[], list[OutputState]] = list,
         link: LinkMaker = MqttLink,
     ) -> None:
         broker = broker_from(address)
@@ -150,12 +152,12 @@ class Publisher:
     def told(self, message: Message) -> None:
         """Publish events and alarms."""
         if isinstance(message, EventTurn):
-            facts = {"turn": message.turn, **message.event}
+            facts = {"turn": message.turn, **structs.asdict(message.event)}
             self._post("event", facts, qos=1)
         elif isinstance(message, AlarmTurn):
             self._post("alarm", msgspec.to_builtins(message), qos=1)
 
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
+    def tick(self, statistics: Callable[[], Statistics]) -> None:
         """Publish what is due; say what the link had to say."""
         news, self._news = self._news, []
         for text in news:
@@ -175,15 +177,17 @@ class Publisher:
             self._post_state(decision)
         if now >= self._health_due_s:
             self._health_due_s = now + SLOW_S
+            counts = statistics()
+            counts.not_published = self._link.dropped
             health = {
                 "time_s": decision.time_s,
                 "channels": health_of(self._rig, decision),
-                "statistics": {**statistics(), "not_published": self._link.dropped},
+                "statistics": counts,
             }
             self._post("health", health)
             self._look_for_echo(now)
 
-    def shown(self) -> list[dict[str, Any]]:
+    def shown(self) -> list[OutputState]:
         """Return nothing: a publisher drives nothing."""
         return []
 
@@ -207,7 +211,7 @@ class Publisher:
         finding = int(decision.finding)
         facts = {
             "state": "watching",
-            **head_of(decision),
+            **structs.asdict(DecisionHead.of(decision)),
             "action": _word(decision),
             "finding": FINDING_NAMES[finding] if finding >= 0 else None,
             "status": status(self._rig, decision),

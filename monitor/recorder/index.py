@@ -10,7 +10,7 @@ from typing import Any
 import pyarrow as pa
 
 from monitor.recorder import layout
-from monitor.recorder.reader import is_session, open_segment, read_about, read_events
+from monitor.recorder.reader import is_session, open_segment, read_about, read_notes
 from monitor.recorder.summary import Summary, read_summary
 from simulator.strict import BadInput, called, clean
 
@@ -134,13 +134,12 @@ def read_through(path: Path, old: Summary | None) -> Summary:
         for rows in _batches(segment):
             found.take(rows)
     found.ended = False
-    for note in read_events(path):
-        found.heard(note)
-        if note.get("kind") == "end":
-            found.ended = found.rows == note.get("rows")
-            found.why = str(note.get("why", ""))
-            dropped = note.get("dropped", 0)
-            found.dropped = dropped if isinstance(dropped, int) else 0
+    for note in read_notes(path):
+        found.count(note)
+        if note.ends:
+            found.ended = found.rows == note.rows
+            found.why = note.why
+            found.dropped = note.dropped
     return found
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.attach.facts import EventFacts
 from monitor.recorder import layout
 from monitor.review.alarms import AlarmMoment, moments
 from monitor.review.decided import Decided, Groups, TurnAt
@@ -166,10 +167,8 @@ class _Run:
                 kept.events.append(event)
                 kept.raised_at.append(index)
             number = self._numbers[id(event)]
-            told = event.as_json()
-            kept.turns.append(
-                TurnAt(index, axis_s, turn.value, told, event.what.check_first, number)
-            )
+            facts = EventFacts.of(event)
+            kept.turns.append(TurnAt(index, axis_s, turn, facts, number))
 
     def conclude(self) -> Decided:
         """Return what came of it."""

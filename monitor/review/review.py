@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec import to_builtins
 
+from monitor.attach.facts import EventFacts
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.recorder.span import Span, readings_of
@@ -134,7 +136,7 @@ class Review:
             "differs_at_s": self.differs_at_s,
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
-            "events": [event.as_json() for event in self.events],
+            "events": [to_builtins(EventFacts.of(event)) for event in self.events],
         }
 
 
