@@ -52,8 +52,8 @@ class Heard:
                 for message in self.messages:
                     if (
                         isinstance(message, EventTurn)
-                        and message.event["finding"] == finding
-                        and message.event["action"] == action.word
+                        and message.event.finding == finding
+                        and message.event.action == action.word
                     ):
                         return message
                 self._news.clear()
@@ -72,9 +72,9 @@ async def test_silence_under_boost_blinds_the_guard_and_it_acts(tmp_path: Path) 
     event = await heard.event("signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
-    assert "stale" in event.event["explanation"]
+    assert "stale" in event.event.explanation
     # 0.49 s is the last reading; it is stale 0.3 s later, and blindness has 0.3 s, to a tick.
-    assert 0.98 < event.event["action_time_s"] < 1.5
+    assert 0.98 < event.event.action_time_s < 1.5
     assert review(recorder.path, None).reproduced is True
 
 
@@ -153,5 +153,5 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
     assert "stopped: disk full" in told
     assert loop.recording == Recording(str(recorder.path), "disk full")
-    assert loop.statistics()["decided"] >= 40
-    assert loop.statistics()["not_recorded"] >= 40
+    assert loop.statistics().decided >= 40
+    assert (loop.statistics().not_recorded or 0) >= 40

@@ -28,6 +28,7 @@ from tests.kit.brokers import (
 from tests.kit.guards import short_pump_stop
 from tests.kit.patience import PATIENCE_S
 from tests.kit.rigs import Drive, rig
+from tests.kit.screen_messages import statistics
 from tests.live.wires.test_mqtt_source import _listener
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
@@ -123,7 +124,7 @@ async def test_a_broker_that_is_not_there_costs_nothing(tmp_path: Path) -> None:
     await run_order(order_for(tmp_path, free_port()), tell=told.append)
     bye = told[-1]
     assert isinstance(bye, Bye)
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "publish"]
     assert len(notices) == 1
     assert notices[0].endswith("nobody listens there; trying again")
@@ -174,12 +175,12 @@ def test_without_decisions_there_is_no_heartbeat() -> None:
     publisher.listen(lambda topic, text: said.append(text))
     publisher.start()
     for _ in range(3):
-        publisher.tick(dict)
+        publisher.tick(statistics)
     assert broker.posts == []
     (decision,) = Drive(rig()).run(0.01, delivered_ml_min=float("nan"))
     publisher.decided(decision)
     for _ in range(30):
-        publisher.tick(dict)
+        publisher.tick(statistics)
     topics = [post.topic for post in broker.posts]
     assert topics.count("g/heartbeat") == 1
     assert topics.count("g/health") == 1
@@ -199,11 +200,11 @@ def test_a_lost_link_is_said_once_and_its_will_done() -> None:
     said: list[str] = []
     publisher.listen(lambda topic, text: said.append(text))
     publisher.start()
-    publisher.tick(dict)
+    publisher.tick(statistics)
     broker.refuses = "nobody listens there"
     broker.restart()
     broker.refuses = None
-    publisher.tick(dict)
+    publisher.tick(statistics)
     assert [json.loads(p.payload)["state"] for p in broker.posts] == ["gone"]
     assert len([text for text in said if "trying again" in text]) == 1
 
@@ -225,7 +226,7 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
             now_s[0] += 0.1
             for decision in Drive(rig()).run(0.01):
                 publisher.decided(decision)
-            publisher.tick(dict)
+            publisher.tick(statistics)
 
     assert fault() == "not connected yet"
     publisher.start()

@@ -10,7 +10,7 @@ from monitor.review.report import in_words
 from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
-from tests.kit.recordings import Recording, decided_of, kept_rows, read, record, until
+from tests.kit.recordings import Recording, decided_of, kept_rows, noted, read, record, until
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
@@ -28,12 +28,12 @@ def test_segments_read_back_as_one_log(tmp_path: Path) -> None:
     assert decided.tobytes() == decided_of(recording.decisions)
     assert blocks.cut is None
     assert blocks.statistics.decoded == len(SAMPLES)
-    notes = [event for event in blocks.events if event["kind"] == "segment"]
+    notes = [note for note in noted(session) if note["kind"] == "segment"]
     assert [note["rows"] for note in notes] == [500, 500, 500, 500, 400]
     assert [note["bytes"] for note in notes] == [
         path.stat().st_size for path in layout.segments_of(session)
     ]
-    assert blocks.events[-1]["kind"] == "end"
+    assert blocks.notes[-1].ends
     assert review(session, None).reproduced is True
 
 
