@@ -270,6 +270,17 @@ class Latency(msgspec.Struct, frozen=True):
     max_ms: float
 
 
+class ListenerCounts(msgspec.Struct):
+    """What listeners count, as in ``Statistics``; None where nobody does."""
+
+    recorded: Count | None = None
+    not_recorded: Count | None = None
+    recorder_waiting: Count | None = None
+    viewers: Count | None = None
+    viewer_drops: Count | None = None
+    viewers_refused: Count | None = None
+
+
 class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
     """Counts of everything since the guard started.
 
@@ -319,8 +330,16 @@ class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
         return sum(self.rejected.values())
 
     @classmethod
-    def of(cls, source: SourceStatistics, *, decided: int, late: int, latency: Latency) -> Self:
-        """Return those of a source and of what was decided on it."""
+    def of(
+        cls,
+        source: SourceStatistics,
+        *,
+        decided: int,
+        late: int,
+        latency: Latency,
+        counts: ListenerCounts,
+    ) -> Self:
+        """Return those of a source, of what was decided on it, and what listeners counted."""
         return cls(
             received=source.received,
             decoded=source.decoded,
@@ -338,4 +357,10 @@ class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
             decided=decided,
             late=late,
             latency=latency,
+            recorded=counts.recorded,
+            not_recorded=counts.not_recorded,
+            recorder_waiting=counts.recorder_waiting,
+            viewers=counts.viewers,
+            viewer_drops=counts.viewer_drops,
+            viewers_refused=counts.viewers_refused,
         )

@@ -56,7 +56,7 @@ _LOGGER.addHandler(logging.NullHandler())
 _LOGGER.propagate = False  # a line on standard error would run across the dashboard
 
 
-class Letter(NamedTuple):
+class Message(NamedTuple):
     """A message that came in; ``retained`` where the broker kept it from before we came."""
 
     topic: str
@@ -90,8 +90,8 @@ class TooLong(NamedTuple):
     length: int
 
 
-Heard = Letter | Up | Down | TooLong
-Hear = Callable[[Heard], None]
+LinkEvent = Message | Up | Down | TooLong
+Handle = Callable[[LinkEvent], None]
 
 
 class Denied(Exception):
@@ -115,7 +115,7 @@ class MqttLink:
 
     Args:
         broker: Where.
-        hear: Called on the link's thread with all that happens; must be quick and not raise.
+        handle: Called on the link's thread with all that happens; must be quick and not raise.
         topics: What to subscribe to, at QoS 0: nothing here is worth a late repetition.
         hints: Further topics, that the broker may deny.
         will: What the broker shall say for us when we are gone without a goodbye.
@@ -128,7 +128,7 @@ class MqttLink:
     def __init__(
         self,
         broker: Broker,
-        hear: Hear,
+        handle: Handle,
         topics: Sequence[str] = (),
         *,
         hints: Sequence[str] = (),
@@ -137,7 +137,7 @@ class MqttLink:
     ) -> None:
         self.dropped = 0
         self._broker = broker
-        self._hear = hear
+        self._handle = handle
         self._topics = tuple(topics)
         self._hints = tuple(hints)
         self._will = will
@@ -188,7 +188,7 @@ class MqttLink:
         return not self._thread.is_alive()
 
     def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
-        """Call a function on the link's thread, later. Only from ``hear``."""
+        """Call a function on the link's thread, later. Only from ``handle``."""
         if self._loop is not None:
             self._loop.call_later(delay_s, function)
 
@@ -218,7 +218,7 @@ class MqttLink:
             why = await self._one_connection()
             if self._stop.is_set():
                 return
-            self._hear(Down(why))
+            self._handle(Down(why))
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stop.wait(), self._backoff.wait_s())
                 return
@@ -231,7 +231,7 @@ class MqttLink:
                 await self._subscribe(client)
                 self._backoff.reset()
                 self._forget_stale_posts()
-                self._hear(Up())
+                self._handle(Up())
                 await self._serve(client)
         except (
             aiomqtt.MqttError,
@@ -263,7 +263,7 @@ class MqttLink:
         )
         # The only place where what comes can be bounded before it is held.
         paho: Any = client._client
-        paho._sock_recv = PacketReader(paho._sock_recv, lambda n: self._hear(TooLong(n)))
+        paho._sock_recv = PacketReader(paho._sock_recv, lambda n: self._handle(TooLong(n)))
         return client
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
@@ -281,8 +281,8 @@ class MqttLink:
 
     def _take(self, message: aiomqtt.Message) -> None:
         payload = message.payload
-        self._hear(
-            Letter(
+        self._handle(
+            Message(
                 str(message.topic),
                 payload if isinstance(payload, bytes) else b"",
                 message.retain,

@@ -62,7 +62,7 @@ class AlarmDesk:
         """Take another onset from now on."""
         self._onset_kpa = onset_kpa
 
-    def hear(self, decision: Decision) -> list[AlarmTurn]:
+    def feed(self, decision: Decision) -> list[AlarmTurn]:
         """Take a decision; return what moved. Quick where nothing did."""
         # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.
         suppressed = decision.boost_kpa < self._onset_kpa

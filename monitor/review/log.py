@@ -9,8 +9,8 @@ from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.store import MOST_IN_MEMORY, RowStore
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
@@ -177,7 +177,7 @@ class Log:
 
     def _of_log(self, rows: RowStore) -> Iterator[None]:
         filler = GapFiller()
-        for block in ahead(self._blocks):
+        for block in read_ahead(self._blocks):
             rows.add(block if self._blocks.ticked else filler.fill(block))
             yield
 

@@ -15,9 +15,9 @@ from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.recorder.span import Span, readings_of
 from monitor.review.mistakes import MistakeSearch
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import TIME
 from rules.events import Event, EventTracker, Turn
 from rules.facts import Action
@@ -262,7 +262,7 @@ def _review_log(path: Path, rig: str | None) -> Review:
     result.slowest_step_s = slowest_period_s(rig_file.rig, rig_file.rig.paid.boost_kpa[-1])
     result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
     replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
-    for rows in ahead(blocks):
+    for rows in read_ahead(blocks):
         result.span.take(rows)
         if result.step_s is None:
             result.step_s = _median_step_s(rows)

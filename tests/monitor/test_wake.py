@@ -79,14 +79,14 @@ def test_a_flood_wakes_a_busy_loop_once_and_nothing_is_lost() -> None:
 
 
 def test_a_flood_is_bounded_before_the_loop_sees_it() -> None:
-    """The oldest go, and are counted; then the end comes, behind what was put before it."""
+    """The oldest go, and are counted; what is closed ends."""
 
     async def main() -> None:
         statistics = SourceStatistics()
         inbox = Inbox(statistics, most=100)
         from_a_thread(flood(inbox))
-        from_a_thread(inbox.close_from_thread)
         found = await texts(inbox, 100)
+        inbox.close()
         assert found == [str(i) for i in range(FLOOD - 100, FLOOD)]
         assert statistics.dropped == FLOOD - 100
         with pytest.raises(StopAsyncIteration):
@@ -171,14 +171,14 @@ def test_the_first_answer_counts() -> None:
 
     async def main() -> None:
         answer: Answer[str] = Answer()
-        from_a_thread(lambda: answer.say("first"))
-        from_a_thread(lambda: answer.say("second"))
+        from_a_thread(lambda: answer.give("first"))
+        from_a_thread(lambda: answer.give("second"))
         assert await answer == "first"
         given_up: Answer[str] = Answer()
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.0):
                 await given_up
-        given_up.say("late")
+        given_up.give("late")
         await asyncio.sleep(0)
 
     asyncio.run(main())

@@ -125,7 +125,7 @@ def test_a_running_guard_and_a_review_name_the_rig_first(tmp_path: Path) -> None
     guard, desk = Guard(rig), CauseDesk(rig)
     first = []
     for sample in drive("pump_stop"):
-        desk.hear(guard.step(sample))
+        desk.feed(guard.step(sample))
         if desk.work():
             first.append(desk.ranked[0])
     assert any(c.cause == OF_RIG and "transport_delay" in c.check_first for c in first)

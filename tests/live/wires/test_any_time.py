@@ -14,14 +14,14 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from monitor.broker.link import Letter
+from monitor.broker.link import Message
 from monitor.review.review import review
 from monitor.source_facts import SourceStatistics
 from monitor.sources.align import Aligner
 from monitor.sources.lines.columns import NO_TIME, Rejected
 from monitor.sources.lines.senml import resolve
 from monitor.sources.lines.stream import StreamDecoder
-from monitor.sources.topics.messages import ChannelTopics, LetterReader, SenmlTopic
+from monitor.sources.topics.messages import ChannelTopics, MessageReader, SenmlTopic
 from rules.channels import TIME_BOUND_S, Sample, is_time
 from rules.facts import Action
 from rules.guard import Guard
@@ -162,19 +162,19 @@ def test_a_pack_without_a_usable_time_is_refused(time: float, key: str) -> None:
     assert refused.value.reason in (NO_TIME, "time ahead")
 
 
-def _channels(time: float) -> tuple[LetterReader, Letter]:
-    return ChannelTopics("p", BRINDLE), Letter("p/boost_kpa", f"1.0,{time!r}".encode(), False, 0)
+def _channels(time: float) -> tuple[MessageReader, Message]:
+    return ChannelTopics("p", BRINDLE), Message("p/boost_kpa", f"1.0,{time!r}".encode(), False, 0)
 
 
-def _senml(time: float) -> tuple[LetterReader, Letter]:
+def _senml(time: float) -> tuple[MessageReader, Message]:
     pack = json.dumps([{"n": "boost_kpa", "v": 1.0, "bt": time}]).encode()
-    return SenmlTopic("p", BRINDLE), Letter("p", pack, False, 0)
+    return SenmlTopic("p", BRINDLE), Message("p", pack, False, 0)
 
 
 @pytest.mark.parametrize("make", [_channels, _senml])
 @pytest.mark.parametrize("time", [-(2.0**63), -1e300, 1e300])
 def test_a_message_without_a_usable_time_is_refused(
-    make: Callable[[float], tuple[LetterReader, Letter]], time: float
+    make: Callable[[float], tuple[MessageReader, Message]], time: float
 ) -> None:
     """In either form; what came before and what comes after are news as ever."""
     reader, letter = make(time)

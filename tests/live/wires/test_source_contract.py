@@ -276,6 +276,8 @@ async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
 
     class Blocks:
         statistics = FakeSource().statistics
+        cut = None
+        rig_text = ""
 
         def __iter__(self) -> Iterator[Any]:
             import numpy as np

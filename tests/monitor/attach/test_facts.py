@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.attach.facts import DecisionHead, EventFacts, Latency, Statistics
+from monitor.attach.facts import DecisionHead, EventFacts, Latency, ListenerCounts, Statistics
 from monitor.attach.protocol import Bye, Ending, EventTurn, Message, decode, encode
 from monitor.source_facts import SourceStatistics
 from rules.events import EventTracker, Turn
@@ -59,7 +59,11 @@ def test_an_event_is_told_whole() -> None:
 def test_counts_that_do_not_apply_are_left_out() -> None:
     """Of a guard that records and serves nothing; all others are there, nought or not."""
     counts = Statistics.of(
-        SourceStatistics(), decided=3, late=0, latency=Latency(3, 0.1, 0.2, 0.3, 0.4)
+        SourceStatistics(),
+        decided=3,
+        late=0,
+        latency=Latency(3, 0.1, 0.2, 0.3, 0.4),
+        counts=ListenerCounts(),
     )
     facts = json.loads(encode(Bye(Ending.STOPPED, "told to", counts)))["statistics"]
     assert facts["received"] == 0

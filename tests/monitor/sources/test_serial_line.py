@@ -16,7 +16,8 @@ from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.inbox import Inbox
 from monitor.sources.lines.line_checks import with_crc
-from monitor.sources.serial_line import SerialSource, plainly
+from monitor.sources.port_faults import plainly
+from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
@@ -332,10 +333,10 @@ async def test_a_full_inbox_drops_the_oldest_and_counts() -> None:
     thread.start()
     thread.join()
     inbox.put_from_thread(arrivals[5:])
-    inbox.close_from_thread(OSError("gone"))
     assert [await inbox.get() for _ in range(3)] == arrivals[5:]
     assert statistics.dropped == 5
-    with pytest.raises(OSError, match="gone"):
+    inbox.close()
+    with pytest.raises(StopAsyncIteration):
         await inbox.get()
 
 

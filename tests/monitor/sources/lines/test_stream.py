@@ -105,7 +105,7 @@ def test_a_wrong_speed_is_said_in_words() -> None:
     for lines in (True, False):
         line, framer = Line(), LineFramer()
         for at in range(0, len(noise), 64):
-            line.decoder.saw(noise[at : at + 64])
+            line.decoder.look_at(noise[at : at + 64])
             if lines:
                 assert line.say(*framer.feed(noise[at : at + 64])) == []
         ((kind, words),) = line.told()
@@ -116,7 +116,7 @@ def test_a_wrong_speed_is_said_in_words() -> None:
 def test_a_wrong_speed_at_the_other_end_of_tcp() -> None:
     """Where this end has no speed, none is named."""
     line = Line(baud=None)
-    line.decoder.saw(b"\x80\xf8\x00" * 300)
+    line.decoder.look_at(b"\x80\xf8\x00" * 300)
     ((_, words),) = line.told()
     assert "baud" not in words
 
@@ -139,7 +139,7 @@ def test_a_line_that_works_says_nothing() -> None:
     line = Line()
     for i in range(500):
         raw = HEADER if i % 50 == 0 else b"x" if i % 7 == 0 else text(i)
-        line.decoder.saw(raw + b"\r\n")
+        line.decoder.look_at(raw + b"\r\n")
         line.say(raw)
     assert line.told() == []
     assert line.statistics.clock == {}
@@ -259,7 +259,7 @@ def test_any_stream_is_counted_and_never_raises(lines: list[bytes], milliseconds
     """Whatever lines come in whatever order, they are samples, headers or refused."""
     line = Line(MS_RIG if milliseconds else RIG)
     for raw in lines:
-        line.decoder.saw(raw)
+        line.decoder.look_at(raw)
         for sample in line.say(raw):
             assert len(sample) == len(Sample(0.0))
             assert float("inf") not in sample

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.sources.lines.units import known_unit
+from monitor.sources.lines.unit_row import known_unit
 from monitor.sources.logs.csv_blocks import CsvBlocks
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput

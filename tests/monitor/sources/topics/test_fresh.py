@@ -7,7 +7,7 @@ from typing import Final
 import pytest
 
 from monitor.broker.fake import FakeBroker
-from monitor.broker.link import Letter, Post
+from monitor.broker.link import Message, Post
 from monitor.sources.align import Aligner
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.lines.columns import Rejected
@@ -28,12 +28,12 @@ SCENARIO, RIG_FILE = load_scenario_and_rig("healthy_pulls")
 PULL: Final = [s for s in run(SCENARIO, 3) if s.time_s < 16.0]
 STOPS_S: Final = next(s.time_s for s in PULL if s.boost_kpa > 150.0)
 SMALL_RIG = rig_from_text(SMALL, "small.toml")
-Message = tuple[float, str, str]  # when it comes, s; payload; column
+Sent = tuple[float, str, str]  # when it comes, s; payload; column
 
 
-def delivered_twice(late_s: float, *, timed: bool, stops_s: float) -> list[Message]:
+def delivered_twice(late_s: float, *, timed: bool, stops_s: float) -> list[Sent]:
     """Return a pull's messages and each of them once more; no spray flows from ``stops_s`` on."""
-    found: list[Message] = []
+    found: list[Sent] = []
     for sample in PULL:
         for j, (name, mapped) in enumerate(RIG_FILE.columns.items()):
             value = getattr(sample, name)
@@ -48,16 +48,16 @@ def delivered_twice(late_s: float, *, timed: bool, stops_s: float) -> list[Messa
     return sorted(found, key=lambda message: message[0])
 
 
-def samples_of(messages: list[Message]) -> Iterator[tuple[float, Sample]]:
+def samples_of(messages: list[Sent]) -> Iterator[tuple[float, Sample]]:
     """Read messages as a source does, on a clock of our own; yield samples and when they came."""
     reader, due_s = ChannelTopics("p", RIG_FILE), None
     for at_s, payload, column in messages:
         if due_s is not None and at_s > due_s:
             yield from ((at_s, merged.sample) for merged in reader.expire(round(at_s * 1e9)))
             due_s = None
-        letter = Letter(f"p/{column}", payload.encode(), False, round(at_s * 1e9))
+        message = Message(f"p/{column}", payload.encode(), False, round(at_s * 1e9))
         try:
-            yield from ((at_s, merged.sample) for merged in reader.read(letter))
+            yield from ((at_s, merged.sample) for merged in reader.read(message))
         except Rejected:
             continue
         if reader.holding and due_s is None:

@@ -8,7 +8,7 @@ from typing import Any, Final
 BLOCKS_AHEAD: Final = 4
 
 
-def ahead(blocks: Iterable[Any]) -> Iterator[Any]:
+def read_ahead(blocks: Iterable[Any]) -> Iterator[Any]:
     """Yield blocks while a thread reads the next few: reading and deciding both leave the GIL."""
     waiting: queue.Queue[Any] = queue.Queue(BLOCKS_AHEAD)
     end = object()

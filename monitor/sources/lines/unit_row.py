@@ -5,7 +5,6 @@ from math import isclose
 from typing import Final
 
 from monitor.sources.lines.columns import OWN_TIME, Columns
-from monitor.sources.logs.csv_layout import CsvLayout
 from rules.channels import CHANNELS, ROW_NAMES
 from simulator.rig import ColumnMap, RigFile, quantity_of
 from simulator.strict import UNITS, BadInput, Quantity, Seconds, clean
@@ -29,29 +28,12 @@ _KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not 
 _BY_CASE: Final = {unit.lower(): unit for unit in sorted(_KNOWN) if len(unit) > 1}
 
 
-def check_units(layout: CsvLayout, columns: Columns, rig_file: RigFile, where: str) -> None:
-    """Check the units a log says itself, in a row under its header or with its columns.
-
-    Spellings that aren't known are passed over, as are units that mean the same (cc/min, mL/min).
-
-    Args:
-        layout: The log's layout.
-        columns: Its columns.
-        rig_file: The rig that says what unit each is in.
-        where: How messages call the log.
-
-    Raises:
-        BadInput: A mapped column's unit is a known one, and another than the rig's.
-    """
-    if layout.words:
-        where = f"{where}:{layout.words_line}" if layout.words_line else where
-        check_unit_words(layout.names, layout.words, columns, rig_file, where)
-
-
-def check_unit_words(
+def check_units(
     names: Sequence[str], words: Sequence[str], columns: Columns, rig_file: RigFile, where: str
 ) -> None:
-    """Check a row of units that stands under a header, in a file or on a line.
+    """Check the units a log says itself: in a row under its header, or with its columns.
+
+    Spellings that aren't known are passed over, as are units that mean the same (cc/min, mL/min).
 
     Args:
         names: The header's fields.
