@@ -282,39 +282,39 @@ class ListenerCounts(msgspec.Struct):
 
 
 class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
-    """Counts of everything since the guard started.
+    """Counts of everything since the guard started. None, and left out: not known, or not counted.
 
     Attributes:
         received: This and what follows, to ``most_waiting``: as in ``SourceStatistics``.
         decided: Decisions, ticks for silence included.
         late: Rows not used: older than what was decided on.
         latency: How long deciding took.
-        recorded: Rows recorded; this and the next two None where nothing is recorded.
+        recorded: Rows recorded.
         not_recorded: Rows that could not be.
         recorder_waiting: Rows not written yet.
-        viewers: How many are attached; this and the next two None where none can be.
+        viewers: How many are attached.
         viewer_drops: Messages dropped since a viewer didn't read.
         viewers_refused: Viewers turned away.
-        not_published: Messages a publisher dropped; None for whoever isn't one.
+        not_published: Messages the publisher dropped, for its own health message.
         alarm_rates: In a goodbye, how the alarm rates stand.
     """
 
-    received: Count
-    decoded: Count
-    headers: Count
-    rejected: dict[str, Count]
-    dropped: Count
-    connects: Count
-    lost: Count
-    clock: dict[str, Count]
+    received: Count | None = None
+    decoded: Count | None = None
+    headers: Count | None = None
+    rejected: dict[str, Count] | None = None
+    dropped: Count | None = None
+    connects: Count | None = None
+    lost: Count | None = None
+    clock: dict[str, Count] | None = None
     drift_ppm: float | None
-    no_numbers: Count = 0
-    noted: dict[str, Count] = {}
-    waiting: Count
-    most_waiting: Count
-    decided: Count
-    late: Count
-    latency: Latency
+    no_numbers: Count | None = None
+    noted: dict[str, Count] | None = None
+    waiting: Count | None = None
+    most_waiting: Count | None = None
+    decided: Count | None = None
+    late: Count | None = None
+    latency: Latency | None = None
     recorded: Count | None = None
     not_recorded: Count | None = None
     recorder_waiting: Count | None = None
@@ -325,9 +325,9 @@ class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
     alarm_rates: list[str] | None = None
 
     @property
-    def refused(self) -> int:
+    def refused(self) -> int | None:
         """Lines not used, for whatever reason."""
-        return sum(self.rejected.values())
+        return None if self.rejected is None else sum(self.rejected.values())
 
     @classmethod
     def of(
@@ -350,8 +350,8 @@ class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
             lost=source.lost,
             clock=dict(source.clock),
             drift_ppm=source.drift_ppm,
-            no_numbers=source.no_numbers,
-            noted=dict(+source.noted),
+            no_numbers=source.no_numbers or None,
+            noted=dict(+source.noted) or None,
             waiting=source.waiting,
             most_waiting=source.most_waiting,
             decided=decided,

@@ -146,7 +146,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
         status: One line: what is being done to the engine, and why.
         decision: The newest decision's leading fields.
         health: Health of each mapped channel, in words.
-        statistics: Counts since the guard started; None where what is shown is the past.
+        statistics: Counts since the guard started.
         alarms: The alarms that are not normal, first-out first.
         sounding: Whether the bell should ring.
         causes: The likeliest causes of the trouble in the spray system, where there is any.
@@ -158,7 +158,7 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
     status: str
     decision: DecisionHead
     health: dict[str, str]
-    statistics: Statistics | None
+    statistics: Statistics
     rows: list[list[float | None]]
     alarms: Annotated[list[StandingAlarm], msgspec.Meta(max_length=MOST_ALARMS)] = []
     sounding: bool = False

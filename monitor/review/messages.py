@@ -4,7 +4,7 @@ from bisect import bisect_left, bisect_right
 from typing import Final
 
 from monitor.attach import protocol
-from monitor.attach.facts import DecisionHead, EventFacts
+from monitor.attach.facts import DecisionHead, EventFacts, Statistics
 from monitor.attach.terms import shown
 from monitor.review.decided import Decided, TurnAt
 from monitor.source_facts import SourceKind
@@ -49,7 +49,7 @@ def frame_at(decided: Decided, index: int) -> protocol.Frame:
         status=status(rig, decision),
         decision=DecisionHead.of(decision),
         health=protocol.health_of(rig, decision),
-        statistics=None,
+        statistics=Statistics(decided=index + 1, late=decided.late_until(index), drift_ppm=None),
         rows=[[decided.time_s(index), *protocol.trace_row(decision)[1:]]],
         alarms=alarms,
         sounding=sounding,

@@ -34,6 +34,7 @@ RATE_OVER_S: Final = 2.0
 SLOW_S: Final = 0.25
 LATELY_S: Final = 10.0
 _UNDECIDED: Final = DecisionHead()
+_UNCOUNTED: Final = Statistics(drift_ppm=None)
 _VALUE_COLUMNS: Final = {"boost_kpa": "boost_kpa", "delivered_ml_min": "delivered_ml_min"}
 
 
@@ -231,11 +232,10 @@ class Picture:
         return int(value) if value in {0.0, 1.0, 2.0, 3.0} else -1
 
     @property
-    def statistics(self) -> Statistics | None:
-        """The newest statistics; None before the first."""
-        if self.bye is not None:
-            return self.bye.statistics
-        return self.frame.statistics if self.frame else None
+    def statistics(self) -> Statistics:
+        """The newest statistics; all of them unknown before the first."""
+        newest = self.bye or self.frame
+        return _UNCOUNTED if newest is None else newest.statistics
 
     def health(self, channel: str) -> str:
         """Return a channel's health in words: "not mapped" where the rig has no such channel."""
@@ -291,20 +291,19 @@ class Picture:
             if health != "healthy"
         )
         self.trace.add(frame.rows, unknown=ill)
-        if frame.statistics is not None:
-            self._count(frame.statistics, now_s)
-
-    def _count(self, counts: Statistics, now_s: float) -> None:
+        counts = frame.statistics
         for counted, found in (
             ("rejected", counts.refused),
             ("late", counts.late),
             ("dropped", counts.dropped),
             ("lost", counts.lost),
         ):
-            before, rose_s = self._last_rise.get(counted, (found, float("-inf")))
-            self._last_rise[counted] = (found, now_s if found > before else rose_s)
+            before, rose_s = self._last_rise.get(counted, (found or 0, float("-inf")))
+            self._last_rise[counted] = (found or 0, now_s if (found or 0) > before else rose_s)
         # The guard decides on silence too, so its own count of decisions is no sign of a sample.
-        count = counts.decoded
+        count = counts.decided if counts.decoded is None else counts.decoded
+        if count is None:
+            return
         if not self._counts or count != self._counts[-1][1]:
             self._sample_s = now_s
             self._spacing.heard(now_s, count)

@@ -16,16 +16,19 @@ class Line(NamedTuple):
     odd: bool = False
 
 
-def reasons_in_words(reasons: dict[str, int]) -> str:
+def reasons_in_words(reasons: dict[str, int] | None) -> str:
     """Return counts by reason, the most common first: "bad number 2, too short 1"."""
-    found = sorted(((r, n) for r, n in reasons.items() if n > 0), key=lambda pair: -pair[1])
+    found = [(reason, count) for reason, count in (reasons or {}).items() if count > 0]
+    found.sort(key=lambda pair: -pair[1])
     words = [f"{reason} {count}" for reason, count in found[:MOST_REASONS]]
     more = len(found) - MOST_REASONS
     return ", ".join(words) + (f" and {more} more reasons" if more > 0 else "")
 
 
-def latency_in_words(latency: Latency) -> str:
+def latency_in_words(latency: Latency | None) -> str:
     """Return how long deciding took: p50, p99, p99.9 and most."""
+    if latency is None:
+        return "p50 --, p99 --, p99.9 --, most -- ms"
     return (
         f"p50 {latency.p50_ms:z.2f}, p99 {latency.p99_ms:z.2f}, p99.9 {latency.p999_ms:z.2f}, "
         f"most {latency.max_ms:z.2f} ms"
@@ -34,23 +37,24 @@ def latency_in_words(latency: Latency) -> str:
 
 def lines(facts: Statistics) -> Iterator[Line]:
     """Yield a guard's statistics, from the wire to the viewers."""
-    headers = f", headers {facts.headers}" if facts.headers else ""
-    yield Line("received", f"{facts.received}, of them decoded {facts.decoded}{headers}")
+    received = f"{in_words(facts.received)}, of them decoded {in_words(facts.decoded)}"
+    yield Line("received", received + (f", headers {facts.headers}" if facts.headers else ""))
     refused = reasons_in_words(facts.rejected)
     yield Line("rejected", f"{facts.refused}: {refused}" if refused else "0", bool(refused))
     if facts.no_numbers:
         yield Line("no number", f"{facts.no_numbers} cells with text, never healthy", True)
     told = "by sequence numbers" if facts.lost else "as far as sequence numbers tell"
-    yield Line("lost", f"{facts.lost} on the way, {told}", facts.lost > 0)
-    yield Line("late", f"{facts.late} not used: older than what was decided on", facts.late > 0)
-    waiting = f"waiting now {facts.waiting}, most {facts.most_waiting}"
-    words = f"{facts.dropped} since deciding fell behind; {waiting}"
-    yield Line("dropped", words, facts.dropped > 0)
-    yield Line("decided", f"{facts.decided}, ticks for silence included")
+    yield Line("lost", f"{in_words(facts.lost)} on the way, {told}", bool(facts.lost))
+    late = f"{in_words(facts.late)} not used: older than what was decided on"
+    yield Line("late", late, bool(facts.late))
+    waiting = f"waiting now {in_words(facts.waiting)}, most {in_words(facts.most_waiting)}"
+    words = f"{in_words(facts.dropped)} since deciding fell behind; {waiting}"
+    yield Line("dropped", words, bool(facts.dropped))
+    yield Line("decided", f"{in_words(facts.decided)}, ticks for silence included")
     yield Line("latency", latency_in_words(facts.latency))
     yield from _kept(facts)
-    times = "once" if facts.connects == 1 else f"{facts.connects} times"
-    yield Line("connected", times, facts.connects > 1)
+    times = "once" if facts.connects == 1 else f"{in_words(facts.connects)} times"
+    yield Line("connected", times, (facts.connects or 0) > 1)
     clock = reasons_in_words(facts.clock)
     if clock or facts.drift_ppm is not None:
         parts = [clock] if clock else []
@@ -61,13 +65,14 @@ def lines(facts: Statistics) -> Iterator[Line]:
 
 def _kept(facts: Statistics) -> Iterator[Line]:
     if facts.recorded is not None:
-        missing, waiting = facts.not_recorded or 0, _n(facts.recorder_waiting)
-        words = f"{facts.recorded}, not recorded {missing}, waiting {waiting}"
-        yield Line("recorded", words, missing > 0)
-    words = f"{_n(facts.viewers)} attached, messages dropped {_n(facts.viewer_drops)}"
-    odd = bool(facts.viewer_drops or facts.viewers_refused)
-    yield Line("viewers", f"{words}, refused {_n(facts.viewers_refused)}", odd)
+        words = f"{facts.recorded}, not recorded {in_words(facts.not_recorded)}"
+        words += f", waiting {in_words(facts.recorder_waiting)}"
+        yield Line("recorded", words, bool(facts.not_recorded))
+    drops, refused = facts.viewer_drops, facts.viewers_refused
+    words = f"{in_words(facts.viewers)} attached, messages dropped {in_words(drops)}"
+    yield Line("viewers", f"{words}, refused {in_words(refused)}", bool(drops or refused))
 
 
-def _n(value: int | None) -> str:
-    return "--" if value is None else str(value)
+def in_words(count: int | None) -> str:
+    """Return a count; ``--`` where it is unknown."""
+    return "--" if count is None else str(count)

@@ -24,6 +24,7 @@ from monitor.attach.protocol import (
 from monitor.words.alarms import operation_in_words, turn_in_words
 from monitor.words.counts import latency_in_words, reasons_in_words
 from monitor.words.events import event_in_words
+from monitor.words.literal import or_nan
 from monitor.words.readings import readings_in_words
 from monitor.words.units import METRIC, Units
 from rules.alarms.rates import Mover
@@ -88,7 +89,7 @@ class LineTalk:
 
     def _say_readings(self, frame: Frame) -> None:
         """Say every ten seconds what a status line has no room for, from the first ten on."""
-        now_s, decoded = self._now_s(), 0 if frame.statistics is None else frame.statistics.decoded
+        now_s, decoded = self._now_s(), or_nan(frame.statistics.decoded)
         span_s = now_s - self._readings_s
         if span_s < READINGS_EVERY_S or self._hello is None:
             return
@@ -144,11 +145,11 @@ def _end_in_words(bye: Bye) -> str:
     missing = f"{counts.not_recorded} NOT recorded, " if counts.not_recorded else ""
     lost = f"{counts.lost} lost on the way, " if counts.lost else ""
     return (
-        f"ended: {end_in_words(bye.end, bye.why)}; {counts.received} received, "
-        f"{counts.decided} decided, {counts.recorded or 0} recorded, {missing}"
-        f"{counts.refused} rejected{why}, {lost}{counts.late} late, {counts.dropped} dropped, "
-        f"at most {counts.most_waiting} waiting; decided within "
-        f"{latency_in_words(counts.latency)}"
+        f"ended: {end_in_words(bye.end, bye.why)}; {counts.received or 0} received, "
+        f"{counts.decided or 0} decided, {counts.recorded or 0} recorded, {missing}"
+        f"{counts.refused or 0} rejected{why}, {lost}{counts.late or 0} late, "
+        f"{counts.dropped or 0} dropped, at most {counts.most_waiting or 0} waiting; "
+        f"decided within {latency_in_words(counts.latency)}"
     )
 
 

@@ -32,7 +32,7 @@ def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
     counts = frame.statistics
     if hello.session is None:
         parts.append("not recording")
-    elif counts is not None:
+    else:
         lost = f", {counts.not_recorded} NOT recorded" if counts.not_recorded else ""
         parts.append(f"recorded {_n(counts.recorded)} rows{lost}")
     parts.append(count_in_words(frame.alarms) or "no alarms")
@@ -61,13 +61,11 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
 
 
 def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
-    yield f"{_n(None if isnan(rate_hz) else rate_hz)} samples a second"
     counts = frame.statistics
-    if counts is None:
-        return
-    yield f"rejected {counts.refused}"
+    yield f"{_n(None if isnan(rate_hz) else rate_hz)} samples a second"
+    yield f"rejected {counts.refused or 0}"
     for name, found in (("lost", counts.lost), ("late", counts.late), ("dropped", counts.dropped)):
-        if found > 0:
+        if found:
             yield f"{name} {found}"
 
 

@@ -58,7 +58,7 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     if frame.alarms:
         names = ", ".join(f"{alarm.label} ({alarm.state})" for alarm in frame.alarms)
         yield f"  alarms: {clean(names, LONGEST)}"
-    for line in () if frame.statistics is None else counts.lines(frame.statistics):
+    for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)
 
 

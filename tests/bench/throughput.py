@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.facts import Statistics
+from monitor.attach.facts import Latency, Statistics
 from monitor.attach.protocol import Bye, Frame
 from monitor.guard.process import Order
 from monitor.guard.warm import is_warm
@@ -77,6 +77,16 @@ while True:
         except ValueError:
             pass
 """
+
+
+def _n(count: int | None) -> int:
+    return count or 0
+
+
+def _latency(facts: Statistics) -> Latency:
+    if facts.latency is None:
+        raise RuntimeError("found no latency in a guard's goodbye")
+    return facts.latency
 
 
 @dataclass(slots=True)
@@ -200,15 +210,15 @@ def guarded(rate: int, folder: Path) -> Held:
         took_cpu_s = cpu_s(watched.process.pid) - before_s
         watched.until_idle()
         facts = watched.stop()
-    lost = facts.dropped + (facts.not_recorded or 0) + facts.refused
+    lost = _n(facts.dropped) + _n(facts.not_recorded) + _n(facts.refused)
     return Held(
         rate,
         int(sent),
-        facts.decoded - lost,
+        _n(facts.decoded) - lost,
         float(took_s) - SECONDS,
         1e6 * took_cpu_s / int(sent),
-        facts.most_waiting,
-        facts.latency.p99_ms,
+        _n(facts.most_waiting),
+        _latency(facts).p99_ms,
     )
 
 
@@ -235,7 +245,7 @@ def cars(count: int, folder: Path) -> tuple[object, ...]:
         for watched in guards:
             watched.until_idle()
         facts = [watched.stop() for watched in guards]
-    used = sum(f.decoded - f.dropped - (f.not_recorded or 0) for f in facts)
+    used = sum(_n(f.decoded) - _n(f.dropped) - _n(f.not_recorded) for f in facts)
     share = sum(shares) / count
     return (
         count,
@@ -243,8 +253,8 @@ def cars(count: int, folder: Path) -> tuple[object, ...]:
         sent - used,
         f"{100.0 * share:.1f} %",
         f"{1.0 / share:.0f}",
-        f"{max(f.latency.p99_ms for f in facts):.2f}",
-        f"{max(f.latency.max_ms for f in facts):.1f}",
+        f"{max(_latency(f).p99_ms for f in facts):.2f}",
+        f"{max(_latency(f).max_ms for f in facts):.1f}",
         f"{memory:.0f}",
     )
 

@@ -9,7 +9,6 @@ from pathlib import Path
 import msgspec
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.facts import Statistics
 from monitor.attach.protocol import Bye, EventTurn, Frame, Message
 from monitor.guard.process import Order
 
@@ -78,10 +77,3 @@ async def frames_of(messages: AsyncIterator[Message]) -> AsyncIterator[Frame]:
     async for message in messages:
         if isinstance(message, Frame):
             yield message
-
-
-def counted(frame: Frame) -> Statistics:
-    """Return a running guard's counts out of a frame."""
-    if frame.statistics is None:
-        raise AssertionError("found a frame of the past, expected a running guard's")
-    return frame.statistics

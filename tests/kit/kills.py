@@ -16,7 +16,7 @@ from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
 from monitor.review.review import Review, review
 from rules.channels import TIME
-from tests.kit.guards import counted, frames_of
+from tests.kit.guards import frames_of
 from tests.kit.rig_text import SMALL
 
 SEND_EVERY_S = 0.002
@@ -112,8 +112,8 @@ def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -
         decided = told = 0
         async with ViewerLink(endpoint) as link:
             async for frame in frames_of(link.messages()):
-                decided = counted(frame).decided
-                told = counted(frame).recorded or 0
+                decided = frame.statistics.decided or 0
+                told = frame.statistics.recorded or 0
                 if told >= after:
                     break
         sent = feeder.sent

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
+from monitor.attach.facts import Statistics
 from monitor.attach.protocol import Bye, CauseLine, Ending, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -28,7 +29,6 @@ from tests.kit.screen_messages import (
     frame,
     hello,
     rows,
-    statistics,
 )
 
 __all__ = ["CAUSES", "CHANNELS", "CHECK", "WENT", "event", "frame", "hello", "rows"]
@@ -214,7 +214,7 @@ def stories() -> list[Story]:
                 [
                     *_healthy(),
                     (101.4, [pulled, event_turn("raised", event())]),
-                    (101.5, [Bye(end, why, statistics(recorded=1840))]),
+                    (101.5, [Bye(end, why, Statistics(recorded=1840, drift_ppm=None))]),
                 ],
                 113.4,
                 (*words, "this picture is 12 s old", "? old", "was active", "1840 rows", advises),

@@ -8,6 +8,7 @@ from rich.cells import cell_len
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.counts import in_words
 from monitor.words.literal import figure, or_nan, plain, shortened
 
 MANY_WAITING: Final = 100  # a second of a usual logger's samples
@@ -47,9 +48,9 @@ def _recording(view: View, width: int) -> Row:
                 f" ! recording: {shortened(f'stopped: {picture.recorder_fault}', 24)} ", "warn"
             )
         ]
-    if counts is not None and counts.not_recorded:
-        return [view.say(f" ! {figure(counts.not_recorded, 0)} rows not recorded ", "warn")]
-    rows = f"{_n(counts.recorded if counts else None)} rows"
+    if counts.not_recorded:
+        return [view.say(f" ! {counts.not_recorded} rows not recorded ", "warn")]
+    rows = f"{in_words(counts.recorded)} rows"
     if view.link is Link.GONE:
         return [view.say(f"recorded {rows} ", "dim")]
     if width < 110:
@@ -62,8 +63,7 @@ def _counts(view: View, width: int) -> Row:
     picture = view.picture
     told = picture.statistics
     rate = picture.samples_a_second(view.now_s)
-    refused = told.refused if told else None
-    p99_ms = or_nan(told.latency.p99_ms if told else None)
+    p99_ms = or_nan(None if told.latency is None else told.latency.p99_ms)
     aged = "--" if picture.frame is None else age(picture.sample_age_s(view.now_s))
     if view.link is Link.LIVE:
         aged = f"<{picture.silent_after_s:z.1f} s"  # tenths would only flicker
@@ -72,23 +72,22 @@ def _counts(view: View, width: int) -> Row:
         (f"{per_s} samples/s" if width >= 110 else f"{per_s}/s", False),
         (f"last {aged} ago", view.old and picture.frame is not None and not picture.ended),
         (
-            f"rejected {_n(refused)}",
+            f"rejected {in_words(told.refused)}",
             picture.rose_lately("rejected", view.now_s),
         ),
-        (f"late {_n(told.late if told else None)}", picture.rose_lately("late", view.now_s)),
+        (f"late {in_words(told.late)}", picture.rose_lately("late", view.now_s)),
         (f"{'latency ' if width >= 110 else ''}p99 {figure(p99_ms, 2)} ms", False),
     ]
     if view.link is not Link.GONE:  # nobody views what is gone
-        counts.append((f"viewers {_n(told.viewers if told else None)}", False))
-    if told is not None:
-        for name, found, least in (
-            ("lost", told.lost, 1),
-            ("waiting", told.waiting, MANY_WAITING),
-            ("dropped", told.dropped, 1),
-        ):
-            if found >= least:
-                lately = name == "waiting" or picture.rose_lately(name, view.now_s)
-                counts.insert(2, (f"{name} {_n(found)}", lately))
+        counts.append((f"viewers {in_words(told.viewers)}", False))
+    for name, found, least in (
+        ("lost", told.lost, 1),
+        ("waiting", told.waiting, MANY_WAITING),
+        ("dropped", told.dropped, 1),
+    ):
+        if found is not None and found >= least:
+            lately = name == "waiting" or picture.rose_lately(name, view.now_s)
+            counts.insert(2, (f"{name} {found}", lately))
     row: Row = []
     for text, odd in counts:
         part = [view.say(f" ! {text} " if odd else f" {text} ", "warn" if odd else "dim")]
@@ -98,7 +97,3 @@ def _counts(view: View, width: int) -> Row:
             break
         row += part
     return row
-
-
-def _n(count: int | None) -> str:
-    return figure(or_nan(count), 0)

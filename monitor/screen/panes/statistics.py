@@ -16,11 +16,11 @@ class Statistics(Page):
         """Draw one count after the other; what went wrong is marked."""
         del height
         rows: list[Row] = [[view.say(" Statistics since the guard started", "strong")], []]
-        counts = view.picture.statistics
-        if counts is None:
+        picture = view.picture
+        if picture.frame is None and picture.bye is None:
             return [*rows, [view.say(" none yet", "dim")]]
         inner = max(20, width - _NAME_CELLS - 4)
-        for line in lines(counts):
+        for line in lines(picture.statistics):
             role = "strong" if line.odd else "ink"
             mark = "!" if line.odd else " "
             for i, words in enumerate(wrapped(plain(line.words), inner, 3)):

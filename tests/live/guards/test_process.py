@@ -23,7 +23,7 @@ from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.guards import counted, frames_of, guard, short_pump_stop, until_bye
+from tests.kit.guards import frames_of, guard, short_pump_stop, until_bye
 from tests.kit.patience import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
@@ -91,7 +91,7 @@ async def test_an_interrupt_finishes_the_recording(tmp_path: Path) -> None:
     with guard(order_for(tmp_path, speed=1.0)) as (pid, link):
         async with link:
             async for frame in frames_of(link.messages()):
-                if counted(frame).decided > 20:
+                if (frame.statistics.decided or 0) > 20:
                     os.kill(pid, signal.SIGINT)
                     break
             _, _, bye = await until_bye(link)
@@ -112,7 +112,7 @@ async def test_a_viewer_that_does_not_read_costs_the_guard_nothing(tmp_path: Pat
                 killed = ViewerLink(link.endpoint)
                 async with killed:
                     first = await anext(frames_of(killed.messages()))
-                    assert counted(first).viewers == 3
+                    assert first.statistics.viewers == 3
                 _, frames, bye = await until_bye(link)
     assert frames
     assert bye is not None
@@ -146,7 +146,7 @@ async def test_a_viewer_without_the_token_is_shown_the_door(tmp_path: Path) -> N
                 assert await reader.read() == b""
                 writer.close()
             frame = await anext(frames_of(link.messages()))
-            assert counted(frame).viewers == 1
+            assert frame.statistics.viewers == 1
             link.send(Command("stop"))
             _, _, bye = await until_bye(link)
     assert bye is not None
@@ -261,7 +261,7 @@ async def test_a_replayed_log_counts_what_was_handed_over_not_what_was_read(tmp_
         async with link:
             counts = []
             async for frame in frames_of(link.messages()):
-                counts.append(counted(frame).decoded)
+                counts.append(frame.statistics.decoded or 0)
                 if len(counts) == 10:
                     break
             link.send(Command("stop"))

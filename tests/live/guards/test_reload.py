@@ -29,7 +29,7 @@ from rules.guard import Guard
 from simulator.plant import run
 from simulator.rig import load_rig
 from simulator.scenario import load_scenario
-from tests.kit.guards import counted, guard
+from tests.kit.guards import guard
 from tests.kit.pty_pair import PtyPair
 from tests.kit.recordings import BRINDLE, DECIDED_AT, noted, read
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
@@ -76,7 +76,7 @@ async def until_decoded(messages: AsyncIterator[Message], count: int, heard: lis
     """Listen until so many samples have been decoded."""
     async for message in messages:
         heard.append(message)
-        if isinstance(message, Frame) and counted(message).decoded >= count:
+        if isinstance(message, Frame) and (message.statistics.decoded or 0) >= count:
             return
 
 

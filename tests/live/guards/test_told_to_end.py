@@ -17,7 +17,7 @@ from monitor.attach.client import ViewerLink, start_guard
 from monitor.attach.endpoint import Endpoint, running_endpoints
 from monitor.attach.protocol import Frame
 from monitor.recorder.reader import SessionBlocks
-from tests.kit.guards import counted, short_pump_stop
+from tests.kit.guards import short_pump_stop
 from tests.kit.patience import PATIENCE_S
 from tests.live.guards.test_process import order_for
 
@@ -78,7 +78,7 @@ def until(holds: Callable[[], object]) -> None:
 async def _watched_by(endpoint: Endpoint, viewers: int) -> None:
     async with asyncio.timeout(PATIENCE_S), ViewerLink(endpoint) as link:
         async for message in link.messages():
-            if isinstance(message, Frame) and (counted(message).viewers or 0) > viewers:
+            if isinstance(message, Frame) and (message.statistics.viewers or 0) > viewers:
                 return
 
 

@@ -4,11 +4,11 @@ import asyncio
 import json
 import sys
 from pathlib import Path
-from typing import Any
 
 import msgspec
 import pytest
 
+from monitor.attach.facts import OutputState
 from monitor.attach.protocol import AlarmTurn, EventTurn, Message
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
@@ -22,16 +22,10 @@ from simulator.coverage.cases import CASES
 from simulator.scenario import shipped_scenarios
 from simulator.strict.text import NEAREST, nearest
 from tests.kit.guards import guard, until_bye
-from tests.kit.screen_messages import alarm, event
+from tests.kit.screen_messages import alarm, event, output
 from tests.kit.screen_script import frame, hello, rows
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")
-
-
-def output(**changes: Any) -> dict[str, Any]:
-    """Return an output as a frame shows it, with some of it changed."""
-    facts = {"output": "RTS of /dev/x", "armed": True, "held": True, "why": "all is well"}
-    return {**facts, "fault": "", **changes}
 
 
 def test_channels_are_called_by_their_labels() -> None:
@@ -70,12 +64,12 @@ def test_text_or_json_lines_not_both(capsys: pytest.CaptureFixture[str]) -> None
         ),
     ],
 )
-def test_status_says_how_the_outputs_stand(outputs: list[dict[str, Any]], said: list[str]) -> None:
+def test_status_says_how_the_outputs_stand(outputs: list[OutputState], said: list[str]) -> None:
     """Held, armed, why and what is wrong, each output in a line of its own; JSON has it all."""
     seen = msgspec.structs.replace(frame("No action.", rows(0.0, 1.0), 20), outputs=outputs)
     lines = [line.strip() for line in in_words(hello(), seen)]
     assert [line for line in lines if "output" in line] == said
-    assert json.loads(as_json_line(hello(), seen))["outputs"] == outputs
+    assert json.loads(as_json_line(hello(), seen))["outputs"] == msgspec.to_builtins(outputs)
 
 
 @pytest.mark.parametrize("minutes", ["-3", "0", "nan", "inf"])

@@ -20,7 +20,6 @@ from monitor.sources.fake import FakeSource
 from monitor.words.lines import LineTalk
 from rules.channels import Sample
 from simulator.rig import rig_from_text
-from tests.kit.guards import counted
 from tests.kit.listening import Told
 from tests.kit.recordings import noted
 from tests.kit.rig_text import SMALL
@@ -78,7 +77,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
 def stopped_frame() -> Frame:
     """Return a frame of a guard whose recording has stopped."""
     troubled = frame("No action.", rows(17.0, 18.0), 1800)
-    counted(troubled).not_recorded = 12
+    troubled.statistics.not_recorded = 12
     return structs.replace(troubled, recording=Recording("/logs/x", "disk full"))
 
 
@@ -116,7 +115,7 @@ async def test_whoever_joins_late_sees_it_too() -> None:
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     resumed = frame("No action.", rows(18.0, 19.0), 1900)
-    counted(resumed).not_recorded = 12
+    resumed.statistics.not_recorded = 12
     resumed = structs.replace(resumed, recording=Recording("/logs/x"))
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), stopped_frame()])], 100.1)

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.facts import EventFacts, Statistics
 from monitor.attach.protocol import Command, Frame, decode, encode, trace_row
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
@@ -79,7 +79,8 @@ def test_a_frame(decided: Decided, decisions: list[Decision]) -> None:
         assert frame.status == status(BRINDLE.rig, decision)
         assert frame.decision.debt_ml == decision.debt_ml
         assert frame.health["boost_kpa"] == "healthy" or decision.health_boost_kpa > 0.0
-        assert frame.statistics is None  # of a guard that runs
+        late = sum(d.late > 0.0 for d in decisions[: index + 1])
+        assert frame.statistics == Statistics(decided=index + 1, late=late, drift_ppm=None)
         row = [decided.time_s(index), *trace_row(decision)[1:]]
         assert np.array(frame.rows).tobytes() == np.array([row]).tobytes()
         assert isinstance(decode(encode(frame)), Frame)

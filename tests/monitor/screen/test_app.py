@@ -12,7 +12,6 @@ from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from simulator.strict import BadInput
-from tests.kit.guards import counted
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_messages import event_turn, statistics
 from tests.kit.screen_script import (
@@ -324,7 +323,7 @@ async def test_a_recorder_in_trouble_is_said() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     troubled = frame(CALM, rows(17.0, 18.0), 1800)
-    counted(troubled).not_recorded = 12
+    troubled.statistics.not_recorded = 12
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), troubled])], 100.1)
         await pilot.pause()
@@ -341,9 +340,9 @@ async def test_refused_lines_are_marked_while_they_come() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     more = frame(CALM, rows(18.0, 18.5), 1850)
-    counted(more).rejected = {"too short": 5}
+    more.statistics.rejected = {"too short": 5}
     still = frame(CALM, rows(18.5, 30.0), 3000)
-    counted(still).rejected = {"too short": 5}
+    still.statistics.rejected = {"too short": 5}
     async with app.run_test() as pilot:
         greeting: list[Message] = [hello(), frame(CALM, rows(17.0, 18.0), 1800)]
         await tell(app, link, clock, [(100.0, greeting)], 100.1)
