@@ -7,7 +7,7 @@ pipe: one for each message of a flood fills it while the loop is busy, and a SIG
 import asyncio
 from collections import deque
 from collections.abc import Callable, Generator
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 Value = TypeVar("Value")
 
@@ -56,7 +56,7 @@ class Answer(Generic[Value]):
         self._given: deque[Value] = deque()
         self._wake = WakeUp(self._hand_over)
 
-    def __await__(self) -> Generator[Any, None, Value]:
+    def __await__(self) -> Generator[object, None, Value]:
         """Wait for it."""
         return self._future.__await__()
 

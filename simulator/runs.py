@@ -16,7 +16,6 @@ from rules.step.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
 from simulator.plant import layout as at
 from simulator.plant.car import NO_CEILING_KPA
-from simulator.plant.script import KINDS
 from simulator.plant.truth import TRUTH_COLUMNS
 from simulator.plant.wire import tick
 
@@ -24,7 +23,6 @@ TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
 _WHERE: Final = (at.S_TIME_S, *TRUTH_COLUMNS.values())
 _CEILING: Final = TRUTH_NAMES.index("true_ceiling_kpa")
 _TAIL: Final = 2 * at.MOST_LATE  # samples whose rows may still be under way
-_TRICKS: Final = frozenset(KINDS[KINDS.index(FaultKind.MESSAGES_LOST) :])
 _SAME_S: Final = 1.0  # a row dated farther than this from when it came has another clock
 _HALF_STEP_S: Final = 5e-5  # sample times are whole tenths of a millisecond
 
@@ -86,7 +84,7 @@ class Drive:
         self._faults: Any = ()
         self._tail = np.empty((0, len(TRUTH_NAMES)))
         # Where the wire plays tricks, a row's time does not say when it came: go sample by sample.
-        self._singly = any(fault.kind in _TRICKS for fault in scenario.faults)
+        self._singly = any(fault.kind >= FaultKind.MESSAGES_LOST for fault in scenario.faults)
 
     @property
     def report(self) -> Report:

@@ -13,7 +13,7 @@ import struct
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, Protocol
 
 import aiomqtt
 
@@ -92,6 +92,52 @@ class TooLong(NamedTuple):
 
 LinkEvent = Message | Up | Down | TooLong
 Handle = Callable[[LinkEvent], None]
+
+
+class BrokerLink(Protocol):
+    """What is used of a link; ``MqttLink`` is one, ``fake.FakeLink`` another.
+
+    Attributes:
+        dropped: Posts that were never sent: the ring was full, or the connection away.
+    """
+
+    dropped: int
+
+    def start(self) -> None:
+        """Begin to connect; return at once."""
+        ...
+
+    def post(self, post: Post) -> None:
+        """Send a message when possible; return at once."""
+        ...
+
+    def stop(self) -> None:
+        """Say goodbye; return at once."""
+        ...
+
+    def join(self, within_s: float) -> bool:
+        """Wait for its end; return whether it came."""
+        ...
+
+    def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
+        """Call a function on the link's thread, later."""
+        ...
+
+
+class LinkMaker(Protocol):
+    """Makes a link; takes what ``MqttLink`` takes."""
+
+    def __call__(
+        self,
+        broker: Broker,
+        handle: Handle,
+        topics: Sequence[str] = (),
+        *,
+        hints: Sequence[str] = (),
+        will: Post | None = None,
+    ) -> BrokerLink:
+        """Make it."""
+        ...
 
 
 class Denied(Exception):
@@ -212,7 +258,7 @@ class MqttLink:
         self._loop = asyncio.get_running_loop()
         self._wake = WakeUp(self._look)
         with self._lock:
-            if self._stopped:  # before the loop could hear of it
+            if self._stopped:  # before the loop could be asked to
                 return
         while True:
             why = await self._one_connection()
@@ -302,7 +348,7 @@ class MqttLink:
         reading = asyncio.create_task(_until_lost(client))
         posting = asyncio.create_task(self._send_posts(client))
         stopping = asyncio.create_task(self._stop.wait())
-        tasks: tuple[asyncio.Task[Any], ...] = (reading, posting, stopping)
+        tasks: tuple[asyncio.Task[object], ...] = (reading, posting, stopping)
         done, _ = await asyncio.wait(tasks, return_when="FIRST_COMPLETED")
         if done == {stopping}:
             # Not cut off in the middle: what was sent and not yet answered would be sent again.
@@ -352,7 +398,7 @@ async def _until_lost(client: aiomqtt.Client) -> None:
         pass
 
 
-def _handing_over(take: Callable[[aiomqtt.Message], None]) -> Any:
+def _handing_over(take: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
     """Return a queue that holds nothing: each message goes on the moment it is decoded.
 
     The library's own queue drops the newest when it is full, and a reader behind it would stamp

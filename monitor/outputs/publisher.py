@@ -19,7 +19,7 @@ nothing (eclipse-mosquitto/mosquitto#547).
 
 import secrets
 from collections import Counter
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import msgspec
 from msgspec import structs
@@ -34,8 +34,8 @@ from monitor.attach.protocol import (
     Publishing,
     health_of,
 )
-from monitor.broker.address import Broker, broker_from
-from monitor.broker.link import Down, Handle, LinkEvent, MqttLink, Post, Up
+from monitor.broker.address import broker_from
+from monitor.broker.link import Down, LinkEvent, LinkMaker, MqttLink, Post, Up
 from monitor.broker.link import Message as BrokerMessage
 from monitor.clock import now_s, stamp
 from rules.channels import Sample
@@ -46,43 +46,6 @@ from rules.step.state import FINDING_NAMES, Decision
 HEARTBEAT_S: Final = 0.1
 SLOW_S: Final = 1.0
 NO_ECHO_S: Final = 3.0
-
-
-class Link(Protocol):
-    """What a publisher needs of a link."""
-
-    dropped: int
-
-    def start(self) -> None:
-        """Begin to connect."""
-        ...
-
-    def post(self, post: Post) -> None:
-        """Send soon."""
-        ...
-
-    def stop(self) -> None:
-        """Say goodbye."""
-        ...
-
-    def join(self, within_s: float) -> bool:
-        """Wait for the end."""
-        ...
-
-
-class LinkMaker(Protocol):
-    """Makes links, as ``MqttLink`` does."""
-
-    def __call__(
-        self,
-        broker: Broker,
-        handle: Handle,
-        topics: tuple[str, ...] = (),
-        *,
-        will: Post | None = None,
-    ) -> Link:
-        """Return a link."""
-        ...
 
 
 class Publisher(Listener):

@@ -10,7 +10,7 @@ import msgspec
 from monitor.broker.address import FORMS, Broker, broker_from
 from monitor.broker.link import MOST_POSTS, Down, LinkEvent, MqttLink, Post, Up
 from monitor.clock import now_s
-from monitor.send.paced import Lost
+from monitor.send.paced import Lost, Target
 from monitor.sources.lines.line_checks import OWN_SEQUENCE
 from monitor.sources.lines.senml import readings_of
 from monitor.sources.lines.sequence import HIGHEST
@@ -77,7 +77,7 @@ class ChannelPosts:
             yield Post(topic, payload.encode("ascii"), int(name == sent[-1][0]))
 
 
-class BrokerTarget:
+class BrokerTarget(Target):
     """A broker that takes samples under the address's prefix, in its ``form``.
 
     Args:

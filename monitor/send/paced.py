@@ -1,9 +1,9 @@
 """Sending samples somewhere at the pace at which they were taken."""
 
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Iterable
 from math import inf
-from typing import Protocol
 
 from monitor.clock import now_s
 from rules.channels import Sample
@@ -14,8 +14,8 @@ class Lost(Exception):
     """What is sent to went away; says why."""
 
 
-class Target(Protocol):
-    """Where samples go.
+class Target(ABC):
+    """Where samples go, already open. Any call may raise ``Lost``.
 
     Attributes:
         name: As messages call it.
@@ -25,25 +25,17 @@ class Target(Protocol):
     name: str
     expected: str
 
+    @abstractmethod
     def send(self, sample: Sample, number: int) -> None:
-        """Send a sample, before which ``number`` others were sent; wait where it can't take more.
+        """Send a sample, before which ``number`` others went; wait where it can't take more."""
 
-        Raises:
-            Lost: It can't be sent.
-        """
-        ...
-
+    @abstractmethod
     def flush(self) -> None:
-        """Wait until all has been sent.
+        """Wait until all has been sent."""
 
-        Raises:
-            Lost: It can't be.
-        """
-        ...
-
+    @abstractmethod
     def close(self) -> None:
         """Close it."""
-        ...
 
 
 def send_paced(samples: Iterable[Sample], target: Target, speed: float) -> int:

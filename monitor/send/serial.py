@@ -8,7 +8,7 @@ from typing import Final
 
 import serial
 
-from monitor.send.paced import Lost
+from monitor.send.paced import Lost, Target
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE, with_crc
 from monitor.sources.lines.senml import pack_of
 from monitor.sources.lines.sequence import HIGHEST
@@ -65,7 +65,7 @@ class LineFormat:
         return (with_crc(text) if self.crc else text) + LINE_END
 
 
-class SerialTarget:
+class SerialTarget(Target):
     """A serial port that takes lines: a header first and again every second, then samples.
 
     Args:

@@ -1,10 +1,10 @@
 """Samples from a broker. The connection lives in a thread of its own: ``monitor.broker.link``."""
 
 from collections.abc import Callable
-from typing import Final, Protocol
+from typing import Final
 
-from monitor.broker.address import FORMS, Broker, broker_from
-from monitor.broker.link import Down, Handle, LinkEvent, Message, MqttLink, TooLong, Up
+from monitor.broker.address import FORMS, broker_from
+from monitor.broker.link import Down, LinkEvent, LinkMaker, Message, MqttLink, TooLong, Up
 from monitor.broker.packets import MOST_BYTES
 from monitor.clock import now_ns
 from monitor.source_facts import SourceStatistics
@@ -21,32 +21,6 @@ BARE: Final = (
     "news, and hides for as long what has changed (send a time or a number with each)"
 )
 TOO_LONG: Final = "message too long"
-
-
-class Link(Protocol):
-    """What a source needs of a link; ``MqttLink`` is one, ``fake.FakeLink`` another."""
-
-    def start(self) -> None:
-        """Begin to connect."""
-        ...
-
-    def stop(self) -> None:
-        """End the connection."""
-        ...
-
-    def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
-        """Call a function on the link's thread, later."""
-        ...
-
-
-class LinkMaker(Protocol):
-    """Makes a link that reads topics, and hints where the broker lets it."""
-
-    def __call__(
-        self, broker: Broker, handle: Handle, topics: tuple[str, ...], *, hints: tuple[str, ...]
-    ) -> Link:
-        """Make it."""
-        ...
 
 
 class MqttSource(FedSource):

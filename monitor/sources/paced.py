@@ -1,12 +1,13 @@
 """A source that makes its items itself, each when it is due: a recording, a simulated car."""
 
+import asyncio
+import contextlib
 from abc import abstractmethod
 from collections.abc import Generator
 from math import inf
 
 from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Item, Source
-from monitor.sources.pause import Pause
 from simulator.strict import BadInput
 
 
@@ -26,7 +27,7 @@ class PacedSource(Source):
 
     def __init__(self, name: str) -> None:
         super().__init__(name, SourceStatistics(connects=1))
-        self._pause = Pause()
+        self._closed = asyncio.Event()
         self._coming = self._items()
 
     @abstractmethod
@@ -38,7 +39,7 @@ class PacedSource(Source):
 
     def close(self) -> None:
         """End a wait under way; close what the generator holds open."""
-        self._pause.close()
+        self._closed.set()
         self._coming.close()
 
     async def __anext__(self) -> Item:
@@ -50,6 +51,14 @@ class PacedSource(Source):
         for item in self._coming:
             if not isinstance(item, float):
                 return item
-            if not await self._pause.wait(item):
-                break
+            await self._wait(item)
         raise StopAsyncIteration
+
+    async def _wait(self, for_s: float) -> None:
+        """Wait, but not once it is closed; let other tasks run in any case."""
+        if for_s > 0.0:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(for_s):
+                    await self._closed.wait()
+        else:
+            await asyncio.sleep(0.0)

@@ -229,7 +229,7 @@ class Car:
 
     def _active(self) -> tuple[str, ...]:
         names = [
-            fault.kind.value
+            fault.kind.word
             for i, fault in enumerate(self._faults_script)
             if self._faults[i * at.FAULT_WIDTH + at.F_NOW] != 0.0
         ]

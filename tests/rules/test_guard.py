@@ -1,4 +1,4 @@
-"""Commands, constants, explanations, events and the guard's own manners, by plain examples."""
+"""One guard: what it refuses, rows from columns, its fingerprint, and what it is commanded."""
 
 from dataclasses import replace
 from typing import Any
@@ -7,20 +7,15 @@ import numpy as np
 import pytest
 
 from rules import channels as ch
-from rules.channels import NOT_SENT, OPERATOR, ROW_WIDTH, Sample, tick
-from rules.events import EventTracker, Turn
-from rules.explain import explain, status
-from rules.facts import Action, CommandKind, Limit, Nozzle, Pump
-from rules.findings import FINDINGS
+from rules.channels import OPERATOR, ROW_WIDTH, Sample, tick
+from rules.facts import Action, CommandKind, Nozzle, Pump
 from rules.guard import Guard, rows_of
 from rules.step import compiled
-from rules.step import state as st_
 from rules.step.arithmetic import clamp, larger, round_up, smaller
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import constants_of, essential_columns
 from rules.step.hydraulics import full_flow_ml_min
-from rules.step.state import FINDING_NAMES, Decision
-from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig, terms
+from tests.kit.rigs import ALL_CHANNELS, NAN, Drive, first, healthy, of_kind, rig, terms
 
 
 def commanded(kind: CommandKind, boost_kpa: float, duty: float, **command: float) -> float:
@@ -138,160 +133,6 @@ def test_small_arithmetic() -> None:
     rounded = [round_up(x, 0.5) for x in (-1.0, 0.0, 0.01, 0.5, 0.51, 4.8, 5.0)]
     assert rounded == [0.0, 0.0, 0.5, 0.5, 1.0, 5.0, 5.0]
     assert all(round_up(i * 0.1, 0.1) == i * 0.1 for i in range(100))
-
-
-def told(decisions: list[Decision], finding: int, level: int, drive: Drive) -> str:
-    """Explain the first decision in which a finding has this level."""
-    column = Decision._fields.index(f"level_{FINDING_NAMES[finding]}")
-    return explain(drive.guard.rig, finding, next(d for d in decisions if d[column] == level))
-
-
-def test_explanations_of_the_debt_hold_the_numbers() -> None:
-    """Flows, share, boost, debt, threshold, time and what is done are all in the sentence."""
-    drive = healthy(rig())
-    decisions = drive.run(3.0, share=0.6)
-    assert told(decisions, 0, 1, drive) == (
-        "335 of 500 mL/min arrive (33 % missing) at 150 kPa boost; debt 0.42 mL passed the warn "
-        "threshold of 0.40 mL after 0.21 s: warn."
-    )
-    pulled = told(decisions, 0, 2, drive)
-    for number in (" of 500 mL/min", "at 150 kPa", "0.8", "threshold of 0.80 mL", "deg of tim"):
-        assert number in pulled
-    outlasted = told(decisions, 0, 3, drive)
-    assert "40 % missing" in outlasted
-    assert "outlasted 1.5 s of pulled timing" in outlasted
-    assert outlasted.endswith("cut boost to 80 kPa and pull 5.0 deg of timing.")
-
-
-def test_explanation_of_a_cut_by_debt() -> None:
-    """A cut by the debt itself names the cut threshold."""
-    drive = healthy(rig())
-    assert "passed the cut threshold of 5.00 mL" in told(drive.run(1.0, share=0.0), 0, 3, drive)
-
-
-def test_explanations_of_lost_signals() -> None:
-    """A lost signal names the channel, its state and the boost, or that boost is unknown."""
-    drive = healthy(rig())
-    decisions = drive.run(1.0, delivered_ml_min=NAN)
-    text = told(decisions, st_.SIGNAL_LOST, 3, drive)
-    assert text.startswith("Delivered flow not a number at 150 kPa boost, so the spray cannot be")
-    blind = healthy(rig())
-    assert "Boost stale at unknown boost" in told(
-        blind.run(1.0, boost_kpa=NOT_SENT), st_.SIGNAL_LOST, 3, blind
-    )
-    optional = healthy(rig(channels=terms(*ESSENTIAL, "knock")), knock=0.0)
-    assert (
-        told(optional.run(1.0), st_.SIGNAL_LOST, 1, optional)
-        == "Knock stale at 150 kPa boost: warn."
-    )
-
-
-def test_explanations_of_limits_and_clock() -> None:
-    """A limit names reading, limit and time; a clock step says what is unknown."""
-    limit = Limit(above=60.0, for_s=0.25, action=Action.PULL_TIMING)
-    drive = healthy(
-        rig(limits={"intake_c": limit}, channels=terms(*ESSENTIAL, "intake_c")), intake_c=40.0
-    )
-    text = told(drive.run(1.0, intake_c=71.5), st_.INTAKE_HOT, 2, drive)
-    assert "temperature 71.5 degC has been above its limit of 60.0 degC for 0.25 s" in text
-    drive.time_s += 100.0
-    assert "clock stepped" in told(drive.run(0.1, intake_c=40.0), st_.CLOCK_STEP, 1, drive)
-
-
-def test_status_lines() -> None:
-    """One line says what is done now: no action of three kinds, and each action with its reason."""
-    facts = rig()
-    drive = Drive(facts)
-    assert "not being judged" in status(facts, drive.guard.decision())
-    out_of_boost = drive.run(1.0, boost_kpa=10.0, commanded_ml_min=0.0)[-1]
-    assert status(facts, out_of_boost) == "No action: no spray expected at 10 kPa boost."
-    assert status(facts, drive.run(2.0)[-1]) == (
-        "No action: 500 of 500 mL/min arrive at 150 kPa boost."
-    )
-    missing = drive.run(0.4, share=0.0)[-1]
-    assert status(facts, missing).startswith(
-        "Pull 12.0 deg of timing: under-delivery, debt 2.80 mL, 96 % of the spray missing."
-    )
-    blind = healthy(facts)
-    text = status(facts, blind.run(1.0, delivered_ml_min=NAN)[-1])
-    assert text == "Cut boost to 80 kPa and pull 12.0 deg of timing: signal lost."
-
-
-def test_events_of_a_pump_stop() -> None:
-    """One event from warning to release: raised, worsened twice, cleared, with its figures."""
-    drive = healthy(rig())
-    tracker = EventTracker(drive.guard.rig)
-    decisions = drive.run(1.0, share=0.0)
-    worst_ml = decisions[-1].debt_ml
-    decisions += drive.run(3.0, boost_kpa=0.0, commanded_ml_min=0.0)
-    turns = [turn for d in decisions for turn in tracker.feed(d)]
-    kinds = [turn for turn, _ in turns]
-    assert kinds == [Turn.RAISED, Turn.WORSENED, Turn.WORSENED, Turn.CLEARED]
-    event = turns[0][1]
-    assert event.finding == "under_delivery"
-    assert event.action is Action.CUT_BOOST
-    assert (event.retard_deg, event.boost_ceiling_kpa) == (12.0, 80.0)
-    assert event.debt_ml >= worst_ml
-    assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
-    assert event.until_s is not None
-    assert event.time_s < event.action_time_s < event.until_s
-    assert tracker.open_events == ()
-
-
-def test_event_keeps_the_most_timing_pulled() -> None:
-    """Timing pulled rises after the pull began; the event reports the most, its step the first."""
-    drive = healthy(rig(debt={"cut_ml": 90.0}, ladder={"shortfall_outlasts_s": 90.0}))
-    tracker = EventTracker(drive.guard.rig)
-    for decision in drive.run(1.5, share=0.0):
-        tracker.feed(decision)
-    (event,) = tracker.open_events
-    assert event.action is Action.PULL_TIMING
-    assert event.retard_deg == 12.0
-    assert event.steps[-1][2] < 9.0
-
-
-def test_peak_debt_outlives_a_shortfall_within_one_event() -> None:
-    """A second, smaller shortfall while timing is still pulled does not hide the first one's peak.
-
-    Whoever sees only the decisions that changed something must report the same largest debt.
-    """
-    facts = rig(ladder={"shortfall_outlasts_s": 100.0}, debt={"cut_ml": 100.0})
-    drive = healthy(facts)
-    decisions = drive.run(2.0, share=0.0)
-    peak = decisions[-1].debt_ml
-    decisions += drive.run(5.0, delivered_ml_min=1500.0) + drive.run(0.2, share=0.5)
-    assert decisions[-1].peak_debt_ml == peak
-    decisions += drive.run(4.0, boost_kpa=0.0, commanded_ml_min=0.0)
-    every, changed = EventTracker(facts), EventTracker(facts)
-    all_events = [e for d in decisions for _, e in every.feed(d)]
-    seen_events = [e for d in decisions if d.changed for _, e in changed.feed(d)]
-    assert seen_events == all_events
-    assert seen_events[0].debt_ml == pytest.approx(peak)
-    drive.run(2.0)
-    assert drive.run(0.1, share=0.0)[-1].peak_debt_ml < peak
-
-
-def test_finish_brings_an_open_event_up_to_date() -> None:
-    """At a log's end an event that lasts gets the largest debt seen, though nothing changed."""
-    drive = healthy(rig(debt={"warn_ml": 0.2, "pull_ml": 90.0, "cut_ml": 99.0}))
-    tracker = EventTracker(drive.guard.rig)
-    for decision in drive.run(2.0, share=0.0):
-        if decision.changed:
-            tracker.feed(decision)
-    (event,) = tracker.open_events
-    assert event.debt_ml < 1.0
-    tracker.finish(drive.last)
-    assert event.debt_ml == drive.last.peak_debt_ml > 10.0
-
-
-def test_registry_of_findings_is_complete() -> None:
-    """Every finding has a label, a response and what to check first; its channels exist."""
-    assert tuple(f.name for f in FINDINGS) == FINDING_NAMES
-    for finding in FINDINGS:
-        assert finding.label
-        assert finding.response
-        assert finding.check_first
-        assert set(finding.needs) <= set(ALL_CHANNELS)
 
 
 def test_columns_become_rows() -> None:

@@ -41,7 +41,7 @@ _OTHER_VALUES: Final = frozenset(_VALUES[1:])
 _NOT_BASE: Final = frozenset(("n", "u", "t", "ut"))
 _INFINITE: Final = float("inf")
 
-Record = dict[str, Any]
+Record = dict[str, Any]  # each value of the type that ``_TYPES`` gives its key, once checked
 
 
 class Measurement(NamedTuple):

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
@@ -95,10 +95,10 @@ class CsvBlocks(LogBlocks):
         wrong = (line for line, row in found if len(row) != len(self.layout.names))
         return list(islice(wrong, MOST_SHOWN))
 
-    def _batches(self, kind: Any) -> Any:
+    def _batches(self, kind: pa.DataType) -> Iterator[pa.RecordBatch]:
         names = [self._name_of(index) for index in range(len(self.layout.names))]
         wanted_names = [names[index] for index in self._wanted()]
-        return pacsv.open_csv(
+        reader: Iterator[pa.RecordBatch] = pacsv.open_csv(
             BoundedLines(self.path),
             read_options=pacsv.ReadOptions(
                 block_size=self._block_bytes,
@@ -117,8 +117,9 @@ class CsvBlocks(LogBlocks):
                 decimal_point=self.layout.decimal_point,
             ),
         )
+        return reader
 
-    def _skip(self, row: Any) -> str:
+    def _skip(self, row: pacsv.InvalidRow) -> str:
         self.statistics.received += 1
         self.statistics.rejected[FIELDS] += 1
         return "skip"

@@ -4,7 +4,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
@@ -92,8 +92,8 @@ class LogBlocks(ABC):
         wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
         return sorted(wanted | {index for index, _ in self._beside})
 
-    def _usable(self, batch: Any) -> Iterator[Rows]:
-        """Yield a pyarrow batch's rows that have a usable time, where there are any; count all."""
+    def _usable(self, batch: pa.RecordBatch) -> Iterator[Rows]:
+        """Yield a batch's rows that have a usable time, where there are any; count all."""
         rows = self._rows(batch)
         usable = (np.abs(rows[:, TIME]) < TIME_BOUND_S) | self.ticked  # NaN isn't
         self.statistics.received += len(rows)
@@ -104,7 +104,7 @@ class LogBlocks(ABC):
         if len(rows):
             yield rows
 
-    def _rows(self, batch: Any) -> Rows:
+    def _rows(self, batch: pa.RecordBatch) -> Rows:
         rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
         rows[:, TIME] = self._follow(
@@ -122,7 +122,7 @@ class LogBlocks(ABC):
             rows[:, place] = self._numbers(batch, index)
         return rows
 
-    def _numbers(self, batch: Any, index: int) -> Rows:
+    def _numbers(self, batch: pa.RecordBatch, index: int) -> Rows:
         """Return a column's numbers: null was not sent, what is infinite is not a number."""
         column = batch.column(self._name_of(index))
         if pa.types.is_timestamp(column.type) or pa.types.is_duration(column.type):

@@ -2,16 +2,17 @@
 
 import queue
 import threading
-from collections.abc import Iterable, Iterator
-from typing import Any, Final
+from collections.abc import Generator, Iterable
+from typing import Final
+
+from monitor.sources.rows import Rows
 
 BLOCKS_AHEAD: Final = 4
 
 
-def read_ahead(blocks: Iterable[Any]) -> Iterator[Any]:
+def read_ahead(blocks: Iterable[Rows]) -> Generator[Rows, None, None]:
     """Yield blocks while a thread reads the next few: reading and deciding both leave the GIL."""
-    waiting: queue.Queue[Any] = queue.Queue(BLOCKS_AHEAD)
-    end = object()
+    waiting: queue.Queue[Rows | None] = queue.Queue(BLOCKS_AHEAD)
     fault: list[Exception] = []
     given_up = threading.Event()
 
@@ -24,18 +25,19 @@ def read_ahead(blocks: Iterable[Any]) -> Iterator[Any]:
         except Exception as error:  # noqa: BLE001 (handed over to whoever iterates)
             fault.append(error)
         finally:
-            waiting.put(end)
+            waiting.put(None)  # the end
 
     thread = threading.Thread(target=read, name="reading ahead", daemon=True)
     thread.start()
-    block = None
+    ended = False
     try:
-        while (block := waiting.get()) is not end:
+        while (block := waiting.get()) is not None:
             yield block
+        ended = True
     finally:
         given_up.set()
-        while block is not end:  # given up on: what waits to be put must not wait for ever
-            block = waiting.get()
+        while not ended:  # given up on: what waits to be put must not wait for ever
+            ended = waiting.get() is None
         thread.join()
     if fault:
         raise fault[0]

@@ -3,7 +3,7 @@
 from collections.abc import Generator, Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -70,7 +70,7 @@ class TableBlocks(LogBlocks):
         if not self.statistics.decoded:
             raise BadInput(f"{called(self.path)}: found no rows, expected some")
 
-    def _schema(self) -> Any:
+    def _schema(self) -> pa.Schema:
         if self._kind == "parquet":
             return pq.read_schema(checked_file(self.path))
         with pa.OSFile(checked_file(self.path)) as file:
@@ -78,7 +78,7 @@ class TableBlocks(LogBlocks):
             with opened(file) as reader:
                 return reader.schema
 
-    def _batches(self) -> Generator[Any, None, None]:
+    def _batches(self) -> Generator[pa.RecordBatch, None, None]:
         wanted = [self._names[index] for index in self._wanted()]
         if self._kind == "parquet":
             # Without reading ahead: a file with one large row group is streamed too.
@@ -102,9 +102,9 @@ class TableBlocks(LogBlocks):
         ):
             yield from self._gathered(_checked(batch.select(wanted)) for batch in stream)
 
-    def _gathered(self, batches: Iterator[Any]) -> Iterator[Any]:
+    def _gathered(self, batches: Iterator[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
         """Yield batches of some size: a recorder's own have a few rows each."""
-        waiting: list[Any] = []
+        waiting: list[pa.RecordBatch] = []
         count = 0
         fault: Exception | None = None
         try:
@@ -124,7 +124,7 @@ class TableBlocks(LogBlocks):
     def _name_of(self, index: int) -> str:
         return self._names[index]
 
-    def _check_types(self, schema: Any) -> None:
+    def _check_types(self, schema: pa.Schema) -> None:
         time_index, *indices = (self.columns.time_index, *(pick[0] for pick in self.columns.picks))
         kind = schema.field(time_index).type
         if pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
@@ -146,6 +146,6 @@ class TableBlocks(LogBlocks):
         return f"{called(self.path)}: found {clean(str(error), 100)}, expected {what} in one piece"
 
 
-def _checked(batch: Any) -> Any:
+def _checked(batch: pa.RecordBatch) -> pa.RecordBatch:
     batch.validate()  # or a damaged length would have us read beyond what was read
     return batch

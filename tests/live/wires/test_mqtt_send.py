@@ -1,17 +1,15 @@
 """Feeding a broker: what was sent is what is read, to the last bit; mistakes are one line."""
 
 import asyncio
-import json
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 
 import pytest
 
-from monitor.broker.address import broker_from
 from monitor.broker.fake import FakeBroker
 from monitor.broker.link import Post
-from monitor.send.broker import BASE_S, BrokerTarget, Packs
+from monitor.send.broker import BASE_S, BrokerTarget
 from monitor.send.paced import send_paced
 from monitor.sources import Arrival, Notice
 from monitor.sources.mqtt import MqttSource
@@ -25,6 +23,8 @@ from tests.kit.brokers import amqtt_broker, free_port
 from tests.kit.patience import PATIENCE_S
 
 BRINDLE = load_rig(find_rig("brindle"))
+
+
 DRIVE = scenario_from_text(
     'name = "short"\nteaches = "Nothing."\nrig = "brindle"\n'
     '[[drive]]\ndo = "pull"\nfor = "6 s"\ngear = 3\n',
@@ -124,20 +124,6 @@ async def test_readings_in_the_other_form_are_told_once(reads: str, comes: str) 
         assert "messages come in another form" in told.text
         assert f"?form={comes} reads them" in told.text
         assert source.statistics.rejected == {"another form": 3}
-
-
-def test_a_pack_says_what_was_not_sent_and_what_is_no_number() -> None:
-    """Not sent is left out; NaN is text, since JSON has none."""
-    sample = Sample(2.0, boost_kpa=150.0, knock=float("nan"), intake_c=NOT_SENT)
-    packs = Packs(broker_from("mqtt://nowhere/p"), ("boost_kpa", "intake_c", "knock"))
-    (post,) = packs(sample, 7)
-    assert (post.topic, post.qos) == ("p", 1)
-    assert json.loads(post.payload) == [
-        {"bt": BASE_S + 2.0},
-        {"n": "sequence", "v": 7.0},
-        {"n": "boost_kpa", "v": 150.0},
-        {"n": "knock", "vs": "nan"},
-    ]
 
 
 def test_a_broker_that_is_not_there_is_one_line() -> None:

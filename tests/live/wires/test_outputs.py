@@ -31,7 +31,7 @@ from simulator.strict import BadInput
 from tests.kit.guards import frames_of
 from tests.kit.listening import FakeGuard
 from tests.kit.output_wire import Wire
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import PATIENCE_S, until
 from tests.kit.pty_pair import PtyPair
 from tests.kit.rig_text import SMALL
 from tests.kit.rigs import Drive, rig
@@ -48,14 +48,6 @@ def wire() -> Iterator[Wire]:
 
 
 # --- the desk and its keeper ---
-
-
-def until(holds: Callable[[], object]) -> None:
-    """Wait for what must come."""
-    deadline_s = time.monotonic() + PATIENCE_S
-    while not holds():
-        assert time.monotonic() < deadline_s
-        threading.Event().wait(0.01)
 
 
 class Beaten:

@@ -22,7 +22,8 @@ from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
 from tests.kit.listening import Told
-from tests.kit.recordings import Recording, decided_of, kept_rows, noted, read, until
+from tests.kit.patience import until
+from tests.kit.recordings import Recording, decided_of, kept_rows, noted, read
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))

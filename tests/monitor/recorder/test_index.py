@@ -27,7 +27,8 @@ from monitor.sources.simulated import SimulatedSource
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.recordings import BRINDLE, Recording, record, until
+from tests.kit.patience import until
+from tests.kit.recordings import BRINDLE, Recording, record
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 

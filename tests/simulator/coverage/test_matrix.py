@@ -13,8 +13,8 @@ from monitor.words.coverage import as_json, as_markdown, as_table, cell_text
 from rules.facts import Charger, CommandKind, Limits, Rig
 from rules.step.state import FINDING_NAMES
 from simulator.coverage.cases import CASES
-from simulator.coverage.coverage import Cell, Found, State, cover, judge, observe
-from simulator.coverage.expected import Case, Expectation, expected
+from simulator.coverage.expectation import Case, Expectation, expected
+from simulator.coverage.matrix import Cell, Found, State, cover, judge, observe
 from simulator.coverage.points import POINTS
 from simulator.plant import FaultKind
 from simulator.rig import find_rig, load_rig

@@ -1,4 +1,6 @@
-"""Nothing on the live screen misleads, says half a word, or stays silent when a key is pressed."""
+"""The panes of the live screen: nothing misleads, loses its end, or leaves a key unanswered."""
+
+import re
 
 import pytest
 from msgspec import structs
@@ -7,7 +9,9 @@ from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.panes.spray_path import PARTS
+from monitor.screen.trace import Trace
 from monitor.words.look import Look, UnitsName
+from tests.kit.paths import SCREENS
 from tests.kit.screen_messages import (
     alarm,
     cause,
@@ -18,7 +22,7 @@ from tests.kit.screen_messages import (
     rows,
     statistics,
 )
-from tests.kit.screen_script import Clock, tell, text_of
+from tests.kit.screen_script import Clock, stories, tell, text_of
 
 LONG = "text where a number belongs, read as not a number; flowdebt review names the lines"
 
@@ -182,3 +186,120 @@ async def test_no_part_of_the_way_is_left_out(width: int, units: UnitsName) -> N
     for part in PARTS:
         assert part.word in lines[at]
     assert lines[at].index("nozzles") == lines[at + 1].index("? 83 %")
+
+
+CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
+
+
+@pytest.mark.asyncio
+async def test_a_frozen_plot_stays_while_all_else_goes_on() -> None:
+    """Plot, debt history and trends keep their picture; banner, figures and events do not."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, clock=clock)
+    cut = next(story for story in stories() if story.name == "cut_boost")
+    async with app.run_test(size=(140, 40)) as pilot:
+        await tell(app, link, clock, cut.told[:1], 100.1)
+        await tell(app, link, clock, [(100.5, [frame(CALM, rows(0.0, 18.0), 1800)])], 100.5)
+        await pilot.press("f")
+        await pilot.pause()
+        before = text_of(app).splitlines()
+        assert "frozen 0.0 s ago" in before[3]
+        clock.now_s = 112.5
+        await tell(app, link, clock, [(112.5, cut.told[-1][1])], 112.5)
+        await pilot.pause()
+        after = text_of(app).splitlines()
+        assert "frozen 12 s ago" in after[3]
+        assert "Debt over 20 s, frozen" in after[5]
+        assert [line[:82] for line in after[4:24]] == [line[:82] for line in before[4:24]]
+        assert [line[89:] for line in after[6:9]] == [line[89:] for line in before[6:9]]
+        shown = "\n".join(after)
+        assert "▬ CUT BOOST" in after[0]
+        assert "120 kPa" in shown
+        assert "▬ past cut" in shown
+        assert "under-delivery" in shown
+        assert "f go on" in shown
+        await pilot.press("f")
+        await pilot.pause()
+        assert "frozen" not in text_of(app)
+        assert "! short by 500" in text_of(app)
+
+
+def test_a_copied_trace_is_its_own() -> None:
+    """What is added to the one never shows in the other, and only the asked span is copied."""
+    trace = Trace(["time_s", "x"])
+    trace.add([[float(i), 2.0 * i] for i in range(100)])
+    twin = trace.copy(90.0)
+    trace.add([[200.0, 1.0]])
+    assert twin.column("time_s").tolist() == [float(i) for i in range(89, 100)]
+    assert twin.newest("x") == 198.0
+    twin.add([[300.0, 3.0]])
+    assert trace.newest("time_s") == 200.0
+    assert len(Trace(["time_s"]).copy(0.0)) == 0
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("tank_s", "ill", "words", "never"),
+    [
+        (95.0, {}, "empty in 95 s", "at full"),
+        (None, {}, "7 min at full", "empty in"),
+        (95.0, {"tank_ml": "stale"}, "? stale", "empty in"),
+    ],
+)
+async def test_the_tank_says_how_long_it_lasts(
+    tank_s: float | None, ill: dict[str, str], words: str, never: str
+) -> None:
+    """At the present use where there is one, at full flow else, and nothing on a stale level."""
+    for size in ((80, 24), (120, 36), (200, 50)):
+        link, clock = FakeLink(), Clock()
+        app = Dashboard(lambda link=link: link, owner=False, clock=clock)  # type: ignore[misc]
+        told: list[Message] = [hello(), frame(CALM, rows(17.0, 18.0), 9, ill=ill, tank_s=tank_s)]
+        async with app.run_test(size=size) as pilot:
+            await tell(app, link, clock, [(100.0, told)], 100.1)
+            await pilot.pause()
+            line = next(line for line in text_of(app).splitlines() if " tank  " in line)
+            assert words in line
+            assert never not in line
+
+
+KEPT = sorted(path.name for path in SCREENS.glob("*.txt") if re.search("80x24|140x40", path.name))
+
+# A row of a list may give way within a label: what is chosen is told whole beside it.
+IN_A_LIST = re.compile(r"^[> ] +(?:\S )?(?:high|medium|low|[0-9.]+ s) ")
+
+
+@pytest.mark.parametrize("name", KEPT)
+def test_no_sentence_loses_its_end(name: str) -> None:
+    """On no kept screen does a sentence end in dots."""
+    for line in (SCREENS / name).read_text(encoding="utf-8").splitlines():
+        assert "…" not in line or IN_A_LIST.search(line), line
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize("size", [(80, 24), (100, 30), (140, 40)])
+@pytest.mark.parametrize(
+    ("warn", "pull", "cut"),
+    [(0.4, 0.8, 5.0), (0.4, 0.5, 5.0), (0.1, 4.5, 5.0), (4.8, 4.9, 5.0), (1.0, 1.0, 9.0)],
+)
+async def test_labels_of_the_debt_bar_stand_at_their_ticks(
+    warn: float, pull: float, cut: float, size: tuple[int, int]
+) -> None:
+    """Under each tick is a corner with its name and value beside it, all three to be read."""
+    link, clock = FakeLink(), Clock()
+    app = Dashboard(lambda: link, owner=False, clock=clock)
+    greeting = hello(thresholds={"warn": warn, "pull": pull, "cut": cut})
+    told = frame("No action: nothing.", rows(17.0, 18.0), 1800, debt_ml=0.0)
+    async with app.run_test(size=size) as pilot:
+        await tell(app, link, clock, [(100.0, [greeting, told])], 100.1)
+        await pilot.pause()
+        lines = text_of(app).splitlines()
+    at = next(i for i, line in enumerate(lines) if " Debt " in line and "▕" in line)
+    ticks = {i for i, char in enumerate(lines[at]) if char == "┊"}
+    scale = lines[at + 1]
+    corners = {i for i, char in enumerate(scale) if char in "└┘┴"}
+    named = [f"warn {warn:g}", f"pull {pull:g}", f"cut {cut:g}"]
+    begin = scale.index(named[0]) - 1
+    assert all(name in scale for name in named)
+    assert {i for i in corners if i >= begin} <= ticks
+    together = f"{', '.join(named)}┘" in scale
+    assert together or {i for i in corners if i >= begin} == ticks

@@ -7,7 +7,7 @@ import pytest
 from monitor.cli import run as flowdebt
 from monitor.review.report import in_words
 from monitor.review.review import review
-from simulator.coverage.coverage import State
+from simulator.coverage.matrix import State
 from tests.kit.rig_text import SMALL
 
 
@@ -71,7 +71,7 @@ def test_coverage_takes_a_faults_usual_name_and_exits_by_its_misses(
         asked.extend(cases)
         return [type("Cell", (), {"state": state})()]
 
-    monkeypatch.setattr("simulator.coverage.coverage.cover", cover)
+    monkeypatch.setattr("simulator.coverage.matrix.cover", cover)
     monkeypatch.setattr("monitor.words.coverage.as_table", lambda *_, **__: ["table"])
     assert flowdebt(["coverage", "--fault", fault]) == code
     assert asked

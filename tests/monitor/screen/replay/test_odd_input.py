@@ -1,12 +1,10 @@
-"""Parts of the replay screen: what is typed, what is told, and text nobody obeys."""
+"""The replay screen under odd input: hostile text, a log that breaks off, a small terminal."""
 
 import json
-from math import isnan
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
 from hypothesis import strategies as some
 
 from monitor.cli import run
@@ -14,11 +12,7 @@ from monitor.commands.replaying import replay
 from monitor.review import add_mark, decide
 from monitor.review.marks import marks_path
 from monitor.screen.replay.app import ReplayDashboard
-from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
-from monitor.screen.replay.deltas import deltas
-from monitor.screen.replay.go_to import clock_words, goal
-from monitor.screen.replay.what_if import Change, WhatIf
-from rules.channels import DELIVERED, NOT_SENT, TIME
+from rules.channels import TIME
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
 from tests.kit.replay_script import brindled, drive, log_file, replaying
@@ -26,77 +20,6 @@ from tests.kit.replays import log_of
 from tests.monitor.screen.test_app import HOSTILE
 
 TEXT = some.text(max_size=60)
-
-
-@given(TEXT)
-def test_whatever_is_typed_for_a_time_is_understood_or_refused(typed: str) -> None:
-    """Nothing else comes out than a moment, an event, a cursor, or one line."""
-    told, found = "", None
-    try:
-        found = goal(typed)
-    except BadInput as error:
-        told = str(error)
-    if found is None:
-        assert told.startswith(("found ", "expected "))
-        assert "\n" not in told
-        assert len(told) < 200
-    else:
-        assert found.event or found.cursor or abs(found.time_s) < 1e13
-
-
-@given(some.floats(-1e6, 1e6))
-def test_a_time_shown_as_minutes_reads_back(time_s: float) -> None:
-    """What the screen shows of a time can be typed, to the hundredth."""
-    words = clock_words(abs(time_s))
-    assert goal(words).time_s == pytest.approx(abs(time_s), abs=0.0051)
-
-
-def test_minutes_count_from_the_start_where_the_axis_is_a_clock() -> None:
-    """Seconds since 1970 are nobody's minutes."""
-    assert goal("0:41", 1.7e9).time_s == 1.7e9 + 41.0
-    assert goal("+0:41", 1.7e9).relative
-    assert goal("1:00:41.5").time_s == 3641.5
-
-
-def test_no_key_means_two_things() -> None:
-    """Said and unsaid keys together."""
-    keys = [key for one in (*REPLAY_CONTROLS, *UNSAID) for key in one.keys.split(",") if key]
-    assert len(keys) == len(set(keys))
-    bound = [binding.key for binding in ReplayDashboard.BINDINGS]  # type: ignore[union-attr]
-    single = [key for keys in bound for key in keys.split(",")]
-    assert len(single) == len(set(single))
-
-
-def test_deltas_are_those_of_the_readings(tmp_path: Path) -> None:
-    """Every mapped channel, and NaN where it wasn't healthy."""
-    rows = drive().copy()
-    rows[1000:1100, DELIVERED] = NOT_SENT
-    decided = decide(brindled(log_of(rows, tmp_path / "log.parquet")))
-    found = {delta.label: delta for delta in deltas(decided, 900, 1090)}
-    assert isnan(found["spray delivered"].after)
-    assert isnan(found["spray delivered"].change)
-    assert found["tank"].change == pytest.approx(-5.0 * 190 / 50)
-    assert found["debt"].before == 0.0
-
-
-def test_changes_are_typed_taken_and_undone() -> None:
-    """Several at once; a key typed again replaces; back at its own value it is no change."""
-    own = {"debt.pull": "0.8 mL", "paid.timing[1]": "3.5 deg"}
-    what_if = WhatIf()
-    what_if.take(what_if.with_typed("debt.pull = 0.6 mL; paid.timing.1 = 4 deg", own))
-    assert what_if.words == "debt.pull 0.8 mL -> 0.6 mL; paid.timing[1] 3.5 deg -> 4 deg"
-    what_if.take(what_if.with_typed("debt.pull = 0.5 mL", own))
-    assert what_if.edits == ("paid.timing[1] = 4 deg", "debt.pull = 0.5 mL")
-    what_if.take(what_if.with_typed('debt.pull = "0.8  mL"', own))
-    assert what_if.changes == {"paid.timing[1]": Change("paid.timing[1]", "3.5 deg", "4 deg")}
-    for _ in range(3):
-        what_if.undo()
-    assert what_if.undone() is None
-    assert not what_if.changes
-    assert what_if.saved
-    for typed in ("debt.pull", "= 3", "debt.pull ="):
-        with pytest.raises(BadInput, match="expected a key and a value"):
-            what_if.with_typed(typed, own)
 
 
 @pytest.mark.asyncio
@@ -130,7 +53,7 @@ async def test_a_log_that_breaks_off_while_read_is_one_line(tmp_path: Path) -> N
     """What only reading can find ends the screen with that line."""
     log = brindled(log_file(tmp_path))
     log.path.write_bytes(b"PAR1" + bytes(64))
-    log._blocks = None
+    log.reader = None
 
     def refuse(*_: object, **__: object) -> None:
         raise BadInput("log: found nothing, expected rows")
@@ -192,17 +115,6 @@ def test_marks_are_an_operator_s_unless_one_is_named(
     monkeypatch.setenv("TERM", "xterm")
     assert replay(str(log_file(tmp_path)), "brindle", at=None, who=given) == 0
     assert told == [name]
-
-
-@pytest.mark.asyncio
-async def test_the_finder_lists_every_key(tmp_path: Path) -> None:
-    """Also those that share a place in the footer; nothing that has no words."""
-    async with replaying(brindled(log_file(tmp_path))) as hand:
-        found = {one.action: one for one in hand.app.found()}
-        for action in ("rate(1)", "rows(-1)", "event(1)", "goto", "mark", "page('what_if')"):
-            assert found[action].help
-        assert "undo" not in found  # nothing to undo
-        assert all(one.shown for one in found.values())
 
 
 @pytest.mark.asyncio

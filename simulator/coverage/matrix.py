@@ -18,7 +18,7 @@ from rules.facts import Action, Rig
 from rules.step import state as st
 from rules.step.state import FINDING_NAMES, N_FINDINGS
 from simulator.coverage.cases import CASES
-from simulator.coverage.expected import Case, Expectation, expected
+from simulator.coverage.expectation import Case, Expectation, expected
 from simulator.coverage.points import POINTS, Point
 from simulator.plant import Scenario
 from simulator.runs import TRUTH_NAMES, Drive
