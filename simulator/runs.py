@@ -121,7 +121,8 @@ class Drive:
         from simulator.plant import compiled
 
         car, guard = self._car, self._guard
-        gk, gcolumns, gs = guard.arrays()
+        constants, states = guard.arrays()
+        flat = states.view(np.float64)
         where = np.array(_WHERE, dtype=np.int64)
         while not car.finished:
             first, last, vectors = car.block()
@@ -139,9 +140,9 @@ class Drive:
                     first + begin,
                     first + begin + at_once,
                     self._guarded,
-                    gk,
-                    gcolumns,
-                    gs,
+                    constants,
+                    states,
+                    flat,
                     rows[n:],
                     truths[begin:],
                     where,

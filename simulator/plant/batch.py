@@ -53,7 +53,8 @@ def run_whole(
     """
     car = Car(scenario.rig, scenario, seed, compiled=True)
     guard = Guard(scenario.rig)
-    gk, gcolumns, gs = guard.arrays()
+    constants, states = guard.arrays()
+    flat = states.view(np.float64)
     samples = car.samples
     most = samples * _MOST if keep else 1
     rows = np.empty((most, ROW_WIDTH if keep else 0))
@@ -69,9 +70,9 @@ def run_whole(
             first,
             last,
             guarded,
-            gk,
-            gcolumns,
-            gs,
+            constants,
+            states,
+            flat,
             rows[n:] if keep else rows,
             truths[done:],
             where,

@@ -13,7 +13,6 @@ from numba.extending import register_jitable
 
 import rules.step.compiled as compiled_rules
 from rules.channels import ROW_WIDTH
-from rules.step.state import CEILING_KPA, RETARD_DEG
 from rules.step.step import step as _decide
 from simulator.plant import (
     air,
@@ -28,6 +27,7 @@ from simulator.plant import (
     faults,
     hydraulics,
     ignition,
+    interpolation,
     kernel,
     layout,
     mixture,
@@ -40,6 +40,7 @@ from simulator.plant.layout import S_LEFT_RANGE, S_TIME_S, S_UNPLUGGED
 
 # In the order in which they call each other.
 KERNEL_MODULES: tuple[ModuleType, ...] = (
+    interpolation,
     air,
     mixture,
     evaporation,
@@ -124,9 +125,9 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         first: int,
         last: int,
         guarded: bool,
-        gk: Any,
-        gcolumns: Any,
-        gs: Any,
+        constants: Any,
+        states: Any,
+        flat: Any,
         rows: Any,
         truths: Any,
         where: Any,
@@ -135,13 +136,15 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         """Advance by samples ``first`` to ``last``, deciding on every row; return rows written.
 
         ``rows`` takes the rows, ``decisions`` the head of the guard's state after each, ``truths``
-        what ``where`` (offsets into the state) names, by sample; each may have no columns.
+        what ``where`` (offsets into the state) names, by sample; each may have no columns. The
+        guard's ``constants`` and ``states`` are arrays of one record, ``flat`` the latter's floats.
         """
         if stamp < 0:
             return -1
         n = 0
-        retard_deg = gs[RETARD_DEG] if guarded else 0.0
-        ceiling_kpa = gs[CEILING_KPA] if guarded else 1e300
+        guard = states[0]
+        retard_deg = guard.retard_deg if guarded else 0.0
+        ceiling_kpa = guard.boost_ceiling_kpa if guarded else 1e300
         for i in range(first, last):
             if s[S_UNPLUGGED] == 2.0 or s[S_LEFT_RANGE] != 0.0:
                 break
@@ -154,11 +157,11 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
                 count = _tick(s, s[S_TIME_S], out, count)
             for j in range(count):
                 if guarded:
-                    _decide(gk, gcolumns, gs, out, j * ROW_WIDTH)
-                    retard_deg = gs[RETARD_DEG]
-                    ceiling_kpa = gs[CEILING_KPA]
+                    _decide(constants[0], guard, out, j * ROW_WIDTH)
+                    retard_deg = guard.retard_deg
+                    ceiling_kpa = guard.boost_ceiling_kpa
                     for c in range(decisions.shape[1]):
-                        decisions[n, c] = gs[c]
+                        decisions[n, c] = flat[c]
                 for c in range(rows.shape[1]):
                     rows[n, c] = out[j * ROW_WIDTH + c]
                 n += 1

@@ -1,8 +1,9 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
-from rules.step.arithmetic import clamp, interpolate_map, smaller
+from rules.step.arithmetic import clamp, smaller
 from rules.step.vector import Vector
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
+from simulator.plant.interpolation import interpolate_map
 from simulator.plant.layout import (
     K_COMMAND,
     K_FULL_DUTY,
