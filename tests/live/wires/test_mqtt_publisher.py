@@ -152,7 +152,7 @@ async def test_a_frozen_broker_costs_no_decision(tmp_path: Path) -> None:
             os.kill(pid, signal.SIGCONT)
     assert any(isinstance(m, NoticeLine) and "connected to" in m.text for m in told)
     bye = told[-1]
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
 
 
 @pytest.mark.asyncio

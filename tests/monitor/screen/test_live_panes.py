@@ -5,6 +5,7 @@ import re
 import pytest
 from msgspec import structs
 
+from monitor.attach.facts import Thresholds
 from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -287,7 +288,7 @@ async def test_labels_of_the_debt_bar_stand_at_their_ticks(
     """Under each tick is a corner with its name and value beside it, all three to be read."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, clock=clock)
-    greeting = hello(thresholds={"warn": warn, "pull": pull, "cut": cut})
+    greeting = hello(thresholds=Thresholds(warn, pull, cut))
     told = frame("No action: nothing.", rows(17.0, 18.0), 1800, debt_ml=0.0)
     async with app.run_test(size=size) as pilot:
         await tell(app, link, clock, [(100.0, [greeting, told])], 100.1)
