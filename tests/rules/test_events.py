@@ -72,3 +72,15 @@ def test_finish_brings_an_open_event_up_to_date() -> None:
     assert event.debt_ml < 1.0
     tracker.finish(drive.last)
     assert event.debt_ml == drive.last.peak_debt_ml > 10.0
+
+
+def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
+    """A cut that follows a pull doesn't make the pull late; both stand among the steps."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    decisions = drive.run(1.5, share=0.0)
+    (event,) = [e for d in decisions for turn, e in tracker.feed(d) if turn is Turn.RAISED]
+    assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
+    assert event.action is Action.CUT_BOOST
+    assert event.intervals.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
+    assert event.intervals.in_time

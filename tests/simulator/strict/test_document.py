@@ -6,8 +6,9 @@ import pytest
 
 from simulator import strict
 from simulator.rig import load_rig, shipped_rigs
-from simulator.strict import BadInput, decode_toml, read_text
-from simulator.strict.lines import Lines
+from simulator.strict import BadInput, Document, read_text
+from simulator.strict.document import MAX_DOTS
+from simulator.strict.lines import MAX_DEPTH, Lines
 
 
 class Inner(strict.Table, frozen=True):
@@ -58,11 +59,11 @@ def test_every_key_of_a_shipped_rig_is_found_on_its_line(name: str) -> None:
 
 def test_deep_dotted_keys_fill_no_memory() -> None:
     """The search for a line stores nothing for keys nested deeper than any of ours."""
-    line = "{}" + ".a" * strict.MAX_DOTS + " = 1\n"
+    line = "{}" + ".a" * MAX_DOTS + " = 1\n"
     text = "".join(line.format(f"k{number}") for number in range(400))
     with pytest.raises(BadInput, match="f:1: k0: found an unknown key"):
-        decode_toml(text, Outer, "f")
-    assert len(Lines(text).lines) <= 400 * strict.MAX_DEPTH
+        Document.parse(text, "f").decode(Outer)
+    assert len(Lines(text).lines) <= 400 * MAX_DEPTH
 
 
 @pytest.mark.parametrize(
@@ -82,6 +83,6 @@ def test_deep_dotted_keys_fill_no_memory() -> None:
 def test_lines_are_found_in_every_shape_of_toml(text: str, where: str) -> None:
     """Inline tables, lists over lines, strings over lines, quoted keys and lists of tables."""
     with pytest.raises(BadInput) as caught:
-        decode_toml(text, Outer, "f")
+        Document.parse(text, "f").decode(Outer)
     assert str(caught.value).startswith(where), str(caught.value)
     assert str(caught.value).isprintable()

@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from simulator import strict
 from simulator.rig import load_rig
 from simulator.strict import BadInput, decode_bytes, read_text
+from simulator.strict.text import MAX_BYTES
 from tests.kit.rig_text import SMALL
 
 
@@ -18,7 +18,7 @@ def test_bytes_that_are_no_text_name_their_line(tmp_path: Path) -> None:
         read_text(path)
     with pytest.raises(BadInput, match="b:2: found byte 0xe9"):
         decode_bytes(b"\xef\xbb\xbf#\n\xe9", "b")
-    path.write_bytes(b"#" * (strict.MAX_BYTES + 1))
+    path.write_bytes(b"#" * (MAX_BYTES + 1))
     with pytest.raises(BadInput, match=r"latin\.toml:1: found more than 1000000 bytes"):
         read_text(path)
 
