@@ -19,7 +19,7 @@ from simulator.rig import RigFile
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.listening import Told
-from tests.kit.recordings import BRINDLE, kept_rows
+from tests.kit.recordings import BRINDLE, kept_rows, noted
 
 
 class Noting(Listener):
@@ -132,6 +132,6 @@ async def test_what_is_reported_is_recorded_but_rates_are_not(tmp_path: Path) ->
     assert [n["text"] for n in lines if n["kind"] == "notice" and n["topic"] == "test"] == ["seen"]
     assert not [n for n in lines if n.get("topic") == RATES_TOPIC]
     assert {n["turn"] for n in lines if n["kind"] == "event"} >= {"raised", "open at the end"}
-    assert noted[-1]["kind"] == "end"
-    assert "alarm_rates" not in noted[-1]["statistics"]
-    assert kept_rows(recorder.path) == noted[-1]["statistics"]["decided"]
+    assert lines[-1]["kind"] == "end"
+    assert "alarm_rates" not in lines[-1]["statistics"]
+    assert kept_rows(recorder.path) == lines[-1]["statistics"]["decided"]
