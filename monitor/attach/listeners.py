@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 import msgspec
 
+from monitor.attach.facts import ListenerCounts, OutputState, Statistics
 from monitor.attach.protocol import Bye, Message, Publishing, Recording
 from rules.channels import Sample
 from rules.facts import Rig
@@ -21,13 +22,13 @@ class ListenerFacts(msgspec.Struct):
         outputs: As in a frame.
         recording: How the recording stands; None where nothing is recorded.
         publishing: How publishing stands, by broker.
-        counts: Counts for the guard's statistics, by name.
+        counts: Counts for the guard's statistics.
     """
 
-    outputs: list[dict[str, Any]] = []
+    outputs: list[OutputState] = []
     recording: Recording | None = None
     publishing: list[Publishing] = []
-    counts: dict[str, int] = {}
+    counts: ListenerCounts = msgspec.field(default_factory=ListenerCounts)
 
 
 class RunningGuard(Protocol):
@@ -50,8 +51,8 @@ class RunningGuard(Protocol):
         """Return how every listener stands."""
         ...
 
-    def statistics(self) -> dict[str, Any]:
-        """Return counts of everything, as plain JSON types."""
+    def statistics(self) -> Statistics:
+        """Return counts of everything."""
         ...
 
 

@@ -85,13 +85,13 @@ class RecordingListener(Listener):
     def enter(self, facts: ListenerFacts) -> None:
         """Enter the folder, whether it is recorded in, and how many rows are."""
         facts.recording = self._now()
-        facts.counts["recorded"] = self._recorder.rows
-        facts.counts["not_recorded"] = self._recorder.dropped
-        facts.counts["recorder_waiting"] = self._recorder.waiting
+        facts.counts.recorded = self._recorder.rows
+        facts.counts.not_recorded = self._recorder.dropped
+        facts.counts.recorder_waiting = self._recorder.waiting
 
     async def close(self, bye: protocol.Bye) -> None:
         """Finish the recording."""
         why = protocol.end_in_words(bye.end, bye.why)
-        statistics = {name: n for name, n in bye.statistics.items() if name != "alarm_rates"}
+        statistics = msgspec.structs.replace(bye.statistics, alarm_rates=None)
         end = {"end": bye.end.value, "why": why, "statistics": statistics}
         await asyncio.to_thread(self._recorder.close, **end)

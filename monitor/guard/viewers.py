@@ -7,6 +7,7 @@ from typing import Final
 
 from monitor.attach import protocol
 from monitor.attach.endpoint import Endpoint
+from monitor.attach.facts import DecisionHead, EventFacts
 from monitor.attach.listeners import Listener, ListenerFacts, Tell
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import shown
@@ -78,9 +79,9 @@ class ViewersListener(Listener):
 
     def enter(self, facts: ListenerFacts) -> None:
         """Enter how many viewers there are."""
-        facts.counts["viewers"] = self._server.attached
-        facts.counts["viewer_drops"] = self._server.dropped
-        facts.counts["viewers_refused"] = self._server.refused
+        facts.counts.viewers = self._server.attached
+        facts.counts.viewer_drops = self._server.dropped
+        facts.counts.viewers_refused = self._server.refused
 
     def ending(self, why: str) -> None:
         """Change no rig any more."""
@@ -95,7 +96,7 @@ class ViewersListener(Listener):
         guard, facts = self._guard, self._guard.listener_facts()
         return protocol.Frame(
             status=status(guard.rig, guard.decision),
-            decision=protocol.head_of(guard.decision),
+            decision=DecisionHead.of(guard.decision),
             health=protocol.health_of(guard.rig, guard.decision),
             statistics=guard.statistics(),
             rows=[list(row) for row in rows[::every]],
@@ -119,7 +120,7 @@ class ViewersListener(Listener):
             channels=[terms.name for terms in guard.rig.channels],
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
-            events=[event.as_json() for event in guard.news.events],
+            events=[EventFacts.of(event) for event in guard.news.events],
             outputs=facts.outputs,
             **shown(guard.rig),
         )

@@ -2,12 +2,14 @@
 
 import asyncio
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TypeVar
 
+from monitor.attach.facts import Statistics
 from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.protocol import Bye, Message, NoticeLine
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import statistics
 
 M = TypeVar("M", bound=Message)
 
@@ -41,9 +43,9 @@ class FakeGuard:
         """Have no listeners."""
         return ListenerFacts()
 
-    def statistics(self) -> dict[str, Any]:
+    def statistics(self) -> Statistics:
         """Count nothing."""
-        return {}
+        return statistics()
 
 
 class Told(Listener):

@@ -126,7 +126,7 @@ async def test_a_broker_that_is_not_there_costs_nothing(tmp_path: Path) -> None:
     await run_order(order_for(tmp_path, free_port()), tell=told.append)
     bye = told[-1]
     assert isinstance(bye, Bye)
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "publish"]
     assert len(notices) == 1
     assert notices[0].endswith("nobody listens there; trying again")
@@ -152,7 +152,7 @@ async def test_a_frozen_broker_costs_no_decision(tmp_path: Path) -> None:
             os.kill(pid, signal.SIGCONT)
     assert any(isinstance(m, NoticeLine) and "connected to" in m.text for m in told)
     bye = told[-1]
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
 
 
 @pytest.mark.asyncio
