@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rules.explain import ceiling_or_none, explain
-from rules.facts import Action, Rig
+from rules.facts import Action, ActionWord, Rig
 from rules.findings import FINDINGS, Finding
 from rules.intervals import Intervals, intervals
 from rules.step import state as st
@@ -27,7 +27,7 @@ class Step(NamedTuple):
     """
 
     time_s: float
-    action: str
+    action: ActionWord
     retard_deg: float
     fhti_s: float
 
@@ -74,26 +74,6 @@ class Event:
         """What is known of the finding itself."""
         return FINDINGS[FINDING_NAMES.index(self.finding)]
 
-    def as_json(self) -> dict[str, Any]:
-        """Return the event as plain JSON types."""
-        return {
-            "time_s": self.time_s,
-            "finding": self.finding,
-            "action": self.action.word,
-            "retard_deg": self.retard_deg,
-            "boost_ceiling_kpa": self.boost_ceiling_kpa,
-            "debt_ml": self.debt_ml,
-            "explanation": self.explanation,
-            "action_time_s": self.action_time_s,
-            "clock_s": self.clock_s,
-            "until_s": self.until_s,
-            "lasted_s": self.lasted_s,
-            "fault_intervals": self.intervals.as_json(),
-            "severity": self.what.severity.value,
-            "check_first": self.what.check_first,
-            "steps": [step._asdict() for step in self.steps],
-        }
-
 
 class EventTracker:
     """Turns decisions into events. Needs only the decisions that changed something."""
@@ -101,18 +81,18 @@ class EventTracker:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._open: dict[int, Event] = {}
-        self._levels = (0.0,) * st.N_FINDINGS
+        self._levels = [0.0] * st.N_FINDINGS
 
     def feed(self, decision: Decision) -> list[tuple[Turn, Event]]:
         """Take one decision; return what happened to which event, in the order of findings."""
-        levels = decision[st.LEVEL : st.LEVEL + st.N_FINDINGS]
+        levels = decision.level
         if levels == self._levels:  # nothing rose or cleared, as nearly always
             self._deepen(decision)
             return []
         self._levels = levels
         turns: list[tuple[Turn, Event]] = []
         for finding in range(st.N_FINDINGS):
-            level = Action(int(decision[st.LEVEL + finding]))
+            level = Action(int(decision.level[finding]))
             event = self._open.get(finding)
             if event is None:
                 if level > Action.NO_ACTION:
@@ -151,7 +131,7 @@ class EventTracker:
         for finding, event in self._open.items():
             self._count_debt(finding, event, decision)
             if (
-                decision[st.LEVEL + finding] >= Action.PULL_TIMING
+                decision.level[finding] >= Action.PULL_TIMING
                 and decision.retard_deg > event.retard_deg
             ):
                 event.retard_deg = decision.retard_deg

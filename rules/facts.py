@@ -1,13 +1,18 @@
 """The facts of a rig, as the rules want them: plain floats, unit in the name, already checked.
 
-The rig *file* (TOML, text quantities with units) is read on floor 2, in ``simulator.rig``, since
-plant and monitor both need it and this floor touches no files. Whoever builds these by hand gets
-no checks beyond what ``rules.step.constants`` needs to be safe to divide by.
+How each is written in a rig file (TOML, text quantities with units), and within what range, is said
+once in ``simulator.rig.keys``: plant and monitor both need it, and nothing here touches files.
+Whoever builds these by hand gets no checks beyond what ``rules.step.constants`` needs to be safe to
+divide by.
 """
 
 from dataclasses import dataclass, field
 from enum import IntEnum
 from math import inf
+from typing import Final, Literal, get_args
+
+ActionWord = Literal["no_action", "warn", "pull_timing", "cut_boost"]
+_WORDS: Final[tuple[ActionWord, ...]] = get_args(ActionWord)
 
 
 class Action(IntEnum):
@@ -19,9 +24,14 @@ class Action(IntEnum):
     CUT_BOOST = 3
 
     @property
-    def word(self) -> str:
+    def word(self) -> ActionWord:
         """The action's name in files and on wires."""
-        return self.name.lower()
+        return _WORDS[self]
+
+    @classmethod
+    def named(cls, word: ActionWord) -> "Action":
+        """Return the action of a name."""
+        return cls(_WORDS.index(word))
 
 
 class CommandKind(IntEnum):

@@ -1,7 +1,9 @@
 """The alarm list of a running guard: the rules' alarm book, fed by decisions and viewers."""
 
-from typing import Any, Final
+from math import isfinite
+from typing import Final
 
+from monitor.attach.facts import UNSEEN, StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Command, Operation
 from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook
 from rules.alarms.rates import (
@@ -14,7 +16,7 @@ from rules.alarms.rates import (
     Transition,
 )
 from rules.findings import FINDINGS, label_of
-from rules.step.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
+from rules.step.state import FINDING_NAMES, Decision
 from simulator.strict import clean
 
 # Boost crosses the onset all the time; that alone is no news for anybody.
@@ -28,13 +30,6 @@ COMMANDS: Final = (
     "return_to_service",
 )
 LONGEST_SHELF_S: Final = AlarmTerms().longest_shelf_s
-_UNSEEN: Final = frozenset(
-    {
-        AlarmState.UNACKNOWLEDGED,
-        AlarmState.RETURNED_UNACKNOWLEDGED,
-        AlarmState.LATCHED_UNACKNOWLEDGED,
-    }
-)
 
 
 def name_of(command: Command) -> str:
@@ -71,8 +66,9 @@ class AlarmDesk:
         """Take a decision; return what moved. Quick where nothing did."""
         # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.
         suppressed = decision.boost_kpa < self._onset_kpa
-        levels = decision[LEVEL : LEVEL + N_FINDINGS]
-        return self._turns(decision.time_s, self._book.feed(decision.time_s, levels, suppressed))
+        return self._turns(
+            decision.time_s, self._book.feed(decision.time_s, decision.level, suppressed)
+        )
 
     def obey(self, command: Command, time_s: float) -> tuple[list[AlarmTurn], list[str]]:
         """Take an operator's command; return what moved, and what was refused and why."""
@@ -108,10 +104,10 @@ class AlarmDesk:
             AlarmTurn(
                 time_s=t.time_s,
                 alarm=t.alarm,
-                before=t.before.value,
-                after=t.after.value,
-                priority=t.priority.value,
-                moved_by=t.moved_by.value,
+                before=t.before,
+                after=t.after,
+                priority=t.priority,
+                moved_by=t.moved_by,
                 who=t.who,
                 first_out=t.first_out,
             )
@@ -140,24 +136,24 @@ class AlarmDesk:
         if not command.alarm:
             return True
         acted = [view for view in self._book.alarms() if view.priority is not Priority.LOW]
-        return not refused and not any(view.state in _UNSEEN for view in acted)
+        return not refused and not any(view.state in UNSEEN for view in acted)
 
-    def standing(self) -> list[dict[str, Any]]:
-        """Return the alarms that are not normal, first-out first, as plain JSON types.
+    def standing(self) -> list[StandingAlarm]:
+        """Return the alarms that are not normal, first-out first.
 
         One that design suppresses is there only while its condition is.
         """
         views = [view for view in self._book.alarms() if _stands(view)]
         views.sort(key=lambda view: (view.rank < 0, view.rank))
         return [
-            {
-                "alarm": view.alarm,
-                "state": view.state.value,
-                "priority": view.priority.value,
-                "since_s": view.since_s,
-                "shelf_left_s": view.shelf_left_s,
-                "first_out": view.rank == 0,
-            }
+            StandingAlarm(
+                name=view.alarm,
+                state=view.state,
+                priority=view.priority,
+                since_s=view.since_s if isfinite(view.since_s) else None,
+                shelf_left_s=view.shelf_left_s,
+                first_out=view.rank == 0,
+            )
             for view in views
         ]
 

@@ -4,18 +4,19 @@ import threading
 from bisect import bisect_right
 from collections import OrderedDict
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from monitor.attach.facts import EventFacts, LikelyCause, StandingAlarm
 from monitor.review.alarms import AlarmHistory, AlarmMoment
 from monitor.review.causes import CauseHistory
 from monitor.review.log import Log, Progress, Stop
 from monitor.review.pieces import Piece, decide_piece
 from monitor.review.window import Floats, Ints, Window, reach_of, trace_of
-from rules.events import Event
+from rules.events import Event, Turn
 from rules.facts import Rig
-from rules.step.state import LATE, TIME_S, Decision
+from rules.step.state import Decision
 from simulator.rig import RigFile
 
 ROWS_A_COLUMN: Final = 128  # two groups a column of dots: more rows than that come in groups
@@ -32,17 +33,15 @@ class TurnAt:
     Attributes:
         index: Row in which it happened.
         time_s: That row's time on the axis.
-        turn: ``raised``, ``worsened`` or ``cleared``.
-        event: As it stood then (``Event.as_json``).
-        check_first: What to look at first.
+        turn: Which.
+        event: As it stood then.
         number: Place of the event in ``Decided.events``.
     """
 
     index: int
     time_s: float
-    turn: str
-    event: dict[str, Any]
-    check_first: str
+    turn: Turn
+    event: EventFacts
     number: int
 
 
@@ -149,7 +148,7 @@ class Decided:
             IndexError: No such row.
         """
         again, at = self._at(index)
-        return Decision._make(again.decisions[at].tolist())
+        return Decision.of_flat(again.decisions[at].tolist())
 
     def decisions(self, start: int, end: int) -> Floats:
         """Return the decisions of rows from ``start`` to before ``end``, (n, N_DECISION)."""
@@ -164,7 +163,7 @@ class Decided:
     def shift_s(self, index: int) -> float:
         """Return how much later than by its own clock a row is shown, s; 0 in nearly every log."""
         again, at = self._at(index)
-        return float(again.axis_s[at] - again.decisions[at, TIME_S])
+        return float(again.axis_s[at] - Decision.named(again.decisions)["time_s"][at])
 
     def index_at(self, time_s: float) -> int:
         """Return the last row at or before a time; the first row where there is none (and NaN)."""
@@ -218,9 +217,9 @@ class Decided:
         """Return how many rows came too late to be used, up to and with this one."""
         again, at = self._at(index)
         before = self._pieces[self._piece_of(index)].late
-        return before + int(np.count_nonzero(again.decisions[: at + 1, LATE]))
+        return before + int(np.count_nonzero(Decision.named(again.decisions)["late"][: at + 1]))
 
-    def alarms_at(self, index: int) -> tuple[list[dict[str, Any]], bool]:
+    def alarms_at(self, index: int) -> tuple[list[StandingAlarm], bool]:
         """Return the alarms standing at a row, as a frame has them, and whether the bell sounds.
 
         The operator's acknowledgements are in a session's rows and count (as one of all alarms);
@@ -228,7 +227,7 @@ class Decided:
         """
         return self._alarms.at(index)
 
-    def causes_at(self, index: int) -> list[dict[str, Any]] | None:
+    def causes_at(self, index: int) -> list[LikelyCause] | None:
         """Return the likeliest causes at a row, as a frame has them; None: not worked out yet."""
         return self._causes.at(index)
 

@@ -1,5 +1,6 @@
 """Sessions for tests: recorded as the guard does it, whole, in segments, or against a full disk."""
 
+import json
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,9 +16,10 @@ from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
+from tests.kit.decisions import matrix_of
 
 BRINDLE = load_rig(find_rig("brindle"))
-DECIDED_AT = [Decision._fields.index(name) for name in layout.DECIDED]
+DECIDED_AT = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 class Recording:
@@ -81,7 +83,7 @@ def read(session: Path) -> tuple[Any, Any, SessionBlocks]:
 
 def decided_of(decisions: list[Decision]) -> bytes:
     """Return decisions as a session holds them, to compare to the last bit."""
-    return np.array(decisions)[:, DECIDED_AT].tobytes()
+    return matrix_of(decisions)[:, DECIDED_AT].tobytes()
 
 
 def stopped(recorder: Recorder) -> bool:
@@ -105,3 +107,8 @@ def mounted(folder: Path, options: str) -> bool:
     except OSError:
         return False
     return done.returncode == 0
+
+
+def noted(session: Path) -> list[dict[str, Any]]:
+    """Return the lines of a session's ``events.jsonl``, all that is in them."""
+    return [json.loads(line) for line in (session / layout.EVENTS).read_bytes().splitlines()]

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from monitor.review import Decided, frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
-from monitor.words.literal import number
+from rules.channels import COLUMN_OF
 from rules.facts import Rig
 from rules.step.state import Decision
 
@@ -67,5 +67,6 @@ class Moment(Picture):
         """Return a channel's value in this row, NaN unless it was healthy."""
         if self._decision is None or self.health(channel) != "healthy":
             return float("nan")
-        name = channel if channel in _OWN_FIELDS else f"value_{channel}"
-        return number(self._decision._asdict(), name)
+        if channel in _OWN_FIELDS:
+            return float(getattr(self._decision, channel))
+        return self._decision.value[COLUMN_OF[channel]]

@@ -2,12 +2,13 @@
 
 import pytest
 
-from monitor.guard.cause_desk import CLOSEST_S, CauseDesk, causes_in_json
+from monitor.guard.cause_desk import CLOSEST_S, CauseDesk, likely_causes
 from rules.causes.ranking import CauseRanker
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.plant import run
 from simulator.scenario import load_scenario
+from tests.kit.decisions import altered
 
 
 def decided(name: str) -> list[Decision]:
@@ -28,10 +29,10 @@ def test_a_clog_is_ranked_first_half_a_second_into_the_trouble() -> None:
     warned = next(d.time_s for d in decided("clogged_nozzle") if d.action > 0.0)
     assert abs(rankings[0][0] - warned - 0.5) < 0.02
     first = rankings[0][1][0]
-    assert "clog" in first["label"]
-    assert first["likelihood"] > 0.5
-    assert any("line pressure" in words for words in first["evidence"])
-    assert first["check_first"]
+    assert "clog" in first.label
+    assert first.likelihood > 0.5
+    assert any("line pressure" in words for words in first.evidence)
+    assert first.check_first
 
 
 def test_a_healthy_run_ranks_nothing() -> None:
@@ -59,21 +60,21 @@ def test_work_in_one_go_is_work_bit_by_bit() -> None:
 def test_decisions_too_close_together_are_left_out() -> None:
     """At 1000 samples/s the ranking is fed a hundred of them, and every change."""
     desk = CauseDesk(load_scenario("pump_stop").rig)
-    still = decided("part_throttle")[100]._replace(changed=0.0)
+    still = altered(decided("part_throttle")[100], changed=0.0)
     for i in range(1000):
-        desk.feed(still._replace(clock_s=i * 0.001))
+        desk.feed(altered(still, clock_s=i * 0.001))
     assert 95 <= len(desk._waiting) <= round(1.0 / CLOSEST_S)
 
 
 def test_nothing_that_fits_is_not_a_cause() -> None:
     """A ranking that has seen no spray offers no cause."""
-    assert causes_in_json(CauseRanker(load_scenario("pump_stop").rig).rank()) == []
+    assert likely_causes(CauseRanker(load_scenario("pump_stop").rig).rank()) == []
 
 
 def test_a_trouble_that_ends_before_the_work_is_done_has_no_ranking() -> None:
     """Worked once over a trouble and its end, the desk has nothing new: an empty list is none."""
     decisions = decided("pump_stop")
-    calm = decisions[200]._replace(clock_s=decisions[-1].clock_s + 1.0)
+    calm = altered(decisions[200], clock_s=decisions[-1].clock_s + 1.0)
     desk = CauseDesk(load_scenario("pump_stop").rig)
     for decision in (*decisions, calm):
         desk.feed(decision)
@@ -91,7 +92,7 @@ def rankings(*scenarios: str) -> list[list[str]]:
         for sample in run(load_scenario(name)):
             desk.feed(guard.step(sample))
             if desk.work():
-                named[-1].append(desk.ranked[0]["cause"])
+                named[-1].append(desk.ranked[0].cause)
     return named
 
 
