@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from monitor.attach import protocol
 from monitor.attach.facts import EventFacts, Statistics
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.terms import new_terms
 from monitor.clock import now_ns, now_s
 from monitor.guard.clock_pace import ClockWatch
@@ -197,12 +197,12 @@ class GuardLoop:
         """Return what the rules remember."""
         return self._guard.state()
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
-        standing = Standing()
+        facts = ListenerFacts()
         for listener in self.listeners:
-            listener.enter(standing)
-        return standing
+            listener.enter(facts)
+        return facts
 
     def statistics(self) -> Statistics:
         """Return counts of everything."""
@@ -211,7 +211,7 @@ class GuardLoop:
             decided=self._decided,
             late=self._late,
             latency=self.latency.facts(),
-            counts=self.standing().counts,
+            counts=self.listener_facts().counts,
         )
 
     async def _finish(self) -> None:
