@@ -28,7 +28,7 @@ class Paced(PacedSource):
             yield self._wait_s
             yield Notice("connected", "second")
         finally:
-            self.held: list[str] = []  # what is open
+            self.held.clear()
 
 
 @pytest.mark.asyncio
