@@ -26,7 +26,7 @@ from rules.clock_pace import HELD_BACK_S, LASTING_S, TOLERANCE, pace_in_words
 
 # The least lag isn't known at once: a port that opens hands over what it kept from before.
 LEARNING_S: Final = 0.5
-WINDOW_S: Final = 5.0
+WINDOW_S: Final = 3.0
 # Where the clock stepped, what passed meanwhile isn't known: no more is counted for it than rows
 # are apart that follow each other.
 SILENT_S: Final = 0.25

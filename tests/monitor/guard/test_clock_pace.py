@@ -171,7 +171,7 @@ def test_a_clock_that_runs_right_again_is_believed_in_time() -> None:
 @pytest.mark.parametrize("pace", [1e-3, 0.5, 3.0])
 @pytest.mark.parametrize("wrong_s", [2.0, 10.0, 60.0])
 def test_what_was_lost_or_gained_is_let_go(pace: float, wrong_s: float) -> None:
-    """However long the clock was wrong, it is believed two windows after it runs right again."""
+    """However long the clock was wrong, it is believed three windows after it is right again."""
     watch, time_s = ClockWatch(), 0.0
     well_s = 0.0
     for i in range(int(100.0 * (wrong_s + 20.0))):
@@ -179,7 +179,7 @@ def test_what_was_lost_or_gained_is_let_go(pace: float, wrong_s: float) -> None:
         time_s += 0.01 * (pace if 1.0 < arrived_s <= 1.0 + wrong_s else 1.0)
         watch.saw(time_s, arrived_s)
         well_s = well_s if watch.pace == NOT_SENT else arrived_s
-    assert well_s - 1.0 - wrong_s <= 2.0 * WINDOW_S + LASTING_S + 0.1
+    assert well_s - 1.0 - wrong_s <= 3.0 * WINDOW_S + LASTING_S + 0.1
 
 
 @given(st.one_of(st.floats(0.0, 0.85), st.floats(1.15, 20.0)), HELD)
