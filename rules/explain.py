@@ -115,9 +115,14 @@ def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
         guess = "absolute for gauge, or another unit?"
     unit = "" if known.unit == "1" else f" {known.unit}"
     return (
-        f"{told} (reads {decision.refused:z.4g}{unit}, plausible from {terms.low:z.4g}{unit} to "
-        f"{terms.high:z.4g}{unit}: {guess})"
+        f"{told} (reads {_plain(decision.refused)}{unit}, plausible from "
+        f"{_plain(terms.low)}{unit} to {_plain(terms.high)}{unit}: {guess})"
     )
+
+
+def _plain(value: float) -> str:
+    """Return a reading to four digits, never as a power of ten."""
+    return f"{value:z.0f}" if abs(value) >= 1000.0 else f"{value:z.4g}"
 
 
 def _ill(rig: Rig, decision: Decision) -> str:

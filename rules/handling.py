@@ -212,7 +212,9 @@ def _came_s(
     worst = NO_ACTION
     at_s = 0.0
     step_s = period_s
-    while worst < CUT and at_s < LONGEST_S:
+    # A pull made late may still lead to a cut, once the shortfall has outlasted it.
+    outlasts_s = min(k.outlasts_s, LONGEST_S)
+    while worst < CUT and at_s < LONGEST_S + (outlasts_s if worst == PULL else 0.0):
         if at_s > settled_s and step_s < _COARSE_S:
             step_s = _COARSE_S  # sums of what stands still come out the same
         at_s += step_s

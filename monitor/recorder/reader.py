@@ -126,16 +126,16 @@ class SessionBlocks:
             # A stream cut between two batches reads as if it were whole.
             self._troubles.append(f"found {at} rows, expected {end.rows} (end record)")
         if end.dropped > dropped:
-            self._troubles.append(f"{end.dropped - dropped} rows at the end were not recorded")
+            self._troubles.append(f"{rows_were(end.dropped - dropped)} not recorded at the end")
 
     def _hole_before(
         self, path: Path, head: layout.SegmentHead, at: int, dropped: int
     ) -> Hole | None:
         lost, not_recorded = head.first_row - at, head.dropped - dropped
         if lost:
-            self._troubles.append(f"{lost} rows before {path.name} were recorded and are gone")
+            self._troubles.append(f"{rows_were(lost)} recorded before {path.name}, and gone")
         if not_recorded:
-            self._troubles.append(f"{not_recorded} rows before {path.name} were not recorded")
+            self._troubles.append(f"{rows_were(not_recorded)} not recorded before {path.name}")
         # A session that goes on from one whose folder was moved lacks no row, but has a past.
         goes_on = head.first_row == 0 and bool(head.state)
         return Hole(lost + not_recorded, head.state) if lost or not_recorded or goes_on else None
@@ -218,3 +218,8 @@ def read_notes(session: Path, troubles: list[str] | None = None) -> Iterator[Not
         return
     except OSError as error:
         troubles.append(f"{layout.EVENTS}: found {(error.strerror or str(error)).lower()}")
+
+
+def rows_were(count: int) -> str:
+    """Return ``1 row was``, ``2 rows were``."""
+    return "1 row was" if count == 1 else f"{count} rows were"

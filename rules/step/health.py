@@ -14,6 +14,7 @@ from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, 
 # 0.2 s; tried on the drives of python -m tests.bench healthy.
 PAUSES = 3.5
 PAUSE_WEIGHT = 0.1  # of the newest pause
+PAUSE_KEPT = 0.99  # of the longest pause of a logger, at each news: it is that of some hundred news
 LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times
 FINE_SHARE = 0.01
 UNIT_FORGOTTEN = 1.01  # a change: the smallest step is that of the last hundred changes or so
@@ -125,7 +126,7 @@ def judge_channel(k: Constants, s: State, column: int, value: float, dt_s: float
             s.reading[column] = NOT_A_NUMBER
         elif value < k.low[column] or value > k.high[column]:
             s.reading[column] = IMPLAUSIBLE
-            note_refused(s, column, value)
+            note_refused(k, s, column, value)
         elif has_jumped(k, s, column, value, age_s):
             s.reading[column] = JUMPED
         else:
@@ -153,12 +154,27 @@ def judge_channel(k: Constants, s: State, column: int, value: float, dt_s: float
     return news
 
 
-def note_refused(s: State, column: int, value: float) -> None:
-    """Keep an implausible reading, for whoever must be told why: of several the first channel's."""
+def is_essential(k: Constants, column: int) -> bool:
+    """Whether the monitor is blind without a channel."""
+    found = False
+    for i in range(k.n_essential):
+        found = found or k.essential[i] == column
+    return found
+
+
+def note_refused(k: Constants, s: State, column: int, value: float) -> None:
+    """Keep an implausible reading, for whoever must be told why.
+
+    Of several the first channel's, those the monitor is blind without before all others.
+    """
     kept = int(s.refused_column)
-    if kept == 0 or column <= kept or s.reading[kept] != IMPLAUSIBLE:
-        s.refused_column = float(column)
-        s.refused = value
+    if kept > 0 and kept != column and s.reading[kept] == IMPLAUSIBLE:
+        if is_essential(k, kept) and not is_essential(k, column):
+            return
+        if column > kept and is_essential(k, kept) == is_essential(k, column):
+            return
+    s.refused_column = float(column)
+    s.refused = value
 
 
 def has_jumped(k: Constants, s: State, column: int, value: float, age_s: float) -> bool:
@@ -203,7 +219,7 @@ def note_stillness(k: Constants, s: State, column: int, value: float, age_s: flo
     s.still_s[column] = 0.0
 
 
-def coarseness(s: State, column: int) -> float:
+def coarseness(s: State, column: int, reading: float) -> float:
     """Return how much longer than a fine reading this one may stand still: 1 or more.
 
     One and the square of its smallest step lately, in hundredths of the reading: noise wanders out
@@ -213,7 +229,7 @@ def coarseness(s: State, column: int) -> float:
     most = TRUST * (s.changes[column] - 1.0)
     if most <= 0.0:
         return 1.0
-    fine = FINE_SHARE * s.value[column]
+    fine = FINE_SHARE * reading
     unit = s.unit[column]
     squares = unit * unit
     if squares >= most * fine * fine:
@@ -226,21 +242,23 @@ def may_stand_still_s(k: Constants, s: State, column: int) -> float:
     still_s = k.stuck_after_s[column]
     if s.still_s[column] <= still_s:
         return still_s  # nearly always, and no need to know how much more it might be
-    return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column)
+    return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column, s.value[column])
 
 
 def logger_changes_state(k: Constants, s: State, news: float, dt_s: float) -> bool:
     """Judge whether anything at all still moves; return whether that has just become otherwise.
 
     A logger that hangs while its clock runs repeats every channel. Judged under boost, and with
-    four times the patience wherever the engine turns, by the samples in which something came; how
-    long is honest is judged as for a channel, with boost's own steps standing for all.
+    four times the patience wherever the engine turns, by the samples in which something came. How
+    long is honest is learned from the longest pause lately; only where nothing but coarse readings
+    move, and pauses are long, do boost's steps (of its absolute pressure) say that it is more.
     """
     boosted = s.usable[BOOST] > 0.0 and s.value[BOOST] >= k.onset_kpa
+    turns = s.usable[BOOST] * s.usable[ENGINE_SPEED] * s.value[ENGINE_SPEED] > 0.0
     if news > 0.0:
-        if boosted:
+        if boosted or turns:
             pause_s = smaller(s.logger_still_s + dt_s, LONGEST_PAUSE * k.logger_stuck_after_s)
-            s.logger_pause_s = s.logger_pause_s + PAUSE_WEIGHT * (pause_s - s.logger_pause_s)
+            s.logger_pause_s = larger(pause_s, PAUSE_KEPT * s.logger_pause_s)
         s.logger_still_s = 0.0
         if s.frozen == 0.0:
             return False
@@ -248,13 +266,15 @@ def logger_changes_state(k: Constants, s: State, news: float, dt_s: float) -> bo
         return True
     still_s = k.logger_stuck_after_s
     if not boosted:
-        if s.usable[BOOST] * s.usable[ENGINE_SPEED] * s.value[ENGINE_SPEED] <= 0.0:
+        if not turns:
             return False
         still_s = OFF_BOOST * still_s
     s.logger_still_s = s.logger_still_s + dt_s
     if news < 0.0 or s.logger_still_s <= still_s:
         return False
-    honest_s = larger(still_s, PAUSES * s.logger_pause_s) * coarseness(s, BOOST)
+    honest_s = larger(still_s, PAUSES * s.logger_pause_s)
+    if s.logger_pause_s > 0.5 * k.logger_stuck_after_s:
+        honest_s = honest_s * coarseness(s, BOOST, k.ambient_kpa + s.value[BOOST])
     if s.logger_still_s <= honest_s:
         return False
     s.frozen = 1.0

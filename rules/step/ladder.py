@@ -107,11 +107,12 @@ def hold_level(k: Constants, s: State, finding: int, asked: float, dt_s: float) 
                 s.changed = 1.0
 
 
-def release(k: Constants, s: State, others_asked: float, dt_s: float) -> None:
+def release(k: Constants, s: State, dt_s: float) -> None:
     """Release every latch where the terms are met, and close the accounts.
 
-    ``others_asked`` is the worst action asked by any finding but the two accounts: a debt (or an
-    excess) made above is not paid off by staying out of boost, so it is closed here instead.
+    No finding but the two accounts may ask for more than a warning; one that can't be judged now
+    asks for what it asked last. A debt (or an excess) made above is not paid off by staying out of
+    boost, so it is closed here instead.
     """
     if s.action < PULL:  # the time out of boost counts from the latch on
         s.low_boost_s = 0.0
@@ -122,8 +123,11 @@ def release(k: Constants, s: State, others_asked: float, dt_s: float) -> None:
         s.low_boost_s = s.low_boost_s + smaller(dt_s, k.longest_step_s)
     else:
         s.low_boost_s = 0.0
-    if s.low_boost_s < k.release_after_s or others_asked >= PULL:
+    if s.low_boost_s < k.release_after_s:
         return
+    for finding in range(N_FINDINGS):
+        if s.asked[finding] >= PULL and finding not in (UNDER_DELIVERY, OVER_DELIVERY):
+            return
     if k.acknowledge_to_release > 0.0 and s.acknowledged == 0.0:
         return
     for finding in range(N_FINDINGS):
@@ -217,5 +221,5 @@ def decide(k: Constants, s: State, dt_s: float) -> None:
     s.asked[CLOCK_STEP] = clock
     for finding in range(N_FINDINGS):
         hold_level(k, s, finding, s.asked[finding], dt_s)
-    release(k, s, others, dt_s)
+    release(k, s, dt_s)
     size_action(k, s, dt_s)

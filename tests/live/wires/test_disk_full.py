@@ -80,7 +80,7 @@ def test_a_full_disk_stops_recording_and_room_resumes_it(
     missing = slice(rows_before, rows_before + recorder.dropped)
     kept = recording.decisions[: missing.start] + recording.decisions[missing.stop :]
     assert decided.tobytes() == decided_of(kept)
-    assert blocks.cut == f"{recorder.dropped} rows before samples-0002.arrow were not recorded"
+    assert blocks.cut == f"{recorder.dropped} rows were not recorded before samples-0002.arrow"
     assert any(note.get("text") == "stopped: disk full" for note in noted(session))
     result = review(session, None)
     assert result.reproduced is True  # the second segment says what the guard remembered
@@ -148,7 +148,7 @@ def test_room_for_the_end_record_alone_tells_what_is_missing(tmp_path: Path) -> 
     until(lambda: recording.recorder.dropped == 200)
     disk.room = 1000
     session = recording.close()
-    assert review(session, None).cut == "200 rows at the end were not recorded"
+    assert review(session, None).cut == "200 rows were not recorded at the end"
 
 
 def test_a_disk_with_another_trouble_says_which(tmp_path: Path) -> None:

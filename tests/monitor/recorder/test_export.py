@@ -166,7 +166,7 @@ def test_a_cut_session_says_so(session: Path, tmp_path: Path, capsys: Any) -> No
     layout.segments_of(copy)[1].unlink()
     assert flowdebt(["export", str(copy), "--to", str(tmp_path / "out.parquet")]) == 0
     err = capsys.readouterr().err
-    assert "700 rows before samples-0003.arrow were recorded and are gone" in err
+    assert "700 rows were recorded before samples-0003.arrow, and gone" in err
     facts = pq.ParquetFile(tmp_path / "out.parquet").metadata.metadata
     assert b"700 rows before" in facts[b"not_whole"]
     assert flowdebt(["export", str(copy), "--to", str(tmp_path / "out.csv")]) == 0

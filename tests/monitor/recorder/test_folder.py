@@ -70,7 +70,7 @@ def test_a_removed_folder_is_counted_lost_and_a_new_one_goes_on(
     assert kept_rows(session) == recorder.rows
     _, decided, blocks = read(session)
     assert decided.tobytes() == decided_of(recording.decisions[recorder.dropped :])
-    assert blocks.cut == f"{recorder.dropped} rows before samples-0001.arrow were not recorded"
+    assert blocks.cut == f"{recorder.dropped} rows were not recorded before samples-0001.arrow"
     assert review(session, None).reproduced is True
     (entry,) = sessions_in(parent)
     assert (entry.state, entry.not_recorded) == ("rows missing", recorder.dropped)

@@ -59,7 +59,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     assert (facts.recorded or 0) + (facts.not_recorded or 0) == facts.decided
     result = review(recorder.path, None)
     assert result.reproduced is True
-    assert f"{lost} rows before samples-0002.arrow were not recorded" in str(result.cut)
+    assert f"{lost} rows were not recorded before samples-0002.arrow" in str(result.cut)
     texts = [note.get("text") for note in noted(recorder.path)]
     assert "stopped: disk full" in texts
     assert again in texts
