@@ -1,7 +1,7 @@
 """Whole runs at once, compiled: the car and the very decision code that a live guard runs."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -9,12 +9,10 @@ from rules.channels import ROW_WIDTH
 from rules.guard import Guard
 from rules.step.state import N_DECISION
 from simulator.plant import compiled
-from simulator.plant import layout as at
 from simulator.plant.car import Car
 from simulator.plant.script import Scenario
-from simulator.plant.truth import TRUTH_COLUMNS, Report
-
-_MOST: Final = at.MOST_ROWS
+from simulator.plant.truth import TRUTH_NAMES, Report
+from simulator.plant.wire import MOST_ROWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +53,10 @@ def run_whole(
     guard = Guard(scenario.rig)
     gk, gcolumns, gs = guard.arrays()
     samples = car.samples
-    most = samples * _MOST if keep else 1
+    most = samples * MOST_ROWS if keep else 1
     rows = np.empty((most, ROW_WIDTH if keep else 0))
     decisions = np.empty((most, N_DECISION if keep and guarded else 0))
-    where = np.array(list(TRUTH_COLUMNS.values()) if truth else [], dtype=np.int64)
-    truths = np.empty((samples, len(where)))
+    truths = np.empty((samples, len(TRUTH_NAMES) if truth else 0))
     n = 0
     while not car.finished:
         first, last, vectors = car.block()
@@ -74,7 +71,6 @@ def run_whole(
             gs,
             rows[n:] if keep else rows,
             truths[done:],
-            where,
             decisions[n:] if keep else decisions,
         )
         car.check()
@@ -86,5 +82,5 @@ def run_whole(
         car.report,
         rows[:n],
         decisions[: n if guarded else 0],
-        truths[: car.count],
+        truths[: car.count, 1:],
     )

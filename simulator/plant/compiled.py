@@ -28,19 +28,27 @@ from simulator.plant import (
     faults,
     hydraulics,
     ignition,
+    interpolation,
     kernel,
-    layout,
     mixture,
     sensors,
     spray_control,
+    state,
+    truth,
     walls,
     wire,
 )
-from simulator.plant.layout import S_LEFT_RANGE, S_TIME_S, S_UNPLUGGED
+from simulator.plant.constants import Constants
+from simulator.plant.driver import DriverStep
+from simulator.plant.faults import FaultNow
+from simulator.plant.noise import Draw
+from simulator.plant.state import Rates, State
 
 # In the order in which they call each other.
 KERNEL_MODULES: tuple[ModuleType, ...] = (
+    state,
     air,
+    interpolation,
     mixture,
     evaporation,
     combustion,
@@ -58,11 +66,13 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     sensors,
     wire,
     kernel,
+    truth,
 )
+RECORDS = (Constants, State, Rates, DriverStep, FaultNow, Draw)
 
 
 def fingerprint() -> str:
-    """Return a short hash of the plant's byte code and layout, and of the decision code's."""
+    """Return a short hash of the plant's byte code and records, and of the decision code's."""
     digest = hashlib.sha256(compiled_rules.fingerprint().encode())
     for module in KERNEL_MODULES:
         for name in sorted(vars(module)):
@@ -73,7 +83,8 @@ def fingerprint() -> str:
                 digest.update(code.co_code)
             elif name.lstrip("_").isupper():
                 digest.update(f"{name} {value!r}".encode())
-    digest.update(repr(sorted((n, v) for n, v in vars(layout).items() if n.isupper())).encode())
+    for record in RECORDS:
+        digest.update(f"{record.__name__} {record.dtype()!r}".encode())
     return digest.hexdigest()[:16]
 
 
@@ -85,15 +96,16 @@ for _module in KERNEL_MODULES:
 _advance = kernel.advance
 _rates = kernel.rates
 _tick = wire.tick
+_truth_row = truth.truth_row
 
 
 def _make(stamp: int) -> tuple[Any, Any, Any]:
     """Make the loops; they hold ``stamp``, since what a closure holds is in numba's cache key."""
 
     def advance_one(
-        k: Any,
-        s: Any,
-        d: Any,
+        constants: Any,
+        states: Any,
+        rates: Any,
         steps: Any,
         faults: Any,
         cycles: Any,
@@ -108,13 +120,24 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         if stamp < 0:
             return -1
         return _advance(
-            k, s, d, steps, faults, cycles, draws, number, retard_deg, ceiling_kpa, row, out
+            constants[0],
+            states[0],
+            rates[0],
+            steps,
+            faults,
+            cycles,
+            draws,
+            number,
+            retard_deg,
+            ceiling_kpa,
+            row,
+            out,
         )
 
     def drive_on(
-        k: Any,
-        s: Any,
-        d: Any,
+        constants: Any,
+        states: Any,
+        rates: Any,
         steps: Any,
         faults: Any,
         cycles: Any,
@@ -129,29 +152,31 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         gs: Any,
         rows: Any,
         truths: Any,
-        where: Any,
         decisions: Any,
     ) -> int:
         """Advance by samples ``first`` to ``last``, deciding on every row; return rows written.
 
         ``rows`` takes the rows, ``decisions`` the head of the guard's state after each, ``truths``
-        what ``where`` (offsets into the state) names, by sample; each may have no columns.
+        the truth by sample; each may have no columns.
         """
         if stamp < 0:
             return -1
+        k = constants[0]
+        s = states[0]
+        d = rates[0]
         n = 0
         retard_deg = gs[RETARD_DEG] if guarded else 0.0
         ceiling_kpa = gs[CEILING_KPA] if guarded else 1e300
         for i in range(first, last):
-            if s[S_UNPLUGGED] == 2.0 or s[S_LEFT_RANGE] != 0.0:
+            if s.unplugged == 2.0 or s.left_range != 0.0:
                 break
             count = _advance(
                 k, s, d, steps, faults, cycles, draws, i, retard_deg, ceiling_kpa, row, out
             )
-            if s[S_LEFT_RANGE] != 0.0:
+            if s.left_range != 0.0:
                 break
-            if s[S_UNPLUGGED] != 2.0:
-                count = _tick(s, s[S_TIME_S], out, count)
+            if s.unplugged != 2.0:
+                count = _tick(s, s.time_s, out, count)
             for j in range(count):
                 if guarded:
                     _decide(gk, gcolumns, gs, out, j * ROW_WIDTH)
@@ -162,15 +187,16 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
                 for c in range(rows.shape[1]):
                     rows[n, c] = out[j * ROW_WIDTH + c]
                 n += 1
-            for c in range(where.shape[0]):
-                truths[i - first, c] = s[where[c]]
+            true = _truth_row(s)
+            for c in range(truths.shape[1]):
+                truths[i - first, c] = true[c]
         return n
 
-    def rates_only(k: Any, s: Any, d: Any, valve: float, due_ml_min: float) -> int:
+    def rates_only(constants: Any, states: Any, rates: Any, valve: float, due_ml_min: float) -> int:
         """Work out the rates of the continuous part (for tests and the bench)."""
         if stamp < 0:
             return -1
-        _rates(k, s, d, valve, due_ml_min)
+        _rates(constants[0], states[0], rates[0], valve, due_ml_min)
         return 0
 
     return advance_one, drive_on, rates_only
