@@ -1,1 +1,1 @@
-"""Floor 3: the world. Sources, recorder, guard process, screen, review, command line."""
+"""flowdebt, floor 3: the world. Sources, recorder, guard, screen, review, command line."""

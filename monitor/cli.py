@@ -3,6 +3,9 @@
 import os
 import sys
 from collections.abc import Sequence
+from importlib.machinery import PathFinder
+from importlib.util import find_spec
+from pathlib import Path
 
 import cyclopts
 
@@ -80,7 +83,28 @@ def silence_output() -> None:
 
 def main() -> None:
     """Entry point of the console script."""
+    stranger = _stranger()
+    if stranger is not None:
+        sys.stderr.write(
+            f"flowdebt: found another program's package, {stranger!r}, in place of flowdebt's own, "
+            "expected flowdebt in an environment of its own (pipx, uv tool, venv)\n"
+        )
+        sys.exit(2)
     sys.exit(run(sys.argv[1:]))
+
+
+def _stranger() -> str | None:
+    """Return the file of another program's package that stands where one of ours should.
+
+    Guard and keeper are started by ``python -m``, which looks into the current folder first.
+    """
+    for name in ("monitor", "rules", "simulator"):
+        for found in (PathFinder.find_spec(name, [""]), find_spec(name)):
+            if found is None or found.origin is None:  # a folder without code is passed over
+                continue
+            if b"flowdebt" not in Path(found.origin).read_bytes()[:200]:
+                return found.origin
+    return None
 
 
 def _complain(line: str) -> None:

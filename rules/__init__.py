@@ -1,1 +1,1 @@
-"""Floor 1: decides. Pure arithmetic: no clock, no I/O, no asyncio, no random."""
+"""flowdebt, floor 1: decides. Pure arithmetic: no clock, no I/O, no asyncio, no random."""

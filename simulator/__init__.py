@@ -1,1 +1,1 @@
-"""Floor 2: the truth to decide against, and the rig file that describes a car."""
+"""flowdebt, floor 2: the truth to decide against, and the rig file that describes a car."""

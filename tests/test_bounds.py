@@ -26,7 +26,7 @@ from pathlib import Path
 import pytest
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.protocol import LONGEST_LINE, Hello, Message, encode
 from monitor.guard.process import LONGEST_ORDER
 from monitor.recorder import layout
@@ -144,7 +144,7 @@ async def test_a_viewer_is_not_flooded_by_a_guard(tmp_path: Path) -> None:
     path = str(tmp_path / "s")
     server = await asyncio.start_unix_server(speak, path)
     async with server:
-        link = ViewerLink(Place(os.getpid(), path, 0, "t", "test"))
+        link = ViewerLink(Endpoint(os.getpid(), path, 0, "t", "test"))
         heard: list[Message] = []
 
         async def listen() -> None:

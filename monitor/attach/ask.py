@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import find_place
+from monitor.attach.endpoint import find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message
 from simulator.strict import BadInput
 
@@ -27,8 +27,8 @@ def ask(pid: int | None, command: Command) -> str:
     def is_answer(message: Message) -> Answer | None:
         return message if isinstance(message, Answer) and message.do in (command.do, "") else None
 
-    place = find_place(pid, command.do)
-    answer = asyncio.run(_hear(ViewerLink(place), command, is_answer))
+    endpoint = find_endpoint(pid, command.do)
+    answer = asyncio.run(_ask(ViewerLink(endpoint), command, is_answer))
     if not answer.done:
         raise BadInput(answer.text)
     return answer.text
@@ -51,13 +51,13 @@ def look(pid: int | None) -> tuple[Hello, Frame]:
             hello = message
         return (hello, message) if hello is not None and isinstance(message, Frame) else None
 
-    return asyncio.run(_hear(ViewerLink(find_place(pid, "status")), None, both))
+    return asyncio.run(_ask(ViewerLink(find_endpoint(pid, "status")), None, both))
 
 
-async def _hear(
+async def _ask(
     link: ViewerLink, command: Command | None, wanted: Callable[[Message], T | None]
 ) -> T:
-    guard = f"guard {link.place.pid}"
+    guard = f"guard {link.endpoint.pid}"
     try:
         async with asyncio.timeout(PATIENCE_S), link:
             if command is not None:

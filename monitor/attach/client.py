@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.attach.endpoint import Place, find_place
+from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.order import Order
 from monitor.attach.protocol import LONGEST_LINE, Command, Message, decode, encode
 from simulator.strict import BadInput
@@ -21,11 +21,11 @@ START_S = 20.0
 class ViewerLink:
     """Talks to one guard.
 
-    Use as ``async with ViewerLink(place) as link: async for message in link.messages(): ...``.
+    Use as ``async with ViewerLink(endpoint) as link: async for message in link.messages(): ...``.
     """
 
-    def __init__(self, place: Place) -> None:
-        self.place = place
+    def __init__(self, endpoint: Endpoint) -> None:
+        self.endpoint = endpoint
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
 
@@ -36,18 +36,18 @@ class ViewerLink:
             BadInput: The guard is gone.
         """
         try:
-            if self.place.path:
-                opened = await asyncio.open_unix_connection(self.place.path, limit=LONGEST_LINE)
+            if self.endpoint.path:
+                opened = await asyncio.open_unix_connection(self.endpoint.path, limit=LONGEST_LINE)
             else:
                 opened = await asyncio.open_connection(
-                    "127.0.0.1", self.place.port, limit=LONGEST_LINE
+                    "127.0.0.1", self.endpoint.port, limit=LONGEST_LINE
                 )
         except OSError as error:
             raise BadInput(
-                f"guard {self.place.pid}: found {error.strerror}, expected a running guard"
+                f"guard {self.endpoint.pid}: found {error.strerror}, expected a running guard"
             ) from None
         self._reader, self._writer = opened
-        self.send(Command("attach", self.place.token))
+        self.send(Command("attach", self.endpoint.token))
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -75,7 +75,8 @@ class ViewerLink:
             return await reader.readline()
         except ValueError:
             raise BadInput(
-                f"guard {self.place.pid}: found a message over {LONGEST_LINE} bytes, expected less"
+                f"guard {self.endpoint.pid}: found a message over {LONGEST_LINE} bytes, "
+                "expected less"
             ) from None
 
     def send(self, command: Command) -> None:
@@ -126,7 +127,7 @@ def _signals_held() -> Iterator[list[int]]:
 
 def start_guard(
     order: Order, meanwhile: Callable[[], object] | None = None
-) -> tuple["subprocess.Popen[bytes]", Place]:
+) -> tuple["subprocess.Popen[bytes]", Endpoint]:
     """Start a guard in a process and session of its own; return it, and where to attach.
 
     It outlives whoever started it: a dead dashboard is no reason to stop watching the engine.
@@ -157,7 +158,7 @@ def start_guard(
         raise
     if word == "ready":
         try:
-            return process, find_place(process.pid)
+            return process, find_endpoint(process.pid)
         except BadInput:  # it ended as soon as it had begun
             _wait_for(process)
             raise

@@ -1,4 +1,4 @@
-"""Where running guards can be found: one small file each, readable by their owner only."""
+"""Endpoints of running guards: one small file each, readable by their owner only."""
 
 import contextlib
 import json
@@ -16,12 +16,12 @@ import msgspec
 
 from simulator.strict import BadInput, called, open_file
 
-LONGEST_PLACE: Final = 65_536
+LONGEST_ENDPOINT: Final = 65_536
 _NAMED: Final = re.compile(r"([1-9][0-9]{0,8})\.(?:sock|json)", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Endpoint:
     """Where a guard listens.
 
     Attributes:
@@ -40,7 +40,7 @@ class Place:
 
 
 def runtime_folder() -> Path:
-    """Return the folder for places and sockets, made private to its owner.
+    """Return the folder for endpoints and sockets, made private to its owner.
 
     Raises:
         BadInput: It can't be made, or somebody else's folder is in its place.
@@ -63,36 +63,36 @@ def runtime_folder() -> Path:
     return folder
 
 
-def new_place(source: str) -> Place:
-    """Return a place for this process: an AF_UNIX path where there is such a thing, else TCP."""
+def new_endpoint(source: str) -> Endpoint:
+    """Return an endpoint for this process: an AF_UNIX path where there is one, else TCP."""
     clear_away()
     token = secrets.token_urlsafe(24)
     if hasattr(socket, "AF_UNIX"):
         path = str(runtime_folder() / f"{os.getpid()}.sock")
-        return Place(os.getpid(), path, 0, token, source)
-    return Place(os.getpid(), "", 0, token, source)
+        return Endpoint(os.getpid(), path, 0, token, source)
+    return Endpoint(os.getpid(), "", 0, token, source)
 
 
-def publish(place: Place) -> Path:
-    """Write the place down, for viewers to find; return the file."""
-    path = runtime_folder() / f"{place.pid}.json"
+def publish(endpoint: Endpoint) -> Path:
+    """Write the endpoint down, for viewers to find; return the file."""
+    path = runtime_folder() / f"{endpoint.pid}.json"
     path.unlink(missing_ok=True)
     with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-        json.dump(asdict(place), file)
+        json.dump(asdict(endpoint), file)
     return path
 
 
-def withdraw(place: Place) -> None:
+def withdraw(endpoint: Endpoint) -> None:
     """Remove what ``publish`` and the socket left, in our own folder and nowhere else."""
     with contextlib.suppress(OSError, BadInput):
         folder = runtime_folder()
-        (folder / f"{place.pid}.json").unlink(missing_ok=True)
-        if place.path and Path(place.path).parent == folder:
-            Path(place.path).unlink(missing_ok=True)
+        (folder / f"{endpoint.pid}.json").unlink(missing_ok=True)
+        if endpoint.path and Path(endpoint.path).parent == folder:
+            Path(endpoint.path).unlink(missing_ok=True)
 
 
 def clear_away() -> None:
-    """Remove the sockets and places, with their tokens, of guards that were killed.
+    """Remove the sockets and endpoints, with their tokens, of guards that were killed.
 
     Only what is in our folder, named as we name them and our own; only where no process of that
     number lives and nobody listens, as a guard in a container of its own might.
@@ -114,23 +114,23 @@ def _is_our_own(file: Path) -> bool:
     return plain and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 
 
-def running_places() -> list[Place]:
-    """Return the places of guards whose process lives, newest first; clear away the others'."""
+def running_endpoints() -> list[Endpoint]:
+    """Return the endpoints of guards whose process lives, newest first; clear away the others'."""
     clear_away()
-    places = []
+    endpoints = []
     for file in sorted(runtime_folder().glob("*.json"), key=_age, reverse=True):
         try:
             with open_file(file) as opened:
-                place = msgspec.json.decode(opened.read(LONGEST_PLACE), type=Place)
+                endpoint = msgspec.json.decode(opened.read(LONGEST_ENDPOINT), type=Endpoint)
         except (OSError, msgspec.MsgspecError):
             continue
-        if file.name != f"{place.pid}.json":  # none that a guard wrote
+        if file.name != f"{endpoint.pid}.json":  # none that a guard wrote
             continue
-        if _lives(place.pid) and _listens(place.path):
-            places.append(place)
+        if _lives(endpoint.pid) and _listens(endpoint.path):
+            endpoints.append(endpoint)
         else:
-            withdraw(place)
-    return places
+            withdraw(endpoint)
+    return endpoints
 
 
 def _age(file: Path) -> float:
@@ -155,7 +155,7 @@ def _listens(path: str) -> bool:
     return True
 
 
-def find_place(pid: int | None, asked: str = "--attach") -> Place:
+def find_endpoint(pid: int | None, asked: str = "--attach") -> Endpoint:
     """Return the newest running guard, or the one of this process.
 
     Args:
@@ -165,9 +165,9 @@ def find_place(pid: int | None, asked: str = "--attach") -> Place:
     Raises:
         BadInput: There is none.
     """
-    for place in running_places():
-        if pid is None or place.pid == pid:
-            return place
+    for endpoint in running_endpoints():
+        if pid is None or endpoint.pid == pid:
+            return endpoint
     wanted = "no running guard" if pid is None else f"no running guard with process {pid}"
     raise BadInput(f"{asked}: found {wanted}, expected one started by flowdebt watch or demo")
 

@@ -14,7 +14,7 @@ from typing import Final
 
 import msgspec
 
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.protocol import Answer, Command, Frame, Message, decode_command, encode
 from monitor.clock import now_s
 from simulator.strict import BadInput, called, clean
@@ -78,18 +78,18 @@ class ViewerServer:
     ``MOST_UNSENT_BYTES``, and the guard goes on as if it weren't there.
 
     Args:
-        place: Where to listen; TCP ports are chosen by the system.
+        endpoint: Where to listen; TCP ports are chosen by the system.
         hello: Makes the greeting for a new viewer.
         obey: Takes a viewer's command, and what answers that viewer alone.
 
     Attributes:
-        place: Where it listens.
+        endpoint: Where it listens.
         dropped: Messages viewers did not read in time.
         refused: Connections that were one too many, or did not know the token.
     """
 
-    def __init__(self, place: Place, hello: Callable[[], Message], obey: Obey) -> None:
-        self.place = place
+    def __init__(self, endpoint: Endpoint, hello: Callable[[], Message], obey: Obey) -> None:
+        self.endpoint = endpoint
         self.dropped = 0
         self.refused = 0
         self.first = asyncio.Event()
@@ -104,31 +104,31 @@ class ViewerServer:
         """Number of viewers attached now."""
         return len(self._viewers)
 
-    async def start(self) -> Place:
-        """Listen; return the place, with the port where it is TCP.
+    async def start(self) -> Endpoint:
+        """Listen; return the endpoint, with the port where it is TCP.
 
-        A socket that a killed guard left at the place is taken over.
+        A socket that a killed guard left at the endpoint is taken over.
 
         Raises:
             BadInput: Nothing can listen there.
         """
-        if self.place.path:
+        if self.endpoint.path:
             try:
                 self._server = await asyncio.start_unix_server(
-                    self._serve, path=self.place.path, limit=LONGEST_COMMAND
+                    self._serve, path=self.endpoint.path, limit=LONGEST_COMMAND
                 )
             except OSError as error:  # a path over 107 bytes, or no socket in its place
                 raise BadInput(
-                    f"{called(self.place.path)}: found {error.strerror or error}, expected a place "
-                    "for a socket (FLOWDEBT_RUNTIME_DIR names another folder)"
+                    f"{called(self.endpoint.path)}: found {error.strerror or error}, expected a "
+                    "place for a socket (FLOWDEBT_RUNTIME_DIR names another folder)"
                 ) from None
         else:
             self._server = await asyncio.start_server(
                 self._serve, host="127.0.0.1", port=0, limit=LONGEST_COMMAND
             )
             port = self._server.sockets[0].getsockname()[1]
-            self.place = replace(self.place, port=port)
-        return self.place
+            self.endpoint = replace(self.endpoint, port=port)
+        return self.endpoint
 
     def send(self, message: Message) -> None:
         """Hand a message to every viewer; never waits."""
@@ -218,7 +218,7 @@ class ViewerServer:
             command = decode_command(line)
         except msgspec.MsgspecError:
             command = Command("")
-        known = hmac.compare_digest(command.token.encode(), self.place.token.encode())
+        known = hmac.compare_digest(command.token.encode(), self.endpoint.token.encode())
         if known and command.do == "attach":
             return True
         self.refused += 1

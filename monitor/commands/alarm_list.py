@@ -6,7 +6,7 @@ import sys
 from math import inf
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import Place, find_place
+from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
 from monitor.words.alarms import COLUMNS, standing_alarms
 from rules.alarms.rates import AlarmTerms
@@ -47,7 +47,7 @@ def run_alarms(
     command = None
     if do != "list":
         command = Command(do, alarm=name_of(alarm), for_s=for_s, who=clean(who))
-    frame, refused, rates = asyncio.run(_ask(find_place(pid, "alarms"), command))
+    frame, refused, rates = asyncio.run(_ask(find_endpoint(pid, "alarms"), command))
     if as_json:
         facts = {
             "alarms": frame.alarms,
@@ -64,11 +64,11 @@ def run_alarms(
     return int(bool(refused))
 
 
-async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str], list[str]]:
+async def _ask(endpoint: Endpoint, command: Command | None) -> tuple[Frame, list[str], list[str]]:
     refused: list[str] = []
     rates: list[str] = []
     answered = command is None
-    async with ViewerLink(place) as link:
+    async with ViewerLink(endpoint) as link:
         if command is not None:
             link.send(command)
         async for message in link.messages():
@@ -85,7 +85,7 @@ async def _ask(place: Place, command: Command | None) -> tuple[Frame, list[str],
                 return message, refused, rates
             elif isinstance(message, Bye):
                 break
-    raise BadInput(f"guard {place.pid}: ended before it answered, expected a running guard")
+    raise BadInput(f"guard {endpoint.pid}: ended before it answered, expected a running guard")
 
 
 def _in_words(frame: Frame) -> list[str]:

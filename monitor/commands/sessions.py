@@ -26,13 +26,13 @@ def sessions(
     import os
     import sys
 
-    from monitor.attach.endpoint import running_places
+    from monitor.attach.endpoint import running_endpoints
     from monitor.recorder.index import in_words, sessions_in
     from simulator.strict import BadInput, called
 
     running: set[int] = set()
     with contextlib.suppress(BadInput):
-        running = {place.pid for place in running_places()}
+        running = {endpoint.pid for endpoint in running_endpoints()}
     usual = Path("sessions")
     if folder is None and not os.path.lexists(usual):
         if not as_json:

@@ -14,7 +14,7 @@ from typing import Final
 import msgspec
 
 from monitor.attach.client import ViewerLink, end_guard, sigterm_interrupts, start_guard
-from monitor.attach.endpoint import Place, find_place, running_places
+from monitor.attach.endpoint import Endpoint, find_endpoint, running_endpoints
 from monitor.attach.order import Order
 from monitor.attach.protocol import COMMAND_LINE, Bye, Command, Ending, Message, end_in_words
 from monitor.clock import now_s
@@ -38,12 +38,12 @@ def watch_own(
     """
     in_text = _in_text(text, as_json)
     with sigterm_interrupts():
-        process, place = start_guard(
+        process, endpoint = start_guard(
             msgspec.structs.replace(order, awaits_viewer=True), None if in_text else _load_screen
         )
         hand = _Hand(operator, look, owner=True)
         try:
-            code = _view(place, hand, text=text, as_json=as_json)
+            code = _view(endpoint, hand, text=text, as_json=as_json)
         except (BadInput, BrokenPipeError):  # the guard has ended, or was asked to
             _wait_for(process)
             raise
@@ -52,8 +52,8 @@ def watch_own(
             raise
     if code == DETACHED:
         sys.stderr.write(
-            f"guard {place.pid} goes on; flowdebt watch --attach joins it, "
-            f"flowdebt stop --pid {place.pid} ends it\n"
+            f"guard {endpoint.pid} goes on; flowdebt watch --attach joins it, "
+            f"flowdebt stop --pid {endpoint.pid} ends it\n"
         )
         return 0
     _wait_for(process)
@@ -78,13 +78,13 @@ def watch_running(
     Raises:
         BadInput: There is none.
     """
-    place = find_place(pid)
-    others = [other for other in running_places() if other.pid != place.pid]
+    endpoint = find_endpoint(pid)
+    others = [other for other in running_endpoints() if other.pid != endpoint.pid]
     if pid is None and others:
         named = ", ".join(f"{other.pid} ({clean(other.source)})" for other in others)
-        sys.stderr.write(f"joining guard {place.pid}, the newest; with --pid also: {named}\n")
+        sys.stderr.write(f"joining guard {endpoint.pid}, the newest; with --pid also: {named}\n")
     hand = _Hand(operator, look, owner=False, joins_next=pid is None)
-    return max(0, _view(place, hand, text=text, as_json=as_json))
+    return max(0, _view(endpoint, hand, text=text, as_json=as_json))
 
 
 def stop_running(pid: int | None) -> int:
@@ -93,16 +93,16 @@ def stop_running(pid: int | None) -> int:
     Raises:
         BadInput: There is none.
     """
-    return asyncio.run(_stop(find_place(pid, "stop")))
+    return asyncio.run(_stop(find_endpoint(pid, "stop")))
 
 
-async def _stop(place: Place) -> int:
-    async with ViewerLink(place) as link:
+async def _stop(endpoint: Endpoint) -> int:
+    async with ViewerLink(endpoint) as link:
         link.send(Command("stop", who=COMMAND_LINE))
         async for message in link.messages():
             if isinstance(message, Bye):
                 why = end_in_words(message.end, message.why)
-                sys.stderr.write(f"guard {place.pid}: {clean(why, 200)}\n")
+                sys.stderr.write(f"guard {endpoint.pid}: {clean(why, 200)}\n")
     return 0
 
 
@@ -129,18 +129,18 @@ def _load_screen() -> None:
     import monitor.screen.app  # noqa: F401
 
 
-def _view(place: Place, hand: _Hand, *, text: bool, as_json: bool) -> int:
+def _view(endpoint: Endpoint, hand: _Hand, *, text: bool, as_json: bool) -> int:
     if _in_text(text, as_json):
-        return asyncio.run(_view_lines(place, hand, as_json=as_json))
+        return asyncio.run(_view_lines(endpoint, hand, as_json=as_json))
     from monitor.screen.app import Dashboard
     from monitor.screen.rejoin import NextGuard
 
     app = Dashboard(
-        lambda: ViewerLink(place),
+        lambda: ViewerLink(endpoint),
         hand.owner,
         operator=hand.operator,
         look=hand.look,
-        next_guard=NextGuard(place, by_itself=hand.joins_next),
+        next_guard=NextGuard(endpoint, by_itself=hand.joins_next),
     )
     last = app.run()
     if last:
@@ -148,7 +148,7 @@ def _view(place: Place, hand: _Hand, *, text: bool, as_json: bool) -> int:
     return DETACHED if app.owner and app.detached else 0
 
 
-async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
+async def _view_lines(endpoint: Endpoint, hand: _Hand, *, as_json: bool) -> int:
     gone = False
 
     def write(line: str) -> None:
@@ -162,7 +162,7 @@ async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
             gone = True
 
     talk = LineTalk(write, as_json=as_json, now_s=now_s, units=hand.look.figures)
-    async with ViewerLink(place) as link:
+    async with ViewerLink(endpoint) as link:
         leave = asyncio.Event()
 
         def asked_to_leave() -> None:
@@ -185,7 +185,7 @@ async def _view_lines(place: Place, hand: _Hand, *, as_json: bool) -> int:
     if talk.ended is None:
         if leave.is_set():
             return 0
-        sys.stderr.write(f"flowdebt: guard {place.pid} ended without a word\n")
+        sys.stderr.write(f"flowdebt: guard {endpoint.pid} ended without a word\n")
         return 1
     if talk.ended.end is Ending.FAILED:
         raise BadInput(talk.ended.why)

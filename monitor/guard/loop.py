@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Final
 
 from monitor.attach import protocol
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.listeners import Hearer
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import new_terms, shown
@@ -44,7 +44,7 @@ class GuardLoop:
         rig_file: The rig to decide with.
         source: Where samples come from; not yet opened.
         recorder: Where everything is recorded; None for nowhere.
-        place: Where viewers attach; None for nowhere.
+        endpoint: Where viewers attach; None for nowhere.
         tell: Hears every event, notice and the goodbye, on the loop (must not wait).
         unattended_ends: End some time after the last viewer left (a demonstration).
         hearers: Outputs and publishers; they hear everything and never make the guard wait.
@@ -58,7 +58,7 @@ class GuardLoop:
         rig_file: RigFile,
         source: Source,
         recorder: Recorder | None = None,
-        place: Place | None = None,
+        endpoint: Endpoint | None = None,
         tell: Tell | None = None,
         *,
         unattended_ends: bool = False,
@@ -90,13 +90,15 @@ class GuardLoop:
         self._fresh: list[tuple[float, ...]] = []
         self._hearers = tuple(hearers)
         self._reloader = Reloader(lambda: self._rig_file, self._change)
-        self._viewers = None if place is None else ViewerServer(place, self._hello, self._obey)
+        self._viewers = (
+            None if endpoint is None else ViewerServer(endpoint, self._hello, self._obey)
+        )
 
     def use_compiled(self) -> None:
         """Decide with compiled code from now on (before ``run``)."""
         self._guard.use_compiled()
 
-    async def listen(self) -> Place | None:
+    async def listen(self) -> Endpoint | None:
         """Let viewers attach from now on; return where."""
         return None if self._viewers is None else await self._viewers.start()
 
@@ -278,7 +280,7 @@ class GuardLoop:
         every = max(1, len(self._history) // 1500)
         return protocol.Hello(
             protocol=protocol.PROTOCOL,
-            pid=0 if self._viewers is None else self._viewers.place.pid,
+            pid=0 if self._viewers is None else self._viewers.endpoint.pid,
             source=self._source.name,
             source_kind=self._source.kind,
             session=None if self._recorder is None else str(self._recorder.path),

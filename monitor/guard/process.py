@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from monitor.attach.endpoint import new_place, publish, withdraw
+from monitor.attach.endpoint import new_endpoint, publish, withdraw
 from monitor.attach.listeners import Hearer
 from monitor.attach.order import Order as Order
 from monitor.guard.loop import GuardLoop, Tell
@@ -59,12 +59,12 @@ async def run_order(
         for hearer in hearers:
             hearer.close("not started")
         raise
-    place = new_place(source.name)
+    endpoint = new_endpoint(source.name)
     loop = GuardLoop(
         rig_file,
         source,
         recorder,
-        place,
+        endpoint,
         tell,
         unattended_ends=order.unattended_ends,
         hearers=hearers,
@@ -83,7 +83,7 @@ async def run_order(
         gc.collect()
         gc.freeze()
         if ready is not None:
-            ready(str(place.pid))
+            ready(str(endpoint.pid))
         if order.awaits_viewer:
             await loop.first_viewer(
                 AWAIT_VIEWER_S if source.kind.live else AWAIT_VIEWER_OF_NO_ENGINE_S
@@ -93,7 +93,7 @@ async def run_order(
     try:
         await loop.run(opened)
     finally:
-        withdraw(place)
+        withdraw(endpoint)
 
 
 async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hearer]:

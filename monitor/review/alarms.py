@@ -18,7 +18,7 @@ _SCANNED: Final = 8192
 
 
 @dataclass(frozen=True, slots=True)
-class Moment:
+class AlarmMoment:
     """A row that can move an alarm: a level or the suppression changed, or the clock, or a hand.
 
     Attributes:
@@ -45,7 +45,7 @@ class Moment:
         return Decision._make(fields)
 
 
-def moments(piece: Piece, rows: Any, decisions: Floats) -> list[Moment]:
+def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
     """Return the rows of a piece that can move an alarm.
 
     Args:
@@ -65,7 +65,7 @@ def moments(piece: Piece, rows: Any, decisions: Floats) -> list[Moment]:
     moved[[0, -1]] = True  # so that each piece can be told by itself
     at = np.flatnonzero(moved)
     return [
-        Moment(piece.start + i, onset_kpa, hand, time_s, boost_kpa, tuple(level))
+        AlarmMoment(piece.start + i, onset_kpa, hand, time_s, boost_kpa, tuple(level))
         for i, hand, time_s, boost_kpa, level in zip(
             at.tolist(),
             acknowledged[at].tolist(),
@@ -88,7 +88,7 @@ class AlarmHistory:
         rows: All rows of the log.
     """
 
-    def __init__(self, moments: list[Moment], rows: Any) -> None:
+    def __init__(self, moments: list[AlarmMoment], rows: Any) -> None:
         self._moments = moments
         self._rows = rows
         self._onset_kpa = moments[0].onset_kpa
@@ -111,7 +111,7 @@ class AlarmHistory:
             place = bisect_right(self._at, index) - 1
             return self._standing[place] if place >= 0 else ([], False)
 
-    def _hear(self, moment: Moment) -> None:
+    def _hear(self, moment: AlarmMoment) -> None:
         desk = self._desk
         last = self._moments[self._heard - 1] if self._heard else None
         # A delay that ends between two moments is news of the first row at or behind its end.

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.review.alarms import AlarmHistory, Moment
+from monitor.review.alarms import AlarmHistory, AlarmMoment
 from monitor.review.causes import CauseHistory
 from monitor.review.log import Log, Progress, Stop
 from monitor.review.pieces import Piece, decide_piece
@@ -100,7 +100,7 @@ class Decided:
         rig_file: RigFile,
         pieces: list[Piece],
         groups: Groups,
-        moments: list[Moment],
+        moments: list[AlarmMoment],
         events: list[Event],
         raised_at: list[int],
         turns: list[TurnAt],

@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 
 from monitor.recorder import layout
-from monitor.review.alarms import Moment, moments
+from monitor.review.alarms import AlarmMoment, moments
 from monitor.review.decided import Decided, Groups, TurnAt
-from monitor.review.log import Log, Progress, Stop, Stopped, Terms
+from monitor.review.log import Log, Progress, RigFrom, Stop, Stopped
 from monitor.review.pieces import PIECE_ROWS, Axis, Piece
 from monitor.review.running import run_rows, worth_compiling
 from monitor.review.window import Floats, groups_of, reach_of, trace_of
@@ -66,7 +66,7 @@ class _Kept:
     starts: list[Any] = field(default_factory=list)
     low: list[Floats] = field(default_factory=list)
     high: list[Floats] = field(default_factory=list)
-    moments: list[Moment] = field(default_factory=list)
+    moments: list[AlarmMoment] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     raised_at: list[int] = field(default_factory=list)
     turns: list[TurnAt] = field(default_factory=list)
@@ -111,7 +111,7 @@ class _Run:
             self._piece(start, end)
             yield end
 
-    def _new_terms(self, new: Terms) -> None:
+    def _new_terms(self, new: RigFrom) -> None:
         if not self._follows:  # judged by the one asked for, throughout
             self._same = False
             return

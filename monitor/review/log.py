@@ -38,7 +38,7 @@ class Hole:
 
 
 @dataclass(frozen=True, slots=True)
-class Terms:
+class RigFrom:
     """From which row on which rig was in force.
 
     Attributes:
@@ -82,7 +82,7 @@ class Log:
         self.rig_file = rig_file
         self.own_terms = own_terms
         own = blocks.rig_file() if self.session and not own_terms else rig_file
-        self.terms = [Terms(0, own)]
+        self.terms = [RigFrom(0, own)]
         self.holes: list[Hole] = []
         self.cut: str | None = None
         self.rejected: dict[str, int] = {}
@@ -189,7 +189,7 @@ class Log:
             text = blocks.rig_text or own.text
             if text != now.text:
                 now = rig_from_text(text, str(self.path))
-                self.terms.append(Terms(rows.rows, now))
+                self.terms.append(RigFrom(rows.rows, now))
             if blocks.hole is not None:
                 self.holes.append(Hole(rows.rows, blocks.hole.state))
             rows.add(block)

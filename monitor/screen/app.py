@@ -13,9 +13,8 @@ from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
 from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
-from monitor.screen.picture import Link as Standing
-from monitor.screen.picture import Picture
-from monitor.screen.rejoin import Found, Link, LinkFactory, NextGuard
+from monitor.screen.picture import Link, Picture
+from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard
 from monitor.screen.view import View
 from monitor.words.literal import figure, number, plain
 from monitor.words.look import USUAL, Look
@@ -93,10 +92,10 @@ class Dashboard(AlarmKeys):
         self.detached = False
         self._operator = clean(operator, LONGEST_TEXT).strip()
         self._next_guard = next_guard
-        self._found: Found | None = None
+        self._found: Joinable | None = None
         self._join_asked = asyncio.Event()
         self._clock = clock
-        self._link: Link | None = None
+        self._link: GuardLink | None = None
         self._ended = asyncio.Event()
         self._stopping = False
         self._bell = Bell(look.bell)
@@ -123,7 +122,7 @@ class Dashboard(AlarmKeys):
 
     def words(self) -> dict[str, str]:
         """Say what quitting would do now."""
-        stops = self.owner and self.picture.link(self._clock()) is not Standing.GONE
+        stops = self.owner and self.picture.link(self._clock()) is not Link.GONE
         return {
             **super().words(),
             "leave": "stop & quit" if stops else "quit",
@@ -139,7 +138,7 @@ class Dashboard(AlarmKeys):
         """Show every pane the present moment, and ring where that is due."""
         super().redraw()
         frame, now = self.picture.frame, self._clock()
-        speaks = self.picture.link(now) in (Standing.LIVE, Standing.SILENT)
+        speaks = self.picture.link(now) in (Link.LIVE, Link.SILENT)
         sounding = frame is not None and frame.sounding and speaks
         if self._bell.rings(self.picture.action, now, sounding=sounding):
             self.bell()

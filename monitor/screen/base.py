@@ -16,7 +16,7 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
-from monitor.screen.controls import Control, Found, Offer, bindings, offers
+from monitor.screen.controls import Control, FinderEntry, Offer, bindings, offers
 from monitor.screen.finder import Finder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
@@ -254,11 +254,11 @@ class BaseDashboard(App[str | None]):
     def _names(self) -> set[str]:
         return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
 
-    def found(self) -> list[Found]:
+    def found(self) -> list[FinderEntry]:
         """Return what the finder lists."""
         words = self.words()
         return [
-            Found(one.action, one.shown, one.help)
+            FinderEntry(one.action, one.shown, one.help)
             for one in self.CONTROLS
             if one.asks and words.get(one.action, one.word)
         ]

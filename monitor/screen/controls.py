@@ -54,7 +54,7 @@ def _writes(key: str) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FinderEntry:
     """A control as the finder lists it."""
 
     action: str

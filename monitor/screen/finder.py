@@ -6,7 +6,7 @@ from typing import ClassVar, Final, Protocol, cast
 from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
 
-from monitor.screen.controls import Found
+from monitor.screen.controls import FinderEntry
 from monitor.words.literal import plain
 
 _LONGEST: Final = 160
@@ -15,7 +15,7 @@ _LONGEST: Final = 160
 class Offers(Protocol):
     """What the finder needs of the application."""
 
-    def found(self) -> list[Found]:
+    def found(self) -> list[FinderEntry]:
         """Return what can be done now."""
         ...
 
@@ -45,7 +45,7 @@ class Controls(Provider):
                 yield Hit(score, shown, partial(app.run_action, one.action), text=title)
 
 
-def _title(one: Found) -> str:
+def _title(one: FinderEntry) -> str:
     return plain(f"{one.help} ({one.shown})", _LONGEST)
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from aiohttp import WSCloseCode, WSMsgType, web
 from aiohttp.http_exceptions import HttpProcessingError
 
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.web import page
 from monitor.web.admission import Admission
 from monitor.web.seat import HEIGHTS, WIDTHS, Seat, asked_cells, close
@@ -66,11 +66,11 @@ def bound_socket(port: int) -> socket.socket:
 class WebServer:
     """Serves one guard's dashboard to a bounded number of browsers.
 
-    Use as ``async with WebServer(place, listening) as server: ...``; leaving ends every visitor's
-    process.
+    Use as ``async with WebServer(endpoint, listening) as server: ...``; leaving ends every
+    visitor's process.
 
     Args:
-        place: The guard.
+        endpoint: The guard.
         listening: A listening socket; closed at the end.
         look: Units, theme and bell that visitors begin with.
         operator: Who they are taken to be.
@@ -82,9 +82,9 @@ class WebServer:
     """
 
     def __init__(
-        self, place: Place, listening: socket.socket, look: Look = USUAL, operator: str = ""
+        self, endpoint: Endpoint, listening: socket.socket, look: Look = USUAL, operator: str = ""
     ) -> None:
-        self.place = place
+        self.endpoint = endpoint
         self._look = look
         self._operator = operator
         self.admission = Admission(listening.getsockname()[1])
@@ -146,7 +146,7 @@ class WebServer:
         if refused is not None:
             return refused
         response = web.Response(
-            text=page.page(self.place.source, request.host), content_type="text/html"
+            text=page.page(self.endpoint.source, request.host), content_type="text/html"
         )
         response.set_cookie(
             self.admission.cookie, self.admission.token, httponly=True, samesite="Strict", path="/"
@@ -184,7 +184,7 @@ class WebServer:
     async def _seat(self, request: web.Request, websocket: web.WebSocketResponse) -> None:
         width = asked_cells(request.query.get("width"), 80, WIDTHS)
         height = asked_cells(request.query.get("height"), 24, HEIGHTS)
-        seat = Seat(self.place.pid, self._look, self._operator, websocket)
+        seat = Seat(self.endpoint.pid, self._look, self._operator, websocket)
         try:
             await seat.start(width, height)
             async for message in websocket:

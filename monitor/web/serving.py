@@ -11,7 +11,7 @@ from typing import Final
 import msgspec
 
 from monitor.attach.client import ViewerLink, end_guard, sigterm_interrupts, start_guard
-from monitor.attach.endpoint import find_place
+from monitor.attach.endpoint import find_endpoint
 from monitor.attach.order import Order
 from monitor.attach.protocol import Bye, Command, Ending
 from monitor.web.server import WebServer, bound_socket
@@ -34,19 +34,19 @@ def serve_own(order: Order, port: int, look: Look, operator: str) -> int:
     listening = bound_socket(port)  # before there is a guard that would be left running
     with sigterm_interrupts():
         try:
-            process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
+            process, endpoint = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
         except BaseException:
             listening.close()
             raise
         try:
-            code = asyncio.run(_serve(WebServer(place, listening, look, operator), owner=True))
+            code = asyncio.run(_serve(WebServer(endpoint, listening, look, operator), owner=True))
         except KeyboardInterrupt:  # before the server took over what a signal means
             end_guard(process)
             raise
     try:
         process.wait(GOODBYE_S)
     except subprocess.TimeoutExpired:  # pragma: no cover (a guard that hangs while closing)
-        sys.stderr.write(f"guard {place.pid} is still closing its recording\n")
+        sys.stderr.write(f"guard {endpoint.pid} is still closing its recording\n")
     return code
 
 
@@ -56,18 +56,18 @@ def serve_running(pid: int | None, port: int, look: Look, operator: str) -> int:
     Raises:
         BadInput: There is none, or the port can't be had.
     """
-    place = find_place(pid)
-    return asyncio.run(_serve(WebServer(place, bound_socket(port), look, operator), owner=False))
+    endpoint = find_endpoint(pid)
+    return asyncio.run(_serve(WebServer(endpoint, bound_socket(port), look, operator), owner=False))
 
 
 async def _serve(serving: WebServer, *, owner: bool) -> int:
-    place = serving.place
+    endpoint = serving.endpoint
     leave = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):
             loop.add_signal_handler(number, leave.set)
-    async with ViewerLink(place) as link:
+    async with ViewerLink(endpoint) as link:
         hearing = asyncio.create_task(_goodbye(link))
         try:
             async with serving as server:
@@ -82,12 +82,12 @@ async def _serve(serving: WebServer, *, owner: bool) -> int:
     if bye is None:
         if not owner and leave.is_set():
             return 0
-        sys.stderr.write(f"flowdebt: guard {place.pid} ended without a word\n")
+        sys.stderr.write(f"flowdebt: guard {endpoint.pid} ended without a word\n")
         return 1
     if bye.end is Ending.FAILED:
         raise BadInput(bye.why)
     why = "stopped with the server" if owner and leave.is_set() else bye.why
-    _tell(clean(f"guard {place.pid}: {why}", LONGEST_WHY))
+    _tell(clean(f"guard {endpoint.pid}: {why}", LONGEST_WHY))
     return 0
 
 

@@ -11,7 +11,7 @@ import sys
 import msgspec
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import find_place
+from monitor.attach.endpoint import find_endpoint
 from monitor.screen.app import Dashboard
 from monitor.words.look import Look
 
@@ -22,8 +22,8 @@ def show(pid: int, look: Look, operator: str) -> None:
     Raises:
         BadInput: There is no such guard.
     """
-    place = find_place(pid)
-    Dashboard(lambda: ViewerLink(place), owner=False, operator=operator, look=look).run()
+    endpoint = find_endpoint(pid)
+    Dashboard(lambda: ViewerLink(endpoint), owner=False, operator=operator, look=look).run()
 
 
 def main() -> None:

@@ -151,14 +151,14 @@ class Watched:
 
     def __init__(self, path: str, folder: Path) -> None:
         order = Order(path, str(rig_for(folder)), record=str(folder / "sessions"))
-        self.process, self._place = start_guard(order)
+        self.process, self._endpoint = start_guard(order)
         self.bye: dict[str, Any] = {}
         self.newest: dict[str, Any] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._view()))
         self._thread.start()
 
     async def _view(self) -> None:
-        async with ViewerLink(self._place) as link:
+        async with ViewerLink(self._endpoint) as link:
             async for message in link.messages():
                 if isinstance(message, Frame):
                     self.newest = message.statistics

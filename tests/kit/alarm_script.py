@@ -11,7 +11,7 @@ from msgspec import structs
 from textual.pilot import Pilot
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.protocol import CauseLine, EventTurn, Frame, Message
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_script import (
@@ -122,8 +122,8 @@ class Taken:
 class HeardLink(ViewerLink):
     """A real link that tells what its viewer has taken."""
 
-    def __init__(self, place: Place, taken: Taken) -> None:
-        super().__init__(place)
+    def __init__(self, endpoint: Endpoint, taken: Taken) -> None:
+        super().__init__(endpoint)
         self._taken = taken
 
     async def messages(self) -> AsyncIterator[Message]:

@@ -49,9 +49,9 @@ def short_pump_stop(folder: Path) -> Path:
 @contextlib.contextmanager
 def guard(order: Order) -> Iterator[tuple[int, ViewerLink]]:
     """Start a guard; kill it at the end if it still lives. Yields its process and a link to it."""
-    process, place = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
+    process, endpoint = start_guard(msgspec.structs.replace(order, awaits_viewer=True))
     try:
-        yield process.pid, ViewerLink(place)
+        yield process.pid, ViewerLink(endpoint)
     finally:
         with contextlib.suppress(ProcessLookupError):
             os.kill(process.pid, signal.SIGKILL)

@@ -106,11 +106,11 @@ def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -
     order = Order(
         feeder.url, rig=str(rig), record=str(folder / "sessions"), segment_rows=segment_rows
     )
-    process, place = start_guard(order)
+    process, endpoint = start_guard(order)
 
     async def watch() -> tuple[int, int, int]:
         decided = told = 0
-        async with ViewerLink(place) as link:
+        async with ViewerLink(endpoint) as link:
             async for frame in frames_of(link.messages()):
                 decided = frame.statistics["decided"]
                 told = frame.statistics["recorded"]

@@ -33,11 +33,13 @@ VERBS = (
 )
 
 
-def python(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """Run a piece of Python in a process of its own."""
+def python(
+    code: str, *arguments: str, folder: Path = ROOT, flags: tuple[str, ...] = ()
+) -> subprocess.CompletedProcess[str]:
+    """Run a piece of Python in a process of its own, in a folder."""
     return subprocess.run(
-        [sys.executable, "-c", code, *arguments],
-        cwd=ROOT,
+        [sys.executable, *flags, "-c", code, *arguments],
+        cwd=folder,
         capture_output=True,
         text=True,
         encoding="utf-8",
@@ -350,3 +352,33 @@ def test_help_loads_nothing_heavy() -> None:
     assert (done.returncode, done.stderr) == (0, "")
     assert set(VERBS) <= set(done.stdout.split())
     assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize(
+    ("flags", "file"),
+    [
+        ((), "rules/__init__.py"),
+        ((), "simulator.py"),
+        # Only the processes that flowdebt starts itself would find these.
+        (("-P",), "rules.py"),
+        (("-P",), "monitor/__init__.py"),
+    ],
+)
+def test_a_package_of_somebody_elses_is_told(
+    tmp_path: Path, flags: tuple[str, ...], file: str
+) -> None:
+    """Our packages bear everyday names: another's in their place ends the start, in one line."""
+    (tmp_path / file).parent.mkdir(exist_ok=True)
+    (tmp_path / file).write_text('"""Validates forms."""\n', encoding="utf-8")
+    done = python(MAIN, "check", "brindle", folder=tmp_path, flags=flags)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.count("\n") == 1
+    assert str(Path(file)) in done.stderr
+    assert "environment of its own" in done.stderr
+
+
+def test_a_folder_of_such_a_name_without_code_does_no_harm(tmp_path: Path) -> None:
+    """Somebody may keep rig files in a folder called rules."""
+    (tmp_path / "rules").mkdir()
+    done = python(MAIN, "check", "brindle", folder=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")

@@ -9,7 +9,7 @@ from typing import ClassVar, Final
 from monitor.clock import now_s
 from monitor.review import Log, Marks, Stopped, decide, read_marks
 from monitor.review.pace import pace_of
-from monitor.screen.controls import Control, Found, Offer, offers
+from monitor.screen.controls import Control, FinderEntry, Offer, offers
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.help_text import Help
@@ -167,11 +167,11 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             table = tuple(one for one in table if one.action in _WHILE_OPENING)
         return offers(table, self.words(), footer=footer)
 
-    def found(self) -> list[Found]:
+    def found(self) -> list[FinderEntry]:
         """Return what the finder lists: the keys that stand together in the footer one by one."""
         words = self.words()
         return [
-            Found(one.action, one.shown, one.help)
+            FinderEntry(one.action, one.shown, one.help)
             for one in self.CONTROLS
             if one.action and one.asks and one.help
             if one in UNSAID or words.get(one.action, one.word)

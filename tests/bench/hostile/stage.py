@@ -273,14 +273,14 @@ def stage(
             outputs=[f"beat:{wire.port}"],
             arm=True,
         )
-        process, place = start_guard(order)
+        process, endpoint = start_guard(order)
         stack.callback(process.wait)
         stack.callback(process.kill)
         heard = Heard()
 
         async def listen() -> None:
             with contextlib.suppress(OSError):
-                async with ViewerLink(place) as link:
+                async with ViewerLink(endpoint) as link:
                     async for message in link.messages():
                         heard.take(message)
 

@@ -102,8 +102,8 @@ async def test_an_acknowledgement_by_key_releases_and_is_recorded(tmp_path: Path
         LineTalk(json_lines.append, as_json=True, now_s=lambda: 0.0),
     ]
     with guard(order_for(tmp_path, 3.0, "300 s")) as (_, link):
-        listener = asyncio.create_task(_listen(ViewerLink(link.place), talks))
-        app = Dashboard(lambda: HeardLink(link.place, taken), owner=False, operator=WHO)
+        listener = asyncio.create_task(_listen(ViewerLink(link.endpoint), talks))
+        app = Dashboard(lambda: HeardLink(link.endpoint, taken), owner=False, operator=WHO)
         async with app.run_test(size=(140, 40)) as pilot:
             # A later latch would ask for another hand: acknowledge once the driver has lifted.
             await taken.until(lambda m: acts(m) and boost_kpa(m) < 0.0)

@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 import pytest
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.endpoint import find_place, running_places
+from monitor.attach.endpoint import find_endpoint, running_endpoints
 from monitor.attach.protocol import Command, Frame, Hello, Operation
 from monitor.commands.watching import stop_running
 from monitor.guard.process import Order
@@ -107,9 +107,9 @@ async def test_a_viewer_that_does_not_read_costs_the_guard_nothing(tmp_path: Pat
     """With one viewer blocked and one killed, every sample is decided and recorded."""
     with guard(order_for(tmp_path, speed=6.0)) as (_, link):
         async with link:
-            blocked = ViewerLink(link.place)
+            blocked = ViewerLink(link.endpoint)
             async with blocked:
-                killed = ViewerLink(link.place)
+                killed = ViewerLink(link.endpoint)
                 async with killed:
                     first = await anext(frames_of(killed.messages()))
                     assert first.statistics["viewers"] == 3
@@ -128,7 +128,7 @@ async def test_a_late_viewer_gets_what_it_missed(tmp_path: Path) -> None:
             async for message in link.messages():
                 if isinstance(message, Frame) and (message.decision["action"] or 0) >= 3:
                     break
-            async with ViewerLink(link.place) as late:
+            async with ViewerLink(link.endpoint) as late:
                 hello = await anext(late.messages())
     assert isinstance(hello, Hello)
     assert next(event["finding"] for event in hello.events) == "under_delivery"
@@ -141,7 +141,7 @@ async def test_a_viewer_without_the_token_is_shown_the_door(tmp_path: Path) -> N
     with guard(order_for(tmp_path, speed=1.0)) as (_, link):
         async with link:
             for word in (b'{"do":"attach","token":"wrong"}\n', b"\xff\xfe garbage\n", b"{}\n"):
-                reader, writer = await asyncio.open_unix_connection(link.place.path)
+                reader, writer = await asyncio.open_unix_connection(link.endpoint.path)
                 writer.write(word)
                 assert await reader.read() == b""
                 writer.close()
@@ -179,12 +179,12 @@ async def test_a_running_guard_can_be_found_and_a_dead_one_is_cleared_away(tmp_p
     with guard(order_for(tmp_path, speed=1.0)) as (pid, link):
         async with link:
             await anext(frames_of(link.messages()))
-            assert find_place(None).pid == pid
+            assert find_endpoint(None).pid == pid
             os.kill(pid, signal.SIGKILL)
             await until_bye(link)
-    assert running_places() == []
+    assert running_endpoints() == []
     with pytest.raises(BadInput, match="no running guard"):
-        find_place(None)
+        find_endpoint(None)
 
 
 def test_an_order_that_cannot_be_carried_out_says_why(tmp_path: Path) -> None:
@@ -210,7 +210,7 @@ def test_a_guard_gone_as_soon_as_it_was_ready_is_waited_for(
         raise BadInput(f"found no running guard with process {pid}")
 
     monkeypatch.setattr("monitor.attach.client.subprocess.Popen", Remembered)
-    monkeypatch.setattr("monitor.attach.client.find_place", gone)
+    monkeypatch.setattr("monitor.attach.client.find_endpoint", gone)
     with pytest.raises(BadInput, match="no running guard"):
         start_guard(order_for(tmp_path))
     assert [process.returncode for process in started] == [0]
@@ -286,15 +286,15 @@ def test_a_reader_that_has_had_enough_is_no_fault(tmp_path: Path) -> None:
     with watch.stderr as err:
         assert err.read() == b""
     assert watch.wait(PATIENCE_S) == 0
-    assert running_places() == []
+    assert running_endpoints() == []
 
 
 def test_a_guard_left_running_can_be_stopped(tmp_path: Path) -> None:
     """``flowdebt stop`` ends the newest guard and waits for its recording to be finished."""
-    process, place = start_guard(order_for(tmp_path, speed=1.0))
+    process, endpoint = start_guard(order_for(tmp_path, speed=1.0))
     assert stop_running(None) == 0
     assert process.wait(PATIENCE_S) == 0
-    assert running_places() == []
+    assert running_endpoints() == []
     assert SessionBlocks(only_session(tmp_path)).cut is None
-    with pytest.raises(BadInput, match=f"no running guard with process {place.pid}"):
-        stop_running(place.pid)
+    with pytest.raises(BadInput, match=f"no running guard with process {endpoint.pid}"):
+        stop_running(endpoint.pid)

@@ -13,7 +13,7 @@ import pytest
 from textual.pilot import Pilot
 
 from monitor.attach.client import start_guard
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.attach.protocol import Answer, Bye, Ending, Frame, Hello, Message
 from monitor.guard.process import Order
 from monitor.screen import rejoin
@@ -44,13 +44,13 @@ class Guards:
 
     def __init__(self, order: Order) -> None:
         self.order = order
-        self.all: list[tuple[subprocess.Popen[bytes], Place]] = []
+        self.all: list[tuple[subprocess.Popen[bytes], Endpoint]] = []
 
-    def start(self) -> Place:
+    def start(self) -> Endpoint:
         """Start another."""
-        process, place = start_guard(self.order)
-        self.all.append((process, place))
-        return place
+        process, endpoint = start_guard(self.order)
+        self.all.append((process, endpoint))
+        return endpoint
 
     @staticmethod
     def kill(process: "subprocess.Popen[bytes]") -> None:
@@ -75,7 +75,7 @@ async def test_a_killed_guards_successor_is_joined(
 ) -> None:
     """Real guards: one killed, one started anew; nothing of the dead one is left in the picture."""
     taken = Taken()
-    monkeypatch.setattr(rejoin, "ViewerLink", lambda place: HeardLink(place, taken))
+    monkeypatch.setattr(rejoin, "ViewerLink", lambda endpoint: HeardLink(endpoint, taken))
     first = await asyncio.to_thread(guards.start)
     look = NextGuard(first, by_itself=True, look_every_s=SOON_S)
     app = Dashboard(lambda: HeardLink(first, taken), owner=True, next_guard=look)
@@ -105,16 +105,16 @@ class _OneMore(NextGuard):
     """Finds what a test gives it."""
 
     def __init__(self, *, by_itself: bool) -> None:
-        place = Place(1, "", 0, "t", "invented logger")
-        super().__init__(place, by_itself=by_itself, look_every_s=SOON_S)
+        endpoint = Endpoint(1, "", 0, "t", "invented logger")
+        super().__init__(endpoint, by_itself=by_itself, look_every_s=SOON_S)
         self.links: asyncio.Queue[FakeLink] = asyncio.Queue()
         self.asked: list[bool] = []
 
-    async def find(self, *, said_bye: bool) -> rejoin.Found:
+    async def find(self, *, said_bye: bool) -> rejoin.Joinable:
         """Wait for the test."""
         self.asked.append(said_bye)
         link = await self.links.get()
-        return rejoin.Found(4712, lambda: link)
+        return rejoin.Joinable(4712, lambda: link)
 
 
 @pytest.mark.asyncio
@@ -205,15 +205,15 @@ async def test_the_next_guard_is_only_offered(over: bool) -> None:
 @pytest.mark.asyncio
 async def test_only_a_guard_of_the_same_source_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
     """Another source's guard isn't; the same guard is, unless it said goodbye; then one newer."""
-    old = Place(1, "", 0, "old", "port A")
-    other = Place(2, "", 0, "other", "port B")
-    new = Place(3, "", 0, "new", "port A")
-    seen: list[list[Place]] = []
+    old = Endpoint(1, "", 0, "old", "port A")
+    other = Endpoint(2, "", 0, "other", "port B")
+    new = Endpoint(3, "", 0, "new", "port A")
+    seen: list[list[Endpoint]] = []
 
-    def places() -> list[Place]:
+    def endpoints() -> list[Endpoint]:
         return seen.pop(0)
 
-    monkeypatch.setattr(rejoin, "running_places", places)
+    monkeypatch.setattr(rejoin, "running_endpoints", endpoints)
     look = NextGuard(old, by_itself=True, look_every_s=SOON_S)
     seen[:] = [[], [other], [other, old]]
     assert (await look.find(said_bye=False)).pid == 1

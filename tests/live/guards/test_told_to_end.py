@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.endpoint import Place, running_places
+from monitor.attach.endpoint import Endpoint, running_endpoints
 from monitor.attach.protocol import Frame
 from monitor.recorder.reader import SessionBlocks
 from tests.kit.guards import short_pump_stop
@@ -75,19 +75,19 @@ def until(holds: Callable[[], object]) -> None:
         threading.Event().wait(0.02)
 
 
-async def _watched_by(place: Place, viewers: int) -> None:
-    async with asyncio.timeout(PATIENCE_S), ViewerLink(place) as link:
+async def _watched_by(endpoint: Endpoint, viewers: int) -> None:
+    async with asyncio.timeout(PATIENCE_S), ViewerLink(endpoint) as link:
         async for message in link.messages():
             if isinstance(message, Frame) and message.statistics["viewers"] > viewers:
                 return
 
 
-def watched(viewers: int = 1) -> Place:
+def watched(viewers: int = 1) -> Endpoint:
     """Wait for the one guard there is, until so many others watch it; return it."""
-    until(running_places)
-    (place,) = running_places()
-    asyncio.run(_watched_by(place, viewers))
-    return place
+    until(running_endpoints)
+    (endpoint,) = running_endpoints()
+    asyncio.run(_watched_by(endpoint, viewers))
+    return endpoint
 
 
 @pytest.mark.parametrize("how", [[], ["--text"]], ids=["dashboard", "text"])
@@ -96,12 +96,12 @@ def test_a_guard_of_ones_own_ends_too(tmp_path: Path, how: list[str]) -> None:
     record = tmp_path / "sessions"
     scenario = f"sim:{short_pump_stop(tmp_path)}"
     with on_a_terminal("watch", scenario, *how, "--record", str(record)) as process:
-        place = watched()
+        endpoint = watched()
         process.send_signal(signal.SIGTERM)
         assert process.wait(PATIENCE_S) == 0
-    assert running_places() == []
+    assert running_endpoints() == []
     with pytest.raises(ProcessLookupError):
-        os.kill(place.pid, 0)
+        os.kill(endpoint.pid, 0)
     (session,) = record.iterdir()
     blocks = SessionBlocks(session)
     assert blocks.cut is None
@@ -114,10 +114,10 @@ def test_a_joined_guard_goes_on(tmp_path: Path) -> None:
     guard, _ = start_guard(order_for(tmp_path, speed=0.2))
     try:
         with on_a_terminal("watch", "--attach") as process:
-            place = watched()
+            endpoint = watched()
             process.send_signal(signal.SIGTERM)
             assert process.wait(PATIENCE_S) == 0
-        assert running_places() == [place]
+        assert running_endpoints() == [endpoint]
         assert guard.poll() is None
     finally:
         guard.kill()
@@ -138,7 +138,7 @@ def test_ended_while_the_guard_starts_none_is_left(tmp_path: Path, number: signa
     for pid in guards:
         with pytest.raises(ProcessLookupError):
             os.kill(pid, 0)
-    assert running_places() == []
+    assert running_endpoints() == []
 
 
 def _files(folder: Path) -> set[str]:
@@ -154,41 +154,41 @@ def _dead_pid() -> int:
 
 def test_what_killed_guards_left_is_cleared_by_the_next_guard_or_viewer(tmp_path: Path) -> None:
     """Socket and token of a dead one go; those of a living one, and what isn't ours, stay."""
-    process, place = start_guard(order_for(tmp_path, speed=0.2))
-    folder = Path(place.path).parent
+    process, endpoint = start_guard(order_for(tmp_path, speed=0.2))
+    folder = Path(endpoint.path).parent
     process.kill()
     process.wait()
     alone = f"{_dead_pid()}.sock"  # killed before it had said where it is
-    os.rename(place.path, folder / alone)
+    os.rename(endpoint.path, folder / alone)
     kept = {"notes.txt", "0.json", "12x.sock", f"{_dead_pid()}.json.old"}
     for name in kept:
         (folder / name).write_text("somebody's")
     link = f"{_dead_pid()}.json"
     (folder / link).symlink_to(folder / "notes.txt")
-    assert _files(folder) == {*kept, link, alone, f"{place.pid}.json"}
+    assert _files(folder) == {*kept, link, alone, f"{endpoint.pid}.json"}
     second, living = start_guard(order_for(tmp_path, speed=0.2))
     try:
         own = {f"{living.pid}.json", f"{living.pid}.sock"}
         assert _files(folder) == {*kept, link, *own}
-        assert running_places() == [living]
+        assert running_endpoints() == [living]
         assert _files(folder) == {*kept, link, *own}
     finally:
         second.kill()
         second.wait()
-    assert running_places() == []  # a viewer looks
+    assert running_endpoints() == []  # a viewer looks
     assert _files(folder) == {*kept, link}
 
 
 def test_a_place_cannot_have_other_files_removed(tmp_path: Path) -> None:
-    """What a place's file says of paths and numbers is not believed where files are removed."""
-    process, place = start_guard(order_for(tmp_path, speed=0.2))
-    folder = Path(place.path).parent
+    """What an endpoint's file says of paths and numbers is not believed where files are removed."""
+    process, endpoint = start_guard(order_for(tmp_path, speed=0.2))
+    folder = Path(endpoint.path).parent
     process.kill()
     process.wait()
     precious = tmp_path / "precious"
     precious.write_text("mine")
-    file = folder / f"{place.pid}.json"
-    file.write_text(file.read_text().replace(place.path, str(precious)))
-    assert running_places() == []
+    file = folder / f"{endpoint.pid}.json"
+    file.write_text(file.read_text().replace(endpoint.path, str(precious)))
+    assert running_endpoints() == []
     assert precious.read_text() == "mine"
     assert _files(folder) == set()

@@ -13,11 +13,17 @@ from pathlib import Path
 
 import pytest
 
-from monitor.attach import endpoint as places
+from monitor.attach import endpoint as endpoints
 from monitor.attach import server as viewers_module
 from monitor.attach.ask import ask
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import Place, find_place, new_place, publish, running_places
+from monitor.attach.endpoint import (
+    Endpoint,
+    find_endpoint,
+    new_endpoint,
+    publish,
+    running_endpoints,
+)
 from monitor.attach.protocol import (
     LONGEST_PATH,
     Answer,
@@ -60,10 +66,10 @@ def _own_runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None
 class Served:
     """A server on its own, and what it was told."""
 
-    def __init__(self, place: Place) -> None:
+    def __init__(self, endpoint: Endpoint) -> None:
         self.heard: list[Command] = []
         self.news = asyncio.Event()
-        self.server = ViewerServer(place, hello, self._obey)
+        self.server = ViewerServer(endpoint, hello, self._obey)
 
     def _obey(self, command: Command, answer: Callable[[Message], None]) -> None:
         self.heard.append(command)
@@ -72,10 +78,10 @@ class Served:
 
 
 @asynccontextmanager
-async def served(place: Place | None = None) -> AsyncIterator[Served]:
+async def served(endpoint: Endpoint | None = None) -> AsyncIterator[Served]:
     """Serve viewers until the end of a test."""
-    made = Served(place or replace(new_place("test"), token=TOKEN))
-    made.server.place = await made.server.start()
+    made = Served(endpoint or replace(new_endpoint("test"), token=TOKEN))
+    made.server.endpoint = await made.server.start()
     try:
         yield made
     finally:
@@ -96,19 +102,19 @@ async def until_so(condition: Callable[[], bool]) -> None:
     raise AssertionError("it did not come about")
 
 
-async def connected(place: Place) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+async def connected(endpoint: Endpoint) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     """Connect, saying nothing yet."""
-    if place.path:
-        reader, writer = await asyncio.open_unix_connection(place.path, limit=1 << 22)
+    if endpoint.path:
+        reader, writer = await asyncio.open_unix_connection(endpoint.path, limit=1 << 22)
     else:
-        reader, writer = await asyncio.open_connection("127.0.0.1", place.port, limit=1 << 22)
+        reader, writer = await asyncio.open_connection("127.0.0.1", endpoint.port, limit=1 << 22)
     _clients.append(writer)
     return reader, writer
 
 
-async def attached(place: Place) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+async def attached(endpoint: Endpoint) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     """Connect and attach."""
-    reader, writer = await connected(place)
+    reader, writer = await connected(endpoint)
     writer.write(encode(Command("attach", TOKEN)))
     assert json.loads(await reader.readline())["kind"] == "hello"
     return reader, writer
@@ -135,7 +141,7 @@ async def attached(place: Place) -> tuple[asyncio.StreamReader, asyncio.StreamWr
 async def test_without_the_token_nothing_is_said(word: bytes) -> None:
     """Not a byte comes back, the door closes, and it is counted."""
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        reader, writer = await connected(one.server.place)
+        reader, writer = await connected(one.server.endpoint)
         writer.write(word)
         with contextlib.suppress(ConnectionError):
             assert await reader.read() == b""
@@ -157,7 +163,7 @@ async def test_tokens_are_compared_in_constant_time(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("hmac.compare_digest", compare)
     async with served() as one:
         for do, word in (("attach", "wrong"), ("stop", "wrong"), ("attach", TOKEN)):
-            reader, writer = await connected(one.server.place)
+            reader, writer = await connected(one.server.endpoint)
             writer.write(encode(Command(do, word)))
             await reader.readline()
     assert compared == [(t.encode(), TOKEN.encode()) for t in ("wrong", "wrong", TOKEN)]
@@ -168,11 +174,11 @@ async def test_whoever_says_nothing_is_not_waited_for(monkeypatch: pytest.Monkey
     """A connection without a word ends by itself, and only so many are held."""
     monkeypatch.setattr(viewers_module, "FIRST_WORD_S", 0.2)
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        silent = [await connected(one.server.place) for _ in range(MOST_CONNECTIONS + 8)]
+        silent = [await connected(one.server.endpoint) for _ in range(MOST_CONNECTIONS + 8)]
         ends = [await reader.read() for reader, _ in silent]
         assert ends == [b""] * len(silent)
         assert one.server.refused == 8
-        await attached(one.server.place)  # there is room again
+        await attached(one.server.endpoint)  # there is room again
 
 
 @pytest.mark.asyncio
@@ -180,7 +186,7 @@ async def test_only_so_many_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
     """One too many is told so, in words; when one leaves there is room. All came at once."""
     monkeypatch.setattr(viewers_module, "MOST_VIEWERS", 3)
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        links = [await connected(one.server.place) for _ in range(4)]
+        links = [await connected(one.server.endpoint) for _ in range(4)]
         for _, writer in links:
             writer.write(encode(Command("attach", TOKEN)))
         first = [json.loads(await reader.readline()) for reader, _ in links]
@@ -188,20 +194,20 @@ async def test_only_so_many_viewers(monkeypatch: pytest.MonkeyPatch) -> None:
         told = next(message for message in first if message["kind"] == "answer")
         assert not told["done"]
         assert f"found {MOST_VIEWERS - 13} viewers attached" in told["text"]
-        publish(one.server.place)
+        publish(one.server.endpoint)
         with pytest.raises(BadInput, match="3 viewers attached, expected fewer"):
             await asyncio.to_thread(ask, None, Command("reload"))
         links[0][1].close()
         await until_so(lambda: one.server.attached == 2)
-        await attached(one.server.place)
+        await attached(one.server.endpoint)
 
 
 @pytest.mark.asyncio
 async def test_an_overlong_command_ends_its_viewer_alone() -> None:
     """A line beyond the limit closes that connection; others go on; long values are refused."""
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        good_reader, good = await attached(one.server.place)
-        reader, writer = await attached(one.server.place)
+        good_reader, good = await attached(one.server.endpoint)
+        reader, writer = await attached(one.server.endpoint)
         writer.write(b'{"do":"acknowledge","alarm":"' + b"x" * 100 + b'"}\n')
         assert "length <= 64" in json.loads(await reader.readline())["text"]
         writer.write(encode(Command("reload", rig="x" * (LONGEST_PATH + 1))))
@@ -233,8 +239,8 @@ def test_a_flood_is_paced_and_a_hand_is_not() -> None:
 async def test_a_flooding_viewer_costs_itself() -> None:
     """Of thousands of commands only the first few are heard at once; others are served."""
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        _, flooding = await attached(one.server.place)
-        reader, writer = await attached(one.server.place)
+        _, flooding = await attached(one.server.endpoint)
+        reader, writer = await attached(one.server.endpoint)
         flooding.write(encode(Command("acknowledge")) * 20_000)
         while len(one.heard) < COMMANDS_AT_ONCE:
             one.news.clear()
@@ -250,7 +256,7 @@ async def test_a_flooding_viewer_costs_itself() -> None:
 async def test_a_slow_reader_loses_frames_and_keeps_events() -> None:
     """What one viewer does not read is bounded and counted; events outlive frames."""
     async with served() as one, asyncio.timeout(PATIENCE_S):
-        reader, _ = await attached(one.server.place)
+        reader, _ = await attached(one.server.endpoint)
         reader._transport.pause_reading()  # type: ignore[attr-defined]
         (viewer,) = one.server._viewers
         sent = 0
@@ -281,60 +287,61 @@ async def test_a_slow_reader_loses_frames_and_keeps_events() -> None:
 @pytest.mark.asyncio
 async def test_nobody_can_listen_from_outside() -> None:
     """Where there is no AF_UNIX it is loopback; the other is a file only its owner can reach."""
-    loopback = Place(os.getpid(), "", 0, TOKEN, "test")
+    loopback = Endpoint(os.getpid(), "", 0, TOKEN, "test")
     async with served(loopback) as one:
-        assert one.server.place.port > 0
+        assert one.server.endpoint.port > 0
         assert one.server._server is not None
         names = [made.getsockname()[0] for made in one.server._server.sockets]
         assert names == ["127.0.0.1"]
-        reader, _ = await attached(one.server.place)
+        reader, _ = await attached(one.server.endpoint)
         assert not reader.at_eof()
     async with served() as one:
-        folder = Path(one.server.place.path).parent
+        folder = Path(one.server.endpoint.path).parent
         assert folder.stat().st_mode & 0o077 == 0
-        assert publish(one.server.place).stat().st_mode & 0o077 == 0
+        assert publish(one.server.endpoint).stat().st_mode & 0o077 == 0
 
 
 @pytest.mark.asyncio
 async def test_a_socket_left_behind_is_taken_over() -> None:
     """A killed guard's socket file is no obstacle; anything else in its place is said."""
-    place = replace(new_place("test"), token=TOKEN)
+    endpoint = replace(new_endpoint("test"), token=TOKEN)
     with contextlib.closing(socket.socket(socket.AF_UNIX)) as dead:
-        dead.bind(place.path)
-    async with served(place) as one:
-        await attached(one.server.place)
+        dead.bind(endpoint.path)
+    async with served(endpoint) as one:
+        await attached(one.server.endpoint)
     with contextlib.suppress(FileNotFoundError):
-        os.unlink(place.path)
-    os.mkdir(place.path)
+        os.unlink(endpoint.path)
+    os.mkdir(endpoint.path)
     with pytest.raises(BadInput, match=r"expected a place for a socket"):
-        await ViewerServer(place, hello, lambda *_: None).start()
-    long = replace(place, path=f"{Path(place.path).parent}/{'x' * 120}.sock")
+        await ViewerServer(endpoint, hello, lambda *_: None).start()
+    long = replace(endpoint, path=f"{Path(endpoint.path).parent}/{'x' * 120}.sock")
     with pytest.raises(BadInput, match="AF_UNIX path too long"):
         await ViewerServer(long, hello, lambda *_: None).start()
 
 
 @pytest.mark.asyncio
 async def test_a_process_with_a_dead_guards_number_is_no_guard() -> None:
-    """A place is a guard's only while somebody listens there; a leftover hides no living one."""
+    """An endpoint is a guard's only while somebody listens; a leftover hides no living one."""
     async with served() as one:
-        publish(one.server.place)
-        left = replace(one.server.place, pid=os.getppid(), path=one.server.place.path + ".old")
+        publish(one.server.endpoint)
+        living = one.server.endpoint
+        left = replace(living, pid=os.getppid(), path=living.path + ".old")
         with contextlib.closing(socket.socket(socket.AF_UNIX)) as dead:
             dead.bind(left.path)
         file = publish(left)
         os.utime(file, (4e9, 4e9))  # the newest
-        found = await asyncio.to_thread(running_places)
-        assert [place.path for place in found] == [one.server.place.path]
+        found = await asyncio.to_thread(running_endpoints)
+        assert [endpoint.path for endpoint in found] == [one.server.endpoint.path]
         assert not file.exists()
-        assert (await asyncio.to_thread(find_place, None)).pid == os.getpid()
-        await attached(one.server.place)  # by now the probes have come and gone
+        assert (await asyncio.to_thread(find_endpoint, None)).pid == os.getpid()
+        await attached(one.server.endpoint)  # by now the probes have come and gone
         await until_so(lambda: len(one.server._tasks) == 1)
 
 
 def test_a_damaged_place_is_passed_over() -> None:
     """Nonsense, a huge file and a wrong type in the folder are no guards and no faults."""
-    folder = places.runtime_folder()
-    good = asdict(new_place("test"))
+    folder = endpoints.runtime_folder()
+    good = asdict(new_endpoint("test"))
     for name, text in (
         ("1.json", "{"),
         ("2.json", json.dumps({**good, "pid": "one"})),
@@ -343,7 +350,7 @@ def test_a_damaged_place_is_passed_over() -> None:
     ):
         (folder / name).write_text(text, encoding="utf-8")
     (folder / "5.json").mkdir()
-    assert running_places() == []
+    assert running_endpoints() == []
 
 
 @pytest.mark.asyncio
@@ -352,14 +359,14 @@ async def test_a_guard_that_ends_or_never_answers_is_said(monkeypatch: pytest.Mo
     monkeypatch.setattr("monitor.attach.ask.PATIENCE_S", 0.2)
     async with served() as one:
         one.server._obey = lambda *_: None
-        publish(one.server.place)
+        publish(one.server.endpoint)
         with pytest.raises(BadInput, match=r"no answer within 0 s"):
             await asyncio.to_thread(ask, None, Command("reload"))
         monkeypatch.setattr("monitor.attach.ask.PATIENCE_S", PATIENCE_S)
         one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", {}))
         with pytest.raises(BadInput, match="ended before it answered"):
             await asyncio.to_thread(ask, None, Command("reload"))
-        link = ViewerLink(one.server.place)
+        link = ViewerLink(one.server.endpoint)
         async with link:
             assert isinstance(await anext(link.messages()), Hello)
             one.server.send(BIG)

@@ -11,7 +11,7 @@ import aiohttp
 import pytest
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import find_place
+from monitor.attach.endpoint import find_endpoint
 from monitor.attach.protocol import Command, Frame
 from monitor.cli import run
 from monitor.guard.process import Order
@@ -46,7 +46,7 @@ async def test_visitors_watch_one_guard_and_leave_it_alone(
     """Two draw the same guard, a third is refused; q and a closed tab end a view, no more."""
     monkeypatch.setattr(server, "MOST_VISITORS", 2)
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (pid, link):
-        async with WebServer(link.place, bound_socket(0)) as running:
+        async with WebServer(link.endpoint, bound_socket(0)) as running:
             own = own_headers(running.admission.port)
             async with session(running.admission) as http:
                 one = await http.ws_connect("/ws?width=100&height=30", headers=own)
@@ -84,7 +84,7 @@ async def test_visitors_watch_one_guard_and_leave_it_alone(
 async def test_a_server_that_ends_takes_its_visitors_with_it(tmp_path: Path) -> None:
     """Leaving the server closes websockets and ends processes, one that hangs included."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (pid, link):
-        async with WebServer(link.place, bound_socket(0)) as running:
+        async with WebServer(link.endpoint, bound_socket(0)) as running:
             http = session(running.admission)
             socket = await http.ws_connect("/ws", headers=own_headers(running.admission.port))
             await drawn(socket, "Brindle")
@@ -100,8 +100,8 @@ async def test_a_server_that_ends_takes_its_visitors_with_it(tmp_path: Path) -> 
 async def test_a_guard_that_is_gone_closes_the_view(tmp_path: Path) -> None:
     """A dashboard that can't start ends its websocket instead of leaving it open and empty."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (_, link):
-        place = link.place
-    async with WebServer(place, bound_socket(0)) as running, session(running.admission) as http:
+        endpoint = link.endpoint
+    async with WebServer(endpoint, bound_socket(0)) as running, session(running.admission) as http:
         socket = await http.ws_connect("/ws", headers=own_headers(running.admission.port))
         async with asyncio.timeout(PATIENCE_S):
             assert (await socket.receive()).type is aiohttp.WSMsgType.CLOSE
@@ -138,7 +138,7 @@ async def test_ctrl_c_ends_server_visitors_and_guard_and_finishes_the_recording(
         f"sim:{short_pump_stop(tmp_path)}", "--record", str(folder), "--speed", "0.05"
     )
     with process:
-        pid = find_place(None).pid
+        pid = find_endpoint(None).pid
         http, _socket = await visited(admission)
         (visitor,) = visitor_processes(pid)
         process.send_signal(signal.SIGINT)
@@ -161,17 +161,17 @@ async def test_a_killed_server_leaves_no_visitor_but_the_guard(tmp_path: Path) -
         f"sim:{short_pump_stop(tmp_path)}", "--no-record", "--speed", "0.01"
     )
     with process:
-        place = find_place(None)
+        endpoint = find_endpoint(None)
         http, _socket = await visited(admission)
-        (visitor,) = visitor_processes(place.pid)
+        (visitor,) = visitor_processes(endpoint.pid)
         process.kill()
         assert await asyncio.to_thread(wait_for_end, visitor)
         await http.close()
-    async with ViewerLink(place) as link:
+    async with ViewerLink(endpoint) as link:
         link.send(Command("stop"))
         async for _ in link.messages():
             pass
-    assert wait_for_end(place.pid)
+    assert wait_for_end(endpoint.pid)
 
 
 @pytest.mark.asyncio
@@ -237,7 +237,7 @@ async def test_a_real_browser_shows_it(tmp_path: Path) -> None:
     """The page draws, takes keys, asks only this server; a wrong token shows a refusal."""
     with guard(Order(f"sim:{short_pump_stop(tmp_path)}", speed=SLOW)) as (_, link):
         async with (
-            WebServer(link.place, bound_socket(0)) as running,
+            WebServer(link.endpoint, bound_socket(0)) as running,
             browser(tmp_path / "profile") as chromium,
         ):
             address = running.admission.address

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.attach.client import start_guard
-from monitor.attach.endpoint import running_places
+from monitor.attach.endpoint import running_endpoints
 from monitor.guard.process import Order
 from tests.kit.brokers import Heard, Publisher, amqtt_broker
 from tests.kit.patience import PATIENCE_S
@@ -72,7 +72,9 @@ def test_each_guard_judges_its_own_car(client: Publisher, tmp_path: Path) -> Non
     guards = [start_guard(order)[0] for order in orders]
     loggers = {car: Logger(client, car) for car in CARS}
     try:
-        assert {place.source for place in running_places()} == {address + car for car in CARS}
+        assert {endpoint.source for endpoint in running_endpoints()} == {
+            address + car for car in CARS
+        }
         for car in CARS:
             assert says(states[car], "no_action")["source"] == address + car
         loggers["one"].boost_kpa = 150.0

@@ -260,9 +260,9 @@ class Feeder:
 class Armed:
     """A guard with an armed output, and its logger."""
 
-    def __init__(self, pid: int, place: Any, feeder: Feeder, cable: PtyPair) -> None:
+    def __init__(self, pid: int, endpoint: Any, feeder: Feeder, cable: PtyPair) -> None:
         self.pid = pid
-        self.place = place
+        self.endpoint = endpoint
         self.feeder = feeder
         self.cable = cable
 
@@ -278,13 +278,13 @@ def armed(wire: Wire, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterat
         cable.__enter__()
         stack.callback(cable.__exit__, None, None, None)
         order = Order(cable.right, rig=str(path), outputs=[f"beat:{wire.port}"], arm=True)
-        process, place = start_guard(order)
+        process, endpoint = start_guard(order)
         stack.callback(process.wait)
         stack.callback(process.kill)
         feeder = Feeder(cable.left)
         stack.callback(feeder.end)
         wire.wait_until_held()
-        yield Armed(process.pid, place, feeder, cable)
+        yield Armed(process.pid, endpoint, feeder, cable)
 
 
 ENDS: dict[str, Callable[[Armed], None]] = {
@@ -312,7 +312,7 @@ def test_no_spray_under_boost_releases(armed: Armed, wire: Wire) -> None:
 @pytest.mark.asyncio
 async def test_an_armed_output_is_shown_all_the_time(armed: Armed) -> None:
     """In the greeting and in every frame, so in lines, in JSON and on the screen."""
-    async with ViewerLink(armed.place) as link:
+    async with ViewerLink(armed.endpoint) as link:
         messages = link.messages()
         hello = await anext(messages)
         assert isinstance(hello, Hello)

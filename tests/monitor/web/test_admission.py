@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 from multidict import CIMultiDict
 
-from monitor.attach.endpoint import Place
+from monitor.attach.endpoint import Endpoint
 from monitor.web import page, server
 from monitor.web.admission import Admission, Refusal
 from monitor.web.server import WebServer, bound_socket
@@ -21,7 +21,7 @@ from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S
 from tests.kit.visitors import own_headers, session
 
-NOBODY = Place(1, "", 0, "", 'a <script>alert("x")</script> & {source} log')
+NOBODY = Endpoint(1, "", 0, "", 'a <script>alert("x")</script> & {source} log')
 OPEN = Admission(8000, "right")
 
 
