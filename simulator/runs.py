@@ -120,7 +120,7 @@ class Drive:
         car, guard = self._car, self._guard
         gk, gcolumns, gs = guard.arrays()
         while not car.finished:
-            first, last, vectors = car.block()
+            first, last, parts = car.block()
             samples = last - first
             rows = np.empty((samples * MOST_ROWS, ROW_WIDTH))
             decisions = np.empty((len(rows) if self._guarded else 1, N_DECISION))
@@ -130,7 +130,7 @@ class Drive:
             at_once = 1 if self._singly else samples
             for begin in range(0, samples, at_once):
                 written = compiled.drive_on(
-                    *vectors,
+                    *parts,
                     first + begin,
                     first + begin + at_once,
                     self._guarded,

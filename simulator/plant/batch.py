@@ -59,10 +59,10 @@ def run_whole(
     truths = np.empty((samples, len(TRUTH_NAMES) if truth else 0))
     n = 0
     while not car.finished:
-        first, last, vectors = car.block()
+        first, last, parts = car.block()
         done = car.count
         written = compiled.drive_on(
-            *vectors,
+            *parts,
             first,
             last,
             guarded,

@@ -12,11 +12,8 @@ from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.constants import Constants
 from simulator.plant.driver import (
     CRUISE_OF_REDLINE,
-    DO_CRUISE,
     DO_IDLE,
-    DO_LIFT,
     DO_NOTHING,
-    DO_PULL,
     DriverStep,
     rpm_per_m_s,
 )
@@ -36,12 +33,7 @@ from simulator.strict import BadInput
 Decide = Callable[[Sample], tuple[float, float]]
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
-_DO: Final = {
-    Do.IDLE: DO_IDLE,
-    Do.CRUISE: DO_CRUISE,
-    Do.PULL: DO_PULL,
-    Do.LIFT: DO_LIFT,
-}
+_DO: Final = tuple(Do)
 
 
 class PlantLeftRange(BadInput):
@@ -302,11 +294,11 @@ def _steps(drive: tuple[Step, ...]) -> list[DriverStep]:
         ahead = next((s for s in drive[i + 1 :] if s.do is not Do.LIFT), None)
         steps.append(
             DriverStep(
-                do=_DO[step.do],
+                do=_DO.index(step.do),
                 ends_s=ends_s,
                 gear=step.gear,
                 pedal=-1.0 if isnan(step.throttle_pct) else 0.01 * step.throttle_pct,
-                ahead=DO_NOTHING if ahead is None else _DO[ahead.do],
+                ahead=DO_NOTHING if ahead is None else _DO.index(ahead.do),
                 ahead_gear=0 if ahead is None else ahead.gear,
             )
         )

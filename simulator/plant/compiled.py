@@ -13,6 +13,7 @@ from numba.extending import register_jitable
 
 import rules.step.compiled as compiled_rules
 from rules.channels import ROW_WIDTH
+from rules.record import Record
 from rules.step.state import CEILING_KPA, RETARD_DEG
 from rules.step.step import step as _decide
 from simulator.plant import (
@@ -38,11 +39,6 @@ from simulator.plant import (
     walls,
     wire,
 )
-from simulator.plant.constants import Constants
-from simulator.plant.driver import DriverStep
-from simulator.plant.faults import FaultNow
-from simulator.plant.noise import Draw
-from simulator.plant.state import Rates, State
 
 # In the order in which they call each other.
 KERNEL_MODULES: tuple[ModuleType, ...] = (
@@ -68,7 +64,6 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     kernel,
     truth,
 )
-RECORDS = (Constants, State, Rates, DriverStep, FaultNow, Draw)
 
 
 def fingerprint() -> str:
@@ -81,10 +76,10 @@ def fingerprint() -> str:
                 code = value.__code__
                 digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
                 digest.update(code.co_code)
+            elif isinstance(value, type) and issubclass(value, Record):
+                digest.update(f"{name} {value.dtype()!r}".encode())
             elif name.lstrip("_").isupper():
                 digest.update(f"{name} {value!r}".encode())
-    for record in RECORDS:
-        digest.update(f"{record.__name__} {record.dtype()!r}".encode())
     return digest.hexdigest()[:16]
 
 

@@ -19,7 +19,7 @@ _PULL_START_OF_REDLINE: Final = 0.45
 _UPSHIFT_OF_REDLINE: Final = 0.955
 _EASY_UPSHIFT_OF_REDLINE: Final = 0.62
 _BRAKE_M_S2: Final = 4.5
-DO_IDLE, DO_CRUISE, DO_PULL, DO_LIFT = range(4)
+DO_IDLE, DO_CRUISE, DO_PULL, DO_LIFT = range(4)  # as ``script.Do``
 DO_NOTHING: Final = -1
 
 

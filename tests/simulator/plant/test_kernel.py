@@ -1,7 +1,7 @@
 """The plant's fixed steps against solve_ivp, and against rates written again from textbooks."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import make_dataclass, replace
 from functools import lru_cache
 from math import inf, sqrt
 from typing import Any, Final
@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 
 from rules.channels import Sample
 from rules.facts import Charger, Rig
-from simulator.plant import Do, Fault, FaultKind, Step
+from simulator.plant import Do, Fault, FaultKind, Step, compiled, kernel
 from simulator.plant.kernel import integrate
 from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
@@ -80,6 +80,37 @@ def test_all_that_is_continuous_is_integrated() -> None:
     s = State()
     integrate(s, Rates.of_flat(rates), 0.5)
     assert s.flat()[: len(rates)] == [0.5 * rate for rate in rates]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "State",
+        "Rates",
+        "Constants",
+        "DriverStep",
+        "FaultNow",
+        "Draw",
+        "MOST_OVERSPEED",
+        "through",
+    ],
+)
+def test_the_fingerprint_sees_every_record_number_and_function(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A field more in a record, another number, other byte code: another key for the cache."""
+    plain = compiled.fingerprint()
+    assert compiled.fingerprint() == plain
+    old = getattr(kernel, name)
+    if isinstance(old, type):
+        monkeypatch.setattr(
+            kernel, name, make_dataclass(name, [("more", float, 0.0)], bases=(old,))
+        )
+    elif callable(old):
+        monkeypatch.setattr(old, "__code__", (lambda ring, ticks, steps, value: value).__code__)
+    else:
+        monkeypatch.setattr(kernel, name, old + 0.1)
+    assert compiled.fingerprint() != plain
 
 
 @lru_cache(maxsize=12)
