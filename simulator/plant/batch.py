@@ -56,7 +56,7 @@ def run_whole(
     most = samples * MOST_ROWS if keep else 1
     rows = np.empty((most, ROW_WIDTH if keep else 0))
     decisions = np.empty((most, N_DECISION if keep and guarded else 0))
-    truths = np.empty((samples, len(TRUTH_NAMES) if truth else 0))
+    truths = np.full((samples, len(TRUTH_NAMES) if truth else 0), np.nan)
     n = 0
     while not car.finished:
         first, last, parts = car.block()
@@ -78,9 +78,11 @@ def run_whole(
         car.count += last - first
     if not keep:
         n = 0
+    if truth:
+        truths = truths[np.isfinite(truths[:, 0])]  # a log that is cut ends the drive early
     return Run(
         car.report,
         rows[:n],
         decisions[: n if guarded else 0],
-        truths[: car.count, 1:],
+        truths[:, 1:],
     )

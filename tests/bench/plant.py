@@ -33,6 +33,7 @@ _rates = kernel.rates  # registered with numba by simulator.plant.compiled
 
 
 _integrate = kernel.integrate
+_BEFORE: Final = ys.BEFORE  # as numba needs it: a global of its own
 
 
 @numba.njit(nogil=True)  # type: ignore[misc, unused-ignore]
@@ -42,8 +43,9 @@ def _continuous(
     """Step the continuous part alone over recorded inputs, by Euler's rule."""
     k, s, d = constants[0], states[0], rates[0]
     for i in range(len(valve)):
-        for name in literal_unroll(ys.BEFORE):
-            s[name] = recorded[i][name]
+        before = recorded[i]
+        for name in literal_unroll(_BEFORE):
+            s[name] = before[name]
         s.pulse_ml_min = pulse[i]
         s.time_s = i * k.dt_s
         _rates(k, s, d, valve[i], due[i])
