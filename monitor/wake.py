@@ -7,7 +7,7 @@ pipe: one for each message of a flood fills it while the loop is busy, and a SIG
 import asyncio
 from collections import deque
 from collections.abc import Callable, Generator
-from typing import Any, Generic, TypeVar
+from typing import Generic, TypeVar
 
 Value = TypeVar("Value")
 
@@ -53,19 +53,19 @@ class Answer(Generic[Value]):
 
     def __init__(self) -> None:
         self._future: asyncio.Future[Value] = asyncio.get_running_loop().create_future()
-        self._said: deque[Value] = deque()
-        self._wake = WakeUp(self._tell)
+        self._given: deque[Value] = deque()
+        self._wake = WakeUp(self._hand_over)
 
-    def __await__(self) -> Generator[Any, None, Value]:
+    def __await__(self) -> Generator[object, None, Value]:
         """Wait for it."""
         return self._future.__await__()
 
-    def say(self, value: Value) -> None:
+    def give(self, value: Value) -> None:
         """Give the answer, from any thread."""
-        if not self._said:
-            self._said.append(value)
+        if not self._given:
+            self._given.append(value)
             self._wake.ask()
 
-    def _tell(self) -> None:
+    def _hand_over(self) -> None:
         if not self._future.done():  # whoever waited may have given up
-            self._future.set_result(self._said[0])
+            self._future.set_result(self._given[0])

@@ -15,14 +15,12 @@ from rules.guard import Guard
 from rules.step.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
 from simulator.plant.car import NO_CEILING_KPA
-from simulator.plant.script import KINDS
 from simulator.plant.state import MOST_LATE
 from simulator.plant.truth import TRUTH_NAMES, truth_row
 from simulator.plant.wire import MOST_ROWS, tick
 
 _CEILING: Final = TRUTH_NAMES.index("true_ceiling_kpa")
 _TAIL: Final = 2 * MOST_LATE  # samples whose rows may still be under way
-_TRICKS: Final = frozenset(KINDS[KINDS.index(FaultKind.MESSAGES_LOST) :])
 _SAME_S: Final = 1.0  # a row dated farther than this from when it came has another clock
 _HALF_STEP_S: Final = 5e-5  # sample times are whole tenths of a millisecond
 
@@ -83,7 +81,7 @@ class Drive:
         self._compiled = compiled
         self._tail = np.empty((0, len(TRUTH_NAMES)))
         # Where the wire plays tricks, a row's time does not say when it came: go sample by sample.
-        self._singly = any(fault.kind in _TRICKS for fault in scenario.faults)
+        self._singly = any(fault.kind >= FaultKind.MESSAGES_LOST for fault in scenario.faults)
 
     @property
     def report(self) -> Report:

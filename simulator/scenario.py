@@ -9,8 +9,6 @@ import msgspec
 
 from rules.channels import CHANNEL_NAMES
 from simulator.plant.script import (
-    SENSOR_KINDS,
-    SIGNED_KINDS,
     Do,
     Fault,
     FaultKind,
@@ -68,6 +66,23 @@ class Hertz(Decoded, float):
         return cls(found[1])
 
 
+class FaultWord(Decoded, str):
+    """The name of a ``FaultKind``."""
+
+    EXPECTED: ClassVar[str] = " or ".join(sorted(f'"{kind.word}"' for kind in FaultKind))
+
+    @classmethod
+    def from_toml(cls, value: object) -> Self:
+        """Return the name.
+
+        Raises:
+            Mismatch: There is no such kind.
+        """
+        if value not in [kind.word for kind in FaultKind]:
+            raise Mismatch(cls.EXPECTED)
+        return cls(value)
+
+
 Gear = Annotated[int, msgspec.Meta(ge=1, le=8)]
 Seed = Annotated[int, msgspec.Meta(ge=0, le=2**32 - 1)]
 
@@ -84,48 +99,7 @@ class StepTable(Table, frozen=True):
 class FaultTable(Table, frozen=True):
     """``[[faults]]``."""
 
-    kind: Literal[
-        "pump_stop",
-        "pump_fade",
-        "supply_low",
-        "clogged_nozzle",
-        "split_before_sensor",
-        "split_after_sensor",
-        "empty_tank",
-        "air",
-        "siphon",
-        "valve_stuck_open",
-        "valve_stuck_shut",
-        "regulator_stuck",
-        "wrong_mix",
-        "controller_silent",
-        "retard_ignored",
-        "cut_ignored",
-        "orders_late",
-        "overboost",
-        "cooler_blocked",
-        "petrol_short",
-        "sensor_stuck",
-        "sensor_short",
-        "sensor_open",
-        "sensor_offset",
-        "sensor_gain",
-        "sensor_drift",
-        "sensor_noise",
-        "sensor_spikes",
-        "sensor_oscillation",
-        "sensor_intermittent",
-        "wire_noise",
-        "messages_lost",
-        "messages_late",
-        "messages_repeated",
-        "messages_inserted",
-        "messages_disordered",
-        "clock_step",
-        "second_sender",
-        "unplugged",
-        "log_cut",
-    ]
+    kind: FaultWord
     at: Seconds = Seconds(0.0)
     above_boost: Kpa | None = None
     below_boost: Kpa | None = None
@@ -239,7 +213,7 @@ def _step(table: StepTable) -> Step:
 
 def _fault(table: FaultTable) -> Fault:
     return Fault(
-        kind=FaultKind(table.kind),
+        kind=FaultKind[table.kind.upper()],
         at_s=float(table.at),
         above_boost_kpa=-inf if table.above_boost is None else float(table.above_boost),
         magnitude=0.01 * float(table.magnitude),
@@ -253,11 +227,11 @@ def _fault(table: FaultTable) -> Fault:
 
 
 def _check_fault(document: Document, path: KeyPath, fault: FaultTable) -> None:
-    kind = FaultKind(fault.kind)
-    least = -100.0 if kind in SIGNED_KINDS else 0.0
+    kind = FaultKind[fault.kind.upper()]
+    least = 100.0 * kind.least
     if not least <= fault.magnitude <= 100.0:
         raise document.wrong((*path, "magnitude"), f"{least:zg} % to 100 %")
-    if fault.channel is not None and kind not in SENSOR_KINDS:
+    if fault.channel is not None and not kind.of_a_sensor:
         raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
     if fault.channel is not None and fault.channel not in CHANNEL_NAMES:
         raise document.wrong((*path, "channel"), f"one of {', '.join(CHANNEL_NAMES)}")

@@ -1,12 +1,11 @@
 """What every test session has ready, and how the whole suite is shared out among workers."""
 
 import os
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
-import pytest_asyncio
 
 import simulator.plant.compiled  # noqa: F401  # cars run compiled: thirty times as fast, bit-identical
 from tests.kit.paths import ROOT
@@ -116,23 +115,3 @@ def _screens_settle() -> Iterator[None]:
 if TYPE_CHECKING:
     from xdist.remote import Producer
     from xdist.scheduler import LoadScopeScheduling
-
-    from monitor.review import Log
-    from tests.kit.replay_script import Hand
-
-
-@pytest.fixture
-def log(tmp_path: Path) -> "Log":
-    """The hand-made drive of the replay's tests, as a log."""
-    from tests.kit.replay_script import brindled, log_file
-
-    return brindled(log_file(tmp_path))
-
-
-@pytest_asyncio.fixture
-async def hand(log: "Log") -> AsyncIterator["Hand"]:
-    """A hand on the keys of that drive's replay."""
-    from tests.kit.replay_script import replaying
-
-    async with replaying(log) as found:
-        yield found

@@ -1,58 +1,107 @@
-"""Whoever listens to a running guard from within its process: outputs, publishers."""
+"""Whoever listens to a running guard from within its process: recording, outputs, viewers."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
-from monitor.attach.protocol import Message, Publishing
+import msgspec
+
+from monitor.attach.protocol import Bye, Message, Publishing, Recording
+from rules.channels import Sample
 from rules.facts import Rig
 from rules.step.state import Decision
+from simulator.rig import RigFile
 
-Say = Callable[[str, str], None]
+Tell = Callable[[Message], None]
 
 
-class Hearer(Protocol):
-    """Hears everything, on the guard's loop; nothing it does may wait."""
+class Standing(msgspec.Struct):
+    """How everybody who listens stands, as frames show it; each enters its own part.
 
-    def start(self) -> None:
-        """Get ready, before the guard opens its source; may take a moment.
+    Attributes:
+        outputs: As in a frame.
+        recording: How the recording stands; None where nothing is recorded.
+        publishing: How publishing stands, by broker.
+        counts: Counts for the guard's statistics, by name.
+    """
 
-        Raises:
-            BadInput: It can't be used as asked.
-        """
+    outputs: list[dict[str, Any]] = []
+    recording: Recording | None = None
+    publishing: list[Publishing] = []
+    counts: dict[str, int] = {}
+
+
+class RunningGuard(Protocol):
+    """What a listener may ask of the guard that it listens to."""
+
+    @property
+    def rig(self) -> Rig:
+        """The rig in force."""
         ...
 
-    def listen(self, say: Say) -> None:
-        """Take a way to say things: a topic of one word, and a line."""
+    def report(self, message: Message) -> None:
+        """Tell every listener, the one that asks for it too."""
         ...
 
-    def decided(self, decision: Decision) -> None:
-        """Hear a decision. In the decision path: microseconds only."""
+    def state(self) -> Sequence[float]:
+        """Return what the rules remember, as a recording keeps it."""
         ...
+
+    def standing(self) -> Standing:
+        """Return how every listener stands."""
+        ...
+
+    def statistics(self) -> dict[str, Any]:
+        """Return counts of everything, as plain JSON types."""
+        ...
+
+
+class Listener:
+    """Is told everything, on the guard's loop, and never makes the guard wait.
+
+    Each method does nothing here: a listener has only those that it needs.
+    """
+
+    def opened(self, guard: RunningGuard) -> None:
+        """The guard's source is open; nothing is read from it yet."""
+
+    def decided(self, row: Sample, decision: Decision) -> None:
+        """A row was decided on. In the decision path: microseconds only."""
 
     def alive(self) -> None:
-        """Hear that the decision loop runs, where the source is live: about 20 times a second."""
-        ...
+        """The loop that decides is alive: about 20 times a second, where the source is live."""
 
-    def told(self, message: Message) -> None:
-        """Hear what viewers hear."""
-        ...
+    def handle(self, message: Message) -> None:
+        """Something was reported."""
 
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
-        """Do what is due, 20 times a second, outside the decision path."""
-        ...
+    def note(self, kind: str, facts: dict[str, Any]) -> None:
+        """Something is only for the record: nobody is shown it."""
 
-    def change(self, rig: Rig) -> None:
-        """Hear that another rig is in force from the next row on."""
-        ...
+    def tick(self) -> None:
+        """Do what is due, about 20 times a second, outside the decision path."""
 
-    def shown(self) -> list[dict[str, Any]]:
-        """Return the outputs to show in every frame, as plain JSON types."""
-        ...
+    def change(self, rig_file: RigFile) -> None:
+        """Another rig is in force from the next row on."""
 
-    def publishing(self) -> list[Publishing]:
-        """Return how publishing stands, to show in every frame."""
-        ...
+    def enter(self, standing: Standing) -> None:
+        """Enter how you stand."""
 
-    def close(self, why: str) -> None:
-        """Hear that the guard ends."""
-        ...
+    def ending(self, why: str) -> None:
+        """Nothing more will be decided: release what is held."""
+
+    async def close(self, bye: Bye) -> None:
+        """The guard ends; this is the last that is heard of it."""
+
+
+class TellListener(Listener):
+    """Hands everything that is reported to a function, the goodbye too."""
+
+    def __init__(self, tell: Tell) -> None:
+        self._tell = tell
+
+    def handle(self, message: Message) -> None:
+        """Hand on a message."""
+        self._tell(message)
+
+    async def close(self, bye: Bye) -> None:
+        """Hand on the goodbye."""
+        self._tell(bye)

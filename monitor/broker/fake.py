@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 
 from monitor.broker.address import Broker
-from monitor.broker.link import Down, Hear, Letter, Post, Up
+from monitor.broker.link import Down, Handle, Message, Post, Up
 from monitor.clock import now_ns
 
 
@@ -25,7 +25,7 @@ class FakeBroker:
     def link(
         self,
         broker: Broker,
-        hear: Hear,
+        handle: Handle,
         topics: Sequence[str] = (),
         *,
         hints: Sequence[str] = (),
@@ -33,18 +33,18 @@ class FakeBroker:
     ) -> "FakeLink":
         """Return a link to this broker; takes what ``MqttLink`` takes."""
         del broker
-        return FakeLink(self, hear, (*topics, *hints), will)
+        return FakeLink(self, handle, (*topics, *hints), will)
 
     def let_in(self, link: "FakeLink") -> None:
         """Connect a link, or say why not."""
         if self.refuses is not None:
-            link.hear(Down(self.refuses))
+            link.handle(Down(self.refuses))
             return
         self._links.append(link)
-        link.hear(Up())
+        link.handle(Up())
         for topic in link.topics:
             if topic in self._retained:
-                link.hear(Letter(topic, self._retained[topic], True, now_ns()))
+                link.handle(Message(topic, self._retained[topic], True, now_ns()))
 
     def post(self, post: Post) -> None:
         """Take a message and pass it on."""
@@ -53,17 +53,17 @@ class FakeBroker:
             self._retained[post.topic] = post.payload
         for link in self._links:
             if post.topic in link.topics:
-                link.hear(Letter(post.topic, post.payload, False, now_ns()))
+                link.handle(Message(post.topic, post.payload, False, now_ns()))
 
     def drop(self, link: "FakeLink", why: str | None = None) -> None:
-        """End a link; with a reason its will is done and it hears of it, else it said goodbye."""
+        """End a link; with a reason its will is done and it is told, else it said goodbye."""
         if link not in self._links:
             return
         self._links.remove(link)
         if why is not None:
             if link.will is not None:
                 self.post(link.will)
-            link.hear(Down(why))
+            link.handle(Down(why))
 
     def restart(self) -> None:
         """Lose every link, forget nothing, let all in again."""
@@ -76,10 +76,10 @@ class FakeLink:
     """Behaves as ``MqttLink``, on the caller's loop."""
 
     def __init__(
-        self, broker: FakeBroker, hear: Hear, topics: Sequence[str], will: Post | None
+        self, broker: FakeBroker, handle: Handle, topics: Sequence[str], will: Post | None
     ) -> None:
         self.dropped = 0
-        self.hear = hear
+        self.handle = handle
         self.topics = tuple(topics)
         self.will = will
         self._broker = broker

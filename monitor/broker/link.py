@@ -13,7 +13,7 @@ import struct
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, Protocol
 
 import aiomqtt
 
@@ -56,7 +56,7 @@ _LOGGER.addHandler(logging.NullHandler())
 _LOGGER.propagate = False  # a line on standard error would run across the dashboard
 
 
-class Letter(NamedTuple):
+class Message(NamedTuple):
     """A message that came in; ``retained`` where the broker kept it from before we came."""
 
     topic: str
@@ -90,8 +90,54 @@ class TooLong(NamedTuple):
     length: int
 
 
-Heard = Letter | Up | Down | TooLong
-Hear = Callable[[Heard], None]
+LinkEvent = Message | Up | Down | TooLong
+Handle = Callable[[LinkEvent], None]
+
+
+class BrokerLink(Protocol):
+    """What is used of a link; ``MqttLink`` is one, ``fake.FakeLink`` another.
+
+    Attributes:
+        dropped: Posts that were never sent: the ring was full, or the connection away.
+    """
+
+    dropped: int
+
+    def start(self) -> None:
+        """Begin to connect; return at once."""
+        ...
+
+    def post(self, post: Post) -> None:
+        """Send a message when possible; return at once."""
+        ...
+
+    def stop(self) -> None:
+        """Say goodbye; return at once."""
+        ...
+
+    def join(self, within_s: float) -> bool:
+        """Wait for its end; return whether it came."""
+        ...
+
+    def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
+        """Call a function on the link's thread, later."""
+        ...
+
+
+class LinkMaker(Protocol):
+    """Makes a link; takes what ``MqttLink`` takes."""
+
+    def __call__(
+        self,
+        broker: Broker,
+        handle: Handle,
+        topics: Sequence[str] = (),
+        *,
+        hints: Sequence[str] = (),
+        will: Post | None = None,
+    ) -> BrokerLink:
+        """Make it."""
+        ...
 
 
 class Denied(Exception):
@@ -115,7 +161,7 @@ class MqttLink:
 
     Args:
         broker: Where.
-        hear: Called on the link's thread with all that happens; must be quick and not raise.
+        handle: Called on the link's thread with all that happens; must be quick and not raise.
         topics: What to subscribe to, at QoS 0: nothing here is worth a late repetition.
         hints: Further topics, that the broker may deny.
         will: What the broker shall say for us when we are gone without a goodbye.
@@ -128,7 +174,7 @@ class MqttLink:
     def __init__(
         self,
         broker: Broker,
-        hear: Hear,
+        handle: Handle,
         topics: Sequence[str] = (),
         *,
         hints: Sequence[str] = (),
@@ -137,7 +183,7 @@ class MqttLink:
     ) -> None:
         self.dropped = 0
         self._broker = broker
-        self._hear = hear
+        self._handle = handle
         self._topics = tuple(topics)
         self._hints = tuple(hints)
         self._will = will
@@ -188,7 +234,7 @@ class MqttLink:
         return not self._thread.is_alive()
 
     def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
-        """Call a function on the link's thread, later. Only from ``hear``."""
+        """Call a function on the link's thread, later. Only from ``handle``."""
         if self._loop is not None:
             self._loop.call_later(delay_s, function)
 
@@ -212,13 +258,13 @@ class MqttLink:
         self._loop = asyncio.get_running_loop()
         self._wake = WakeUp(self._look)
         with self._lock:
-            if self._stopped:  # before the loop could hear of it
+            if self._stopped:  # before the loop could be asked to
                 return
         while True:
             why = await self._one_connection()
             if self._stop.is_set():
                 return
-            self._hear(Down(why))
+            self._handle(Down(why))
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._stop.wait(), self._backoff.wait_s())
                 return
@@ -231,7 +277,7 @@ class MqttLink:
                 await self._subscribe(client)
                 self._backoff.reset()
                 self._forget_stale_posts()
-                self._hear(Up())
+                self._handle(Up())
                 await self._serve(client)
         except (
             aiomqtt.MqttError,
@@ -263,7 +309,7 @@ class MqttLink:
         )
         # The only place where what comes can be bounded before it is held.
         paho: Any = client._client
-        paho._sock_recv = PacketReader(paho._sock_recv, lambda n: self._hear(TooLong(n)))
+        paho._sock_recv = PacketReader(paho._sock_recv, lambda n: self._handle(TooLong(n)))
         return client
 
     async def _subscribe(self, client: aiomqtt.Client) -> None:
@@ -281,8 +327,8 @@ class MqttLink:
 
     def _take(self, message: aiomqtt.Message) -> None:
         payload = message.payload
-        self._hear(
-            Letter(
+        self._handle(
+            Message(
                 str(message.topic),
                 payload if isinstance(payload, bytes) else b"",
                 message.retain,
@@ -302,7 +348,7 @@ class MqttLink:
         reading = asyncio.create_task(_until_lost(client))
         posting = asyncio.create_task(self._send_posts(client))
         stopping = asyncio.create_task(self._stop.wait())
-        tasks: tuple[asyncio.Task[Any], ...] = (reading, posting, stopping)
+        tasks: tuple[asyncio.Task[object], ...] = (reading, posting, stopping)
         done, _ = await asyncio.wait(tasks, return_when="FIRST_COMPLETED")
         if done == {stopping}:
             # Not cut off in the middle: what was sent and not yet answered would be sent again.
@@ -352,7 +398,7 @@ async def _until_lost(client: aiomqtt.Client) -> None:
         pass
 
 
-def _handing_over(take: Callable[[aiomqtt.Message], None]) -> Any:
+def _handing_over(take: Callable[[aiomqtt.Message], None]) -> type[asyncio.Queue[aiomqtt.Message]]:
     """Return a queue that holds nothing: each message goes on the moment it is decoded.
 
     The library's own queue drops the newest when it is full, and a reader behind it would stamp

@@ -63,7 +63,7 @@ def coverage(
     from monitor.words.coverage import as_markdown, as_table
     from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
     from simulator.coverage.cases import CASES
-    from simulator.coverage.coverage import State, cover, observe, simulated_s
+    from simulator.coverage.matrix import State, cover, observe, simulated_s
     from simulator.coverage.points import POINTS
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, clean, nearest

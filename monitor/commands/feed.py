@@ -40,8 +40,9 @@ def feed(
     import sys
     from pathlib import Path
 
-    from monitor.send.serial import LineFormat, feed_serial
-    from monitor.sources.base import pace_of
+    from monitor.send.paced import send_paced
+    from monitor.send.serial import LineFormat, SerialTarget
+    from monitor.sources.paced import pace_of
     from monitor.sources.ports import PortFinder
     from simulator.logfile import mapped, write_csv
     from simulator.plant import run
@@ -61,7 +62,7 @@ def feed(
         count = write_csv(samples, Path(to), names)
     elif to.lower().startswith(("mqtt://", "mqtts://")):
         from monitor.broker.address import without_secrets
-        from monitor.send.broker import feed_broker
+        from monitor.send.broker import BrokerTarget
 
         shown = without_secrets(to)
         if given:
@@ -69,10 +70,11 @@ def feed(
                 f"{shown}: found {given}, expected none for a broker (?form=senml behind the "
                 "address sends SenML)"
             )
-        count = feed_broker(samples, names, rig_file, to, pace)
+        count = send_paced(samples, BrokerTarget(names, rig_file, to), pace)
         to = shown
     else:
         port = PortFinder(to).find_or_bad_input()
-        count = feed_serial(samples, names, port, baud or rig_file.serial.baud, pace, form)
+        target = SerialTarget(names, port, baud or rig_file.serial.baud, form)
+        count = send_paced(samples, target, pace)
     sys.stderr.write(f"sent {count} samples to {to}\n")
     return 0

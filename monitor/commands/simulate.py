@@ -134,7 +134,7 @@ def listed() -> list[str]:
 def _faults(drive: "Scenario") -> str:
     words: dict[str, int] = {}
     for fault in drive.faults:
-        word = fault.kind.value.replace("_", " ")
+        word = fault.kind.word.replace("_", " ")
         if fault.channel:
             word += f" ({fault.channel})"
         words[word] = words.get(word, 0) + 1

@@ -67,12 +67,12 @@ class AlarmDesk:
         """Take another onset from now on."""
         self._onset_kpa = onset_kpa
 
-    def hear(self, decision: Decision) -> list[AlarmTurn]:
+    def feed(self, decision: Decision) -> list[AlarmTurn]:
         """Take a decision; return what moved. Quick where nothing did."""
         # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.
         suppressed = decision.boost_kpa < self._onset_kpa
         levels = decision[LEVEL : LEVEL + N_FINDINGS]
-        return self._told(decision.time_s, self._book.feed(decision.time_s, levels, suppressed))
+        return self._turns(decision.time_s, self._book.feed(decision.time_s, levels, suppressed))
 
     def obey(self, command: Command, time_s: float) -> tuple[list[AlarmTurn], list[str]]:
         """Take an operator's command; return what moved, and what was refused and why."""
@@ -98,9 +98,9 @@ class AlarmDesk:
             f"{command.do.replace('_', ' ')} {label_of(r.alarm)}: refused, {r.reason}"
             for r in answer.refusals
         ]
-        return self._told(time_s, answer.transitions), refusals
+        return self._turns(time_s, answer.transitions), refusals
 
-    def _told(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:
+    def _turns(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:
         if not moved:
             return []
         self._rates.feed(time_s, moved)

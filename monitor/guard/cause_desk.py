@@ -72,7 +72,7 @@ def causes_in_json(
 class CauseDesk:
     """Feeds the ranking with decisions and says, once for each trouble, what is likely behind it.
 
-    ``hear`` only keeps what is due; ``work`` does the reckoning, outside the decision path.
+    ``feed`` only keeps what is due; ``work`` does the reckoning, outside the decision path.
     """
 
     def __init__(self, rig: Rig) -> None:
@@ -85,19 +85,19 @@ class CauseDesk:
         self.ranked: list[dict[str, Any]] = []
 
     def change(self, rig: Rig) -> None:
-        """Rank by another rig from now on; what was heard before counts by the old one."""
+        """Rank by another rig from now on; what came before counts by the old one."""
         self.work()
         self._ranker.readings.change(rig)
         self._of_rig = RigMistakes(rig)
 
-    def hear(self, decision: Decision) -> None:
+    def feed(self, decision: Decision) -> None:
         """Take a decision."""
         if decision.changed or decision.clock_s - self._newest_s >= CLOSEST_S:
             self._newest_s = decision.clock_s
             self._waiting.append(decision)
 
     def work(self) -> bool:
-        """Take in what was heard; return whether there is a new ranking (``ranked``)."""
+        """Reckon with what was taken; return whether there is a new ranking (``ranked``)."""
         waiting, self._waiting = self._waiting, []
         before = self.ranked
         for decision in waiting:

@@ -7,14 +7,15 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
 from monitor.attach.endpoint import new_endpoint, publish, withdraw
-from monitor.attach.listeners import Hearer
+from monitor.attach.listeners import Listener, Tell, TellListener
 from monitor.attach.order import Order as Order
-from monitor.guard.loop import GuardLoop, Tell
+from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
+from monitor.guard.viewers import ViewersListener
 from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.writer import SEGMENT_ROWS, Recorder
 from monitor.scheduling import ask_for_short_slice
@@ -38,54 +39,36 @@ async def run_order(
 
     Args:
         order: What to do.
-        tell: Hears events, notices and the goodbye.
-        ready: Hears the path or port viewers can attach at, once they can.
+        tell: Told events, notices and the goodbye.
+        ready: Told the process that viewers can attach to, once they can.
 
     Raises:
         BadInput: Anything asked for can't be used.
     """
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
-    hearers = await _hearers(order, rig_file, source)
-    recorder = None
-    try:
-        if order.record is not None:
-            recorder = Recorder(
-                Path(order.record),
-                rig_file,
-                source.name,
-                segment_rows=order.segment_rows or SEGMENT_ROWS,
-            )
-    except BadInput:
-        for hearer in hearers:
-            hearer.close("not started")
-        raise
+    listeners = await _listeners(order, rig_file, source)
     endpoint = new_endpoint(source.name)
-    loop = GuardLoop(
-        rig_file,
-        source,
-        recorder,
-        endpoint,
-        tell,
-        unattended_ends=order.unattended_ends,
-        hearers=hearers,
-    )
+    loop = GuardLoop(rig_file, source, listeners)
+    viewers = ViewersListener(loop, endpoint, unattended_ends=order.unattended_ends)
+    loop.listeners.append(viewers)
+    if tell is not None:
+        loop.listeners.append(TellListener(tell))
     if is_warm():
         loop.use_compiled()
     else:
         warm_elsewhere()
     ask_for_short_slice()
-    listening = await loop.listen()
+    listening = await viewers.start()
 
     async def opened() -> None:
-        if listening is not None:
-            publish(listening)
+        publish(listening)
         # What exists by now lives as long as the guard: collections needn't look at it again.
         gc.collect()
         gc.freeze()
         if ready is not None:
             ready(str(endpoint.pid))
         if order.awaits_viewer:
-            await loop.first_viewer(
+            await viewers.first_viewer(
                 AWAIT_VIEWER_S if source.kind.live else AWAIT_VIEWER_OF_NO_ENGINE_S
             )
 
@@ -96,10 +79,9 @@ async def run_order(
         withdraw(endpoint)
 
 
-async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hearer]:
-    """Return the outputs and publishers an order asks for, started."""
-    hearers: list[Hearer] = []
-    shown: Callable[[], list[dict[str, Any]]] = list
+async def _listeners(order: Order, rig_file: RigFile, source: Source) -> list[Listener]:
+    """Return the recording, outputs and publisher that an order asks for, started."""
+    listeners: list[Listener] = []
     if order.arm and not order.outputs:
         raise BadInput("--arm: found no --output, expected one to arm")
     if order.arm and not source.kind.may_act:
@@ -108,15 +90,24 @@ async def _hearers(order: Order, rig_file: RigFile, source: Source) -> list[Hear
         from monitor.outputs.desk import OutputDesk
 
         desk = OutputDesk(rig_file.rig, order.outputs, armed=order.arm)
-        shown = desk.shown
-        hearers.append(desk)
-    if order.publish is not None:
-        from monitor.outputs.publisher import Publisher
+        await asyncio.to_thread(desk.start)
+        listeners.append(desk)
+    try:
+        if order.publish is not None:
+            from monitor.outputs.publisher import Publisher
 
-        hearers.append(Publisher(order.publish, rig_file.rig, source.name, shown))
-    for hearer in hearers:
-        await asyncio.to_thread(hearer.start)
-    return hearers
+            publisher = Publisher(order.publish, source.name)
+            publisher.start()
+            listeners.append(publisher)
+        if order.record is not None:
+            rows = order.segment_rows or SEGMENT_ROWS
+            recorder = Recorder(Path(order.record), rig_file, source.name, segment_rows=rows)
+            listeners.insert(0, RecordingListener(recorder))
+    except BadInput:
+        for listener in listeners:
+            listener.ending("not started")
+        raise
+    return listeners
 
 
 def _stop_on_signals(loop: GuardLoop) -> None:

@@ -5,12 +5,12 @@ import sys
 from collections.abc import Callable
 from typing import Final
 
-from monitor.attach.protocol import Answer, Message
+from monitor.attach.listeners import Tell
+from monitor.attach.protocol import Answer
 from simulator.rig import Change, RigFile, find_rig, live_changes, load_rig
 from simulator.strict import BadInput
 
 Apply = Callable[[RigFile, tuple[Change, ...]], None]
-Tell = Callable[[Message], None]
 SWITCH_S: Final = 0.0005  # of threads, while one parses: a sample waits no longer for its turn
 
 
@@ -32,18 +32,17 @@ class Reloader:
 
         Args:
             name: Rig file or shipped name.
-            answer: Hears, once, what came of it.
+            answer: Told, once, what came of it.
         """
         if self._task is not None and not self._task.done():
             answer(Answer("reload", False, "found a reload under way, expected one at a time"))
             return
         self._task = asyncio.create_task(self._reload(name, answer))
 
-    async def close(self) -> None:
+    def stop(self) -> None:
         """Give up what is under way."""
         if self._task is not None:
             self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
 
     async def _reload(self, name: str, answer: Tell) -> None:
         before = self._current()

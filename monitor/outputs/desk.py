@@ -5,20 +5,21 @@ import os
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
 from typing import Any, Final
 
 import msgspec
 
-from monitor.attach.listeners import Say
-from monitor.attach.protocol import Message, Publishing
+from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.protocol import NoticeLine
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
 from monitor.outputs.holder import Holder
 from monitor.outputs.keeper import Kept
 from monitor.outputs.open import open_output
+from rules.channels import Sample
 from rules.facts import Rig
 from rules.step.state import Decision
+from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 START_S: Final = 15.0
@@ -26,7 +27,7 @@ AGAIN_S: Final = 1.0
 CLOSE_S: Final = 2.0
 
 
-class OutputDesk:
+class OutputDesk(Listener):
     """Holds outputs while the guard is content. Nothing is driven unless they are armed.
 
     Args:
@@ -43,7 +44,7 @@ class OutputDesk:
         self._names = [open_output(text).name for text in texts]
         self._armed = armed
         self._holder = Holder(rig)
-        self._say: Say = lambda topic, text: None
+        self._guard: RunningGuard | None = None
         self._number = 0
         self._beat_s = float("-inf")
         self._keeper: subprocess.Popen[bytes] | None = None
@@ -67,30 +68,31 @@ class OutputDesk:
         if self._kept is not None:
             faults = [output.fault for output in self._kept.outputs if output.fault]
         if faults:
-            self.close("")
+            self.ending("")
             raise BadInput(f"--arm: {faults[0]}, expected an output that can be driven")
 
-    # --- hearing the guard ----------------------------------------------------------------------
+    # --- listening to the guard -----------------------------------------------------------------
 
-    def listen(self, say: Say) -> None:
-        """Take a way to say things; say what is armed."""
-        self._say = say
+    def opened(self, guard: RunningGuard) -> None:
+        """Report what is armed."""
+        self._guard = guard
         for name in self._names:
-            say("output", f"{name}: {'ARMED' if self._armed else 'dry run, nothing is driven'}")
+            armed = "ARMED" if self._armed else "dry run, nothing is driven"
+            self._report(f"{name}: {armed}")
         if self._armed:
-            say("caution", CAUTION)
+            self._report(CAUTION, "caution")
 
-    def change(self, rig: Rig) -> None:
+    def change(self, rig_file: RigFile) -> None:
         """Be as patient with blindness from now on as another rig is."""
-        self._holder.change(rig)
+        self._holder.change(rig_file.rig)
 
-    def decided(self, decision: Decision) -> None:
+    def decided(self, row: Sample, decision: Decision) -> None:
         """Judge a decision; a change goes out at once."""
         if self._holder.feed(decision):
             self._beat()
             would = "" if self._armed else "would be "
             held = "held" if self._holder.held else "released"
-            self._say("output", f"{would}{held}: {self._holder.why}")
+            self._report(f"{would}{held}: {self._holder.why}")
         elif now_s() - self._beat_s >= BEAT_S:
             self._beat()
 
@@ -99,10 +101,7 @@ class OutputDesk:
         if now_s() - self._beat_s >= 0.5 * BEAT_S:
             self._beat()
 
-    def told(self, message: Message) -> None:
-        """Hear nothing of interest."""
-
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
+    def tick(self) -> None:
         """See that the keeper answers; kill and replace one that doesn't."""
         if not self._armed:
             return
@@ -118,7 +117,7 @@ class OutputDesk:
         elif kept is not None:
             if any(output.stuck for output in kept.outputs):
                 self._lose("hung in a port and was killed")
-            self._tell_faults(kept)
+            self._report_faults(kept)
 
     def shown(self) -> list[dict[str, Any]]:
         """Return every output: whether it is armed and held, why, and its fault."""
@@ -133,11 +132,11 @@ class OutputDesk:
             for i, name in enumerate(self._names)
         ]
 
-    def publishing(self) -> list[Publishing]:
-        """Return nothing: outputs publish nothing."""
-        return []
+    def enter(self, standing: Standing) -> None:
+        """Enter every output."""
+        standing.outputs += self.shown()
 
-    def close(self, why: str) -> None:
+    def ending(self, why: str) -> None:
         """Release everything and end the keeper."""
         keeper, self._keeper = self._keeper, None
         if keeper is None or keeper.stdin is None:
@@ -150,7 +149,11 @@ class OutputDesk:
             keeper.kill()
             keeper.wait()
         if why:
-            self._say("output", f"released: {why}")
+            self._report(f"released: {why}")
+
+    def _report(self, text: str, topic: str = "output") -> None:
+        if self._guard is not None:
+            self._guard.report(NoticeLine(topic, text))
 
     # --- the keeper -------------------------------------------------------------------------------
 
@@ -208,11 +211,11 @@ class OutputDesk:
         self._kept = kept
         self._first_word.set()
 
-    def _tell_faults(self, kept: Kept) -> None:
+    def _report_faults(self, kept: Kept) -> None:
         for i, output in enumerate(kept.outputs):
             if output.fault != self._faults[i]:
                 self._faults[i] = output.fault
-                self._say("output", output.fault or f"{output.name}: back")
+                self._report(output.fault or f"{output.name}: back")
 
     def _lose(self, why: str) -> None:
         keeper, self._keeper = self._keeper, None
@@ -224,4 +227,4 @@ class OutputDesk:
             if keeper.stdin is not None:
                 with contextlib.suppress(OSError):
                     keeper.stdin.close()
-        self._say("output", f"released: the keeper {why}; starting another")
+        self._report(f"released: the keeper {why}; starting another")

@@ -7,7 +7,7 @@ the only way to an engine.
 import threading
 
 from monitor.broker.address import broker_from
-from monitor.broker.link import Down, Heard, MqttLink, Post, Up
+from monitor.broker.link import Down, LinkEvent, MqttLink, Post, Up
 from monitor.clock import now_s
 from monitor.outputs.base import OutputFault
 
@@ -37,7 +37,7 @@ class BeatTopic:
         """
         self._answered.clear()
         self._fault = "no answer"
-        self._link = MqttLink(self._broker, self._hear, will=Post(self._topic, b"0"))
+        self._link = MqttLink(self._broker, self._handle, will=Post(self._topic, b"0"))
         self._link.start()
         self._answered.wait(6.0)
         if self._fault is not None:
@@ -67,9 +67,9 @@ class BeatTopic:
         link.stop()
         link.join(1.0)
 
-    def _hear(self, heard: Heard) -> None:
-        if isinstance(heard, Up):
+    def _handle(self, event: LinkEvent) -> None:
+        if isinstance(event, Up):
             self._fault = None
-        elif isinstance(heard, Down):
-            self._fault = heard.why
+        elif isinstance(event, Down):
+            self._fault = event.why
         self._answered.set()

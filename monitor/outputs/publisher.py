@@ -19,18 +19,27 @@ nothing (eclipse-mosquitto/mosquitto#547).
 
 import secrets
 from collections import Counter
-from collections.abc import Callable
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import msgspec
 
-from monitor.attach.listeners import Say
-from monitor.attach.protocol import AlarmTurn, EventTurn, Message, Publishing, head_of, health_of
-from monitor.broker.address import Broker, broker_from
-from monitor.broker.link import Down, Hear, Heard, Letter, MqttLink, Post, Up
+from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.protocol import (
+    AlarmTurn,
+    EventTurn,
+    Message,
+    NoticeLine,
+    Publishing,
+    head_of,
+    health_of,
+)
+from monitor.broker.address import broker_from
+from monitor.broker.link import Down, LinkEvent, LinkMaker, MqttLink, Post, Up
+from monitor.broker.link import Message as BrokerMessage
 from monitor.clock import now_s, stamp
+from rules.channels import Sample
 from rules.explain import status
-from rules.facts import Action, Rig
+from rules.facts import Action
 from rules.step.state import FINDING_NAMES, Decision
 
 HEARTBEAT_S: Final = 0.1
@@ -38,46 +47,12 @@ SLOW_S: Final = 1.0
 NO_ECHO_S: Final = 3.0
 
 
-class Link(Protocol):
-    """What a publisher needs of a link."""
-
-    dropped: int
-
-    def start(self) -> None:
-        """Begin to connect."""
-        ...
-
-    def post(self, post: Post) -> None:
-        """Send soon."""
-        ...
-
-    def stop(self) -> None:
-        """Say goodbye."""
-        ...
-
-    def join(self, within_s: float) -> bool:
-        """Wait for the end."""
-        ...
-
-
-class LinkMaker(Protocol):
-    """Makes links, as ``MqttLink`` does."""
-
-    def __call__(
-        self, broker: Broker, hear: Hear, topics: tuple[str, ...] = (), *, will: Post | None = None
-    ) -> Link:
-        """Return a link."""
-        ...
-
-
-class Publisher:
+class Publisher(Listener):
     """Publishes one guard under one prefix.
 
     Args:
         address: See ``broker_from``.
-        rig: The rig.
         source: What the guard reads, by name.
-        outputs: Returns the outputs to show in every state.
         link: Makes the link.
 
     Raises:
@@ -88,21 +63,18 @@ class Publisher:
     def __init__(
         self,
         address: str,
-        rig: Rig,
         source: str,
-        outputs: Callable[[], list[dict[str, Any]]] = list,
         link: LinkMaker = MqttLink,
     ) -> None:
         broker = broker_from(address)
         self.name = broker.name
-        self._rig = rig
         self._source = source
         self._run = secrets.token_hex(4)
         self._counts: Counter[str] = Counter()
         self._topics = {
             name: broker.topic(name) for name in ("state", "event", "alarm", "health", "heartbeat")
         }
-        self._say: Say = lambda topic, text: None
+        self._guard: RunningGuard | None = None
         self._decision: Decision | None = None
         self._decided = self._decided_before = 0
         self._due_s = self._slow_due_s = 0.0
@@ -113,26 +85,21 @@ class Publisher:
         self._news: list[str] = []
         self._done: tuple[float, float] | None = None
         self._health_due_s = 0.0
-        self._outputs = outputs
         gone = self._encoded("state", {"state": "gone", "action": None, "at": stamp()})
         will = Post(self._topics["state"], gone, 1, True)
-        self._link = link(broker, self._hear, (self._topics["heartbeat"],), will=will)
+        self._link = link(broker, self._handle, (self._topics["heartbeat"],), will=will)
 
     def start(self) -> None:
         """Begin to connect; returns at once."""
         self._link.start()
 
-    # --- hearing the guard ----------------------------------------------------------------------
+    # --- listening to the guard -----------------------------------------------------------------
 
-    def listen(self, say: Say) -> None:
-        """Take a way to say things."""
-        self._say = say
+    def opened(self, guard: RunningGuard) -> None:
+        """Publish how this guard stands."""
+        self._guard = guard
 
-    def change(self, rig: Rig) -> None:
-        """Say from now on how things stand by another rig."""
-        self._rig = rig
-
-    def decided(self, decision: Decision) -> None:
+    def decided(self, row: Sample, decision: Decision) -> None:
         """Publish another action or finding at once, other changes at the next tick."""
         self._decision = decision
         self._decided += 1
@@ -144,10 +111,7 @@ class Publisher:
             else:
                 self._slow_due_s = 0.0
 
-    def alive(self) -> None:
-        """Hear nothing of interest: heartbeats count decisions."""
-
-    def told(self, message: Message) -> None:
+    def handle(self, message: Message) -> None:
         """Publish events and alarms."""
         if isinstance(message, EventTurn):
             facts = {"turn": message.turn, **message.event}
@@ -155,12 +119,14 @@ class Publisher:
         elif isinstance(message, AlarmTurn):
             self._post("alarm", msgspec.to_builtins(message), qos=1)
 
-    def tick(self, statistics: Callable[[], dict[str, Any]]) -> None:
-        """Publish what is due; say what the link had to say."""
+    def tick(self) -> None:
+        """Publish what is due; report what the link had to say."""
+        guard, decision, now = self._guard, self._decision, now_s()
+        if guard is None:
+            return
         news, self._news = self._news, []
         for text in news:
-            self._say("publish", text)
-        decision, now = self._decision, now_s()
+            guard.report(NoticeLine("publish", text))
         if decision is None:
             return
         if now >= self._due_s and self._decided != self._decided_before:
@@ -177,26 +143,22 @@ class Publisher:
             self._health_due_s = now + SLOW_S
             health = {
                 "time_s": decision.time_s,
-                "channels": health_of(self._rig, decision),
-                "statistics": {**statistics(), "not_published": self._link.dropped},
+                "channels": health_of(guard.rig, decision),
+                "statistics": {**guard.statistics(), "not_published": self._link.dropped},
             }
             self._post("health", health)
-            self._look_for_echo(now)
+            self._look_for_echo(guard, now)
 
-    def shown(self) -> list[dict[str, Any]]:
-        """Return nothing: a publisher drives nothing."""
-        return []
-
-    def publishing(self) -> list[Publishing]:
-        """Return whether the broker is there, and passes on what is published."""
+    def enter(self, standing: Standing) -> None:
+        """Enter whether the broker is there, and passes on what is published."""
         fault = None
         if self._up_since_s is None:
             fault = self._down_why
         elif self._is_unheard(now_s()):
             fault = "our own heartbeat does not come back"
-        return [Publishing(self.name, fault)]
+        standing.publishing.append(Publishing(self.name, fault))
 
-    def close(self, why: str) -> None:
+    def ending(self, why: str) -> None:
         """Publish that the guard ended, and why; say goodbye."""
         end = {"state": "ended", "why": why, "action": None, "at": stamp()}
         self._post("state", end, qos=1, retain=True)
@@ -204,16 +166,19 @@ class Publisher:
         self._link.join(1.0)
 
     def _post_state(self, decision: Decision) -> None:
+        guard = self._guard
+        if guard is None:
+            return
         finding = int(decision.finding)
         facts = {
             "state": "watching",
             **head_of(decision),
             "action": _word(decision),
             "finding": FINDING_NAMES[finding] if finding >= 0 else None,
-            "status": status(self._rig, decision),
-            "rig": self._rig.name,
+            "status": status(guard.rig, decision),
+            "rig": guard.rig.name,
             "source": self._source,
-            "outputs": self._outputs(),
+            "outputs": guard.standing().outputs,
             "at": stamp(),
         }
         self._post("state", facts, qos=1, retain=True)
@@ -227,14 +192,14 @@ class Publisher:
         self._counts[name] += 1
         return msgspec.json.encode({"run": self._run, "sequence": self._counts[name], **facts})
 
-    def _look_for_echo(self, now: float) -> None:
+    def _look_for_echo(self, guard: RunningGuard, now: float) -> None:
         if not self._silent_told and self._is_unheard(now):
             self._silent_told = True
-            self._say(
-                "publish",
+            text = (
                 f"{self.name}: our own heartbeat does not come back: the broker does not pass on "
-                "what we publish, or does not let us read it (access list?)",
+                "what we publish, or does not let us read it (access list?)"
             )
+            guard.report(NoticeLine("publish", text))
 
     def _is_unheard(self, now: float) -> bool:
         up_s, sent_s = self._up_since_s, self._unanswered_s
@@ -244,19 +209,19 @@ class Publisher:
 
     # --- on the link's thread ---------------------------------------------------------------------
 
-    def _hear(self, heard: Heard) -> None:
-        if isinstance(heard, Letter):
+    def _handle(self, event: LinkEvent) -> None:
+        if isinstance(event, BrokerMessage):
             self._unanswered_s = None
-        elif isinstance(heard, Up):
+        elif isinstance(event, Up):
             self._up_since_s = now_s()
             self._silent_told = False
             self._news.append(f"connected to {self.name}")
-        elif isinstance(heard, Down):
+        elif isinstance(event, Down):
             if self._up_since_s is not None or not self._silent_told:
                 self._silent_told = True
-                self._news.append(f"{self.name}: {heard.why}; trying again")
+                self._news.append(f"{self.name}: {event.why}; trying again")
             self._up_since_s = None
-            self._down_why = heard.why
+            self._down_why = event.why
 
 
 def _word(decision: Decision) -> str:

@@ -7,7 +7,7 @@ from typing import Any, Final
 import serial
 
 from monitor.outputs.base import OutputFault
-from monitor.sources.serial_line import PORT_FAULTS, plainly
+from monitor.sources.port_faults import PORT_FAULTS, plainly
 from simulator.strict import clean
 
 WRITE_S: Final = 0.05

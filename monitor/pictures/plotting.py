@@ -163,7 +163,7 @@ def _strip(axis: "Axes", data: panels.Columns, outcome: Outcome) -> None:
         axis.broken_barh(
             [(span.begins_s, width)], (low, 0.86 / len(begun)), color=_FAULT, ec=panels.INK
         )
-        word = span.kind.value.replace("_", " ") + (f": {span.channel}" if span.channel else "")
+        word = span.kind.word.replace("_", " ") + (f": {span.channel}" if span.channel else "")
         _word(axis, span.begins_s, width, low + 0.43 / len(begun), _plain(word), per_px)
     if not begun:
         axis.text(0.0, 1.5, " none", va="center", fontsize=8.5)

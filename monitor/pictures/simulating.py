@@ -75,7 +75,7 @@ class Outcome:
             "samples": self.samples,
             "faults": [
                 {
-                    "kind": span.kind.value,
+                    "kind": span.kind.word,
                     "channel": span.channel or None,
                     "begins_s": span.begins_s if isfinite(span.begins_s) else None,
                     "ends_s": span.ends_s if isfinite(span.begins_s) else None,
@@ -224,7 +224,7 @@ def _row(head: str, text: str) -> str:
 
 
 def _span(span: Span) -> str:
-    what = span.kind.value.replace("_", " ")
+    what = span.kind.word.replace("_", " ")
     if span.channel:
         what += f" ({span.channel})"
     if not isfinite(span.begins_s):

@@ -1,9 +1,10 @@
-"""The replay room: step through a whole log, every decision redone, and ask what would have been.
+"""Logs read back: judged again at full speed, stepped through, and what would have been.
 
-No screen and no clock in here. Modules: ``log`` reads, ``deciding`` decides and ``decided`` keeps
-what came of it, ``window`` is what a plot draws, ``messages`` says it as a guard would have,
-``compare`` tells two decidings apart, ``edit`` changes a rig's text, ``marks`` keeps a person's
-notes, ``ranges`` exports a stretch and ``player`` is the logic of play and pause.
+No screen and no clock in here. Modules: ``log`` reads, ``judge`` decides, ``review`` counts what
+came of it and ``report`` says it. For a replay ``deciding`` and ``decided`` keep it, ``window`` is
+what a plot draws, ``messages`` says it as a guard would have, ``compare`` tells two decidings
+apart, ``edit`` changes a rig's text, ``marks`` keeps a person's notes, ``ranges`` exports a
+stretch and ``player`` is the logic of play and pause.
 """
 
 from monitor.review.compare import Difference, compare

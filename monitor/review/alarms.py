@@ -120,14 +120,14 @@ class AlarmHistory:
             found = _first_at(self._rows, last.index + 1, moment.index, due_s)
             if found is None:
                 break
-            desk.hear(last.decision(found[1]))
+            desk.feed(last.decision(found[1]))
             self._note(found[0], desk)
             if desk.due_s == due_s:
                 break
         if moment.onset_kpa != self._onset_kpa:
             self._onset_kpa = moment.onset_kpa
             desk.change(moment.onset_kpa)
-        desk.hear(moment.decision(moment.time_s))
+        desk.feed(moment.decision(moment.time_s))
         if moment.acknowledged:
             desk.obey(Command("acknowledge"), moment.time_s)
         self._note(moment.index, desk)

@@ -64,7 +64,7 @@ class CauseHistory:
         found = []
         before = desk.ranked
         for at, row in enumerate(decide_piece(piece, self._rows).tolist()):
-            desk.hear(Decision._make(row))
+            desk.feed(Decision._make(row))
             desk.work()
             if desk.ranked is not before and desk.ranked != before:
                 before = desk.ranked

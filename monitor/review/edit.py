@@ -17,15 +17,15 @@ from msgspec import inspect as shape
 
 from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
+from simulator.rig.keys import RIG
 from simulator.rig.places import put
-from simulator.rig.tables import RigTables
 from simulator.strict import BadInput, Document, KeyPath, clean, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
 LONGEST_CHANGE: Final = 1000
 _STEP: Final = re.compile(r"([A-Za-z0-9_-]+)|\[([0-9]{1,4})\]")
-_TYPES: Final = shape.type_info(RigTables)
+_TYPES: Final = shape.type_info(RIG)
 _READ_BY: Final = "the log was read by it; open the log with another rig"
 _FIXED: Final = {
     "time": _READ_BY,
@@ -91,7 +91,7 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
 def values_of(rig_file: RigFile) -> list[Value]:
     """Return the keys ``edit`` changes, in the order of a rig file."""
     document = Document.parse(rig_file.text, rig_file.file_name)
-    tables = document.decode(RigTables)
+    tables = document.decode(RIG)
     return list(_values(document, (), tables))
 
 

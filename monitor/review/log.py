@@ -1,16 +1,19 @@
-"""A log or a session, opened for replay: its rows are read once and kept."""
+"""A log or a session, read block by block, or once and its rows kept."""
 
+import os
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
+
+import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.review.store import MOST_IN_MEMORY, RowStore
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
@@ -18,6 +21,7 @@ from simulator.strict import BadInput, called, clean, open_file
 Progress = Callable[[float], None]
 Stop = Callable[[], bool]
 _A_FEW_ROWS: Final = 100_000
+MOST_IN_MEMORY: Final = 192 << 20  # bytes; of a log's rows that is 3.5 hours at 100 Hz
 
 
 class Stopped(Exception):
@@ -25,41 +29,120 @@ class Stopped(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Hole:
-    """Rows are missing before a row.
+class Block:
+    """Some rows of a log, as a guard saw them.
 
     Attributes:
-        row: The first row behind the hole.
-        state: What the guard remembered there; empty where that isn't known.
+        rows: (n, ROW_WIDTH), ticks for silence included.
+        as_read: The same as they stand in a log, without the ticks that were put in.
+        decided: What was decided then, (n, len(DECIDED)); None where that isn't known.
+        rig_file: The rig in force from its first row on, where that is another one; else None.
+        hole: Where rows are missing before it: what the guard remembered behind them, empty where
+            that isn't known; None where none are.
     """
 
-    row: int
-    state: tuple[float, ...]
+    rows: Any
+    as_read: Any
+    decided: Any = None
+    rig_file: RigFile | None = None
+    hole: tuple[float, ...] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RigFrom:
-    """From which row on which rig was in force.
+class RowStore:
+    """Takes (n, width) float64 blocks, one after the other, and gives them back as one matrix.
+
+    Args:
+        width: Columns.
+        most_in_memory: Bytes from which on a temporary file is used; it has no name and is gone
+            with this process, however that ends.
 
     Attributes:
-        row: First row decided by it.
-        rig_file: The rig.
+        rows: How many it has taken.
     """
 
-    row: int
-    rig_file: RigFile
+    def __init__(self, width: int, most_in_memory: int = MOST_IN_MEMORY) -> None:
+        self.rows = 0
+        self._width = width
+        self._most = most_in_memory
+        self._blocks: list[Any] = []
+        self._file: IO[bytes] | None = None
+        self._whole: Any = None
+
+    @property
+    def on_disk(self) -> bool:
+        """Whether the rows are in a temporary file."""
+        return self._file is not None
+
+    def add(self, block: Any) -> None:
+        """Take a block.
+
+        Raises:
+            BadInput: There is no room for a temporary file.
+        """
+        self.rows += len(block)
+        try:
+            if self._file is not None:
+                self._file.write(np.ascontiguousarray(block).data)
+                return
+            self._blocks.append(block)
+            if 8 * self._width * self.rows > self._most:
+                self._file = tempfile.TemporaryFile(prefix="flowdebt-", dir=_folder())  # noqa: SIM115
+                for kept in self._blocks:
+                    self._file.write(np.ascontiguousarray(kept).data)
+                self._blocks = []
+        except OSError as error:
+            raise _no_room(error) from None
+
+    def whole(self) -> Any:
+        """Return everything taken, (rows, width); read-only.
+
+        Raises:
+            BadInput: There is no room for a temporary file.
+        """
+        if self._whole is not None:
+            return self._whole
+        if self._file is not None:
+            try:
+                self._file.flush()
+            except OSError as error:
+                raise _no_room(error) from None
+            self._whole = np.memmap(self._file, np.float64, "r", shape=(self.rows, self._width))
+            return self._whole
+        whole = np.empty((self.rows, self._width))
+        at = 0
+        self._blocks.reverse()
+        while self._blocks:  # let go of each, so that memory holds them once
+            block = self._blocks.pop()
+            whole[at : at + len(block)] = block
+            at += len(block)
+        whole.flags.writeable = False
+        self._whole = whole
+        return whole
+
+    def close(self) -> None:
+        """Let go of the rows."""
+        self._blocks, self._whole, self.rows = [], None, 0
+        if self._file is not None:
+            self._file.close()
+            self._file = None
 
 
 class Log:
-    """What is replayed. ``open_log`` makes it; ``read`` (or ``decide``) reads its rows.
+    """What is read back. ``open_log`` makes it.
+
+    ``stream`` reads it block by block and keeps nothing; ``read`` (or ``decide``) keeps its rows,
+    and ``pieces`` yields them again.
 
     Attributes:
         path: Session's folder, or the log's file.
         session: Whether it is a session.
         rig_file: The rig asked for, else the session's own.
         own_terms: Whether that is the session's own, with its changes while it ran.
-        terms: Rigs in the order in which they were in force; the first from row 0. Known once read.
-        holes: Where rows are missing. Known once read.
+        own: The rig a session began with; None for a log.
+        rigs: Rigs changed to while the session ran, by the first row of each. Known once read.
+        holes: What the guard remembered behind missing rows, by the first row behind each. Known
+            once read.
+        reader: What reads it: ``cut`` (why it ends early) and ``statistics`` are known once read.
         cut: Why a session or a log ends early; None where it doesn't. Known once read.
         rejected: Rows not used, by reason. Known once read.
         recorded: What was decided then, (n, len(DECIDED)); None for a log, before it is read, and
@@ -81,15 +164,15 @@ class Log:
         self.session = isinstance(blocks, SessionBlocks)
         self.rig_file = rig_file
         self.own_terms = own_terms
-        own = blocks.rig_file() if self.session and not own_terms else rig_file
-        self.terms = [RigFrom(0, own)]
-        self.holes: list[Hole] = []
+        self.own = None if not self.session else rig_file if own_terms else blocks.rig_file()
+        self.rigs: dict[int, RigFile] = {}
+        self.holes: dict[int, tuple[float, ...]] = {}
         self.cut: str | None = None
         self.rejected: dict[str, int] = {}
         self.recorded: Any = None
         self.reproduced: bool | None = None
         self.differs_at: int | None = None
-        self._blocks = blocks
+        self.reader = blocks
         self._most = most_in_memory
         self._rows: RowStore | None = None
         self._was_decided: RowStore | None = None
@@ -120,11 +203,36 @@ class Log:
             raise ValueError("found a log that is not read, expected read() first")
         return self._rows.whole()
 
+    def stream(self) -> Iterator[Block]:
+        """Read block by block.
+
+        Raises:
+            BadInput: The log can't be read (on).
+        """
+        return self._of_log() if self.own is None else self._of_session(self.own)
+
+    def _of_log(self) -> Iterator[Block]:
+        filler = GapFiller()
+        self.reader.statistics.rejected.clear()
+        for rows in read_ahead(self.reader):
+            yield Block(rows if self.reader.ticked else filler.fill(rows), rows)
+
+    def _of_session(self, own: RigFile) -> Iterator[Block]:
+        self.reader = blocks = SessionBlocks(self.path)  # one that was stopped has counted already
+        now = own
+        for rows in blocks:
+            new = None
+            text = blocks.rig_text or own.text
+            if text != now.text:
+                new = now = rig_from_text(text, str(self.path))
+            hole = None if blocks.hole is None else blocks.hole.state
+            yield Block(rows, rows, blocks.decided, new, hole)
+
     def read(self, progress: Progress | None = None, stop: Stop | None = None) -> None:
-        """Read the rows; does nothing the second time.
+        """Read the rows and keep them; does nothing the second time.
 
         Args:
-            progress: Hears how far it is, 0 to 1.
+            progress: Told how far it is, 0 to 1.
             stop: Asked now and then, from whatever thread reads.
 
         Raises:
@@ -136,18 +244,23 @@ class Log:
         share = len(layout.DECIDED) / (len(layout.DECIDED) + ROW_WIDTH) if self.session else 0.0
         rows = RowStore(ROW_WIDTH, int(self._most * (1.0 - share)))
         decided = RowStore(len(layout.DECIDED), int(self._most * share))
-        self.terms, self.holes = self.terms[:1], []
-        self._blocks.statistics.rejected.clear()
+        self.rigs, self.holes = {}, {}
         expected = self._expected_rows()
-        blocks = self._of_session(rows, decided) if self.session else self._of_log(rows)
         try:
-            for _ in blocks:
+            for block in self.stream():
+                if block.rig_file is not None:
+                    self.rigs[rows.rows] = block.rig_file
+                if block.hole is not None:
+                    self.holes[rows.rows] = block.hole
+                rows.add(block.rows)
+                if block.decided is not None:
+                    decided.add(block.decided)
                 if stop is not None and stop():
                     raise Stopped
                 if progress is not None:
                     progress(rows.rows / max(expected, rows.rows + _A_FEW_ROWS))
             if not rows.rows:
-                cut = self._blocks.cut
+                cut = self.reader.cut
                 why = "" if cut is None else f" ({clean(cut, 200)})"
                 raise BadInput(f"{called(self.path)}: found no rows{why}, expected some")
             rows.whole()
@@ -157,8 +270,21 @@ class Log:
             decided.close()
             raise
         self._rows, self._was_decided = rows, decided
-        self.cut = self._blocks.cut
-        self.rejected = dict(self._blocks.statistics.rejected)
+        self.cut = self.reader.cut
+        self.rejected = dict(self.reader.statistics.rejected)
+
+    def pieces(self, most_rows: int) -> Iterator[tuple[int, Block]]:
+        """Yield its rows again: the first row's number, and at most so many rows.
+
+        Raises:
+            ValueError: It hasn't been read.
+        """
+        rows, recorded = self.rows, self.recorded
+        cuts = sorted({*range(0, len(rows), most_rows), *self.rigs, *self.holes})
+        for start, end in zip(cuts, [*cuts[1:], len(rows)], strict=True):
+            then = None if recorded is None else recorded[start:end]
+            new, hole = self.rigs.get(start), self.holes.get(start)
+            yield start, Block(rows[start:end], rows[start:end], then, new, hole)
 
     def compared(self, reproduced: bool | None, differs_at: int | None) -> None:
         """Note what came of the comparison with what was decided then, and let go of that."""
@@ -175,31 +301,10 @@ class Log:
                 store.close()
         self._rows = self._was_decided = None
 
-    def _of_log(self, rows: RowStore) -> Iterator[None]:
-        filler = GapFiller()
-        for block in ahead(self._blocks):
-            rows.add(block if self._blocks.ticked else filler.fill(block))
-            yield
-
-    def _of_session(self, rows: RowStore, decided: RowStore) -> Iterator[None]:
-        blocks = SessionBlocks(self.path)  # anew: one that was stopped has counted already
-        self._blocks = blocks
-        own = now = self.terms[0].rig_file
-        for block in blocks:
-            text = blocks.rig_text or own.text
-            if text != now.text:
-                now = rig_from_text(text, str(self.path))
-                self.terms.append(RigFrom(rows.rows, now))
-            if blocks.hole is not None:
-                self.holes.append(Hole(rows.rows, blocks.hole.state))
-            rows.add(block)
-            decided.add(blocks.decided)
-            yield
-
     def _expected_rows(self) -> int:
         """Return about how many rows there are, for the progress; 0 where unknown."""
         if self.session:
-            told = [e.get("rows") for e in self._blocks.events if e.get("kind") == "end"]
+            told = [e.get("rows") for e in self.reader.events if e.get("kind") == "end"]
             return told[0] if told and isinstance(told[0], int) else 0
         try:
             with open_file(self.path) as file:
@@ -231,3 +336,18 @@ def open_log(
     rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file)
     return Log(path, rig_file, blocks, own_terms=False, most_in_memory=most_in_memory)
+
+
+def _folder() -> str:
+    """Return where temporary files go: the usual place is often memory, which this is to spare."""
+    on_disk = Path("/var/tmp")
+    asked = any(os.environ.get(name) for name in ("TMPDIR", "TEMP", "TMP"))
+    return str(on_disk) if not asked and os.access(on_disk, os.W_OK) else tempfile.gettempdir()
+
+
+def _no_room(error: OSError) -> BadInput:
+    where = _folder()
+    return BadInput(
+        f"{where}: found {clean(error.strerror or str(error))}, "
+        "expected room for the rows of a long log (a temporary file)"
+    )

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.review.running import run_rows
+from monitor.review.judge import run_rows
 from monitor.review.window import Floats
 from rules.guard import Guard
 from rules.step.state import LATE, STARTED, TIME_S

@@ -1,6 +1,5 @@
 """Reading back a log or a session: the same rules, at full speed."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import inf
 from pathlib import Path
@@ -8,33 +7,25 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.recorder import layout
-from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.recorder.span import Span, readings_of
-from monitor.review.mistakes import MistakeSearch
-from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
+from monitor.review.judge import Judge
+from monitor.review.log import Log, open_log
 from monitor.sources.logs.bounded_lines import FIELDS
-from monitor.sources.logs.open import log_blocks, rig_of_log
+from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
 from rules.channels import TIME
-from rules.events import Event, EventTracker, Turn
-from rules.facts import Action
-from rules.guard import Guard
+from rules.events import Event
+from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
-from rules.step.state import Decision
-from simulator.rig import Change, RigFile, changes, find_rig, load_rig, rig_from_text
+from rules.step.state import CLOCK_S, TIME_S, Decision
+from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
 
-# Below this many rows, stepping them one by one takes less time than loading the compiler.
-ROWS_WORTH_COMPILING: Final = 60_000
 BYTES_WORTH_COMPILING: Final = 8_000_000
 # An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
 ROWS_LOOKED_AT: Final = 360_000
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
-_ALL_HEALTHY_AT: Final = Decision._fields.index("all_healthy")
-_CHANGED_AT: Final = Decision._fields.index("changed")
-_LATE_AT: Final = Decision._fields.index("late")
-_DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+# A mistake in the rig shows in the first minute of spray or never.
+SPRAY_ROWS: Final = 20 * ENOUGH_ROWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,101 +129,36 @@ class Review:
         }
 
 
-class Replay:
-    """Feeds blocks of rows to a guard, first one by one, then compiled; the same either way."""
+class MistakeSearch:
+    """Looks until something is found, or for a minute of spray.
 
-    def __init__(self, rig_file: RigFile, *, compiled: bool = False) -> None:
-        self._compiled = compiled
-        self._guard = Guard(rig_file.rig)
-        self._tracker = EventTracker(rig_file.rig)
-        self._mistakes = MistakeSearch(rig_file.rig)
-        self.rows = 0
-        self.judged = self.blind_ticks = 0
-        self.events: list[Event] = []
+    Attributes:
+        found: What speaks against the rig, a sentence each.
+    """
 
-    def take(self, rows: Any, decided: Any = None) -> float | None:
-        """Decide on a block.
+    def __init__(self, rig: Rig) -> None:
+        self._of_rig = RigMistakes(rig)
+        self._looked_at = 0
+        self.found: list[str] = []
 
-        Args:
-            rows: (n, ROW_WIDTH).
-            decided: What was decided then, (n, len(DECIDED)), to compare with; None: don't.
-
-        Returns:
-            Time of the first row decided otherwise; None where all agree.
-        """
-        self.rows += len(rows)
-        if decided is None and self.rows > ROWS_LOOKED_AT:
-            _, changed, judged = self._guard.run_changes(rows)
-            self._count_judged(rows, judged)
-            self._track(changed)
-            return None
-        decisions = self._decide(rows)
-        in_time = decisions[:, _LATE_AT] == 0.0
-        self._count_judged(rows, (decisions[:, _ALL_HEALTHY_AT] != 0.0) & in_time)
-        self._mistakes.take(decisions)
-        self._track(decisions[decisions[:, _CHANGED_AT] != 0.0])
-        if decided is None:
-            return None
-        again = decisions[:, _DECIDED_AT]
-        wrong = ((again != decided) & ~(np.isnan(again) & np.isnan(decided))).any(axis=1)
-        return float(rows[int(np.argmax(wrong)), TIME]) if wrong.any() else None
-
-    def _count_judged(self, rows: Any, judged: Any) -> None:
-        sent = readings_of(rows)
-        self.judged += int(np.count_nonzero(judged & sent))
-        self.blind_ticks += int(np.count_nonzero(~judged & ~sent))
-
-    def change(self, rig_file: RigFile) -> None:
-        """Judge by another rig from here on, as the guard did.
-
-        Raises:
-            BadInput: No running guard could have.
-        """
-        try:
-            self._guard.change(rig_file.rig)
-        except ValueError as error:
-            raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
-        self._tracker.change(rig_file.rig)
-        self._mistakes = MistakeSearch(rig_file.rig)
-
-    @property
-    def time_s(self) -> float:
-        """Time of the newest decision, s."""
-        return self._guard.decision().time_s
-
-    def take_up(self, state: Sequence[float]) -> bool:
-        """Go on from what a guard remembered, else afresh; return whether that could be used."""
-        try:
-            self._guard.take_up(state)
-        except ValueError:
-            self._guard = Guard(self._guard.rig)
-            return False
-        return True
-
-    @property
-    def mistakes(self) -> list[str]:
-        """What speaks against the rig itself, a sentence each."""
-        return self._mistakes.found
+    def take(self, decisions: Any) -> None:
+        """Take a block of decisions, (n, N_DECISION)."""
+        beats = np.floor(decisions[:, CLOCK_S] / (0.25 * SPACING_S))
+        for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
+            if self.found or self._looked_at >= SPRAY_ROWS:
+                return
+            self._of_rig.take(Decision._make(row))
+            if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
+                self._look()
 
     def finish(self) -> None:
-        """Bring what is still open up to date."""
-        self._mistakes.finish()
-        self._tracker.finish(self._guard.decision())
+        """Look once more at what came last."""
+        if not self.found and self._of_rig.rows > self._looked_at:
+            self._look()
 
-    def _decide(self, rows: Any) -> Any:
-        self._compiled = self._compiled or self.rows >= ROWS_WORTH_COMPILING
-        if not self._compiled:
-            return np.array([self._guard.step(row) for row in rows.tolist()])
-        return self._guard.run_rows(rows)
-
-    def _track(self, decisions: Any) -> None:
-        for row in decisions.tolist():
-            self._feed(Decision._make(row))
-
-    def _feed(self, decision: Decision) -> None:
-        for turn, event in self._tracker.feed(decision):
-            if turn is Turn.RAISED:
-                self.events.append(event)
+    def _look(self) -> None:
+        self._looked_at = self._of_rig.rows
+        self.found = [mistake.sentence for mistake in self._of_rig.likely()]
 
 
 def review(path: Path, rig: str | None) -> Review:
@@ -245,76 +171,66 @@ def review(path: Path, rig: str | None) -> Review:
     Raises:
         BadInput: Anything that can't be read or used; not one row in it.
     """
-    result = _review_session(path, rig) if is_session(path) else _review_log(path, rig)
+    log = open_log(path, rig)
+    result = Review(path.name, log.rig_file.rig.name)
+    size_worth = log.own is None and path.stat().st_size > BYTES_WORTH_COMPILING
+    judge = Judge(
+        log.rig_file,
+        log.own,
+        follows=log.own_terms,
+        compares=log.own is not None and log.rig_file.text == log.own.text,
+        compiled=True if size_worth else None,
+        all_rows=ROWS_LOOKED_AT,
+    )
+    mistakes = MistakeSearch(log.rig_file.rig)
+    judged_by, in_force = log.rig_file, log.own
+    for block in log.stream():
+        result.span.take(block.as_read)
+        if log.own is None and result.step_s is None:
+            result.step_s = _median_step_s(block.as_read)
+        judged = judge.take(block)
+        if judged.rig_file is not judged_by:
+            judged_by = judged.rig_file
+            mistakes = MistakeSearch(judged_by.rig)
+        if block.rig_file is not None and in_force is not None:
+            news = NewTerms(judged.state[TIME_S], changes(in_force, block.rig_file))
+            result.new_terms.append(news)
+            in_force = block.rig_file
+        sent = readings_of(block.rows)
+        result.judged += int(np.count_nonzero(judged.judged & sent))
+        result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
+        if judged.decisions is not None:
+            mistakes.take(judged.decisions)
+        if judged.differs_at is not None and result.differs_at_s is None:
+            result.differs_at_s = float(block.rows[judged.differs_at, TIME])
+    judge.finish()
+    mistakes.finish()
+    result.events = judge.events
+    result.mistakes = mistakes.found
+    result.cut = log.reader.cut
+    if log.own is None:
+        facts = log.rig_file.rig
+        _count_what_was_not_read(result, log)
+        result.slowest_step_s = slowest_period_s(facts, facts.paid.boost_kpa[-1])
+        result.unacknowledged = facts.ladder.acknowledge_to_release
+    elif judge.rows and (judge.compares or result.differs_at_s is not None):
+        result.reproduced = result.differs_at_s is None
     if result.from_s is None:
         why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
         raise BadInput(f"{called(path)}: found no rows{why}, expected some")
     return result
 
 
-def _review_log(path: Path, rig: str | None) -> Review:
-    rig_file = rig_of_log(path, rig)
-    blocks = log_blocks(path, rig_file)
-    filler = GapFiller()
-    result = Review(path.name, rig_file.rig.name)
-    result.slowest_step_s = slowest_period_s(rig_file.rig, rig_file.rig.paid.boost_kpa[-1])
-    result.unacknowledged = rig_file.rig.ladder.acknowledge_to_release
-    replay = Replay(rig_file, compiled=path.stat().st_size > BYTES_WORTH_COMPILING)
-    for rows in ahead(blocks):
-        result.span.take(rows)
-        if result.step_s is None:
-            result.step_s = _median_step_s(rows)
-        replay.take(rows if blocks.ticked else filler.fill(rows))
-    result.cut = blocks.cut
-    result.no_numbers = blocks.statistics.no_numbers
-    result.no_number_cells = blocks.no_numbers() if result.no_numbers else []
-    if blocks.statistics.rejected.get(FIELDS):
-        result.lines_not_used = blocks.not_used()
-    _conclude(result, replay, dict(blocks.statistics.rejected))
-    return result
-
-
-def _review_session(path: Path, rig: str | None) -> Review:
-    blocks = SessionBlocks(path)
-    own = blocks.rig_file()
-    rig_file = own if rig is None else load_rig(find_rig(rig))
-    compare = same_rig = rig_file.text == own.text
-    result = Review(path.name, rig_file.rig.name)
-    replay = Replay(rig_file)
-    now = own
-    for rows in blocks:
-        result.span.take(rows)
-        new = None
-        if (blocks.rig_text or own.text) != now.text:
-            new = rig_from_text(blocks.rig_text or own.text, str(path))
-            if rig is None:
-                replay.change(new)
-            else:
-                compare = same_rig = False  # judged by the one asked for, throughout
-        if blocks.hole is not None and not replay.take_up(blocks.hole.state if same_rig else ()):
-            compare = False  # from here on it is judged by a guard that missed some rows
-        if new is not None:
-            result.new_terms.append(NewTerms(replay.time_s, changes(now, new)))
-            now = new
-        differs_s = replay.take(rows, blocks.decided if compare else None)
-        if result.differs_at_s is None:
-            result.differs_at_s = differs_s
-    if replay.rows and (compare or result.differs_at_s is not None):
-        result.reproduced = result.differs_at_s is None
-    result.cut = blocks.cut
-    _conclude(result, replay, {})
-    return result
+def _count_what_was_not_read(result: Review, log: Log) -> None:
+    statistics = log.reader.statistics
+    result.rejected = dict(statistics.rejected)
+    result.no_numbers = statistics.no_numbers
+    result.no_number_cells = log.reader.no_numbers() if result.no_numbers else []
+    if statistics.rejected.get(FIELDS):
+        result.lines_not_used = log.reader.not_used()
 
 
 def _median_step_s(rows: Any) -> float | None:
     steps_s = np.diff(rows[:, TIME])
     steps_s = steps_s[np.isfinite(steps_s)]
     return float(np.median(steps_s)) if len(steps_s) else None
-
-
-def _conclude(result: Review, replay: Replay, rejected: dict[str, int]) -> None:
-    replay.finish()
-    result.judged, result.blind_ticks = replay.judged, replay.blind_ticks
-    result.events = replay.events
-    result.mistakes = replay.mistakes
-    result.rejected = rejected

@@ -1,40 +1,50 @@
-"""Sending samples to a broker, paced, in either form: what a logger would do."""
+"""Sending samples to a broker, in either form: what a logger would do."""
 
 import threading
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any, Final
+from collections.abc import Callable, Iterator, Sequence
+from typing import Final
 
 import msgspec
 
 from monitor.broker.address import FORMS, Broker, broker_from
-from monitor.broker.link import MOST_POSTS, Down, Heard, MqttLink, Post, Up
+from monitor.broker.link import MOST_POSTS, Down, LinkEvent, MqttLink, Post, Up
 from monitor.clock import now_s
+from monitor.send.paced import Lost, Target
+from monitor.sources.lines.line_checks import OWN_SEQUENCE
+from monitor.sources.lines.senml import readings_of
 from monitor.sources.lines.sequence import HIGHEST
 from rules.channels import NOT_SENT, Sample
 from simulator.rig import RigFile
-from simulator.strict import BadInput
 
 PATIENCE_S: Final = 10.0
+POLL_S: Final = 0.002
 # RFC 8428 reads times below 2**28 as relative to now; a drive begins at 0 s.
 BASE_S: Final = 1.0e9
 
 
-def pack_of(sample: Sample, names: Sequence[str], number: int) -> bytes:
-    """Return a sample as a SenML pack (RFC 8428), numbered by a record called ``sequence``.
+class Packs:
+    """Makes the post of a sample in form ``senml``: a pack, numbered by a record ``sequence``.
 
-    Names are the channels' own, values in the units those carry; JSON has no NaN, so a reading that
-    is no number is the text ``nan``.
+    QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
+
+    Args:
+        broker: Where to.
+        names: Channels to send.
     """
-    records: list[dict[str, Any]] = [
-        {"bt": BASE_S + sample.time_s},
-        {"n": "sequence", "v": float(number)},
-    ]
-    for name in names:
-        value = getattr(sample, name)
-        if value != NOT_SENT:
-            records.append({"n": name, "v": value} if value == value else {"n": name, "vs": "nan"})
-    return msgspec.json.encode(records)
+
+    def __init__(self, broker: Broker, names: Sequence[str]) -> None:
+        self._topic = broker.prefix
+        self._names = names
+
+    def __call__(self, sample: Sample, number: int) -> Iterator[Post]:
+        """Yield a sample's post."""
+        records = [
+            {"bt": BASE_S + sample.time_s},
+            {"n": OWN_SEQUENCE, "v": float(number)},
+            *readings_of(sample, self._names),
+        ]
+        yield Post(self._topic, msgspec.json.encode(records), 1)
 
 
 class ChannelPosts:
@@ -67,70 +77,57 @@ class ChannelPosts:
             yield Post(topic, payload.encode("ascii"), int(name == sent[-1][0]))
 
 
-def feed_broker(
-    samples: Iterable[Sample],
-    names: Sequence[str],
-    rig_file: RigFile,
-    address: str,
-    speed: float,
-) -> int:
-    """Publish samples under the address's prefix, in its ``form``; return how many.
+class BrokerTarget(Target):
+    """A broker that takes samples under the address's prefix, in its ``form``.
 
     Args:
-        samples: In the order of time.
         names: Channels to send.
         rig_file: The rig that maps them.
         address: As ``broker_from`` reads it.
-        speed: 1 is real time; 0 or infinite as fast as the broker takes them.
 
     Raises:
-        BadInput: The address can't be used, or the broker isn't there or went away.
+        BadInput: The address can't be used. (A broker that isn't there is told by ``send``.)
     """
-    broker = broker_from(address, FORMS)
-    posts_of: Callable[[Sample, int], Iterable[Post]]
-    if broker.options["form"] == "channels":
-        posts_of = ChannelPosts(broker, names, rig_file)
-    else:
-        # QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
-        def posts_of(sample: Sample, number: int) -> Iterable[Post]:
-            return (Post(broker.prefix, pack_of(sample, names, number), 1),)
 
-    changed = threading.Event()
-    state: list[Heard] = []
+    expected = "a broker that lets us publish there"
 
-    def hear(heard: Heard) -> None:
-        if isinstance(heard, Up | Down):
-            state[:] = [heard]
-            changed.set()
+    def __init__(self, names: Sequence[str], rig_file: RigFile, address: str) -> None:
+        broker = broker_from(address, FORMS)
+        self.name = broker.name
+        self._posts_of: Callable[[Sample, int], Iterator[Post]] = (
+            ChannelPosts(broker, names, rig_file)
+            if broker.options["form"] == "channels"
+            else Packs(broker, names)
+        )
+        self._fault: str | None = "no answer"
+        self._answered = threading.Event()
+        self._waiter = threading.Event()
+        self._link = MqttLink(broker, self._handle)
+        self._link.start()
+        self._answered.wait(PATIENCE_S)
 
-    link = MqttLink(broker, hear)
-    link.start()
-    waiter = threading.Event()
-    count = 0
-    start_s: float | None = None
-    first_s = 0.0
-    try:
-        changed.wait(PATIENCE_S)
-        for sample in samples:
-            if start_s is None:
-                start_s, first_s = now_s(), sample.time_s
-            if 0.0 < speed < float("inf"):
-                waiter.wait(max(0.0, start_s + (sample.time_s - first_s) / speed - now_s()))
-            while link.waiting > MOST_POSTS // 2 and state and isinstance(state[0], Up):
-                waiter.wait(0.002)
-            if not state or not isinstance(state[0], Up):
-                why = state[0].why if state and isinstance(state[0], Down) else "no answer"
-                raise BadInput(
-                    f"{broker.name}: lost after {count} samples ({why}), expected a broker that "
-                    "lets us publish there"
-                )
-            for post in posts_of(sample, count):
-                link.post(post)
-            count += 1
+    def send(self, sample: Sample, number: int) -> None:
+        """Post a sample; wait where too many wait to be sent."""
+        while self._link.waiting > MOST_POSTS // 2 and self._fault is None:
+            self._waiter.wait(POLL_S)
+        if self._fault is not None:
+            raise Lost(self._fault)
+        for post in self._posts_of(sample, number):
+            self._link.post(post)
+
+    def flush(self) -> None:
+        """Wait until all has been sent, but not for ever."""
         deadline_s = now_s() + PATIENCE_S
-        while link.waiting and now_s() < deadline_s:
-            waiter.wait(0.002)
-    finally:
-        link.stop()
-        link.join(2.0)
-    return count
+        while self._link.waiting and now_s() < deadline_s:
+            self._waiter.wait(POLL_S)
+
+    def close(self) -> None:
+        """Say goodbye."""
+        self._link.stop()
+        self._link.join(2.0)
+
+    def _handle(self, event: LinkEvent) -> None:
+        """Take what happens to the link, on its thread."""
+        if isinstance(event, Up | Down):
+            self._fault = event.why if isinstance(event, Down) else None
+            self._answered.set()

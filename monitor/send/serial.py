@@ -1,18 +1,18 @@
-"""Sending samples over a serial port, paced, as text lines or SenML packs."""
+"""Sending samples over a serial port, as text lines or SenML packs."""
 
 import contextlib
-import threading
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Final
 
 import serial
 
-from monitor.clock import now_s
+from monitor.send.paced import Lost, Target
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE, with_crc
 from monitor.sources.lines.senml import pack_of
 from monitor.sources.lines.sequence import HIGHEST
-from monitor.sources.serial_line import PORT_FAULTS, plainly
+from monitor.sources.port_faults import PORT_FAULTS, plainly
 from rules.channels import Sample
 from simulator.logfile import LINE_END, header, line
 from simulator.strict import BadInput, clean
@@ -65,60 +65,59 @@ class LineFormat:
         return (with_crc(text) if self.crc else text) + LINE_END
 
 
-def feed_serial(
-    samples: Iterable[Sample],
-    names: Sequence[str],
-    url: str,
-    baud: int,
-    speed: float,
-    form: LineFormat = LineFormat(),
-) -> int:
-    """Send samples as lines; return how many.
+class SerialTarget(Target):
+    """A serial port that takes lines: a header first and again every second, then samples.
 
     Args:
-        samples: In the order of time.
         names: Channels to send.
         url: Port or pyserial URL.
         baud: Bits a second.
-        speed: 1 is real time; 0 or infinite as fast as the port takes them.
-        form: How each is written.
+        form: How each line is written.
 
     Raises:
-        BadInput: The port can't be opened, or went away.
+        BadInput: The port can't be opened.
     """
-    try:
-        port = serial.serial_for_url(url, baudrate=baud, write_timeout=WRITE_TIMEOUT_S)
-    except PORT_FAULTS as error:
-        raise BadInput(
-            f"{clean(url)}: found a port that can't be opened ({plainly(error)}), "
-            "expected a serial port or URL that can be written"
-        ) from None
-    waiter = threading.Event()
-    count = 0
-    first_s: float | None = None
-    header_due_s = 0.0
-    start_s = now_s()
-    try:
-        for sample in samples:
-            if first_s is None:
-                first_s = sample.time_s
-            if 0.0 < speed < float("inf"):
-                wait_s = start_s + (sample.time_s - first_s) / speed - now_s()
-                if wait_s > 0.0:
-                    waiter.wait(wait_s)
-            text = form.line(sample, names, count)
-            if count == 0 or sample.time_s >= header_due_s:
-                header_due_s = sample.time_s + HEADER_EVERY_S
-                text = form.header(names) + text
-            port.write(text.encode("ascii"))
-            count += 1
-        port.flush()
-    except PORT_FAULTS as error:
-        raise BadInput(
-            f"{clean(url)}: lost after {count} samples ({plainly(error)}), "
-            "expected a port that stays"
-        ) from None
-    finally:
+
+    expected = "a port that stays"
+
+    def __init__(
+        self, names: Sequence[str], url: str, baud: int, form: LineFormat = LineFormat()
+    ) -> None:
+        self.name = clean(url)
+        self._names = names
+        self._form = form
+        self._header_due_s = -inf
+        try:
+            self._port = serial.serial_for_url(url, baudrate=baud, write_timeout=WRITE_TIMEOUT_S)
+        except PORT_FAULTS as error:
+            raise BadInput(
+                f"{self.name}: found a port that can't be opened ({plainly(error)}), "
+                "expected a serial port or URL that can be written"
+            ) from None
+
+    def send(self, sample: Sample, number: int) -> None:
+        """Write a sample's line, behind a header where one is due."""
+        text = self._form.line(sample, self._names, number)
+        if sample.time_s >= self._header_due_s:
+            self._header_due_s = sample.time_s + HEADER_EVERY_S
+            text = self._form.header(self._names) + text
+        with _lost():
+            self._port.write(text.encode("ascii"))
+
+    def flush(self) -> None:
+        """Wait until all has been written."""
+        with _lost():
+            self._port.flush()
+
+    def close(self) -> None:
+        """Close the port."""
         with contextlib.suppress(*PORT_FAULTS):
-            port.close()
-    return count
+            self._port.close()
+
+
+@contextlib.contextmanager
+def _lost() -> Iterator[None]:
+    try:
+        yield
+    except PORT_FAULTS as error:
+        raise Lost(plainly(error)) from None

@@ -1,9 +1,10 @@
 """Silence is data too: ticks that let the rules see that time has passed without a reading."""
 
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from monitor.sources.rows import Rows
 from rules.channels import TIME, TIME_BOUND_S, Sample, is_time, tick
 
 LONGEST_GAP_S: Final = 0.25  # between two rows the rules see
@@ -32,7 +33,7 @@ class Aligner:
 
     def __init__(self) -> None:
         self._newest_s: float | None = None
-        self._told_s = 0.0  # how much of the silence now has been told in ticks
+        self._reported_s = 0.0  # how much of the silence now has been reported in ticks
 
     @property
     def newest_s(self) -> float | None:
@@ -52,7 +53,7 @@ class Aligner:
         rows.append(row)
         if time_s > before_s or before_s - time_s > 1.0:  # a clock that stepped back starts anew
             self._newest_s = time_s
-            self._told_s = 0.0
+            self._reported_s = 0.0
         return rows
 
     def silence(self, silent_s: float) -> list[Sample]:
@@ -66,12 +67,12 @@ class Aligner:
         """
         if self._newest_s is None or silent_s < LONGEST_GAP_S:
             return []
-        told_s = silent_s - HELD_BACK_S
-        due_s = told_s - self._told_s
+        reported_s = silent_s - HELD_BACK_S
+        due_s = reported_s - self._reported_s
         if due_s < TICK_S:
             return []
         rows = self.admit(tick(self._newest_s + due_s))
-        self._told_s = told_s
+        self._reported_s = reported_s
         return rows
 
 
@@ -81,7 +82,7 @@ class GapFiller:
     def __init__(self) -> None:
         self._aligner = Aligner()
 
-    def fill(self, rows: Any) -> Any:
+    def fill(self, rows: Rows) -> Rows:
         """Return an (n, ROW_WIDTH) matrix with its ticks put in; itself where it needs none."""
         if not len(rows):
             return rows

@@ -1,13 +1,12 @@
-"""What every source of samples promises."""
+"""What every source of samples promises, and what it hands over."""
 
-from math import inf
+from abc import ABC, abstractmethod
 from types import TracebackType
-from typing import NamedTuple, Protocol, Self
+from typing import NamedTuple, Self
 
 from monitor.source_facts import SourceKind, SourceStatistics
 from rules.channels import Sample
 from rules.step.state import Decision
-from simulator.strict import BadInput
 
 
 class Arrival(NamedTuple):
@@ -22,25 +21,17 @@ class Notice(NamedTuple):
 
     Kinds: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be used),
     ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way),
-    ``hint`` (values from before, not used).
+    ``hint`` (values from before, not used), ``thresholds`` (a recording was decided by others).
     """
 
     kind: str
     text: str
 
 
-def pace_of(speed: float) -> float:
-    """Return the pace a ``--speed`` asks for: 1 is real time, infinite as fast as possible.
-
-    Raises:
-        BadInput: Negative or no number.
-    """
-    if not 0.0 <= speed < inf:
-        raise BadInput(f"--speed: found {speed}, expected 0 (as fast as possible) or more")
-    return speed if speed > 0.0 else inf
+Item = Arrival | Notice
 
 
-class Source(Protocol):
+class Source(ABC):
     """A source of samples.
 
     Use as ``async with source: async for item in source: ...``. Items come in the order in which
@@ -54,17 +45,41 @@ class Source(Protocol):
         statistics: Counts so far.
     """
 
-    name: str
-    kind: SourceKind
-    statistics: SourceStatistics
+    kind = SourceKind.LIVE
 
-    async def __aenter__(self) -> Self:
+    def __init__(self, name: str, statistics: SourceStatistics | None = None) -> None:
+        self.name = name
+        self.statistics = statistics or SourceStatistics()
+
+    @abstractmethod
+    async def open(self) -> None:
         """Open it.
 
         Raises:
             BadInput: It can't be opened as asked; waiting would not help.
         """
-        ...
+
+    @abstractmethod
+    def close(self) -> None:
+        """Close it, opened or not; a pending iteration ends."""
+
+    @abstractmethod
+    async def __anext__(self) -> Item:
+        """Return the next item.
+
+        Raises:
+            StopAsyncIteration: Nothing more will come.
+            BadInput: What came can't be used and nothing after it can.
+        """
+
+    def react(self, decision: Decision) -> None:
+        """Take what was decided. Only the simulated car, a closed loop, does anything with it."""
+        del decision
+
+    async def __aenter__(self) -> Self:
+        """Open it, as ``open`` does."""
+        await self.open()
+        return self
 
     async def __aexit__(
         self,
@@ -73,21 +88,8 @@ class Source(Protocol):
         trace: TracebackType | None,
     ) -> None:
         """Close it."""
-        ...
+        self.close()
 
     def __aiter__(self) -> Self:
         """Return itself."""
-        ...
-
-    async def __anext__(self) -> Arrival | Notice:
-        """Return the next item.
-
-        Raises:
-            StopAsyncIteration: Nothing more will come.
-            BadInput: What came can't be used and nothing after it can.
-        """
-        ...
-
-    def react(self, decision: Decision) -> None:
-        """Hear what was decided. Only the simulated car, a closed loop, does anything with it."""
-        ...
+        return self

@@ -4,12 +4,11 @@ import asyncio
 from collections import deque
 from collections.abc import Iterable
 from enum import Enum
-from types import TracebackType
-from typing import Final, Self
+from typing import Final
 
 from monitor.clock import now_ns
-from monitor.source_facts import SourceKind, SourceStatistics
-from monitor.sources.base import Arrival, Notice
+from monitor.source_facts import SourceKind
+from monitor.sources.base import Arrival, Item, Notice, Source
 from rules.channels import Sample, is_time
 from rules.step.state import Decision
 
@@ -26,7 +25,7 @@ _LONG_AGO_NS: Final = 3600 * 10**9  # so that no script, whatever it covers, arr
 Step = Sample | Arrival | Notice | Exception | Hold
 
 
-class FakeSource:
+class FakeSource(Source):
     """Hands over what a script says.
 
     Args:
@@ -37,7 +36,7 @@ class FakeSource:
         kind: See ``Source``.
 
     Attributes:
-        reactions: Every decision heard, in order.
+        reactions: Every decision taken, in order.
     """
 
     def __init__(
@@ -47,9 +46,8 @@ class FakeSource:
         ends: bool = True,
         kind: SourceKind = SourceKind.LIVE,
     ) -> None:
-        self.name = "fake"
+        super().__init__("fake")
         self.kind = kind
-        self.statistics = SourceStatistics()
         self.reactions: list[Decision] = []
         self._script: deque[Step] = deque([Notice("connected", "fake"), *script])
         self._ends = ends
@@ -59,26 +57,16 @@ class FakeSource:
         self._arrival_ns = now_ns() - _LONG_AGO_NS
         self._newest_s: float | None = None
 
-    async def __aenter__(self) -> Self:
+    async def open(self) -> None:
         """Count as connected."""
         self.statistics.connects += 1
-        return self
 
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Close."""
+    def close(self) -> None:
+        """End."""
         self._closed = True
         self._wake.set()
 
-    def __aiter__(self) -> Self:
-        """Return itself."""
-        return self
-
-    async def __anext__(self) -> Arrival | Notice:
+    async def __anext__(self) -> Item:
         """Return the next item of the script.
 
         Raises:

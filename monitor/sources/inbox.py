@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import Iterable
 
 from monitor.source_facts import SourceStatistics
-from monitor.sources.base import Arrival, Notice
+from monitor.sources.base import Item
 from monitor.wake import WakeUp
 
 MOST_WAITING = 20_000  # 20 s at 1000 samples/s
@@ -20,21 +20,19 @@ class Inbox:
     """
 
     def __init__(self, statistics: SourceStatistics, most: int = MOST_WAITING) -> None:
-        self._items: deque[Arrival | Notice] = deque()
+        self._items: deque[Item] = deque()
         self._statistics = statistics
         self._most = most
         self._closed = False
-        self._fault: Exception | None = None
         self._ready = asyncio.Event()
         # What threads left for the loop to fetch. Not where the reader takes from: it would never
         # wait while a flood goes on, and nothing else would run on the loop.
-        self._left: deque[Arrival | Notice] = deque()
+        self._left: deque[Item] = deque()
         self._left_dropped = 0
-        self._ending: tuple[Exception | None] | None = None
         self._lock = threading.Lock()
         self._wake = WakeUp(self._fetch)
 
-    def put_from_thread(self, items: Iterable[Arrival | Notice]) -> None:
+    def put_from_thread(self, items: Iterable[Item]) -> None:
         """Hand items over, from any thread."""
         with self._lock:
             self._left.extend(items)
@@ -43,19 +41,12 @@ class Inbox:
                 self._left_dropped += 1
         self._wake.ask()
 
-    def close_from_thread(self, fault: Exception | None = None) -> None:
-        """Say that nothing more will come, and why where that is a fault."""
-        with self._lock:
-            self._ending = (fault,)
-        self._wake.ask()
-
-    def close(self, fault: Exception | None = None) -> None:
+    def close(self) -> None:
         """Say that nothing more will come (on the loop)."""
         self._closed = True
-        self._fault = self._fault or fault
         self._ready.set()
 
-    async def get(self) -> Arrival | Notice:
+    async def get(self) -> Item:
         """Return the oldest item, waiting for one.
 
         Raises:
@@ -63,8 +54,6 @@ class Inbox:
         """
         while not self._items:
             if self._closed:
-                if self._fault is not None:
-                    raise self._fault
                 raise StopAsyncIteration
             self._ready.clear()
             await self._ready.wait()
@@ -76,7 +65,6 @@ class Inbox:
         with self._lock:
             left, self._left = self._left, deque()
             dropped, self._left_dropped = self._left_dropped, 0
-            ending = self._ending
         self._statistics.dropped += dropped
         self._items.extend(left)
         while len(self._items) > self._most:
@@ -86,5 +74,3 @@ class Inbox:
         if waiting > self._statistics.most_waiting:
             self._statistics.most_waiting = waiting
         self._ready.set()
-        if ending is not None:
-            self.close(*ending)

@@ -12,7 +12,7 @@ USB: Final = "usb:"
 _EXPECTED: Final = "expected usb:VID:PID or usb:VID:PID:SERIAL as flowdebt ports prints it"
 _HEX: Final = frozenset("0123456789abcdefABCDEF")
 
-ListPorts = Callable[[], Iterable[Any]]
+ListPorts = Callable[[], Iterable[Any]]  # pyserial's ports have no types
 
 
 @dataclass(frozen=True, slots=True)

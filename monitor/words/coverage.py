@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from rules.facts import Rig
 from rules.findings import FINDINGS
-from simulator.coverage.coverage import Cell, State
-from simulator.coverage.expected import Expectation
+from simulator.coverage.expectation import Expectation
+from simulator.coverage.matrix import Cell, State
 
 _WIDE: Final = 80
 _HEAD: Final = 24

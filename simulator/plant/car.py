@@ -223,7 +223,7 @@ class Car:
 
     def _active(self) -> tuple[str, ...]:
         names = [
-            fault.kind.value
+            fault.kind.word
             for i, fault in enumerate(self._faults_script)
             if self._faults[i].now != 0.0
         ]

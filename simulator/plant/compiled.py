@@ -163,12 +163,12 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         retard_deg = gs[RETARD_DEG] if guarded else 0.0
         ceiling_kpa = gs[CEILING_KPA] if guarded else 1e300
         for i in range(first, last):
-            if s.unplugged == 2.0 or s.left_range != 0.0:
+            if s.unplugged == 2.0 or s.left_range != 0:
                 break
             count = _advance(
                 k, s, d, steps, faults, cycles, draws, i, retard_deg, ceiling_kpa, row, out
             )
-            if s.left_range != 0.0:
+            if s.left_range != 0:
                 break
             if s.unplugged != 2.0:
                 count = _tick(s, s.time_s, out, count)

@@ -1,7 +1,7 @@
 """What a run consists of: the drive, the faults, the rig. Plain checked values."""
 
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, IntEnum
 from math import inf
 
 from rules.facts import Rig
@@ -16,111 +16,90 @@ class Do(Enum):
     LIFT = "lift"
 
 
-class FaultKind(Enum):
-    """What can go wrong. ``magnitude`` says how bad, as a share; 1 where a kind ignores it.
+class FaultKind(IntEnum):
+    """What can go wrong; the remark says what, and what ``magnitude`` is a share of.
 
-    In the spray system:
-        PUMP_STOP: the pump loses its drive and coasts down.
-        PUMP_FADE: a worn pump: the share ``magnitude`` of its pressure is gone, its supply healthy.
-        SUPPLY_LOW: the pump's supply loses the share ``magnitude`` of its voltage under load.
-        CLOGGED_NOZZLE: the nozzles' conductance falls by the share ``magnitude``.
-        SPLIT_BEFORE_SENSOR: the line leaks ahead of the flow sensor; of all openings the fluid
-            leaves by, the share ``magnitude`` is the split (1: the line is off).
-        SPLIT_AFTER_SENSOR: likewise behind the flow sensor, which counts what leaks.
-        EMPTY_TANK: the tank bursts and what is left runs out within a second or two.
-        AIR: the share ``magnitude`` of what the pump draws is air, with fluid left in the tank.
-        SIPHON: the check valve is worn: a manifold in vacuum draws fluid without a command, through
-            the share ``magnitude`` of the nozzles' opening.
-        VALVE_STUCK_OPEN: the spray valve stays open by at least the share ``magnitude``.
-        VALVE_STUCK_SHUT: the spray valve opens by the share ``magnitude`` less than it should.
-        REGULATOR_STUCK: the bypass opens at a pressure lower by the share ``magnitude``.
-        WRONG_MIX: the share ``magnitude`` of the methanol is water instead.
-        CONTROLLER_SILENT: the spray controller commands nothing, whatever boost calls for.
-    In the engine and its controller:
-        RETARD_IGNORED: the share ``magnitude`` of the retard asked for is not done.
-        CUT_IGNORED: a boost ceiling asked for is not done.
-        ORDERS_LATE: orders are done later by ``magnitude`` times one second.
-        OVERBOOST: the boost aimed at is higher by the share ``magnitude``.
-        COOLER_BLOCKED: the intercooler loses the share ``magnitude`` of its wind.
-        PETROL_SHORT: the share ``magnitude`` of the petrol is missing.
-    In a sensor (``channel``; the flow sensor where none is named):
-        SENSOR_STUCK: the reading freezes.
-        SENSOR_SHORT: shorted to ground: the reading goes to the bottom of its range, that of a
-            thermistor to its top.
-        SENSOR_OPEN: an open wire: pressure, level and pedal read their top, thermistors cold,
-            pulses and all else nothing.
-        SENSOR_OFFSET: the reading is higher by the share ``magnitude`` of its span (may be < 0).
-        SENSOR_GAIN: the reading is higher by the share ``magnitude`` of itself (may be < 0).
-        SENSOR_DRIFT: as SENSOR_OFFSET, growing from nil by ``magnitude`` each minute.
-        SENSOR_NOISE: noise with a standard deviation of ``magnitude`` of the span.
-        SENSOR_SPIKES: in a share ``magnitude`` of samples the reading is anywhere in its range.
-        SENSOR_OSCILLATION: a swing at 3 Hz of amplitude ``magnitude`` of the span.
-        SENSOR_INTERMITTENT: a loose joint: for the share ``magnitude`` of each 0.4 s, nothing.
-    On the way to the guard:
-        WIRE_NOISE: in a share ``magnitude`` of samples one value is a spike, NaN or missing.
-        MESSAGES_LOST: the share ``magnitude`` of samples is lost.
-        MESSAGES_LATE: samples come later by ``magnitude`` times half a second.
-        MESSAGES_REPEATED: the share ``magnitude`` of samples comes twice.
-        MESSAGES_INSERTED: after a share ``magnitude`` of samples an old one comes again as new.
-        MESSAGES_DISORDERED: a share ``magnitude`` of samples comes after its successor.
-        CLOCK_STEP: the logger's clock steps ahead by ``magnitude`` times ten seconds (or back).
-        SECOND_SENDER: another logger, of a parked car, talks in between.
-        UNPLUGGED: nothing comes any more.
-        LOG_CUT: the log ends here.
+    A kind that says nothing of a magnitude takes no notice of it.
     """
 
-    PUMP_STOP = "pump_stop"
-    PUMP_FADE = "pump_fade"
-    SUPPLY_LOW = "supply_low"
-    CLOGGED_NOZZLE = "clogged_nozzle"
-    SPLIT_BEFORE_SENSOR = "split_before_sensor"
-    SPLIT_AFTER_SENSOR = "split_after_sensor"
-    EMPTY_TANK = "empty_tank"
-    AIR = "air"
-    SIPHON = "siphon"
-    VALVE_STUCK_OPEN = "valve_stuck_open"
-    VALVE_STUCK_SHUT = "valve_stuck_shut"
-    REGULATOR_STUCK = "regulator_stuck"
-    WRONG_MIX = "wrong_mix"
-    CONTROLLER_SILENT = "controller_silent"
-    RETARD_IGNORED = "retard_ignored"
-    CUT_IGNORED = "cut_ignored"
-    ORDERS_LATE = "orders_late"
-    OVERBOOST = "overboost"
-    COOLER_BLOCKED = "cooler_blocked"
-    PETROL_SHORT = "petrol_short"
-    SENSOR_STUCK = "sensor_stuck"
-    SENSOR_SHORT = "sensor_short"
-    SENSOR_OPEN = "sensor_open"
-    SENSOR_OFFSET = "sensor_offset"
-    SENSOR_GAIN = "sensor_gain"
-    SENSOR_DRIFT = "sensor_drift"
-    SENSOR_NOISE = "sensor_noise"
-    SENSOR_SPIKES = "sensor_spikes"
-    SENSOR_OSCILLATION = "sensor_oscillation"
-    SENSOR_INTERMITTENT = "sensor_intermittent"
-    WIRE_NOISE = "wire_noise"
-    MESSAGES_LOST = "messages_lost"
-    MESSAGES_LATE = "messages_late"
-    MESSAGES_REPEATED = "messages_repeated"
-    MESSAGES_INSERTED = "messages_inserted"
-    MESSAGES_DISORDERED = "messages_disordered"
-    CLOCK_STEP = "clock_step"
-    SECOND_SENDER = "second_sender"
-    UNPLUGGED = "unplugged"
-    LOG_CUT = "log_cut"
+    # In the spray system.
+    PUMP_STOP = 0  # the pump loses its drive and coasts down
+    PUMP_FADE = 1  # a worn pump: the share magnitude of its pressure is gone, its supply healthy
+    SUPPLY_LOW = 2  # the pump's supply loses the share magnitude of its voltage under load
+    CLOGGED_NOZZLE = 3  # the nozzles' conductance falls by the share magnitude
+    # The line leaks ahead of the flow sensor; of all openings the fluid leaves by, the share
+    # magnitude is the split (1: the line is off).
+    SPLIT_BEFORE_SENSOR = 4
+    SPLIT_AFTER_SENSOR = 5  # likewise behind the flow sensor, which counts what leaks
+    EMPTY_TANK = 6  # the tank bursts and what is left runs out within a second or two
+    AIR = 7  # the share magnitude of what the pump draws is air, with fluid left in the tank
+    # The check valve is worn: a manifold in vacuum draws fluid without a command, through the
+    # share magnitude of the nozzles' opening.
+    SIPHON = 8
+    VALVE_STUCK_OPEN = 9  # the spray valve stays open by at least the share magnitude
+    VALVE_STUCK_SHUT = 10  # the spray valve opens by the share magnitude less than it should
+    REGULATOR_STUCK = 11  # the bypass opens at a pressure lower by the share magnitude
+    WRONG_MIX = 12  # the share magnitude of the methanol is water instead
+    CONTROLLER_SILENT = 13  # the spray controller commands nothing, whatever boost calls for
+
+    # In the engine and its controller.
+    RETARD_IGNORED = 14  # the share magnitude of the retard asked for is not done
+    CUT_IGNORED = 15  # a boost ceiling asked for is not done
+    ORDERS_LATE = 16  # orders are done later by magnitude times one second
+    OVERBOOST = 17  # the boost aimed at is higher by the share magnitude
+    COOLER_BLOCKED = 18  # the intercooler loses the share magnitude of its wind
+    PETROL_SHORT = 19  # the share magnitude of the petrol is missing
+
+    # In a sensor (``channel``; the flow sensor where none is named).
+    SENSOR_STUCK = 20  # the reading freezes
+    # Shorted to ground: the reading goes to the bottom of its range, a thermistor's to its top.
+    SENSOR_SHORT = 21
+    # An open wire: pressure, level and pedal read their top, thermistors cold, pulses and all
+    # else nothing.
+    SENSOR_OPEN = 22
+    SENSOR_OFFSET = 23  # the reading is higher by the share magnitude of its span (may be < 0)
+    SENSOR_GAIN = 24  # the reading is higher by the share magnitude of itself (may be < 0)
+    SENSOR_DRIFT = 25  # as SENSOR_OFFSET, growing from nil by magnitude each minute
+    SENSOR_NOISE = 26  # noise with a standard deviation of magnitude of the span
+    SENSOR_SPIKES = 27  # in a share magnitude of samples the reading is anywhere in its range
+    SENSOR_OSCILLATION = 28  # a swing at 3 Hz of amplitude magnitude of the span
+    SENSOR_INTERMITTENT = 29  # a loose joint: for the share magnitude of each 0.4 s, nothing
+
+    # On the way to the guard.
+    WIRE_NOISE = 30  # in a share magnitude of samples one value is a spike, NaN or missing
+    MESSAGES_LOST = 31  # the share magnitude of samples is lost
+    MESSAGES_LATE = 32  # samples come later by magnitude times half a second
+    MESSAGES_REPEATED = 33  # the share magnitude of samples comes twice
+    MESSAGES_INSERTED = 34  # after a share magnitude of samples an old one comes again as new
+    MESSAGES_DISORDERED = 35  # a share magnitude of samples comes after its successor
+    CLOCK_STEP = 36  # the logger's clock steps ahead by magnitude times ten seconds (or back)
+    SECOND_SENDER = 37  # another logger, of a parked car, talks in between
+    UNPLUGGED = 38  # nothing comes any more
+    LOG_CUT = 39  # the log ends here
+
+    @property
+    def word(self) -> str:
+        """The kind's name in files and on wires."""
+        return self.name.lower()
+
+    @property
+    def of_a_sensor(self) -> bool:
+        """Whether it happens in a sensor, the flow sensor where no channel is named."""
+        return FaultKind.SENSOR_STUCK <= self < FaultKind.WIRE_NOISE
+
+    @property
+    def least(self) -> float:
+        """The least magnitude: -1 where the reading, or the clock, may go either way, else 0."""
+        return -1.0 if self in _SIGNED else 0.0
 
 
-KINDS = tuple(FaultKind)
-SENSOR_KINDS = frozenset(kind for kind in FaultKind if kind.value.startswith("sensor_"))
-SIGNED_KINDS = frozenset(
-    {
-        FaultKind.SENSOR_OFFSET,
-        FaultKind.SENSOR_GAIN,
-        FaultKind.SENSOR_DRIFT,
-        FaultKind.CLOCK_STEP,
-    }
+_SIGNED = (
+    FaultKind.SENSOR_OFFSET,
+    FaultKind.SENSOR_GAIN,
+    FaultKind.SENSOR_DRIFT,
+    FaultKind.CLOCK_STEP,
 )
+KINDS = tuple(FaultKind)
 
 
 @dataclass(frozen=True, slots=True)

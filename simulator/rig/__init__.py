@@ -1,9 +1,10 @@
 """The rig file room: car, spray system and limits, from a TOML file to plain floats."""
 
 from simulator.rig.changes import Change, changes, live_changes
-from simulator.rig.columns import ColumnMap, SerialTerms, TimeMap, quantity_of
+from simulator.rig.columns import quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
 from simulator.rig.renamed import with_new_names
+from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
 
 __all__ = [
     "Change",

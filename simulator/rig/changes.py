@@ -6,8 +6,9 @@ from typing import Any, Final, NamedTuple
 import msgspec
 
 from rules.step.constants import constants_of
+from simulator.rig.keys import RIG, ChannelTable
 from simulator.rig.load import RigFile
-from simulator.rig.tables import ChannelTable, RigTables
+from simulator.rig.tables import FactTable
 from simulator.strict import BadInput, Document, KeyPath, Quantity, clean
 
 NONE: Final = "none"
@@ -69,15 +70,16 @@ def _refused(rig_file: RigFile, path: KeyPath, change: Change) -> BadInput:
 
 
 def _changes(before: RigFile, after: RigFile) -> Iterator[tuple[KeyPath, Change]]:
-    old, new = (dict(_leaves((), _tables(rig_file))) for rig_file in (before, after))
+    old, new = (dict(_leaves((), written(rig_file))) for rig_file in (before, after))
     for path in dict.fromkeys((*old, *new)):
         was, is_now = old.get(path, NONE), new.get(path, NONE)
         if was != is_now:
             yield path, Change(_key(path), was, is_now)
 
 
-def _tables(rig_file: RigFile) -> RigTables:
-    return Document.parse(rig_file.text, rig_file.file_name).decode(RigTables)
+def written(rig_file: RigFile) -> FactTable:
+    """Return the tables of a rig file as they are written, defaults filled in."""
+    return Document.parse(rig_file.text, rig_file.file_name).decode(RIG)
 
 
 def _key(path: KeyPath) -> str:

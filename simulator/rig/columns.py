@@ -1,13 +1,13 @@
-"""Which column of a log or a serial port is which channel, and in what unit."""
+"""A rig's channels: which column is which, in what unit, and what is plausible there."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Sequence
 from math import inf
-from typing import Final
+from typing import Any, Final
 
 from rules.channels import CHANNELS, Channel
 from rules.facts import ChannelTerms
-from simulator.rig.tables import ChannelTable, RigTables
+from simulator.rig.keys import ChannelTable
+from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
 from simulator.strict import (
     MISSING,
     BadInput,
@@ -26,7 +26,7 @@ from simulator.strict import (
     Volts,
 )
 
-TIME_FACTORS: Final = {"s": 1.0, "ms": 1.0e-3, "us": 1.0e-6}
+Mapped = Sequence[tuple[Channel, ChannelTable]]
 # How long a reading in fine steps may stand still: the flow where spray is due, boost under boost.
 # A living one reads a little differently each time; one in coarse steps, or read seldom, is given
 # longer by the rules. Common practice, no source. Other channels may well stand still.
@@ -46,53 +46,19 @@ _BY_KIND: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class ColumnMap:
-    """A channel's column: ``channel_value = raw * factor + offset``; ``unit`` as written."""
-
-    column: str
-    factor: float = 1.0
-    offset: float = 0.0
-    unit: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class TimeMap:
-    """The time column: ``time_s = raw * factor``; ``unit`` as written.
-
-    ``period_s`` is the time from one row to the next that ``flowdebt check`` reckons with.
-    """
-
-    column: str = "time_s"
-    factor: float = 1.0
-    unit: str = "s"
-    period_s: float = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class SerialTerms:
-    """A serial port: its speed, and its columns where it sends no header line.
-
-    ``crc`` and ``sequence`` name the columns by which a line checks itself, where it has them.
-    """
-
-    baud: int = 115200
-    columns: tuple[str, ...] | None = None
-    crc: str | None = None
-    sequence: str | None = None
-
-
 def quantity_of(channel: Channel) -> type[Quantity]:
     """Return the quantity a channel's values are."""
     return Knock if channel.name == "knock" else _BY_UNIT[channel.unit]
 
 
-def mapped(tables: RigTables) -> Iterator[tuple[Channel, ChannelTable]]:
-    """Yield the channels this rig has, in the channels' own order."""
-    for channel in CHANNELS:
-        table: ChannelTable | None = getattr(tables.channels, channel.name)
-        if table is not None:
-            yield channel, table
+def mapped(tables: Any) -> list[tuple[Channel, ChannelTable]]:
+    """Return the channels this rig has, in the channels' own order.
+
+    Args:
+        tables: The file's ``[channels]``, a ``keys.CHANNELS``.
+    """
+    found = ((channel, getattr(tables, channel.name)) for channel in CHANNELS)
+    return [(channel, table) for channel, table in found if table is not None]
 
 
 def channel_terms(document: Document, channel: Channel, table: ChannelTable) -> ChannelTerms:
@@ -159,7 +125,7 @@ def column_map(
     return ColumnMap(table.column or channel.name, factor, offset, unit)
 
 
-def check_channels(document: Document, tables: RigTables) -> None:
+def check_channels(document: Document, channels: Mapped) -> None:
     """Check that every channel the rig needs is there.
 
     Raises:
@@ -170,42 +136,43 @@ def check_channels(document: Document, tables: RigTables) -> None:
     if kind in _BY_KIND:
         name, what = _BY_KIND[kind]
         needed[name] = f'command kind "{kind}" reads {what}'
+    there = {channel.name for channel, _ in channels}
     for name, reason in needed.items():
-        if getattr(tables.channels, name) is None:
+        if name not in there:
             raise document.wrong(("channels", name), f"a table, since {reason}", MISSING)
 
 
-def check_columns(document: Document, tables: RigTables) -> None:
+def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: SerialTerms) -> None:
     """Check that no column has two meanings, and that a serial port has the needed ones.
 
     Raises:
         BadInput: Names both keys, or the column that is missing.
     """
-    taken: dict[str, str] = {str(tables.time.column): "time"}
-    for channel, table in mapped(tables):
+    taken = {time.column: "time"}
+    for channel, table in channels:
         column = str(table.column or channel.name)
         if column in taken:
             raise _twice(document, channel, table, column, taken[column])
         taken[column] = f"channels.{channel.name}"
-    _check_line_checks(document, tables, taken)
-    columns = tables.serial.columns
+    _check_line_checks(document, serial, taken)
+    columns = serial.columns
     if columns is None:
         return
     for index, sent in enumerate(columns):
         if sent in columns[:index]:
             raise document.wrong(("serial", "columns", index), "each column once")
+    column_of = {key: column for column, key in taken.items()}
     for name in _ALWAYS:
-        needed = str(getattr(tables.channels, name).column or name)
+        needed = column_of[f"channels.{name}"]
         if needed not in columns:
             raise document.wrong(
                 ("serial", "columns"), f'"{needed}" among them, the column of channels.{name}'
             )
 
 
-def _check_line_checks(document: Document, tables: RigTables, taken: dict[str, str]) -> None:
-    columns = tables.serial.columns
-    for key in ("crc", "sequence"):
-        name = getattr(tables.serial, key)
+def _check_line_checks(document: Document, serial: SerialTerms, taken: dict[str, str]) -> None:
+    columns = serial.columns
+    for key, name in (("crc", serial.crc), ("sequence", serial.sequence)):
         if name is None:
             continue
         path = ("serial", key)

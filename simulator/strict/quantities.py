@@ -122,6 +122,15 @@ class Quantity(Decoded, float):
         return f'text with {_a(cls.KIND)} unit such as "{cls.EXAMPLE}"'
 
     @classmethod
+    def within(
+        cls, low: float | None = None, high: float | None = None, example: str | None = None
+    ) -> type[Self]:
+        """Return this quantity with another range or example."""
+        given = {"LOW": low, "HIGH": high, "EXAMPLE": example}
+        changed = {name: value for name, value in given.items() if value is not None}
+        return type(cls.__name__, (cls,), changed)
+
+    @classmethod
     def linear(cls, unit: str) -> tuple[float, float]:
         """Return factor and offset from ``unit`` to ``UNIT``: ``value * factor + offset``.
 

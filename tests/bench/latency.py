@@ -32,8 +32,8 @@ from monitor.guard import process
 from monitor.guard.loop import GuardLoop
 taken = []
 class Measured(GuardLoop):
-    def _take(self, row):
-        super()._take(row)
+    def decide(self, row):
+        super().decide(row)
         taken.append(time.monotonic() - row[0] % 1e9)
 process.GuardLoop = Measured
 order = process.Order(sys.argv[1], rig=sys.argv[2], record=sys.argv[3])

@@ -15,19 +15,19 @@ import time
 from collections.abc import Iterator, Sequence
 from math import inf
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 
 from monitor.clock import now_ns
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.index import sessions_in, size_in_words
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from monitor.source_facts import SourceKind, SourceStatistics
-from monitor.sources.base import Arrival, Notice
+from monitor.sources.base import Arrival, Item, Source
 from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.state import Decision
@@ -66,35 +66,24 @@ def laps(lap: Sequence[tuple[float, ...]], hours: float) -> Iterator[Sample]:
         yield Sample((i + 1) / RATE, *lap[i % len(lap)])
 
 
-class Feed:
+class Feed(Source):
     """Samples as a source, as fast as they are taken; waits only for the recorder."""
 
     kind = SourceKind.RECORDED
-    name = "soak"
 
     def __init__(self, samples: Iterator[Sample], recorder: Recorder) -> None:
-        self.statistics = SourceStatistics(connects=1)
+        super().__init__("soak", SourceStatistics(connects=1))
         self.memory: list[tuple[float, float]] = []
         self._samples = samples
         self._recorder = recorder
 
-    async def __aenter__(self) -> Self:
-        """Return itself."""
-        return self
+    async def open(self) -> None:
+        """Nothing is to be opened."""
 
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
         """Nothing is open."""
 
-    def __aiter__(self) -> Self:
-        """Return itself."""
-        return self
-
-    async def __anext__(self) -> Arrival | Notice:
+    async def __anext__(self) -> Item:
         """Return the next sample; now and then look at memory and let others work."""
         sample = next(self._samples, None)
         if sample is None:
@@ -111,9 +100,6 @@ class Feed:
     def _let_it_catch_up(self) -> None:
         while self._recorder.waiting > MOST_WAITING:
             time.sleep(0.005)
-
-    def react(self, decision: Decision) -> None:
-        """Do nothing: what was driven has been driven."""
 
 
 class Hashed:
@@ -157,7 +143,7 @@ def live(folder: Path, rig_file: RigFile, hours: float) -> tuple[Feed, Recorder,
 
     recorder.put = noted  # type: ignore[method-assign]
     feed = Feed(day(hours), recorder)
-    loop = GuardLoop(rig_file, feed, recorder)
+    loop = GuardLoop(rig_file, feed, [RecordingListener(recorder)])
     loop.use_compiled()
     start_s = time.perf_counter()
     asyncio.run(loop.run())

@@ -1,7 +1,4 @@
-"""Scripted alarms for the screen, and a link that tells when its viewer has taken a message.
-
-``python -m tests.kit.alarm_script`` writes the page's plain-text screens anew; read the difference.
-"""
+"""Scripted alarms for the screen, and a link that tells when its viewer has taken a message."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
@@ -16,14 +13,11 @@ from monitor.attach.protocol import CauseLine, EventTurn, Frame, Message
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_script import (
     CHECK,
-    SIZES,
     Story,
     event,
     frame,
-    golden,
     hello,
     rows,
-    screen_of,
 )
 
 PULL: Final = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
@@ -133,9 +127,3 @@ class HeardLink(ViewerLink):
                 yield message
             finally:
                 self._taken.add(message)
-
-
-if __name__ == "__main__":
-    for wanted_size in SIZES:
-        shown = asyncio.run(screen_of(page_story(), wanted_size, open_page))
-        golden(page_story(), wanted_size).write_text(shown, encoding="utf-8")

@@ -263,7 +263,7 @@ def stream(data: bytes) -> bool:
     """
     statistics = SourceStatistics()
     decoder, framer = StreamDecoder(MS_RIG, "line", statistics), LineFramer(4096)
-    decoder.saw(data)
+    decoder.look_at(data)
     healthy = False
     arrived_s = NOW_S
     for line in framer.feed(data):

@@ -5,3 +5,8 @@ from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 SCREENS: Final = ROOT / "tests" / "screens"
+
+
+def kept_screen(name: str, size: tuple[int, int]) -> Path:
+    """Return the file with a kept screen (``tests.kit.screens`` writes them anew)."""
+    return SCREENS / f"{name}_{size[0]}x{size[1]}.txt"

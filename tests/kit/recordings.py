@@ -1,7 +1,6 @@
 """Sessions for tests: recorded as the guard does it, whole, in segments, or against a full disk."""
 
 import subprocess
-import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,6 @@ from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
-from tests.kit.patience import PATIENCE_S
 
 BRINDLE = load_rig(find_rig("brindle"))
 DECIDED_AT = [Decision._fields.index(name) for name in layout.DECIDED]
@@ -66,14 +64,9 @@ def record(
     return path
 
 
-def until(condition: Any) -> None:
-    """Wait for what a thread of the recorder is about to do."""
-    pause = threading.Event()
-    for _ in range(int(PATIENCE_S / 0.005)):
-        if condition():
-            return
-        pause.wait(0.005)
-    raise AssertionError("it did not come about")
+def has_rows(recording: Recording, count: int) -> bool:
+    """Whether at least so many rows are recorded."""
+    return recording.recorder.rows >= count
 
 
 def read(session: Path) -> tuple[Any, Any, SessionBlocks]:

@@ -1,10 +1,5 @@
-"""A hand-made drive for the replay screen, and a hand on its keys.
+"""A hand-made drive for the replay screen, and a hand on its keys."""
 
-``python -m tests.kit.replay_script`` writes the plain-text screens anew; read the difference.
-"""
-
-import asyncio
-import tempfile
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -37,7 +32,6 @@ from rules.channels import (
     Sample,
 )
 from rules.guard import Guard
-from tests.kit.paths import SCREENS
 from tests.kit.recordings import BRINDLE, record
 from tests.kit.replays import log_of
 from tests.kit.screen_script import Clock, text_of
@@ -247,15 +241,3 @@ async def shown(look: Look, size: tuple[int, int], folder: Path) -> str:
         await look.does(hand)
         hand.room.notice = None
         return await hand.done()
-
-
-def golden(look: Look, size: tuple[int, int]) -> Path:
-    """Return the file with a kept screen."""
-    return SCREENS / f"{look.name}_{size[0]}x{size[1]}.txt"
-
-
-if __name__ == "__main__":
-    for kept, wanted in sized_looks():
-        with tempfile.TemporaryDirectory() as made:
-            text = asyncio.run(shown(kept, wanted, Path(made)))
-        golden(kept, wanted).write_text(text, encoding="utf-8")

@@ -1,10 +1,5 @@
-"""Scripted stories for the screen: what a guard would say, with round invented numbers.
+"""Scripted stories for the screen: what a guard would say, with round invented numbers."""
 
-``python -m tests.kit.screen_script`` writes the plain-text screens and the themes' pictures anew;
-read the difference.
-"""
-
-import asyncio
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -272,11 +267,6 @@ def sizes(story: Story) -> tuple[tuple[int, int], ...]:
     return (*SIZES, *MORE_SIZES) if story.name in IMPORTANT else SIZES
 
 
-def golden(story: Story, size: tuple[int, int]) -> Path:
-    """Return the file with a story's screen."""
-    return SCREENS / f"{story.name}_{size[0]}x{size[1]}.txt"
-
-
 THEMES: tuple[ThemeName, ...] = ("dark", "light", "contrast", "mono")
 
 
@@ -299,12 +289,3 @@ async def picture_of(theme: ThemeName) -> str:
     svg = re.sub(r"terminal-\d+", "terminal", svg)
     svg = re.sub(r"@font-face \{.*?\}\s*", "", svg, flags=re.DOTALL)
     return "\n".join(line.rstrip() for line in svg.splitlines()) + "\n"
-
-
-if __name__ == "__main__":
-    for told_story in stories():
-        for wanted in sizes(told_story):
-            shown = asyncio.run(screen_of(told_story, wanted, only_pause))
-            golden(told_story, wanted).write_text(shown, encoding="utf-8")
-    for named in THEMES:
-        picture_file(named).write_text(asyncio.run(picture_of(named)), encoding="utf-8")

@@ -42,16 +42,6 @@ def counted(loop: asyncio.AbstractEventLoop) -> list[object]:
     return seen
 
 
-async def texts(inbox: Inbox, count: int) -> list[str]:
-    """Take that many notices."""
-    found = []
-    for _ in range(count):
-        item = await inbox.get()
-        assert isinstance(item, Notice)
-        found.append(item.text)
-    return found
-
-
 def flood(inbox: Inbox) -> Callable[[], None]:
     """Return what puts many items into an inbox, one by one."""
 
@@ -60,39 +50,6 @@ def flood(inbox: Inbox) -> Callable[[], None]:
             inbox.put_from_thread([Notice("clock", str(i))])
 
     return put
-
-
-def test_a_flood_wakes_a_busy_loop_once_and_nothing_is_lost() -> None:
-    """However many items come while the loop is busy; then they are there, in order."""
-
-    async def main() -> None:
-        inbox = Inbox(SourceStatistics())
-        seen = counted(asyncio.get_running_loop())
-        from_a_thread(flood(inbox))
-        assert len(seen) == 1
-        assert await texts(inbox, FLOOD) == [str(i) for i in range(FLOOD)]
-        from_a_thread(lambda: inbox.put_from_thread([Notice("clock", "later")]))
-        assert await texts(inbox, 1) == ["later"]
-        assert len(seen) == 2
-
-    asyncio.run(main())
-
-
-def test_a_flood_is_bounded_before_the_loop_sees_it() -> None:
-    """The oldest go, and are counted; then the end comes, behind what was put before it."""
-
-    async def main() -> None:
-        statistics = SourceStatistics()
-        inbox = Inbox(statistics, most=100)
-        from_a_thread(flood(inbox))
-        from_a_thread(inbox.close_from_thread)
-        found = await texts(inbox, 100)
-        assert found == [str(i) for i in range(FLOOD - 100, FLOOD)]
-        assert statistics.dropped == FLOOD - 100
-        with pytest.raises(StopAsyncIteration):
-            await inbox.get()
-
-    asyncio.run(main())
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")
@@ -171,14 +128,14 @@ def test_the_first_answer_counts() -> None:
 
     async def main() -> None:
         answer: Answer[str] = Answer()
-        from_a_thread(lambda: answer.say("first"))
-        from_a_thread(lambda: answer.say("second"))
+        from_a_thread(lambda: answer.give("first"))
+        from_a_thread(lambda: answer.give("second"))
         assert await answer == "first"
         given_up: Answer[str] = Answer()
         with pytest.raises(TimeoutError):
             async with asyncio.timeout(0.0):
                 await given_up
-        given_up.say("late")
+        given_up.give("late")
         await asyncio.sleep(0)
 
     asyncio.run(main())

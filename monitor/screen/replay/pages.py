@@ -4,8 +4,8 @@ from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Final
 
+from monitor.review.judge import ROWS_WORTH_LOADING
 from monitor.review.pace import Pace
-from monitor.review.running import ROWS_WORTH_LOADING
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Room
@@ -127,11 +127,11 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
         yield "decisions", "decided now: there are none of that time to compare with", False
     if room.what_if.changes:
         yield "what if", f"{room.what_if.words}: what is shown did not happen", True
-    for terms in log.terms[1:]:
-        at_s = f"{base.time_s(terms.row):z.2f} s"
-        yield "new thresholds", f"from {at_s}: {terms.rig_file.rig.name}", False
-    for hole in log.holes:
-        yield "hole", f"rows are missing before {base.time_s(hole.row):z.2f} s", True
+    for row, rig_file in log.rigs.items():
+        at_s = f"{base.time_s(row):z.2f} s"
+        yield "new thresholds", f"from {at_s}: {rig_file.rig.name}", False
+    for row in log.holes:
+        yield "hole", f"rows are missing before {base.time_s(row):z.2f} s", True
     if log.cut is not None:
         yield "not whole", log.cut, True
     for reason, count in log.rejected.items():

@@ -50,7 +50,7 @@ def strict_number(field: bytes) -> float:
     return value if -_INFINITE < value < _INFINITE else _NAN
 
 
-OWN_TIME: Final = TimeMap("time_s", 1.0)
+OWN_TIME: Final = TimeMap()
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
 
 

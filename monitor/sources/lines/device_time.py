@@ -8,10 +8,11 @@ device's clock runs against the clock of arrival is told, and changes no time.
 from collections import Counter, deque
 from enum import Enum
 from math import inf, isfinite, nan
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from monitor.sources.rows import Rows
 from rules.channels import AHEAD_S, LATE_S
 
 NEAR_ZERO_S: Final = 5.0  # a clock that falls back to less than this has started again
@@ -89,7 +90,7 @@ class DeviceTime:
         self._rate.add(time_s, arrived_s)
         return time_s
 
-    def follow_block(self, raw_s: Any) -> Any:
+    def follow_block(self, raw_s: Rows) -> Rows:
         """Return the times of many rows of a file; as ``follow`` on each, whatever they are."""
         newest_s = self.newest_s
         if not self._wraps_s or not len(raw_s):

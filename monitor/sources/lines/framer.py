@@ -23,31 +23,16 @@ class LineFramer:
 
     def feed(self, data: bytes) -> list[bytes]:
         """Return the lines that ``data`` completes, without their ends; empty ones are left out."""
-        head, *tail = data.split(b"\n")
-        if not tail:
-            self._hold(head)
-            return []
+        first, *following = data.split(b"\n")
+        self._hold(first)
         lines: list[bytes] = []
-        self._hold(head)
-        if self._skipping:
-            self._skipping = False
-        else:
-            lines.append(self._rest)
-        self._rest = b""
-        lines += tail[:-1]
-        self._hold(tail[-1])
-        kept: list[bytes] = []
-        for line in lines:
-            if len(line) > self._longest:
-                self.overlong += 1
-            elif stripped := line.removesuffix(b"\r"):
-                kept.append(stripped)
-        return kept
-
-    def reset(self) -> None:
-        """Forget the unfinished line (the stream was cut: what follows is another line)."""
-        self._rest = b""
-        self._skipping = False
+        for piece in following:
+            line = b"" if self._skipping else self._rest.removesuffix(b"\r")
+            if line:
+                lines.append(line)
+            self._rest, self._skipping = b"", False
+            self._hold(piece)
+        return lines
 
     def _hold(self, data: bytes) -> None:
         if self._skipping:

@@ -7,7 +7,7 @@ from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.line_checks import BAD_SEQUENCE, OWN_SEQUENCE
 from monitor.sources.lines.senml import Measurement, resolve
 from monitor.sources.lines.sequence import HIGHEST, SequenceCheck
-from monitor.sources.lines.units import known_unit
+from monitor.sources.lines.unit_row import known_unit
 from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
 from simulator.rig import ColumnMap, RigFile, quantity_of
 from simulator.strict import UNITS, clean

@@ -1,4 +1,4 @@
-"""Whatever comes in, text or SenML, into samples; and in words, what is wrong with it.
+"""Bytes of a connection, lines of text or SenML packs, into samples; what is wrong, in words.
 
 Pure: the time of arrival is given, never asked for.
 """
@@ -7,9 +7,10 @@ from collections import Counter
 from typing import Final
 
 from monitor.source_facts import SourceStatistics
-from monitor.sources.base import Notice
+from monitor.sources.base import Arrival, Item, Notice
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.device_time import ClockTurn, DeviceTime
+from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.senml_rows import SenmlMapper
 from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
@@ -18,16 +19,16 @@ from simulator.rig import RigFile
 UNUSABLE_LINES: Final = 20
 UNUSABLE_BYTES: Final = 512
 MOST_NO_TEXT: Final = 0.2
-MOST_FAULTS: Final = 16  # told in one connection: garbage may look like ever new headers
-TELL_EVERY_S: Final = 10.0
+MOST_FAULTS: Final = 16  # reported in one connection: garbage may look like ever new headers
+REPORT_EVERY_S: Final = 10.0
 _TEXT: Final = bytes((*range(0x20, 0x7F), *b"\t\r\n"))
 
 
 class StreamDecoder:
-    """Decodes one connection's lines, each as CSV text or as a SenML pack, by how it begins.
+    """Decodes one connection's bytes: each line as CSV text or as a SenML pack, by how it begins.
 
-    Each line by itself: a decision made on the first lines could be made on garbage, and would
-    then have to be unmade.
+    Each line is judged by itself: a decision made on the first lines could be made on garbage, and
+    would then have to be unmade.
 
     Args:
         rig_file: The rig.
@@ -46,6 +47,7 @@ class StreamDecoder:
         *,
         midway: bool = False,
     ) -> None:
+        self._framer = LineFramer()
         self._text = LineDecoder(rig_file, where, midway=midway)
         self._senml = SenmlMapper(rig_file, where)
         self._where = where
@@ -59,13 +61,35 @@ class StreamDecoder:
         self._refused: Counter[str] = Counter()  # since the last line used
         self._bytes = 0
         self._no_text = 0
-        self._unusable_told = False
-        self._faults_told: set[str] = set()
-        self._told_s: dict[str, float] = {}
+        self._complained = False
+        self._reported_faults: set[str] = set()
+        self._reported_s: dict[str, float] = {}
         self._notices: list[Notice] = []
 
-    def saw(self, data: bytes) -> None:
-        """Look at raw bytes, before they are lines: most of them should be text."""
+    def feed(self, data: bytes, readable_ns: int) -> list[Item]:
+        """Return the samples in the lines that ``data`` completes, then what there is to report.
+
+        Args:
+            data: Bytes as they come.
+            readable_ns: Steady time at which the last of them could be read, ns.
+        """
+        overlong = self._framer.overlong
+        lines = self._framer.feed(data)
+        if overlong := self._framer.overlong - overlong:
+            self._statistics.received += overlong
+            self._statistics.rejected["line too long"] += overlong
+        self.look_at(data)
+        arrived_s = readable_ns * 1e-9
+        items: list[Item] = [
+            Arrival(sample, readable_ns)
+            for line in lines
+            for sample in self.decode(line, arrived_s)
+        ]
+        items += self.notices()
+        return items
+
+    def look_at(self, data: bytes) -> None:
+        """Take in raw bytes, before they are lines: most of them should be text."""
         self._bytes += len(data)
         self._no_text += len(data.translate(None, _TEXT))
         if self._bytes > UNUSABLE_BYTES:
@@ -87,7 +111,7 @@ class StreamDecoder:
             self._refuse(rejected.reason)
             return []
         finally:
-            self._tell_faults(arrived_s)
+            self._report_faults(arrived_s)
         if not samples:
             statistics.received += 1
             statistics.headers += 1
@@ -98,13 +122,13 @@ class StreamDecoder:
         self._bytes = self._no_text = 0
         self._used += 1
         if self._used > UNUSABLE_LINES:
-            self._unusable_told = False
+            self._complained = False
         return [self._dated(sample, arrived_s) for sample in samples]
 
     def notices(self) -> list[Notice]:
-        """Return what there is to tell since the last call."""
-        told, self._notices = self._notices, []
-        return told
+        """Return what there is to report since the last call."""
+        notices, self._notices = self._notices, []
+        return notices
 
     def _decode(self, line: bytes, arrived_s: float) -> list[Sample]:
         if line.lstrip().startswith(b"["):
@@ -127,7 +151,7 @@ class StreamDecoder:
 
     def _complain(self) -> None:
         """Say once that what comes can't be used, and why that may be."""
-        if self._unusable_told:
+        if self._complained:
             return
         garbage = self._no_text > MOST_NO_TEXT * self._bytes and self._bytes > UNUSABLE_BYTES
         lines = self._refused.total()
@@ -137,13 +161,14 @@ class StreamDecoder:
                 if self._baud
                 else "is this the right port?"
             )
-            self._tell("unusable", f"most of what comes is not text: {speed}")
+            self._report("unusable", f"most of what comes is not text: {speed}")
         elif lines >= UNUSABLE_LINES:
             reason = self._refused.most_common(1)[0][0]
-            self._tell("unusable", f"none of the last {lines} lines can be used, mostly: {reason}")
+            words = f"none of the last {lines} lines can be used, mostly: {reason}"
+            self._report("unusable", words)
         else:
             return
-        self._unusable_told = True
+        self._complained = True
 
     def _dated(self, sample: Sample, arrived_s: float) -> Sample:
         """Return a sample with its device's time made continuous."""
@@ -162,31 +187,31 @@ class StreamDecoder:
                 ClockTurn.BACK: f"the device's clock stepped back by {step_s:z.3g} s",
                 ClockTurn.AHEAD: f"the device's clock stepped ahead by {step_s:z.3g} s",
             }[clock.turn]
-            self._tell_at_times("clock", clock.turn.value, words, arrived_s)
+            self._report_at_times("clock", clock.turn.value, words, arrived_s)
         if clock.rate_is_wrong:
             pace = 1.0 + clock.drift_ppm * 1.0e-6
             words = f"the device's clock runs at {pace:z.3g} times our pace: is its unit right?"
-            self._tell_at_times("clock", "rate", words, arrived_s)
+            self._report_at_times("clock", "rate", words, arrived_s)
         drift_ppm = clock.drift_ppm
         statistics.drift_ppm = None if drift_ppm != drift_ppm else drift_ppm
         return sample if time_s == sample.time_s else sample._replace(time_s=time_s)
 
-    def _tell_faults(self, arrived_s: float) -> None:
+    def _report_faults(self, arrived_s: float) -> None:
+        reported = self._reported_faults
         for fault in (self._text.header_fault, self._senml.fault):
-            if fault is None or fault in self._faults_told or len(self._faults_told) >= MOST_FAULTS:
-                continue
-            self._faults_told.add(fault)
-            self._tell("header", fault)
+            if fault is not None and fault not in reported and len(reported) < MOST_FAULTS:
+                reported.add(fault)
+                self._report("header", fault)
         lost = self._lost_before + self._text.sequence.lost + self._senml.sequence.lost
         if lost != self._statistics.lost:
             self._statistics.lost = lost
             words = f"readings were lost on the way ({lost} so far)"
-            self._tell_at_times("sequence", "sequence", words, arrived_s)
+            self._report_at_times("sequence", "sequence", words, arrived_s)
 
-    def _tell_at_times(self, kind: str, topic: str, text: str, arrived_s: float) -> None:
-        if arrived_s >= self._told_s.get(topic, -TELL_EVERY_S) + TELL_EVERY_S:
-            self._told_s[topic] = arrived_s
-            self._tell(kind, text)
+    def _report_at_times(self, kind: str, topic: str, text: str, arrived_s: float) -> None:
+        if arrived_s >= self._reported_s.get(topic, -REPORT_EVERY_S) + REPORT_EVERY_S:
+            self._reported_s[topic] = arrived_s
+            self._report(kind, text)
 
-    def _tell(self, kind: str, text: str) -> None:
+    def _report(self, kind: str, text: str) -> None:
         self._notices.append(Notice(kind, f"{self._where}: {text}" if kind != "header" else text))

@@ -5,7 +5,7 @@ from typing import Final
 from monitor.sources.lines.columns import Columns, Rejected, is_own_header, strict_number
 from monitor.sources.lines.line_checks import BAD_CRC, LineChecks
 from monitor.sources.lines.sequence import SequenceCheck
-from monitor.sources.lines.units import are_units, check_unit_words
+from monitor.sources.lines.unit_row import are_units, check_units
 from rules.channels import Sample
 from simulator.rig import RigFile
 from simulator.strict import BadInput, clean
@@ -149,7 +149,7 @@ class LineDecoder:
         if len(words) != columns.n_fields or not are_units(words, columns, self._rig_file):
             return False
         try:
-            check_unit_words(self._names, words, columns, self._rig_file, self._where)
+            check_units(self._names, words, columns, self._rig_file, self._where)
         except BadInput as error:
             # Numbers in units nobody is sure of are not used, until a header comes without them.
             self._columns = self._checks = None

@@ -3,30 +3,21 @@
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.source_facts import SourceStatistics
-from monitor.sources.lines.columns import NO_TIME, Columns, is_own_header
+from monitor.sources.lines.columns import NO_TIME, is_own_header
 from monitor.sources.lines.device_time import DeviceTime
-from monitor.sources.lines.units import check_units
+from monitor.sources.lines.unit_row import check_units
 from monitor.sources.logs.bounded_lines import FIELDS, BoundedLines
 from monitor.sources.logs.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
 from monitor.sources.logs.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
-from monitor.sources.logs.exported import as_exported, with_time
-from rules.channels import (
-    BESIDE,
-    NOT_SENT,
-    OPERATOR,
-    OPERATOR_NOTHING,
-    ROW_NAMES,
-    ROW_WIDTH,
-    TIME,
-    TIME_BOUND_S,
-)
+from monitor.sources.logs.log_blocks import LogBlocks
+from monitor.sources.rows import Rows
+from rules.channels import OPERATOR, ROW_NAMES, TIME_BOUND_S
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
@@ -34,51 +25,38 @@ BLOCK_BYTES: Final = 1 << 20
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
-class CsvBlocks:
-    """Iterates over a CSV log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
+class CsvBlocks(LogBlocks):
+    """Iterates over a CSV log's samples.
 
     Rows with the wrong number of fields (a log cut off by a power loss), or without a usable time,
     are left out and counted.
     A cell that is no number is NaN, and counted; a column with more of them than numbers, or with
     decimal commas, is an error that names line and column.
 
-    Attributes:
-        ticked: Whether this is an exported session, which holds its ticks already.
-        cut: Always None: a CSV log does not say where it should end.
-
     Raises:
         BadInput: See ``read_layout``, ``Columns`` and ``check_units``; while iterating, a column
             that is not one of numbers.
     """
 
-    cut: str | None = None
-
     def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
-        self.path = path
         self._block_bytes = block_bytes
-        self.statistics = SourceStatistics(connects=1)
         self.layout: CsvLayout = read_layout(path, rig_file)
         names = self.layout.names
-        # An exported session: the operator's hand stands last, and silence has its ticks already.
-        self.ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
-        # Where what stands beside time and channels goes; older sessions lack the clock's pace.
-        self._beside = [(names.index(n), ROW_NAMES.index(n)) for n in BESIDE if n in names]
-        if self.ticked:
-            rig_file = as_exported(rig_file)
-        else:
-            self._beside.clear()
-        self.columns = Columns(names[:-1] if self.ticked else names, rig_file, called(path))
-        check_units(self.layout, self.columns, rig_file, called(path))
-        self._device_time = DeviceTime(self.columns.time_factor)
+        # An exported session: the operator's hand stands last.
+        ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
+        super().__init__(path, names, rig_file, ticked)
+        where = called(path) + (f":{self.layout.words_line}" if self.layout.words_line else "")
+        check_units(names, self.layout.words, self.columns, self.rig_file, where)
+        self._device_time = DeviceTime(self.time_factor)
 
-    def __iter__(self) -> Iterator[Any]:
+    def __iter__(self) -> Iterator[Rows]:
         """Yield the blocks."""
-        self._device_time = DeviceTime(self.columns.time_factor)
+        self._device_time = DeviceTime(self.time_factor)
         self.statistics.clock = self._device_time.turns
         try:
             try:
                 for batch in self._batches(pa.float64()):
-                    yield from with_time(self._rows(batch), self.statistics, ticked=self.ticked)
+                    yield from self._usable(batch)
             except pa.ArrowInvalid:
                 yield from self._as_text()
         except pa.ArrowInvalid as error:
@@ -90,7 +68,7 @@ class CsvBlocks:
         if not self.statistics.decoded:
             raise BadInput(self._no_rows())
 
-    def _as_text(self) -> Iterator[Any]:
+    def _as_text(self) -> Iterator[Rows]:
         """Yield the blocks from the first on that has a cell that is no number."""
         statistics, texts = self.statistics, TextColumns(self.layout.decimal_point)
         statistics.received -= statistics.rejected.pop(FIELDS, 0)  # they come by once more
@@ -104,8 +82,7 @@ class CsvBlocks:
             if texts.has_wrong_column:
                 raise pa.ArrowInvalid("no column of numbers")
             statistics.no_numbers = texts.no_numbers
-            rows = self._rows(pa.RecordBatch.from_arrays(columns, left.schema.names))
-            yield from with_time(rows, statistics, ticked=self.ticked)
+            yield from self._usable(pa.RecordBatch.from_arrays(columns, left.schema.names))
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
@@ -118,10 +95,10 @@ class CsvBlocks:
         wrong = (line for line, row in found if len(row) != len(self.layout.names))
         return list(islice(wrong, MOST_SHOWN))
 
-    def _batches(self, kind: Any) -> Any:
-        names = [f"c{i}" for i in range(len(self.layout.names))]
-        wanted_names = [names[i] for i in self._wanted()]
-        return pacsv.open_csv(
+    def _batches(self, kind: pa.DataType) -> Iterator[pa.RecordBatch]:
+        names = [self._name_of(index) for index in range(len(self.layout.names))]
+        wanted_names = [names[index] for index in self._wanted()]
+        reader: Iterator[pa.RecordBatch] = pacsv.open_csv(
             BoundedLines(self.path),
             read_options=pacsv.ReadOptions(
                 block_size=self._block_bytes,
@@ -140,46 +117,19 @@ class CsvBlocks:
                 decimal_point=self.layout.decimal_point,
             ),
         )
+        return reader
 
-    def _wanted(self) -> list[int]:
-        """Return the columns that are read, in their order."""
-        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
-        return sorted(wanted | {index for index, _ in self._beside})
-
-    def _skip(self, row: Any) -> str:
+    def _skip(self, row: pacsv.InvalidRow) -> str:
         self.statistics.received += 1
         self.statistics.rejected[FIELDS] += 1
         return "skip"
 
-    def _rows(self, batch: Any) -> Any:
-        rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
-        rows[:, OPERATOR] = OPERATOR_NOTHING
-        time_s = self._numbers(batch, self.columns.time_index) * self.columns.time_factor
-        rows[:, TIME] = self._device_time.follow_block(
-            np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)
-        )
-        for index, place, factor, offset in self.columns.picks:
-            raw = self._numbers(batch, index)
-            if factor != 1.0 or offset != 0.0:
-                sent = raw != NOT_SENT
-                with np.errstate(over="ignore"):
-                    raw = raw * factor + offset
-                raw = np.where(sent & np.isinf(raw), np.nan, raw)
-            rows[:, place] = raw
-        for index, place in self._beside:
-            rows[:, place] = self._numbers(batch, index)
-        return rows
+    def _name_of(self, index: int) -> str:
+        return f"c{index}"
 
-    @staticmethod
-    def _numbers(batch: Any, index: int) -> Any:
-        column = batch.column(f"c{index}")
-        values = column.to_numpy(zero_copy_only=False)
-        infinite = np.isinf(values)
-        if infinite.any():
-            values = np.where(infinite, np.nan, values)
-        if column.null_count:
-            values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
-        return values
+    def _follow(self, time_s: Rows) -> Rows:
+        usable_s = np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)
+        return self._device_time.follow_block(usable_s)
 
     def _what_is_wrong(self, error: str) -> str:
         """Find the first cell that is no number, to name its line and column."""

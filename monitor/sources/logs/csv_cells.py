@@ -5,7 +5,7 @@ import io
 from collections.abc import Iterator, Sequence
 from math import nan
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
 
 import pyarrow as pa
 from pyarrow import compute as pc
@@ -53,12 +53,12 @@ class TextColumns:
         self.no_numbers = 0
         self.has_decimal_comma = False
 
-    def floats(self, name: str, column: Any) -> Any:
+    def floats(self, name: str, column: pa.Array) -> pa.Array:
         """Return a column of text as float64; null where nothing was sent.
 
         Args:
             name: Of the column, for counting.
-            column: A pyarrow array of text.
+            column: Text.
         """
         clean_values = self._cast(column)
         if clean_values is not None:
@@ -81,7 +81,7 @@ class TextColumns:
         self._texts[name] = self._texts.get(name, 0) + texts
         self.no_numbers += texts
 
-    def _cast(self, column: Any) -> Any:
+    def _cast(self, column: pa.Array) -> pa.Array | None:
         """Return a column of nothing but numbers as float64, quickly; None where it has others."""
         text = pc.utf8_trim_whitespace(column)
         if self._point == ",":

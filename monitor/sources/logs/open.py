@@ -1,11 +1,14 @@
 """A log of any kind there is, as blocks of samples."""
 
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Final
 
-from monitor.sources.logs.kind import kind_of
+from monitor.sources.logs.file_kind import kind_of
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.strict import BadInput, called
+
+if TYPE_CHECKING:  # it loads pyarrow
+    from monitor.sources.logs.log_blocks import LogBlocks
 
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
@@ -31,7 +34,7 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
     return load_rig(find_rig(rig))
 
 
-def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> Any:
+def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> "LogBlocks":
     """Return a log's blocks: Parquet and Arrow IPC by their first bytes, else CSV.
 
     Args:

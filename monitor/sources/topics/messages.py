@@ -1,9 +1,9 @@
 """From messages to samples: one topic a channel, or SenML packs; news told from what is old."""
 
+from abc import ABC, abstractmethod
 from collections import Counter
-from typing import Protocol
 
-from monitor.broker.link import Letter
+from monitor.broker.link import Message
 from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.senml import ABSOLUTE_FROM_S, Measurement, resolve
 from monitor.sources.lines.senml_rows import SenmlMapper
@@ -19,63 +19,60 @@ TOO_SOON = "too soon, and no worse"  # than the one before, without time or numb
 SEQUENCE = "sequence"  # a record of this name in a pack is the pack's number
 
 
-class LetterReader(Protocol):
+class MessageReader(ABC):
     """Makes samples of messages.
 
     Attributes:
         topics: What to subscribe to.
-        hints: Where readings would come in the other form; what comes there is only told.
+        hints: Where readings would come in the other form; what comes there is only reported.
         other_form: That form in words, and what reads it.
         noted: Counts worth showing, by name.
-        fault: What is wrong with rejected messages, in words, where that helps.
+        counters: What follows the sequence numbers, one for each topic.
         bare: Whether readings came with neither time nor number.
     """
 
     topics: tuple[str, ...]
     hints: tuple[str, ...]
     other_form: str
-    noted: Counter[str]
-    bare: bool
+    counters: tuple[SequenceCheck, ...]
+
+    def __init__(self) -> None:
+        self.noted: Counter[str] = Counter()
+        self.bare = False
 
     @property
     def fault(self) -> str | None:
         """Return what is wrong with rejected messages, where a word about it helps."""
-        ...
-
-    @property
-    def counters(self) -> tuple[SequenceCheck, ...]:
-        """Return what follows the sequence numbers, one for each topic."""
-        ...
+        return None
 
     @property
     def holding(self) -> bool:
-        """Whether ``expire`` has something to give out soon."""
-        ...
+        """Return whether ``expire`` has something to give out soon."""
+        return False
 
-    def read(self, letter: Letter) -> list[Merged]:
+    @abstractmethod
+    def read(self, message: Message) -> list[Merged]:
         """Return the samples a message completes.
 
         Raises:
             Rejected: It can't be used, or is no news.
         """
-        ...
 
     def expire(self, now_ns: int) -> list[Merged]:
         """Return what has waited long enough for the rest of its sample."""
-        ...
+        del now_ns
+        return []
 
 
-class ChannelTopics:
+class ChannelTopics(MessageReader):
     """One topic for each channel the rig maps: ``PREFIX/COLUMN``, in the rig's units."""
 
-    fault = None
     other_form = "as SenML on the prefix itself; ?form=senml reads them"
 
     def __init__(self, prefix: str, rig_file: RigFile) -> None:
-        self.noted: Counter[str] = Counter()
+        super().__init__()
         self._time_factor = rig_file.time.factor
         self._with_time: bool | None = None
-        self.bare = False
         self._merger = Merger()
         self._picks: dict[str, tuple[int, float, float, Freshness]] = {}
         for channel, mapped in rig_file.columns.items():
@@ -87,19 +84,15 @@ class ChannelTopics:
                 Freshness(channel),
             )
         self.topics = tuple(self._picks)
-        self.hints: tuple[str, ...] = (prefix,)
-
-    @property
-    def counters(self) -> tuple[SequenceCheck, ...]:
-        """One for each channel."""
-        return tuple(pick[3].numbers for pick in self._picks.values())
+        self.hints = (prefix,)
+        self.counters = tuple(pick[3].numbers for pick in self._picks.values())
 
     @property
     def holding(self) -> bool:
         """Whether a sample waits for more channels."""
         return self._merger.holding
 
-    def read(self, letter: Letter) -> list[Merged]:
+    def read(self, message: Message) -> list[Merged]:
         """Return the samples a reading completes.
 
         Raises:
@@ -107,13 +100,13 @@ class ChannelTopics:
                 ``retained``, ``with and without time``.
         """
         self.noted["messages"] += 1
-        pick = self._picks.get(letter.topic)
+        pick = self._picks.get(message.topic)
         if pick is None:
             raise Rejected("unknown topic")
-        if letter.retained:
+        if message.retained:
             raise Rejected("retained")
         place, factor, offset, fresh = pick
-        raw, time_s, number = read_payload(letter.payload, self._time_factor)
+        raw, time_s, number = read_payload(message.payload, self._time_factor)
         if self._with_time is None:
             self._with_time = time_s is not None
         elif self._with_time != (time_s is not None):
@@ -124,11 +117,11 @@ class ChannelTopics:
             value = _NAN
         if time_s is None and number is None:
             self.bare = True
-            if not fresh.may_be_news(value, letter.arrived_ns):
+            if not fresh.may_be_news(value, message.arrived_ns):
                 self.noted[TOO_SOON] += 1
                 return []
         skewed = self._merger.skewed
-        rows = self._merger.add(place, value, time_s, letter.arrived_ns)
+        rows = self._merger.add(place, value, time_s, message.arrived_ns)
         self.noted["joined a newer sample"] += self._merger.skewed - skewed
         return rows
 
@@ -137,41 +130,35 @@ class ChannelTopics:
         return self._merger.expire(now_ns)
 
 
-class SenmlTopic:
+class SenmlTopic(MessageReader):
     """SenML packs on one topic, the prefix itself."""
 
-    holding = False
     other_form = "one topic a channel; ?form=channels reads them"
 
     def __init__(self, prefix: str, rig_file: RigFile) -> None:
-        self.topics: tuple[str, ...] = (prefix,)
+        super().__init__()
+        self.topics = (prefix,)
         columns = dict.fromkeys(mapped.column for mapped in rig_file.columns.values())
-        self.hints: tuple[str, ...] = tuple(f"{prefix}/{column}" for column in columns)
-        self.noted: Counter[str] = Counter()
+        self.hints = tuple(f"{prefix}/{column}" for column in columns)
         self._mapper = SenmlMapper(rig_file, prefix)
         self._fresh = Freshness()
-        self.bare = False
+        self.counters = (self._fresh.numbers,)
 
     @property
     def fault(self) -> str | None:
         """What is wrong with packs rejected for units or names."""
         return self._mapper.fault
 
-    @property
-    def counters(self) -> tuple[SequenceCheck, ...]:
-        """One for the packs."""
-        return (self._fresh.numbers,)
-
-    def read(self, letter: Letter) -> list[Merged]:
+    def read(self, message: Message) -> list[Merged]:
         """Return the samples in a pack.
 
         Raises:
             Rejected: As ``SenmlMapper.samples`` and ``Freshness.judge``; or ``retained``.
         """
         self.noted["messages"] += 1
-        if letter.retained:
+        if message.retained:
             raise Rejected("retained")
-        found = resolve(letter.payload, letter.arrived_ns * 1e-9)
+        found = resolve(message.payload, message.arrived_ns * 1e-9)
         number, readings = _numbered(found)
         rows = self._mapper.rows(readings)
         newest_s = rows[-1].time_s
@@ -179,12 +166,7 @@ class SenmlTopic:
         dated = newest_s >= ABSOLUTE_FROM_S
         self._fresh.judge(newest_s if dated else None, number)
         self.bare = self.bare or (number is None and not dated)
-        return [Merged(row, letter.arrived_ns) for row in rows]
-
-    def expire(self, now_ns: int) -> list[Merged]:
-        """Return nothing: a pack is whole."""
-        del now_ns
-        return []
+        return [Merged(row, message.arrived_ns) for row in rows]
 
 
 def _numbered(found: list[Measurement]) -> tuple[int | None, list[Measurement]]:

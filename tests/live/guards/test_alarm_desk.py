@@ -23,7 +23,7 @@ from tests.live.guards.test_process import only_session, order_for
 
 def told(desk: AlarmDesk, decisions: list[Decision]) -> list[tuple[str, str, str]]:
     """Feed a desk; return what it told: alarm, before, after."""
-    turns = [turn for decision in decisions for turn in desk.hear(decision)]
+    turns = [turn for decision in decisions for turn in desk.feed(decision)]
     return [(turn.alarm, turn.before, turn.after) for turn in turns]
 
 

@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,17 +25,17 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import PATIENCE_S, until
 from tests.kit.recordings import (
     BRINDLE,
     Recording,
     decided_of,
+    has_rows,
     kept_rows,
     mounted,
     read,
     record,
     stopped,
-    until,
 )
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -168,7 +169,7 @@ def test_a_sync_that_hangs_holds_nothing_up(tmp_path: Path, monkeypatch: Any) ->
     recording = Recording(tmp_path, disk=disk, segment_rows=50)
     for at in range(0, 200, 50):
         recording.put(SAMPLES[at : at + 50])
-        until(lambda rows=at + 50: recording.recorder.rows == rows)
+        until(partial(has_rows, recording, at + 50))
     assert disk.syncs == 0
     disk.sync_gate.set()
     session = recording.close()

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.attach.protocol import Bye, Ending, EventTurn, Message, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Ending, EventTurn, NoticeLine, Recording
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.writer import Recorder
 from monitor.review.review import review
@@ -16,7 +17,7 @@ from rules.channels import Sample
 from rules.facts import Action
 from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
-from tests.kit.patience import PATIENCE_S
+from tests.kit.listening import Told
 
 RIG = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
 
@@ -33,31 +34,12 @@ def reading(time_s: float, boost_kpa: float = 120.0, delivered_ml_min: float = 5
     return Sample(time_s, boost_kpa=boost_kpa, delivered_ml_min=delivered_ml_min + noise)
 
 
-class Heard:
-    """What a loop told, and a way to wait for some of it."""
-
-    def __init__(self) -> None:
-        self.messages: list[Message] = []
-        self._news = asyncio.Event()
-
-    def tell(self, message: Message) -> None:
-        """Take a message."""
-        self.messages.append(message)
-        self._news.set()
-
-    async def event(self, finding: str, action: Action) -> EventTurn:
-        """Wait for an event of a finding that led to an action."""
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                for message in self.messages:
-                    if (
-                        isinstance(message, EventTurn)
-                        and message.event["finding"] == finding
-                        and message.event["action"] == action.word
-                    ):
-                        return message
-                self._news.clear()
-                await self._news.wait()
+async def told_event(told: Told, finding: str, action: Action) -> EventTurn:
+    """Wait for an event of a finding that led to an action."""
+    return await told.until(
+        EventTurn,
+        lambda m: m.event["finding"] == finding and m.event["action"] == action.word,
+    )
 
 
 @pytest.mark.asyncio
@@ -65,11 +47,11 @@ async def test_silence_under_boost_blinds_the_guard_and_it_acts(tmp_path: Path) 
     """When a live source falls silent under boost, ticks age the channels and boost is cut."""
     rig_file = small_rig()
     recorder = Recorder(tmp_path, rig_file, "fake")
-    heard = Heard()
+    heard = Told()
     source = FakeSource([reading(0.01 * i) for i in range(50)], ends=False)
-    loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
+    loop = GuardLoop(rig_file, source, [RecordingListener(recorder), heard])
     running = asyncio.create_task(loop.run())
-    event = await heard.event("signal_lost", Action.CUT_BOOST)
+    event = await told_event(heard, "signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
     assert "stale" in event.event["explanation"]
@@ -86,12 +68,12 @@ async def test_silence_is_noticed_whatever_time_was_last_read(
     """One row with any time at all, then nothing: boost is cut, and the session reproduces."""
     rig_file = small_rig()
     recorder = Recorder(tmp_path, rig_file, "fake")
-    heard = Heard()
+    heard = Told()
     script = [reading(0.01 * i) for i in range(50)]
     source = FakeSource([*script, reading(0.5)._replace(time_s=last_s)], ends=False)
-    loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
+    loop = GuardLoop(rig_file, source, [RecordingListener(recorder), heard])
     running = asyncio.create_task(loop.run())
-    await heard.event("signal_lost", Action.CUT_BOOST)
+    await told_event(heard, "signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
     assert review(recorder.path, None).reproduced is True
@@ -100,10 +82,10 @@ async def test_silence_is_noticed_whatever_time_was_last_read(
 @pytest.mark.asyncio
 async def test_a_source_whose_clock_stands_still_is_not_healthy() -> None:
     """Readings that keep coming with one and the same time count as silence."""
-    heard = Heard()
+    heard = Told()
     script = [reading(1.0), *(step for _ in range(5000) for step in (HOLD, reading(1.01)))]
     source = FakeSource(script, ends=False)
-    loop = GuardLoop(small_rig(), source, tell=heard.tell)
+    loop = GuardLoop(small_rig(), source, [heard])
 
     def keep_sending() -> None:
         source.release()
@@ -111,7 +93,7 @@ async def test_a_source_whose_clock_stands_still_is_not_healthy() -> None:
 
     running = asyncio.create_task(loop.run())
     keep_sending()
-    await heard.event("signal_lost", Action.CUT_BOOST)
+    await told_event(heard, "signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
     assert source.statistics.decoded > 2, "they kept coming"
@@ -122,10 +104,10 @@ async def test_a_source_that_fails_ends_the_watch_and_keeps_what_came(tmp_path: 
     """A fault in the source is raised after the recording is finished and goodbye is said."""
     rig_file = small_rig()
     recorder = Recorder(tmp_path, rig_file, "fake")
-    heard = Heard()
+    heard = Told()
     source = FakeSource([*(reading(0.01 * i) for i in range(20)), BadInput("line 21 is bad")])
     with pytest.raises(BadInput, match="line 21"):
-        await GuardLoop(rig_file, source, recorder, tell=heard.tell).run()
+        await GuardLoop(rig_file, source, [RecordingListener(recorder), heard]).run()
     result = review(recorder.path, None)
     assert result.rows == 20
     assert result.cut is None
@@ -143,15 +125,15 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     disk = FakeDisk()
     recorder = Recorder(tmp_path, rig_file, "fake", disk=disk)
     disk.room = 0
-    heard = Heard()
+    heard = Told()
     source = FakeSource([reading(0.01 * i) for i in range(40)], ends=False)
-    loop = GuardLoop(rig_file, source, recorder, tell=heard.tell)
+    loop = GuardLoop(rig_file, source, [RecordingListener(recorder), heard])
     running = asyncio.create_task(loop.run())
-    await heard.event("signal_lost", Action.CUT_BOOST)
+    await told_event(heard, "signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
     told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
     assert "stopped: disk full" in told
-    assert loop.recording == Recording(str(recorder.path), "disk full")
+    assert loop.standing().recording == Recording(str(recorder.path), "disk full")
     assert loop.statistics()["decided"] >= 40
     assert loop.statistics()["not_recorded"] >= 40

@@ -12,10 +12,12 @@ from typing import Any
 import pytest
 
 from monitor.attach.client import start_guard
+from monitor.attach.listeners import Standing
 from monitor.attach.protocol import Bye, NoticeLine
 from monitor.broker.fake import FakeBroker
 from monitor.guard.process import Order, run_order
 from monitor.outputs.publisher import Publisher as GuardPublisher
+from rules.channels import Sample
 from simulator.strict import BadInput
 from tests.kit.brokers import (
     Heard,
@@ -26,6 +28,7 @@ from tests.kit.brokers import (
     needs_mosquitto,
 )
 from tests.kit.guards import short_pump_stop
+from tests.kit.listening import FakeGuard
 from tests.kit.patience import PATIENCE_S
 from tests.kit.rigs import Drive, rig
 from tests.live.wires.test_mqtt_source import _listener
@@ -169,17 +172,17 @@ async def test_a_broker_that_swallows_is_found_out(
 def test_without_decisions_there_is_no_heartbeat() -> None:
     """A guard that decides nothing new does not claim to be alive; NaN travels as null."""
     broker = FakeBroker()
-    publisher = GuardPublisher("mqtt://nowhere/g", rig(), "fake", link=broker.link)
-    said: list[str] = []
-    publisher.listen(lambda topic, text: said.append(text))
+    publisher = GuardPublisher("mqtt://nowhere/g", "fake", link=broker.link)
+    guard = FakeGuard(rig())
+    publisher.opened(guard)
     publisher.start()
     for _ in range(3):
-        publisher.tick(dict)
+        publisher.tick()
     assert broker.posts == []
     (decision,) = Drive(rig()).run(0.01, delivered_ml_min=float("nan"))
-    publisher.decided(decision)
+    publisher.decided(Sample(decision.time_s), decision)
     for _ in range(30):
-        publisher.tick(dict)
+        publisher.tick()
     topics = [post.topic for post in broker.posts]
     assert topics.count("g/heartbeat") == 1
     assert topics.count("g/health") == 1
@@ -187,25 +190,25 @@ def test_without_decisions_there_is_no_heartbeat() -> None:
     assert state["delivered_ml_min"] is None
     assert state["action"] == "no_action"
     assert {(p.qos, p.retain) for p in broker.posts if p.topic == "g/state"} == {(1, True)}
-    assert said[0] == "connected to mqtt://nowhere:1883/g"
-    publisher.close("test over")
+    assert guard.reported[0] == "connected to mqtt://nowhere:1883/g"
+    publisher.ending("test over")
     assert json.loads(broker.posts[-1].payload)["state"] == "ended"
 
 
 def test_a_lost_link_is_said_once_and_its_will_done() -> None:
     """Lost: one notice, however often it is tried; the broker says "gone" for us."""
     broker = FakeBroker()
-    publisher = GuardPublisher("mqtt://nowhere/g", rig(), "fake", link=broker.link)
-    said: list[str] = []
-    publisher.listen(lambda topic, text: said.append(text))
+    publisher = GuardPublisher("mqtt://nowhere/g", "fake", link=broker.link)
+    guard = FakeGuard(rig())
+    publisher.opened(guard)
     publisher.start()
-    publisher.tick(dict)
+    publisher.tick()
     broker.refuses = "nobody listens there"
     broker.restart()
     broker.refuses = None
-    publisher.tick(dict)
+    publisher.tick()
     assert [json.loads(p.payload)["state"] for p in broker.posts] == ["gone"]
-    assert len([text for text in said if "trying again" in text]) == 1
+    assert len([text for text in guard.reported if "trying again" in text]) == 1
 
 
 def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -213,10 +216,13 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
     now_s = [100.0]
     monkeypatch.setattr("monitor.outputs.publisher.now_s", lambda: now_s[0])
     broker = FakeBroker()
-    publisher = GuardPublisher("mqtt://nowhere/g", rig(), "fake", link=broker.link)
+    publisher = GuardPublisher("mqtt://nowhere/g", "fake", link=broker.link)
+    publisher.opened(FakeGuard(rig()))
 
     def fault() -> str | None:
-        (told,) = publisher.publishing()
+        standing = Standing()
+        publisher.enter(standing)
+        (told,) = standing.publishing
         assert told.broker == "mqtt://nowhere:1883/g"
         return told.fault
 
@@ -224,8 +230,8 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
         for _ in range(round(seconds / 0.1)):
             now_s[0] += 0.1
             for decision in Drive(rig()).run(0.01):
-                publisher.decided(decision)
-            publisher.tick(dict)
+                publisher.decided(Sample(decision.time_s), decision)
+            publisher.tick()
 
     assert fault() == "not connected yet"
     publisher.start()
@@ -253,4 +259,4 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
 def test_an_address_that_is_none_is_bad_input() -> None:
     """A slip in --publish is refused before anything starts."""
     with pytest.raises(BadInput, match="expected names between slashes"):
-        GuardPublisher("mqtt://host", rig(), "fake")
+        GuardPublisher("mqtt://host", "fake")

@@ -1,28 +1,30 @@
 """Feeding a broker: what was sent is what is read, to the last bit; mistakes are one line."""
 
 import asyncio
-import json
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from math import inf
 
 import pytest
 
 from monitor.broker.fake import FakeBroker
 from monitor.broker.link import Post
-from monitor.send.broker import BASE_S, feed_broker, pack_of
+from monitor.send.broker import BASE_S, BrokerTarget
+from monitor.send.paced import send_paced
 from monitor.sources import Arrival, Notice
 from monitor.sources.mqtt import MqttSource
 from rules.channels import NOT_SENT, Sample
 from simulator.logfile import mapped
 from simulator.plant import run
-from simulator.rig import find_rig, load_rig
+from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import scenario_from_text
 from simulator.strict import BadInput
 from tests.kit.brokers import amqtt_broker, free_port
 from tests.kit.patience import PATIENCE_S
 
 BRINDLE = load_rig(find_rig("brindle"))
+
+
 DRIVE = scenario_from_text(
     'name = "short"\nteaches = "Nothing."\nrig = "brindle"\n'
     '[[drive]]\ndo = "pull"\nfor = "6 s"\ngear = 3\n',
@@ -38,6 +40,11 @@ def staying(samples: Iterable[Sample], all_read: threading.Event) -> Iterator[Sa
     """
     yield from samples
     all_read.wait(PATIENCE_S)
+
+
+def feed(samples: Iterable[Sample], names: Sequence[str], rig_file: RigFile, address: str) -> int:
+    """Send samples as fast as the broker takes them."""
+    return send_paced(samples, BrokerTarget(names, rig_file, address), inf)
 
 
 @pytest.mark.asyncio
@@ -56,7 +63,7 @@ async def test_what_is_fed_is_read() -> None:
             assert isinstance(told, Notice)
             assert told.kind == "connected"
             feeding = asyncio.create_task(
-                asyncio.to_thread(feed_broker, staying(sent, all_read), names, BRINDLE, asked, inf)
+                asyncio.to_thread(feed, staying(sent, all_read), names, BRINDLE, asked)
             )
             while len(read) < len(sent):
                 item = await anext(source)
@@ -83,7 +90,7 @@ async def test_the_defaults_of_feeding_and_reading_match() -> None:
         async with source, asyncio.timeout(PATIENCE_S):
             assert isinstance(await anext(source), Notice)  # subscribed
             feeding = asyncio.create_task(
-                asyncio.to_thread(feed_broker, staying(sent, all_read), names, rig_file, asked, inf)
+                asyncio.to_thread(feed, staying(sent, all_read), names, rig_file, asked)
             )
             while not read or read[-1].time_s < sent[-1].time_s - 1e-9:
                 item = await anext(source)
@@ -119,19 +126,7 @@ async def test_readings_in_the_other_form_are_told_once(reads: str, comes: str) 
         assert source.statistics.rejected == {"another form": 3}
 
 
-def test_a_pack_says_what_was_not_sent_and_what_is_no_number() -> None:
-    """Not sent is left out; NaN is text, since JSON has none."""
-    sample = Sample(2.0, boost_kpa=150.0, knock=float("nan"), intake_c=NOT_SENT)
-    records = json.loads(pack_of(sample, ("boost_kpa", "intake_c", "knock"), 7))
-    assert records == [
-        {"bt": BASE_S + 2.0},
-        {"n": "sequence", "v": 7.0},
-        {"n": "boost_kpa", "v": 150.0},
-        {"n": "knock", "vs": "nan"},
-    ]
-
-
 def test_a_broker_that_is_not_there_is_one_line() -> None:
     """Nothing is fed to nobody."""
     with pytest.raises(BadInput, match=r"lost after 0 samples \(nobody listens there\)"):
-        feed_broker([Sample(0.0)], (), BRINDLE, f"mqtt://127.0.0.1:{free_port()}/x", inf)
+        feed([Sample(0.0)], (), BRINDLE, f"mqtt://127.0.0.1:{free_port()}/x")

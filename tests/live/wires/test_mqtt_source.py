@@ -1,7 +1,6 @@
 """Samples from real brokers: restarts, repetitions, disorder, what was retained, what is denied."""
 
 import asyncio
-import json
 import os
 import shutil
 import signal
@@ -11,15 +10,11 @@ import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from monitor.broker.fake import FakeBroker
-from monitor.broker.link import Post
-from monitor.sources import Arrival, Notice
+from monitor.sources import Notice
 from monitor.sources.mqtt import MqttSource
-from rules.channels import Sample
 from simulator.strict import BadInput
 from tests.kit.brokers import (
     AmqttBroker,
@@ -29,7 +24,8 @@ from tests.kit.brokers import (
     mosquitto_path,
     needs_mosquitto,
 )
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import until
+from tests.kit.reading import next_notice, next_of, next_sample
 from tests.kit.source_cases import RIG
 
 BOOST, FLOW = "cars/one/boost_kpa", "cars/one/delivered_ml_min"
@@ -43,25 +39,6 @@ def source_at(port: int, more: str = "") -> MqttSource:
 def run(*words: object) -> None:
     """Run a tool to its end."""
     subprocess.run([*map(str, words)], check=True, capture_output=True)
-
-
-async def next_of(source: MqttSource) -> Arrival | Notice:
-    """Return the next item, which must come."""
-    return await asyncio.wait_for(anext(source), PATIENCE_S)
-
-
-async def next_sample(source: MqttSource) -> Sample:
-    """Return the next sample; notices before it are passed over."""
-    while not isinstance(item := await next_of(source), Arrival):
-        pass
-    return item.sample
-
-
-async def next_notice(source: MqttSource, kind: str) -> str:
-    """Return the text of the next notice of a kind."""
-    while not (isinstance(item := await next_of(source), Notice) and item.kind == kind):
-        pass
-    return item.text
 
 
 @pytest.fixture(params=["amqtt", "mosquitto"])
@@ -177,9 +154,7 @@ async def test_a_broker_that_is_not_there_is_bad_input() -> None:
     with pytest.raises(BadInput, match="no such host"):
         async with MqttSource("mqtt://no-such-host.invalid/x", RIG):
             raise AssertionError("opened")
-    for thread in set(threading.enumerate()) - before:
-        thread.join(PATIENCE_S)
-        assert not thread.is_alive()
+    until(lambda: set(threading.enumerate()) <= before)
 
 
 @pytest.mark.asyncio
@@ -263,73 +238,6 @@ async def test_encryption_checks_the_broker(
         with pytest.raises(BadInput, match="can't be used"):
             async with MqttSource(address.replace("mqtts", "mqtt"), RIG):
                 raise AssertionError("opened")
-
-
-def pack(*records: dict[str, Any]) -> bytes:
-    """Return SenML records as a pack."""
-    return json.dumps(records).encode()
-
-
-@pytest.mark.asyncio
-async def test_packs_are_numbered_by_a_record_of_their_own() -> None:
-    """A pack sent twice is a duplicate by its number; a wrong unit is said once, in words."""
-    broker = FakeBroker()
-    source = MqttSource("mqtt://nowhere/cars/one?form=senml", RIG, broker.link)
-    flow = {"n": "delivered_ml_min", "v": 300.0}
-    async with source:
-        await next_of(source)
-        for number in (7, 7, 8):
-            broker.post(Post("cars/one", pack({"n": "sequence", "v": number}, flow)))
-        bad = pack({"n": "boost_kpa", "u": "Cel", "v": 20.0})
-        broker.post(Post("cars/one", bad))
-        broker.post(Post("cars/one", bad))
-        broker.post(Post("cars/one", b"nonsense"))
-        samples = [await next_sample(source) for _ in range(2)]
-        told = await next_notice(source, "header")
-    assert [s.delivered_ml_min for s in samples] == [300.0, 300.0]
-    assert source.statistics.rejected == {"repeated": 1, "unit": 2, "not SenML": 1}
-    assert 'found unit "Cel"' in told
-
-
-@pytest.mark.asyncio
-async def test_garbage_on_a_topic_is_counted_by_reason() -> None:
-    """What is no number, too long, or has a broken time or number of its own is never a reading."""
-    broker = FakeBroker()
-    source = MqttSource("mqtt://nowhere/cars/one", RIG, broker.link)
-    payloads = {
-        b"": "not a number",
-        b"12 kPa": "not a number",
-        b"1_0": "not a number",
-        b"1,2,3,4": "number of fields",
-        b"1,nan,3": "no usable time",
-        b"1,-1e300,3": "no usable time",
-        b"1,2,-3": "sequence",
-        b"1,2,1e3": "sequence",
-        b"1" * 200: "payload too long",
-    }
-    async with source:
-        for payload in payloads:
-            broker.post(Post(BOOST, payload))
-        broker.post(Post(BOOST, b"1,2,3"))
-        broker.post(Post(FLOW, b"7"))  # no time, where the other has one
-        assert (await next_sample(source)).boost_kpa == 1.0
-    reasons = [*payloads.values(), "with and without time"]
-    assert source.statistics.rejected == {reason: reasons.count(reason) for reason in reasons}
-
-
-@pytest.mark.asyncio
-async def test_a_restart_of_the_fake_is_heard_like_a_real_one() -> None:
-    """The fake loses its links and lets them in again: lost, then connected."""
-    broker = FakeBroker()
-    source = MqttSource("mqtt://nowhere/cars/one", RIG, broker.link)
-    async with source:
-        broker.restart()
-        assert await next_notice(source, "lost")
-        assert (await next_notice(source, "connected")).endswith("again")
-    refusing = FakeBroker(refuses="the broker does not let us in")
-    with pytest.raises(BadInput, match="does not let us in"):
-        async with MqttSource("mqtt://nowhere/cars/one", RIG, refusing.link):
-            raise AssertionError("opened")
 
 
 def test_a_broker_object_is_reusable() -> None:

@@ -24,11 +24,13 @@ from monitor.outputs import desk as desk_module
 from monitor.outputs.base import CAUTION, KEEPER_SILENT_S
 from monitor.outputs.desk import OutputDesk
 from monitor.words.lines import in_words
+from rules.channels import Sample
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.kit.guards import frames_of
+from tests.kit.listening import FakeGuard
 from tests.kit.output_wire import Wire
-from tests.kit.patience import PATIENCE_S
+from tests.kit.patience import PATIENCE_S, until
 from tests.kit.pty_pair import PtyPair
 from tests.kit.rig_text import SMALL
 from tests.kit.rigs import Drive, rig
@@ -47,29 +49,6 @@ def wire() -> Iterator[Wire]:
 # --- the desk and its keeper ---
 
 
-def until(holds: Callable[[], object]) -> None:
-    """Wait for what must come."""
-    deadline_s = time.monotonic() + PATIENCE_S
-    while not holds():
-        assert time.monotonic() < deadline_s
-        threading.Event().wait(0.01)
-
-
-class Said:
-    """What a desk said."""
-
-    def __init__(self) -> None:
-        self.lines: list[tuple[str, str]] = []
-
-    def say(self, topic: str, text: str) -> None:
-        """Take a line."""
-        self.lines.append((topic, text))
-
-    def has(self, part: str) -> bool:
-        """Whether a line had this in it."""
-        return any(part in text for _, text in self.lines)
-
-
 class Beaten:
     """A desk whose guard is a thread here: decisions at 100 Hz until told otherwise.
 
@@ -79,7 +58,7 @@ class Beaten:
 
     def __init__(self, wire: Wire, patch: pytest.MonkeyPatch) -> None:
         self.share = 1.0
-        self.said = Said()
+        self.said = FakeGuard(rig())
         self.desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=True)
         self.drive = Drive(rig())
         self._patch = patch
@@ -90,14 +69,14 @@ class Beaten:
         """Start the keeper and the beats."""
         self.be_patient(PATIENCE_S)
         self.desk.start()
-        self.desk.listen(self.said.say)
+        self.desk.opened(self.said)
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         """End both."""
         self.pause()
-        self.desk.close("the end")
+        self.desk.ending("the end")
 
     def be_patient(self, silent_s: float) -> None:
         """Kill no keeper for being slow; the machine may be busy."""
@@ -124,8 +103,8 @@ class Beaten:
     def _work(self) -> None:
         while not self._stop.wait(0.01):
             for decision in self.drive.run(0.01, share=self.share):
-                self.desk.decided(decision)
-            self.desk.tick(dict)
+                self.desk.decided(Sample(decision.time_s), decision)
+            self.desk.tick()
 
 
 @pytest.fixture
@@ -191,13 +170,13 @@ def test_an_output_pulled_out_is_said(beaten: Beaten, wire: Wire) -> None:
 
 def test_dry_run_drives_nothing(wire: Wire) -> None:
     """Without --arm no keeper is started and no port opened; what would be done is said."""
-    said = Said()
+    said = FakeGuard(rig())
     desk = OutputDesk(rig(), [f"beat:{wire.port}"], armed=False)
     desk.start()
-    desk.listen(said.say)
+    desk.opened(said)
     for decision in Drive(rig()).run(1.0):
-        desk.decided(decision)
-        desk.tick(dict)
+        desk.decided(Sample(decision.time_s), decision)
+        desk.tick()
     assert desk._keeper is None
     assert said.has("dry run, nothing is driven")
     assert said.has("would be held: all is well")
@@ -212,7 +191,7 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
         }
     ]
     assert outputs_in_words(desk.shown()) == "output dry run, would be held"
-    desk.close("the end")
+    desk.ending("the end")
 
 
 def test_an_output_that_cannot_be_opened_refuses_to_arm() -> None:

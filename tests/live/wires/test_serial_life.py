@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.send.serial import LineFormat, feed_serial
+from monitor.send.paced import send_paced
+from monitor.send.serial import LineFormat, SerialTarget
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.ports import ListPorts
 from monitor.sources.serial_line import SerialSource
@@ -242,9 +243,8 @@ async def test_what_feed_sends_is_read_over_a_cable(tmp_path: Path) -> None:
     form = LineFormat(sequence=True, crc=True)
     with PtyPair() as pair:
         async with Reader(pair.right) as reader:
-            feeding = asyncio.create_task(
-                asyncio.to_thread(feed_serial, sent, NAMES, pair.left, 921_600, 0.0, form)
-            )
+            target = SerialTarget(NAMES, pair.left, 921_600, form)
+            feeding = asyncio.create_task(asyncio.to_thread(send_paced, sent, target, 0.0))
             assert [await reader.sample() for _ in sent] == sent
             assert await feeding == 300
             assert reader.statistics.headers == 3

@@ -12,22 +12,18 @@ from typing import Any
 import pytest
 from blockbuster import blockbuster_ctx
 
-from monitor.sources import Arrival, Notice, Source, recorded
-from monitor.sources.fake import FakeSource
+from monitor.sources import Arrival, Notice, Source
 from monitor.sources.open import open_source
-from monitor.sources.pause import Pause
-from monitor.sources.recorded import RecordedSource
 from monitor.sources.serial_line import SerialSource
-from monitor.sources.simulated import SimulatedSource
 from rules.channels import Sample
 from rules.guard import Guard
-from simulator.scenario import scenario_from_text
 from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S
 from tests.kit.rig_text import SMALL
-from tests.kit.source_cases import CASES, RIG, SENT, Case
+from tests.kit.source_cases import CASES, RIG, Case
 
 LOCAL_FILES = ("csv_log", "parquet_log", "arrow_file", "arrow_stream", "session", "long_session")
+
 
 BLOCKED_S = 0.05
 
@@ -268,90 +264,3 @@ async def test_what_cannot_be_opened_is_bad_input_and_leaves_no_thread() -> None
         assert vars(thread)["_started"].wait(PATIENCE_S), thread.name
         thread.join(PATIENCE_S)
         assert not thread.is_alive()
-
-
-@pytest.mark.asyncio
-async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
-    """At a tenth of a second between samples and twice the pace, ten samples take half a second."""
-
-    class Blocks:
-        statistics = FakeSource().statistics
-
-        def __iter__(self) -> Iterator[Any]:
-            import numpy as np
-
-            yield np.array([Sample(0.1 * i) for i in range(11)])
-
-    time_s = 50.0
-
-    async def wait(_: Pause, seconds: float) -> bool:
-        nonlocal time_s
-        time_s += max(seconds, 0.0)
-        return True
-
-    monkeypatch.setattr(recorded, "now_s", lambda: time_s)
-    monkeypatch.setattr(Pause, "wait", wait)
-    await soon(_drain(RecordedSource(Path("x.csv"), Blocks(), speed=2.0)))
-    assert time_s - 50.0 == pytest.approx(0.5)
-
-
-@pytest.mark.asyncio
-async def test_the_simulated_car_hears_what_is_decided() -> None:
-    """A ceiling decided on changes the car: it is a closed loop."""
-    drive = scenario_from_text(
-        'name = "pull"\nteaches = "Nothing."\nrig = "brindle"\n'
-        '[[drive]]\ndo = "pull"\nfor = "4 s"\ngear = 4\n',
-        "pull.toml",
-    )
-    cut = Guard(RIG.rig).decision()._replace(boost_ceiling_kpa=30.0, retard_deg=5.0)
-    peaks = []
-    for reacts in (False, True):
-        source = SimulatedSource(drive, seed=1, speed=inf)
-        peak_kpa = 0.0
-        async with source:
-            async for item in source:
-                if reacts:
-                    source.react(cut)
-                if isinstance(item, Arrival):
-                    peak_kpa = max(peak_kpa, item.sample.boost_kpa)
-        peaks.append(peak_kpa)
-    assert peaks[0] > 120.0
-    assert peaks[1] < 60.0
-
-
-@pytest.mark.asyncio
-async def test_a_simulated_line_that_falls_silent_is_acted_on() -> None:
-    """Nothing comes any more at full boost: the guard hears time pass, and cuts as the rig says."""
-    drive = scenario_from_text(
-        'name = "gone"\nteaches = "Nothing."\nrig = "brindle"\n'
-        '[[drive]]\ndo = "pull"\nfor = "6 s"\ngear = 4\n'
-        '[[faults]]\nkind = "unplugged"\nat = "4 s"\n',
-        "gone.toml",
-    )
-    guard = Guard(drive.rig)
-    acted_s = []
-    async with SimulatedSource(drive, seed=1, speed=inf) as source:
-        async for item in source:
-            if isinstance(item, Arrival):
-                decision = guard.step(item.sample)
-                source.react(decision)
-                if decision.action >= 3.0:
-                    acted_s.append(decision.time_s)
-    assert 4.3 < acted_s[0] < 4.9
-
-
-@pytest.mark.asyncio
-async def test_the_fake_raises_and_remembers() -> None:
-    """A script's exception is raised in its place; decisions heard are kept."""
-    source = FakeSource([SENT[0], BadInput("x: broken"), Notice("lost", "gone"), SENT[1]])
-    decision = Guard(RIG.rig).decision()
-    async with source:
-        await anext(source)
-        assert isinstance(await anext(source), Arrival)
-        source.react(decision)
-        with pytest.raises(BadInput, match="broken"):
-            await anext(source)
-        assert await anext(source) == Notice("lost", "gone")
-        assert isinstance(await anext(source), Arrival)
-        assert await next_or_none(source) is None
-    assert source.reactions == [decision]

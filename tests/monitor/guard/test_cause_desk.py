@@ -22,7 +22,7 @@ def test_a_clog_is_ranked_first_half_a_second_into_the_trouble() -> None:
     desk = CauseDesk(load_scenario("clogged_nozzle").rig)
     rankings = []
     for decision in decided("clogged_nozzle"):
-        desk.hear(decision)
+        desk.feed(decision)
         if desk.work():
             rankings.append((decision.time_s, desk.ranked))
     warned = next(d.time_s for d in decided("clogged_nozzle") if d.action > 0.0)
@@ -38,7 +38,7 @@ def test_a_healthy_run_ranks_nothing() -> None:
     """Without a finding in the spray system there is nothing to rank."""
     desk = CauseDesk(load_scenario("part_throttle").rig)
     for decision in decided("part_throttle"):
-        desk.hear(decision)
+        desk.feed(decision)
         assert not desk.work()
     assert desk.ranked == []
 
@@ -49,8 +49,8 @@ def test_work_in_one_go_is_work_bit_by_bit() -> None:
     decisions = decided("pump_stop")[:1500]
     often, seldom = CauseDesk(rig), CauseDesk(rig)
     for decision in decisions:
-        often.hear(decision)
-        seldom.hear(decision)
+        often.feed(decision)
+        seldom.feed(decision)
         often.work()
     assert seldom.work()
     assert seldom.ranked == often.ranked != []
@@ -61,7 +61,7 @@ def test_decisions_too_close_together_are_left_out() -> None:
     desk = CauseDesk(load_scenario("pump_stop").rig)
     still = decided("part_throttle")[100]._replace(changed=0.0)
     for i in range(1000):
-        desk.hear(still._replace(clock_s=i * 0.001))
+        desk.feed(still._replace(clock_s=i * 0.001))
     assert 95 <= len(desk._waiting) <= round(1.0 / CLOSEST_S)
 
 
@@ -76,7 +76,7 @@ def test_a_trouble_that_ends_before_the_work_is_done_has_no_ranking() -> None:
     calm = decisions[200]._replace(clock_s=decisions[-1].clock_s + 1.0)
     desk = CauseDesk(load_scenario("pump_stop").rig)
     for decision in (*decisions, calm):
-        desk.hear(decision)
+        desk.feed(decision)
     assert not desk.work()
     assert desk.ranked == []
 
@@ -89,7 +89,7 @@ def rankings(*scenarios: str) -> list[list[str]]:
     for name in scenarios:
         named.append([])
         for sample in run(load_scenario(name)):
-            desk.hear(guard.step(sample))
+            desk.feed(guard.step(sample))
             if desk.work():
                 named[-1].append(desk.ranked[0]["cause"])
     return named

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from monitor.attach.protocol import EventTurn, Message, NoticeLine
 from monitor.guard.clock_pace import LEARNING_S, ClockWatch
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.outputs.holder import Holder
 from monitor.recorder import layout
 from monitor.recorder.export import export
@@ -27,6 +28,7 @@ from rules.channels import CLOCK_PACE, NOT_SENT, Sample
 from rules.clock_pace import TOLERANCE, found_after_s, pace_in_words
 from rules.facts import Action
 from simulator.rig import rig_from_text
+from tests.kit.listening import Told
 from tests.kit.rig_text import SMALL
 from tests.kit.rigs import Drive, healthy, rig
 
@@ -260,10 +262,11 @@ async def watched(
     script: list[Arrival], folder: Path, kind: SourceKind
 ) -> tuple[list[Message], Path]:
     """Run a guard over a script to its end; return what it told and its session."""
-    told: list[Message] = []
+    told = Told()
     recorder = Recorder(folder, RIG, "fake")
-    await GuardLoop(RIG, FakeSource(script, kind=kind), recorder, tell=told.append).run()
-    return told, recorder.path
+    source = FakeSource(script, kind=kind)
+    await GuardLoop(RIG, source, [RecordingListener(recorder), told]).run()
+    return told.messages, recorder.path
 
 
 def events(told: list[Message]) -> list[EventTurn]:

@@ -18,16 +18,8 @@ from simulator.plant import run
 from simulator.rig import RigFile, changes, live_changes, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.recordings import (
-    BRINDLE,
-    Recording,
-    decided_of,
-    kept_rows,
-    read,
-    record,
-    stopped,
-    until,
-)
+from tests.kit.patience import until
+from tests.kit.recordings import BRINDLE, Recording, decided_of, kept_rows, read, record, stopped
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))

@@ -175,7 +175,7 @@ def test_faults_of_every_kind_can_be_drawn() -> None:
     ):
         run = ran(fault, replace(STOP, above_boost_kpa=900.0), guarded=False)
         figure = draw(run.outcome, run.kept)
-        assert sum(text.get_text().startswith(fault.kind.value.replace("_", " "))
+        assert sum(text.get_text().startswith(fault.kind.word.replace("_", " "))
                    for text in figure.axes[0].texts) <= 1  # fmt: skip
         assert "pump stop" not in words(figure)
 

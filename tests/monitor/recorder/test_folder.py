@@ -2,15 +2,15 @@
 
 import asyncio
 import shutil
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 import monitor.recorder.writer as writer_module
-from monitor.attach.protocol import Message, NoticeLine
+from monitor.attach import protocol
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.index import sessions_in
 from monitor.recorder.reader import SessionBlocks, is_session
@@ -21,8 +21,9 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
-from tests.kit.patience import PATIENCE_S
-from tests.kit.recordings import Recording, decided_of, kept_rows, read, until
+from tests.kit.listening import Told
+from tests.kit.patience import until
+from tests.kit.recordings import Recording, decided_of, kept_rows, read
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -212,35 +213,19 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
     """A notice names the old folder and the new; every frame carries the folder recorded in now."""
     rig = rig_from_text(SMALL, "small.toml")
     recorder = Recorder(tmp_path, rig, "fake")
-    told: list[Message] = []
-    news = asyncio.Event()
-
-    def tell(message: Message) -> None:
-        told.append(message)
-        news.set()
-
-    async def heard(wanted: Callable[[str], bool]) -> str:
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                texts = [m.text for m in told if isinstance(m, NoticeLine)]
-                if found := [text for text in texts if wanted(text)]:
-                    return found[0]
-                news.clear()
-                await news.wait()
-
+    told = Told()
     # A source that falls silent: its ticks, ten a second, are rows like any other.
     source = FakeSource([Sample(0.01 * i, 1.0 + i % 2) for i in range(50)], ends=False)
-    loop = GuardLoop(rig, source, recorder, tell=tell)
+    loop = GuardLoop(rig, source, [RecordingListener(recorder), told])
     running = asyncio.create_task(loop.run())
     first = recorder.path
-    await heard(lambda text: text == f"in {first}")
+    await told.notice(lambda text: text == f"in {first}")
     await asyncio.to_thread(until, lambda: recorder.rows >= 50)
     shutil.rmtree(first)
-    text = await heard(lambda text: "from here on" in text)
+    text = await told.notice(lambda text: "from here on" in text)
     assert recorder.path != first
     assert text.startswith(f"in {recorder.path} from here on, since {first} is gone; ")
-    assert loop.recording is not None
-    assert loop.recording.session == str(recorder.path)
+    assert loop.standing().recording == protocol.Recording(str(recorder.path))
     loop.stop("seen enough")
     await running
     facts = loop.statistics()

@@ -14,6 +14,7 @@ import pytest
 import monitor.recorder.index as index_module
 from monitor.cli import run as flowdebt
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import Entry, in_words, length_in_words, sessions_in, size_in_words
@@ -25,7 +26,8 @@ from monitor.sources.simulated import SimulatedSource
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
-from tests.kit.recordings import BRINDLE, Recording, record, until
+from tests.kit.patience import until
+from tests.kit.recordings import BRINDLE, Recording, record
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
@@ -50,7 +52,7 @@ async def test_a_guards_session_is_listed_with_what_it_found(tmp_path: Path) -> 
     """Events and the worst action come from the guard's own notes; without a summary too."""
     source = SimulatedSource(load_scenario("pump_stop"), seed=1, speed=inf)
     recorder = Recorder(tmp_path, BRINDLE, "the car")
-    await GuardLoop(BRINDLE, source, recorder).run()
+    await GuardLoop(BRINDLE, source, [RecordingListener(recorder)]).run()
     entry = only(tmp_path)
     assert (entry.rig, entry.source, entry.state) == ("Brindle 1.8", "the car", "complete")
     assert (entry.samples, entry.worst_action, entry.why) == (2400, "cut_boost", "source ended")

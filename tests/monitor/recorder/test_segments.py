@@ -1,5 +1,6 @@
 """Segments: a long recording in pieces that read back as one, each of which stands alone."""
 
+from functools import partial
 from pathlib import Path
 
 import pyarrow as pa
@@ -10,7 +11,8 @@ from monitor.review.report import in_words
 from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
-from tests.kit.recordings import Recording, decided_of, kept_rows, read, record, until
+from tests.kit.patience import until
+from tests.kit.recordings import Recording, decided_of, has_rows, kept_rows, read, record
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
@@ -55,7 +57,7 @@ def test_a_segment_ends_after_its_time_too(tmp_path: Path) -> None:
     recording = Recording(tmp_path, segment_s=0.0)
     for start in range(0, 60, 20):
         recording.put(SAMPLES[start : start + 20])
-        until(lambda rows=start + 20: recording.recorder.rows >= rows - 1)
+        until(partial(has_rows, recording, start + 19))
     session = recording.close()
     assert len(layout.segments_of(session)) > 1
     assert kept_rows(session) == 60

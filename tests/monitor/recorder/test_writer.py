@@ -2,7 +2,6 @@
 
 import asyncio
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -11,6 +10,7 @@ from msgspec import structs
 import monitor.recorder.writer as writer_module
 from monitor.attach.protocol import Bye, Ending, Frame, Message, NoticeLine, Recording
 from monitor.guard.loop import GuardLoop
+from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
@@ -21,36 +21,11 @@ from monitor.sources.fake import FakeSource
 from monitor.words.lines import LineTalk
 from rules.channels import Sample
 from simulator.rig import rig_from_text
-from tests.kit.patience import PATIENCE_S
+from tests.kit.listening import Told
 from tests.kit.rig_text import SMALL
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 RIG = rig_from_text(SMALL, "small.toml")
-
-
-class Told:
-    """What a loop told, and a way to wait for a notice about the recording."""
-
-    def __init__(self) -> None:
-        self.messages: list[Message] = []
-        self._news = asyncio.Event()
-
-    def tell(self, message: Message) -> None:
-        """Take a message."""
-        self.messages.append(message)
-        self._news.set()
-
-    async def notice(self, wanted: Callable[[str], bool]) -> str:
-        """Wait for a notice about the recording."""
-        async with asyncio.timeout(PATIENCE_S):
-            while True:
-                for message in self.messages:
-                    if not isinstance(message, NoticeLine) or message.topic != "recording":
-                        continue
-                    if wanted(message.text):
-                        return message.text
-                self._news.clear()
-                await self._news.wait()
 
 
 @pytest.mark.asyncio
@@ -64,12 +39,12 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     told = Told()
     # A source that falls silent: its ticks, ten a second, are rows like any other.
     source = FakeSource([Sample(0.01 * i, 1.0 + i % 2) for i in range(50)], ends=False)
-    loop = GuardLoop(RIG, source, recorder, tell=told.tell)
+    loop = GuardLoop(RIG, source, [RecordingListener(recorder), told])
     running = asyncio.create_task(loop.run())
     await told.notice(lambda text: text == f"in {recorder.path}")
     disk.room = 0
     assert await told.notice(lambda text: text.startswith("stopped")) == "stopped: disk full"
-    assert loop.recording == Recording(str(recorder.path), "disk full")
+    assert loop.standing().recording == Recording(str(recorder.path), "disk full")
     disk.room = 1 << 30
     again = await told.notice(lambda text: "again" in text)
     loop.stop("seen enough")
@@ -79,7 +54,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     assert again.startswith(f"in {recorder.path} again; ")
     assert again.endswith(" rows not recorded")
     facts = loop.statistics()
-    assert loop.recording == Recording(str(recorder.path))
+    assert loop.standing().recording == Recording(str(recorder.path))
     assert facts["recorded"] + facts["not_recorded"] == facts["decided"]
     result = review(recorder.path, None)
     assert result.reproduced is True

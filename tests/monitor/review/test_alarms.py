@@ -75,7 +75,7 @@ def test_as_if_every_row_were_heard(
     asked_late.at(n - 1)
     desk = AlarmDesk(ONSET_KPA)
     for index, row in enumerate(decisions.tolist()):
-        desk.hear(Decision._make(row))
+        desk.feed(Decision._make(row))
         if rows[index, OPERATOR] == 1.0:
             desk.obey(Command("acknowledge"), row[TIME_S])
         assert history.at(index) == asked_late.at(index) == (desk.standing(), desk.sounding)

@@ -11,9 +11,9 @@ from hypothesis import strategies as some
 import monitor.review.decided as decided_module
 from monitor.attach.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
-from monitor.review import Decided, Stopped, decide, edit, open_log, running
+from monitor.review import Decided, Stopped, decide, edit, judge, open_log
+from monitor.review.judge import run_rows
 from monitor.review.review import review
-from monitor.review.running import run_rows
 from monitor.review.window import LONGEST_JOIN_S
 from rules.channels import CHANNEL_NAMES, TIME
 from rules.guard import Guard
@@ -77,18 +77,18 @@ def test_a_short_log_is_decided_row_by_row_and_the_same(before: Decided, straigh
 def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     """For a long log; for a middling one where it is done already; for any once it is loaded."""
     found: set[Loop] = set()
-    monkeypatch.setattr(running, "is_on_disk", found.__contains__)
-    monkeypatch.setattr(running, "leave_mark", found.add)
-    monkeypatch.setattr(running._Loaded, "now", False)
-    assert running.worth_compiling(60_000)
-    assert not running.worth_compiling(59_999)
+    monkeypatch.setattr(judge, "is_on_disk", found.__contains__)
+    monkeypatch.setattr(judge, "leave_mark", found.add)
+    monkeypatch.setattr(judge._Loaded, "now", False)
+    assert judge.worth_compiling(60_000)
+    assert not judge.worth_compiling(59_999)
     run_rows(Guard(BRINDLE.rig), tiled(10), compiled=True)
-    assert running.worth_compiling(1)
-    monkeypatch.setattr(running._Loaded, "now", False)
-    assert running.worth_compiling(10_000)
-    assert not running.worth_compiling(9_999)
+    assert judge.worth_compiling(1)
+    monkeypatch.setattr(judge._Loaded, "now", False)
+    assert judge.worth_compiling(10_000)
+    assert not judge.worth_compiling(9_999)
     found.clear()
-    assert not running.worth_compiling(10_000)
+    assert not judge.worth_compiling(10_000)
 
 
 def test_rows_there_are_not(before: Decided) -> None:
@@ -257,7 +257,7 @@ def test_a_session_with_a_hole(tmp_path: Path) -> None:
     log = open_log(session)
     decided = decide(log)
     rows, then, _ = read(session)
-    assert [hole.row for hole in log.holes] == [500]
+    assert list(log.holes) == [500]
     assert log.cut is not None
     assert decided.reproduced is True
     assert decided.decisions(0, len(rows))[:, DECIDED_AT].tobytes() == then.tobytes()

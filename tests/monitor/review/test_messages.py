@@ -40,7 +40,7 @@ def test_alarms_are_those_of_a_desk_that_heard_every_row(
     desk = AlarmDesk(BRINDLE.rig.command.start_boost_kpa)
     states = set()
     for index, decision in enumerate(decisions):
-        desk.hear(decision)
+        desk.feed(decision)
         if decided.log.rows[index, OPERATOR] == 1.0:
             desk.obey(Command("acknowledge"), decision.time_s)
         assert decided.alarms_at(index) == (desk.standing(), desk.sounding), index
@@ -64,7 +64,7 @@ def test_causes_are_those_of_a_desk_that_heard_every_row(
     desk = CauseDesk(BRINDLE.rig)
     found = 0
     for index, decision in enumerate(decisions):
-        desk.hear(decision)
+        desk.feed(decision)
         desk.work()
         assert decided.causes_at(index) == desk.ranked
         found += bool(desk.ranked)

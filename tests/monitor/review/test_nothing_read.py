@@ -155,7 +155,7 @@ def test_rows_with_an_unhealthy_essential_channel_are_not_judged(
 
     Stepped and compiled reviews agree.
     """
-    monkeypatch.setattr("monitor.review.review.ROWS_WORTH_COMPILING", 0 if compiled else 10**9)
+    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", 0 if compiled else 10**9)
     bad = [f"{0.01 * i:.2f},-50,{'nan' if 10 <= i < 25 else i % 2}" for i in range(50)]
     result = review(*_log(tmp_path, bad))
     assert (result.rows, result.judged, result.events) == (50, 35, [])

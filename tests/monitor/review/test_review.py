@@ -8,7 +8,6 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-import monitor.review.review
 from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
@@ -108,7 +107,7 @@ def test_interpreted_and_compiled_reviews_agree(
 ) -> None:
     """Whether rows are stepped one by one or compiled, a review says exactly the same."""
     expected = [review(pump_stop, "brindle"), review(session, None)]
-    monkeypatch.setattr(monitor.review.review, "ROWS_WORTH_COMPILING", threshold)
+    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", threshold)
     assert [review(pump_stop, "brindle"), review(session, None)] == expected
     assert expected[1].reproduced is True
 
@@ -248,7 +247,7 @@ def test_a_changed_decision_shows(
     change: float,
 ) -> None:
     """One recorded decision changed: the review says that, and from when, and exits with 1."""
-    monkeypatch.setattr(monitor.review.review, "ROWS_WORTH_COMPILING", threshold)
+    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", threshold)
     copy = copied(session, tmp_path)
     time_s = tamper(copy, row, column, change)
     result = review(copy, None)

@@ -30,13 +30,13 @@ from tests.kit.alarm_script import (
     page_story,
     told,
 )
+from tests.kit.paths import kept_screen
 from tests.kit.screen_script import (
     CHECK,
     SIZES,
     Clock,
     event,
     frame,
-    golden,
     hello,
     rows,
     screen_of,
@@ -103,7 +103,7 @@ async def test_the_page_looks_as_it_did_when_last_read(size: tuple[int, int]) ->
         "Check first tank level, pump supply",
     ):
         assert words in shown, words
-    assert golden(page_story(), size).read_text(encoding="utf-8") == shown
+    assert kept_screen(page_story().name, size).read_text(encoding="utf-8") == shown
 
 
 @pytest.mark.asyncio

@@ -12,6 +12,7 @@ from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from simulator.strict import BadInput
+from tests.kit.paths import kept_screen
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_script import (
     CHECK,
@@ -19,7 +20,6 @@ from tests.kit.screen_script import (
     Story,
     event,
     frame,
-    golden,
     hello,
     only_pause,
     rows,
@@ -62,7 +62,7 @@ async def test_each_state_has_its_screen(story: Story, size: tuple[int, int]) ->
         assert words in shown, words
     for words in story.never:
         assert words not in shown, words
-    assert golden(story, size).read_text(encoding="utf-8") == shown
+    assert kept_screen(story.name, size).read_text(encoding="utf-8") == shown
 
 
 @pytest.mark.asyncio

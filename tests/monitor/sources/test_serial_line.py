@@ -9,13 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-import serial
 
 from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Notice
-from monitor.sources.inbox import Inbox
 from monitor.sources.lines.line_checks import with_crc
-from monitor.sources.serial_line import SerialSource, plainly
+from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
@@ -25,6 +23,7 @@ from tests.kit.rig_text import SMALL
 
 if sys.platform == "win32":
     pytest.skip("no pseudo-terminals here", allow_module_level=True)
+
 
 RIG = rig_from_text(SMALL, "small.toml")
 HEADER = b"time_s,boost_kpa,delivered_ml_min\r\n"
@@ -317,46 +316,3 @@ async def test_nothing_unhealthy_becomes_healthy(port: Socket) -> None:
         assert guard.step(await reader.sample()).all_healthy == 0.0  # not sent: still unknown
         port.send(b"1.05,10,9\n")
         assert guard.step(await reader.sample()).all_healthy == 1.0
-
-
-@pytest.mark.asyncio
-async def test_a_full_inbox_drops_the_oldest_and_counts() -> None:
-    """A reader that falls behind loses the oldest; what is newest stays, and the loss shows."""
-    statistics = SourceStatistics()
-    inbox = Inbox(statistics, most=3)
-    arrivals = [Arrival(Sample(float(i)), i) for i in range(8)]
-    thread = threading.Thread(target=inbox.put_from_thread, args=(arrivals[:5],))
-    thread.start()
-    thread.join()
-    inbox.put_from_thread(arrivals[5:])
-    inbox.close_from_thread(OSError("gone"))
-    assert [await inbox.get() for _ in range(3)] == arrivals[5:]
-    assert statistics.dropped == 5
-    with pytest.raises(OSError, match="gone"):
-        await inbox.get()
-
-
-@pytest.mark.parametrize(
-    ("error", "said"),
-    [
-        (
-            serial.SerialException(
-                "device reports readiness to read but returned no data (device disconnected or "
-                "multiple access on port?)"
-            ),
-            "the port is gone, or another program reads from it too",
-        ),
-        (serial.SerialException("read failed: [Errno 5] Input/output error"), "the port is gone"),
-        (OSError(6, "Device not configured"), "the port is gone"),
-        (TypeError("'NoneType' object cannot be interpreted as an integer"), "the port is gone"),
-        (PermissionError(13, "Access is denied."), "in use by another program, or no"),
-        (serial.SerialException("socket disconnected"), "the other end closed the connection"),
-        (serial.SerialException("could not open port: [Errno 13] Permission denied"), "permission"),
-        (ValueError("odd \x1b[2J words"), "odd [2J words"),
-        (ValueError(), "ValueError"),
-    ],
-)
-def test_a_lost_port_is_told_in_plain_words(error: Exception, said: str) -> None:
-    """The usual faults read as what they mean; others as the library has them, made safe."""
-    assert said in plainly(error)
-    assert plainly(error).isprintable()

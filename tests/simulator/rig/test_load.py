@@ -19,8 +19,7 @@ from rules.facts import (
     Paid,
     Pump,
 )
-from simulator.rig import find_rig, load_rig, rig_from_text, shipped_rigs
-from simulator.rig.tables import ChannelsTable
+from simulator.rig import find_rig, keys, load_rig, rig_from_text, shipped_rigs
 from simulator.strict import BadInput
 from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, SMALL, rig
 
@@ -171,7 +170,7 @@ def test_a_limit_has_its_delay_and_its_action() -> None:
 
 def test_the_tables_of_channels_are_the_channels() -> None:
     """A channel added to the rules can't be forgotten in the rig file."""
-    assert ChannelsTable.__struct_fields__ == CHANNEL_NAMES
+    assert keys.CHANNELS.__struct_fields__ == CHANNEL_NAMES
 
 
 def test_shipped_rigs_load() -> None:

@@ -67,7 +67,7 @@ def test_a_session_of_old_words_is_reproduced(tmp_path: Path) -> None:
     found = review(session, None)
     assert found.reproduced is True
     assert [one.changes[0].key for one in found.new_terms] == ["debt.pull"]
-    assert open_log(session).terms[0].rig_file.text == BRINDLE.text
+    assert open_log(session).rig_file.text == BRINDLE.text
     flowdebt(["export", str(session), "--to", str(tmp_path / "out.csv")])
     assert (tmp_path / "out.csv").is_file()
 

@@ -10,6 +10,8 @@ from textual.events import Key
 from monitor.review import Decided, deciding
 from monitor.review.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
+from monitor.screen.replay.app import ReplayDashboard
+from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
 from tests.kit.patience import PATIENCE_S
@@ -203,3 +205,23 @@ async def test_one_key_marks_at_once(tmp_path: Path) -> None:
     assert [(mark.time_s, mark.text, mark.who) for mark in found] == [
         (0.0, "no note", hand.room.who)
     ]
+
+
+def test_no_key_means_two_things() -> None:
+    """Said and unsaid keys together."""
+    keys = [key for one in (*REPLAY_CONTROLS, *UNSAID) for key in one.keys.split(",") if key]
+    assert len(keys) == len(set(keys))
+    bound = [binding.key for binding in ReplayDashboard.BINDINGS]  # type: ignore[union-attr]
+    single = [key for keys in bound for key in keys.split(",")]
+    assert len(single) == len(set(single))
+
+
+@pytest.mark.asyncio
+async def test_the_finder_lists_every_key(tmp_path: Path) -> None:
+    """Also those that share a place in the footer; nothing that has no words."""
+    async with replaying(brindled(log_file(tmp_path))) as hand:
+        found = {one.action: one for one in hand.app.found()}
+        for action in ("rate(1)", "rows(-1)", "event(1)", "goto", "mark", "page('what_if')"):
+            assert found[action].help
+        assert "undo" not in found  # nothing to undo
+        assert all(one.shown for one in found.values())

@@ -10,6 +10,7 @@ import pytest
 from monitor.recorder.export import export
 from monitor.review import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, TANK, TIME
+from tests.kit.paths import kept_screen
 from tests.kit.patience import PATIENCE_S
 from tests.kit.replay_script import (
     TRIP_S,
@@ -17,7 +18,6 @@ from tests.kit.replay_script import (
     Look,
     brindled,
     drive,
-    golden,
     log_file,
     replaying,
     session,
@@ -26,7 +26,7 @@ from tests.kit.replay_script import (
 )
 from tests.kit.replays import log_of
 
-ANEW = "python -m tests.kit.replay_script writes it anew"
+ANEW = "python -m tests.kit.screens writes it anew"
 
 
 @pytest.mark.asyncio
@@ -42,7 +42,7 @@ async def test_it_looks_as_when_last_read(
         assert words in text, words
     for words in look.never:
         assert words not in text, words
-    assert golden(look, size).read_text(encoding="utf-8") == text, ANEW
+    assert kept_screen(look.name, size).read_text(encoding="utf-8") == text, ANEW
 
 
 @pytest.mark.asyncio

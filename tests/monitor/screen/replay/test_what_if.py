@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from monitor.review import decide, edit
+from monitor.screen.replay.what_if import Change, WhatIf
 from simulator.rig import load_rig
+from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
 from tests.kit.replay_script import Hand
 
@@ -97,3 +99,23 @@ async def test_what_was_tried_is_kept_as_a_rig(hand: Hand, tmp_path: Path) -> No
     await hand.type("debt.pull = 0.6 mL")
     await hand.press("q")
     assert hand.app.return_value == ("Replay left at 0.00 s. The changed thresholds were not kept.")
+
+
+def test_changes_are_typed_taken_and_undone() -> None:
+    """Several at once; a key typed again replaces; back at its own value it is no change."""
+    own = {"debt.pull": "0.8 mL", "paid.timing[1]": "3.5 deg"}
+    what_if = WhatIf()
+    what_if.take(what_if.with_typed("debt.pull = 0.6 mL; paid.timing.1 = 4 deg", own))
+    assert what_if.words == "debt.pull 0.8 mL -> 0.6 mL; paid.timing[1] 3.5 deg -> 4 deg"
+    what_if.take(what_if.with_typed("debt.pull = 0.5 mL", own))
+    assert what_if.edits == ("paid.timing[1] = 4 deg", "debt.pull = 0.5 mL")
+    what_if.take(what_if.with_typed('debt.pull = "0.8  mL"', own))
+    assert what_if.changes == {"paid.timing[1]": Change("paid.timing[1]", "3.5 deg", "4 deg")}
+    for _ in range(3):
+        what_if.undo()
+    assert what_if.undone() is None
+    assert not what_if.changes
+    assert what_if.saved
+    for typed in ("debt.pull", "= 3", "debt.pull ="):
+        with pytest.raises(BadInput, match="expected a key and a value"):
+            what_if.with_typed(typed, own)

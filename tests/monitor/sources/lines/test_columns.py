@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.lines.columns import NO_TIME, Columns, Rejected, strict_number
-from monitor.sources.lines.text_lines import MOST_FIELDS, LineDecoder
+from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import NOT_SENT, Sample
-from simulator.rig import find_rig, load_rig, rig_from_text
+from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.kit.rig_text import SMALL
 
@@ -95,31 +95,6 @@ def test_random_bytes_are_a_number_or_rejected(field: bytes) -> None:
         return
 
 
-LINES = st.binary(max_size=80) | st.lists(
-    st.sampled_from(
-        [b"1", b"nan", b"", b"boost_kpa", b"delivered_ml_min", b"time_s", b"x", b"\xff", b"inf"]
-    ),
-    max_size=6,
-).map(b",".join)
-
-
-@given(st.lists(LINES, max_size=20), st.booleans())
-def test_random_lines_raise_nothing_but_rejected(lines: list[bytes], header: bool) -> None:
-    """Whatever comes is a sample, a header, or rejected for one of a few reasons."""
-    decoder = LineDecoder(RIG, "line")
-    if header:
-        decoder.decode(HEADER, 0.0)
-    reasons = {"not a number", "no header yet", "wrong columns", "number of fields", NO_TIME}
-    for line in lines:
-        sample, reason = None, ""
-        try:
-            sample = decoder.decode(line, 1.0)
-        except Rejected as rejected:
-            reason = rejected.reason
-        assert reason in {"", *reasons}
-        assert sample is None or (len(sample) == len(Sample(0.0)) and float("inf") not in sample)
-
-
 def test_fields_land_in_their_channels() -> None:
     """Columns go where the rig says, in any order; others are ignored; empty is not sent."""
     decoder = LineDecoder(RIG, "line")
@@ -171,75 +146,6 @@ def test_without_a_time_column_arrival_counts() -> None:
     assert decoder.decode(b"1,2", 5.5) == Sample(5.5, boost_kpa=1.0, delivered_ml_min=2.0)
 
 
-def test_no_header_no_sample() -> None:
-    """Numbers before the first header are rejected: nobody knows what they mean."""
-    decoder = LineDecoder(RIG, "line")
-    with pytest.raises(Rejected, match="no header yet"):
-        decoder.decode(b"1,2,3", 0.0)
-    assert decoder.header_fault is None
-
-
-def test_a_header_without_a_needed_column_says_which() -> None:
-    """The fault names the column; numbers are rejected until a good header comes by."""
-    decoder = LineDecoder(PRESSURES, "port x")
-    assert decoder.decode(b"t,MAP,intake_c", 0.0) is None
-    assert "port x" in str(decoder.header_fault)
-    assert "delivered_ml_min" in str(decoder.header_fault)
-    with pytest.raises(Rejected, match="wrong columns"):
-        decoder.decode(b"1,2,3", 0.0)
-    decoder.decode(b"t,MAP,intake_c,delivered_ml_min", 0.0)
-    assert str(decoder.header_fault) == "None"
-    assert decoder.decode(b"1,2,3,4", 0.0) is not None
-
-
-def test_a_bad_header_replaces_a_good_one() -> None:
-    """After a header that lacks a column, old places no longer count."""
-    decoder = LineDecoder(PRESSURES, "x")
-    decoder.decode(b"t,MAP,intake_c,delivered_ml_min", 0.0)
-    decoder.decode(b"t,MAP,intake_c,else", 0.0)
-    with pytest.raises(Rejected, match="wrong columns"):
-        decoder.decode(b"1,2,3,4", 0.0)
-
-
-@pytest.mark.parametrize("line", [b"1,2", b"1,2,3,4", b"1", b",", b"," * 300])
-def test_the_number_of_fields_must_fit(line: bytes) -> None:
-    """A line with fields lost or added is rejected, never shifted."""
-    decoder = LineDecoder(RIG, "line")
-    decoder.decode(HEADER, 0.0)
-    with pytest.raises(Rejected):
-        decoder.decode(line, 0.0)
-
-
-def test_one_bad_field_rejects_the_line_even_in_a_column_nobody_reads() -> None:
-    """A line with noise in it is not trusted elsewhere either."""
-    decoder = LineDecoder(RIG, "line")
-    decoder.decode(HEADER + b",extra", 0.0)
-    with pytest.raises(Rejected, match="not a number"):
-        decoder.decode(b"1,2,3,x", 0.0)
-
-
-def test_a_header_may_hold_signs_beyond_ascii() -> None:
-    """A degree sign in one name, in UTF-8 or Latin-1, doesn't hide the header."""
-    for encoding in ("utf-8", "latin-1"):
-        decoder = LineDecoder(RIG, "line")
-        assert (
-            decoder.decode("time_s,boost_kpa,t in °C,delivered_ml_min".encode(encoding), 0.0)
-            is None
-        )
-        assert decoder.decode(b"1,2,3,4", 0.0) == Sample(1.0, boost_kpa=2.0, delivered_ml_min=4.0)
-
-
-def test_serial_columns_of_the_rig_stand_in_for_a_header() -> None:
-    """Tarnwick's line sends no header; its rig says what the columns are."""
-    rig = load_rig(find_rig("tarnwick"))
-    sample = LineDecoder(rig, "line").decode(b"2000,5500,36.7,80,95,0,450,110,13.8", 0.0)
-    assert sample is not None
-    assert sample.time_s == 2.0
-    assert sample.boost_kpa == pytest.approx((36.7 - 14.7) * 6.894757293168)
-    assert sample.intake_c == pytest.approx(35.0)
-    assert sample.delivered_ml_min == pytest.approx(450.0)
-
-
 def test_columns_name_what_is_missing_or_double() -> None:
     """The error says which column, for which channel, and what there was; control signs go."""
     with pytest.raises(
@@ -252,11 +158,3 @@ def test_columns_name_what_is_missing_or_double() -> None:
         Columns(["time_s", "\x1b]0;evil\x07", *["n" * 1000] * 500], RIG, "log")
     assert str(caught.value).isprintable()
     assert len(str(caught.value)) < 600
-
-
-def test_too_many_fields_cost_little() -> None:
-    """A line of nothing but commas is cut into a bounded number of fields."""
-    decoder = LineDecoder(RIG, "line")
-    decoder.decode(HEADER, 0.0)
-    with pytest.raises(Rejected):
-        decoder.decode(b"," * (4 * MOST_FIELDS), 0.0)

@@ -61,14 +61,3 @@ def test_the_longest_line_is_kept() -> None:
     assert framer.feed(b"a" * LONGEST + b"\n") == [b"a" * LONGEST]
     assert framer.feed(b"a" * (LONGEST + 1) + b"\n") == []
     assert framer.overlong == 1
-
-
-def test_reset_forgets_the_unfinished_line() -> None:
-    """After a cut the first bytes belong to another line, also in the middle of a long one."""
-    framer = LineFramer(LONGEST)
-    framer.feed(b"1,2")
-    framer.reset()
-    assert framer.feed(b"3,4\n") == [b"3,4"]
-    framer.feed(b"x" * 50)
-    framer.reset()
-    assert framer.feed(b"5,6\n") == [b"5,6"]

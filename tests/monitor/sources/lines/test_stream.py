@@ -7,20 +7,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.send.serial import LineFormat
 from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.stream import UNUSABLE_LINES, StreamDecoder
-from rules.channels import NOT_SENT, Sample
+from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import RigFile, rig_from_text
-from simulator.strict import BadInput
 from tests.kit.rig_text import SMALL
 
 RIG = rig_from_text(SMALL, "small.toml")
 MS_RIG = rig_from_text(SMALL + '[time]\ncolumn = "t"\nunit = "ms"\n', "ms.toml")
 HEADER = b"time_s,boost_kpa,delivered_ml_min"
-NAMES = ("boost_kpa", "delivered_ml_min")
 
 
 class Line:
@@ -105,7 +102,7 @@ def test_a_wrong_speed_is_said_in_words() -> None:
     for lines in (True, False):
         line, framer = Line(), LineFramer()
         for at in range(0, len(noise), 64):
-            line.decoder.saw(noise[at : at + 64])
+            line.decoder.look_at(noise[at : at + 64])
             if lines:
                 assert line.say(*framer.feed(noise[at : at + 64])) == []
         ((kind, words),) = line.told()
@@ -116,7 +113,7 @@ def test_a_wrong_speed_is_said_in_words() -> None:
 def test_a_wrong_speed_at_the_other_end_of_tcp() -> None:
     """Where this end has no speed, none is named."""
     line = Line(baud=None)
-    line.decoder.saw(b"\x80\xf8\x00" * 300)
+    line.decoder.look_at(b"\x80\xf8\x00" * 300)
     ((_, words),) = line.told()
     assert "baud" not in words
 
@@ -139,7 +136,7 @@ def test_a_line_that_works_says_nothing() -> None:
     line = Line()
     for i in range(500):
         raw = HEADER if i % 50 == 0 else b"x" if i % 7 == 0 else text(i)
-        line.decoder.saw(raw + b"\r\n")
+        line.decoder.look_at(raw + b"\r\n")
         line.say(raw)
     assert line.told() == []
     assert line.statistics.clock == {}
@@ -211,39 +208,6 @@ def test_a_wrong_unit_of_time_is_told() -> None:
     assert any("times our pace" in words for _, words in line.told())
 
 
-@pytest.mark.parametrize(
-    "form", [LineFormat(), LineFormat(sequence=True, crc=True), LineFormat(crc=True)]
-)
-def test_what_is_fed_is_read(form: LineFormat) -> None:
-    """What ``feed`` writes reads back to the bit, with and without its checks."""
-    sent = [
-        Sample(0.1 * i, boost_kpa=i / 3.0, delivered_ml_min=NOT_SENT if i % 3 else float("nan"))
-        for i in range(30)
-    ]
-    line = Line()
-    line.say(form.header(NAMES).strip().encode())
-    read = line.say(*(form.line(s, NAMES, i).strip().encode() for i, s in enumerate(sent)))
-    assert [repr(sample) for sample in read] == [repr(sample) for sample in sent]
-
-
-def test_what_is_fed_as_packs_is_read() -> None:
-    """The same for SenML, whose times have the resolution that 2**29 s leave."""
-    form = LineFormat(senml=True, sequence=True)
-    sent = [Sample(0.1 * i, boost_kpa=i / 3.0, delivered_ml_min=float("nan")) for i in range(30)]
-    line = Line()
-    assert form.header(NAMES) == ""
-    read = line.say(*(form.line(s, NAMES, i).strip().encode() for i, s in enumerate(sent)))
-    assert [s.time_s - 2**29 for s in read] == pytest.approx([s.time_s for s in sent], abs=1e-7)
-    for one, other in zip(read, sent, strict=True):
-        assert repr(one._replace(time_s=0.0)) == repr(other._replace(time_s=0.0))
-
-
-def test_packs_have_no_crc() -> None:
-    """Both at once is a mistake."""
-    with pytest.raises(BadInput, match="--senml"):
-        LineFormat(crc=True, senml=True)
-
-
 PIECES: st.SearchStrategy[Any] = st.sampled_from(
     [
         *(HEADER, HEADER + b",sequence,crc16", b"t,boost_kpa,delivered_ml_min", b"s,kPa,mL/min"),
@@ -259,7 +223,7 @@ def test_any_stream_is_counted_and_never_raises(lines: list[bytes], milliseconds
     """Whatever lines come in whatever order, they are samples, headers or refused."""
     line = Line(MS_RIG if milliseconds else RIG)
     for raw in lines:
-        line.decoder.saw(raw)
+        line.decoder.look_at(raw)
         for sample in line.say(raw):
             assert len(sample) == len(Sample(0.0))
             assert float("inf") not in sample

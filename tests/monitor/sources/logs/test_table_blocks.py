@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from monitor.attach.protocol import Message, NoticeLine
+from monitor.attach.protocol import NoticeLine
 from monitor.cli import run as flowdebt
 from monitor.guard.loop import GuardLoop
 from monitor.recorder import layout
@@ -25,6 +25,7 @@ from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.listening import Told
 from tests.kit.recordings import BRINDLE, record
 from tests.kit.rig_text import SMALL
 
@@ -235,9 +236,9 @@ async def test_watching_a_cut_session_says_where_it_ends(tmp_path: Path) -> None
     session = record(tmp_path, SAMPLES[:900], segment_rows=300)
     layout.segments_of(session)[1].unlink()
     rig_file, source = open_source(str(session), None, 0.0)
-    heard: list[Message] = []
-    await GuardLoop(rig_file, source, tell=heard.append).run()
-    told = [message.text for message in heard if isinstance(message, NoticeLine)]
+    heard = Told()
+    await GuardLoop(rig_file, source, [heard]).run()
+    told = [message.text for message in heard.messages if isinstance(message, NoticeLine)]
     assert told[-1].startswith("the recording is not whole: 300 rows before samples-0003.arrow")
     assert source.statistics.decoded == 600
 

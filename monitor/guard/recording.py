@@ -1,0 +1,97 @@
+"""The recorder as a listener: every row, what was reported, and how the recording itself stands."""
+
+import asyncio
+
+import msgspec
+
+from monitor.attach import protocol
+from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.protocol import Recording
+from monitor.recorder.layout import rig_hash
+from monitor.recorder.writer import Recorder
+from rules.channels import Sample
+from rules.step.state import Decision
+from simulator.rig import RigFile
+
+RATES_TOPIC = "rates"  # how the alarm rates stand can be reckoned again, and isn't recorded
+
+
+class RecordingListener(Listener):
+    """Records a guard's session; reports where recording stops, goes on, or goes on elsewhere.
+
+    Args:
+        recorder: Where everything is recorded.
+    """
+
+    def __init__(self, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self._reported = self._now()
+        self._guard: RunningGuard | None = None
+        self._rig_sha256 = ""
+
+    def _now(self) -> Recording:
+        return Recording(str(self._recorder.path), self._recorder.fault)
+
+    def opened(self, guard: RunningGuard) -> None:
+        """Report where the recording is."""
+        self._guard = guard
+        self._recorder.snapshot = guard.state
+        guard.report(protocol.NoticeLine("recording", f"in {self._recorder.path}"))
+
+    def decided(self, row: Sample, decision: Decision) -> None:
+        """Record a row; only appends."""
+        self._recorder.put(row, decision)
+
+    def handle(self, message: protocol.Message) -> None:
+        """Note what was reported, under its kind."""
+        note = self._recorder.note
+        if isinstance(message, protocol.EventTurn):
+            note("event", turn=message.turn, event=message.event)
+        elif isinstance(message, protocol.NoticeLine):
+            if message.topic != RATES_TOPIC:
+                note("notice", topic=message.topic, text=message.text)
+        elif isinstance(message, protocol.AlarmTurn):
+            note("alarm", **msgspec.structs.asdict(message))
+        elif isinstance(message, protocol.Operation):
+            note("operator", **msgspec.structs.asdict(message))
+        elif isinstance(message, protocol.CauseLine):
+            note("causes", **msgspec.structs.asdict(message))
+        elif isinstance(message, protocol.Terms):
+            facts = {"time_s": message.time_s, "changes": message.changes}
+            note("thresholds", **facts, rig_sha256=self._rig_sha256)
+
+    def note(self, kind: str, facts: dict[str, object]) -> None:
+        """Note what is only for the record."""
+        self._recorder.note(kind, **facts)
+
+    def tick(self) -> None:
+        """Report what became of the recording."""
+        before, now = self._reported, self._now()
+        self._reported = now
+        if self._guard is None or now == before:
+            return
+        text = now.in_words
+        if now.fault is None:
+            new = "" if now.session == before.session else f", since {before.session} is gone"
+            lost = f"{self._recorder.dropped} rows not recorded"
+            text = f"in {now.session} {f'from here on{new}' if new else 'again'}; {lost}"
+        self._guard.report(protocol.NoticeLine("recording", text))
+
+    def change(self, rig_file: RigFile) -> None:
+        """Record by another rig from the next row on."""
+        self._recorder.change(rig_file)
+        self._rig_sha256 = rig_hash(rig_file.text)
+
+    def enter(self, standing: Standing) -> None:
+        """Enter the folder, whether it is recorded in, and how many rows are."""
+        standing.recording = self._now()
+        standing.counts["recorded"] = self._recorder.rows
+        standing.counts["not_recorded"] = self._recorder.dropped
+        standing.counts["recorder_waiting"] = self._recorder.waiting
+
+    async def close(self, bye: protocol.Bye) -> None:
+        """Finish the recording."""
+        why = protocol.end_in_words(bye.end, bye.why)
+        statistics = {name: n for name, n in bye.statistics.items() if name != "alarm_rates"}
+        end = {"end": bye.end.value, "why": why, "statistics": statistics}
+        await asyncio.to_thread(self._recorder.close, **end)

@@ -1,0 +1,203 @@
+"""The one loop that judges a log again: blocks of rows go in, judged blocks come out.
+
+A review counts what is in them, a replay keeps what it takes to show any row; both see the same
+rig changes, the same holes and the same comparison with what was decided then.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from monitor.recorder import layout
+from monitor.review.log import Block
+from monitor.review.window import Floats
+from rules.events import Event, EventTracker, Turn
+from rules.guard import Guard
+from rules.step.state import CHANGED, LATE, Decision
+from simulator.compiled_mark import RUN_ALL, is_on_disk, leave_mark
+from simulator.rig import RigFile
+from simulator.strict import BadInput, called
+
+# Below this many rows, stepping them one by one takes less time than loading the compiler.
+ROWS_WORTH_COMPILING: Final = 60_000
+# Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
+ROWS_WORTH_LOADING: Final = 10_000
+_ALL_HEALTHY: Final = Decision._fields.index("all_healthy")
+_DECIDED: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+
+
+class _Loaded:
+    """Whether this process has compiled code loaded; then every log is worth it."""
+
+    now = False
+
+
+def worth_compiling(rows: int) -> bool:
+    """Whether compiled code decides this many rows sooner than stepping them.
+
+    Args:
+        rows: How many rows there are.
+    """
+    if _Loaded.now or rows >= ROWS_WORTH_COMPILING:
+        return True
+    return rows >= ROWS_WORTH_LOADING and is_on_disk(RUN_ALL)
+
+
+def run_rows(guard: Guard, rows: Floats, *, compiled: bool) -> Floats:
+    """Decide (n, ROW_WIDTH) rows; return (n, N_DECISION) decisions, the same either way."""
+    if not compiled:
+        return np.array([guard.step(row) for row in rows.tolist()])
+    decisions: Floats = guard.run_rows(rows)
+    if not _Loaded.now:
+        _Loaded.now = True
+        leave_mark(RUN_ALL)
+    return decisions
+
+
+class Turned(NamedTuple):
+    """What happened to an event: in which row of the block, and how the event stood then.
+
+    ``number`` is the event's place in ``Judge.events``, where it goes on to change.
+    """
+
+    at: int
+    number: int
+    turn: Turn
+    event: dict[str, Any]
+    check_first: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A block of rows, judged.
+
+    Attributes:
+        rig_file: The rig it was judged by.
+        state: What the guard remembered before its first row.
+        decisions: (n, N_DECISION); None where only what changed was asked for.
+        judged: (n,) which rows were in time, with every essential channel and the clock healthy.
+        turns: What happened to events, in order.
+        differs_at: First row of it that was decided otherwise then; None where all agree, or there
+            is nothing to compare.
+    """
+
+    rig_file: RigFile
+    state: list[float]
+    decisions: Floats | None
+    judged: Any
+    turns: list[Turned]
+    differs_at: int | None
+
+
+class Judge:
+    """One guard that runs through a log, block by block.
+
+    Args:
+        rig_file: The rig to judge by.
+        own: The rig a session began with; None for a log.
+        follows: Change the rig where the session's own was changed; else one judges throughout.
+        compares: Compare with what was decided then, as long as that is fair.
+        compiled: By compiled code or row by row; None: compiled once many rows have come.
+        all_rows: How many rows to return every decision of. Behind them, where nothing is compared,
+            only decisions that change something are worked out.
+
+    Attributes:
+        events: In the order in which they were raised.
+        rows: Rows judged.
+        compares: Whether everything so far, and what comes, can be compared.
+    """
+
+    def __init__(
+        self,
+        rig_file: RigFile,
+        own: RigFile | None,
+        *,
+        follows: bool,
+        compares: bool,
+        compiled: bool | None = None,
+        all_rows: float = float("inf"),
+    ) -> None:
+        self.events: list[Event] = []
+        self.rows = 0
+        self.compares = compares
+        self._rig_file = rig_file
+        self._follows = follows
+        self._same = own is not None and rig_file.text == own.text
+        self._compiled = compiled
+        self._all_rows = all_rows
+        self._guard = Guard(rig_file.rig)
+        self._tracker = EventTracker(rig_file.rig)
+        self._numbers: dict[int, int] = {}
+
+    def take(self, block: Block) -> Judged:
+        """Judge the next block.
+
+        Raises:
+            BadInput: No running guard could have changed to its rig.
+        """
+        if block.rig_file is not None:
+            self._change(block.rig_file)
+        if block.hole is not None and not self._restore(block.hole if self._same else ()):
+            self.compares = False  # from here on it is judged by a guard that missed some rows
+        self.rows += len(block.rows)
+        state = self._guard.state()
+        decisions, changed_at, changed, judged = self._decide(block.rows)
+        turns = [
+            turned
+            for at, row in zip(changed_at.tolist(), changed.tolist(), strict=True)
+            for turned in self._feed(at, Decision._make(row))
+        ]
+        differs_at = None
+        if self.compares and decisions is not None:
+            again, then = decisions[:, _DECIDED], block.decided
+            wrong = ((again != then) & ~(np.isnan(again) & np.isnan(then))).any(axis=1)
+            differs_at = int(np.argmax(wrong)) if wrong.any() else None
+        return Judged(self._rig_file, state, decisions, judged, turns, differs_at)
+
+    def finish(self) -> None:
+        """Bring the events that are still open up to date."""
+        self._tracker.finish(self._guard.decision())
+
+    def _change(self, rig_file: RigFile) -> None:
+        if not self._follows:
+            self.compares = self._same = False  # judged by the one asked for, throughout
+            return
+        try:
+            self._guard.change(rig_file.rig)
+        except ValueError as error:
+            raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
+        self._tracker.change(rig_file.rig)
+        self._rig_file = rig_file
+
+    def _restore(self, state: Sequence[float]) -> bool:
+        """Go on from what a guard remembered, else afresh; return whether that could be used."""
+        try:
+            self._guard.take_up(state)
+        except ValueError:
+            self._guard = Guard(self._guard.rig)
+            return False
+        return True
+
+    def _decide(self, rows: Any) -> tuple[Floats | None, Any, Any, Any]:
+        """Return decisions, in which rows something changed, those decisions, rows judged."""
+        if self.rows > self._all_rows and not self.compares:
+            return None, *self._guard.run_changes(rows)
+        compiled = self._compiled
+        if compiled is None:
+            compiled = self.rows >= ROWS_WORTH_COMPILING
+        decisions = run_rows(self._guard, rows, compiled=compiled)
+        changed_at = np.flatnonzero(decisions[:, CHANGED])
+        judged = (decisions[:, _ALL_HEALTHY] != 0.0) & (decisions[:, LATE] == 0.0)
+        return decisions, changed_at, decisions[changed_at], judged
+
+    def _feed(self, at: int, decision: Decision) -> list[Turned]:
+        turns = []
+        for turn, event in self._tracker.feed(decision):
+            if turn is Turn.RAISED:
+                self._numbers[id(event)] = len(self.events)
+                self.events.append(event)
+            number = self._numbers[id(event)]
+            turns.append(Turned(at, number, turn, event.as_json(), event.what.check_first))
+        return turns

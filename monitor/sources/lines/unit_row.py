@@ -1,0 +1,106 @@
+"""A log's own row of units, held against the rig's: units that contradict are never guessed at."""
+
+from collections.abc import Iterator, Sequence
+from math import isclose
+from typing import Final
+
+from monitor.sources.lines.columns import OWN_TIME, Columns
+from rules.channels import CHANNELS, ROW_NAMES
+from simulator.rig import ColumnMap, RigFile, quantity_of
+from simulator.strict import UNITS, BadInput, Quantity, Seconds, clean
+
+# How loggers write what UNITS spells otherwise, in lower case.
+_SPELLINGS: Final = {
+    **{"deg c": "degC", "° c": "degC", "celsius": "degC"},
+    **{"deg f": "degF", "° f": "degF", "fahrenheit": "degF", "kelvin": "K"},
+    **{"sec": "s", "seconds": "s", "msec": "ms", "usec": "us"},
+    **{"volt": "V", "volts": "V", "degree": "deg", "degrees": "deg", "pct": "%"},
+}
+# These mean a unit only where the column's kind has it: elsewhere they may be anything.
+_BY_KIND: Final = {
+    "temperature": {"c": "degC", "f": "degF", "°": ""},
+    "angle": {"°": "deg"},
+    "knock": {"°": "deg"},
+}
+_AMBIGUOUS: Final = frozenset(word for words in _BY_KIND.values() for word in words)
+_KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not in {"", "1"}}
+# Case says nothing in a unit of two letters or more, since none differs from another by it alone.
+_BY_CASE: Final = {unit.lower(): unit for unit in sorted(_KNOWN) if len(unit) > 1}
+
+
+def check_units(
+    names: Sequence[str], words: Sequence[str], columns: Columns, rig_file: RigFile, where: str
+) -> None:
+    """Check the units a log says itself: in a row under its header, or with its columns.
+
+    Spellings that aren't known are passed over, as are units that mean the same (cc/min, mL/min).
+
+    Args:
+        names: The header's fields.
+        words: The row's fields.
+        columns: Where the header's columns go.
+        rig_file: The rig that says what unit each is in.
+        where: How messages call the row.
+
+    Raises:
+        BadInput: A mapped column's unit is a known one, and another than the rig's.
+    """
+    for index, kind, unit, role in _wanted(columns, rig_file):
+        if index < len(words):
+            _check(names[index], words[index], kind, unit, f"{where}: ", role)
+
+
+def are_units(words: Sequence[str], columns: Columns, rig_file: RigFile) -> bool:
+    """Whether at least half of the mapped columns' fields in a row are known units."""
+    wanted = list(_wanted(columns, rig_file))
+    known = [
+        index < len(words) and known_unit(words[index], kind.KIND) is not None
+        for index, kind, _, _ in wanted
+    ]
+    return 2 * sum(known) >= len(wanted) > 0
+
+
+def _wanted(columns: Columns, rig_file: RigFile) -> Iterator[tuple[int, type[Quantity], str, str]]:
+    time = OWN_TIME if columns.own else rig_file.time
+    if columns.time_index >= 0:
+        yield columns.time_index, Seconds, time.unit, "[time]"
+    for index, place, _, _ in columns.picks:
+        channel = CHANNELS[place - 1]
+        name = ROW_NAMES[place]
+        mapped = ColumnMap(name, unit=channel.unit) if columns.own else rig_file.columns[name]
+        yield index, quantity_of(channel), mapped.unit, f"[channels.{name}]"
+
+
+def known_unit(cell: str, kind: str) -> str | None:
+    """Return the unit a cell names, as ``UNITS`` spells it; None where that isn't known.
+
+    Args:
+        cell: Text such as "kPa", "[psi]" or "\N{DEGREE SIGN}C".
+        kind: Kind of quantity of the cell's column, a key of ``UNITS``.
+    """
+    text = cell.strip().strip("[](){}<>").strip()
+    # Look-alikes of the micro and degree signs.
+    text = text.replace("\N{GREEK SMALL LETTER MU}", "\N{MICRO SIGN}")
+    text = text.replace("\N{MASCULINE ORDINAL INDICATOR}", "\N{DEGREE SIGN}")
+    lower = text.lower()
+    if lower in _AMBIGUOUS:
+        return _BY_KIND.get(kind, {}).get(lower) or None
+    if text in _KNOWN:
+        return text
+    return _SPELLINGS.get(lower) or _BY_CASE.get(lower)
+
+
+def _check(name: str, word: str, kind: type[Quantity], unit: str, where: str, role: str) -> None:
+    found = known_unit(word, kind.KIND)
+    if found is None or (found in UNITS[kind.KIND] and _same(kind, found, unit)):
+        return
+    column, cell = clean(name, 24), clean(word, 24)
+    raise BadInput(
+        f'{where}{column}: found unit "{cell}", expected "{unit}" as the rig says in {role} '
+        "(one of the two is wrong)"
+    )
+
+
+def _same(kind: type[Quantity], found: str, unit: str) -> bool:
+    pairs = zip(kind.linear(found), kind.linear(unit), strict=True)
+    return all(isclose(a, b, rel_tol=1e-9, abs_tol=1e-12) for a, b in pairs)

@@ -1,0 +1,155 @@
+"""What logs of every kind share: columns found by the rig, cells made into rows of samples."""
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+
+from monitor.source_facts import SourceStatistics
+from monitor.sources.lines.columns import NO_TIME, Columns
+from monitor.sources.rows import Rows
+from rules.channels import (
+    BESIDE,
+    CHANNEL_BY_NAME,
+    NOT_SENT,
+    OPERATOR,
+    OPERATOR_NOTHING,
+    ROW_NAMES,
+    ROW_WIDTH,
+    TIME,
+    TIME_BOUND_S,
+)
+from simulator.rig import ColumnMap, RigFile, TimeMap
+from simulator.strict import called
+
+_READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
+
+
+class LogBlocks(ABC):
+    """Iterates over a log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
+
+    Args:
+        path: The log.
+        names: Its columns, in order.
+        rig_file: The rig that maps them.
+        ticked: Whether it is an exported or recorded session, which holds its ticks already: then
+            columns go by our own names and units, and rows without a usable time are kept.
+
+    Attributes:
+        ticked: As given.
+        rig_file: The rig by which columns are read.
+        columns: Where columns go in a sample.
+        statistics: Counts of what has been read.
+        cut: Why the log ends before its end, where it says so; None where it doesn't, or where none
+            was read yet.
+        rig_text: Empty: a log holds no rig (see ``SessionBlocks``).
+
+    Raises:
+        BadInput: A column is missing, or stands twice.
+    """
+
+    cut: str | None = None
+    rig_text = ""
+
+    def __init__(self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool) -> None:
+        self.path = path
+        self.statistics = SourceStatistics(connects=1)
+        self.ticked = ticked
+        self.rig_file = _as_exported(rig_file) if ticked else rig_file
+        self.columns = Columns(_of_the_log(names, ticked), self.rig_file, called(path))
+        self.time_factor = self.columns.time_factor
+        # What stands beside time and channels; older sessions lack the clock's pace.
+        self._beside = [
+            (names.index(n), ROW_NAMES.index(n)) for n in BESIDE if ticked and n in names
+        ]
+
+    @abstractmethod
+    def __iter__(self) -> Iterator[Rows]:
+        """Yield the blocks."""
+
+    def no_numbers(self) -> list[str]:
+        """Return where the first cells are that are no numbers, and what stands there."""
+        return []
+
+    def not_used(self) -> list[int]:
+        """Return the lines of the first rows that have another number of fields."""
+        return []
+
+    @abstractmethod
+    def _name_of(self, index: int) -> str:
+        """Return what a column is called in the batches that are read."""
+
+    def _follow(self, time_s: Rows) -> Rows:
+        """Return the times of a batch's rows, made continuous where the log's clock wraps."""
+        return time_s
+
+    def _wanted(self) -> list[int]:
+        """Return the columns that are read, in their order."""
+        wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
+        return sorted(wanted | {index for index, _ in self._beside})
+
+    def _usable(self, batch: pa.RecordBatch) -> Iterator[Rows]:
+        """Yield a batch's rows that have a usable time, where there are any; count all."""
+        rows = self._rows(batch)
+        usable = (np.abs(rows[:, TIME]) < TIME_BOUND_S) | self.ticked  # NaN isn't
+        self.statistics.received += len(rows)
+        if not usable.all():
+            self.statistics.rejected[NO_TIME] += int(len(rows) - usable.sum())
+            rows = rows[usable]
+        self.statistics.decoded += len(rows)
+        if len(rows):
+            yield rows
+
+    def _rows(self, batch: pa.RecordBatch) -> Rows:
+        rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+        rows[:, OPERATOR] = OPERATOR_NOTHING
+        rows[:, TIME] = self._follow(
+            self._numbers(batch, self.columns.time_index) * self.time_factor
+        )
+        for index, place, factor, offset in self.columns.picks:
+            raw = self._numbers(batch, index)
+            if factor != 1.0 or offset != 0.0:
+                sent = raw != NOT_SENT
+                with np.errstate(over="ignore"):
+                    raw = raw * factor + offset
+                raw = np.where(sent & np.isinf(raw), np.nan, raw)
+            rows[:, place] = raw
+        for index, place in self._beside:
+            rows[:, place] = self._numbers(batch, index)
+        return rows
+
+    def _numbers(self, batch: pa.RecordBatch, index: int) -> Rows:
+        """Return a column's numbers: null was not sent, what is infinite is not a number."""
+        column = batch.column(self._name_of(index))
+        if pa.types.is_timestamp(column.type) or pa.types.is_duration(column.type):
+            column = column.cast(pa.int64())
+        if column.type != pa.float64():
+            column = column.cast(pa.float64(), safe=False)
+        values: Rows = column.to_numpy(zero_copy_only=False)
+        infinite = np.isinf(values)
+        if infinite.any():
+            values = np.where(infinite, np.nan, values)
+        if column.null_count:
+            values = np.where(column.is_null().to_numpy(zero_copy_only=False), NOT_SENT, values)
+        return values
+
+
+def _of_the_log(names: Sequence[str], ticked: bool) -> list[str]:
+    """Return a log's names without what a session's writer puts behind them."""
+    left = list(names)
+    while ticked and left[-1] not in _READ:
+        left.pop()
+    return left
+
+
+def _as_exported(rig_file: RigFile) -> RigFile:
+    """Return a rig file that reads what ``export`` writes: our own names, in our own units.
+
+    A rig may well map a column of one of our names in a unit of its own.
+    """
+    columns = {name: ColumnMap(name, unit=CHANNEL_BY_NAME[name].unit) for name in rig_file.columns}
+    return replace(rig_file, columns=columns, time=TimeMap())

@@ -1,0 +1,289 @@
+"""Fault coverage: every fault at every operating point, what ought to be found, and what is.
+
+A cell is one case at one operating point: some closed-loop runs, each a car of its own, the guard
+acting. Run ``i`` is the same car in every cell, so cells compare like with like.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, field
+from enum import StrEnum
+from math import inf, isfinite
+from multiprocessing import get_context
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from rules.facts import Action, Rig
+from rules.step import state as st
+from rules.step.state import FINDING_NAMES, N_FINDINGS
+from simulator.coverage.cases import CASES
+from simulator.coverage.expectation import Case, Expectation, expected
+from simulator.coverage.points import POINTS, Point
+from simulator.plant import Scenario
+from simulator.plant.truth import TRUTH_NAMES
+from simulator.runs import Drive
+from simulator.seeds import evaluation_seed
+
+MOST_RUNS: Final = 1000
+MOST_SEED: Final = 1_000_000
+_LASTS_S: Final = 1.0
+_MISSING: Final = TRUTH_NAMES.index("true_missing")
+_CHUNK: Final = 4  # cells a worker takes at a time
+
+
+class State(StrEnum):
+    """How expectation and runs agree."""
+
+    AS_EXPECTED = "as expected"
+    QUIET = "quiet"  # nothing was demanded, nothing came
+    ALLOWED = "allowed"  # nothing was demanded; what came may come
+    MISSED = "missed"
+    ODD = "odd"
+    NOT_TESTED = "not tested"
+    NOT_APPLICABLE = "not applicable"
+
+
+class Found(NamedTuple):
+    """What one run showed.
+
+    Attributes:
+        began: Whether the fault began at all.
+        raised: Name and delay from onset (seconds) of each finding it raised.
+        action_s: Delay from onset to the first action on the engine, seconds; infinite: none.
+        harm: Knock harm from beginning to end.
+        missing: Largest share of the spray missing, mean over a second after onset, in truth.
+    """
+
+    began: bool
+    raised: tuple[tuple[str, float], ...]
+    action_s: float
+    harm: float
+    missing: float
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One case at one operating point.
+
+    Attributes:
+        case: The case.
+        point: The operating point.
+        expectation: What ought to happen.
+        state: How that and the runs agree.
+        runs: Runs in which the fault began.
+        missed: Of those, runs in which something expected did not come.
+        odd: Runs in which something came that has no reason to.
+        raised: Findings and the share of runs that raised each, in the rules' order.
+        first_s: Median delay from onset to the first finding, seconds; infinite: in most runs none.
+        action_s: The same for the first action on the engine.
+        harm: Median knock harm.
+        missing: Median of the largest share of the spray missing over a second, in truth.
+        why: Why it was not tested, or does not apply.
+    """
+
+    case: Case
+    point: Point
+    expectation: Expectation
+    state: State
+    runs: int = 0
+    missed: int = 0
+    odd: int = 0
+    raised: dict[str, float] = field(default_factory=dict)
+    first_s: float = inf
+    action_s: float = inf
+    harm: float = 0.0
+    missing: float = 0.0
+    why: str = ""
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON types; a time that never came is null."""
+        return {
+            "fault": self.case.name,
+            "point": self.point.key,
+            "state": self.state.value,
+            "expected": [sorted(group) for group in self.expectation.needs],
+            "allowed": sorted(self.expectation.may),
+            "because": self.why or self.expectation.why,
+            "runs": self.runs,
+            "runs_missed": self.missed,
+            "runs_odd": self.odd,
+            "raised": self.raised,
+            "median_first_finding_s": self.first_s if isfinite(self.first_s) else None,
+            "median_action_s": self.action_s if isfinite(self.action_s) else None,
+            "median_harm": self.harm,
+            "median_missing": self.missing,
+        }
+
+
+class Job(NamedTuple):
+    """What a worker needs to know of a cell."""
+
+    scenario: Scenario
+    seeds: tuple[int, ...]
+
+
+def cover(
+    rig: Rig,
+    runs: int,
+    seed: int = 0,
+    *,
+    workers: int = 1,
+    cases: Sequence[Case] = CASES,
+    points: Sequence[Point] = POINTS,
+    compiled: bool = True,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Cell]:
+    """Run the matrix; return its cells, row by row.
+
+    Args:
+        rig: The car.
+        runs: Runs a cell, 1 to 1000.
+        seed: Which set of evaluation seeds, 0 to 1,000,000; sets do not overlap.
+        workers: Processes; 1 runs here. The result is the same whatever their number.
+        cases: Rows.
+        points: Columns.
+        compiled: Run compiled (interpreted is for tests of a cell or two).
+        progress: Called now and then with cells done and cells in all.
+    """
+    seeds = tuple(evaluation_seed(seed * MOST_RUNS + i) for i in range(runs))
+    grid = [(case, point, expected(case, point.key, rig)) for case in cases for point in points]
+    tested = [
+        i
+        for i, (case, point, expectation) in enumerate(grid)
+        if not expectation.not_applicable and point.key not in case.not_tested
+    ]
+    jobs = [Job(grid[i][1].scenario(rig, grid[i][0].faults), seeds) for i in tested]
+    results: dict[int, list[Found]] = {}
+    for i, found in zip(tested, _results(jobs, workers, compiled), strict=True):
+        results[i] = found
+        if progress is not None:
+            progress(len(results), len(tested))
+    return [judge(*cell, results.get(i, [])) for i, cell in enumerate(grid)]
+
+
+def run_cell(job: Job, compiled: bool = True) -> list[Found]:
+    """Run one cell's cars; the order is that of the seeds."""
+    return [observe(job.scenario, seed, compiled) for seed in job.seeds]
+
+
+def observe(scenario: Scenario, seed: int, compiled: bool = True) -> Found:
+    """Drive once, the guard acting, and return what it found after the first fault's onset.
+
+    Without a fault everything counts that is found from the start on.
+    """
+    drive = Drive(scenario, seed, guarded=True, compiled=compiled)
+    blocks = list(drive)
+    decisions = np.concatenate([block.decisions for block in blocks])
+    came_s = np.concatenate([block.came_s for block in blocks])
+    onset_s = min((span.begins_s for span in drive.spans), default=0.0)
+    if not isfinite(onset_s):
+        return Found(False, (), inf, drive.report.harm, 0.0)
+    levels = decisions[:, st.LEVEL : st.LEVEL + N_FINDINGS] > 0.0
+    raised = []
+    for i, name in enumerate(FINDING_NAMES):
+        at_s = _first_rise_s(levels[:, i], came_s, onset_s)
+        if isfinite(at_s):
+            raised.append((name, at_s - onset_s))
+    acting = decisions[:, st.ACTION] >= Action.PULL_TIMING
+    action_s = _first_rise_s(acting, came_s, onset_s) - onset_s
+    truths = np.concatenate([block.truths for block in blocks])
+    since = truths[truths[:, 0] >= onset_s, _MISSING]
+    missing = _lasting(since, round(_LASTS_S * scenario.rate_hz))
+    return Found(True, tuple(raised), action_s, drive.report.harm, missing)
+
+
+def judge(case: Case, point: Point, expectation: Expectation, found: Sequence[Found]) -> Cell:
+    """Compare what runs showed with what was expected.
+
+    Args:
+        case: The case.
+        point: The operating point.
+        expectation: What ought to happen.
+        found: The runs; none where the cell was not run.
+    """
+    if expectation.not_applicable:
+        state, why = State.NOT_APPLICABLE, expectation.not_applicable
+        return Cell(case, point, expectation, state, why=why)
+    if point.key in case.not_tested:
+        why = case.not_tested[point.key]
+        return Cell(case, point, expectation, State.NOT_TESTED, why=why)
+    begun = [run for run in found if run.began]
+    if not begun:
+        why = f"the operating point was not reached in {len(found)} runs"
+        return Cell(case, point, expectation, State.NOT_TESTED, why=why)
+    allowed = expectation.may.union(*expectation.needs)
+    met = missed = odd = 0  # met: runs in which anything was demanded
+    counts = dict.fromkeys(FINDING_NAMES, 0)
+    for run in begun:
+        names = {name for name, _ in run.raised}
+        demanded = expectation.needs if run.missing >= expectation.least_missing else ()
+        met += bool(demanded)
+        missed += any(not group & names for group in demanded)
+        odd += not names <= allowed
+        for name in names:
+            counts[name] += 1
+    any_raised = any(counts.values())
+    if missed:
+        state = State.MISSED
+    elif odd:
+        state = State.ODD
+    elif met:
+        state = State.AS_EXPECTED
+    else:
+        state = State.ALLOWED if any_raised else State.QUIET
+    return Cell(
+        case,
+        point,
+        expectation,
+        state,
+        runs=len(begun),
+        missed=missed,
+        odd=odd,
+        raised={name: count / len(begun) for name, count in counts.items() if count},
+        first_s=_median([min((s for _, s in run.raised), default=inf) for run in begun]),
+        action_s=_median([run.action_s for run in begun]),
+        harm=_median([run.harm for run in begun]),
+        missing=_median([run.missing for run in begun]),
+    )
+
+
+def simulated_s(rig: Rig, runs: int, cases: Sequence[Case] = CASES) -> float:
+    """Return how many seconds the matrix simulates in all."""
+    total_s = 0.0
+    for case in cases:
+        for point in POINTS:
+            if not expected(case, point.key, rig).not_applicable:
+                total_s += runs * sum(step.for_s for step in point.drive)
+    return total_s
+
+
+def _results(jobs: Sequence[Job], workers: int, compiled: bool) -> Iterator[list[Found]]:
+    if workers <= 1 or len(jobs) <= 1:
+        for job in jobs:
+            yield run_cell(job, compiled)
+        return
+    # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
+    context = get_context("spawn")
+    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
+        yield from pool.map(run_cell, jobs, [compiled] * len(jobs), chunksize=_CHUNK)
+
+
+def _lasting(values: Any, samples: int) -> float:
+    """Return the largest mean over so many samples on end (air makes the flow ripple); 0 if few."""
+    if len(values) < samples:
+        return 0.0
+    sums = np.cumsum(np.concatenate(([0.0], values)))
+    return float((sums[samples:] - sums[:-samples]).max()) / samples
+
+
+def _first_rise_s(level: Any, came_s: Any, onset_s: float) -> float:
+    """Return when a level first rose at or after the onset; infinite: never."""
+    before = np.concatenate(([False], level[:-1]))
+    rows = np.flatnonzero(level & ~before & (came_s >= onset_s))
+    return float(came_s[rows[0]]) if len(rows) else inf
+
+
+def _median(values: Sequence[float]) -> float:
+    """Return the upper median; infinite where that run never got there (censored, not dropped)."""
+    return sorted(values)[len(values) // 2]

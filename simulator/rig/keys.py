@@ -1,0 +1,274 @@
+"""Every key of a rig file, table by table: what may be written there, and which fact it becomes.
+
+What a fact means, in which unit, and its default, which is the key's default too, stand beside its
+name in ``rules.facts``. A new key is a row here and a field there.
+"""
+
+from functools import reduce
+from operator import or_
+from types import GenericAlias
+from typing import Annotated, Any, Final, Literal
+
+import msgspec
+from msgspec import Meta
+
+from rules import channels, facts
+from rules.facts import CommandKind
+from simulator.rig.source_terms import SerialTerms, TimeMap
+from simulator.rig.tables import FactTable, Key, table
+from simulator.strict import (
+    DegC,
+    Degrees,
+    Knock,
+    Kpa,
+    Ml,
+    MlMin,
+    Percent,
+    PlainText,
+    Quantity,
+    Rpm,
+    Seconds,
+    Table,
+)
+
+# Ranges narrower than the units' own: a slip of a unit or of a digit should not pass.
+BOOST: Final = Kpa.within(high=450.0)  # gauge
+PRESSURE: Final = Kpa.within(low=1.0, example="300 kPa")
+PRESSURE_DROP: Final = Kpa.within(low=0.0, example="35 kPa")
+SPEED: Final = Rpm.within(low=1000.0)
+FLOW: Final = MlMin.within(low=1.0)
+DELAY: Final = Seconds.within(high=10.0)
+SPAN: Final = Seconds.within(high=600.0, example="0.5 s")
+SHARE: Final = Percent.within(0.0, 100.0)
+DUTY: Final = Percent.within(0.0, 130.0, "80 %")
+RETARD: Final = Degrees.within(0.0, 60.0)  # added or taken back
+ACTION: Final = Literal["warn", "pull_timing", "cut_boost"]  # what can't be seen is never healthy
+PCT: Final = Annotated[float, Meta(ge=0.0, le=100.0)]
+RATIO: Final = Annotated[float, Meta(ge=0.3, le=8.0)]
+
+
+class PositiveSpan(Seconds):
+    """A time that can't be nil."""
+
+    EXAMPLE, LOW, HIGH = "0.5 s", 0.001, 600.0
+
+
+def _list(item: Any, least: int | None = None, most: int | None = None) -> Any:
+    return Annotated[GenericAlias(tuple, (item, ...)), Meta(min_length=least, max_length=most)]
+
+
+ENGINE: Final = table(
+    facts.Engine,
+    Key("displacement", Ml.within(50.0, 12000.0, "1.8 L"), "displacement_l", per=1000.0),
+    Key("cylinders", Annotated[int, Meta(ge=1, le=16)]),
+    Key("redline", SPEED, "redline_rpm"),
+    Key(
+        "volumetric_efficiency_pct",
+        Annotated[float, Meta(ge=50.0, le=130.0)],
+        "volumetric_efficiency",
+        per=100.0,
+    ),
+    Key("full_boost_from", SPEED, "full_boost_from_rpm"),
+    Key("ambient_pressure", Kpa.within(40.0, 110.0, "101.3 kPa"), "ambient_kpa"),  # absolute
+    Key("charger", Literal["none", "turbocharger", "centrifugal", "displacement"]),
+    Key("compression_ratio", Annotated[float, Meta(ge=6.0, le=16.0)]),
+    Key("petrol_octane", Annotated[float, Meta(ge=85.0, le=110.0)]),
+)
+VEHICLE: Final = table(
+    facts.Vehicle,
+    Key("mass_kg", Annotated[float, Meta(ge=300.0, le=5000.0)]),
+    Key("drag_area_m2", Annotated[float, Meta(ge=0.2, le=3.0)]),
+    Key("gears", _list(RATIO, 2, 8)),
+    Key("final_drive", Annotated[float, Meta(ge=1.0, le=8.0)]),
+    Key("tyre_radius_m", Annotated[float, Meta(ge=0.2, le=0.6)]),
+)
+INJECTORS: Final = table(
+    facts.Injectors,
+    Key("count", Annotated[int, Meta(ge=1, le=64)]),
+    Key("rated_flow", FLOW, "rated_ml_min"),
+    Key("rated_pressure", PRESSURE, "rated_kpa"),
+    Key("fuel_pressure", PRESSURE, "fuel_kpa"),
+    Key("dead_time", Seconds.within(high=0.02, example="1.0 ms"), "dead_time_ms", times=1000.0),
+)
+NOZZLE: Final = table(
+    facts.Nozzle,
+    Key("rated_flow", FLOW, "rated_ml_min"),
+    Key("rated_pressure", PRESSURE, "rated_kpa"),
+    Key("count", Annotated[int, Meta(ge=1, le=32)]),
+)
+PUMP: Final = table(
+    facts.Pump,
+    Key("shut_off", PRESSURE, "shut_off_kpa"),
+    Key("free_flow", FLOW, "free_flow_ml_min"),
+    Key("regulated", PRESSURE, "regulated_kpa"),
+    Key("run_down", PositiveSpan, "run_down_s"),
+)
+SPRAY: Final = table(
+    facts.Spray,
+    Key("methanol_by_volume_pct", PCT, None),  # of what was poured; it makes two facts of the mix
+    Key("nozzles", _list(NOZZLE, 1, 16)),
+    Key("pump", PUMP),
+    Key("check_valve", PRESSURE_DROP, "check_valve_kpa"),
+    Key("transport_delay", DELAY, "transport_delay_s"),
+    Key("lag", DELAY, "lag_s"),
+    Key("tank", Ml.within(low=50.0, example="5 L"), "tank_ml"),
+)
+_ONSET: Final = Key("start_boost", BOOST, "start_boost_kpa")
+COMMAND_FORMS: Final = (
+    table(facts.Command, _ONSET, kind=CommandKind.LOG_FLOW),
+    table(facts.Command, _ONSET, kind=CommandKind.LOG_PERCENT),
+    table(facts.Command, _ONSET, Key("rate", FLOW, "rate_ml_min"), kind=CommandKind.FIXED),
+    table(
+        facts.Command,
+        _ONSET,
+        Key("full_boost", BOOST, "full_boost_kpa", required=True),
+        kind=CommandKind.BOOST,
+    ),
+    table(
+        facts.Command,
+        _ONSET,
+        Key("start_duty", DUTY, "start_duty_pct", required=True),
+        Key("full_duty", DUTY, "full_duty_pct", required=True),
+        kind=CommandKind.INJECTOR_DUTY,
+    ),
+    table(
+        facts.Command,
+        _ONSET,
+        Key("map_boost", _list(BOOST, 2, 32), "map_boost_kpa", required=True),
+        Key("map_duty", _list(DUTY, 2, 32), "map_duty_pct", required=True),
+        Key("map_pct", _list(_list(PCT), 2, 32), required=True),
+        kind=CommandKind.MAP,
+    ),
+)
+PAID: Final = table(
+    facts.Paid,
+    Key("boost", _list(BOOST, 1, 32), "boost_kpa"),
+    Key("timing", _list(RETARD, 1, 32), "timing_deg"),
+    Key("dry_limit", BOOST, "dry_limit_kpa"),
+)
+DEBT: Final = table(
+    facts.DebtTerms,
+    Key("share", SHARE, per=100.0),
+    Key("floor", MlMin, "floor_ml_min"),
+    Key("delay_tolerance", DELAY, "delay_tolerance_s"),
+    Key("lead", SHARE, per=100.0),
+    Key("warn", Ml, "warn_ml"),
+    Key("pull", Ml, "pull_ml"),
+    Key("cut", Ml, "cut_ml"),
+    Key("arrears_share", SHARE, per=100.0),
+    Key("arrears", Ml, "arrears_ml"),
+)
+LADDER: Final = table(
+    facts.Ladder,
+    Key("margin", Annotated[float, Meta(ge=1.0, le=5.0)]),
+    Key("step", RETARD, "step_deg"),
+    Key("max_retard", RETARD, "max_retard_deg"),
+    Key("shortfall_outlasts", SPAN, "shortfall_outlasts_s"),
+    Key("release_below", BOOST, "release_below_kpa"),
+    Key("release_after", SPAN, "release_after_s"),
+    Key("acknowledge_to_release", bool),
+    Key("on_blind", ACTION),
+    Key("blind_after", SPAN, "blind_after_s"),
+    # Timing is taken at once and given back no faster than this.
+    Key("give_back_deg_per_s", Annotated[float, Meta(ge=0.5, le=1000.0)], "give_back_deg_s"),
+)
+
+
+def _limit(quantity: type[Quantity]) -> type[FactTable]:
+    return table(
+        facts.Limit,
+        Key("above", quantity, required=True),
+        Key("for", SPAN, "for_s"),
+        Key("action", ACTION),
+    )
+
+
+LIMITS: Final = table(
+    facts.Limits,
+    Key("boost_kpa", _limit(BOOST)),
+    Key("injector_duty_pct", _limit(DUTY)),
+    Key("intake_c", _limit(DegC)),
+    Key("knock", _limit(Knock)),
+)
+WATCH: Final = table(
+    facts.Watch,
+    Key("no_delivery_for", PositiveSpan, "no_delivery_for_s"),
+    Key("no_command_above", BOOST, "no_command_above_kpa"),
+    Key("no_command_for", PositiveSpan, "no_command_for_s"),
+    Key("unasked_above", FLOW, "unasked_ml_min"),
+    Key("unasked_for", PositiveSpan, "unasked_for_s"),
+    Key("over", Ml, "over_ml"),
+    Key("over_action", ACTION),
+    Key("least_drop_k", Annotated[float, Meta(ge=0.0, le=100.0)]),
+    Key("most_rise_k", Annotated[float, Meta(ge=1.0, le=200.0)]),
+    Key("cooling_for", PositiveSpan, "cooling_for_s"),
+    Key("cooling_action", ACTION),
+    Key("knock_persists_for", PositiveSpan, "knock_persists_for_s"),
+    Key("tank_reserve", Ml, "tank_reserve_ml"),
+    Key("tank_time", SPAN, "tank_time_s"),
+    Key("confirm_within", PositiveSpan, "confirm_within_s"),
+    Key("confirm_timing", RETARD, "confirm_timing_deg"),
+    Key("confirm_boost", PRESSURE_DROP, "confirm_boost_kpa"),
+    Key("not_followed_action", ACTION),
+    Key("logger_stuck_after", PositiveSpan, "logger_stuck_after_s"),
+    Key("disagree_above", SHARE, "disagree_share", per=100.0),
+    Key("contradicted_above", Percent, "contradicted_share", per=100.0),
+    Key("cross_check_for", PositiveSpan, "cross_check_for_s"),
+)
+FAULT_INTERVALS: Final = table(
+    facts.FaultIntervals,
+    Key("reaction", SPAN, "reaction_s"),
+    Key("tolerant", PositiveSpan, "tolerant_s"),
+)
+TIME: Final = table(
+    TimeMap,
+    Key("column", PlainText),
+    Key("unit", Literal["s", "ms", "us"]),
+    Key("period", PositiveSpan, "period_s"),
+)
+SERIAL: Final = table(
+    SerialTerms,
+    Key("baud", Annotated[int, Meta(ge=300, le=4_000_000)]),
+    Key("columns", _list(PlainText, 1, 256)),
+    Key("crc", PlainText),
+    Key("sequence", PlainText),
+)
+
+
+class ChannelTable(Table, frozen=True):
+    """``[channels.NAME]``, where every key may be left out; ``columns`` makes more of it."""
+
+    column: PlainText | None = None
+    unit: PlainText | None = None
+    absolute: bool = False
+    plausible: tuple[str, str] | None = None
+    max_age: PositiveSpan | None = None
+    stuck_after: PositiveSpan | None = None
+    # Fastest change that can be real, in the channel's own unit each second.
+    most_per_s: Annotated[float, Meta(gt=0.0, le=1e9)] | None = None
+
+
+CHANNELS: Final = msgspec.defstruct(
+    "Channels",
+    [(channel.name, ChannelTable | None, None) for channel in channels.CHANNELS],
+    bases=(Table,),
+    frozen=True,
+)
+RIG: Final = table(
+    facts.Rig,
+    Key("name", PlainText),
+    Key("engine", ENGINE),
+    Key("injectors", INJECTORS),
+    Key("spray", SPRAY),
+    Key("command", reduce(or_, COMMAND_FORMS)),
+    Key("paid", PAID),
+    Key("channels", CHANNELS, None, required=True),
+    Key("debt", DEBT),
+    Key("ladder", LADDER),
+    Key("limits", LIMITS),
+    Key("watch", WATCH),
+    Key("fault_intervals", FAULT_INTERVALS),
+    Key("vehicle", VEHICLE),
+    Key("time", TIME, None),
+    Key("serial", SERIAL, None),
+)

@@ -1,0 +1,184 @@
+"""Typical first mistakes with a rig are suspected of the rig; faults of the car never are."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from monitor.guard.cause_desk import OF_RIG, CauseDesk
+from monitor.review.report import in_words
+from monitor.review.review import review
+from rules.causes.rig_mistakes import ENOUGH_ROWS, MOST_ROWS, Mistake, RigMistakes
+from rules.channels import ROW_NAMES, Sample
+from rules.explain import explain
+from rules.facts import Rig
+from rules.guard import Guard
+from rules.step.state import SIGNAL_LOST
+from simulator.logfile import mapped, write_csv
+from simulator.plant import run
+from simulator.rig import find_rig, load_rig, rig_from_text
+from simulator.scenario import load_scenario, shipped_scenarios
+
+TEXT = find_rig("brindle").read_text()
+
+
+@cache
+def drive(name: str) -> tuple[Sample, ...]:
+    """Return what a shipped scenario's logger hands over."""
+    return tuple(run(load_scenario(name)))
+
+
+def suspected(rig: Rig, samples: Sequence[Sample]) -> list[Mistake]:
+    """Return every mistake that is likely at some time of a drive."""
+    guard, of_rig = Guard(rig), RigMistakes(rig)
+    found: dict[Mistake, None] = {}
+    looked_at = 0
+    for sample in samples:
+        of_rig.take(guard.step(sample))
+        if of_rig.rows >= looked_at + ENOUGH_ROWS:
+            looked_at = of_rig.rows
+            found.update(dict.fromkeys(of_rig.likely()))
+    return list(found)
+
+
+def brindle(before: str, after: str) -> Rig:
+    """Return the shipped rig with a piece of its text replaced."""
+    assert before in TEXT
+    return rig_from_text(TEXT.replace(before, after), "brindle.toml").rig
+
+
+def pressure(factor: float, offset_kpa: float = 0.0) -> Callable[[Sample], Sample]:
+    """Return what reads boost in another unit."""
+    return lambda s: s._replace(boost_kpa=factor * s.boost_kpa + offset_kpa)
+
+
+@pytest.mark.parametrize(
+    ("wrongly", "words"),
+    [
+        (pressure(1.0, 101.3), "absolute pressure read as gauge"),
+        (pressure(6.895 / 3.386), "inHg read as psi"),
+        (pressure(3.386 / 6.895), "psi read as inHg"),
+        (pressure(1.0 / 6.895), "psi read as kPa"),
+    ],
+    ids=["absolute", "inHg as psi", "psi as inHg", "psi as kPa"],
+)
+def test_boost_in_another_unit(wrongly: Callable[[Sample], Sample], words: str) -> None:
+    """Boost that duty and speed contradict by one unit is named as that unit, and nothing else."""
+    rig = load_rig(find_rig("brindle")).rig
+    mistakes = suspected(rig, [wrongly(sample) for sample in drive("healthy_pulls")])
+    assert [words in mistake.evidence for mistake in mistakes] == [True] * len(mistakes) != []
+
+
+@pytest.mark.parametrize("factor", [0.62, 0.8, 1.35])
+def test_wrong_nozzles(factor: float) -> None:
+    """Nozzles of another size in the rig show as one share at every level."""
+    rig = load_rig(find_rig("brindle")).rig
+    nozzles = tuple(replace(n, rated_ml_min=n.rated_ml_min / factor) for n in rig.spray.nozzles)
+    wrong = replace(rig, spray=replace(rig.spray, nozzles=nozzles))
+    mistakes = suspected(wrong, drive("healthy_pulls"))
+    assert mistakes
+    for mistake in mistakes:
+        share = float(mistake.evidence.split(" %")[0].split()[-1])
+        assert share == pytest.approx(100.0 * factor, rel=0.1)
+        assert "nozzles" in mistake.check
+
+
+def test_flow_in_another_unit_is_guessed() -> None:
+    """A share that two units of flow explain says which."""
+    rig = load_rig(find_rig("brindle")).rig
+    samples = [s._replace(delivered_ml_min=s.delivered_ml_min / 3.785) for s in drive("pump_stop")]
+    assert any("gal/h read as L/h" in mistake.check for mistake in suspected(rig, samples))
+
+
+def test_wrong_delay() -> None:
+    """A delay of 400 ms where the car has 80 shows as the same flow, earlier."""
+    rig = brindle('transport_delay = "80 ms"', 'transport_delay = "400 ms"')
+    mistakes = suspected(rig, drive("healthy_pulls"))
+    assert mistakes
+    assert all("earlier" in m.evidence and "400 ms" in m.check for m in mistakes)
+
+
+@pytest.mark.parametrize("name", shipped_scenarios())
+def test_no_fault_of_the_car_is_blamed_on_the_rig(name: str) -> None:
+    """Over every shipped scenario, each on its own rig, nothing speaks against the rig."""
+    assert suspected(load_scenario(name).rig, drive(name)) == []
+
+
+def test_memory_is_bounded() -> None:
+    """However long a drive, no more rows are kept than stated."""
+    rig = load_rig(find_rig("brindle")).rig
+    guard, of_rig = Guard(rig), RigMistakes(rig)
+    for i in range(4):
+        for sample in drive("healthy_pulls"):
+            of_rig.take(guard.step(sample._replace(time_s=sample.time_s + 100.0 * i)))
+    assert of_rig.rows > MOST_ROWS
+    assert len(of_rig._rows) <= MOST_ROWS
+    assert len(of_rig._pressures) <= MOST_ROWS
+
+
+def test_a_running_guard_and_a_review_name_the_rig_first(tmp_path: Path) -> None:
+    """Live and in a review, a wrong delay is suspected of the rig, with what to change."""
+    scenario = load_scenario("pump_stop")
+    rig = brindle('transport_delay = "80 ms"', 'transport_delay = "400 ms"')
+    guard, desk = Guard(rig), CauseDesk(rig)
+    first = []
+    for sample in drive("pump_stop"):
+        desk.feed(guard.step(sample))
+        if desk.work():
+            first.append(desk.ranked[0])
+    assert any(c["cause"] == OF_RIG and "transport_delay" in c["check_first"] for c in first)
+
+    log, own = tmp_path / "log.csv", tmp_path / "own.toml"
+    own.write_text(TEXT.replace('transport_delay = "80 ms"', 'transport_delay = "400 ms"'))
+    write_csv(drive("pump_stop"), log, mapped(scenario.rig))
+    told = [line for line in in_words(review(log, str(own))) if "suspect the rig" in line]
+    assert len(told) == 1
+    assert "transport_delay" in told[0]
+    assert review(log, "brindle").mistakes == []
+
+
+@pytest.mark.parametrize(
+    ("channel", "value", "words"),
+    [
+        ("boost_kpa", 300.0, "boost implausible (reads 300 kPa, plausible from -90 kPa to 260 kPa"),
+        ("delivered_ml_min", 5999.0, "delivered flow implausible (reads 5999 mL/min"),
+    ],
+)
+def test_an_implausible_reading_is_told_with_its_range(
+    channel: str, value: float, words: str
+) -> None:
+    """Whoever reads that a channel is implausible reads the number and what was expected."""
+    rig = load_rig(find_rig("brindle")).rig
+    guard = Guard(rig)
+    for sample in drive("healthy_pulls")[:800]:
+        guard.step(sample)
+    time_s = guard.decision().time_s
+    for i in range(100):
+        bad = drive("healthy_pulls")[700]._replace(time_s=time_s + 0.01 * i, **{channel: value})
+        decision = guard.step(bad)
+    assert decision.level_signal_lost > 0.0
+    told = explain(rig, SIGNAL_LOST, decision)
+    assert words in told[0].lower() + told[1:]
+
+
+def test_of_two_implausible_readings_the_first_channels_is_told() -> None:
+    """Boost comes before flow, whichever was refused first, until boost is plausible again."""
+    rig = load_rig(find_rig("brindle")).rig
+    guard = Guard(rig)
+    both = Sample(1.0, boost_kpa=300.0, delivered_ml_min=5999.0)
+    assert guard.step(both).refused == 300.0
+    only_flow = guard.step(Sample(1.1, boost_kpa=10.0, delivered_ml_min=5998.0))
+    assert only_flow.refused == 5998.0
+    assert only_flow.refused_column == ROW_NAMES.index("delivered_ml_min")
+
+
+def test_absolute_for_gauge_is_guessed_where_it_fits() -> None:
+    """A reading that would be plausible less one atmosphere is asked about as absolute pressure."""
+    rig = load_rig(find_rig("brindle")).rig
+    for boost_kpa, fits in ((271.3, True), (420.0, False)):
+        guard = Guard(rig)
+        for i in range(80):
+            decision = guard.step(Sample(0.01 * i, boost_kpa=boost_kpa, delivered_ml_min=0.0))
+        assert ("absolute for gauge" in explain(rig, SIGNAL_LOST, decision)) is fits
