@@ -21,7 +21,7 @@ from simulator.plant.faults import NEVER_S, FaultNow, heal
 from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
 from simulator.plant.kernel import MOST_OVERSPEED, RANGES, advance
 from simulator.plant.noise import Draw, block_samples, cycle_draws, sample_draws
-from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
+from simulator.plant.script import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.state import RING, Rates, State
 from simulator.plant.truth import Report, Truth, report_of
@@ -308,7 +308,7 @@ def _steps(drive: tuple[Step, ...]) -> list[DriverStep]:
 def _faults(faults: tuple[Fault, ...]) -> list[FaultNow]:
     return [
         FaultNow(
-            kind=KINDS.index(fault.kind),
+            kind=int(fault.kind),
             channel=CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"),
             at_s=fault.at_s,
             above_kpa=max(fault.above_boost_kpa, -NEVER_S),

@@ -5,6 +5,7 @@ key of numba's cache, which misses edits in imported functions.
 """
 
 import hashlib
+from enum import EnumType
 from types import FunctionType, ModuleType
 from typing import Any
 
@@ -76,6 +77,8 @@ def fingerprint() -> str:
                 code = value.__code__
                 digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
                 digest.update(code.co_code)
+            elif isinstance(value, EnumType):
+                digest.update(repr(list(value)).encode())
             elif isinstance(value, type) and issubclass(value, Record):
                 digest.update(f"{name} {value.dtype()!r}".encode())
             elif name.lstrip("_").isupper():

@@ -7,51 +7,9 @@ from typing import Final
 from rules.record import Record
 from rules.step.arithmetic import larger, smaller
 from simulator.plant.constants import Constants
+from simulator.plant.script import FaultKind
 from simulator.plant.state import State
 
-# Numbers of the kinds, in the order of ``script.FaultKind``.
-(
-    PUMP_STOP,
-    PUMP_FADE,
-    SUPPLY_LOW,
-    CLOGGED_NOZZLE,
-    SPLIT_BEFORE_SENSOR,
-    SPLIT_AFTER_SENSOR,
-    EMPTY_TANK,
-    AIR,
-    SIPHON,
-    VALVE_STUCK_OPEN,
-    VALVE_STUCK_SHUT,
-    REGULATOR_STUCK,
-    WRONG_MIX,
-    CONTROLLER_SILENT,
-    RETARD_IGNORED,
-    CUT_IGNORED,
-    ORDERS_LATE,
-    OVERBOOST,
-    COOLER_BLOCKED,
-    PETROL_SHORT,
-    SENSOR_STUCK,
-    SENSOR_SHORT,
-    SENSOR_OPEN,
-    SENSOR_OFFSET,
-    SENSOR_GAIN,
-    SENSOR_DRIFT,
-    SENSOR_NOISE,
-    SENSOR_SPIKES,
-    SENSOR_OSCILLATION,
-    SENSOR_INTERMITTENT,
-    WIRE_NOISE,
-    MESSAGES_LOST,
-    MESSAGES_LATE,
-    MESSAGES_REPEATED,
-    MESSAGES_INSERTED,
-    MESSAGES_DISORDERED,
-    CLOCK_STEP,
-    SECOND_SENDER,
-    UNPLUGGED,
-    LOG_CUT,
-) = range(40)
 _LINE_OFF: Final = 0.97  # of all openings: a line's bore is some thirty times the nozzles'
 _MOST_LATE_S: Final = 1.0
 NEVER_S: Final = 1e300
@@ -61,7 +19,7 @@ NEVER_S: Final = 1e300
 class FaultNow(Record):
     """One fault of the script, and where it stands."""
 
-    kind: int = 0  # as numbered above
+    kind: int = 0  # as ``FaultKind``
     channel: int = 0  # a sensor's
     at_s: float = 0.0  # it begins not before this,
     above_kpa: float = 0.0  # nor at less boost, gauge,
@@ -140,52 +98,52 @@ def heal(s: State) -> None:
 
 def _apply(s: State, kind: int, amount: float) -> None:
     """Put one fault's effect into the state; those of sensors and messages act elsewhere."""
-    if kind >= SENSOR_STUCK:
+    if kind >= FaultKind.SENSOR_STUCK:
         return
-    if kind == PUMP_STOP:
+    if kind == FaultKind.PUMP_STOP:
         s.pump_drive = 0.0
-    elif kind == PUMP_FADE:
+    elif kind == FaultKind.PUMP_FADE:
         s.pump_left *= 1.0 - amount
-    elif kind == SUPPLY_LOW:
+    elif kind == FaultKind.SUPPLY_LOW:
         s.supply_left *= 1.0 - amount
-    elif kind == CLOGGED_NOZZLE:
+    elif kind == FaultKind.CLOGGED_NOZZLE:
         s.nozzles_left *= 1.0 - amount
-    elif kind == SPLIT_BEFORE_SENSOR:
+    elif kind == FaultKind.SPLIT_BEFORE_SENSOR:
         s.split_before += _opening(amount)
-    elif kind == SPLIT_AFTER_SENSOR:
+    elif kind == FaultKind.SPLIT_AFTER_SENSOR:
         s.split_after += _opening(amount)
-    elif kind == EMPTY_TANK:
+    elif kind == FaultKind.EMPTY_TANK:
         s.drain = larger(s.drain, amount)
-    elif kind == AIR:
+    elif kind == FaultKind.AIR:
         s.air = larger(s.air, amount)
-    elif kind == SIPHON:
+    elif kind == FaultKind.SIPHON:
         s.siphon = larger(s.siphon, amount)
-    elif kind == VALVE_STUCK_OPEN:
+    elif kind == FaultKind.VALVE_STUCK_OPEN:
         s.stuck_open = larger(s.stuck_open, amount)
-    elif kind == VALVE_STUCK_SHUT:
+    elif kind == FaultKind.VALVE_STUCK_SHUT:
         s.stuck_shut = larger(s.stuck_shut, amount)
     else:
         _apply_more(s, kind, amount)
 
 
 def _apply_more(s: State, kind: int, amount: float) -> None:
-    if kind == REGULATOR_STUCK:
+    if kind == FaultKind.REGULATOR_STUCK:
         s.bypass_open = larger(s.bypass_open, amount)
-    elif kind == WRONG_MIX:
+    elif kind == FaultKind.WRONG_MIX:
         s.wrong_mix = larger(s.wrong_mix, amount)
-    elif kind == CONTROLLER_SILENT:
+    elif kind == FaultKind.CONTROLLER_SILENT:
         s.silent = 1.0
-    elif kind == RETARD_IGNORED:
+    elif kind == FaultKind.RETARD_IGNORED:
         s.retard_ignored = larger(s.retard_ignored, amount)
-    elif kind == CUT_IGNORED:
+    elif kind == FaultKind.CUT_IGNORED:
         s.cut_ignored = 1.0
-    elif kind == ORDERS_LATE:
+    elif kind == FaultKind.ORDERS_LATE:
         s.orders_late_s = smaller(_MOST_LATE_S, s.orders_late_s + amount * _MOST_LATE_S)
-    elif kind == OVERBOOST:
+    elif kind == FaultKind.OVERBOOST:
         s.overboost = larger(s.overboost, amount)
-    elif kind == COOLER_BLOCKED:
+    elif kind == FaultKind.COOLER_BLOCKED:
         s.cooler_blocked = larger(s.cooler_blocked, amount)
-    elif kind == PETROL_SHORT:
+    elif kind == FaultKind.PETROL_SHORT:
         s.petrol_short = larger(s.petrol_short, amount)
 
 

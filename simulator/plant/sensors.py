@@ -7,10 +7,10 @@ from typing import Final
 from rules import channels as ch
 from rules.step.arithmetic import larger, smaller
 from rules.step.vector import Vector
-from simulator.plant import faults as fk
 from simulator.plant.constants import Constants
 from simulator.plant.faults import FaultNow
 from simulator.plant.noise import Draw
+from simulator.plant.script import FaultKind
 from simulator.plant.state import Rates, State
 
 BOOST_FILTER_S: Final = 0.01
@@ -163,7 +163,7 @@ def read(
     row[ch.OPERATOR] = ch.OPERATOR_NOTHING
     for i in range(k.fault_count):
         fault = faults[i]
-        if fault.now != 0.0 and fk.SENSOR_STUCK <= fault.kind < fk.WIRE_NOISE:
+        if fault.now != 0.0 and FaultKind.SENSOR_STUCK <= fault.kind < FaultKind.WIRE_NOISE:
             _spoil(s, fault, draw, time_s, row)
     for c in range(ch.N_CHANNELS):
         if k.sent[c] == 0.0:
@@ -185,24 +185,24 @@ def _spoil(s: State, fault: FaultNow, draw: Draw, time_s: float, row: Vector) ->
     span = TOP[c] - BOTTOM[c]
     since_s = time_s - fault.onset_s
     value = row[1 + c]
-    if kind == fk.SENSOR_STUCK:
+    if kind == FaultKind.SENSOR_STUCK:
         value = s.held[c]
-    elif kind == fk.SENSOR_SHORT:
+    elif kind == FaultKind.SENSOR_SHORT:
         value = SHORT[c]
-    elif kind == fk.SENSOR_OPEN:
+    elif kind == FaultKind.SENSOR_OPEN:
         value = OPEN[c]
-    elif kind == fk.SENSOR_OFFSET:
+    elif kind == FaultKind.SENSOR_OFFSET:
         value += amount * span
-    elif kind == fk.SENSOR_GAIN:
+    elif kind == FaultKind.SENSOR_GAIN:
         value *= 1.0 + amount
-    elif kind == fk.SENSOR_DRIFT:
+    elif kind == FaultKind.SENSOR_DRIFT:
         value += amount * span * since_s / 60.0
-    elif kind == fk.SENSOR_NOISE:
+    elif kind == FaultKind.SENSOR_NOISE:
         value += amount * span * draw.sensor
-    elif kind == fk.SENSOR_SPIKES:
+    elif kind == FaultKind.SENSOR_SPIKES:
         if draw.spike < amount:
             value = BOTTOM[c] + span * draw.spike / amount
-    elif kind == fk.SENSOR_OSCILLATION:
+    elif kind == FaultKind.SENSOR_OSCILLATION:
         value += amount * span * sin(18.85 * since_s)
     elif since_s / 0.4 - floor(since_s / 0.4) < amount:  # a loose joint
         value = OPEN[c]

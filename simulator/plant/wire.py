@@ -7,10 +7,10 @@ from typing import Final
 from rules import channels as ch
 from rules.channels import N_CHANNELS, ROW_WIDTH
 from rules.step.vector import Vector
-from simulator.plant import faults as fk
 from simulator.plant.constants import Constants
 from simulator.plant.faults import FaultNow
 from simulator.plant.noise import Draw
+from simulator.plant.script import FaultKind
 from simulator.plant.sensors import PER_UNIT
 from simulator.plant.state import MOST_LATE, State
 
@@ -51,26 +51,26 @@ def send(
     for i in range(k.fault_count):
         amount = faults[i].now
         kind = faults[i].kind
-        if amount == 0.0 or kind < fk.WIRE_NOISE:
+        if amount == 0.0 or kind < FaultKind.WIRE_NOISE:
             continue
-        if kind == fk.WIRE_NOISE:
+        if kind == FaultKind.WIRE_NOISE:
             if draw.pick < amount:
                 _damage(k, draw, row)
-        elif kind == fk.MESSAGES_LOST:
+        elif kind == FaultKind.MESSAGES_LOST:
             lost = lost or draw.link < amount
-        elif kind == fk.MESSAGES_LATE:
+        elif kind == FaultKind.MESSAGES_LATE:
             late_s += amount * LATEST_S
-        elif kind == fk.MESSAGES_REPEATED:
+        elif kind == FaultKind.MESSAGES_REPEATED:
             twice = twice or draw.link < amount
-        elif kind == fk.MESSAGES_INSERTED:
+        elif kind == FaultKind.MESSAGES_INSERTED:
             again = again or draw.link < amount
-        elif kind == fk.MESSAGES_DISORDERED:
+        elif kind == FaultKind.MESSAGES_DISORDERED:
             swapped = swapped or draw.link < amount
-        elif kind == fk.CLOCK_STEP:
+        elif kind == FaultKind.CLOCK_STEP:
             s.clock_offset_s += amount * _CLOCK_STEP_S
-        elif kind == fk.SECOND_SENDER:
+        elif kind == FaultKind.SECOND_SENDER:
             stranger = True
-        elif kind == fk.UNPLUGGED:
+        elif kind == FaultKind.UNPLUGGED:
             s.unplugged = 1.0
         else:
             s.unplugged = 2.0  # the log ends here

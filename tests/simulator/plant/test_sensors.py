@@ -14,7 +14,6 @@ from simulator.plant import Car, Fault, FaultKind
 from simulator.plant import sensors as se
 from simulator.plant.faults import FaultNow
 from simulator.plant.noise import Draw
-from simulator.plant.script import KINDS
 from simulator.plant.sizing import size
 from simulator.plant.state import Rates, State
 from simulator.plant.wire import MOST_ROWS, send, tick
@@ -28,7 +27,7 @@ BOOST: Final = CHANNEL_NAMES.index("boost_kpa")
 
 def fault(kind: FaultKind, amount: float = 1.0, channel: int = FLOW) -> FaultNow:
     """Return one active fault, begun at 0 s, as the kernel holds it."""
-    return FaultNow(kind=KINDS.index(kind), channel=channel, now=amount, onset_s=0.0)
+    return FaultNow(kind=int(kind), channel=channel, now=amount, onset_s=0.0)
 
 
 class Sensors:
