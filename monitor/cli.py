@@ -47,9 +47,9 @@ def run(arguments: Sequence[str]) -> int:
     from simulator.strict import BadInput
 
     if sys.stdout is None:  # closed by whoever started us: still run, for the exit code
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115 (for the life of the process)
+        sys.stdout = Path(os.devnull).open("w")  # noqa: SIM115 (for the life of the process)
     if sys.stderr is None:
-        sys.stderr = open(os.devnull, "w")  # noqa: SIM115
+        sys.stderr = Path(os.devnull).open("w")  # noqa: SIM115
     try:
         result = app(
             list(arguments), exit_on_error=False, print_error=False, result_action="return_value"

@@ -5,15 +5,8 @@ from typing import Any
 
 from rules import channels as ch
 from rules.facts import Rig
-from rules.step.constants import (
-    DELAY_S,
-    constants_of,
-)
-from rules.step.state import (
-    N_DECISION,
-    N_STATE,
-    Decision,
-)
+from rules.step.constants import constants_of
+from rules.step.state import N_DECISION, Decision, Head, State
 from rules.step.step import fresh_state, step
 
 
@@ -27,20 +20,19 @@ class Guard:
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self.constants = constants_of(rig)
-        self._k, self._columns = self.constants
         self._state = fresh_state(self.constants)
         self._compiled: Any = None
-        self._arrays: Any = None
+        self._arrays: Any = None  # constants, state and a row, where it steps compiled
 
     def step(self, sample: Sequence[float]) -> Decision:
         """Take one sample (``Sample``, or a row of ``ROW_WIDTH`` floats); return the decision."""
         if self._compiled is None:
-            step(self._k, self._columns, self._state, sample, 0)
-            return Decision._make(self._state[:N_DECISION])
-        k, columns, state, row = self._arrays
+            step(self.constants, self._state, sample, 0)
+            return Decision._make(Head.copy_of(self._state).flat())
+        constants, states, row = self._arrays
         row[:] = sample
-        self._compiled(k, columns, state, row)
-        return Decision._make(state[:N_DECISION].tolist())
+        self._compiled(constants, states, row)
+        return Decision._make(states.view(float)[:N_DECISION].tolist())
 
     def use_compiled(self) -> None:
         """Step compiled from now on: three times as fast, the same to the last bit.
@@ -52,17 +44,12 @@ class Guard:
 
         from rules.step import compiled
 
-        self._arrays = (
-            np.array(self._k),
-            np.array(self._columns, dtype=np.int64),
-            np.array(self._state),
-            np.empty(ch.ROW_WIDTH),
-        )
-        self._compiled = compiled.step_row
-        k, columns, state, row = self._arrays
+        constants, states = self.arrays()
         # One step on a copy makes numba load or compile it now, not in the first decision.
-        row[:] = (float("nan"), *row[1:])
-        self._compiled(k, columns, state.copy(), row)
+        row = np.full(ch.ROW_WIDTH, np.nan)
+        compiled.step_row(constants, states.copy(), row)
+        self._arrays = constants, states, row
+        self._compiled = compiled.step_row
 
     def run(self, columns: Mapping[str, Any]) -> dict[str, Any]:
         """Take many samples, as columns, and return the decisions as columns.
@@ -107,39 +94,28 @@ class Guard:
         count = self._run(compiled.run_changed, rows, out, where, judged)
         return where[:count], out[:count], judged
 
-    def arrays(self) -> tuple[Any, Any, Any]:
-        """Return copies of constants, columns and state as arrays, for compiled loops elsewhere.
+    def arrays(self) -> tuple[Any, Any]:
+        """Return copies of constants and state as arrays of one record, for compiled loops.
 
         What such a loop does to the state stays there: this guard does not see it.
         """
-        import numpy as np
-
-        return (
-            np.array(self._k),
-            np.array(self._columns, dtype=np.int64),
-            np.array(self._now()),
-        )
+        return self.constants.array(), self._now().array()
 
     def decision(self) -> Decision:
         """Return the newest decision again."""
-        return Decision._make(self._now()[:N_DECISION])
+        return Decision._make(self._now().flat()[:N_DECISION])
 
     def state(self) -> list[float]:
-        """Return a copy of everything this guard remembers; see ``take_up``."""
-        return self._now()[:]
+        """Return a copy of everything this guard remembers, flat; see ``restore``."""
+        return self._now().flat()
 
-    def take_up(self, state: Sequence[float]) -> None:
+    def restore(self, state: Sequence[float]) -> None:
         """Go on from another guard's ``state`` (same rig, same version), as if this were that one.
 
         Raises:
             ValueError: Not as long as a state is.
         """
-        if len(state) != N_STATE:
-            raise ValueError(f"state: found {len(state)} numbers, expected {N_STATE}")
-        if self._compiled is None:
-            self._state = [float(value) for value in state]
-        else:
-            self._arrays[2][:] = state
+        self._go_on_from(State.of_flat(state))
 
     def change(self, rig: Rig) -> None:
         """Judge by another rig from the next sample on, and forget nothing.
@@ -152,40 +128,34 @@ class Guard:
                 or watched, or the transport delay differs. Nothing has changed then.
         """
         constants = constants_of(rig)
-        if constants.columns != self._columns:
+        if constants.columns() != self.constants.columns():
             raise ValueError("found other channels mapped, limited or watched, expected the same")
-        if constants.k[DELAY_S] != self._k[DELAY_S]:
+        if constants.delay_s != self.constants.delay_s:
             raise ValueError("found another transport delay, expected the same")
         self.rig, self.constants = rig, constants
-        self._k = constants.k
         if self._compiled is not None:
-            self._arrays[0][:] = self._k
+            self._arrays[0][:] = constants.array()
 
-    def _now(self) -> list[float]:
-        if self._compiled is None:
-            return self._state
-        state: list[float] = self._arrays[2].tolist()
-        return state
+    def _now(self) -> State:
+        if self._compiled is not None:
+            self._state = State.of_flat(self._arrays[1].view(float).tolist())
+        return self._state
+
+    def _go_on_from(self, state: State) -> None:
+        self._state = state
+        if self._compiled is not None:
+            self._arrays[1][:] = state.array()
 
     def _run(self, function: Any, rows: Any, *out: Any) -> int:
         import numpy as np
 
         if rows.ndim != 2 or rows.shape[1] != ch.ROW_WIDTH:
             raise ValueError(f"samples: found shape {rows.shape}, expected (n, {ch.ROW_WIDTH})")
-        state = np.array(self._now())
-        count = int(
-            function(
-                np.array(self._k),
-                np.array(self._columns, dtype=np.int64),
-                state,
-                np.ascontiguousarray(rows, dtype=np.float64).reshape(-1),
-                *out,
-            )
-        )
-        if self._compiled is None:
-            self._state = state.tolist()
-        else:
-            self._arrays[2][:] = state
+        constants, states = self.arrays()
+        flat = states.view(np.float64)
+        in_a_row = np.ascontiguousarray(rows, dtype=np.float64).reshape(-1)
+        count = int(function(constants, states, flat, in_a_row, *out))
+        self._go_on_from(State.of_flat(flat.tolist()))
         return count
 
 

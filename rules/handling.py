@@ -13,25 +13,13 @@ from rules.channels import BOOST, DELIVERED
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
-from rules.step.constants import SPRAYING_ML_MIN, Constants, constants_of
+from rules.step.constants import Constants, constants_of
 from rules.step.debt import account
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.ladder import debt_level
-from rules.step.state import (
-    ARREARS_ML,
-    COMMANDED_ML_MIN,
-    DEBT_ML,
-    EXPECTED_ML_MIN,
-    EXPECTED_SMOOTH,
-    FOR_S,
-    LEVEL,
-    NO_DELIVERY,
-    UNDELAYED_ML_MIN,
-    UNDER_DELIVERY,
-    VALUE,
-)
+from rules.step.state import CUT, NO_ACTION, NO_DELIVERY, PULL, UNDER_DELIVERY, WARN
 from rules.step.step import fresh_state
-from rules.step.watch import CUT, NO_LEVEL, PULL, WARN, flow_while_spraying
+from rules.step.watch import flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 
@@ -85,11 +73,11 @@ def handled(
         missing_share: Share of it that does not arrive, > 0 to 1.
         period_s: Time from one row to the next, > 0.
     """
-    constants = constants_of(rig)
+    k = constants_of(rig)
     spray, debt = rig.spray, rig.debt
     run_down_s = 0.0
     if missing_share >= 1.0 and due_ml_min > 0.0:
-        full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+        full_ml_min = full_flow_ml_min(k, boost_kpa)
         run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
 
     def came_s(late_s: float, high: float) -> tuple[float, float, float]:
@@ -103,7 +91,7 @@ def handled(
 
         settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
         meter = _Meter(due_ml_min, spray.lag_s, 1.0 + high, _PULSE_ML, flow_share)
-        return _came_s(constants, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
+        return _came_s(k, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
 
     usual = came_s(0.0, 0.0)
     late = came_s(_OFF * debt.delay_tolerance_s, 0.0)
@@ -124,7 +112,7 @@ def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
     By the rig's own command, at the injector duty where a pull begins to have full boost. What a
     log commands is not known beforehand: full flow then.
     """
-    k = constants_of(rig).k
+    k = constants_of(rig)
     speed_rpm = pull_from_rpm(rig)
     duty_pct = injector_duty_pct(rig, petrol_kg_s(rig, boost_kpa, speed_rpm), speed_rpm)
     return commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
@@ -137,12 +125,12 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
     is then missing is the longer the farther the rows are apart: at most so much that timing is not
     pulled for it, with full flow due at a boost (kPa gauge).
     """
-    constants = constants_of(rig)
-    full_ml_min = full_flow_ml_min(constants.k, boost_kpa)
+    k = constants_of(rig)
+    full_ml_min = full_flow_ml_min(k, boost_kpa)
     low_ms, high_ms = 1, _SLOWEST_MS
     while high_ms - low_ms > 1:
         middle_ms = (low_ms + high_ms) // 2
-        if _pulls_unseen(rig, constants, boost_kpa, full_ml_min, 1e-3 * middle_ms):
+        if _pulls_unseen(rig, k, boost_kpa, full_ml_min, 1e-3 * middle_ms):
             high_ms = middle_ms
         else:
             low_ms = middle_ms
@@ -150,7 +138,7 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
 
 
 def _pulls_unseen(
-    rig: Rig, constants: Constants, boost_kpa: float, due_ml_min: float, period_s: float
+    rig: Rig, k: Constants, boost_kpa: float, due_ml_min: float, period_s: float
 ) -> bool:
     """Whether spray that was off from one row to the next, unseen, pulls timing."""
     settled_s = 2.0 * period_s + _SETTLED * rig.spray.lag_s
@@ -161,7 +149,7 @@ def _pulls_unseen(
             return 0.0 if off_s < at_s <= off_s + period_s else 1.0
 
         meter = _Meter(due_ml_min, rig.spray.lag_s, 1.0, 0.0, flow_share)
-        if _came_s(constants, boost_kpa, due_ml_min, meter, period_s, settled_s)[1] < inf:
+        if _came_s(k, boost_kpa, due_ml_min, meter, period_s, settled_s)[1] < inf:
             return True
     return False
 
@@ -204,7 +192,7 @@ class _Meter:
 
 
 def _came_s(
-    constants: Constants,
+    k: Constants,
     boost_kpa: float,
     due_ml_min: float,
     meter: _Meter,
@@ -215,26 +203,25 @@ def _came_s(
 
     The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
     """
-    k = constants.k
-    s = fresh_state(constants)
-    s[VALUE + BOOST] = boost_kpa
-    for offset in (EXPECTED_ML_MIN, EXPECTED_SMOOTH, UNDELAYED_ML_MIN, COMMANDED_ML_MIN):
-        s[offset] = due_ml_min
-    spraying = due_ml_min > k[SPRAYING_ML_MIN]
+    s = fresh_state(k)
+    s.value[BOOST] = boost_kpa
+    s.expected_ml_min = s.expected_smooth_ml_min = due_ml_min
+    s.undelayed_ml_min = s.commanded_ml_min = due_ml_min
+    spraying = due_ml_min > k.spraying_ml_min
     came_s = [inf, inf, inf]
-    worst = NO_LEVEL
+    worst = NO_ACTION
     at_s = 0.0
     step_s = period_s
     while worst < CUT and at_s < LONGEST_S:
         if at_s > settled_s and step_s < _COARSE_S:
             step_s = _COARSE_S  # sums of what stands still come out the same
         at_s += step_s
-        before_ml = s[DEBT_ML] + s[ARREARS_ML]
-        s[VALUE + DELIVERED] = meter.read(at_s)
-        account(k, s, s[VALUE + DELIVERED], step_s)
+        before_ml = s.debt_ml + s.arrears_ml
+        s.value[DELIVERED] = meter.read(at_s)
+        account(k, s, s.value[DELIVERED], step_s)
         asked = debt_level(k, s, step_s)
-        if asked > s[LEVEL + UNDER_DELIVERY]:
-            s[LEVEL + UNDER_DELIVERY] = asked
+        if asked > s.level[UNDER_DELIVERY]:
+            s.level[UNDER_DELIVERY] = asked
         if spraying:
             none = flow_while_spraying(k, s, step_s)
             asked = none if none > asked else asked
@@ -243,7 +230,7 @@ def _came_s(
             for i, level in enumerate((WARN, PULL, CUT)):
                 if worst >= level and came_s[i] == inf:
                     came_s[i] = at_s
-        grows = s[DEBT_ML] + s[ARREARS_ML] > before_ml or s[FOR_S + NO_DELIVERY] > 0.0
+        grows = s.debt_ml + s.arrears_ml > before_ml or s.for_s[NO_DELIVERY] > 0.0
         if at_s > settled_s and worst < PULL and not grows:
             break
     return came_s[0], came_s[1], came_s[2]

@@ -65,7 +65,7 @@ def number(value: float) -> str:
     if value == inf:
         return "inf"
     text = repr(float(value))
-    return text[:-2] if text.endswith(".0") else text
+    return text.removesuffix(".0")
 
 
 def write_csv(

@@ -116,7 +116,8 @@ class Drive:
         from simulator.plant import compiled
 
         car, guard = self._car, self._guard
-        gk, gcolumns, gs = guard.arrays()
+        constants, states = guard.arrays()
+        flat = states.view(np.float64)
         while not car.finished:
             first, last, parts = car.block()
             samples = last - first
@@ -132,9 +133,9 @@ class Drive:
                     first + begin,
                     first + begin + at_once,
                     self._guarded,
-                    gk,
-                    gcolumns,
-                    gs,
+                    constants,
+                    states,
+                    flat,
                     rows[n:],
                     truths[begin:],
                     decisions[n:] if self._guarded else decisions,

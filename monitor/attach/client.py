@@ -113,8 +113,10 @@ def _signals_held() -> Iterator[list[int]]:
     held: list[int] = []
     before: list[tuple[int, Any]] = []
     try:
-        for number in (signal.SIGINT, signal.SIGTERM):
-            before.append((number, signal.signal(number, lambda which, _: held.append(which))))
+        before.extend(
+            (number, signal.signal(number, lambda which, _: held.append(which)))
+            for number in (signal.SIGINT, signal.SIGTERM)
+        )
     except ValueError:  # not the main thread: signals are somebody else's
         yield held
         return

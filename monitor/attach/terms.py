@@ -4,9 +4,8 @@ from math import isfinite
 from typing import TypedDict
 
 from monitor.attach.protocol import Terms
-from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
-from rules.step.constants import LIMIT_ABOVE, LIMIT_COLUMNS, constants_of
+from rules.step.constants import LIMIT_NAMES, constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import Change
 
@@ -24,11 +23,11 @@ class Shown(TypedDict):
 
 def shown(rig: Rig) -> Shown:
     """Return what screens show of a rig."""
-    k = constants_of(rig).k
+    k = constants_of(rig)
     limits = {
-        CHANNEL_NAMES[column - 1]: k[LIMIT_ABOVE + i]
-        for i, column in enumerate(LIMIT_COLUMNS)
-        if isfinite(k[LIMIT_ABOVE + i])
+        name: above
+        for name, above in zip(LIMIT_NAMES, k.limit_above, strict=True)
+        if isfinite(above)
     }
     top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa)
     return {

@@ -60,7 +60,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from simulator.strict.document import Document
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
-    k = constants_of(rig).k
+    k = constants_of(rig)
     debt, times = rig.debt, rig.fault_intervals
     onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)

@@ -178,7 +178,7 @@ def write_whole(path: Path, data: bytes) -> None:
     new = path.with_name(path.name + ".new")
     try:
         new.write_bytes(data)
-        os.replace(new, path)
+        new.replace(path)
     except OSError:
         with contextlib.suppress(OSError):
             new.unlink()

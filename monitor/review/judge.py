@@ -174,7 +174,7 @@ class Judge:
     def _restore(self, state: Sequence[float]) -> bool:
         """Go on from what a guard remembered, else afresh; return whether that could be used."""
         try:
-            self._guard.take_up(state)
+            self._guard.restore(state)
         except ValueError:
             self._guard = Guard(self._guard.rig)
             return False

@@ -8,7 +8,7 @@ import numpy as np
 from monitor.review.judge import run_rows
 from monitor.review.window import Floats
 from rules.guard import Guard
-from rules.step.state import LATE, STARTED, TIME_S
+from rules.step.state import LATE, TIME_S, State
 from simulator.rig import RigFile
 
 PIECE_ROWS: Final = 8192
@@ -71,7 +71,7 @@ class Piece:
     @property
     def started(self) -> bool:
         """Whether the guard had seen a time before."""
-        return bool(self.state[STARTED])
+        return bool(self.state[State.names().index("started")])
 
 
 def decide_piece(piece: Piece, rows: Any) -> Floats:
@@ -79,5 +79,5 @@ def decide_piece(piece: Piece, rows: Any) -> Floats:
     if piece.decisions is not None:
         return piece.decisions
     guard = Guard(piece.rig_file.rig)
-    guard.take_up(piece.state.tolist())
+    guard.restore(piece.state.tolist())
     return run_rows(guard, rows[piece.start : piece.end], compiled=True)

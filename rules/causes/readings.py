@@ -15,9 +15,7 @@ from rules.causes.signatures import SIGNATURE_NAMES, Signature
 from rules.causes.spray_due import line_due_kpa, methanol_due
 from rules.channels import CHANNEL_NAMES
 from rules.facts import CommandKind, Rig
-from rules.step.constants import (
-    constants_of,
-)
+from rules.step.constants import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import HEALTHY, IMPLAUSIBLE, STUCK, Decision
 
@@ -101,7 +99,7 @@ class Readings:
     def change(self, rig: Rig) -> None:
         """Read by another rig from now on, as ``Guard.change`` judges by it."""
         self._rig = rig
-        self._k = constants_of(rig).k
+        self._k = constants_of(rig)
         self._floor = rig.debt.floor_ml_min
         self._gate = 4.0 * rig.debt.floor_ml_min
         self._logged = rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT)

@@ -4,10 +4,9 @@ from math import nan
 from typing import Final
 
 from rules.facts import Rig
-from rules.step.constants import CHECK_VALVE_KPA, CONDUCTANCE_SQ, REGULATED_KPA, SHUT_OFF_KPA
+from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision
-from rules.step.vector import Vector
 
 _METHANOL_AIR: Final = 6.46  # kg of air to burn 1 kg of methanol: its formula
 _AIR_J_KG_K: Final = 287.05  # ICAO standard atmosphere
@@ -30,7 +29,7 @@ def methanol_due(rig: Rig, d: Decision) -> float:
     return _METHANOL_AIR * 0.01 * spray.methanol_mass_pct * fluid_kg_s / air_kg_s
 
 
-def line_due_kpa(k: Vector, d: Decision) -> float:
+def line_due_kpa(k: Constants, d: Decision) -> float:
     """Return the mean line pressure of the healthy system at this command and boost, kPa gauge.
 
     A valve that opens for a share of the time holds the pump's shut pressure in the rest of it.
@@ -40,5 +39,5 @@ def line_due_kpa(k: Vector, d: Decision) -> float:
     if full <= 0.0 or d.commanded_ml_min < 0.4 * full:
         return nan
     share = min(d.commanded_ml_min / full, 1.0)
-    open_kpa = d.boost_kpa + k[CHECK_VALVE_KPA] + full * full / k[CONDUCTANCE_SQ]
-    return share * open_kpa + (1.0 - share) * min(k[SHUT_OFF_KPA], k[REGULATED_KPA])
+    open_kpa = d.boost_kpa + k.check_valve_kpa + full * full / k.conductance_sq
+    return share * open_kpa + (1.0 - share) * min(k.shut_off_kpa, k.regulated_kpa)

@@ -1,6 +1,10 @@
 """Small arithmetic that interpreted and compiled code must do alike: + - x / sqrt, comparisons."""
 
-from rules.step.vector import Vector
+from collections.abc import Sequence
+from typing import Final
+
+INFINITE: Final = float("inf")
+NAN: Final = float("nan")
 
 
 def smaller(a: float, b: float) -> float:
@@ -34,40 +38,46 @@ def kept_share(dt_s: float, lag_s: float) -> float:
     return 1.0 / (1.0 + z * (1.0 + z * 0.5 * (1.0 + z / 3.0 * (1.0 + z * 0.25))))
 
 
-def interpolate(x: float, k: Vector, xs: int, ys: int, n: int) -> float:
-    """Piecewise-linear ``y`` at ``x``; held flat beyond the ends.
+def interpolate(x: float, xs: Sequence[float], ys: Sequence[float], n: int) -> float:
+    """Piecewise-linear ``y`` at ``x`` through the first ``n`` points; held flat beyond the ends.
 
-    The ``n`` points stand in ``k`` from ``xs`` (ascending strictly) and from ``ys`` on.
+    ``xs`` ascend strictly.
     """
-    if x <= k[xs]:
-        return k[ys]
+    if x <= xs[0]:
+        return ys[0]
     for i in range(1, n):
-        if x <= k[xs + i]:
-            share = (x - k[xs + i - 1]) / (k[xs + i] - k[xs + i - 1])
-            return k[ys + i - 1] + share * (k[ys + i] - k[ys + i - 1])
-    return k[ys + n - 1]
+        if x <= xs[i]:
+            share = (x - xs[i - 1]) / (xs[i] - xs[i - 1])
+            return ys[i - 1] + share * (ys[i] - ys[i - 1])
+    return ys[n - 1]
 
 
 def interpolate_map(
-    x: float, y: float, k: Vector, xs: int, nx: int, ys: int, ny: int, cells: int
+    x: float,
+    y: float,
+    xs: Sequence[float],
+    nx: int,
+    ys: Sequence[float],
+    ny: int,
+    cells: Sequence[float],
 ) -> float:
     """Bilinear value at (x, y), both axes with at least 2 points; held flat beyond the edges.
 
-    Axes stand in ``k`` from ``xs`` and ``ys`` on, the cells from ``cells`` on, along y first.
+    ``nx`` and ``ny`` are how many of the axes' points count; the cells go along y first.
     """
-    x = clamp(x, k[xs], k[xs + nx - 1])
-    y = clamp(y, k[ys], k[ys + ny - 1])
+    x = clamp(x, xs[0], xs[nx - 1])
+    y = clamp(y, ys[0], ys[ny - 1])
     i = 1
-    while i < nx - 1 and x > k[xs + i]:
+    while i < nx - 1 and x > xs[i]:
         i += 1
     j = 1
-    while j < ny - 1 and y > k[ys + j]:
+    while j < ny - 1 and y > ys[j]:
         j += 1
-    u = (x - k[xs + i - 1]) / (k[xs + i] - k[xs + i - 1])
-    v = (y - k[ys + j - 1]) / (k[ys + j] - k[ys + j - 1])
-    at = cells + (i - 1) * ny + j - 1
-    low = k[at] * (1.0 - v) + k[at + 1] * v
-    high = k[at + ny] * (1.0 - v) + k[at + ny + 1] * v
+    u = (x - xs[i - 1]) / (xs[i] - xs[i - 1])
+    v = (y - ys[j - 1]) / (ys[j] - ys[j - 1])
+    at = (i - 1) * ny + j - 1
+    low = cells[at] * (1.0 - v) + cells[at + 1] * v
+    high = cells[at + ny] * (1.0 - v) + cells[at + ny + 1] * v
     return low * (1.0 - u) + high * u
 
 

@@ -1,25 +1,12 @@
 """How much spray is commanded, for every usual kind of spray control."""
 
 from rules.step.arithmetic import clamp, interpolate_map, smaller
-from rules.step.constants import (
-    BOOST_SPAN_KPA,
-    COMMAND_KIND,
-    DUTY_SPAN_PCT,
-    MAP_BOOST,
-    MAP_CELLS,
-    MAP_DUTY,
-    N_MAP_BOOST,
-    N_MAP_DUTY,
-    ONSET_KPA,
-    RATE_ML_MIN,
-    START_DUTY_PCT,
-)
+from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
-from rules.step.vector import Vector
 
 
 def commanded_flow_ml_min(
-    k: Vector, boost_kpa: float, duty_pct: float, logged_ml_min: float, logged_pct: float
+    k: Constants, boost_kpa: float, duty_pct: float, logged_ml_min: float, logged_pct: float
 ) -> float:
     """Return the flow commanded now, mL/min.
 
@@ -34,26 +21,19 @@ def commanded_flow_ml_min(
     there: what the pump cannot do is a matter of sizing, not a shortfall.
     """
     full_ml_min = full_flow_ml_min(k, boost_kpa)
-    if k[COMMAND_KIND] == 0.0:
+    if k.command_kind == 0.0:
         return smaller(full_ml_min, logged_ml_min)
-    if k[COMMAND_KIND] == 1.0:
+    if k.command_kind == 1.0:
         return full_ml_min * logged_pct * 0.01
-    if boost_kpa < k[ONSET_KPA]:
+    if boost_kpa < k.onset_kpa:
         return 0.0
-    if k[COMMAND_KIND] == 2.0:
-        return smaller(full_ml_min, k[RATE_ML_MIN])
-    if k[COMMAND_KIND] == 3.0:
-        return full_ml_min * clamp((boost_kpa - k[ONSET_KPA]) / k[BOOST_SPAN_KPA], 0.0, 1.0)
-    if k[COMMAND_KIND] == 4.0:
-        return full_ml_min * clamp((duty_pct - k[START_DUTY_PCT]) / k[DUTY_SPAN_PCT], 0.0, 1.0)
+    if k.command_kind == 2.0:
+        return smaller(full_ml_min, k.rate_ml_min)
+    if k.command_kind == 3.0:
+        return full_ml_min * clamp((boost_kpa - k.onset_kpa) / k.boost_span_kpa, 0.0, 1.0)
+    if k.command_kind == 4.0:
+        return full_ml_min * clamp((duty_pct - k.start_duty_pct) / k.duty_span_pct, 0.0, 1.0)
     percent = interpolate_map(
-        boost_kpa,
-        duty_pct,
-        k,
-        MAP_BOOST,
-        int(k[N_MAP_BOOST]),
-        MAP_DUTY,
-        int(k[N_MAP_DUTY]),
-        MAP_CELLS,
+        boost_kpa, duty_pct, k.map_boost, k.n_map_boost, k.map_duty, k.n_map_duty, k.map_cells
     )
     return full_ml_min * percent * 0.01

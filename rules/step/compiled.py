@@ -31,7 +31,8 @@ from rules.step import (
     step,
     watch,
 )
-from rules.step.state import ALL_HEALTHY, CHANGED, LATE
+from rules.step.constants import Constants
+from rules.step.state import State
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
     arithmetic,
@@ -62,6 +63,8 @@ def fingerprint() -> str:
                 digest.update(f"{name} {value!r}".encode())
     for module in (state, channels, constants):
         digest.update(repr(sorted((n, v) for n, v in vars(module).items() if n.isupper())).encode())
+    for record in (Constants, State):
+        digest.update(repr(record.dtype()).encode())
     return digest.hexdigest()[:16]
 
 
@@ -77,25 +80,27 @@ _step = register_jitable(step.step)
 
 
 def _make(stamp: int) -> tuple[Any, Any, Any]:
-    """Make the two loops and the single step.
+    """Make the two loops and the single step, over arrays of one record (``Record.array``).
 
+    ``flat`` is the state's array again, as float64: its head is what is written of a decision.
     They hold ``stamp``, since what a closure holds is in numba's cache key.
     """
 
-    def run_all(k: Any, columns: Any, s: Any, rows: Any, out: Any) -> int:
+    def run_all(constants: Any, states: Any, flat: Any, rows: Any, out: Any) -> int:
         """Step every row; write every decision."""
         if stamp < 0:
             return -1
+        k, s = constants[0], states[0]
         n: int = rows.shape[0] // ROW_WIDTH
         width = out.shape[1]
         for i in range(n):
-            _step(k, columns, s, rows, i * ROW_WIDTH)
+            _step(k, s, rows, i * ROW_WIDTH)
             for j in range(width):
-                out[i, j] = s[j]
+                out[i, j] = flat[j]
         return n
 
     def run_changed(
-        k: Any, columns: Any, s: Any, rows: Any, out: Any, where: Any, judged: Any
+        constants: Any, states: Any, flat: Any, rows: Any, out: Any, where: Any, judged: Any
     ) -> int:
         """Step every row; write the decisions that changed something, and their row numbers.
 
@@ -103,24 +108,25 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         """
         if stamp < 0:
             return -1
+        k, s = constants[0], states[0]
         n: int = rows.shape[0] // ROW_WIDTH
         width = out.shape[1]
         count = 0
         for i in range(n):
-            _step(k, columns, s, rows, i * ROW_WIDTH)
-            judged[i] = s[ALL_HEALTHY] != 0.0 and s[LATE] == 0.0
-            if s[CHANGED] != 0.0:
+            _step(k, s, rows, i * ROW_WIDTH)
+            judged[i] = s.all_healthy != 0.0 and s.late == 0.0
+            if s.changed != 0.0:
                 for j in range(width):
-                    out[count, j] = s[j]
+                    out[count, j] = flat[j]
                 where[count] = i
                 count += 1
         return count
 
-    def step_row(k: Any, columns: Any, s: Any, row: Any) -> int:
+    def step_row(constants: Any, states: Any, row: Any) -> int:
         """Step one row."""
         if stamp < 0:
             return -1
-        _step(k, columns, s, row, 0)
+        _step(constants[0], states[0], row, 0)
         return 1
 
     return run_all, run_changed, step_row

@@ -3,12 +3,15 @@
 Everything that needs more than + - x / sqrt is worked out here, once, at load.
 """
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from math import inf, sqrt
-from typing import Final, NamedTuple
+from typing import Final, TypeVar
 
 from rules import channels as ch
 from rules.facts import Action, CommandKind, Rig
+from rules.record import Record, block
 
 WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated on water
 
@@ -31,129 +34,152 @@ CHARGE_K = 310.0
 # Kinds of command that are worked out from boost and duty; the others are the log's own.
 OWN_LAWS = (CommandKind.FIXED, CommandKind.BOOST, CommandKind.INJECTOR_DUTY, CommandKind.MAP)
 
-N_LIMITS = 4
 MOST_POINTS = 32  # of a table's axis
 
-# Layout of the constants: one flat vector of floats, as the state is, for the same reason: a list
-# when interpreted, an array when compiled, and one array costs compiled code far less than twenty.
-(
-    CONDUCTANCE_SQ,  # hydraulics: q = K sqrt(p); pump p = shut_off - slope q
-    CONDUCTANCE_SQ_SLOPE,
-    SHUT_OFF_KPA,
-    REGULATED_KPA,
-    CHECK_VALVE_KPA,
-    COMMAND_KIND,  # command
-    ONSET_KPA,
-    BOOST_SPAN_KPA,
-    START_DUTY_PCT,
-    DUTY_SPAN_PCT,
-    RATE_ML_MIN,
-    DELAY_S,  # what the sensor should read
-    RING_SPACING_S,
-    LAG_S,
-    SHARE,  # debt
-    FLOOR_ML_MIN,
-    DELAY_TOLERANCE_S,
-    WARN_ML,
-    PULL_ML,
-    CUT_ML,
-    LONGEST_STEP_S,
-    MISSING_LAG_S,
-    MARGIN,  # ladder
-    STEP_DEG,
-    MAX_RETARD_DEG,
-    OUTLASTS_S,
-    RELEASE_BELOW_KPA,
-    RELEASE_AFTER_S,
-    ACKNOWLEDGE_TO_RELEASE,
-    CLEAR_AFTER_S,
-    ON_BLIND,
-    BLIND_AFTER_S,
-    PAID_TOP_DEG,
-    DRY_LIMIT_KPA,
-    LATE_WINDOW_S,  # clock
-    STEP_BACK_S,
-    STEP_AHEAD_S,
-    CLOCK_DOUBT_FOR_S,
-    N_PAID,
-    N_MAP_BOOST,
-    N_MAP_DUTY,
-    GIVE_BACK_DEG_S,
-    NO_DELIVERY_FOR_S,  # the other findings
-    NO_COMMAND_ABOVE_KPA,
-    NO_COMMAND_FOR_S,
-    NIL_COMMAND,
-    UNASKED_ML_MIN,
-    UNASKED_FOR_S,
-    OVER_ML,
-    OVER_ACTION,
-    LEAST_DROP_K,
-    MOST_RISE_K,
-    COOLING_FOR_S,
-    COOLING_ACTION,
-    KNOCK_LIMIT,
-    KNOCK_PERSISTS_FOR_S,
-    TANK_RESERVE_ML,
-    TANK_TIME_S,
-    LEAD,  # the debt's newer terms
-    ARREARS_SHARE,
-    ARREARS_LIMIT_ML,
-    CONFIRM_WITHIN_S,  # what the engine controller confirms
-    CONFIRM_DEG,
-    CONFIRM_KPA,
-    NOT_FOLLOWED_ACTION,
-    SPRAYING_ML_MIN,
-    LIVELY_ML_MIN,
-    LOGGER_STUCK_AFTER_S,
-    AMBIENT_KPA,  # the cross-checks
-    DEAD_TIME_MS,
-    AIR_KPA_A_MS,
-    DISAGREE_ML_MIN,
-    CONTRADICTED_BY,
-    CROSS_CHECK_FOR_S,
-) = range(74)
-_BLOCK: Final = ch.N_CHANNELS + 1  # one entry for each column of a sample
-LOW: Final = 74
-HIGH: Final = LOW + _BLOCK
-MAX_AGE_S: Final = HIGH + _BLOCK
-STUCK_AFTER_S: Final = MAX_AGE_S + _BLOCK
-PASS_LOW: Final = STUCK_AFTER_S + _BLOCK  # as LOW, but infinite where more must be looked at
-MOST_PER_S: Final = PASS_LOW + _BLOCK
-LIMIT_ABOVE: Final = MOST_PER_S + _BLOCK
-LIMIT_FOR_S: Final = LIMIT_ABOVE + N_LIMITS
-LIMIT_ACTION: Final = LIMIT_FOR_S + N_LIMITS
-PAID_BOOST: Final = LIMIT_ACTION + N_LIMITS
-PAID_TIMING: Final = PAID_BOOST + MOST_POINTS
-MAP_BOOST: Final = PAID_TIMING + MOST_POINTS
-MAP_DUTY: Final = MAP_BOOST + MOST_POINTS
-MAP_CELLS: Final = MAP_DUTY + MOST_POINTS
-N_CONSTANTS: Final = MAP_CELLS + MOST_POINTS * MOST_POINTS
+_Number = TypeVar("_Number", int, float)
 
-# Layout of the column numbers that go with them: one flat vector of integers.
-N_MAPPED: Final = 0
-N_ESSENTIAL: Final = 1
-N_LIMITED: Final = 2
-COMMAND_COLUMN: Final = 3  # the logged command to watch; 0 for none
-COOLED_COLUMN: Final = 4  # intake temperature where its cooling is judged; 0 for none
-DRY_COLUMN: Final = 5  # dry intake temperature; 0 for none
-TANK_COLUMN: Final = 6  # tank level; 0 for none
-CONFIRMED_RETARD_COLUMN: Final = 7  # retard the engine controller confirms; 0 for none
-CONFIRMED_CEILING_COLUMN: Final = 8  # boost ceiling it confirms; 0 for none
-LAW_COLUMN: Final = 9  # the logged command to hold against the rig's own rule; 0 for none
-DUTY_COLUMN: Final = 10  # injector duty to hold against boost; 0 for none
-MAPPED: Final = 11
-ESSENTIAL: Final = MAPPED + _BLOCK
-LIMITED: Final = ESSENTIAL + _BLOCK  # which limits are in force
-N_COLUMNS: Final = LIMITED + N_LIMITS
-
-LIMIT_COLUMNS: Final = (ch.BOOST, ch.KNOCK, ch.INTAKE, ch.INJECTOR_DUTY)  # order of the findings
+# The channels with a limit, in the order of the findings.
+LIMIT_COLUMNS: Final = (ch.BOOST, ch.KNOCK, ch.INTAKE, ch.INJECTOR_DUTY)
+LIMIT_NAMES: Final = tuple(ch.CHANNEL_NAMES[column - 1] for column in LIMIT_COLUMNS)
 
 
-class Constants(NamedTuple):
-    """What the decision code multiplies with: floats, and the column numbers it loops over."""
+@dataclass(slots=True)
+class Columns(Record):
+    """Which columns of a sample are looked at, and for what; 0 where there is none."""
 
-    k: list[float]
-    columns: list[int]
+    command_column: int = 0  # the logged command
+    law_column: int = 0  # the logged command, where the rig's own rule is held against it
+    duty_column: int = 0  # injector duty, where boost is held against it
+    cooled_column: int = 0  # intake temperature, where its cooling is judged
+    dry_column: int = 0  # dry intake temperature
+    tank_column: int = 0
+    confirmed_retard_column: int = 0
+    confirmed_ceiling_column: int = 0
+    n_mapped: int = 0
+    n_essential: int = 0
+    n_limited: int = 0
+    mapped: list[int] = block(ch.CHANNEL_NAMES, 0)  # the first ``n_mapped`` count
+    essential: list[int] = block(ch.CHANNEL_NAMES, 0)  # the first ``n_essential``
+    limited: list[int] = block(LIMIT_NAMES, 0)  # places of limits in force, the first ``n_limited``
+
+
+@dataclass(slots=True, kw_only=True)
+class Constants(Columns):
+    """What the decision code multiplies with and loops over."""
+
+    # Hydraulics: q = K sqrt(p) through the nozzles, p = shut_off - slope q at the pump.
+    conductance_sq: float  # K^2, (mL/min)^2/kPa
+    conductance_sq_slope: float  # K^2 times the pump's slope, mL/min
+    shut_off_kpa: float  # the pump's pressure without flow
+    regulated_kpa: float  # the most behind the regulator
+    check_valve_kpa: float  # lost over it
+
+    # The command.
+    command_kind: float  # ``facts.CommandKind``
+    onset_kpa: float  # boost from which on spray is commanded, gauge
+    boost_span_kpa: float  # from there to full command
+    start_duty_pct: float  # injector duty from which on spray is commanded
+    duty_span_pct: float  # from there to full command
+    rate_ml_min: float  # of a fixed command
+    n_map_boost: int = 0  # points of the map's axes
+    n_map_duty: int = 0
+
+    # What the sensor should read.
+    delay_s: float  # from valve to sensor
+    ring_spacing_s: float  # between the commands remembered for it
+    lag_s: float
+
+    # The accounts.
+    share: float  # of the expected flow that the sensor's gain may be off
+    floor_ml_min: float  # its noise
+    delay_tolerance_s: float  # how far off our idea of the delay may be
+    lead: float  # share of a falling command that may arrive early
+    warn_ml: float  # debt from which on to warn
+    pull_ml: float  # to pull timing
+    cut_ml: float  # to cut boost
+    arrears_share: float  # as ``share``, of the arrears
+    arrears_limit_ml: float  # arrears from which on to pull timing
+    longest_step_s: float  # no longer time counts between two samples
+    missing_lag_s: float  # over which the missing share is smoothed
+
+    # The ladder.
+    margin: float  # timing pulled, to timing the missing spray paid for
+    step_deg: float  # by which timing is pulled
+    max_retard_deg: float  # more than that cuts boost
+    give_back_deg_s: float  # how fast timing is given back
+    outlasts_s: float  # a shortfall that lasts longer while timing is pulled cuts boost
+    release_below_kpa: float  # boost below which latches are released, gauge
+    release_after_s: float  # after so long
+    acknowledge_to_release: float  # 1 where the operator must have acknowledged
+    clear_after_s: float  # a warning clears when nothing asked for it for so long
+    on_blind: float  # action where something essential is lost, 1 to 3
+    blind_after_s: float  # and lost for so long
+    n_paid: int = 0  # points of the table of paid timing
+    paid_top_deg: float  # most timing the spray pays for
+    dry_limit_kpa: float  # boost that needs no spray, gauge
+
+    # The clock.
+    late_window_s: float  # a sample so much older is late; one older still, a step of the clock
+    step_back_s: float  # counted for a step of the clock
+    step_ahead_s: float  # a sample so far ahead is a step of the clock
+    clock_doubt_for_s: float  # after a step
+
+    # The other findings: when each is one, after how long, and what it asks for (1 to 3).
+    no_delivery_for_s: float
+    no_command_above_kpa: float  # boost, gauge
+    no_command_for_s: float
+    nil_command: float  # a command below it is nil, in the command's own unit
+    unasked_ml_min: float
+    unasked_for_s: float
+    over_ml: float
+    over_action: float
+    least_drop_k: float  # of the intake temperature from the dry one
+    most_rise_k: float  # of the intake temperature since below the onset
+    cooling_for_s: float
+    cooling_action: float
+    knock_limit: float  # in knock's unit
+    knock_persists_for_s: float
+    tank_reserve_ml: float
+    tank_time_s: float
+    confirm_within_s: float  # what the engine controller confirms
+    confirm_deg: float  # less timing than asked for that still confirms it
+    confirm_kpa: float  # more boost than asked for that still confirms it
+    not_followed_action: float
+    spraying_ml_min: float  # a flow above it is spray, not noise
+    lively_ml_min: float  # a flow above it can't stand still
+    logger_stuck_after_s: float
+
+    # The cross-checks.
+    ambient_kpa: float
+    dead_time_ms: float  # of the injectors
+    air_kpa_a_ms: float  # air that burns the petrol of 1 ms, as absolute manifold pressure
+    disagree_ml_min: float  # how far the logged command may be off the rig's own rule
+    contradicted_by: float  # air by injector duty, to air by boost
+    cross_check_for_s: float
+
+    # By column.
+    low: list[float] = block(ch.CHANNEL_NAMES, start=1)  # lowest plausible reading
+    high: list[float] = block(ch.CHANNEL_NAMES, start=1)
+    pass_low: list[float] = block(ch.CHANNEL_NAMES, start=1)  # ``low``; infinite: look closer
+    max_age_s: list[float] = block(ch.CHANNEL_NAMES, start=1)
+    stuck_after_s: list[float] = block(ch.CHANNEL_NAMES, start=1)
+    most_per_s: list[float] = block(ch.CHANNEL_NAMES, start=1)  # fastest it can move
+
+    # By limit, in the order of ``LIMIT_COLUMNS``.
+    limit_above: list[float] = block(LIMIT_NAMES)
+    limit_for_s: list[float] = block(LIMIT_NAMES)
+    limit_action: list[float] = block(LIMIT_NAMES)
+
+    # Tables: boost (kPa gauge) and paid timing (deg); boost, duty (%) and command (%), duty first.
+    paid_boost: list[float] = block(range(MOST_POINTS))
+    paid_timing: list[float] = block(range(MOST_POINTS))
+    map_boost: list[float] = block(range(MOST_POINTS))
+    map_duty: list[float] = block(range(MOST_POINTS))
+    map_cells: list[float] = block(range(MOST_POINTS * MOST_POINTS))
+
+    def columns(self) -> Columns:
+        """Return the columns alone: where they differ, what a guard remembers doesn't fit."""
+        return Columns.copy_of(self)
 
 
 def nozzle_conductance(rig: Rig) -> float:
@@ -186,157 +212,115 @@ def constants_of(rig: Rig) -> Constants:
         ValueError: An essential channel is not mapped, a divisor is not positive, or a table's
             axis does not ascend.
     """
-    terms = {ch.CHANNEL_NAMES.index(t.name) + 1: t for t in rig.channels}
-    essential = essential_columns(rig)
-    for column in essential:
-        if column not in terms:
+    mapped = {ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels}
+    for column in essential_columns(rig):
+        if column not in mapped:
             raise ValueError(f"channel {ch.CHANNEL_NAMES[column - 1]} is essential but not mapped")
-    pump, command, paid, ladder, debt = (
-        rig.spray.pump,
-        rig.command,
-        rig.paid,
-        rig.ladder,
-        rig.debt,
-    )
+    spray, pump, command, debt = rig.spray, rig.spray.pump, rig.command, rig.debt
+    ladder, paid, watch = rig.ladder, rig.paid, rig.watch
     conductance = nozzle_conductance(rig)
     if not (conductance > 0.0 and pump.free_flow_ml_min > 0.0 and ladder.step_deg > 0.0):
         raise ValueError("nozzle flow, pump free flow and timing step must be above zero")
+    boost_span_kpa = command.full_boost_kpa - command.start_boost_kpa
+    duty_span_pct = command.full_duty_pct - command.start_duty_pct
     span = {
-        CommandKind.BOOST: command.full_boost_kpa - command.start_boost_kpa,
-        CommandKind.INJECTOR_DUTY: command.full_duty_pct - command.start_duty_pct,
+        CommandKind.BOOST: boost_span_kpa,
+        CommandKind.INJECTOR_DUTY: duty_span_pct,
     }.get(command.kind, 1.0)
     if not 0.0 < span < inf:
         raise ValueError(f"command: found full less start {span}, expected it above zero, finite")
-    slope = pump.shut_off_kpa / pump.free_flow_ml_min
-    regulated = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
+    regulated_kpa = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
+    full_ml_min = conductance * sqrt(regulated_kpa)
     square = conductance * conductance
-    k = [0.0] * N_CONSTANTS
-    k[CONDUCTANCE_SQ] = square
-    k[CONDUCTANCE_SQ_SLOPE] = square * slope
-    k[SHUT_OFF_KPA] = pump.shut_off_kpa
-    k[REGULATED_KPA] = regulated
-    k[CHECK_VALVE_KPA] = rig.spray.check_valve_kpa
-    k[COMMAND_KIND] = float(command.kind)
-    k[ONSET_KPA] = command.start_boost_kpa
-    k[BOOST_SPAN_KPA] = command.full_boost_kpa - command.start_boost_kpa
-    k[START_DUTY_PCT] = command.start_duty_pct
-    k[DUTY_SPAN_PCT] = command.full_duty_pct - command.start_duty_pct
-    k[RATE_ML_MIN] = command.rate_ml_min
-    k[DELAY_S] = rig.spray.transport_delay_s
-    k[RING_SPACING_S] = rig.spray.transport_delay_s / 200.0
-    k[LAG_S] = rig.spray.lag_s
-    k[SHARE] = debt.share
-    k[FLOOR_ML_MIN] = debt.floor_ml_min
-    k[SPRAYING_ML_MIN] = SPRAYING * debt.floor_ml_min
-    full_ml_min = conductance * sqrt(regulated)
-    k[LIVELY_ML_MIN] = max(k[SPRAYING_ML_MIN], LIVELY_SHARE * full_ml_min)
-    k[DELAY_TOLERANCE_S] = debt.delay_tolerance_s
-    k[LEAD] = debt.lead
-    k[ARREARS_SHARE] = debt.arrears_share
-    k[ARREARS_LIMIT_ML] = debt.arrears_ml
-    k[WARN_ML] = debt.warn_ml
-    k[PULL_ML] = debt.pull_ml
-    k[CUT_ML] = debt.cut_ml
-    k[LONGEST_STEP_S] = 0.5
-    k[MISSING_LAG_S] = 0.12
-    k[MARGIN] = ladder.margin
-    k[STEP_DEG] = ladder.step_deg
-    k[MAX_RETARD_DEG] = ladder.max_retard_deg
-    k[OUTLASTS_S] = ladder.shortfall_outlasts_s
-    k[RELEASE_BELOW_KPA] = ladder.release_below_kpa
-    k[RELEASE_AFTER_S] = ladder.release_after_s
-    k[ACKNOWLEDGE_TO_RELEASE] = 1.0 if ladder.acknowledge_to_release else 0.0
-    k[CLEAR_AFTER_S] = 0.5
-    k[ON_BLIND] = float(max(ladder.on_blind, Action.WARN))
-    k[BLIND_AFTER_S] = ladder.blind_after_s
-    k[PAID_TOP_DEG] = max(paid.timing_deg, default=0.0)
-    k[DRY_LIMIT_KPA] = paid.dry_limit_kpa
-    k[LATE_WINDOW_S] = ch.LATE_S
-    k[STEP_BACK_S] = 0.1
-    k[STEP_AHEAD_S] = ch.AHEAD_S
-    k[CLOCK_DOUBT_FOR_S] = 5.0
-
-    k[GIVE_BACK_DEG_S] = ladder.give_back_deg_s
-    _put_watch(k, rig)
-    _put_cross_checks(k, rig, full_ml_min)
-    _put_table(k, PAID_BOOST, N_PAID, paid.boost_kpa, 1)
-    if len(paid.timing_deg) != len(paid.boost_kpa):
-        raise ValueError("paid timing: expected one value for each boost")
-    k[PAID_TIMING : PAID_TIMING + len(paid.timing_deg)] = paid.timing_deg
-    if command.kind is CommandKind.MAP:
-        _put_table(k, MAP_BOOST, N_MAP_BOOST, command.map_boost_kpa, 2)
-        _put_table(k, MAP_DUTY, N_MAP_DUTY, command.map_duty_pct, 2)
-        cells = [cell for row in command.map_pct for cell in row]
-        if len(cells) != len(command.map_boost_kpa) * len(command.map_duty_pct):
-            raise ValueError(f"map: found {len(cells)} cells, expected one for each boost and duty")
-        k[MAP_CELLS : MAP_CELLS + len(cells)] = cells
-
-    limits = (
-        rig.limits.boost_kpa,
-        rig.limits.knock,
-        rig.limits.intake_c,
-        rig.limits.injector_duty_pct,
+    spraying_ml_min = SPRAYING * debt.floor_ml_min
+    k = Constants(
+        conductance_sq=square,
+        conductance_sq_slope=square * (pump.shut_off_kpa / pump.free_flow_ml_min),
+        shut_off_kpa=pump.shut_off_kpa,
+        regulated_kpa=regulated_kpa,
+        check_valve_kpa=spray.check_valve_kpa,
+        command_kind=float(command.kind),
+        onset_kpa=command.start_boost_kpa,
+        boost_span_kpa=boost_span_kpa,
+        start_duty_pct=command.start_duty_pct,
+        duty_span_pct=duty_span_pct,
+        rate_ml_min=command.rate_ml_min,
+        delay_s=spray.transport_delay_s,
+        ring_spacing_s=spray.transport_delay_s / 200.0,
+        lag_s=spray.lag_s,
+        share=debt.share,
+        floor_ml_min=debt.floor_ml_min,
+        delay_tolerance_s=debt.delay_tolerance_s,
+        lead=debt.lead,
+        warn_ml=debt.warn_ml,
+        pull_ml=debt.pull_ml,
+        cut_ml=debt.cut_ml,
+        arrears_share=debt.arrears_share,
+        arrears_limit_ml=debt.arrears_ml,
+        longest_step_s=0.5,
+        missing_lag_s=0.12,
+        margin=ladder.margin,
+        step_deg=ladder.step_deg,
+        max_retard_deg=ladder.max_retard_deg,
+        give_back_deg_s=ladder.give_back_deg_s,
+        outlasts_s=ladder.shortfall_outlasts_s,
+        release_below_kpa=ladder.release_below_kpa,
+        release_after_s=ladder.release_after_s,
+        acknowledge_to_release=1.0 if ladder.acknowledge_to_release else 0.0,
+        clear_after_s=0.5,
+        on_blind=float(max(ladder.on_blind, Action.WARN)),
+        blind_after_s=ladder.blind_after_s,
+        paid_top_deg=max(paid.timing_deg, default=0.0),
+        dry_limit_kpa=paid.dry_limit_kpa,
+        late_window_s=ch.LATE_S,
+        step_back_s=0.1,
+        step_ahead_s=ch.AHEAD_S,
+        clock_doubt_for_s=5.0,
+        no_delivery_for_s=watch.no_delivery_for_s,
+        no_command_above_kpa=watch.no_command_above_kpa,
+        no_command_for_s=watch.no_command_for_s,
+        # Nil is a flow below the noise floor, or a few percent of it.
+        nil_command=debt.floor_ml_min if ch.COMMANDED in mapped else NIL_COMMAND_PCT,
+        unasked_ml_min=watch.unasked_ml_min,
+        unasked_for_s=watch.unasked_for_s,
+        over_ml=watch.over_ml,
+        over_action=float(watch.over_action),
+        least_drop_k=watch.least_drop_k,
+        most_rise_k=watch.most_rise_k,
+        cooling_for_s=watch.cooling_for_s,
+        cooling_action=float(watch.cooling_action),
+        knock_limit=rig.limits.knock.above,
+        knock_persists_for_s=watch.knock_persists_for_s,
+        tank_reserve_ml=watch.tank_reserve_ml,
+        tank_time_s=watch.tank_time_s,
+        # Its reaction time, and what the confirmation itself takes to come back.
+        confirm_within_s=rig.fault_intervals.reaction_s + watch.confirm_within_s,
+        confirm_deg=watch.confirm_timing_deg,
+        confirm_kpa=watch.confirm_boost_kpa,
+        not_followed_action=float(watch.not_followed_action),
+        spraying_ml_min=spraying_ml_min,
+        lively_ml_min=max(spraying_ml_min, LIVELY_SHARE * full_ml_min),
+        logger_stuck_after_s=watch.logger_stuck_after_s,
+        ambient_kpa=rig.engine.ambient_kpa,
+        dead_time_ms=rig.injectors.dead_time_ms,
+        air_kpa_a_ms=_air_kpa_a_ms(rig),
+        disagree_ml_min=watch.disagree_share * full_ml_min,
+        contradicted_by=1.0 + watch.contradicted_share,
+        cross_check_for_s=watch.cross_check_for_s,
     )
-    for i, (column, limit) in enumerate(zip(LIMIT_COLUMNS, limits, strict=True)):
-        k[LIMIT_ABOVE + i] = limit.above if column in terms else inf
-        k[LIMIT_FOR_S + i] = limit.for_s
-        k[LIMIT_ACTION + i] = float(limit.action)
-
-    columns = [0] * N_COLUMNS
-    limited = [i for i in range(N_LIMITS) if k[LIMIT_ABOVE + i] < inf]
-    columns[N_LIMITED] = len(limited)
-    columns[LIMITED : LIMITED + len(limited)] = limited
-    for column, term in terms.items():
-        k[LOW + column] = term.low
-        k[PASS_LOW + column] = term.low
-        k[HIGH + column] = term.high
-        k[MAX_AGE_S + column] = term.max_age_s
-        k[STUCK_AFTER_S + column] = term.stuck_after_s
-        k[MOST_PER_S + column] = term.most_per_s
-        if min(term.stuck_after_s, term.most_per_s) < inf:
-            k[PASS_LOW + column] = inf
-    _put_watched_columns(columns, rig, set(terms))
-    columns[N_MAPPED] = len(terms)
-    columns[MAPPED : MAPPED + len(terms)] = sorted(terms)
-    columns[N_ESSENTIAL] = len(essential)
-    columns[ESSENTIAL : ESSENTIAL + len(essential)] = essential
-    return Constants(k, columns)
+    _put_columns(k, rig, mapped)
+    _put_channels(k, rig)
+    _put_limits(k, rig, mapped)
+    _put_tables(k, rig)
+    return k
 
 
-def _put_watch(k: list[float], rig: Rig) -> None:
-    watch = rig.watch
-    k[NO_DELIVERY_FOR_S] = watch.no_delivery_for_s
-    k[NO_COMMAND_ABOVE_KPA] = watch.no_command_above_kpa
-    k[NO_COMMAND_FOR_S] = watch.no_command_for_s
-    k[UNASKED_ML_MIN] = watch.unasked_ml_min
-    k[UNASKED_FOR_S] = watch.unasked_for_s
-    k[OVER_ML] = watch.over_ml
-    k[OVER_ACTION] = float(watch.over_action)
-    k[LEAST_DROP_K] = watch.least_drop_k
-    k[MOST_RISE_K] = watch.most_rise_k
-    k[COOLING_FOR_S] = watch.cooling_for_s
-    k[COOLING_ACTION] = float(watch.cooling_action)
-    k[KNOCK_LIMIT] = rig.limits.knock.above
-    k[KNOCK_PERSISTS_FOR_S] = watch.knock_persists_for_s
-    k[TANK_RESERVE_ML] = watch.tank_reserve_ml
-    k[TANK_TIME_S] = watch.tank_time_s
-    # Its reaction time, and what the confirmation itself takes to come back.
-    k[CONFIRM_WITHIN_S] = rig.fault_intervals.reaction_s + watch.confirm_within_s
-    k[CONFIRM_DEG] = watch.confirm_timing_deg
-    k[CONFIRM_KPA] = watch.confirm_boost_kpa
-    k[NOT_FOLLOWED_ACTION] = float(watch.not_followed_action)
-    # Nil is a flow below the noise floor, or a few percent of it.
-    by_flow = any(term.name == "commanded_ml_min" for term in rig.channels)
-    k[NIL_COMMAND] = rig.debt.floor_ml_min if by_flow else NIL_COMMAND_PCT
+def _air_kpa_a_ms(rig: Rig) -> float:
+    """Return the absolute pressure (kPa) of the air that burns a millisecond's petrol.
 
-
-def _put_cross_checks(k: list[float], rig: Rig, full_ml_min: float) -> None:
-    watch, engine, injectors = rig.watch, rig.engine, rig.injectors
-    k[LOGGER_STUCK_AFTER_S] = watch.logger_stuck_after_s
-    k[AMBIENT_KPA] = engine.ambient_kpa
-    k[DEAD_TIME_MS] = injectors.dead_time_ms
-    # Speed-density: petrol a cycle to what the cylinders hold at a manifold pressure, as pressure
-    # (kPa, absolute) for each millisecond of open injector.
+    Speed-density: petrol a cycle to what the cylinders hold at a manifold pressure.
+    """
+    engine, injectors = rig.engine, rig.injectors
     petrol_g_ms = (
         injectors.count
         * injectors.rated_ml_min
@@ -345,30 +329,72 @@ def _put_cross_checks(k: list[float], rig: Rig, full_ml_min: float) -> None:
         / 60_000.0
     )
     air_g_kpa = engine.displacement_l * engine.volumetric_efficiency / (AIR_KJ_KG_K * CHARGE_K)
-    k[AIR_KPA_A_MS] = petrol_g_ms * AIR_TO_PETROL / air_g_kpa
-    k[DISAGREE_ML_MIN] = watch.disagree_share * full_ml_min
-    k[CONTRADICTED_BY] = 1.0 + watch.contradicted_share
-    k[CROSS_CHECK_FOR_S] = watch.cross_check_for_s
+    return petrol_g_ms * AIR_TO_PETROL / air_g_kpa
 
 
-def _put_watched_columns(columns: list[int], rig: Rig, mapped: set[int]) -> None:
-    for column in (ch.COMMAND_PCT, ch.COMMANDED):
-        if column in mapped:
-            columns[COMMAND_COLUMN] = column
-    if rig.command.kind in OWN_LAWS and rig.watch.disagree_share < inf:
-        columns[LAW_COLUMN] = columns[COMMAND_COLUMN]
-    if {ch.ENGINE_SPEED, ch.INJECTOR_DUTY} <= mapped and rig.watch.contradicted_share < inf:
-        columns[DUTY_COLUMN] = ch.INJECTOR_DUTY
-    judged = rig.watch.least_drop_k > 0.0 or rig.watch.most_rise_k < inf
-    columns[COOLED_COLUMN] = ch.INTAKE if ch.INTAKE in mapped and judged else 0
-    columns[DRY_COLUMN] = ch.DRY_INTAKE if ch.DRY_INTAKE in mapped else 0
-    columns[TANK_COLUMN] = ch.TANK if ch.TANK in mapped else 0
-    columns[CONFIRMED_RETARD_COLUMN] = ch.CONFIRMED_RETARD * (ch.CONFIRMED_RETARD in mapped)
-    columns[CONFIRMED_CEILING_COLUMN] = ch.CONFIRMED_CEILING * (ch.CONFIRMED_CEILING in mapped)
+def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
+    def where_mapped(column: int) -> int:
+        return column if column in mapped else 0
+
+    watch = rig.watch
+    k.command_column = where_mapped(ch.COMMANDED) or where_mapped(ch.COMMAND_PCT)
+    if rig.command.kind in OWN_LAWS and watch.disagree_share < inf:
+        k.law_column = k.command_column
+    if {ch.ENGINE_SPEED, ch.INJECTOR_DUTY} <= mapped and watch.contradicted_share < inf:
+        k.duty_column = ch.INJECTOR_DUTY
+    if watch.least_drop_k > 0.0 or watch.most_rise_k < inf:
+        k.cooled_column = where_mapped(ch.INTAKE)
+    k.dry_column = where_mapped(ch.DRY_INTAKE)
+    k.tank_column = where_mapped(ch.TANK)
+    k.confirmed_retard_column = where_mapped(ch.CONFIRMED_RETARD)
+    k.confirmed_ceiling_column = where_mapped(ch.CONFIRMED_CEILING)
+    k.n_mapped = _put(k.mapped, sorted(mapped))
+    k.n_essential = _put(k.essential, essential_columns(rig))
 
 
-def _put_table(k: list[float], at: int, count_at: int, axis: tuple[float, ...], least: int) -> None:
+def _put_channels(k: Constants, rig: Rig) -> None:
+    for terms in rig.channels:
+        column = ch.CHANNEL_NAMES.index(terms.name) + 1
+        k.low[column] = terms.low
+        k.high[column] = terms.high
+        k.max_age_s[column] = terms.max_age_s
+        k.stuck_after_s[column] = terms.stuck_after_s
+        k.most_per_s[column] = terms.most_per_s
+        k.pass_low[column] = inf if min(terms.stuck_after_s, terms.most_per_s) < inf else terms.low
+
+
+def _put_limits(k: Constants, rig: Rig, mapped: set[int]) -> None:
+    limits = rig.limits
+    in_order = (limits.boost_kpa, limits.knock, limits.intake_c, limits.injector_duty_pct)
+    for i, (column, limit) in enumerate(zip(LIMIT_COLUMNS, in_order, strict=True)):
+        k.limit_above[i] = limit.above if column in mapped else inf
+        k.limit_for_s[i] = limit.for_s
+        k.limit_action[i] = float(limit.action)
+    k.n_limited = _put(k.limited, [i for i, above in enumerate(k.limit_above) if above < inf])
+
+
+def _put_tables(k: Constants, rig: Rig) -> None:
+    paid, command = rig.paid, rig.command
+    k.n_paid = _put(k.paid_boost, _axis(paid.boost_kpa, 1))
+    if len(paid.timing_deg) != len(paid.boost_kpa):
+        raise ValueError("paid timing: expected one value for each boost")
+    _put(k.paid_timing, paid.timing_deg)
+    if command.kind is CommandKind.MAP:
+        k.n_map_boost = _put(k.map_boost, _axis(command.map_boost_kpa, 2))
+        k.n_map_duty = _put(k.map_duty, _axis(command.map_duty_pct, 2))
+        cells = [cell for row in command.map_pct for cell in row]
+        if len(cells) != len(command.map_boost_kpa) * len(command.map_duty_pct):
+            raise ValueError(f"map: found {len(cells)} cells, expected one for each boost and duty")
+        _put(k.map_cells, cells)
+
+
+def _axis(axis: tuple[float, ...], least: int) -> tuple[float, ...]:
     if not least <= len(axis) <= MOST_POINTS or any(not b > a for a, b in pairwise(axis)):
         raise ValueError(f"table axis {axis}: expected {least} to {MOST_POINTS} ascending points")
-    k[count_at] = float(len(axis))
-    k[at : at + len(axis)] = axis
+    return axis
+
+
+def _put(numbers: list[_Number], first: Sequence[_Number]) -> int:
+    """Put numbers at the head of a block; return how many."""
+    numbers[: len(first)] = first
+    return len(first)

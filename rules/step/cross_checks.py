@@ -5,31 +5,11 @@ logged command gives it away, and so does the petrol the engine is given.
 """
 
 from rules.channels import BOOST, COMMAND_PCT, ENGINE_SPEED, INJECTOR_DUTY
-from rules.step.arithmetic import clamp, kept_share, larger, smaller
-from rules.step.constants import (
-    AIR_KPA_A_MS,
-    AMBIENT_KPA,
-    CONTRADICTED_BY,
-    CROSS_CHECK_FOR_S,
-    DEAD_TIME_MS,
-    DISAGREE_ML_MIN,
-    LONGEST_STEP_S,
-    ON_BLIND,
-    ONSET_KPA,
-)
+from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
+from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.lasting import lasting
-from rules.step.state import (
-    AIR_LEVEL,
-    BOOST_CONTRADICTED,
-    COMMAND_DISAGREES,
-    COMMANDED_ML_MIN,
-    DUTY_BOOST_KPA,
-    LAW_LAGGED_ML_MIN,
-    USABLE,
-    VALUE,
-)
-from rules.step.vector import Vector
+from rules.step.state import BOOST_CONTRADICTED, COMMAND_DISAGREES, State
 
 # What the controller's own filters, and a slow logger, may delay either side by. Common practice,
 # no source; healthy drives at 10 to 100 samples a second stay inside it.
@@ -38,44 +18,43 @@ LAW_LAG_S = 0.2
 NEAR_ONSET_KPA = 10.0
 CYCLE_MS_RPM = 120_000.0  # a four-stroke cycle takes two turns
 PER_PERCENT = 0.01
-NAN = float("nan")
 # The learned level: what full-load mixture, charge temperature and the rig's own figures make of
 # one car, as a ratio to the plain reckoning; the bounds are what a sound rig can be off.
-FIRST_AIR_LEVEL = 1.15
 LEAST_AIR_LEVEL = 0.6
 MOST_AIR_LEVEL = 1.8
 LEARN_S = 20.0
 LEAST_AIR_KPA = 10.0
 
 
-def command_disagrees(k: Vector, s: Vector, column: int, dt_s: float) -> float:
+def command_disagrees(k: Constants, s: State, dt_s: float) -> float:
     """Judge whether the logged command is another than the rig's own rule makes of the readings.
 
     The rule now and a lag ago are both good, and all between them. Called where every essential
     reading is usable.
     """
-    law = s[COMMANDED_ML_MIN]
-    lagged = s[LAW_LAGGED_ML_MIN]
+    column = k.law_column
+    law = s.commanded_ml_min
+    lagged = s.law_lagged_ml_min
     if lagged != law:
         lagged = law + (lagged - law) * kept_share(dt_s, LAW_LAG_S)
-        s[LAW_LAGGED_ML_MIN] = lagged
+        s.law_lagged_ml_min = lagged
     disagrees = False
-    from_onset_kpa = s[VALUE + BOOST] - k[ONSET_KPA]
+    from_onset_kpa = s.value[BOOST] - k.onset_kpa
     near = -NEAR_ONSET_KPA < from_onset_kpa < NEAR_ONSET_KPA
-    if s[USABLE + column] > 0.0 and not near:
-        logged = s[VALUE + column]
+    if s.usable[column] > 0.0 and not near:
+        logged = s.value[column]
         if column == COMMAND_PCT:
-            logged = logged * PER_PERCENT * full_flow_ml_min(k, s[VALUE + BOOST])
-        high = larger(law, lagged) + k[DISAGREE_ML_MIN]
+            logged = logged * PER_PERCENT * full_flow_ml_min(k, s.value[BOOST])
+        high = larger(law, lagged) + k.disagree_ml_min
         if logged > high:
             # A controller may well ask for more than there is; the rule does not.
-            disagrees = smaller(logged, full_flow_ml_min(k, s[VALUE + BOOST])) > high
+            disagrees = smaller(logged, full_flow_ml_min(k, s.value[BOOST])) > high
         else:
-            disagrees = logged < smaller(law, lagged) - k[DISAGREE_ML_MIN]
-    return lasting(s, COMMAND_DISAGREES, disagrees, dt_s, k[CROSS_CHECK_FOR_S], k[ON_BLIND])
+            disagrees = logged < smaller(law, lagged) - k.disagree_ml_min
+    return lasting(s, COMMAND_DISAGREES, disagrees, dt_s, k.cross_check_for_s, k.on_blind)
 
 
-def boost_contradicted(k: Vector, s: Vector, dt_s: float) -> float:
+def boost_contradicted(k: Constants, s: State, dt_s: float) -> float:
     """Judge whether the petrol injected is that of far more air than the boost reading shows.
 
     Speed-density: petrol a cycle follows the air the cylinders hold, and that the manifold's
@@ -87,21 +66,21 @@ def boost_contradicted(k: Vector, s: Vector, dt_s: float) -> float:
     """
     contradicts = False
     duty_boost_kpa = NAN
-    speed_rpm = s[VALUE + ENGINE_SPEED]
-    usable = s[USABLE + BOOST] * s[USABLE + INJECTOR_DUTY] * s[USABLE + ENGINE_SPEED]
+    speed_rpm = s.value[ENGINE_SPEED]
+    usable = s.usable[BOOST] * s.usable[INJECTOR_DUTY] * s.usable[ENGINE_SPEED]
     if usable > 0.0 and speed_rpm > 0.0:
-        open_ms = s[VALUE + INJECTOR_DUTY] * PER_PERCENT * CYCLE_MS_RPM / speed_rpm
-        air_kpa = (open_ms - k[DEAD_TIME_MS]) * k[AIR_KPA_A_MS]  # as the rig's figures have it
+        open_ms = s.value[INJECTOR_DUTY] * PER_PERCENT * CYCLE_MS_RPM / speed_rpm
+        air_kpa = (open_ms - k.dead_time_ms) * k.air_kpa_a_ms  # as the rig's figures have it
         if air_kpa > LEAST_AIR_KPA:
-            level = s[AIR_LEVEL]
-            read_kpa = larger(k[AMBIENT_KPA] + s[VALUE + BOOST], LEAST_AIR_KPA)
-            duty_boost_kpa = air_kpa / level - k[AMBIENT_KPA]
+            level = s.air_level
+            read_kpa = larger(k.ambient_kpa + s.value[BOOST], LEAST_AIR_KPA)
+            duty_boost_kpa = air_kpa / level - k.ambient_kpa
             contradicts = (
-                duty_boost_kpa >= k[ONSET_KPA] and air_kpa > read_kpa * level * k[CONTRADICTED_BY]
+                duty_boost_kpa >= k.onset_kpa and air_kpa > read_kpa * level * k.contradicted_by
             )
             if not contradicts:
                 seen = clamp(air_kpa / read_kpa, LEAST_AIR_LEVEL, MOST_AIR_LEVEL)
-                part = smaller(dt_s, k[LONGEST_STEP_S]) / LEARN_S
-                s[AIR_LEVEL] = level + (seen - level) * part
-    s[DUTY_BOOST_KPA] = duty_boost_kpa
-    return lasting(s, BOOST_CONTRADICTED, contradicts, dt_s, k[CROSS_CHECK_FOR_S], k[ON_BLIND])
+                part = smaller(dt_s, k.longest_step_s) / LEARN_S
+                s.air_level = level + (seen - level) * part
+    s.duty_boost_kpa = duty_boost_kpa
+    return lasting(s, BOOST_CONTRADICTED, contradicts, dt_s, k.cross_check_for_s, k.on_blind)

@@ -1,31 +1,8 @@
 """The account: spray that was commanded and did not arrive, in millilitres."""
 
 from rules.step.arithmetic import kept_share, smaller
-from rules.step.constants import (
-    ARREARS_SHARE,
-    DELAY_TOLERANCE_S,
-    FLOOR_ML_MIN,
-    LEAD,
-    LONGEST_STEP_S,
-    MISSING_LAG_S,
-    SHARE,
-)
-from rules.step.state import (
-    ALLOWANCE_ML_MIN,
-    ARREARS_ML,
-    DEBT_ML,
-    EXPECTED_ML_MIN,
-    EXPECTED_SMOOTH,
-    LEVEL,
-    MISSING_SHARE,
-    PEAK_DEBT_ML,
-    RATE_ML_MIN_S,
-    SHORT_S,
-    SHORT_SMOOTH,
-    UNDELAYED_ML_MIN,
-    UNDER_DELIVERY,
-)
-from rules.step.vector import Vector
+from rules.step.constants import Constants
+from rules.step.state import UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
 
@@ -65,39 +42,39 @@ def next_debt(debt: float, excess: float) -> float:
     return debt if debt > 0.0 else 0.0
 
 
-def account(k: Vector, s: Vector, delivered_ml_min: float, dt_s: float) -> None:
+def account(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     """Enter ``dt_s`` of delivered flow (usable, mL/min) into the debt; size what is missing.
 
     A step longer than ``longest_step_s`` says nothing about the time in between and counts as that
     much only.
     """
-    expected = s[EXPECTED_ML_MIN]
-    ahead = expected - s[UNDELAYED_ML_MIN]
-    delay = delay_part_ml_min(k[DELAY_TOLERANCE_S], s[RATE_ML_MIN_S], k[LEAD], ahead)
-    allowance = allowance_ml_min(k[SHARE], k[FLOOR_ML_MIN], delay, expected)
-    s[ALLOWANCE_ML_MIN] = allowance
+    expected = s.expected_ml_min
+    ahead = expected - s.undelayed_ml_min
+    delay = delay_part_ml_min(k.delay_tolerance_s, s.rate_ml_min_s, k.lead, ahead)
+    allowance = allowance_ml_min(k.share, k.floor_ml_min, delay, expected)
+    s.allowance_ml_min = allowance
     short = expected - delivered_ml_min
-    step_s = smaller(dt_s, k[LONGEST_STEP_S])
-    debt = next_debt(s[DEBT_ML], (short - allowance) * step_s * MIN_PER_S)
-    s[DEBT_ML] = debt
+    step_s = smaller(dt_s, k.longest_step_s)
+    debt = next_debt(s.debt_ml, (short - allowance) * step_s * MIN_PER_S)
+    s.debt_ml = debt
     # An error of the delay shifts millilitres and never loses them, so an account whose limit lies
     # above that volume needs no allowance for it, and finds what the debt's allowances cover up.
-    s[ARREARS_ML] = next_debt(
-        s[ARREARS_ML], (short - k[ARREARS_SHARE] * expected) * step_s * MIN_PER_S
+    s.arrears_ml = next_debt(
+        s.arrears_ml, (short - k.arrears_share * expected) * step_s * MIN_PER_S
     )
     if debt > 0.0:
         # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
-        new = s[SHORT_S] == 0.0 and s[LEVEL + UNDER_DELIVERY] == 0.0
-        if new or debt > s[PEAK_DEBT_ML]:
-            s[PEAK_DEBT_ML] = debt
-        s[SHORT_S] = s[SHORT_S] + dt_s
+        new = s.short_s == 0.0 and s.level[UNDER_DELIVERY] == 0.0
+        if new or debt > s.peak_debt_ml:
+            s.peak_debt_ml = debt
+        s.short_s = s.short_s + dt_s
     else:
-        s[SHORT_S] = 0.0
-    kept = kept_share(dt_s, k[MISSING_LAG_S])
-    s[SHORT_SMOOTH] = short + (s[SHORT_SMOOTH] - short) * kept
-    s[EXPECTED_SMOOTH] = expected + (s[EXPECTED_SMOOTH] - expected) * kept
+        s.short_s = 0.0
+    kept = kept_share(dt_s, k.missing_lag_s)
+    s.short_smooth_ml_min = short + (s.short_smooth_ml_min - short) * kept
+    s.expected_smooth_ml_min = expected + (s.expected_smooth_ml_min - expected) * kept
     # Below the noise floor a ratio is all noise.
-    if s[SHORT_SMOOTH] > 0.0 and s[EXPECTED_SMOOTH] > 2.0 * k[FLOOR_ML_MIN]:
-        s[MISSING_SHARE] = smaller(s[SHORT_SMOOTH] / s[EXPECTED_SMOOTH], 1.0)
+    if s.short_smooth_ml_min > 0.0 and s.expected_smooth_ml_min > 2.0 * k.floor_ml_min:
+        s.missing_share = smaller(s.short_smooth_ml_min / s.expected_smooth_ml_min, 1.0)
     else:
-        s[MISSING_SHARE] = 0.0
+        s.missing_share = 0.0

@@ -3,59 +3,9 @@
 from collections.abc import Sequence
 
 from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TIME_BOUND_S
-from rules.step.arithmetic import larger, smaller
-from rules.step.constants import (
-    CLOCK_DOUBT_FOR_S,
-    HIGH,
-    LATE_WINDOW_S,
-    LIVELY_ML_MIN,
-    LOGGER_STUCK_AFTER_S,
-    LOW,
-    MAPPED,
-    MAX_AGE_S,
-    MOST_PER_S,
-    N_MAPPED,
-    ONSET_KPA,
-    PASS_LOW,
-    STEP_AHEAD_S,
-    STEP_BACK_S,
-    STUCK_AFTER_S,
-)
-from rules.step.state import (
-    AGE_S,
-    CHANGED,
-    CHANGES,
-    CLOCK_DOUBT_S,
-    CLOCK_PACE,
-    CLOCK_S,
-    EXPECTED_ML_MIN,
-    FROZEN,
-    HEALTH,
-    HEALTHY,
-    IMPLAUSIBLE,
-    JUMPED,
-    LATE,
-    LOGGER_PAUSE_S,
-    LOGGER_STILL_S,
-    NOT_A_NUMBER,
-    PAUSE_S,
-    READING,
-    REFUSED,
-    REFUSED_COLUMN,
-    STALE,
-    STARTED,
-    STILL_S,
-    STUCK,
-    TIME_S,
-    UNHEALTHY,
-    UNIT,
-    UNUSABLE,
-    USABLE,
-    VALUE,
-)
-from rules.step.vector import Vector
-
-INFINITE = float("inf")
+from rules.step.arithmetic import INFINITE, larger, smaller
+from rules.step.constants import Constants
+from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, STUCK, State
 
 # How long a living reading may stand still. A sensor read five times a second repeats itself in
 # between, so a stand-still counts in multiples of the pauses seen lately; one that reads in coarse
@@ -72,7 +22,7 @@ MOST_CHANGES = 100.0
 OFF_BOOST = 4.0  # how much longer a logger may repeat itself where the engine only turns
 
 
-def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
+def advance_clock(k: Constants, s: State, time_s: float) -> float:
     """Return the time step this sample makes, s; negative where the sample is not to be used.
 
     A sample a little older than the newest is late: its values must not overwrite newer ones. One
@@ -80,58 +30,54 @@ def advance_clock(k: Vector, s: Vector, time_s: float) -> float:
     that hides is unknown, so a fixed step is counted, and the clock is in doubt for a while. A time
     that is none (``channels.is_time``) is never used.
     """
-    s[LATE] = 0.0
+    s.late = 0.0
     if not -TIME_BOUND_S < time_s < TIME_BOUND_S:  # NaN too
-        s[LATE] = 1.0
+        s.late = 1.0
         return -1.0
-    if s[STARTED] == 0.0:
-        s[STARTED] = 1.0
-        s[TIME_S] = time_s
+    if s.started == 0.0:
+        s.started = 1.0
+        s.time_s = time_s
         return 0.0
-    dt_s = time_s - s[TIME_S]
+    dt_s = time_s - s.time_s
     if dt_s < 0.0:
-        if dt_s >= -k[LATE_WINDOW_S]:
-            s[LATE] = 1.0
+        if dt_s >= -k.late_window_s:
+            s.late = 1.0
             return -1.0
-        dt_s = k[STEP_BACK_S]
-        s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
-    elif dt_s > k[STEP_AHEAD_S]:
+        dt_s = k.step_back_s
+        s.clock_doubt_s = k.clock_doubt_for_s
+    elif dt_s > k.step_ahead_s:
         # Counted in full, one garbled time would run out every delay, and trip a healthy car.
-        dt_s = k[STEP_BACK_S]
-        s[CLOCK_DOUBT_S] = k[CLOCK_DOUBT_FOR_S]
-    elif s[CLOCK_DOUBT_S] > 0.0:
-        s[CLOCK_DOUBT_S] = s[CLOCK_DOUBT_S] - dt_s
-    s[TIME_S] = time_s
-    s[CLOCK_S] = s[CLOCK_S] + dt_s
+        dt_s = k.step_back_s
+        s.clock_doubt_s = k.clock_doubt_for_s
+    elif s.clock_doubt_s > 0.0:
+        s.clock_doubt_s = s.clock_doubt_s - dt_s
+    s.time_s = time_s
+    s.clock_s = s.clock_s + dt_s
     return dt_s
 
 
-def take_pace(s: Vector, found: float) -> None:
+def take_pace(s: State, found: float) -> None:
     """Take in how the source's clock was found to run (``channels.CLOCK_PACE``)."""
     pace = 1.0 if found == NOT_SENT else found
     if pace != pace:
         pace = 0.0  # not known
-    if pace != s[CLOCK_PACE]:
-        s[CLOCK_PACE] = pace
-        s[CHANGED] = 1.0
+    if pace != s.clock_pace:
+        s.clock_pace = pace
+        s.changed = 1.0
 
 
-def read_channels(
-    k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: int, dt_s: float
-) -> None:
+def read_channels(k: Constants, s: State, x: Sequence[float], at: int, dt_s: float) -> None:
     """Take in the readings of the sample at ``x[at:]`` and judge every mapped channel.
 
     A bad reading (not a number, out of its plausible range) is that, at once; the last good value
     stays usable until it is too old.
     """
-    news = take_readings(k, columns, s, x, at, dt_s)
+    news = take_readings(k, s, x, at, dt_s)
     if logger_changes_state(k, s, news, dt_s):
-        take_readings(k, columns, s, x, at, 0.0)
+        take_readings(k, s, x, at, 0.0)
 
 
-def take_readings(
-    k: Vector, columns: Sequence[int], s: Vector, x: Sequence[float], at: int, dt_s: float
-) -> float:
+def take_readings(k: Constants, s: State, x: Sequence[float], at: int, dt_s: float) -> float:
     """Take in a sample's readings.
 
     Returns:
@@ -140,94 +86,94 @@ def take_readings(
     unhealthy = 0.0
     unusable = 0.0
     news = -1.0
-    living = s[FROZEN] == 0.0
-    for i in range(MAPPED, MAPPED + columns[N_MAPPED]):
-        column = columns[i]
+    living = s.frozen == 0.0
+    for i in range(k.n_mapped):
+        column = k.mapped[i]
         value = x[at + column]
         # Nearly always: a new, plausible value ("not sent" and NaN compare false).
-        if living and k[PASS_LOW + column] <= value <= k[HIGH + column]:
-            if value != s[VALUE + column]:
-                s[VALUE + column] = value
+        if living and k.pass_low[column] <= value <= k.high[column]:
+            if value != s.value[column]:
+                s.value[column] = value
                 news = 1.0
             elif news < 0.0:
                 news = 0.0
-            s[AGE_S + column] = 0.0
-            if s[HEALTH + column]:
-                s[READING + column] = HEALTHY
-                s[HEALTH + column] = HEALTHY
-                s[USABLE + column] = 1.0
-                s[CHANGED] = 1.0
+            s.age_s[column] = 0.0
+            if s.health[column]:
+                s.reading[column] = HEALTHY
+                s.health[column] = HEALTHY
+                s.usable[column] = 1.0
+                s.changed = 1.0
         else:
             told = judge_channel(k, s, column, value, dt_s)
             if told > news:
                 news = told
-            if s[HEALTH + column] != HEALTHY:
+            if s.health[column] != HEALTHY:
                 unhealthy += 1.0
-                if s[USABLE + column] == 0.0:
+                if s.usable[column] == 0.0:
                     unusable += 1.0
-    s[UNHEALTHY] = unhealthy
-    s[UNUSABLE] = unusable
+    s.unhealthy = unhealthy
+    s.unusable = unusable
     return news
 
 
-def judge_channel(k: Vector, s: Vector, column: int, value: float, dt_s: float) -> float:
+def judge_channel(k: Constants, s: State, column: int, value: float, dt_s: float) -> float:
     """Take in one reading, whatever it is, and judge its channel; return as ``take_readings``."""
-    age_s = s[AGE_S + column] + dt_s
+    age_s = s.age_s[column] + dt_s
     news = -1.0
     if value != NOT_SENT:
         if value != value:
-            s[READING + column] = NOT_A_NUMBER
-        elif value < k[LOW + column] or value > k[HIGH + column]:
-            s[READING + column] = IMPLAUSIBLE
+            s.reading[column] = NOT_A_NUMBER
+        elif value < k.low[column] or value > k.high[column]:
+            s.reading[column] = IMPLAUSIBLE
             note_refused(s, column, value)
         elif has_jumped(k, s, column, value, age_s):
-            s[READING + column] = JUMPED
+            s.reading[column] = JUMPED
         else:
-            s[READING + column] = HEALTHY
+            s.reading[column] = HEALTHY
             news = 0.0
-            if value != s[VALUE + column]:
+            if value != s.value[column]:
                 news = 1.0
-            if k[STUCK_AFTER_S + column] < INFINITE:
+            if k.stuck_after_s[column] < INFINITE:
                 note_stillness(k, s, column, value, age_s)
-            s[VALUE + column] = value
+            s.value[column] = value
             age_s = 0.0
-    s[AGE_S + column] = age_s
-    stale = age_s > k[MAX_AGE_S + column]
-    stuck = s[FROZEN] > 0.0 or s[STILL_S + column] > may_stand_still_s(k, s, column)
-    s[USABLE + column] = 0.0 if stale or stuck else 1.0
-    health = s[READING + column]
+    s.age_s[column] = age_s
+    stale = age_s > k.max_age_s[column]
+    stuck = s.frozen > 0.0 or s.still_s[column] > may_stand_still_s(k, s, column)
+    s.usable[column] = 0.0 if stale or stuck else 1.0
+    health = s.reading[column]
     if health == HEALTHY:
         if stale:
             health = STALE
         elif stuck:
             health = STUCK
-    if health != s[HEALTH + column]:
-        s[HEALTH + column] = health
-        s[CHANGED] = 1.0
+    if health != s.health[column]:
+        s.health[column] = health
+        s.changed = 1.0
     return news
 
 
-def note_refused(s: Vector, column: int, value: float) -> None:
+def note_refused(s: State, column: int, value: float) -> None:
     """Keep an implausible reading, for whoever must be told why: of several the first channel's."""
-    kept = int(s[REFUSED_COLUMN])
-    if kept == 0 or column <= kept or s[READING + kept] != IMPLAUSIBLE:
-        s[REFUSED_COLUMN] = float(column)
-        s[REFUSED] = value
+    kept = int(s.refused_column)
+    if kept == 0 or column <= kept or s.reading[kept] != IMPLAUSIBLE:
+        s.refused_column = float(column)
+        s.refused = value
 
 
-def has_jumped(k: Vector, s: Vector, column: int, value: float, age_s: float) -> bool:
+def has_jumped(k: Constants, s: State, column: int, value: float, age_s: float) -> bool:
     """Whether a reading is farther from the last good one than its channel can move in that time.
 
     The older the last good value, the farther the channel may have moved, so a lasting step is
     believed after a while (or the channel is stale by then).
     """
-    change = value - s[VALUE + column]
+    change = value - s.value[column]
     if change < 0.0:
         change = -change
-    return change > k[MOST_PER_S + column] * age_s
+    return change > k.most_per_s[column] * age_s
 
 
-def note_stillness(k: Vector, s: Vector, column: int, value: float, age_s: float) -> None:
+def note_stillness(k: Constants, s: State, column: int, value: float, age_s: float) -> None:
     """Note how long a channel has stood still where it can't, and how finely it moves.
 
     It can't where plenty of spray is due, for the flow; under boost, for all others: in cruise and
@@ -236,80 +182,80 @@ def note_stillness(k: Vector, s: Vector, column: int, value: float, age_s: float
     standing still, so a time in which the value went stale doesn't count.
     """
     if column == DELIVERED:
-        due = s[EXPECTED_ML_MIN] > k[LIVELY_ML_MIN] and value != 0.0
+        due = s.expected_ml_min > k.lively_ml_min and value != 0.0
     else:
-        due = s[VALUE + BOOST] >= k[ONSET_KPA]
-    seen_s = age_s if due and age_s <= k[MAX_AGE_S + column] else 0.0
-    still_s = s[STILL_S + column] + seen_s
-    change = value - s[VALUE + column]
+        due = s.value[BOOST] >= k.onset_kpa
+    seen_s = age_s if due and age_s <= k.max_age_s[column] else 0.0
+    still_s = s.still_s[column] + seen_s
+    change = value - s.value[column]
     if change == 0.0:
-        s[STILL_S + column] = still_s
+        s.still_s[column] = still_s
         return
     if change < 0.0:
         change = -change
-    unit = s[UNIT + column] * UNIT_FORGOTTEN
-    s[UNIT + column] = change if unit == 0.0 or change < unit else unit
-    s[CHANGES + column] = smaller(s[CHANGES + column] + 1.0, MOST_CHANGES)
+    unit = s.unit[column] * UNIT_FORGOTTEN
+    s.unit[column] = change if unit == 0.0 or change < unit else unit
+    s.changes[column] = smaller(s.changes[column] + 1.0, MOST_CHANGES)
     if seen_s > 0.0:
-        longest_s = LONGEST_PAUSE * k[STUCK_AFTER_S + column]
+        longest_s = LONGEST_PAUSE * k.stuck_after_s[column]
         pause_s = smaller(still_s, longest_s)
-        s[PAUSE_S + column] = s[PAUSE_S + column] + PAUSE_WEIGHT * (pause_s - s[PAUSE_S + column])
-    s[STILL_S + column] = 0.0
+        s.pause_s[column] = s.pause_s[column] + PAUSE_WEIGHT * (pause_s - s.pause_s[column])
+    s.still_s[column] = 0.0
 
 
-def coarseness(s: Vector, column: int) -> float:
+def coarseness(s: State, column: int) -> float:
     """Return how much longer than a fine reading this one may stand still: 1 or more.
 
     One and the square of its smallest step lately, in hundredths of the reading: noise wanders out
     of a step in a time that grows with the step's square. Believed the more, the more changes have
     been seen (a reading that changed once and never again says nothing of its steps).
     """
-    most = TRUST * (s[CHANGES + column] - 1.0)
+    most = TRUST * (s.changes[column] - 1.0)
     if most <= 0.0:
         return 1.0
-    fine = FINE_SHARE * s[VALUE + column]
-    unit = s[UNIT + column]
+    fine = FINE_SHARE * s.value[column]
+    unit = s.unit[column]
     squares = unit * unit
     if squares >= most * fine * fine:
         return 1.0 + most
     return 1.0 + squares / (fine * fine)
 
 
-def may_stand_still_s(k: Vector, s: Vector, column: int) -> float:
+def may_stand_still_s(k: Constants, s: State, column: int) -> float:
     """Return how long a channel may honestly stand still, s; infinite where nobody asks."""
-    still_s = k[STUCK_AFTER_S + column]
-    if s[STILL_S + column] <= still_s:
+    still_s = k.stuck_after_s[column]
+    if s.still_s[column] <= still_s:
         return still_s  # nearly always, and no need to know how much more it might be
-    return larger(still_s, PAUSES * s[PAUSE_S + column]) * coarseness(s, column)
+    return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column)
 
 
-def logger_changes_state(k: Vector, s: Vector, news: float, dt_s: float) -> bool:
+def logger_changes_state(k: Constants, s: State, news: float, dt_s: float) -> bool:
     """Judge whether anything at all still moves; return whether that has just become otherwise.
 
     A logger that hangs while its clock runs repeats every channel. Judged under boost, and with
     four times the patience wherever the engine turns, by the samples in which something came; how
     long is honest is judged as for a channel, with boost's own steps standing for all.
     """
-    boosted = s[USABLE + BOOST] > 0.0 and s[VALUE + BOOST] >= k[ONSET_KPA]
+    boosted = s.usable[BOOST] > 0.0 and s.value[BOOST] >= k.onset_kpa
     if news > 0.0:
         if boosted:
-            pause_s = smaller(s[LOGGER_STILL_S] + dt_s, LONGEST_PAUSE * k[LOGGER_STUCK_AFTER_S])
-            s[LOGGER_PAUSE_S] = s[LOGGER_PAUSE_S] + PAUSE_WEIGHT * (pause_s - s[LOGGER_PAUSE_S])
-        s[LOGGER_STILL_S] = 0.0
-        if s[FROZEN] == 0.0:
+            pause_s = smaller(s.logger_still_s + dt_s, LONGEST_PAUSE * k.logger_stuck_after_s)
+            s.logger_pause_s = s.logger_pause_s + PAUSE_WEIGHT * (pause_s - s.logger_pause_s)
+        s.logger_still_s = 0.0
+        if s.frozen == 0.0:
             return False
-        s[FROZEN] = 0.0
+        s.frozen = 0.0
         return True
-    still_s = k[LOGGER_STUCK_AFTER_S]
+    still_s = k.logger_stuck_after_s
     if not boosted:
-        if s[USABLE + BOOST] * s[USABLE + ENGINE_SPEED] * s[VALUE + ENGINE_SPEED] <= 0.0:
+        if s.usable[BOOST] * s.usable[ENGINE_SPEED] * s.value[ENGINE_SPEED] <= 0.0:
             return False
         still_s = OFF_BOOST * still_s
-    s[LOGGER_STILL_S] = s[LOGGER_STILL_S] + dt_s
-    if news < 0.0 or s[LOGGER_STILL_S] <= still_s:
+    s.logger_still_s = s.logger_still_s + dt_s
+    if news < 0.0 or s.logger_still_s <= still_s:
         return False
-    honest_s = larger(still_s, PAUSES * s[LOGGER_PAUSE_S]) * coarseness(s, BOOST)
-    if s[LOGGER_STILL_S] <= honest_s:
+    honest_s = larger(still_s, PAUSES * s.logger_pause_s) * coarseness(s, BOOST)
+    if s.logger_still_s <= honest_s:
         return False
-    s[FROZEN] = 1.0
+    s.frozen = 1.0
     return True

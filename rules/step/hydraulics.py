@@ -2,17 +2,10 @@
 
 from math import sqrt
 
-from rules.step.constants import (
-    CHECK_VALVE_KPA,
-    CONDUCTANCE_SQ,
-    CONDUCTANCE_SQ_SLOPE,
-    REGULATED_KPA,
-    SHUT_OFF_KPA,
-)
-from rules.step.vector import Vector
+from rules.step.constants import Constants
 
 
-def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
+def full_flow_ml_min(k: Constants, boost_kpa: float) -> float:
     """Return the flow at full command against ``boost_kpa`` (gauge), mL/min, never negative.
 
     Nozzles follow the square-root law on the pressure across them, pump less boost less check
@@ -20,10 +13,10 @@ def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
     a straight line p = shut_off - slope q, so with K the conductance
     q^2 + K^2 slope q - K^2 (shut_off - back) = 0; a regulator caps the pressure.
     """
-    back_kpa = boost_kpa + k[CHECK_VALVE_KPA]
-    if k[SHUT_OFF_KPA] <= back_kpa or k[REGULATED_KPA] <= back_kpa:
+    back_kpa = boost_kpa + k.check_valve_kpa
+    if k.shut_off_kpa <= back_kpa or k.regulated_kpa <= back_kpa:
         return 0.0
-    half = 0.5 * k[CONDUCTANCE_SQ_SLOPE]
-    on_curve = sqrt(half * half + k[CONDUCTANCE_SQ] * (k[SHUT_OFF_KPA] - back_kpa)) - half
-    regulated = sqrt(k[CONDUCTANCE_SQ] * (k[REGULATED_KPA] - back_kpa))
+    half = 0.5 * k.conductance_sq_slope
+    on_curve = sqrt(half * half + k.conductance_sq * (k.shut_off_kpa - back_kpa)) - half
+    regulated = sqrt(k.conductance_sq * (k.regulated_kpa - back_kpa))
     return regulated if regulated < on_curve else on_curve

@@ -15,270 +15,207 @@ How the parts interplay:
 | shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
 """  # noqa: E501 (a table row is one line)
 
-from collections.abc import Sequence
-
 from rules.channels import BOOST
-from rules.step.arithmetic import interpolate, larger, round_up, smaller
-from rules.step.constants import (
-    ACKNOWLEDGE_TO_RELEASE,
-    ARREARS_LIMIT_ML,
-    BLIND_AFTER_S,
-    CLEAR_AFTER_S,
-    CUT_ML,
-    DRY_LIMIT_KPA,
-    ESSENTIAL,
-    GIVE_BACK_DEG_S,
-    LIMIT_ABOVE,
-    LIMIT_ACTION,
-    LIMIT_COLUMNS,
-    LIMIT_FOR_S,
-    LIMITED,
-    LONGEST_STEP_S,
-    MARGIN,
-    MAX_RETARD_DEG,
-    N_ESSENTIAL,
-    N_LIMITED,
-    N_PAID,
-    ON_BLIND,
-    ONSET_KPA,
-    OUTLASTS_S,
-    PAID_BOOST,
-    PAID_TIMING,
-    PAID_TOP_DEG,
-    PULL_ML,
-    RELEASE_AFTER_S,
-    RELEASE_BELOW_KPA,
-    SHARE,
-    STEP_DEG,
-    WARN_ML,
-)
+from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
+from rules.step.constants import LIMIT_COLUMNS, Constants
 from rules.step.state import (
-    ACKNOWLEDGED,
-    ACTION,
-    ARREARS_ML,
-    ASKED,
-    BLIND_S,
     BOOST_CONTRADICTED,
-    CEILING_KPA,
-    CHANGED,
-    CLOCK_DOUBT_S,
-    CLOCK_PACE,
     CLOCK_STEP,
     COMMAND_DISAGREES,
-    DEBT_ML,
-    EXCESS_ML,
-    FINDING,
-    FOR_S,
-    HELD_MISSING,
-    LEVEL,
-    LOW_BOOST_S,
-    MISSING_SHARE,
+    CUT,
     N_FINDINGS,
+    NO_ACTION,
     NO_FINDING,
     OVER_DELIVERY,
     OVERBOOST,
-    PAID_DEG,
-    PULLED_S,
-    QUIET_S,
-    RETARD_DEG,
-    RETARD_HELD,
-    SHORT_S,
+    PULL,
     SIGNAL_LOST,
     UNDER_DELIVERY,
-    UNSURE_S,
-    UNUSABLE,
-    USABLE,
-    VALUE,
+    WARN,
+    State,
 )
-from rules.step.vector import Vector
 from rules.step.watch import watch
 
-NO_LEVEL = 0.0
-WARN = 1.0
-PULL = 2.0
-CUT = 3.0
-INFINITE = float("inf")
 
-
-def debt_level(k: Vector, s: Vector, dt_s: float) -> float:
+def debt_level(k: Constants, s: State, dt_s: float) -> float:
     """Return the action the debt, or the arrears, ask for (0 to 3); the warning has hysteresis."""
-    debt = s[DEBT_ML]
-    if s[LEVEL + UNDER_DELIVERY] == PULL and s[MISSING_SHARE] > k[SHARE]:
-        s[PULLED_S] = s[PULLED_S] + dt_s
-    if debt >= k[CUT_ML] or s[PULLED_S] > k[OUTLASTS_S]:
+    debt = s.debt_ml
+    if s.level[UNDER_DELIVERY] == PULL and s.missing_share > k.share:
+        s.pulled_s = s.pulled_s + dt_s
+    if debt >= k.cut_ml or s.pulled_s > k.outlasts_s:
         return CUT
-    if debt >= k[PULL_ML] or s[ARREARS_ML] >= k[ARREARS_LIMIT_ML]:
+    if debt >= k.pull_ml or s.arrears_ml >= k.arrears_limit_ml:
         return PULL
-    if debt >= k[WARN_ML] or (s[LEVEL + UNDER_DELIVERY] >= WARN and debt > 0.5 * k[WARN_ML]):
+    if debt >= k.warn_ml or (s.level[UNDER_DELIVERY] >= WARN and debt > 0.5 * k.warn_ml):
         return WARN
-    return NO_LEVEL
+    return NO_ACTION
 
 
-def blind_level(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
+def blind_level(k: Constants, s: State, dt_s: float) -> float:
     """Return the action blindness asks for: the rig's, where it matters; else a warning.
 
     Called while some mapped channel is unusable, or the source's clock runs wrong. It matters where
     an essential channel is, or the clock does, and boost is above the onset, or unknown. Nothing is
     waited for by a clock that runs wrong: whoever found it has waited.
     """
-    s[UNSURE_S] = s[UNSURE_S] + dt_s
-    boost_usable = s[USABLE + BOOST] > 0.0
-    wrong = s[CLOCK_PACE] != 1.0
+    s.unsure_s = s.unsure_s + dt_s
+    boost_usable = s.usable[BOOST] > 0.0
+    wrong = s.clock_pace != 1.0
     lost = wrong
-    for i in range(ESSENTIAL, ESSENTIAL + columns[N_ESSENTIAL]):
-        if s[USABLE + columns[i]] == 0.0:
+    for i in range(k.n_essential):
+        if s.usable[k.essential[i]] == 0.0:
             lost = True
-    if lost and (not boost_usable or s[VALUE + BOOST] >= k[ONSET_KPA]):
-        s[BLIND_S] = s[BLIND_S] + dt_s
-        if wrong or s[BLIND_S] > k[BLIND_AFTER_S]:
-            return k[ON_BLIND]
+    if lost and (not boost_usable or s.value[BOOST] >= k.onset_kpa):
+        s.blind_s = s.blind_s + dt_s
+        if wrong or s.blind_s > k.blind_after_s:
+            return k.on_blind
     else:
-        s[BLIND_S] = 0.0
-    return WARN if wrong or s[UNSURE_S] > k[BLIND_AFTER_S] else NO_LEVEL
+        s.blind_s = 0.0
+    return WARN if wrong or s.unsure_s > k.blind_after_s else NO_ACTION
 
 
-def limit_level(k: Vector, s: Vector, index: int, dt_s: float) -> float:
+def limit_level(k: Constants, s: State, index: int, dt_s: float) -> float:
     """Return the action a limit asks for while its channel's value is above it.
 
     ``index`` counts in the order of ``LIMIT_COLUMNS``.
     """
     column = LIMIT_COLUMNS[index]
-    slot = FOR_S + OVERBOOST + index
-    if s[USABLE + column] > 0.0:
-        s[slot] = s[slot] + dt_s
-        return k[LIMIT_ACTION + index] if s[slot] >= k[LIMIT_FOR_S + index] else NO_LEVEL
-    s[slot] = 0.0
-    return NO_LEVEL
+    finding = OVERBOOST + index
+    if s.usable[column] > 0.0:
+        s.for_s[finding] = s.for_s[finding] + dt_s
+        return k.limit_action[index] if s.for_s[finding] >= k.limit_for_s[index] else NO_ACTION
+    s.for_s[finding] = 0.0
+    return NO_ACTION
 
 
-def hold_level(k: Vector, s: Vector, finding: int, asked: float, dt_s: float) -> None:
+def hold_level(k: Constants, s: State, finding: int, asked: float, dt_s: float) -> None:
     """Raise a finding's level at once, clear a warning after its quiet time, keep a latch."""
-    level = s[LEVEL + finding]
+    level = s.level[finding]
     if asked > level:
         if asked >= PULL and level < PULL:
-            s[ACKNOWLEDGED] = 0.0
-        s[LEVEL + finding] = asked
-        s[QUIET_S + finding] = 0.0
-        s[CHANGED] = 1.0
+            s.acknowledged = 0.0
+        s.level[finding] = asked
+        s.quiet_s[finding] = 0.0
+        s.changed = 1.0
     elif level == WARN:
         if asked >= WARN:
-            s[QUIET_S + finding] = 0.0
+            s.quiet_s[finding] = 0.0
         else:
-            s[QUIET_S + finding] = s[QUIET_S + finding] + dt_s
-            if s[QUIET_S + finding] >= k[CLEAR_AFTER_S]:
-                s[LEVEL + finding] = NO_LEVEL
-                s[CHANGED] = 1.0
+            s.quiet_s[finding] = s.quiet_s[finding] + dt_s
+            if s.quiet_s[finding] >= k.clear_after_s:
+                s.level[finding] = NO_ACTION
+                s.changed = 1.0
 
 
-def release(k: Vector, s: Vector, others_asked: float, dt_s: float) -> None:
+def release(k: Constants, s: State, others_asked: float, dt_s: float) -> None:
     """Release every latch where the terms are met, and close the accounts.
 
     ``others_asked`` is the worst action asked by any finding but the two accounts: a debt (or an
     excess) made above is not paid off by staying out of boost, so it is closed here instead.
     """
-    if s[ACTION] < PULL:  # the time out of boost counts from the latch on
-        s[LOW_BOOST_S] = 0.0
+    if s.action < PULL:  # the time out of boost counts from the latch on
+        s.low_boost_s = 0.0
         return
-    known = s[USABLE + BOOST] > 0.0 and s[CLOCK_PACE] == 1.0
-    if known and s[VALUE + BOOST] < k[RELEASE_BELOW_KPA]:
+    known = s.usable[BOOST] > 0.0 and s.clock_pace == 1.0
+    if known and s.value[BOOST] < k.release_below_kpa:
         # Across a gap nobody knows where boost has been.
-        s[LOW_BOOST_S] = s[LOW_BOOST_S] + smaller(dt_s, k[LONGEST_STEP_S])
+        s.low_boost_s = s.low_boost_s + smaller(dt_s, k.longest_step_s)
     else:
-        s[LOW_BOOST_S] = 0.0
-    if s[LOW_BOOST_S] < k[RELEASE_AFTER_S] or others_asked >= PULL:
+        s.low_boost_s = 0.0
+    if s.low_boost_s < k.release_after_s or others_asked >= PULL:
         return
-    if k[ACKNOWLEDGE_TO_RELEASE] > 0.0 and s[ACKNOWLEDGED] == 0.0:
+    if k.acknowledge_to_release > 0.0 and s.acknowledged == 0.0:
         return
     for finding in range(N_FINDINGS):
-        if s[LEVEL + finding] >= PULL:
-            s[LEVEL + finding] = NO_LEVEL
-    s[CHANGED] = 1.0
-    s[ACKNOWLEDGED] = 0.0
-    s[DEBT_ML] = 0.0
-    s[ARREARS_ML] = 0.0
-    s[EXCESS_ML] = 0.0
-    s[ASKED + OVER_DELIVERY] = NO_LEVEL
-    s[SHORT_S] = 0.0
-    s[PULLED_S] = 0.0
-    s[HELD_MISSING] = 0.0
+        if s.level[finding] >= PULL:
+            s.level[finding] = NO_ACTION
+    s.changed = 1.0
+    s.acknowledged = 0.0
+    s.debt_ml = 0.0
+    s.arrears_ml = 0.0
+    s.excess_ml = 0.0
+    s.asked[OVER_DELIVERY] = NO_ACTION
+    s.short_s = 0.0
+    s.pulled_s = 0.0
+    s.held_missing = 0.0
 
 
-def size_action(k: Vector, s: Vector, dt_s: float) -> None:
+def size_action(k: Constants, s: State, dt_s: float) -> None:
     """Work out action, finding, degrees and ceiling from the findings' levels."""
-    action = NO_LEVEL
+    action = NO_ACTION
     behind = 0
-    missing = s[HELD_MISSING]
+    missing = s.held_missing
     for finding in range(N_FINDINGS):
-        level = s[LEVEL + finding]
+        level = s.level[finding]
         if level > action:
             action = level
             behind = finding
         if level >= PULL:
             # Only the debt knows a share; anything else takes back all the spray paid for.
-            missing = larger(missing, s[MISSING_SHARE] if finding == UNDER_DELIVERY else 1.0)
+            missing = larger(missing, s.missing_share if finding == UNDER_DELIVERY else 1.0)
     retard = 0.0
     ceiling = INFINITE
     if action >= PULL:
-        s[HELD_MISSING] = missing
+        s.held_missing = missing
         # A boost reading in dispute says nothing of what the spray pays for.
-        disputed = s[LEVEL + COMMAND_DISAGREES] >= PULL or s[LEVEL + BOOST_CONTRADICTED] >= PULL
-        if s[USABLE + BOOST] > 0.0 and not disputed:
-            s[PAID_DEG] = interpolate(s[VALUE + BOOST], k, PAID_BOOST, PAID_TIMING, int(k[N_PAID]))
+        disputed = s.level[COMMAND_DISAGREES] >= PULL or s.level[BOOST_CONTRADICTED] >= PULL
+        if s.usable[BOOST] > 0.0 and not disputed:
+            s.paid_deg = interpolate(s.value[BOOST], k.paid_boost, k.paid_timing, k.n_paid)
         else:
-            s[PAID_DEG] = k[PAID_TOP_DEG]
-        wanted = s[PAID_DEG] * missing * k[MARGIN]
+            s.paid_deg = k.paid_top_deg
+        wanted = s.paid_deg * missing * k.margin
         # Taken at once, given back slowly.
-        held = larger(wanted, s[RETARD_HELD] - k[GIVE_BACK_DEG_S] * dt_s)
-        s[RETARD_HELD] = held
-        retard = smaller(round_up(held, k[STEP_DEG]), k[MAX_RETARD_DEG])
-        if action < CUT and wanted > k[MAX_RETARD_DEG]:
-            s[LEVEL + behind] = CUT  # what pulling can't take back, boost must
+        held = larger(wanted, s.retard_held_deg - k.give_back_deg_s * dt_s)
+        s.retard_held_deg = held
+        retard = smaller(round_up(held, k.step_deg), k.max_retard_deg)
+        if action < CUT and wanted > k.max_retard_deg:
+            s.level[behind] = CUT  # what pulling can't take back, boost must
             action = CUT
-            s[CHANGED] = 1.0
+            s.changed = 1.0
         if action >= CUT:
-            ceiling = k[DRY_LIMIT_KPA]
+            ceiling = k.dry_limit_kpa
     else:
-        s[RETARD_HELD] = 0.0
-    shown = float(behind) if action > NO_LEVEL else NO_FINDING
-    if action != s[ACTION] or shown != s[FINDING] or retard != s[RETARD_DEG]:
-        s[CHANGED] = 1.0
-    s[ACTION] = action
-    s[FINDING] = shown
-    s[RETARD_DEG] = retard
-    s[CEILING_KPA] = ceiling
+        s.retard_held_deg = 0.0
+    shown = float(behind) if action > NO_ACTION else NO_FINDING
+    if action != s.action or shown != s.finding or retard != s.retard_deg:
+        s.changed = 1.0
+    s.action = action
+    s.finding = shown
+    s.retard_deg = retard
+    s.boost_ceiling_kpa = ceiling
 
 
-def decide(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> None:
+def decide(k: Constants, s: State, dt_s: float) -> None:
     """Ask every finding, hold or release its level, and size the action."""
     under = debt_level(k, s, dt_s)
-    if s[UNUSABLE] == 0.0 and s[CLOCK_PACE] == 1.0:
-        blind = NO_LEVEL
-        s[BLIND_S] = 0.0
-        s[UNSURE_S] = 0.0
+    if s.unusable == 0.0 and s.clock_pace == 1.0:
+        blind = NO_ACTION
+        s.blind_s = 0.0
+        s.unsure_s = 0.0
     else:
-        blind = blind_level(k, columns, s, dt_s)
-    clock = WARN if s[CLOCK_DOUBT_S] > 0.0 else NO_LEVEL
+        blind = blind_level(k, s, dt_s)
+    clock = WARN if s.clock_doubt_s > 0.0 else NO_ACTION
     others = clock if clock > blind else blind
-    for i in range(LIMITED, LIMITED + columns[N_LIMITED]):
-        limit = columns[i]
-        if s[VALUE + LIMIT_COLUMNS[limit]] > k[LIMIT_ABOVE + limit]:
+    for i in range(k.n_limited):
+        limit = k.limited[i]
+        if s.value[LIMIT_COLUMNS[limit]] > k.limit_above[limit]:
             asked = limit_level(k, s, limit, dt_s)
-            s[ASKED + OVERBOOST + limit] = asked
+            s.asked[OVERBOOST + limit] = asked
             if asked > others:
                 others = asked
         else:
-            s[ASKED + OVERBOOST + limit] = NO_LEVEL
-            s[FOR_S + OVERBOOST + limit] = 0.0
-    watched = watch(k, columns, s, dt_s)
+            s.asked[OVERBOOST + limit] = NO_ACTION
+            s.for_s[OVERBOOST + limit] = 0.0
+    watched = watch(k, s, dt_s)
     if watched > others:
         others = watched
-    over = s[ASKED + OVER_DELIVERY]
-    if s[ACTION] == NO_LEVEL and under == NO_LEVEL and others == NO_LEVEL and over == NO_LEVEL:
+    over = s.asked[OVER_DELIVERY]
+    if s.action == NO_ACTION and under == NO_ACTION and others == NO_ACTION and over == NO_ACTION:
         return  # all quiet, as nearly always
-    s[ASKED + UNDER_DELIVERY] = under
-    s[ASKED + SIGNAL_LOST] = blind
-    s[ASKED + CLOCK_STEP] = clock
+    s.asked[UNDER_DELIVERY] = under
+    s.asked[SIGNAL_LOST] = blind
+    s.asked[CLOCK_STEP] = clock
     for finding in range(N_FINDINGS):
-        hold_level(k, s, finding, s[ASKED + finding], dt_s)
+        hold_level(k, s, finding, s.asked[finding], dt_s)
     release(k, s, others, dt_s)
     size_action(k, s, dt_s)

@@ -1,19 +1,16 @@
 """What a finding asks for whose condition must hold for a time."""
 
-from rules.step.state import ASKED, FOR_S
-from rules.step.vector import Vector
-
-NO_LEVEL = 0.0
+from rules.step.state import NO_ACTION, State
 
 
-def lasting(s: Vector, finding: int, holds: bool, dt_s: float, for_s: float, level: float) -> float:
+def lasting(s: State, finding: int, holds: bool, dt_s: float, for_s: float, level: float) -> float:
     """Return what a finding asks for whose condition must hold for a time, and note it."""
-    asked = NO_LEVEL
+    asked = NO_ACTION
     if holds:
-        s[FOR_S + finding] = s[FOR_S + finding] + dt_s
-        if s[FOR_S + finding] > for_s:
+        s.for_s[finding] = s.for_s[finding] + dt_s
+        if s.for_s[finding] > for_s:
             asked = level
     else:
-        s[FOR_S + finding] = 0.0
-    s[ASKED + finding] = asked
+        s.for_s[finding] = 0.0
+    s.asked[finding] = asked
     return asked

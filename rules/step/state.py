@@ -1,13 +1,21 @@
-"""Layout of a guard's state: one flat vector of floats.
+"""What a decision says, and what a guard remembers: each field declared once, in order.
 
-The vector is a list when the code runs interpreted (plain floats are four times faster there than
-array elements) and a float64 array when it runs compiled; the same functions index both. What a
-decision shows to the outside stands first, so a decision is a copy of the head of the state.
+What a decision shows to the outside stands first, so a decision is a copy of the head of the
+state. The order is that of recorded states: a field that is new goes to the end of its class.
 """
 
+from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from rules.channels import CHANNEL_NAMES, N_CHANNELS
+from rules.facts import Action
+from rules.record import Record, block
+from rules.step.arithmetic import INFINITE, NAN
+
+NO_ACTION: Final = float(Action.NO_ACTION)
+WARN: Final = float(Action.WARN)
+PULL: Final = float(Action.PULL_TIMING)
+CUT: Final = float(Action.CUT_BOOST)
 
 # Findings, in the order in which they claim to be the one behind an action.
 FINDING_NAMES: Final = (
@@ -103,58 +111,97 @@ HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns 
 VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
 N_DECISION: Final = VALUE + N_CHANNELS + 1
 
-# --- the memory behind it ---------------------------------------------------------------------
-STARTED: Final = N_DECISION
-CLOCK_DOUBT_S: Final = N_DECISION + 1  # how long a clock step still counts as news
-DELAYED_ML_MIN: Final = N_DECISION + 2  # commanded, one transport delay ago
-RATE_ML_MIN_S: Final = N_DECISION + 3  # |d expected / dt|
-SHORT_SMOOTH: Final = N_DECISION + 4  # smoothed shortfall, mL/min
-CUT_S: Final = N_DECISION + 5  # how long the boost ceiling has been in force
-HELD_MISSING: Final = N_DECISION + 6  # largest missing share while timing is pulled
-PULLED_S: Final = N_DECISION + 7  # time pulled with the shortfall still there
-LOW_BOOST_S: Final = N_DECISION + 8
-BLIND_S: Final = N_DECISION + 9
-UNSURE_S: Final = N_DECISION + 10  # time with any mapped channel unusable
-ACKNOWLEDGED: Final = N_DECISION + 11
-RING_LAST: Final = N_DECISION + 12  # index of the newest entry
-RING_READ: Final = N_DECISION + 13  # index of the newest entry at least one delay old
-RING_STARTED: Final = N_DECISION + 14
-UNHEALTHY: Final = N_DECISION + 15  # how many mapped channels are not healthy
-UNUSABLE: Final = N_DECISION + 16  # how many mapped channels are not usable
-RETARD_HELD: Final = N_DECISION + 17  # timing pulled, before rounding to the step, deg
-USE_ML_MIN: Final = N_DECISION + 18  # smoothed flow while spraying
-INTAKE_BEFORE: Final = N_DECISION + 19  # intake temperature when boost last was below the onset
-LATE_COUNT: Final = N_DECISION + 20  # late samples, forgotten over some seconds
-JUDGED: Final = N_DECISION + 21  # 1 where every essential reading is usable
-UNDELAYED_ML_MIN: Final = N_DECISION + 22  # the command through the lag alone, without delay
-COMMANDED_BEFORE: Final = N_DECISION + 23  # commanded, one sample ago
-DUE_DEG: Final = N_DECISION + 24  # retard asked for long enough to be done by now, deg
-NEXT_DEG: Final = N_DECISION + 25  # retard that becomes due next, deg
-NEXT_S: Final = N_DECISION + 26  # how long that has been asked for
-FROZEN: Final = N_DECISION + 27  # 1 where the logger repeats itself
-LOGGER_STILL_S: Final = N_DECISION + 28  # time under boost without news from any channel
-LOGGER_PAUSE_S: Final = N_DECISION + 29  # such times lately, on average
-LAW_LAGGED_ML_MIN: Final = N_DECISION + 30  # the command by the rig's own rule, lagged
-AIR_LEVEL: Final = N_DECISION + 31  # this car's air by injector duty, to that by its rig's figures
-FOR_S: Final = N_DECISION + 32  # how long each finding's condition has held
-ASKED: Final = FOR_S + N_FINDINGS  # what each finding asks for now
-QUIET_S: Final = ASKED + N_FINDINGS  # how long each finding has had nothing to say
-
-# One block for each: block + column of the channel.
-AGE_S: Final = QUIET_S + N_FINDINGS - 1
-STILL_S: Final = AGE_S + N_CHANNELS  # how long it has stood still where it should not
-PAUSE_S: Final = STILL_S + N_CHANNELS  # how long it did so lately before it moved, on average
-UNIT: Final = PAUSE_S + N_CHANNELS  # its smallest step lately
-CHANGES: Final = UNIT + N_CHANNELS  # how often it has changed, up to a hundred
-READING: Final = CHANGES + N_CHANNELS
-USABLE: Final = READING + N_CHANNELS  # 1 where the last good value may still be reckoned with
-
 RING_SIZE: Final = 512
-RING_TIME: Final = USABLE + N_CHANNELS + 1
-RING_FLOW: Final = RING_TIME + RING_SIZE
-N_STATE: Final = RING_FLOW + RING_SIZE
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
+FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
+
+
+@dataclass(slots=True)
+class Head(Record):
+    """What the rules say after one sample."""
+
+    time_s: float = 0.0  # guard's time: that of the newest sample that was not late
+    action: float = NO_ACTION  # 0 to 3, as ``facts.Action``
+    finding: float = NO_FINDING  # index of the finding behind the action
+    retard_deg: float = 0.0  # timing to take back now
+    boost_ceiling_kpa: float = INFINITE  # boost not to be exceeded, gauge; infinite: none
+    debt_ml: float = 0.0  # commanded spray that did not arrive, net of the allowance
+    peak_debt_ml: float = 0.0  # largest debt of this finding's, or the last shortfall
+    short_s: float = 0.0  # time since the debt was last nil
+    commanded_ml_min: float = 0.0  # flow commanded now
+    expected_ml_min: float = 0.0  # what the flow sensor should read now
+    allowance_ml_min: float = 0.0  # how far below that it may read
+    delivered_ml_min: float = NAN  # what it reads; NaN where that is not usable
+    boost_kpa: float = NAN  # gauge; NaN where not usable
+    missing_share: float = 0.0  # smoothed share of the expected flow that is missing, 0 to 1
+    paid_deg: float = 0.0  # timing the spray pays for at this boost, while timing is pulled
+    all_healthy: float = 0.0  # 1 where every essential channel and the clock are healthy
+    changed: float = 0.0  # 1 where action, retard, a level or a channel's health changed
+    late: float = 0.0  # 1 where the sample was older than the guard's time, and not used
+    excess_ml: float = 0.0  # spray that arrived beyond command and allowance
+    tank_s: float = INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
+    cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
+    arrears_ml: float = 0.0  # spray short beyond the share alone, over longer than the debt's
+    clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
+    clock_pace: float = 1.0  # the source's seconds in one of ours; 1 right, 0 not known
+    duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
+    refused_column: float = 0.0  # column of the reading ``refused``; 0 before there was one
+    refused: float = 0.0  # an implausible reading, in its channel's unit
+    expected_smooth_ml_min: float = 0.0  # the expected flow, smoothed as ``missing_share`` is
+    level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
+    health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
+    value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
+
+
+@dataclass(slots=True)
+class State(Head):
+    """What a guard remembers: the decision, and what is behind it. All of it is recorded."""
+
+    started: float = 0.0  # 1 once a sample came
+    clock_doubt_s: float = 0.0  # how long a clock step still counts as news
+    delayed_ml_min: float = 0.0  # commanded, one transport delay ago
+    rate_ml_min_s: float = 0.0  # how fast the expected flow moves, either way
+    short_smooth_ml_min: float = 0.0  # smoothed shortfall
+    cut_s: float = 0.0  # how long the boost ceiling has been in force
+    held_missing: float = 0.0  # largest missing share while timing is pulled
+    pulled_s: float = 0.0  # time pulled with the shortfall still there
+    low_boost_s: float = 0.0  # time out of boost since the latch
+    blind_s: float = 0.0  # time blind where it matters
+    unsure_s: float = 0.0  # time with any mapped channel unusable
+    acknowledged: float = 0.0  # 1 since the operator's hand
+    ring_last: float = 0.0  # index of the newest entry
+    ring_read: float = 0.0  # index of the newest entry at least one delay old
+    ring_started: float = 0.0  # 1 once there is one
+    unhealthy: float = 0.0  # how many mapped channels are not healthy
+    unusable: float = 0.0  # how many mapped channels are not usable
+    retard_held_deg: float = 0.0  # timing pulled, before rounding to the step
+    use_ml_min: float = 0.0  # smoothed flow while spraying
+    intake_before_c: float = INFINITE  # intake when boost was last below the onset
+    late_count: float = 0.0  # late samples, forgotten over some seconds
+    can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
+    undelayed_ml_min: float = 0.0  # the command through the lag alone, without delay
+    commanded_before_ml_min: float = 0.0  # commanded, one sample ago
+    due_deg: float = 0.0  # retard asked for long enough to be done by now
+    next_deg: float = 0.0  # retard that becomes due next
+    next_s: float = 0.0  # how long that has been asked for
+    frozen: float = 0.0  # 1 where the logger repeats itself
+    logger_still_s: float = 0.0  # time under boost without news from any channel
+    logger_pause_s: float = 0.0  # such times lately, on average
+    law_lagged_ml_min: float = 0.0  # the command by the rig's own rule, lagged
+    air_level: float = FIRST_AIR_LEVEL  # this car's air by duty, to that by its rig's figures
+    for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
+    asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
+    quiet_s: list[float] = block(FINDING_NAMES)  # how long each has had nothing to say
+    age_s: list[float] = block(CHANNEL_NAMES, NEVER_S, start=1)  # of each channel's last good value
+    still_s: list[float] = block(CHANNEL_NAMES, start=1)  # how long it stood still where it can't
+    pause_s: list[float] = block(CHANNEL_NAMES, start=1)  # how long lately, on average
+    unit: list[float] = block(CHANNEL_NAMES, start=1)  # its smallest step lately
+    changes: list[float] = block(CHANNEL_NAMES, start=1)  # how often it has changed, up to 100
+    reading: list[float] = block(CHANNEL_NAMES, start=1)  # health of its newest reading alone
+    usable: list[float] = block(CHANNEL_NAMES, start=1)  # 1: the last good value still counts
+    ring_time_s: list[float] = block(range(RING_SIZE))  # commands under way: ``clock_s`` of each
+    ring_ml_min: list[float] = block(range(RING_SIZE))
 
 
 class Decision(NamedTuple):

@@ -1,77 +1,27 @@
 """The findings beside debt, blindness and limits: each one room, each with a time it must last."""
 
-from collections.abc import Sequence
-
 from rules.channels import BOOST, DELIVERED, KNOCK
-from rules.step.arithmetic import kept_share, smaller
-from rules.step.constants import (
-    COMMAND_COLUMN,
-    CONFIRMED_CEILING_COLUMN,
-    CONFIRMED_RETARD_COLUMN,
-    COOLED_COLUMN,
-    COOLING_ACTION,
-    COOLING_FOR_S,
-    DRY_COLUMN,
-    DRY_LIMIT_KPA,
-    DUTY_COLUMN,
-    FLOOR_ML_MIN,
-    KNOCK_LIMIT,
-    KNOCK_PERSISTS_FOR_S,
-    LAW_COLUMN,
-    LEAST_DROP_K,
-    LONGEST_STEP_S,
-    MOST_RISE_K,
-    NIL_COMMAND,
-    NO_COMMAND_ABOVE_KPA,
-    NO_COMMAND_FOR_S,
-    NO_DELIVERY_FOR_S,
-    ONSET_KPA,
-    OVER_ACTION,
-    OVER_ML,
-    SPRAYING_ML_MIN,
-    TANK_COLUMN,
-    TANK_RESERVE_ML,
-    TANK_TIME_S,
-    UNASKED_FOR_S,
-    UNASKED_ML_MIN,
-)
+from rules.step.arithmetic import INFINITE, NAN, kept_share, smaller
+from rules.step.constants import Constants
 from rules.step.cross_checks import boost_contradicted, command_disagrees
 from rules.step.debt import MIN_PER_S, next_debt
 from rules.step.followed import not_followed
 from rules.step.lasting import lasting
 from rules.step.state import (
-    ACTION,
-    ALLOWANCE_ML_MIN,
-    ASKED,
-    COMMANDED_ML_MIN,
-    COOLING_K,
     COOLING_MISSING,
-    EXCESS_ML,
-    EXPECTED_ML_MIN,
-    FOR_S,
-    INTAKE_BEFORE,
-    JUDGED,
+    CUT,
     KNOCK_PERSISTS,
-    LATE_COUNT,
     LATE_SAMPLES,
+    NO_ACTION,
     NO_COMMAND,
     NO_DELIVERY,
     OVER_DELIVERY,
+    PULL,
     TANK_LOW,
-    TANK_S,
     UNASKED_FLOW,
-    USABLE,
-    USE_ML_MIN,
-    VALUE,
+    WARN,
+    State,
 )
-from rules.step.vector import Vector
-
-NO_LEVEL = 0.0
-WARN = 1.0
-PULL = 2.0
-CUT = 3.0
-INFINITE = float("inf")
-NAN = float("nan")
 
 USE_LAG_S = 2.0  # of the use a tank's time is reckoned with
 TANK_FOR_S = 1.0  # fluid sloshes; a level must stay low
@@ -79,141 +29,143 @@ LATE_FORGOTTEN_S = 5.0
 MOST_LATE = 10.0
 
 
-def dry_response(k: Vector, s: Vector) -> float:
+def dry_response(k: Constants, s: State) -> float:
     """Return the action for an engine that gets nothing: cut above the dry limit, else pull."""
-    return CUT if s[VALUE + BOOST] > k[DRY_LIMIT_KPA] else PULL
+    return CUT if s.value[BOOST] > k.dry_limit_kpa else PULL
 
 
-def flow_while_spraying(k: Vector, s: Vector, dt_s: float) -> float:
+def flow_while_spraying(k: Constants, s: State, dt_s: float) -> float:
     """Judge a flow where much is expected: none at all, or more than was asked for.
 
     The excess is the debt's mirror image: what arrives beyond expectation and allowance, added up.
     """
-    expected = s[EXPECTED_ML_MIN]
-    delivered = s[VALUE + DELIVERED]
-    allowance = s[ALLOWANCE_ML_MIN]
-    none = delivered < k[FLOOR_ML_MIN] and 2.0 * allowance < expected
-    worst = NO_LEVEL
-    if none or s[FOR_S + NO_DELIVERY] > 0.0:
+    expected = s.expected_ml_min
+    delivered = s.value[DELIVERED]
+    allowance = s.allowance_ml_min
+    none = delivered < k.floor_ml_min and 2.0 * allowance < expected
+    worst = NO_ACTION
+    if none or s.for_s[NO_DELIVERY] > 0.0:
         level = dry_response(k, s)
-        worst = lasting(s, NO_DELIVERY, none, dt_s, k[NO_DELIVERY_FOR_S], level)
-    surplus = (delivered - expected - allowance) * smaller(dt_s, k[LONGEST_STEP_S]) * MIN_PER_S
-    if surplus > 0.0 or s[EXCESS_ML] > 0.0:
-        s[EXCESS_ML] = next_debt(s[EXCESS_ML], surplus)
-        s[ASKED + OVER_DELIVERY] = k[OVER_ACTION] if s[EXCESS_ML] >= k[OVER_ML] else NO_LEVEL
-    s[FOR_S + UNASKED_FLOW] = 0.0
-    s[ASKED + UNASKED_FLOW] = NO_LEVEL
+        worst = lasting(s, NO_DELIVERY, none, dt_s, k.no_delivery_for_s, level)
+    surplus = (delivered - expected - allowance) * smaller(dt_s, k.longest_step_s) * MIN_PER_S
+    if surplus > 0.0 or s.excess_ml > 0.0:
+        s.excess_ml = next_debt(s.excess_ml, surplus)
+        s.asked[OVER_DELIVERY] = k.over_action if s.excess_ml >= k.over_ml else NO_ACTION
+    s.for_s[UNASKED_FLOW] = 0.0
+    s.asked[UNASKED_FLOW] = NO_ACTION
     return worst
 
 
-def flow_without_command(k: Vector, s: Vector, dt_s: float) -> float:
+def flow_without_command(k: Constants, s: State, dt_s: float) -> float:
     """Judge a flow where nothing, or next to nothing, is expected: a siphon, or a stuck valve."""
-    if s[FOR_S + NO_DELIVERY] > 0.0:
-        s[FOR_S + NO_DELIVERY] = 0.0
-        s[ASKED + NO_DELIVERY] = NO_LEVEL
-    if s[EXCESS_ML] > 0.0:
-        repaid = k[FLOOR_ML_MIN] * smaller(dt_s, k[LONGEST_STEP_S]) * MIN_PER_S
-        s[EXCESS_ML] = next_debt(s[EXCESS_ML], -repaid)
-        s[ASKED + OVER_DELIVERY] = k[OVER_ACTION] if s[EXCESS_ML] >= k[OVER_ML] else NO_LEVEL
-    floor = k[FLOOR_ML_MIN]
+    if s.for_s[NO_DELIVERY] > 0.0:
+        s.for_s[NO_DELIVERY] = 0.0
+        s.asked[NO_DELIVERY] = NO_ACTION
+    if s.excess_ml > 0.0:
+        repaid = k.floor_ml_min * smaller(dt_s, k.longest_step_s) * MIN_PER_S
+        s.excess_ml = next_debt(s.excess_ml, -repaid)
+        s.asked[OVER_DELIVERY] = k.over_action if s.excess_ml >= k.over_ml else NO_ACTION
+    floor = k.floor_ml_min
     unasked = (
-        s[VALUE + DELIVERED] > k[UNASKED_ML_MIN]
-        and s[EXPECTED_ML_MIN] < floor
-        and s[COMMANDED_ML_MIN] < floor
+        s.value[DELIVERED] > k.unasked_ml_min
+        and s.expected_ml_min < floor
+        and s.commanded_ml_min < floor
     )
-    if unasked or s[FOR_S + UNASKED_FLOW] > 0.0:
-        return lasting(s, UNASKED_FLOW, unasked, dt_s, k[UNASKED_FOR_S], WARN)
-    return NO_LEVEL
+    if unasked or s.for_s[UNASKED_FLOW] > 0.0:
+        return lasting(s, UNASKED_FLOW, unasked, dt_s, k.unasked_for_s, WARN)
+    return NO_ACTION
 
 
-def cooling(k: Vector, s: Vector, column: int, dry_column: int, dt_s: float) -> float:
+def cooling(k: Constants, s: State, dt_s: float) -> float:
     """Judge whether spray that flows also cools: if not, it leaks away behind the flow sensor.
 
     With a dry intake temperature, by the drop from it; without, by the rise since boost was last
     below the onset.
     """
-    has_dry = dry_column > 0 and s[USABLE + dry_column] > 0.0
-    s[COOLING_K] = s[VALUE + dry_column] - s[VALUE + column] if has_dry else NAN
+    column, dry_column = k.cooled_column, k.dry_column
+    has_dry = dry_column > 0 and s.usable[dry_column] > 0.0
+    s.cooling_k = s.value[dry_column] - s.value[column] if has_dry else NAN
     missing = False
-    if s[VALUE + BOOST] < k[ONSET_KPA]:
-        s[INTAKE_BEFORE] = s[VALUE + column]
+    if s.value[BOOST] < k.onset_kpa:
+        s.intake_before_c = s.value[column]
     elif (
-        s[USABLE + column] > 0.0
-        and s[EXPECTED_ML_MIN] > k[SPRAYING_ML_MIN]
-        and s[VALUE + DELIVERED] > 0.7 * s[EXPECTED_ML_MIN]
-        and s[VALUE + DELIVERED] > 0.7 * s[COMMANDED_ML_MIN]
+        s.usable[column] > 0.0
+        and s.expected_ml_min > k.spraying_ml_min
+        and s.value[DELIVERED] > 0.7 * s.expected_ml_min
+        and s.value[DELIVERED] > 0.7 * s.commanded_ml_min
     ):
-        if has_dry and k[LEAST_DROP_K] > 0.0:
-            missing = s[COOLING_K] < k[LEAST_DROP_K]
+        if has_dry and k.least_drop_k > 0.0:
+            missing = s.cooling_k < k.least_drop_k
         else:
-            missing = s[VALUE + column] - s[INTAKE_BEFORE] > k[MOST_RISE_K]
-    return lasting(s, COOLING_MISSING, missing, dt_s, k[COOLING_FOR_S], k[COOLING_ACTION])
+            missing = s.value[column] - s.intake_before_c > k.most_rise_k
+    return lasting(s, COOLING_MISSING, missing, dt_s, k.cooling_for_s, k.cooling_action)
 
 
-def tank(k: Vector, s: Vector, column: int, dt_s: float) -> float:
+def tank(k: Constants, s: State, dt_s: float) -> float:
     """Reckon how long the tank lasts, and say when that, or the level, is too little."""
-    delivered = s[VALUE + DELIVERED]
+    column = k.tank_column
+    delivered = s.value[DELIVERED]
     low = False
-    if s[USABLE + column] > 0.0 and s[JUDGED] > 0.0:
+    if s.usable[column] > 0.0 and s.can_judge > 0.0:
         left_s = INFINITE
-        if delivered > k[SPRAYING_ML_MIN]:
-            kept = kept_share(dt_s, USE_LAG_S) if s[USE_ML_MIN] > 0.0 else 0.0
-            s[USE_ML_MIN] = delivered + (s[USE_ML_MIN] - delivered) * kept
-            left_s = s[VALUE + column] / s[USE_ML_MIN] * 60.0
-        s[TANK_S] = left_s
-        low = s[VALUE + column] < k[TANK_RESERVE_ML] or left_s < k[TANK_TIME_S]
+        if delivered > k.spraying_ml_min:
+            kept = kept_share(dt_s, USE_LAG_S) if s.use_ml_min > 0.0 else 0.0
+            s.use_ml_min = delivered + (s.use_ml_min - delivered) * kept
+            left_s = s.value[column] / s.use_ml_min * 60.0
+        s.tank_s = left_s
+        low = s.value[column] < k.tank_reserve_ml or left_s < k.tank_time_s
     else:
-        s[TANK_S] = INFINITE
-    if low or s[FOR_S + TANK_LOW] > 0.0:
+        s.tank_s = INFINITE
+    if low or s.for_s[TANK_LOW] > 0.0:
         return lasting(s, TANK_LOW, low, dt_s, TANK_FOR_S, WARN)
-    return NO_LEVEL
+    return NO_ACTION
 
 
-def watch(k: Vector, columns: Sequence[int], s: Vector, dt_s: float) -> float:
+def watch(k: Constants, s: State, dt_s: float) -> float:
     """Ask every finding of this file; return the worst action asked, but for over-delivery's.
 
     What each asks for stands in ``ASKED``. Where an essential reading is unusable, what depends on
     it stands still, as the debt does.
     """
-    worst = NO_LEVEL
-    boost_kpa = s[VALUE + BOOST]
-    if s[JUDGED] > 0.0:
-        if s[EXPECTED_ML_MIN] > k[SPRAYING_ML_MIN]:
+    worst = NO_ACTION
+    boost_kpa = s.value[BOOST]
+    if s.can_judge > 0.0:
+        if s.expected_ml_min > k.spraying_ml_min:
             worst = flow_while_spraying(k, s, dt_s)
         else:
             worst = flow_without_command(k, s, dt_s)
-        if columns[COOLED_COLUMN] > 0:
-            asked = cooling(k, s, columns[COOLED_COLUMN], columns[DRY_COLUMN], dt_s)
+        if k.cooled_column > 0:
+            asked = cooling(k, s, dt_s)
             worst = asked if asked > worst else worst
-    column = columns[COMMAND_COLUMN]
-    if column > 0 and (boost_kpa >= k[NO_COMMAND_ABOVE_KPA] or s[FOR_S + NO_COMMAND] > 0.0):
+    column = k.command_column
+    if column > 0 and (boost_kpa >= k.no_command_above_kpa or s.for_s[NO_COMMAND] > 0.0):
         nil = (
-            boost_kpa >= k[NO_COMMAND_ABOVE_KPA]
-            and s[USABLE + column] > 0.0
-            and s[USABLE + BOOST] > 0.0
-            and s[VALUE + column] < k[NIL_COMMAND]
+            boost_kpa >= k.no_command_above_kpa
+            and s.usable[column] > 0.0
+            and s.usable[BOOST] > 0.0
+            and s.value[column] < k.nil_command
         )
-        asked = lasting(s, NO_COMMAND, nil, dt_s, k[NO_COMMAND_FOR_S], dry_response(k, s))
+        asked = lasting(s, NO_COMMAND, nil, dt_s, k.no_command_for_s, dry_response(k, s))
         worst = asked if asked > worst else worst
-    if s[ACTION] >= PULL or s[FOR_S + KNOCK_PERSISTS] > 0.0:
-        knocks = s[ACTION] >= PULL and s[USABLE + KNOCK] > 0.0 and s[VALUE + KNOCK] > k[KNOCK_LIMIT]
-        asked = lasting(s, KNOCK_PERSISTS, knocks, dt_s, k[KNOCK_PERSISTS_FOR_S], CUT)
+    if s.action >= PULL or s.for_s[KNOCK_PERSISTS] > 0.0:
+        knocks = s.action >= PULL and s.usable[KNOCK] > 0.0 and s.value[KNOCK] > k.knock_limit
+        asked = lasting(s, KNOCK_PERSISTS, knocks, dt_s, k.knock_persists_for_s, CUT)
         worst = asked if asked > worst else worst
-    if columns[TANK_COLUMN] > 0:
-        asked = tank(k, s, columns[TANK_COLUMN], dt_s)
+    if k.tank_column > 0:
+        asked = tank(k, s, dt_s)
         worst = asked if asked > worst else worst
-    if columns[CONFIRMED_RETARD_COLUMN] > 0 or columns[CONFIRMED_CEILING_COLUMN] > 0:
-        asked = not_followed(k, columns, s, dt_s)
+    if k.confirmed_retard_column > 0 or k.confirmed_ceiling_column > 0:
+        asked = not_followed(k, s, dt_s)
         worst = asked if asked > worst else worst
-    if columns[LAW_COLUMN] > 0 and s[JUDGED] > 0.0:
-        asked = command_disagrees(k, s, columns[LAW_COLUMN], dt_s)
+    if k.law_column > 0 and s.can_judge > 0.0:
+        asked = command_disagrees(k, s, dt_s)
         worst = asked if asked > worst else worst
-    if columns[DUTY_COLUMN] > 0:
+    if k.duty_column > 0:
         asked = boost_contradicted(k, s, dt_s)
         worst = asked if asked > worst else worst
-    if s[LATE_COUNT] > 0.0:
-        s[LATE_COUNT] = s[LATE_COUNT] * kept_share(dt_s, LATE_FORGOTTEN_S)
-        late = WARN if s[LATE_COUNT] > MOST_LATE else NO_LEVEL
-        s[ASKED + LATE_SAMPLES] = late
+    if s.late_count > 0.0:
+        s.late_count = s.late_count * kept_share(dt_s, LATE_FORGOTTEN_S)
+        late = WARN if s.late_count > MOST_LATE else NO_ACTION
+        s.asked[LATE_SAMPLES] = late
         worst = late if late > worst else worst
     return worst

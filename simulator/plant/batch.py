@@ -51,7 +51,8 @@ def run_whole(
     """
     car = Car(scenario.rig, scenario, seed, compiled=True)
     guard = Guard(scenario.rig)
-    gk, gcolumns, gs = guard.arrays()
+    constants, states = guard.arrays()
+    flat = states.view(np.float64)
     samples = car.samples
     most = samples * MOST_ROWS if keep else 1
     rows = np.empty((most, ROW_WIDTH if keep else 0))
@@ -66,9 +67,9 @@ def run_whole(
             first,
             last,
             guarded,
-            gk,
-            gcolumns,
-            gs,
+            constants,
+            states,
+            flat,
             rows[n:] if keep else rows,
             truths[done:],
             decisions[n:] if keep else decisions,

@@ -15,7 +15,6 @@ from numba.extending import register_jitable
 import rules.step.compiled as compiled_rules
 from rules.channels import ROW_WIDTH
 from rules.record import Record
-from rules.step.state import CEILING_KPA, RETARD_DEG
 from rules.step.step import step as _decide
 from simulator.plant import (
     air,
@@ -30,7 +29,6 @@ from simulator.plant import (
     faults,
     hydraulics,
     ignition,
-    interpolation,
     kernel,
     mixture,
     sensors,
@@ -45,7 +43,6 @@ from simulator.plant import (
 KERNEL_MODULES: tuple[ModuleType, ...] = (
     state,
     air,
-    interpolation,
     mixture,
     evaporation,
     combustion,
@@ -145,9 +142,9 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         first: int,
         last: int,
         guarded: bool,
-        gk: Any,
-        gcolumns: Any,
-        gs: Any,
+        guard_constants: Any,
+        guard_states: Any,
+        guard_flat: Any,
         rows: Any,
         truths: Any,
         decisions: Any,
@@ -155,7 +152,8 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         """Advance by samples ``first`` to ``last``, deciding on every row; return rows written.
 
         ``rows`` takes the rows, ``decisions`` the head of the guard's state after each, ``truths``
-        the truth by sample; each may have no columns.
+        the truth by sample; each may have no columns. Constants, states and rates are arrays of one
+        record, ``guard_flat`` the floats of ``guard_states``.
         """
         if stamp < 0:
             return -1
@@ -163,8 +161,9 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         s = states[0]
         d = rates[0]
         n = 0
-        retard_deg = gs[RETARD_DEG] if guarded else 0.0
-        ceiling_kpa = gs[CEILING_KPA] if guarded else 1e300
+        guard = guard_states[0]
+        retard_deg = guard.retard_deg if guarded else 0.0
+        ceiling_kpa = guard.boost_ceiling_kpa if guarded else 1e300
         for i in range(first, last):
             if s.unplugged == 2.0 or s.left_range != 0:
                 break
@@ -177,11 +176,11 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
                 count = _tick(s, s.time_s, out, count)
             for j in range(count):
                 if guarded:
-                    _decide(gk, gcolumns, gs, out, j * ROW_WIDTH)
-                    retard_deg = gs[RETARD_DEG]
-                    ceiling_kpa = gs[CEILING_KPA]
+                    _decide(guard_constants[0], guard, out, j * ROW_WIDTH)
+                    retard_deg = guard.retard_deg
+                    ceiling_kpa = guard.boost_ceiling_kpa
                     for c in range(decisions.shape[1]):
-                        decisions[n, c] = gs[c]
+                        decisions[n, c] = guard_flat[c]
                 for c in range(rows.shape[1]):
                     rows[n, c] = out[j * ROW_WIDTH + c]
                 n += 1

@@ -7,7 +7,7 @@ less the retard the failsafe asks for, as far as the exhaust's heat allows.
 from math import floor
 from typing import Final
 
-from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
 from rules.step.vector import Vector
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.autoignition import knock_event, knock_intensity
@@ -24,7 +24,6 @@ from simulator.plant.combustion import (
 )
 from simulator.plant.constants import N_TUNE_BOOST, N_TUNE_SPEED, Constants
 from simulator.plant.evaporation import in_cylinder_drop_k
-from simulator.plant.interpolation import interpolate_map
 from simulator.plant.state import State
 
 KNOCKING: Final = 0.3  # intensity the controller's sensor hears

@@ -1,9 +1,8 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
-from rules.step.arithmetic import clamp, smaller
+from rules.step.arithmetic import clamp, interpolate_map, smaller
 from simulator.plant.constants import Constants
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
-from simulator.plant.interpolation import interpolate_map
 from simulator.plant.state import State
 
 # As in rules.facts.CommandKind; a command that a log would bring comes from a controller here too.

@@ -13,6 +13,7 @@ from math import nan
 from typing import Final
 
 from rules.facts import Rig
+from rules.step.arithmetic import interpolate
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
 from simulator.plant.autoignition import borderline_btdc_deg
 from simulator.plant.charge import WALL_SHARE, steam
@@ -22,7 +23,6 @@ from simulator.plant.constants import Constants
 from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC
 from simulator.plant.hydraulics import full_flow_ml_min
 from simulator.plant.ignition import conditions
-from simulator.plant.interpolation import interpolate
 from simulator.plant.script import Do, Scenario, Step
 from simulator.plant.sizing import size
 from simulator.plant.spray_control import command_share

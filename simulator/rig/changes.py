@@ -53,7 +53,7 @@ def live_changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
         )
         if fixed:
             raise _refused(after, path, change)
-    if constants_of(before.rig).columns != constants_of(after.rig).columns:
+    if constants_of(before.rig).columns() != constants_of(after.rig).columns():
         # A limit, a cooling check or a cross-check that is new, or no longer there.
         kinds = ("limits", "channels", "watch")
         here = [(path, c) for path, c in found if path[0] in kinds]

@@ -32,7 +32,7 @@ def petrol_share(rig: Rig, boost_kpa: float) -> PetrolShare:
         rig: The rig.
         boost_kpa: Gauge, above the vacuum of ``ambient_kpa``.
     """
-    k = constants_of(rig).k
+    k = constants_of(rig)
     shares = []
     from_rpm = pull_from_rpm(rig)
     for i in range(_SPEEDS + 1):

@@ -42,7 +42,7 @@ def checked_file(path: Path) -> str:
         OSError: As ``open_file``.
     """
     try:
-        mode = os.stat(path).st_mode
+        mode = path.stat().st_mode
     except ValueError as error:  # a NUL in the name
         raise OSError(errno.EINVAL, str(error)) from None
     _refuse_others(mode, path)

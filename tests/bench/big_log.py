@@ -37,10 +37,11 @@ sys.stderr.write("\\n" + status.partition("VmHWM:")[2].split()[0])
 
 def write_log(path: Path, megabytes: float) -> int:
     """Write healthy and faulty pulls over and over, up to a size; return the number of rows."""
-    texts = []
     names = mapped(load_scenario("pump_stop").rig)
-    for name in ("healthy_pulls", "pump_stop", "clogged_nozzle"):
-        texts.append([line(s, names).partition(",")[2] for s in run(load_scenario(name))])
+    texts = [
+        [line(s, names).partition(",")[2] for s in run(load_scenario(name))]
+        for name in ("healthy_pulls", "pump_stop", "clogged_nozzle")
+    ]
     rows = 0
     size = 0
     with path.open("w", encoding="ascii", newline="") as file:

@@ -37,5 +37,5 @@ def test_full_flow_of_two_hands_agrees(name: str) -> None:
     """Root finding here and the rules' closed form give the same flow, to 0.1 %."""
     rig = load_rig(find_rig(name)).rig
     for boost_kpa in (0.0, 50.0, 100.0, 150.0):
-        by_rules = full_flow_ml_min(constants_of(rig).k, boost_kpa)
+        by_rules = full_flow_ml_min(constants_of(rig), boost_kpa)
         assert full_flow(rig, boost_kpa) == pytest.approx(by_rules, rel=1e-3)

@@ -25,7 +25,7 @@ from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, 
 
 def commanded(kind: CommandKind, boost_kpa: float, duty: float, **command: float) -> float:
     """Return the commanded flow as a share of full flow; the log says 100 mL/min and 25 %."""
-    k = constants_of(of_kind(kind, command=command)).k
+    k = constants_of(of_kind(kind, command=command))
     full = full_flow_ml_min(k, boost_kpa)
     return commanded_flow_ml_min(k, boost_kpa, duty, 100.0, 25.0) / full
 
@@ -59,10 +59,10 @@ def test_each_kind_of_command(
 
 def test_flows_in_ml_min_are_capped_by_the_hydraulics() -> None:
     """A logged or fixed flow counts as it is, up to full flow."""
-    k = constants_of(of_kind(CommandKind.LOG_FLOW)).k
+    k = constants_of(of_kind(CommandKind.LOG_FLOW))
     assert commanded_flow_ml_min(k, 100.0, 0.0, 123.0, 0.0) == 123.0
     assert commanded_flow_ml_min(k, 100.0, 0.0, 5000.0, 0.0) == full_flow_ml_min(k, 100.0)
-    fixed = constants_of(of_kind(CommandKind.FIXED, command={"rate_ml_min": 222.0})).k
+    fixed = constants_of(of_kind(CommandKind.FIXED, command={"rate_ml_min": 222.0}))
     assert commanded_flow_ml_min(fixed, 100.0, 0.0, 0.0, 0.0) == 222.0
 
 

@@ -89,7 +89,7 @@ def test_a_guard_in_a_worse_car_is_as_quick_as_was_reckoned(
     from_rpm = pull_from_rpm(rig)
     due_pct = injector_duty_pct(rig, petrol_kg_s(rig, top_kpa, from_rpm), from_rpm)
     due = least_due_ml_min(rig, top_kpa)
-    full = full_flow_ml_min(constants_of(rig).k, top_kpa)
+    full = full_flow_ml_min(constants_of(rig), top_kpa)
     falls_s = rig.spray.pump.run_down_s * full / due if missing == 1.0 else 1e-9
 
     def flow_share(since_s: float) -> float:
@@ -215,7 +215,7 @@ def test_the_simulated_pump_runs_down_as_the_rig_says(name: str, run_down_s: flo
     truths = np.concatenate([block.truths for block in run])
     after = truths[truths[:, 0] >= 4.0]
     sprayed_ml = after[:, FLOW].sum() * PERIOD_S / 60.0
-    full_ml_s = full_flow_ml_min(constants_of(rig).k, rig.paid.boost_kpa[-1]) / 60.0
+    full_ml_s = full_flow_ml_min(constants_of(rig), rig.paid.boost_kpa[-1]) / 60.0
     assert 2.0 * sprayed_ml / full_ml_s == pytest.approx(run_down_s, rel=0.15, abs=0.02)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from rules.facts import Rig
 from tests.bench.detection.pulls import DT_S, Cars, make_pulls
-from tests.bench.detection.signals import Signals, see
+from tests.bench.detection.signals import see
 
 DELAYS_S: Final = np.arange(0.03, 0.1351, 0.0075)
 LAGS_S: Final = np.arange(0.05, 0.1851, 0.0075)
@@ -51,9 +51,7 @@ def _fit(commanded: Any, delivered: Any, delays_s: Any, lags_s: Any, out: Any) -
 
 def identify(rng: np.random.Generator, cars: Cars, base: Rig) -> list[Rig]:
     """Return each car's own rig, fitted to ``PULLS_A_CAR`` healthy pulls made from ``rng``."""
-    seen: list[Signals] = []
-    for _ in range(PULLS_A_CAR):
-        seen.append(see(make_pulls(rng, cars), lambda _: base)[0])
+    seen = [see(make_pulls(rng, cars), lambda _: base)[0] for _ in range(PULLS_A_CAR)]
     fitted = np.empty((len(cars), 3))
     _fit(
         np.stack([s.commanded for s in seen], axis=1),

@@ -153,7 +153,8 @@ def _boost(target: Any, closed: Any, spool_s: Any, noise: Any, out: Any) -> None
 
 
 @numba.njit  # not cached: the cache misses edits in imported functions (numba/numba#9483)
-def _command(k: Any, boost: Any, out: Any) -> None:
+def _command(constants: Any, boost: Any, out: Any) -> None:
+    k = constants[0]
     for i in range(boost.shape[0]):
         for j in range(boost.shape[1]):
             out[i, j] = _commanded(k, boost[i, j], 0.0, 0.0, 0.0)
@@ -234,13 +235,13 @@ def make_pulls(rng: np.random.Generator, cars: Cars, fault: Fault = Fault.NONE) 
     """
     n = len(cars)
     facts = bench_rig()
-    k = np.array(constants_of(facts).k)
+    constants = constants_of(facts).array()
     target, closed = _drive(rng, n)
     boost = np.empty((n, N_SAMPLES))
     ripple = 1.5 * _correlated(rng, boost.shape, 0.1)
     _boost(target, closed, rng.uniform(0.25, 0.7, n), ripple, boost)
     commanded = np.empty_like(boost)
-    _command(k, boost, commanded)
+    _command(constants, boost, commanded)
     full = commanded.max()
     spraying = commanded > SPRAYING_SHARE * full
     onset = np.full(n, -1)

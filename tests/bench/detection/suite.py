@@ -116,8 +116,10 @@ def measure(seed: int = SEED, size: Size = FULL) -> tuple[list[Result], Half]:
             identified=True,
         ),
     ]
-    for family in families(tuning.seen[Fault.NONE], RATE, size.generic_healthy):
-        rows.append(contest(family, tuning.seen, evaluation.seen))
+    rows += [
+        contest(family, tuning.seen, evaluation.seen)
+        for family in families(tuning.seen[Fault.NONE], RATE, size.generic_healthy)
+    ]
     if generic.HAVE_RUPTURES:
         rows.append(offline_bound(tuning, evaluation, size.generic_healthy))
     return rows + nulls(evaluation), evaluation

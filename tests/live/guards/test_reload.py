@@ -105,8 +105,7 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
                     link.send(Command("reload"))
                     await until_decoded(messages, SENT, heard)
                 link.send(Command("stop"))
-                async for message in messages:
-                    heard.append(message)
+                heard.extend([message async for message in messages])
     bye = heard[-1]
     assert isinstance(bye, Bye)
     facts = bye.statistics

@@ -159,7 +159,7 @@ def test_what_killed_guards_left_is_cleared_by_the_next_guard_or_viewer(tmp_path
     process.kill()
     process.wait()
     alone = f"{_dead_pid()}.sock"  # killed before it had said where it is
-    os.rename(endpoint.path, folder / alone)
+    Path(endpoint.path).rename(folder / alone)
     kept = {"notes.txt", "0.json", "12x.sock", f"{_dead_pid()}.json.old"}
     for name in kept:
         (folder / name).write_text("somebody's")

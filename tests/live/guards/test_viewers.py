@@ -301,6 +301,12 @@ async def test_nobody_can_listen_from_outside() -> None:
         assert publish(one.server.endpoint).stat().st_mode & 0o077 == 0
 
 
+def put_a_folder_at(place: Path) -> None:
+    """Put a folder where a socket may have been."""
+    place.unlink(missing_ok=True)
+    place.mkdir()
+
+
 @pytest.mark.asyncio
 async def test_a_socket_left_behind_is_taken_over() -> None:
     """A killed guard's socket file is no obstacle; anything else in its place is said."""
@@ -309,9 +315,7 @@ async def test_a_socket_left_behind_is_taken_over() -> None:
         dead.bind(endpoint.path)
     async with served(endpoint) as one:
         await attached(one.server.endpoint)
-    with contextlib.suppress(FileNotFoundError):
-        os.unlink(endpoint.path)
-    os.mkdir(endpoint.path)
+    put_a_folder_at(Path(endpoint.path))
     with pytest.raises(BadInput, match=r"expected a place for a socket"):
         await ViewerServer(endpoint, hello, lambda *_: None).start()
     long = replace(endpoint, path=f"{Path(endpoint.path).parent}/{'x' * 120}.sock")

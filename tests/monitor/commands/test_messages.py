@@ -120,7 +120,7 @@ def test_without_a_guard_the_command_is_named(
     """One line that says which command or option found no guard."""
     monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
     assert flowdebt(command.split()) == 2
-    named = command.split()[-1]
+    named = command.rsplit(maxsplit=1)[-1]
     assert capsys.readouterr().err.startswith(f"flowdebt: {named}: found no running guard")
 
 

@@ -67,7 +67,7 @@ def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
     for guard in (one, other, third):
         guard.change(TIGHTER.rig)
     fresh = Guard(TIGHTER.rig)
-    fresh.take_up(one.state())
+    fresh.restore(one.state())
     taken = stepped + [fresh.step(row) for row in rows[EARLY:].tolist()]
     stepped += [one.step(row) for row in rows[EARLY:].tolist()]
     compiled += [third.step(row) for row in rows[EARLY:].tolist()]

@@ -15,12 +15,12 @@ from rules.step.state import (
     BOOST_KPA,
     LEVEL,
     N_DECISION,
-    N_STATE,
     OVERBOOST,
     TIME_S,
     UNASKED_FLOW,
     UNDER_DELIVERY,
     Decision,
+    State,
 )
 from tests.kit.recordings import BRINDLE
 
@@ -68,7 +68,7 @@ def test_as_if_every_row_were_heard(
     cuts = sorted({0, min(cut, n), n})
     found = []
     for start, end in pairwise(cuts):
-        piece = Piece(start, end, BRINDLE, np.zeros(N_STATE), Axis(0.0, 0.0), 0)
+        piece = Piece(start, end, BRINDLE, np.zeros(len(State.names())), Axis(0.0, 0.0), 0)
         found += moments(piece, rows, decisions[start:end])
     history = AlarmHistory(found, rows)
     asked_late = AlarmHistory(found, rows)

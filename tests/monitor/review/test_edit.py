@@ -1,7 +1,6 @@
 """A key changed in a rig's text: that line is another, and nothing else is."""
 
 import difflib
-import os
 from pathlib import Path
 
 import pytest
@@ -188,7 +187,7 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
         save_as(BRINDLE, tmp_path / "mine.csv")
     with pytest.raises(BadInput, match="no such file"):
         save_as(BRINDLE, tmp_path / "none" / "mine.toml")
-    assert os.listdir(tmp_path) == ["mine.toml"]
+    assert [path.name for path in tmp_path.iterdir()] == ["mine.toml"]
 
 
 def test_text_that_looks_like_a_number() -> None:

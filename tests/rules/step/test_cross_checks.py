@@ -12,11 +12,11 @@ from rules.findings import FINDINGS, why_impossible
 from rules.guard import Guard
 from rules.intervals import intervals
 from rules.step.state import (
-    AIR_LEVEL,
     BOOST_CONTRADICTED,
     COMMAND_DISAGREES,
     FINDING_NAMES,
     Decision,
+    State,
 )
 from tests.kit.rigs import ALL_CHANNELS, Drive, healthy, of_kind, rig, terms
 
@@ -99,12 +99,12 @@ def test_the_learned_level_follows_a_car_within_bounds() -> None:
     """A car that injects 30 % more than its rig says is not in contradiction for ever; 300 % is."""
     drive = Drive(facts())
     drive.run(60.0, **{**CRUISE, "injector_duty_pct": 14.0})
-    rich = drive.guard.state()[AIR_LEVEL]
+    rich = State.of_flat(drive.guard.state()).air_level
     assert 1.2 < rich < 1.8
     assert contradiction(drive.run(3.0, **{**AIR, "injector_duty_pct": 75.0})) == 0.0
     poisoned = Drive(facts())
     poisoned.run(300.0, **{**CRUISE, "injector_duty_pct": 18.0})
-    assert poisoned.guard.state()[AIR_LEVEL] == pytest.approx(1.8)
+    assert State.of_flat(poisoned.guard.state()).air_level == pytest.approx(1.8)
     assert contradiction(poisoned.run(1.0, **{**CRUISE, **AIR})) == Action.CUT_BOOST
 
 

@@ -17,7 +17,6 @@ from rules.step.arithmetic import interpolate, interpolate_map, kept_share
 from rules.step.constants import constants_of
 from rules.step.expectation import expect
 from rules.step.hydraulics import full_flow_ml_min
-from rules.step.state import CLOCK_S, COMMANDED_ML_MIN, EXPECTED_ML_MIN, RATE_ML_MIN_S
 from rules.step.step import fresh_state
 from tests.kit.rigs import rig
 
@@ -34,7 +33,7 @@ def nozzle_flow(rated_ml_min: float, rated_kpa: float, pump_kpa: float, **more: 
             "check_valve_kpa": more.get("check_valve_kpa", 0.0),
         }
     )
-    return full_flow_ml_min(constants_of(facts).k, more.get("boost_kpa", 0.0))
+    return full_flow_ml_min(constants_of(facts), more.get("boost_kpa", 0.0))
 
 
 KPA_PER_PSI = 6.894757
@@ -103,7 +102,7 @@ def test_operating_point_is_the_root(
 
     root = brentq(too_much, 0.0, 10.0 * (free + rated), xtol=1e-10, rtol=1e-14)
     capped = min(root, conductance * sqrt(shut_off - boost))
-    assert full_flow_ml_min(constants_of(facts).k, boost) == pytest.approx(capped, rel=1e-8)
+    assert full_flow_ml_min(constants_of(facts), boost) == pytest.approx(capped, rel=1e-8)
 
 
 def test_regulator_and_dead_head() -> None:
@@ -114,12 +113,12 @@ def test_regulator_and_dead_head() -> None:
             "pump": Pump(1000.0, 5000.0, regulated_kpa=500.0),
         }
     )
-    k = constants_of(facts).k
+    k = constants_of(facts)
     assert full_flow_ml_min(k, 100.0) == pytest.approx(500.0, rel=1e-12)
     assert full_flow_ml_min(k, 500.0) == 0.0
     assert full_flow_ml_min(k, 501.0) == 0.0
     no_regulator = rig(spray={"pump": Pump(300.0, 5000.0)})
-    assert full_flow_ml_min(constants_of(no_regulator).k, 300.0) == 0.0
+    assert full_flow_ml_min(constants_of(no_regulator), 300.0) == 0.0
 
 
 RAMP: Floats = np.linspace(0.0, 749.5, 1500)  # 500 mL/min a second at 1000 Hz
@@ -127,15 +126,15 @@ RAMP: Floats = np.linspace(0.0, 749.5, 1500)  # 500 mL/min a second at 1000 Hz
 
 def response(commands: Floats, dt_s: float, lag_s: float, delay_s: float) -> tuple[Floats, Floats]:
     """Return expected readings and their rates for commands at even steps."""
-    constants = constants_of(rig(spray={"lag_s": lag_s, "transport_delay_s": delay_s}))
-    s = fresh_state(constants)
+    k = constants_of(rig(spray={"lag_s": lag_s, "transport_delay_s": delay_s}))
+    s = fresh_state(k)
     expected, rates = [], []
     for i, command in enumerate(commands.tolist()):
-        s[CLOCK_S] = i * dt_s
-        s[COMMANDED_ML_MIN] = command
-        expect(constants.k, s, dt_s if i else 0.0)
-        expected.append(s[EXPECTED_ML_MIN])
-        rates.append(s[RATE_ML_MIN_S])
+        s.clock_s = i * dt_s
+        s.commanded_ml_min = command
+        expect(k, s, dt_s if i else 0.0)
+        expected.append(s.expected_ml_min)
+        rates.append(s.rate_ml_min_s)
     return np.array(expected), np.array(rates)
 
 
@@ -206,8 +205,7 @@ def test_linear_interpolation_against_numpy(xs: list[float], data: st.DataObject
     """Piecewise-linear tables read as numpy.interp does, ends held flat."""
     ys = data.draw(st.lists(st.floats(-50.0, 50.0), min_size=len(xs), max_size=len(xs)))
     x = data.draw(st.one_of(st.floats(-400.0, 400.0), st.sampled_from(xs)))
-    table = [nan, *xs, *ys]
-    found = interpolate(x, table, 1, 1 + len(xs), len(xs))
+    found = interpolate(x, [*xs, nan], [*ys, nan], len(xs))
     assert found == pytest.approx(float(np.interp(x, xs, ys)), abs=1e-9)
 
 
@@ -220,8 +218,7 @@ def test_bilinear_interpolation_against_scipy(
     cells = np.random.default_rng(seed).uniform(0.0, 100.0, (len(xs), len(ys)))
     x = data.draw(st.one_of(st.floats(-400.0, 400.0), st.sampled_from(xs)))
     y = data.draw(st.one_of(st.floats(-400.0, 400.0), st.sampled_from(ys)))
-    table = [*xs, *ys, *cells.ravel().tolist()]
-    found = interpolate_map(x, y, table, 0, len(xs), len(xs), len(ys), len(xs) + len(ys))
+    found = interpolate_map(x, y, [*xs, nan], len(xs), [*ys, nan], len(ys), cells.ravel().tolist())
     inside = [np.clip(x, xs[0], xs[-1]), np.clip(y, ys[0], ys[-1])]
     exact = RegularGridInterpolator((xs, ys), cells)(inside)[0]
     assert found == pytest.approx(float(exact), abs=1e-9)

@@ -11,7 +11,7 @@ from rules.channels import NOT_SENT, ROW_NAMES, ROW_WIDTH
 from rules.explain import explain, status
 from rules.facts import Action, CommandKind, Rig
 from rules.guard import Guard
-from rules.step.state import FROZEN, HEALTHY, SIGNAL_LOST, STUCK, Decision
+from rules.step.state import HEALTHY, SIGNAL_LOST, STUCK, Decision, State
 from tests.kit.rigs import rig, terms
 
 FIELD = {name: i for i, name in enumerate(Decision._fields)}
@@ -304,4 +304,4 @@ def test_freezing_and_healing_is_the_same_compiled_to_the_last_bit() -> None:
     assert np.array_equal(live, twin.run_rows(rows), equal_nan=True)
     assert guard.state() == pytest.approx(twin.state(), abs=0.0, nan_ok=True)
     assert {0.0, 1.0} == {float(v) for v in live[:, FIELD["all_healthy"]]}
-    assert guard.state()[FROZEN] == 0.0
+    assert State.of_flat(guard.state()).frozen == 0.0
