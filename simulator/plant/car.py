@@ -100,8 +100,8 @@ class Car:
             # Records that are read and written by name, in the memory of those arrays.
             named: list[Any] = [array.view(np.recarray) for array in self._parts]
             self._k, self._s, self._faults = named[0][0], named[1][0], named[4]
-        self._row: Any = self._vector(ROW_WIDTH)
-        self._out: Any = self._vector(MOST_ROWS * ROW_WIDTH)
+        self._row: Any = self._floats(ROW_WIDTH)
+        self._out: Any = self._floats(MOST_ROWS * ROW_WIDTH)
         self._draws: Any = None
         self._cycles: Any = None
         dt_s = k.dt_s
@@ -252,7 +252,7 @@ class Car:
             self._s.cycle_at = 0
         return number
 
-    def _vector(self, length: int) -> Any:
+    def _floats(self, length: int) -> Any:
         if self._compiled is None:
             return [0.0] * length
         import numpy as np

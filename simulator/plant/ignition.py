@@ -4,11 +4,11 @@ The engine controller sets the tune's timing less what it holds back, less its o
 less the retard the failsafe asks for, as far as the exhaust's heat allows.
 """
 
+from collections.abc import Sequence
 from math import floor
 from typing import Final
 
 from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
-from rules.step.vector import Vector
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.autoignition import knock_event, knock_intensity
 from simulator.plant.combustion import (
@@ -124,7 +124,7 @@ def spark(k: Constants, s: State, dt_s: float) -> None:
     s.heat_rise_k = exhaust_rise_k(behind)
 
 
-def fire(k: Constants, s: State, cycles: Vector, dt_s: float) -> None:
+def fire(k: Constants, s: State, cycles: Sequence[float], dt_s: float) -> None:
     """Advance the crank; where a cylinder fires, see whether it knocks.
 
     Args:
@@ -145,7 +145,7 @@ def fire(k: Constants, s: State, cycles: Vector, dt_s: float) -> None:
         _combust(k, s, cycles)
 
 
-def _combust(k: Constants, s: State, cycles: Vector) -> None:
+def _combust(k: Constants, s: State, cycles: Sequence[float]) -> None:
     """Burn one cylinder's charge."""
     s.events += 1.0
     normal = cycles[s.cycle_at]

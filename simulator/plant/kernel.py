@@ -5,7 +5,6 @@ from math import floor
 from typing import Final, NamedTuple
 
 from rules.step.arithmetic import larger
-from rules.step.vector import Vector
 from simulator.plant.charge import charge_rates
 from simulator.plant.charging import breathe, charging_rates, displace
 from simulator.plant.chassis import roll_rates
@@ -82,7 +81,7 @@ def _ranged(
     )
 
 
-def through(ring: Vector, ticks: int, steps: int, value: float) -> float:
+def through(ring: list[float], ticks: int, steps: int, value: float) -> float:
     """Put a value into a ring; return the one put in so many steps ago, fewer than ``RING``."""
     ring[ticks % RING] = value
     return ring[(ticks - steps) % RING]
@@ -154,7 +153,7 @@ def substep(
     d: Rates,
     steps: Sequence[DriverStep],
     faults: Sequence[FaultNow],
-    cycles: Vector,
+    cycles: Sequence[float],
     retard_deg: float,
     ceiling_kpa: float,
 ) -> None:
@@ -202,13 +201,13 @@ def advance(
     d: Rates,
     steps: Sequence[DriverStep],
     faults: Sequence[FaultNow],
-    cycles: Vector,
+    cycles: Sequence[float],
     draws: Sequence[Draw],
     number: int,
     retard_deg: float,
     ceiling_kpa: float,
-    row: Vector,
-    out: Vector,
+    row: list[float],
+    out: list[float],
 ) -> int:
     """Advance by one sample; return how many rows come down the wire.
 

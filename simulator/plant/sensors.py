@@ -6,7 +6,6 @@ from typing import Final
 
 from rules import channels as ch
 from rules.step.arithmetic import larger, smaller
-from rules.step.vector import Vector
 from simulator.plant.constants import Constants
 from simulator.plant.faults import FaultNow
 from simulator.plant.noise import Draw
@@ -119,7 +118,7 @@ def coloured(old: float, normal: float, correlation_s: float, dt_s: float) -> fl
 
 
 def read(
-    k: Constants, s: State, faults: Sequence[FaultNow], draw: Draw, time_s: float, row: Vector
+    k: Constants, s: State, faults: Sequence[FaultNow], draw: Draw, time_s: float, row: list[float]
 ) -> None:
     """Fill a row with what the sensors say now.
 
@@ -177,7 +176,7 @@ def read(
             s.next_read_s[c] = time_s + EVERY_S[c] - 1e-6
 
 
-def _spoil(s: State, fault: FaultNow, draw: Draw, time_s: float, row: Vector) -> None:
+def _spoil(s: State, fault: FaultNow, draw: Draw, time_s: float, row: list[float]) -> None:
     """Put one sensor's fault into the row."""
     c = fault.channel
     kind = fault.kind

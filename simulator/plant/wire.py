@@ -6,7 +6,6 @@ from typing import Final
 
 from rules import channels as ch
 from rules.channels import N_CHANNELS, ROW_WIDTH
-from rules.step.vector import Vector
 from simulator.plant.constants import Constants
 from simulator.plant.faults import FaultNow
 from simulator.plant.noise import Draw
@@ -27,7 +26,12 @@ _HELD_BACK_S: Final = 0.15
 
 
 def send(
-    k: Constants, s: State, faults: Sequence[FaultNow], draw: Draw, row: Vector, out: Vector
+    k: Constants,
+    s: State,
+    faults: Sequence[FaultNow],
+    draw: Draw,
+    row: list[float],
+    out: list[float],
 ) -> int:
     """Send a row down the wire; return how many rows come out of it now, 0 to 4.
 
@@ -105,7 +109,7 @@ def send(
     return n
 
 
-def tick(s: State, now_s: float, out: Vector, rows: int) -> int:
+def tick(s: State, now_s: float, out: list[float], rows: int) -> int:
     """Put in the row that says only that time has passed, where nothing has come for a while.
 
     Args:
@@ -132,18 +136,18 @@ def tick(s: State, now_s: float, out: Vector, rows: int) -> int:
     return 1
 
 
-def _copy(source: Vector, at: int, to: Vector, there: int) -> None:
+def _copy(source: list[float], at: int, to: list[float], there: int) -> None:
     for j in range(ROW_WIDTH):
         to[there + j] = source[at + j]
 
 
-def _insert(s: State, row: Vector, out: Vector, n: int) -> None:
+def _insert(s: State, row: list[float], out: list[float], n: int) -> None:
     """Put in the last row's readings again, dated as if they were new."""
     _copy(s.back_row, 0, out, n * ROW_WIDTH)
     out[n * ROW_WIDTH] = row[ch.TIME] + 1e-4
 
 
-def _delay(k: Constants, s: State, late_s: float, row: Vector, out: Vector) -> int:
+def _delay(k: Constants, s: State, late_s: float, row: list[float], out: list[float]) -> int:
     """Pass the row through a line that holds so many samples; return rows that come out."""
     holds = int(late_s / k.sample_s + 0.5)
     if holds > MOST_LATE - 1:
@@ -165,7 +169,7 @@ def _delay(k: Constants, s: State, late_s: float, row: Vector, out: Vector) -> i
     return n
 
 
-def _damage(k: Constants, draw: Draw, row: Vector) -> None:
+def _damage(k: Constants, draw: Draw, row: list[float]) -> None:
     """Spoil one value: a third each of spikes, NaN and silence."""
     sent = 0
     for c in range(N_CHANNELS):
