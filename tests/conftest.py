@@ -15,8 +15,8 @@ MOST_WORKERS = 4
 # brokers, with deadlines in real time. They mostly wait, so they begin at once, and the others have
 # the rest of the machine.
 LIVE = ROOT / "tests" / "live"
-# In which order the others begin; what takes longest is in the first two.
-FLOORS = ("monitor", "simulator", "bench", "rules")
+# In which order the others begin; what takes longest is in the first three.
+FLOORS = ("house", "monitor", "simulator", "bench", "rules")
 _WORKERS: dict[str, set[str]] = {}
 
 
@@ -80,8 +80,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Mark each test by its folder, and put what waits or takes long in front."""
     for item in items:
         item.add_marker(_floor(item.path))
-    order = {floor: place for place, floor in enumerate(("live", *FLOORS))}
-    items.sort(key=lambda item: order.get(_floor(item.path), len(order)))
+    items.sort(key=lambda item: ("live", *FLOORS).index(_floor(item.path)))
 
 
 def _floor(path: Path) -> str:

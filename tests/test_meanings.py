@@ -34,7 +34,7 @@ LOOKING = {
     "monitor/sources/lines/line_checks.py": OUTSIDE,
     "monitor/attach/client.py": OUTSIDE,
     "monitor/broker/address.py": OUTSIDE,
-    "monitor/sources/topics/fresh.py": OUTSIDE,
+    "monitor/sources/topics/freshness.py": OUTSIDE,
     "monitor/sources/topics/messages.py": OUTSIDE,
     "monitor/outputs/keeper.py": OUTSIDE,
     "monitor/outputs/open.py": OUTSIDE,

@@ -20,10 +20,10 @@ from scipy.stats import norm
 
 from rules.step.debt import next_debt
 from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
-from tests.rules.test_outside_checks import MONTGOMERY, RunLengths, sums
+from tests.rules.step.test_debt import MONTGOMERY, RunLengths, sums
 
 HERE = "test_reference_rows"
-OUTSIDE = "rules.test_outside_checks"
+OUTSIDE = "rules.step.test_debt"
 # Row of the reference figures -> module and test that covers it, or why no test can.
 COVERED = {
     # the account (CUSUM)

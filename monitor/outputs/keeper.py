@@ -59,7 +59,7 @@ class Order:
         self._hold = False
         self._at_s = float("-inf")
 
-    def hear(self, hold: bool, number: int) -> bool:
+    def take(self, hold: bool, number: int) -> bool:
         """Take a beat; return whether it says something else than the one before."""
         changed = hold != self._hold
         self.number = number
@@ -154,7 +154,7 @@ def keep(outputs: list[Output], beats: int, status: int) -> None:
     rest = b""
     while data := _read(beats):
         *lines, rest = (rest + data).split(b"\n")
-        if lines and _hear(order, lines[-1]):
+        if lines and _take_line(order, lines[-1]):
             for worker in workers:
                 worker.wake.set()
     ended.set()
@@ -171,11 +171,11 @@ def _read(descriptor: int) -> bytes:
         return b""
 
 
-def _hear(order: Order, line: bytes) -> bool:
+def _take_line(order: Order, line: bytes) -> bool:
     hold, _, number = line.partition(b" ")
     if hold not in (b"0", b"1") or not number.isdigit():
-        return order.hear(False, order.number)
-    return order.hear(hold == b"1", int(number))
+        return order.take(False, order.number)
+    return order.take(hold == b"1", int(number))
 
 
 def _tell(order: Order, workers: list[Worker], status: int, ended: threading.Event) -> None:

@@ -88,9 +88,9 @@ async def _drawn(
         if room.shown is not None and room.player is not None:
             fault = None
             if at != FIRST or room.shown.events:
-                fault = app.go_to(at)
+                fault = app.time_keys.go_to(at)
             else:
-                app.action_end(1)
+                app.time_keys.end(1)
             if span_s is not None:
                 room.span_s = span_s
             room.notice = None

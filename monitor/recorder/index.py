@@ -93,15 +93,15 @@ def _entry(path: Path, running: Collection[int]) -> Entry:
         summary = read_through(path, summary)
     elif summary.whole_bytes != segment_bytes:
         summary = read_through(path, None)
-        return _told(path, about, summary, "damaged", size)
+        return _listed(path, about, summary, "damaged", size)
     if not summary.ended:
         state = "recording" if about.get("pid") in running else "cut off"
     else:
         state = "rows missing" if summary.dropped else "complete"
-    return _told(path, about, summary, state, size)
+    return _listed(path, about, summary, state, size)
 
 
-def _told(path: Path, about: dict[str, Any], summary: Summary, state: str, size: int) -> Entry:
+def _listed(path: Path, about: dict[str, Any], summary: Summary, state: str, size: int) -> Entry:
     return Entry(
         session=str(path),
         started=clean(str(about.get("started", "")), 32),
@@ -135,7 +135,7 @@ def read_through(path: Path, old: Summary | None) -> Summary:
             found.take(rows)
     found.ended = False
     for note in read_events(path):
-        found.heard(note)
+        found.count(note)
         if note.get("kind") == "end":
             found.ended = found.rows == note.get("rows")
             found.why = str(note.get("why", ""))

@@ -59,7 +59,7 @@ class Summary(Span):
         then = {name: getattr(whole, name) for name in Span.__struct_fields__}
         return msgspec.structs.replace(self, rows=self.whole_rows, events=0, **then)
 
-    def heard(self, note: dict[str, Any]) -> None:
+    def count(self, note: dict[str, Any]) -> None:
         """Count a line of ``events.jsonl``."""
         if note.get("kind") != "event" or not isinstance(event := note.get("event"), dict):
             return

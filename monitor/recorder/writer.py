@@ -336,7 +336,7 @@ class Recorder:
             self._stopped(why_stopped(error))
             return False
         for note in notes:
-            self._summary.heard(note)
+            self._summary.count(note)
         return True
 
     def _write_summary(self) -> None:

@@ -93,7 +93,7 @@ class AlarmHistory:
         self._rows = rows
         self._onset_kpa = moments[0].onset_kpa
         self._desk = AlarmDesk(self._onset_kpa)
-        self._heard = 0
+        self._fed = 0
         self._at: list[int] = []
         self._standing: list[Standing] = []
         self._lock = threading.Lock()
@@ -103,17 +103,17 @@ class AlarmHistory:
         with self._lock:
             moments = self._moments
             # One moment more than the row's own: a delay may end between the two.
-            while self._heard < len(moments) and (
-                self._heard == 0 or moments[self._heard - 1].index <= index
+            while self._fed < len(moments) and (
+                self._fed == 0 or moments[self._fed - 1].index <= index
             ):
-                self._hear(moments[self._heard])
-                self._heard += 1
+                self._feed(moments[self._fed])
+                self._fed += 1
             place = bisect_right(self._at, index) - 1
             return self._standing[place] if place >= 0 else ([], False)
 
-    def _hear(self, moment: AlarmMoment) -> None:
+    def _feed(self, moment: AlarmMoment) -> None:
         desk = self._desk
-        last = self._moments[self._heard - 1] if self._heard else None
+        last = self._moments[self._fed - 1] if self._fed else None
         # A delay that ends between two moments is news of the first row at or behind its end.
         while last is not None and desk.due_s <= moment.time_s:
             due_s = desk.due_s

@@ -19,7 +19,7 @@ from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
 from simulator.rig.keys import RIG
 from simulator.rig.places import put
-from simulator.strict import BadInput, Document, KeyPath, clean, show, unusable
+from simulator.strict import BadInput, Document, KeyPath, clean, key_of, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
@@ -91,8 +91,7 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
 def values_of(rig_file: RigFile) -> list[Value]:
     """Return the keys ``edit`` changes, in the order of a rig file."""
     document = Document.parse(rig_file.text, rig_file.file_name)
-    tables = document.decode(RIG)
-    return list(_values(document, (), tables))
+    return list(_values(document, (), document.decode(RIG)))
 
 
 def save_as(rig_file: RigFile, path: Path) -> None:
@@ -120,11 +119,6 @@ def save_as(rig_file: RigFile, path: Path) -> None:
         raise BadInput(f"{name}: found a file, expected none: nothing is overwritten") from None
     except OSError as error:
         raise unusable(path, error, "a file to write") from None
-
-
-def key_of(path: KeyPath) -> str:
-    """Return a key path as people write it: ``spray.nozzles[0].count``."""
-    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
 
 
 def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, shape.Type]:

@@ -10,7 +10,7 @@ from monitor.clock import now_ns
 from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.fed import FedSource
-from monitor.sources.lines.columns import Rejected
+from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.topics.merge import HOLD_S, Merged
 from monitor.sources.topics.messages import ChannelTopics, MessageReader, SenmlTopic
 from simulator.rig import RigFile
@@ -21,6 +21,7 @@ BARE: Final = (
     "news, and hides for as long what has changed (send a time or a number with each)"
 )
 TOO_LONG: Final = "message too long"
+MOST_FAULTS: Final = 20  # reported: garbage may look like ever new faults
 
 
 class MqttSource(FedSource):
@@ -79,62 +80,54 @@ class MqttSource(FedSource):
         try:
             merged = self._reader.read(message)
         except Rejected as rejected:
-            self.statistics.received += 1
-            self.statistics.rejected[rejected.reason] += 1
-            self._report_rejected(rejected.reason, message)
+            self._reject(rejected.reason)
+            self._report_rejected(rejected.reason)
             return
-        if self._reader.bare and BARE not in self._reported:
-            self._reported.add(BARE)
-            self._put([Notice("sequence", f"{self.name}: {BARE}")])
+        if self._reader.bare:
+            self._report_once("sequence", BARE)
         self.statistics.lost = sum(counter.lost for counter in self._reader.counters)
         self._give(merged)
-        if self._reader.holding and not self._expiring:
-            self._expiring = True
-            self._link.call_later(HOLD_S, self._expire)
 
-    def _report_rejected(self, reason: str, message: Message) -> None:
-        fault = self._reader.fault
+    def _report_rejected(self, reason: str) -> None:
+        fault, reported = self._reader.fault, self._reported
         if reason == "retained":
-            text = f"{self.name}: what the broker kept from before is a hint, no reading: not used"
-            topic = "hint"
-        elif fault is not None:
-            text, topic = fault, "header"
-        else:
-            return
-        if text not in self._reported and len(self._reported) < 20:
-            self._reported.add(text)
-            self._put([Notice(topic, text)])
+            words = "what the broker kept from before is a hint, no reading: not used"
+            self._report_once("hint", words)
+        elif fault is not None and fault not in reported and len(reported) < MOST_FAULTS:
+            reported.add(fault)
+            self._put([Notice("header", fault)])
 
     def _leave_out(self, message: TooLong) -> None:
-        self.statistics.received += 1
-        self.statistics.rejected[TOO_LONG] += 1
-        if TOO_LONG not in self._reported:
-            self._reported.add(TOO_LONG)
-            text = (
-                f"{self.name}: found a message of {message.length} bytes, expected at most "
-                f"{MOST_BYTES}: thrown away, as others so long will be"
-            )
-            self._put([Notice("unusable", text)])
+        self._reject(TOO_LONG)
+        words = f"found a message of {message.length} bytes, expected at most {MOST_BYTES}"
+        self._report_once("unusable", f"{words}: thrown away, as others so long will be", TOO_LONG)
 
     def _report_other_form(self, message: Message) -> None:
         if message.retained or self.statistics.decoded:  # old; or a logger that sends both
             return
+        self._reject(OTHER_FORM)
+        words = f"messages come in another form, {self._reader.other_form}"
+        self._report_once("header", words)
+
+    def _reject(self, reason: str) -> None:
         self.statistics.received += 1
-        self.statistics.rejected[OTHER_FORM] += 1
-        text = f"{self.name}: messages come in another form, {self._reader.other_form}"
-        if text not in self._reported:
-            self._reported.add(text)
-            self._put([Notice("header", text)])
+        self.statistics.rejected[reason] += 1
+
+    def _report_once(self, kind: str, words: str, about: str = "") -> None:
+        """Report a thing once, whatever its details: what it is ``about``, or else its words."""
+        if (about or words) not in self._reported:
+            self._reported.add(about or words)
+            self._put([Notice(kind, f"{self.name}: {words}")])
 
     def _expire(self) -> None:
         self._expiring = False
         self._give(self._reader.expire(now_ns()))
-        if self._reader.holding:
-            self._expiring = True
-            self._link.call_later(HOLD_S, self._expire)
 
     def _give(self, merged: list[Merged]) -> None:
         if merged:
             self.statistics.received += len(merged)
             self.statistics.decoded += len(merged)
             self._put([Arrival(sample, arrived_ns) for sample, arrived_ns in merged])
+        if self._reader.holding and not self._expiring:
+            self._expiring = True
+            self._link.call_later(HOLD_S, self._expire)

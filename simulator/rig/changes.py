@@ -8,8 +8,7 @@ import msgspec
 from rules.step.constants import constants_of
 from simulator.rig.keys import RIG, ChannelTable
 from simulator.rig.load import RigFile
-from simulator.rig.tables import FactTable
-from simulator.strict import BadInput, Document, KeyPath, Quantity, clean
+from simulator.strict import BadInput, Document, KeyPath, Quantity, clean, key_of
 
 NONE: Final = "none"
 # What a source reads by, or the car itself: a running guard has opened the one and remembers the
@@ -70,20 +69,14 @@ def _refused(rig_file: RigFile, path: KeyPath, change: Change) -> BadInput:
 
 
 def _changes(before: RigFile, after: RigFile) -> Iterator[tuple[KeyPath, Change]]:
-    old, new = (dict(_leaves((), written(rig_file))) for rig_file in (before, after))
+    old, new = (
+        dict(_leaves((), Document.parse(rig.text, rig.file_name).decode(RIG)))
+        for rig in (before, after)
+    )
     for path in dict.fromkeys((*old, *new)):
         was, is_now = old.get(path, NONE), new.get(path, NONE)
         if was != is_now:
-            yield path, Change(_key(path), was, is_now)
-
-
-def written(rig_file: RigFile) -> FactTable:
-    """Return the tables of a rig file as they are written, defaults filled in."""
-    return Document.parse(rig_file.text, rig_file.file_name).decode(RIG)
-
-
-def _key(path: KeyPath) -> str:
-    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
+            yield path, Change(key_of(path), was, is_now)
 
 
 def _leaves(path: KeyPath, value: Any) -> Iterator[tuple[KeyPath, str]]:

@@ -5,7 +5,7 @@ Every mistake, from a stray byte to a wrong unit, becomes a ``BadInput`` whose t
 become plain floats in the unit of their class, so nothing past this package thinks about units.
 """
 
-from simulator.strict.document import MAX_DOTS, MAX_LINE, MISSING, Document, Table, decode_toml
+from simulator.strict.document import MISSING, Document, Table
 from simulator.strict.files import (
     checked_file,
     new_file,
@@ -14,7 +14,7 @@ from simulator.strict.files import (
     refuse_taken,
     unusable,
 )
-from simulator.strict.lines import MAX_DEPTH, KeyPath, Step
+from simulator.strict.lines import KeyPath, key_of
 from simulator.strict.quantities import (
     UNITS,
     Decoded,
@@ -33,8 +33,6 @@ from simulator.strict.quantities import (
     Volts,
 )
 from simulator.strict.text import (
-    MAX_BYTES,
-    SHOWN,
     BadInput,
     Mismatch,
     called,
@@ -45,12 +43,7 @@ from simulator.strict.text import (
 )
 
 __all__ = [
-    "MAX_BYTES",
-    "MAX_DEPTH",
-    "MAX_DOTS",
-    "MAX_LINE",
     "MISSING",
-    "SHOWN",
     "UNITS",
     "BadInput",
     "Decoded",
@@ -69,14 +62,13 @@ __all__ = [
     "Quantity",
     "Rpm",
     "Seconds",
-    "Step",
     "Table",
     "Volts",
     "called",
     "checked_file",
     "clean",
     "decode_bytes",
-    "decode_toml",
+    "key_of",
     "nearest",
     "new_file",
     "open_file",

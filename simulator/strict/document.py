@@ -182,17 +182,3 @@ class Document:
             inner = step_into(node, missing[1], raw) if node is not None else None
             return self.wrong((*path, missing[1]), describe(inner), MISSING)
         return self.wrong(path, describe(node))
-
-
-def decode_toml(text: str, struct_type: type[T], file_name: str) -> T:
-    """Decode a TOML text strictly into ``struct_type``.
-
-    Args:
-        text: The file's text, at most 1 MB.
-        struct_type: A ``Table``.
-        file_name: How messages call the file.
-
-    Raises:
-        BadInput: With one line that says where and what is wrong.
-    """
-    return Document.parse(text, file_name).decode(struct_type)

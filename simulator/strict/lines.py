@@ -21,6 +21,11 @@ _BLANK: Final = re.compile(r"[ \t]*")
 _GAP: Final = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 
 
+def key_of(path: KeyPath) -> str:
+    """Return a key path as people write it: ``spray.nozzles[0].count``."""
+    return "".join(f"[{s}]" if isinstance(s, int) else f".{s}" for s in path).lstrip(".")
+
+
 class Lines:
     """Where each key of a TOML text stands. Trusts that tomllib accepted the text.
 

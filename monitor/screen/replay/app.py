@@ -13,24 +13,24 @@ from monitor.screen.controls import Control, FinderEntry, Offer, offers
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar
 from monitor.screen.panes.help_text import Help
+from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
-from monitor.screen.replay.ahead import KeysInOrder
 from monitor.screen.replay.banner import ReplayBanner
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.deltas import DeltaPage
 from monitor.screen.replay.detail import EntryDetail
 from monitor.screen.replay.entries import EntryList, EntryPage, EntryPicked
 from monitor.screen.replay.foot import ReplayFoot
-from monitor.screen.replay.keeping import Keeping
-from monitor.screen.replay.keys import ReplayKeys
-from monitor.screen.replay.moment import Moment, ReplayView
+from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.pages import LogPage, Opening, SmallReplay
 from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
-from monitor.screen.replay.room import NOTICE_S, Room
+from monitor.screen.replay.room import NOTICE_S
+from monitor.screen.replay.screen import ReplayScreen
 from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
-from monitor.screen.replay.tries import Tries
+from monitor.screen.replay.what_if_keys import WhatIfKeys
 from monitor.screen.replay.what_if_page import WhatIfPage
+from monitor.screen.replay.writing_keys import WritingKeys
 from monitor.screen.view import Page, Pane, View
 from monitor.words.literal import figure
 from monitor.words.look import USUAL, Look
@@ -40,7 +40,7 @@ TREND_COLUMNS: Final = 400
 _WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
-class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
+class ReplayDashboard(ReplayScreen):
     """Shows one log.
 
     Args:
@@ -72,15 +72,15 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
         look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
-        self.room = Room(log, who)
-        self.moment = Moment()
-        super().__init__(self.moment, look)
+        super().__init__(log, who=who, look=look, clock=clock)
+        self.time_keys = TimeKeys(self)
+        self.what_if_keys = WhatIfKeys(self)
+        for keys in (self.time_keys, self.what_if_keys, WritingKeys(self)):
+            for name, does in keys.actions().items():
+                setattr(self, f"action_{name}", does)  # where Textual looks for it
         self.fault: BadInput | None = None
         self._start = start
-        self._clock = clock
         self._leaving = threading.Event()
-        self.causes_wanted: threading.Event | None = None
-        self._causes_running = 0
 
     # --- what shows -----------------------------------------------------------------------------
 
@@ -97,7 +97,7 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             StandingAlarms(id="standing"),
             EntryDetail(room, id="detail"),
             ReplayFoot(room, id="links"),
-            ReplayKeys(id="keys"),
+            Keys(id="keys"),
             SmallReplay(id="small"),
             ReplayBanner(room, id="banner"),
             *self.pages(),
@@ -118,23 +118,23 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
     def tick(self) -> None:
         """Draw while something may have changed without a key: a replay mostly stands still."""
         room = self.room
-        working = room.busy or room.shown is None or self._causes_running
+        working = room.busy or room.shown is None or self.causes_running
         if working or room.notice is not None or (room.player is not None and room.player.playing):
             self.redraw()
-            if room.notice is not None and self._clock() - room.notice.at_s >= NOTICE_S:
+            if room.notice is not None and self.now_s() - room.notice.at_s >= NOTICE_S:
                 room.notice = None
 
     def view(self) -> View:
         """Return the moment, after letting time pass."""
         room, span_s, axis_s = self.room, self.room.span_s, float("nan")
         if room.shown is not None and room.player is not None:
-            index = room.player.tick(self._clock())
+            index = room.player.tick(self.now_s())
             axis_s = room.player.time_s
             span_s = min(span_s, room.length_s)
             self.moment.stand_at(room.shown, index, axis_s - span_s, TREND_COLUMNS)
         return ReplayView(
             picture=self.picture,
-            now_s=self._clock(),
+            now_s=self.now_s(),
             palette=self.palette,
             units=self.units,
             span_s=span_s,
@@ -194,20 +194,19 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
     def on_unmount(self) -> None:
         """Let whatever works in the background stop."""
         self._leaving.set()
-        if self.causes_wanted is not None:
-            self.causes_wanted.set()
+        self.stop_causes()
 
     async def _open(self) -> None:
         room = self.room
 
-        def heard(share: float) -> None:
+        def note_progress(share: float) -> None:
             room.progress = share
 
         try:
             decided = await asyncio.to_thread(
-                decide, room.log, progress=heard, stop=self._leaving.is_set
+                decide, room.log, progress=note_progress, stop=self._leaving.is_set
             )
-            room.what_if.values = self.own_values()
+            room.what_if.values = self.what_if_keys.own_values()
             pace = await asyncio.to_thread(pace_of, decided)
             marks, none = await asyncio.to_thread(self._marks)
         except Stopped:
@@ -219,12 +218,12 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
         room.opened(decided, marks, pace)
         self.show_page("")
         if self._start:
-            self._go(self._start)
+            self.time_keys.go(self._start)
         if marks.faults:
             count = len(marks.faults)
             what = "1 mark can't be read" if count == 1 else f"{count} marks can't be read"
             what = "the marks can't be read" if none else what
-            room.say(f"{what}: {marks.faults[0]}", self._clock(), odd=True)
+            self.say(f"{what}: {marks.faults[0]}", odd=True)
         self.redraw()
         self.do_early()
         self.work_out_causes()
@@ -235,25 +234,6 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             return read_marks(self.room.log), False
         except BadInput as error:
             return Marks(faults=[str(error)]), True
-
-    def work_out_causes(self) -> None:
-        """Rank the causes of what is shown, in the background; what ran before stops."""
-        if self.causes_wanted is not None:
-            self.causes_wanted.set()
-        decided, _ = self.room.open
-        stop = self.causes_wanted = threading.Event()
-
-        async def work() -> None:
-            self._causes_running += 1
-            try:
-                await asyncio.to_thread(decided.work_out_causes, None, stop.is_set)
-            except Stopped:
-                return
-            finally:
-                self._causes_running -= 1
-                self.redraw()
-
-        self.run_worker(work(), exit_on_error=True)
 
     # --- what is seen ---------------------------------------------------------------------------
 
@@ -282,31 +262,22 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
         self.room.chosen = message.key
         self.redraw()
 
-    def scroll(self, rows: int) -> None:
-        """Scroll a page of text."""
-        page = self._panes[self.open_page]
-        if isinstance(page, Help):
-            page.scroll_rows(rows)
-        else:
-            self.room.scroll = max(0, self.room.scroll + rows)
-        self.redraw()
-
     def action_enter(self) -> None:
         """Go to the chosen entry; on the page of thresholds, change the chosen one."""
         if self.open_page == "what_if":
-            self.enter_what_if()
+            self.what_if_keys.enter()
             return
         if (entry := self.room.chosen_entry) is None:
-            self._nothing("nothing to go to: no event, gap or mark is in the list")
+            self.nothing("nothing to go to: no event, gap or mark is in the list")
             return
         _, player = self.room.open
         if entry.kind == "event":
-            player.seek_row(entry.index, self._clock())
+            player.seek_row(entry.index, self.now_s())
         else:
-            player.seek(entry.time_s, self._clock())
+            player.seek(entry.time_s, self.now_s())
         if self.open_page == "list":
             self.show_page("")
-        self._moved()
+        self.moved()
         self.room.chosen = entry.key
 
     def show_page(self, name: str) -> None:
@@ -320,17 +291,12 @@ class ReplayDashboard(TimeKeys, Tries, Keeping, KeysInOrder):
             self.room.notice = None
             super().action_escape()
 
-    def plot_columns(self) -> int:
-        """Return how many columns of dots the plot has."""
-        return 2 * max(1, self._panes["plot"].size.width - 7)
-
     # --- leaving --------------------------------------------------------------------------------
 
     def action_leave(self) -> None:
         """Leave."""
         self._leaving.set()
-        if self.causes_wanted is not None:
-            self.causes_wanted.set()
+        self.stop_causes()
         if self.room.player is None:
             self.exit(None)
             return

@@ -1,14 +1,14 @@
 """The top line of a replay: what was done to the engine then, never to be taken for live."""
 
 from monitor.screen.panes.banner import Banner
-from monitor.screen.replay.in_room import InRoom
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Row, View, width_of
 from monitor.words.literal import shortened
 
 LEAST_WHAT_IF = 24
 
 
-class ReplayBanner(InRoom, Banner):
+class ReplayBanner(RoomPane, Banner):
     """The live banner behind the word REPLAY, and what is changed where something is."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

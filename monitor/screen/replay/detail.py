@@ -2,8 +2,8 @@
 
 from monitor.screen.panes.detail import explanation_in
 from monitor.screen.picture import likely_in_words
-from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Entry
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Row, View
 from monitor.words.literal import figure, fitted, plain, wrapped
 
@@ -11,7 +11,7 @@ SHORT = 4  # rows in which all of it has no room
 GAP_CHECK = "Check first plug and cable of the logger, its supply, the adapter's port"
 
 
-class EntryDetail(InRoom):
+class EntryDetail(RoomPane):
     """As much of it as there is room for."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

@@ -9,9 +9,9 @@ from textual.message import Message
 
 from monitor.screen.panes.events import event_row
 from monitor.screen.panes.standing import StandingAlarms, alarm_sign
-from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Page, Row, View, spread, width_of
 from monitor.words.literal import figure, plain, shortened
 from monitor.words.palette import UNKNOWN
@@ -109,7 +109,7 @@ def heading(room: Room, view: View) -> Row:
     return [view.say(" Events", "strong"), view.say(f"{words}  ", "dim"), *alarm_sign(view)]
 
 
-class EntryList(InRoom):
+class EntryList(RoomPane):
     """The rows beside the picture."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
@@ -137,7 +137,7 @@ class EntryList(InRoom):
         ]
 
 
-class EntryPage(InRoom, Page):
+class EntryPage(RoomPane, Page):
     """The whole list."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word

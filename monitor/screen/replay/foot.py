@@ -5,9 +5,9 @@ from itertools import groupby
 from rich.segment import Segment
 
 from monitor.screen.replay.go_to import clock_words
-from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Row, View, spread, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
@@ -15,7 +15,7 @@ from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 LONG_S = 120.0  # beyond this minutes help
 
 
-class ReplayFoot(InRoom):
+class ReplayFoot(RoomPane):
     """Says whether it plays and how fast, and whether decisions came out as recorded."""
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word

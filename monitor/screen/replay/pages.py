@@ -7,8 +7,8 @@ from typing import Final
 from monitor.review.judge import ROWS_WORTH_LOADING
 from monitor.review.pace import Pace
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
-from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.room import Room
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Page, Row, View
 from monitor.words.literal import figure, plain, wrapped
 
@@ -17,7 +17,7 @@ BAR_CELLS: Final = 40
 MUCH_MISSING_PCT: Final = 0.5
 
 
-class ScrolledPage(InRoom, Page):
+class ScrolledPage(RoomPane, Page):
     """A page whose text may be longer than the screen."""
 
     @abstractmethod
@@ -50,7 +50,7 @@ class SmallReplay(TooSmall):
         return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]
 
 
-class Opening(InRoom, Page):
+class Opening(RoomPane, Page):
     """How far reading and deciding are."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

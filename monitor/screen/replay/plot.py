@@ -17,9 +17,9 @@ from monitor.screen.panes.plot import (
     flow_top,
     plotted,
 )
-from monitor.screen.replay.in_room import InRoom
 from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Frozen, Row, View
 from monitor.words.literal import figure
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
@@ -30,7 +30,7 @@ _LEVELS: Final = {"no_action": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
 _FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
 
 
-class ReplayPlot(InRoom, FlowPlot):
+class ReplayPlot(RoomPane, FlowPlot):
     """Braille plot of the stretch around the moment."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -72,7 +72,7 @@ class ReplayPlot(InRoom, FlowPlot):
         return [flow_legend(view, width, short), *plot, *below_rows]
 
 
-class ReplayBoost(InRoom, BoostTrend):
+class ReplayBoost(RoomPane, BoostTrend):
     """Boost over the same stretch as the plot above it."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

@@ -1,87 +1,104 @@
 """The keys that move the time: play, steps, jumps, the typed time, and the cursors A and B."""
 
+from collections.abc import Callable
 from typing import Final
 
 from monitor.screen.replay.go_to import goal
-from monitor.screen.replay.part import Part
+from monitor.screen.replay.screen import ReplayKeys
 from monitor.words.literal import figure
 from simulator.strict import BadInput
 
 SCROLLED: Final = {"help", "counts", "deltas"}
 
 
-class TimeKeys(Part):
+class TimeKeys(ReplayKeys):
     """Where the moment is."""
 
-    def action_play(self) -> None:
+    def actions(self) -> dict[str, Callable[..., None]]:
+        """Return what each of these keys does."""
+        return {
+            "play": self.play,
+            "rows": self.rows,
+            "seconds": self.seconds,
+            "end": self.end,
+            "event": self.event,
+            "rate": self.rate,
+            "goto": self.goto,
+            "cursor": self.cursor,
+            "to_cursor": self.to_cursor,
+            "clear": self.clear,
+        }
+
+    def play(self) -> None:
         """Play, or stand still."""
-        self.room.open[1].toggle(self._clock())
-        self._moved()
+        self.room.open[1].toggle(self.screen.now_s())
+        self.screen.moved()
 
-    def action_rows(self, count: int) -> None:
+    def rows(self, count: int) -> None:
         """Move by rows."""
-        self.room.open[1].step_rows(count, self._clock())
-        self._moved()
+        self.room.open[1].step_rows(count, self.screen.now_s())
+        self.screen.moved()
 
-    def action_seconds(self, count: int) -> None:
+    def seconds(self, count: int) -> None:
         """Move by seconds; a page of text is scrolled by the same keys."""
-        if self.open_page in SCROLLED:
-            self.scroll(10 * count)
+        if self.screen.open_page in SCROLLED:
+            self.screen.scroll(10 * count)
             return
-        if self.open_page == "list":
+        if self.screen.open_page == "list":
             self.room.choose(10 * count)
-            self.redraw()
+            self.screen.redraw()
             return
-        if self.open_page == "what_if":
+        if self.screen.open_page == "what_if":
             self.room.what_if.move(10 * count)
-            self.redraw()
+            self.screen.redraw()
             return
-        self.room.open[1].step_s(float(count), self._clock())
-        self._moved()
+        self.room.open[1].step_s(float(count), self.screen.now_s())
+        self.screen.moved()
 
-    def action_end(self, way: int) -> None:
+    def end(self, way: int) -> None:
         """Move to the first or the last row."""
         _, player = self.room.open
-        (player.to_end if way > 0 else player.to_start)(self._clock())
-        self._moved()
+        (player.to_end if way > 0 else player.to_start)(self.screen.now_s())
+        self.screen.moved()
 
-    def action_event(self, way: int) -> None:
+    def event(self, way: int) -> None:
         """Stand still at the next or previous event, mark or difference."""
         _, player = self.room.open
         step = player.next_event if way > 0 else player.previous_event
-        found = step(self._clock(), self.room.stops)
-        self._moved()
+        found = step(self.screen.now_s(), self.room.stops)
+        self.screen.moved()
         if found is None:
             side = "behind" if way > 0 else "before"
-            self.room.say(f"no event, gap or mark {side} this moment", self._clock())
-            self.redraw()
+            self.screen.say(f"no event, gap or mark {side} this moment")
+            self.screen.redraw()
 
-    def action_rate(self, way: int) -> None:
+    def rate(self, way: int) -> None:
         """Play faster or slower."""
         _, player = self.room.open
         before = player.rate
-        (player.faster if way > 0 else player.slower)(self._clock())
+        (player.faster if way > 0 else player.slower)(self.screen.now_s())
         if player.rate == before:
-            self._nothing(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
-        self.redraw()
+            self.screen.nothing(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
+        self.screen.redraw()
 
-    def action_goto(self) -> None:
+    def goto(self) -> None:
         """Ask where to go."""
-        self.run_worker(self._ask_where(), group="asking", exclusive=True)
+        self.screen.run_worker(self._ask_where(), group="asking", exclusive=True)
 
     async def _ask_where(self) -> None:
         decided, _ = self.room.open
         from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
         question, typed = f"Go to ({from_s} to {to_s} s):", ""
-        while (answer := await self.ask(question, typed)) is not None:
+        while (answer := await self.screen.ask(question, typed)) is not None:
             typed = answer
-            if self._go(answer):
+            if self.go(answer):
                 return
 
-    def _go(self, typed: str) -> bool:
+    def go(self, typed: str) -> bool:
+        """Go to the moment that was typed; return whether it could be, and say why not."""
         if fault := self.go_to(typed):
-            self.room.say(f"go to: {fault}", self._clock(), odd=True)
-            self.redraw()
+            self.screen.say(f"go to: {fault}", odd=True)
+            self.screen.redraw()
         return fault is None
 
     def go_to(self, typed: str) -> str | None:
@@ -104,31 +121,31 @@ class TimeKeys(Part):
         except BadInput as error:
             return str(error)
         if to.event:
-            player.seek_row(decided.raised_at[to.event - 1], self._clock())
+            player.seek_row(decided.raised_at[to.event - 1], self.screen.now_s())
         else:
-            player.seek(wanted_s, self._clock())
-        self._moved()
+            player.seek(wanted_s, self.screen.now_s())
+        self.screen.moved()
         return None
 
-    def action_cursor(self, letter: str) -> None:
+    def cursor(self, letter: str) -> None:
         """Set a cursor here."""
         _, player = self.room.open
         self.room.cursors[letter] = player.time_s
         if len(self.room.cursors) == 2:
             between_s = self.room.cursors["b"] - self.room.cursors["a"]
-            self.room.say(f"A to B: {between_s:+z.2f} s; d shows what changed", self._clock())
+            self.screen.say(f"A to B: {between_s:+z.2f} s; d shows what changed")
         else:
             said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
-            self.room.say(said, self._clock())
-        self.redraw()
+            self.screen.say(said)
+        self.screen.redraw()
 
-    def action_to_cursor(self, letter: str) -> None:
+    def to_cursor(self, letter: str) -> None:
         """Go to a cursor."""
-        self._go(letter)
+        self.go(letter)
 
-    def action_clear(self) -> None:
+    def clear(self) -> None:
         """Clear both cursors."""
         if not self.room.cursors:
-            self._nothing("no cursor is set; a and b set them here")
+            self.screen.nothing("no cursor is set; a and b set them here")
         self.room.cursors.clear()
-        self.redraw()
+        self.screen.redraw()

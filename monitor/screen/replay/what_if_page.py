@@ -4,7 +4,7 @@ from typing import Final
 
 from rich.cells import set_cell_size
 
-from monitor.screen.replay.in_room import InRoom
+from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Page, Row, View, spread, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 
@@ -25,7 +25,7 @@ _SIGNS: Final = {
 }
 
 
-class WhatIfPage(InRoom, Page):
+class WhatIfPage(RoomPane, Page):
     """Thresholds above, differences below."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:

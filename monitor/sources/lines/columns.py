@@ -1,54 +1,16 @@
-"""From a row of text to a sample: strict numbers, the rig's columns, the rig's units."""
+"""From a row of numbers to a sample: the rig's columns, the rig's units."""
 
 from collections.abc import Sequence
 from typing import Final
 
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample, is_time
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
-_NUMBER_BYTES: Final = b"0123456789+-.eE"
-_LONGEST_NUMBER: Final = 32
 _NAN: Final = float("nan")
 _INFINITE: Final = float("inf")
-# Empty, no number, or so far from nought that it could not tell one reading from the next.
-NO_TIME: Final = "no usable time"
-
-
-class Rejected(Exception):
-    """A line that can't be used. ``reason`` is one of a few fixed words, for counting."""
-
-    def __init__(self, reason: str) -> None:
-        super().__init__(reason)
-        self.reason = reason
-
-
-def strict_number(field: bytes) -> float:
-    """Return the float a field holds; ``NOT_SENT`` where it is empty.
-
-    Accepts an ASCII decimal number of at most 32 characters, and ``nan`` in any case (the logger
-    says it doesn't know). What would overflow to infinity reads as NaN. Python's own ``float``
-    also takes "inf", "1_000" and non-ASCII digits; on a wire those are noise.
-
-    Raises:
-        Rejected: Anything else.
-    """
-    field = field.strip()
-    if not field:
-        return NOT_SENT
-    if len(field) > _LONGEST_NUMBER:
-        raise Rejected("not a number")
-    if field.translate(None, _NUMBER_BYTES):
-        if field.lower() == b"nan":
-            return _NAN
-        raise Rejected("not a number")
-    try:
-        value = float(field)
-    except ValueError:
-        raise Rejected("not a number") from None
-    return value if -_INFINITE < value < _INFINITE else _NAN
-
 
 OWN_TIME: Final = TimeMap()
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])

@@ -4,7 +4,6 @@ import binascii
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.sources.lines.sequence import HIGHEST, SequenceCheck
 from simulator.rig import SerialTerms
 from simulator.strict import BadInput, clean
 
@@ -12,7 +11,6 @@ from simulator.strict import BadInput, clean
 OWN_SEQUENCE: Final = "sequence"
 OWN_CRC: Final = "crc16"
 BAD_CRC: Final = "crc"
-BAD_SEQUENCE: Final = "sequence"
 _HEX: Final = b"0123456789abcdefABCDEF"
 
 
@@ -64,15 +62,6 @@ class LineChecks:
         if len(field) != 4 or field.translate(None, _HEX) or int(field, 16) != crc16(head + comma):
             return None
         return head
-
-    def sequence_fault(self, values: Sequence[float], check: SequenceCheck) -> str | None:
-        """Return why a line's sequence number makes it not fresh, or None."""
-        if self.sequence_index < 0:
-            return None
-        value = values[self.sequence_index]
-        if not 0.0 <= value <= HIGHEST or value != int(value):
-            return BAD_SEQUENCE
-        return check.fault(int(value))
 
 
 def _find(names: Sequence[str], name: str | None, role: str, where: str, needed: bool) -> int:

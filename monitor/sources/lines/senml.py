@@ -10,8 +10,8 @@ from typing import Any, Final, NamedTuple
 
 import msgspec
 
-from monitor.sources.lines.columns import NO_TIME, Rejected
 from monitor.sources.lines.line_checks import OWN_SEQUENCE
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from rules.channels import NOT_SENT, Sample, is_time
 
 MOST_BYTES: Final = 65_536

@@ -3,10 +3,10 @@
 from collections.abc import Iterable
 from typing import Final
 
-from monitor.sources.lines.columns import Rejected
-from monitor.sources.lines.line_checks import BAD_SEQUENCE, OWN_SEQUENCE
+from monitor.sources.lines.line_checks import OWN_SEQUENCE
 from monitor.sources.lines.senml import Measurement, resolve
-from monitor.sources.lines.sequence import HIGHEST, SequenceCheck
+from monitor.sources.lines.sequence import SequenceCheck
+from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.lines.unit_row import known_unit
 from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
 from simulator.rig import ColumnMap, RigFile, quantity_of
@@ -108,19 +108,12 @@ class SenmlMapper:
         if row is None:
             raise Rejected("no channel")
         if number is not None:
-            self._check_sequence(number)
+            self.sequence.take(number)
         samples.append(Sample._make(row))
         return samples
 
     def _is_sequence(self, name: str) -> bool:
         return self._sequence_name in (name, _short(name))
-
-    def _check_sequence(self, number: float | bool | str) -> None:
-        if type(number) is not float or not 0.0 <= number <= HIGHEST or number != int(number):
-            raise Rejected(BAD_SEQUENCE)
-        fault = self.sequence.fault(int(number))
-        if fault is not None:
-            raise Rejected(fault)
 
     def _pick(self, name: str, unit: str) -> tuple[int, float, float] | None:
         """Return where a measurement goes and how it converts; None where it goes nowhere."""

@@ -2,12 +2,15 @@
 
 from typing import Final
 
+from monitor.sources.lines.strict_numbers import Rejected
+
 HIGHEST: Final = 2**32 - 1
 MOST_LOST: Final = 10_000  # a longer way ahead is another count, not a loss
 WINDOW: Final = 64  # as far back, a number is old news, not a counter that started again
 # So many old numbers in a row, each one more than the last, are a counter that started again just
 # behind where it was (a device reset soon after its start).
 RESTART_RUN: Final = 8
+BAD_SEQUENCE: Final = "sequence"
 REPEATED: Final = "repeated"
 OUT_OF_ORDER: Final = "out of order"
 _MODULI: Final = (2**16, 2**32)
@@ -27,6 +30,18 @@ class SequenceCheck:
         self._newest: int | None = None
         self._old: int | None = None  # the last number that was old news
         self._old_run = 0
+
+    def take(self, number: float | bool | str) -> None:
+        """Take in the next number, as it was sent.
+
+        Raises:
+            Rejected: ``BAD_SEQUENCE``: it is none. ``REPEATED`` or ``OUT_OF_ORDER``: see ``fault``.
+        """
+        if type(number) is not float or not 0.0 <= number <= HIGHEST or number != int(number):
+            raise Rejected(BAD_SEQUENCE)
+        fault = self.fault(int(number))
+        if fault is not None:
+            raise Rejected(fault)
 
     def fault(self, number: int) -> str | None:
         """Take in the next number; return why what carries it is not fresh, or None.

@@ -2,9 +2,10 @@
 
 from typing import Final
 
-from monitor.sources.lines.columns import Columns, Rejected, is_own_header, strict_number
+from monitor.sources.lines.columns import Columns, is_own_header
 from monitor.sources.lines.line_checks import BAD_CRC, LineChecks
 from monitor.sources.lines.sequence import SequenceCheck
+from monitor.sources.lines.strict_numbers import Rejected, strict_number
 from monitor.sources.lines.unit_row import are_units, check_units
 from rules.channels import Sample
 from simulator.rig import RigFile
@@ -89,9 +90,8 @@ class LineDecoder:
             raise Rejected("number of fields")
         if maybe_cut and not checks.has_crc:
             raise Rejected("perhaps cut")
-        fault = checks.sequence_fault(values, self.sequence)
-        if fault is not None:
-            raise Rejected(fault)
+        if checks.sequence_index >= 0:
+            self.sequence.take(values[checks.sequence_index])
         return columns.sample(values, arrived_s)
 
     def _is_header(self, fields: list[bytes]) -> bool:

@@ -9,8 +9,9 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.sources.lines.columns import NO_TIME, is_own_header
+from monitor.sources.lines.columns import is_own_header
 from monitor.sources.lines.device_time import DeviceTime
+from monitor.sources.lines.strict_numbers import NO_TIME
 from monitor.sources.lines.unit_row import check_units
 from monitor.sources.logs.bounded_lines import FIELDS, BoundedLines
 from monitor.sources.logs.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells

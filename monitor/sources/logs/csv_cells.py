@@ -67,7 +67,7 @@ class TextColumns:
         texts, values = 0, []
         for cell in column.to_pylist():
             if cell is None or is_number(cell, self._point):
-                values.append(None if cell is None else float(cell.replace(",", ".")))
+                values.append(None if cell is None else float(cell.strip().replace(",", ".")))
                 continue
             texts += 1
             values.append(nan)

@@ -10,7 +10,8 @@ import numpy as np
 import pyarrow as pa
 
 from monitor.source_facts import SourceStatistics
-from monitor.sources.lines.columns import NO_TIME, Columns
+from monitor.sources.lines.columns import Columns
+from monitor.sources.lines.strict_numbers import NO_TIME
 from monitor.sources.rows import Rows
 from rules.channels import (
     BESIDE,

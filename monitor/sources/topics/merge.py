@@ -2,6 +2,7 @@
 
 from typing import Final, NamedTuple
 
+from monitor.sources.topics.freshness import CLOCK_STEP_S
 from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_WIDTH, Sample
 
 SAME_S: Final = 0.0004  # times this close are one sample's
@@ -9,7 +10,6 @@ HOLD_S: Final = 0.005  # how long a sample waits for the rest of its channels
 # A channel that lags the others by no more than this joins their newest sample: its reading is
 # news, and as late it would be thrown away. Its age is then understated by that much.
 SKEW_S: Final = 0.05
-CLOCK_STEP_S: Final = 1.0
 
 
 class Merged(NamedTuple):

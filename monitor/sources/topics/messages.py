@@ -4,11 +4,11 @@ from abc import ABC, abstractmethod
 from collections import Counter
 
 from monitor.broker.link import Message
-from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.senml import ABSOLUTE_FROM_S, Measurement, resolve
 from monitor.sources.lines.senml_rows import SenmlMapper
 from monitor.sources.lines.sequence import HIGHEST, SequenceCheck
-from monitor.sources.topics.fresh import Freshness, read_payload
+from monitor.sources.lines.strict_numbers import Rejected
+from monitor.sources.topics.freshness import Freshness, read_payload
 from monitor.sources.topics.merge import Merged, Merger
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile

@@ -18,9 +18,9 @@ from monitor.broker.link import Message
 from monitor.review.review import review
 from monitor.source_facts import SourceStatistics
 from monitor.sources.align import Aligner
-from monitor.sources.lines.columns import NO_TIME, Rejected
 from monitor.sources.lines.senml import resolve
 from monitor.sources.lines.stream import StreamDecoder
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from monitor.sources.topics.messages import ChannelTopics, MessageReader, SenmlTopic
 from rules.channels import TIME_BOUND_S, Sample, is_time
 from rules.facts import Action

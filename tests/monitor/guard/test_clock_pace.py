@@ -25,7 +25,7 @@ from monitor.source_facts import SourceKind
 from monitor.sources.base import Arrival
 from monitor.sources.fake import FakeSource
 from rules.channels import CLOCK_PACE, NOT_SENT, Sample
-from rules.clock_pace import TOLERANCE, found_after_s, pace_in_words
+from rules.clock_pace import TOLERANCE, found_after_s
 from rules.facts import Action
 from simulator.rig import rig_from_text
 from tests.kit.listening import Told
@@ -228,14 +228,6 @@ def test_outputs_are_released_at_once_even_out_of_boost() -> None:
     assert holder.feed(decision)
     assert not holder.held
     assert "1000 times too slow" in holder.why
-
-
-def test_a_pace_in_words() -> None:
-    """Plain words, whatever it is."""
-    assert pace_in_words(0.001) == "1000 times too slow"
-    assert pace_in_words(0.5) == "2 times too slow"
-    assert pace_in_words(3.5) == "3.5 times too fast"
-    assert pace_in_words(nan) == "at no known pace"
 
 
 # --- in a running guard -------------------------------------------------------------------------

@@ -226,9 +226,9 @@ def test_the_worst_action_of_any_turn_counts() -> None:
     """Raised counts an event; worsened only its action; nonsense nothing."""
     summary = Summary()
     for turn, action in (("raised", "warn"), ("worsened", "cut_boost"), ("raised", "shout")):
-        summary.heard({"kind": "event", "turn": turn, "event": {"action": action}})
+        summary.count({"kind": "event", "turn": turn, "event": {"action": action}})
     for other in ({}, {"kind": "event"}, {"kind": "event", "event": 3}, {"kind": "notice"}):
-        summary.heard(other)
+        summary.count(other)
     assert (summary.events, summary.worst_action) == (2, "cut_boost")
 
 

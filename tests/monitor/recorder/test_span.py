@@ -16,7 +16,6 @@ from monitor.recorder.span import Span
 from monitor.review.report import in_words
 from monitor.review.review import review
 from rules.channels import BOOST, NOT_SENT, ROW_WIDTH, TIME, Sample
-from rules.figures import told
 from rules.intervals import Intervals
 from simulator.logfile import mapped, write_csv
 from simulator.plant import run
@@ -116,19 +115,6 @@ def test_a_span_does_not_depend_on_blocks(times: list[float], cut: int) -> None:
     assert whole.readings == (len(times) + 1) // 2
     assert whole.length_s is None or 0.0 <= whole.length_s < float("inf")
     assert whole.in_words()
-
-
-@given(st.floats(0.0, 2.0), st.floats(0.01, 2.0))
-def test_what_is_shown_agrees_with_the_verdict(takes_s: float, allowed_s: float) -> None:
-    """The larger figure reads as the larger; what reads as equal says that nothing is left."""
-    found = told(takes_s, allowed_s)
-    shown = float(found.takes), float(found.allowed)
-    if found.verdict == "in time":
-        assert takes_s < allowed_s
-        assert shown[0] <= shown[1]
-    else:
-        assert takes_s >= allowed_s
-        assert shown[0] > shown[1] or (shown[0] == shown[1] and "nothing is left" in found.verdict)
 
 
 @given(st.floats(0.0, 1.0), st.floats(0.0, 1.0), st.floats(0.01, 2.0))

@@ -11,14 +11,12 @@ from hypothesis import strategies as some
 import monitor.review.decided as decided_module
 from monitor.attach.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
-from monitor.review import Decided, Stopped, decide, edit, judge, open_log
-from monitor.review.judge import run_rows
+from monitor.review import Decided, Stopped, decide, edit, open_log
 from monitor.review.review import review
 from monitor.review.window import LONGEST_JOIN_S
 from rules.channels import CHANNEL_NAMES, TIME
 from rules.guard import Guard
 from rules.step.state import HEALTH, TIME_S
-from simulator.compiled_mark import Loop
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE, DECIDED_AT, read
 from tests.kit.replays import LOWER, decided_of, driven, log_of, opened, session_of, tiled, troubled
@@ -72,23 +70,6 @@ def test_a_short_log_is_decided_row_by_row_and_the_same(before: Decided, straigh
     assert [turn.index for turn in after.turns] == [turn.index for turn in before.turns]
     assert all(piece.decisions is not None for piece in after._pieces)
     assert all(piece.decisions is None for piece in before._pieces)
-
-
-def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
-    """For a long log; for a middling one where it is done already; for any once it is loaded."""
-    found: set[Loop] = set()
-    monkeypatch.setattr(judge, "is_on_disk", found.__contains__)
-    monkeypatch.setattr(judge, "leave_mark", found.add)
-    monkeypatch.setattr(judge._Loaded, "now", False)
-    assert judge.worth_compiling(60_000)
-    assert not judge.worth_compiling(59_999)
-    run_rows(Guard(BRINDLE.rig), tiled(10), compiled=True)
-    assert judge.worth_compiling(1)
-    monkeypatch.setattr(judge._Loaded, "now", False)
-    assert judge.worth_compiling(10_000)
-    assert not judge.worth_compiling(9_999)
-    found.clear()
-    assert not judge.worth_compiling(10_000)
 
 
 def test_rows_there_are_not(before: Decided) -> None:

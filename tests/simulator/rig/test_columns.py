@@ -1,66 +1,11 @@
-"""The rig file's units: quantities, and the columns of a log."""
+"""A rig's columns: the unit of each, and how it becomes the channel's."""
 
-import pint
 import pytest
 
 from rules.channels import CHANNELS
-from simulator import strict
 from simulator.rig import rig_from_text
 from simulator.rig.columns import quantity_of
 from tests.kit.rig_text import DUTY, rig
-
-# Exact or handbook figures: NIST SP 811, appendix B (psi, inHg, US gallon); the rest by definition.
-HANDBOOK = [
-    (strict.Kpa, "1 psi", 6.894757, 1e-6),
-    (strict.Kpa, "1 inHg", 3.386389, 2e-6),
-    (strict.Kpa, "1 mmHg", 0.1333224, 1e-6),
-    (strict.Kpa, "1.5 bar", 150.0, 1e-12),
-    (strict.Kpa, "1 MPa", 1000.0, 1e-12),
-    (strict.Kpa, "-300 mbar", -30.0, 1e-12),
-    (strict.Kpa, "180kPa", 180.0, 1e-15),
-    (strict.DegC, "212 degF", 100.0, 1e-11),
-    (strict.DegC, "-40 °F", -40.0, 1e-11),
-    (strict.DegC, "300 K", 26.85, 1e-12),
-    (strict.DegC, "35 degC", 35.0, 1e-15),
-    (strict.MlMin, "1 gal/h", 63.09020, 1e-6),
-    (strict.MlMin, "550 cc/min", 550.0, 1e-15),
-    (strict.MlMin, "0.5 L/min", 500.0, 1e-15),
-    (strict.MlMin, "6 L/h", 100.0, 1e-14),
-    (strict.Ml, "1 gal", 3785.412, 1e-6),
-    (strict.Ml, "2.0 L", 2000.0, 1e-15),
-    (strict.Seconds, "80 ms", 0.08, 1e-15),
-    (strict.Seconds, "1.5e3 us", 0.0015, 1e-15),
-    (strict.Percent, "12 %", 12.0, 1e-15),
-    (strict.Percent, "12%", 12.0, 1e-15),
-    (strict.Degrees, "6 deg", 6.0, 1e-15),
-    (strict.Rpm, "7000 rpm", 7000.0, 1e-15),
-    (strict.Volts, "13500 mV", 13.5, 1e-15),
-    (strict.Plain, "0.85", 0.85, 1e-15),
-]
-
-
-@pytest.mark.parametrize(("kind", "text", "value", "rel"), HANDBOOK)
-def test_units_agree_with_the_handbook(
-    kind: type[strict.Quantity], text: str, value: float, rel: float
-) -> None:
-    """Quantities come out as NIST SP 811 and the units' definitions say."""
-    assert kind.from_toml(text) == pytest.approx(value, rel=rel)
-
-
-@pytest.mark.parametrize("kind_name", sorted(strict.UNITS.keys() - {"knock", "plain"}))
-def test_every_unit_agrees_with_a_full_registry(kind_name: str) -> None:
-    """Factor and offset of each accepted spelling match pint's own conversion of two values."""
-    registry: pint.UnitRegistry[float] = pint.UnitRegistry()
-    kind = next(
-        quantity for quantity in strict.Quantity.__subclasses__() if kind_name == quantity.KIND
-    )
-    aliases = strict.UNITS[kind_name]
-    for unit, pint_name in aliases.items():
-        factor, offset = kind.linear(unit)
-        for value in (1.0, 250.0):
-            there = registry.Quantity(value, pint_name or unit)
-            theirs = there.to(aliases[kind.UNIT] or kind.UNIT).magnitude
-            assert value * factor + offset == pytest.approx(theirs, rel=1e-11), unit
 
 
 def test_every_channel_has_its_quantity() -> None:

@@ -6,9 +6,9 @@ import pytest
 
 from simulator import strict
 from simulator.rig import load_rig, shipped_rigs
-from simulator.strict import BadInput, decode_bytes, decode_toml, read_text
-from simulator.strict.lines import Lines
-from tests.kit.rig_text import SMALL
+from simulator.strict import BadInput, Document, read_text
+from simulator.strict.document import MAX_DOTS
+from simulator.strict.lines import MAX_DEPTH, Lines
 
 
 class Inner(strict.Table, frozen=True):
@@ -32,26 +32,6 @@ def test_a_missing_file_or_a_directory_is_one_line(tmp_path: Path) -> None:
         load_rig(tmp_path)
     with pytest.raises(BadInput, match="found embedded null byte"):
         load_rig("a\0b.toml")
-
-
-def test_bytes_that_are_no_text_name_their_line(tmp_path: Path) -> None:
-    """A Latin-1 file is refused at the line of its first foreign byte, with and without a BOM."""
-    path = tmp_path / "latin.toml"
-    path.write_bytes(b'name = "a"\n# caf\xe9\n')
-    with pytest.raises(BadInput, match=r"latin\.toml:2: found byte 0xe9, expected UTF-8"):
-        read_text(path)
-    with pytest.raises(BadInput, match="b:2: found byte 0xe9"):
-        decode_bytes(b"\xef\xbb\xbf#\n\xe9", "b")
-    path.write_bytes(b"#" * (strict.MAX_BYTES + 1))
-    with pytest.raises(BadInput, match=r"latin\.toml:1: found more than 1000000 bytes"):
-        read_text(path)
-
-
-def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
-    """Some editors write one."""
-    path = tmp_path / "bom.toml"
-    path.write_bytes(b"\xef\xbb\xbf" + SMALL.replace("\n", "\r\n").encode())
-    assert load_rig(path).rig.name == "Small"
 
 
 @pytest.mark.parametrize("name", sorted(shipped_rigs()))
@@ -79,11 +59,11 @@ def test_every_key_of_a_shipped_rig_is_found_on_its_line(name: str) -> None:
 
 def test_deep_dotted_keys_fill_no_memory() -> None:
     """The search for a line stores nothing for keys nested deeper than any of ours."""
-    line = "{}" + ".a" * strict.MAX_DOTS + " = 1\n"
+    line = "{}" + ".a" * MAX_DOTS + " = 1\n"
     text = "".join(line.format(f"k{number}") for number in range(400))
     with pytest.raises(BadInput, match="f:1: k0: found an unknown key"):
-        decode_toml(text, Outer, "f")
-    assert len(Lines(text).lines) <= 400 * strict.MAX_DEPTH
+        Document.parse(text, "f").decode(Outer)
+    assert len(Lines(text).lines) <= 400 * MAX_DEPTH
 
 
 @pytest.mark.parametrize(
@@ -103,6 +83,6 @@ def test_deep_dotted_keys_fill_no_memory() -> None:
 def test_lines_are_found_in_every_shape_of_toml(text: str, where: str) -> None:
     """Inline tables, lists over lines, strings over lines, quoted keys and lists of tables."""
     with pytest.raises(BadInput) as caught:
-        decode_toml(text, Outer, "f")
+        Document.parse(text, "f").decode(Outer)
     assert str(caught.value).startswith(where), str(caught.value)
     assert str(caught.value).isprintable()

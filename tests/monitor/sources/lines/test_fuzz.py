@@ -4,7 +4,7 @@ from itertools import islice
 
 import pytest
 
-from monitor.sources.lines.columns import Rejected, strict_number
+from monitor.sources.lines.strict_numbers import Rejected, strict_number
 from rules.channels import Sample
 from tests.kit import fuzzing
 from tests.kit.fuzzing import TARGETS, Broken, Mutator, check_verdict, fuzz, text_line

@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.line_checks import crc16, with_crc
 from monitor.sources.lines.sequence import (
     REPEATED,
 )
+from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import RigFile, rig_from_text

@@ -8,7 +8,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.lines.columns import NO_TIME, Rejected
 from monitor.sources.lines.senml import (
     ABSOLUTE_FROM_S,
     MOST_BYTES,
@@ -17,6 +16,7 @@ from monitor.sources.lines.senml import (
     resolve,
 )
 from monitor.sources.lines.senml_rows import SenmlMapper
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from simulator.rig import rig_from_text
 from tests.kit.rig_text import SMALL
 

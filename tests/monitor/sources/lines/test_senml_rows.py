@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from monitor.sources.lines.columns import Rejected
 from monitor.sources.lines.senml_rows import SenmlMapper
+from monitor.sources.lines.strict_numbers import Rejected
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from tests.kit.rig_text import SMALL

@@ -5,6 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.lines.sequence import (
+    BAD_SEQUENCE,
+    HIGHEST,
     MOST_LOST,
     OUT_OF_ORDER,
     REPEATED,
@@ -12,6 +14,7 @@ from monitor.sources.lines.sequence import (
     WINDOW,
     SequenceCheck,
 )
+from monitor.sources.lines.strict_numbers import Rejected
 
 
 def run(numbers: list[int]) -> tuple[list[str | None], int, int]:
@@ -91,3 +94,18 @@ def test_what_is_lost_adds_up(first: int, steps: list[int], bits: int) -> None:
         number = (number + step) % 2**bits
         assert check.fault(number) is None
     assert check.lost == sum(steps) - len(steps)
+
+
+@pytest.mark.parametrize(
+    "number", [True, "7", float("nan"), -1.0, 1.5, float(HIGHEST) + 1.0, float("inf")]
+)
+def test_what_is_no_number_of_a_sequence(number: float | bool | str) -> None:
+    """It is rejected, and the count goes on where it was."""
+    check = SequenceCheck()
+    check.take(7.0)
+    with pytest.raises(Rejected, match=BAD_SEQUENCE):
+        check.take(number)
+    check.take(8.0)
+    with pytest.raises(Rejected, match=REPEATED):
+        check.take(8.0)
+    assert (check.lost, check.restarts) == (0, 0)

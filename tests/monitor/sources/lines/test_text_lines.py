@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.lines.columns import NO_TIME, Rejected
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from monitor.sources.lines.text_lines import MOST_FIELDS, LineDecoder
 from rules.channels import Sample
 from simulator.rig import RigFile, find_rig, load_rig, rig_from_text

@@ -55,6 +55,13 @@ def test_cells_that_are_no_number(tmp_path: Path, cell: str, first: bool) -> Non
     assert len(found) == 2
 
 
+def test_a_control_sign_beside_a_number_is_no_trouble(tmp_path: Path) -> None:
+    """Signs that count as blanks are taken off, also where another cell makes the log be reread."""
+    first, second = read(tmp_path, HEADER + "0,1.5\x1e,text\n1,2,3\n")
+    assert (first.boost_kpa, second.boost_kpa) == (1.5, 2.0)
+    assert isnan(first.delivered_ml_min)
+
+
 @pytest.mark.parametrize("cell", ["abc", "1_0", "0x10", "1.2.3", "12:30", "٣", "5 kPa", "+", "1,5"])
 def test_a_column_of_text_is_named_by_line_and_column(tmp_path: Path, cell: str) -> None:
     """No number in it: the error says which file, line and column, and what stands there."""

@@ -10,9 +10,9 @@ from monitor.broker.fake import FakeBroker
 from monitor.broker.link import Message, Post
 from monitor.sources.align import Aligner
 from monitor.sources.base import Arrival, Notice
-from monitor.sources.lines.columns import Rejected
+from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.mqtt import BARE, MqttSource
-from monitor.sources.topics.fresh import TOO_SOON_S
+from monitor.sources.topics.freshness import TOO_SOON_S
 from monitor.sources.topics.merge import HOLD_S
 from monitor.sources.topics.messages import ChannelTopics
 from rules.channels import NOT_SENT, Sample

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.sources.lines.columns import Rejected
-from monitor.sources.topics.fresh import Freshness, read_payload
+from monitor.sources.lines.strict_numbers import Rejected
+from monitor.sources.topics.freshness import Freshness, read_payload
 
 
 def test_numbers_tell_whatever_the_times_say() -> None:

@@ -3,8 +3,8 @@
 from math import inf
 from typing import Final
 
-from monitor.sources.lines.columns import NO_TIME, Rejected, strict_number
 from monitor.sources.lines.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
+from monitor.sources.lines.strict_numbers import NO_TIME, Rejected, strict_number
 from rules.channels import NOT_SENT, is_time
 
 LONGEST_PAYLOAD: Final = 96

@@ -1,29 +1,39 @@
 """The keys that write something: a mark, or what the plot spans as a file."""
 
 import asyncio
+from collections.abc import Callable
 from typing import Any, Final
 
 from monitor.review import add_mark, read_marks, remove_mark
-from monitor.screen.replay.part import Part
-from monitor.screen.replay.tries import path_of
+from monitor.screen.replay.screen import ReplayKeys
+from monitor.screen.replay.what_if_keys import path_of
 from monitor.words.literal import figure
 from simulator.strict import BadInput
 
 BARE_NOTE: Final = "no note"
 
 
-class Keeping(Part):
+class WritingKeys(ReplayKeys):
     """Marks and exports."""
 
-    def action_mark(self) -> None:
+    def actions(self) -> dict[str, Callable[..., None]]:
+        """Return what each of these keys does."""
+        return {
+            "mark": self.mark,
+            "mark_now": self.mark_now,
+            "remove": self.remove,
+            "export": self.export,
+        }
+
+    def mark(self) -> None:
         """Ask for a note, and set a mark where the moment was when the key was pressed."""
         at_s = self.room.open[1].time_s
-        self.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
+        self.screen.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
 
-    def action_mark_now(self) -> None:
+    def mark_now(self) -> None:
         """Set a mark here without a note: while playing there is no time to type one."""
         at_s = self.room.open[1].time_s
-        self.run_worker(self._mark(at_s, BARE_NOTE), group="marks")
+        self.screen.run_worker(self._mark(at_s, BARE_NOTE), group="marks")
 
     async def _mark(self, at_s: float, text: str) -> bool:
         room = self.room
@@ -31,28 +41,28 @@ class Keeping(Part):
             mark = await asyncio.to_thread(add_mark, room.log, at_s, text, room.who)
             room.marks = await asyncio.to_thread(read_marks, room.log)
         except BadInput as error:
-            room.say(str(error), self._clock(), odd=True)
-            self.redraw()
+            self.screen.say(str(error), odd=True)
+            self.screen.redraw()
             return False
         room.list_anew()
-        room.say(f"mark {mark.number} set at {figure(at_s, 2)} s", self._clock())
-        self.redraw()
+        self.screen.say(f"mark {mark.number} set at {figure(at_s, 2)} s")
+        self.screen.redraw()
         return True
 
     async def _ask_mark(self, at_s: float) -> None:
         typed = ""
-        while (answer := await self.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
+        while (answer := await self.screen.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
             typed = answer
             if await self._mark(at_s, answer):
                 return
 
-    def action_remove(self) -> None:
+    def remove(self) -> None:
         """Take the chosen mark away."""
         entry = self.room.chosen_entry
-        if self.open_page == "list" and entry is not None and entry.kind == "mark":
-            self.run_worker(self._remove(entry.number), group="marks")
+        if self.screen.open_page == "list" and entry is not None and entry.kind == "mark":
+            self.screen.run_worker(self._remove(entry.number), group="marks")
         else:
-            self._nothing("delete takes away a mark that is chosen in the list; l opens it")
+            self.screen.nothing("delete takes away a mark that is chosen in the list; l opens it")
 
     async def _remove(self, number: int) -> None:
         room = self.room
@@ -60,24 +70,24 @@ class Keeping(Part):
             await asyncio.to_thread(remove_mark, room.log, number, room.who)
             room.marks = await asyncio.to_thread(read_marks, room.log)
         except BadInput as error:
-            room.say(str(error), self._clock(), odd=True)
+            self.screen.say(str(error), odd=True)
         else:
             room.list_anew()
-            room.say(f"mark {number} taken away", self._clock())
-        self.redraw()
+            self.screen.say(f"mark {number} taken away")
+        self.screen.redraw()
 
-    def action_export(self) -> None:
+    def export(self) -> None:
         """Ask for a file, and write what the plot spans."""
-        self.run_worker(self._ask_export(), group="asking", exclusive=True)
+        self.screen.run_worker(self._ask_export(), group="asking", exclusive=True)
 
     async def _ask_export(self) -> None:
         room = self.room
         decided, _ = room.open
-        from_s, to_s = room.stretch(self.plot_columns())
+        from_s, to_s = room.stretch(self.screen.plot_columns())
         span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
         name = f"{room.log.path.stem}-{from_s:z.0f}-{to_s:z.0f}s.csv"
         question = f"Write {span} to:"
-        while (answer := await self.ask(question, name)) is not None:
+        while (answer := await self.screen.ask(question, name)) is not None:
             name = answer
             room.busy = "writing"
             try:
@@ -85,11 +95,11 @@ class Keeping(Part):
                     self.exporting, decided, from_s, to_s, path_of(answer)
                 )
             except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
+                self.screen.say(str(error), odd=True)
                 continue
             finally:
                 room.busy = ""
-            room.say(f"wrote {done.rows} rows, {span}, to {answer}", self._clock())
+            self.screen.say(f"wrote {done.rows} rows, {span}, to {answer}")
             return
 
     @staticmethod

@@ -4,7 +4,7 @@ from monitor.screen.replay.room import Room
 from monitor.screen.view import Pane
 
 
-class InRoom(Pane):
+class RoomPane(Pane):
     """A pane that draws what stands in the room; first among the bases of one.
 
     Args:

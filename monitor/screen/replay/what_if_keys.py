@@ -3,11 +3,12 @@
 import asyncio
 import re
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
 from monitor.review import Stopped, Value, compare, decide, edit, save_as, values_of
-from monitor.screen.replay.part import Part
+from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -16,8 +17,12 @@ MOST_TRIED: Final = ("debt.warn", "debt.pull", "debt.cut")
 THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
 
 
-class Tries(Part):
-    """The part of the replay screen that asks what would have been."""
+class WhatIfKeys(ReplayKeys):
+    """Thresholds changed, changed back and kept."""
+
+    def actions(self) -> dict[str, Callable[..., None]]:
+        """Return what each of these keys does."""
+        return {"switch": self.switch, "undo": self.undo, "keep": self.keep}
 
     _tried: RigFile | None = None
 
@@ -30,51 +35,53 @@ class Tries(Part):
         """Return its keys and values."""
         return thresholds_first(values_of(self.own_rig()))
 
-    def enter_what_if(self) -> None:
+    def enter(self) -> None:
         """Change the chosen threshold, or go to the chosen difference."""
         what_if = self.room.what_if
         if what_if.among_differences and what_if.differences:
             at = min(what_if.at, len(what_if.differences) - 1)
-            self.room.open[1].seek(what_if.differences[at].time_s, self._clock())
-            self.show_page("")
-            self._moved()
+            self.room.open[1].seek(what_if.differences[at].time_s, self.screen.now_s())
+            self.screen.show_page("")
+            self.screen.moved()
             self.room.chosen = ("difference", -1, at)  # others may stand at the same moment
             return
         value = what_if.chosen_value
         proposed = "" if value is None else f"{value.key} = {value.value}"
-        self.run_worker(self._ask_change(proposed), group="asking", exclusive=True)
+        self.screen.run_worker(self._ask_change(proposed), group="asking", exclusive=True)
 
-    def action_switch(self) -> None:
+    def switch(self) -> None:
         """Go from the thresholds to the differences, or back."""
-        if self.open_page != "what_if":
-            self._nothing("tab goes from thresholds to what they make different; w shows them")
+        if self.screen.open_page != "what_if":
+            self.screen.nothing(
+                "tab goes from thresholds to what they make different; w shows them"
+            )
         elif not self.room.what_if.differences:
-            self._nothing("nothing differs, so there is nowhere to go")
+            self.screen.nothing("nothing differs, so there is nowhere to go")
         self.room.what_if.switch()
-        self.redraw()
+        self.screen.redraw()
 
     async def _ask_change(self, typed: str) -> None:
         room = self.room
-        while (answer := await self.ask("What if:", typed)) is not None:
+        while (answer := await self.screen.ask("What if:", typed)) is not None:
             typed = answer
             try:
                 own = {value.key: value.value for value in self.own_values()}
                 changes = room.what_if.with_typed(answer, own)
                 rig_file = await asyncio.to_thread(self._edited, changes)
             except BadInput as error:
-                room.say(_without_place(str(error), self.own_rig()), self._clock(), odd=True)
+                self.screen.say(_without_place(str(error), self.own_rig()), odd=True)
                 continue
             if await self._try(rig_file, changed=bool(changes)):
                 room.what_if.take(changes)
                 self._settle()
             return
 
-    def action_undo(self) -> None:
+    def undo(self) -> None:
         """Take the last change back."""
         if self.room.what_if.undone() is not None:
-            self.run_worker(self._undo(), group="asking", exclusive=True)
+            self.screen.run_worker(self._undo(), group="asking", exclusive=True)
         else:
-            self._nothing("nothing to undo: no threshold was changed; w changes one")
+            self.screen.nothing("nothing to undo: no threshold was changed; w changes one")
 
     async def _undo(self) -> None:
         before = self.room.what_if.undone() or {}
@@ -98,7 +105,7 @@ class Tries(Part):
             return False
         stop = threading.Event()
         room.busy = "deciding again"
-        self.redraw()
+        self.screen.redraw()
         decided, differences = base, []
         try:
             if changed:
@@ -118,29 +125,29 @@ class Tries(Part):
     def _settle(self) -> None:
         self.room.what_if.stay_within()
         self.room.notice = None
-        self.work_out_causes()
-        self.redraw()
+        self.screen.work_out_causes()
+        self.screen.redraw()
 
-    def action_keep(self) -> None:
+    def keep(self) -> None:
         """Ask for a file, and keep the changed thresholds as a new rig."""
         if self.room.what_if.changes and self._tried is not None:
-            self.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
+            self.screen.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
         else:
-            self._nothing("nothing to keep: no threshold is changed; w changes one")
+            self.screen.nothing("nothing to keep: no threshold is changed; w changes one")
 
     async def _ask_keep(self, rig_file: RigFile) -> None:
         room = self.room
         stem = Path(rig_file.file_name).stem or "rig"
         name = f"{stem}-tried.toml"
-        while (answer := await self.ask("Keep as a new rig file:", name)) is not None:
+        while (answer := await self.screen.ask("Keep as a new rig file:", name)) is not None:
             name = answer
             try:
                 await asyncio.to_thread(save_as, rig_file, path_of(answer))
             except BadInput as error:
-                room.say(str(error), self._clock(), odd=True)
+                self.screen.say(str(error), odd=True)
                 continue
             room.what_if.saved = True
-            room.say(f"kept as {answer}; flowdebt check {answer} tells what follows", self._clock())
+            self.screen.say(f"kept as {answer}; flowdebt check {answer} tells what follows")
             return
 
 

@@ -1,0 +1,86 @@
+"""From decisions to events: each finding from its rise to its release, with what was worst."""
+
+import pytest
+
+from rules.events import EventTracker, Turn
+from rules.facts import Action
+from tests.kit.rigs import healthy, rig
+
+
+def test_events_of_a_pump_stop() -> None:
+    """One event from warning to release: raised, worsened twice, cleared, with its figures."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    decisions = drive.run(1.0, share=0.0)
+    worst_ml = decisions[-1].debt_ml
+    decisions += drive.run(3.0, boost_kpa=0.0, commanded_ml_min=0.0)
+    turns = [turn for d in decisions for turn in tracker.feed(d)]
+    kinds = [turn for turn, _ in turns]
+    assert kinds == [Turn.RAISED, Turn.WORSENED, Turn.WORSENED, Turn.CLEARED]
+    event = turns[0][1]
+    record = event.as_json()
+    assert record["finding"] == "under_delivery"
+    assert record["action"] == "cut_boost"
+    assert (record["retard_deg"], record["boost_ceiling_kpa"]) == (12.0, 80.0)
+    assert record["debt_ml"] >= worst_ml
+    assert [step["action"] for step in record["steps"]] == ["warn", "pull_timing", "cut_boost"]
+    assert record["time_s"] < record["action_time_s"] < record["until_s"]
+    assert tracker.open_events == ()
+
+
+def test_event_keeps_the_most_timing_pulled() -> None:
+    """Timing pulled rises after the pull began; the event reports the most, its step the first."""
+    drive = healthy(rig(debt={"cut_ml": 90.0}, ladder={"shortfall_outlasts_s": 90.0}))
+    tracker = EventTracker(drive.guard.rig)
+    for decision in drive.run(1.5, share=0.0):
+        tracker.feed(decision)
+    (event,) = tracker.open_events
+    assert event.action is Action.PULL_TIMING
+    assert event.retard_deg == 12.0
+    assert event.steps[-1][2] < 9.0
+
+
+def test_peak_debt_outlives_a_shortfall_within_one_event() -> None:
+    """A second, smaller shortfall while timing is still pulled does not hide the first one's peak.
+
+    Whoever sees only the decisions that changed something must report the same largest debt.
+    """
+    facts = rig(ladder={"shortfall_outlasts_s": 100.0}, debt={"cut_ml": 100.0})
+    drive = healthy(facts)
+    decisions = drive.run(2.0, share=0.0)
+    peak = decisions[-1].debt_ml
+    decisions += drive.run(5.0, delivered_ml_min=1500.0) + drive.run(0.2, share=0.5)
+    assert decisions[-1].peak_debt_ml == peak
+    decisions += drive.run(4.0, boost_kpa=0.0, commanded_ml_min=0.0)
+    every, changed = EventTracker(facts), EventTracker(facts)
+    all_events = [e for d in decisions for _, e in every.feed(d)]
+    seen_events = [e for d in decisions if d.changed for _, e in changed.feed(d)]
+    assert [e.as_json() for e in seen_events] == [e.as_json() for e in all_events]
+    assert seen_events[0].debt_ml == pytest.approx(peak)
+    drive.run(2.0)
+    assert drive.run(0.1, share=0.0)[-1].peak_debt_ml < peak
+
+
+def test_finish_brings_an_open_event_up_to_date() -> None:
+    """At a log's end an event that lasts gets the largest debt seen, though nothing changed."""
+    drive = healthy(rig(debt={"warn_ml": 0.2, "pull_ml": 90.0, "cut_ml": 99.0}))
+    tracker = EventTracker(drive.guard.rig)
+    for decision in drive.run(2.0, share=0.0):
+        if decision.changed:
+            tracker.feed(decision)
+    (event,) = tracker.open_events
+    assert event.debt_ml < 1.0
+    tracker.finish(drive.last)
+    assert event.debt_ml == drive.last.peak_debt_ml > 10.0
+
+
+def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
+    """A cut that follows a pull doesn't make the pull late; both stand among the steps."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    decisions = drive.run(1.5, share=0.0)
+    (event,) = [e for d in decisions for turn, e in tracker.feed(d) if turn is Turn.RAISED]
+    assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
+    assert event.action is Action.CUT_BOOST
+    assert event.intervals.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
+    assert event.intervals.in_time
