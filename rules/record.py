@@ -12,6 +12,7 @@ Written down a record is flat: its numbers one after another, in the order of th
 array of records that hold floats alone is flat already: ``array.view(float64)``.
 """
 
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from functools import cache
@@ -87,36 +88,17 @@ class Record:
     @classmethod
     def dtype(cls) -> "np.dtype[np.void]":
         """Return numpy's description of this record, in the order of the flat numbers."""
-        import numpy as np
-
-        # A block that doesn't start at 0 reaches back into what stands before it, so that nothing
-        # lies between the numbers.
-        formats, offsets, at = [], [], 0
-        for one in fields(cls):
-            number = np.int64 if one.type in (int, list[int]) else np.float64
-            names, start = one.metadata.get("names"), one.metadata.get("start", 0)
-            formats.append(number if names is None else (number, (start + len(names),)))
-            offsets.append((at - start) * NUMBER_BYTES)
-            at += 1 if names is None else len(names)
-        return np.dtype(
-            {
-                "names": [one.name for one in fields(cls)],
-                "formats": formats,
-                "offsets": offsets,
-                "itemsize": at * NUMBER_BYTES,
-            }
-        )
+        return _dtype(cls)  # type: ignore[arg-type]  # as above
 
     def array(self) -> "np.ndarray[tuple[int], np.dtype[np.void]]":
         """Return a copy as an array of one record."""
         import numpy as np
 
-        array = np.zeros(1, self.dtype())
-        for one in fields(self):
-            start = one.metadata.get("start", 0)
-            value = getattr(self, one.name)
-            array[one.name][..., start:] = value[start:] if one.metadata else value
-        return array
+        made = np.frombuffer(array("d", self.flat()), self.dtype())
+        for name, start in _whole(type(self)):  # type: ignore[arg-type]  # as above
+            value = getattr(self, name)
+            made[name][..., start:] = value if start is None else value[start:]
+        return made
 
 
 @cache
@@ -131,6 +113,36 @@ def _places(record: type[Record]) -> tuple[list[tuple[int, int, list[float]]], i
         places.append((at, count, [0.0] * one.metadata.get("start", 0)))
         at += max(count, 1)
     return places, at
+
+
+@cache
+def _whole(record: type[Record]) -> list[tuple[str, int | None]]:
+    """Return the fields of whole numbers, and where those that are blocks start."""
+    whole = [one for one in fields(record) if one.type in (int, list[int])]
+    return [(one.name, one.metadata.get("start")) for one in whole]
+
+
+@cache
+def _dtype(record: type[Record]) -> "np.dtype[np.void]":
+    import numpy as np
+
+    # A block that doesn't start at 0 reaches back into what stands before it, so that nothing
+    # lies between the numbers.
+    formats, offsets, at = [], [], 0
+    for one in fields(record):
+        number = np.int64 if one.type in (int, list[int]) else np.float64
+        names, start = one.metadata.get("names"), one.metadata.get("start", 0)
+        formats.append(number if names is None else (number, (start + len(names),)))
+        offsets.append((at - start) * NUMBER_BYTES)
+        at += 1 if names is None else len(names)
+    return np.dtype(
+        {
+            "names": [one.name for one in fields(record)],
+            "formats": formats,
+            "offsets": offsets,
+            "itemsize": at * NUMBER_BYTES,
+        }
+    )
 
 
 @cache
