@@ -6,10 +6,7 @@ pipe: one for each message of a flood fills it while the loop is busy, and a SIG
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Generator
-from typing import Generic, TypeVar
-
-Value = TypeVar("Value")
+from collections.abc import Callable
 
 
 class WakeUp:
@@ -46,26 +43,3 @@ class WakeUp:
     def _run(self) -> None:
         self._token.append(None)  # before looking: what comes from here on asks anew
         self._function()
-
-
-class Answer(Generic[Value]):
-    """One answer, from a thread to whoever awaits it on the loop; the first one counts."""
-
-    def __init__(self) -> None:
-        self._future: asyncio.Future[Value] = asyncio.get_running_loop().create_future()
-        self._given: deque[Value] = deque()
-        self._wake = WakeUp(self._hand_over)
-
-    def __await__(self) -> Generator[object, None, Value]:
-        """Wait for it."""
-        return self._future.__await__()
-
-    def give(self, value: Value) -> None:
-        """Give the answer, from any thread."""
-        if not self._given:
-            self._given.append(value)
-            self._wake.ask()
-
-    def _hand_over(self) -> None:
-        if not self._future.done():  # whoever waited may have given up
-            self._future.set_result(self._given[0])

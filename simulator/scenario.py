@@ -1,11 +1,12 @@
 """Scenario files: a drive, its faults and the rig they happen to, read strictly from TOML."""
 
 import re
-from math import inf, nan
+from dataclasses import replace
+from math import isnan
 from pathlib import Path
-from typing import Annotated, ClassVar, Final, Literal, Self
+from typing import Annotated, Any, ClassVar, Final, Literal, Self
 
-import msgspec
+from msgspec import Meta
 
 from rules.channels import CHANNEL_NAMES
 from simulator.plant.script import (
@@ -16,6 +17,7 @@ from simulator.plant.script import (
     Step,
 )
 from simulator.rig import RigFile, find_rig, load_rig, shipped_rigs
+from simulator.rig.tables import Key, fact_of, many, table
 from simulator.strict import (
     BadInput,
     Decoded,
@@ -29,7 +31,6 @@ from simulator.strict import (
     PlainText,
     Rpm,
     Seconds,
-    Table,
     clean,
     nearest,
     read_text,
@@ -83,47 +84,40 @@ class FaultWord(Decoded, str):
         return cls(value)
 
 
-Gear = Annotated[int, msgspec.Meta(ge=1, le=8)]
-Seed = Annotated[int, msgspec.Meta(ge=0, le=2**32 - 1)]
-
-
-class StepTable(Table, frozen=True):
-    """``[[drive]]``."""
-
-    do: Literal["idle", "cruise", "pull", "lift"]
-    for_: Seconds = msgspec.field(name="for")
-    gear: Gear | None = None
-    throttle: Percent | None = None
-
-
-class FaultTable(Table, frozen=True):
-    """``[[faults]]``."""
-
-    kind: FaultWord
-    at: Seconds = Seconds(0.0)
-    above_boost: Kpa | None = None
-    below_boost: Kpa | None = None
-    above_speed: Rpm | None = None
-    gear: Gear | None = None
-    channel: PlainText | None = None
-    magnitude: Percent = Percent(100.0)
-    ramp: Seconds = Seconds(0.0)
-    for_: Seconds | None = msgspec.field(name="for", default=None)
-
-
-class ScenarioTable(Table, frozen=True):
-    """The whole file."""
-
-    name: PlainText
-    teaches: PlainText
-    rig: PlainText
-    drive: Annotated[tuple[StepTable, ...], msgspec.Meta(min_length=1, max_length=2000)]
-    faults: Annotated[tuple[FaultTable, ...], msgspec.Meta(max_length=64)] = ()
-    rate: Hertz = Hertz(100.0)
-    seed: Seed = 1
-    tank: Ml | None = None
-    peak_boost: Kpa | None = None
-    ambient: DegC = DegC(24.0)
+_GEAR: Final = Annotated[int, Meta(ge=1, le=8)]
+STEP: Final = table(
+    Step,
+    Key("do", Literal[tuple(do.value for do in Do)]),
+    Key("for", Seconds, "for_s"),
+    Key("gear", _GEAR),
+    Key("throttle", Percent, "throttle_pct"),
+)
+FAULT: Final = table(
+    Fault,
+    Key("kind", FaultWord),
+    Key("at", Seconds, "at_s"),
+    Key("above_boost", Kpa, "above_boost_kpa"),
+    Key("below_boost", Kpa, "below_boost_kpa"),
+    Key("above_speed", Rpm, "above_speed_rpm"),
+    Key("gear", _GEAR),
+    Key("channel", PlainText),
+    Key("magnitude", Percent, times=0.01),
+    Key("ramp", Seconds, "ramp_s"),
+    Key("for", Seconds, "for_s"),
+)
+SCENARIO: Final = table(
+    Scenario,
+    Key("name", PlainText),
+    Key("teaches", PlainText),
+    Key("rig", PlainText, None),
+    Key("drive", many(STEP, 1, 2000)),
+    Key("faults", many(FAULT, most=64)),
+    Key("rate", Hertz, "rate_hz"),
+    Key("seed", Annotated[int, Meta(ge=0, le=2**32 - 1)]),
+    Key("tank", Ml, "tank_ml"),
+    Key("peak_boost", Kpa, "peak_boost_kpa"),
+    Key("ambient", DegC, "ambient_c"),
+)
 
 
 def shipped_scenarios() -> dict[str, Path]:
@@ -176,22 +170,12 @@ def scenario_from_text(text: str, file_name: str, beside: Path | None = None) ->
 
 def _read(text: str, file_name: str, beside: Path | None) -> tuple[Scenario, RigFile]:
     document = Document.parse(text, file_name)
-    table = document.decode(ScenarioTable)
-    _check(document, table)
-    rig_file = load_rig(_rig_path(document, table.rig, beside))
-    _check_against_rig(document, table, rig_file)
-    scenario = Scenario(
-        name=str(table.name),
-        teaches=str(table.teaches),
-        rig=rig_file.rig,
-        drive=tuple(_step(step) for step in table.drive),
-        faults=tuple(_fault(fault) for fault in table.faults),
-        rate_hz=float(table.rate),
-        seed=table.seed,
-        tank_ml=inf if table.tank is None else float(table.tank),
-        peak_boost_kpa=nan if table.peak_boost is None else float(table.peak_boost),
-        ambient_c=float(table.ambient),
-    )
+    written: Any = document.decode(SCENARIO)
+    scenario: Scenario = fact_of(written, rig=None)  # whose rig is read once the rest is right
+    _check(document, scenario)
+    rig_file = load_rig(_rig_path(document, written.rig, beside))
+    scenario = replace(scenario, rig=rig_file.rig)
+    _check_against_rig(document, scenario)
     return scenario, rig_file
 
 
@@ -206,79 +190,58 @@ def _rig_path(document: Document, rig: str, beside: Path | None) -> Path:
     return path
 
 
-def _step(table: StepTable) -> Step:
-    throttle_pct = nan if table.throttle is None else float(table.throttle)
-    return Step(Do(table.do), float(table.for_), table.gear or 0, throttle_pct)
+def _check(document: Document, scenario: Scenario) -> None:
+    """Check what no type can: values that only make sense together."""
+    total_s = 0.0
+    for index, step in enumerate(scenario.drive):
+        path: KeyPath = ("drive", index)
+        if step.for_s <= 0.0:
+            raise document.wrong((*path, "for"), "more than 0 s")
+        total_s += step.for_s
+        if total_s > LONGEST_S:
+            raise document.wrong((*path, "for"), "a drive of at most 24 h in all")
+        moves = step.do in (Do.PULL, Do.CRUISE)
+        if not isnan(step.throttle_pct) and not moves:
+            raise document.wrong((*path, "throttle"), "no throttle, except in a pull or a cruise")
+        if step.throttle_pct <= 0.0 or step.throttle_pct > 100.0:
+            raise document.wrong((*path, "throttle"), "more than 0 %, at most 100 %")
+        if step.gear and not moves:
+            raise document.wrong((*path, "gear"), "no gear, except in a pull or a cruise")
+    for index, fault in enumerate(scenario.faults):
+        path = ("faults", index)
+        _check_fault(document, path, fault)
+        if fault.at_s >= total_s:
+            raise document.wrong((*path, "at"), f"less than the drive's {total_s:zg} s")
+        if fault.for_s <= 0.0:
+            raise document.wrong((*path, "for"), "more than 0 s")
+    if scenario.peak_boost_kpa < 0.0 or scenario.peak_boost_kpa > 400.0:
+        raise document.wrong(("peak_boost",), "0 kPa to 400 kPa")
+    if not -30.0 <= scenario.ambient_c <= 60.0:
+        raise document.wrong(("ambient",), "-30 degC to 60 degC")
 
 
-def _fault(table: FaultTable) -> Fault:
-    return Fault(
-        kind=FaultKind[table.kind.upper()],
-        at_s=float(table.at),
-        above_boost_kpa=-inf if table.above_boost is None else float(table.above_boost),
-        magnitude=0.01 * float(table.magnitude),
-        ramp_s=float(table.ramp),
-        for_s=inf if table.for_ is None else float(table.for_),
-        channel="" if table.channel is None else str(table.channel),
-        below_boost_kpa=inf if table.below_boost is None else float(table.below_boost),
-        above_speed_rpm=-inf if table.above_speed is None else float(table.above_speed),
-        gear=table.gear or 0,
-    )
-
-
-def _check_fault(document: Document, path: KeyPath, fault: FaultTable) -> None:
-    kind = FaultKind[fault.kind.upper()]
-    least = 100.0 * kind.least
-    if not least <= fault.magnitude <= 100.0:
-        raise document.wrong((*path, "magnitude"), f"{least:zg} % to 100 %")
-    if fault.channel is not None and not kind.of_a_sensor:
+def _check_fault(document: Document, path: KeyPath, fault: Fault) -> None:
+    least = fault.kind.least
+    if not least <= fault.magnitude <= 1.0:
+        raise document.wrong((*path, "magnitude"), f"{100.0 * least:zg} % to 100 %")
+    if fault.channel and not fault.kind.of_a_sensor:
         raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
-    if fault.channel is not None and fault.channel not in CHANNEL_NAMES:
+    if fault.channel and fault.channel not in CHANNEL_NAMES:
         raise document.wrong((*path, "channel"), f"one of {', '.join(CHANNEL_NAMES)}")
 
 
-def _check_against_rig(document: Document, table: ScenarioTable, rig_file: RigFile) -> None:
+def _check_against_rig(document: Document, scenario: Scenario) -> None:
     """Check what only this car can tell: its gears and its channels."""
-    most = len(rig_file.rig.vehicle.gears)
-    mapped = [terms.name for terms in rig_file.rig.channels]
-    gears: list[tuple[KeyPath, Gear | None]] = [
-        *((("drive", i, "gear"), step.gear) for i, step in enumerate(table.drive)),
-        *((("faults", i, "gear"), fault.gear) for i, fault in enumerate(table.faults)),
-    ]
-    for path, gear in gears:
-        if gear is not None and gear > most:
-            raise document.wrong(path, f"a gear {rig_file.rig.name} has, 1 to {most}")
-    for index, fault in enumerate(table.faults):
-        if fault.channel is not None and str(fault.channel) not in mapped:
-            wanted = f"a channel {rig_file.rig.name} maps: {', '.join(mapped)}"
+    rig = scenario.rig
+    most = len(rig.vehicle.gears)
+    mapped = [terms.name for terms in rig.channels]
+    gears = [("drive", index, step.gear) for index, step in enumerate(scenario.drive)]
+    gears += [("faults", index, fault.gear) for index, fault in enumerate(scenario.faults)]
+    for name, index, gear in gears:
+        if gear > most:
+            expected = f"a gear {rig.name} has, 1 to {most}"
+            raise document.wrong((name, index, "gear"), expected)
+    for index, fault in enumerate(scenario.faults):
+        if fault.channel and fault.channel not in mapped:
+            wanted = f"a channel {rig.name} maps: {', '.join(mapped)}"
             raise document.wrong(("faults", index, "channel"), wanted)
-
-
-def _check(document: Document, table: ScenarioTable) -> None:
-    """Check what no type can: values that only make sense together."""
-    total_s = 0.0
-    for index, step in enumerate(table.drive):
-        path: KeyPath = ("drive", index)
-        if step.for_ <= 0.0:
-            raise document.wrong((*path, "for"), "more than 0 s")
-        total_s += step.for_
-        if total_s > LONGEST_S:
-            raise document.wrong((*path, "for"), "a drive of at most 24 h in all")
-        moves = step.do in ("pull", "cruise")
-        if step.throttle is not None and not moves:
-            raise document.wrong((*path, "throttle"), "no throttle, except in a pull or a cruise")
-        if step.throttle is not None and not 0.0 < step.throttle <= 100.0:
-            raise document.wrong((*path, "throttle"), "more than 0 %, at most 100 %")
-        if step.gear is not None and not moves:
-            raise document.wrong((*path, "gear"), "no gear, except in a pull or a cruise")
-    for index, fault in enumerate(table.faults):
-        path = ("faults", index)
-        _check_fault(document, path, fault)
-        if fault.at >= total_s:
-            raise document.wrong((*path, "at"), f"less than the drive's {total_s:zg} s")
-        if fault.for_ is not None and fault.for_ <= 0.0:
-            raise document.wrong((*path, "for"), "more than 0 s")
-    if table.peak_boost is not None and not 0.0 <= table.peak_boost <= 400.0:
-        raise document.wrong(("peak_boost",), "0 kPa to 400 kPa")
-    if not -30.0 <= table.ambient <= 60.0:
-        raise document.wrong(("ambient",), "-30 degC to 60 degC")

@@ -16,6 +16,35 @@ FLOORS = ("rules", "simulator", "monitor")
 # One subject a file, however long that makes it: a limit near the usual length was met by cutting
 # subjects in two. At this length it is time to ask whether there are two subjects.
 MOST_LINES = 600
+# Rooms whose modules decide or parse; each has a test file of its name in the mirrored folder, but:
+DECIDING = ("rules", "rules/*", "simulator/rig", "simulator/strict", "monitor/sources/**")
+DECLARING = {
+    "rules": "channels facts",
+    "rules/step": "state vector",
+    "monitor/sources": "base rows",
+}
+TESTED_IN = {
+    "rules/compiling": "rules/step/test_compiled",
+    "rules/petrol": "rules/test_handling",
+    "rules/step/lasting": "rules/step/test_watch",
+    "rules/step/step": "rules/step/test_properties",
+    "rules/causes/known": "rules/causes/test_ranking",
+    "rules/causes/readings": "rules/causes/test_ranking",
+    "rules/causes/rig_mistakes": "simulator/test_rig_mistakes_on_cars",
+    "rules/causes/signatures": "rules/causes/test_ranking",
+    "rules/causes/spray_due": "rules/causes/test_ranking",
+    "simulator/rig/changes": "monitor/guard/test_reload",
+    "simulator/rig/checks": "simulator/rig/test_wrong_rigs",
+    "simulator/rig/places": "monitor/review/test_edit",
+    "simulator/rig/source_terms": "simulator/rig/test_columns",
+    "simulator/rig/tables": "simulator/rig/test_keys",
+    "simulator/strict/lines": "simulator/strict/test_document",
+    "simulator/strict/wants": "simulator/rig/test_load",
+    "monitor/sources/fed": "monitor/sources/test_mqtt",
+    "monitor/sources/paced": "monitor/sources/test_recorded",
+    "monitor/sources/logs/log_blocks": "monitor/sources/logs/test_table_blocks",
+    "monitor/sources/logs/open": "monitor/sources/logs/test_table_blocks",
+}
 
 
 def python(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -147,6 +176,25 @@ def test_every_public_name_is_explained(path: Path) -> None:
 
     look(tree.body, "")
     assert silent == []
+
+
+def test_what_decides_or_parses_has_a_test_of_its_name() -> None:
+    """A stranger who knows where a thing is judged or read knows where that is tested."""
+    modules = {
+        path.relative_to(ROOT).with_suffix("").as_posix()
+        for room in DECIDING
+        for path in ROOT.glob(f"{room}/*.py")
+        if path.stem != "__init__"
+    }
+    declaring = {f"{room}/{name}" for room, names in DECLARING.items() for name in names.split()}
+    nameless = {
+        name
+        for name in modules - declaring
+        if not (ROOT / "tests" / Path(name).parent / f"test_{Path(name).name}.py").exists()
+    }
+    assert declaring <= modules
+    assert sorted(nameless) == sorted(TESTED_IN)
+    assert [test for test in TESTED_IN.values() if not (ROOT / f"tests/{test}.py").exists()] == []
 
 
 def test_no_file_is_long() -> None:

@@ -105,23 +105,18 @@ class BrokerLink(Protocol):
 
     def start(self) -> None:
         """Begin to connect; return at once."""
-        ...
 
     def post(self, post: Post) -> None:
         """Send a message when possible; return at once."""
-        ...
 
     def stop(self) -> None:
         """Say goodbye; return at once."""
-        ...
 
     def join(self, within_s: float) -> bool:
         """Wait for its end; return whether it came."""
-        ...
 
     def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
         """Call a function on the link's thread, later."""
-        ...
 
 
 class LinkMaker(Protocol):
@@ -137,7 +132,6 @@ class LinkMaker(Protocol):
         will: Post | None = None,
     ) -> BrokerLink:
         """Make it."""
-        ...
 
 
 class Denied(Exception):

@@ -1,13 +1,14 @@
 """A source that a thread feeds: a port's reader, a broker's link."""
 
 import asyncio
+import contextlib
 from abc import abstractmethod
 from collections.abc import Sequence
+from concurrent.futures import Future, InvalidStateError
 
 from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Item, Notice, Source
 from monitor.sources.inbox import Inbox
-from monitor.wake import Answer
 from simulator.strict import BadInput
 
 
@@ -27,7 +28,8 @@ class FedSource(Source):
     def __init__(self, name: str, statistics: SourceStatistics | None = None) -> None:
         super().__init__(name, statistics)
         self._inbox: Inbox | None = None
-        self._opened: Answer[str | None] | None = None
+        # What kept the thread from connecting, if anything did; known once, by the first attempt.
+        self._opened: Future[str | None] = Future()
         self._is_connected = False
 
     async def open(self) -> None:
@@ -37,10 +39,9 @@ class FedSource(Source):
             BadInput: It can't connect.
         """
         self._inbox = Inbox(self.statistics)
-        self._opened = Answer()
         self._start()
         try:
-            fault = await self._opened
+            fault = await asyncio.wrap_future(self._opened)
         except asyncio.CancelledError:
             self._stop()
             raise
@@ -81,14 +82,16 @@ class FedSource(Source):
         again = " again" * (self.statistics.connects > 0)
         self.statistics.connects += 1
         self._is_connected = True
-        if self._opened is not None:
-            self._opened.give(None)
+        self._answer(None)
         self._put([Notice("connected", f"reading {self.name}{again}{where}")])
 
     def _lost(self, why: str) -> None:
         """Report that there is no connection, or none any more."""
-        if self._opened is not None:
-            self._opened.give(why)
+        self._answer(why)
         if self._is_connected:
             self._is_connected = False
             self._put([Notice("lost", f"{self.name}: {why}; trying again")])
+
+    def _answer(self, fault: str | None) -> None:
+        with contextlib.suppress(InvalidStateError):  # it is known, or nobody waits any more
+            self._opened.set_result(fault)

@@ -33,16 +33,13 @@ class Blocks(Protocol):
     @property
     def cut(self) -> str | None:
         """Return it."""
-        ...
 
     @property
     def rig_text(self) -> str:
         """Return it."""
-        ...
 
     def __iter__(self) -> Iterator[Rows]:
         """Yield the blocks, each (n, ROW_WIDTH)."""
-        ...
 
 
 class RecordedSource(PacedSource):

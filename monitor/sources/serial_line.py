@@ -2,7 +2,7 @@
 
 import contextlib
 import threading
-from typing import Final, Protocol
+from typing import Final
 
 import serial
 
@@ -18,25 +18,6 @@ READ_TIMEOUT_S: Final = 0.1  # so that the thread sees a request to stop
 MOST_BYTES: Final = 4096
 FIRST_WAIT_S: Final = 0.1
 LONGEST_WAIT_S: Final = 2.0
-
-
-class OpenPort(Protocol):
-    """What is used of pyserial's ports."""
-
-    timeout: float | None
-
-    @property
-    def in_waiting(self) -> int:
-        """Return how many bytes wait; raises where the port is gone."""
-        ...
-
-    def read(self, size: int) -> bytes:
-        """Return at most so many bytes, within ``timeout``."""
-        ...
-
-    def close(self) -> None:
-        """Close it."""
-        ...
 
 
 class SerialSource(FedSource):
@@ -97,7 +78,7 @@ class SerialSource(FedSource):
             self._lost(why)
             port = self._port_again()
 
-    def _first_port(self) -> OpenPort | None:
+    def _first_port(self) -> serial.SerialBase | None:
         # Opened here, not on the loop: a TCP address that doesn't answer takes seconds.
         port = None
         fault = "unknown fault"
@@ -110,7 +91,7 @@ class SerialSource(FedSource):
                 self._lost(fault)
         return port
 
-    def _port_again(self) -> OpenPort | None:
+    def _port_again(self) -> serial.SerialBase | None:
         """Try until the port is back; return None where the source is closed before."""
         wait_s = FIRST_WAIT_S
         while not self._stopped.wait(wait_s):
@@ -119,7 +100,7 @@ class SerialSource(FedSource):
             wait_s = min(2.0 * wait_s, LONGEST_WAIT_S)
         return None
 
-    def _open_port(self) -> OpenPort:
+    def _open_port(self) -> serial.SerialBase:
         device = self._finder.find()
         # Of two readers of one port each would get a part of every line. Windows never lets two in.
         port = serial.serial_for_url(
@@ -135,10 +116,9 @@ class SerialSource(FedSource):
         port.open()
         self._device = device
         self._finder.opened(device)
-        opened: OpenPort = port
-        return opened
+        return port
 
-    def _read_until_lost(self, port: OpenPort) -> str:
+    def _read_until_lost(self, port: serial.SerialBase) -> str:
         baud = None if "://" in self._url else self._baud
         decoder = StreamDecoder(self._rig_file, self.name, self.statistics, baud, midway=True)
         try:
@@ -154,11 +134,11 @@ class SerialSource(FedSource):
             return plainly(error)
         return "closed"
 
-    def _read_waiting(self, port: OpenPort, waiting: int) -> bytes:
+    def _read_waiting(self, port: serial.SerialBase, waiting: int) -> bytes:
         if not self._url.startswith("socket://"):
-            return port.read(min(waiting, MOST_BYTES))
+            return bytes(port.read(min(waiting, MOST_BYTES)))
         # A socket only says *that* something waits, not how much: take what there is, at once.
         port.timeout = 0
-        data = port.read(MOST_BYTES)
+        data = bytes(port.read(MOST_BYTES))
         port.timeout = READ_TIMEOUT_S
         return data

@@ -1,19 +1,11 @@
-"""The decision code compiled: the very functions the live guard interprets, through numba.
+"""The decision code compiled: the very functions the live guard interprets, through numba."""
 
-numba's own cache misses edits in imported functions (numba/numba#9483), so a fingerprint of
-everything that goes into the result is made part of the cache's key.
-"""
-
-import hashlib
-import sys
-from types import FunctionType, ModuleType
+from types import ModuleType
 from typing import Any
 
-import numba
-import numpy as np
 from numba.extending import register_jitable
 
-from rules import channels
+from rules import channels, compiling
 from rules.channels import ROW_WIDTH
 from rules.step import (
     arithmetic,
@@ -31,8 +23,6 @@ from rules.step import (
     step,
     watch,
 )
-from rules.step.constants import Constants
-from rules.step.state import State
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
     arithmetic,
@@ -50,32 +40,11 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
 
 
 def fingerprint() -> str:
-    """Return a short hash of the decision code's byte code, layouts and what compiles it."""
-    digest = hashlib.sha256(f"{numba.__version__} {np.__version__} {sys.version}".encode())
-    for module in (*KERNEL_MODULES, step):
-        for name in sorted(vars(module)):
-            value = vars(module)[name]
-            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
-                code = value.__code__  # names too: byte code holds only their numbers
-                digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
-                digest.update(code.co_code)
-            elif name.isupper():
-                digest.update(f"{name} {value!r}".encode())
-    for module in (state, channels, constants):
-        digest.update(repr(sorted((n, v) for n, v in vars(module).items() if n.isupper())).encode())
-    for record in (Constants, State):
-        digest.update(repr(record.dtype()).encode())
-    return digest.hexdigest()[:16]
+    """Return a short hash of all that goes into the compiled decision code."""
+    return compiling.fingerprint((*KERNEL_MODULES, step), state, channels, constants)
 
 
-def _make_callable_from_compiled_code() -> None:
-    for module in KERNEL_MODULES:
-        for value in list(vars(module).values()):
-            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
-                register_jitable(value)
-
-
-_make_callable_from_compiled_code()
+compiling.make_callable(KERNEL_MODULES)
 _step = register_jitable(step.step)
 
 
@@ -132,14 +101,4 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
     return run_all, run_changed, step_row
 
 
-def _compile(function: Any) -> Any:
-    # No allocation happens inside, so numba's reference counting (atomic, four times the cost of
-    # the arithmetic here) is switched off; arguments stay referenced by the caller.
-    options: dict[str, Any] = {"nogil": True, "_nrt": False}
-    try:
-        return numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # nowhere to keep a cache: a read-only install without a home
-        return numba.njit(**options)(function)
-
-
-run_all, run_changed, step_row = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))
+run_all, run_changed, step_row = (compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16)))

@@ -1,20 +1,11 @@
-"""The plant compiled: the very functions a live car interprets, through numba.
+"""The plant compiled: the very functions a live car interprets, through numba."""
 
-As ``rules.step.compiled``: a fingerprint of everything that goes into the result is part of the
-key of numba's cache, which misses edits in imported functions.
-"""
-
-import hashlib
-from enum import EnumType
-from types import FunctionType, ModuleType
+from types import ModuleType
 from typing import Any
 
-import numba
-from numba.extending import register_jitable
-
 import rules.step.compiled as compiled_rules
+from rules import compiling
 from rules.channels import ROW_WIDTH
-from rules.record import Record
 from rules.step.step import step as _decide
 from simulator.plant import (
     air,
@@ -65,29 +56,11 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
 
 
 def fingerprint() -> str:
-    """Return a short hash of the plant's byte code and records, and of the decision code's."""
-    digest = hashlib.sha256(compiled_rules.fingerprint().encode())
-    for module in KERNEL_MODULES:
-        for name in sorted(vars(module)):
-            value = vars(module)[name]
-            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
-                code = value.__code__
-                digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
-                digest.update(code.co_code)
-            elif isinstance(value, EnumType):
-                digest.update(repr(list(value)).encode())
-            elif isinstance(value, type) and issubclass(value, Record):
-                digest.update(f"{name} {value.dtype()!r}".encode())
-            elif name.lstrip("_").isupper():
-                digest.update(f"{name} {value!r}".encode())
-    return digest.hexdigest()[:16]
+    """Return a short hash of all that goes into the compiled plant and the decision code."""
+    return compiling.fingerprint(KERNEL_MODULES, base=compiled_rules.fingerprint())
 
 
-for _module in KERNEL_MODULES:
-    for _value in list(vars(_module).values()):
-        if isinstance(_value, FunctionType) and _value.__module__ == _module.__name__:
-            register_jitable(_value)
-
+compiling.make_callable(KERNEL_MODULES)
 _advance = kernel.advance
 _rates = kernel.rates
 _tick = wire.tick
@@ -199,12 +172,6 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
     return advance_one, drive_on, rates_only
 
 
-def _compile(function: Any) -> Any:
-    options: dict[str, Any] = {"nogil": True, "_nrt": False}  # see rules.step.compiled
-    try:
-        return numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # nowhere to keep a cache
-        return numba.njit(**options)(function)
-
-
-advance_one, drive_on, rates_only = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))
+advance_one, drive_on, rates_only = (
+    compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16))
+)

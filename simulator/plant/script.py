@@ -136,7 +136,7 @@ class Fault:
     """
 
     kind: FaultKind
-    at_s: float
+    at_s: float = 0.0
     above_boost_kpa: float = -inf
     magnitude: float = 1.0
     ramp_s: float = 0.0

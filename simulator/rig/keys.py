@@ -6,8 +6,7 @@ name in ``rules.facts``. A new key is a row here and a field there.
 
 from functools import reduce
 from operator import or_
-from types import GenericAlias
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Final, Literal
 
 import msgspec
 from msgspec import Meta
@@ -15,7 +14,7 @@ from msgspec import Meta
 from rules import channels, facts
 from rules.facts import CommandKind
 from simulator.rig.source_terms import SerialTerms, TimeMap
-from simulator.rig.tables import FactTable, Key, table
+from simulator.rig.tables import FactTable, Key, many, table
 from simulator.strict import (
     DegC,
     Degrees,
@@ -53,10 +52,6 @@ class PositiveSpan(Seconds):
     EXAMPLE, LOW, HIGH = "0.5 s", 0.001, 600.0
 
 
-def _list(item: Any, least: int | None = None, most: int | None = None) -> Any:
-    return Annotated[GenericAlias(tuple, (item, ...)), Meta(min_length=least, max_length=most)]
-
-
 ENGINE: Final = table(
     facts.Engine,
     Key("displacement", Ml.within(50.0, 12000.0, "1.8 L"), "displacement_l", per=1000.0),
@@ -78,7 +73,7 @@ VEHICLE: Final = table(
     facts.Vehicle,
     Key("mass_kg", Annotated[float, Meta(ge=300.0, le=5000.0)]),
     Key("drag_area_m2", Annotated[float, Meta(ge=0.2, le=3.0)]),
-    Key("gears", _list(RATIO, 2, 8)),
+    Key("gears", many(RATIO, 2, 8)),
     Key("final_drive", Annotated[float, Meta(ge=1.0, le=8.0)]),
     Key("tyre_radius_m", Annotated[float, Meta(ge=0.2, le=0.6)]),
 )
@@ -106,7 +101,7 @@ PUMP: Final = table(
 SPRAY: Final = table(
     facts.Spray,
     Key("methanol_by_volume_pct", PCT, None),  # of what was poured; it makes two facts of the mix
-    Key("nozzles", _list(NOZZLE, 1, 16)),
+    Key("nozzles", many(NOZZLE, 1, 16)),
     Key("pump", PUMP),
     Key("check_valve", PRESSURE_DROP, "check_valve_kpa"),
     Key("transport_delay", DELAY, "transport_delay_s"),
@@ -134,16 +129,16 @@ COMMAND_FORMS: Final = (
     table(
         facts.Command,
         _ONSET,
-        Key("map_boost", _list(BOOST, 2, 32), "map_boost_kpa", required=True),
-        Key("map_duty", _list(DUTY, 2, 32), "map_duty_pct", required=True),
-        Key("map_pct", _list(_list(PCT), 2, 32), required=True),
+        Key("map_boost", many(BOOST, 2, 32), "map_boost_kpa", required=True),
+        Key("map_duty", many(DUTY, 2, 32), "map_duty_pct", required=True),
+        Key("map_pct", many(many(PCT), 2, 32), required=True),
         kind=CommandKind.MAP,
     ),
 )
 PAID: Final = table(
     facts.Paid,
-    Key("boost", _list(BOOST, 1, 32), "boost_kpa"),
-    Key("timing", _list(RETARD, 1, 32), "timing_deg"),
+    Key("boost", many(BOOST, 1, 32), "boost_kpa"),
+    Key("timing", many(RETARD, 1, 32), "timing_deg"),
     Key("dry_limit", BOOST, "dry_limit_kpa"),
 )
 DEBT: Final = table(
@@ -229,7 +224,7 @@ TIME: Final = table(
 SERIAL: Final = table(
     SerialTerms,
     Key("baud", Annotated[int, Meta(ge=300, le=4_000_000)]),
-    Key("columns", _list(PlainText, 1, 256)),
+    Key("columns", many(PlainText, 1, 256)),
     Key("crc", PlainText),
     Key("sequence", PlainText),
 )

@@ -1,12 +1,13 @@
-"""How a table of a rig file is declared, and how it becomes its fact."""
+"""How a table of a rig or a scenario is declared, and how it becomes its fact."""
 
 from dataclasses import MISSING, Field, fields
-from enum import IntEnum
-from math import inf
-from typing import Any, ClassVar, NamedTuple, cast
+from enum import Enum
+from math import isfinite
+from types import GenericAlias
+from typing import Annotated, Any, ClassVar, NamedTuple, cast
 
 import msgspec
-from msgspec import NODEFAULT
+from msgspec import NODEFAULT, Meta
 
 from simulator.strict import PlainText, Quantity, Table
 
@@ -39,13 +40,18 @@ class FactTable(Table, frozen=True):
     KEYS: ClassVar[tuple[Key, ...]]
 
 
-def table(fact: type, *keys: Key, kind: IntEnum | None = None) -> type[FactTable]:
+def many(item: Any, least: int | None = None, most: int | None = None) -> Any:
+    """Return the type of a list of so many items."""
+    return Annotated[GenericAlias(tuple, (item, ...)), Meta(min_length=least, max_length=most)]
+
+
+def table(fact: type, *keys: Key, kind: Enum | None = None) -> type[FactTable]:
     """Return the type of a table, as msgspec reads it.
 
     Args:
         fact: The dataclass it becomes; a field's default is the key's default.
-        keys: All its keys. One whose field is infinite or None by default may be left out for
-            "none".
+        keys: All its keys. One whose field is by default infinite, NaN, None or empty text may be
+            left out for "none".
         kind: Where a table has several forms, the one that its key ``kind`` chooses.
     """
     of = {field.name: field for field in fields(fact)}
@@ -89,7 +95,7 @@ def _plain(key: Key, value: Any, kind: Any) -> Any:
         case tuple():
             return tuple(_plain(key, item, None) for item in value)
         case str():
-            is_choice = isinstance(kind, type) and issubclass(kind, IntEnum)
+            is_choice = isinstance(kind, type) and issubclass(kind, Enum)
             return kind[value.upper()] if is_choice else str(value)
         case float():
             return float(value) * key.times / key.per
@@ -108,9 +114,9 @@ def _default(key: Key, field: Field[Any] | None) -> Any:
     value: Any = MISSING if field is None else field.default
     if value is MISSING:
         return NODEFAULT
-    if value is None or value == inf:
+    if value is None or value == "" or (isinstance(value, float) and not isfinite(value)):
         return None
-    if isinstance(value, IntEnum):
+    if isinstance(value, Enum):
         return value.name.lower()
     if isinstance(value, float):
         value = value * key.per / key.times

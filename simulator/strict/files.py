@@ -43,10 +43,15 @@ def checked_file(path: Path) -> str:
     """
     try:
         mode = path.stat().st_mode
-    except ValueError as error:  # a NUL in the name
-        raise OSError(errno.EINVAL, str(error)) from None
+    except ValueError:
+        raise _nul() from None
     _refuse_others(mode, path)
     return str(path)
+
+
+def _nul() -> OSError:
+    """Return the error for a NUL in a name; Python's own words differ from version to version."""
+    return OSError(errno.EINVAL, "embedded null byte")
 
 
 def unusable(path: Path, error: Exception, expected: str) -> BadInput:
@@ -96,8 +101,10 @@ def new_file(path: Path) -> Iterator[BinaryIO]:
         file = path.open("xb")
     except FileExistsError:
         raise _taken(path) from None
-    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+    except OSError as error:
         raise unusable(path, error, "a file to write") from None
+    except ValueError:
+        raise unusable(path, _nul(), "a file to write") from None
     try:
         with file:
             yield file

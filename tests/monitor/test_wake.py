@@ -16,7 +16,7 @@ from monitor.broker.link import MqttLink, Post
 from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Notice
 from monitor.sources.inbox import Inbox
-from monitor.wake import Answer, WakeUp
+from monitor.wake import WakeUp
 from tests.kit.patience import PATIENCE_S
 
 FLOOD = 20_000
@@ -121,24 +121,6 @@ def test_a_loop_that_is_gone_is_no_trouble() -> None:
     wake = asyncio.run(main())
     assert not wake.ask()
     assert not wake.ask()
-
-
-def test_the_first_answer_counts() -> None:
-    """From any thread, once; one that nobody waits for any more harms nothing."""
-
-    async def main() -> None:
-        answer: Answer[str] = Answer()
-        from_a_thread(lambda: answer.give("first"))
-        from_a_thread(lambda: answer.give("second"))
-        assert await answer == "first"
-        given_up: Answer[str] = Answer()
-        with pytest.raises(TimeoutError):
-            async with asyncio.timeout(0.0):
-                await given_up
-        given_up.give("late")
-        await asyncio.sleep(0)
-
-    asyncio.run(main())
 
 
 def test_there_is_one_place_that_wakes_a_loop() -> None:

@@ -49,8 +49,6 @@ def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> "LogBlo
         from monitor.sources.logs.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
 
         return TableBlocks(path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS)
-    from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+    from monitor.sources.logs.csv_blocks import BLOCK_BYTES, SMALL_BLOCK_BYTES, CsvBlocks
 
-    if small:
-        return CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES)
-    return CsvBlocks(path, rig_file)
+    return CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES if small else BLOCK_BYTES)

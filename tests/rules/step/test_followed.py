@@ -179,34 +179,6 @@ def test_interpreted_and_compiled_agree_bit_for_bit() -> None:
     assert len(set(batch[:, Decision._fields.index("level_not_followed")])) > 1
 
 
-def test_a_drive_of_its_own_plant_is_followed() -> None:
-    """The simulated car confirms what it does, a reaction time later: no finding in a pump stop."""
-    from simulator.plant import run
-    from simulator.rig import find_rig, rig_from_text
-    from simulator.scenario import load_scenario
-
-    text = find_rig("brindle").read_text(encoding="utf-8")
-    confirming = text + "\n[channels.confirmed_retard_deg]\n[channels.confirmed_ceiling_kpa]\n"
-    rig_file = rig_from_text(confirming, "confirming.toml")
-    from dataclasses import replace
-
-    from rules.guard import Guard
-
-    scenario = replace(load_scenario("pump_stop"), rig=rig_file.rig)
-    guard = Guard(rig_file.rig)
-    decisions: list[Decision] = []
-
-    def decide(sample: object) -> tuple[float, float]:
-        decisions.append(guard.step(sample))  # type: ignore[arg-type]
-        return decisions[-1].retard_deg, decisions[-1].boost_ceiling_kpa
-
-    for _ in run(scenario, 3, decide):
-        pass
-    assert max(d.action for d in decisions) == Action.CUT_BOOST
-    assert max(d.level_not_followed for d in decisions) == 0.0
-    assert max(d.value_confirmed_retard_deg for d in decisions) > 2.0
-
-
 def test_the_drive_helper_does_not_confirm_by_itself() -> None:
     """A drive without the channels sends none, or the tests above prove nothing."""
     assert Drive(facts(*BOTH)).run(0.01)[0].health_confirmed_retard_deg != 0.0

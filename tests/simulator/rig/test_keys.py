@@ -6,17 +6,21 @@ import msgspec
 import pytest
 
 from rules import facts
+from simulator import scenario
+from simulator.plant import Scenario
 from simulator.rig import keys
 from simulator.rig.tables import FactTable, Key, fact_of, table
 from simulator.strict import Ml
 
 TABLES = {
     name: value
-    for name, value in vars(keys).items()
+    for module in (keys, scenario)
+    for name, value in vars(module).items()
     if isinstance(value, type) and issubclass(value, FactTable) and value is not FactTable
 }
 BY_LOADER = {  # what no single key gives
     facts.Rig: {"channels"},
+    Scenario: {"rig"},
     facts.Spray: {"methanol_mass_pct", "fluid_kg_m3"},
 }
 

@@ -1,0 +1,138 @@
+"""What check promises of a fault's handling, against the plant's own runs."""
+
+from dataclasses import replace
+from functools import cache
+from math import inf
+
+import numpy as np
+import pytest
+
+from rules.facts import Action
+from rules.handling import handled, least_due_ml_min
+from rules.step import state as st
+from rules.step.constants import constants_of
+from rules.step.hydraulics import full_flow_ml_min
+from simulator.plant import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.truth import TRUTH_NAMES
+from simulator.rig import load_rig, shipped_rigs
+from simulator.runs import Drive
+from simulator.seeds import evaluation_seed
+
+RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
+
+CARS = 24
+
+PERIOD_S = 0.01
+
+DUE = TRUTH_NAMES.index("true_due_ml_min")
+
+FLOW = TRUTH_NAMES.index("true_flow_ml_min")
+
+HARM = TRUTH_NAMES.index("true_harm")
+
+
+@cache
+def driven(
+    name: str,
+    kind: FaultKind,
+    magnitude: float,
+    at_s: float,
+    gear: int,
+    for_s: float,
+    above_kpa: float,
+) -> tuple[tuple[float, ...], float]:
+    """Return from fault to timing pulled and done, car by car, and the mean flow due till then."""
+    rig = RIGS[name]
+    drive = (Step(Do.CRUISE, 2.0, gear), Step(Do.PULL, at_s - 2.0 + for_s, gear))
+    fault = Fault(kind, at_s, magnitude=magnitude, above_boost_kpa=above_kpa, gear=gear)
+    took_s, due = [], []
+    for i in range(CARS):
+        run = Drive(
+            Scenario("", "", rig, drive, (fault,)), evaluation_seed(i), guarded=True, compiled=True
+        )
+        blocks = list(run)
+        decisions = np.concatenate([block.decisions for block in blocks])
+        came_s = np.concatenate([block.came_s for block in blocks])
+        truths = np.concatenate([block.truths for block in blocks])
+        begun_s = run.spans[0].begins_s
+        rows = np.flatnonzero((decisions[:, st.ACTION] >= Action.PULL_TIMING) & (came_s >= begun_s))
+        acted_s = came_s[rows[0]] if len(rows) else inf
+        took_s.append(float(acted_s) - begun_s + rig.fault_intervals.reaction_s)
+        until = (truths[:, 0] >= begun_s) & (truths[:, 0] <= acted_s)
+        due.append(float(truths[until, DUE].mean()))
+    return tuple(took_s), sum(due) / CARS
+
+
+def percentile_95(values: tuple[float, ...]) -> float:
+    """Return the 95th percentile, the higher of two."""
+    return float(np.quantile(values, 0.95, method="higher"))
+
+
+@pytest.mark.parametrize(
+    ("kind", "magnitude", "for_s"),
+    [
+        (FaultKind.PUMP_STOP, 1.0, 2.0),
+        (FaultKind.CLOGGED_NOZZLE, 0.5, 2.0),
+        (FaultKind.CLOGGED_NOZZLE, 0.25, 6.0),
+    ],
+)
+@pytest.mark.parametrize("name", RIGS)
+def test_the_plant_is_handled_as_soon_as_was_reckoned(
+    name: str, kind: FaultKind, magnitude: float, for_s: float
+) -> None:
+    """Nineteen of twenty cars are handled in time, and the time is not wasteful: a quarter more."""
+    rig = RIGS[name]
+    took_s, due = driven(name, kind, magnitude, 4.0, 4, for_s, -inf)
+    late_s = percentile_95(took_s)
+    promised_s = handled(rig, rig.paid.boost_kpa[-1], due, magnitude, PERIOD_S).pull_s
+    assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(name: str) -> None:
+    """Whatever the gear, from when boost is there; and so within the time the rig tolerates."""
+    rig = RIGS[name]
+    top_kpa = rig.paid.boost_kpa[-1]
+    promised_s = handled(rig, top_kpa, least_due_ml_min(rig, top_kpa), 1.0, PERIOD_S).pull_s
+    late_s = max(
+        percentile_95(driven(name, FaultKind.PUMP_STOP, 1.0, 2.5, gear, 3.0, 0.93 * top_kpa)[0])
+        for gear in (3, 4, 5)
+    )
+    assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
+    assert promised_s < rig.fault_intervals.tolerant_s
+
+
+@pytest.mark.parametrize("run_down_s", [0.08, 0.16, 0.32])
+@pytest.mark.parametrize("name", RIGS)
+def test_the_simulated_pump_runs_down_as_the_rig_says(name: str, run_down_s: float) -> None:
+    """What is sprayed after the stop is what full flow gives in half the run-down."""
+    rig = RIGS[name]
+    pump = replace(rig.spray.pump, run_down_s=run_down_s)
+    rig = replace(rig, spray=replace(rig.spray, pump=pump))
+    drive = (Step(Do.CRUISE, 2.0, 4), Step(Do.PULL, 4.0, 4))
+    stop = Fault(FaultKind.PUMP_STOP, 4.0)
+    run = Drive(Scenario("", "", rig, drive, (stop,)), 1, guarded=False, compiled=True)
+    truths = np.concatenate([block.truths for block in run])
+    after = truths[truths[:, 0] >= 4.0]
+    sprayed_ml = after[:, FLOW].sum() * PERIOD_S / 60.0
+    full_ml_s = full_flow_ml_min(constants_of(rig), rig.paid.boost_kpa[-1]) / 60.0
+    assert 2.0 * sprayed_ml / full_ml_s == pytest.approx(run_down_s, rel=0.15, abs=0.02)
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_an_engine_survives_as_long_as_its_rig_says(name: str) -> None:
+    """No more than some twenty audible knocks, on a hot day, in the time the rig tolerates."""
+    rig = RIGS[name]
+    top_kpa = rig.paid.boost_kpa[-1]
+    drive = (Step(Do.CRUISE, 2.0, 3), Step(Do.PULL, 5.0, 3))
+    stop = Fault(FaultKind.PUMP_STOP, 2.5, above_boost_kpa=0.93 * top_kpa)
+    hot = Scenario("", "", rig, drive, (stop,), ambient_c=40.0)
+    for i in range(6):
+        run = Drive(hot, evaluation_seed(i), guarded=False, compiled=True)
+        truths = np.concatenate([block.truths for block in run])
+        begun_s = run.spans[0].begins_s
+        within = (truths[:, 0] >= begun_s) & (
+            truths[:, 0] <= begun_s + rig.fault_intervals.tolerant_s
+        )
+        harm = truths[within, HARM]
+        assert harm[-1] - harm[0] < 20.0
