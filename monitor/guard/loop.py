@@ -144,10 +144,12 @@ class GuardLoop:
             row = row._replace(clock_pace=self._clock.pace)
         decision = self.decision = self._guard.step(row)
         self._decided += 1
-        self._late += bool(decision.late)
+        if decision.late:
+            self._late += 1
         for listener in self.listeners:
             listener.decided(row, decision)
-        self.report(*self.news.feed(decision))
+        if messages := self.news.feed(decision):
+            self.report(*messages)
 
     async def _watch_silence(self) -> None:
         while True:

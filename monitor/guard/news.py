@@ -1,6 +1,7 @@
 """What there is to say about decisions: events, alarms that moved, likely causes."""
 
 from collections import deque
+from collections.abc import Sequence
 from typing import Final
 
 from monitor.attach.protocol import CauseLine, EventTurn, Message
@@ -31,17 +32,17 @@ class News:
         self.causes = CauseDesk(rig)
         self.events: deque[Event] = deque(maxlen=MOST_EVENTS)
 
-    def feed(self, decision: Decision) -> list[Message]:
+    def feed(self, decision: Decision) -> Sequence[Message]:
         """Take a decision; return what there is to say of it. Quick where there is nothing."""
         messages: list[Message] = []
-        if decision.changed:
+        if decision.changed:  # as nearly never
             for turn, event in self._tracker.feed(decision):
                 if turn is Turn.RAISED:
                     self.events.append(event)
                 messages.append(EventTurn(turn.value, event.as_json(), event.what.check_first))
-        messages += self.alarms.feed(decision)
+        moved = self.alarms.feed(decision)
         self.causes.feed(decision)
-        return messages
+        return [*messages, *moved] if messages else moved
 
     def due(self, time_s: float) -> list[Message]:
         """Do the reckoning that decisions don't wait for; return what came of it."""
