@@ -3,7 +3,6 @@
 from collections import Counter
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
 
 
 class SourceKind(Enum):
@@ -63,21 +62,3 @@ class SourceStatistics:
     noted: Counter[str] = field(default_factory=Counter)
     waiting: int = 0
     most_waiting: int = 0
-
-    def as_json(self) -> dict[str, Any]:
-        """Return plain JSON types."""
-        return {
-            "received": self.received,
-            "decoded": self.decoded,
-            "headers": self.headers,
-            "rejected": dict(self.rejected),
-            "dropped": self.dropped,
-            "connects": self.connects,
-            "lost": self.lost,
-            "clock": dict(self.clock),
-            "drift_ppm": self.drift_ppm,
-            **({"no_numbers": self.no_numbers} if self.no_numbers else {}),
-            **({"noted": dict(+self.noted)} if +self.noted else {}),
-            "waiting": self.waiting,
-            "most_waiting": self.most_waiting,
-        }

@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from rules.explain import ceiling_or_none, explain
-from rules.facts import Action, Rig
+from rules.facts import Action, ActionWord, Rig
 from rules.findings import FINDINGS, Finding
 from rules.intervals import Intervals, intervals
 from rules.step import state as st
@@ -27,7 +27,7 @@ class Step(NamedTuple):
     """
 
     time_s: float
-    action: str
+    action: ActionWord
     retard_deg: float
     fhti_s: float
 
@@ -73,26 +73,6 @@ class Event:
     def what(self) -> Finding:
         """What is known of the finding itself."""
         return FINDINGS[FINDING_NAMES.index(self.finding)]
-
-    def as_json(self) -> dict[str, Any]:
-        """Return the event as plain JSON types."""
-        return {
-            "time_s": self.time_s,
-            "finding": self.finding,
-            "action": self.action.word,
-            "retard_deg": self.retard_deg,
-            "boost_ceiling_kpa": self.boost_ceiling_kpa,
-            "debt_ml": self.debt_ml,
-            "explanation": self.explanation,
-            "action_time_s": self.action_time_s,
-            "clock_s": self.clock_s,
-            "until_s": self.until_s,
-            "lasted_s": self.lasted_s,
-            "fault_intervals": self.intervals.as_json(),
-            "severity": self.what.severity.value,
-            "check_first": self.what.check_first,
-            "steps": [step._asdict() for step in self.steps],
-        }
 
 
 class EventTracker:

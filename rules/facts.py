@@ -8,6 +8,10 @@ no checks beyond what ``rules.step.constants`` needs to be safe to divide by.
 from dataclasses import dataclass, field
 from enum import IntEnum
 from math import inf
+from typing import Final, Literal, get_args
+
+ActionWord = Literal["no_action", "warn", "pull_timing", "cut_boost"]
+_WORDS: Final[tuple[ActionWord, ...]] = get_args(ActionWord)
 
 
 class Action(IntEnum):
@@ -19,9 +23,14 @@ class Action(IntEnum):
     CUT_BOOST = 3
 
     @property
-    def word(self) -> str:
+    def word(self) -> ActionWord:
         """The action's name in files and on wires."""
-        return self.name.lower()
+        return _WORDS[self]
+
+    @classmethod
+    def named(cls, word: ActionWord) -> "Action":
+        """Return the action of a name."""
+        return cls(_WORDS.index(word))
 
 
 class CommandKind(IntEnum):

@@ -52,17 +52,6 @@ class Intervals:
             f"tolerated: {verdict}"
         )
 
-    def as_json(self) -> dict[str, float | bool]:
-        """Return plain JSON types."""
-        return {
-            "fdti_s": self.detection_s,
-            "frti_s": self.reaction_s,
-            "fhti_s": self.handling_s,
-            "ftti_s": self.tolerant_s,
-            "in_time": self.in_time,
-            "margin": self.margin,
-        }
-
 
 def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """Return the intervals of a finding's action at the moment its level rose.

@@ -32,7 +32,7 @@ from monitor.guard.process import LONGEST_ORDER
 from monitor.recorder import layout
 from monitor.recorder import reader as reader_module
 from monitor.recorder.index import sessions_in
-from monitor.recorder.reader import LONGEST_EVENT, SessionBlocks, read_events
+from monitor.recorder.reader import LONGEST_NOTE, SessionBlocks, read_notes
 from monitor.recorder.summary import read_summary
 from monitor.review.report import in_words
 from monitor.review.review import review
@@ -70,23 +70,23 @@ def test_monstrous_events_are_left_out(session: Path) -> None:
     """Lines that are deep, huge or no text are passed over; what stands behind them counts."""
     path = session / layout.EVENTS
     *before, end = path.read_bytes().splitlines(keepends=True)
-    huge = b'{"kind":"end","rows":1,"x":"' + b"x" * (3 * LONGEST_EVENT) + b'"}\n'
+    huge = b'{"kind":"end","rows":1,"x":"' + b"x" * (3 * LONGEST_NOTE) + b'"}\n'
     path.write_bytes(b"".join([*before, DEEP + b"\n", huge, b"\xff\xfe\n", b"[]\n", end]))
-    kinds = [event["kind"] for event in read_events(session)]
+    kinds = [note.kind for note in read_notes(session)]
     assert kinds[-1] == "end"
     assert kinds.count("end") == 1
     assert review(session, None).reproduced is True
-    path.write_bytes(end + b"x" * LONGEST_EVENT)  # cut within a line as long as a read
-    assert [event["kind"] for event in read_events(session)] == ["end"]
+    path.write_bytes(end + b"x" * LONGEST_NOTE)  # cut within a line as long as a read
+    assert [note.kind for note in read_notes(session)] == ["end"]
 
 
 def test_only_the_newest_events_are_kept(session: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """However many lines there are, memory holds the newest, with the end record."""
-    monkeypatch.setattr(reader_module, "MOST_EVENTS", 10)
+    monkeypatch.setattr(reader_module, "MOST_NOTES", 10)
     path = session / layout.EVENTS
     path.write_bytes(b'{"kind":"notice"}\n' * 1000 + path.read_bytes())
     blocks = SessionBlocks(session)
-    assert len(blocks.events) == 10
+    assert len(blocks.notes) == 10
     assert blocks.cut is None
 
 

@@ -18,7 +18,7 @@ from simulator.strict import BadInput
 from tests.kit.paths import ROOT
 from tests.kit.recordings import record
 from tests.kit.rig_text import SMALL
-from tests.kit.screen_messages import frame, hello
+from tests.kit.screen_messages import frame, hello, statistics
 
 LOOKS = {"startswith", "endswith", "removeprefix", "removesuffix", "partition", "rpartition"}
 
@@ -214,7 +214,7 @@ def test_no_name_changes_what_a_screen_takes_for_true(name: str) -> None:
     assert (fine.recorder_fault, fine.session, fine.ended) == (None, name, False)
     assert seen(greeted(SourceKind.LIVE), told(name), notice).recorder_fault == name
     for end in Ending:
-        assert seen(greeted(SourceKind.LIVE), Bye(end, name, {})).ended is (
+        assert seen(greeted(SourceKind.LIVE), Bye(end, name, statistics())).ended is (
             end is Ending.SOURCE_ENDED
         )
 

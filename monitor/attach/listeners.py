@@ -5,6 +5,7 @@ from typing import Any, Protocol
 
 import msgspec
 
+from monitor.attach.facts import ListenerCounts, OutputState, Statistics
 from monitor.attach.protocol import Bye, Message, Publishing, Recording
 from rules.channels import Sample
 from rules.facts import Rig
@@ -14,20 +15,20 @@ from simulator.rig import RigFile
 Tell = Callable[[Message], None]
 
 
-class Standing(msgspec.Struct):
+class ListenerFacts(msgspec.Struct):
     """How everybody who listens stands, as frames show it; each enters its own part.
 
     Attributes:
         outputs: As in a frame.
         recording: How the recording stands; None where nothing is recorded.
         publishing: How publishing stands, by broker.
-        counts: Counts for the guard's statistics, by name.
+        counts: Counts for the guard's statistics.
     """
 
-    outputs: list[dict[str, Any]] = []
+    outputs: list[OutputState] = []
     recording: Recording | None = None
     publishing: list[Publishing] = []
-    counts: dict[str, int] = {}
+    counts: ListenerCounts = msgspec.field(default_factory=ListenerCounts)
 
 
 class RunningGuard(Protocol):
@@ -46,12 +47,12 @@ class RunningGuard(Protocol):
         """Return what the rules remember, as a recording keeps it."""
         ...
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
         ...
 
-    def statistics(self) -> dict[str, Any]:
-        """Return counts of everything, as plain JSON types."""
+    def statistics(self) -> Statistics:
+        """Return counts of everything."""
         ...
 
 
@@ -82,7 +83,7 @@ class Listener:
     def change(self, rig_file: RigFile) -> None:
         """Another rig is in force from the next row on."""
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter how you stand."""
 
     def ending(self, why: str) -> None:

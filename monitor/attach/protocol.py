@@ -8,12 +8,25 @@ of it again.
 """
 
 from enum import Enum
-from typing import Annotated, Any, Final
+from typing import Annotated, Final
 
 import msgspec
 
+from monitor.attach.facts import (
+    DecisionHead,
+    EventFacts,
+    LikelyCause,
+    OutputState,
+    RigChange,
+    Scale,
+    StandingAlarm,
+    Statistics,
+    Thresholds,
+)
 from monitor.source_facts import SourceKind
+from rules.alarms.rates import AlarmState, Mover, Priority
 from rules.channels import CHANNEL_NAMES
+from rules.events import Turn
 from rules.facts import Rig
 from rules.step import state as st
 from rules.step.state import Decision
@@ -22,6 +35,7 @@ PROTOCOL: Final = 1
 LONGEST_LINE: Final = 4 << 20
 LONGEST_PATH: Final = 4096
 LONGEST_WORD: Final = 64
+MOST_ALARMS: Final = 64
 FRAME_S: Final = 0.05
 MOST_ROWS_A_FRAME: Final = 64
 SOURCE_ENDED: Final = "source ended"
@@ -97,9 +111,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
         source: What is being read, by name.
         source_kind: Whether that is an engine that runs now, a simulated one, or the past.
         session: Folder of the recording, None where nothing is recorded.
-        thresholds: Debt thresholds in mL: warn, pull, cut.
         limits: Limit by channel, in the channel's unit, where there is one.
-        scale: Top of the flow and boost axes: ``flow_ml_min``, ``boost_kpa``.
         dry_limit_kpa: Boost the engine holds without spray.
         onset_kpa: Boost above which spray matters.
         channels: Channels the rig maps.
@@ -115,16 +127,16 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     source: str
     source_kind: SourceKind
     session: str | None
-    thresholds: dict[str, float]
+    thresholds: Thresholds
     limits: dict[str, float]
-    scale: dict[str, float]
+    scale: Scale
     dry_limit_kpa: float
     onset_kpa: float
     channels: list[str]
     trace: list[str]
     history: list[list[float | None]]
-    events: list[dict[str, Any]]
-    outputs: list[dict[str, Any]] = []
+    events: list[EventFacts]
+    outputs: list[OutputState] = []
 
 
 class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
@@ -132,26 +144,26 @@ class Frame(msgspec.Struct, tag_field="kind", tag="frame"):
 
     Attributes:
         status: One line: what is being done to the engine, and why.
-        decision: The newest decision's leading fields, by name.
+        decision: The newest decision's leading fields.
         health: Health of each mapped channel, in words.
-        statistics: Counts of source, recorder and viewers, and latencies.
+        statistics: Counts since the guard started.
         alarms: The alarms that are not normal, first-out first.
         sounding: Whether the bell should ring.
         causes: The likeliest causes of the trouble in the spray system, where there is any.
-        outputs: Every output: ``output`` (its name), ``armed``, ``held``, ``why``, ``fault``.
+        outputs: How every output stands.
         recording: How the recording stands; None where nothing is recorded.
         publishing: How publishing stands, by broker.
     """
 
     status: str
-    decision: dict[str, float | None]
+    decision: DecisionHead
     health: dict[str, str]
-    statistics: dict[str, Any]
+    statistics: Statistics
     rows: list[list[float | None]]
-    alarms: list[dict[str, Any]] = []
+    alarms: Annotated[list[StandingAlarm], msgspec.Meta(max_length=MOST_ALARMS)] = []
     sounding: bool = False
-    causes: list[dict[str, Any]] = []
-    outputs: list[dict[str, Any]] = []
+    causes: list[LikelyCause] = []
+    outputs: list[OutputState] = []
     recording: Recording | None = None
     publishing: list[Publishing] = []
 
@@ -164,19 +176,19 @@ class AlarmTurn(msgspec.Struct, tag_field="kind", tag="alarm"):
 
     time_s: float
     alarm: str
-    before: str
-    after: str
-    priority: str
-    moved_by: str
+    before: AlarmState
+    after: AlarmState
+    priority: Priority
+    moved_by: Mover
     who: str
     first_out: bool
 
 
 class EventTurn(msgspec.Struct, tag_field="kind", tag="event"):
-    """An event was raised, worsened or cleared (``turn``); ``event`` as in ``Event.as_json``."""
+    """An event was raised, worsened or cleared (``turn``), and how it stands now."""
 
-    turn: str
-    event: dict[str, Any]
+    turn: Turn
+    event: EventFacts
     check_first: str
 
 
@@ -184,7 +196,7 @@ class CauseLine(msgspec.Struct, tag_field="kind", tag="causes"):
     """What is likely behind the trouble, half a second into it: the likeliest causes, ranked."""
 
     time_s: float
-    causes: list[dict[str, Any]]
+    causes: list[LikelyCause]
 
 
 class Operation(msgspec.Struct, tag_field="kind", tag="operator"):
@@ -219,17 +231,17 @@ class Terms(msgspec.Struct, tag_field="kind", tag="thresholds"):
 
     Attributes:
         time_s: Time of the last sample judged by the old one.
-        changes: What differs: ``key``, ``before``, ``after``.
+        changes: What differs.
         words: The same in one line.
     """
 
     time_s: float
-    changes: list[dict[str, str]]
+    changes: list[RigChange]
     words: str
     rig: str
-    thresholds: dict[str, float]
+    thresholds: Thresholds
     limits: dict[str, float]
-    scale: dict[str, float]
+    scale: Scale
     dry_limit_kpa: float
     onset_kpa: float
 
@@ -247,7 +259,7 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
 
     end: Ending
     why: str
-    statistics: dict[str, Any]
+    statistics: Statistics
 
 
 Message = (
@@ -329,33 +341,24 @@ def trace_row(decision: Decision) -> tuple[float, ...]:
     return tuple([decision[i] for i in TRACE_AT])
 
 
-def head_of(decision: Decision) -> dict[str, float | None]:
-    """Return a decision's leading fields by name; what is not finite becomes None."""
-    head = Decision._fields[: st.LEVEL]
-    return {
-        name: value if -1e300 < value < 1e300 else None
-        for name, value in zip(head, decision, strict=False)
-    }
-
-
-def outputs_in_words(outputs: list[dict[str, Any]]) -> str:
+def outputs_in_words(outputs: list[OutputState]) -> str:
     """Return how the outputs stand, in a few words; empty where there are none.
 
     The worst counts: one that is released, or can't be driven, is what one must know.
     """
     if not outputs:
         return ""
-    if not outputs[0]["armed"]:
-        held = "held" if all(output["held"] for output in outputs) else "released"
+    if not outputs[0].armed:
+        held = "held" if all(output.held for output in outputs) else "released"
         return f"output dry run, would be {held}"
-    if any(output["fault"] for output in outputs):
+    if any(output.fault for output in outputs):
         return "OUTPUT ARMED, FAULT"
-    return f"OUTPUT ARMED, {'held' if all(o['held'] for o in outputs) else 'RELEASED'}"
+    return f"OUTPUT ARMED, {'held' if all(o.held for o in outputs) else 'RELEASED'}"
 
 
-def outputs_in_doubt(outputs: list[dict[str, Any]]) -> bool:
+def outputs_in_doubt(outputs: list[OutputState]) -> bool:
     """Return whether an armed output is not held, or can't be driven: whoever watches must know."""
-    return any(o["armed"] and (o["fault"] or not o["held"]) for o in outputs)
+    return any(o.armed and (o.fault or not o.held) for o in outputs)
 
 
 def health_of(rig: Rig, decision: Decision) -> dict[str, str]:

@@ -3,6 +3,7 @@
 from math import isfinite
 from typing import TypedDict
 
+from monitor.attach.facts import RigChange, Scale, Thresholds
 from monitor.attach.protocol import Terms
 from rules.facts import Rig
 from rules.step.constants import LIMIT_NAMES, constants_of
@@ -14,9 +15,9 @@ class Shown(TypedDict):
     """The fields that ``Hello`` and ``Terms`` have in common."""
 
     rig: str
-    thresholds: dict[str, float]
+    thresholds: Thresholds
     limits: dict[str, float]
-    scale: dict[str, float]
+    scale: Scale
     dry_limit_kpa: float
     onset_kpa: float
 
@@ -32,12 +33,12 @@ def shown(rig: Rig) -> Shown:
     top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa)
     return {
         "rig": rig.name,
-        "thresholds": {"warn": rig.debt.warn_ml, "pull": rig.debt.pull_ml, "cut": rig.debt.cut_ml},
+        "thresholds": Thresholds(rig.debt.warn_ml, rig.debt.pull_ml, rig.debt.cut_ml),
         "limits": limits,
-        "scale": {
-            "flow_ml_min": full_flow_ml_min(k, rig.command.start_boost_kpa),
-            "boost_kpa": limits.get("boost_kpa", top_kpa),
-        },
+        "scale": Scale(
+            flow_ml_min=full_flow_ml_min(k, rig.command.start_boost_kpa),
+            boost_kpa=limits.get("boost_kpa", top_kpa),
+        ),
         "dry_limit_kpa": rig.paid.dry_limit_kpa,
         "onset_kpa": rig.command.start_boost_kpa,
     }
@@ -47,7 +48,7 @@ def new_terms(time_s: float, rig: Rig, changes: tuple[Change, ...]) -> Terms:
     """Return the message that a rig was changed after a time."""
     return Terms(
         time_s=time_s,
-        changes=[change._asdict() for change in changes],
+        changes=[RigChange(*change) for change in changes],
         words=", ".join(change.words for change in changes),
         **shown(rig),
     )

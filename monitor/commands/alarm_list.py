@@ -5,10 +5,12 @@ import json
 import sys
 from math import inf
 
+import msgspec
+
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
-from monitor.words.alarms import COLUMNS, standing_alarms
+from monitor.words.alarms import COLUMNS, since_in_words, state_in_words
 from rules.alarms.rates import AlarmTerms
 from rules.findings import name_of
 from simulator.strict import BadInput, clean
@@ -50,7 +52,7 @@ def run_alarms(
     frame, refused, rates = asyncio.run(_ask(find_endpoint(pid, "alarms"), command))
     if as_json:
         facts = {
-            "alarms": frame.alarms,
+            "alarms": msgspec.to_builtins(frame.alarms),
             "sounding": frame.sounding,
             "refused": refused,
             "rates": rates,
@@ -89,15 +91,14 @@ async def _ask(endpoint: Endpoint, command: Command | None) -> tuple[Frame, list
 
 
 def _in_words(frame: Frame) -> list[str]:
-    alarms = standing_alarms(frame.alarms)
-    if not alarms:
+    if not frame.alarms:
         return ["no alarms"]
     head, state, priority, since = COLUMNS
     lines = [f"{head:<36} {state:<26} {priority:<8} {since:>11}"]
-    for alarm in alarms:
+    for alarm in frame.alarms:
         first = "  first out" if alarm.first_out else ""
         lines.append(
-            f"{clean(alarm.label):<36} {alarm.state_in_words:<26} {alarm.priority:<8} "
-            f"{alarm.since_in_words:>11}{first}"
+            f"{clean(alarm.label):<36} {state_in_words(alarm):<26} {alarm.priority:<8} "
+            f"{since_in_words(alarm):>11}{first}"
         )
     return lines

@@ -1,7 +1,9 @@
 """The alarm list of a running guard: the rules' alarm book, fed by decisions and viewers."""
 
-from typing import Any, Final
+from math import isfinite
+from typing import Final
 
+from monitor.attach.facts import UNSEEN, StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Command, Operation
 from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook
 from rules.alarms.rates import (
@@ -28,13 +30,6 @@ COMMANDS: Final = (
     "return_to_service",
 )
 LONGEST_SHELF_S: Final = AlarmTerms().longest_shelf_s
-_UNSEEN: Final = frozenset(
-    {
-        AlarmState.UNACKNOWLEDGED,
-        AlarmState.RETURNED_UNACKNOWLEDGED,
-        AlarmState.LATCHED_UNACKNOWLEDGED,
-    }
-)
 
 
 def name_of(command: Command) -> str:
@@ -108,10 +103,10 @@ class AlarmDesk:
             AlarmTurn(
                 time_s=t.time_s,
                 alarm=t.alarm,
-                before=t.before.value,
-                after=t.after.value,
-                priority=t.priority.value,
-                moved_by=t.moved_by.value,
+                before=t.before,
+                after=t.after,
+                priority=t.priority,
+                moved_by=t.moved_by,
                 who=t.who,
                 first_out=t.first_out,
             )
@@ -140,24 +135,24 @@ class AlarmDesk:
         if not command.alarm:
             return True
         acted = [view for view in self._book.alarms() if view.priority is not Priority.LOW]
-        return not refused and not any(view.state in _UNSEEN for view in acted)
+        return not refused and not any(view.state in UNSEEN for view in acted)
 
-    def standing(self) -> list[dict[str, Any]]:
-        """Return the alarms that are not normal, first-out first, as plain JSON types.
+    def standing(self) -> list[StandingAlarm]:
+        """Return the alarms that are not normal, first-out first.
 
         One that design suppresses is there only while its condition is.
         """
         views = [view for view in self._book.alarms() if _stands(view)]
         views.sort(key=lambda view: (view.rank < 0, view.rank))
         return [
-            {
-                "alarm": view.alarm,
-                "state": view.state.value,
-                "priority": view.priority.value,
-                "since_s": view.since_s,
-                "shelf_left_s": view.shelf_left_s,
-                "first_out": view.rank == 0,
-            }
+            StandingAlarm(
+                name=view.alarm,
+                state=view.state,
+                priority=view.priority,
+                since_s=view.since_s if isfinite(view.since_s) else None,
+                shelf_left_s=view.shelf_left_s,
+                first_out=view.rank == 0,
+            )
             for view in views
         ]
 

@@ -1,7 +1,8 @@
 """Likely causes of what a running guard has found, ranked beside the decision path."""
 
-from typing import Any, Final
+from typing import Final
 
+from monitor.attach.facts import LikelyCause
 from rules.causes.known import NONE_OF_THESE, NOTHING_WRONG
 from rules.causes.ranking import Cause, CauseRanker
 from rules.causes.rig_mistakes import Mistake, RigMistakes
@@ -37,33 +38,33 @@ RIG_LIKELIHOOD: Final = 0.8
 AGAIN_S: Final = 5.0  # after which a lasting trouble is looked at again for a mistake in the rig
 
 
-def causes_in_json(
+def likely_causes(
     ranked: tuple[Cause, ...], mistakes: tuple[Mistake, ...] = ()
-) -> list[dict[str, Any]]:
-    """Return the likeliest causes as plain JSON types; empty where nothing fits.
+) -> list[LikelyCause]:
+    """Return the likeliest causes; empty where nothing fits.
 
     Likely mistakes in the rig come first, and leave the car's own faults the rest.
     """
     rest = 1.0 - RIG_LIKELIHOOD if mistakes else 1.0
     of_rig = [
-        {
-            "cause": OF_RIG,
-            "label": "the rig file, not the car",
-            "likelihood": RIG_LIKELIHOOD,
-            "evidence": [mistake.evidence for mistake in mistakes],
-            "check_first": "; ".join(mistake.check for mistake in mistakes),
-            "cannot_tell": [],
-        }
+        LikelyCause(
+            cause=OF_RIG,
+            label="the rig file, not the car",
+            likelihood=RIG_LIKELIHOOD,
+            evidence=[mistake.evidence for mistake in mistakes],
+            check_first="; ".join(mistake.check for mistake in mistakes),
+            cannot_tell=[],
+        )
     ]
     return of_rig[: len(mistakes)] + [
-        {
-            "cause": cause.name,
-            "label": cause.label,
-            "likelihood": round(rest * cause.likelihood, 3),
-            "evidence": list(cause.evidence),
-            "check_first": cause.check_first,
-            "cannot_tell": [doubt.sentence for doubt in cause.cannot_tell],
-        }
+        LikelyCause(
+            cause=cause.name,
+            label=cause.label,
+            likelihood=round(rest * cause.likelihood, 3),
+            evidence=list(cause.evidence),
+            check_first=cause.check_first,
+            cannot_tell=[doubt.sentence for doubt in cause.cannot_tell],
+        )
         for cause in ranked[:SHOWN]
         if cause.likelihood >= LEAST and cause.name not in (NOTHING_WRONG, NONE_OF_THESE)
     ]
@@ -82,7 +83,7 @@ class CauseDesk:
         self._newest_s = float("-inf")
         self._due_s: float | None = None  # when to look next; None where there is no trouble
         self._of_rig_found = False
-        self.ranked: list[dict[str, Any]] = []
+        self.ranked: list[LikelyCause] = []
 
     def change(self, rig: Rig) -> None:
         """Rank by another rig from now on; what came before counts by the old one."""
@@ -119,4 +120,4 @@ class CauseDesk:
         mistakes = () if self._of_rig_found else self._of_rig.likely()
         if mistakes or not self.ranked:
             self._of_rig_found = bool(mistakes)
-            self.ranked = causes_in_json(self._ranker.rank(), mistakes)
+            self.ranked = likely_causes(self._ranker.rank(), mistakes)

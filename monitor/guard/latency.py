@@ -3,6 +3,8 @@
 from bisect import bisect_right
 from typing import Final
 
+from monitor.attach.facts import Latency
+
 _BUCKETS_A_DECADE: Final = 20
 _DECADES: Final = 7  # 1 us to 10 s
 _N: Final = _BUCKETS_A_DECADE * _DECADES
@@ -36,12 +38,12 @@ class LatencyHistogram:
                 return min(edge_ns, float(self.max_ns)) * 1e-6
         return 0.0
 
-    def as_json(self) -> dict[str, float]:
-        """Return the usual quantiles, ms."""
-        return {
-            "count": self.count,
-            "p50_ms": round(self.quantile_ms(0.5), 4),
-            "p99_ms": round(self.quantile_ms(0.99), 4),
-            "p999_ms": round(self.quantile_ms(0.999), 4),
-            "max_ms": round(self.max_ns * 1e-6, 4),
-        }
+    def facts(self) -> Latency:
+        """Return the usual quantiles."""
+        return Latency(
+            count=self.count,
+            p50_ms=round(self.quantile_ms(0.5), 4),
+            p99_ms=round(self.quantile_ms(0.99), 4),
+            p999_ms=round(self.quantile_ms(0.999), 4),
+            max_ms=round(self.max_ns * 1e-6, 4),
+        )

@@ -9,7 +9,8 @@ from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Final
 
 from monitor.attach import protocol
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.facts import EventFacts, Statistics
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.terms import new_terms
 from monitor.clock import now_ns, now_s
 from monitor.guard.clock_pace import ClockWatch
@@ -196,22 +197,22 @@ class GuardLoop:
         """Return what the rules remember."""
         return self._guard.state()
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
-        standing = Standing()
+        facts = ListenerFacts()
         for listener in self.listeners:
-            listener.enter(standing)
-        return standing
+            listener.enter(facts)
+        return facts
 
-    def statistics(self) -> dict[str, Any]:
-        """Return counts of everything, as plain JSON types."""
-        return {
-            **self.source.statistics.as_json(),
-            "decided": self._decided,
-            "late": self._late,
-            "latency": self.latency.as_json(),
-            **self.standing().counts,
-        }
+    def statistics(self) -> Statistics:
+        """Return counts of everything."""
+        return Statistics.of(
+            self.source.statistics,
+            decided=self._decided,
+            late=self._late,
+            latency=self.latency.facts(),
+            counts=self.listener_facts().counts,
+        )
 
     async def _finish(self) -> None:
         for listener in self.listeners:
@@ -219,10 +220,11 @@ class GuardLoop:
         open_events = self.news.finish(self.decision)
         self.report(*self.news.due(self.decision.time_s))
         for event in open_events:
-            self.note("event", turn="open at the end", event=event.as_json())
+            self.note("event", turn="open at the end", event=EventFacts.of(event))
         for listener in self.listeners:
             await listener.close(self._goodbye())
 
     def _goodbye(self) -> protocol.Bye:
-        rates = self.news.alarms.rates(self.decision.time_s)
-        return protocol.Bye(self._end, self._why, {**self.statistics(), "alarm_rates": rates})
+        statistics = self.statistics()
+        statistics.alarm_rates = self.news.alarms.rates(self.decision.time_s)
+        return protocol.Bye(self._end, self._why, statistics)

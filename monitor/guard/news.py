@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
+from monitor.attach.facts import EventFacts
 from monitor.attach.protocol import CauseLine, EventTurn, Message
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
@@ -39,7 +40,7 @@ class News:
             for turn, event in self._tracker.feed(decision):
                 if turn is Turn.RAISED:
                     self.events.append(event)
-                messages.append(EventTurn(turn.value, event.as_json(), event.what.check_first))
+                messages.append(EventTurn(turn, EventFacts.of(event), event.what.check_first))
         moved = self.alarms.feed(decision)
         self.causes.feed(decision)
         return [*messages, *moved] if messages else moved

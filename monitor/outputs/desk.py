@@ -5,11 +5,12 @@ import os
 import subprocess
 import sys
 import threading
-from typing import Any, Final
+from typing import Final
 
 import msgspec
 
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.facts import OutputState
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import NoticeLine
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
@@ -119,22 +120,22 @@ class OutputDesk(Listener):
                 self._lose("hung in a port and was killed")
             self._report_faults(kept)
 
-    def shown(self) -> list[dict[str, Any]]:
+    def shown(self) -> list[OutputState]:
         """Return every output: whether it is armed and held, why, and its fault."""
         return [
-            {
-                "output": name,
-                "armed": self._armed,
-                "held": self._held(i),
-                "why": self._holder.why,
-                "fault": self._faults[i],
-            }
+            OutputState(
+                output=name,
+                armed=self._armed,
+                held=self._held(i),
+                why=self._holder.why,
+                fault=self._faults[i],
+            )
             for i, name in enumerate(self._names)
         ]
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter every output."""
-        standing.outputs += self.shown()
+        facts.outputs += self.shown()
 
     def ending(self, why: str) -> None:
         """Release everything and end the keeper."""

@@ -22,15 +22,16 @@ from collections import Counter
 from typing import Any, Final
 
 import msgspec
+from msgspec import structs
 
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.facts import DecisionHead
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import (
     AlarmTurn,
     EventTurn,
     Message,
     NoticeLine,
     Publishing,
-    head_of,
     health_of,
 )
 from monitor.broker.address import broker_from
@@ -114,7 +115,7 @@ class Publisher(Listener):
     def handle(self, message: Message) -> None:
         """Publish events and alarms."""
         if isinstance(message, EventTurn):
-            facts = {"turn": message.turn, **message.event}
+            facts = {"turn": message.turn, **structs.asdict(message.event)}
             self._post("event", facts, qos=1)
         elif isinstance(message, AlarmTurn):
             self._post("alarm", msgspec.to_builtins(message), qos=1)
@@ -141,22 +142,24 @@ class Publisher(Listener):
             self._post_state(decision)
         if now >= self._health_due_s:
             self._health_due_s = now + SLOW_S
+            counts = guard.statistics()
+            counts.not_published = self._link.dropped
             health = {
                 "time_s": decision.time_s,
                 "channels": health_of(guard.rig, decision),
-                "statistics": {**guard.statistics(), "not_published": self._link.dropped},
+                "statistics": counts,
             }
             self._post("health", health)
             self._look_for_echo(guard, now)
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter whether the broker is there, and passes on what is published."""
         fault = None
         if self._up_since_s is None:
             fault = self._down_why
         elif self._is_unheard(now_s()):
             fault = "our own heartbeat does not come back"
-        standing.publishing.append(Publishing(self.name, fault))
+        facts.publishing.append(Publishing(self.name, fault))
 
     def ending(self, why: str) -> None:
         """Publish that the guard ended, and why; say goodbye."""
@@ -172,13 +175,13 @@ class Publisher(Listener):
         finding = int(decision.finding)
         facts = {
             "state": "watching",
-            **head_of(decision),
+            **structs.asdict(DecisionHead.of(decision)),
             "action": _word(decision),
             "finding": FINDING_NAMES[finding] if finding >= 0 else None,
             "status": status(guard.rig, decision),
             "rig": guard.rig.name,
             "source": self._source,
-            "outputs": guard.standing().outputs,
+            "outputs": guard.listener_facts().outputs,
             "at": stamp(),
         }
         self._post("state", facts, qos=1, retain=True)

@@ -10,7 +10,7 @@ from typing import Any
 import pyarrow as pa
 
 from monitor.recorder import layout
-from monitor.recorder.reader import is_session, open_segment, read_about, read_events
+from monitor.recorder.reader import is_session, open_segment, read_about, read_notes
 from monitor.recorder.summary import Summary, read_summary
 from simulator.strict import BadInput, called, clean
 
@@ -93,15 +93,15 @@ def _entry(path: Path, running: Collection[int]) -> Entry:
         summary = read_through(path, summary)
     elif summary.whole_bytes != segment_bytes:
         summary = read_through(path, None)
-        return _listed(path, about, summary, "damaged", size)
+        return _told(path, about, summary, "damaged", size)
     if not summary.ended:
         state = "recording" if about.get("pid") in running else "cut off"
     else:
         state = "rows missing" if summary.dropped else "complete"
-    return _listed(path, about, summary, state, size)
+    return _told(path, about, summary, state, size)
 
 
-def _listed(path: Path, about: dict[str, Any], summary: Summary, state: str, size: int) -> Entry:
+def _told(path: Path, about: dict[str, Any], summary: Summary, state: str, size: int) -> Entry:
     return Entry(
         session=str(path),
         started=clean(str(about.get("started", "")), 32),
@@ -134,13 +134,12 @@ def read_through(path: Path, old: Summary | None) -> Summary:
         for rows in _batches(segment):
             found.take(rows)
     found.ended = False
-    for note in read_events(path):
+    for note in read_notes(path):
         found.count(note)
-        if note.get("kind") == "end":
-            found.ended = found.rows == note.get("rows")
-            found.why = str(note.get("why", ""))
-            dropped = note.get("dropped", 0)
-            found.dropped = dropped if isinstance(dropped, int) else 0
+        if note.ends:
+            found.ended = found.rows == note.rows
+            found.why = note.why
+            found.dropped = note.dropped
     return found
 
 

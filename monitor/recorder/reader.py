@@ -1,5 +1,6 @@
 """Reading a session back over all its segments, to its end or to where it was cut off."""
 
+import contextlib
 import json
 import os
 from collections import deque
@@ -8,9 +9,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+import msgspec
 import pyarrow as pa
 
 from monitor.recorder import layout
+from monitor.recorder.notes import Note
 from monitor.source_facts import SourceStatistics
 from simulator.rig import RigFile, rig_from_text, with_new_names
 from simulator.strict import BadInput, called, checked_file, clean, open_file, read_text, unusable
@@ -18,9 +21,10 @@ from simulator.strict import BadInput, called, checked_file, clean, open_file, r
 BLOCK_ROWS: Final = 8192
 _READ_BYTES: Final = 1 << 18
 _MOST_TROUBLES: Final = 3
+_decoder: Final = msgspec.json.Decoder(Note)
 MOST_ABOUT: Final = 1 << 20  # bytes
-LONGEST_EVENT: Final = 1 << 20
-MOST_EVENTS: Final = 100_000  # the newest; the end record is the last
+LONGEST_NOTE: Final = 1 << 20
+MOST_NOTES: Final = 100_000  # the newest; the end record is the last
 
 
 class Hole(NamedTuple):
@@ -65,8 +69,8 @@ class SessionBlocks:
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
         self._troubles: list[str] = []
-        self.events = list(deque(read_events(path, self._troubles), MOST_EVENTS))
-        self._no_end = not any(event.get("kind") == "end" for event in self.events)
+        self.notes = list(deque(read_notes(path, self._troubles), MOST_NOTES))
+        self._no_end = not any(note.ends for note in self.notes)
 
     @property
     def cut(self) -> str | None:
@@ -115,14 +119,14 @@ class SessionBlocks:
                 self._troubles.append(f"{path.name} is cut off or damaged: {clean(str(error))}")
             if waiting:
                 yield self._joined(waiting)
-        end = next((event for event in self.events if event.get("kind") == "end"), {})
-        if not self._troubles and not self._no_end and end.get("rows") != at:
-            rows = clean(str(end.get("rows")))
+        end = next((note for note in self.notes if note.ends), None)
+        if end is None:
+            return
+        if not self._troubles and end.rows != at:
             # A stream cut between two batches reads as if it were whole.
-            self._troubles.append(f"found {at} rows, expected {rows} (end record)")
-        last = end.get("dropped", 0)
-        if isinstance(last, int) and last > dropped:
-            self._troubles.append(f"{last - dropped} rows at the end were not recorded")
+            self._troubles.append(f"found {at} rows, expected {end.rows} (end record)")
+        if end.dropped > dropped:
+            self._troubles.append(f"{end.dropped - dropped} rows at the end were not recorded")
 
     def _hole_before(
         self, path: Path, head: layout.SegmentHead, at: int, dropped: int
@@ -185,7 +189,7 @@ def read_about(session: Path) -> dict[str, Any]:
     return about
 
 
-def read_events(session: Path, troubles: list[str] | None = None) -> Iterator[dict[str, Any]]:
+def read_notes(session: Path, troubles: list[str] | None = None) -> Iterator[Note]:
     """Yield the lines of a session's ``events.jsonl`` that can be read.
 
     Args:
@@ -197,22 +201,19 @@ def read_events(session: Path, troubles: list[str] | None = None) -> Iterator[di
     try:
         with open_file(session / layout.EVENTS) as file:
             whole = True
-            while line := file.readline(LONGEST_EVENT):
+            while line := file.readline(LONGEST_NOTE):
                 begins, whole = whole, line.endswith(b"\n")
                 number += begins
                 if not begins:
                     continue  # the rest of a line longer than any of ours
-                if not whole and len(line) == LONGEST_EVENT:
+                if not whole and len(line) == LONGEST_NOTE:
                     troubles.append(
-                        f"{layout.EVENTS}:{number}: found a line over {LONGEST_EVENT} bytes"
+                        f"{layout.EVENTS}:{number}: found a line over {LONGEST_NOTE} bytes"
                     )
                     continue
-                try:
-                    event = json.loads(line.decode(errors="replace"))
-                except (ValueError, RecursionError):  # of a killed process, or nonsense
-                    continue
-                if isinstance(event, dict):
-                    yield event
+                with contextlib.suppress(msgspec.MsgspecError, RecursionError):
+                    # What isn't read is of a killed process, or nonsense.
+                    yield _decoder.decode(line)
     except FileNotFoundError:  # no end record says it
         return
     except OSError as error:

@@ -7,12 +7,13 @@ import msgspec
 
 from monitor.recorder import layout
 from monitor.recorder.disk import write_whole
+from monitor.recorder.notes import Note
 from monitor.recorder.span import Span
 from rules.facts import Action
 from simulator.strict import open_file
 
 MOST_BYTES: Final = 65_536
-_BY_WORD = {action.word: action for action in Action}
+_BY_WORD: Final[dict[str, Action]] = {action.word: action for action in Action}
 
 
 class Summary(Span):
@@ -59,12 +60,12 @@ class Summary(Span):
         then = {name: getattr(whole, name) for name in Span.__struct_fields__}
         return msgspec.structs.replace(self, rows=self.whole_rows, events=0, **then)
 
-    def count(self, note: dict[str, Any]) -> None:
+    def count(self, note: Note) -> None:
         """Count a line of ``events.jsonl``."""
-        if note.get("kind") != "event" or not isinstance(event := note.get("event"), dict):
+        if note.event is None:
             return
-        self.events += note.get("turn") == "raised"
-        action = _BY_WORD.get(str(event.get("action")), Action.NO_ACTION)
+        self.events += note.turn == "raised"
+        action = _BY_WORD.get(note.event.action, Action.NO_ACTION)
         if action > _BY_WORD.get(self.worst_action, Action.NO_ACTION):
             self.worst_action = action.word
 

@@ -12,6 +12,7 @@ import numpy as np
 from monitor.clock import now_s
 from monitor.recorder.disk import Disk, Syncer, why_stopped
 from monitor.recorder.folder import SessionFolder
+from monitor.recorder.notes import Note
 from monitor.recorder.summary import Summary, write_summary
 from rules.channels import Sample
 from rules.step.state import Decision
@@ -328,15 +329,16 @@ class Recorder:
             notes, self._notes = self._notes, []
         if not notes:
             return True
+        lines = [msgspec.json.encode(note) + b"\n" for note in notes]
         try:
-            self._folder.events.append(b"".join(msgspec.json.encode(n) + b"\n" for n in notes))
+            self._folder.events.append(b"".join(lines))
         except OSError as error:
             with self._lock:
                 self._notes[:0] = notes
             self._stopped(why_stopped(error))
             return False
-        for note in notes:
-            self._summary.count(note)
+        for line in lines:
+            self._summary.count(msgspec.json.decode(line, type=Note))
         return True
 
     def _write_summary(self) -> None:

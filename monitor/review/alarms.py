@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from monitor.attach.facts import StandingAlarm
 from monitor.attach.protocol import Command
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.review.pieces import Piece
@@ -77,7 +78,7 @@ def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
     ]
 
 
-Standing = tuple[list[dict[str, Any]], bool]
+Standing = tuple[list[StandingAlarm], bool]
 
 
 class AlarmHistory:

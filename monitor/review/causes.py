@@ -4,6 +4,7 @@ import threading
 from bisect import bisect_right
 from typing import Any
 
+from monitor.attach.facts import LikelyCause
 from monitor.guard.cause_desk import CauseDesk
 from monitor.review.log import Progress, Stop, Stopped
 from monitor.review.pieces import Piece, decide_piece
@@ -25,11 +26,11 @@ class CauseHistory:
         self._rig = pieces[0].rig_file.rig
         self._next = 0
         self._at: list[int] = []
-        self._ranked: list[list[dict[str, Any]]] = []
+        self._ranked: list[list[LikelyCause]] = []
         self._lock = threading.Lock()
         self._working = threading.Lock()
 
-    def at(self, index: int) -> list[dict[str, Any]] | None:
+    def at(self, index: int) -> list[LikelyCause] | None:
         """Return the likeliest causes at a row; None: not worked out yet."""
         with self._lock:
             if self._next < len(self._pieces) and index >= self._pieces[self._next].start:
@@ -56,7 +57,7 @@ class CauseHistory:
                 if progress is not None:
                     progress(self._next / len(self._pieces))
 
-    def _piece(self, piece: Piece) -> list[tuple[int, list[dict[str, Any]]]]:
+    def _piece(self, piece: Piece) -> list[tuple[int, list[LikelyCause]]]:
         desk = self._desk
         if piece.rig_file.rig is not self._rig:
             self._rig = piece.rig_file.rig

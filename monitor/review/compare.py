@@ -6,7 +6,7 @@ from math import inf
 from typing import Final
 
 from monitor.review.decided import Decided
-from rules.events import Event
+from rules.events import Event, Turn
 from rules.facts import Action
 from rules.findings import label_of
 from rules.step.state import FINDING_NAMES
@@ -86,13 +86,13 @@ def compare(before: Decided, after: Decided) -> list[Difference]:
 def _placed(decided: Decided) -> dict[str, list[_Placed]]:
     placed: dict[int, _Placed] = {}
     for turn in decided.turns:
-        if turn.turn == "raised":
+        if turn.turn is Turn.RAISED:
             event = decided.events[turn.number]
             placed[turn.number] = _Placed(event, turn.index, turn.time_s, inf, [])
-        if turn.turn == "cleared":
+        if turn.turn is Turn.CLEARED:
             placed[turn.number].until_s = turn.time_s
         else:
-            step = Action[turn.event["action"].upper()]
+            step = turn.event.level
             placed[turn.number].steps.append((turn.time_s, step))
     by_finding: dict[str, list[_Placed]] = {}
     for one in placed.values():

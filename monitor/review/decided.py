@@ -4,16 +4,17 @@ import threading
 from bisect import bisect_right
 from collections import OrderedDict
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
+from monitor.attach.facts import EventFacts, LikelyCause, StandingAlarm
 from monitor.review.alarms import AlarmHistory, AlarmMoment
 from monitor.review.causes import CauseHistory
 from monitor.review.log import Log, Progress, Stop
 from monitor.review.pieces import Piece, decide_piece
 from monitor.review.window import Floats, Ints, Window, reach_of, trace_of
-from rules.events import Event
+from rules.events import Event, Turn
 from rules.facts import Rig
 from rules.step.state import LATE, TIME_S, Decision
 from simulator.rig import RigFile
@@ -32,17 +33,15 @@ class TurnAt:
     Attributes:
         index: Row in which it happened.
         time_s: That row's time on the axis.
-        turn: ``raised``, ``worsened`` or ``cleared``.
-        event: As it stood then (``Event.as_json``).
-        check_first: What to look at first.
+        turn: Which.
+        event: As it stood then.
         number: Place of the event in ``Decided.events``.
     """
 
     index: int
     time_s: float
-    turn: str
-    event: dict[str, Any]
-    check_first: str
+    turn: Turn
+    event: EventFacts
     number: int
 
 
@@ -220,7 +219,7 @@ class Decided:
         before = self._pieces[self._piece_of(index)].late
         return before + int(np.count_nonzero(again.decisions[: at + 1, LATE]))
 
-    def alarms_at(self, index: int) -> tuple[list[dict[str, Any]], bool]:
+    def alarms_at(self, index: int) -> tuple[list[StandingAlarm], bool]:
         """Return the alarms standing at a row, as a frame has them, and whether the bell sounds.
 
         The operator's acknowledgements are in a session's rows and count (as one of all alarms);
@@ -228,7 +227,7 @@ class Decided:
         """
         return self._alarms.at(index)
 
-    def causes_at(self, index: int) -> list[dict[str, Any]] | None:
+    def causes_at(self, index: int) -> list[LikelyCause] | None:
         """Return the likeliest causes at a row, as a frame has them; None: not worked out yet."""
         return self._causes.at(index)
 

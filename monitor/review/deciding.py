@@ -106,11 +106,11 @@ class _Run:
         self._high.append(high)
         self._moments += moments(piece, self._log.rows, decisions)
         self._late += int(np.count_nonzero(decisions[:, LATE]))
-        for at, number, turn, event, check_first in judged.turns:
+        for at, number, turn, event in judged.turns:
             index, time_s = start + at, float(axis_s[at])
             if turn is Turn.RAISED:
                 self._raised_at.append(index)
-            self._turns.append(TurnAt(index, time_s, turn.value, event, check_first, number))
+            self._turns.append(TurnAt(index, time_s, turn, event, number))
 
     def conclude(self) -> Decided:
         """Return what came of it."""

@@ -10,6 +10,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from monitor.attach.facts import EventFacts
 from monitor.recorder import layout
 from monitor.review.log import Block
 from monitor.review.window import Floats
@@ -65,8 +66,7 @@ class Turned(NamedTuple):
     at: int
     number: int
     turn: Turn
-    event: dict[str, Any]
-    check_first: str
+    event: EventFacts
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,5 +199,5 @@ class Judge:
                 self._numbers[id(event)] = len(self.events)
                 self.events.append(event)
             number = self._numbers[id(event)]
-            turns.append(Turned(at, number, turn, event.as_json(), event.what.check_first))
+            turns.append(Turned(at, number, turn, EventFacts.of(event)))
         return turns

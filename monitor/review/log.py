@@ -304,8 +304,7 @@ class Log:
     def _expected_rows(self) -> int:
         """Return about how many rows there are, for the progress; 0 where unknown."""
         if self.session:
-            told = [e.get("rows") for e in self.reader.events if e.get("kind") == "end"]
-            return told[0] if told and isinstance(told[0], int) else 0
+            return next((note.rows for note in self.reader.notes if note.ends), 0)
         try:
             with open_file(self.path) as file:
                 head = file.read(1 << 16)

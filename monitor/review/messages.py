@@ -1,9 +1,10 @@
 """What a guard would have sent at a row: the messages a screen is built from."""
 
 from bisect import bisect_left, bisect_right
-from typing import Any, Final
+from typing import Final
 
 from monitor.attach import protocol
+from monitor.attach.facts import DecisionHead, EventFacts, Statistics
 from monitor.attach.terms import shown
 from monitor.review.decided import Decided, TurnAt
 from monitor.source_facts import SourceKind
@@ -17,7 +18,7 @@ def hello_of(decided: Decided, index: int = 0) -> protocol.Hello:
 
     Its events are those raised before the row or in it, as they stood then (the newest 50).
     """
-    events: dict[int, dict[str, Any]] = {}
+    events: dict[int, EventFacts] = {}
     for turn in _turns(decided, -1, index):
         events[turn.number] = turn.event
     rig = decided.rig_at(index)
@@ -46,9 +47,9 @@ def frame_at(decided: Decided, index: int) -> protocol.Frame:
     alarms, sounding = decided.alarms_at(index)
     return protocol.Frame(
         status=status(rig, decision),
-        decision=protocol.head_of(decision),
+        decision=DecisionHead.of(decision),
         health=protocol.health_of(rig, decision),
-        statistics={"decided": index + 1, "late": decided.late_until(index)},
+        statistics=Statistics(decided=index + 1, late=decided.late_until(index), drift_ppm=None),
         rows=[[decided.time_s(index), *protocol.trace_row(decision)[1:]]],
         alarms=alarms,
         sounding=sounding,
@@ -59,7 +60,7 @@ def frame_at(decided: Decided, index: int) -> protocol.Frame:
 def event_turns(decided: Decided, until: int, after: int = -1) -> list[protocol.EventTurn]:
     """Return what happened to events behind row ``after`` and up to row ``until``, in order."""
     return [
-        protocol.EventTurn(turn.turn, turn.event, turn.check_first)
+        protocol.EventTurn(turn.turn, turn.event, turn.event.check_first)
         for turn in _turns(decided, after, until)
     ]
 

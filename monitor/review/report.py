@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 from typing import Final
 
+from monitor.attach.facts import EventFacts
 from monitor.recorder.span import counted
 from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.words.events import event_in_words
 from rules.channels import LATE_S
-from rules.events import Event
 from rules.facts import Action
 from simulator.strict import clean
 
@@ -66,7 +67,7 @@ def in_words(result: Review) -> Iterator[str]:
         if event is not result.events[0] and abs(shift_s - behind_s) > LATE_S:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
-        yield from _event_in_words(event)
+        yield from event_in_words(EventFacts.of(event)).report()
 
 
 def _nothing_found(result: Review) -> str:
@@ -83,34 +84,3 @@ def _nothing_found(result: Review) -> str:
 
 def _span_in_words(span_s: float) -> str:
     return f"{span_s:z.3g} s" if abs(span_s) >= 1.0 else f"{1000.0 * span_s:z.3g} ms"
-
-
-def _event_in_words(event: Event) -> Iterator[str]:
-    until = "to the end"
-    if event.until_s is not None and event.lasted_s is not None:
-        until = f"to {event.until_s:z.2f} s"
-        if abs(event.until_s - event.time_s - event.lasted_s) > LATE_S:  # the clock stepped
-            until = f"for {event.lasted_s:z.2f} s, {until}"
-    deep = []
-    if event.debt_ml > 0.0:
-        deep.append(f"debt {event.debt_ml:z.2f} mL")
-    if event.retard_deg > 0.0:
-        deep.append(f"{event.retard_deg:z.1f} deg pulled")
-    if event.boost_ceiling_kpa is not None:
-        deep.append(f"boost cut to {event.boost_ceiling_kpa:z.0f} kPa")
-    depth = f" ({', '.join(deep)})" if deep else ""
-    yield (
-        f"  {event.time_s:z9.2f} s  {event.action.word.replace('_', ' '):<11}  "
-        f"{event.what.label} {until}{depth}"
-    )
-    why = event.explanation
-    yield f"             at {event.action_time_s:z.2f} s: {why[:1].lower()}{why[1:]}"
-    yield f"             {event.what.severity.value}; check first {event.what.check_first}"
-    if event.action >= Action.PULL_TIMING:
-        yield f"             {event.intervals.in_words()}"
-    if len(event.steps) > 1:
-        steps = ", ".join(
-            f"{step.action.replace('_', ' ')} at {step.time_s:z.2f} s ({step.fhti_s:z.2f} s)"
-            for step in event.steps
-        )
-        yield f"             {steps}"

@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from msgspec import to_builtins
 
+from monitor.attach.facts import EventFacts
 from monitor.recorder.span import Span, readings_of
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log
@@ -125,7 +127,7 @@ class Review:
             "differs_at_s": self.differs_at_s,
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
-            "events": [event.as_json() for event in self.events],
+            "events": [to_builtins(EventFacts.of(event)) for event in self.events],
         }
 
 

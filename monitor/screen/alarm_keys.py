@@ -4,13 +4,13 @@ import re
 from abc import abstractmethod
 from typing import ClassVar, Final
 
+from monitor.attach.facts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, NoticeLine
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
-from monitor.words.alarms import StandingAlarm
 from monitor.words.literal import plain, shortened
 from rules.alarms.rates import AlarmState
 

@@ -16,7 +16,8 @@ from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
 from monitor.screen.picture import Link, Picture
 from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard
 from monitor.screen.view import View
-from monitor.words.literal import figure, number, plain
+from monitor.words.counts import in_words
+from monitor.words.literal import plain
 from monitor.words.look import USUAL, Look
 from rules.alarms.book import LONGEST_TEXT
 from simulator.strict import BadInput, clean
@@ -268,6 +269,6 @@ class Dashboard(AlarmKeys):
             line = f"{self.picture.what_ended.capitalize()}."
         session = self.picture.session
         if session is not None:
-            rows = figure(number(self.picture.statistics, "recorded"), 0)
+            rows = in_words(self.picture.statistics.recorded)
             line += f" Recorded {rows} rows in {plain(session)}"
         return line

@@ -306,7 +306,7 @@ class BaseDashboard(App[str | None]):
             page.scroll_rows(step)
             self.redraw()
             return
-        known = self.picture.happenings.newest_first
+        known = self.picture.events.newest_first
         if known:
             at = min(len(known) - 1, max(0, self.chosen_at() + step))
             self._chosen = known[at].key
@@ -345,10 +345,10 @@ class BaseDashboard(App[str | None]):
 
     def chosen_at(self) -> int:
         """Return the chosen event's place, newest first; the leading one's where none is chosen."""
-        for i, known in enumerate(self.picture.happenings.newest_first):
+        for i, known in enumerate(self.picture.events.newest_first):
             if known.key == self._chosen:
                 return i
-        return self.picture.happenings.leading
+        return self.picture.events.leading
 
 
 def tidy(controls: Iterable[Control]) -> tuple[Control, ...]:

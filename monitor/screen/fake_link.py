@@ -3,7 +3,9 @@
 import asyncio
 from collections.abc import AsyncIterator
 
+from monitor.attach.facts import Latency, ListenerCounts, Statistics
 from monitor.attach.protocol import Bye, Command, Ending, Message
+from monitor.source_facts import SourceStatistics
 
 
 class FakeLink:
@@ -74,4 +76,11 @@ class FakeLink:
         """Note a command."""
         self.sent.append(command)
         if command.do == "stop" and self._bye_on_stop:
-            self.feed(Bye(Ending.STOPPED, "stopped by a viewer", {"recorded": 1234}))
+            counts = Statistics.of(
+                SourceStatistics(),
+                decided=0,
+                late=0,
+                latency=Latency(0, 0.0, 0.0, 0.0, 0.0),
+                counts=ListenerCounts(recorded=1234),
+            )
+            self.feed(Bye(Ending.STOPPED, "stopped by a viewer", counts))

@@ -2,10 +2,11 @@
 
 from collections import deque
 from enum import Enum
-from typing import Any, Final
+from typing import Final
 
 from msgspec import structs
 
+from monitor.attach.facts import DecisionHead, LikelyCause, StandingAlarm, Statistics
 from monitor.attach.protocol import (
     AlarmTurn,
     Answer,
@@ -25,13 +26,15 @@ from monitor.attach.protocol import (
 from monitor.screen.spacing import SILENT_S, Spacing
 from monitor.screen.trace import Trace
 from monitor.source_facts import SourceKind
-from monitor.words.alarms import StandingAlarm, done_in_words, standing_alarms
-from monitor.words.happenings import Happenings
-from monitor.words.literal import number, plain
+from monitor.words.alarms import done_in_words
+from monitor.words.events import KnownEvents
+from monitor.words.literal import plain
 
 RATE_OVER_S: Final = 2.0
 SLOW_S: Final = 0.25
 LATELY_S: Final = 10.0
+_UNDECIDED: Final = DecisionHead()
+_UNCOUNTED: Final = Statistics(drift_ppm=None)
 _VALUE_COLUMNS: Final = {"boost_kpa": "boost_kpa", "delivered_ml_min": "delivered_ml_min"}
 
 
@@ -45,25 +48,19 @@ class Link(Enum):
     GONE = "gone"
 
 
-def likely_in_words(causes: list[dict[str, Any]], when: str = "") -> list[str]:
+def likely_in_words(causes: list[LikelyCause], when: str = "") -> list[str]:
     """Return ways to tell ranked causes in one sentence, the fullest first; none without any.
 
-    What speaks for the likeliest goes before the less likely do, and whole pieces only. What a
-    message holds is not to be trusted: what isn't as it should be is left out.
+    What speaks for the likeliest goes before the less likely do, and whole pieces only.
 
     Args:
         causes: Likeliest first.
         when: What to say at the end of when that was.
     """
-    parts = []
-    for cause in causes[:3]:
-        label, share = cause.get("label"), cause.get("likelihood")
-        if isinstance(label, str) and isinstance(share, int | float) and 0.0 <= share <= 1.0:
-            parts.append(f"{plain(label, 60)} {100.0 * share:z.0f} %")
-    if not parts:
+    if not causes:
         return []
-    evidence = causes[0].get("evidence")
-    why = [plain(text, 120) for text in evidence if isinstance(text, str)] if evidence else []
+    parts = [f"{plain(one.label, 60)} {100.0 * one.likelihood:z.0f} %" for one in causes[:3]]
+    why = [plain(text, 120) for text in causes[0].evidence]
     named = f"Likely {', '.join(parts)}"
     said = [f"{named}: {'; '.join(why[:n])}{when}." for n in range(min(len(why), 2), 0, -1)]
     return said + [f"Likely {', '.join(parts[:n])}{when}." for n in range(len(parts), 0, -1)]
@@ -76,7 +73,7 @@ class Picture:
         hello: The guard's greeting; None before it.
         frame: The newest frame; None before the first.
         trace: Trace rows.
-        happenings: Events.
+        events: Events.
         notice: Newest notice and when it came; None before the first. One without a topic is the
             screen's own answer to a key.
         causes: The likeliest causes of the trouble there is now, ranked.
@@ -89,10 +86,10 @@ class Picture:
         self.hello: Hello | None = None
         self.frame: Frame | None = None
         self.trace = Trace([])
-        self.happenings = Happenings()
+        self.events = KnownEvents()
         self.notice: tuple[NoticeLine, float] | None = None
-        self.causes: list[dict[str, Any]] = []
-        self.ranked: tuple[float, list[dict[str, Any]]] = (float("-inf"), [])
+        self.causes: list[LikelyCause] = []
+        self.ranked: tuple[float, list[LikelyCause]] = (float("-inf"), [])
         self.bye: Bye | None = None
         self.gone_why: str | None = None
         self._frame_s = now_s
@@ -109,7 +106,7 @@ class Picture:
             case Frame():
                 self._frame(message, now_s)
             case EventTurn():
-                self.happenings.put(message.event, message.check_first)
+                self.events.put(message.event)
             case CauseLine():
                 self.causes = message.causes
                 self.ranked = (message.time_s, message.causes)
@@ -163,12 +160,12 @@ class Picture:
     @property
     def alarms(self) -> list[StandingAlarm]:
         """The alarms that stand, as the newest frame tells them."""
-        return [] if self.frame is None else standing_alarms(self.frame.alarms)
+        return [] if self.frame is None else self.frame.alarms
 
     @property
     def armed(self) -> bool:
         """Whether outputs are driven."""
-        return self.frame is not None and any(o.get("armed") for o in self.frame.outputs)
+        return self.frame is not None and any(one.armed for one in self.frame.outputs)
 
     @property
     def outputs_in_doubt(self) -> bool:
@@ -223,22 +220,22 @@ class Picture:
         (t0, n0), (t1, n1) = self._counts[0], self._counts[-1]
         return (n1 - n0) / (t1 - t0) if t1 - t0 >= 0.2 else float("nan")
 
-    def fact(self, name: str) -> float:
-        """Return a field of the newest decision; NaN where unknown."""
-        return number(self.frame.decision, name) if self.frame else float("nan")
+    @property
+    def decision(self) -> DecisionHead:
+        """The newest decision; all of it unknown before the first."""
+        return self.frame.decision if self.frame else _UNDECIDED
 
     @property
     def action(self) -> int:
         """The newest action's number, 0 to 3; -1 where unknown."""
-        value = self.fact("action")
+        value = self.decision.action
         return int(value) if value in {0.0, 1.0, 2.0, 3.0} else -1
 
     @property
-    def statistics(self) -> dict[str, Any]:
-        """The newest statistics; empty before the first."""
-        if self.bye is not None:
-            return self.bye.statistics
-        return self.frame.statistics if self.frame else {}
+    def statistics(self) -> Statistics:
+        """The newest statistics; all of them unknown before the first."""
+        newest = self.bye or self.frame
+        return _UNCOUNTED if newest is None else newest.statistics
 
     def health(self, channel: str) -> str:
         """Return a channel's health in words: "not mapped" where the rig has no such channel."""
@@ -251,14 +248,6 @@ class Picture:
         if self.health(channel) != "healthy":
             return float("nan")
         return self.trace.newest(_VALUE_COLUMNS.get(channel, f"value_{channel}"))
-
-    def count(self, name: str) -> float:
-        """Return a count of the newest statistics; "rejected" is the sum of its reasons."""
-        facts = self.statistics
-        reasons = facts.get(name)
-        if isinstance(reasons, dict):
-            return float(sum(n for n in (number(reasons, key) for key in reasons) if n > 0.0))
-        return number(facts, name)
 
     def rose_lately(self, name: str, now_s: float) -> bool:
         """Return whether a count has risen within the last ten seconds of our watch."""
@@ -275,7 +264,7 @@ class Picture:
         self.trace = Trace([plain(name, 60) for name in hello.trace])
         self.trace.add(hello.history)
         for event in hello.events:
-            self.happenings.put(event)
+            self.events.put(event)
 
     def _take_terms(self, terms: Terms, now_s: float) -> None:
         self.notice = (NoticeLine("thresholds changed", terms.words), now_s)
@@ -302,17 +291,22 @@ class Picture:
             if health != "healthy"
         )
         self.trace.add(frame.rows, unknown=ill)
-        for counted in ("rejected", "late", "dropped", "lost"):
-            found = self.count(counted)
-            before = self._last_rise.get(counted, (found, float("-inf")))
-            self._last_rise[counted] = (found, now_s if found > before[0] else before[1])
+        counts = frame.statistics
+        for counted, found in (
+            ("rejected", counts.refused),
+            ("late", counts.late),
+            ("dropped", counts.dropped),
+            ("lost", counts.lost),
+        ):
+            before, rose_s = self._last_rise.get(counted, (found or 0, float("-inf")))
+            self._last_rise[counted] = (found or 0, now_s if (found or 0) > before else rose_s)
         # The guard decides on silence too, so its own count of decisions is no sign of a sample.
-        name = "decoded" if "decoded" in frame.statistics else "decided"
-        count = number(frame.statistics, name)
-        if count == count:
-            if not self._counts or count != self._counts[-1][1]:
-                self._sample_s = now_s
-                self._spacing.heard(now_s, count)
-            self._counts.append((now_s, count))
-            while now_s - self._counts[0][0] > RATE_OVER_S:
-                self._counts.popleft()
+        count = counts.decided if counts.decoded is None else counts.decoded
+        if count is None:
+            return
+        if not self._counts or count != self._counts[-1][1]:
+            self._sample_s = now_s
+            self._spacing.heard(now_s, count)
+        self._counts.append((now_s, count))
+        while now_s - self._counts[0][0] > RATE_OVER_S:
+            self._counts.popleft()

@@ -1,122 +1,39 @@
 """Alarms in words: the same on the dashboard's page, in lines, and in ``flowdebt alarms``.
 
-What a message holds is not to be trusted: whatever isn't as it should be reads as unknown, and
-whoever shows these words still has to take out what a terminal obeys.
+Whoever shows these words has to take out what a terminal obeys.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import isfinite
-from typing import Any, Final
+from typing import Final
 
-from monitor.attach.protocol import LONGEST_WORD, AlarmTurn, Operation
-from rules.alarms.rates import ON_THE_LIST, AlarmState, Priority
+from monitor.attach.facts import StandingAlarm
+from monitor.attach.protocol import AlarmTurn, Operation
+from rules.alarms.rates import AlarmState, Mover
 from rules.findings import label_of
 
-MOST_ALARMS: Final = 64
-UNKNOWN: Final = "unknown"
 COLUMNS: Final = ("alarm", "state", "priority", "since")
-_STATES: Final = frozenset(state.value for state in AlarmState)
-_PRIORITIES: Final = tuple(priority.value for priority in Priority)
-_SILENCED: Final = (
-    AlarmState.SHELVED,
-    AlarmState.SUPPRESSED_BY_DESIGN,
-    AlarmState.OUT_OF_SERVICE,
-)
-_UNSEEN: Final = (
-    AlarmState.UNACKNOWLEDGED,
-    AlarmState.RETURNED_UNACKNOWLEDGED,
-    AlarmState.LATCHED_UNACKNOWLEDGED,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class StandingAlarm:
-    """An alarm as a frame tells it.
-
-    Attributes:
-        name: As commands take it.
-        label: As people read it.
-        state: Its name in ISA-18.2 / IEC 62682; ``unknown`` where it is none of them.
-        level: 1 low, 2 medium, 3 high; 0 where unknown.
-        since_s: Data time of its last move, s; NaN where it never moved.
-        shelf_left_s: What is left of its shelf, s; 0 where it is not shelved.
-        first_out: First alarm since the list was last empty.
-    """
-
-    name: str
-    label: str
-    state: str
-    level: int
-    since_s: float
-    shelf_left_s: float
-    first_out: bool
-
-    @property
-    def listed(self) -> bool:
-        """Whether it asks for somebody; an unknown state does."""
-        return self.state == UNKNOWN or self.state in ON_THE_LIST
-
-    @property
-    def unseen(self) -> bool:
-        """Whether nobody has acknowledged it; an unknown state counts as that."""
-        return self.state == UNKNOWN or self.state in _UNSEEN
-
-    @property
-    def silenced(self) -> bool:
-        """Whether it is kept from ringing: shelved, suppressed by design or out of service."""
-        return self.state in _SILENCED
-
-    @property
-    def priority(self) -> str:
-        """Priority in a word."""
-        return _PRIORITIES[self.level - 1] if self.level else UNKNOWN
-
-    @property
-    def state_in_words(self) -> str:
-        """The state, with what is left of a shelf."""
-        if self.state == AlarmState.SHELVED:
-            return f"{self.state}, {time_left(self.shelf_left_s)} left"
-        return self.state
-
-    @property
-    def since_in_words(self) -> str:
-        """Data time of its last move."""
-        return f"{self.since_s:z.2f} s" if abs(self.since_s) < 1e9 else "--"
 
 
 def time_left(seconds: float) -> str:
     """Return a time in minutes and seconds."""
     if not 0.0 <= seconds < 1e6:
-        return UNKNOWN
+        return "unknown"
     minutes, rest = divmod(round(seconds), 60)
     parts = [f"{minutes} min"] if minutes else []
     return " ".join([*parts, f"{rest} s"] if rest or not parts else parts)
 
 
-def standing_alarms(alarms: Sequence[Any]) -> list[StandingAlarm]:
-    """Return a frame's alarms, in its order; at most 64."""
-    return [_standing(facts) for facts in alarms[:MOST_ALARMS] if isinstance(facts, dict)]
+def state_in_words(alarm: StandingAlarm) -> str:
+    """Return the state, with what is left of a shelf."""
+    if alarm.state is AlarmState.SHELVED:
+        return f"{alarm.state}, {time_left(alarm.shelf_left_s)} left"
+    return alarm.state.value
 
 
-def _standing(facts: dict[str, Any]) -> StandingAlarm:
-    name = str(facts.get("alarm", "?"))
-    state, priority = facts.get("state"), facts.get("priority")
-    return StandingAlarm(
-        name=name[: 2 * LONGEST_WORD],
-        label=label_of(name),
-        state=state if isinstance(state, str) and state in _STATES else UNKNOWN,
-        level=1 + _PRIORITIES.index(priority) if priority in _PRIORITIES else 0,
-        since_s=_number(facts.get("since_s")),
-        shelf_left_s=_number(facts.get("shelf_left_s")),
-        first_out=facts.get("first_out") is True,
-    )
-
-
-def _number(value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return float("nan")
-    return float(value) if abs(value) < 1e300 and isfinite(value) else float("nan")
+def since_in_words(alarm: StandingAlarm) -> str:
+    """Return the data time of the last move."""
+    since_s = alarm.since_s
+    return f"{since_s:z.2f} s" if since_s is not None and abs(since_s) < 1e9 else "--"
 
 
 def count_in_words(alarms: Sequence[StandingAlarm]) -> str:
@@ -148,7 +65,6 @@ def done_in_words(done: Operation) -> str:
 
 def turn_in_words(turn: AlarmTurn) -> str:
     """Return an alarm's move, and what moved it, on one line."""
-    by = (
-        f", by {turn.who}" if turn.who else ", its shelf ended" if turn.moved_by == "expiry" else ""
-    )
+    by = ", its shelf ended" if turn.moved_by is Mover.EXPIRY else ""
+    by = f", by {turn.who}" if turn.who else by
     return f"alarm {label_of(turn.alarm)}: {turn.before} -> {turn.after}{by}"

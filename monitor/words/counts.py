@@ -1,11 +1,9 @@
-"""A guard's statistics in words, for screens, lines and ``flowdebt status``.
-
-They come in messages, so nothing in them is relied upon: what is no count is shown as ``--``.
-"""
+"""A guard's statistics in words, for screens, lines and ``flowdebt status``."""
 
 from collections.abc import Iterator
-from math import isfinite
-from typing import Any, Final, NamedTuple
+from typing import Final, NamedTuple
+
+from monitor.attach.facts import Latency, Statistics
 
 MOST_REASONS: Final = 6
 
@@ -18,86 +16,63 @@ class Line(NamedTuple):
     odd: bool = False
 
 
-def count(facts: Any, name: str) -> float:
-    """Return a count, or NaN where there is none."""
-    value = facts.get(name) if isinstance(facts, dict) else None
-    if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e18:
-        return float("nan")
-    return float(value) if isfinite(value) else float("nan")
-
-
-def by_reason(facts: Any, name: str) -> list[tuple[str, float]]:
-    """Return counts by reason, the most common first; those that are nought are left out."""
-    reasons = facts.get(name) if isinstance(facts, dict) else None
-    if not isinstance(reasons, dict):
-        return []
-    found = [(str(reason), count(reasons, reason)) for reason in reasons]
-    return sorted((pair for pair in found if pair[1] > 0.0), key=lambda pair: -pair[1])
-
-
-def reasons_in_words(reasons: list[tuple[str, float]]) -> str:
-    """Return reasons with their counts: "bad number 2, too short 1"."""
-    words = [f"{reason} {_n(number)}" for reason, number in reasons[:MOST_REASONS]]
-    more = len(reasons) - MOST_REASONS
+def reasons_in_words(reasons: dict[str, int] | None) -> str:
+    """Return counts by reason, the most common first: "bad number 2, too short 1"."""
+    found = [(reason, count) for reason, count in (reasons or {}).items() if count > 0]
+    found.sort(key=lambda pair: -pair[1])
+    words = [f"{reason} {count}" for reason, count in found[:MOST_REASONS]]
+    more = len(found) - MOST_REASONS
     return ", ".join(words) + (f" and {more} more reasons" if more > 0 else "")
 
 
-def latency_in_words(facts: Any) -> str:
+def latency_in_words(latency: Latency | None) -> str:
     """Return how long deciding took: p50, p99, p99.9 and most."""
-    found = facts.get("latency") if isinstance(facts, dict) else None
-    shares = (("p50", "p50_ms"), ("p99", "p99_ms"), ("p99.9", "p999_ms"), ("most", "max_ms"))
-    return ", ".join(f"{word} {_ms(count(found, name))}" for word, name in shares) + " ms"
+    if latency is None:
+        return "p50 --, p99 --, p99.9 --, most -- ms"
+    return (
+        f"p50 {latency.p50_ms:z.2f}, p99 {latency.p99_ms:z.2f}, p99.9 {latency.p999_ms:z.2f}, "
+        f"most {latency.max_ms:z.2f} ms"
+    )
 
 
-def lines(facts: Any) -> Iterator[Line]:
+def lines(facts: Statistics) -> Iterator[Line]:
     """Yield a guard's statistics, from the wire to the viewers."""
-    received = f"{_n(count(facts, 'received'))}, of them decoded {_n(count(facts, 'decoded'))}"
-    if count(facts, "headers") > 0.0:
-        received += f", headers {_n(count(facts, 'headers'))}"
-    yield Line("received", received)
-    refused = by_reason(facts, "rejected")
-    total = sum(number for _, number in refused)
-    words = f"{_n(total)}: {reasons_in_words(refused)}" if refused else "0"
-    yield Line("rejected", words, bool(refused))
-    texts = count(facts, "no_numbers")
-    if texts > 0.0:
-        yield Line("no number", f"{_n(texts)} cells with text, never healthy", True)
-    lost = count(facts, "lost")
-    told = "by sequence numbers" if lost > 0.0 else "as far as sequence numbers tell"
-    yield Line("lost", f"{_n(lost)} on the way, {told}", lost > 0.0)
-    late = count(facts, "late")
-    yield Line("late", f"{_n(late)} not used: older than what was decided on", late > 0.0)
-    dropped = count(facts, "dropped")
-    waiting = f"waiting now {_n(count(facts, 'waiting'))}, most {_n(count(facts, 'most_waiting'))}"
-    yield Line("dropped", f"{_n(dropped)} since deciding fell behind; {waiting}", dropped > 0.0)
-    yield Line("decided", f"{_n(count(facts, 'decided'))}, ticks for silence included")
-    yield Line("latency", latency_in_words(facts))
+    received = f"{in_words(facts.received)}, of them decoded {in_words(facts.decoded)}"
+    yield Line("received", received + (f", headers {facts.headers}" if facts.headers else ""))
+    refused = reasons_in_words(facts.rejected)
+    yield Line("rejected", f"{facts.refused}: {refused}" if refused else "0", bool(refused))
+    if facts.no_numbers:
+        yield Line("no number", f"{facts.no_numbers} cells with text, never healthy", True)
+    told = "by sequence numbers" if facts.lost else "as far as sequence numbers tell"
+    yield Line("lost", f"{in_words(facts.lost)} on the way, {told}", bool(facts.lost))
+    late = f"{in_words(facts.late)} not used: older than what was decided on"
+    yield Line("late", late, bool(facts.late))
+    waiting = f"waiting now {in_words(facts.waiting)}, most {in_words(facts.most_waiting)}"
+    words = f"{in_words(facts.dropped)} since deciding fell behind; {waiting}"
+    yield Line("dropped", words, bool(facts.dropped))
+    yield Line("decided", f"{in_words(facts.decided)}, ticks for silence included")
+    yield Line("latency", latency_in_words(facts.latency))
     yield from _kept(facts)
-    connects = count(facts, "connects")
-    times = "once" if connects == 1.0 else f"{_n(connects)} times"
-    yield Line("connected", times, connects > 1.0)
-    clock = by_reason(facts, "clock")
-    drift = count(facts, "drift_ppm")
-    if clock or drift == drift:
-        parts = [reasons_in_words(clock)] if clock else []
-        parts += [f"runs {drift:+z.0f} ppm from ours"] if drift == drift else []
+    times = "once" if facts.connects == 1 else f"{in_words(facts.connects)} times"
+    yield Line("connected", times, (facts.connects or 0) > 1)
+    clock = reasons_in_words(facts.clock)
+    if clock or facts.drift_ppm is not None:
+        parts = [clock] if clock else []
+        if facts.drift_ppm is not None:
+            parts.append(f"runs {facts.drift_ppm:+z.0f} ppm from ours")
         yield Line("its clock", ", ".join(parts), bool(clock))
 
 
-def _kept(facts: Any) -> Iterator[Line]:
-    recorded, missing = count(facts, "recorded"), count(facts, "not_recorded")
-    if recorded == recorded:
-        words = f"{_n(recorded)}, not recorded {_n(missing)}"
-        words += f", waiting {_n(count(facts, 'recorder_waiting'))}"
-        yield Line("recorded", words, missing > 0.0)
-    drops, refused = count(facts, "viewer_drops"), count(facts, "viewers_refused")
-    words = f"{_n(count(facts, 'viewers'))} attached, messages dropped {_n(drops)}"
-    yield Line("viewers", f"{words}, refused {_n(refused)}", drops > 0.0 or refused > 0.0)
+def _kept(facts: Statistics) -> Iterator[Line]:
+    if facts.recorded is not None:
+        words = f"{facts.recorded}, not recorded {in_words(facts.not_recorded)}"
+        words += f", waiting {in_words(facts.recorder_waiting)}"
+        yield Line("recorded", words, bool(facts.not_recorded))
+    drops, refused = facts.viewer_drops, facts.viewers_refused
+    words = f"{in_words(facts.viewers)} attached, messages dropped {in_words(drops)}"
+    yield Line("viewers", f"{words}, refused {in_words(refused)}", bool(drops or refused))
 
 
-def _n(value: float) -> str:
-    return "--" if value != value else f"{value:z.0f}"
-
-
-def _ms(value: float) -> str:
-    return "--" if value != value else f"{value:z.2f}"
+def in_words(count: int | None) -> str:
+    """Return a count; ``--`` where it is unknown."""
+    return "--" if count is None else str(count)

@@ -22,11 +22,13 @@ from monitor.attach.protocol import (
     outputs_in_words,
 )
 from monitor.words.alarms import operation_in_words, turn_in_words
-from monitor.words.counts import by_reason, count, latency_in_words, reasons_in_words
+from monitor.words.counts import latency_in_words, reasons_in_words
+from monitor.words.events import event_in_words
+from monitor.words.literal import or_nan
 from monitor.words.readings import readings_in_words
 from monitor.words.units import METRIC, Units
+from rules.alarms.rates import Mover
 from rules.channels import label_of_channel
-from rules.findings import label_of
 from simulator.strict import clean
 
 STATUS_EVERY_S: Final = 1.0
@@ -64,6 +66,7 @@ class LineTalk:
 
     def hear(self, message: Message) -> None:
         """Take one message; write what it comes to."""
+        in_text = not self._as_json
         if isinstance(message, Bye):
             self.ended = message
         if isinstance(message, Hello):
@@ -72,9 +75,7 @@ class LineTalk:
             if self._now_s() < self._status_due_s:
                 return
             self._status_due_s = self._now_s() + STATUS_EVERY_S
-        elif (
-            isinstance(message, AlarmTurn) and not self._as_json and message.moved_by == "condition"
-        ):
+        if isinstance(message, AlarmTurn) and message.moved_by is Mover.CONDITION and in_text:
             return  # the event says the same in better words
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
@@ -88,7 +89,7 @@ class LineTalk:
 
     def _say_readings(self, frame: Frame) -> None:
         """Say every ten seconds what a status line has no room for, from the first ten on."""
-        now_s, decoded = self._now_s(), count(frame.statistics, "decoded")
+        now_s, decoded = self._now_s(), or_nan(frame.statistics.decoded)
         span_s = now_s - self._readings_s
         if span_s < READINGS_EVERY_S or self._hello is None:
             return
@@ -113,16 +114,16 @@ def in_words(message: Message) -> str:
         recording = "not recorded" if message.session is None else f"recorded in {message.session}"
         return (
             f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
-            f"{message.thresholds['warn']:zg}, pull {message.thresholds['pull']:zg}, cut "
-            f"{message.thresholds['cut']:zg} mL; advises only, {_driven(message)}"
+            f"{message.thresholds.warn:zg}, pull {message.thresholds.pull:zg}, cut "
+            f"{message.thresholds.cut:zg} mL; advises only, {_driven(message)}"
         )
     if isinstance(message, Frame):
         return _status_in_words(message)
     if isinstance(message, EventTurn):
-        return _event_in_words(message)
+        return event_in_words(message.event).line(message.turn)
     if isinstance(message, CauseLine):
-        likely = ", ".join(f"{c['label']} {100 * c['likelihood']:z.0f} %" for c in message.causes)
-        why = "; ".join(message.causes[0]["evidence"][:3])
+        likely = ", ".join(f"{c.label} {100 * c.likelihood:z.0f} %" for c in message.causes)
+        why = "; ".join(message.causes[0].evidence[:3])
         return f"{message.time_s:z9.2f} s  likely: {likely} ({why})"
     if isinstance(message, AlarmTurn):
         return f"{message.time_s:z9.2f} s  {turn_in_words(message)}"
@@ -138,40 +139,38 @@ def in_words(message: Message) -> str:
 
 
 def _end_in_words(bye: Bye) -> str:
-    facts = bye.statistics
-    missing = facts.get("not_recorded", 0)
-    refused = by_reason(facts, "rejected")
-    why = f" ({reasons_in_words(refused)})" if refused else ""
-    lost = facts.get("lost", 0)
-    rejected = f"{sum(number for _, number in refused):z.0f} rejected{why}"
+    counts = bye.statistics
+    reasons = reasons_in_words(counts.rejected)
+    why = f" ({reasons})" if reasons else ""
+    missing = f"{counts.not_recorded} NOT recorded, " if counts.not_recorded else ""
+    lost = f"{counts.lost} lost on the way, " if counts.lost else ""
     return (
-        f"ended: {end_in_words(bye.end, bye.why)}; {facts.get('received', 0)} received, "
-        f"{facts.get('decided', 0)} decided, {facts.get('recorded', 0)} recorded, "
-        f"{f'{missing} NOT recorded, ' if missing else ''}{rejected}, "
-        f"{f'{lost} lost on the way, ' if lost else ''}"
-        f"{facts.get('late', 0)} late, {facts.get('dropped', 0)} dropped, at most "
-        f"{facts.get('most_waiting', 0)} waiting; decided within {latency_in_words(facts)}"
+        f"ended: {end_in_words(bye.end, bye.why)}; {counts.received or 0} received, "
+        f"{counts.decided or 0} decided, {counts.recorded or 0} recorded, {missing}"
+        f"{counts.refused or 0} rejected{why}, {lost}{counts.late or 0} late, "
+        f"{counts.dropped or 0} dropped, at most {counts.most_waiting or 0} waiting; "
+        f"decided within {latency_in_words(counts.latency)}"
     )
 
 
 def _driven(hello: Hello) -> str:
     if not hello.outputs:
         return "no output is driven"
-    named = ", ".join(output["output"] for output in hello.outputs)
-    if not hello.outputs[0]["armed"]:
+    named = ", ".join(output.output for output in hello.outputs)
+    if not hello.outputs[0].armed:
         return f"no output is driven (dry run: {named})"
     return f"OUTPUT ARMED: {named}"
 
 
 def _status_in_words(frame: Frame) -> str:
     decision = frame.decision
-    parts = [f"{_number(decision.get('time_s'), 2):>9} s  {frame.status}"]
-    parts.append(f"boost {_number(decision.get('boost_kpa'), 0)} kPa")
+    parts = [f"{_number(decision.time_s, 2):>9} s  {frame.status}"]
+    parts.append(f"boost {_number(decision.boost_kpa, 0)} kPa")
     parts.append(
-        f"flow now {_number(decision.get('delivered_ml_min'), 0)} of "
-        f"{_number(decision.get('expected_ml_min'), 0)} mL/min"
+        f"flow now {_number(decision.delivered_ml_min, 0)} of "
+        f"{_number(decision.expected_ml_min, 0)} mL/min"
     )
-    parts.append(f"debt {_number(decision.get('debt_ml'), 2)} mL")
+    parts.append(f"debt {_number(decision.debt_ml, 2)} mL")
     if frame.outputs:
         parts.append(outputs_in_words(frame.outputs))
     ill = [
@@ -183,18 +182,6 @@ def _status_in_words(frame: Frame) -> str:
     if frame.recording is not None and frame.recording.fault is not None:
         parts.append(f"recording {frame.recording.in_words}")
     return " | ".join(parts + ill)
-
-
-def _event_in_words(message: EventTurn) -> str:
-    event = message.event
-    finding = label_of(event["finding"])
-    if message.turn == "cleared":
-        return f"{event['until_s']:z9.2f} s  CLEARED  {finding}"
-    action = event["action"].replace("_", " ").upper()
-    line = f"{event['action_time_s']:z9.2f} s  {action}  {finding}: {event['explanation']}"
-    if message.turn == "raised":
-        line += f" Check first: {message.check_first}."
-    return line
 
 
 def _number(value: float | None, digits: int) -> str:

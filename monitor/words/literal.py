@@ -6,8 +6,8 @@ is left to take out are the characters a terminal itself obeys.
 
 import unicodedata
 from collections.abc import Sequence
-from math import isfinite
-from typing import Any, Final
+from math import nan
+from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
@@ -91,16 +91,9 @@ def shortened(text: str, width: int, *, cut: bool = False) -> str:
     return set_cell_size(body, max(0, width - 1)).rstrip() + "…"
 
 
-def number(facts: Any, name: str) -> float:
-    """Return a finite number out of a message's mapping; NaN for anything else."""
-    value = facts.get(name) if isinstance(facts, dict) else None
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return float("nan")
-    try:
-        found = float(value)
-    except OverflowError:
-        return float("nan")
-    return found if isfinite(found) else float("nan")
+def or_nan(value: float | None) -> float:
+    """Return a number out of a message; NaN where it is unknown."""
+    return nan if value is None else value
 
 
 def figure(value: float, decimals: int) -> str:

@@ -1,12 +1,11 @@
 """What the dashboard shows beside the status, on one line: line mode says it every ten seconds."""
 
 from collections.abc import Iterator
-from math import isfinite
-from typing import Any, Final
+from math import isfinite, isnan
+from typing import Final
 
 from monitor.attach.protocol import Frame, Hello
-from monitor.words.alarms import count_in_words, standing_alarms
-from monitor.words.counts import by_reason, count
+from monitor.words.alarms import count_in_words
 
 # Channel, its words, its unit, decimals; boost and flow stand in the status line already.
 _SAID: Final = (
@@ -30,14 +29,13 @@ def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
         rate_hz: Samples a second; NaN where not known yet.
     """
     parts = [*_readings(hello, frame), *_link(frame, rate_hz)]
-    facts = frame.statistics
+    counts = frame.statistics
     if hello.session is None:
         parts.append("not recording")
     else:
-        missing = count(facts, "not_recorded")
-        lost = f", {missing:z.0f} NOT recorded" if missing > 0.0 else ""
-        parts.append(f"recorded {_n(count(facts, 'recorded'))} rows{lost}")
-    parts.append(count_in_words(standing_alarms(frame.alarms)) or "no alarms")
+        lost = f", {counts.not_recorded} NOT recorded" if counts.not_recorded else ""
+        parts.append(f"recorded {_n(counts.recorded)} rows{lost}")
+    parts.append(count_in_words(frame.alarms) or "no alarms")
     return " | ".join(parts)
 
 
@@ -57,19 +55,19 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
         limit = hello.limits.get(name)
         most = "" if limit is None or not isfinite(limit) else f" (limit {limit:z.0f} {unit})"
         yield f"{word} {value:z.{decimals}f} {unit}{most}"
-    left_s = frame.decision.get("tank_s")
-    if left_s is not None and isfinite(left_s) and frame.health.get("tank_ml") == "healthy":
+    left_s = frame.decision.tank_s
+    if left_s is not None and frame.health.get("tank_ml") == "healthy":
         yield f"tank empty in {left_s / 60.0:z.0f} min at this use"
 
 
 def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
-    facts: Any = frame.statistics
-    yield f"{_n(rate_hz)} samples a second"
-    yield f"rejected {_n(sum(number for _, number in by_reason(facts, 'rejected')))}"
-    for name in ("lost", "late", "dropped"):
-        if (found := count(facts, name)) > 0.0:
-            yield f"{name} {_n(found)}"
+    counts = frame.statistics
+    yield f"{_n(None if isnan(rate_hz) else rate_hz)} samples a second"
+    yield f"rejected {counts.refused or 0}"
+    for name, found in (("lost", counts.lost), ("late", counts.late), ("dropped", counts.dropped)):
+        if found:
+            yield f"{name} {found}"
 
 
-def _n(value: float) -> str:
-    return "unknown" if value != value else f"{value:z.0f}"
+def _n(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:z.0f}"

@@ -8,7 +8,6 @@ import msgspec
 from monitor.attach.protocol import Frame, Hello, outputs_in_doubt, outputs_in_words
 from monitor.words import counts
 from rules.channels import label_of_channel
-from rules.findings import label_of
 from simulator.strict import clean
 
 LONGEST = 200
@@ -32,11 +31,11 @@ def as_json_line(hello: Hello, frame: Frame) -> str:
         "sounding": frame.sounding,
         "causes": frame.causes,
         "outputs": frame.outputs,
-        "publishing": msgspec.to_builtins(frame.publishing),
-        "recording": msgspec.to_builtins(frame.recording),
+        "publishing": frame.publishing,
+        "recording": frame.recording,
         "statistics": frame.statistics,
     }
-    return json.dumps(facts, allow_nan=False)
+    return json.dumps(msgspec.to_builtins(facts), allow_nan=False)
 
 
 def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
@@ -46,8 +45,8 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     for trouble in _troubles(frame):
         yield f"! {clean(trouble, LONGEST)}"
     at = hello.thresholds
-    levels = ", ".join(f"{name} {at.get(name, 0.0):zg} mL" for name in ("warn", "pull", "cut"))
-    yield f"  debt {frame.decision.get('debt_ml') or 0.0:z.2f} mL; {levels}"
+    levels = f"warn {at.warn:zg} mL, pull {at.pull:zg} mL, cut {at.cut:zg} mL"
+    yield f"  debt {frame.decision.debt_ml or 0.0:z.2f} mL; {levels}"
     recording = frame.recording
     kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"
     yield f"  {clean(kept, LONGEST)}"
@@ -57,9 +56,7 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
             yield f"  published to {clean(one.broker, LONGEST)}"
     yield f"  {clean(_health(frame.health), LONGEST)}"
     if frame.alarms:
-        names = ", ".join(
-            f"{label_of(str(alarm.get('alarm')))} ({alarm.get('state')})" for alarm in frame.alarms
-        )
+        names = ", ".join(f"{alarm.label} ({alarm.state})" for alarm in frame.alarms)
         yield f"  alarms: {clean(names, LONGEST)}"
     for line in counts.lines(frame.statistics):
         yield clean(f"  {'!' if line.odd else ' '} {line.name:<10} {line.words}", LONGEST)
@@ -90,8 +87,8 @@ def _outputs(frame: Frame) -> Iterator[str]:
     if not frame.outputs:
         yield "  no output is driven"
     for output in frame.outputs:
-        held = "held" if output["held"] else "released"
-        stands = f"ARMED, {held}" if output["armed"] else f"dry run, would be {held}"
-        words = f"output {output['output']}: {stands} ({output['why']})"
-        fault = f"; FAULT: {output['fault']}" if output["fault"] else ""
+        held = "held" if output.held else "released"
+        stands = f"ARMED, {held}" if output.armed else f"dry run, would be {held}"
+        words = f"output {output.output}: {stands} ({output.why})"
+        fault = f"; FAULT: {output.fault}" if output.fault else ""
         yield f"  {clean(words + fault, LONGEST)}"

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.attach.client import ViewerLink, start_guard
+from monitor.attach.facts import Latency, Statistics
 from monitor.attach.protocol import Bye, Frame
 from monitor.guard.process import Order
 from monitor.guard.warm import is_warm
@@ -76,6 +77,16 @@ while True:
         except ValueError:
             pass
 """
+
+
+def _n(count: int | None) -> int:
+    return count or 0
+
+
+def _latency(facts: Statistics) -> Latency:
+    if facts.latency is None:
+        raise RuntimeError("found no latency in a guard's goodbye")
+    return facts.latency
 
 
 @dataclass(slots=True)
@@ -152,8 +163,8 @@ class Watched:
     def __init__(self, path: str, folder: Path) -> None:
         order = Order(path, str(rig_for(folder)), record=str(folder / "sessions"))
         self.process, self._endpoint = start_guard(order)
-        self.bye: dict[str, Any] = {}
-        self.newest: dict[str, Any] = {}
+        self.bye: Statistics | None = None
+        self.newest: Statistics | None = None
         self._thread = threading.Thread(target=lambda: asyncio.run(self._view()))
         self._thread.start()
 
@@ -171,17 +182,21 @@ class Watched:
         pause = threading.Event()
         for _ in range(100):
             pause.wait(0.1)
-            now = (self.newest.get("decoded"), self.newest.get("waiting"))
-            if self.newest and now == before and not now[1]:
+            if self.newest is None:
+                continue
+            now = (self.newest.decoded, self.newest.waiting)
+            if now == before and not self.newest.waiting:
                 return
             before = now
 
-    def stop(self) -> dict[str, Any]:
+    def stop(self) -> Statistics:
         """End it; return its last statistics."""
         with contextlib.suppress(ProcessLookupError):
             self.process.send_signal(signal.SIGINT)
         self.process.wait(30)
         self._thread.join(30)
+        if self.bye is None:
+            raise RuntimeError("the guard ended without a word")
         return self.bye
 
 
@@ -195,15 +210,15 @@ def guarded(rate: int, folder: Path) -> Held:
         took_cpu_s = cpu_s(watched.process.pid) - before_s
         watched.until_idle()
         facts = watched.stop()
-    lost = facts["dropped"] + facts["not_recorded"] + sum(facts["rejected"].values())
+    lost = _n(facts.dropped) + _n(facts.not_recorded) + _n(facts.refused)
     return Held(
         rate,
         int(sent),
-        facts["decoded"] - lost,
+        _n(facts.decoded) - lost,
         float(took_s) - SECONDS,
         1e6 * took_cpu_s / int(sent),
-        facts["most_waiting"],
-        facts["latency"]["p99_ms"],
+        _n(facts.most_waiting),
+        _latency(facts).p99_ms,
     )
 
 
@@ -230,7 +245,7 @@ def cars(count: int, folder: Path) -> tuple[object, ...]:
         for watched in guards:
             watched.until_idle()
         facts = [watched.stop() for watched in guards]
-    used = sum(f["decoded"] - f["dropped"] - f["not_recorded"] for f in facts)
+    used = sum(_n(f.decoded) - _n(f.dropped) - _n(f.not_recorded) for f in facts)
     share = sum(shares) / count
     return (
         count,
@@ -238,8 +253,8 @@ def cars(count: int, folder: Path) -> tuple[object, ...]:
         sent - used,
         f"{100.0 * share:.1f} %",
         f"{1.0 / share:.0f}",
-        f"{max(f['latency']['p99_ms'] for f in facts):.2f}",
-        f"{max(f['latency']['max_ms'] for f in facts):.1f}",
+        f"{max(_latency(f).p99_ms for f in facts):.2f}",
+        f"{max(_latency(f).max_ms for f in facts):.1f}",
         f"{memory:.0f}",
     )
 

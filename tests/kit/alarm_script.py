@@ -2,17 +2,18 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
-from typing import Any, Final
+from typing import Final
 
 from msgspec import structs
 from textual.pilot import Pilot
 
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint
-from monitor.attach.protocol import CauseLine, EventTurn, Frame, Message
+from monitor.attach.facts import StandingAlarm
+from monitor.attach.protocol import CauseLine, Frame, Message
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import alarm, cause, event_turn
 from tests.kit.screen_script import (
-    CHECK,
     Story,
     event,
     frame,
@@ -22,36 +23,19 @@ from tests.kit.screen_script import (
 
 PULL: Final = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
 CAUSES: Final = [
-    {
-        "cause": "pump_weak",
-        "label": "pump weak or stopped",
-        "likelihood": 0.61,
-        "evidence": ["line pressure 40 % of what the pump gives", "duty rises, flow does not"],
-    },
-    {
-        "cause": "nozzle",
-        "label": "nozzle clogged",
-        "likelihood": 0.22,
-        "evidence": ["flow fell over 3 s"],
-    },
-    {"cause": "air", "label": "air in the line", "likelihood": 0.09, "evidence": []},
+    cause(
+        "pump_weak",
+        "pump weak or stopped",
+        0.61,
+        "line pressure 40 % of what the pump gives",
+        "duty rises, flow does not",
+    ),
+    cause("nozzle", "nozzle clogged", 0.22, "flow fell over 3 s"),
+    cause("air", "air in the line", 0.09),
 ]
 
 
-def alarm(name: str = "under_delivery", **changes: Any) -> dict[str, Any]:
-    """Return an alarm as a frame tells it, with the named fields changed."""
-    return {
-        "alarm": name,
-        "state": "unacknowledged",
-        "priority": "medium",
-        "since_s": 18.2,
-        "shelf_left_s": 0.0,
-        "first_out": False,
-        **changes,
-    }
-
-
-def alarmed(*alarms: dict[str, Any], decoded: int = 1840) -> Frame:
+def alarmed(*alarms: StandingAlarm, decoded: int = 1840) -> Frame:
     """Return a frame with these alarms standing."""
     trace = rows(18.0, 18.4, share=0.6, debt_ml=0.83, action=2, retard_deg=5.5)
     return structs.replace(frame(PULL, trace, decoded), alarms=list(alarms), causes=CAUSES)
@@ -68,9 +52,9 @@ EVERY_STATE: Final = (
 )
 
 
-def told(*alarms: dict[str, Any]) -> list[tuple[float, list[Message]]]:
+def told(*alarms: StandingAlarm) -> list[tuple[float, list[Message]]]:
     """Return a story told: a pull, a shortfall, its causes, and these alarms."""
-    raised = EventTurn("raised", event(), CHECK)
+    raised = event_turn("raised", event())
     first: list[Message] = [hello(), frame("No action.", rows(0.0, 18.0), 1800)]
     then: list[Message] = [raised, CauseLine(18.7, CAUSES), alarmed(*alarms)]
     return [(100.0, first), (101.4, then)]

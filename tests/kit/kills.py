@@ -112,8 +112,8 @@ def kill_in_the_middle(folder: Path, rate: int, after: int, segment_rows: int) -
         decided = told = 0
         async with ViewerLink(endpoint) as link:
             async for frame in frames_of(link.messages()):
-                decided = frame.statistics["decided"]
-                told = frame.statistics["recorded"]
+                decided = frame.statistics.decided or 0
+                told = frame.statistics.recorded or 0
                 if told >= after:
                     break
         sent = feeder.sent

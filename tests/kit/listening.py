@@ -2,12 +2,14 @@
 
 import asyncio
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.facts import Statistics
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.protocol import Bye, Message, NoticeLine
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import statistics
 
 M = TypeVar("M", bound=Message)
 
@@ -37,13 +39,13 @@ class FakeGuard:
         """Remember nothing."""
         return []
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Have no listeners."""
-        return Standing()
+        return ListenerFacts()
 
-    def statistics(self) -> dict[str, Any]:
+    def statistics(self) -> Statistics:
         """Count nothing."""
-        return {}
+        return statistics()
 
 
 class Told(Listener):

@@ -1,5 +1,6 @@
 """Sessions for tests: recorded as the guard does it, whole, in segments, or against a full disk."""
 
+import json
 import subprocess
 from collections.abc import Sequence
 from pathlib import Path
@@ -105,3 +106,8 @@ def mounted(folder: Path, options: str) -> bool:
     except OSError:
         return False
     return done.returncode == 0
+
+
+def noted(session: Path) -> list[dict[str, Any]]:
+    """Return the lines of a session's ``events.jsonl``, all that is in them."""
+    return [json.loads(line) for line in (session / layout.EVENTS).read_bytes().splitlines()]

@@ -2,8 +2,21 @@
 
 from typing import Any, Final
 
-from monitor.attach.protocol import TRACE, Frame, Hello
+import msgspec
+
+from monitor.attach.facts import (
+    DecisionHead,
+    EventFacts,
+    LikelyCause,
+    OutputState,
+    Scale,
+    StandingAlarm,
+    Statistics,
+    Thresholds,
+)
+from monitor.attach.protocol import TRACE, EventTurn, Frame, Hello
 from monitor.source_facts import SourceKind
+from rules.events import Turn
 
 CHANNELS: Final = (
     "engine_speed_rpm",
@@ -20,6 +33,9 @@ CHANNELS: Final = (
 )
 
 
+CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line, fittings"
+
+
 def hello(**changes: Any) -> Hello:
     """Return a greeting, with the named fields changed."""
     facts: dict[str, Any] = {
@@ -29,9 +45,9 @@ def hello(**changes: Any) -> Hello:
         "source": "invented logger",
         "source_kind": SourceKind.LIVE,
         "session": "/logs/2026-01-31T12-00-00Z-sorrel",
-        "thresholds": {"warn": 0.4, "pull": 0.8, "cut": 5.0},
+        "thresholds": Thresholds(0.4, 0.8, 5.0),
         "limits": {"boost_kpa": 190.0, "knock": 4.0, "intake_c": 70.0, "injector_duty_pct": 92.0},
-        "scale": {"flow_ml_min": 560.0, "boost_kpa": 190.0},
+        "scale": Scale(560.0, 190.0),
         "dry_limit_kpa": 100.0,
         "onset_kpa": 60.0,
         "channels": list(CHANNELS),
@@ -89,7 +105,7 @@ def frame(
     decoded: int,
     *,
     ill: dict[str, str] | None = None,
-    causes: list[dict[str, Any]] | None = None,
+    causes: list[LikelyCause] | None = None,
     **facts: float | None,
 ) -> Frame:
     """Return a frame; ``ill`` names channels that are not healthy, ``facts`` the decision's."""
@@ -102,32 +118,69 @@ def frame(
     }
     return Frame(
         status=status,
-        decision=decision,
+        decision=DecisionHead(**decision),
         health={name: (ill or {}).get(name, "healthy") for name in CHANNELS},
-        statistics={
-            "received": decoded,
-            "decoded": decoded,
-            "rejected": {"too short": 2, "bad number": 1},
-            "dropped": 0,
-            "decided": decoded,
-            "late": 0,
-            "latency": {"count": decoded, "p99_ms": 0.34},
-            "recorded": decoded,
-            "not_recorded": 0,
-            "viewers": 1,
-        },
+        statistics=statistics(decoded),
         rows=trace,
         causes=causes or [],
     )
 
 
-def event(**changes: Any) -> dict[str, Any]:
+def statistics(decoded: int = 0, **changes: Any) -> Statistics:
+    """Return a guard's counts, with the named ones changed."""
+    facts = {
+        "received": decoded,
+        "decoded": decoded,
+        "headers": 0,
+        "rejected": {"too short": 2, "bad number": 1},
+        "dropped": 0,
+        "connects": 1,
+        "lost": 0,
+        "clock": {},
+        "drift_ppm": None,
+        "waiting": 0,
+        "most_waiting": 0,
+        "decided": decoded,
+        "late": 0,
+        "latency": {"count": decoded, "p50_ms": 0.1, "p99_ms": 0.34, "p999_ms": 1.0, "max_ms": 2.0},
+        "recorded": decoded,
+        "not_recorded": 0,
+        "viewers": 1,
+    }
+    return msgspec.convert({**facts, **changes}, Statistics)
+
+
+def alarm(name: str = "under_delivery", **changes: Any) -> StandingAlarm:
+    """Return an alarm as a frame tells it, with the named fields changed."""
+    facts = {
+        "alarm": name,
+        "state": "unacknowledged",
+        "priority": "medium",
+        "since_s": 18.2,
+        "shelf_left_s": 0.0,
+        "first_out": False,
+    }
+    return msgspec.convert({**facts, **changes}, StandingAlarm)
+
+
+def output(**changes: Any) -> OutputState:
+    """Return an output as a frame shows it, with the named fields changed."""
+    facts = {"output": "RTS of /dev/x", "armed": True, "held": True, "why": "all is well"}
+    return OutputState(**{**facts, "fault": "", **changes})
+
+
+def cause(name: str, label: str, likelihood: float, *evidence: str) -> LikelyCause:
+    """Return a likely cause as a frame tells it."""
+    return LikelyCause(name, label, likelihood, list(evidence), "", [])
+
+
+def event(**changes: Any) -> EventFacts:
     """Return an event as the guard tells it, with the named fields changed.
 
     The guard's own time is the device's where nothing else is said.
     """
     time_s, until_s = changes.get("time_s", 18.12), changes.get("until_s")
-    return {
+    facts = {
         "time_s": 18.12,
         "clock_s": time_s,
         "lasted_s": None if until_s is None else until_s - time_s,
@@ -141,25 +194,28 @@ def event(**changes: Any) -> dict[str, Any]:
         "pull 5.5 deg of timing.",
         "action_time_s": 18.2,
         "until_s": None,
+        "fault_intervals": None,
+        "severity": "protection impaired",
+        "check_first": CHECK,
         "steps": [
-            {"time_s": 18.12, "action": "warn", "retard_deg": 0.0},
-            {"time_s": 18.2, "action": "pull_timing", "retard_deg": 5.5},
+            {"time_s": 18.12, "action": "warn", "retard_deg": 0.0, "fhti_s": 0.3},
+            {"time_s": 18.2, "action": "pull_timing", "retard_deg": 5.5, "fhti_s": 0.4},
         ],
-        **changes,
     }
+    return msgspec.convert({**facts, **changes}, EventFacts)
+
+
+def event_turn(kind: str, told: EventFacts, check_first: str = CHECK) -> EventTurn:
+    """Return the message that an event was raised, worsened or cleared."""
+    facts = msgspec.structs.replace(told, check_first=check_first)
+    return EventTurn(Turn(kind), facts, check_first)
 
 
 CAUSES: Final = [
-    {
-        "cause": "pump",
-        "label": "pump stopped",
-        "likelihood": 0.71,
-        "evidence": ["flow is at 0 % of what is due", "line pressure is gone"],
-    },
-    {"cause": "air_or_empty", "label": "tank empty", "likelihood": 0.22, "evidence": []},
-    {"cause": "split_before_sensor", "label": "line broken", "likelihood": 0.05, "evidence": []},
+    cause("pump", "pump stopped", 0.71, "flow is at 0 % of what is due", "line pressure is gone"),
+    cause("air_or_empty", "tank empty", 0.22),
+    cause("split_before_sensor", "line broken", 0.05),
 ]
-CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line, fittings"
 
 
 WENT: Final = event(

@@ -8,12 +8,23 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.attach.protocol import Bye, CauseLine, Ending, EventTurn, Message, NoticeLine
+from monitor.attach.facts import Statistics
+from monitor.attach.protocol import Bye, CauseLine, Ending, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.look import Look, ThemeName
 from tests.kit.paths import SCREENS
-from tests.kit.screen_messages import CAUSES, CHANNELS, CHECK, WENT, event, frame, hello, rows
+from tests.kit.screen_messages import (
+    CAUSES,
+    CHANNELS,
+    CHECK,
+    WENT,
+    event,
+    event_turn,
+    frame,
+    hello,
+    rows,
+)
 
 __all__ = ["CAUSES", "CHANNELS", "CHECK", "WENT", "event", "frame", "hello", "rows"]
 
@@ -88,7 +99,7 @@ def stories() -> list[Story]:
         ),
         Story(
             "pull_timing",
-            [*_healthy(), (101.4, [pulled, EventTurn("raised", event(), CHECK)])],
+            [*_healthy(), (101.4, [pulled, event_turn("raised", event())])],
             101.45,
             (
                 "▼ PULL TIMING",
@@ -111,8 +122,8 @@ def stories() -> list[Story]:
             "cut_boost",
             [
                 *_healthy(),
-                (101.2, [EventTurn("raised", WENT, "fuel quality, plugs")]),
-                (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
+                (101.2, [event_turn("raised", WENT, "fuel quality, plugs")]),
+                (101.4, [pulled, event_turn("raised", event())]),
                 (
                     102.0,
                     [
@@ -124,7 +135,7 @@ def stories() -> list[Story]:
                             causes=CAUSES,
                         ),
                         CauseLine(19.0, CAUSES),
-                        EventTurn(
+                        event_turn(
                             "worsened",
                             event(action="cut_boost", boost_ceiling_kpa=100.0, debt_ml=5.01),
                             CHECK,
@@ -197,8 +208,8 @@ def stories() -> list[Story]:
                 name,
                 [
                     *_healthy(),
-                    (101.4, [pulled, EventTurn("raised", event(), CHECK)]),
-                    (101.5, [Bye(end, why, {"recorded": 1840})]),
+                    (101.4, [pulled, event_turn("raised", event())]),
+                    (101.5, [Bye(end, why, Statistics(recorded=1840, drift_ppm=None))]),
                 ],
                 113.4,
                 (*words, "this picture is 12 s old", "? old", "was active", "1840 rows", advises),

@@ -4,52 +4,17 @@ import asyncio
 import os
 import signal
 import sys
-import threading
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from monitor.broker.address import broker_from
 from monitor.broker.link import MqttLink, Post
 from monitor.source_facts import SourceStatistics
-from monitor.sources.base import Notice
 from monitor.sources.inbox import Inbox
 from monitor.wake import WakeUp
+from tests.kit.flooding import FLOOD, counted, flood, from_a_thread
 from tests.kit.patience import PATIENCE_S
-
-FLOOD = 20_000
-
-
-def from_a_thread(work: Callable[[], object]) -> None:
-    """Run something on a thread to its end, the caller standing still meanwhile."""
-    thread = threading.Thread(target=work)
-    thread.start()
-    thread.join()
-
-
-def counted(loop: asyncio.AbstractEventLoop) -> list[object]:
-    """Count the wake-ups of a loop from now on."""
-    seen: list[object] = []
-    before = loop.call_soon_threadsafe
-
-    def count(function: Any, *arguments: Any, **more: Any) -> Any:
-        seen.append(function)
-        return before(function, *arguments, **more)
-
-    loop.call_soon_threadsafe = count  # type: ignore[assignment]
-    return seen
-
-
-def flood(inbox: Inbox) -> Callable[[], None]:
-    """Return what puts many items into an inbox, one by one."""
-
-    def put() -> None:
-        for i in range(FLOOD):
-            inbox.put_from_thread([Notice("clock", str(i))])
-
-    return put
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals")

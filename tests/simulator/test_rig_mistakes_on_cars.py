@@ -128,7 +128,7 @@ def test_a_running_guard_and_a_review_name_the_rig_first(tmp_path: Path) -> None
         desk.feed(guard.step(sample))
         if desk.work():
             first.append(desk.ranked[0])
-    assert any(c["cause"] == OF_RIG and "transport_delay" in c["check_first"] for c in first)
+    assert any(c.cause == OF_RIG and "transport_delay" in c.check_first for c in first)
 
     log, own = tmp_path / "log.csv", tmp_path / "own.toml"
     own.write_text(TEXT.replace('transport_delay = "80 ms"', 'transport_delay = "400 ms"'))

@@ -1,21 +1,23 @@
 """The page of alarms: what stands, in which state, why, and what to do about it."""
 
 from math import isnan
-from typing import Any, Final
+from typing import Final
 
 from rich.cells import set_cell_size
 
+from monitor.attach.facts import LikelyCause, StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
 from monitor.screen.panes.banner import age
 from monitor.screen.panes.detail import explanation_in
 from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
-from monitor.words.alarms import StandingAlarm
-from monitor.words.happenings import Happening
+from monitor.words.alarms import since_in_words, state_in_words
+from monitor.words.events import EventWords
 from monitor.words.literal import plain, shortened, wrapped
 from monitor.words.palette import UNKNOWN
-from rules.findings import FINDINGS, label_of
+from rules.alarms.rates import AlarmState, Priority
+from rules.findings import FINDINGS
 from rules.step.state import FINDING_NAMES
 
 STATE_CELLS: Final = 25
@@ -26,7 +28,7 @@ MOST_LABEL_CELLS: Final = 36
 SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
 STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
 ANSWERS_SHOW_S: Final = 60.0
-_NORMAL: Final = "normal"
+_NORMAL: Final = AlarmState.NORMAL
 _SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
 _CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
 
@@ -52,9 +54,8 @@ class AlarmPage(Page):
         if not self.normal_too:
             return alarms
         there = {alarm.name for alarm in alarms}
-        nan = float("nan")
         return alarms + [
-            StandingAlarm(name, label_of(name), _NORMAL, 0, nan, 0.0, first_out=False)
+            StandingAlarm(name, _NORMAL, Priority.LOW, None, 0.0, first_out=False)
             for name in FINDING_NAMES
             if name not in there
         ]
@@ -140,18 +141,18 @@ def _columns(view: View, label_cells: int) -> Row:
 
 
 def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) -> Row:
-    text = "strong" if chosen else "dim" if alarm.state == _NORMAL else "ink"
+    text = "strong" if chosen else "dim" if alarm.state is _NORMAL else "ink"
     label = set_cell_size(shortened(plain(alarm.label, 60), label_cells), label_cells + 1)
     row = [view.say(">" if chosen else " ", "strong")]
-    if alarm.state == _NORMAL:
+    if alarm.state is _NORMAL:
         row.append(view.say(" " * (PRIORITY_CELLS + 1)))
     else:
         word = f" {symbol(alarm)} {alarm.priority} "
         row.append(view.say(word, role(view, alarm)))
         row.append(view.say(" " * (PRIORITY_CELLS + 1 - len(word))))
     row.append(view.say(label, text))
-    row.append(view.say(f"{shortened(alarm.state_in_words, STATE_CELLS):<{STATE_CELLS}}", text))
-    since = "" if alarm.state == _NORMAL else alarm.since_in_words
+    row.append(view.say(f"{shortened(state_in_words(alarm), STATE_CELLS):<{STATE_CELLS}}", text))
+    since = "" if alarm.state is _NORMAL else since_in_words(alarm)
     row.append(view.say(f"{since:>{SINCE_CELLS}}", text))
     if alarm.first_out:
         row.append(view.say("  first out", "strong"))
@@ -160,7 +161,7 @@ def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) ->
 
 def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Row]:
     """Return what is known of an alarm: why, what is likely behind it, what to check first."""
-    known = view.picture.happenings.newest_first
+    known = view.picture.events.newest_first
     name = plain(alarm.name, 60)
     event = next((event for event in known if event.key[1] == name), None)
     check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
@@ -170,7 +171,7 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     ]
     if alarm.silenced:
         rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
-    why = "Not found so far." if alarm.state == _NORMAL else "No event tells of it."
+    why = "Not found so far." if alarm.state is _NORMAL else "No event tells of it."
     if event is not None:
         at = "" if isnan(event.time_s) else f"{event.time_s:z.2f} s: "
         why = at + (event.explanation or "No explanation came.")
@@ -190,7 +191,7 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
 
 
 def _likely(
-    view: View, name: str, event: Happening | None, width: int, most_lines: int
+    view: View, name: str, event: EventWords | None, width: int, most_lines: int
 ) -> list[Row]:
     """Return the likely causes with their shares and what speaks for them.
 
@@ -202,21 +203,13 @@ def _likely(
         return []
     rows: list[Row] = []
     for cause in causes[:3]:
-        label, share = cause.get("label"), cause.get("likelihood")
-        if not isinstance(label, str) or not isinstance(share, int | float):
-            continue
-        if not 0.0 <= share <= 1.0:
-            continue
-        line = f"{plain(label, 60)}{view.units.sentence(_evidence(cause))}"
-        head = f" {'likely' if not rows else '':<6} {100.0 * share:>z3.0f} %  "
+        line = f"{plain(cause.label, 60)}{view.units.sentence(_evidence(cause))}"
+        head = f" {'likely' if not rows else '':<6} {100.0 * cause.likelihood:>z3.0f} %  "
         for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])
     return rows
 
 
-def _evidence(cause: dict[str, Any]) -> str:
-    evidence = cause.get("evidence")
-    told = (
-        [text for text in evidence if isinstance(text, str)] if isinstance(evidence, list) else []
-    )
-    return f": {'; '.join(plain(text, 120) for text in told[:3])}" if told else ""
+def _evidence(cause: LikelyCause) -> str:
+    told = [plain(text, 120) for text in cause.evidence[:3]]
+    return f": {'; '.join(told)}" if told else ""

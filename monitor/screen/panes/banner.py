@@ -2,7 +2,7 @@
 
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread
-from monitor.words.literal import figure, fitted, shortened
+from monitor.words.literal import figure, fitted, or_nan, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 
 NOT_JUDGED = "an essential channel is not healthy"
@@ -104,13 +104,13 @@ def _action(view: View) -> Row:
     action = picture.action
     if action < 0:
         return _chip(view, f"{UNKNOWN} ACTION UNKNOWN", "the guard did not say", "unknown")
-    if action == 0 and picture.fact("all_healthy") == 0.0:
+    if action == 0 and or_nan(picture.decision.all_healthy) == 0.0:
         return _chip(view, f"{UNKNOWN} NO ACTION, NOT JUDGED", NOT_JUDGED, "unknown")
     depth = []
     if action == 3:
-        depth.append(f"to {view.units.told(picture.fact('boost_ceiling_kpa'), 'kPa', 0)}")
-    if picture.fact("retard_deg") > 0.0:
-        depth.append(f"{figure(picture.fact('retard_deg'), 1)} deg taken back")
+        depth.append(f"to {view.units.told(or_nan(picture.decision.boost_ceiling_kpa), 'kPa', 0)}")
+    if or_nan(picture.decision.retard_deg) > 0.0:
+        depth.append(f"{figure(or_nan(picture.decision.retard_deg), 1)} deg taken back")
     if action < 2:
         depth.append("engine left alone")
     word = f"{ACTION_SYMBOLS[action]} {ACTION_WORDS[action]}"

@@ -6,6 +6,7 @@ from rich.segment import Segment
 from monitor.screen.panes.plot import LABEL_CELLS, round_top
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread
+from monitor.words.literal import or_nan
 
 
 class BoostTrend(Pane):
@@ -19,7 +20,7 @@ class BoostTrend(Pane):
         factor = view.units.factor("kPa")
         hello = view.picture.hello
         limit = hello.limits.get("boost_kpa", np.nan) * factor if hello else np.nan
-        ceiling = view.picture.fact("boost_ceiling_kpa") * factor
+        ceiling = or_nan(view.picture.decision.boost_ceiling_kpa) * factor
         end_s = view.axis_end_s
         start_s = end_s - view.span_s
         times_s = view.trace.column("time_s", start_s)

@@ -9,7 +9,7 @@ from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread, width_of
-from monitor.words.literal import figure, shortened
+from monitor.words.literal import figure, or_nan, shortened
 from monitor.words.units import Units
 from rules.channels import label_of_channel
 
@@ -83,7 +83,8 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
     health = picture.health(channel.name)
     hello = picture.hello
     limit = hello.limits.get(channel.name, float("nan")) if hello else float("nan")
-    ceiling = picture.fact("boost_ceiling_kpa") if channel.name == "boost_kpa" else float("nan")
+    cut_kpa = picture.decision.boost_ceiling_kpa
+    ceiling = or_nan(cut_kpa if channel.name == "boost_kpa" else None)
     units = view.units
     value_text = units.figure(value, channel.unit, channel.decimals)
     unit = units.unit(channel.unit)
@@ -106,8 +107,8 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
         note = [view.say(f" {'! over' if over else '▬'} cut {at} ", "cut")]
     elif channel.name == "tank_ml":
         note = [view.say(tank_in_words(picture), "dim")]
-    elif channel.name == "timing_deg" and joined and picture.fact("retard_deg") > 0.0:
-        note = [view.say(f" ▼ pulled {figure(picture.fact('retard_deg'), 1)} ", "pull")]
+    elif channel.name == "timing_deg" and joined and or_nan(picture.decision.retard_deg) > 0.0:
+        note = [view.say(f" ▼ pulled {figure(or_nan(picture.decision.retard_deg), 1)} ", "pull")]
     elif limit == limit:
         note = [view.say(f"max {units.figure(limit, channel.unit, 0)}", "dim")]
     else:
@@ -128,12 +129,12 @@ def tank_in_words(picture: Picture) -> str:
     Empty where the level isn't known now.
     """
     left_ml = picture.value("tank_ml")
-    left_s = picture.fact("tank_s")
+    left_s = or_nan(picture.decision.tank_s)
     if left_ml != left_ml:
         return ""
     if left_s == left_s:
         return f"empty in {age(left_s)}"
-    full_ml_min = picture.hello.scale.get("flow_ml_min", 0.0) if picture.hello else 0.0
+    full_ml_min = picture.hello.scale.flow_ml_min if picture.hello else 0.0
     return f"{age(60.0 * left_ml / full_ml_min)} at full" if full_ml_min > 0.0 else ""
 
 
@@ -177,7 +178,7 @@ def _trend(view: View, column: str, cells: int, rows: int) -> list[Row]:
 
 
 def _taken_back(view: View, width: int, rows: int) -> list[Row]:
-    retard_deg = view.picture.fact("retard_deg")
+    retard_deg = or_nan(view.picture.decision.retard_deg)
     left = [
         view.say(" taken back", "dim"),
         view.say(

@@ -5,11 +5,12 @@ from itertools import product
 from math import sqrt
 
 import numpy as np
+from msgspec import structs
 from rich.segment import Segment
 
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, spread
-from monitor.words.literal import figure
+from monitor.words.literal import figure, or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS
 
 TITLE_CELLS = 16
@@ -22,12 +23,8 @@ class DebtBar(Pane):
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw bar and marks, then the history in whatever rows are left."""
         hello = view.picture.hello
-        given = hello.thresholds if hello else {}
-        marks = {
-            name: given[name]
-            for name in _NAMES
-            if isinstance(given.get(name), float) and 0.0 < given[name] < 1e6
-        }
+        given = zip(_NAMES, structs.astuple(hello.thresholds), strict=True) if hello else ()
+        marks = {name: at_ml for name, at_ml in given if 0.0 < at_ml < 1e6}
         top_ml = 1.3 * max(marks.values(), default=1.0)
         cells = max(4, width - TITLE_CELLS - 16)
         rows = [
@@ -49,7 +46,7 @@ def _passed(debt_ml: float, marks: dict[str, float]) -> int:
 
 
 def _bar(view: View, marks: dict[str, float], top_ml: float, cells: int, width: int) -> Row:
-    debt_ml = float("nan") if view.picture.frame is None else view.picture.fact("debt_ml")
+    debt_ml = float("nan") if view.picture.frame is None else or_nan(view.picture.decision.debt_ml)
     known = debt_ml == debt_ml
     level = _passed(debt_ml, marks) if known else 0
     length = 0 if not known or debt_ml <= 0.0 else 1 + _at(debt_ml, top_ml, cells)

@@ -32,7 +32,7 @@ class EventDetail(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the chosen event; where there is none, the newest notice."""
-        known = view.picture.happenings.newest_first
+        known = view.picture.events.newest_first
         if not known:
             said = notice_in_words(view)
             lines = wrapped(said, width - 2, height) if said else []

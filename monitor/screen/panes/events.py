@@ -11,7 +11,7 @@ from monitor.screen.panes.detail import notice_in_words
 from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
-from monitor.words.happenings import Happening
+from monitor.words.events import EventWords
 from monitor.words.literal import figure, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
 
@@ -34,7 +34,7 @@ class EventList(Pane):
 
     def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
         super().__init__(id=id)
-        self._shown: list[Happening] = []
+        self._shown: list[EventWords] = []
 
     def on_click(self, event: Click) -> None:
         """Say which event was clicked, where one was; the heading is row 0."""
@@ -43,7 +43,7 @@ class EventList(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading and the events around the chosen one."""
-        known = view.picture.happenings
+        known = view.picture.events
         room = height - 1
         first = max(0, min(view.chosen - room // 2, len(known.newest_first) - room))
         rows = [_heading(view, width)]
@@ -62,7 +62,7 @@ class EventList(Pane):
 
 
 def _heading(view: View, width: int) -> Row:
-    known = view.picture.happenings
+    known = view.picture.events
     active = "" if view.link is Link.GONE else f", {known.active} active"
     count = f" {len(known.newest_first)}{active}  "
     left = [view.say(" Events", "strong"), view.say(count, "dim"), *alarm_sign(view)]
@@ -75,13 +75,13 @@ def _heading(view: View, width: int) -> Row:
     return spread(left, right, width, view.ground())
 
 
-def _word(event: Happening) -> str:
+def _word(event: EventWords) -> str:
     return f" {ACTION_SYMBOLS[event.level]} {ACTION_WORDS[event.level].lower()} "
 
 
 def event_row(
     view: View,
-    event: Happening,
+    event: EventWords,
     width: int,
     label_cells: int,
     word_cells: int = 0,

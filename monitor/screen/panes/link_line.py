@@ -8,9 +8,10 @@ from rich.cells import cell_len
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, spread, width_of
-from monitor.words.literal import figure, number, plain, shortened
+from monitor.words.counts import in_words
+from monitor.words.literal import figure, or_nan, plain, shortened
 
-MANY_WAITING: Final = 100.0  # a second of a usual logger's samples
+MANY_WAITING: Final = 100  # a second of a usual logger's samples
 
 
 class LinkLine(Pane):
@@ -35,22 +36,21 @@ class LinkLine(Pane):
 def _recording(view: View, width: int) -> Row:
     picture = view.picture
     hello = picture.hello
-    facts = picture.statistics
+    counts = picture.statistics
     if hello is None:
         return []
     session = picture.session
     if session is None:
         return [view.say("not recording ", "dim")]
-    lost = number(facts, "not_recorded")
     if picture.recorder_fault is not None:
         return [
             view.say(
                 f" ! recording: {shortened(f'stopped: {picture.recorder_fault}', 24)} ", "warn"
             )
         ]
-    if lost > 0.0:
-        return [view.say(f" ! {figure(lost, 0)} rows not recorded ", "warn")]
-    rows = f"{figure(number(facts, 'recorded'), 0)} rows"
+    if counts.not_recorded:
+        return [view.say(f" ! {counts.not_recorded} rows not recorded ", "warn")]
+    rows = f"{in_words(counts.recorded)} rows"
     if view.link is Link.GONE:
         return [view.say(f"recorded {rows} ", "dim")]
     if width < 110:
@@ -61,10 +61,9 @@ def _recording(view: View, width: int) -> Row:
 
 def _counts(view: View, width: int) -> Row:
     picture = view.picture
-    facts = picture.statistics
+    told = picture.statistics
     rate = picture.samples_a_second(view.now_s)
-    refused, late, dropped = (picture.count(name) for name in ("rejected", "late", "dropped"))
-    p99 = number(facts.get("latency"), "p99_ms")
+    p99_ms = or_nan(None if told.latency is None else told.latency.p99_ms)
     aged = "--" if picture.frame is None else age(picture.sample_age_s(view.now_s))
     if view.link is Link.LIVE:
         aged = f"<{picture.silent_after_s:z.1f} s"  # tenths would only flicker
@@ -72,19 +71,23 @@ def _counts(view: View, width: int) -> Row:
     counts: list[tuple[str, bool]] = [
         (f"{per_s} samples/s" if width >= 110 else f"{per_s}/s", False),
         (f"last {aged} ago", view.old and picture.frame is not None and not picture.ended),
-        (f"rejected {figure(refused, 0)}", picture.rose_lately("rejected", view.now_s)),
-        (f"late {figure(late, 0)}", picture.rose_lately("late", view.now_s)),
-        (f"{'latency ' if width >= 110 else ''}p99 {figure(p99, 2)} ms", False),
+        (
+            f"rejected {in_words(told.refused)}",
+            picture.rose_lately("rejected", view.now_s),
+        ),
+        (f"late {in_words(told.late)}", picture.rose_lately("late", view.now_s)),
+        (f"{'latency ' if width >= 110 else ''}p99 {figure(p99_ms, 2)} ms", False),
     ]
     if view.link is not Link.GONE:  # nobody views what is gone
-        counts.append((f"viewers {figure(number(facts, 'viewers'), 0)}", False))
-    for name, least in (("lost", 1.0), ("waiting", MANY_WAITING)):
-        if (found := number(facts, name)) >= least:
+        counts.append((f"viewers {in_words(told.viewers)}", False))
+    for name, found, least in (
+        ("lost", told.lost, 1),
+        ("waiting", told.waiting, MANY_WAITING),
+        ("dropped", told.dropped, 1),
+    ):
+        if found is not None and found >= least:
             lately = name == "waiting" or picture.rose_lately(name, view.now_s)
-            counts.insert(2, (f"{name} {figure(found, 0)}", lately))
-    if dropped > 0.0:
-        lately = picture.rose_lately("dropped", view.now_s)
-        counts.insert(2, (f"dropped {figure(dropped, 0)}", lately))
+            counts.insert(2, (f"{name} {found}", lately))
     row: Row = []
     for text, odd in counts:
         part = [view.say(f" ! {text} " if odd else f" {text} ", "warn" if odd else "dim")]

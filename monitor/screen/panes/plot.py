@@ -11,6 +11,7 @@ from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.words.literal import or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 LABEL_CELLS = 6
@@ -63,7 +64,7 @@ class FlowPlot(Pane):
 def flow_top(view: View, flows: dict[str, Floats]) -> float:
     """Return the top of the flow axis, in the view's unit: what the rig can deliver, or more."""
     hello = view.picture.hello
-    top = float(hello.scale.get("flow_ml_min", 0.0)) if hello else 0.0
+    top = hello.scale.flow_ml_min if hello else 0.0
     top *= view.units.factor("mL/min")
     for name in ("commanded", "expected", "delivered"):
         if len(flows[name]):
@@ -159,7 +160,8 @@ def flow_legend(view: View, width: int, short: bool) -> Row:
     elif view.link is not Link.LIVE and picture.frame is not None:
         right = [view.say(" ? old ", "unknown")]
     elif short:
-        missing = picture.fact("expected_ml_min") - picture.fact("delivered_ml_min")
+        now = picture.decision
+        missing = or_nan(now.expected_ml_min) - or_nan(now.delivered_ml_min)
         right = [view.say(f" ! short by {units.figure(missing, 'mL/min', 0)} ", "pull")]
     # What is wrong now goes before what the signs mean.
     room = width - width_of(left) - width_of(right) - 1

@@ -7,7 +7,7 @@ from rich.segment import Segment
 
 from monitor.screen.picture import Picture
 from monitor.screen.view import Pane, Row, View, width_of
-from monitor.words.literal import number
+from monitor.words.literal import or_nan
 from rules.causes.known import CAUSE_NAMES
 
 LEAST_SHARE: Final = 0.05
@@ -84,9 +84,8 @@ def suspicion(picture: Picture) -> list[float]:
     """Return the share of likelihood (0 to 1) that sits in each part; all 0 while all is well."""
     shares = [0.0] * len(PARTS)
     for cause in picture.causes:
-        name, share = cause.get("cause"), number(cause, "likelihood")
-        if isinstance(name, str) and name in _PLACE and 0.0 <= share <= 1.0:
-            shares[_PLACE[name]] += share
+        if cause.cause in _PLACE:
+            shares[_PLACE[cause.cause]] += cause.likelihood
     return shares
 
 
@@ -96,7 +95,7 @@ def _part(view: View, part: Part, suspected: bool) -> Row:
     if not part.channel:
         return row
     if part.channel == "commanded_ml_min":
-        value = picture.fact("commanded_ml_min")
+        value = or_nan(picture.decision.commanded_ml_min)
     elif picture.health(part.channel) == "not mapped":
         return row
     else:

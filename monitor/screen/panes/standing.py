@@ -3,18 +3,19 @@
 from rich.cells import cell_len
 from rich.segment import Segment
 
+from monitor.attach.facts import StandingAlarm
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
-from monitor.words.alarms import StandingAlarm, count_in_words
+from monitor.words.alarms import count_in_words, state_in_words
 from monitor.words.literal import plain, shortened
 from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
 
-PRIORITY_ROLES = ("unknown", "warn", "pull", "cut")
+PRIORITY_ROLES = ("", "warn", "pull", "cut")
 
 
 def symbol(alarm: StandingAlarm) -> str:
     """Return the sign of the worst action an alarm stands for; a priority is that action's."""
-    return ACTION_SYMBOLS[alarm.level] if alarm.level else UNKNOWN
+    return ACTION_SYMBOLS[alarm.level]
 
 
 def role(view: View, alarm: StandingAlarm) -> str:
@@ -59,11 +60,11 @@ class StandingAlarms(Pane):
         rows: list[Row] = [[view.say(" Alarms", "strong")]]
         room = height - 1
         shown = alarms if len(alarms) <= room else alarms[: room - 1]
-        longest = max(cell_len(shortened(alarm.state_in_words, 26)) for alarm in shown)
+        longest = max(cell_len(shortened(state_in_words(alarm), 26)) for alarm in shown)
         label_cells = max(8, width - 7 - longest)
         for alarm in shown:
             label = shortened(plain(alarm.label, 60), label_cells)
-            state = shortened(alarm.state_in_words, 26)
+            state = shortened(state_in_words(alarm), 26)
             mark = view.say(f" {symbol(alarm)} ", role(view, alarm))
             row = [view.say(" "), mark, view.say(f" {label:<{label_cells}} "), view.say(state)]
             rows.append(row)

@@ -16,10 +16,11 @@ class Statistics(Page):
         """Draw one count after the other; what went wrong is marked."""
         del height
         rows: list[Row] = [[view.say(" Statistics since the guard started", "strong")], []]
-        if not view.picture.statistics:
+        picture = view.picture
+        if picture.frame is None and picture.bye is None:
             return [*rows, [view.say(" none yet", "dim")]]
         inner = max(20, width - _NAME_CELLS - 4)
-        for line in lines(view.picture.statistics):
+        for line in lines(picture.statistics):
             role = "strong" if line.odd else "ink"
             mark = "!" if line.odd else " "
             for i, words in enumerate(wrapped(plain(line.words), inner, 3)):

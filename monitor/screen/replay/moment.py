@@ -1,11 +1,11 @@
 """One recorded moment, as the panes of the live dashboard want it: never old, never "now"."""
 
 from dataclasses import dataclass
+from math import isfinite
 
 from monitor.review import Decided, frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
-from monitor.words.literal import number
 from rules.facts import Rig
 from rules.step.state import Decision
 
@@ -68,4 +68,5 @@ class Moment(Picture):
         if self._decision is None or self.health(channel) != "healthy":
             return float("nan")
         name = channel if channel in _OWN_FIELDS else f"value_{channel}"
-        return number(self._decision._asdict(), name)
+        found: float = getattr(self._decision, name)
+        return found if isfinite(found) else float("nan")

@@ -21,12 +21,12 @@ from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Frozen, Row, View
-from monitor.words.literal import figure
+from monitor.words.literal import figure, or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from rules.events import Turn
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
-_LEVELS: Final = {"no_action": 0, "warn": 1, "pull_timing": 2, "cut_boost": 3}
 _FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
 
 
@@ -66,9 +66,9 @@ class ReplayPlot(RoomPane, FlowPlot):
         if changed and room.base is not None:
             below_rows.append(_line(view, "was", "│", _actions(room.base, at)))
         below_rows.append(_line(view, "would" if changed else "", "└", actions))
-        short = view.picture.fact("delivered_ml_min") < (
-            view.picture.fact("expected_ml_min") - view.picture.fact("allowance_ml_min")
-        )
+        now = view.picture.decision
+        least = or_nan(now.expected_ml_min) - or_nan(now.allowance_ml_min)
+        short = or_nan(now.delivered_ml_min) < least
         return [flow_legend(view, width, short), *plot, *below_rows]
 
 
@@ -191,10 +191,10 @@ def _actions(decided: Decided, at: _Scale) -> _Cells:
     worst: dict[int, int] = {}
     first = bisect_left(decided.turns, at.start_s, key=_time_s)
     for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=_time_s)]:
-        level = _LEVELS.get(turn.event["action"], 1)
+        level = turn.event.level
         x = at.cell(turn.time_s)
         # What is read off the axis is where something began or grew, the worst of each cell.
-        if turn.turn != "cleared" and x >= 0 and level >= worst.get(x, 0):
+        if turn.turn is not Turn.CLEARED and x >= 0 and level >= worst.get(x, 0):
             worst[x] = level
             cells.put(x, ACTION_SYMBOLS[level], ACTION_ROLES[level])
     return cells

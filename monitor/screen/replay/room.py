@@ -2,12 +2,14 @@
 
 from bisect import bisect_right
 from dataclasses import dataclass, field, replace
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
+from monitor.attach.facts import EventFacts, LikelyCause
 from monitor.review import Decided, Difference, Log, Mark, Marks, Player, TurnAt
 from monitor.review.pace import Pace
 from monitor.screen.replay.what_if import WhatIf
-from monitor.words.happenings import Happening, happening
+from monitor.words.events import EventWords, event_in_words
+from rules.events import Turn
 
 SPANS_S: Final = (1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 7200.0)
 USUAL_S: Final = (20.0, 60.0, float("inf"), 10.0)  # what the span key goes through; inf: all of it
@@ -41,7 +43,7 @@ class Entry:
 
 
 @dataclass(slots=True)
-class Notice:
+class Remark:
     """A line for the person; ``odd`` where something was refused."""
 
     text: str
@@ -86,13 +88,13 @@ class Room:
     entries: list[Entry] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     chosen: tuple[str, int, int] | None = None
-    notice: Notice | None = None
+    notice: Remark | None = None
     what_if: WhatIf = field(default_factory=WhatIf)
     busy: str = ""
     scroll: int = 0
     _turns: dict[int, list[TurnAt]] = field(default_factory=dict)
     _cleared_at: list[int] = field(default_factory=list)
-    _causes: dict[int, tuple[float, list[dict[str, Any]]]] = field(default_factory=dict)
+    _causes: dict[int, tuple[float, list[LikelyCause]]] = field(default_factory=dict)
 
     # --- what is decided ------------------------------------------------------------------------
 
@@ -122,7 +124,7 @@ class Room:
         self._turns = {}
         for turn in decided.turns:
             self._turns.setdefault(turn.number, []).append(turn)
-        self._cleared_at = [turn.index for turn in decided.turns if turn.turn == "cleared"]
+        self._cleared_at = [turn.index for turn in decided.turns if turn.turn is Turn.CLEARED]
         self._causes = {}
         self.list_anew()
 
@@ -201,7 +203,7 @@ class Room:
 
     def say(self, text: str, now_s: float, *, odd: bool = False) -> None:
         """Put a line before the person."""
-        self.notice = Notice(text, now_s, odd)
+        self.notice = Remark(text, now_s, odd)
 
     # --- the list -------------------------------------------------------------------------------
 
@@ -244,7 +246,7 @@ class Room:
         """Return an entry's mark."""
         return next(mark for mark in self.marks.marks if mark.number == entry.number)
 
-    def event_of(self, entry: Entry) -> tuple[Happening, bool]:
+    def event_of(self, entry: Entry) -> tuple[EventWords, bool]:
         """Return an entry's event as it stood at the moment, and whether that had begun.
 
         One that comes later is as it stood at its end. Its time is that of the axis, as all others
@@ -254,12 +256,10 @@ class Room:
         turns = self._turns.get(entry.number, [])
         past = bisect_right(turns, player.index, key=lambda turn: turn.index)
         if past:
-            turn = turns[past - 1]
-            told = happening(turn.event, turn.check_first)
+            told = event_in_words(turns[past - 1].event)
             return replace(told, time_s=entry.time_s), True
-        event = decided.events[entry.number]
-        last = happening(event.as_json(), event.what.check_first)
-        return replace(last, time_s=entry.time_s, active=event.until_s is None), False
+        last = event_in_words(EventFacts.of(decided.events[entry.number]))
+        return replace(last, time_s=entry.time_s), False
 
     @property
     def active(self) -> int:
@@ -268,7 +268,7 @@ class Room:
         begun = bisect_right(decided.raised_at, player.index)
         return begun - bisect_right(self._cleared_at, player.index)
 
-    def causes_of(self, entry: Entry) -> tuple[list[dict[str, Any]], float] | None:
+    def causes_of(self, entry: Entry) -> tuple[list[LikelyCause], float] | None:
         """Return an event's likely causes and at which time they are; None: not worked out yet.
 
         Those of the moment, where the event lasts and has some; else the first of the event: in
@@ -276,7 +276,7 @@ class Room:
         """
         decided, player = self.open
         turns = self._turns.get(entry.number, [])
-        cleared = [turn.index for turn in turns if turn.turn == "cleared"]
+        cleared = [turn.index for turn in turns if turn.turn is Turn.CLEARED]
         end = cleared[-1] - 1 if cleared else decided.rows - 1
         first = decided.raised_at[entry.number]
         if first <= player.index <= end:
@@ -296,7 +296,7 @@ class Room:
     @staticmethod
     def _first_causes(
         decided: Decided, first: int, end: int
-    ) -> tuple[float, list[dict[str, Any]]] | None:
+    ) -> tuple[float, list[LikelyCause]] | None:
         for i in range(CAUSES_LOOKED_FOR + 1):
             share = (i / CAUSES_LOOKED_FOR) ** 2  # close together at first, then further apart
             at = first + round(share * (end - first))

@@ -77,7 +77,7 @@ class Heard:
         if isinstance(message, NoticeLine):
             self.lines.append((now, f"{message.topic}: {message.text}"))
         elif isinstance(message, EventTurn) and message.turn != "released":
-            self.lines.append((now, str(message.event["explanation"])))
+            self.lines.append((now, str(message.event.explanation)))
         elif isinstance(message, Frame):
             self.frame = message
         elif isinstance(message, Bye):

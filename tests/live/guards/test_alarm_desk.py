@@ -14,9 +14,9 @@ from monitor.guard.alarm_desk import (
     name_of,
     operation,
 )
-from monitor.recorder.reader import SessionBlocks
 from rules.step.state import Decision
 from tests.kit.guards import frames_of, guard, until_bye
+from tests.kit.recordings import noted
 from tests.kit.rigs import Drive, healthy, rig
 from tests.live.guards.test_process import only_session, order_for
 
@@ -53,7 +53,7 @@ def test_a_trip_rings_until_acknowledged_and_latches_until_reset() -> None:
     """Acknowledge silences; reset is refused while the condition stands and works afterwards."""
     desk, drive = tripped()
     assert rings(desk)
-    assert [(a["alarm"], a["state"], a["first_out"]) for a in desk.standing()] == [
+    assert [(a.name, a.state, a.first_out) for a in desk.standing()] == [
         ("under_delivery", "unacknowledged", True)
     ]
     moved, refused = desk.obey(Command("acknowledge"), drive.time_s)
@@ -62,7 +62,7 @@ def test_a_trip_rings_until_acknowledged_and_latches_until_reset() -> None:
     _, refused = desk.obey(Command("reset"), drive.time_s)
     assert refused == ["reset under-delivery: refused, its condition is still there"]
     told(desk, drive.run(6.0, boost_kpa=0.0, commanded_ml_min=0.0))
-    assert desk.standing()[0]["state"] == "latched acknowledged"
+    assert desk.standing()[0].state == "latched acknowledged"
     _, refused = desk.obey(Command("reset"), drive.time_s)
     assert refused == []
     assert desk.standing() == []
@@ -115,8 +115,8 @@ async def test_alarms_are_worked_from_the_command_line_and_recorded(
     assert "shelve nonsense: refused" in out.err
     assert "in 10 min" in out.out
     assert isinstance(last, Frame)
-    assert (last.decision["action"] or 0.0) >= 2.0
-    kept = [e for e in SessionBlocks(only_session(tmp_path)).events if e["kind"] == "alarm"]
+    assert (last.decision.action or 0.0) >= 2.0
+    kept = [e for e in noted(only_session(tmp_path)) if e["kind"] == "alarm"]
     assert ("acknowledged", "operator") in [(e["after"], e["who"]) for e in kept]
 
 
@@ -127,7 +127,7 @@ def test_who_did_it_is_bounded_and_printable() -> None:
     moved, refused = desk.obey(odd, drive.time_s)
     done = operation(odd, drive.time_s, refused)
     assert moved[0].who == done.who == "]0;x" + "W" * 35 + "…"
-    assert done.for_s == LONGEST_SHELF_S == desk.standing()[0]["shelf_left_s"]
+    assert done.for_s == LONGEST_SHELF_S == desk.standing()[0].shelf_left_s
     assert name_of(Command("reset", who=" \n\x00")) == "operator"
 
 
@@ -135,7 +135,7 @@ def test_one_acknowledged_alarm_gives_no_release_while_another_that_acted_is_uns
     """All at once does; one by one the last does; a refused or unknown one never does."""
     desk, drive = AlarmDesk(50.0), healthy(rig(watch={}))
     told(desk, drive.run(2.0, share=0.0))
-    names = [one["alarm"] for one in desk.standing() if one["priority"] != "low"]
+    names = [one.name for one in desk.standing() if one.priority != "low"]
     assert len(names) >= 2
     every = Command("acknowledge")
     assert desk.gives_release(every, [])

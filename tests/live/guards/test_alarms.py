@@ -58,24 +58,24 @@ def notes(tmp_path: Path) -> list[dict[str, Any]]:
 
 def acts(message: Message) -> bool:
     """Whether a frame says that timing is pulled or boost cut."""
-    return isinstance(message, Frame) and (message.decision["action"] or 0.0) >= 2.0
+    return isinstance(message, Frame) and (message.decision.action or 0.0) >= 2.0
 
 
 def holds(message: Message) -> bool:
     """Whether a frame says that the engine is left alone, after the trip."""
-    return isinstance(message, Frame) and message.decision["action"] == 0.0
+    return isinstance(message, Frame) and message.decision.action == 0.0
 
 
 def boost_kpa(message: Message) -> float:
     """Return the boost a frame tells; NaN where it tells none."""
-    told = message.decision["boost_kpa"] if isinstance(message, Frame) else None
+    told = message.decision.boost_kpa if isinstance(message, Frame) else None
     return float("nan") if told is None else told
 
 
 def state_of(message: Message, name: str) -> str:
     """Return the state a frame tells of an alarm."""
     alarms = message.alarms if isinstance(message, Frame) else []
-    return next((str(one["state"]) for one in alarms if one["alarm"] == name), "")
+    return next((str(one.state) for one in alarms if one.name == name), "")
 
 
 @pytest.mark.asyncio

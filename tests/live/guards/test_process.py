@@ -52,7 +52,7 @@ async def test_a_guard_decides_records_and_says_goodbye(tmp_path: Path) -> None:
     with guard(order_for(tmp_path)) as (_, link):
         async with link:
             events, _, bye = await until_bye(link)
-    turns = [(e.turn, e.event["action"]) for e in events if e.event["finding"] == "under_delivery"]
+    turns = [(e.turn, e.event.action) for e in events if e.event.finding == "under_delivery"]
     assert turns[:3] == [
         ("raised", "warn"),
         ("worsened", "pull_timing"),
@@ -60,7 +60,7 @@ async def test_a_guard_decides_records_and_says_goodbye(tmp_path: Path) -> None:
     ]
     assert bye is not None
     assert bye.why == "source ended"
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     result = review(only_session(tmp_path), None)
     assert result.rows == 900
     assert result.cut is None
@@ -74,7 +74,7 @@ async def test_killing_a_guard_loses_at_most_a_tenth_of_a_second(tmp_path: Path)
     with guard(order_for(tmp_path, speed=1.0)) as (pid, link):
         async with link:
             async for frame in frames_of(link.messages()):
-                seen_s = frame.decision["time_s"] or 0.0
+                seen_s = frame.decision.time_s or 0.0
                 if seen_s > 1.5:
                     os.kill(pid, signal.SIGKILL)
                     break
@@ -91,7 +91,7 @@ async def test_an_interrupt_finishes_the_recording(tmp_path: Path) -> None:
     with guard(order_for(tmp_path, speed=1.0)) as (pid, link):
         async with link:
             async for frame in frames_of(link.messages()):
-                if frame.statistics["decided"] > 20:
+                if (frame.statistics.decided or 0) > 20:
                     os.kill(pid, signal.SIGINT)
                     break
             _, _, bye = await until_bye(link)
@@ -99,7 +99,7 @@ async def test_an_interrupt_finishes_the_recording(tmp_path: Path) -> None:
     assert bye.why == "stopped by SIGINT"
     blocks = SessionBlocks(only_session(tmp_path))
     assert blocks.cut is None
-    assert sum(len(rows) for rows in blocks) == blocks.events[-1]["rows"]
+    assert sum(len(rows) for rows in blocks) == blocks.notes[-1].rows
 
 
 @pytest.mark.asyncio
@@ -112,11 +112,11 @@ async def test_a_viewer_that_does_not_read_costs_the_guard_nothing(tmp_path: Pat
                 killed = ViewerLink(link.endpoint)
                 async with killed:
                     first = await anext(frames_of(killed.messages()))
-                    assert first.statistics["viewers"] == 3
+                    assert first.statistics.viewers == 3
                 _, frames, bye = await until_bye(link)
     assert frames
     assert bye is not None
-    assert bye.statistics["decided"] == bye.statistics["decoded"] == 900
+    assert bye.statistics.decided == bye.statistics.decoded == 900
     assert review(only_session(tmp_path), None).rows == 900
 
 
@@ -126,12 +126,12 @@ async def test_a_late_viewer_gets_what_it_missed(tmp_path: Path) -> None:
     with guard(order_for(tmp_path, speed=4.0)) as (_, link):
         async with link:
             async for message in link.messages():
-                if isinstance(message, Frame) and (message.decision["action"] or 0) >= 3:
+                if isinstance(message, Frame) and (message.decision.action or 0) >= 3:
                     break
             async with ViewerLink(link.endpoint) as late:
                 hello = await anext(late.messages())
     assert isinstance(hello, Hello)
-    assert next(event["finding"] for event in hello.events) == "under_delivery"
+    assert next(event.finding for event in hello.events) == "under_delivery"
     assert len(hello.history) > 50
 
 
@@ -146,7 +146,7 @@ async def test_a_viewer_without_the_token_is_shown_the_door(tmp_path: Path) -> N
                 assert await reader.read() == b""
                 writer.close()
             frame = await anext(frames_of(link.messages()))
-            assert frame.statistics["viewers"] == 1
+            assert frame.statistics.viewers == 1
             link.send(Command("stop"))
             _, _, bye = await until_bye(link)
     assert bye is not None
@@ -159,7 +159,7 @@ async def test_an_acknowledgement_is_recorded_and_replays(tmp_path: Path) -> Non
     with guard(order_for(tmp_path, speed=2.0)) as (_, link):
         async with link:
             async for message in link.messages():
-                if isinstance(message, Frame) and (message.decision["action"] or 0) >= 2:
+                if isinstance(message, Frame) and (message.decision.action or 0) >= 2:
                     link.send(Command("acknowledge"))
                     break
             async for message in link.messages():
@@ -261,7 +261,7 @@ async def test_a_replayed_log_counts_what_was_handed_over_not_what_was_read(tmp_
         async with link:
             counts = []
             async for frame in frames_of(link.messages()):
-                counts.append(frame.statistics["decoded"])
+                counts.append(frame.statistics.decoded or 0)
                 if len(counts) == 10:
                     break
             link.send(Command("stop"))

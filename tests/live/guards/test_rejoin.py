@@ -21,8 +21,9 @@ from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.rejoin import NextGuard
 from simulator.strict import BadInput
-from tests.kit.alarm_script import HeardLink, Taken, alarm, told
+from tests.kit.alarm_script import HeardLink, Taken, told
 from tests.kit.guards import short_pump_stop
+from tests.kit.screen_messages import alarm, statistics
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
@@ -80,7 +81,7 @@ async def test_a_killed_guards_successor_is_joined(
     look = NextGuard(first, by_itself=True, look_every_s=SOON_S)
     app = Dashboard(lambda: HeardLink(first, taken), owner=True, next_guard=look)
     async with app.run_test(size=(140, 40)) as pilot:
-        await taken.until(lambda m: isinstance(m, Frame) and (m.decision["time_s"] or 0.0) > 0.3)
+        await taken.until(lambda m: isinstance(m, Frame) and (m.decision.time_s or 0.0) > 0.3)
         guards.kill(guards.all[0][0])
         await app._ended.wait()
         assert "× GUARD GONE" in await settled(app, pilot)
@@ -183,7 +184,7 @@ async def test_the_next_guard_is_only_offered(over: bool) -> None:
     async with app.run_test(size=(140, 40)) as pilot:
         await tell(app, old, clock, told(), 101.5)
         if over:
-            old.feed(Bye(Ending.SOURCE_ENDED, "source ended", {}))
+            old.feed(Bye(Ending.SOURCE_ENDED, "source ended", statistics()))
         else:
             old.end()
         await app._ended.wait()

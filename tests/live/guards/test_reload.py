@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.attach.facts import RigChange, Scale, Thresholds
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message, Terms
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
 from monitor.recorder import layout
-from monitor.recorder.reader import open_segment, read_events
+from monitor.recorder.reader import open_segment
 from monitor.review.review import review
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -30,7 +31,7 @@ from simulator.rig import load_rig
 from simulator.scenario import load_scenario
 from tests.kit.guards import guard
 from tests.kit.pty_pair import PtyPair
-from tests.kit.recordings import BRINDLE, DECIDED_AT, read
+from tests.kit.recordings import BRINDLE, DECIDED_AT, noted, read
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
@@ -75,7 +76,7 @@ async def until_decoded(messages: AsyncIterator[Message], count: int, heard: lis
     """Listen until so many samples have been decoded."""
     async for message in messages:
         heard.append(message)
-        if isinstance(message, Frame) and message.statistics["decoded"] >= count:
+        if isinstance(message, Frame) and (message.statistics.decoded or 0) >= count:
             return
 
 
@@ -109,8 +110,8 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     bye = heard[-1]
     assert isinstance(bye, Bye)
     facts = bye.statistics
-    assert (facts["decoded"], facts["dropped"], facts["not_recorded"]) == (SENT, 0, 0)
-    assert facts["rejected"] == {}
+    assert (facts.decoded, facts.dropped, facts.not_recorded) == (SENT, 0, 0)
+    assert facts.rejected == {}
     answers = [(m.done, m.text) for m in heard if isinstance(m, Answer)]
     assert answers == [
         (True, "debt.pull 0.3 -> 0.2 mL"),
@@ -122,13 +123,13 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
         (True, "debt.cut 1.7 -> 1.5 mL"),
     ]
     terms = [m for m in heard if isinstance(m, Terms)]
-    assert [t.thresholds["pull"] for t in terms] == [0.2, 0.2]
-    assert [t.thresholds["cut"] for t in terms] == [1.7, 1.5]
+    assert [t.thresholds.pull for t in terms] == [0.2, 0.2]
+    assert [t.thresholds.cut for t in terms] == [1.7, 1.5]
     (session,) = (tmp_path / "sessions").iterdir()
     rows, decided, blocks = read(session)
     readings = rows[rows[:, ROW_NAMES.index("boost_kpa")] == rows[:, ROW_NAMES.index("boost_kpa")]]
     assert blocks.cut is None
-    assert len(rows) == facts["decided"] == facts["recorded"]
+    assert len(rows) == facts.decided == facts.recorded
     assert len(readings) >= SENT
     # The same by hand, without the reader's idea of which rig holds where.
     starts = [head_of(path).first_row for path in layout.segments_of(session)[1:]]
@@ -145,9 +146,9 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     result = review(session, None)
     assert result.reproduced is True
     assert [new.time_s for new in result.new_terms] == [t.time_s for t in terms]
-    noted = [e for e in read_events(session) if e["kind"] == "thresholds"]
-    assert [e["time_s"] for e in noted] == [t.time_s for t in terms]
-    assert noted[0]["rig_sha256"] == layout.rig_hash(tighter)
+    changed = [e for e in noted(session) if e["kind"] == "thresholds"]
+    assert [e["time_s"] for e in changed] == [t.time_s for t in terms]
+    assert changed[0]["rig_sha256"] == layout.rig_hash(tighter)
 
 
 def head_of(path: Path) -> layout.SegmentHead:
@@ -198,12 +199,12 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
     """Greeting, marks and limits on screen change, and everybody is told in words."""
     terms = Terms(
         time_s=12.34,
-        changes=[{"key": "debt.pull", "before": "0.8 mL", "after": "0.6 mL"}],
+        changes=[RigChange("debt.pull", "0.8 mL", "0.6 mL")],
         words="debt.pull 0.8 -> 0.6 mL",
         rig="Sorrel 2.0",
-        thresholds={"warn": 0.4, "pull": 0.6, "cut": 5.0},
+        thresholds=Thresholds(0.4, 0.6, 5.0),
         limits={"knock": 5.0},
-        scale={"flow_ml_min": 560.0, "boost_kpa": 170.0},
+        scale=Scale(560.0, 170.0),
         dry_limit_kpa=90.0,
         onset_kpa=50.0,
     )
@@ -212,7 +213,7 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
     picture.take(terms, 2.0)
     now = picture.hello
     assert isinstance(now, Hello)
-    assert (now.thresholds["pull"], now.limits, now.dry_limit_kpa) == (0.6, {"knock": 5.0}, 90.0)
+    assert (now.thresholds.pull, now.limits, now.dry_limit_kpa) == (0.6, {"knock": 5.0}, 90.0)
     assert now.history == hello().history
     assert picture.notice is not None
     assert picture.notice[0].text == "debt.pull 0.8 -> 0.6 mL"

@@ -78,7 +78,7 @@ def until(holds: Callable[[], object]) -> None:
 async def _watched_by(endpoint: Endpoint, viewers: int) -> None:
     async with asyncio.timeout(PATIENCE_S), ViewerLink(endpoint) as link:
         async for message in link.messages():
-            if isinstance(message, Frame) and message.statistics["viewers"] > viewers:
+            if isinstance(message, Frame) and (message.statistics.viewers or 0) > viewers:
                 return
 
 
@@ -105,7 +105,7 @@ def test_a_guard_of_ones_own_ends_too(tmp_path: Path, how: list[str]) -> None:
     (session,) = record.iterdir()
     blocks = SessionBlocks(session)
     assert blocks.cut is None
-    assert blocks.events[-1]["why"] == "stopped by a viewer"
+    assert blocks.notes[-1].why == "stopped by a viewer"
     assert list((tmp_path / "run" / "flowdebt").iterdir()) == []
 
 

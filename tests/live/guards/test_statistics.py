@@ -7,8 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from monitor.attach.protocol import Bye, Ending, Message
 from monitor.cli import run as flowdebt
@@ -22,6 +20,7 @@ from monitor.words import counts
 from monitor.words.lines import LineTalk, in_words
 from rules.channels import Sample
 from tests.kit.guards import guard
+from tests.kit.screen_messages import statistics
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 FULL: dict[str, Any] = {
@@ -50,7 +49,7 @@ FULL: dict[str, Any] = {
 
 def test_every_count_is_said_and_what_went_wrong_is_marked() -> None:
     """Received to viewers, reasons by how common they are, odd where something went wrong."""
-    found = {line.name: line for line in counts.lines(FULL)}
+    found = {line.name: line for line in counts.lines(statistics(**FULL))}
     assert found["received"].words == "1300, of them decoded 1290, headers 3"
     assert found["rejected"].words == "7: bad number 5, too short 2"
     assert found["lost"].words == "4 on the way, by sequence numbers"
@@ -65,32 +64,16 @@ def test_every_count_is_said_and_what_went_wrong_is_marked() -> None:
 
 def test_what_is_not_known_to_be_lost_is_not_called_none() -> None:
     """Most lines carry no numbers: then nought says little. Once is no "1 times"."""
-    found = {line.name: line for line in counts.lines({**FULL, "lost": 0, "connects": 1})}
+    facts = statistics(**{**FULL, "lost": 0, "connects": 1})
+    found = {line.name: line for line in counts.lines(facts)}
     assert found["lost"].words == "0 on the way, as far as sequence numbers tell"
     assert found["connected"].words == "once"
     assert [found[name].odd for name in ("lost", "connected")] == [False, False]
 
 
-@given(
-    st.recursive(
-        st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=5),
-        lambda inner: (
-            st.dictionaries(
-                st.sampled_from([*FULL, "p50_ms"]) | st.text(max_size=5), inner, max_size=5
-            )
-            | st.lists(inner, max_size=3)
-        ),
-        max_leaves=20,
-    )
-)
-def test_nonsense_in_place_of_statistics_is_no_fault(nonsense: Any) -> None:
-    """Whatever a message holds, lines come out."""
-    assert len(list(counts.lines(nonsense))) >= 8
-
-
 def test_the_goodbye_says_all_of_it() -> None:
     """The last line of line mode, and the whole as JSON."""
-    bye = Bye(Ending.SOURCE_ENDED, "source ended", FULL)
+    bye = Bye(Ending.SOURCE_ENDED, "source ended", statistics(**FULL))
     assert in_words(bye) == (
         "ended: source ended; 1300 received, 1400 decided, 1399 recorded, "
         "7 rejected (bad number 5, too short 2), 4 lost on the way, 1 late, 0 dropped, "
@@ -107,7 +90,7 @@ async def test_the_pane_and_the_link_line_show_them() -> None:
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     troubled = frame("No action.", rows(17.0, 18.0), 1290)
-    troubled.statistics.update(FULL, waiting=150)
+    troubled.statistics = statistics(**{**FULL, "waiting": 150})
     fine = frame("No action.", rows(17.0, 18.0), 1280)
     async with app.run_test(size=(140, 40)) as pilot:
         first: list[Message] = [hello(), fine]
@@ -146,7 +129,7 @@ async def test_what_waits_is_counted() -> None:
     assert (statistics.waiting, statistics.most_waiting, statistics.dropped) == (4, 5, 2)
     await inbox.get()
     assert (statistics.waiting, statistics.most_waiting) == (3, 5)
-    assert statistics.as_json()["most_waiting"] == 5
+    assert statistics.most_waiting == 5
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")

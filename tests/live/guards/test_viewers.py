@@ -30,7 +30,6 @@ from monitor.attach.protocol import (
     Bye,
     Command,
     Ending,
-    EventTurn,
     Frame,
     Hello,
     Message,
@@ -49,6 +48,7 @@ from monitor.attach.server import (
 )
 from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import event, event_turn, statistics
 from tests.kit.screen_script import frame, hello, rows
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")
@@ -85,7 +85,7 @@ async def served(endpoint: Endpoint | None = None) -> AsyncIterator[Served]:
     try:
         yield made
     finally:
-        await made.server.close(Bye(Ending.STOPPED, "test", {}), patience_s=0.01)
+        await made.server.close(Bye(Ending.STOPPED, "test", statistics()), patience_s=0.01)
         while _clients:
             writer = _clients.pop()
             writer.transport.abort()
@@ -267,7 +267,7 @@ async def test_a_slow_reader_loses_frames_and_keeps_events() -> None:
         unsent = viewer.writer.transport.get_write_buffer_size()
         assert unsent <= MOST_UNSENT_BYTES + len(encode(BIG))
         for i in range(20):
-            one.server.send(EventTurn(f"turn {i}", {}, ""))
+            one.server.send(event_turn("raised", event(time_s=float(i))))
             one.server.send(BIG)
         for _ in range(500):
             one.server.send(BIG)
@@ -367,7 +367,7 @@ async def test_a_guard_that_ends_or_never_answers_is_said(monkeypatch: pytest.Mo
         with pytest.raises(BadInput, match=r"no answer within 0 s"):
             await asyncio.to_thread(ask, None, Command("reload"))
         monkeypatch.setattr("monitor.attach.ask.PATIENCE_S", PATIENCE_S)
-        one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", {}))
+        one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", statistics()))
         with pytest.raises(BadInput, match="ended before it answered"):
             await asyncio.to_thread(ask, None, Command("reload"))
         link = ViewerLink(one.server.endpoint)

@@ -71,7 +71,7 @@ async def test_a_warm_guard_decides_as_a_cold_one(
             if mark not in before:  # the suite's other guards are better off cold
                 mark.unlink()
     assert bye is not None
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     assert review(only_session(tmp_path), None).reproduced is True
 
 
@@ -90,5 +90,5 @@ async def test_a_guard_decides_before_anything_is_compiled(
         async with link:
             _, _, bye = await until_bye(link)
     assert bye is not None
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     assert files_in(chosen) == [warm.WARMING], "the guard itself compiled"

@@ -33,6 +33,7 @@ from tests.kit.recordings import (
     has_rows,
     kept_rows,
     mounted,
+    noted,
     read,
     record,
     stopped,
@@ -80,7 +81,7 @@ def test_a_full_disk_stops_recording_and_room_resumes_it(
     kept = recording.decisions[: missing.start] + recording.decisions[missing.stop :]
     assert decided.tobytes() == decided_of(kept)
     assert blocks.cut == f"{recorder.dropped} rows before samples-0002.arrow were not recorded"
-    assert any(event.get("text") == "stopped: disk full" for event in blocks.events)
+    assert any(note.get("text") == "stopped: disk full" for note in noted(session))
     result = review(session, None)
     assert result.reproduced is True  # the second segment says what the guard remembered
     assert "not whole" in "\n".join(in_words(result))

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from monitor.attach.client import start_guard
-from monitor.attach.listeners import Standing
+from monitor.attach.listeners import ListenerFacts
 from monitor.attach.protocol import Bye, NoticeLine
 from monitor.broker.fake import FakeBroker
 from monitor.guard.process import Order, run_order
@@ -126,7 +126,7 @@ async def test_a_broker_that_is_not_there_costs_nothing(tmp_path: Path) -> None:
     await run_order(order_for(tmp_path, free_port()), tell=told.append)
     bye = told[-1]
     assert isinstance(bye, Bye)
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
     notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "publish"]
     assert len(notices) == 1
     assert notices[0].endswith("nobody listens there; trying again")
@@ -152,7 +152,7 @@ async def test_a_frozen_broker_costs_no_decision(tmp_path: Path) -> None:
             os.kill(pid, signal.SIGCONT)
     assert any(isinstance(m, NoticeLine) and "connected to" in m.text for m in told)
     bye = told[-1]
-    assert bye.statistics["decided"] == 900
+    assert bye.statistics.decided == 900
 
 
 @pytest.mark.asyncio
@@ -220,9 +220,9 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
     publisher.opened(FakeGuard(rig()))
 
     def fault() -> str | None:
-        standing = Standing()
-        publisher.enter(standing)
-        (told,) = standing.publishing
+        facts = ListenerFacts()
+        publisher.enter(facts)
+        (told,) = facts.publishing
         assert told.broker == "mqtt://nowhere:1883/g"
         return told.fault
 

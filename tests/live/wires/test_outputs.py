@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from monitor.attach.client import ViewerLink, start_guard
+from monitor.attach.facts import OutputState
 from monitor.attach.protocol import Frame, Hello, NoticeLine, outputs_in_words
 from monitor.guard.process import Order, run_order
 from monitor.outputs import desk as desk_module
@@ -159,11 +160,11 @@ def test_a_keeper_that_hangs_is_killed(beaten: Beaten, wire: Wire) -> None:
 
 def test_an_output_pulled_out_is_said(beaten: Beaten, wire: Wire) -> None:
     """A cable that is cut is a fault on the screen; what was held there counts as released."""
-    until(lambda: beaten.desk.shown()[0]["held"] is True)
+    until(lambda: beaten.desk.shown()[0].held is True)
     wire.cut()
-    until(lambda: beaten.desk.shown()[0]["fault"])
+    until(lambda: beaten.desk.shown()[0].fault)
     shown = beaten.desk.shown()
-    assert shown[0]["held"] is False
+    assert shown[0].held is False
     assert outputs_in_words(shown) == "OUTPUT ARMED, FAULT"
     assert beaten.said.has("the port is gone") or beaten.said.has("no such port")
 
@@ -181,15 +182,8 @@ def test_dry_run_drives_nothing(wire: Wire) -> None:
     assert said.has("dry run, nothing is driven")
     assert said.has("would be held: all is well")
     assert not said.has(CAUTION)
-    assert desk.shown() == [
-        {
-            "output": f"heartbeat on {wire.port}",
-            "armed": False,
-            "held": True,
-            "why": "all is well",
-            "fault": "",
-        }
-    ]
+    state = OutputState(f"heartbeat on {wire.port}", False, True, "all is well", "")
+    assert desk.shown() == [state]
     assert outputs_in_words(desk.shown()) == "output dry run, would be held"
     desk.ending("the end")
 
@@ -297,10 +291,10 @@ async def test_an_armed_output_is_shown_all_the_time(armed: Armed) -> None:
         assert isinstance(hello, Hello)
         frames = frames_of(messages)
         frame = await anext(frames)
-        while not frame.outputs[0]["held"]:  # the keeper's word comes ten times a second
+        while not frame.outputs[0].held:  # the keeper's word comes ten times a second
             frame = await anext(frames)
     assert "OUTPUT ARMED: heartbeat on" in in_words(hello)
-    assert frame.outputs[0]["armed"] is True
+    assert frame.outputs[0].armed is True
     assert "OUTPUT ARMED, held" in in_words(frame)
 
 

@@ -12,14 +12,13 @@ import pytest
 
 from monitor.send.paced import send_paced
 from monitor.send.serial import LineFormat, SerialTarget
-from monitor.sources.base import Arrival, Notice
+from monitor.sources.base import Notice
 from monitor.sources.ports import ListPorts
-from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import rig_from_text
-from tests.kit.patience import PATIENCE_S
 from tests.kit.pty_pair import PtyPair
+from tests.kit.reading import SerialReader
 from tests.kit.rig_text import SMALL
 from tests.monitor.sources.test_ports import System, usb
 
@@ -62,43 +61,18 @@ def device() -> Iterator[Device]:
         made.close()
 
 
-class Reader:
-    """A source being read, item by item, each with a time limit."""
+class Reader(SerialReader):
+    """A port being read; notices between samples are kept."""
 
     def __init__(self, name: str, lister: ListPorts | None = None) -> None:
-        self.source = SerialSource(name, RIG, lister=lister)
-        self.statistics = self.source.statistics
+        super().__init__(name, RIG, lister)
         self.notices: list[Notice] = []
-
-    async def __aenter__(self) -> "Reader":
-        """Open."""
-        await self.source.__aenter__()
-        assert (await self.notice()).kind == "connected"
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        """Close; whatever came in must have been counted."""
-        await self.source.__aexit__(None, None, None)
-        assert self.source._thread is not None
-        await asyncio.to_thread(self.source._thread.join, PATIENCE_S)
-        counts = self.statistics
-        assert counts.received == counts.decoded + counts.headers + counts.rejected.total()
-
-    async def item(self) -> Arrival | Notice:
-        """Return the next item."""
-        return await asyncio.wait_for(anext(self.source), PATIENCE_S)
 
     async def sample(self) -> Sample:
         """Return the next sample; keep the notices before it."""
         while isinstance(item := await self.item(), Notice):
             self.notices.append(item)
         return item.sample
-
-    async def notice(self) -> Notice:
-        """Return the next item, a notice."""
-        item = await self.item()
-        assert isinstance(item, Notice), item
-        return item
 
 
 def readings(count: int) -> list[Sample]:

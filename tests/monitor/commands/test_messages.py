@@ -4,32 +4,28 @@ import asyncio
 import json
 import sys
 from pathlib import Path
-from typing import Any
 
 import msgspec
 import pytest
 
+from monitor.attach.facts import OutputState
 from monitor.attach.protocol import AlarmTurn, EventTurn, Message
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
 from monitor.words.lines import in_words as line_in_words
 from monitor.words.status import as_json_line, in_words
-from rules.alarms.rates import AlarmTerms
+from rules.alarms.rates import AlarmState, AlarmTerms, Mover, Priority
 from rules.causes.known import CAUSES
+from rules.events import Turn
 from rules.findings import FINDINGS, label_of, name_of
 from simulator.coverage.cases import CASES
 from simulator.scenario import shipped_scenarios
 from simulator.strict.text import NEAREST, nearest
 from tests.kit.guards import guard, until_bye
+from tests.kit.screen_messages import alarm, event, output
 from tests.kit.screen_script import frame, hello, rows
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="POSIX sockets")
-
-
-def output(**changes: Any) -> dict[str, Any]:
-    """Return an output as a frame shows it, with some of it changed."""
-    facts = {"output": "RTS of /dev/x", "armed": True, "held": True, "why": "all is well"}
-    return {**facts, "fault": "", **changes}
 
 
 def test_channels_are_called_by_their_labels() -> None:
@@ -68,12 +64,12 @@ def test_text_or_json_lines_not_both(capsys: pytest.CaptureFixture[str]) -> None
         ),
     ],
 )
-def test_status_says_how_the_outputs_stand(outputs: list[dict[str, Any]], said: list[str]) -> None:
+def test_status_says_how_the_outputs_stand(outputs: list[OutputState], said: list[str]) -> None:
     """Held, armed, why and what is wrong, each output in a line of its own; JSON has it all."""
     seen = msgspec.structs.replace(frame("No action.", rows(0.0, 1.0), 20), outputs=outputs)
     lines = [line.strip() for line in in_words(hello(), seen)]
     assert [line for line in lines if "output" in line] == said
-    assert json.loads(as_json_line(hello(), seen))["outputs"] == outputs
+    assert json.loads(as_json_line(hello(), seen))["outputs"] == msgspec.to_builtins(outputs)
 
 
 @pytest.mark.parametrize("minutes", ["-3", "0", "nan", "inf"])
@@ -166,22 +162,19 @@ def test_an_unfinished_log_is_taken_away(tmp_path: Path) -> None:
 
 def test_people_read_one_spelling_of_every_finding() -> None:
     """The label, wherever a finding is named in words; its name or its label may be typed."""
-    event = {
-        "finding": "under_delivery",
-        "action": "warn",
-        "action_time_s": 1.0,
-        "until_s": 2.0,
-        "explanation": "x",
-    }
-    turns = [EventTurn(turn, event, "") for turn in ("raised", "worse", "cleared")]
-    alarm = AlarmTurn(1.0, "under_delivery", "normal", "shelved", "high", "x", "operator", False)
-    told: list[Message] = [*turns, alarm]
+    facts = event(until_s=2.0)
+    turns = [EventTurn(turn, facts, "") for turn in Turn]
+    moved = AlarmTurn(
+        *(1.0, "under_delivery", AlarmState.NORMAL, AlarmState.SHELVED),
+        *(Priority.HIGH, Mover.OPERATOR, "operator", False),
+    )
+    told: list[Message] = [*turns, moved]
     for message in told:
         assert "under-delivery" in line_in_words(message)
     seen = msgspec.structs.replace(
-        frame("No action.", rows(0.0, 1.0), 20), alarms=[{"alarm": "under_delivery", "state": "x"}]
+        frame("No action.", rows(0.0, 1.0), 20), alarms=[alarm(state="shelved")]
     )
-    assert any("under-delivery (x)" in line for line in in_words(hello(), seen))
+    assert any("under-delivery (shelved)" in line for line in in_words(hello(), seen))
     for finding in FINDINGS:
         assert label_of(finding.name) == finding.label
         assert "_" not in finding.label

@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.guard.cause_desk import CLOSEST_S, CauseDesk, causes_in_json
+from monitor.guard.cause_desk import CLOSEST_S, CauseDesk, likely_causes
 from rules.causes.ranking import CauseRanker
 from rules.guard import Guard
 from rules.step.state import Decision
@@ -28,10 +28,10 @@ def test_a_clog_is_ranked_first_half_a_second_into_the_trouble() -> None:
     warned = next(d.time_s for d in decided("clogged_nozzle") if d.action > 0.0)
     assert abs(rankings[0][0] - warned - 0.5) < 0.02
     first = rankings[0][1][0]
-    assert "clog" in first["label"]
-    assert first["likelihood"] > 0.5
-    assert any("line pressure" in words for words in first["evidence"])
-    assert first["check_first"]
+    assert "clog" in first.label
+    assert first.likelihood > 0.5
+    assert any("line pressure" in words for words in first.evidence)
+    assert first.check_first
 
 
 def test_a_healthy_run_ranks_nothing() -> None:
@@ -67,7 +67,7 @@ def test_decisions_too_close_together_are_left_out() -> None:
 
 def test_nothing_that_fits_is_not_a_cause() -> None:
     """A ranking that has seen no spray offers no cause."""
-    assert causes_in_json(CauseRanker(load_scenario("pump_stop").rig).rank()) == []
+    assert likely_causes(CauseRanker(load_scenario("pump_stop").rig).rank()) == []
 
 
 def test_a_trouble_that_ends_before_the_work_is_done_has_no_ranking() -> None:
@@ -91,7 +91,7 @@ def rankings(*scenarios: str) -> list[list[str]]:
         for sample in run(load_scenario(name)):
             desk.feed(guard.step(sample))
             if desk.work():
-                named[-1].append(desk.ranked[0]["cause"])
+                named[-1].append(desk.ranked[0].cause)
     return named
 
 

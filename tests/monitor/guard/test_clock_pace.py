@@ -271,10 +271,10 @@ def events(told: list[Message]) -> list[EventTurn]:
 async def test_a_guard_notices_tells_and_records_it(pace: float, tmp_path: Path) -> None:
     """Boost is cut, why is said in plain words, and the session reproduces bit for bit."""
     told, session = await watched(no_flow(pace, 4.0), tmp_path, SourceKind.LIVE)
-    lost = [turn.event for turn in events(told) if turn.event["finding"] == "signal_lost"]
-    assert {event["action"] for event in lost} == {"cut_boost"}
+    lost = [turn.event for turn in events(told) if turn.event.finding == "signal_lost"]
+    assert {event.action for event in lost} == {"cut_boost"}
     if pace < 25.0:  # else each row is a gap, and readings are stale
-        assert "the source's clock runs" in str(lost[-1]["explanation"]).lower()
+        assert "the source's clock runs" in str(lost[-1].explanation).lower()
     notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "clock"]
     assert len(notices) == 1
     assert "the source's clock runs" in notices[0]

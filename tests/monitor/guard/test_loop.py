@@ -6,11 +6,10 @@ from typing import Any
 
 import pytest
 
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Bye, Ending, EventTurn, Frame, Message, NoticeLine
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC, RecordingListener
-from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from monitor.sources.fake import FakeSource
 from monitor.sources.simulated import SimulatedSource
@@ -20,7 +19,7 @@ from simulator.rig import RigFile
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.listening import Told
-from tests.kit.recordings import BRINDLE, kept_rows
+from tests.kit.recordings import BRINDLE, kept_rows, noted
 
 
 class Noting(Listener):
@@ -49,9 +48,9 @@ class Noting(Listener):
         """Note what is only for the record."""
         self.told.append((self.rows, kind, facts["turn"]))
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter a count."""
-        standing.counts["noting"] = self.rows
+        facts.counts.recorded = self.rows
 
     def change(self, rig_file: RigFile) -> None:
         """Note another rig."""
@@ -77,7 +76,7 @@ async def test_a_listener_is_told_everything_in_order() -> None:
     noting = Noting()
     loop = GuardLoop(BRINDLE, pump_stop(), [noting])
     await loop.run()
-    assert noting.rows == loop.statistics()["decided"] == loop.statistics()["noting"] == 2400
+    assert noting.rows == loop.statistics().decided == loop.statistics().recorded == 2400
     assert noting.decision == loop.decision
     first, *_ = noting.told
     assert first == (0, NoticeLine("test", "open"))
@@ -99,7 +98,7 @@ async def test_without_a_listener_it_decides_the_same() -> None:
     await alone.run()
     await heard.run()
     assert alone.decision == heard.decision
-    assert alone.standing() == Standing()
+    assert alone.listener_facts() == ListenerFacts()
 
 
 @pytest.mark.asyncio
@@ -129,10 +128,10 @@ async def test_what_is_reported_is_recorded_but_rates_are_not(tmp_path: Path) ->
             guard.report(NoticeLine("test", "seen"))
 
     await GuardLoop(BRINDLE, pump_stop(), [RecordingListener(recorder), Asking()]).run()
-    noted = SessionBlocks(recorder.path).events
-    assert [n["text"] for n in noted if n["kind"] == "notice" and n["topic"] == "test"] == ["seen"]
-    assert not [n for n in noted if n.get("topic") == RATES_TOPIC]
-    assert {n["turn"] for n in noted if n["kind"] == "event"} >= {"raised", "open at the end"}
-    assert noted[-1]["kind"] == "end"
-    assert "alarm_rates" not in noted[-1]["statistics"]
-    assert kept_rows(recorder.path) == noted[-1]["statistics"]["decided"]
+    lines = noted(recorder.path)
+    assert [n["text"] for n in lines if n["kind"] == "notice" and n["topic"] == "test"] == ["seen"]
+    assert not [n for n in lines if n.get("topic") == RATES_TOPIC]
+    assert {n["turn"] for n in lines if n["kind"] == "event"} >= {"raised", "open at the end"}
+    assert lines[-1]["kind"] == "end"
+    assert "alarm_rates" not in lines[-1]["statistics"]
+    assert kept_rows(recorder.path) == lines[-1]["statistics"]["decided"]

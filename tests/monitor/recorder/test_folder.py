@@ -23,7 +23,7 @@ from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
 from tests.kit.listening import Told
 from tests.kit.patience import until
-from tests.kit.recordings import Recording, decided_of, kept_rows, read
+from tests.kit.recordings import Recording, decided_of, kept_rows, noted, read
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -225,11 +225,10 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
     text = await told.notice(lambda text: "from here on" in text)
     assert recorder.path != first
     assert text.startswith(f"in {recorder.path} from here on, since {first} is gone; ")
-    assert loop.standing().recording == protocol.Recording(str(recorder.path))
+    assert loop.listener_facts().recording == protocol.Recording(str(recorder.path))
     loop.stop("seen enough")
     await running
     facts = loop.statistics()
-    assert facts["recorded"] + facts["not_recorded"] == facts["decided"]
-    assert facts["not_recorded"] >= 50
-    noted = [e.get("text") for e in SessionBlocks(recorder.path).events if e["kind"] == "notice"]
-    assert text in noted
+    assert (facts.recorded or 0) + (facts.not_recorded or 0) == facts.decided
+    assert (facts.not_recorded or 0) >= 50
+    assert text in [note.get("text") for note in noted(recorder.path)]

@@ -18,6 +18,7 @@ from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import Entry, in_words, length_in_words, sessions_in, size_in_words
+from monitor.recorder.notes import Note, NotedEvent
 from monitor.recorder.reader import open_segment
 from monitor.recorder.span import Span
 from monitor.recorder.summary import Summary, read_summary, write_summary
@@ -226,8 +227,8 @@ def test_the_worst_action_of_any_turn_counts() -> None:
     """Raised counts an event; worsened only its action; nonsense nothing."""
     summary = Summary()
     for turn, action in (("raised", "warn"), ("worsened", "cut_boost"), ("raised", "shout")):
-        summary.count({"kind": "event", "turn": turn, "event": {"action": action}})
-    for other in ({}, {"kind": "event"}, {"kind": "event", "event": 3}, {"kind": "notice"}):
+        summary.count(Note("event", turn, NotedEvent(action)))
+    for other in (Note("event"), Note("notice")):
         summary.count(other)
     assert (summary.events, summary.worst_action) == (2, "cut_boost")
 

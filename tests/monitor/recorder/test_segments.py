@@ -12,7 +12,15 @@ from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from tests.kit.patience import until
-from tests.kit.recordings import Recording, decided_of, has_rows, kept_rows, read, record
+from tests.kit.recordings import (
+    Recording,
+    decided_of,
+    has_rows,
+    kept_rows,
+    noted,
+    read,
+    record,
+)
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
@@ -30,12 +38,12 @@ def test_segments_read_back_as_one_log(tmp_path: Path) -> None:
     assert decided.tobytes() == decided_of(recording.decisions)
     assert blocks.cut is None
     assert blocks.statistics.decoded == len(SAMPLES)
-    notes = [event for event in blocks.events if event["kind"] == "segment"]
+    notes = [note for note in noted(session) if note["kind"] == "segment"]
     assert [note["rows"] for note in notes] == [500, 500, 500, 500, 400]
     assert [note["bytes"] for note in notes] == [
         path.stat().st_size for path in layout.segments_of(session)
     ]
-    assert blocks.events[-1]["kind"] == "end"
+    assert blocks.notes[-1].ends
     assert review(session, None).reproduced is True
 
 

@@ -12,7 +12,6 @@ from monitor.attach.protocol import Bye, Ending, Frame, Message, NoticeLine, Rec
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
-from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.writer import Recorder
 from monitor.review.review import review
 from monitor.screen.app import Dashboard
@@ -22,7 +21,9 @@ from monitor.words.lines import LineTalk
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from tests.kit.listening import Told
+from tests.kit.recordings import noted
 from tests.kit.rig_text import SMALL
+from tests.kit.screen_messages import statistics
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 RIG = rig_from_text(SMALL, "small.toml")
@@ -44,7 +45,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     await told.notice(lambda text: text == f"in {recorder.path}")
     disk.room = 0
     assert await told.notice(lambda text: text.startswith("stopped")) == "stopped: disk full"
-    assert loop.standing().recording == Recording(str(recorder.path), "disk full")
+    assert loop.listener_facts().recording == Recording(str(recorder.path), "disk full")
     disk.room = 1 << 30
     again = await told.notice(lambda text: "again" in text)
     loop.stop("seen enough")
@@ -54,14 +55,14 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     assert again.startswith(f"in {recorder.path} again; ")
     assert again.endswith(" rows not recorded")
     facts = loop.statistics()
-    assert loop.standing().recording == Recording(str(recorder.path))
-    assert facts["recorded"] + facts["not_recorded"] == facts["decided"]
+    assert loop.listener_facts().recording == Recording(str(recorder.path))
+    assert (facts.recorded or 0) + (facts.not_recorded or 0) == facts.decided
     result = review(recorder.path, None)
     assert result.reproduced is True
     assert f"{lost} rows before samples-0002.arrow were not recorded" in str(result.cut)
-    noted = [e["text"] for e in SessionBlocks(recorder.path).events if e["kind"] == "notice"]
-    assert "stopped: disk full" in noted
-    assert again in noted
+    texts = [note.get("text") for note in noted(recorder.path)]
+    assert "stopped: disk full" in texts
+    assert again in texts
 
 
 def said(*messages: Message, as_json: bool = False) -> list[str]:
@@ -76,7 +77,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
 def stopped_frame() -> Frame:
     """Return a frame of a guard whose recording has stopped."""
     troubled = frame("No action.", rows(17.0, 18.0), 1800)
-    troubled.statistics["not_recorded"] = 12
+    troubled.statistics.not_recorded = 12
     return structs.replace(troubled, recording=Recording("/logs/x", "disk full"))
 
 
@@ -89,7 +90,7 @@ def test_lines_say_it_as_long_as_it_lasts() -> None:
             Bye(
                 Ending.SOURCE_ENDED,
                 "source ended",
-                {"decided": 20, "recorded": 8, "not_recorded": 12},
+                statistics(20, recorded=8, not_recorded=12),
             )
         ),
     )
@@ -114,7 +115,7 @@ async def test_whoever_joins_late_sees_it_too() -> None:
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     resumed = frame("No action.", rows(18.0, 19.0), 1900)
-    resumed.statistics["not_recorded"] = 12
+    resumed.statistics.not_recorded = 12
     resumed = structs.replace(resumed, recording=Recording("/logs/x"))
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), stopped_frame()])], 100.1)

@@ -66,7 +66,7 @@ def test_the_other_way_round_it_is_the_opposite(
         assert (d.after is None) <= (d.kind == "vanishes")
         assert one.from_s <= d.time_s <= one.to_s
         assert one.time_s(d.index) <= d.time_s
-    if [e.as_json() for e in one.events] != [e.as_json() for e in other.events]:
+    if one.events != other.events:
         counts = len(one.events) - len(other.events)
         gone = sum(d.after is None for d in there) - sum(d.before is None for d in there)
         assert counts == gone

@@ -34,7 +34,7 @@ def plain(**options: float) -> Judge:
 def turns_of(found: list[Judged], size: int) -> list[tuple[int, str]]:
     """Return what happened to events, by the rows of the whole."""
     return [
-        (number * size + turned.at, f"{turned.turn} {turned.event['finding']}")
+        (number * size + turned.at, f"{turned.turn} {turned.event.finding}")
         for number, block in enumerate(found)
         for turned in block.turns
     ]

@@ -1,18 +1,18 @@
 """What a replay tells the screen is what a guard would have told it in that row."""
 
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
 
+from monitor.attach.facts import EventFacts, Statistics
 from monitor.attach.protocol import Command, Frame, decode, encode, trace_row
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
 from monitor.review import Decided, Stopped, decide, event_turns, frame_at, hello_of, open_log
 from monitor.screen.picture import Picture
 from rules.channels import OPERATOR
-from rules.events import EventTracker
+from rules.events import EventTracker, Turn
 from rules.explain import status
 from rules.step.state import Decision
 from tests.kit.recordings import BRINDLE
@@ -44,7 +44,7 @@ def test_alarms_are_those_of_a_desk_that_heard_every_row(
         if decided.log.rows[index, OPERATOR] == 1.0:
             desk.obey(Command("acknowledge"), decision.time_s)
         assert decided.alarms_at(index) == (desk.standing(), desk.sounding), index
-        states |= {alarm["state"] for alarm in desk.standing()}
+        states |= {alarm.state for alarm in desk.standing()}
     assert len(states) >= 3
 
 
@@ -72,15 +72,15 @@ def test_causes_are_those_of_a_desk_that_heard_every_row(
 
 
 def test_a_frame(decided: Decided, decisions: list[Decision]) -> None:
-    """Status, head, health and counts are the guard's; and it travels as a message."""
+    """Status, head and health are the guard's; and it travels as a message."""
     for index in range(0, ROWS, 97):
         frame = frame_at(decided, index)
         decision = decisions[index]
         assert frame.status == status(BRINDLE.rig, decision)
-        assert frame.decision["debt_ml"] == decision.debt_ml
+        assert frame.decision.debt_ml == decision.debt_ml
         assert frame.health["boost_kpa"] == "healthy" or decision.health_boost_kpa > 0.0
-        late = sum(d.late for d in decisions[: index + 1])
-        assert frame.statistics == {"decided": index + 1, "late": late}
+        late = sum(d.late > 0.0 for d in decisions[: index + 1])
+        assert frame.statistics == Statistics(decided=index + 1, late=late, drift_ppm=None)
         row = [decided.time_s(index), *trace_row(decision)[1:]]
         assert np.array(frame.rows).tobytes() == np.array([row]).tobytes()
         assert isinstance(decode(encode(frame)), Frame)
@@ -91,11 +91,11 @@ def test_a_frame(decided: Decided, decisions: list[Decision]) -> None:
 def test_turns_of_events_are_a_guard_s(decided: Decided, decisions: list[Decision]) -> None:
     """Raised, worsened and cleared in their rows, each event as it stood then."""
     tracker = EventTracker(BRINDLE.rig)
-    expected: list[tuple[int, str, dict[str, Any]]] = []
+    expected: list[tuple[int, Turn, EventFacts]] = []
     for index, decision in enumerate(decisions):
         if decision.changed:
             turns = tracker.feed(decision)
-            expected += [(index, turn.value, event.as_json()) for turn, event in turns]
+            expected += [(index, turn, EventFacts.of(event)) for turn, event in turns]
     assert [(t.index, t.turn, t.event) for t in decided.turns] == expected
     at = expected[len(expected) // 2][0]
     told = event_turns(decided, at)
@@ -107,16 +107,16 @@ def test_turns_of_events_are_a_guard_s(decided: Decided, decisions: list[Decisio
 
 def test_a_picture_is_built_of_them(decided: Decided) -> None:
     """The screen's own picture takes the messages, and shows that row."""
-    index = next(t.index for t in decided.turns if t.event["action"] == "cut_boost")
+    index = next(t.index for t in decided.turns if t.event.action == "cut_boost")
     picture = Picture(0.0)
     picture.take(hello_of(decided, index), 0.0)
     for turn in event_turns(decided, index):
         picture.take(turn, 0.0)
     picture.take(frame_at(decided, index), 0.0)
     assert picture.action == int(decided.decision(index).action) == 3
-    assert picture.fact("debt_ml") == decided.decision(index).debt_ml
+    assert picture.decision.debt_ml == decided.decision(index).debt_ml
     hello = hello_of(decided, index)
-    assert [e["time_s"] for e in hello.events] == [
+    assert [e.time_s for e in hello.events] == [
         e.time_s for e, i in zip(decided.events, decided.raised_at, strict=True) if i <= index
     ]
     assert hello_of(decided).events == []
@@ -130,7 +130,7 @@ def test_a_greeting_names_the_rig_in_force(tmp_path: Path) -> None:
     other = edit(BRINDLE, "debt.pull = 0.2 mL")
     decided = decide(open_log(session_of(tmp_path, other=other)))
     first, last = hello_of(decided, 0), hello_of(decided, decided.rows - 1)
-    assert (first.thresholds["pull"], last.thresholds["pull"]) == (0.3, 0.2)
+    assert (first.thresholds.pull, last.thresholds.pull) == (0.3, 0.2)
     assert first.session == str(decided.log.path)
 
 

@@ -11,28 +11,26 @@ from monitor.attach.protocol import (
     Bye,
     Command,
     Ending,
-    EventTurn,
     Frame,
     Message,
     Operation,
 )
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.words.alarms import count_in_words, standing_alarms, time_left
+from monitor.words.alarms import count_in_words, time_left
 from rules.alarms.rates import AlarmState
 from rules.findings import FINDINGS, name_of
 from tests.kit.alarm_script import (
     CAUSES,
     EVERY_STATE,
-    alarm,
     alarmed,
     open_page,
     page_story,
     told,
 )
 from tests.kit.paths import kept_screen
+from tests.kit.screen_messages import alarm, cause, event_turn, statistics
 from tests.kit.screen_script import (
-    CHECK,
     SIZES,
     Clock,
     event,
@@ -188,7 +186,7 @@ async def test_what_is_refused_is_shown() -> None:
         await desk.says(Answer("acknowledge", False, "found no reading yet, expected one first"))
         await desk.presses(pilot)
         assert "acknowledge: found no reading yet" in desk.shown()
-        await desk.says(Bye(Ending.FAILED, "no disk", {}))
+        await desk.says(Bye(Ending.FAILED, "no disk", statistics()))
         await desk.presses(pilot, "a", "h", "o")
         assert desk.sent() == []
         assert "nothing done: no guard is there to be told" in desk.shown()
@@ -260,7 +258,7 @@ async def test_causes_of_an_earlier_trouble_are_not_told_of_a_later_one() -> Non
         await desk.says(over)
         await desk.presses(pilot, "l")
         assert "61 %  pump weak" in desk.shown()
-        await desk.says(EventTurn("raised", event(time_s=30.0), CHECK), over)
+        await desk.says(event_turn("raised", event(time_s=30.0)), over)
         await desk.presses(pilot)
         assert "30.00 s: 300 of 500 mL/min arrive" in desk.shown()
         assert "pump weak" not in desk.shown()
@@ -271,21 +269,13 @@ async def test_causes_of_an_earlier_trouble_are_not_told_of_a_later_one() -> Non
 async def test_hostile_names_are_only_text(text: str) -> None:
     """Whatever an alarm or a person is called, it is shown, and steers nothing."""
     desk = Desk(operator=text)
-    odd: list[Any] = [
-        alarm(text, state=text, priority=text, since_s=text, first_out=text),
-        alarm("knock", state="shelved", shelf_left_s=text),
-        {},
-        text,
-        7,
-    ]
-    bad = structs.replace(
-        alarmed(*odd), causes=[{"label": text, "likelihood": text}, {"evidence": 3}, {}]
-    )
+    odd = [alarm(text[:128]), alarm("knock", state="shelved")]
+    bad = structs.replace(alarmed(*odd), causes=[cause(text, text, 0.5, text)])
     done = Operation(float("nan"), text, text, text, -1.0, [text])
     async with desk.app.run_test(size=(200, 50)) as pilot:
         await desk.says(hello(), bad, done)
         await desk.presses(pilot)
-        assert "? 2 alarms, 2 unacknowledged, 1 silenced" in desk.shown()
+        assert "1 alarm, 1 unacknowledged, 1 silenced" in desk.shown()
         await desk.presses(pilot, "l", "down", "up", "o")
         for row in range(0, 50, 7):
             await pilot.click(offset=(20, row))
@@ -324,13 +314,10 @@ async def test_a_very_wide_screen_has_the_alarms_beside_the_events() -> None:
 
 
 def test_counts_say_what_is_silent() -> None:
-    """Nothing where nothing is; an unknown state counts as unseen."""
+    """Nothing where nothing is."""
     assert count_in_words([]) == ""
-    assert count_in_words(standing_alarms([alarm(state="acknowledged")])) == "1 alarm"
-    assert count_in_words(standing_alarms(EVERY_STATE)) == (
-        "4 alarms, 2 unacknowledged, 3 silenced"
-    )
-    assert count_in_words(standing_alarms([alarm(state="?")])) == "1 alarm, 1 unacknowledged"
+    assert count_in_words([alarm(state="acknowledged")]) == "1 alarm"
+    assert count_in_words(EVERY_STATE) == ("4 alarms, 2 unacknowledged, 3 silenced")
 
 
 def test_states_have_the_names_of_the_standard() -> None:
@@ -369,4 +356,4 @@ def test_an_alarm_can_be_named_as_it_is_listed(finding: Any) -> None:
 def test_the_script_is_a_frame() -> None:
     """The scripted causes are those a frame carries."""
     assert isinstance(alarmed(), Frame)
-    assert [cause["likelihood"] for cause in CAUSES] == [0.61, 0.22, 0.09]
+    assert [cause.likelihood for cause in CAUSES] == [0.61, 0.22, 0.09]

@@ -7,15 +7,15 @@ import pytest
 from msgspec import structs
 from textual.pilot import Pilot
 
-from monitor.attach.protocol import Bye, Command, Ending, EventTurn, Message, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Command, Ending, Message, NoticeLine, Recording
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from simulator.strict import BadInput
 from tests.kit.paths import kept_screen
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import event_turn, statistics
 from tests.kit.screen_script import (
-    CHECK,
     Clock,
     Story,
     event,
@@ -69,18 +69,18 @@ async def test_each_state_has_its_screen(story: Story, size: tuple[int, int]) ->
 @pytest.mark.parametrize("text", HOSTILE, ids=range(len(HOSTILE)))
 async def test_hostile_text_is_only_text(text: str) -> None:
     """Whatever a message carries, wherever it carries it, is shown and obeyed by nobody."""
-    odd = event(finding=text, explanation=text, action=text, steps=[{"action": text}, text, 3])
+    odd = event(finding=text, explanation=text)
     bad = frame(text, rows(17.0, 18.0), 1800, ill={"boost_kpa": text, text: text})
     told: list[Message] = [
-        hello(rig=text, source=text, session=text, events=[odd, {}, {"time_s": text}]),
+        hello(rig=text, source=text, session=text, events=[odd]),
         structs.replace(bad, recording=Recording(text, text)),
-        EventTurn(text, odd, text),
+        event_turn("raised", odd, text),
         NoticeLine(text, text),
         NoticeLine("recording", text),
     ]
     for messages in (
         told,
-        [*told, Bye(Ending.FAILED, text, {"latency": text, "rejected": {text: text}})],
+        [*told, Bye(Ending.FAILED, text, statistics(rejected={text: 1}))],
     ):
         link, clock = FakeLink(), Clock()
         app = _app(link, clock)
@@ -236,7 +236,7 @@ async def test_a_choice_of_event_stays_when_a_newer_one_comes() -> None:
         assert "cleared after 1.50 s" in text_of(app)
         assert "Older." not in text_of(app)
         await pilot.press("down", "down")
-        newest = EventTurn("raised", event(time_s=30.0, explanation="Newest."), CHECK)
+        newest = event_turn("raised", event(time_s=30.0, explanation="Newest."))
         await tell(app, link, clock, [(100.0, [newest])], 100.0)
         await pilot.pause()
         assert "Older." in text_of(app)
@@ -323,7 +323,7 @@ async def test_a_recorder_in_trouble_is_said() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     troubled = frame(CALM, rows(17.0, 18.0), 1800)
-    troubled.statistics["not_recorded"] = 12
+    troubled.statistics.not_recorded = 12
     async with app.run_test() as pilot:
         await tell(app, link, clock, [(100.0, [hello(), troubled])], 100.1)
         await pilot.pause()
@@ -340,9 +340,9 @@ async def test_refused_lines_are_marked_while_they_come() -> None:
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     more = frame(CALM, rows(18.0, 18.5), 1850)
-    more.statistics["rejected"] = {"too short": 5}
+    more.statistics.rejected = {"too short": 5}
     still = frame(CALM, rows(18.5, 30.0), 3000)
-    still.statistics["rejected"] = {"too short": 5}
+    still.statistics.rejected = {"too short": 5}
     async with app.run_test() as pilot:
         greeting: list[Message] = [hello(), frame(CALM, rows(17.0, 18.0), 1800)]
         await tell(app, link, clock, [(100.0, greeting)], 100.1)

@@ -3,15 +3,15 @@
 import pytest
 from textual.pilot import Pilot
 
-from monitor.attach.protocol import Command, EventTurn
+from monitor.attach.protocol import Command
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.finder import Finder
 from monitor.words.look import Look, ThemeName
 from monitor.words.palette import CONTRAST, LIGHT
 from monitor.words.units import US
+from tests.kit.screen_messages import event_turn
 from tests.kit.screen_script import (
-    CHECK,
     THEMES,
     Clock,
     event,
@@ -133,7 +133,7 @@ async def test_a_click_chooses_an_event_or_does_a_word() -> None:
     old = event(time_s=5.0, finding="knock", explanation="Older.", until_s=6.5)
     async with app.run_test(size=(80, 24)) as pilot:
         await tell(app, link, clock, [(100.0, [hello(events=[old])])], 100.0)
-        turn = EventTurn("raised", event(explanation="Newest."), CHECK)
+        turn = event_turn("raised", event(explanation="Newest."))
         await tell(app, link, clock, [(100.0, [turn])], 100.0)
         await pilot.pause()
         assert "Newest." in text_of(app)

@@ -5,14 +5,24 @@ import re
 import pytest
 from msgspec import structs
 
-from monitor.attach.protocol import Bye, Command, Ending, EventTurn, Frame, Message, NoticeLine
+from monitor.attach.facts import Thresholds
+from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.panes.spray_path import PARTS
 from monitor.screen.trace import Trace
 from monitor.words.look import Look, UnitsName
 from tests.kit.paths import SCREENS
-from tests.kit.screen_messages import CHECK, event, frame, hello, rows
+from tests.kit.screen_messages import (
+    alarm,
+    cause,
+    event,
+    event_turn,
+    frame,
+    hello,
+    rows,
+    statistics,
+)
 from tests.kit.screen_script import Clock, stories, tell, text_of
 
 LONG = "text where a number belongs, read as not a number; flowdebt review names the lines"
@@ -62,7 +72,7 @@ async def test_a_notice_before_any_event_is_whole() -> None:
         await tell(app, link, clock, told, 100.1)
         await pilot.pause()
         assert f"unusable: {LONG}" in " ".join(text_of(app).split())
-        turn = EventTurn("raised", event(), CHECK)
+        turn = event_turn("raised", event())
         await tell(app, link, clock, [(100.1, [turn])], 100.2)
         await pilot.pause()
         assert "unusable: text where" in text_of(app)
@@ -86,7 +96,11 @@ async def test_without_a_guard_no_key_is_silent_and_none_is_offered_in_vain() ->
         for word in ("d detach", "a acknowledge", "f freeze", "b bell"):
             assert word in offered
         await tell(
-            app, link, clock, [(100.2, [Bye(Ending.STOPPED, "stopped by a viewer", {})])], 100.3
+            app,
+            link,
+            clock,
+            [(100.2, [Bye(Ending.STOPPED, "stopped by a viewer", statistics())])],
+            100.3,
         )
         await pilot.pause()
         offered = text_of(app).splitlines()[-1]
@@ -138,21 +152,15 @@ async def test_evidence_takes_the_room_there_is() -> None:
         f"reason number {i} told at some length, as a guard does that has much to go by"
         for i in range(3)
     ]
-    causes = [{"label": "pump stopped", "likelihood": 0.7, "evidence": reasons}]
-    stands = {
-        "alarm": "under_delivery",
-        "label": "under-delivery",
-        "state": "unacknowledged",
-        "priority": "high",
-        "since_s": 18.1,
-    }
+    causes = [cause("pump", "pump stopped", 0.7, *reasons)]
+    stands = alarm(priority="high", since_s=18.1)
     told = structs.replace(
         frame("No action: nothing.", rows(0.0, 18.2), 1800, causes=causes), alarms=[stands]
     )
     for size in ((140, 40), (80, 24)):
         app, link, clock = _app()
         async with app.run_test(size=size) as pilot:
-            turn = EventTurn("raised", event(), CHECK)
+            turn = event_turn("raised", event())
             await tell(app, link, clock, [(100.0, [hello(), turn, told])], 100.1)
             await pilot.press("l")
             await pilot.pause()
@@ -170,7 +178,7 @@ async def test_no_part_of_the_way_is_left_out(width: int, units: UnitsName) -> N
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, clock=clock, look=Look(units))
     clogged = frame("No action: all arrives.", rows(17.0, 18.0), 1800)
-    clogged.causes = [{"cause": "clog", "label": "clogged nozzle", "likelihood": 0.83}]
+    clogged.causes = [cause("clog", "clogged nozzle", 0.83)]
     async with app.run_test(size=(width, 40)) as pilot:
         await tell(app, link, clock, [(100.0, [hello(), clogged])], 100.1)
         await pilot.pause()
@@ -280,7 +288,7 @@ async def test_labels_of_the_debt_bar_stand_at_their_ticks(
     """Under each tick is a corner with its name and value beside it, all three to be read."""
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, clock=clock)
-    greeting = hello(thresholds={"warn": warn, "pull": pull, "cut": cut})
+    greeting = hello(thresholds=Thresholds(warn, pull, cut))
     told = frame("No action: nothing.", rows(17.0, 18.0), 1800, debt_ml=0.0)
     async with app.run_test(size=size) as pilot:
         await tell(app, link, clock, [(100.0, [greeting, told])], 100.1)

@@ -1,28 +1,23 @@
 """What people see of outputs: on the screen at any size, in lines, in JSON; never an old "held"."""
 
 import json
-from typing import Any
 
 import msgspec
 import pytest
 
+from monitor.attach.facts import OutputState
 from monitor.attach.protocol import Frame, Message, Publishing, Recording, outputs_in_words
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words import status as looking
 from monitor.words.lines import LineTalk, in_words
+from tests.kit.screen_messages import output
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 STATUS = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
 
 
-def output(**changes: Any) -> dict[str, Any]:
-    """Return an output as a frame shows it, with some of it changed."""
-    facts = {"output": "RTS of /dev/x", "armed": True, "held": True, "why": "all is well"}
-    return {**facts, "fault": "", **changes}
-
-
-def framed(*outputs: dict[str, Any]) -> Frame:
+def framed(*outputs: OutputState) -> Frame:
     """Return a healthy frame with outputs."""
     return msgspec.structs.replace(frame(STATUS, rows(0.0, 1.0), 20), outputs=list(outputs))
 
@@ -38,7 +33,7 @@ def framed(*outputs: dict[str, Any]) -> Frame:
         ([output(armed=False, held=False)], "output dry run, would be released"),
     ],
 )
-def test_the_worst_output_counts(outputs: list[dict[str, Any]], said: str) -> None:
+def test_the_worst_output_counts(outputs: list[OutputState], said: str) -> None:
     """One that is released, or can't be driven, is what one must know."""
     assert outputs_in_words(outputs) == said
 
@@ -88,7 +83,7 @@ def test_lines_and_json_say_it() -> None:
     assert "OUTPUT ARMED, RELEASED" in in_words(framed(output(held=False)))
     lines: list[str] = []
     LineTalk(lines.append, as_json=True, now_s=lambda: 5.0).hear(framed(output()))
-    assert json.loads(lines[0])["outputs"] == [output()]
+    assert json.loads(lines[0])["outputs"] == msgspec.to_builtins([output()])
 
 
 LOST = Publishing("mqtt://box:1883/g", "nobody listens there")

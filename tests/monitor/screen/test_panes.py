@@ -6,12 +6,14 @@ import sys
 import unicodedata
 from math import isnan, nan
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 from rich.cells import cell_len
 
+from monitor.attach.facts import DecisionHead
 from monitor.attach.protocol import Bye, CauseLine, Command, Ending, Message, NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -21,9 +23,10 @@ from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
 from monitor.source_facts import SourceKind
-from monitor.words.literal import figure, number, plain, wrapped
+from monitor.words.literal import or_nan, plain, wrapped
 from rules.causes.known import CAUSE_NAMES, NONE_OF_THESE, NOTHING_WRONG
 from tests.kit.patience import PATIENCE_S
+from tests.kit.screen_messages import cause, statistics
 from tests.kit.screen_script import Clock, hello, tell, text_of
 
 CALM = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
@@ -126,12 +129,12 @@ def test_wrapped_text_fits(text: str, width: int, lines: int) -> None:
 
 
 def test_numbers_out_of_messages_are_finite_or_unknown() -> None:
-    """Text, booleans, infinities and whole numbers past a float's range all read as unknown."""
-    facts = {"a": 1, "b": True, "c": "1", "d": float("inf"), "e": 10**400, "f": None}
-    assert number(facts, "a") == 1.0
-    assert all(isnan(number(facts, name)) for name in "bcdefg")
-    assert isnan(number([1], "a"))
-    assert (figure(nan, 1), figure(-0.04, 1), figure(1e30, 2)) == ("--", "0.0", "1.0e+30")
+    """What is not known travels as null, and reads as not a number; JSON has no others."""
+    assert or_nan(1.0) == 1.0
+    assert isnan(or_nan(None))
+    for odd in (b"NaN", b"Infinity", b"1e999", b"true", b'"1"'):
+        with pytest.raises(msgspec.MsgspecError):
+            msgspec.json.decode(b'{"debt_ml":' + odd + b"}", type=DecisionHead)
 
 
 def test_panes_do_not_know_the_application() -> None:
@@ -205,7 +208,7 @@ async def test_too_small_a_terminal_says_how_it_ended(
     app = Dashboard(lambda: link, owner=False, clock=clock)
     async with app.run_test(size=(60, 20)) as pilot:
         greeting = hello(source=source, source_kind=kind, session=None)
-        told: list[Message] = [greeting, *([Bye(end, "x", {})] if end else [])]
+        told: list[Message] = [greeting, *([Bye(end, "x", statistics())] if end else [])]
         await tell(app, link, clock, [(100.0, told)], 100.1)
         await pilot.pause()
         shown = text_of(app)
@@ -233,12 +236,11 @@ async def test_a_simulated_car_is_said_to_obey(width: int, said: str) -> None:
             assert "advises only: no output is driven" in text_of(app)
 
 
-def test_likely_causes_are_worded_and_nonsense_is_left_out() -> None:
-    """Labels, shares and the first reasons; hostile or odd values never reach the screen."""
+def test_likely_causes_are_worded() -> None:
+    """Labels, shares and the first reasons; hostile text is taken out."""
     causes = [
-        {"label": "clogged nozzle", "likelihood": 0.9, "evidence": ["line up 3 %", 7, "flow 60 %"]},
-        {"label": "weak\x1b[2J pump", "likelihood": 0.05},
-        {"label": 5, "likelihood": "x"},
+        cause("clog", "clogged nozzle", 0.9, "line up 3 %", "flow 60 %"),
+        cause("pump", "weak\x1b[2J pump", 0.05),
     ]
     named = "Likely clogged nozzle 90 %, weak[2J pump 5 %"
     assert likely_in_words(causes, " (now)") == [
@@ -247,7 +249,7 @@ def test_likely_causes_are_worded_and_nonsense_is_left_out() -> None:
         f"{named} (now).",
         "Likely clogged nozzle 90 % (now).",
     ]
-    assert likely_in_words([]) == likely_in_words([{"label": None}]) == []
+    assert likely_in_words([]) == []
 
 
 # --- the way of the spray -----------------------------------------------------------------------
@@ -259,18 +261,16 @@ def test_every_known_cause_has_its_place_on_the_way() -> None:
 
 
 def test_suspicion_sits_in_the_part_of_its_causes() -> None:
-    """Shares of one part add up; what a message has no business to say is left out."""
+    """Shares of one part add up; a cause that sits nowhere on the way is left out."""
     picture = Picture(0.0)
     picture.take(
         CauseLine(
             1.0,
             [
-                {"cause": "pump", "likelihood": 0.5},
-                {"cause": "supply_low", "likelihood": 0.2},
-                {"cause": "clog", "likelihood": 0.1},
-                {"cause": ["pump"], "likelihood": 0.9},
-                {"cause": "tank", "likelihood": 7.0},
-                {"cause": "wrong_mix", "likelihood": float("nan")},
+                cause("pump", "", 0.5),
+                cause("supply_low", "", 0.2),
+                cause("clog", "", 0.1),
+                cause("other", "", 0.1),
             ],
         ),
         0.0,

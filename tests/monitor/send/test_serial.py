@@ -3,40 +3,11 @@
 import pytest
 
 from monitor.send.serial import LineFormat
-from monitor.source_facts import SourceStatistics
-from monitor.sources.lines.stream import StreamDecoder
 from rules.channels import NOT_SENT, Sample
-from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
-from tests.kit.rig_text import SMALL
+from tests.kit.decoding import Line
 
-RIG = rig_from_text(SMALL, "small.toml")
 NAMES = ("boost_kpa", "delivered_ml_min")
-
-
-class Line:
-    """A decoder with a clock of arrival that goes on by 10 ms a line."""
-
-    def __init__(self, rig: RigFile = RIG, baud: int | None = 115200) -> None:
-        self.statistics = SourceStatistics()
-        self.decoder = StreamDecoder(rig, "port", self.statistics, baud)
-        self.now_s = 1000.0
-
-    def say(self, *lines: bytes) -> list[Sample]:
-        """Decode lines."""
-        samples: list[Sample] = []
-        for line in lines:
-            self.now_s += 0.01
-            samples += self.decoder.decode(line, self.now_s)
-        counts = self.statistics
-        assert counts.received == counts.decoded + counts.headers + counts.rejected.total()
-        return samples
-
-    def told(self) -> list[tuple[str, str]]:
-        """Return the notices since the last call, safe to print."""
-        notices = self.decoder.notices()
-        assert all(notice.text.isprintable() for notice in notices)
-        return [(notice.kind, notice.text) for notice in notices]
 
 
 @pytest.mark.parametrize(

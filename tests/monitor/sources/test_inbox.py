@@ -2,8 +2,6 @@
 
 import asyncio
 import threading
-from collections.abc import Callable
-from typing import Any
 
 import pytest
 
@@ -11,6 +9,7 @@ from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.inbox import Inbox
 from rules.channels import Sample
+from tests.kit.flooding import FLOOD, counted, flood, from_a_thread
 
 
 @pytest.mark.asyncio
@@ -30,29 +29,6 @@ async def test_a_full_inbox_drops_the_oldest_and_counts() -> None:
         await inbox.get()
 
 
-FLOOD = 20_000
-
-
-def from_a_thread(work: Callable[[], object]) -> None:
-    """Run something on a thread to its end, the caller standing still meanwhile."""
-    thread = threading.Thread(target=work)
-    thread.start()
-    thread.join()
-
-
-def counted(loop: asyncio.AbstractEventLoop) -> list[object]:
-    """Count the wake-ups of a loop from now on."""
-    seen: list[object] = []
-    before = loop.call_soon_threadsafe
-
-    def count(function: Any, *arguments: Any, **more: Any) -> Any:
-        seen.append(function)
-        return before(function, *arguments, **more)
-
-    loop.call_soon_threadsafe = count  # type: ignore[assignment]
-    return seen
-
-
 async def texts(inbox: Inbox, count: int) -> list[str]:
     """Take that many notices."""
     found = []
@@ -61,16 +37,6 @@ async def texts(inbox: Inbox, count: int) -> list[str]:
         assert isinstance(item, Notice)
         found.append(item.text)
     return found
-
-
-def flood(inbox: Inbox) -> Callable[[], None]:
-    """Return what puts many items into an inbox, one by one."""
-
-    def put() -> None:
-        for i in range(FLOOD):
-            inbox.put_from_thread([Notice("clock", str(i))])
-
-    return put
 
 
 def test_a_flood_wakes_a_busy_loop_once_and_nothing_is_lost() -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from monitor.attach.facts import Latency, ListenerCounts, Statistics
 from monitor.sources import Source, recorded
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.fake import FakeSource
@@ -80,5 +81,9 @@ async def test_a_replay_tells_once_of_text_in_place_of_numbers(tmp_path: Path) -
     assert told == [f"{TEXT_CELLS}; flowdebt review names the lines"]
     boosts = [item.sample.boost_kpa for item in items if isinstance(item, Arrival)]
     assert boosts == pytest.approx([1.0, nan, 3.0, 4.0], nan_ok=True)
-    lines = list(counts.lines(source.statistics.as_json()))
+    none = Latency(0, 0.0, 0.0, 0.0, 0.0)
+    counted = Statistics.of(
+        source.statistics, decided=4, late=0, latency=none, counts=ListenerCounts()
+    )
+    lines = list(counts.lines(counted))
     assert counts.Line("no number", "2 cells with text, never healthy", True) in lines

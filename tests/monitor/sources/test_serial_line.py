@@ -6,19 +6,20 @@ import socket
 import sys
 import threading
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
-from monitor.source_facts import SourceStatistics
-from monitor.sources.base import Arrival, Notice
+from monitor.sources.base import Arrival
 from monitor.sources.lines.line_checks import with_crc
 from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample
 from rules.guard import Guard
-from simulator.rig import RigFile, rig_from_text
+from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S
+from tests.kit.reading import SerialReader as Reader
 from tests.kit.rig_text import SMALL
 
 if sys.platform == "win32":
@@ -69,44 +70,6 @@ def port(tmp_path: Path) -> Iterator[Socket]:
     made.unplug()
 
 
-class Reader:
-    """A source being read, item by item, each with a time limit."""
-
-    def __init__(self, url: Path | str, rig: RigFile = RIG) -> None:
-        self.source = SerialSource(str(url), rig)
-        self.statistics: SourceStatistics = self.source.statistics
-
-    async def __aenter__(self) -> "Reader":
-        """Open; the first item must say so."""
-        await self.source.__aenter__()
-        assert (await self.notice()).kind == "connected"
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        """Close; whatever came in must have been counted."""
-        await self.source.__aexit__(None, None, None)
-        assert self.source._thread is not None
-        await asyncio.to_thread(self.source._thread.join, PATIENCE_S)
-        counts = self.statistics
-        assert counts.received == counts.decoded + counts.headers + counts.rejected.total()
-
-    async def item(self) -> Arrival | Notice:
-        """Return the next item."""
-        return await asyncio.wait_for(anext(self.source), PATIENCE_S)
-
-    async def sample(self) -> Sample:
-        """Return the next item, a sample."""
-        item = await self.item()
-        assert isinstance(item, Arrival), item
-        return item.sample
-
-    async def notice(self) -> Notice:
-        """Return the next item, a notice."""
-        item = await self.item()
-        assert isinstance(item, Notice), item
-        return item
-
-
 def row(time_s: float) -> bytes:
     """Return a good line."""
     return f"{time_s!r},{10 * time_s!r},{100 * time_s!r}\r\n".encode()
@@ -125,7 +88,7 @@ async def test_lines_in_odd_chunks(port: Socket, size: int) -> None:
     async with Reader(port.path) as reader:
         port.send(*(stream[at : at + size] for at in range(0, len(stream), size)))
         assert [await reader.sample() for _ in range(8)] == [read_as(i / 8) for i in range(1, 9)]
-        facts = reader.statistics.as_json()
+        facts = asdict(reader.statistics)
         assert facts.pop("waiting") == 0
         assert 1 <= facts.pop("most_waiting") <= 8
         assert facts == {
@@ -138,6 +101,8 @@ async def test_lines_in_odd_chunks(port: Socket, size: int) -> None:
             "lost": 0,
             "clock": {},
             "drift_ppm": None,
+            "no_numbers": 0,
+            "noted": {},
         }
 
 

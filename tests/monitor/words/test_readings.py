@@ -4,7 +4,7 @@ from typing import Any
 
 import pytest
 
-from monitor.words.happenings import Happenings
+from monitor.words.events import KnownEvents
 from monitor.words.lines import LineTalk
 from monitor.words.readings import readings_in_words
 from monitor.words.units import METRIC, US, Units
@@ -86,7 +86,7 @@ def test_the_first_of_the_worst_that_hold_leads(
     events: list[tuple[str, float, str, float | None]], leads: int
 ) -> None:
     """Cleared events never lead one that holds; with none that holds it is the newest."""
-    known = Happenings()
+    known = KnownEvents()
     for finding, time_s, action, until_s in events:
         known.put(event(finding=finding, time_s=time_s, action=action, until_s=until_s))
     assert known.leading == leads

@@ -7,12 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from monitor.attach.protocol import EventTurn, NoticeLine
+from monitor.attach.protocol import NoticeLine
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.look import Look
 from monitor.words.units import ALL_UNITS, METRIC, US
-from tests.kit.screen_script import CHECK, Clock, event, frame, hello, rows, stories, tell, text_of
+from tests.kit.screen_messages import event_turn
+from tests.kit.screen_script import Clock, event, frame, hello, rows, stories, tell, text_of
 
 # NIST SP 811 (2008), appendix B.8: kPa per psi, mL per US gallon and per US fluid ounce.
 PSI_KPA, GALLON_ML, OUNCE_ML = 6.894757, 3785.412, 29.57353
@@ -165,7 +166,7 @@ async def test_us_figures_stand_in_their_places() -> None:
         1900,
         boost_ceiling_kpa=100.0,
     )
-    turn = EventTurn("raised", event(action="cut_boost", boost_ceiling_kpa=100.0), CHECK)
+    turn = event_turn("raised", event(action="cut_boost", boost_ceiling_kpa=100.0))
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, owner=False, look=Look(units="us"), clock=clock)
     async with app.run_test(size=(140, 40)) as pilot:

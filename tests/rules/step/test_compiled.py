@@ -243,7 +243,7 @@ def test_events_need_only_the_changes(facts: Rig, parts: list[Stretch], seed: in
                 if turn is Turn.RAISED:
                     seen.append(event)
         tracker.finish(decisions[-1])
-        return [*told, *(event.as_json() for event in seen)]
+        return [*told, *seen]
 
     assert events([d for d in decisions if d.changed]) == events(decisions)
 

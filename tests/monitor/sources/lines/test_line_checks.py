@@ -11,36 +11,20 @@ from monitor.sources.lines.sequence import (
 from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
-from simulator.rig import RigFile, rig_from_text
+from simulator.rig import rig_from_text
+from tests.kit.decoding import RIG, ready, reason
 from tests.kit.rig_text import SMALL, complaint
 
-RIG = rig_from_text(SMALL, "small.toml")
 NAMED = rig_from_text(
     SMALL.replace("[channels.boost_kpa]", '[channels.boost_kpa]\ncolumn = "p"')
     + '[serial]\ncrc = "chk"\nsequence = "n"\n',
     "named.toml",
 )
-OWN = b"time_s,boost_kpa,delivered_ml_min,sequence,crc16"
 
 
 def checked(text: str) -> bytes:
     """Return a line with its CRC behind it."""
     return with_crc(text).encode()
-
-
-def ready(rig: RigFile = RIG, header: bytes = OWN) -> LineDecoder:
-    """Return a decoder that has read a header."""
-    decoder = LineDecoder(rig, "line")
-    assert decoder.decode(header, 0.0) is None
-    assert decoder.header_fault is None
-    return decoder
-
-
-def reason(decoder: LineDecoder, line: bytes) -> str:
-    """Return why a line is rejected."""
-    with pytest.raises(Rejected) as caught:
-        decoder.decode(line, 0.0)
-    return caught.value.reason
 
 
 def test_the_crc_is_the_one_that_is_named() -> None:

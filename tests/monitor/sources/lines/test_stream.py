@@ -12,37 +12,12 @@ from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.stream import UNUSABLE_LINES, StreamDecoder
 from rules.channels import Sample
 from rules.guard import Guard
-from simulator.rig import RigFile, rig_from_text
+from simulator.rig import rig_from_text
+from tests.kit.decoding import RIG, Line
 from tests.kit.rig_text import SMALL
 
-RIG = rig_from_text(SMALL, "small.toml")
 MS_RIG = rig_from_text(SMALL + '[time]\ncolumn = "t"\nunit = "ms"\n', "ms.toml")
 HEADER = b"time_s,boost_kpa,delivered_ml_min"
-
-
-class Line:
-    """A decoder with a clock of arrival that goes on by 10 ms a line."""
-
-    def __init__(self, rig: RigFile = RIG, baud: int | None = 115200) -> None:
-        self.statistics = SourceStatistics()
-        self.decoder = StreamDecoder(rig, "port", self.statistics, baud)
-        self.now_s = 1000.0
-
-    def say(self, *lines: bytes) -> list[Sample]:
-        """Decode lines."""
-        samples: list[Sample] = []
-        for line in lines:
-            self.now_s += 0.01
-            samples += self.decoder.decode(line, self.now_s)
-        counts = self.statistics
-        assert counts.received == counts.decoded + counts.headers + counts.rejected.total()
-        return samples
-
-    def told(self) -> list[tuple[str, str]]:
-        """Return the notices since the last call, safe to print."""
-        notices = self.decoder.notices()
-        assert all(notice.text.isprintable() for notice in notices)
-        return [(notice.kind, notice.text) for notice in notices]
 
 
 def pack(i: int) -> bytes:

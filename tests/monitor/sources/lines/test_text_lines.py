@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from monitor.sources.lines.text_lines import MOST_FIELDS, LineDecoder
 from rules.channels import Sample
-from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
+from simulator.rig import find_rig, load_rig, rig_from_text
+from tests.kit.decoding import RIG, ready, reason
 from tests.kit.rig_text import SMALL
 
-RIG = rig_from_text(SMALL, "small.toml")
 HEADER = b"time_s,boost_kpa,delivered_ml_min"
 PRESSURES = rig_from_text(
     SMALL.replace(
@@ -123,24 +123,6 @@ def test_too_many_fields_cost_little() -> None:
     decoder.decode(HEADER, 0.0)
     with pytest.raises(Rejected):
         decoder.decode(b"," * (4 * MOST_FIELDS), 0.0)
-
-
-OWN = b"time_s,boost_kpa,delivered_ml_min,sequence,crc16"
-
-
-def ready(rig: RigFile = RIG, header: bytes = OWN) -> LineDecoder:
-    """Return a decoder that has read a header."""
-    decoder = LineDecoder(rig, "line")
-    assert decoder.decode(header, 0.0) is None
-    assert decoder.header_fault is None
-    return decoder
-
-
-def reason(decoder: LineDecoder, line: bytes) -> str:
-    """Return why a line is rejected."""
-    with pytest.raises(Rejected) as caught:
-        decoder.decode(line, 0.0)
-    return caught.value.reason
 
 
 UNITS_RIG = rig_from_text(

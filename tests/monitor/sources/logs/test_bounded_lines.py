@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from monitor.cli import run as flowdebt
 from monitor.recorder import layout
-from monitor.recorder.reader import LONGEST_EVENT
+from monitor.recorder.reader import LONGEST_NOTE
 from monitor.review.marks import IN_SESSION
 from monitor.sources.logs import bounded_lines
 from monitor.sources.logs.bounded_lines import LONGEST_LINE, BoundedLines
@@ -201,8 +201,8 @@ def test_a_long_event_is_told_by_its_number(
     """A session's line of an event that is longer than any of ours is left out, and said so."""
     session = record(tmp_path, SAMPLES)
     path = session / layout.EVENTS
-    path.write_bytes(b'{"x": "' + b"y" * (2 * LONGEST_EVENT) + b'"}\n' + path.read_bytes())
+    path.write_bytes(b'{"x": "' + b"y" * (2 * LONGEST_NOTE) + b'"}\n' + path.read_bytes())
     assert flowdebt(["review", str(session)]) == 0
     out = capsys.readouterr().out
-    assert f"events.jsonl:1: found a line over {LONGEST_EVENT} bytes" in out
+    assert f"events.jsonl:1: found a line over {LONGEST_NOTE} bytes" in out
     assert "reproduced, bit for bit" in out

@@ -2,7 +2,6 @@
 
 import csv
 import io
-from collections.abc import Sequence
 from contextlib import suppress
 from math import isnan, nan
 from pathlib import Path
@@ -22,42 +21,16 @@ from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
 from rules.channels import NOT_SENT, Sample, is_time
 from simulator.logfile import mapped, number, write_csv
 from simulator.plant import run
-from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
+from simulator.rig import find_rig, load_rig, rig_from_text
 from simulator.scenario import scenario_from_text
 from simulator.strict import BadInput
+from tests.kit.csv_logs import BOOST, HEADER, RIG, read, readings, write
 from tests.kit.rig_text import SMALL
-
-RIG = rig_from_text(SMALL, "small.toml")
-BOOST = Sample._fields.index("boost_kpa")
-HEADER = "time_s,boost_kpa,delivered_ml_min\n"
-
 
 # RFC 4180, section 2: a quote doubled inside quotes, a line break inside quotes, CRLF line ends,
 # the last one optional. Text and fields as the RFC's rules 2 and 5 to 7 give them.
 RFC4180_TEXT = '"aaa","b ""x"" b","c\r\nd"\r\n'
 RFC4180_FIELDS = ["aaa", 'b "x" b', "c\r\nd"]
-
-
-def write(folder: Path, content: str | bytes) -> Path:
-    """Write a log."""
-    path = folder / "log.csv"
-    path.write_bytes(content if isinstance(content, bytes) else content.encode())
-    return path
-
-
-def read(folder: Path, content: str | bytes, rig: RigFile = RIG) -> list[Sample]:
-    """Return the samples of a log; what came in must add up."""
-    blocks = CsvBlocks(write(folder, content), rig)
-    found = [Sample(*row) for block in blocks for row in block.tolist()]
-    counts = blocks.statistics
-    assert counts.received == counts.decoded + counts.rejected.total()
-    assert counts.decoded == len(found)
-    return found
-
-
-def readings(samples: Sequence[Sample]) -> list[tuple[float, float, float]]:
-    """Return time, boost and flow of each sample."""
-    return [(s.time_s, s.boost_kpa, s.delivered_ml_min) for s in samples]
 
 
 def test_quoting_as_rfc_4180_has_it(tmp_path: Path) -> None:

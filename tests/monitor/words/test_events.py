@@ -4,13 +4,13 @@ from typing import Any
 
 import pytest
 
-from monitor.words.happenings import Happenings, happening
+from monitor.words.events import KnownEvents, event_in_words
 from monitor.words.units import METRIC, US
 from tests.kit.screen_messages import event
 
 
-def _known(*events: tuple[str, float, str, float | None]) -> Happenings:
-    known = Happenings()
+def _known(*events: tuple[str, float, str, float | None]) -> KnownEvents:
+    known = KnownEvents()
     for finding, time_s, action, until_s in events:
         known.put(event(finding=finding, time_s=time_s, action=action, until_s=until_s))
     return known
@@ -80,10 +80,10 @@ def test_a_guard_that_takes_anothers_place_buries_nothing() -> None:
 
 def test_a_device_clock_that_starts_again_changes_neither_order_nor_length() -> None:
     """Both follow the guard's own time; two events of one device time are two."""
-    assert happening(event(time_s=5.0, until_s=6.5)).lasted_s == 1.5
-    stepped = happening(event(time_s=22.0, until_s=1.4, lasted_s=3.2))
+    assert event_in_words(event(time_s=5.0, until_s=6.5)).lasted_s == 1.5
+    stepped = event_in_words(event(time_s=22.0, until_s=1.4, lasted_s=3.2))
     assert (stepped.lasted_s, stepped.active) == (3.2, False)
-    known = Happenings()
+    known = KnownEvents()
     for clock_s, time_s in ((5.0, 5.0), (22.0, 22.0), (27.0, 5.0)):
         known.put(event(clock_s=clock_s, time_s=time_s))
     assert [one.time_s for one in known.newest_first] == [5.0, 22.0, 5.0]
@@ -102,6 +102,6 @@ def test_a_device_clock_that_starts_again_changes_neither_order_nor_length() -> 
 def test_what_has_no_room_is_left_out_whole(room: int, said: str) -> None:
     """A figure cut within, such as 18.…, could be read as one."""
     facts: dict[str, Any] = {"action": "cut_boost", "boost_ceiling_kpa": 100.0}
-    shown = happening(event(**facts, retard_deg=14.5, debt_ml=5.08))
+    shown = event_in_words(event(**facts, retard_deg=14.5, debt_ml=5.08))
     assert shown.depth(METRIC, room) == said
     assert shown.depth(US).startswith("to 14.5 psi, ")
