@@ -74,6 +74,7 @@ CHANNELS: Final = (
 )
 CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
+COLUMN_OF: Final = {name: column for column, name in enumerate(CHANNEL_NAMES, start=1)}
 
 
 def label_of_channel(name: str) -> str:

@@ -15,9 +15,8 @@ array of records that hold floats alone is flat already: ``array.view(float64)``
 from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
-from functools import cache
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 if TYPE_CHECKING:
     import numpy as np
@@ -33,7 +32,7 @@ def block(names: Sequence[object], value: float = 0.0, start: int = 0) -> Any:
         value: What each is at first.
         start: The index of the first one. What stands before belongs to nobody and is not flat.
     """
-    numbers = [value] * (start + len(names))
+    numbers = [0.0] * start + [value] * len(names)
     return field(default_factory=numbers.copy, metadata={"names": names, "start": start})
 
 
@@ -57,72 +56,108 @@ class Record:
         Raises:
             ValueError: There are more or fewer than the record holds.
         """
-        # mypy takes classes whose objects can't be hashed for such themselves.
-        places, length = _places(cls)  # type: ignore[arg-type]
-        if len(numbers) != length:
-            raise ValueError(f"{cls.__name__}: found {len(numbers)} numbers, expected {length}")
+        layout = _layout(cls)
+        if len(numbers) != layout.length:
+            found = f"found {len(numbers)} numbers, expected {layout.length}"
+            raise ValueError(f"{cls.__name__}: {found}")
         return cls(
             *[
                 numbers[at] if count == 0 else [*nobodys, *numbers[at : at + count]]
-                for at, count, nobodys in places
+                for at, count, nobodys in layout.places
             ]
         )
 
     def flat(self) -> list[float]:
         """Return the numbers one after another."""
+        layout = _layout(type(self))
         numbers: list[float] = []
-        for one in fields(self):
-            value = getattr(self, one.name)
-            if one.metadata:
-                numbers += value[one.metadata["start"] :]
-            else:
+        for value, (_, count, nobodys) in zip(layout.values(self), layout.places, strict=True):
+            if count == 0:
                 numbers.append(value)
+            else:
+                numbers += value[len(nobodys) :]
         return numbers
 
     @classmethod
     def copy_of(cls, larger: Self) -> Self:
         """Return a copy of a record; of a derived one, a copy of the fields it has from here."""
-        values = _getter(cls)(larger)  # type: ignore[arg-type]  # as above
-        return cls(*[value.copy() if type(value) is list else value for value in values])
+        layout = _layout(cls)
+        copy = cls(*layout.values(larger))
+        for name in layout.blocks:
+            setattr(copy, name, getattr(copy, name)[:])
+        return copy
+
+    @classmethod
+    def named(cls, rows: "np.ndarray[Any, np.dtype[np.float64]]") -> "np.ndarray[Any, Any]":
+        """Return rows of flat numbers, (n, length) and contiguous, to be read by name.
+
+        ``named(rows)["debt_ml"]`` is (n,), a block is (n, start + count).
+        """
+        return rows.view(cls.dtype())[:, 0]
 
     @classmethod
     def dtype(cls) -> "np.dtype[np.void]":
         """Return numpy's description of this record, in the order of the flat numbers."""
-        return _dtype(cls)  # type: ignore[arg-type]  # as above
+        known = _DTYPES.get(cls)
+        if known is None:
+            known = _DTYPES[cls] = _dtype(cls)
+        return known
 
     def array(self) -> "np.ndarray[tuple[int], np.dtype[np.void]]":
         """Return a copy as an array of one record."""
         import numpy as np
 
         made = np.frombuffer(array("d", self.flat()), self.dtype())
-        for name, start in _whole(type(self)):  # type: ignore[arg-type]  # as above
+        for name, start in _layout(type(self)).whole:
             value = getattr(self, name)
             made[name][..., start:] = value if start is None else value[start:]
         return made
 
 
-@cache
-def _places(record: type[Record]) -> tuple[list[tuple[int, int, list[float]]], int]:
-    """Return where each field's flat numbers begin, how many a block has, and what stands before.
+class _Layout(NamedTuple):
+    """How a record is laid out.
 
-    And how many numbers there are in all.
+    Attributes:
+        values: Returns the value of every field.
+        places: Of every field: where its flat numbers begin, how many a block has (0: no block),
+            and what stands before a block.
+        blocks: Names of the blocks.
+        whole: Names of fields of whole numbers, and where those that are blocks start.
+        length: How many flat numbers there are.
     """
-    places, at = [], 0
-    for one in fields(record):
-        count = len(one.metadata.get("names", ()))
-        places.append((at, count, [0.0] * one.metadata.get("start", 0)))
-        at += max(count, 1)
-    return places, at
+
+    values: Callable[[Record], tuple[Any, ...]]
+    places: list[tuple[int, int, list[float]]]
+    blocks: list[str]
+    whole: list[tuple[str, int | None]]
+    length: int
 
 
-@cache
-def _whole(record: type[Record]) -> list[tuple[str, int | None]]:
-    """Return the fields of whole numbers, and where those that are blocks start."""
-    whole = [one for one in fields(record) if one.type in (int, list[int])]
-    return [(one.name, one.metadata.get("start")) for one in whole]
+_LAYOUTS: dict[type[Record], _Layout] = {}
 
 
-@cache
+def _layout(record: type[Record]) -> _Layout:
+    known = _LAYOUTS.get(record)
+    if known is None:
+        places, at = [], 0
+        for one in fields(record):
+            count = len(one.metadata.get("names", ()))
+            places.append((at, count, [0.0] * one.metadata.get("start", 0)))
+            at += max(count, 1)
+        names = [one.name for one in fields(record)]
+        blocks = [one.name for one in fields(record) if one.metadata]
+        whole = [
+            (one.name, one.metadata.get("start"))
+            for one in fields(record)
+            if one.type in (int, list[int])
+        ]
+        known = _LAYOUTS[record] = _Layout(attrgetter(*names), places, blocks, whole, at)
+    return known
+
+
+_DTYPES: dict[type[Record], "np.dtype[np.void]"] = {}
+
+
 def _dtype(record: type[Record]) -> "np.dtype[np.void]":
     import numpy as np
 
@@ -143,8 +178,3 @@ def _dtype(record: type[Record]) -> "np.dtype[np.void]":
             "itemsize": at * NUMBER_BYTES,
         }
     )
-
-
-@cache
-def _getter(record: type[Record]) -> Callable[[Record], tuple[Any, ...]]:
-    return attrgetter(*(one.name for one in fields(record)))

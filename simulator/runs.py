@@ -157,7 +157,7 @@ class Drive:
         while not car.finished:
             first, last, _ = car.block()
             rows: list[Sample] = []
-            decisions: list[tuple[float, ...]] = []
+            decisions: list[list[float]] = []
             truths: list[tuple[float, ...]] = []
             came: list[int] = []
             for i in range(last - first):
@@ -171,7 +171,7 @@ class Drive:
                     decision = guard.step(sample)
                     if self._guarded:
                         retard_deg, ceiling_kpa = decision.retard_deg, decision.boost_ceiling_kpa
-                    decisions.append(decision)
+                    decisions.append(decision.flat())
                 rows += new
                 came += [i] * len(new)
                 truths.append(truth_row(s))

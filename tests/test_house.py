@@ -40,8 +40,6 @@ TESTED_IN = {
     "simulator/rig/tables": "simulator/rig/test_keys",
     "simulator/strict/lines": "simulator/strict/test_document",
     "simulator/strict/wants": "simulator/rig/test_load",
-    "monitor/sources/fed": "monitor/sources/test_mqtt",
-    "monitor/sources/paced": "monitor/sources/test_recorded",
     "monitor/sources/logs/log_blocks": "monitor/sources/logs/test_table_blocks",
     "monitor/sources/logs/open": "monitor/sources/logs/test_table_blocks",
 }

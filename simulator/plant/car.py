@@ -247,7 +247,7 @@ class Car:
                 self._draws = [Draw(*row) for row in draws.tolist()]
                 self._cycles = cycles.tolist()
             else:
-                self._draws = draws.view(Draw.dtype()).reshape(-1)
+                self._draws = Draw.named(draws)
                 self._cycles = cycles
             self._s.cycle_at = 0
         return number
