@@ -56,7 +56,6 @@ class GuardLoop:
         self.news = News(rig_file.rig)
         self._aligner = Aligner()
         self._clock = ClockWatch()
-        self._reading_at_s = now_s()
         self._stop = asyncio.Event()
         self._end, self._why = protocol.Ending.SOURCE_ENDED, protocol.SOURCE_ENDED
         self._decided = 0
@@ -125,15 +124,12 @@ class GuardLoop:
     async def _pump(self) -> None:
         async for item in self.source:
             if isinstance(item, Arrival):
-                newest_s = self._aligner.newest_s
                 # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
                 if self.source.kind.live and self._clock.compare(item):
                     self.report(protocol.NoticeLine("clock", self._clock.words()))
-                for row in self._aligner.admit(item.sample):
+                steady_s = now_s() if self.source.kind.live else None
+                for row in self._aligner.admit(item.sample, steady_s):
                     self.decide(row)
-                # Readings whose own clock stands still are silence as far as the rules can tell.
-                if self._aligner.newest_s != newest_s:
-                    self._reading_at_s = now_s()
                 self.source.react(self.decision)
                 self.latency.add(now_ns() - item.readable_ns)
             else:
@@ -155,7 +151,7 @@ class GuardLoop:
     async def _watch_silence(self) -> None:
         while True:
             await asyncio.sleep(SILENCE_CHECK_S)
-            for row in self._aligner.silence(now_s() - self._reading_at_s):
+            for row in self._aligner.silence(now_s()):
                 self.decide(row)
             for listener in self.listeners:
                 listener.alive()
