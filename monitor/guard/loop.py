@@ -128,7 +128,7 @@ class GuardLoop:
                 newest_s = self._aligner.newest_s
                 # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
                 if self.source.kind.live and self._clock.compare(item):
-                    self.report(protocol.NoticeLine("clock", self._clock.words()))
+                    self.report(protocol.Notice("clock", self._clock.words()))
                 for row in self._aligner.admit(item.sample):
                     self.decide(row)
                 # Readings whose own clock stands still are silence as far as the rules can tell.
@@ -137,7 +137,7 @@ class GuardLoop:
                 self.source.react(self.decision)
                 self.latency.add(now_ns() - item.readable_ns)
             else:
-                self.report(protocol.NoticeLine(item.kind, item.text))
+                self.report(item)
 
     def decide(self, row: Sample) -> None:
         """Decide on a row, tell every listener, and say what there is to say."""
