@@ -14,7 +14,7 @@ class SourceKind(Enum):
     LIVE = "live"
     """An engine that runs now: silence means something, outputs may be driven."""
     SIMULATED = "simulated"
-    """A simulated car, a closed loop: it hears what is decided, outputs may be driven."""
+    """A simulated car, a closed loop: it takes what is decided, outputs may be driven."""
     RECORDED = "recorded"
     """What has happened: silence means nothing, and nothing may be driven."""
 

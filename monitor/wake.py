@@ -1,4 +1,4 @@
-"""From a thread to an event loop. The one place that does it: at most one wake-up is under way.
+"""From a thread to an event loop, however often: at most one wake-up is under way.
 
 A loop is woken through a pipe that holds some hundred wake-ups, and signals come through the same
 pipe: one for each message of a flood fills it while the loop is busy, and a SIGTERM is lost.

@@ -16,6 +16,7 @@ NOT_SENT: Final = float("-inf")
 # From here on (278 000 years from nought) neighbouring floats are more than 1 ms apart: adding the
 # time between two rows would change nothing, and time could stand still unseen.
 TIME_BOUND_S: Final = 2.0**43
+TICK_BOUND_S: Final = 2.0 * TIME_BOUND_S  # ticks for silence go on behind any reading
 LATE_S: Final = 1.0  # so far back a row is late; further, and the clock has stepped
 AHEAD_S: Final = 10.0  # so far ahead in one go, and the clock has stepped
 
@@ -74,6 +75,7 @@ CHANNELS: Final = (
 )
 CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
+COLUMN_OF: Final = {name: column for column, name in enumerate(CHANNEL_NAMES, start=1)}
 
 
 def label_of_channel(name: str) -> str:

@@ -81,18 +81,18 @@ class EventTracker:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._open: dict[int, Event] = {}
-        self._levels = (0.0,) * st.N_FINDINGS
+        self._levels = [0.0] * st.N_FINDINGS
 
     def feed(self, decision: Decision) -> list[tuple[Turn, Event]]:
         """Take one decision; return what happened to which event, in the order of findings."""
-        levels = decision[st.LEVEL : st.LEVEL + st.N_FINDINGS]
+        levels = decision.level
         if levels == self._levels:  # nothing rose or cleared, as nearly always
             self._deepen(decision)
             return []
         self._levels = levels
         turns: list[tuple[Turn, Event]] = []
         for finding in range(st.N_FINDINGS):
-            level = Action(int(decision[st.LEVEL + finding]))
+            level = Action(int(decision.level[finding]))
             event = self._open.get(finding)
             if event is None:
                 if level > Action.NO_ACTION:
@@ -131,7 +131,7 @@ class EventTracker:
         for finding, event in self._open.items():
             self._count_debt(finding, event, decision)
             if (
-                decision[st.LEVEL + finding] >= Action.PULL_TIMING
+                decision.level[finding] >= Action.PULL_TIMING
                 and decision.retard_deg > event.retard_deg
             ):
                 event.retard_deg = decision.retard_deg

@@ -38,7 +38,7 @@ def explain(rig: Rig, finding: int, decision: Decision) -> str:
         finding: Index into ``FINDING_NAMES``.
         decision: The decision in which the level rose.
     """
-    level = Action(int(decision[st.LEVEL + finding]))
+    level = Action(int(decision.level[finding]))
     if finding in _LIMITED:
         why = _explain_limit(rig, finding, decision)
     else:
@@ -67,7 +67,7 @@ def _average(decision: Decision) -> str:
 
 
 def _flows(decision: Decision) -> str:
-    delivered, expected = decision.value_delivered_ml_min, decision.expected_ml_min
+    delivered, expected = decision.value[ch.DELIVERED], decision.expected_ml_min
     return f"{delivered:z.0f} of {expected:z.0f} mL/min arrive"
 
 
@@ -99,17 +99,15 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
     """Whether nothing that comes moves: some channels stuck, none healthy."""
-    healths = {
-        decision[st.HEALTH + ch.CHANNEL_NAMES.index(terms.name) + 1] for terms in rig.channels
-    }
+    healths = {decision.health[ch.COLUMN_OF[terms.name]] for terms in rig.channels}
     return st.STUCK in healths and st.HEALTHY not in healths
 
 
 def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
     """Say what is wrong with a channel; where its reading is implausible, what it reads, too."""
     known = ch.CHANNELS[column - 1]
-    told = f"{known.label} {st.HEALTH_WORDS[int(decision[st.HEALTH + column])]}"
-    if decision[st.HEALTH + column] != st.IMPLAUSIBLE or decision.refused_column != column:
+    told = f"{known.label} {st.HEALTH_WORDS[int(decision.health[column])]}"
+    if decision.health[column] != st.IMPLAUSIBLE or decision.refused_column != column:
         return told
     terms = next(terms for terms in rig.channels if terms.name == known.name)
     guess = "another unit, or the rig's range?"
@@ -126,7 +124,7 @@ def _ill(rig: Rig, decision: Decision) -> str:
     wrong = _wrong_clock(decision)
     if _logger_is_frozen(rig, decision) and not wrong:
         return "the logger repeats itself"
-    columns = [c for c in essential_columns(rig) if decision[st.HEALTH + c]]
+    columns = [c for c in essential_columns(rig) if decision.health[c]]
     ill = [_unhealthy(rig, decision, c) for c in columns]
     return ", ".join(ill + wrong) or "the clock is in doubt"
 
@@ -143,11 +141,11 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
         return (
             "the logger repeats itself: no channel has had a new value for more than "
             f"{rig.watch.logger_stuck_after_s:z.1f} s, the last boost was "
-            f"{decision.value_boost_kpa:z.0f} kPa, so the spray cannot be judged"
+            f"{decision.value[ch.BOOST]:z.0f} kPa, so the spray cannot be judged"
         )
-    columns = [ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels]
+    columns = [ch.COLUMN_OF[terms.name] for terms in rig.channels]
     essential = essential_columns(rig)
-    ill = [c for c in columns if decision[st.HEALTH + c] != st.HEALTHY]
+    ill = [c for c in columns if decision.health[c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
     named = ", ".join([*(_unhealthy(rig, decision, c) for c in ill), *clock])
@@ -166,7 +164,7 @@ def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
     column, unit = _LIMITED[finding]
     limit = limits[finding]
     return (
-        f"{ch.CHANNELS[column - 1].label} {decision[st.VALUE + column]:z.1f} {unit} has been above "
+        f"{ch.CHANNELS[column - 1].label} {decision.value[column]:z.1f} {unit} has been above "
         f"its limit of {limit.above:z.1f} {unit} for {limit.for_s:z.2f} s"
     )
 
@@ -196,7 +194,7 @@ def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"{decision.value_delivered_ml_min:z.0f} mL/min flow though nothing is commanded, for more "
+        f"{decision.value[ch.DELIVERED]:z.0f} mL/min flow though nothing is commanded, for more "
         f"than {rig.watch.unasked_for_s:z.1f} s {_at_boost(decision)} (hydrolock: do not crank an "
         "engine that stood like this)"
     )
@@ -210,14 +208,14 @@ def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
         )
     return (
         f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
-        f"{decision.value_intake_c:z.0f} degC, more than {rig.watch.most_rise_k:z.0f} K since "
+        f"{decision.value[ch.INTAKE]:z.0f} degC, more than {rig.watch.most_rise_k:z.0f} K since "
         "boost began"
     )
 
 
 def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"knock {decision.value_knock:z.1f} stays above its limit of "
+        f"knock {decision.value[ch.KNOCK]:z.1f} stays above its limit of "
         f"{rig.limits.knock.above:z.1f} {rig.watch.knock_persists_for_s:z.2f} s after timing was "
         "pulled"
     )
@@ -225,7 +223,7 @@ def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_tank(rig: Rig, level: Action, decision: Decision) -> str:
     left = "" if decision.tank_s == inf else f", {decision.tank_s:z.0f} s of spray at this rate"
-    return f"{decision.value_tank_ml:z.0f} mL left in the tank{left}"
+    return f"{decision.value[ch.TANK]:z.0f} mL left in the tank{left}"
 
 
 def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
@@ -234,8 +232,8 @@ def _explain_clock(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
     watch, mapped = rig.watch, {terms.name for terms in rig.channels}
-    at_cut = sum(decision[i] >= Action.CUT_BOOST for i in range(st.LEVEL, st.LEVEL + st.N_FINDINGS))
-    retard, ceiling = decision.value_confirmed_retard_deg, decision.value_confirmed_ceiling_kpa
+    at_cut = sum(level >= Action.CUT_BOOST for level in decision.level)
+    retard, ceiling = decision.value[ch.CONFIRMED_RETARD], decision.value[ch.CONFIRMED_CEILING]
     unconfirmed = []
     for column, told, follows in (
         (
@@ -252,7 +250,7 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
         ),
     ):
         channel = ch.CHANNELS[column - 1]
-        health = decision[st.HEALTH + column]
+        health = decision.health[column]
         if channel.name in mapped and health != st.HEALTHY:
             unconfirmed.append(f"{channel.label} {st.HEALTH_WORDS[int(health)]}")
         elif channel.name in mapped and not follows:
@@ -265,9 +263,9 @@ def _explain_not_followed(rig: Rig, level: Action, decision: Decision) -> str:
 def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
     by_flow = any(terms.name == "commanded_ml_min" for terms in rig.channels)
     logged = (
-        f"{decision.value_commanded_ml_min:z.0f} mL/min"
+        f"{decision.value[ch.COMMANDED]:z.0f} mL/min"
         if by_flow
-        else f"{decision.value_command_pct:z.0f} % of full flow"
+        else f"{decision.value[ch.COMMAND_PCT]:z.0f} % of full flow"
     )
     return (
         f"the log says {logged} are commanded, the rig {decision.commanded_ml_min:z.0f} mL/min "
@@ -278,9 +276,9 @@ def _explain_disagreement(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_contradiction(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"injector duty {decision.value_injector_duty_pct:z.0f} % at "
-        f"{decision.value_engine_speed_rpm:z.0f} rpm speaks for {decision.duty_boost_kpa:z.0f} kPa "
-        f"of boost, where {decision.value_boost_kpa:z.0f} kPa is read, for more than "
+        f"injector duty {decision.value[ch.INJECTOR_DUTY]:z.0f} % at "
+        f"{decision.value[ch.ENGINE_SPEED]:z.0f} rpm speaks for {decision.duty_boost_kpa:z.0f} kPa "
+        f"of boost, where {decision.value[ch.BOOST]:z.0f} kPa is read, for more than "
         f"{rig.watch.cross_check_for_s:z.2f} s: by that reading no spray can be judged"
     )
 

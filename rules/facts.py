@@ -1,8 +1,9 @@
 """The facts of a rig, as the rules want them: plain floats, unit in the name, already checked.
 
-The rig *file* (TOML, text quantities with units) is read on floor 2, in ``simulator.rig``, since
-plant and monitor both need it and this floor touches no files. Whoever builds these by hand gets
-no checks beyond what ``rules.step.constants`` needs to be safe to divide by.
+How each is written in a rig file (TOML, text quantities with units), and within what range, is said
+once in ``simulator.rig.keys``: plant and monitor both need it, and nothing here touches files.
+Whoever builds these by hand gets no checks beyond what ``rules.step.constants`` needs to be safe to
+divide by.
 """
 
 from dataclasses import dataclass, field

@@ -6,7 +6,7 @@ from typing import Any
 from rules import channels as ch
 from rules.facts import Rig
 from rules.step.constants import constants_of
-from rules.step.state import N_DECISION, Decision, Head, State
+from rules.step.state import N_DECISION, Decision, State
 from rules.step.step import fresh_state, step
 
 
@@ -22,17 +22,17 @@ class Guard:
         self.constants = constants_of(rig)
         self._state = fresh_state(self.constants)
         self._compiled: Any = None
-        self._arrays: Any = None  # constants, state and a row, where it steps compiled
+        self._arrays: Any = None  # constants, state, the same flat, a row: where it steps compiled
 
     def step(self, sample: Sequence[float]) -> Decision:
         """Take one sample (``Sample``, or a row of ``ROW_WIDTH`` floats); return the decision."""
         if self._compiled is None:
             step(self.constants, self._state, sample, 0)
-            return Decision._make(Head.copy_of(self._state).flat())
-        constants, states, row = self._arrays
+            return Decision.copy_of(self._state)
+        constants, states, flat, row = self._arrays
         row[:] = sample
         self._compiled(constants, states, row)
-        return Decision._make(states.view(float)[:N_DECISION].tolist())
+        return Decision.of_flat(flat[:N_DECISION].tolist())
 
     def use_compiled(self) -> None:
         """Step compiled from now on: three times as fast, the same to the last bit.
@@ -48,7 +48,7 @@ class Guard:
         # One step on a copy makes numba load or compile it now, not in the first decision.
         row = np.full(ch.ROW_WIDTH, np.nan)
         compiled.step_row(constants, states.copy(), row)
-        self._arrays = constants, states, row
+        self._arrays = constants, states, states.view(np.float64), row
         self._compiled = compiled.step_row
 
     def run(self, columns: Mapping[str, Any]) -> dict[str, Any]:
@@ -59,13 +59,13 @@ class Guard:
                 A channel left out is not sent.
 
         Returns:
-            One float64 array of length n for each field of ``Decision``.
+            One float64 array of length n for each of ``Decision.names()``.
 
         Raises:
             ValueError: An unknown column, no ``time_s``, or lengths that differ.
         """
         decisions = self.run_rows(rows_of(columns))
-        return {name: decisions[:, i] for i, name in enumerate(Decision._fields)}
+        return {name: decisions[:, i] for i, name in enumerate(Decision.names())}
 
     def run_rows(self, rows: Any) -> Any:
         """Take an (n, ROW_WIDTH) float64 matrix of samples; return (n, N_DECISION) decisions."""
@@ -103,7 +103,7 @@ class Guard:
 
     def decision(self) -> Decision:
         """Return the newest decision again."""
-        return Decision._make(self._now().flat()[:N_DECISION])
+        return Decision.copy_of(self._now())
 
     def state(self) -> list[float]:
         """Return a copy of everything this guard remembers, flat; see ``restore``."""
@@ -138,7 +138,7 @@ class Guard:
 
     def _now(self) -> State:
         if self._compiled is not None:
-            self._state = State.of_flat(self._arrays[1].view(float).tolist())
+            self._state = State.of_flat(self._arrays[2].tolist())
         return self._state
 
     def _go_on_from(self, state: State) -> None:

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from math import isfinite
 
+from rules.channels import COLUMN_OF
 from rules.clock_pace import found_after_s
 from rules.facts import Rig
 from rules.figures import decimals_apart, told
@@ -98,9 +99,7 @@ def _lost_s(rig: Rig, decision: Decision) -> float:
     """Return how long boost or flow takes to count as gone, s: by its age, or by standing still."""
     essential = [one for one in rig.channels if one.name in ("boost_kpa", "delivered_ml_min")]
     stuck_s = [
-        one.stuck_after_s
-        for one in essential
-        if getattr(decision, f"health_{one.name}") == st.STUCK
+        one.stuck_after_s for one in essential if decision.health[COLUMN_OF[one.name]] == st.STUCK
     ]
     if len(stuck_s) > 1:  # one alone stands still by itself, both where the logger does
         return min(*stuck_s, rig.watch.logger_stuck_after_s)

@@ -14,9 +14,8 @@ array of records that hold floats alone is flat already: ``array.view(float64)``
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
-from functools import cache
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 if TYPE_CHECKING:
     import numpy as np
@@ -32,7 +31,7 @@ def block(names: Sequence[object], value: float = 0.0, start: int = 0) -> Any:
         value: What each is at first.
         start: The index of the first one. What stands before belongs to nobody and is not flat.
     """
-    numbers = [value] * (start + len(names))
+    numbers = [0.0] * start + [value] * len(names)
     return field(default_factory=numbers.copy, metadata={"names": names, "start": start})
 
 
@@ -56,33 +55,44 @@ class Record:
         Raises:
             ValueError: There are more or fewer than the record holds.
         """
-        # mypy takes classes whose objects can't be hashed for such themselves.
-        places, length = _places(cls)  # type: ignore[arg-type]
-        if len(numbers) != length:
-            raise ValueError(f"{cls.__name__}: found {len(numbers)} numbers, expected {length}")
+        layout = _layout(cls)
+        if len(numbers) != layout.length:
+            found = f"found {len(numbers)} numbers, expected {layout.length}"
+            raise ValueError(f"{cls.__name__}: {found}")
         return cls(
             *[
                 numbers[at] if count == 0 else [*nobodys, *numbers[at : at + count]]
-                for at, count, nobodys in places
+                for at, count, nobodys in layout.places
             ]
         )
 
     def flat(self) -> list[float]:
         """Return the numbers one after another."""
+        layout = _layout(type(self))
         numbers: list[float] = []
-        for one in fields(self):
-            value = getattr(self, one.name)
-            if one.metadata:
-                numbers += value[one.metadata["start"] :]
-            else:
+        for value, (_, count, nobodys) in zip(layout.values(self), layout.places, strict=True):
+            if count == 0:
                 numbers.append(value)
+            else:
+                numbers += value[len(nobodys) :]
         return numbers
 
     @classmethod
     def copy_of(cls, larger: Self) -> Self:
         """Return a copy of a record; of a derived one, a copy of the fields it has from here."""
-        values = _getter(cls)(larger)  # type: ignore[arg-type]  # as above
-        return cls(*[value.copy() if type(value) is list else value for value in values])
+        layout = _layout(cls)
+        copy = cls(*layout.values(larger))
+        for name in layout.blocks:
+            setattr(copy, name, getattr(copy, name)[:])
+        return copy
+
+    @classmethod
+    def named(cls, rows: "np.ndarray[Any, np.dtype[np.float64]]") -> "np.ndarray[Any, Any]":
+        """Return rows of flat numbers, (n, length) and contiguous, to be read by name.
+
+        ``named(rows)["debt_ml"]`` is (n,), a block is (n, start + count).
+        """
+        return rows.view(cls.dtype())[:, 0]
 
     @classmethod
     def dtype(cls) -> "np.dtype[np.void]":
@@ -119,20 +129,35 @@ class Record:
         return array
 
 
-@cache
-def _places(record: type[Record]) -> tuple[list[tuple[int, int, list[float]]], int]:
-    """Return where each field's flat numbers begin, how many a block has, and what stands before.
+class _Layout(NamedTuple):
+    """How a record is laid out.
 
-    And how many numbers there are in all.
+    Attributes:
+        values: Returns the value of every field.
+        places: Of every field: where its flat numbers begin, how many a block has (0: no block),
+            and what stands before a block.
+        blocks: Names of the blocks.
+        length: How many flat numbers there are.
     """
-    places, at = [], 0
-    for one in fields(record):
-        count = len(one.metadata.get("names", ()))
-        places.append((at, count, [0.0] * one.metadata.get("start", 0)))
-        at += max(count, 1)
-    return places, at
+
+    values: Callable[[Record], tuple[Any, ...]]
+    places: list[tuple[int, int, list[float]]]
+    blocks: list[str]
+    length: int
 
 
-@cache
-def _getter(record: type[Record]) -> Callable[[Record], tuple[Any, ...]]:
-    return attrgetter(*(one.name for one in fields(record)))
+_LAYOUTS: dict[type[Record], _Layout] = {}
+
+
+def _layout(record: type[Record]) -> _Layout:
+    known = _LAYOUTS.get(record)
+    if known is None:
+        places, at = [], 0
+        for one in fields(record):
+            count = len(one.metadata.get("names", ()))
+            places.append((at, count, [0.0] * one.metadata.get("start", 0)))
+            at += max(count, 1)
+        names = [one.name for one in fields(record)]
+        blocks = [one.name for one in fields(record) if one.metadata]
+        known = _LAYOUTS[record] = _Layout(attrgetter(*names), places, blocks, at)
+    return known

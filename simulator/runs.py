@@ -166,7 +166,7 @@ class Drive:
             first, last, vectors = car.block()
             self._faults = vectors[4]
             rows: list[Sample] = []
-            decisions: list[tuple[float, ...]] = []
+            decisions: list[list[float]] = []
             truths: list[list[float]] = []
             came: list[int] = []
             for i in range(last - first):
@@ -180,7 +180,7 @@ class Drive:
                     decision = guard.step(sample)
                     if self._guarded:
                         retard_deg, ceiling_kpa = decision.retard_deg, decision.boost_ceiling_kpa
-                    decisions.append(decision)
+                    decisions.append(decision.flat())
                 rows += new
                 came += [i] * len(new)
                 truths.append([s[offset] for offset in _WHERE])

@@ -40,8 +40,6 @@ TESTED_IN = {
     "simulator/rig/tables": "simulator/rig/test_keys",
     "simulator/strict/lines": "simulator/strict/test_document",
     "simulator/strict/wants": "simulator/rig/test_load",
-    "monitor/sources/fed": "monitor/sources/test_mqtt",
-    "monitor/sources/paced": "monitor/sources/test_recorded",
     "monitor/sources/logs/log_blocks": "monitor/sources/logs/test_table_blocks",
     "monitor/sources/logs/open": "monitor/sources/logs/test_table_blocks",
 }
@@ -195,6 +193,26 @@ def test_what_decides_or_parses_has_a_test_of_its_name() -> None:
     assert declaring <= modules
     assert sorted(nameless) == sorted(TESTED_IN)
     assert [test for test in TESTED_IN.values() if not (ROOT / f"tests/{test}.py").exists()] == []
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_files_that_the_papers_name_are_there(name: str) -> None:
+    """Whoever follows a path finds the file; VERB stands for any."""
+    text = (ROOT / name).read_text(encoding="utf-8")
+    named = re.findall(r"`((?:rules|simulator|monitor|tests)/[a-z_/.]+)`", text)
+    assert named
+    assert [path for path in named if not (ROOT / path).exists()] == []
+
+
+@pytest.mark.parametrize("floor", FLOORS)
+def test_every_room_is_in_the_picture_of_the_tree(floor: str) -> None:
+    """DEVELOPERS shows each folder that holds code, with a word on what is in it."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    rooms = [path.parent for path in (ROOT / floor).rglob("__init__.py")]
+    assert len(rooms) > 1
+    assert [
+        room for room in rooms if not re.search(rf"^ +{room.name}/ +\S", text, re.MULTILINE)
+    ] == []
 
 
 def test_no_file_is_long() -> None:

@@ -14,7 +14,6 @@ from rules.events import Event
 from rules.facts import Action, ActionWord
 from rules.findings import Severity, label_of
 from rules.intervals import Intervals
-from rules.step import state as st
 from rules.step.state import Decision
 
 SILENCED: Final = frozenset(
@@ -93,7 +92,8 @@ class DecisionHead(msgspec.Struct, frozen=True):
     @classmethod
     def of(cls, decision: Decision) -> Self:
         """Return a decision's."""
-        return cls(*[x if -1e300 < x < 1e300 else None for x in decision[: st.LEVEL]])
+        found = [getattr(decision, name) for name in cls.__struct_fields__]
+        return cls(*[x if -1e300 < x < 1e300 else None for x in found])
 
 
 class IntervalFacts(msgspec.Struct, frozen=True):

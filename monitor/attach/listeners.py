@@ -15,7 +15,7 @@ from simulator.rig import RigFile
 Tell = Callable[[Message], None]
 
 
-class Standing(msgspec.Struct):
+class ListenerFacts(msgspec.Struct):
     """How everybody who listens stands, as frames show it; each enters its own part.
 
     Attributes:
@@ -47,7 +47,7 @@ class RunningGuard(Protocol):
         """Return what the rules remember, as a recording keeps it."""
         ...
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
         ...
 
@@ -83,7 +83,7 @@ class Listener:
     def change(self, rig_file: RigFile) -> None:
         """Another rig is in force from the next row on."""
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter how you stand."""
 
     def ending(self, why: str) -> None:

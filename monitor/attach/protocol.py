@@ -60,7 +60,7 @@ TRACE: Final = (
     "value_line_kpa",
     "value_supply_v",
 )
-TRACE_AT: Final = tuple(Decision._fields.index(name) for name in TRACE)
+TRACE_AT: Final = tuple(Decision.names().index(name) for name in TRACE)
 
 
 class Ending(Enum):
@@ -334,7 +334,8 @@ def decode_command(line: bytes) -> Command:
 
 def trace_row(decision: Decision) -> tuple[float, ...]:
     """Return a decision's trace row."""
-    return tuple([decision[i] for i in TRACE_AT])
+    flat = decision.flat()
+    return tuple([flat[i] for i in TRACE_AT])
 
 
 def outputs_in_words(outputs: list[OutputState]) -> str:
@@ -361,7 +362,7 @@ def health_of(rig: Rig, decision: Decision) -> dict[str, str]:
     """Return the health of each mapped channel, in words."""
     mapped = {terms.name for terms in rig.channels}
     return {
-        name: st.HEALTH_WORDS[int(decision[st.HEALTH + i])]
+        name: st.HEALTH_WORDS[int(decision.health[i])]
         for i, name in enumerate(CHANNEL_NAMES, start=1)
         if name in mapped
     }

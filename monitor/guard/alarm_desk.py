@@ -16,7 +16,7 @@ from rules.alarms.rates import (
     Transition,
 )
 from rules.findings import FINDINGS, label_of
-from rules.step.state import FINDING_NAMES, LEVEL, N_FINDINGS, Decision
+from rules.step.state import FINDING_NAMES, Decision
 from simulator.strict import clean
 
 # Boost crosses the onset all the time; that alone is no news for anybody.
@@ -66,8 +66,9 @@ class AlarmDesk:
         """Take a decision; return what moved. Quick where nothing did."""
         # Unknown boost (NaN) compares false: nothing is suppressed by what isn't known.
         suppressed = decision.boost_kpa < self._onset_kpa
-        levels = decision[LEVEL : LEVEL + N_FINDINGS]
-        return self._turns(decision.time_s, self._book.feed(decision.time_s, levels, suppressed))
+        return self._turns(
+            decision.time_s, self._book.feed(decision.time_s, decision.level, suppressed)
+        )
 
     def obey(self, command: Command, time_s: float) -> tuple[list[AlarmTurn], list[str]]:
         """Take an operator's command; return what moved, and what was refused and why."""

@@ -9,7 +9,6 @@ from rules.causes.rig_mistakes import Mistake, RigMistakes
 from rules.facts import Rig
 from rules.step.state import (
     COOLING_MISSING,
-    LEVEL,
     NO_COMMAND,
     NO_DELIVERY,
     OVER_DELIVERY,
@@ -104,7 +103,7 @@ class CauseDesk:
         for decision in waiting:
             self._ranker.feed(decision)
             self._of_rig.take(decision)
-            if not any(decision[LEVEL + finding] for finding in SPRAY_FINDINGS):
+            if not any(decision.level[finding] for finding in SPRAY_FINDINGS):
                 self._due_s = None
                 self.ranked = []
             elif self._due_s is None:

@@ -12,10 +12,12 @@ all at once, and the newest of those is hardly late. So the least lag seen is th
   that runs slow (or a way that delivers what is long past: no better).
 - A least lag that sinks more than that faster than it may is a clock that runs fast.
 
-The least lag may rise, and sink, by ``TOLERANCE`` of the time that passes: so much is forgiven.
+The least lag may rise, and sink, by ``TOLERANCE`` of the time that passes: so much is forgiven. A
+clock that was wrong is right again once the least lags of two windows, one after the other, agree
+as well as that; what it lost or gained before is then let go.
 """
 
-from math import nan
+from math import inf, nan
 from typing import Final
 
 from monitor.sources.base import Arrival
@@ -24,6 +26,7 @@ from rules.clock_pace import HELD_BACK_S, LASTING_S, TOLERANCE, pace_in_words
 
 # The least lag isn't known at once: a port that opens hands over what it kept from before.
 LEARNING_S: Final = 0.5
+WINDOW_S: Final = 5.0
 # Where the clock stepped, what passed meanwhile isn't known: no more is counted for it than rows
 # are apart that follow each other.
 SILENT_S: Final = 0.25
@@ -51,6 +54,8 @@ class ClockWatch:
         self._calm_s = 0.0
         self._sinking_s = 0.0
         self._right = (nan, nan)  # time and arrival when all was well
+        self._window_s = -inf  # arrival at which the window now ends
+        self._least_now_s = self._least_before_s = inf  # in that window, and in the one before
         self._since_s: float | None = None  # arrival from which on ``pace`` is contradicted
 
     def saw(self, time_s: float, arrived_s: float) -> bool:
@@ -81,6 +86,7 @@ class ClockWatch:
         self._sinking_s = max(self._calm_s, self._sinking_s - drift_s)
         if arrived_s < self._learnt_s:
             self._sinking_s = self._calm_s
+        self._let_go()
         off_s = max(self._lag_s - self._least_s, self._sinking_s - self._lag_s)
         if off_s <= 0.5 * HELD_BACK_S:
             self._right = (time_s, arrived_s)
@@ -98,6 +104,16 @@ class ClockWatch:
             f"the source's clock runs {pace_in_words(self.pace)}: readings can't be judged "
             "(is the unit of its time right, and the way they come fast enough?)"
         )
+
+    def _let_go(self) -> None:
+        self._least_now_s = min(self._least_now_s, self._lag_s)
+        if self._arrived_s < self._window_s:
+            return
+        least_s, before_s = self._least_now_s, self._least_before_s
+        if self.pace != NOT_SENT and abs(least_s - before_s) <= TOLERANCE * WINDOW_S:
+            self._least_s = self._calm_s = self._sinking_s = least_s
+        self._least_before_s, self._least_now_s = least_s, inf
+        self._window_s = self._arrived_s + WINDOW_S
 
     def _turned(self, wrong: bool) -> bool:
         if wrong == (self.pace != NOT_SENT):

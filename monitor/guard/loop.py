@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from monitor.attach import protocol
 from monitor.attach.facts import EventFacts, Statistics
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.terms import new_terms
 from monitor.clock import now_ns, now_s
 from monitor.guard.clock_pace import ClockWatch
@@ -56,7 +56,6 @@ class GuardLoop:
         self.news = News(rig_file.rig)
         self._aligner = Aligner()
         self._clock = ClockWatch()
-        self._reading_at_s = now_s()
         self._stop = asyncio.Event()
         self._end, self._why = protocol.Ending.SOURCE_ENDED, protocol.SOURCE_ENDED
         self._decided = 0
@@ -125,15 +124,12 @@ class GuardLoop:
     async def _pump(self) -> None:
         async for item in self.source:
             if isinstance(item, Arrival):
-                newest_s = self._aligner.newest_s
                 # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
                 if self.source.kind.live and self._clock.compare(item):
                     self.report(protocol.Notice("clock", self._clock.words()))
-                for row in self._aligner.admit(item.sample):
+                steady_s = now_s() if self.source.kind.live else None
+                for row in self._aligner.admit(item.sample, steady_s):
                     self.decide(row)
-                # Readings whose own clock stands still are silence as far as the rules can tell.
-                if self._aligner.newest_s != newest_s:
-                    self._reading_at_s = now_s()
                 self.source.react(self.decision)
                 self.latency.add(now_ns() - item.readable_ns)
             else:
@@ -155,7 +151,7 @@ class GuardLoop:
     async def _watch_silence(self) -> None:
         while True:
             await asyncio.sleep(SILENCE_CHECK_S)
-            for row in self._aligner.silence(now_s() - self._reading_at_s):
+            for row in self._aligner.silence(now_s()):
                 self.decide(row)
             for listener in self.listeners:
                 listener.alive()
@@ -197,12 +193,12 @@ class GuardLoop:
         """Return what the rules remember."""
         return self._guard.state()
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
-        standing = Standing()
+        facts = ListenerFacts()
         for listener in self.listeners:
-            listener.enter(standing)
-        return standing
+            listener.enter(facts)
+        return facts
 
     def statistics(self) -> Statistics:
         """Return counts of everything."""
@@ -211,7 +207,7 @@ class GuardLoop:
             decided=self._decided,
             late=self._late,
             latency=self.latency.facts(),
-            counts=self.standing().counts,
+            counts=self.listener_facts().counts,
         )
 
     async def _finish(self) -> None:

@@ -5,7 +5,7 @@ import asyncio
 import msgspec
 
 from monitor.attach import protocol
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Recording
 from monitor.recorder.layout import rig_hash
 from monitor.recorder.writer import Recorder
@@ -82,12 +82,12 @@ class RecordingListener(Listener):
         self._recorder.change(rig_file)
         self._rig_sha256 = rig_hash(rig_file.text)
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter the folder, whether it is recorded in, and how many rows are."""
-        standing.recording = self._now()
-        standing.counts.recorded = self._recorder.rows
-        standing.counts.not_recorded = self._recorder.dropped
-        standing.counts.recorder_waiting = self._recorder.waiting
+        facts.recording = self._now()
+        facts.counts.recorded = self._recorder.rows
+        facts.counts.not_recorded = self._recorder.dropped
+        facts.counts.recorder_waiting = self._recorder.waiting
 
     async def close(self, bye: protocol.Bye) -> None:
         """Finish the recording."""

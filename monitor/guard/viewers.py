@@ -8,7 +8,7 @@ from typing import Final
 from monitor.attach import protocol
 from monitor.attach.endpoint import Endpoint
 from monitor.attach.facts import DecisionHead, EventFacts
-from monitor.attach.listeners import Listener, Standing, Tell
+from monitor.attach.listeners import Listener, ListenerFacts, Tell
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import shown
 from monitor.clock import now_s
@@ -77,11 +77,11 @@ class ViewersListener(Listener):
         elif self._unattended_ends and now_s() - self._alone_since_s > UNATTENDED_S:
             self._guard.stop("nobody is watching")
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter how many viewers there are."""
-        standing.counts.viewers = self._server.attached
-        standing.counts.viewer_drops = self._server.dropped
-        standing.counts.viewers_refused = self._server.refused
+        facts.counts.viewers = self._server.attached
+        facts.counts.viewer_drops = self._server.dropped
+        facts.counts.viewers_refused = self._server.refused
 
     def ending(self, why: str) -> None:
         """Change no rig any more."""
@@ -93,7 +93,7 @@ class ViewersListener(Listener):
 
     def _frame(self, rows: list[tuple[float, ...]]) -> protocol.Frame:
         every = -(-len(rows) // protocol.MOST_ROWS_A_FRAME) or 1
-        guard, standing = self._guard, self._guard.standing()
+        guard, facts = self._guard, self._guard.listener_facts()
         return protocol.Frame(
             status=status(guard.rig, guard.decision),
             decision=DecisionHead.of(guard.decision),
@@ -103,25 +103,25 @@ class ViewersListener(Listener):
             alarms=guard.news.alarms.standing(),
             sounding=guard.news.alarms.sounding,
             causes=guard.news.causes.ranked,
-            outputs=standing.outputs,
-            recording=standing.recording,
-            publishing=standing.publishing,
+            outputs=facts.outputs,
+            recording=facts.recording,
+            publishing=facts.publishing,
         )
 
     def _hello(self) -> protocol.Hello:
         every = max(1, len(self._history) // HISTORY_ROWS_SENT)
-        guard, standing = self._guard, self._guard.standing()
+        guard, facts = self._guard, self._guard.listener_facts()
         return protocol.Hello(
             protocol=protocol.PROTOCOL,
             pid=self._server.endpoint.pid,
             source=guard.source.name,
             source_kind=guard.source.kind,
-            session=None if standing.recording is None else standing.recording.session,
+            session=None if facts.recording is None else facts.recording.session,
             channels=[terms.name for terms in guard.rig.channels],
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
             events=[EventFacts.of(event) for event in guard.news.events],
-            outputs=standing.outputs,
+            outputs=facts.outputs,
             **shown(guard.rig),
         )
 

@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from monitor.attach.facts import OutputState
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Notice
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
@@ -133,9 +133,9 @@ class OutputDesk(Listener):
             for i, name in enumerate(self._names)
         ]
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter every output."""
-        standing.outputs += self.shown()
+        facts.outputs += self.shown()
 
     def ending(self, why: str) -> None:
         """Release everything and end the keeper."""

@@ -51,7 +51,7 @@ class Kept(msgspec.Struct, frozen=True):
     outputs: list[KeptOutput]
 
 
-class Order:
+class LastBeat:
     """The guard's last word, and how old it is."""
 
     def __init__(self) -> None:
@@ -76,13 +76,13 @@ class Order:
 class Worker:
     """Drives one output from a thread of its own."""
 
-    def __init__(self, output: Output, order: Order) -> None:
+    def __init__(self, output: Output, beat: LastBeat) -> None:
         self.fault = "not open yet"
         self.held = False
         self.wake = threading.Event()
         self.tried = threading.Event()
         self._output = output
-        self._order = order
+        self._beat = beat
         self._ended = False
         self._opening = False
         self._alive_s = now_s()
@@ -118,7 +118,7 @@ class Worker:
                     self._opening = False
                     opened, self.fault, wait_s = True, "", FIRST_WAIT_S
                 if opened:
-                    hold = self._order.holds
+                    hold = self._beat.holds
                     self._output.beat(hold)
                     self.held = hold
             except OutputFault as fault:
@@ -142,19 +142,19 @@ def keep(outputs: list[Output], beats: int, status: int) -> None:
         beats: Descriptor the guard's beats come from.
         status: Descriptor that ``Kept`` lines go to.
     """
-    order = Order()
-    workers = [Worker(output, order) for output in outputs]
+    beat = LastBeat()
+    workers = [Worker(output, beat) for output in outputs]
     for worker in workers:
         worker.start()
     for worker in workers:
         worker.tried.wait()
     ended = threading.Event()
-    teller = threading.Thread(target=_tell, args=(order, workers, status, ended), daemon=True)
+    teller = threading.Thread(target=_tell, args=(beat, workers, status, ended), daemon=True)
     teller.start()
     rest = b""
     while data := _read(beats):
         *lines, rest = (rest + data).split(b"\n")
-        if lines and _take_line(order, lines[-1]):
+        if lines and _take_line(beat, lines[-1]):
             for worker in workers:
                 worker.wake.set()
     ended.set()
@@ -171,17 +171,17 @@ def _read(descriptor: int) -> bytes:
         return b""
 
 
-def _take_line(order: Order, line: bytes) -> bool:
+def _take_line(beat: LastBeat, line: bytes) -> bool:
     hold, _, number = line.partition(b" ")
     if hold not in (b"0", b"1") or not number.isdigit():
-        return order.take(False, order.number)
-    return order.take(hold == b"1", int(number))
+        return beat.take(False, beat.number)
+    return beat.take(hold == b"1", int(number))
 
 
-def _tell(order: Order, workers: list[Worker], status: int, ended: threading.Event) -> None:
+def _tell(beat: LastBeat, workers: list[Worker], status: int, ended: threading.Event) -> None:
     with contextlib.suppress(OSError):  # nobody reads: the guard is gone, and the input ends too
         while True:
-            kept = Kept(order.number, [worker.seen() for worker in workers])
+            kept = Kept(beat.number, [worker.seen() for worker in workers])
             os.write(status, msgspec.json.encode(kept) + b"\n")
             if ended.wait(STATUS_S):
                 return

@@ -25,7 +25,7 @@ import msgspec
 from msgspec import structs
 
 from monitor.attach.facts import DecisionHead
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import (
     AlarmTurn,
     EventTurn,
@@ -152,14 +152,14 @@ class Publisher(Listener):
             self._post("health", health)
             self._look_for_echo(guard, now)
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter whether the broker is there, and passes on what is published."""
         fault = None
         if self._up_since_s is None:
             fault = self._down_why
         elif self._is_unheard(now_s()):
             fault = "our own heartbeat does not come back"
-        standing.publishing.append(Publishing(self.name, fault))
+        facts.publishing.append(Publishing(self.name, fault))
 
     def ending(self, why: str) -> None:
         """Publish that the guard ended, and why; say goodbye."""
@@ -181,7 +181,7 @@ class Publisher(Listener):
             "status": status(guard.rig, decision),
             "rig": guard.rig.name,
             "source": self._source,
-            "outputs": guard.standing().outputs,
+            "outputs": guard.listener_facts().outputs,
             "at": stamp(),
         }
         self._post("state", facts, qos=1, retain=True)

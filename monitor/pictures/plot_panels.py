@@ -38,9 +38,9 @@ class Columns:
         """Return a channel by its column in a row; NaN where it was not sent."""
         return self.rows[:, column]
 
-    def decided(self, offset: int) -> Any:
-        """Return a field of the decision by its offset."""
-        return self.decisions[:, offset]
+    def decided(self, name: str) -> Any:
+        """Return a field of the decision by its name."""
+        return st.Decision.named(self.decisions)[name]
 
     def truth(self, name: str) -> Any:
         """Return a column of the truth by its name."""
@@ -84,13 +84,13 @@ def _range(*columns: Any) -> tuple[float, float]:
 
 def flow(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     """Draw the flow: commanded, expected with its allowance, delivered, and the truth."""
-    expected = data.decided(st.EXPECTED_ML_MIN)
-    lower = np.maximum(expected - data.decided(st.ALLOWANCE_ML_MIN), 0.0)
+    expected = data.decided("expected_ml_min")
+    lower = np.maximum(expected - data.decided("allowance_ml_min"), 0.0)
     axis.fill_between(
         data.row_s, lower, expected, color=_BAND, linewidth=0.0,
         label="expected, less its allowance",
     )  # fmt: skip
-    commanded = data.decided(st.COMMANDED_ML_MIN)
+    commanded = data.decided("commanded_ml_min")
     _line(axis, data.row_s, commanded, _FAINT, "commanded", linewidth=0.9, linestyle="--")
     flow = data.truth("true_flow_ml_min")
     _line(axis, data.truth_s, flow, _ORANGE, "truth: out of the nozzles", linewidth=1.0)
@@ -105,7 +105,7 @@ def flow(axis: "Axes", data: Columns, outcome: Outcome) -> None:
 def debt(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     """Draw the two accounts, mL, against what they lead to."""
     terms = outcome.scenario.rig.debt
-    debt, arrears = data.decided(st.DEBT_ML), data.decided(st.ARREARS_ML)
+    debt, arrears = data.decided("debt_ml"), data.decided("arrears_ml")
     _line(axis, data.row_s, debt, _RED, "debt", linewidth=1.3)
     _line(axis, data.row_s, arrears, INK, "arrears", linewidth=1.1, linestyle="-.")
     for value, word in (
@@ -132,7 +132,7 @@ def boost(axis: "Axes", data: Columns, outcome: Outcome) -> None:
     true_boost = data.truth("true_boost_kpa")
     if any(span.channel == "boost_kpa" for span in outcome.spans):
         _line(axis, data.truth_s, true_boost, _ORANGE, "truth")
-    ceiling = data.decided(st.CEILING_KPA)
+    ceiling = data.decided("boost_ceiling_kpa")
     ceiling = np.where(np.isfinite(ceiling), ceiling, np.nan)
     asked = "ceiling asked for" if outcome.guarded else "ceiling asked for, not done"
     _line(axis, data.row_s, ceiling, _RED, asked, linewidth=2.0)
@@ -156,7 +156,7 @@ def timing(axis: "Axes", data: Columns, outcome: Outcome) -> None:
             linewidth=0.0, label="retard the guard asked for",
         )  # fmt: skip
     if not outcome.guarded and len(data.row_s):
-        asked = np.interp(data.truth_s, data.row_s, data.decided(st.RETARD_DEG))
+        asked = np.interp(data.truth_s, data.row_s, data.decided("retard_deg"))
         without = np.where(asked > 0.0, timing - asked, np.nan)
         _line(axis, data.truth_s, without, _ORANGE, "where the retard asked for would put it")
     _line(axis, data.truth_s, timing, _BLUE, "ignition timing")
@@ -218,5 +218,5 @@ def tank_matters(outcome: Outcome, data: Columns) -> bool:
         return False
     sprayed_ml = float(np.trapezoid(data.truth("true_flow_ml_min") / 60.0, data.truth_s))
     used_ml = float(tank_ml[0] - tank_ml[-1])
-    low = bool((data.decided(st.LEVEL + st.TANK_LOW) > 0.0).any())
+    low = bool((data.decided("level")[:, st.TANK_LOW] > 0.0).any())
     return low or used_ml > 1.2 * sprayed_ml + 20.0

@@ -16,7 +16,6 @@ from monitor.pictures import plot_panels as panels
 from monitor.pictures.simulating import Outcome
 from monitor.words.palette import OKABE_ITO
 from rules.facts import Action
-from rules.step import state as st
 from simulator.runs import Block, Span
 from simulator.strict import new_file
 
@@ -167,7 +166,7 @@ def _strip(axis: "Axes", data: panels.Columns, outcome: Outcome) -> None:
         _word(axis, span.begins_s, width, low + 0.43 / len(begun), _plain(word), per_px)
     if not begun:
         axis.text(0.0, 1.5, " none", va="center", fontsize=8.5)
-    for begins_s, ends_s, action in _stretches(data.row_s, data.decided(st.ACTION), end_s):
+    for begins_s, ends_s, action in _stretches(data.row_s, data.decided("action"), end_s):
         word, colour, hatch = _BANDS[action]
         axis.broken_barh(
             [(begins_s, ends_s - begins_s)],

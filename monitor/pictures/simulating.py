@@ -10,7 +10,7 @@ import numpy as np
 
 from rules.facts import Action
 from rules.findings import FINDINGS
-from rules.step import state as st
+from rules.step.state import Decision
 from simulator.plant import Report, Scenario
 from simulator.plant.tuning import Spent, tune
 from simulator.runs import Block, Drive, Span
@@ -209,14 +209,15 @@ class Run:
 
 def _note(firsts: list[First], block: Block) -> None:
     """Add the first time of each action that this block brings."""
+    named = Decision.named(block.decisions)
     for action in (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST):
-        rows = np.flatnonzero(block.decisions[:, st.ACTION] >= action)
+        rows = np.flatnonzero(named["action"] >= action)
         if not len(rows) or any(first.action >= action for first in firsts):
             continue
-        decision = block.decisions[rows[0]]
-        reached = Action(int(decision[st.ACTION]))
+        decision = named[rows[0]]
+        reached = Action(int(decision["action"]))
         at_s = float(block.came_s[rows[0]])
-        firsts.append(First(reached, int(decision[st.FINDING]), at_s))
+        firsts.append(First(reached, int(decision["finding"]), at_s))
 
 
 def _row(head: str, text: str) -> str:

@@ -15,6 +15,7 @@ import base64
 import binascii
 import hashlib
 from collections.abc import Sequence
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -22,7 +23,6 @@ import numpy as np
 import pyarrow as pa
 
 from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
-from rules.step.state import Decision
 
 FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"
@@ -45,7 +45,7 @@ DECIDED: Final = (
 )
 # What older sessions call a column.
 _RENAMED: Final = {"decided_cause": "decided_finding"}
-_DECIDED_AT: Final = tuple(Decision._fields.index(name) for name in DECIDED)
+_decided = attrgetter(*DECIDED)
 
 
 def schema(channels: tuple[str, ...]) -> Any:
@@ -119,7 +119,7 @@ def head_of(schema: Any) -> SegmentHead | None:
 def batch_of(rows: Sequence[tuple[Any, Any]], channels: tuple[str, ...], into: Any) -> Any:
     """Return an Arrow batch of (sample, decision) pairs; what was not sent is null, NaN is NaN."""
     samples = np.array([row[0] for row in rows])
-    decisions = np.array([[row[1][i] for i in _DECIDED_AT] for row in rows])
+    decisions = np.array([_decided(row[1]) for row in rows])
     arrays = [pa.array(samples[:, 0])]
     for name in (*channels, *BESIDE):
         values = np.ascontiguousarray(samples[:, ROW_NAMES.index(name)])

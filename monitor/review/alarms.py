@@ -13,7 +13,7 @@ from monitor.guard.alarm_desk import AlarmDesk
 from monitor.review.pieces import Piece
 from monitor.review.window import Floats
 from rules.channels import OPERATOR, OPERATOR_ACKNOWLEDGE, TIME
-from rules.step.state import BOOST_KPA, LEVEL, N_DECISION, N_FINDINGS, TIME_S, Decision
+from rules.step.state import Decision
 
 _SCANNED: Final = 8192
 
@@ -40,10 +40,7 @@ class AlarmMoment:
 
     def decision(self, time_s: float) -> Decision:
         """Return as much of the decision as the alarms look at."""
-        fields = [0.0] * N_DECISION
-        fields[TIME_S], fields[BOOST_KPA] = time_s, self.boost_kpa
-        fields[LEVEL : LEVEL + N_FINDINGS] = self.levels
-        return Decision._make(fields)
+        return Decision(time_s=time_s, boost_kpa=self.boost_kpa, level=list(self.levels))
 
 
 def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
@@ -55,13 +52,14 @@ def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
         decisions: Those of the piece.
     """
     onset_kpa = piece.rig_file.rig.command.start_boost_kpa
-    levels = decisions[:, LEVEL : LEVEL + N_FINDINGS]
+    named = Decision.named(decisions)
+    times_s, boosts_kpa, levels = named["time_s"], named["boost_kpa"], named["level"]
     with np.errstate(invalid="ignore"):
-        suppressed = decisions[:, BOOST_KPA] < onset_kpa
+        suppressed = boosts_kpa < onset_kpa
     acknowledged = rows[piece.start : piece.end, OPERATOR] == OPERATOR_ACKNOWLEDGE
     moved = acknowledged.copy()
     moved[1:] |= (levels[1:] != levels[:-1]).any(axis=1) | (suppressed[1:] != suppressed[:-1])
-    back = np.flatnonzero(np.diff(decisions[:, TIME_S]) < 0.0)
+    back = np.flatnonzero(np.diff(times_s) < 0.0)
     moved[back] = moved[back + 1] = True  # how far it stepped back counts from the row before
     moved[[0, -1]] = True  # so that each piece can be told by itself
     at = np.flatnonzero(moved)
@@ -70,8 +68,8 @@ def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
         for i, hand, time_s, boost_kpa, level in zip(
             at.tolist(),
             acknowledged[at].tolist(),
-            decisions[at, TIME_S].tolist(),
-            decisions[at, BOOST_KPA].tolist(),
+            times_s[at].tolist(),
+            boosts_kpa[at].tolist(),
             levels[at].tolist(),
             strict=True,
         )

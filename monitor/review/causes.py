@@ -65,7 +65,7 @@ class CauseHistory:
         found = []
         before = desk.ranked
         for at, row in enumerate(decide_piece(piece, self._rows).tolist()):
-            desk.feed(Decision._make(row))
+            desk.feed(Decision.of_flat(row))
             desk.work()
             if desk.ranked is not before and desk.ranked != before:
                 before = desk.ranked

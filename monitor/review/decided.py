@@ -16,7 +16,7 @@ from monitor.review.pieces import Piece, decide_piece
 from monitor.review.window import Floats, Ints, Window, reach_of, trace_of
 from rules.events import Event, Turn
 from rules.facts import Rig
-from rules.step.state import LATE, TIME_S, Decision
+from rules.step.state import Decision
 from simulator.rig import RigFile
 
 ROWS_A_COLUMN: Final = 128  # two groups a column of dots: more rows than that come in groups
@@ -148,7 +148,7 @@ class Decided:
             IndexError: No such row.
         """
         again, at = self._at(index)
-        return Decision._make(again.decisions[at].tolist())
+        return Decision.of_flat(again.decisions[at].tolist())
 
     def decisions(self, start: int, end: int) -> Floats:
         """Return the decisions of rows from ``start`` to before ``end``, (n, N_DECISION)."""
@@ -163,7 +163,7 @@ class Decided:
     def shift_s(self, index: int) -> float:
         """Return how much later than by its own clock a row is shown, s; 0 in nearly every log."""
         again, at = self._at(index)
-        return float(again.axis_s[at] - again.decisions[at, TIME_S])
+        return float(again.axis_s[at] - Decision.named(again.decisions)["time_s"][at])
 
     def index_at(self, time_s: float) -> int:
         """Return the last row at or before a time; the first row where there is none (and NaN)."""
@@ -217,7 +217,7 @@ class Decided:
         """Return how many rows came too late to be used, up to and with this one."""
         again, at = self._at(index)
         before = self._pieces[self._piece_of(index)].late
-        return before + int(np.count_nonzero(again.decisions[: at + 1, LATE]))
+        return before + int(np.count_nonzero(Decision.named(again.decisions)["late"][: at + 1]))
 
     def alarms_at(self, index: int) -> tuple[list[StandingAlarm], bool]:
         """Return the alarms standing at a row, as a frame has them, and whether the bell sounds.

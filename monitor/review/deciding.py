@@ -12,7 +12,7 @@ from monitor.review.pieces import PIECE_ROWS, Axis, Piece
 from monitor.review.window import Floats, groups_of, reach_of, trace_of
 from rules.channels import TIME
 from rules.events import Turn
-from rules.step.state import LATE
+from rules.step.state import Decision
 from simulator.rig import RigFile
 
 
@@ -105,7 +105,7 @@ class _Run:
         self._low.append(low)
         self._high.append(high)
         self._moments += moments(piece, self._log.rows, decisions)
-        self._late += int(np.count_nonzero(decisions[:, LATE]))
+        self._late += int(np.count_nonzero(Decision.named(decisions)["late"]))
         for at, number, turn, event in judged.turns:
             index, time_s = start + at, float(axis_s[at])
             if turn is Turn.RAISED:

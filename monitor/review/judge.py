@@ -16,7 +16,7 @@ from monitor.review.log import Block
 from monitor.review.window import Floats
 from rules.events import Event, EventTracker, Turn
 from rules.guard import Guard
-from rules.step.state import CHANGED, LATE, Decision
+from rules.step.state import Decision
 from simulator.compiled_mark import RUN_ALL, is_on_disk, leave_mark
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -25,8 +25,7 @@ from simulator.strict import BadInput, called
 ROWS_WORTH_COMPILING: Final = 60_000
 # Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
 ROWS_WORTH_LOADING: Final = 10_000
-_ALL_HEALTHY: Final = Decision._fields.index("all_healthy")
-_DECIDED: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+_DECIDED: Final = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 class _Loaded:
@@ -49,7 +48,7 @@ def worth_compiling(rows: int) -> bool:
 def run_rows(guard: Guard, rows: Floats, *, compiled: bool) -> Floats:
     """Decide (n, ROW_WIDTH) rows; return (n, N_DECISION) decisions, the same either way."""
     if not compiled:
-        return np.array([guard.step(row) for row in rows.tolist()])
+        return np.array([guard.step(row).flat() for row in rows.tolist()])
     decisions: Floats = guard.run_rows(rows)
     if not _Loaded.now:
         _Loaded.now = True
@@ -147,7 +146,7 @@ class Judge:
         turns = [
             turned
             for at, row in zip(changed_at.tolist(), changed.tolist(), strict=True)
-            for turned in self._feed(at, Decision._make(row))
+            for turned in self._feed(at, Decision.of_flat(row))
         ]
         differs_at = None
         if self.compares and decisions is not None:
@@ -188,8 +187,9 @@ class Judge:
         if compiled is None:
             compiled = self.rows >= ROWS_WORTH_COMPILING
         decisions = run_rows(self._guard, rows, compiled=compiled)
-        changed_at = np.flatnonzero(decisions[:, CHANGED])
-        judged = (decisions[:, _ALL_HEALTHY] != 0.0) & (decisions[:, LATE] == 0.0)
+        named = Decision.named(decisions)
+        changed_at = np.flatnonzero(named["changed"])
+        judged = (named["all_healthy"] != 0.0) & (named["late"] == 0.0)
         return decisions, changed_at, decisions[changed_at], judged
 
     def _feed(self, at: int, decision: Decision) -> list[Turned]:

@@ -8,10 +8,11 @@ import numpy as np
 from monitor.review.judge import run_rows
 from monitor.review.window import Floats
 from rules.guard import Guard
-from rules.step.state import LATE, TIME_S, State
+from rules.step.state import Decision, State
 from simulator.rig import RigFile
 
 PIECE_ROWS: Final = 8192
+_STARTED: Final = State.names().index("started")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +36,10 @@ class Axis:
             decisions: (n, N_DECISION), n at least 1.
             started: Whether the guard had seen a time before; one that hasn't says 0.
         """
-        times: Floats = decisions[:, TIME_S].copy()
+        named = Decision.named(decisions)
+        times: Floats = named["time_s"].copy()
         if not started:
-            seen = np.flatnonzero(decisions[:, LATE] == 0.0)
+            seen = np.flatnonzero(named["late"] == 0.0)
             times[: seen[0] if len(seen) else len(times)] = self.time_s
         steps = np.diff(times, prepend=self.time_s)
         shifts = self.shift_s + np.cumsum(np.where(steps < 0.0, -steps, 0.0))
@@ -71,7 +73,7 @@ class Piece:
     @property
     def started(self) -> bool:
         """Whether the guard had seen a time before."""
-        return bool(self.state[State.names().index("started")])
+        return bool(self.state[_STARTED])
 
 
 def decide_piece(piece: Piece, rows: Any) -> Floats:

@@ -11,7 +11,7 @@ from rules.step.state import Decision
 from simulator.strict import BadInput
 
 BLOCK_ROWS: Final = 8192
-_DECIDED_AT: Final = [Decision._fields.index(name) for name in layout.DECIDED]
+_DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Exported:

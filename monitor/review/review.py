@@ -18,7 +18,7 @@ from rules.channels import TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
-from rules.step.state import CLOCK_S, TIME_S, Decision
+from rules.step.state import Decision, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
 
@@ -145,11 +145,11 @@ class MistakeSearch:
 
     def take(self, decisions: Any) -> None:
         """Take a block of decisions, (n, N_DECISION)."""
-        beats = np.floor(decisions[:, CLOCK_S] / (0.25 * SPACING_S))
+        beats = np.floor(Decision.named(decisions)["clock_s"] / (0.25 * SPACING_S))
         for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
             if self.found or self._looked_at >= SPRAY_ROWS:
                 return
-            self._of_rig.take(Decision._make(row))
+            self._of_rig.take(Decision.of_flat(row))
             if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
                 self._look()
 
@@ -195,7 +195,7 @@ def review(path: Path, rig: str | None) -> Review:
             judged_by = judged.rig_file
             mistakes = MistakeSearch(judged_by.rig)
         if block.rig_file is not None and in_force is not None:
-            news = NewTerms(judged.state[TIME_S], changes(in_force, block.rig_file))
+            news = NewTerms(State.of_flat(judged.state).time_s, changes(in_force, block.rig_file))
             result.new_terms.append(news)
             in_force = block.rig_file
         sent = readings_of(block.rows)

@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.attach.protocol import TRACE, TRACE_AT
-from rules.channels import CHANNEL_NAMES
-from rules.step import state as st
+from rules.channels import COLUMN_OF
+from rules.step.state import HEALTHY, Decision
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -18,10 +18,10 @@ _NAMES: Final = {name: i for i, name in enumerate(TRACE)}
 # A channel's last good value stays, however old; where the channel isn't healthy it is not shown.
 _CHANNEL_OF: Final = {"boost_kpa": "boost_kpa", "delivered_ml_min": "delivered_ml_min"}
 _MASKED: Final = tuple(
-    (i, st.HEALTH + CHANNEL_NAMES.index(channel) + 1)
+    (i, COLUMN_OF[channel])
     for i, name in enumerate(TRACE)
     for channel in (_CHANNEL_OF.get(name, name.removeprefix("value_")),)
-    if channel in CHANNEL_NAMES and (name in _CHANNEL_OF or name.startswith("value_"))
+    if channel in COLUMN_OF and (name in _CHANNEL_OF or name.startswith("value_"))
 )
 
 
@@ -29,8 +29,9 @@ def trace_of(decisions: Floats, axis_s: Floats) -> Floats:
     """Return the trace rows of decisions: time as plotted, NaN where a channel isn't healthy."""
     rows: Floats = decisions[:, TRACE_AT]
     rows[~np.isfinite(rows)] = np.nan
-    for at, health in _MASKED:
-        rows[decisions[:, health] != st.HEALTHY, at] = np.nan
+    health = Decision.named(decisions)["health"]
+    for at, column in _MASKED:
+        rows[health[:, column] != HEALTHY, at] = np.nan
     rows[:, 0] = axis_s
     return rows
 

@@ -1,11 +1,12 @@
 """Silence is data too: ticks that let the rules see that time has passed without a reading."""
 
+from math import inf
 from typing import Final
 
 import numpy as np
 
 from monitor.sources.rows import Rows
-from rules.channels import TIME, TIME_BOUND_S, Sample, is_time, tick
+from rules.channels import LATE_S, TIME, TIME_BOUND_S, Sample, is_time, tick
 
 LONGEST_GAP_S: Final = 0.25  # between two rows the rules see
 TICK_S: Final = 0.1
@@ -13,6 +14,7 @@ MOST_TICKS: Final = 30  # in one gap: by then every channel that matters has lon
 # A live source may hold samples back and hand them over in one go (USB bridges, a busy machine), so
 # a tick for silence is dated this much into the past: what was held back is then not yet late.
 HELD_BACK_S: Final = 0.15
+CATCH_UP_S: Final = 2.0 * LATE_S  # by then a clock that runs at all has caught up with the ticks
 
 
 def ticks_between(before_s: float, after_s: float) -> list[Sample]:
@@ -29,50 +31,73 @@ def ticks_between(before_s: float, after_s: float) -> list[Sample]:
 
 
 class Aligner:
-    """Puts ticks between a stream's rows. Used by every live source, and by files row by row."""
+    """Puts ticks between a stream's rows. Used by every live source, and by files row by row.
+
+    Silence is counted in steady time alone; a device's number only says where its ticks begin.
+    """
 
     def __init__(self) -> None:
         self._newest_s: float | None = None
+        self._read_s = 0.0  # time of the newest reading; ticks may be ahead of it
         self._reported_s = 0.0  # how much of the silence now has been reported in ticks
+        self._moved_at_s = 0.0  # steady time when a reading last moved the newest time
+        self._news_at_s = 0.0  # steady time of the last reading that was newer than those before
+        self._behind_at_s = inf  # steady time of the first that was behind the ticks alone
 
     @property
     def newest_s(self) -> float | None:
         """Time of the newest row, None before the first."""
         return self._newest_s
 
-    def admit(self, row: Sample) -> list[Sample]:
-        """Return the rows to step, oldest first: ticks for a gap before ``row``, then ``row``."""
+    def admit(self, row: Sample, now_s: float | None = None) -> list[Sample]:
+        """Return the rows to step, oldest first: ticks for a gap before ``row``, then ``row``.
+
+        Args:
+            row: A reading.
+            now_s: Steady time, where the source is live: a reading from far ahead is then preceded
+                by no more ticks than time has passed.
+        """
         time_s = row.time_s
         before_s = self._newest_s
         if not is_time(time_s):  # the rules count it as late
             return [row]
-        if before_s is None:
-            self._newest_s = time_s
-            return [row]
-        rows = [] if time_s - before_s <= LONGEST_GAP_S else ticks_between(before_s, time_s)
-        rows.append(row)
-        if time_s > before_s or before_s - time_s > 1.0:  # a clock that stepped back starts anew
-            self._newest_s = time_s
-            self._reported_s = 0.0
-        return rows
+        rows: list[Sample] = []
+        if before_s is not None:
+            if self._read_s < time_s <= before_s <= time_s + LATE_S:
+                # The device goes on, and only ticks are ahead of it (its clock lost a little, or
+                # runs a little slow and was silent for long): news of the newest moment known.
+                self._read_s = time_s
+                self._news_at_s = now_s or 0.0
+                self._behind_at_s = min(self._behind_at_s, self._news_at_s)
+                return [row._replace(time_s=before_s)]
+            if time_s - before_s > LONGEST_GAP_S:
+                until_s = time_s
+                if now_s is not None:
+                    until_s = min(time_s, before_s + now_s - self._moved_at_s - self._reported_s)
+                rows = ticks_between(before_s, until_s)
+            if before_s - LATE_S <= time_s <= before_s:  # late; further back its clock has stepped
+                return [row]
+        self._newest_s = self._read_s = time_s
+        self._moved_at_s = self._news_at_s = now_s or 0.0
+        self._reported_s, self._behind_at_s = 0.0, inf
+        return [*rows, row]
 
-    def silence(self, silent_s: float) -> list[Sample]:
-        """Return the ticks due after ``silent_s`` of steady time without a reading (live).
+    def silence(self, now_s: float) -> list[Sample]:
+        """Return the ticks due at a steady time, where no reading has come for a while (live).
 
-        Silence is counted in steady time alone; a device's number only says where its ticks begin.
-
-        Args:
-            silent_s: Since ``newest_s`` was last moved by a reading. One whose time moves nothing
-                (late, or none at all) is no news, so silence lasts through it.
+        A reading whose time is late, or none at all, is no news: silence lasts through it. One that
+        is behind the ticks alone is news, and puts them off for as long as it takes to catch up.
         """
-        if self._newest_s is None or silent_s < LONGEST_GAP_S:
+        silent_s = now_s - self._moved_at_s
+        catching_up = now_s - self._behind_at_s < CATCH_UP_S
+        quiet_s = now_s - self._news_at_s if catching_up else silent_s
+        due_s = silent_s - HELD_BACK_S - self._reported_s
+        if self._newest_s is None or quiet_s < LONGEST_GAP_S or due_s < TICK_S:
             return []
-        reported_s = silent_s - HELD_BACK_S
-        due_s = reported_s - self._reported_s
-        if due_s < TICK_S:
-            return []
-        rows = self.admit(tick(self._newest_s + due_s))
-        self._reported_s = reported_s
+        rows = ticks_between(self._newest_s, self._newest_s + due_s)
+        rows.append(tick(self._newest_s + due_s))
+        self._newest_s += due_s
+        self._reported_s += due_s
         return rows
 
 

@@ -199,7 +199,7 @@ class AlarmBook:
         self.terms = terms
         self._alarms = {name: _Alarm(name, suppressible.get(name, False)) for name in names}
         self._clock = ForwardClock()
-        self._levels: tuple[float, ...] = ()
+        self._levels: list[float] = []
         self._suppressed = False
         self._due_s = TIME_LIMIT_S
         self._order: list[str] = []
@@ -257,11 +257,11 @@ class AlarmBook:
         known = clock.read(time_s)
         self._fire_due()
         self._suppressed = bool(suppressed)
-        before = self._levels if same and known else ()
+        before = self._levels if same and known else []
         for alarm, level, old in zip_longest(self._alarms.values(), levels, before):
             if level != old:
                 self._read(alarm, level, known)
-        self._levels = tuple(levels) if known else ()
+        self._levels = list(levels) if known else []
         return self._told()
 
     def acknowledge(self, time_s: float, name: str | None = None, who: str = HAND) -> Answer:

@@ -13,7 +13,22 @@ from typing import Final
 from rules.causes.averages import Average, Level
 from rules.causes.signatures import SIGNATURE_NAMES, Signature
 from rules.causes.spray_due import line_due_kpa, methanol_due
-from rules.channels import CHANNEL_NAMES
+from rules.channels import (
+    BOOST,
+    CHANNEL_NAMES,
+    COLUMN_OF,
+    COMMAND_PCT,
+    COMMANDED,
+    DELIVERED,
+    DRY_INTAKE,
+    ENGINE_SPEED,
+    INTAKE,
+    KNOCK,
+    LAMBDA,
+    LINE,
+    SUPPLY,
+    TANK,
+)
 from rules.facts import CommandKind, Rig
 from rules.step.constants import constants_of
 from rules.step.hydraulics import full_flow_ml_min
@@ -151,17 +166,17 @@ class Readings:
         dt_s = min(d.clock_s - self._clock_s, 0.5) if self._clock_s == self._clock_s else 0.0
         self._clock_s = d.clock_s
         for name in CHANNEL_NAMES:
-            if getattr(d, f"health_{name}") == HEALTHY:
+            if d.health[COLUMN_OF[name]] == HEALTHY:
                 self._seen_s[name] = d.clock_s
         # A line that comes off takes the reading past what is plausible within a tenth of a second;
         # the last good value, held since, was on its way up there.
-        beyond = d.health_delivered_ml_min == IMPLAUSIBLE and (
+        beyond = d.health[DELIVERED] == IMPLAUSIBLE and (
             self.x["flow"] > _BEYOND
-            or d.value_delivered_ml_min > _BEYOND * max(d.expected_ml_min, self._gate)
+            or d.value[DELIVERED] > _BEYOND * max(d.expected_ml_min, self._gate)
         )
-        if d.health_delivered_ml_min == STUCK or beyond:
+        if d.health[DELIVERED] == STUCK or beyond:
             self._seen_s["delivered_ml_min"] = d.clock_s
-        if d.health_boost_kpa != HEALTHY:
+        if d.health[BOOST] != HEALTHY:
             return
         spraying = d.expected_ml_min > self._gate
         self._spraying_s = self._spraying_s + dt_s if spraying else 0.0
@@ -172,13 +187,13 @@ class Readings:
         level = abs(self._a["boost"].take(d.boost_kpa, dt_s) - d.boost_kpa) < 12.0
         steady = level and moving < 0.12 * d.expected_ml_min + 0.5 * self._floor
         settled = self._spraying_s > _SETTLED_S
-        flow = d.health_delivered_ml_min in (HEALTHY, STUCK)
+        flow = d.health[DELIVERED] in (HEALTHY, STUCK)
         if flow:
             self._stillness(d, dt_s)
             self._fall(d, dt_s)
             self._flow(d, dt_s, settled and steady)
         elif beyond and settled:
-            least = d.value_delivered_ml_min / d.expected_ml_min
+            least = d.value[DELIVERED] / d.expected_ml_min
             self.x["flow"] = self.x["flow"] if self.x["flow"] > least else least
         self._command(d, dt_s)
         healthy = (
@@ -210,19 +225,19 @@ class Readings:
 
     def _stillness(self, d: Decision, dt_s: float) -> None:
         change = self._own["change"]
-        if d.value_delivered_ml_min != self._before:
+        if d.value[DELIVERED] != self._before:
             if 0.0 < self._still_s < 0.3:
                 change.learn(self._still_s + dt_s, self._still_s + dt_s)
             self._still_s = 0.0
         else:
             self._still_s += dt_s
         usual_s = min(max(0.05, change.mean), 0.3)
-        alive = d.value_delivered_ml_min <= 2.0 * self._floor
+        alive = d.value[DELIVERED] <= 2.0 * self._floor
         self.x["still"] = 0.0 if alive else self._still_s / usual_s
 
     def _fall(self, d: Decision, dt_s: float) -> None:
         """Watch for a reading that falls further in a sample than the sensor's lag lets it."""
-        now = d.value_delivered_ml_min
+        now = d.value[DELIVERED]
         if self.x["abrupt"] != self.x["abrupt"]:
             self.x["abrupt"] = 0.0
         before = self._before
@@ -243,7 +258,7 @@ class Readings:
             self.x["abrupt"] = 0.0
 
     def _flow(self, d: Decision, dt_s: float, settled: bool) -> None:
-        delivered = d.value_delivered_ml_min
+        delivered = d.value[DELIVERED]
         a = self._a
         if d.expected_ml_min > self._gate and (settled or self._spraying_s <= _SETTLED_S):
             a["delivered"].take(delivered, dt_s)
@@ -282,18 +297,18 @@ class Readings:
                 self.x["command"] = self._a["command"].take(commanded, dt_s)
             return
         if self._by_percent:
-            health, commanded = d.health_command_pct, 0.01 * d.value_command_pct
+            health, commanded = d.health[COMMAND_PCT], 0.01 * d.value[COMMAND_PCT]
             commanded *= full_flow_ml_min(self._k, d.boost_kpa)
         else:
-            health, commanded = d.health_commanded_ml_min, d.value_commanded_ml_min
+            health, commanded = d.health[COMMANDED], d.value[COMMANDED]
         if health == HEALTHY and d.commanded_ml_min > self._gate:
             self._a["command"].take(commanded, dt_s)
             self._a["command_due"].take(d.commanded_ml_min, dt_s)
             self.x["command"] = self._ratio("command", "command_due")
 
     def _pump(self, d: Decision, dt_s: float, settled: bool, healthy: bool) -> None:
-        if settled and d.health_supply_v == HEALTHY:
-            supply_v = self._a["supply"].take(d.value_supply_v, dt_s)
+        if settled and d.health[SUPPLY] == HEALTHY:
+            supply_v = self._a["supply"].take(d.value[SUPPLY], dt_s)
             own = self._own["supply"]
             if healthy:
                 own.learn(supply_v, dt_s, 0.04 * supply_v)
@@ -301,12 +316,12 @@ class Readings:
                 self.x["supply"] = supply_v / own.mean
             elif supply_v < 18.0:
                 self.x["supply"] = supply_v / _HEALTHY_SUPPLY_V
-        if not settled or d.health_line_kpa != HEALTHY:
+        if not settled or d.health[LINE] != HEALTHY:
             return
         due_kpa = line_due_kpa(self._k, d)
         if due_kpa != due_kpa:
             return
-        self._a["line"].take(d.value_line_kpa, dt_s)
+        self._a["line"].take(d.value[LINE], dt_s)
         self._a["line_due"].take(due_kpa, dt_s)
         ratio = self._ratio("line", "line_due")
         share = d.commanded_ml_min / full_flow_ml_min(self._k, d.boost_kpa)
@@ -320,34 +335,34 @@ class Readings:
             self.x["line"] = 1.0 + 0.4 * (ratio - 1.0)
 
     def _tank(self, d: Decision, dt_s: float, settled: bool) -> None:
-        if d.health_tank_ml != HEALTHY:
+        if d.health[TANK] != HEALTHY:
             return
         a = self._a
-        tank = a["tank"].take(d.value_tank_ml, dt_s)
-        slow = a["tank_slow"].take(d.value_tank_ml, dt_s)
+        tank = a["tank"].take(d.value[TANK], dt_s)
+        slow = a["tank_slow"].take(d.value[TANK], dt_s)
         self.x["tank"] = tank / self._least_tank_ml
-        self._used_ml += d.value_delivered_ml_min / 60.0 * dt_s
+        self._used_ml += d.value[DELIVERED] / 60.0 * dt_s
         used = a["used"].take(self._used_ml, dt_s) - a["used_slow"].take(self._used_ml, dt_s)
         # Two averages of a ramp lie apart by the ramp times the difference of their lags.
         # Only in steady spray: fluid swings when the driver's foot moves.
-        if not settled or d.health_delivered_ml_min == IMPLAUSIBLE:
+        if not settled or d.health[DELIVERED] == IMPLAUSIBLE:
             return
         self.x["tank_rate"] = ((slow - tank) - used) / (a["tank_slow"].lag_s - a["tank"].lag_s)
 
     def _engine(self, d: Decision, dt_s: float, healthy: bool) -> None:
         i = min(max(int(d.boost_kpa / _BIN_KPA), 0), _N_BINS - 1)
         a = self._a
-        if d.health_intake_c == HEALTHY:
-            intake_c = a["intake"].take(d.value_intake_c, dt_s)
+        if d.health[INTAKE] == HEALTHY:
+            intake_c = a["intake"].take(d.value[INTAKE], dt_s)
             # Any intake warms in a pull as the intercooler soaks, so its level follows.
             self._against_own("cooling", "intake", i, intake_c, healthy, dt_s, inf)
-            if d.health_dry_intake_c == HEALTHY:
-                drop_k = a["drop"].take(d.value_dry_intake_c - d.value_intake_c, dt_s)
+            if d.health[DRY_INTAKE] == HEALTHY:
+                drop_k = a["drop"].take(d.value[DRY_INTAKE] - d.value[INTAKE], dt_s)
                 self._against_own("drop", "drop", i, drop_k, healthy, dt_s, 2.0)
-        if d.health_lambda_ratio == HEALTHY and self._methanol:
+        if d.health[LAMBDA] == HEALTHY and self._methanol:
             self._mixture(d, dt_s, i, healthy)
-        if d.health_knock == HEALTHY:
-            knock = a["knock"].take(d.value_knock, dt_s)
+        if d.health[KNOCK] == HEALTHY:
+            knock = a["knock"].take(d.value[KNOCK], dt_s)
             self._against_own("knock", "knock", i, knock, healthy, dt_s, 0.6)
         self._pending_s += dt_s
         if self._pending_s >= _SURE_S:
@@ -363,10 +378,10 @@ class Readings:
         1/lambda is what the petrol needs of the air plus what the methanol needs; the first is this
         car's own at each boost, the second follows from spray due and air (speed-density).
         """
-        if d.health_engine_speed_rpm != HEALTHY or d.value_engine_speed_rpm < 500.0:
+        if d.health[ENGINE_SPEED] != HEALTHY or d.value[ENGINE_SPEED] < 500.0:
             return
         due = self._a["due"].take(methanol_due(self._rig, d), dt_s)
-        petrol = 1.0 / self._a["lambda"].take(d.value_lambda_ratio, dt_s) - due
+        petrol = 1.0 / self._a["lambda"].take(d.value[LAMBDA], dt_s) - due
         level = self._bins["lambda"][i]
         if level.known and due > _LEAST_DUE:
             self._pending["mixture"] = (level.mean - petrol) / due

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 from rules import channels as ch
 from rules.facts import Rig
-from rules.step.state import HEALTH, HEALTHY, Decision
+from rules.step.state import HEALTHY, Decision
 
 SPACING_S: Final = 0.05
 MOST_ROWS: Final = 256
@@ -78,7 +78,7 @@ class RigMistakes:
         if d.late or d.clock_s - self._clock_s < 0.9 * SPACING_S:
             return
         self._clock_s = d.clock_s
-        if d[HEALTH + ch.BOOST] != HEALTHY:
+        if d.health[ch.BOOST] != HEALTHY:
             return
         self._pressure(d)
         if d.delivered_ml_min != d.delivered_ml_min:
@@ -102,11 +102,11 @@ class RigMistakes:
     def _pressure(self, d: Decision) -> None:
         """Keep a pair: manifold pressure by injector duty and engine speed, and boost as read."""
         engine, injectors = self._rig.engine, self._rig.injectors
-        speed_rpm = d.value_engine_speed_rpm
-        if d[HEALTH + ch.ENGINE_SPEED] != HEALTHY or d[HEALTH + ch.INJECTOR_DUTY] != HEALTHY:
+        speed_rpm = d.value[ch.ENGINE_SPEED]
+        if d.health[ch.ENGINE_SPEED] != HEALTHY or d.health[ch.INJECTOR_DUTY] != HEALTHY:
             return
         dead_share = injectors.dead_time_ms * 1e-3 * speed_rpm / 120.0
-        open_share = 0.01 * d.value_injector_duty_pct - dead_share
+        open_share = 0.01 * d.value[ch.INJECTOR_DUTY] - dead_share
         if speed_rpm < 500.0 or open_share < 0.005:  # standing, or fuel cut on overrun
             return
         full_ml_min = injectors.count * injectors.rated_ml_min

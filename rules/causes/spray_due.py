@@ -3,6 +3,7 @@
 from math import nan
 from typing import Final
 
+from rules.channels import ENGINE_SPEED
 from rules.facts import Rig
 from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
@@ -23,7 +24,7 @@ def methanol_due(rig: Rig, d: Decision) -> float:
     """
     engine, spray = rig.engine, rig.spray
     pressure_pa = 1e3 * max(engine.ambient_kpa + d.boost_kpa, 1.0)
-    drawn_m3_s = engine.displacement_l * 1e-3 * d.value_engine_speed_rpm / 120.0
+    drawn_m3_s = engine.displacement_l * 1e-3 * d.value[ENGINE_SPEED] / 120.0
     air_kg_s = engine.volumetric_efficiency * drawn_m3_s * pressure_pa / (_AIR_J_KG_K * _CHARGE_K)
     fluid_kg_s = d.expected_ml_min / 60.0 * 1e-6 * spray.fluid_kg_m3
     return _METHANOL_AIR * 0.01 * spray.methanol_mass_pct * fluid_kg_s / air_kg_s

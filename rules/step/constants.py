@@ -212,7 +212,7 @@ def constants_of(rig: Rig) -> Constants:
         ValueError: An essential channel is not mapped, a divisor is not positive, or a table's
             axis does not ascend.
     """
-    mapped = {ch.CHANNEL_NAMES.index(terms.name) + 1 for terms in rig.channels}
+    mapped = {ch.COLUMN_OF[terms.name] for terms in rig.channels}
     for column in essential_columns(rig):
         if column not in mapped:
             raise ValueError(f"channel {ch.CHANNEL_NAMES[column - 1]} is essential but not mapped")
@@ -354,7 +354,7 @@ def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
 
 def _put_channels(k: Constants, rig: Rig) -> None:
     for terms in rig.channels:
-        column = ch.CHANNEL_NAMES.index(terms.name) + 1
+        column = ch.COLUMN_OF[terms.name]
         k.low[column] = terms.low
         k.high[column] = terms.high
         k.max_age_s[column] = terms.max_age_s

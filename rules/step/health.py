@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TIME_BOUND_S
+from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TICK_BOUND_S
 from rules.step.arithmetic import INFINITE, larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, STUCK, State
@@ -31,7 +31,7 @@ def advance_clock(k: Constants, s: State, time_s: float) -> float:
     that is none (``channels.is_time``) is never used.
     """
     s.late = 0.0
-    if not -TIME_BOUND_S < time_s < TIME_BOUND_S:  # NaN too
+    if not -TICK_BOUND_S < time_s < TICK_BOUND_S:  # NaN too
         s.late = 1.0
         return -1.0
     if s.started == 0.0:

@@ -5,9 +5,9 @@ state. The order is that of recorded states: a field that is new goes to the end
 """
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
-from rules.channels import CHANNEL_NAMES, N_CHANNELS
+from rules.channels import CHANNEL_NAMES
 from rules.facts import Action
 from rules.record import Record, block
 from rules.step.arithmetic import INFINITE, NAN
@@ -75,42 +75,6 @@ HEALTH_WORDS: Final = (
     "jumped",
 )
 
-# --- the head: what a decision shows ---------------------------------------------------------
-(
-    TIME_S,
-    ACTION,
-    FINDING,
-    RETARD_DEG,
-    CEILING_KPA,
-    DEBT_ML,
-    PEAK_DEBT_ML,
-    SHORT_S,
-    COMMANDED_ML_MIN,
-    EXPECTED_ML_MIN,
-    ALLOWANCE_ML_MIN,
-    DELIVERED_ML_MIN,
-    BOOST_KPA,
-    MISSING_SHARE,
-    PAID_DEG,
-    ALL_HEALTHY,
-    CHANGED,
-    LATE,
-    EXCESS_ML,
-    TANK_S,
-    COOLING_K,
-    ARREARS_ML,
-    CLOCK_S,
-    CLOCK_PACE,
-    DUTY_BOOST_KPA,
-    REFUSED_COLUMN,
-    REFUSED,
-    EXPECTED_SMOOTH,
-) = range(28)
-LEVEL: Final = 28  # one for each finding
-HEALTH: Final = LEVEL + N_FINDINGS - 1  # HEALTH + column of a channel (columns start at 1)
-VALUE: Final = HEALTH + N_CHANNELS  # last good value of a channel
-N_DECISION: Final = VALUE + N_CHANNELS + 1
-
 RING_SIZE: Final = 512
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
@@ -118,7 +82,7 @@ FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
 
 
 @dataclass(slots=True)
-class Head(Record):
+class Decision(Record):
     """What the rules say after one sample."""
 
     time_s: float = 0.0  # guard's time: that of the newest sample that was not late
@@ -153,9 +117,14 @@ class Head(Record):
     health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
     value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
 
+    @property
+    def judged(self) -> bool:
+        """Whether the sample was in time, with every essential channel and the clock healthy."""
+        return self.all_healthy != 0.0 and self.late == 0.0
+
 
 @dataclass(slots=True)
-class State(Head):
+class State(Decision):
     """What a guard remembers: the decision, and what is behind it. All of it is recorded."""
 
     started: float = 0.0  # 1 once a sample came
@@ -204,138 +173,4 @@ class State(Head):
     ring_ml_min: list[float] = block(range(RING_SIZE))
 
 
-class Decision(NamedTuple):
-    """What the rules say after one sample.
-
-    Attributes:
-        time_s: Guard's time: time of the newest sample that was not late.
-        action: 0 no action, 1 warn, 2 pull timing, 3 cut boost (``facts.Action``).
-        finding: Index of the finding behind the action (``FINDING_NAMES``), -1 for none.
-        retard_deg: Timing to take back now, degrees.
-        boost_ceiling_kpa: Boost not to be exceeded, gauge; infinite where there is none.
-        debt_ml: Commanded spray that did not arrive, net of the allowance.
-        peak_debt_ml: Largest debt of this shortfall, or of the last one; while the finding lasts,
-            of all its shortfalls.
-        short_s: Time since the debt was last nil.
-        commanded_ml_min: Flow commanded now.
-        expected_ml_min: What the flow sensor should read now.
-        allowance_ml_min: How far below that it may read.
-        delivered_ml_min: What it reads; NaN where that is not usable.
-        boost_kpa: Boost, gauge; NaN where not usable.
-        missing_share: Smoothed share of the expected flow that is missing, 0 to 1.
-        paid_deg: Timing the spray pays for at this boost, worked out while timing is pulled.
-        all_healthy: 1 where every essential channel and the clock are healthy.
-        changed: 1 where action, retard, a finding's level or a channel's health changed.
-        late: 1 where the sample was older than the guard's time and was not used.
-        excess_ml: Spray that arrived beyond command and allowance.
-        tank_s: Spraying time left in the tank at the present use; infinite where nothing is used
-            or the level isn't known.
-        arrears_ml: Spray short beyond the share alone, over a longer time than the debt's.
-        refused_column: Column of the channel whose implausible reading ``refused`` is; 0 before
-            there was one. Of several at a time the first.
-        refused: That reading, in the channel's unit.
-        cooling_k: Drop from dry to sprayed intake temperature; NaN without a dry reading.
-        clock_s: Sum of the time steps taken; it goes on where the device's clock starts again.
-        clock_pace: Seconds the source's clock was found to run in one of ours; 1 where nothing is
-            wrong with that, 0 where it isn't known.
-        duty_boost_kpa: Boost that injector duty and engine speed speak for, gauge; NaN where
-            nothing is injected or it can't be told.
-        expected_smooth_ml_min: The expected flow, smoothed as ``missing_share`` is.
-
-    ``level_*`` is each finding's action (0 to 3); ``health_*`` each channel's health code;
-    ``value_*`` its last good value, however old.
-    """
-
-    time_s: float
-    action: float
-    finding: float
-    retard_deg: float
-    boost_ceiling_kpa: float
-    debt_ml: float
-    peak_debt_ml: float
-    short_s: float
-    commanded_ml_min: float
-    expected_ml_min: float
-    allowance_ml_min: float
-    delivered_ml_min: float
-    boost_kpa: float
-    missing_share: float
-    paid_deg: float
-    all_healthy: float
-    changed: float
-    late: float
-    excess_ml: float
-    tank_s: float
-    cooling_k: float
-    arrears_ml: float
-    clock_s: float
-    clock_pace: float
-    duty_boost_kpa: float
-    refused_column: float
-    refused: float
-    expected_smooth_ml_min: float
-    level_under_delivery: float
-    level_no_delivery: float
-    level_no_command: float
-    level_over_delivery: float
-    level_unasked_flow: float
-    level_cooling_missing: float
-    level_signal_lost: float
-    level_overboost: float
-    level_knock: float
-    level_intake_hot: float
-    level_injector_duty: float
-    level_knock_persists: float
-    level_tank_low: float
-    level_clock_step: float
-    level_late_samples: float
-    level_not_followed: float
-    level_command_disagrees: float
-    level_boost_contradicted: float
-    health_engine_speed_rpm: float
-    health_boost_kpa: float
-    health_injector_duty_pct: float
-    health_intake_c: float
-    health_knock: float
-    health_commanded_ml_min: float
-    health_command_pct: float
-    health_delivered_ml_min: float
-    health_timing_deg: float
-    health_lambda_ratio: float
-    health_throttle_pct: float
-    health_tank_ml: float
-    health_line_kpa: float
-    health_supply_v: float
-    health_dry_intake_c: float
-    health_confirmed_retard_deg: float
-    health_confirmed_ceiling_kpa: float
-    value_engine_speed_rpm: float
-    value_boost_kpa: float
-    value_injector_duty_pct: float
-    value_intake_c: float
-    value_knock: float
-    value_commanded_ml_min: float
-    value_command_pct: float
-    value_delivered_ml_min: float
-    value_timing_deg: float
-    value_lambda_ratio: float
-    value_throttle_pct: float
-    value_tank_ml: float
-    value_line_kpa: float
-    value_supply_v: float
-    value_dry_intake_c: float
-    value_confirmed_retard_deg: float
-    value_confirmed_ceiling_kpa: float
-
-    @property
-    def judged(self) -> bool:
-        """Whether the sample was in time, with every essential channel and the clock healthy."""
-        return self.all_healthy != 0.0 and self.late == 0.0
-
-
-if Decision._fields[LEVEL:] != (
-    *(f"level_{name}" for name in FINDING_NAMES),
-    *(f"health_{name}" for name in CHANNEL_NAMES),
-    *(f"value_{name}" for name in CHANNEL_NAMES),
-):  # pragma: no cover (a developer's slip, caught at import)
-    raise AssertionError("Decision's fields and the state's layout have come apart")
+N_DECISION: Final = len(Decision.names())

@@ -15,8 +15,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from rules.facts import Action, Rig
-from rules.step import state as st
-from rules.step.state import FINDING_NAMES, N_FINDINGS
+from rules.step.state import FINDING_NAMES, Decision
 from simulator.coverage.cases import CASES
 from simulator.coverage.expectation import Case, Expectation, expected
 from simulator.coverage.points import POINTS, Point
@@ -178,13 +177,14 @@ def observe(scenario: Scenario, seed: int, compiled: bool = True) -> Found:
     onset_s = min((span.begins_s for span in drive.spans), default=0.0)
     if not isfinite(onset_s):
         return Found(False, (), inf, drive.report.harm, 0.0)
-    levels = decisions[:, st.LEVEL : st.LEVEL + N_FINDINGS] > 0.0
+    named = Decision.named(decisions)
+    levels = named["level"] > 0.0
     raised = []
     for i, name in enumerate(FINDING_NAMES):
         at_s = _first_rise_s(levels[:, i], came_s, onset_s)
         if isfinite(at_s):
             raised.append((name, at_s - onset_s))
-    acting = decisions[:, st.ACTION] >= Action.PULL_TIMING
+    acting = named["action"] >= Action.PULL_TIMING
     action_s = _first_rise_s(acting, came_s, onset_s) - onset_s
     truths = np.concatenate([block.truths for block in blocks])
     since = truths[truths[:, 0] >= onset_s, _MISSING]

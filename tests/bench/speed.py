@@ -12,6 +12,7 @@ from rules.guard import Guard
 from simulator.plant import run
 from simulator.scenario import load_scenario
 from tests.bench.table import show
+from tests.kit.decisions import matrix_of
 
 
 def best_s(function: Callable[[], Any], times: int = 5) -> float:
@@ -65,7 +66,7 @@ def main() -> None:
     changes = best_s(lambda: Guard(scenario.rig).run_changes(big)) / len(big)
     full = best_s(lambda: Guard(scenario.rig).run_rows(big)) / len(big)
     guard = Guard(scenario.rig)
-    live = np.array([guard.step(s) for s in samples])
+    live = matrix_of(guard.step(s) for s in samples)
     same = np.array_equal(live, Guard(scenario.rig).run_rows(rows), equal_nan=True)
     n_channels = len(scenario.rig.channels)
     show(

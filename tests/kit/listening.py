@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from monitor.attach.facts import Statistics
-from monitor.attach.listeners import Listener, Standing
+from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.protocol import Bye, Message, Notice
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S
@@ -39,9 +39,9 @@ class FakeGuard:
         """Remember nothing."""
         return []
 
-    def standing(self) -> Standing:
+    def listener_facts(self) -> ListenerFacts:
         """Have no listeners."""
-        return Standing()
+        return ListenerFacts()
 
     def statistics(self) -> Statistics:
         """Count nothing."""

@@ -16,9 +16,10 @@ from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
+from tests.kit.decisions import matrix_of
 
 BRINDLE = load_rig(find_rig("brindle"))
-DECIDED_AT = [Decision._fields.index(name) for name in layout.DECIDED]
+DECIDED_AT = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 class Recording:
@@ -82,7 +83,7 @@ def read(session: Path) -> tuple[Any, Any, SessionBlocks]:
 
 def decided_of(decisions: list[Decision]) -> bytes:
     """Return decisions as a session holds them, to compare to the last bit."""
-    return np.array(decisions)[:, DECIDED_AT].tobytes()
+    return matrix_of(decisions)[:, DECIDED_AT].tobytes()
 
 
 def stopped(recorder: Recorder) -> bool:

@@ -110,8 +110,8 @@ def test_a_reason_fits_the_smallest_screen(name: str, units: Units) -> None:
 
 def told(decisions: list[Decision], finding: int, level: int, drive: Drive) -> str:
     """Explain the first decision in which a finding has this level."""
-    column = Decision._fields.index(f"level_{FINDING_NAMES[finding]}")
-    return explain(drive.guard.rig, finding, next(d for d in decisions if d[column] == level))
+    first = next(d for d in decisions if d.level[finding] == level)
+    return explain(drive.guard.rig, finding, first)
 
 
 def test_explanations_of_the_debt_hold_the_numbers() -> None:

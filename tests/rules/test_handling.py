@@ -60,8 +60,7 @@ def pulled_s(rig: Rig, due_pct: float, shares: Iterator[float], period_s: float)
         if i <= 0:
             assert decision.action < Action.PULL_TIMING
         elif any(
-            decision[st.LEVEL + st.FINDING_NAMES.index(name)] >= Action.PULL_TIMING
-            for name in FALLS
+            decision.level[st.FINDING_NAMES.index(name)] >= Action.PULL_TIMING for name in FALLS
         ):
             return i * period_s
     return inf

@@ -22,6 +22,7 @@ from tests.bench.causes import (
     seeds,
     watch,
 )
+from tests.kit.decisions import altered
 from tests.kit.rigs import of_kind
 
 
@@ -37,7 +38,7 @@ def test_every_kind_of_control_can_be_ranked(kind: CommandKind) -> None:
         decision = guard.step(Sample(t, 5000.0, 150.0, 70.0, NOT_SENT, NOT_SENT, 500.0, 70.0, flow))
         expected = decision.expected_ml_min
         if kind is not CommandKind.LOG_FLOW:  # the logged flow is another than the law's
-            decision = decision._replace(value_commanded_ml_min=decision.commanded_ml_min)
+            decision = altered(decision, value_commanded_ml_min=decision.commanded_ml_min)
         ranker.feed(decision)
     assert ranker.rank()[0].name == NOTHING_WRONG
 

@@ -2,10 +2,10 @@
 
 from dataclasses import replace
 
-from rules.channels import Sample
+from rules.channels import CONFIRMED_RETARD, Sample
 from rules.facts import Action
 from rules.guard import Guard
-from rules.step.state import Decision
+from rules.step.state import NOT_FOLLOWED, Decision
 from simulator.plant import run
 from simulator.rig import find_rig, rig_from_text
 from simulator.scenario import load_scenario
@@ -27,5 +27,5 @@ def test_a_drive_of_its_own_plant_is_followed() -> None:
     for _ in run(scenario, 3, decide):
         pass
     assert max(d.action for d in decisions) == Action.CUT_BOOST
-    assert max(d.level_not_followed for d in decisions) == 0.0
-    assert max(d.value_confirmed_retard_deg for d in decisions) > 2.0
+    assert max(d.level[NOT_FOLLOWED] for d in decisions) == 0.0
+    assert max(d.value[CONFIRMED_RETARD] for d in decisions) > 2.0

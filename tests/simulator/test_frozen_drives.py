@@ -11,7 +11,7 @@ from monitor.review.review import review
 from rules.channels import Sample
 from rules.facts import Action
 from rules.guard import Guard
-from rules.step.state import Decision
+from rules.step.state import BOOST_CONTRADICTED, COMMAND_DISAGREES, Decision
 from simulator.logfile import mapped, write_csv
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.rig import find_rig, load_rig
@@ -110,7 +110,7 @@ def test_boost_frozen_in_cruise_does_not_hide_a_pump_that_stops(name: str) -> No
     passed_s = samples[in_boost(name) - 25].time_s
     acted = next(d for d in decisions if d.action >= Action.CUT_BOOST)
     assert passed_s < acted.time_s < passed_s + 0.45
-    assert acted.level_boost_contradicted == Action.CUT_BOOST
+    assert acted.level[BOOST_CONTRADICTED] == Action.CUT_BOOST
     assert acted.retard_deg > 0.0
 
 
@@ -121,5 +121,5 @@ def test_a_logged_command_gives_a_frozen_boost_away_without_injector_duty(name: 
     deaf = Guard(replace(rig, watch=replace(rig.watch, contradicted_share=1e9)))
     decisions = [deaf.step(sample) for sample in drive(name, THEN_THE_PUMP)]
     passed_s = drive(name)[in_boost(name) - 25].time_s
-    found = next(d for d in decisions if d.level_command_disagrees >= Action.CUT_BOOST)
+    found = next(d for d in decisions if d.level[COMMAND_DISAGREES] >= Action.CUT_BOOST)
     assert passed_s < found.time_s < passed_s + 0.8

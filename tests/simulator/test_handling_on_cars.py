@@ -9,9 +9,9 @@ import pytest
 
 from rules.facts import Action
 from rules.handling import handled, least_due_ml_min
-from rules.step import state as st
 from rules.step.constants import constants_of
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.state import Decision
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import TRUTH_NAMES, Drive
@@ -54,7 +54,8 @@ def driven(
         came_s = np.concatenate([block.came_s for block in blocks])
         truths = np.concatenate([block.truths for block in blocks])
         begun_s = run.spans[0].begins_s
-        rows = np.flatnonzero((decisions[:, st.ACTION] >= Action.PULL_TIMING) & (came_s >= begun_s))
+        pulled = Decision.named(decisions)["action"] >= Action.PULL_TIMING
+        rows = np.flatnonzero(pulled & (came_s >= begun_s))
         acted_s = came_s[rows[0]] if len(rows) else inf
         took_s.append(float(acted_s) - begun_s + rig.fault_intervals.reaction_s)
         until = (truths[:, 0] >= begun_s) & (truths[:, 0] <= acted_s)

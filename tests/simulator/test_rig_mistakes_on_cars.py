@@ -158,7 +158,7 @@ def test_an_implausible_reading_is_told_with_its_range(
     for i in range(100):
         bad = drive("healthy_pulls")[700]._replace(time_s=time_s + 0.01 * i, **{channel: value})
         decision = guard.step(bad)
-    assert decision.level_signal_lost > 0.0
+    assert decision.level[SIGNAL_LOST] > 0.0
     told = explain(rig, SIGNAL_LOST, decision)
     assert words in told[0].lower() + told[1:]
 

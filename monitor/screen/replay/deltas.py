@@ -8,7 +8,7 @@ from monitor.screen.view import Row, View
 from monitor.words.literal import figure
 from monitor.words.palette import ACTION_SYMBOLS, ACTION_WORDS
 from monitor.words.units import METRIC
-from rules.channels import CHANNELS
+from rules.channels import CHANNELS, COLUMN_OF
 from rules.step.state import HEALTHY, Decision
 
 NAME_CELLS = 24
@@ -70,13 +70,17 @@ def deltas(decided: Decided, first: int, second: int) -> list[Delta]:
 
 
 def _finite(decision: Decision, name: str) -> float:
-    value = float(getattr(decision, name))
+    return _known(float(getattr(decision, name)))
+
+
+def _known(value: float) -> float:
     return value if abs(value) < 1e300 else float("nan")
 
 
 def _reading(decision: Decision, name: str) -> float:
-    healthy = getattr(decision, f"health_{name}") == HEALTHY
-    return _finite(decision, f"value_{name}") if healthy else float("nan")
+    column = COLUMN_OF[name]
+    healthy = decision.health[column] == HEALTHY
+    return _known(decision.value[column]) if healthy else float("nan")
 
 
 class DeltaPage(ScrolledPage):

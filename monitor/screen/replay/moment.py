@@ -1,11 +1,11 @@
 """One recorded moment, as the panes of the live dashboard want it: never old, never "now"."""
 
 from dataclasses import dataclass
-from math import isfinite
 
 from monitor.review import Decided, frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
+from rules.channels import COLUMN_OF
 from rules.facts import Rig
 from rules.step.state import Decision
 
@@ -67,6 +67,6 @@ class Moment(Picture):
         """Return a channel's value in this row, NaN unless it was healthy."""
         if self._decision is None or self.health(channel) != "healthy":
             return float("nan")
-        name = channel if channel in _OWN_FIELDS else f"value_{channel}"
-        found: float = getattr(self._decision, name)
-        return found if isfinite(found) else float("nan")
+        if channel in _OWN_FIELDS:
+            return float(getattr(self._decision, channel))
+        return self._decision.value[COLUMN_OF[channel]]

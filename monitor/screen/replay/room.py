@@ -43,7 +43,7 @@ class Entry:
 
 
 @dataclass(slots=True)
-class Reply:
+class Remark:
     """A line for the person; ``odd`` where something was refused."""
 
     text: str
@@ -88,7 +88,7 @@ class Room:
     entries: list[Entry] = field(default_factory=list)
     counts: dict[str, int] = field(default_factory=dict)
     chosen: tuple[str, int, int] | None = None
-    notice: Reply | None = None
+    notice: Remark | None = None
     what_if: WhatIf = field(default_factory=WhatIf)
     busy: str = ""
     scroll: int = 0
@@ -203,7 +203,7 @@ class Room:
 
     def say(self, text: str, now_s: float, *, odd: bool = False) -> None:
         """Put a line before the person."""
-        self.notice = Reply(text, now_s, odd)
+        self.notice = Remark(text, now_s, odd)
 
     # --- the list -------------------------------------------------------------------------------
 

@@ -23,8 +23,8 @@ def is_own_header(names: Sequence[str]) -> bool:
 
     Such a log can be read with any rig, whatever columns that maps.
     """
-    told = [name for name in names if name not in (OWN_SEQUENCE, OWN_CRC)]
-    return len(told) > 2 and "time_s" in told and _OWN_NAMES.issuperset(told)
+    channels = [name for name in names if name not in (OWN_SEQUENCE, OWN_CRC)]
+    return len(channels) > 2 and "time_s" in channels and _OWN_NAMES.issuperset(channels)
 
 
 class Columns:

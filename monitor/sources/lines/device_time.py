@@ -1,8 +1,8 @@
 """A device's own time base: counters that wrap, resets, steps, and how fast it runs.
 
 Beside ``align.py``: what comes out of here is the device's time, made continuous over a wrap, and
-nothing else. A reset or a step is told, and left in the times for the rules to see; how fast the
-device's clock runs against the clock of arrival is told, and changes no time.
+nothing else. A reset or a step is reported, and left in the times for the rules to see; how fast
+the device's clock runs against the clock of arrival is reported, and changes no time.
 """
 
 from collections import Counter, deque

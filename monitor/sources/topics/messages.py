@@ -1,4 +1,4 @@
-"""From messages to samples: one topic a channel, or SenML packs; news told from what is old."""
+"""From messages to samples: one topic a channel, or SenML packs; what is old is left out."""
 
 from abc import ABC, abstractmethod
 from collections import Counter

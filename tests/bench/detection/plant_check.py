@@ -7,7 +7,7 @@ import numpy as np
 
 from rules.channels import DELIVERED
 from rules.guard import Guard
-from rules.step.state import COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
+from rules.step.state import Decision
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.scenario import load_scenario
 from tests.bench.detection.identify import own_rig
@@ -43,9 +43,9 @@ def _signals(scenario: Scenario, seed: int, spread: bool) -> tuple[Any, Any, Any
         )
     decisions = Guard(facts).run_rows(rows)
     return (
-        decisions[:, DEBT_ML],
-        decisions[None, :, COMMANDED_ML_MIN],
-        decisions[None, :, EXPECTED_ML_MIN],
+        Decision.named(decisions)["debt_ml"],
+        Decision.named(decisions)["commanded_ml_min"][None],
+        Decision.named(decisions)["expected_ml_min"][None],
         np.nan_to_num(rows[None, :, DELIVERED]),
     )
 

@@ -10,7 +10,7 @@ import numpy as np
 from rules.channels import BOOST, DELIVERED, NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
 from rules.facts import Action, Rig
 from rules.guard import Guard
-from rules.step.state import ACTION, ARREARS_ML, COMMANDED_ML_MIN, DEBT_ML, EXPECTED_ML_MIN
+from rules.step.state import Decision
 from tests.bench.detection.pulls import DT_S, N_SAMPLES, Pulls
 
 NEVER_ML: Final = 1.0e6
@@ -85,10 +85,10 @@ def see(pulls: Pulls, rigs: Callable[[int], Rig]) -> tuple[Signals, Any, Any]:
     debt, arrears = np.empty(shape), np.empty(shape)
     for at in range(len(pulls)):
         decisions = Guard(with_debt(rigs(at), NEVER_ML)).run_rows(rows_of_pull(pulls, at))
-        commanded[at] = decisions[:, COMMANDED_ML_MIN]
-        expected[at] = decisions[:, EXPECTED_ML_MIN]
-        debt[at] = decisions[:, DEBT_ML]
-        arrears[at] = decisions[:, ARREARS_ML]
+        commanded[at] = Decision.named(decisions)["commanded_ml_min"]
+        expected[at] = Decision.named(decisions)["expected_ml_min"]
+        debt[at] = Decision.named(decisions)["debt_ml"]
+        arrears[at] = Decision.named(decisions)["arrears_ml"]
     return Signals(commanded, expected, pulls.delivered_ml_min, pulls.onset), debt, arrears
 
 
@@ -97,7 +97,7 @@ def guard_trips(pulls: Pulls, rigs: Callable[[int], Rig]) -> Any:
     trips = np.full(len(pulls), -1)
     for at in range(len(pulls)):
         where, decisions, _ = Guard(rigs(at)).run_changes(rows_of_pull(pulls, at))
-        acted = np.flatnonzero(decisions[:, ACTION] >= Action.PULL_TIMING)
+        acted = np.flatnonzero(Decision.named(decisions)["action"] >= Action.PULL_TIMING)
         if len(acted):
             trips[at] = where[acted[0]]
     return trips

@@ -28,9 +28,9 @@ HOURS: Final = 60.0
 SESSION_S: Final = 600.0
 RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor")
 RATES_HZ: Final = (10.0, 20.0, 50.0, 100.0)
-ACTION: Final = Decision._fields.index("action")
-FINDING: Final = Decision._fields.index("finding")
-EXPECTED: Final = Decision._fields.index("expected_ml_min")
+ACTION: Final = Decision.names().index("action")
+FINDING: Final = Decision.names().index("finding")
+EXPECTED: Final = Decision.names().index("expected_ml_min")
 
 
 def _nominal(rng: Any, rate_hz: float) -> Spread:

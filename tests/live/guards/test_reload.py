@@ -9,7 +9,6 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from monitor.attach.facts import RigChange, Scale, Thresholds
@@ -31,7 +30,7 @@ from simulator.rig import load_rig
 from simulator.scenario import load_scenario
 from tests.kit.guards import guard
 from tests.kit.pty_pair import PtyPair
-from tests.kit.recordings import BRINDLE, DECIDED_AT, noted, read
+from tests.kit.recordings import BRINDLE, decided_of, noted, read
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
@@ -142,7 +141,7 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
         if i == starts[1]:
             by_hand.change(rig_of(tmp_path, third))
         decisions.append(by_hand.step(row))
-    assert np.array(decisions)[:, DECIDED_AT].tobytes() == decided.tobytes()
+    assert decided_of(decisions) == decided.tobytes()
     result = review(session, None)
     assert result.reproduced is True
     assert [new.time_s for new in result.new_terms] == [t.time_s for t in terms]

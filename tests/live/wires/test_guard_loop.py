@@ -134,6 +134,6 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     await running
     told = [m.text for m in heard.messages if isinstance(m, Notice) and m.topic == "recording"]
     assert "stopped: disk full" in told
-    assert loop.standing().recording == Recording(str(recorder.path), "disk full")
+    assert loop.listener_facts().recording == Recording(str(recorder.path), "disk full")
     assert (loop.statistics().decided or 0) >= 40
     assert (loop.statistics().not_recorded or 0) >= 40

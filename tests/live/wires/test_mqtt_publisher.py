@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from monitor.attach.client import start_guard
-from monitor.attach.listeners import Standing
+from monitor.attach.listeners import ListenerFacts
 from monitor.attach.protocol import Bye, Notice
 from monitor.broker.fake import FakeBroker
 from monitor.guard.process import Order, run_order
@@ -220,9 +220,9 @@ def test_how_publishing_stands_is_known_at_any_moment(monkeypatch: pytest.Monkey
     publisher.opened(FakeGuard(rig()))
 
     def fault() -> str | None:
-        standing = Standing()
-        publisher.enter(standing)
-        (told,) = standing.publishing
+        facts = ListenerFacts()
+        publisher.enter(facts)
+        (told,) = facts.publishing
         assert told.broker == "mqtt://nowhere:1883/g"
         return told.fault
 

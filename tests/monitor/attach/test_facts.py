@@ -14,7 +14,8 @@ from monitor.attach.protocol import Bye, Ending, EventTurn, Message, decode, enc
 from monitor.source_facts import SourceStatistics
 from rules.events import EventTracker, Turn
 from rules.facts import Action
-from rules.step.state import LEVEL, Decision
+from rules.step.state import Decision
+from tests.kit.decisions import altered
 from tests.kit.rigs import healthy, rig
 from tests.kit.screen_messages import CAUSES, alarm, event, event_turn, frame, hello, output, rows
 
@@ -32,9 +33,11 @@ _anything = st.none() | st.booleans() | st.integers() | st.text(max_size=3) | st
 
 def test_a_head_is_the_leading_fields_of_a_decision() -> None:
     """Field by field, in order; what is not finite is not known."""
-    decision = healthy(rig()).run(1.0)[-1]._replace(boost_ceiling_kpa=inf, delivered_ml_min=nan)
+    run = healthy(rig()).run(1.0)
+    decision = altered(run[-1], boost_ceiling_kpa=inf, delivered_ml_min=nan)
     head = msgspec.structs.asdict(DecisionHead.of(decision))
-    assert tuple(head) == Decision._fields[:LEVEL]
+    assert tuple(head) == Decision.names()[: len(head)]
+    assert Decision.names()[len(head)] == "level_under_delivery"
     assert head["boost_ceiling_kpa"] is head["delivered_ml_min"] is None
     known = {name: value for name, value in head.items() if value is not None}
     assert known == {name: getattr(decision, name) for name in known}

@@ -8,6 +8,7 @@ from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.plant import run
 from simulator.scenario import load_scenario
+from tests.kit.decisions import altered
 
 
 def decided(name: str) -> list[Decision]:
@@ -59,9 +60,9 @@ def test_work_in_one_go_is_work_bit_by_bit() -> None:
 def test_decisions_too_close_together_are_left_out() -> None:
     """At 1000 samples/s the ranking is fed a hundred of them, and every change."""
     desk = CauseDesk(load_scenario("pump_stop").rig)
-    still = decided("part_throttle")[100]._replace(changed=0.0)
+    still = altered(decided("part_throttle")[100], changed=0.0)
     for i in range(1000):
-        desk.feed(still._replace(clock_s=i * 0.001))
+        desk.feed(altered(still, clock_s=i * 0.001))
     assert 95 <= len(desk._waiting) <= round(1.0 / CLOSEST_S)
 
 
@@ -73,7 +74,7 @@ def test_nothing_that_fits_is_not_a_cause() -> None:
 def test_a_trouble_that_ends_before_the_work_is_done_has_no_ranking() -> None:
     """Worked once over a trouble and its end, the desk has nothing new: an empty list is none."""
     decisions = decided("pump_stop")
-    calm = decisions[200]._replace(clock_s=decisions[-1].clock_s + 1.0)
+    calm = altered(decisions[200], clock_s=decisions[-1].clock_s + 1.0)
     desk = CauseDesk(load_scenario("pump_stop").rig)
     for decision in (*decisions, calm):
         desk.feed(decision)

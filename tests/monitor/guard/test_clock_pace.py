@@ -12,7 +12,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.attach.protocol import EventTurn, Message, Notice
-from monitor.guard.clock_pace import LEARNING_S, ClockWatch
+from monitor.guard.clock_pace import LEARNING_S, WINDOW_S, ClockWatch
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.outputs.holder import Holder
@@ -25,7 +25,7 @@ from monitor.source_facts import SourceKind
 from monitor.sources.base import Arrival
 from monitor.sources.fake import FakeSource
 from rules.channels import CLOCK_PACE, NOT_SENT, Sample
-from rules.clock_pace import TOLERANCE, found_after_s
+from rules.clock_pace import LASTING_S, TOLERANCE, found_after_s
 from rules.facts import Action
 from simulator.rig import rig_from_text
 from tests.kit.listening import Told
@@ -166,6 +166,30 @@ def test_a_clock_that_runs_right_again_is_believed_in_time() -> None:
     assert pace < 0.1
     assert again == NOT_SENT
     assert 10.0 < right_s < 30.0
+
+
+@pytest.mark.parametrize("pace", [1e-3, 0.5, 3.0])
+@pytest.mark.parametrize("wrong_s", [2.0, 10.0, 60.0])
+def test_what_was_lost_or_gained_is_let_go(pace: float, wrong_s: float) -> None:
+    """However long the clock was wrong, it is believed two windows after it runs right again."""
+    watch, time_s = ClockWatch(), 0.0
+    well_s = 0.0
+    for i in range(int(100.0 * (wrong_s + 20.0))):
+        arrived_s = 0.01 * i
+        time_s += 0.01 * (pace if 1.0 < arrived_s <= 1.0 + wrong_s else 1.0)
+        watch.saw(time_s, arrived_s)
+        well_s = well_s if watch.pace == NOT_SENT else arrived_s
+    assert well_s - 1.0 - wrong_s <= 2.0 * WINDOW_S + LASTING_S + 0.1
+
+
+@given(st.one_of(st.floats(0.0, 0.85), st.floats(1.15, 20.0)), HELD)
+def test_a_clock_that_stays_wrong_is_never_let_go(pace: float, held_s: list[float]) -> None:
+    """Once found, for as long as it runs wrong."""
+    watch, seen = ClockWatch(), False
+    for due_s, arrived_s in carried([0.05 * i for i in range(1200)], held_s):
+        seen = watch.saw(pace * due_s, arrived_s) or seen
+        if seen and arrived_s > 30.0:
+            assert watch.pace != NOT_SENT
 
 
 @given(st.lists(st.tuples(st.floats(), st.floats(0.0, 3.0)), max_size=40))

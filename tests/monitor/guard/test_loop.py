@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from monitor.attach.listeners import Listener, RunningGuard, Standing
+from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Bye, Ending, EventTurn, Frame, Message, Notice
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC, RecordingListener
@@ -48,9 +48,9 @@ class Noting(Listener):
         """Note what is only for the record."""
         self.told.append((self.rows, kind, facts["turn"]))
 
-    def enter(self, standing: Standing) -> None:
+    def enter(self, facts: ListenerFacts) -> None:
         """Enter a count."""
-        standing.counts.recorded = self.rows
+        facts.counts.recorded = self.rows
 
     def change(self, rig_file: RigFile) -> None:
         """Note another rig."""
@@ -98,7 +98,7 @@ async def test_without_a_listener_it_decides_the_same() -> None:
     await alone.run()
     await heard.run()
     assert alone.decision == heard.decision
-    assert alone.standing() == Standing()
+    assert alone.listener_facts() == ListenerFacts()
 
 
 @pytest.mark.asyncio

@@ -18,6 +18,7 @@ from simulator.plant import run
 from simulator.rig import RigFile, changes, live_changes, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.decisions import matrix_of
 from tests.kit.patience import until
 from tests.kit.recordings import BRINDLE, Recording, decided_of, kept_rows, read, record, stopped
 from tests.kit.rig_text import SMALL
@@ -57,7 +58,7 @@ def test_what_is_remembered_outlives_a_change() -> None:
 
 
 def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
-    """Stepping, running arrays and taking up the state agree to the last bit after a change."""
+    """Stepping, running arrays and restoring the state agree to the last bit after a change."""
     rows = rows_of({name: [getattr(s, name) for s in SAMPLES] for name in SAMPLES[0]._fields})
     one, other, third = Guard(BRINDLE.rig), Guard(BRINDLE.rig), Guard(BRINDLE.rig)
     third.use_compiled()
@@ -72,10 +73,10 @@ def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
     stepped += [one.step(row) for row in rows[EARLY:].tolist()]
     compiled += [third.step(row) for row in rows[EARLY:].tolist()]
     ran.append(other.run_rows(rows[EARLY:]))
-    expected = np.array(stepped).tobytes()
+    expected = matrix_of(stepped).tobytes()
     assert np.concatenate(ran).tobytes() == expected
-    assert np.array(compiled).tobytes() == expected
-    assert np.array(taken).tobytes() == expected
+    assert matrix_of(compiled).tobytes() == expected
+    assert matrix_of(taken).tobytes() == expected
     assert Guard(BRINDLE.rig).run_rows(rows).tobytes() != expected
 
 

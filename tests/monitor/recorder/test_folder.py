@@ -225,7 +225,7 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
     text = await told.notice(lambda text: "from here on" in text)
     assert recorder.path != first
     assert text.startswith(f"in {recorder.path} from here on, since {first} is gone; ")
-    assert loop.standing().recording == protocol.Recording(str(recorder.path))
+    assert loop.listener_facts().recording == protocol.Recording(str(recorder.path))
     loop.stop("seen enough")
     await running
     facts = loop.statistics()

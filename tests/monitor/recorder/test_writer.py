@@ -45,7 +45,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     await told.notice(lambda text: text == f"in {recorder.path}")
     disk.room = 0
     assert await told.notice(lambda text: text.startswith("stopped")) == "stopped: disk full"
-    assert loop.standing().recording == Recording(str(recorder.path), "disk full")
+    assert loop.listener_facts().recording == Recording(str(recorder.path), "disk full")
     disk.room = 1 << 30
     again = await told.notice(lambda text: "again" in text)
     loop.stop("seen enough")
@@ -55,7 +55,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     assert again.startswith(f"in {recorder.path} again; ")
     assert again.endswith(" rows not recorded")
     facts = loop.statistics()
-    assert loop.standing().recording == Recording(str(recorder.path))
+    assert loop.listener_facts().recording == Recording(str(recorder.path))
     assert (facts.recorded or 0) + (facts.not_recorded or 0) == facts.decided
     result = review(recorder.path, None)
     assert result.reproduced is True

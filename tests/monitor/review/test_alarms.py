@@ -11,17 +11,7 @@ from monitor.guard.alarm_desk import AlarmDesk
 from monitor.review.alarms import AlarmHistory, moments
 from monitor.review.pieces import Axis, Piece
 from rules.channels import OPERATOR, ROW_WIDTH, TIME
-from rules.step.state import (
-    BOOST_KPA,
-    LEVEL,
-    N_DECISION,
-    OVERBOOST,
-    TIME_S,
-    UNASKED_FLOW,
-    UNDER_DELIVERY,
-    Decision,
-    State,
-)
+from rules.step.state import N_DECISION, OVERBOOST, UNASKED_FLOW, UNDER_DELIVERY, Decision, State
 from tests.kit.recordings import BRINDLE
 
 ONSET_KPA = BRINDLE.rig.command.start_boost_kpa
@@ -50,6 +40,7 @@ def test_as_if_every_row_were_heard(
     """Standing alarms and bell in every row, over the edges of pieces too."""
     n = sum(stretch[0] for stretch in stretches)
     decisions, rows = np.zeros((n, N_DECISION)), np.zeros((n, ROW_WIDTH))
+    named = Decision.named(decisions)
     at, time_s = 0, 100.0
     for count, step_s, under, boost, unasked, above_kpa, hand in stretches:
         part = slice(at, at + count)
@@ -57,12 +48,12 @@ def test_as_if_every_row_were_heard(
         steps = np.full(count, step_s if step_s >= 0.0 else 0.01)
         steps[0] = step_s
         times = time_s + np.cumsum(steps)
-        rows[part, TIME] = decisions[part, TIME_S] = times
+        rows[part, TIME] = named["time_s"][part] = times
         time_s = float(times[-1])
-        decisions[part, LEVEL + UNDER_DELIVERY] = under
-        decisions[part, LEVEL + OVERBOOST] = boost
-        decisions[part, LEVEL + UNASKED_FLOW] = unasked
-        decisions[part, BOOST_KPA] = ONSET_KPA + above_kpa
+        named["level"][part, UNDER_DELIVERY] = under
+        named["level"][part, OVERBOOST] = boost
+        named["level"][part, UNASKED_FLOW] = unasked
+        named["boost_kpa"][part] = ONSET_KPA + above_kpa
         rows[at, OPERATOR] = float(hand)
         at += count
     cuts = sorted({0, min(cut, n), n})
@@ -75,7 +66,7 @@ def test_as_if_every_row_were_heard(
     asked_late.at(n - 1)
     desk = AlarmDesk(ONSET_KPA)
     for index, row in enumerate(decisions.tolist()):
-        desk.feed(Decision._make(row))
+        desk.feed(Decision.of_flat(row))
         if rows[index, OPERATOR] == 1.0:
-            desk.obey(Command("acknowledge"), row[TIME_S])
+            desk.obey(Command("acknowledge"), row[0])
         assert history.at(index) == asked_late.at(index) == (desk.standing(), desk.sounding)

@@ -14,10 +14,11 @@ from monitor.recorder import layout
 from monitor.review import Decided, Stopped, decide, edit, open_log
 from monitor.review.review import review
 from monitor.review.window import LONGEST_JOIN_S
-from rules.channels import CHANNEL_NAMES, TIME
+from rules.channels import COLUMN_OF, TIME
 from rules.guard import Guard
-from rules.step.state import HEALTH, TIME_S
+from rules.step.state import Decision
 from simulator.strict import BadInput
+from tests.kit.decisions import matrix_of
 from tests.kit.recordings import BRINDLE, DECIDED_AT, read
 from tests.kit.replays import LOWER, decided_of, driven, log_of, opened, session_of, tiled, troubled
 
@@ -49,7 +50,7 @@ def axis_s(before: Decided) -> Any:
 @given(index=INDEX)
 def test_a_row_is_decided_as_in_a_straight_run(before: Decided, straight: Any, index: int) -> None:
     """Bit for bit, over the edges of pieces, late rows, lost times and clock steps."""
-    assert np.array(before.decision(index)).tobytes() == straight[index].tobytes()
+    assert matrix_of([before.decision(index)]).tobytes() == straight[index].tobytes()
 
 
 def test_by_another_rig_too(before: Decided) -> None:
@@ -59,7 +60,7 @@ def test_by_another_rig_too(before: Decided) -> None:
     expected = Guard(other.rig).run_rows(before.log.rows)
     assert after.decisions(0, ROWS).tobytes() == expected.tobytes()
     for index in EDGES:
-        assert np.array(after.decision(index)).tobytes() == expected[index].tobytes()
+        assert matrix_of([after.decision(index)]).tobytes() == expected[index].tobytes()
     assert before.decisions(0, ROWS).tobytes() != expected.tobytes()
 
 
@@ -84,7 +85,7 @@ def test_time_never_falls_and_is_the_clock_s_own_until_that_steps_back(
 ) -> None:
     """The axis stands where the clock steps back, and runs on as fast as the clock does."""
     assert (np.diff(axis_s) >= 0.0).all()
-    times = straight[:, TIME_S]
+    times = Decision.named(straight)["time_s"]
     back = np.flatnonzero(np.diff(times[3:]) < -1.0) + 4
     assert back.tolist() == [9000, 16384]
     assert axis_s[3:9000].tobytes() == times[3:9000].tobytes()
@@ -128,8 +129,8 @@ def test_a_short_stretch_is_drawn_row_by_row(before: Decided, straight: Any) -> 
         channel = name.removeprefix("value_")
         expected = straight[first : last + 1, at].copy()
         if name in {"boost_kpa", "delivered_ml_min"} or name.startswith("value_"):
-            health = HEALTH + CHANNEL_NAMES.index(channel) + 1
-            expected[straight[first : last + 1, health] != 0.0] = np.nan
+            health = Decision.named(straight)["health"][first : last + 1, COLUMN_OF[channel]]
+            expected[health != 0.0] = np.nan
         assert np.array_equal(window.column(name), expected, equal_nan=True), name
         assert np.array_equal(window.newest(name), expected[-1], equal_nan=True)
     assert np.isnan(window.column("value_boost")).all()

@@ -11,7 +11,7 @@ from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
 from monitor.review import Decided, Stopped, decide, event_turns, frame_at, hello_of, open_log
 from monitor.screen.picture import Picture
-from rules.channels import OPERATOR
+from rules.channels import BOOST, OPERATOR
 from rules.events import EventTracker, Turn
 from rules.explain import status
 from rules.step.state import Decision
@@ -30,7 +30,7 @@ def decided(tmp_path_factory: pytest.TempPathFactory) -> Decided:
 @pytest.fixture(scope="module")
 def decisions(decided: Decided) -> list[Decision]:
     """All decisions."""
-    return [Decision._make(row) for row in decided.decisions(0, ROWS).tolist()]
+    return [Decision.of_flat(row) for row in decided.decisions(0, ROWS).tolist()]
 
 
 def test_alarms_are_those_of_a_desk_that_heard_every_row(
@@ -78,7 +78,7 @@ def test_a_frame(decided: Decided, decisions: list[Decision]) -> None:
         decision = decisions[index]
         assert frame.status == status(BRINDLE.rig, decision)
         assert frame.decision.debt_ml == decision.debt_ml
-        assert frame.health["boost_kpa"] == "healthy" or decision.health_boost_kpa > 0.0
+        assert frame.health["boost_kpa"] == "healthy" or decision.health[BOOST] > 0.0
         late = sum(d.late > 0.0 for d in decisions[: index + 1])
         assert frame.statistics == Statistics(decided=index + 1, late=late, drift_ppm=None)
         row = [decided.time_s(index), *trace_row(decision)[1:]]

@@ -384,4 +384,4 @@ def test_rows_survive_the_recorder_exactly(tmp_path: Path) -> None:
     ]
     assert rows[:, kept].tobytes() == np.array(samples)[:, kept].tobytes()
     assert blocks.decided.shape == (12, len(layout.DECIDED))
-    assert set(layout.DECIDED) < set(Decision._fields)
+    assert set(layout.DECIDED) < set(Decision.names())

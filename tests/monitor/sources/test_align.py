@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.sources.align import (
@@ -19,6 +19,9 @@ from monitor.sources.align import (
     ticks_between,
 )
 from rules.channels import ROW_WIDTH, Sample, tick
+from rules.facts import Action
+from rules.guard import Guard
+from tests.kit.rigs import rig
 
 STEPS = st.one_of(
     st.sampled_from([0.0, 0.01, 0.1, 0.25, 0.2500001, 0.3, 1.0, 60.0, -0.01, -0.5, -1.5, -100.0]),
@@ -116,19 +119,111 @@ def test_silence_ticks_until_the_next_reading() -> None:
     """Live: ticks come while nothing else does, dated a little back, always forwards."""
     aligner = Aligner()
     assert aligner.silence(5.0) == []  # before the first row there is nothing to be silent about
-    aligner.admit(Sample(10.0))
+    aligner.admit(Sample(10.0), 0.0)
     assert aligner.silence(0.2) == []
     seen = [row.time_s for i in range(26, 200) for row in aligner.silence(0.01 * i)]
     assert seen[0] == pytest.approx(10.0 + TICK_S, abs=0.02)
     assert seen[-1] <= 10.0 + 1.99 - HELD_BACK_S + 1e-9
     assert all(0.0 < after - before <= LONGEST_GAP_S for before, after in pairwise(seen))
-    assert aligner.admit(Sample(seen[-1] + 0.1)) == [Sample(seen[-1] + 0.1)]
+    assert aligner.admit(Sample(seen[-1] + 0.1), 2.0) == [Sample(seen[-1] + 0.1)]
 
 
 def test_held_back_samples_are_not_late() -> None:
     """Samples a bridge held back and then hands over at once are newer than the tick for them."""
     aligner = Aligner()
-    aligner.admit(Sample(10.0))
+    aligner.admit(Sample(10.0), 0.0)
     ticks = aligner.silence(0.26)
     assert ticks
     assert all(row.time_s < 10.26 - HELD_BACK_S + 1e-9 for row in ticks)
+
+
+class Device:
+    """A device read 50 times a second, live: its clock, the aligner, a guard."""
+
+    def __init__(self) -> None:
+        self.guard, self.aligner = Guard(rig()), Aligner()
+        self.now_s = self.clock_s = 1000.0
+        self.pace = 1.0
+        self.healthy: list[bool] = []
+        self.actions: set[Action] = set()
+
+    def run(self, for_s: float, *, heard: bool = True) -> None:
+        """Let time pass; the device is heard or not."""
+        for i in range(round(for_s / 0.02)):
+            self.now_s += 0.02
+            self.clock_s += 0.02 * self.pace
+            rows = self.aligner.silence(self.now_s) if i % 3 == 0 else []
+            if heard:
+                rows += self.aligner.admit(calm(self.clock_s, i), self.now_s)
+            for row in rows:
+                decision = self.guard.step(row)
+                self.actions.add(Action(int(decision.action)))
+                self.healthy.append(decision.judged)
+
+
+def calm(time_s: float, i: int) -> Sample:
+    """Return a reading of a car that cruises."""
+    return Sample(
+        time_s,
+        boost_kpa=-40.0 + 0.1 * (i % 7),
+        commanded_ml_min=0.0,
+        delivered_ml_min=0.1 * (i % 5),
+    )
+
+
+@settings(deadline=None)
+@given(st.floats(0.05, 1.2), st.floats(0.95, 1.05))
+def test_a_clock_set_back_a_little_is_followed(back_s: float, pace: float) -> None:
+    """Whatever its clock lost, readings that go on are judged again once it is out of doubt."""
+    device = Device()
+    device.pace = pace
+    device.run(2.0)
+    device.clock_s -= back_s
+    device.run(8.0)
+    device.healthy.clear()
+    device.run(1.0)
+    assert all(device.healthy)
+
+
+@settings(deadline=None)
+@given(st.floats(0.3, 1000.0), st.floats(0.9, 1.1), st.booleans())
+@example(15.0, 0.98, True)
+@example(400.0, 0.999, True)
+def test_after_silence_a_slow_clock_is_followed(
+    silent_s: float, pace: float, standing: bool
+) -> None:
+    """However long it was silent, slow or standing: all is well again within some seconds."""
+    device = Device()
+    device.pace = pace
+    device.run(1.0)
+    before_s = device.clock_s
+    device.run(silent_s, heard=False)
+    if standing:
+        device.clock_s = before_s
+    device.run(8.0)
+    device.healthy.clear()
+    device.run(1.0)
+    assert all(device.healthy)
+
+
+@settings(deadline=None)
+@given(st.floats(1.1, 1e6))
+def test_one_garbled_time_ahead_trips_nothing(ahead_s: float) -> None:
+    """It puts in no more silence than there was: the clock is in doubt, and nothing is done."""
+    device = Device()
+    device.run(1.0)
+    device.clock_s += ahead_s
+    device.run(0.02)
+    device.clock_s -= ahead_s
+    device.run(8.0)
+    assert device.actions <= {Action.NO_ACTION, Action.WARN}
+
+
+def test_ticks_go_on_behind_the_largest_time() -> None:
+    """A plug pulled behind the last time that is one is noticed as well."""
+    device = Device()
+    device.clock_s = 2.0**43 - 3.0
+    device.run(2.5)
+    device.healthy.clear()
+    device.run(5.0, heard=False)
+    assert not device.healthy[-1]

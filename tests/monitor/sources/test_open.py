@@ -65,10 +65,3 @@ def test_sessions_and_scenarios_bring_their_own_rig(tmp_path: Path) -> None:
     for name in (log(tmp_path), "/dev/ttyUSB7", "mqtt://box/cars/one"):
         with pytest.raises(BadInput, match="found no --rig"):
             open_source(name, None)
-
-
-@pytest.mark.parametrize("speed", [-1.0, float("nan"), float("inf")])
-def test_a_speed_that_is_none_is_refused(speed: float) -> None:
-    """By its option's name."""
-    with pytest.raises(BadInput, match="--speed: found"):
-        open_source("sim:pump_stop", None, speed)

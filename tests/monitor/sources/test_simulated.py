@@ -8,6 +8,7 @@ from monitor.sources import Arrival
 from monitor.sources.simulated import SimulatedSource
 from rules.guard import Guard
 from simulator.scenario import scenario_from_text
+from tests.kit.decisions import altered
 from tests.kit.source_cases import RIG
 
 
@@ -19,7 +20,7 @@ async def test_the_simulated_car_hears_what_is_decided() -> None:
         '[[drive]]\ndo = "pull"\nfor = "4 s"\ngear = 4\n',
         "pull.toml",
     )
-    cut = Guard(RIG.rig).decision()._replace(boost_ceiling_kpa=30.0, retard_deg=5.0)
+    cut = altered(Guard(RIG.rig).decision(), boost_ceiling_kpa=30.0, retard_deg=5.0)
     peaks = []
     for reacts in (False, True):
         source = SimulatedSource(drive, seed=1, speed=inf)

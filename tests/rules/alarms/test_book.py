@@ -16,7 +16,7 @@ from rules.alarms.rates import (
     Transition,
 )
 from rules.findings import FINDINGS
-from rules.step.state import FINDING_NAMES, LEVEL, N_FINDINGS
+from rules.step.state import FINDING_NAMES
 from tests.kit.rigs import NAN, Drive, rig
 
 N, U, A, R, LU, LA, SHELVED, BY_DESIGN, OUT = AlarmState
@@ -349,9 +349,9 @@ def test_silencing_never_touches_the_action() -> None:
     for drive, of in ((heard, book_of_heard), (muted, deaf)):
         decisions = drive.run(1.0) + drive.run(2.0, delivered_ml_min=0.0)
         for decision in decisions:
-            levels = list(decision[LEVEL : LEVEL + N_FINDINGS])
+            levels = decision.level[:]
             of.feed(decision.time_s, levels)
-            assert levels == list(decision[LEVEL : LEVEL + N_FINDINGS])
+            assert levels == decision.level
         said.append([repr(decision) for decision in decisions])
         assert decisions[-1].action == 3.0
     assert said[0] == said[1]

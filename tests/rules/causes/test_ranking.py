@@ -13,24 +13,24 @@ from rules.causes.known import CAUSE_NAMES, CAUSES, HEALTHY_LOOKS, NONE_OF_THESE
 from rules.causes.ranking import Cause, CauseRanker, chance
 from rules.causes.readings import Readings
 from rules.causes.signatures import SIGNATURE_BY_NAME, SIGNATURE_NAMES, SIGNATURES
-from rules.channels import CHANNELS, Sample
+from rules.channels import CHANNELS, TANK, Sample
 from rules.facts import CommandKind
 from rules.guard import Guard
 from rules.step.state import ABSENT, HEALTHY, IMPLAUSIBLE, STALE, STUCK, Decision
 from tests.bench.causes import (
     CASES,
 )
+from tests.kit.decisions import altered
 from tests.kit.rigs import of_kind, terms
 
 MIX = {"fluid_kg_m3": 926.0, "methanol_mass_pct": 44.2}
 RIG: Final = of_kind(CommandKind.BOOST, spray=MIX)
 BOOST_KPA: Final = 160.0
-_BLANK: Final = (
-    Guard(RIG)
-    .decision()
-    ._replace(
-        **{f"health_{channel.name}": HEALTHY for channel in CHANNELS}, all_healthy=1.0, late=0.0
-    )
+_BLANK: Final = altered(
+    Guard(RIG).decision(),
+    **{f"health_{channel.name}": HEALTHY for channel in CHANNELS},
+    all_healthy=1.0,
+    late=0.0,
 )
 FULL_ML_MIN: Final = Guard(RIG).step(Sample(0.0, boost_kpa=BOOST_KPA)).commanded_ml_min
 DRY_C: Final = 60.0
@@ -65,19 +65,19 @@ def reading(time_s: float, share: float = 1.0, missing: float = 0.0, **changes: 
         "boost_kpa": BOOST_KPA,
         "delivered_ml_min": values["value_delivered_ml_min"],
     }
-    return _BLANK._replace(**(fields | values))
+    return altered(_BLANK, **(fields | values))
 
 
 def feed(ranker: CauseRanker, decisions: list[Decision], **changes: Any) -> None:
     """Feed decisions, with fields replaced."""
     for decision in decisions:
-        ranker.feed(decision._replace(**changes))
+        ranker.feed(altered(decision, **changes))
 
 
 def story(fault: Changes | None, for_s: float = 1.5) -> list[Decision]:
     """Return two idle seconds, three healthy ones in boost, then a fault (time since its onset)."""
     idle = {"expected_ml_min": 0.0, "commanded_ml_min": 0.0, "boost_kpa": -60.0}
-    decisions = [reading(0.01 * i, 0.0)._replace(**idle, value_boost_kpa=-60.0) for i in range(200)]
+    decisions = [altered(reading(0.01 * i, 0.0), **idle, value_boost_kpa=-60.0) for i in range(200)]
     decisions += [reading(0.01 * i) for i in range(200, 500)]
     if fault is not None:
         for i in range(500, 500 + round(100.0 * for_s)):
@@ -110,7 +110,7 @@ def with_line(left: float, line_kpa: float, **more: float) -> Changes:
 def leaking_tank(left: float, line_kpa: float, rate_ml_s: float) -> Changes:
     """Return the same with a tank that falls faster than the flow says."""
     return lambda t: (
-        with_line(left, line_kpa)(t) | {"value_tank_ml": reading(5.0).value_tank_ml - rate_ml_s * t}
+        with_line(left, line_kpa)(t) | {"value_tank_ml": reading(5.0).value[TANK] - rate_ml_s * t}
     )
 
 
@@ -161,7 +161,7 @@ def test_flow_without_command_is_a_valve_or_a_siphon() -> None:
     for decision in story(None):
         drips = decision.expected_ml_min == 0.0
         flow = 120.0 + 5.0 * sin(91.0 * decision.time_s)
-        ranker.feed(decision._replace(value_delivered_ml_min=flow) if drips else decision)
+        ranker.feed(altered(decision, value_delivered_ml_min=flow) if drips else decision)
     first = ranker.rank()[0]
     assert first.name == "valve_or_siphon"
     assert any("without command" in sentence for sentence in first.evidence)
@@ -226,10 +226,10 @@ def test_a_line_that_comes_off_reads_high_and_not_absent() -> None:
     for decision in faulty:
         seen = decision
         if decision.time_s > 5.0:
-            seen = decision._replace(health_delivered_ml_min=IMPLAUSIBLE)
+            seen = altered(decision, health_delivered_ml_min=IMPLAUSIBLE)
         jumped.feed(seen)
         if decision.time_s > 5.0:
-            seen = seen._replace(value_delivered_ml_min=1.8 * FULL_ML_MIN)
+            seen = altered(seen, value_delivered_ml_min=1.8 * FULL_ML_MIN)
         high.feed(seen)
     first = high.rank()[0]
     assert first.name == "split_after_sensor"
@@ -245,7 +245,8 @@ def test_a_logged_percentage_shows_the_controller_where_no_flow_is_logged() -> N
     for decision in story(lambda t: falls_to(0.0)(t) | {"value_line_kpa": 700.0}):
         silent = decision.time_s > 5.0
         ranker.feed(
-            decision._replace(
+            altered(
+                decision,
                 health_commanded_ml_min=ABSENT,
                 value_command_pct=0.0 if silent else 100.0,
                 boost_kpa=RIG.command.full_boost_kpa if decision.boost_kpa > 0.0 else -60.0,
@@ -313,8 +314,8 @@ def test_same_decisions_same_ranking_and_asking_changes_nothing() -> None:
         two.feed(decision)
         if i % 20 == 0:
             two.rank()
-            two.feed(decision._replace(late=1.0, value_delivered_ml_min=0.0))
-            two.feed(decision._replace(value_delivered_ml_min=5.0))  # no newer than the last
+            two.feed(altered(decision, late=1.0, value_delivered_ml_min=0.0))
+            two.feed(altered(decision, value_delivered_ml_min=5.0))  # no newer than the last
     assert one.rank() == two.rank()
 
 
@@ -353,7 +354,7 @@ def test_one_damaged_sample_takes_no_channel_away() -> None:
     ranker = CauseRanker(RIG)
     feed(ranker, story(FAULTS["clog"]))
     before = ranker.rank()
-    ranker.feed(reading(6.5, 0.6, 0.4, value_line_kpa=1060.0)._replace(health_line_kpa=3.0))
+    ranker.feed(altered(reading(6.5, 0.6, 0.4, value_line_kpa=1060.0), health_line_kpa=3.0))
     assert ranker.rank()[0].name == before[0].name
     assert ranker.rank()[0].cannot_tell == ()
 
@@ -373,7 +374,7 @@ def test_any_plausible_stream_gives_a_whole_ranking(data: Any) -> None:
         boost_kpa = changes["value_boost_kpa"]
         for name in ("expected_ml_min", "commanded_ml_min"):
             changes[name] = data.draw(st.floats(0.0, 6000.0))
-        ranker.feed(_BLANK._replace(**changes, boost_kpa=boost_kpa))
+        ranker.feed(altered(_BLANK, **changes, boost_kpa=boost_kpa))
     ranking = ranker.rank()
     assert sum(cause.likelihood for cause in ranking) == pytest.approx(1.0)
     assert all(0.0 <= cause.likelihood <= 1.0 for cause in ranking)

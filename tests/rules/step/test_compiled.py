@@ -22,6 +22,7 @@ from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
 from rules.guard import Guard
 from rules.step.state import N_DECISION, Decision
+from tests.kit.decisions import matrix_of
 from tests.kit.rigs import ALL_CHANNELS, of_kind, terms
 
 Floats = npt.NDArray[np.float64]
@@ -162,13 +163,13 @@ def stepped_compiled(facts: Rig, rows: Floats) -> Floats:
             guard.use_compiled()
             assert repr(guard.decision()) == repr(decisions[-1]) if decisions else True
         decisions.append(guard.step(row))
-    return np.array(decisions, dtype=np.float64)
+    return matrix_of(decisions)
 
 
 def stepped(facts: Rig, rows: Floats) -> Floats:
     """Return the decisions of an interpreted guard, one row after the other."""
     guard = Guard(facts)
-    return np.array([guard.step(row) for row in rows.tolist()], dtype=np.float64)
+    return matrix_of(guard.step(row) for row in rows.tolist())
 
 
 def same(a: Floats, b: Floats) -> bool:
@@ -190,14 +191,14 @@ def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.D
     mixed = Guard(facts)
     first = mixed.run_rows(rows[:cut])
     rest = [mixed.step(row) for row in rows[cut:].tolist()]
-    assert same(np.vstack([first, np.array(rest).reshape(-1, N_DECISION)]), live)
-    assert same(np.array([mixed.decision()]), live[-1:])
+    assert same(np.vstack([first, matrix_of(rest)]), live)
+    assert same(matrix_of([mixed.decision()]), live[-1:])
     assert same(stepped_compiled(facts, rows), live)
     both = Guard(facts)
     both.use_compiled()
     first = both.run_rows(rows[:cut])
     rest = [both.step(row) for row in rows[cut:].tolist()]
-    assert same(np.vstack([first, np.array(rest).reshape(-1, N_DECISION)]), live)
+    assert same(np.vstack([first, matrix_of(rest)]), live)
 
 
 @settings(max_examples=40, deadline=None)
@@ -210,8 +211,8 @@ def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: in
     rows = stream(parts, seed)
     every = Guard(facts).run_rows(rows)
     where, changed, judged = Guard(facts).run_changes(rows)
-    fields = Decision._fields
-    assert judged.tolist() == [Decision._make(row).judged for row in every.tolist()]
+    fields = Decision.names()
+    assert judged.tolist() == [Decision.of_flat(row).judged for row in every.tolist()]
     flag = fields.index("changed")
     assert where.tolist() == np.flatnonzero(every[:, flag]).tolist()
     assert same(changed, every[where])
@@ -221,7 +222,7 @@ def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: in
         if name in ("action", "finding", "retard_deg", "boost_ceiling_kpa")
         or name.startswith(("level_", "health_"))
     ]
-    before = np.vstack([np.array([Guard(facts).decision()], dtype=np.float64), every[:-1]])
+    before = np.vstack([matrix_of([Guard(facts).decision()]), every[:-1]])
     moved = (every[:, telling] != before[:, telling]).any(axis=1)
     assert not np.any(moved & (every[:, flag] == 0.0))
 
@@ -231,7 +232,7 @@ def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: in
 def test_events_need_only_the_changes(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """A tracker fed with the changed decisions alone reports the same events, figures and all."""
     rows = stream(parts, seed)
-    decisions = [Decision._make(row) for row in Guard(facts).run_rows(rows).tolist()]
+    decisions = [Decision.of_flat(row) for row in Guard(facts).run_rows(rows).tolist()]
 
     def events(fed: list[Decision]) -> list[object]:
         tracker = EventTracker(facts)
@@ -256,7 +257,7 @@ def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int)
     once = Guard(facts).run_rows(rows)
     assert same(Guard(facts).run_rows(rows.copy()), once)
     columns = Guard(facts).run({name: rows[:, i] for i, name in enumerate(ROW_NAMES)})
-    assert same(np.column_stack([columns[name] for name in Decision._fields]), once)
+    assert same(np.column_stack([columns[name] for name in Decision.names()]), once)
 
 
 @settings(max_examples=40, deadline=None)
@@ -288,9 +289,9 @@ def test_long_soak_stays_finite() -> None:
     for kind in CommandKind:
         guard = Guard(varied(kind, 3, False))
         out = np.vstack([guard.run_rows(rows) for _ in range(2)])
-        unknown = [Decision._fields.index(n) for n in UNKNOWN]
-        finite = np.delete(out, [*unknown, Decision._fields.index("boost_ceiling_kpa")], axis=1)
+        unknown = [Decision.names().index(n) for n in UNKNOWN]
+        finite = np.delete(out, [*unknown, Decision.names().index("boost_ceiling_kpa")], axis=1)
         assert np.isfinite(finite).all()
-        actions |= set(out[:, Decision._fields.index("action")])
+        actions |= set(out[:, Decision.names().index("action")])
         assert {0.0, 3.0} <= actions
     assert actions >= {0.0, 1.0, 3.0}

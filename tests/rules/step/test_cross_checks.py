@@ -11,13 +11,8 @@ from rules.facts import Action, CommandKind, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.guard import Guard
 from rules.intervals import intervals
-from rules.step.state import (
-    BOOST_CONTRADICTED,
-    COMMAND_DISAGREES,
-    FINDING_NAMES,
-    Decision,
-    State,
-)
+from rules.step.state import BOOST_CONTRADICTED, COMMAND_DISAGREES, FINDING_NAMES, Decision, State
+from tests.kit.decisions import matrix_of
 from tests.kit.rigs import ALL_CHANNELS, Drive, healthy, of_kind, rig, terms
 
 CHECKED = {"disagree_share": 0.25, "contradicted_share": 0.6, "logger_stuck_after_s": 1e9}
@@ -34,7 +29,7 @@ def facts(kind: CommandKind = CommandKind.FIXED, **watch: float) -> Rig:
 
 def worst(decisions: list[Decision], name: str) -> float:
     """Return a finding's highest level."""
-    return max(float(getattr(d, f"level_{name}")) for d in decisions)
+    return max(d.level[FINDING_NAMES.index(name)] for d in decisions)
 
 
 def contradiction(decisions: list[Decision]) -> float:
@@ -52,7 +47,7 @@ def test_boost_frozen_in_cruise_is_contradicted_by_duty_in_a_pull() -> None:
     drive = healthy(facts(), **CRUISE)
     pulling = {**CRUISE, **AIR}
     decisions = drive.run(0.5, **pulling)
-    found = next(i for i, d in enumerate(decisions) if d.level_boost_contradicted > 0.0)
+    found = next(i for i, d in enumerate(decisions) if d.level[BOOST_CONTRADICTED] > 0.0)
     assert 0.01 * found == pytest.approx(0.3, abs=0.011)
     raised = decisions[found]
     assert raised.action == Action.CUT_BOOST
@@ -137,7 +132,7 @@ def test_a_disagreement_lasts_before_it_counts_and_is_told() -> None:
     drive = healthy(facts(CommandKind.BOOST), boost_kpa=150.0, commanded_ml_min=770.0, **AIR)
     frozen = {"boost_kpa": 5.0, "commanded_ml_min": 770.0}
     decisions = drive.run(1.0, **{**CRUISE, **frozen})
-    found = next(i for i, d in enumerate(decisions) if d.level_command_disagrees > 0.0)
+    found = next(i for i, d in enumerate(decisions) if d.level[COMMAND_DISAGREES] > 0.0)
     assert 0.35 < 0.01 * found < 0.65  # the rule's own lag first
     text = explain(drive.guard.rig, COMMAND_DISAGREES, decisions[found])
     assert text.startswith("The log says 770 mL/min are commanded, the rig ")
@@ -222,7 +217,7 @@ def test_cross_checks_are_the_same_compiled_to_the_last_bit() -> None:
     met: set[float] = set()
     for kind in CommandKind:
         guard, twin = Guard(facts(kind)), Guard(facts(kind))
-        live = np.array([guard.step(row) for row in rows.tolist()])
+        live = matrix_of(guard.step(row) for row in rows.tolist())
         assert np.array_equal(live, twin.run_rows(rows), equal_nan=True)
-        met |= set(live[:, Decision._fields.index("level_boost_contradicted")])
+        met |= set(live[:, Decision.names().index("level_boost_contradicted")])
     assert met == {0.0, 3.0}

@@ -10,6 +10,7 @@ from scipy.stats import norm
 from rules.channels import Sample
 from rules.guard import Guard
 from rules.step.debt import next_debt
+from rules.step.state import UNDER_DELIVERY
 from tests.kit.rigs import rig
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3, CUSUM Control Charts.
@@ -146,7 +147,7 @@ def through_a_guard(data: list[float], target: float, k: float, h: float) -> lis
         decision = guard.step(
             Sample(i * STEP_S, boost_kpa=100.0, commanded_ml_min=400.0, delivered_ml_min=delivered)
         )
-        seen.append([decision.debt_ml / UNIT_ML, decision.level_under_delivery])
+        seen.append([decision.debt_ml / UNIT_ML, decision.level[UNDER_DELIVERY]])
     return seen
 
 

@@ -4,13 +4,14 @@ from math import inf
 
 import pytest
 
-from rules.channels import NOT_SENT
+from rules.channels import CONFIRMED_RETARD, NOT_SENT
 from rules.events import EventTracker, Turn
 from rules.explain import explain
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.intervals import intervals
 from rules.step.state import FINDING_NAMES, NOT_FOLLOWED, Decision
+from tests.kit.decisions import matrix_of
 from tests.kit.rigs import ESSENTIAL, Drive, healthy, rig, terms
 
 BOTH = ("confirmed_retard_deg", "confirmed_ceiling_kpa")
@@ -39,7 +40,7 @@ def facts(*confirmed: str, **watch: object) -> Rig:
 def raised_s(decisions: list[Decision]) -> float | None:
     """Return how long after the action the finding came, None where it didn't; to the sample."""
     acted = next(i for i, d in enumerate(decisions) if d.action >= Action.PULL_TIMING)
-    found = next((i for i, d in enumerate(decisions) if d.level_not_followed > 0.0), None)
+    found = next((i for i, d in enumerate(decisions) if d.level[NOT_FOLLOWED] > 0.0), None)
     return None if found is None else 0.01 * (found - acted)
 
 
@@ -48,7 +49,7 @@ def test_a_pull_nobody_confirms_cuts_boost() -> None:
     drive = healthy(facts(*BOTH), knock=0.0, **DONE)
     decisions = drive.run(1.0, knock=5.0, **DONE)
     assert raised_s(decisions) == pytest.approx(WITHIN_S, abs=0.021)
-    found = next(d for d in decisions if d.level_not_followed > 0.0)
+    found = next(d for d in decisions if d.level[NOT_FOLLOWED] > 0.0)
     assert found.action == Action.CUT_BOOST
     assert explain(drive.guard.rig, NOT_FOLLOWED, found).startswith(
         "The engine controller does not follow within 0.26 s: 0.0 of 12.0 deg of retard confirmed: "
@@ -76,7 +77,7 @@ def test_a_rising_retard_followed_with_a_lag_is_followed() -> None:
             0.01, boost_kpa=60.0 + 0.45 * i, knock=5.0, confirmed_retard_deg=confirmed
         )
         asked.append(decision.retard_deg)
-        assert decision.level_not_followed == 0.0
+        assert decision.level[NOT_FOLLOWED] == 0.0
     assert asked[-1] > asked[50] > asked[10] > 0.0
 
 
@@ -101,8 +102,8 @@ def test_a_confirmation_that_falls_silent_confirms_nothing() -> None:
     drive = healthy(facts(BOTH[0]), knock=0.0, confirmed_retard_deg=0.0)
     drive.run(0.3, knock=5.0, confirmed_retard_deg=12.0)
     decisions = drive.run(1.0, knock=5.0, confirmed_retard_deg=NOT_SENT)
-    stale = next(i for i, d in enumerate(decisions) if d.health_confirmed_retard_deg != 0.0)
-    found = next(i for i, d in enumerate(decisions) if d.level_not_followed > 0.0)
+    stale = next(i for i, d in enumerate(decisions) if d.health[CONFIRMED_RETARD] != 0.0)
+    found = next(i for i, d in enumerate(decisions) if d.level[NOT_FOLLOWED] > 0.0)
     assert 0 <= found - stale <= 1
 
 
@@ -110,7 +111,7 @@ def test_nothing_asked_needs_no_confirmation() -> None:
     """Without an action, whatever is confirmed, or nothing at all, is no finding."""
     drive = healthy(facts(*BOTH), knock=0.0, **DONE)
     for readings in (DONE, {"confirmed_retard_deg": 30.0, "confirmed_ceiling_kpa": 50.0}):
-        assert max(d.level_not_followed for d in drive.run(1.0, knock=0.0, **readings)) == 0.0
+        assert max(d.level[NOT_FOLLOWED] for d in drive.run(1.0, knock=0.0, **readings)) == 0.0
 
 
 def test_it_is_released_like_any_latch() -> None:
@@ -135,7 +136,7 @@ def test_the_rig_says_what_it_leads_to() -> None:
     """A rig that only wants a warning gets one, beside the pull."""
     drive = healthy(facts(BOTH[0], not_followed_action=Action.WARN), knock=0.0, **DONE)
     decisions = drive.run(1.0, knock=5.0, confirmed_retard_deg=0.0)
-    assert decisions[-1].level_not_followed == Action.WARN
+    assert decisions[-1].level[NOT_FOLLOWED] == Action.WARN
     assert decisions[-1].action == Action.PULL_TIMING
 
 
@@ -150,7 +151,7 @@ def test_without_the_channels_nothing_changes() -> None:
     mapped = healthy(facts(*BOTH), knock=0.0, **DONE).run(
         1.0, knock=5.0, confirmed_retard_deg=12.0, confirmed_ceiling_kpa=400.0
     )
-    assert [d[:22] for d in bare] == [d[:22] for d in mapped]
+    assert [d.flat()[:22] for d in bare] == [d.flat()[:22] for d in mapped]
 
 
 def test_interpreted_and_compiled_agree_bit_for_bit() -> None:
@@ -173,12 +174,12 @@ def test_interpreted_and_compiled_agree_bit_for_bit() -> None:
         }
         row[:] = Sample(0.01 * i, **readings)
     live = Guard(facts(*BOTH))
-    stepped = np.array([live.step(row.tolist()) for row in rows])
+    stepped = matrix_of(live.step(row.tolist()) for row in rows)
     batch = Guard(facts(*BOTH)).run_rows(rows)
     assert stepped.tobytes() == batch.tobytes()
-    assert len(set(batch[:, Decision._fields.index("level_not_followed")])) > 1
+    assert len(set(batch[:, Decision.names().index("level_not_followed")])) > 1
 
 
 def test_the_drive_helper_does_not_confirm_by_itself() -> None:
     """A drive without the channels sends none, or the tests above prove nothing."""
-    assert Drive(facts(*BOTH)).run(0.01)[0].health_confirmed_retard_deg != 0.0
+    assert Drive(facts(*BOTH)).run(0.01)[0].health[CONFIRMED_RETARD] != 0.0

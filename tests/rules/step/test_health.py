@@ -4,11 +4,21 @@ from math import inf
 
 import pytest
 
-from rules.channels import CHANNELS, NOT_SENT, Sample, tick
+from rules.channels import BOOST, CHANNELS, DELIVERED, KNOCK, NOT_SENT, Sample, tick
 from rules.facts import CommandKind
 from rules.guard import Guard
 from rules.step.debt import allowance_ml_min
-from rules.step.state import ABSENT, HEALTH, HEALTHY, IMPLAUSIBLE, NOT_A_NUMBER, STALE, Decision
+from rules.step.state import (
+    ABSENT,
+    CLOCK_STEP,
+    HEALTHY,
+    IMPLAUSIBLE,
+    NO_DELIVERY,
+    NOT_A_NUMBER,
+    STALE,
+    Decision,
+)
+from tests.kit.decisions import altered
 from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, Drive, first, healthy, of_kind, rig
 
 NO_ACTION, WARN, PULL, CUT = range(4)
@@ -18,7 +28,7 @@ def test_a_fresh_guard_is_not_healthy() -> None:
     """Before anything is read: mapped channels are stale, the others absent, nothing is healthy."""
     decision = Guard(rig()).decision()
     for column, channel in enumerate(CHANNELS, 1):
-        assert decision[HEALTH + column] == (STALE if channel.name in ESSENTIAL else ABSENT)
+        assert decision.health[column] == (STALE if channel.name in ESSENTIAL else ABSENT)
     assert decision.all_healthy == 0.0
     assert Guard(rig()).step(tick(5.0)).all_healthy == 0.0
 
@@ -32,9 +42,9 @@ def test_each_channel_in_each_state(column: int) -> None:
 
     def health(time_s: float, value: float) -> float:
         decision = guard.step(Sample(time_s, **{**good, channel.name: value}))
-        others = {decision[HEALTH + c] for c in range(1, len(CHANNELS) + 1) if c != column}
+        others = {decision.health[c] for c in range(1, len(CHANNELS) + 1) if c != column}
         assert others == {HEALTHY}
-        return decision[HEALTH + column]
+        return decision.health[column]
 
     assert health(0.0, channel.low) == HEALTHY
     assert health(0.0, channel.high) == HEALTHY
@@ -79,7 +89,7 @@ def test_a_time_that_is_not_finite_is_never_used(time_s: float) -> None:
     before = drive.last
     bad = drive.guard.step(sample(time_s)._replace(delivered_ml_min=0.0))
     assert bad.late == 1.0
-    assert bad._replace(late=0.0, changed=before.changed) == before
+    assert altered(bad, late=0.0, changed=before.changed) == before
     assert Guard(rig()).step(sample(time_s)).all_healthy == 0.0
 
 
@@ -88,7 +98,7 @@ def test_a_late_sample_does_not_overwrite_newer_ones() -> None:
     drive = healthy(rig())
     late = drive.guard.step(sample(drive.time_s - 1.0)._replace(delivered_ml_min=0.0))
     assert (late.late, late.time_s) == (1.0, drive.last.time_s)
-    assert late.value_delivered_ml_min > 490.0
+    assert late.value[DELIVERED] > 490.0
     assert drive.guard.step(sample(drive.time_s)).late == 0.0
 
 
@@ -100,7 +110,7 @@ def test_a_clock_step_warns_and_is_doubted(jump_s: float) -> None:
     decisions = drive.run(8.0)
     doubted = [d.all_healthy == 0.0 for d in decisions]
     assert decisions[0].action == WARN
-    assert decisions[0].level_clock_step == WARN
+    assert decisions[0].level[CLOCK_STEP] == WARN
     assert doubted.index(False) * 0.01 == pytest.approx(5.0, abs=0.021)
     assert decisions[-1].action == NO_ACTION
     assert max(d.action for d in decisions) == WARN
@@ -123,8 +133,8 @@ def test_gap_up_to_ten_seconds_is_no_clock_step() -> None:
     """Ten seconds of silence are a gap: stale at once, but the clock is not doubted."""
     drive = healthy(rig())
     stale = drive.guard.step(tick(drive.last.time_s + 10.0))
-    assert stale.level_clock_step == NO_ACTION
-    assert stale.health_boost_kpa == STALE
+    assert stale.level[CLOCK_STEP] == NO_ACTION
+    assert stale.health[BOOST] == STALE
     assert stale.all_healthy == 0.0
 
 
@@ -132,9 +142,9 @@ def test_a_clock_that_steps_ahead_runs_out_no_delay() -> None:
     """A healthy pull whose clock jumps by an hour is told of the clock, and nothing is done."""
     drive = healthy(rig())
     later = [drive.guard.step(sample(drive.last.time_s + 3600.0 + 0.01 * i)) for i in range(100)]
-    assert later[0].level_clock_step >= 1.0
+    assert later[0].level[CLOCK_STEP] >= 1.0
     assert {d.retard_deg for d in later} == {0.0}
-    assert max(d.level_no_delivery for d in later) == NO_ACTION
+    assert max(d.level[NO_DELIVERY] for d in later) == NO_ACTION
     assert max(d.debt_ml for d in later) < 0.2
 
 
@@ -160,4 +170,4 @@ def test_all_optional_channels_may_be_missing() -> None:
     drive = Drive(rig())
     decision: Decision = drive.run(2.0, **dict.fromkeys(set(ALL_CHANNELS) - {*ESSENTIAL}, NAN))[-1]
     assert (decision.action, decision.all_healthy) == (NO_ACTION, 1.0)
-    assert decision.health_knock == ABSENT
+    assert decision.health[KNOCK] == ABSENT

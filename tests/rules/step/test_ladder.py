@@ -7,14 +7,7 @@ import pytest
 
 from rules.channels import NOT_SENT, OPERATOR_ACKNOWLEDGE
 from rules.facts import Action, Limit
-from rules.step.state import (
-    INTAKE_HOT,
-    LEVEL,
-    OVERBOOST,
-    SIGNAL_LOST,
-    UNDER_DELIVERY,
-    Decision,
-)
+from rules.step.state import INTAKE_HOT, OVERBOOST, SIGNAL_LOST, UNDER_DELIVERY, Decision
 from tests.kit.rigs import ESSENTIAL, NAN, Drive, first, healthy, rig, terms
 
 OUT_OF_BOOST = {"boost_kpa": 0.0, "commanded_ml_min": 0.0}
@@ -256,7 +249,7 @@ def test_limits(action: Action, limit: str, channel: str, finding: int) -> None:
     decisions = drive.run(0.1, **{**calm, channel: 91.0})
     assert decisions[-1].action == action
     assert decisions[-1].finding == finding
-    assert decisions[-1][LEVEL + finding] == action
+    assert decisions[-1].level[finding] == action
     after = drive.run(2.0, **calm)[-1]
     assert after.action == (NO_ACTION if action is Action.WARN else action)
 
@@ -290,4 +283,4 @@ def test_cause_is_the_first_finding_at_the_worst_level() -> None:
     decisions = drive.run(0.6, share=0.6) + drive.run(0.2, share=0.6, boost_kpa=200.0)
     assert raised(decisions) == [NO_ACTION, WARN, PULL, CUT]
     assert decisions[-1].finding == OVERBOOST
-    assert decisions[-1].level_under_delivery == PULL
+    assert decisions[-1].level[UNDER_DELIVERY] == PULL

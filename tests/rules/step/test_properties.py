@@ -11,11 +11,11 @@ from rules.channels import CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH, Sample
 from rules.facts import Action, ChannelTerms, CommandKind, Rig
 from rules.guard import Guard
 from rules.step.constants import essential_columns
-from rules.step.state import HEALTH, HEALTHY, Decision
+from rules.step.state import HEALTHY, Decision
 from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, of_kind, rig, terms
 from tests.rules.step.test_compiled import Floats, Stretch, rigs, stream, stretches
 
-FIELD = {name: i for i, name in enumerate(Decision._fields)}
+FIELD = {name: i for i, name in enumerate(Decision.names())}
 COLUMN = {name: i for i, name in enumerate(ROW_NAMES)}
 
 
@@ -248,6 +248,6 @@ def test_every_health_code_is_reached() -> None:
     stuck = tuple(replace(t, stuck_after_s=0.1) for t in facts.channels)
     moods = [Stretch(m, 60, 1 / 64, 0.0, False) for m in ("healthy", "frozen", "patchy", "silent")]
     out = Guard(replace(facts, channels=stuck)).run_rows(stream(moods, 5))
-    codes = set(out[:, HEALTH + 1 : HEALTH + 1 + len(ALL_CHANNELS)].ravel())
-    unmapped = Guard(rig()).decision()[HEALTH + 1 : HEALTH + 1 + len(ALL_CHANNELS)]
+    codes = set(Decision.named(out)["health"][:, 1:].ravel())
+    unmapped = Guard(rig()).decision().health[1:]
     assert codes | set(unmapped) == {0.0, 1.0, 2.0, 3.0, 4.0, 5.0}

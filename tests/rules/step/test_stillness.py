@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.channels import NOT_SENT, ROW_NAMES, ROW_WIDTH
+from rules.channels import COLUMN_OF, NOT_SENT, ROW_NAMES, ROW_WIDTH
 from rules.explain import explain, status
 from rules.facts import Action, CommandKind, Rig
 from rules.guard import Guard
 from rules.step.state import HEALTHY, SIGNAL_LOST, STUCK, Decision, State
+from tests.kit.decisions import altered, matrix_of
 from tests.kit.rigs import rig, terms
 
-FIELD = {name: i for i, name in enumerate(Decision._fields)}
+FIELD = {name: i for i, name in enumerate(Decision.names())}
 COLUMN = {name: i for i, name in enumerate(ROW_NAMES)}
 FLOW, BOOST = "delivered_ml_min", "boost_kpa"
 AFTER_S = {FLOW: 0.5, BOOST: 3.0}
@@ -123,12 +124,12 @@ def test_a_logger_that_repeats_itself_is_told_in_plain_words() -> None:
     assert columns["time_s"][lost] == pytest.approx(4.5, abs=0.06)
     assert {d.all_healthy for d in decisions[lost:]} == {0.0}
     for name in NAMES:
-        assert getattr(decisions[-1], f"health_{name}") == STUCK
-    raised = next(d for d in decisions if d.level_signal_lost >= Action.CUT_BOOST)
+        assert decisions[-1].health[COLUMN_OF[name]] == STUCK
+    raised = next(d for d in decisions if d.level[SIGNAL_LOST] >= Action.CUT_BOOST)
     text = explain(guard.rig, SIGNAL_LOST, raised)
     assert text.startswith("The logger repeats itself: no channel has had a new value for more ")
     assert "the last boost was 150 kPa" in text
-    mild = guard.decision()._replace(action=0.0)
+    mild = altered(guard.decision(), action=0.0)
     assert "the logger repeats itself, so the spray is not being judged" in status(guard.rig, mild)
 
 
@@ -300,7 +301,7 @@ def test_freezing_and_healing_is_the_same_compiled_to_the_last_bit() -> None:
     columns[FLOW] = stepped(columns[FLOW], 7.0)
     rows = rows_of(columns)
     guard, twin = Guard(facts()), Guard(facts())
-    live = np.array([guard.step(row) for row in rows.tolist()])
+    live = matrix_of(guard.step(row) for row in rows.tolist())
     assert np.array_equal(live, twin.run_rows(rows), equal_nan=True)
     assert guard.state() == pytest.approx(twin.state(), abs=0.0, nan_ok=True)
     assert {0.0, 1.0} == {float(v) for v in live[:, FIELD["all_healthy"]]}

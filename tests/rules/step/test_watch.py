@@ -7,11 +7,11 @@ from math import inf
 
 import pytest
 
-from rules.channels import NOT_SENT
+from rules.channels import BOOST, NOT_SENT
 from rules.explain import explain
 from rules.facts import Action, CommandKind, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
-from rules.step.state import FINDING_NAMES, LEVEL, Decision
+from rules.step.state import FINDING_NAMES, Decision
 from tests.kit.rigs import ALL_CHANNELS, Drive, healthy, rig, terms
 
 WATCH = {
@@ -117,8 +117,8 @@ SHOWN: dict[str, tuple[Story, Story]] = {
 
 def levels(decisions: list[Decision], name: str) -> list[float]:
     """Return a finding's levels."""
-    index = LEVEL + FINDING_NAMES.index(name)
-    return [decision[index] for decision in decisions]
+    index = FINDING_NAMES.index(name)
+    return [decision.level[index] for decision in decisions]
 
 
 def test_every_finding_has_a_story_and_a_near_miss() -> None:
@@ -224,11 +224,11 @@ def test_a_jump_is_not_believed_at_once_but_a_lasting_step_is() -> None:
     )
     drive = healthy(rig(channels=channels))
     (spike,) = drive.run(0.01, boost_kpa=300.0)
-    assert spike.health_boost_kpa == 6.0
-    assert spike.value_boost_kpa == 150.0
-    assert drive.run(0.01)[0].health_boost_kpa == 0.0
+    assert spike.health[BOOST] == 6.0
+    assert spike.value[BOOST] == 150.0
+    assert drive.run(0.01)[0].health[BOOST] == 0.0
     lasting = drive.run(0.2, boost_kpa=300.0)
-    believed = next(i for i, d in enumerate(lasting) if d.value_boost_kpa == 300.0)
+    believed = next(i for i, d in enumerate(lasting) if d.value[BOOST] == 300.0)
     assert 0.01 * (believed + 1) == pytest.approx(150.0 / 2000.0, abs=0.011)
 
 

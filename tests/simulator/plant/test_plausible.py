@@ -12,7 +12,7 @@ import pytest
 from rules import channels as ch
 from rules.channels import Sample
 from rules.facts import Rig
-from rules.step.state import ACTION
+from rules.step.state import Decision
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.plant import layout as at
 from simulator.plant.batch import Run, run_whole
@@ -113,7 +113,7 @@ def test_a_healthy_pull_looks_like_one(name: str) -> None:
         assert full.sum() > 400  # 4 s at 100 Hz
         assert 0.94 * peak < run.report.peak_boost_kpa < 1.06 * peak
         assert run.report.harm == 0.0
-        assert run.decisions[:, ACTION].max() == 0.0
+        assert Decision.named(run.decisions)["action"].max() == 0.0
         timing = true(run, "timing_deg")[full]
         assert -5.0 < timing.min() < timing.max() < 28.0
         assert true(run, "timing_deg").max() < 45.0

@@ -10,7 +10,7 @@ from typing import Any, Final
 import pytest
 
 from rules.facts import Action
-from rules.step.state import ACTION, CEILING_KPA, FINDING_NAMES, LEVEL, N_FINDINGS, RETARD_DEG
+from rules.step.state import FINDING_NAMES, N_FINDINGS, Decision
 from simulator.plant import FaultKind, Scenario
 from simulator.plant.batch import Run, run_whole
 from simulator.scenario import load_scenario, shipped_scenarios
@@ -159,7 +159,7 @@ def names_of(levels: Any) -> list[str]:
 
 def first_raised(run: Run) -> int:
     """Return the row of the first decision with a finding; -1 where there is none."""
-    raised = (run.decisions[:, LEVEL : LEVEL + N_FINDINGS] > 0.0).any(axis=1)
+    raised = (Decision.named(run.decisions)["level"] > 0.0).any(axis=1)
     return int(raised.argmax()) if raised.any() else -1
 
 
@@ -192,10 +192,10 @@ def test_nothing_is_done_without_need(name: str) -> None:
     for seed in (shipped.seed, 11, 12):
         run = run_whole(shipped, seed)
         assert len(run.decisions) > 100
-        row = first_raised(run)
-        assert row < 0, (seed, names_of(run.decisions[row, LEVEL:]), run.rows[row, 0])
-        assert run.decisions[:, RETARD_DEG].max() == 0.0
-        assert run.decisions[:, CEILING_KPA].min() == float("inf")
+        row, decided = first_raised(run), Decision.named(run.decisions)
+        assert row < 0, (seed, names_of(decided["level"][row]), run.rows[row, 0])
+        assert decided["retard_deg"].max() == 0.0
+        assert decided["boost_ceiling_kpa"].min() == float("inf")
 
 
 @pytest.mark.parametrize("name", sorted(REACTION))
@@ -205,15 +205,15 @@ def test_what_is_promised_is_done(name: str) -> None:
     worst, first = REACTION[name]
     for seed in (shipped.seed, 11):
         run = run_whole(shipped, seed)
-        row = first_raised(run)
-        raised = names_of(run.decisions[row, LEVEL:])
+        row, decided = first_raised(run), Decision.named(run.decisions)
+        raised = names_of(decided["level"][row])
         assert set(raised) & set(first), (seed, raised)
-        taken = Action(int(run.decisions[:, ACTION].max()))
+        taken = Action(int(decided["action"].max()))
         assert taken == worst or (name in OR_WORSE and taken > worst), seed
         if worst >= Action.PULL_TIMING:
-            assert run.decisions[:, RETARD_DEG].max() > 0.0
+            assert decided["retard_deg"].max() > 0.0
         if worst is Action.CUT_BOOST:
-            assert run.decisions[:, CEILING_KPA].min() == shipped.rig.paid.dry_limit_kpa
+            assert decided["boost_ceiling_kpa"].min() == shipped.rig.paid.dry_limit_kpa
         onset_s = min((fault.at_s for fault in shipped.faults), default=0.0)
         if name != "clock_step":  # its rows tell another time
             assert run.rows[row, 0] >= onset_s

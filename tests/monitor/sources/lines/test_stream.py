@@ -12,6 +12,7 @@ from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.stream import UNUSABLE_LINES, StreamDecoder
 from rules.channels import Sample
 from rules.guard import Guard
+from rules.step.state import CLOCK_STEP
 from simulator.rig import rig_from_text
 from tests.kit.decoding import RIG, Line
 from tests.kit.rig_text import SMALL
@@ -171,7 +172,7 @@ def test_a_reset_is_told_and_left_for_the_rules() -> None:
     assert [sample.time_s for sample in again] == [i / 100 for i in range(10)]
     assert "started again" in line.told()[0][1]
     findings = [guard.step(sample) for sample in again]
-    assert findings[0].level_clock_step > 0.0
+    assert findings[0].level[CLOCK_STEP] > 0.0
 
 
 def test_a_wrong_unit_of_time_is_told() -> None:
