@@ -15,7 +15,7 @@ from monitor.attach.protocol import (
     Frame,
     Hello,
     Message,
-    NoticeLine,
+    Notice,
     Operation,
     Terms,
     end_in_words,
@@ -129,7 +129,7 @@ def in_words(message: Message) -> str:
         return f"{message.time_s:z9.2f} s  {turn_in_words(message)}"
     if isinstance(message, Operation):
         return f"{message.time_s:z9.2f} s  {operation_in_words(message)}"
-    if isinstance(message, NoticeLine):
+    if isinstance(message, Notice):
         return f"{'':>12}{message.topic}: {message.text}"
     if isinstance(message, Terms):
         return f"{message.time_s:z9.2f} s  thresholds changed: {message.words}"
