@@ -19,6 +19,7 @@ from rules.channels import Sample
 from simulator.plant import Car, Scenario
 from simulator.plant import state as st
 from simulator.plant.compiled import rates_only
+from simulator.plant.constants import Constants
 from simulator.plant.state import RING, Continuous, State
 
 STEP_S: Final = 0.001
@@ -161,7 +162,9 @@ class Rates:
     def __init__(self, drive: Recording, passes: int = _PASSES) -> None:
         self._drive = drive
         self._passes = passes
-        constants, states, rates = np.array([drive.k]), State().array(), st.Rates().array()
+        # By its very own dtype, which compiled code knows again at once.
+        constants = np.array([drive.k]).view(Constants.dtype())
+        states, rates = State().array(), st.Rates().array()
         self._arrays = constants, states, rates
         self.k: Any = constants.view(np.recarray)[0]
         self.s: Any = head(states)[0]
