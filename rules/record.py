@@ -12,6 +12,7 @@ Written down a record is flat: its numbers one after another, in the order of th
 array of records that hold floats alone is flat already: ``array.view(float64)``.
 """
 
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from operator import attrgetter
@@ -115,12 +116,13 @@ class Record:
         """Return a copy as an array of one record."""
         import numpy as np
 
-        array = np.zeros(1, self.dtype())
+        made = np.frombuffer(array("d", self.flat()), self.dtype())
         for one in fields(self):
-            start = one.metadata.get("start", 0)
-            value = getattr(self, one.name)
-            array[one.name][..., start:] = value[start:] if one.metadata else value
-        return array
+            if one.type in (int, list[int]):
+                start = one.metadata.get("start", 0)
+                value = getattr(self, one.name)
+                made[one.name][..., start:] = value[start:] if one.metadata else value
+        return made
 
 
 class _Layout(NamedTuple):
