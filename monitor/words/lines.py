@@ -64,7 +64,7 @@ class LineTalk:
         self._decoded = float("nan")  # and how many samples there were then
         self.ended: Bye | None = None
 
-    def hear(self, message: Message) -> None:
+    def handle(self, message: Message) -> None:
         """Take one message; write what it comes to."""
         in_text = not self._as_json
         if isinstance(message, Bye):
@@ -80,14 +80,14 @@ class LineTalk:
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
             return
-        self._say(in_words(message))
+        self._report(in_words(message))
         if isinstance(message, Frame):
-            self._say_readings(message)
+            self._report_readings(message)
 
-    def _say(self, words: str) -> None:
+    def _report(self, words: str) -> None:
         self._write(clean(self._units.sentence(words), LONGEST))
 
-    def _say_readings(self, frame: Frame) -> None:
+    def _report_readings(self, frame: Frame) -> None:
         """Say every ten seconds what a status line has no room for, from the first ten on."""
         now_s, decoded = self._now_s(), or_nan(frame.statistics.decoded)
         span_s = now_s - self._readings_s
@@ -95,7 +95,7 @@ class LineTalk:
             return
         if span_s == span_s:
             rate_hz = (decoded - self._decoded) / span_s
-            self._say(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
+            self._report(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
         self._readings_s, self._decoded = now_s, decoded
 
 

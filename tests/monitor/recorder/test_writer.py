@@ -70,7 +70,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
     lines: list[str] = []
     talk = LineTalk(lines.append, as_json=as_json, now_s=lambda: 0.0)
     for message in messages:
-        talk.hear(message)
+        talk.handle(message)
     return lines
 
 
