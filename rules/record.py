@@ -12,6 +12,7 @@ Written down a record is flat: its numbers one after another, in the order of th
 array of records that hold floats alone is flat already: ``array.view(float64)``.
 """
 
+from array import array
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from operator import attrgetter
@@ -59,22 +60,27 @@ class Record:
         if len(numbers) != layout.length:
             found = f"found {len(numbers)} numbers, expected {layout.length}"
             raise ValueError(f"{cls.__name__}: {found}")
-        return cls(
-            *[
-                numbers[at] if count == 0 else [*nobodys, *numbers[at : at + count]]
-                for at, count, nobodys in layout.places
-            ]
-        )
+        values: list[Any] = []
+        for at, end, nobodys in layout.runs:
+            if nobodys is None:
+                values += numbers[at:end]
+            else:
+                values.append([*nobodys, *numbers[at:end]])
+        return cls(*values)
 
     def flat(self) -> list[float]:
         """Return the numbers one after another."""
         layout = _layout(type(self))
         numbers: list[float] = []
-        for value, (_, count, nobodys) in zip(layout.values(self), layout.places, strict=True):
-            if count == 0:
-                numbers.append(value)
+        values = layout.values(self)
+        at = 0
+        for begins, ends, nobodys in layout.runs:
+            if nobodys is None:
+                numbers += values[at : at + ends - begins]
+                at += ends - begins
             else:
-                numbers += value[len(nobodys) :]
+                numbers += values[at][len(nobodys) :]
+                at += 1
         return numbers
 
     @classmethod
@@ -96,37 +102,27 @@ class Record:
 
     @classmethod
     def dtype(cls) -> "np.dtype[np.void]":
-        """Return numpy's description of this record, in the order of the flat numbers."""
-        import numpy as np
+        """Return numpy's description of this record, in the order of the flat numbers.
 
-        # A block that doesn't start at 0 reaches back into what stands before it, so that nothing
-        # lies between the numbers.
-        formats, offsets, at = [], [], 0
-        for one in fields(cls):
-            number = np.int64 if one.type in (int, list[int]) else np.float64
-            names, start = one.metadata.get("names"), one.metadata.get("start", 0)
-            formats.append(number if names is None else (number, (start + len(names),)))
-            offsets.append((at - start) * NUMBER_BYTES)
-            at += 1 if names is None else len(names)
-        return np.dtype(
-            {
-                "names": [one.name for one in fields(cls)],
-                "formats": formats,
-                "offsets": offsets,
-                "itemsize": at * NUMBER_BYTES,
-            }
-        )
+        Always the same object: compiled code knows that one again at once, another only after a
+        comparison field by field.
+        """
+        known = _DTYPES.get(cls)
+        if known is None:
+            known = _DTYPES[cls] = _dtype_of(cls)
+        return known
 
     def array(self) -> "np.ndarray[tuple[int], np.dtype[np.void]]":
         """Return a copy as an array of one record."""
         import numpy as np
 
-        array = np.zeros(1, self.dtype())
+        made = np.frombuffer(array("d", self.flat()), self.dtype())
         for one in fields(self):
-            start = one.metadata.get("start", 0)
-            value = getattr(self, one.name)
-            array[one.name][..., start:] = value[start:] if one.metadata else value
-        return array
+            if one.type in (int, list[int]):
+                start = one.metadata.get("start", 0)
+                value = getattr(self, one.name)
+                made[one.name][..., start:] = value[start:] if one.metadata else value
+        return made
 
 
 class _Layout(NamedTuple):
@@ -134,14 +130,14 @@ class _Layout(NamedTuple):
 
     Attributes:
         values: Returns the value of every field.
-        places: Of every field: where its flat numbers begin, how many a block has (0: no block),
-            and what stands before a block.
+        runs: Where in the flat numbers a block stands, from and to, and what is before it in the
+            block; or a run of fields that are none, with None.
         blocks: Names of the blocks.
         length: How many flat numbers there are.
     """
 
     values: Callable[[Record], tuple[Any, ...]]
-    places: list[tuple[int, int, list[float]]]
+    runs: list[tuple[int, int, list[float] | None]]
     blocks: list[str]
     length: int
 
@@ -152,12 +148,43 @@ _LAYOUTS: dict[type[Record], _Layout] = {}
 def _layout(record: type[Record]) -> _Layout:
     known = _LAYOUTS.get(record)
     if known is None:
-        places, at = [], 0
+        runs: list[tuple[int, int, list[float] | None]] = []
+        at = 0
         for one in fields(record):
-            count = len(one.metadata.get("names", ()))
-            places.append((at, count, [0.0] * one.metadata.get("start", 0)))
-            at += max(count, 1)
+            if one.metadata:
+                end = at + len(one.metadata["names"])
+                runs.append((at, end, [0.0] * one.metadata["start"]))
+            else:
+                end = at + 1
+                begins = runs.pop()[0] if runs and runs[-1][2] is None else at
+                runs.append((begins, end, None))
+            at = end
         names = [one.name for one in fields(record)]
         blocks = [one.name for one in fields(record) if one.metadata]
-        known = _LAYOUTS[record] = _Layout(attrgetter(*names), places, blocks, at)
+        known = _LAYOUTS[record] = _Layout(attrgetter(*names), runs, blocks, at)
     return known
+
+
+_DTYPES: "dict[type[Record], np.dtype[np.void]]" = {}
+
+
+def _dtype_of(record: type[Record]) -> "np.dtype[np.void]":
+    import numpy as np
+
+    # A block that doesn't start at 0 reaches back into what stands before it, so that nothing lies
+    # between the numbers.
+    formats, offsets, at = [], [], 0
+    for one in fields(record):
+        number = np.int64 if one.type in (int, list[int]) else np.float64
+        names, start = one.metadata.get("names"), one.metadata.get("start", 0)
+        formats.append(number if names is None else (number, (start + len(names),)))
+        offsets.append((at - start) * NUMBER_BYTES)
+        at += 1 if names is None else len(names)
+    return np.dtype(
+        {
+            "names": [one.name for one in fields(record)],
+            "formats": formats,
+            "offsets": offsets,
+            "itemsize": at * NUMBER_BYTES,
+        }
+    )

@@ -14,15 +14,13 @@ from rules.channels import NOT_SENT, ROW_WIDTH, Sample
 from rules.guard import Guard
 from rules.step.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
-from simulator.plant import layout as at
 from simulator.plant.car import NO_CEILING_KPA
-from simulator.plant.truth import TRUTH_COLUMNS
-from simulator.plant.wire import tick
+from simulator.plant.state import MOST_LATE
+from simulator.plant.truth import TRUTH_NAMES, truth_row
+from simulator.plant.wire import MOST_ROWS, tick
 
-TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
-_WHERE: Final = (at.S_TIME_S, *TRUTH_COLUMNS.values())
 _CEILING: Final = TRUTH_NAMES.index("true_ceiling_kpa")
-_TAIL: Final = 2 * at.MOST_LATE  # samples whose rows may still be under way
+_TAIL: Final = 2 * MOST_LATE  # samples whose rows may still be under way
 _SAME_S: Final = 1.0  # a row dated farther than this from when it came has another clock
 _HALF_STEP_S: Final = 5e-5  # sample times are whole tenths of a millisecond
 
@@ -81,7 +79,6 @@ class Drive:
         self._car = Car(scenario.rig, scenario, seed, compiled=compiled)
         self._guard = Guard(scenario.rig)
         self._compiled = compiled
-        self._faults: Any = ()
         self._tail = np.empty((0, len(TRUTH_NAMES)))
         # Where the wire plays tricks, a row's time does not say when it came: go sample by sample.
         self._singly = any(fault.kind >= FaultKind.MESSAGES_LOST for fault in scenario.faults)
@@ -94,12 +91,10 @@ class Drive:
     @property
     def spans(self) -> tuple[Span, ...]:
         """The faults, in the scenario's order, and when each was active so far."""
-        now_s = float(self._car.state[at.S_TIME_S])
+        now_s = float(self._car.state.time_s)
         spans = []
         for i, fault in enumerate(self.scenario.faults):
-            onset_s = inf
-            if len(self._faults):
-                onset_s = float(self._faults[i * at.FAULT_WIDTH + at.F_ONSET_S])
+            onset_s = float(self._car.faults[i].onset_s)
             begins_s = onset_s if onset_s <= now_s else inf
             ends_s = min(begins_s + fault.for_s, now_s)
             spans.append(Span(fault.kind, fault.channel, begins_s, ends_s))
@@ -123,20 +118,18 @@ class Drive:
         car, guard = self._car, self._guard
         constants, states = guard.arrays()
         flat = states.view(np.float64)
-        where = np.array(_WHERE, dtype=np.int64)
         while not car.finished:
-            first, last, vectors = car.block()
-            self._faults = vectors[4]
+            first, last, parts = car.block()
             samples = last - first
-            rows = np.empty((samples * at.MOST_ROWS, ROW_WIDTH))
+            rows = np.empty((samples * MOST_ROWS, ROW_WIDTH))
             decisions = np.empty((len(rows) if self._guarded else 1, N_DECISION))
-            truths = np.full((samples, len(_WHERE)), np.nan)
+            truths = np.full((samples, len(TRUTH_NAMES)), np.nan)
             came = np.empty(len(rows), dtype=np.int64) if self._singly else None
             n = 0
             at_once = 1 if self._singly else samples
             for begin in range(0, samples, at_once):
                 written = compiled.drive_on(
-                    *vectors,
+                    *parts,
                     first + begin,
                     first + begin + at_once,
                     self._guarded,
@@ -145,7 +138,6 @@ class Drive:
                     flat,
                     rows[n:],
                     truths[begin:],
-                    where,
                     decisions[n:] if self._guarded else decisions,
                 )
                 car.check()
@@ -163,18 +155,17 @@ class Drive:
         retard_deg, ceiling_kpa = 0.0, inf
         out = [0.0] * ROW_WIDTH
         while not car.finished:
-            first, last, vectors = car.block()
-            self._faults = vectors[4]
+            first, last, _ = car.block()
             rows: list[Sample] = []
             decisions: list[list[float]] = []
-            truths: list[list[float]] = []
+            truths: list[tuple[float, ...]] = []
             came: list[int] = []
             for i in range(last - first):
-                if car.state[at.S_UNPLUGGED] == 2.0:  # the log was cut
+                if car.state.unplugged == 2.0:  # the log was cut
                     break
                 new = car.step(retard_deg, ceiling_kpa)
                 s = car.state
-                if s[at.S_UNPLUGGED] != 2.0 and tick(s, s[at.S_TIME_S], out, len(new)) > len(new):
+                if s.unplugged != 2.0 and tick(s, s.time_s, out, len(new)) > len(new):
                     new = [Sample(*out)]
                 for sample in new:
                     decision = guard.step(sample)
@@ -183,11 +174,11 @@ class Drive:
                     decisions.append(decision.flat())
                 rows += new
                 came += [i] * len(new)
-                truths.append([s[offset] for offset in _WHERE])
+                truths.append(truth_row(s))
             yield (
                 np.array(rows, dtype=np.float64).reshape(-1, ROW_WIDTH),
                 np.array(decisions, dtype=np.float64).reshape(-1, N_DECISION),
-                np.array(truths, dtype=np.float64).reshape(-1, len(_WHERE)),
+                np.array(truths, dtype=np.float64).reshape(-1, len(TRUTH_NAMES)),
                 np.array(came, dtype=np.int64) if self._singly else None,
             )
 

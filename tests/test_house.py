@@ -20,7 +20,7 @@ MOST_LINES = 600
 DECIDING = ("rules", "rules/*", "simulator/rig", "simulator/strict", "monitor/sources/**")
 DECLARING = {
     "rules": "channels facts",
-    "rules/step": "state vector",
+    "rules/step": "state",
     "monitor/sources": "base rows",
 }
 TESTED_IN = {

@@ -7,7 +7,7 @@ import msgspec
 import pytest
 
 from monitor.attach import protocol
-from monitor.attach.protocol import Bye, Ending, Frame, Hello, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Ending, Frame, Hello, Notice, Recording
 from monitor.guard.process import Order, run_order
 from monitor.screen.picture import Picture
 from monitor.source_facts import SourceKind
@@ -207,7 +207,7 @@ def test_no_name_changes_what_a_screen_takes_for_true(name: str) -> None:
         recording = Recording(name, fault)
         return msgspec.structs.replace(frame(name, [], 5), recording=recording)
 
-    notice = NoticeLine("recording", name)
+    notice = Notice("recording", name)
     for kind in SourceKind:
         assert seen(greeted(kind), told(None)).simulated is (kind is SourceKind.SIMULATED)
     fine = seen(greeted(SourceKind.LIVE), told(None), notice)

@@ -219,8 +219,13 @@ class Operation(msgspec.Struct, tag_field="kind", tag="operator"):
     refused: list[str] = []
 
 
-class NoticeLine(msgspec.Struct, tag_field="kind", tag="notice"):
-    """News of link, recording or rates. ``topic`` is one word."""
+class Notice(msgspec.Struct, tag_field="kind", tag="notice"):
+    """News, and a line about it. ``topic`` is one word.
+
+    A source's: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be
+    used), ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way),
+    ``hint`` (values from before, not used), ``thresholds`` (a recording was decided by others).
+    """
 
     topic: str
     text: str
@@ -263,16 +268,7 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
 
 
 Message = (
-    Hello
-    | Frame
-    | EventTurn
-    | AlarmTurn
-    | CauseLine
-    | Operation
-    | NoticeLine
-    | Terms
-    | Answer
-    | Bye
+    Hello | Frame | EventTurn | AlarmTurn | CauseLine | Operation | Notice | Terms | Answer | Bye
 )
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 

@@ -9,7 +9,7 @@ import msgspec
 
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint, find_endpoint
-from monitor.attach.protocol import Answer, Bye, Command, Frame, NoticeLine, Operation
+from monitor.attach.protocol import Answer, Bye, Command, Frame, Notice, Operation
 from monitor.words.alarms import COLUMNS, since_in_words, state_in_words
 from rules.alarms.rates import AlarmTerms
 from rules.findings import name_of
@@ -80,7 +80,7 @@ async def _ask(endpoint: Endpoint, command: Command | None) -> tuple[Frame, list
             elif isinstance(message, Answer) and not message.done:
                 answered = True
                 refused.append(f"{message.do}: refused, {message.text}")
-            elif isinstance(message, NoticeLine) and message.topic == "rates":
+            elif isinstance(message, Notice) and message.topic == "rates":
                 rates.append(message.text)
                 answered = True
             elif isinstance(message, Frame) and answered:

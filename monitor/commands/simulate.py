@@ -171,11 +171,11 @@ def _write(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
     import sys
 
     from simulator.logfile import CsvLog, mapped, open_log
-    from simulator.runs import TRUTH_NAMES
+    from simulator.plant.truth import TRUTH_COLUMNS
 
     outcome = run.outcome
     names = mapped(outcome.scenario.rig)
-    more = TRUTH_NAMES[1:] if truth else ()
+    more = TRUTH_COLUMNS if truth else ()
     about = {
         "scenario": outcome.scenario.name,
         "rig": outcome.scenario.rig.name,

@@ -175,7 +175,7 @@ async def _view_lines(endpoint: Endpoint, hand: _Hand, *, as_json: bool) -> int:
             with contextlib.suppress(NotImplementedError):
                 loop.add_signal_handler(number, asked_to_leave)
         async for message in link.messages():
-            talk.hear(message)
+            talk.handle(message)
             if gone:
                 asked_to_leave()
             if leave.is_set() and not hand.owner:
@@ -225,7 +225,7 @@ def watch_headless(order: Order, *, as_json: bool, look: Look = USUAL) -> int:
     writer.start()
 
     def tell(message: Message) -> None:
-        talk.hear(message)
+        talk.handle(message)
 
     try:
         asyncio.run(run_order(order, tell=tell))

@@ -126,14 +126,14 @@ class GuardLoop:
             if isinstance(item, Arrival):
                 # What is recorded has no arrival; a simulated car is as fast as it is asked to be.
                 if self.source.kind.live and self._clock.compare(item):
-                    self.report(protocol.NoticeLine("clock", self._clock.words()))
+                    self.report(protocol.Notice("clock", self._clock.words()))
                 steady_s = now_s() if self.source.kind.live else None
                 for row in self._aligner.admit(item.sample, steady_s):
                     self.decide(row)
                 self.source.react(self.decision)
                 self.latency.add(now_ns() - item.readable_ns)
             else:
-                self.report(protocol.NoticeLine(item.kind, item.text))
+                self.report(item)
 
     def decide(self, row: Sample) -> None:
         """Decide on a row, tell every listener, and say what there is to say."""

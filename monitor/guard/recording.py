@@ -36,7 +36,7 @@ class RecordingListener(Listener):
         """Report where the recording is."""
         self._guard = guard
         self._recorder.snapshot = guard.state
-        guard.report(protocol.NoticeLine("recording", f"in {self._recorder.path}"))
+        guard.report(protocol.Notice("recording", f"in {self._recorder.path}"))
 
     def decided(self, row: Sample, decision: Decision) -> None:
         """Record a row; only appends."""
@@ -47,7 +47,7 @@ class RecordingListener(Listener):
         note = self._recorder.note
         if isinstance(message, protocol.EventTurn):
             note("event", turn=message.turn, event=message.event)
-        elif isinstance(message, protocol.NoticeLine):
+        elif isinstance(message, protocol.Notice):
             if message.topic != RATES_TOPIC:
                 note("notice", topic=message.topic, text=message.text)
         elif isinstance(message, protocol.AlarmTurn):
@@ -75,7 +75,7 @@ class RecordingListener(Listener):
             new = "" if now.session == before.session else f", since {before.session} is gone"
             lost = f"{self._recorder.dropped} rows not recorded"
             text = f"in {now.session} {f'from here on{new}' if new else 'again'}; {lost}"
-        self._guard.report(protocol.NoticeLine("recording", text))
+        self._guard.report(protocol.Notice("recording", text))
 
     def change(self, rig_file: RigFile) -> None:
         """Record by another rig from the next row on."""

@@ -138,7 +138,7 @@ class ViewersListener(Listener):
             self._reloader.ask(command.rig, answer)
         elif command.do == "rates":
             for words in alarms.rates(time_s):
-                guard.report(protocol.NoticeLine(RATES_TOPIC, words))
+                guard.report(protocol.Notice(RATES_TOPIC, words))
         elif command.do not in COMMANDS:
             answer(protocol.Answer(clean(command.do), False, "found no such command"))
         elif guard.newest_s is None:

@@ -11,7 +11,7 @@ import msgspec
 
 from monitor.attach.facts import OutputState
 from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
-from monitor.attach.protocol import NoticeLine
+from monitor.attach.protocol import Notice
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
 from monitor.outputs.holder import Holder
@@ -154,7 +154,7 @@ class OutputDesk(Listener):
 
     def _report(self, text: str, topic: str = "output") -> None:
         if self._guard is not None:
-            self._guard.report(NoticeLine(topic, text))
+            self._guard.report(Notice(topic, text))
 
     # --- the keeper -------------------------------------------------------------------------------
 

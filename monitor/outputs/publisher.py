@@ -30,7 +30,7 @@ from monitor.attach.protocol import (
     AlarmTurn,
     EventTurn,
     Message,
-    NoticeLine,
+    Notice,
     Publishing,
     health_of,
 )
@@ -127,7 +127,7 @@ class Publisher(Listener):
             return
         news, self._news = self._news, []
         for text in news:
-            guard.report(NoticeLine("publish", text))
+            guard.report(Notice("publish", text))
         if decision is None:
             return
         if now >= self._due_s and self._decided != self._decided_before:
@@ -202,7 +202,7 @@ class Publisher(Listener):
                 f"{self.name}: our own heartbeat does not come back: the broker does not pass on "
                 "what we publish, or does not let us read it (access list?)"
             )
-            guard.report(NoticeLine("publish", text))
+            guard.report(Notice("publish", text))
 
     def _is_unheard(self, now: float) -> bool:
         up_s, sent_s = self._up_since_s, self._unanswered_s

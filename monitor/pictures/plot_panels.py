@@ -10,7 +10,8 @@ from monitor.pictures.simulating import Outcome
 from monitor.words.palette import OKABE_ITO
 from rules import channels as ch
 from rules.step import state as st
-from simulator.runs import TRUTH_NAMES, Block
+from simulator.plant.truth import TRUTH_NAMES
+from simulator.runs import Block
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

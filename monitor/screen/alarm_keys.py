@@ -5,7 +5,7 @@ from abc import abstractmethod
 from typing import ClassVar, Final
 
 from monitor.attach.facts import StandingAlarm
-from monitor.attach.protocol import LONGEST_WORD, Command, NoticeLine
+from monitor.attach.protocol import LONGEST_WORD, Command, Notice
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
@@ -209,7 +209,7 @@ class AlarmKeys(BaseDashboard):
         if self._listing:
             self._alarm_page.say(text, self.time_s())
         else:
-            self.picture.notice = (NoticeLine("", text), self.time_s())
+            self.picture.notice = (Notice("", text), self.time_s())
         self.redraw()
 
 

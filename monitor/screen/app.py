@@ -6,7 +6,7 @@ from typing import ClassVar, Final
 
 from msgspec import structs
 
-from monitor.attach.protocol import Bye, Command, Hello, NoticeLine
+from monitor.attach.protocol import Bye, Command, Hello, Notice
 from monitor.clock import now_s
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
@@ -208,7 +208,7 @@ class Dashboard(AlarmKeys):
         self._ended.clear()
 
     def _notice(self, topic: str, text: str) -> None:
-        self.picture.notice = (NoticeLine(topic, text), self._clock())
+        self.picture.notice = (Notice(topic, text), self._clock())
 
     def tell_guard(self, command: Command) -> bool:
         """Send a command in this person's name; return whether there is a guard to take it."""

@@ -17,7 +17,7 @@ from monitor.attach.protocol import (
     Frame,
     Hello,
     Message,
-    NoticeLine,
+    Notice,
     Operation,
     Terms,
     end_in_words,
@@ -87,7 +87,7 @@ class Picture:
         self.frame: Frame | None = None
         self.trace = Trace([])
         self.events = KnownEvents()
-        self.notice: tuple[NoticeLine, float] | None = None
+        self.notice: tuple[Notice, float] | None = None
         self.causes: list[LikelyCause] = []
         self.ranked: tuple[float, list[LikelyCause]] = (float("-inf"), [])
         self.bye: Bye | None = None
@@ -113,13 +113,13 @@ class Picture:
             case AlarmTurn():
                 pass  # the event tells it; the list of alarms comes with every frame
             case Operation():
-                self.notice = (NoticeLine(message.who, done_in_words(message)), now_s)
-            case NoticeLine():
+                self.notice = (Notice(message.who, done_in_words(message)), now_s)
+            case Notice():
                 self.notice = (message, now_s)
             case Terms():
                 self._take_terms(message, now_s)
             case Answer():
-                self.notice = (NoticeLine(message.do, message.text), now_s)
+                self.notice = (Notice(message.do, message.text), now_s)
             case Bye():
                 self.bye = message
                 self.gone(plain(end_in_words(message.end, message.why)))
@@ -267,7 +267,7 @@ class Picture:
             self.events.put(event)
 
     def _take_terms(self, terms: Terms, now_s: float) -> None:
-        self.notice = (NoticeLine("thresholds changed", terms.words), now_s)
+        self.notice = (Notice("thresholds changed", terms.words), now_s)
         if self.hello is not None:
             self.hello = structs.replace(
                 self.hello,

@@ -4,6 +4,7 @@ from abc import ABC, abstractmethod
 from types import TracebackType
 from typing import NamedTuple, Self
 
+from monitor.attach.protocol import Notice as Notice
 from monitor.source_facts import SourceKind, SourceStatistics
 from rules.channels import Sample
 from rules.step.state import Decision
@@ -14,18 +15,6 @@ class Arrival(NamedTuple):
 
     sample: Sample
     readable_ns: int
-
-
-class Notice(NamedTuple):
-    """News of the link itself, and a line about it.
-
-    Kinds: ``connected``, ``lost``, ``header``, ``unusable`` (much comes, none of it can be used),
-    ``clock`` (what the device's own clock did), ``sequence`` (readings lost on the way),
-    ``hint`` (values from before, not used), ``thresholds`` (a recording was decided by others).
-    """
-
-    kind: str
-    text: str
 
 
 Item = Arrival | Notice

@@ -15,7 +15,7 @@ from monitor.attach.protocol import (
     Frame,
     Hello,
     Message,
-    NoticeLine,
+    Notice,
     Operation,
     Terms,
     end_in_words,
@@ -64,7 +64,7 @@ class LineTalk:
         self._decoded = float("nan")  # and how many samples there were then
         self.ended: Bye | None = None
 
-    def hear(self, message: Message) -> None:
+    def handle(self, message: Message) -> None:
         """Take one message; write what it comes to."""
         in_text = not self._as_json
         if isinstance(message, Bye):
@@ -80,14 +80,14 @@ class LineTalk:
         if self._as_json:
             self._write(json.dumps(_facts(message), allow_nan=False))
             return
-        self._say(in_words(message))
+        self._report(in_words(message))
         if isinstance(message, Frame):
-            self._say_readings(message)
+            self._report_readings(message)
 
-    def _say(self, words: str) -> None:
+    def _report(self, words: str) -> None:
         self._write(clean(self._units.sentence(words), LONGEST))
 
-    def _say_readings(self, frame: Frame) -> None:
+    def _report_readings(self, frame: Frame) -> None:
         """Say every ten seconds what a status line has no room for, from the first ten on."""
         now_s, decoded = self._now_s(), or_nan(frame.statistics.decoded)
         span_s = now_s - self._readings_s
@@ -95,7 +95,7 @@ class LineTalk:
             return
         if span_s == span_s:
             rate_hz = (decoded - self._decoded) / span_s
-            self._say(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
+            self._report(f"{'':>12}{readings_in_words(self._hello, frame, rate_hz)}")
         self._readings_s, self._decoded = now_s, decoded
 
 
@@ -129,7 +129,7 @@ def in_words(message: Message) -> str:
         return f"{message.time_s:z9.2f} s  {turn_in_words(message)}"
     if isinstance(message, Operation):
         return f"{message.time_s:z9.2f} s  {operation_in_words(message)}"
-    if isinstance(message, NoticeLine):
+    if isinstance(message, Notice):
         return f"{'':>12}{message.topic}: {message.text}"
     if isinstance(message, Terms):
         return f"{message.time_s:z9.2f} s  thresholds changed: {message.words}"

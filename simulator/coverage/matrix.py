@@ -20,7 +20,8 @@ from simulator.coverage.cases import CASES
 from simulator.coverage.expectation import Case, Expectation, expected
 from simulator.coverage.points import POINTS, Point
 from simulator.plant import Scenario
-from simulator.runs import TRUTH_NAMES, Drive
+from simulator.plant.truth import TRUTH_NAMES
+from simulator.runs import Drive
 from simulator.seeds import evaluation_seed
 
 MOST_RUNS: Final = 1000

@@ -1,7 +1,7 @@
 """Whole runs at once, compiled: the car and the very decision code that a live guard runs."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -9,12 +9,10 @@ from rules.channels import ROW_WIDTH
 from rules.guard import Guard
 from rules.step.state import N_DECISION
 from simulator.plant import compiled
-from simulator.plant import layout as at
 from simulator.plant.car import Car
 from simulator.plant.script import Scenario
-from simulator.plant.truth import TRUTH_COLUMNS, Report
-
-_MOST: Final = at.MOST_ROWS
+from simulator.plant.truth import TRUTH_NAMES, Report
+from simulator.plant.wire import MOST_ROWS
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,17 +54,16 @@ def run_whole(
     constants, states = guard.arrays()
     flat = states.view(np.float64)
     samples = car.samples
-    most = samples * _MOST if keep else 1
+    most = samples * MOST_ROWS if keep else 1
     rows = np.empty((most, ROW_WIDTH if keep else 0))
     decisions = np.empty((most, N_DECISION if keep and guarded else 0))
-    where = np.array(list(TRUTH_COLUMNS.values()) if truth else [], dtype=np.int64)
-    truths = np.empty((samples, len(where)))
+    truths = np.full((samples, len(TRUTH_NAMES) if truth else 0), np.nan)
     n = 0
     while not car.finished:
-        first, last, vectors = car.block()
+        first, last, parts = car.block()
         done = car.count
         written = compiled.drive_on(
-            *vectors,
+            *parts,
             first,
             last,
             guarded,
@@ -75,7 +72,6 @@ def run_whole(
             flat,
             rows[n:] if keep else rows,
             truths[done:],
-            where,
             decisions[n:] if keep else decisions,
         )
         car.check()
@@ -83,9 +79,11 @@ def run_whole(
         car.count += last - first
     if not keep:
         n = 0
+    if truth:
+        truths = truths[np.isfinite(truths[:, 0])]  # a log that is cut ends the drive early
     return Run(
         car.report,
         rows[:n],
         decisions[: n if guarded else 0],
-        truths[: car.count],
+        truths[:, 1:],
     )

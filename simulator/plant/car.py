@@ -1,50 +1,39 @@
 """A car on a scripted drive, closed loop: what the failsafe does changes what happens next."""
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from math import inf, isnan
 from typing import Any, Final
 
-from rules.channels import ROW_WIDTH, Sample
+from rules.channels import CHANNEL_NAMES, ROW_WIDTH, Sample
 from rules.facts import Rig
-from rules.step.vector import Vector
-from simulator.plant import layout as at
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.chassis import IDLE_RPM
-from simulator.plant.driver import CRUISE_OF_REDLINE, rpm_per_m_s
-from simulator.plant.faults import NEVER_S, heal
+from simulator.plant.constants import Constants
+from simulator.plant.driver import (
+    CRUISE_OF_REDLINE,
+    DO_IDLE,
+    DO_NOTHING,
+    DriverStep,
+    rpm_per_m_s,
+)
+from simulator.plant.faults import NEVER_S, FaultNow, heal
 from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
-from simulator.plant.kernel import LEAST, MOST, MOST_OVERSPEED, RANGED, advance
-from simulator.plant.noise import block_samples, cycle_draws, sample_draws
-from simulator.plant.script import KINDS, Do, Fault, Scenario, Step
+from simulator.plant.kernel import MOST_OVERSPEED, RANGES, advance
+from simulator.plant.noise import Draw, block_samples, cycle_draws, sample_draws
+from simulator.plant.script import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
+from simulator.plant.state import RING, Rates, State
 from simulator.plant.truth import Report, Truth, report_of
 from simulator.plant.tuning import put, tune
 from simulator.plant.walls import wall_k
-from simulator.plant.wire import tick
+from simulator.plant.wire import MOST_ROWS, tick
 from simulator.strict import BadInput
 
-_RANGED_WORDS: Final = (  # as ``RANGED``
-    ("engine speed", " rpm"),
-    ("road speed", " m/s"),
-    ("manifold pressure", " kPa absolute"),
-    ("charge pipe pressure", " kPa absolute"),
-    ("charger energy over its design point", ""),
-    ("intercooler temperature", " degC"),
-    ("cooling by the spray", " K"),
-    ("exhaust temperature", " K"),
-    ("spray line pressure", " kPa"),
-    ("flow reading", " mL/min"),
-)
 Decide = Callable[[Sample], tuple[float, float]]
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
-_DO: Final = {
-    Do.IDLE: at.DO_IDLE,
-    Do.CRUISE: at.DO_CRUISE,
-    Do.PULL: at.DO_PULL,
-    Do.LIFT: at.DO_LIFT,
-}
+_DO: Final = tuple(Do)
 
 
 class PlantLeftRange(BadInput):
@@ -86,11 +75,14 @@ class Car:
         k = size(rig, scenario, seed)
         asked = scenario.peak_boost_kpa
         put(k, tune(rig, None if isnan(asked) else asked))
-        k[at.K_N_STEPS] = float(len(scenario.drive))
-        k[at.K_N_FAULTS] = float(len(scenario.faults))
+        k.drive_steps = len(scenario.drive)
+        k.fault_count = len(scenario.faults)
         steps = _steps(scenario.drive)
-        s = _start(k, steps, scenario)
-        vectors = (k, s, [0.0] * at.S_HELD, steps, _faults(scenario.faults))
+        self._k = k
+        self._s = _start(k, steps[0], scenario)
+        self._faults: Sequence[FaultNow] = _faults(scenario.faults)
+        # What the kernel runs on: those, or where it is compiled what numpy makes of them.
+        self._parts: tuple[Any, ...] = (k, self._s, Rates(), steps, self._faults)
         self._compiled: Any = None
         if compiled or (compiled is None and "simulator.plant.compiled" in sys.modules):
             import numpy as np
@@ -98,38 +90,45 @@ class Car:
             from simulator.plant import compiled as plant_compiled
 
             self._compiled = plant_compiled
-            vectors = tuple(np.array(v, dtype=np.float64) for v in vectors)  # type: ignore[assignment]
-        self._k: Any = vectors[0]
-        self._s: Any = vectors[1]
-        self._d: Any = vectors[2]
-        self._steps: Any = vectors[3]
-        self._faults: Any = vectors[4]
-        self._row: Any = self._vector(ROW_WIDTH)
-        self._out: Any = self._vector(at.MOST_ROWS * ROW_WIDTH)
+            self._parts = (
+                k.array(),
+                self._s.array(),
+                Rates().array(),
+                np.concatenate([step.array() for step in steps]),
+                np.concatenate([fault.array() for fault in self._faults or [FaultNow()]]),
+            )
+            # Records that are read and written by name, in the memory of those arrays.
+            named: list[Any] = [array.view(np.recarray) for array in self._parts]
+            self._k, self._s, self._faults = named[0][0], named[1][0], named[4]
+        self._row: Any = self._floats(ROW_WIDTH)
+        self._out: Any = self._floats(MOST_ROWS * ROW_WIDTH)
         self._draws: Any = None
         self._cycles: Any = None
-        dt_s = k[at.K_DT_S]
-        self.delay_s = (k[at.K_ACTUATION_STEPS] + k[at.K_SENSOR_STEPS]) * dt_s
-        self.lag_s = k[at.K_SENSOR_LAG_S] + 0.021
-        self.flow_gain = k[at.K_FLOW_GAIN]
+        dt_s = k.dt_s
+        self.delay_s = (k.actuation_steps + k.sensor_steps) * dt_s
+        self.lag_s = k.sensor_lag_s + 0.021
+        self.flow_gain = k.flow_gain
         self._advance: Any = advance if self._compiled is None else self._compiled.advance_one
 
     @property
     def finished(self) -> bool:
         """Whether the drive, or its log, is over."""
-        return self.count >= self.samples or self._s[at.S_UNPLUGGED] == 2.0
+        return self.count >= self.samples or self._s.unplugged == 2.0
 
     @property
-    def state(self) -> Vector:
-        """The state, in the layout of ``simulator.plant.layout``."""
-        state: Vector = self._s
-        return state
+    def state(self) -> State:
+        """The state."""
+        return self._s
 
     @property
-    def constants(self) -> Vector:
-        """The constants, likewise."""
-        constants: Vector = self._k
-        return constants
+    def constants(self) -> Constants:
+        """The constants."""
+        return self._k
+
+    @property
+    def faults(self) -> Sequence[FaultNow]:
+        """The faults, in the scenario's order, and where each stands."""
+        return self._faults
 
     @property
     def report(self) -> Report:
@@ -140,19 +139,19 @@ class Car:
     def truth(self) -> Truth:
         """What is really happening."""
         s = self._s
-        ceiling_kpa = float(s[at.S_CEILING_KPA])
+        ceiling_kpa = float(s.ceiling_kpa)
         return Truth(
-            time_s=float(s[at.S_TIME_S]),
-            flow_ml_min=float(s[at.S_NOZZLE]),
-            missing=float(s[at.S_MISSING]),
-            boost_kpa=float(s[at.S_BOOST_KPA]),
-            line_kpa=float(s[at.S_LINE_KPA]),
-            tank_ml=float(s[at.S_TANK_ML]),
-            charge_c=float(s[at.S_CHARGE_C]),
-            harm=float(s[at.S_HARM]),
-            knocks=int(s[at.S_KNOCKS]),
-            heavy_knocks=int(s[at.S_HEAVY_KNOCKS]),
-            retard_deg=float(s[at.S_RETARD_DEG]),
+            time_s=float(s.time_s),
+            flow_ml_min=float(s.nozzle_ml_min),
+            missing=float(s.missing),
+            boost_kpa=float(s.boost_kpa),
+            line_kpa=float(s.line_kpa),
+            tank_ml=float(s.tank_ml),
+            charge_c=float(s.charge_c),
+            harm=float(s.harm),
+            knocks=int(s.knocks),
+            heavy_knocks=int(s.heavy_knocks),
+            retard_deg=float(s.retard_deg),
             ceiling_kpa=inf if ceiling_kpa >= NO_CEILING_KPA else ceiling_kpa,
             faults=self._active(),
         )
@@ -174,11 +173,7 @@ class Car:
         """
         number = self._fill()
         rows = self._advance(
-            self._k,
-            self._s,
-            self._d,
-            self._steps,
-            self._faults,
+            *self._parts,
             self._cycles,
             self._draws,
             number,
@@ -190,8 +185,8 @@ class Car:
         self.check()
         self.count += 1
         out = self._out
-        if ticks and self._s[at.S_UNPLUGGED] != 2.0:
-            rows = tick(self._s, float(self._s[at.S_TIME_S]), out, rows)
+        if ticks and self._s.unplugged != 2.0:
+            rows = tick(self._s, float(self._s.time_s), out, rows)
         return [
             Sample(*[float(x) for x in out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH]])
             for i in range(rows)
@@ -203,39 +198,38 @@ class Car:
         Raises:
             PlantLeftRange: It is not; what came since the last check is void.
         """
-        left = int(self._s[at.S_LEFT_RANGE])
+        left = int(self._s.left_range)
         if left == 0:
             return
-        most = MOST[left - 1]
-        if RANGED[left - 1] == at.S_SPEED_RPM:
-            most = MOST_OVERSPEED * self._k[at.K_REDLINE_RPM]
-        what, unit = _RANGED_WORDS[left - 1]
-        found = float(self._s[RANGED[left - 1]])
+        one = RANGES[left - 1]
+        most = one.most
+        if one.field == "speed_rpm":
+            most = MOST_OVERSPEED * self._k.redline_rpm
+        found = float(getattr(self._s, one.field))
         raise PlantLeftRange(
             f"{self._name}: the simulated car left what is physical at "
-            f"{float(self._s[at.S_TIME_S]):z.3f} s: found {what} {found:z.4g}{unit}, expected "
-            f"{LEAST[left - 1]:zg} to {most:zg}{unit}"
+            f"{float(self._s.time_s):z.3f} s: found {one.what} {found:z.4g}{one.unit}, expected "
+            f"{one.least:zg} to {most:zg}{one.unit}"
         )
 
     def block(self) -> tuple[int, int, tuple[Any, ...]]:
-        """Return the next samples whose draws are at hand, as a range, and the vectors to run them.
+        """Return the next samples whose draws are at hand, as a range, and what the kernel runs on.
 
         The caller runs them all and adds their number to ``count``.
         """
         first = self._fill()
         last = min(block_samples(self._rate_hz), first + self.samples - self.count)
-        vectors = (self._k, self._s, self._d, self._steps, self._faults, self._cycles)
-        return first, last, (*vectors, self._draws, self._row, self._out)
+        return first, last, (*self._parts, self._cycles, self._draws, self._row, self._out)
 
     def _active(self) -> tuple[str, ...]:
         names = [
             fault.kind.word
             for i, fault in enumerate(self._faults_script)
-            if self._faults[i * at.FAULT_WIDTH + at.F_NOW] != 0.0
+            if self._faults[i].now != 0.0
         ]
         s = self._s
-        starved = s[at.S_AIR_SHARE] > 0.3 and s[at.X_AIR] == 0.0  # slosh bares the pick-up early
-        if (starved or s[at.S_TANK_ML] < PICK_UP_ML) and "empty_tank" not in names:
+        starved = s.air_share > 0.3 and s.air == 0.0  # slosh bares the pick-up early
+        if (starved or s.tank_ml < PICK_UP_ML) and "empty_tank" not in names:
             names.append("empty_tank")
         return tuple(names)
 
@@ -246,16 +240,19 @@ class Car:
         if block != self._block:
             self._block = block
             k = self._k
-            most = k[at.K_CYLINDERS] * k[at.K_REDLINE_RPM] * MOST_OVERSPEED / 120.0
+            most = k.cylinders * k.redline_rpm * MOST_OVERSPEED / 120.0
             draws = sample_draws(self._seed, block, samples)
             cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
             if self._compiled is None:
-                draws, cycles = draws.tolist(), cycles.tolist()
-            self._draws, self._cycles = draws, cycles
-            self._s[at.S_CYCLE_AT] = 0.0
+                self._draws = [Draw(*row) for row in draws.tolist()]
+                self._cycles = cycles.tolist()
+            else:
+                self._draws = Draw.named(draws)
+                self._cycles = cycles
+            self._s.cycle_at = 0
         return number
 
-    def _vector(self, length: int) -> Any:
+    def _floats(self, length: int) -> Any:
         if self._compiled is None:
             return [0.0] * length
         import numpy as np
@@ -289,87 +286,72 @@ def run(
                 retard_deg, ceiling_kpa = decide(sample)
 
 
-def _steps(drive: tuple[Step, ...]) -> list[float]:
-    rows: list[float] = []
+def _steps(drive: tuple[Step, ...]) -> list[DriverStep]:
+    steps = []
     ends_s = 0.0
     for i, step in enumerate(drive):
         ends_s += step.for_s
         ahead = next((s for s in drive[i + 1 :] if s.do is not Do.LIFT), None)
-        pedal = -1.0 if isnan(step.throttle_pct) else 0.01 * step.throttle_pct
-        row = [0.0] * at.STEP_WIDTH
-        row[at.P_DO] = _DO[step.do]
-        row[at.P_ENDS_S] = ends_s
-        row[at.P_GEAR] = float(step.gear)
-        row[at.P_PEDAL] = pedal
-        row[at.P_AHEAD] = at.DO_NOTHING if ahead is None else _DO[ahead.do]
-        row[at.P_AHEAD_GEAR] = 0.0 if ahead is None else float(ahead.gear)
-        rows += row
-    return rows
+        steps.append(
+            DriverStep(
+                do=_DO.index(step.do),
+                ends_s=ends_s,
+                gear=step.gear,
+                pedal=-1.0 if isnan(step.throttle_pct) else 0.01 * step.throttle_pct,
+                ahead=DO_NOTHING if ahead is None else _DO.index(ahead.do),
+                ahead_gear=0 if ahead is None else ahead.gear,
+            )
+        )
+    return steps
 
 
-def _faults(faults: tuple[Fault, ...]) -> list[float]:
-    from rules.channels import CHANNEL_NAMES
-
-    rows: list[float] = []
-    for fault in faults:
-        row = [0.0] * at.FAULT_WIDTH
-        row[at.F_KIND] = float(KINDS.index(fault.kind))
-        row[at.F_CHANNEL] = float(CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"))
-        row[at.F_AT_S] = fault.at_s
-        row[at.F_ABOVE_KPA] = max(fault.above_boost_kpa, -NEVER_S)
-        row[at.F_BELOW_KPA] = min(fault.below_boost_kpa, NEVER_S)
-        row[at.F_ABOVE_RPM] = max(fault.above_speed_rpm, -NEVER_S)
-        row[at.F_GEAR] = float(fault.gear)
-        row[at.F_AMOUNT] = fault.magnitude
-        row[at.F_RAMP_S] = fault.ramp_s
-        row[at.F_FOR_S] = min(fault.for_s, NEVER_S)
-        row[at.F_ONSET_S] = NEVER_S
-        rows += row
-    return rows or [0.0]
+def _faults(faults: tuple[Fault, ...]) -> list[FaultNow]:
+    return [
+        FaultNow(
+            kind=int(fault.kind),
+            channel=CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"),
+            at_s=fault.at_s,
+            above_kpa=max(fault.above_boost_kpa, -NEVER_S),
+            below_kpa=min(fault.below_boost_kpa, NEVER_S),
+            above_rpm=max(fault.above_speed_rpm, -NEVER_S),
+            gear=fault.gear,
+            amount=fault.magnitude,
+            ramp_s=fault.ramp_s,
+            for_s=min(fault.for_s, NEVER_S),
+        )
+        for fault in faults
+    ]
 
 
-def _start(k: list[float], steps: list[float], scenario: Scenario) -> list[float]:
+def _start(k: Constants, first: DriverStep, scenario: Scenario) -> State:
     """Return the state at the start: cruising in the first step's gear, or idling."""
-    s = [0.0] * at.N_S
-    gear = 0.0
-    if steps[at.P_DO] != at.DO_IDLE:
-        gear = steps[at.P_GEAR] or 2.0
-    s[at.S_ENGAGED] = -1.0
-    s[at.S_GEAR] = s[at.S_NEXT_GEAR] = gear
-    s[at.S_CLUTCH_OPEN] = 1.0 if gear == 0.0 else 0.0
+    s = State()
+    gear = 0 if first.do == DO_IDLE else first.gear or 2
+    s.gear = s.next_gear = gear
+    s.clutch_open = 1.0 if gear == 0 else 0.0
     if gear:
-        s[at.S_ROAD_M_S] = CRUISE_OF_REDLINE * k[at.K_REDLINE_RPM] / rpm_per_m_s(k, gear)
-    s[at.S_SPEED_RPM] = max(IDLE_RPM, s[at.S_ROAD_M_S] * rpm_per_m_s(k, gear))
-    ambient_kpa = k[at.K_AMBIENT_KPA]
-    s[at.S_MANIFOLD_KPA] = 0.4 * ambient_kpa
-    s[at.S_PIPE_KPA] = ambient_kpa
-    s[at.S_BOOST_KPA] = s[at.S_SENSED_BOOST] = s[at.S_MANIFOLD_KPA] - ambient_kpa
-    s[at.S_SHAFT] = 0.02
-    s[at.S_CUT] = 1.0
-    warm_c = k[at.K_AMBIENT_C] + 4.0
-    for offset in (
-        at.S_CORE_C,
-        at.S_DRY_C,
-        at.S_CHARGE_C,
-        at.S_END_C,
-        at.S_SENSED_INTAKE,
-        at.S_SENSED_DRY,
-    ):
-        s[offset] = warm_c
-    s[at.S_WALL_C] = wall_k(0.2) - ZERO_C_K
-    s[at.S_EXHAUST_K] = 850.0
-    s[at.S_HOT_C] = 560.0
-    s[at.S_LAMBDA] = s[at.S_SEEN_LAMBDA] = 1.0
-    s[at.S_TORQUE_SHARE] = 1.0
-    s[at.S_BEST_DEG] = s[at.S_SPARK_DEG] = 25.0
-    s[at.S_PUMP] = 0.0
-    s[at.S_SUPPLY_V] = RESTING_V
-    trapped_kpa = k[at.K_CRACK_KPA] if k[at.K_CRACK_KPA] < 1e9 else 0.8 * k[at.K_SHUT_OFF_KPA]
-    s[at.S_LINE_KPA] = s[at.S_SENSED_LINE] = trapped_kpa
-    s[at.S_TANK_ML] = min(scenario.tank_ml, k[at.K_TANK_ML])
-    s[at.S_CEILING_KPA] = NO_CEILING_KPA
-    s[at.S_PEAK_CHARGE_C] = s[at.S_PEAK_BOOST_KPA] = -100.0
-    s[at.S_CEILINGS : at.S_CEILINGS + at.RING] = [NO_CEILING_KPA] * at.RING
+        s.road_m_s = CRUISE_OF_REDLINE * k.redline_rpm / rpm_per_m_s(k, gear)
+    s.speed_rpm = max(IDLE_RPM, s.road_m_s * rpm_per_m_s(k, gear))
+    s.manifold_kpa = 0.4 * k.ambient_kpa
+    s.pipe_kpa = k.ambient_kpa
+    s.boost_kpa = s.sensed_boost_kpa = s.manifold_kpa - k.ambient_kpa
+    s.shaft = 0.02
+    s.cut = 1.0
+    warm_c = k.ambient_c + 4.0
+    s.core_c = s.dry_c = s.charge_c = s.end_c = warm_c
+    s.sensed_intake_c = s.sensed_dry_c = warm_c
+    s.wall_c = wall_k(0.2) - ZERO_C_K
+    s.exhaust_k = 850.0
+    s.exhaust_c = 560.0
+    s.lambda_ratio = s.seen_lambda = 1.0
+    s.torque_share = 1.0
+    s.best_deg = s.spark_deg = 25.0
+    s.supply_v = RESTING_V
+    s.line_kpa = s.sensed_line_kpa = k.crack_kpa if k.crack_kpa < 1e9 else 0.8 * k.shut_off_kpa
+    s.tank_ml = min(scenario.tank_ml, k.tank_ml)
+    s.ceiling_kpa = NO_CEILING_KPA
+    s.peak_charge_c = s.peak_boost_kpa = -100.0
+    s.ceilings_kpa = [NO_CEILING_KPA] * RING
     heal(s)
     return s
 

@@ -9,70 +9,19 @@ from math import sqrt
 from typing import Final
 
 from rules.step.arithmetic import clamp, larger, smaller
-from rules.step.vector import Vector
 from simulator.plant.air import (
     GAS_CONSTANT_J_KG_K,
     ZERO_C_K,
     compressor_outlet_k,
     intercooler_outlet_k,
 )
-from simulator.plant.layout import (
-    K_AMBIENT_C,
-    K_AMBIENT_KPA,
-    K_BLOWER_M3,
-    K_BYPASS,
-    K_CHARGER,
-    K_CHOKE_KG_S,
-    K_DISPLACEMENT_M3,
-    K_FULL_AIR_KG_S,
-    K_HEAD,
-    K_INERTIA_J,
-    K_MANIFOLD_M3,
-    K_PEAK_KPA,
-    K_PIPE_M3,
-    K_REDLINE_RPM,
-    K_THROTTLE_M2,
-    K_TURBINE,
-    K_VE,
-    N_AIM,
-    S_AIM_KPA,
-    S_AIR_KG_S,
-    S_BACK_KPA,
-    S_BOOST_KPA,
-    S_BYPASS,
-    S_BYPASS_KG_S,
-    S_CEILING_KPA,
-    S_CHARGE_C,
-    S_COMPRESSOR_KG_S,
-    S_CORE_C,
-    S_CUT,
-    S_DRAWN_KG_S,
-    S_DROP_K,
-    S_DRY_C,
-    S_EXHAUST_K,
-    S_HOT_K,
-    S_INTEGRAL,
-    S_MANIFOLD_KPA,
-    S_PEDAL,
-    S_PETROL_KG_S,
-    S_PIPE_KPA,
-    S_ROAD_M_S,
-    S_SHAFT,
-    S_SPEED_RPM,
-    S_THROTTLE,
-    S_THROTTLE_KG_S,
-    S_VAPOUR_METHANOL,
-    S_VAPOUR_WATER,
-    S_WASTEGATE,
-    X_HOT_COOLER,
-    X_NO_CUT,
-    X_OVERBOOST,
-)
+from simulator.plant.constants import Constants
+from simulator.plant.state import Rates, State
 
-NO_CHARGER: Final = 0.0
-TURBOCHARGER: Final = 1.0
-CENTRIFUGAL: Final = 2.0  # belt-driven, boost grows with the square of speed
-DISPLACEMENT: Final = 3.0  # belt-driven, boost nearly the same at every speed
+NO_CHARGER: Final = 0
+TURBOCHARGER: Final = 1
+CENTRIFUGAL: Final = 2  # belt-driven, boost grows with the square of speed
+DISPLACEMENT: Final = 3  # belt-driven, boost nearly the same at every speed
 AIR_J_KG_K: Final = 1005.0
 EXHAUST_J_KG_K: Final = 1150.0
 TURBINE_EFFICIENCY: Final = 0.70
@@ -189,61 +138,63 @@ def turbine_w(turbine: float, gas_kg_s: float, gas_k: float) -> float:
     return TURBINE_EFFICIENCY * gas_kg_s * EXHAUST_J_KG_K * gas_k * (1.0 - 1.0 / sqrt(sqrt(ratio)))
 
 
-def breathe(k: Vector, s: Vector) -> None:
+def breathe(k: Constants, s: State) -> None:
     """Work out compressor flow, charge temperatures and what gas the engine draws.
 
     Args:
         k: Constants.
         s: State; results are put into it.
     """
-    ambient_kpa = k[K_AMBIENT_KPA]
-    ambient_k = k[K_AMBIENT_C] + ZERO_C_K
-    pipe_kpa = larger(s[S_PIPE_KPA], LEAST_KPA)
-    manifold_kpa = larger(s[S_MANIFOLD_KPA], LEAST_KPA)
-    rpm = s[S_SPEED_RPM]
-    s[S_BOOST_KPA] = manifold_kpa - ambient_kpa
+    ambient_kpa = k.ambient_kpa
+    ambient_k = k.ambient_c + ZERO_C_K
+    pipe_kpa = larger(s.pipe_kpa, LEAST_KPA)
+    manifold_kpa = larger(s.manifold_kpa, LEAST_KPA)
+    rpm = s.speed_rpm
+    s.boost_kpa = manifold_kpa - ambient_kpa
     ratio = pipe_kpa / ambient_kpa
-    charger = k[K_CHARGER]
+    charger = k.charger
     hot_k = ambient_k
     if charger == NO_CHARGER:
         # A filter and a pipe: a wide opening to the air outside, either way.
-        s[S_COMPRESSOR_KG_S] = 0.15 * k[K_FULL_AIR_KG_S] * (ambient_kpa - pipe_kpa)
+        s.compressor_kg_s = 0.15 * k.full_air_kg_s * (ambient_kpa - pipe_kpa)
     elif charger == DISPLACEMENT:
         inlet_kg_m3 = ambient_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * ambient_k)
         leak = 0.06 * larger(ratio - 1.0, 0.0)
-        s[S_COMPRESSOR_KG_S] = k[K_BLOWER_M3] * rpm / 60.0 * inlet_kg_m3 * (1.0 - leak)
+        s.compressor_kg_s = k.blower_m3 * rpm / 60.0 * inlet_kg_m3 * (1.0 - leak)
         hot_k = compressor_outlet_k(ambient_k, larger(ratio, 1.0), _BLOWER_EFFICIENCY)
     else:
         if charger == CENTRIFUGAL:
-            turns = rpm / k[K_REDLINE_RPM]
-            s[S_SHAFT] = turns * turns
-        given_kg_s = compressor_kg_s(k[K_HEAD], k[K_CHOKE_KG_S], s[S_SHAFT], ratio)
-        s[S_COMPRESSOR_KG_S] = given_kg_s
-        efficiency = compressor_efficiency(k[K_CHOKE_KG_S], s[S_SHAFT], given_kg_s)
+            turns = rpm / k.redline_rpm
+            s.shaft = turns * turns
+        given_kg_s = compressor_kg_s(k.head, k.choke_kg_s, s.shaft, ratio)
+        s.compressor_kg_s = given_kg_s
+        efficiency = compressor_efficiency(k.choke_kg_s, s.shaft, given_kg_s)
         hot_k = compressor_outlet_k(ambient_k, larger(ratio, 1.0), efficiency)
-    s[S_HOT_K] = hot_k
-    volume_m3_s = k[K_VE] * breathing(rpm / k[K_REDLINE_RPM]) * k[K_DISPLACEMENT_M3] * rpm / 120.0
+    s.compressor_k = hot_k
+    volume_m3_s = (
+        k.volumetric_efficiency * breathing(rpm / k.redline_rpm) * k.displacement_m3 * rpm / 120.0
+    )
     about_kg_s = volume_m3_s * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * 320.0)
     effectiveness = cooler_effectiveness(k, about_kg_s)
-    dry_k = intercooler_outlet_k(hot_k, s[S_CORE_C] + ZERO_C_K, effectiveness)
-    s[S_DRY_C] = dry_k - ZERO_C_K
-    s[S_CHARGE_C] = s[S_DRY_C] - s[S_DROP_K]
-    charge_k = s[S_CHARGE_C] + ZERO_C_K
+    dry_k = intercooler_outlet_k(hot_k, s.core_c + ZERO_C_K, effectiveness)
+    s.dry_c = dry_k - ZERO_C_K
+    s.charge_c = s.dry_c - s.drop_k
+    charge_k = s.charge_c + ZERO_C_K
     # Burnt gas at exhaust pressure takes up room where the manifold is in vacuum.
     past = larger(ambient_kpa / manifold_kpa - 1.0, 0.0)
     fresh = larger(1.0 - _LEFT_BEHIND * past, 0.2)
-    true_kpa = larger(s[S_MANIFOLD_KPA], 0.0)
-    s[S_DRAWN_KG_S] = fresh * volume_m3_s * true_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * charge_k)
+    true_kpa = larger(s.manifold_kpa, 0.0)
+    s.drawn_kg_s = fresh * volume_m3_s * true_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * charge_k)
     _aim(k, s)
 
 
-def displace(s: Vector) -> None:
+def displace(s: State) -> None:
     """Work out the air the engine draws: the vapour of the spray takes up some of the volume."""
-    vapour = _VAPOUR_WATER * s[S_VAPOUR_WATER] + _VAPOUR_METHANOL * s[S_VAPOUR_METHANOL]
-    s[S_AIR_KG_S] = s[S_DRAWN_KG_S] / (1.0 + vapour / larger(s[S_DRAWN_KG_S], 1e-3))
+    vapour = _VAPOUR_WATER * s.vapour_water_kg_s + _VAPOUR_METHANOL * s.vapour_methanol_kg_s
+    s.air_kg_s = s.drawn_kg_s / (1.0 + vapour / larger(s.drawn_kg_s, 1e-3))
 
 
-def charging_rates(k: Vector, s: Vector, d: Vector) -> None:
+def charging_rates(k: Constants, s: State, d: Rates) -> None:
     """Work out the air flows, and how fast pressures, shaft, valves and core change.
 
     Args:
@@ -251,124 +202,124 @@ def charging_rates(k: Vector, s: Vector, d: Vector) -> None:
         s: State, after ``breathe``, ``displace`` and the fuel; results are put into it.
         d: Rates, per second.
     """
-    ambient_kpa = k[K_AMBIENT_KPA]
-    pipe_kpa = larger(s[S_PIPE_KPA], LEAST_KPA)
-    manifold_kpa = larger(s[S_MANIFOLD_KPA], LEAST_KPA)
-    dry_k = s[S_DRY_C] + ZERO_C_K
+    ambient_kpa = k.ambient_kpa
+    pipe_kpa = larger(s.pipe_kpa, LEAST_KPA)
+    manifold_kpa = larger(s.manifold_kpa, LEAST_KPA)
+    dry_k = s.dry_c + ZERO_C_K
     # The idle valve gives more air at speed, so that vacuum on the overrun stays within bounds.
-    idle = LEAK * (1.0 + _IDLE_PER_RPM * larger(s[S_SPEED_RPM] - 900.0, 0.0))
-    opening = smaller(1.0, idle + s[S_THROTTLE] * sqrt(larger(s[S_THROTTLE], 0.0)))
-    area_m2 = k[K_THROTTLE_M2] * opening
-    passed_kg_s = orifice_air_kg_s(area_m2 * s[S_CUT], pipe_kpa, dry_k, manifold_kpa)
-    s[S_THROTTLE_KG_S] = passed_kg_s
+    idle = LEAK * (1.0 + _IDLE_PER_RPM * larger(s.speed_rpm - 900.0, 0.0))
+    opening = smaller(1.0, idle + s.throttle * sqrt(larger(s.throttle, 0.0)))
+    area_m2 = k.throttle_m2 * opening
+    passed_kg_s = orifice_air_kg_s(area_m2 * s.cut, pipe_kpa, dry_k, manifold_kpa)
+    s.throttle_kg_s = passed_kg_s
     _throttle_rates(k, s, d, area_m2, pipe_kpa, dry_k)
-    s[S_BYPASS_KG_S] = 0.0
-    s[S_BACK_KPA] = ambient_kpa
-    if k[K_CHARGER] != NO_CHARGER:
+    s.bypass_kg_s = 0.0
+    s.back_kpa = ambient_kpa
+    if k.charger != NO_CHARGER:
         _bypass_rates(k, s, d, pipe_kpa, dry_k)
     volume = 1e-3 * GAS_CONSTANT_J_KG_K
     # One temperature for the manifold's gas: the mean of what comes in and what is drawn.
-    filled_k = 0.5 * (dry_k + s[S_CHARGE_C] + ZERO_C_K)
-    gain_kg_s = passed_kg_s - s[S_AIR_KG_S]
-    d[S_MANIFOLD_KPA] = volume * filled_k / k[K_MANIFOLD_M3] * gain_kg_s
-    past_kg_s = s[S_COMPRESSOR_KG_S] - passed_kg_s - s[S_BYPASS_KG_S]
+    filled_k = 0.5 * (dry_k + s.charge_c + ZERO_C_K)
+    gain_kg_s = passed_kg_s - s.air_kg_s
+    d.manifold_kpa = volume * filled_k / k.manifold_m3 * gain_kg_s
+    past_kg_s = s.compressor_kg_s - passed_kg_s - s.bypass_kg_s
     # As if the pipe's temperature stood still: while it warms in a pull, up to a fifth of what
     # fills it goes missing, 0.25 % of the air that passes.
-    d[S_PIPE_KPA] = volume * dry_k / k[K_PIPE_M3] * past_kg_s
-    if k[K_CHARGER] == TURBOCHARGER:
+    d.pipe_kpa = volume * dry_k / k.pipe_m3 * past_kg_s
+    if k.charger == TURBOCHARGER:
         _shaft_rates(k, s, d, pipe_kpa)
     _core_rates(k, s, d)
 
 
-def _aim(k: Vector, s: Vector) -> None:
+def _aim(k: Constants, s: State) -> None:
     """Set the boost the engine controller aims at, kPa gauge."""
-    asked = clamp((s[S_PEDAL] - 0.25) / 0.6, 0.0, 1.0)
-    taper = 1.0 - 0.8 * larger(0.0, s[S_SPEED_RPM] / k[K_REDLINE_RPM] - 0.85)
-    aim_kpa = k[K_PEAK_KPA] * asked * taper * (1.0 + s[X_OVERBOOST] + _WANDER * s[N_AIM])
-    if s[X_NO_CUT] == 0.0:
-        aim_kpa = smaller(aim_kpa, s[S_CEILING_KPA])
-    s[S_AIM_KPA] = larger(0.0, aim_kpa)
+    asked = clamp((s.pedal - 0.25) / 0.6, 0.0, 1.0)
+    taper = 1.0 - 0.8 * larger(0.0, s.speed_rpm / k.redline_rpm - 0.85)
+    aim_kpa = k.peak_kpa * asked * taper * (1.0 + s.overboost + _WANDER * s.aim_noise)
+    if s.cut_ignored == 0.0:
+        aim_kpa = smaller(aim_kpa, s.ceiling_kpa)
+    s.aim_kpa = larger(0.0, aim_kpa)
 
 
 def _throttle_rates(
-    k: Vector, s: Vector, d: Vector, area_m2: float, pipe_kpa: float, dry_k: float
+    k: Constants, s: State, d: Rates, area_m2: float, pipe_kpa: float, dry_k: float
 ) -> None:
     """The pedal's way to the throttle; the throttle holds what the wastegate cannot yet."""
-    d[S_THROTTLE] = (s[S_PEDAL] - s[S_THROTTLE]) / THROTTLE_S
+    d.throttle = (s.pedal - s.throttle) / THROTTLE_S
     allowed = 1.0
-    limit_kpa = k[K_AMBIENT_KPA] + s[S_CEILING_KPA]
-    if limit_kpa < pipe_kpa and s[X_NO_CUT] == 0.0:
+    limit_kpa = k.ambient_kpa + s.ceiling_kpa
+    if limit_kpa < pipe_kpa and s.cut_ignored == 0.0:
         # The area that passes just what the engine draws at the limit.
-        wanted_kg_s = s[S_AIR_KG_S] * limit_kpa / larger(s[S_MANIFOLD_KPA], LEAST_KPA)
+        wanted_kg_s = s.air_kg_s * limit_kpa / larger(s.manifold_kpa, LEAST_KPA)
         full_kg_s = orifice_air_kg_s(area_m2, pipe_kpa, dry_k, limit_kpa)
         allowed = clamp(wanted_kg_s / larger(full_kg_s, 1e-4), 0.01, 1.0)
-    d[S_CUT] = (allowed - s[S_CUT]) / THROTTLE_S
+    d.cut = (allowed - s.cut) / THROTTLE_S
 
 
-def _bypass_rates(k: Vector, s: Vector, d: Vector, pipe_kpa: float, dry_k: float) -> None:
+def _bypass_rates(k: Constants, s: State, d: Rates, pipe_kpa: float, dry_k: float) -> None:
     """The valve that lets pressure go: a blower's regulator, a turbocharger's blow-off."""
-    gauge_kpa = pipe_kpa - k[K_AMBIENT_KPA]
-    spare = 0.10 if k[K_CHARGER] == TURBOCHARGER else -0.01
-    over = (gauge_kpa - s[S_AIM_KPA]) / larger(k[K_PEAK_KPA], 1.0) - spare
-    d[S_BYPASS] = (clamp(12.0 * over, 0.0, 1.0) - s[S_BYPASS]) / _BYPASS_S
-    vent_kg_s = orifice_air_kg_s(k[K_BYPASS], pipe_kpa, dry_k, k[K_AMBIENT_KPA])
-    s[S_BYPASS_KG_S] = s[S_BYPASS] * vent_kg_s
+    gauge_kpa = pipe_kpa - k.ambient_kpa
+    spare = 0.10 if k.charger == TURBOCHARGER else -0.01
+    over = (gauge_kpa - s.aim_kpa) / larger(k.peak_kpa, 1.0) - spare
+    d.bypass = (clamp(12.0 * over, 0.0, 1.0) - s.bypass) / _BYPASS_S
+    vent_kg_s = orifice_air_kg_s(k.bypass_m2, pipe_kpa, dry_k, k.ambient_kpa)
+    s.bypass_kg_s = s.bypass * vent_kg_s
 
 
-def _shaft_rates(k: Vector, s: Vector, d: Vector, pipe_kpa: float) -> None:
+def _shaft_rates(k: Constants, s: State, d: Rates, pipe_kpa: float) -> None:
     """The turbocharger's shaft: what the turbine gives and the compressor takes."""
-    gas_kg_s = s[S_AIR_KG_S] + s[S_PETROL_KG_S]
-    gas_k = s[S_EXHAUST_K]
-    driven_kg_s = gas_kg_s * (1.0 - 0.97 * s[S_WASTEGATE])
-    swallow = driven_kg_s / k[K_TURBINE]
-    s[S_BACK_KPA] = k[K_AMBIENT_KPA] * sqrt(1.0 + swallow * swallow * gas_k)
-    rise_k = s[S_HOT_K] - k[K_AMBIENT_C] - ZERO_C_K
-    taken_w = s[S_COMPRESSOR_KG_S] * AIR_J_KG_K * rise_k
-    given_w = turbine_w(k[K_TURBINE], driven_kg_s, gas_k)
-    rubbed_w = 0.01 * k[K_INERTIA_J] * s[S_SHAFT]
-    d[S_SHAFT] = (given_w - taken_w - rubbed_w) / k[K_INERTIA_J]
-    if s[S_SHAFT] <= 0.0 and d[S_SHAFT] < 0.0:
-        d[S_SHAFT] = 0.0
+    gas_kg_s = s.air_kg_s + s.petrol_kg_s
+    gas_k = s.exhaust_k
+    driven_kg_s = gas_kg_s * (1.0 - 0.97 * s.wastegate)
+    swallow = driven_kg_s / k.turbine
+    s.back_kpa = k.ambient_kpa * sqrt(1.0 + swallow * swallow * gas_k)
+    rise_k = s.compressor_k - k.ambient_c - ZERO_C_K
+    taken_w = s.compressor_kg_s * AIR_J_KG_K * rise_k
+    given_w = turbine_w(k.turbine, driven_kg_s, gas_k)
+    rubbed_w = 0.01 * k.inertia_j * s.shaft
+    d.shaft = (given_w - taken_w - rubbed_w) / k.inertia_j
+    if s.shaft <= 0.0 and d.shaft < 0.0:
+        d.shaft = 0.0
     _wastegate_rates(k, s, d, gas_kg_s, gas_k)
 
 
-def _wastegate_rates(k: Vector, s: Vector, d: Vector, gas_kg_s: float, gas_k: float) -> None:
+def _wastegate_rates(k: Constants, s: State, d: Rates, gas_kg_s: float, gas_k: float) -> None:
     """The controller's forward term and its correction, and the actuator's lag."""
-    peak_kpa = larger(k[K_PEAK_KPA], 1.0)
-    aim_kpa = s[S_AIM_KPA]
-    error = (aim_kpa - s[S_BOOST_KPA]) / peak_kpa
+    peak_kpa = larger(k.peak_kpa, 1.0)
+    aim_kpa = s.aim_kpa
+    error = (aim_kpa - s.boost_kpa) / peak_kpa
     # What the compressor needs at the aim, over what the turbine could give with the gate shut.
-    need_k = compressor_outlet_k(300.0, 1.0 + aim_kpa / k[K_AMBIENT_KPA], 0.72) - 300.0
-    need_w = s[S_AIR_KG_S] * AIR_J_KG_K * need_k
-    could_w = larger(turbine_w(k[K_TURBINE], gas_kg_s, gas_k), 1.0)
+    need_k = compressor_outlet_k(300.0, 1.0 + aim_kpa / k.ambient_kpa, 0.72) - 300.0
+    need_w = s.air_kg_s * AIR_J_KG_K * need_k
+    could_w = larger(turbine_w(k.turbine, gas_kg_s, gas_k), 1.0)
     forward = 1.0 - sqrt(smaller(need_w / could_w, 1.0))
     # Leads the pressure by the shaft's surplus, or every spool-up would overshoot.
-    lead = 0.10 * d[S_PIPE_KPA] / peak_kpa
-    opening = clamp(forward - 2.2 * error + s[S_INTEGRAL] + lead, 0.0, 1.0)
-    d[S_WASTEGATE] = (opening - s[S_WASTEGATE]) / _WASTEGATE_S
+    lead = 0.10 * d.pipe_kpa / peak_kpa
+    opening = clamp(forward - 2.2 * error + s.integral + lead, 0.0, 1.0)
+    d.wastegate = (opening - s.wastegate) / _WASTEGATE_S
     trim = -3.0 * error
     if error > 0.15 or error < -0.15:
         trim = 0.0
     if aim_kpa < 0.3 * peak_kpa:
-        trim = -s[S_INTEGRAL] / _FORGET_S
-    if (s[S_INTEGRAL] > 0.25 and trim > 0.0) or (s[S_INTEGRAL] < -0.25 and trim < 0.0):
+        trim = -s.integral / _FORGET_S
+    if (s.integral > 0.25 and trim > 0.0) or (s.integral < -0.25 and trim < 0.0):
         trim = 0.0
-    d[S_INTEGRAL] = trim
+    d.integral = trim
 
 
-def cooler_effectiveness(k: Vector, air_kg_s: float) -> float:
+def cooler_effectiveness(k: Constants, air_kg_s: float) -> float:
     """Return the intercooler's effectiveness: less at more air (common practice, no source)."""
-    return 0.88 - 0.16 * smaller(air_kg_s / k[K_FULL_AIR_KG_S], 1.2)
+    return 0.88 - 0.16 * smaller(air_kg_s / k.full_air_kg_s, 1.2)
 
 
-def _core_rates(k: Vector, s: Vector, d: Vector) -> None:
+def _core_rates(k: Constants, s: State, d: Rates) -> None:
     """The intercooler's core soaks up heat, and gives it to the wind."""
-    core_k = s[S_CORE_C] + ZERO_C_K
-    ambient_k = k[K_AMBIENT_C] + ZERO_C_K
-    dry_k = s[S_DRY_C] + ZERO_C_K
-    into_w = larger(s[S_COMPRESSOR_KG_S], 0.0) * AIR_J_KG_K * (s[S_HOT_K] - dry_k)
-    wind = _CORE_W_K_PER_M3 + _CORE_W_K_PER_M_S_M3 * s[S_ROAD_M_S]
-    away_w = wind * (1.0 - s[X_HOT_COOLER]) * k[K_DISPLACEMENT_M3] * (core_k - ambient_k)
+    core_k = s.core_c + ZERO_C_K
+    ambient_k = k.ambient_c + ZERO_C_K
+    dry_k = s.dry_c + ZERO_C_K
+    into_w = larger(s.compressor_kg_s, 0.0) * AIR_J_KG_K * (s.compressor_k - dry_k)
+    wind = _CORE_W_K_PER_M3 + _CORE_W_K_PER_M_S_M3 * s.road_m_s
+    away_w = wind * (1.0 - s.cooler_blocked) * k.displacement_m3 * (core_k - ambient_k)
     # Under the bonnet it is a few degrees above the air outside.
-    away_w -= _UNDER_BONNET_K * _CORE_W_K_PER_M3 * k[K_DISPLACEMENT_M3]
-    d[S_CORE_C] = (into_w - away_w) / (_CORE_J_K_PER_M3 * k[K_DISPLACEMENT_M3])
+    away_w -= _UNDER_BONNET_K * _CORE_W_K_PER_M3 * k.displacement_m3
+    d.core_c = (into_w - away_w) / (_CORE_J_K_PER_M3 * k.displacement_m3)

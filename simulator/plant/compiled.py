@@ -1,17 +1,10 @@
-"""The plant compiled: the very functions a live car interprets, through numba.
+"""The plant compiled: the very functions a live car interprets, through numba."""
 
-As ``rules.step.compiled``: a fingerprint of everything that goes into the result is part of the
-key of numba's cache, which misses edits in imported functions.
-"""
-
-import hashlib
-from types import FunctionType, ModuleType
+from types import ModuleType
 from typing import Any
 
-import numba
-from numba.extending import register_jitable
-
 import rules.step.compiled as compiled_rules
+from rules import compiling
 from rules.channels import ROW_WIDTH
 from rules.step.step import step as _decide
 from simulator.plant import (
@@ -27,20 +20,19 @@ from simulator.plant import (
     faults,
     hydraulics,
     ignition,
-    interpolation,
     kernel,
-    layout,
     mixture,
     sensors,
     spray_control,
+    state,
+    truth,
     walls,
     wire,
 )
-from simulator.plant.layout import S_LEFT_RANGE, S_TIME_S, S_UNPLUGGED
 
 # In the order in which they call each other.
 KERNEL_MODULES: tuple[ModuleType, ...] = (
-    interpolation,
+    state,
     air,
     mixture,
     evaporation,
@@ -59,42 +51,29 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     sensors,
     wire,
     kernel,
+    truth,
 )
 
 
 def fingerprint() -> str:
-    """Return a short hash of the plant's byte code and layout, and of the decision code's."""
-    digest = hashlib.sha256(compiled_rules.fingerprint().encode())
-    for module in KERNEL_MODULES:
-        for name in sorted(vars(module)):
-            value = vars(module)[name]
-            if isinstance(value, FunctionType) and value.__module__ == module.__name__:
-                code = value.__code__
-                digest.update(f"{name} {code.co_consts!r} {code.co_names!r}".encode())
-                digest.update(code.co_code)
-            elif name.lstrip("_").isupper():
-                digest.update(f"{name} {value!r}".encode())
-    digest.update(repr(sorted((n, v) for n, v in vars(layout).items() if n.isupper())).encode())
-    return digest.hexdigest()[:16]
+    """Return a short hash of all that goes into the compiled plant and the decision code."""
+    return compiling.fingerprint(KERNEL_MODULES, base=compiled_rules.fingerprint())
 
 
-for _module in KERNEL_MODULES:
-    for _value in list(vars(_module).values()):
-        if isinstance(_value, FunctionType) and _value.__module__ == _module.__name__:
-            register_jitable(_value)
-
+compiling.make_callable(KERNEL_MODULES)
 _advance = kernel.advance
 _rates = kernel.rates
 _tick = wire.tick
+_truth_row = truth.truth_row
 
 
 def _make(stamp: int) -> tuple[Any, Any, Any]:
     """Make the loops; they hold ``stamp``, since what a closure holds is in numba's cache key."""
 
     def advance_one(
-        k: Any,
-        s: Any,
-        d: Any,
+        constants: Any,
+        states: Any,
+        rates: Any,
         steps: Any,
         faults: Any,
         cycles: Any,
@@ -109,13 +88,24 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         if stamp < 0:
             return -1
         return _advance(
-            k, s, d, steps, faults, cycles, draws, number, retard_deg, ceiling_kpa, row, out
+            constants[0],
+            states[0],
+            rates[0],
+            steps,
+            faults,
+            cycles,
+            draws,
+            number,
+            retard_deg,
+            ceiling_kpa,
+            row,
+            out,
         )
 
     def drive_on(
-        k: Any,
-        s: Any,
-        d: Any,
+        constants: Any,
+        states: Any,
+        rates: Any,
         steps: Any,
         faults: Any,
         cycles: Any,
@@ -125,66 +115,63 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         first: int,
         last: int,
         guarded: bool,
-        constants: Any,
-        states: Any,
-        flat: Any,
+        guard_constants: Any,
+        guard_states: Any,
+        guard_flat: Any,
         rows: Any,
         truths: Any,
-        where: Any,
         decisions: Any,
     ) -> int:
         """Advance by samples ``first`` to ``last``, deciding on every row; return rows written.
 
         ``rows`` takes the rows, ``decisions`` the head of the guard's state after each, ``truths``
-        what ``where`` (offsets into the state) names, by sample; each may have no columns. The
-        guard's ``constants`` and ``states`` are arrays of one record, ``flat`` the latter's floats.
+        the truth by sample; each may have no columns. Constants, states and rates are arrays of one
+        record, ``guard_flat`` the floats of ``guard_states``.
         """
         if stamp < 0:
             return -1
+        k = constants[0]
+        s = states[0]
+        d = rates[0]
         n = 0
-        guard = states[0]
+        guard = guard_states[0]
         retard_deg = guard.retard_deg if guarded else 0.0
         ceiling_kpa = guard.boost_ceiling_kpa if guarded else 1e300
         for i in range(first, last):
-            if s[S_UNPLUGGED] == 2.0 or s[S_LEFT_RANGE] != 0.0:
+            if s.unplugged == 2.0 or s.left_range != 0:
                 break
             count = _advance(
                 k, s, d, steps, faults, cycles, draws, i, retard_deg, ceiling_kpa, row, out
             )
-            if s[S_LEFT_RANGE] != 0.0:
+            if s.left_range != 0:
                 break
-            if s[S_UNPLUGGED] != 2.0:
-                count = _tick(s, s[S_TIME_S], out, count)
+            if s.unplugged != 2.0:
+                count = _tick(s, s.time_s, out, count)
             for j in range(count):
                 if guarded:
-                    _decide(constants[0], guard, out, j * ROW_WIDTH)
+                    _decide(guard_constants[0], guard, out, j * ROW_WIDTH)
                     retard_deg = guard.retard_deg
                     ceiling_kpa = guard.boost_ceiling_kpa
                     for c in range(decisions.shape[1]):
-                        decisions[n, c] = flat[c]
+                        decisions[n, c] = guard_flat[c]
                 for c in range(rows.shape[1]):
                     rows[n, c] = out[j * ROW_WIDTH + c]
                 n += 1
-            for c in range(where.shape[0]):
-                truths[i - first, c] = s[where[c]]
+            true = _truth_row(s)
+            for c in range(truths.shape[1]):
+                truths[i - first, c] = true[c]
         return n
 
-    def rates_only(k: Any, s: Any, d: Any, valve: float, due_ml_min: float) -> int:
+    def rates_only(constants: Any, states: Any, rates: Any, valve: float, due_ml_min: float) -> int:
         """Work out the rates of the continuous part (for tests and the bench)."""
         if stamp < 0:
             return -1
-        _rates(k, s, d, valve, due_ml_min)
+        _rates(constants[0], states[0], rates[0], valve, due_ml_min)
         return 0
 
     return advance_one, drive_on, rates_only
 
 
-def _compile(function: Any) -> Any:
-    options: dict[str, Any] = {"nogil": True, "_nrt": False}  # see rules.step.compiled
-    try:
-        return numba.njit(cache=True, **options)(function)
-    except RuntimeError:  # nowhere to keep a cache
-        return numba.njit(**options)(function)
-
-
-advance_one, drive_on, rates_only = (_compile(f) for f in _make(int(fingerprint()[:12], 16)))
+advance_one, drive_on, rates_only = (
+    compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16))
+)

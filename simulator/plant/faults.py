@@ -1,213 +1,150 @@
 """When each fault is active, how much of it, and what that does to the plant."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
+from rules.record import Record
 from rules.step.arithmetic import larger, smaller
-from rules.step.vector import Vector
-from simulator.plant.layout import (
-    F_ABOVE_KPA,
-    F_ABOVE_RPM,
-    F_AMOUNT,
-    F_AT_S,
-    F_BELOW_KPA,
-    F_FOR_S,
-    F_GEAR,
-    F_KIND,
-    F_NOW,
-    F_ONSET_S,
-    F_RAMP_S,
-    FAULT_WIDTH,
-    K_N_FAULTS,
-    S_BOOST_KPA,
-    S_GEAR,
-    S_SPEED_RPM,
-    X_AIR,
-    X_BYPASS_OPEN,
-    X_DRAIN,
-    X_HOT_COOLER,
-    X_LEAN,
-    X_NO_CUT,
-    X_NO_RETARD,
-    X_NOZZLE_SHARE,
-    X_OVERBOOST,
-    X_PUMP_DRIVE,
-    X_PUMP_SHARE,
-    X_SILENT,
-    X_SIPHON,
-    X_SLOW_S,
-    X_SPLIT_AFTER,
-    X_SPLIT_BEFORE,
-    X_STUCK_OPEN,
-    X_STUCK_SHUT,
-    X_SUPPLY_SHARE,
-    X_WRONG_MIX,
-)
+from simulator.plant.constants import Constants
+from simulator.plant.script import FaultKind
+from simulator.plant.state import State
 
-# Numbers of the kinds, in the order of ``script.FaultKind``.
-(
-    PUMP_STOP,
-    PUMP_FADE,
-    SUPPLY_LOW,
-    CLOGGED_NOZZLE,
-    SPLIT_BEFORE_SENSOR,
-    SPLIT_AFTER_SENSOR,
-    EMPTY_TANK,
-    AIR,
-    SIPHON,
-    VALVE_STUCK_OPEN,
-    VALVE_STUCK_SHUT,
-    REGULATOR_STUCK,
-    WRONG_MIX,
-    CONTROLLER_SILENT,
-    RETARD_IGNORED,
-    CUT_IGNORED,
-    ORDERS_LATE,
-    OVERBOOST,
-    COOLER_BLOCKED,
-    PETROL_SHORT,
-    SENSOR_STUCK,
-    SENSOR_SHORT,
-    SENSOR_OPEN,
-    SENSOR_OFFSET,
-    SENSOR_GAIN,
-    SENSOR_DRIFT,
-    SENSOR_NOISE,
-    SENSOR_SPIKES,
-    SENSOR_OSCILLATION,
-    SENSOR_INTERMITTENT,
-    WIRE_NOISE,
-    MESSAGES_LOST,
-    MESSAGES_LATE,
-    MESSAGES_REPEATED,
-    MESSAGES_INSERTED,
-    MESSAGES_DISORDERED,
-    CLOCK_STEP,
-    SECOND_SENDER,
-    UNPLUGGED,
-    LOG_CUT,
-) = range(40)
 _LINE_OFF: Final = 0.97  # of all openings: a line's bore is some thirty times the nozzles'
 _MOST_LATE_S: Final = 1.0
 NEVER_S: Final = 1e300
 
 
-def schedule(k: Vector, s: Vector, faults: Vector, now_s: float) -> None:
+@dataclass(slots=True)
+class FaultNow(Record):
+    """One fault of the script, and where it stands."""
+
+    kind: int = 0  # as ``FaultKind``
+    channel: int = 0  # a sensor's
+    at_s: float = 0.0  # it begins not before this,
+    above_kpa: float = 0.0  # nor at less boost, gauge,
+    below_kpa: float = 0.0  # nor at more,
+    above_rpm: float = 0.0  # nor at less engine speed,
+    gear: int = 0  # nor in another gear (0: any)
+    amount: float = 0.0  # in full
+    ramp_s: float = 0.0  # until then
+    for_s: float = 0.0  # until it is gone
+    onset_s: float = NEVER_S  # when it began
+    now: float = 0.0  # amount at this moment, 0 where it is not active
+
+
+def schedule(k: Constants, s: State, faults: Sequence[FaultNow], now_s: float) -> None:
     """Bring every fault, and every effect of one, to this moment.
 
     Args:
         k: Constants.
         s: State; the effects are put into it.
-        faults: ``FAULT_WIDTH`` numbers a fault; onset and present amount are put into it.
+        faults: The faults; onset and present amount are put into it.
         now_s: Time since the start, seconds.
     """
-    count = int(k[K_N_FAULTS])
-    if count == 0:
+    if k.fault_count == 0:
         return
-    _heal(s)
-    for i in range(count):
-        at = i * FAULT_WIDTH
-        if faults[at + F_ONSET_S] >= NEVER_S and _begins(s, faults, at, now_s):
-            faults[at + F_ONSET_S] = now_s
-        since_s = now_s - faults[at + F_ONSET_S]
+    heal(s)
+    for i in range(k.fault_count):
+        fault = faults[i]
+        if fault.onset_s >= NEVER_S and _begins(s, fault, now_s):
+            fault.onset_s = now_s
+        since_s = now_s - fault.onset_s
         amount = 0.0
-        if 0.0 <= since_s < faults[at + F_FOR_S]:
-            amount = faults[at + F_AMOUNT]
-            if since_s < faults[at + F_RAMP_S]:
-                amount = amount * since_s / faults[at + F_RAMP_S]
-            _apply(s, int(faults[at + F_KIND]), amount)
-        faults[at + F_NOW] = amount
+        if 0.0 <= since_s < fault.for_s:
+            amount = fault.amount
+            if since_s < fault.ramp_s:
+                amount = amount * since_s / fault.ramp_s
+            _apply(s, fault.kind, amount)
+        fault.now = amount
 
 
-def heal(s: Vector) -> None:
-    """Set every effect to "nothing is wrong"."""
-    _heal(s)
-
-
-def _begins(s: Vector, faults: Vector, at: int, now_s: float) -> bool:
+def _begins(s: State, fault: FaultNow, now_s: float) -> bool:
     """Whether all the conditions of a fault hold now."""
-    boost_kpa = s[S_BOOST_KPA]
-    gear = faults[at + F_GEAR]
+    boost_kpa = s.boost_kpa
+    gear = fault.gear
     return (
-        now_s >= faults[at + F_AT_S]
-        and boost_kpa > faults[at + F_ABOVE_KPA]
-        and boost_kpa < faults[at + F_BELOW_KPA]
-        and s[S_SPEED_RPM] > faults[at + F_ABOVE_RPM]
-        and (gear == 0.0 or gear == s[S_GEAR])
+        now_s >= fault.at_s
+        and boost_kpa > fault.above_kpa
+        and boost_kpa < fault.below_kpa
+        and s.speed_rpm > fault.above_rpm
+        and (gear == 0 or gear == s.gear)
     )
 
 
-def _heal(s: Vector) -> None:
-    s[X_PUMP_DRIVE] = 1.0
-    s[X_PUMP_SHARE] = 1.0
-    s[X_SUPPLY_SHARE] = 1.0
-    s[X_NOZZLE_SHARE] = 1.0
-    s[X_SPLIT_BEFORE] = 0.0
-    s[X_SPLIT_AFTER] = 0.0
-    s[X_AIR] = 0.0
-    s[X_SIPHON] = 0.0
-    s[X_STUCK_OPEN] = 0.0
-    s[X_STUCK_SHUT] = 0.0
-    s[X_SILENT] = 0.0
-    s[X_WRONG_MIX] = 0.0
-    s[X_DRAIN] = 0.0
-    s[X_BYPASS_OPEN] = 0.0
-    s[X_NO_RETARD] = 0.0
-    s[X_NO_CUT] = 0.0
-    s[X_OVERBOOST] = 0.0
-    s[X_SLOW_S] = 0.0
-    s[X_HOT_COOLER] = 0.0
-    s[X_LEAN] = 0.0
+def heal(s: State) -> None:
+    """Set every effect to "nothing is wrong"."""
+    s.pump_drive = 1.0
+    s.pump_left = 1.0
+    s.supply_left = 1.0
+    s.nozzles_left = 1.0
+    s.split_before = 0.0
+    s.split_after = 0.0
+    s.air = 0.0
+    s.siphon = 0.0
+    s.stuck_open = 0.0
+    s.stuck_shut = 0.0
+    s.silent = 0.0
+    s.wrong_mix = 0.0
+    s.drain = 0.0
+    s.bypass_open = 0.0
+    s.retard_ignored = 0.0
+    s.cut_ignored = 0.0
+    s.overboost = 0.0
+    s.orders_late_s = 0.0
+    s.cooler_blocked = 0.0
+    s.petrol_short = 0.0
 
 
-def _apply(s: Vector, kind: int, amount: float) -> None:
+def _apply(s: State, kind: int, amount: float) -> None:
     """Put one fault's effect into the state; those of sensors and messages act elsewhere."""
-    if kind >= SENSOR_STUCK:
+    if kind >= FaultKind.SENSOR_STUCK:
         return
-    if kind == PUMP_STOP:
-        s[X_PUMP_DRIVE] = 0.0
-    elif kind == PUMP_FADE:
-        s[X_PUMP_SHARE] *= 1.0 - amount
-    elif kind == SUPPLY_LOW:
-        s[X_SUPPLY_SHARE] *= 1.0 - amount
-    elif kind == CLOGGED_NOZZLE:
-        s[X_NOZZLE_SHARE] *= 1.0 - amount
-    elif kind == SPLIT_BEFORE_SENSOR:
-        s[X_SPLIT_BEFORE] += _opening(amount)
-    elif kind == SPLIT_AFTER_SENSOR:
-        s[X_SPLIT_AFTER] += _opening(amount)
-    elif kind == EMPTY_TANK:
-        s[X_DRAIN] = larger(s[X_DRAIN], amount)
-    elif kind == AIR:
-        s[X_AIR] = larger(s[X_AIR], amount)
-    elif kind == SIPHON:
-        s[X_SIPHON] = larger(s[X_SIPHON], amount)
-    elif kind == VALVE_STUCK_OPEN:
-        s[X_STUCK_OPEN] = larger(s[X_STUCK_OPEN], amount)
-    elif kind == VALVE_STUCK_SHUT:
-        s[X_STUCK_SHUT] = larger(s[X_STUCK_SHUT], amount)
+    if kind == FaultKind.PUMP_STOP:
+        s.pump_drive = 0.0
+    elif kind == FaultKind.PUMP_FADE:
+        s.pump_left *= 1.0 - amount
+    elif kind == FaultKind.SUPPLY_LOW:
+        s.supply_left *= 1.0 - amount
+    elif kind == FaultKind.CLOGGED_NOZZLE:
+        s.nozzles_left *= 1.0 - amount
+    elif kind == FaultKind.SPLIT_BEFORE_SENSOR:
+        s.split_before += _opening(amount)
+    elif kind == FaultKind.SPLIT_AFTER_SENSOR:
+        s.split_after += _opening(amount)
+    elif kind == FaultKind.EMPTY_TANK:
+        s.drain = larger(s.drain, amount)
+    elif kind == FaultKind.AIR:
+        s.air = larger(s.air, amount)
+    elif kind == FaultKind.SIPHON:
+        s.siphon = larger(s.siphon, amount)
+    elif kind == FaultKind.VALVE_STUCK_OPEN:
+        s.stuck_open = larger(s.stuck_open, amount)
+    elif kind == FaultKind.VALVE_STUCK_SHUT:
+        s.stuck_shut = larger(s.stuck_shut, amount)
     else:
         _apply_more(s, kind, amount)
 
 
-def _apply_more(s: Vector, kind: int, amount: float) -> None:
-    if kind == REGULATOR_STUCK:
-        s[X_BYPASS_OPEN] = larger(s[X_BYPASS_OPEN], amount)
-    elif kind == WRONG_MIX:
-        s[X_WRONG_MIX] = larger(s[X_WRONG_MIX], amount)
-    elif kind == CONTROLLER_SILENT:
-        s[X_SILENT] = 1.0
-    elif kind == RETARD_IGNORED:
-        s[X_NO_RETARD] = larger(s[X_NO_RETARD], amount)
-    elif kind == CUT_IGNORED:
-        s[X_NO_CUT] = 1.0
-    elif kind == ORDERS_LATE:
-        s[X_SLOW_S] = smaller(_MOST_LATE_S, s[X_SLOW_S] + amount * _MOST_LATE_S)
-    elif kind == OVERBOOST:
-        s[X_OVERBOOST] = larger(s[X_OVERBOOST], amount)
-    elif kind == COOLER_BLOCKED:
-        s[X_HOT_COOLER] = larger(s[X_HOT_COOLER], amount)
-    elif kind == PETROL_SHORT:
-        s[X_LEAN] = larger(s[X_LEAN], amount)
+def _apply_more(s: State, kind: int, amount: float) -> None:
+    if kind == FaultKind.REGULATOR_STUCK:
+        s.bypass_open = larger(s.bypass_open, amount)
+    elif kind == FaultKind.WRONG_MIX:
+        s.wrong_mix = larger(s.wrong_mix, amount)
+    elif kind == FaultKind.CONTROLLER_SILENT:
+        s.silent = 1.0
+    elif kind == FaultKind.RETARD_IGNORED:
+        s.retard_ignored = larger(s.retard_ignored, amount)
+    elif kind == FaultKind.CUT_IGNORED:
+        s.cut_ignored = 1.0
+    elif kind == FaultKind.ORDERS_LATE:
+        s.orders_late_s = smaller(_MOST_LATE_S, s.orders_late_s + amount * _MOST_LATE_S)
+    elif kind == FaultKind.OVERBOOST:
+        s.overboost = larger(s.overboost, amount)
+    elif kind == FaultKind.COOLER_BLOCKED:
+        s.cooler_blocked = larger(s.cooler_blocked, amount)
+    elif kind == FaultKind.PETROL_SHORT:
+        s.petrol_short = larger(s.petrol_short, amount)
 
 
 def _opening(amount: float) -> float:

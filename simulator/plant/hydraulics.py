@@ -8,47 +8,8 @@ from math import sin, sqrt
 from typing import Final
 
 from rules.step.arithmetic import clamp, larger, smaller
-from rules.step.vector import Vector
-from simulator.plant.layout import (
-    K_BYPASS_ML_S_KPA,
-    K_CHECK_KPA,
-    K_COMPLIANCE_ML_KPA,
-    K_CRACK_KPA,
-    K_FREE_ML_S,
-    K_FRICTION,
-    K_FULL_FLOW,
-    K_SHUT_OFF_KPA,
-    K_WATER_LESS,
-    S_ACCEL_M_S2,
-    S_AIR_SHARE,
-    S_BOOST_KPA,
-    S_DUE,
-    S_LEAKED,
-    S_LINE_KPA,
-    S_METERED,
-    S_NOZZLE,
-    S_OPEN,
-    S_PRIMED,
-    S_PUMP,
-    S_SLOSH_ML,
-    S_SLOSH_ML_S,
-    S_SUPPLY_V,
-    S_TANK_ML,
-    S_TIME_S,
-    S_USED_ML,
-    X_AIR,
-    X_BYPASS_OPEN,
-    X_DRAIN,
-    X_NOZZLE_SHARE,
-    X_PUMP_DRIVE,
-    X_PUMP_SHARE,
-    X_SIPHON,
-    X_SPLIT_AFTER,
-    X_SPLIT_BEFORE,
-    X_STUCK_OPEN,
-    X_SUPPLY_SHARE,
-    X_WRONG_MIX,
-)
+from simulator.plant.constants import Constants
+from simulator.plant.state import Rates, State
 
 NOMINAL_V: Final = 13.6
 RESTING_V: Final = 13.8
@@ -129,17 +90,17 @@ def bypass_ml_s(line_kpa: float, crack_kpa: float, slope_ml_s_kpa: float) -> flo
     return slope_ml_s_kpa * (line_kpa - crack_kpa) if line_kpa > crack_kpa else 0.0
 
 
-def supply_line(k: Vector, regulated: bool) -> tuple[float, float]:
+def supply_line(k: Constants, regulated: bool) -> tuple[float, float]:
     """Return a healthy pump's flow as ``a - g * p`` in mL/min, with bypass or not."""
-    free = 60.0 * k[K_FREE_ML_S]
-    fall = free / k[K_SHUT_OFF_KPA]
+    free = 60.0 * k.free_ml_s
+    fall = free / k.shut_off_kpa
     if not regulated:
         return free, fall
-    slope = 60.0 * k[K_BYPASS_ML_S_KPA]
-    return free + slope * k[K_CRACK_KPA], fall + slope
+    slope = 60.0 * k.bypass_ml_s_kpa
+    return free + slope * k.crack_kpa, fall + slope
 
 
-def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
+def full_flow_ml_min(k: Constants, boost_kpa: float) -> float:
     """Return the steady flow of the healthy system with its valve open, mL/min.
 
     Args:
@@ -148,9 +109,9 @@ def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
 
     Source: the root of the quadratic in which pump line, friction and nozzles meet.
     """
-    against_kpa = boost_kpa + k[K_CHECK_KPA]
-    conductance = k[K_FULL_FLOW]
-    regulated = k[K_CRACK_KPA] < 1e9
+    against_kpa = boost_kpa + k.check_kpa
+    conductance = k.conductance
+    regulated = k.crack_kpa < 1e9
     flow = 0.0
     for _ in range(2):
         a, g = supply_line(k, regulated)
@@ -158,15 +119,15 @@ def full_flow_ml_min(k: Vector, boost_kpa: float) -> float:
         if rest <= 0.0:
             return 0.0
         u = g / (conductance * conductance)
-        v = 1.0 + g * k[K_FRICTION]
+        v = 1.0 + g * k.friction_kpa_min_ml
         flow = (sqrt(v * v + 4.0 * u * rest) - v) / (2.0 * u)
-        if not regulated or (a - flow) / g >= k[K_CRACK_KPA]:
+        if not regulated or (a - flow) / g >= k.crack_kpa:
             return flow
         regulated = False
     return flow
 
 
-def opening_for(k: Vector, flow_ml_min: float, boost_kpa: float) -> float:
+def opening_for(k: Constants, flow_ml_min: float, boost_kpa: float) -> float:
     """Return the mean valve opening at which the healthy system passes a flow, 0 to 1.
 
     Args:
@@ -176,15 +137,15 @@ def opening_for(k: Vector, flow_ml_min: float, boost_kpa: float) -> float:
     """
     if flow_ml_min <= 0.0:
         return 0.0
-    a, g = supply_line(k, k[K_CRACK_KPA] < 1e9)
+    a, g = supply_line(k, k.crack_kpa < 1e9)
     line_kpa = (a - flow_ml_min) / g
-    if k[K_CRACK_KPA] < 1e9 and line_kpa < k[K_CRACK_KPA]:
+    if k.crack_kpa < 1e9 and line_kpa < k.crack_kpa:
         a, g = supply_line(k, False)
         line_kpa = (a - flow_ml_min) / g
-    drop_kpa = line_kpa - k[K_FRICTION] * flow_ml_min - boost_kpa - k[K_CHECK_KPA]
+    drop_kpa = line_kpa - k.friction_kpa_min_ml * flow_ml_min - boost_kpa - k.check_kpa
     if drop_kpa <= 0.0:
         return 1.0
-    return smaller(1.0, flow_ml_min / (k[K_FULL_FLOW] * sqrt(drop_kpa)))
+    return smaller(1.0, flow_ml_min / (k.conductance * sqrt(drop_kpa)))
 
 
 def liquid_share(air_share: float, time_s: float) -> float:
@@ -195,7 +156,7 @@ def liquid_share(air_share: float, time_s: float) -> float:
     return larger(0.0, (1.0 - air_share) * (1.0 + 2.2 * air_share * slug))
 
 
-def spray_rates(k: Vector, s: Vector, d: Vector, valve: float, due_ml_min: float) -> None:
+def spray_rates(k: Constants, s: State, d: Rates, valve: float, due_ml_min: float) -> None:
     """Work out the spray system's flows, and how fast its pressures and levels change.
 
     Args:
@@ -205,61 +166,61 @@ def spray_rates(k: Vector, s: Vector, d: Vector, valve: float, due_ml_min: float
         valve: Valve opening asked for now, 0 to 1.
         due_ml_min: What healthy flow follows, mL/min.
     """
-    opening = larger(s[S_OPEN], s[X_STUCK_OPEN])
-    tank_ml = s[S_TANK_ML]
-    level_ml = tank_ml - _PICK_UP_SHIFT * larger(s[S_SLOSH_ML], 0.0)
+    opening = larger(s.opening, s.stuck_open)
+    tank_ml = s.tank_ml
+    level_ml = tank_ml - _PICK_UP_SHIFT * larger(s.slosh_ml, 0.0)
     uncovered = clamp(1.0 - level_ml / PICK_UP_ML, 0.0, 1.0)
-    air = larger(s[X_AIR], uncovered)
-    s[S_AIR_SHARE] = air
-    liquid = liquid_share(air, s[S_TIME_S])
-    speed = larger(s[S_PUMP], 0.0)
-    line_kpa = larger(s[S_LINE_KPA], 0.0)
-    left = s[X_PUMP_SHARE] * (1.0 - air)  # of the pump's pressure
-    boost_kpa = s[S_BOOST_KPA]
-    clean = k[K_FULL_FLOW] * (1.0 - k[K_WATER_LESS] * s[X_WRONG_MIX])
-    against_kpa = boost_kpa + k[K_CHECK_KPA]
+    air = larger(s.air, uncovered)
+    s.air_share = air
+    liquid = liquid_share(air, s.time_s)
+    speed = larger(s.pump, 0.0)
+    line_kpa = larger(s.line_kpa, 0.0)
+    left = s.pump_left * (1.0 - air)  # of the pump's pressure
+    boost_kpa = s.boost_kpa
+    clean = k.conductance * (1.0 - k.water_less * s.wrong_mix)
+    against_kpa = boost_kpa + k.check_kpa
     sprayed = nozzle_ml_min(
-        clean * s[X_NOZZLE_SHARE] * opening, k[K_FRICTION], line_kpa, against_kpa
+        clean * s.nozzles_left * opening, k.friction_kpa_min_ml, line_kpa, against_kpa
     )
-    ahead = root_flow(s[X_SPLIT_BEFORE] * k[K_FULL_FLOW], line_kpa)
-    behind = root_flow(s[X_SPLIT_AFTER] * k[K_FULL_FLOW], line_kpa) * smaller(
+    ahead = root_flow(s.split_before * k.conductance, line_kpa)
+    behind = root_flow(s.split_after * k.conductance, line_kpa) * smaller(
         1.0, 20.0 * opening
     )  # the spray valve stands before the split
-    s[S_NOZZLE] = sprayed * liquid + _drawn_ml_min(k, s, boost_kpa, tank_ml)
-    s[S_METERED] = s[S_NOZZLE] + behind * liquid
-    s[S_LEAKED] = (ahead + behind) * liquid
-    given = pump_ml_s(line_kpa, k[K_SHUT_OFF_KPA] * left, k[K_FREE_ML_S], speed)
-    crack_kpa = k[K_CRACK_KPA] * left * (1.0 - s[X_BYPASS_OPEN])
-    back = bypass_ml_s(line_kpa, crack_kpa, k[K_BYPASS_ML_S_KPA])
-    d[S_LINE_KPA] = (given - back - (sprayed + ahead + behind) / 60.0) / k[K_COMPLIANCE_ML_KPA]
-    if s[S_LINE_KPA] <= 0.0 and d[S_LINE_KPA] < 0.0:
-        d[S_LINE_KPA] = 0.0
-    d[S_OPEN] = (valve - s[S_OPEN]) / VALVE_S
-    d[S_DUE] = (due_ml_min - s[S_DUE]) / VALVE_S
+    s.nozzle_ml_min = sprayed * liquid + _drawn_ml_min(k, s, boost_kpa, tank_ml)
+    s.metered_ml_min = s.nozzle_ml_min + behind * liquid
+    s.leaked_ml_min = (ahead + behind) * liquid
+    given = pump_ml_s(line_kpa, k.shut_off_kpa * left, k.free_ml_s, speed)
+    crack_kpa = k.crack_kpa * left * (1.0 - s.bypass_open)
+    back = bypass_ml_s(line_kpa, crack_kpa, k.bypass_ml_s_kpa)
+    d.line_kpa = (given - back - (sprayed + ahead + behind) / 60.0) / k.compliance_ml_kpa
+    if s.line_kpa <= 0.0 and d.line_kpa < 0.0:
+        d.line_kpa = 0.0
+    d.opening = (valve - s.opening) / VALVE_S
+    d.due_ml_min = (due_ml_min - s.due_ml_min) / VALVE_S
     _pump_rates(s, d, opening)
-    out_ml_s = (s[S_NOZZLE] + s[S_LEAKED]) / 60.0
-    d[S_USED_ML] = out_ml_s
-    d[S_TANK_ML] = -out_ml_s - s[X_DRAIN] * _DRAIN_PER_S * (tank_ml + 5.0)
+    out_ml_s = (s.nozzle_ml_min + s.leaked_ml_min) / 60.0
+    d.used_ml = out_ml_s
+    d.tank_ml = -out_ml_s - s.drain * _DRAIN_PER_S * (tank_ml + 5.0)
     if tank_ml <= 0.0:
-        d[S_TANK_ML] = 0.0
+        d.tank_ml = 0.0
     # Fluid in the tank swings when the car accelerates.
-    pull_ml = _SLOSH_ML_PER_M_S2 * s[S_ACCEL_M_S2] - s[S_SLOSH_ML]
-    d[S_SLOSH_ML] = s[S_SLOSH_ML_S]
-    d[S_SLOSH_ML_S] = _SLOSH_PER_S2 * pull_ml - _SLOSH_DAMPING_PER_S * s[S_SLOSH_ML_S]
+    pull_ml = _SLOSH_ML_PER_M_S2 * s.accel_m_s2 - s.slosh_ml
+    d.slosh_ml = s.slosh_ml_s
+    d.slosh_ml_s = _SLOSH_PER_S2 * pull_ml - _SLOSH_DAMPING_PER_S * s.slosh_ml_s
 
 
-def _pump_rates(s: Vector, d: Vector, opening: float) -> None:
+def _pump_rates(s: State, d: Rates, opening: float) -> None:
     """Supply voltage under load, and the pump's speed behind it."""
-    running = s[X_PUMP_DRIVE] * s[S_PRIMED]
+    running = s.pump_drive * s.primed
     sag_v = _SAG_V * running * smaller(1.0, 0.2 + opening)
     # A bad joint costs under load alone.
-    loaded = 1.0 - running * smaller(1.0, 4.0 * opening) * (1.0 - s[X_SUPPLY_SHARE])
-    d[S_SUPPLY_V] = ((RESTING_V - sag_v) * loaded - s[S_SUPPLY_V]) / _SUPPLY_S
-    d[S_PUMP] = (running * s[S_SUPPLY_V] / NOMINAL_V - s[S_PUMP]) / _COAST_S
+    loaded = 1.0 - running * smaller(1.0, 4.0 * opening) * (1.0 - s.supply_left)
+    d.supply_v = ((RESTING_V - sag_v) * loaded - s.supply_v) / _SUPPLY_S
+    d.pump = (running * s.supply_v / NOMINAL_V - s.pump) / _COAST_S
 
 
-def _drawn_ml_min(k: Vector, s: Vector, boost_kpa: float, tank_ml: float) -> float:
+def _drawn_ml_min(k: Constants, s: State, boost_kpa: float, tank_ml: float) -> float:
     """Return what a manifold in vacuum draws past a worn check valve or a stuck spray valve."""
     if boost_kpa >= 0.0 or tank_ml < PICK_UP_ML:
         return 0.0
-    return root_flow(s[X_SIPHON] * k[K_FULL_FLOW], -boost_kpa)
+    return root_flow(s.siphon * k.conductance, -boost_kpa)

@@ -4,11 +4,11 @@ The engine controller sets the tune's timing less what it holds back, less its o
 less the retard the failsafe asks for, as far as the exhaust's heat allows.
 """
 
+from collections.abc import Sequence
 from math import floor
 from typing import Final
 
-from rules.step.arithmetic import clamp, larger, smaller
-from rules.step.vector import Vector
+from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.autoignition import knock_event, knock_intensity
 from simulator.plant.combustion import (
@@ -22,58 +22,9 @@ from simulator.plant.combustion import (
     torque_share,
     water_octane_on,
 )
+from simulator.plant.constants import N_TUNE_BOOST, N_TUNE_SPEED, Constants
 from simulator.plant.evaporation import in_cylinder_drop_k
-from simulator.plant.interpolation import interpolate_map
-from simulator.plant.layout import (
-    K_COMPRESSION,
-    K_CYLINDERS,
-    K_IN_CYLINDER,
-    K_MOST_KNOCK_DEG,
-    K_PETROL_OCTANE,
-    K_TUNE_BOOST,
-    K_TUNE_DEG,
-    K_TUNE_SPEED,
-    N_TUNE_BOOST,
-    N_TUNE_SPEED,
-    S_AIR_KG_S,
-    S_BACK_KPA,
-    S_BEST_DEG,
-    S_BOOST_KPA,
-    S_CYCLE_AT,
-    S_DONE_DEG,
-    S_DROP_K,
-    S_DRY_C,
-    S_DUE,
-    S_ENGINE_PHASE,
-    S_EVENTS,
-    S_EXHAUST_K,
-    S_HARM,
-    S_HEAT_LIMIT_DEG,
-    S_HEAT_RISE_K,
-    S_HEAVY_KNOCKS,
-    S_HOT_C,
-    S_INTENSITY,
-    S_KNOCK_DEG,
-    S_KNOCK_HOLD_S,
-    S_KNOCKS,
-    S_LAMBDA,
-    S_LIQUID_METHANOL,
-    S_LIQUID_WATER,
-    S_MANIFOLD_KPA,
-    S_MISSING,
-    S_NOZZLE,
-    S_PETROL_KG_S,
-    S_RETARD_DEG,
-    S_SENSED_BOOST,
-    S_SPARK_DEG,
-    S_SPEED_RPM,
-    S_TIP_IN_DEG,
-    S_TORQUE_SHARE,
-    S_VAPOUR_METHANOL,
-    S_VAPOUR_WATER,
-    S_WALL_C,
-    X_NO_RETARD,
-)
+from simulator.plant.state import State
 
 KNOCKING: Final = 0.3  # intensity the controller's sensor hears
 HEAVY: Final = 1.5  # intensity that hurts; common practice, no source
@@ -96,7 +47,7 @@ _HEAT_LEAVES_DEG: Final = 4.0
 
 
 def conditions(
-    k: Vector,
+    k: Constants,
     speed_rpm: float,
     manifold_kpa: float,
     back_kpa: float,
@@ -130,32 +81,25 @@ def conditions(
     Returns:
         Kelvin, degrees, octane number.
     """
-    drop_k = in_cylinder_drop_k(liquid_water_kg_kg, liquid_methanol_kg_kg, k[K_IN_CYLINDER])
+    drop_k = in_cylinder_drop_k(liquid_water_kg_kg, liquid_methanol_kg_kg, k.in_cylinder)
     charge_k = charge_c + ZERO_C_K
     residual_k = 0.9 * exhaust_k
-    residual = residual_share(manifold_kpa, back_kpa, charge_k, residual_k, k[K_COMPRESSION])
+    residual = residual_share(manifold_kpa, back_kpa, charge_k, residual_k, k.compression)
     at_closing_k = ivc_temperature_k(charge_k, walls_k, residual, residual_k, drop_k)
     burn_deg = burn_duration_deg(speed_rpm, lambda_ratio, water_kg_kg)
-    octane = blend_octane(k[K_PETROL_OCTANE], methanol_kg_kg / larger(petrol_kg_kg, 1e-3))
+    octane = blend_octane(k.petrol_octane, methanol_kg_kg / larger(petrol_kg_kg, 1e-3))
     octane += water_octane_on(water_kg_kg) + rich_octane_on(lambda_ratio)
     return at_closing_k, burn_deg, octane
 
 
-def tuned_deg(k: Vector, boost_kpa: float, speed_rpm: float) -> float:
+def tuned_deg(k: Constants, boost_kpa: float, speed_rpm: float) -> float:
     """Return the tune's timing with healthy spray, degrees before top dead centre."""
     return interpolate_map(
-        boost_kpa,
-        speed_rpm,
-        k,
-        K_TUNE_BOOST,
-        N_TUNE_BOOST,
-        K_TUNE_SPEED,
-        N_TUNE_SPEED,
-        K_TUNE_DEG,
+        boost_kpa, speed_rpm, k.tune_kpa, N_TUNE_BOOST, k.tune_rpm, N_TUNE_SPEED, k.tune_deg
     )
 
 
-def spark(k: Vector, s: Vector, dt_s: float) -> None:
+def spark(k: Constants, s: State, dt_s: float) -> None:
     """Set the timing of this step, and what it leaves of torque and adds to the exhaust's heat.
 
     Args:
@@ -164,94 +108,94 @@ def spark(k: Vector, s: Vector, dt_s: float) -> None:
         dt_s: Step, seconds.
     """
     # While boost rises fast the tune holds timing back, as the spray is still on its way.
-    rise_kpa_s = larger(0.0, s[S_BOOST_KPA] - s[S_SENSED_BOOST]) / 0.01
+    rise_kpa_s = larger(0.0, s.boost_kpa - s.sensed_boost_kpa) / 0.01
     tip_in = smaller(_TIP_IN_DEG, _TIP_IN_PER_KPA_S * rise_kpa_s)
-    slow_s = _TIP_IN_QUICK_S if tip_in > s[S_TIP_IN_DEG] else _TIP_IN_S
-    s[S_TIP_IN_DEG] += dt_s / slow_s * (tip_in - s[S_TIP_IN_DEG])
-    over_k = larger(0.0, s[S_HOT_C] - _TOO_HOT_C)
-    s[S_HEAT_LIMIT_DEG] = larger(_HEAT_LEAVES_DEG, _AT_LIMIT_DEG - _GIVES_WAY_DEG_K * over_k)
-    asked = s[S_RETARD_DEG] * (1.0 - s[X_NO_RETARD])
-    retard = smaller(asked + s[S_KNOCK_DEG], larger(s[S_HEAT_LIMIT_DEG], s[S_KNOCK_DEG]))
-    s[S_DONE_DEG] = retard - s[S_KNOCK_DEG]
-    tuned = tuned_deg(k, s[S_SENSED_BOOST], s[S_SPEED_RPM])
-    s[S_SPARK_DEG] = tuned - s[S_TIP_IN_DEG] - retard
-    behind = s[S_BEST_DEG] - s[S_SPARK_DEG]
-    s[S_TORQUE_SHARE] = torque_share(behind)
-    s[S_HEAT_RISE_K] = exhaust_rise_k(behind)
+    slow_s = _TIP_IN_QUICK_S if tip_in > s.tip_in_deg else _TIP_IN_S
+    s.tip_in_deg += dt_s / slow_s * (tip_in - s.tip_in_deg)
+    over_k = larger(0.0, s.exhaust_c - _TOO_HOT_C)
+    s.heat_limit_deg = larger(_HEAT_LEAVES_DEG, _AT_LIMIT_DEG - _GIVES_WAY_DEG_K * over_k)
+    asked = s.retard_deg * (1.0 - s.retard_ignored)
+    retard = smaller(asked + s.knock_deg, larger(s.heat_limit_deg, s.knock_deg))
+    s.done_deg = retard - s.knock_deg
+    tuned = tuned_deg(k, s.sensed_boost_kpa, s.speed_rpm)
+    s.spark_deg = tuned - s.tip_in_deg - retard
+    behind = s.best_deg - s.spark_deg
+    s.torque_share = torque_share(behind)
+    s.heat_rise_k = exhaust_rise_k(behind)
 
 
-def fire(k: Vector, s: Vector, cycles: Vector, dt_s: float) -> None:
+def fire(k: Constants, s: State, cycles: Sequence[float], dt_s: float) -> None:
     """Advance the crank; where a cylinder fires, see whether it knocks.
 
     Args:
         k: Constants.
         s: State; knock retard, harm and counts are put into it.
-        cycles: Unit normal deviates, one for each combustion, from ``S_CYCLE_AT`` on.
+        cycles: Unit normal deviates, one for each combustion, from ``cycle_at`` on.
         dt_s: Step, seconds.
     """
-    due = s[S_DUE]
-    short = due - s[S_NOZZLE]
-    s[S_MISSING] = short / due if due > _TRIFLE_ML_MIN and short > _TRIFLE_ML_MIN else 0.0
-    s[S_KNOCK_HOLD_S] -= dt_s
-    if s[S_KNOCK_HOLD_S] <= 0.0:
-        s[S_KNOCK_DEG] = larger(0.0, s[S_KNOCK_DEG] - _RELEASE_DEG_S * dt_s)
-    s[S_ENGINE_PHASE] += k[K_CYLINDERS] * s[S_SPEED_RPM] / 120.0 * dt_s
-    while s[S_ENGINE_PHASE] >= 1.0:
-        s[S_ENGINE_PHASE] -= 1.0
+    due = s.due_ml_min
+    short = due - s.nozzle_ml_min
+    s.missing = short / due if due > _TRIFLE_ML_MIN and short > _TRIFLE_ML_MIN else 0.0
+    s.knock_hold_s -= dt_s
+    if s.knock_hold_s <= 0.0:
+        s.knock_deg = larger(0.0, s.knock_deg - _RELEASE_DEG_S * dt_s)
+    s.engine_phase += k.cylinders * s.speed_rpm / 120.0 * dt_s
+    while s.engine_phase >= 1.0:
+        s.engine_phase -= 1.0
         _combust(k, s, cycles)
 
 
-def _combust(k: Vector, s: Vector, cycles: Vector) -> None:
+def _combust(k: Constants, s: State, cycles: Sequence[float]) -> None:
     """Burn one cylinder's charge."""
-    s[S_EVENTS] += 1.0
-    normal = cycles[int(s[S_CYCLE_AT])]
-    s[S_CYCLE_AT] += 1.0
-    air_kg_s = larger(s[S_AIR_KG_S], 1e-3)
-    cylinders = k[K_CYLINDERS]
-    number = s[S_EVENTS] - cylinders * floor(s[S_EVENTS] / cylinders)
+    s.events += 1.0
+    normal = cycles[s.cycle_at]
+    s.cycle_at += 1
+    air_kg_s = larger(s.air_kg_s, 1e-3)
+    cylinders = k.cylinders
+    number = s.events - cylinders * floor(s.events / cylinders)
     place = 0.0 if cylinders < 2.0 else 2.0 * number / (cylinders - 1.0) - 1.0
     # Knock begins in the worst-served cylinder, and a weak spray is also spread less evenly.
-    served = larger(0.0, 1.0 - place * (_UNEVEN + _UNEVEN_WEAK * s[S_MISSING])) / air_kg_s
-    liquid_water = served * s[S_LIQUID_WATER]
-    liquid_methanol = served * s[S_LIQUID_METHANOL]
+    served = larger(0.0, 1.0 - place * (_UNEVEN + _UNEVEN_WEAK * s.missing)) / air_kg_s
+    liquid_water = served * s.liquid_water_kg_s
+    liquid_methanol = served * s.liquid_methanol_kg_s
     closing_k, burn_deg, octane = conditions(
         k,
-        s[S_SPEED_RPM],
-        s[S_MANIFOLD_KPA],
-        s[S_BACK_KPA],
-        s[S_DRY_C] - served * air_kg_s * s[S_DROP_K],
-        s[S_WALL_C] + ZERO_C_K,
-        s[S_EXHAUST_K],
-        s[S_LAMBDA],
-        s[S_PETROL_KG_S] / air_kg_s,
-        liquid_water + served * s[S_VAPOUR_WATER],
-        liquid_methanol + served * s[S_VAPOUR_METHANOL],
+        s.speed_rpm,
+        s.manifold_kpa,
+        s.back_kpa,
+        s.dry_c - served * air_kg_s * s.drop_k,
+        s.wall_c + ZERO_C_K,
+        s.exhaust_k,
+        s.lambda_ratio,
+        s.petrol_kg_s / air_kg_s,
+        liquid_water + served * s.vapour_water_kg_s,
+        liquid_methanol + served * s.vapour_methanol_kg_s,
         liquid_water,
         liquid_methanol,
     )
-    s[S_BEST_DEG] = best_torque_btdc_deg(burn_deg)
-    if s[S_BOOST_KPA] < _FAR_FROM_KNOCK_KPA or s[S_PETROL_KG_S] <= 0.0:
+    s.best_deg = best_torque_btdc_deg(burn_deg)
+    if s.boost_kpa < _FAR_FROM_KNOCK_KPA or s.petrol_kg_s <= 0.0:
         return
     burn_deg = burn_deg * clamp(1.0 + _CYCLE_SPREAD * normal, 0.8, 1.2)
     unburnt, _, _ = knock_event(
-        s[S_SPEED_RPM],
-        s[S_MANIFOLD_KPA],
+        s.speed_rpm,
+        s.manifold_kpa,
         closing_k,
-        s[S_SPARK_DEG],
+        s.spark_deg,
         burn_deg,
         octane,
-        k[K_COMPRESSION],
+        k.compression,
     )
     if unburnt <= 0.0:
         return
-    intensity = knock_intensity(unburnt, s[S_MANIFOLD_KPA])
-    if intensity > s[S_INTENSITY]:
-        s[S_INTENSITY] = intensity
+    intensity = knock_intensity(unburnt, s.manifold_kpa)
+    if intensity > s.intensity:
+        s.intensity = intensity
     if intensity > KNOCKING:
-        s[S_HARM] += intensity
-        s[S_KNOCKS] += 1.0
+        s.harm += intensity
+        s.knocks += 1.0
         if intensity > HEAVY:
-            s[S_HEAVY_KNOCKS] += 1.0
-        if s[S_KNOCK_HOLD_S] <= _HOLD_S - 120.0 / s[S_SPEED_RPM]:
-            s[S_KNOCK_DEG] = smaller(k[K_MOST_KNOCK_DEG], s[S_KNOCK_DEG] + _RAISE_DEG)
-            s[S_KNOCK_HOLD_S] = _HOLD_S
+            s.heavy_knocks += 1.0
+        if s.knock_hold_s <= _HOLD_S - 120.0 / s.speed_rpm:
+            s.knock_deg = smaller(k.most_knock_deg, s.knock_deg + _RAISE_DEG)
+            s.knock_hold_s = _HOLD_S

@@ -99,7 +99,6 @@ _SIGNED = (
     FaultKind.SENSOR_DRIFT,
     FaultKind.CLOCK_STEP,
 )
-KINDS = tuple(FaultKind)
 
 
 @dataclass(frozen=True, slots=True)

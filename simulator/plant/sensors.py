@@ -1,63 +1,16 @@
 """From the true state to what the log says: lag, pulses, gain, noise, quantisation, faults."""
 
+from collections.abc import Sequence
 from math import floor, sin, sqrt
 from typing import Final
 
 from rules import channels as ch
 from rules.step.arithmetic import larger, smaller
-from rules.step.vector import Vector
-from simulator.plant import faults as fk
-from simulator.plant.layout import (
-    F_CHANNEL,
-    F_KIND,
-    F_NOW,
-    F_ONSET_S,
-    FAULT_WIDTH,
-    K_FLOW_GAIN,
-    K_FLOW_NOISE,
-    K_N_FAULTS,
-    K_SAMPLE_S,
-    K_SENSOR_LAG_S,
-    K_SENT,
-    N_BOOST,
-    N_FLOW,
-    N_LINE,
-    S_ASKED_SHARE,
-    S_BOOST_ERROR,
-    S_CEILING_KPA,
-    S_COMMANDED,
-    S_DONE_DEG,
-    S_DUTY_PCT,
-    S_FLOW_READING,
-    S_HELD,
-    S_KNOCK_DEG,
-    S_LAST_PULSE_S,
-    S_NEXT_READ_S,
-    S_PHASE,
-    S_PULSE_READING,
-    S_SEEN_LAMBDA,
-    S_SENSED_BOOST,
-    S_SENSED_DRY,
-    S_SENSED_INTAKE,
-    S_SENSED_LINE,
-    S_SLOSH_ML,
-    S_SPARK_DEG,
-    S_SPEED_RPM,
-    S_SUPPLY_V,
-    S_TANK_ML,
-    S_THROTTLE,
-    U_SENSOR,
-    W_BOOST,
-    W_DRY,
-    W_FLOW,
-    W_INTAKE,
-    W_LAMBDA,
-    W_LINE,
-    W_SENSOR,
-    W_SPEED,
-    W_SUPPLY,
-    X_NO_CUT,
-)
+from simulator.plant.constants import Constants
+from simulator.plant.faults import FaultNow
+from simulator.plant.noise import Draw
+from simulator.plant.script import FaultKind
+from simulator.plant.state import Rates, State
 
 BOOST_FILTER_S: Final = 0.01
 THERMISTOR_S: Final = 0.3
@@ -100,7 +53,7 @@ PER_UNIT, EVERY_S, BOTTOM, TOP, SHORT, OPEN = (
 )
 
 
-def meter(s: Vector, flow_ml_min: float, now_s: float, dt_s: float) -> None:
+def meter(s: State, flow_ml_min: float, now_s: float, dt_s: float) -> None:
     """Turn the flow meter's wheel, and time its pulses.
 
     The reading is one pulse's volume over the time since the pulse before; while none comes it can
@@ -117,24 +70,24 @@ def meter(s: Vector, flow_ml_min: float, now_s: float, dt_s: float) -> None:
     pulses = flow_ml_min / 60.0 * PULSES_PER_ML * dt_s
     if flow_ml_min < _STOPPED_ML_MIN:
         pulses = 0.0
-    s[S_PHASE] += pulses
-    if s[S_PHASE] >= 1.0:
-        whole = floor(s[S_PHASE])
-        s[S_PHASE] -= whole
-        edge_s = now_s - dt_s * s[S_PHASE] / pulses
-        period_s = larger(edge_s - s[S_LAST_PULSE_S], 1e-5)
-        s[S_PULSE_READING] = whole * 60.0 / PULSES_PER_ML / period_s
-        s[S_LAST_PULSE_S] = edge_s
+    s.rotor += pulses
+    if s.rotor >= 1.0:
+        whole = floor(s.rotor)
+        s.rotor -= whole
+        edge_s = now_s - dt_s * s.rotor / pulses
+        period_s = larger(edge_s - s.last_pulse_s, 1e-5)
+        s.pulse_ml_min = whole * 60.0 / PULSES_PER_ML / period_s
+        s.last_pulse_s = edge_s
         return
-    quiet_s = now_s - s[S_LAST_PULSE_S]
-    if quiet_s * s[S_PULSE_READING] * PULSES_PER_ML > 60.0:
-        s[S_PULSE_READING] = 60.0 / PULSES_PER_ML / quiet_s
-    if s[S_PULSE_READING] < _LEAST_READING_ML_MIN:
-        s[S_PULSE_READING] = 0.0
+    quiet_s = now_s - s.last_pulse_s
+    if quiet_s * s.pulse_ml_min * PULSES_PER_ML > 60.0:
+        s.pulse_ml_min = 60.0 / PULSES_PER_ML / quiet_s
+    if s.pulse_ml_min < _LEAST_READING_ML_MIN:
+        s.pulse_ml_min = 0.0
 
 
 def sensor_rates(
-    k: Vector, s: Vector, d: Vector, boost_kpa: float, charge_c: float, dry_c: float, line: float
+    k: Constants, s: State, d: Rates, boost_kpa: float, charge_c: float, dry_c: float, line: float
 ) -> None:
     """Work out how fast the sensors' own lags let their readings follow (first order).
 
@@ -147,11 +100,11 @@ def sensor_rates(
         dry_c: The same before the spray.
         line: True line pressure, kPa gauge.
     """
-    d[S_SENSED_BOOST] = (boost_kpa - s[S_SENSED_BOOST]) / BOOST_FILTER_S
-    d[S_SENSED_INTAKE] = (charge_c - s[S_SENSED_INTAKE]) / THERMISTOR_S
-    d[S_SENSED_DRY] = (dry_c - s[S_SENSED_DRY]) / THERMISTOR_S
-    d[S_SENSED_LINE] = (line - s[S_SENSED_LINE]) / LINE_FILTER_S
-    d[S_FLOW_READING] = (s[S_PULSE_READING] - s[S_FLOW_READING]) / k[K_SENSOR_LAG_S]
+    d.sensed_boost_kpa = (boost_kpa - s.sensed_boost_kpa) / BOOST_FILTER_S
+    d.sensed_intake_c = (charge_c - s.sensed_intake_c) / THERMISTOR_S
+    d.sensed_dry_c = (dry_c - s.sensed_dry_c) / THERMISTOR_S
+    d.sensed_line_kpa = (line - s.sensed_line_kpa) / LINE_FILTER_S
+    d.flow_reading_ml_min = (s.pulse_ml_min - s.flow_reading_ml_min) / k.sensor_lag_s
 
 
 def coloured(old: float, normal: float, correlation_s: float, dt_s: float) -> float:
@@ -165,7 +118,7 @@ def coloured(old: float, normal: float, correlation_s: float, dt_s: float) -> fl
 
 
 def read(
-    k: Vector, s: Vector, faults: Vector, draws: Vector, at: int, time_s: float, row: Vector
+    k: Constants, s: State, faults: Sequence[FaultNow], draw: Draw, time_s: float, row: list[float]
 ) -> None:
     """Fill a row with what the sensors say now.
 
@@ -173,85 +126,82 @@ def read(
         k: Constants.
         s: State.
         faults: The faults; those of sensors act here.
-        draws: This sample's noise starts at ``at``.
-        at: See ``draws``.
+        draw: This sample's noise.
         time_s: Time of the sample, seconds.
         row: One row, in the layout of ``rules.channels``.
     """
-    sample_s = k[K_SAMPLE_S]
-    s[N_FLOW] = coloured(s[N_FLOW], draws[at + W_FLOW], FLOW_CORRELATION_S, sample_s)
-    s[N_BOOST] = coloured(s[N_BOOST], draws[at + W_BOOST], BOOST_FILTER_S, sample_s)
-    s[N_LINE] = coloured(s[N_LINE], draws[at + W_LINE], _LINE_CORRELATION_S, sample_s)
-    s[S_BOOST_ERROR] = _BOOST_KPA * s[N_BOOST]
-    flow = s[S_FLOW_READING] * k[K_FLOW_GAIN] * (1.0 + k[K_FLOW_NOISE] * s[N_FLOW])
+    sample_s = k.sample_s
+    s.flow_noise = coloured(s.flow_noise, draw.flow, FLOW_CORRELATION_S, sample_s)
+    s.boost_noise = coloured(s.boost_noise, draw.boost, BOOST_FILTER_S, sample_s)
+    s.line_noise = coloured(s.line_noise, draw.line, _LINE_CORRELATION_S, sample_s)
+    s.boost_error_kpa = _BOOST_KPA * s.boost_noise
+    flow = s.flow_reading_ml_min * k.flow_gain * (1.0 + k.flow_noise * s.flow_noise)
     row[ch.TIME] = time_s
-    row[ch.ENGINE_SPEED] = s[S_SPEED_RPM] + _SPEED_RPM * draws[at + W_SPEED]
-    row[ch.BOOST] = s[S_SENSED_BOOST] + s[S_BOOST_ERROR]
-    row[ch.INJECTOR_DUTY] = s[S_DUTY_PCT]
-    row[ch.INTAKE] = s[S_SENSED_INTAKE] + _THERMISTOR_K * draws[at + W_INTAKE]
-    row[ch.KNOCK] = s[S_KNOCK_DEG]
-    row[ch.COMMANDED] = s[S_COMMANDED]
-    row[ch.COMMAND_PCT] = 100.0 * s[S_ASKED_SHARE]
+    row[ch.ENGINE_SPEED] = s.speed_rpm + _SPEED_RPM * draw.speed
+    row[ch.BOOST] = s.sensed_boost_kpa + s.boost_error_kpa
+    row[ch.INJECTOR_DUTY] = s.duty_pct
+    row[ch.INTAKE] = s.sensed_intake_c + _THERMISTOR_K * draw.intake
+    row[ch.KNOCK] = s.knock_deg
+    row[ch.COMMANDED] = s.commanded_ml_min
+    row[ch.COMMAND_PCT] = 100.0 * s.asked_share
     row[ch.DELIVERED] = larger(flow, 0.0)
-    row[ch.TIMING] = s[S_SPARK_DEG]
-    row[ch.LAMBDA] = s[S_SEEN_LAMBDA] + _LAMBDA * draws[at + W_LAMBDA]
-    row[ch.THROTTLE] = 100.0 * s[S_THROTTLE]
-    row[ch.TANK] = larger(0.0, s[S_TANK_ML] + s[S_SLOSH_ML])
-    row[ch.LINE] = larger(0.0, s[S_SENSED_LINE] + _LINE_KPA * s[N_LINE])
-    row[ch.SUPPLY] = s[S_SUPPLY_V] + _SUPPLY_V * draws[at + W_SUPPLY]
-    row[ch.DRY_INTAKE] = s[S_SENSED_DRY] + _THERMISTOR_K * draws[at + W_DRY]
+    row[ch.TIMING] = s.spark_deg
+    row[ch.LAMBDA] = s.seen_lambda + _LAMBDA * draw.lambda_ratio
+    row[ch.THROTTLE] = 100.0 * s.throttle
+    row[ch.TANK] = larger(0.0, s.tank_ml + s.slosh_ml)
+    row[ch.LINE] = larger(0.0, s.sensed_line_kpa + _LINE_KPA * s.line_noise)
+    row[ch.SUPPLY] = s.supply_v + _SUPPLY_V * draw.supply
+    row[ch.DRY_INTAKE] = s.sensed_dry_c + _THERMISTOR_K * draw.dry
     # What the engine controller says it does.
-    row[ch.CONFIRMED_RETARD] = s[S_DONE_DEG]
+    row[ch.CONFIRMED_RETARD] = s.done_deg
     ceiling_kpa = TOP[ch.CONFIRMED_CEILING - 1]
-    if s[X_NO_CUT] == 0.0:
-        ceiling_kpa = smaller(s[S_CEILING_KPA], ceiling_kpa)
+    if s.cut_ignored == 0.0:
+        ceiling_kpa = smaller(s.ceiling_kpa, ceiling_kpa)
     row[ch.CONFIRMED_CEILING] = ceiling_kpa
     row[ch.CLOCK_PACE] = ch.NOT_SENT
     row[ch.OPERATOR] = ch.OPERATOR_NOTHING
-    for i in range(int(k[K_N_FAULTS])):
-        f = i * FAULT_WIDTH
-        if faults[f + F_NOW] != 0.0 and fk.SENSOR_STUCK <= faults[f + F_KIND] < fk.WIRE_NOISE:
-            _spoil(s, faults, f, draws, at, time_s, row)
+    for i in range(k.fault_count):
+        fault = faults[i]
+        if fault.now != 0.0 and FaultKind.SENSOR_STUCK <= fault.kind < FaultKind.WIRE_NOISE:
+            _spoil(s, fault, draw, time_s, row)
     for c in range(ch.N_CHANNELS):
-        if k[K_SENT + c] == 0.0:
+        if k.sent[c] == 0.0:
             row[1 + c] = ch.NOT_SENT
-        elif time_s < s[S_NEXT_READ_S + c]:
-            row[1 + c] = s[S_HELD + c]
+        elif time_s < s.next_read_s[c]:
+            row[1 + c] = s.held[c]
         else:
             value = floor(row[1 + c] * PER_UNIT[c] + 0.5) / PER_UNIT[c]
             row[1 + c] = value
-            s[S_HELD + c] = value
-            s[S_NEXT_READ_S + c] = time_s + EVERY_S[c] - 1e-6
+            s.held[c] = value
+            s.next_read_s[c] = time_s + EVERY_S[c] - 1e-6
 
 
-def _spoil(
-    s: Vector, faults: Vector, f: int, draws: Vector, at: int, time_s: float, row: Vector
-) -> None:
+def _spoil(s: State, fault: FaultNow, draw: Draw, time_s: float, row: list[float]) -> None:
     """Put one sensor's fault into the row."""
-    c = int(faults[f + F_CHANNEL])
-    kind = int(faults[f + F_KIND])
-    amount = faults[f + F_NOW]
+    c = fault.channel
+    kind = fault.kind
+    amount = fault.now
     span = TOP[c] - BOTTOM[c]
-    since_s = time_s - faults[f + F_ONSET_S]
+    since_s = time_s - fault.onset_s
     value = row[1 + c]
-    if kind == fk.SENSOR_STUCK:
-        value = s[S_HELD + c]
-    elif kind == fk.SENSOR_SHORT:
+    if kind == FaultKind.SENSOR_STUCK:
+        value = s.held[c]
+    elif kind == FaultKind.SENSOR_SHORT:
         value = SHORT[c]
-    elif kind == fk.SENSOR_OPEN:
+    elif kind == FaultKind.SENSOR_OPEN:
         value = OPEN[c]
-    elif kind == fk.SENSOR_OFFSET:
+    elif kind == FaultKind.SENSOR_OFFSET:
         value += amount * span
-    elif kind == fk.SENSOR_GAIN:
+    elif kind == FaultKind.SENSOR_GAIN:
         value *= 1.0 + amount
-    elif kind == fk.SENSOR_DRIFT:
+    elif kind == FaultKind.SENSOR_DRIFT:
         value += amount * span * since_s / 60.0
-    elif kind == fk.SENSOR_NOISE:
-        value += amount * span * draws[at + W_SENSOR]
-    elif kind == fk.SENSOR_SPIKES:
-        if draws[at + U_SENSOR] < amount:
-            value = BOTTOM[c] + span * draws[at + U_SENSOR] / amount
-    elif kind == fk.SENSOR_OSCILLATION:
+    elif kind == FaultKind.SENSOR_NOISE:
+        value += amount * span * draw.sensor
+    elif kind == FaultKind.SENSOR_SPIKES:
+        if draw.spike < amount:
+            value = BOTTOM[c] + span * draw.spike / amount
+    elif kind == FaultKind.SENSOR_OSCILLATION:
         value += amount * span * sin(18.85 * since_s)
     elif since_s / 0.4 - floor(since_s / 0.4) < amount:  # a loose joint
         value = OPEN[c]

@@ -1,40 +1,18 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
-from rules.step.arithmetic import clamp, smaller
-from rules.step.vector import Vector
+from rules.step.arithmetic import clamp, interpolate_map, smaller
+from simulator.plant.constants import Constants
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
-from simulator.plant.interpolation import interpolate_map
-from simulator.plant.layout import (
-    K_COMMAND,
-    K_FULL_DUTY,
-    K_FULL_KPA,
-    K_MAP_BOOST,
-    K_MAP_DUTY,
-    K_MAP_PCT,
-    K_N_MAP_BOOST,
-    K_N_MAP_DUTY,
-    K_RATE,
-    K_START_DUTY,
-    K_START_KPA,
-    S_ASKED_SHARE,
-    S_BOOST_ERROR,
-    S_BOOST_KPA,
-    S_COMMANDED,
-    S_DUTY_PCT,
-    S_PRIMED,
-    S_SENSED_BOOST,
-    X_SILENT,
-    X_STUCK_SHUT,
-)
+from simulator.plant.state import State
 
 # As in rules.facts.CommandKind; a command that a log would bring comes from a controller here too.
-_FIXED = 2.0
-_DUTY = 4.0
-_MAP = 5.0
+_FIXED = 2
+_DUTY = 4
+_MAP = 5
 _PRIME_KPA = 40.0  # the pump starts that far below onset; common practice, no source
 
 
-def command_share(k: Vector, boost_kpa: float, duty_pct: float) -> float:
+def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
     """Return what the spray controller asks for, as a share of full flow, 0 to 1.
 
     FIXED gives 1; its rate is applied where full flow is known.
@@ -44,23 +22,21 @@ def command_share(k: Vector, boost_kpa: float, duty_pct: float) -> float:
         boost_kpa: Boost it measures, kPa gauge.
         duty_pct: Injector duty it measures, percent.
     """
-    if boost_kpa <= k[K_START_KPA]:
+    if boost_kpa <= k.start_kpa:
         return 0.0
-    kind = k[K_COMMAND]
+    kind = k.command
     if kind == _FIXED:
         return 1.0
     if kind == _DUTY:
-        return clamp((duty_pct - k[K_START_DUTY]) / (k[K_FULL_DUTY] - k[K_START_DUTY]), 0.0, 1.0)
+        return clamp((duty_pct - k.start_duty_pct) / (k.full_duty_pct - k.start_duty_pct), 0.0, 1.0)
     if kind == _MAP:
-        rows = int(k[K_N_MAP_BOOST])
-        columns = int(k[K_N_MAP_DUTY])
         return 0.01 * interpolate_map(
-            boost_kpa, duty_pct, k, K_MAP_BOOST, rows, K_MAP_DUTY, columns, K_MAP_PCT
+            boost_kpa, duty_pct, k.map_kpa, k.map_rows, k.map_duty_pct, k.map_columns, k.map_pct
         )
-    return smaller(1.0, (boost_kpa - k[K_START_KPA]) / (k[K_FULL_KPA] - k[K_START_KPA]))
+    return smaller(1.0, (boost_kpa - k.start_kpa) / (k.full_kpa - k.start_kpa))
 
 
-def ask(k: Vector, s: Vector) -> tuple[float, float]:
+def ask(k: Constants, s: State) -> tuple[float, float]:
     """Set what is commanded, and return the valve opening and what healthy flow follows.
 
     Args:
@@ -70,23 +46,23 @@ def ask(k: Vector, s: Vector) -> tuple[float, float]:
     Returns:
         Opening, 0 to 1, and the flow in mL/min at the true boost, were nothing wrong.
     """
-    seen_kpa = s[S_SENSED_BOOST] + s[S_BOOST_ERROR]
-    share = command_share(k, seen_kpa, s[S_DUTY_PCT])
-    ready = share > 0.0 or seen_kpa > k[K_START_KPA] - _PRIME_KPA
-    s[S_PRIMED] = 1.0 if ready and s[X_SILENT] == 0.0 else 0.0
+    seen_kpa = s.sensed_boost_kpa + s.boost_error_kpa
+    share = command_share(k, seen_kpa, s.duty_pct)
+    ready = share > 0.0 or seen_kpa > k.start_kpa - _PRIME_KPA
+    s.primed = 1.0 if ready and s.silent == 0.0 else 0.0
     if share <= 0.0:
-        s[S_ASKED_SHARE] = 0.0
-        s[S_COMMANDED] = 0.0
+        s.asked_share = 0.0
+        s.commanded_ml_min = 0.0
         return 0.0, 0.0
     assumed_ml_min = full_flow_ml_min(k, seen_kpa)
-    if k[K_COMMAND] == _FIXED and assumed_ml_min > 0.0:
-        share = smaller(1.0, k[K_RATE] / assumed_ml_min)
-    due_ml_min = share * full_flow_ml_min(k, s[S_BOOST_KPA])
-    if s[X_SILENT] != 0.0:
-        s[S_ASKED_SHARE] = 0.0
-        s[S_COMMANDED] = 0.0
+    if k.command == _FIXED and assumed_ml_min > 0.0:
+        share = smaller(1.0, k.fixed_ml_min / assumed_ml_min)
+    due_ml_min = share * full_flow_ml_min(k, s.boost_kpa)
+    if s.silent != 0.0:
+        s.asked_share = 0.0
+        s.commanded_ml_min = 0.0
         return 0.0, due_ml_min
-    s[S_ASKED_SHARE] = share
-    s[S_COMMANDED] = share * assumed_ml_min
+    s.asked_share = share
+    s.commanded_ml_min = share * assumed_ml_min
     opening = opening_for(k, share * assumed_ml_min, seen_kpa)
-    return opening * (1.0 - s[X_STUCK_SHUT]), due_ml_min
+    return opening * (1.0 - s.stuck_shut), due_ml_min

@@ -4,27 +4,49 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from rules.step.vector import Vector
-from simulator.plant import layout as at
+from simulator.plant.state import State
 
-# Column in a log with the truth, and where it stands in the state.
-TRUTH_COLUMNS: Final = {
-    "true_flow_ml_min": at.S_NOZZLE,
-    "true_due_ml_min": at.S_DUE,
-    "true_missing": at.S_MISSING,
-    "true_boost_kpa": at.S_BOOST_KPA,
-    "true_line_kpa": at.S_LINE_KPA,
-    "true_tank_ml": at.S_TANK_ML,
-    "true_charge_c": at.S_CHARGE_C,
-    "true_exhaust_c": at.S_HOT_C,
-    "true_torque_nm": at.S_TORQUE_NM,
-    "true_timing_deg": at.S_SPARK_DEG,
-    "true_retard_deg": at.S_RETARD_DEG,
-    "true_ceiling_kpa": at.S_CEILING_KPA,
-    "true_knock_intensity": at.S_INTENSITY,
-    "true_harm": at.S_HARM,
-    "true_knocks": at.S_KNOCKS,
-}
+# The columns of a log with the truth; see ``truth_row``.
+TRUTH_COLUMNS: Final = (
+    "true_flow_ml_min",
+    "true_due_ml_min",
+    "true_missing",
+    "true_boost_kpa",
+    "true_line_kpa",
+    "true_tank_ml",
+    "true_charge_c",
+    "true_exhaust_c",
+    "true_torque_nm",
+    "true_timing_deg",
+    "true_retard_deg",
+    "true_ceiling_kpa",
+    "true_knock_intensity",
+    "true_harm",
+    "true_knocks",
+)
+TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
+
+
+def truth_row(s: State) -> tuple[float, ...]:
+    """Return what is true now, in the order of ``TRUTH_NAMES``."""
+    return (
+        s.time_s,
+        s.nozzle_ml_min,
+        s.due_ml_min,
+        s.missing,
+        s.boost_kpa,
+        s.line_kpa,
+        s.tank_ml,
+        s.charge_c,
+        s.exhaust_c,
+        s.torque_nm,
+        s.spark_deg,
+        s.retard_deg,
+        s.ceiling_kpa,
+        s.intensity,
+        s.harm,
+        s.knocks,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,15 +109,15 @@ class Report:
     used_ml: float
 
 
-def report_of(s: Vector) -> Report:
+def report_of(s: State) -> Report:
     """Return the report of the run that led to a state."""
     return Report(
-        harm=float(s[at.S_HARM]),
-        knocks=int(s[at.S_KNOCKS]),
-        heavy_knocks=int(s[at.S_HEAVY_KNOCKS]),
-        work_kj=float(s[at.S_WORK_KJ]),
-        peak_charge_c=float(s[at.S_PEAK_CHARGE_C]),
-        peak_exhaust_c=float(s[at.S_PEAK_HOT_C]),
-        peak_boost_kpa=float(s[at.S_PEAK_BOOST_KPA]),
-        used_ml=float(s[at.S_USED_ML]),
+        harm=float(s.harm),
+        knocks=int(s.knocks),
+        heavy_knocks=int(s.heavy_knocks),
+        work_kj=float(s.work_kj),
+        peak_charge_c=float(s.peak_charge_c),
+        peak_exhaust_c=float(s.peak_exhaust_c),
+        peak_boost_kpa=float(s.peak_boost_kpa),
+        used_ml=float(s.used_ml),
     )

@@ -13,19 +13,20 @@ from math import nan
 from typing import Final
 
 from rules.facts import Rig
-from simulator.plant import layout as at
+from rules.step.arithmetic import interpolate
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
 from simulator.plant.autoignition import borderline_btdc_deg
 from simulator.plant.charge import WALL_SHARE, steam
 from simulator.plant.charging import breathing, cooler_effectiveness
 from simulator.plant.combustion import best_torque_btdc_deg
+from simulator.plant.constants import Constants
 from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC
 from simulator.plant.hydraulics import full_flow_ml_min
 from simulator.plant.ignition import conditions
-from simulator.plant.interpolation import interpolate
 from simulator.plant.script import Do, Scenario, Step
 from simulator.plant.sizing import size
 from simulator.plant.spray_control import command_share
+from simulator.plant.state import State
 from simulator.plant.walls import wall_k
 
 MARGIN_DEG: Final = 3.0  # short of borderline, dry or with healthy spray
@@ -98,12 +99,12 @@ class Tune:
         return max(found, key=lambda one: one.claimed_deg - one.bought_deg, default=None)
 
 
-def put(k: list[float], tune: Tune) -> None:
+def put(k: Constants, tune: Tune) -> None:
     """Put a tune into a car's constants."""
-    k[at.K_IN_CYLINDER] = tune.in_cylinder
-    k[at.K_TUNE_BOOST : at.K_TUNE_BOOST + at.N_TUNE_BOOST] = tune.boost_kpa
-    k[at.K_TUNE_SPEED : at.K_TUNE_SPEED + at.N_TUNE_SPEED] = tune.speed_rpm
-    k[at.K_TUNE_DEG : at.K_TUNE_DEG + len(tune.timing_deg)] = tune.timing_deg
+    k.in_cylinder = tune.in_cylinder
+    k.tune_kpa = list(tune.boost_kpa)
+    k.tune_rpm = list(tune.speed_rpm)
+    k.tune_deg = list(tune.timing_deg)
 
 
 @lru_cache(maxsize=64)
@@ -114,45 +115,45 @@ def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
         "tune", "", rig, (Step(Do.IDLE, 1.0),), peak_boost_kpa=asked, ambient_c=REFERENCE_C
     )
     k = size(rig, day, 0)
-    peak = max(k[at.K_PEAK_KPA], 0.0)
-    speed = _AT_SPEED * k[at.K_REDLINE_RPM]
-    table = max(1, int(k[at.K_N_PAID]))
-    paid = interpolate(peak, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+    peak = max(k.peak_kpa, 0.0)
+    speed = _AT_SPEED * k.redline_rpm
+    table = max(1, k.paid_points)
+    paid = interpolate(peak, k.paid_kpa, k.paid_deg, table)
     low, high = _LEAST, _MOST
     for _ in range(_HALVINGS):
-        k[at.K_IN_CYLINDER] = 0.5 * (low + high)
+        k.in_cylinder = 0.5 * (low + high)
         bought = _borderline_deg(k, peak, speed, 1.0)[0] - _borderline_deg(k, peak, speed, 0.0)[0]
         if bought > paid + SPARE_DEG:
-            high = k[at.K_IN_CYLINDER]
+            high = k.in_cylinder
         else:
-            low = k[at.K_IN_CYLINDER]
+            low = k.in_cylinder
     boosts = (-40.0, *(share * max(peak, 20.0) for share in _BOOSTS))
-    speeds = tuple(share * k[at.K_REDLINE_RPM] for share in _SPEEDS)
+    speeds = tuple(share * k.redline_rpm for share in _SPEEDS)
     timing = []
     for boost in boosts:
         for rpm in speeds:
             wet, best = _borderline_deg(k, boost, rpm, 1.0)
             dry, _ = _borderline_deg(k, boost, rpm, 0.0)
-            added = interpolate(boost, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+            added = interpolate(boost, k.paid_kpa, k.paid_deg, table)
             timing.append(min(best, wet - MARGIN_DEG, dry - MARGIN_DEG + added))
     spent = tuple(
         _spent(k, boost, speed)
         for boost in dict.fromkeys((*(b for b in rig.paid.boost_kpa if b < peak), peak))
     )
     claims = tuple(one for one in spent if one.claimed_deg > 0.0)
-    return Tune(k[at.K_IN_CYLINDER], boosts, speeds, tuple(timing), bought, claims)
+    return Tune(k.in_cylinder, boosts, speeds, tuple(timing), bought, claims)
 
 
-def _spent(k: list[float], boost_kpa: float, rpm: float) -> Spent:
-    table = max(1, int(k[at.K_N_PAID]))
-    claimed = interpolate(boost_kpa, k, at.K_PAID_BOOST, at.K_PAID_DEG, table)
+def _spent(k: Constants, boost_kpa: float, rpm: float) -> Spent:
+    table = max(1, k.paid_points)
+    claimed = interpolate(boost_kpa, k.paid_kpa, k.paid_deg, table)
     wet, best = _borderline_deg(k, boost_kpa, rpm, 1.0)
     dry, _ = _borderline_deg(k, boost_kpa, rpm, 0.0)
     return Spent(boost_kpa, claimed, min(best, wet - MARGIN_DEG) - (dry - MARGIN_DEG))
 
 
 def _borderline_deg(
-    k: list[float], boost_kpa: float, rpm: float, spray_share: float
+    k: Constants, boost_kpa: float, rpm: float, spray_share: float
 ) -> tuple[float, float]:
     """Return borderline and best-torque timing in steady state on the day of the tune, degrees.
 
@@ -162,46 +163,46 @@ def _borderline_deg(
         rpm: Engine speed.
         spray_share: Of the commanded spray that arrives, 0 to 1.
     """
-    s = [0.0] * at.N_S
-    manifold_kpa = k[at.K_AMBIENT_KPA] + boost_kpa
+    s = State()
+    manifold_kpa = k.ambient_kpa + boost_kpa
     ambient_k = REFERENCE_C + ZERO_C_K
-    ratio = max(1.0, 1.03 * manifold_kpa / k[at.K_AMBIENT_KPA])
-    volume = k[at.K_VE] * breathing(rpm / k[at.K_REDLINE_RPM]) * k[at.K_DISPLACEMENT_M3]
+    ratio = max(1.0, 1.03 * manifold_kpa / k.ambient_kpa)
+    volume = k.volumetric_efficiency * breathing(rpm / k.redline_rpm) * k.displacement_m3
     volume *= rpm / 120.0
     about = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * 320.0)
-    peak = max(k[at.K_PEAK_KPA], 0.0)
+    peak = max(k.peak_kpa, 0.0)
     load = max(0.0, boost_kpa) / max(peak, 1.0)
     core_k = ambient_k + _CORE_K * min(load, 1.0)
     hot_k = compressor_outlet_k(ambient_k, ratio, 0.70)
     dry_k = hot_k - cooler_effectiveness(k, about) * (hot_k - core_k)
-    s[at.S_MANIFOLD_KPA] = manifold_kpa
-    s[at.S_DRY_C] = s[at.S_END_C] = dry_k - ZERO_C_K
-    duty = 80.0 * min(1.0, rpm / k[at.K_REDLINE_RPM]) * min(load, 1.0)
+    s.manifold_kpa = manifold_kpa
+    s.dry_c = s.end_c = dry_k - ZERO_C_K
+    duty = 80.0 * min(1.0, rpm / k.redline_rpm) * min(load, 1.0)
     share = spray_share * command_share(k, boost_kpa, duty)
     full = full_flow_ml_min(k, boost_kpa)
-    sprayed = share * min(full, k[at.K_RATE]) * k[at.K_DENSITY] * 1e-6 / 60.0
-    methanol = k[at.K_METHANOL]
+    sprayed = share * min(full, k.fixed_ml_min) * k.density_kg_m3 * 1e-6 / 60.0
+    methanol = k.methanol
     drop_k = water = spirit = 0.0
     for _ in range(4):  # a cooler charge is more air, and so less spray for each of it
         charge_k = dry_k - drop_k
-        s[at.S_DRAWN_KG_S] = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * charge_k)
-        offered = sprayed / s[at.S_DRAWN_KG_S]
+        s.drawn_kg_s = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * charge_k)
+        offered = sprayed / s.drawn_kg_s
         if offered > 0.0:
-            across = max(50.0, 0.9 * k[at.K_SHUT_OFF_KPA] - boost_kpa)
-            if k[at.K_CRACK_KPA] < 1e9:
-                across = k[at.K_CRACK_KPA] - boost_kpa - k[at.K_CHECK_KPA]
-            s[at.S_DROP_K] = drop_k
+            across = max(50.0, 0.9 * k.shut_off_kpa - boost_kpa)
+            if k.crack_kpa < 1e9:
+                across = k.crack_kpa - boost_kpa - k.check_kpa
+            s.drop_k = drop_k
             water, spirit, drop_k = steam(k, s, offered, methanol, sprayed, across, WALL_SHARE)
-    petrol = (1.0 - (1.0 - k[at.K_RICH_PETROL]) * min(load, 1.0)) / STOICHIOMETRIC
+    petrol = (1.0 - (1.0 - k.rich_petrol) * min(load, 1.0)) / STOICHIOMETRIC
     lam = 1.0 / (STOICHIOMETRIC * petrol + METHANOL_AIR * offered * methanol)
     closing_k, burn_deg, octane = conditions(
         k,
         rpm,
         manifold_kpa,
-        k[at.K_AMBIENT_KPA] + 0.7 * max(0.0, boost_kpa),
+        k.ambient_kpa + 0.7 * max(0.0, boost_kpa),
         charge_k - ZERO_C_K if offered == 0.0 else dry_k - drop_k - ZERO_C_K,
         # A pull is too short for the walls to get as hot as they would.
-        0.5 * (wall_k(0.2) + wall_k(manifold_kpa / (k[at.K_AMBIENT_KPA] + peak))),
+        0.5 * (wall_k(0.2) + wall_k(manifold_kpa / (k.ambient_kpa + peak))),
         _EXHAUST_K,
         lam,
         petrol,
@@ -210,7 +211,5 @@ def _borderline_deg(
         offered * (1.0 - methanol) - water,
         offered * methanol - spirit,
     )
-    borderline = borderline_btdc_deg(
-        rpm, manifold_kpa, closing_k, burn_deg, octane, k[at.K_COMPRESSION]
-    )
+    borderline = borderline_btdc_deg(rpm, manifold_kpa, closing_k, burn_deg, octane, k.compression)
     return borderline, best_torque_btdc_deg(burn_deg)

@@ -2,19 +2,19 @@
 
 import gc
 import time
-from collections.abc import Callable
 from dataclasses import replace
 from math import inf
 from typing import Any, Final
 
 import numba
 import numpy as np
+from numba import literal_unroll
 from scipy.integrate import solve_ivp
 
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step, kernel
-from simulator.plant import layout as at
 from simulator.plant.batch import run_whole
-from simulator.plant.compiled import rates_only
+from simulator.plant.constants import Constants
+from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.bench.speed import best_s
 from tests.bench.table import note, show
@@ -32,22 +32,24 @@ _LONGEST_S: Final = 0.02  # so that no shift of gear is stepped over
 _rates = kernel.rates  # registered with numba by simulator.plant.compiled
 
 
+_integrate = kernel.integrate
+_BEFORE: Final = ys.BEFORE  # as numba needs it: a global of its own
+
+
 @numba.njit(nogil=True)  # type: ignore[misc, unused-ignore]
 def _continuous(
-    k: Any, s: Any, d: Any, states: Any, pulse: Any, valve: Any, due: Any, held: Any, which: Any
+    constants: Any, states: Any, rates: Any, recorded: Any, pulse: Any, valve: Any, due: Any
 ) -> None:
     """Step the continuous part alone over recorded inputs, by Euler's rule."""
-    dt_s = k[at.K_DT_S]
+    k, s, d = constants[0], states[0], rates[0]
     for i in range(len(valve)):
-        for offset in held:
-            s[offset] = states[i, offset]
-        s[at.S_PULSE_READING] = pulse[i]
-        s[at.S_TIME_S] = i * dt_s
+        before = recorded[i]
+        for name in literal_unroll(_BEFORE):
+            s[name] = before[name]
+        s.pulse_ml_min = pulse[i]
+        s.time_s = i * k.dt_s
         _rates(k, s, d, valve[i], due[i])
-        for offset in which:
-            s[offset] += dt_s * d[offset]
-        for offset in (at.S_ROAD_M_S, at.S_LINE_KPA, at.S_TANK_ML):
-            s[offset] = max(s[offset], 0.0)
+        _integrate(s, d, k.dt_s)
 
 
 class Right:
@@ -55,33 +57,31 @@ class Right:
 
     def __init__(self, drive: ys.Recording, *, compiled: bool) -> None:
         self._drive = drive
-        self._rates: Callable[..., Any] = rates_only if compiled else kernel.rates
         self.evaluations = 0
-        self._k, self._s = drive.k.copy(), drive.start.copy()
-        self._d: Any = np.zeros(at.S_HELD)
-        self._held = drive.states[:, ys.BEFORE]
-        self._compiled = compiled
-        if not compiled:  # lists and plain floats are what an interpreter is quickest with
-            self._k, self._s, self._d = (v.tolist() for v in (self._k, self._s, self._d))
-            self._held = self._held.tolist()
+        self._compiled = ys.Rates(drive, passes=1) if compiled else None
+        # Objects and plain floats are what an interpreter is quickest with.
+        self._k, self._s, self._d = Constants(), State(), Rates()
+        for record, values in ((self._k, drive.k), (self._s, drive.start)):
+            for name in values.dtype.names:
+                setattr(record, name, values[name].tolist())
+        self._held = drive.states[list(ys.BEFORE)].tolist()
 
     def __call__(self, t_s: float, y: Any) -> Any:
         """Return the rates."""
-        drive, s, d = self._drive, self._s, self._d
+        drive, s = self._drive, self._s
         self.evaluations += 1
         i = min(int(t_s / drive.step_s), len(drive) - 1)
-        if self._compiled:
-            s[ys.BEFORE] = self._held[i]
-            s[ys.CONTINUOUS_AT] = y
-        else:
-            for offset, value in zip(ys.BEFORE.tolist(), self._held[i], strict=True):
-                s[offset] = value
-            for offset, value in zip(kernel.CONTINUOUS, y.tolist(), strict=True):
-                s[offset] = value
-        s[ys.AFTER] = float(drive.pulse[i])
-        s[at.S_TIME_S] = t_s
-        self._rates(self._k, s, d, float(drive.valve[i]), float(drive.due[i]))
-        return d[ys.CONTINUOUS_AT] if self._compiled else [d[i] for i in kernel.CONTINUOUS]
+        if self._compiled is not None:
+            self._compiled.hold(i)
+            return self._compiled(t_s, y)
+        for name, value in zip(ys.BEFORE, self._held[i], strict=True):
+            setattr(s, name, value)
+        for name, value in zip(ys.CONTINUOUS, y.tolist(), strict=True):
+            setattr(s, name, value)
+        s.pulse_ml_min = float(drive.pulse[i])
+        s.time_s = t_s
+        kernel.rates(self._k, s, self._d, float(drive.valve[i]), float(drive.due[i]))
+        return self._d.flat()
 
 
 def solve(drive: ys.Recording, method: str, *, compiled: bool) -> tuple[float, int, Any]:
@@ -91,7 +91,7 @@ def solve(drive: ys.Recording, method: str, *, compiled: bool) -> tuple[float, i
     found = solve_ivp(
         right,
         (0.0, len(drive) * drive.step_s),
-        drive.start[ys.CONTINUOUS_AT],
+        ys.Rates(drive).y,
         method=method,
         t_eval=drive.times_s * (1.0 - 1e-12),
         rtol=METHODS[method],
@@ -105,7 +105,7 @@ def solve(drive: ys.Recording, method: str, *, compiled: bool) -> tuple[float, i
 
 def off_pct(values: Any, truth: Any) -> float:
     """Return the worst mean difference over its span of what the rest hangs on, percent."""
-    which = [ys.OF[offset] for offset in (at.S_MANIFOLD_KPA, at.S_SPEED_RPM, at.S_LINE_KPA)]
+    which = [ys.OF[name] for name in ("manifold_kpa", "speed_rpm", "line_kpa")]
     apart = np.abs(values - truth)[:, which].mean(axis=0)
     return float(100.0 * (apart / np.ptp(truth[:, which], axis=0)).max())
 
@@ -149,22 +149,14 @@ def main() -> None:
 
 def _beside_scipy(drive: ys.Recording) -> None:
     def alone() -> None:
-        _continuous(
-            drive.k,
-            drive.start.copy(),
-            np.zeros(at.S_HELD),
-            drive.states,
-            drive.pulse,
-            drive.valve,
-            drive.due,
-            ys.BEFORE,
-            ys.CONTINUOUS_AT,
-        )
+        constants, states, rates = np.array([drive.k]), State().array(), Rates().array()
+        ys.head(states)[0] = drive.start
+        _continuous(constants, states, rates, drive.states, drive.pulse, drive.valve, drive.due)
 
     alone()
     own_s = best_s(alone, 20)
     truth = ys.integrate(drive)
-    off = off_pct(drive.states[:, ys.CONTINUOUS_AT], truth)
+    off = off_pct(drive.continuous, truth)
     rows = [
         ("the plant's own steps, compiled", f"{own_s * 1e3:.2f}", len(drive), f"{off:.2f}", "1")
     ]

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 from monitor.guard.warm import WARMING
 from simulator.compiled_mark import (
@@ -84,18 +84,11 @@ def _runs() -> None:
 
 
 def _rates() -> None:
-    import numpy as np
-
-    from simulator.plant import Car
     from simulator.plant.compiled import rates_only
-    from simulator.plant.layout import S_HELD
-    from simulator.scenario import load_scenario
+    from simulator.plant.constants import Constants
+    from simulator.plant.state import Rates, State
 
-    drive = load_scenario("pump_stop")
-    car = Car(drive.rig, drive, drive.seed)
-    k: Any = car.constants
-    state: Any = car.state
-    rates_only(k, state, np.zeros(S_HELD), 0.0, 0.0)
+    rates_only(Constants().array(), State().array(), Rates().array(), 0.0, 0.0)
 
 
 def _rules() -> None:

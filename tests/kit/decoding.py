@@ -36,7 +36,7 @@ class Line:
         """Return the notices since the last call, safe to print."""
         notices = self.decoder.notices()
         assert all(notice.text.isprintable() for notice in notices)
-        return [(notice.kind, notice.text) for notice in notices]
+        return [(notice.topic, notice.text) for notice in notices]
 
 
 def ready(rig: RigFile = RIG, header: bytes = OWN) -> LineDecoder:

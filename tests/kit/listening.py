@@ -6,7 +6,7 @@ from typing import TypeVar
 
 from monitor.attach.facts import Statistics
 from monitor.attach.listeners import Listener, ListenerFacts
-from monitor.attach.protocol import Bye, Message, NoticeLine
+from monitor.attach.protocol import Bye, Message, Notice
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_messages import statistics
@@ -28,7 +28,7 @@ class FakeGuard:
 
     def report(self, message: Message) -> None:
         """Remember a notice."""
-        assert isinstance(message, NoticeLine)
+        assert isinstance(message, Notice)
         self.reported.append(message.text)
 
     def has(self, part: str) -> bool:
@@ -80,5 +80,5 @@ class Told(Listener):
 
     async def notice(self, wanted: Callable[[str], bool], topic: str = "recording") -> str:
         """Wait for a notice; return its text."""
-        found = await self.until(NoticeLine, lambda n: n.topic == topic and wanted(n.text))
+        found = await self.until(Notice, lambda n: n.topic == topic and wanted(n.text))
         return found.text

@@ -30,7 +30,7 @@ async def next_sample(source: Source) -> Sample:
 
 async def next_notice(source: Source, kind: str) -> str:
     """Return the text of the next notice of a kind."""
-    while not (isinstance(item := await next_of(source), Notice) and item.kind == kind):
+    while not (isinstance(item := await next_of(source), Notice) and item.topic == kind):
         pass
     return item.text
 
@@ -47,7 +47,7 @@ class SerialReader:
     async def __aenter__(self) -> Self:
         """Open; the first item must say so."""
         await self.source.__aenter__()
-        assert (await self.notice()).kind == "connected"
+        assert (await self.notice()).topic == "connected"
         return self
 
     async def __aexit__(self, *_: object) -> None:

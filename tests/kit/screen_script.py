@@ -9,7 +9,7 @@ from typing import Any, Final
 from textual.pilot import Pilot
 
 from monitor.attach.facts import Statistics
-from monitor.attach.protocol import Bye, CauseLine, Ending, Message, NoticeLine
+from monitor.attach.protocol import Bye, CauseLine, Ending, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.look import Look, ThemeName
@@ -59,7 +59,7 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
     status = "No action: 500 of 500 mL/min arrive at 150 kPa boost."
     first = rows(0.0, 17.0)
     return [
-        (start_s, [hello(), NoticeLine("recording", "in /logs/x")]),
+        (start_s, [hello(), Notice("recording", "in /logs/x")]),
         (start_s, [frame(status, first, 1700)]),
         (start_s + 0.9, [frame(status, rows(17.0, 17.9), 1790)]),
         (start_s + 0.95, [frame(status, rows(17.9, 17.95), 1795)]),

@@ -7,46 +7,66 @@ by ``scipy.integrate.solve_ivp`` at tight tolerance, or by Euler's rule at anoth
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from math import inf
 from typing import Any, Final
 
 import numpy as np
+from numpy.lib.recfunctions import repack_fields
 from scipy.integrate import solve_ivp
 
 from rules.channels import Sample
 from simulator.plant import Car, Scenario
-from simulator.plant import layout as at
+from simulator.plant import state as st
 from simulator.plant.compiled import rates_only
-from simulator.plant.kernel import CONTINUOUS
+from simulator.plant.constants import Constants
+from simulator.plant.state import RING, Continuous, State
 
 STEP_S: Final = 0.001
-OF: Final = {offset: i for i, offset in enumerate(CONTINUOUS)}  # column of a continuous value
-CONTINUOUS_AT: Final = np.array(CONTINUOUS)
-EFFECTS: Final = tuple(range(at.X_PUMP_DRIVE, at.X_LEAN + 1))
+CONTINUOUS: Final = Continuous.names()
+OF: Final = {name: i for i, name in enumerate(CONTINUOUS)}  # column of a continuous value
+# A state without its blocks, which stand at its end.
+HEAD: Final = repack_fields(State.dtype()[[one.name for one in fields(State) if not one.metadata]])
 # What the discrete part sets before the rates are worked out, and what it sets after.
-BEFORE: Final = np.array(
-    (
-        at.S_GEAR,
-        at.S_NEXT_GEAR,
-        at.S_PEDAL,
-        at.S_BRAKE_M_S2,
-        at.S_CLUTCH_OPEN,
-        at.S_CEILING_KPA,
-        at.S_TORQUE_SHARE,
-        at.S_HEAT_RISE_K,
-        at.S_PRIMED,
-        at.N_AIM,
-        *EFFECTS,
-    )
+BEFORE: Final = (
+    "gear",
+    "next_gear",
+    "pedal",
+    "brake_m_s2",
+    "clutch_open",
+    "ceiling_kpa",
+    "torque_share",
+    "heat_rise_k",
+    "primed",
+    "aim_noise",
+    "pump_drive",
+    "pump_left",
+    "supply_left",
+    "nozzles_left",
+    "split_before",
+    "split_after",
+    "air",
+    "siphon",
+    "stuck_open",
+    "stuck_shut",
+    "silent",
+    "wrong_mix",
+    "drain",
+    "bypass_open",
+    "retard_ignored",
+    "cut_ignored",
+    "overboost",
+    "orders_late_s",
+    "cooler_blocked",
+    "petrol_short",
 )
-AFTER: Final = at.S_PULSE_READING
+AFTER: Final = "pulse_ml_min"
 RTOL: Final = 1e-7
 # Two evaluations of the rates make what one leaves for the next (the car's acceleration for the
 # slosh, the vapour's first guess) consistent with the state at hand.
 _PASSES: Final = 2
 # Absolute tolerance of each continuous value, next to RTOL.
-_ATOL: Final = {at.S_FILM_KG: 1e-12, at.S_SHAFT: 1e-9, at.S_OPEN: 1e-9, at.S_CUT: 1e-9}
+_ATOL: Final = {"film_kg": 1e-12, "shaft": 1e-9, "opening": 1e-9, "cut": 1e-9}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +75,9 @@ class Recording:
 
     Attributes:
         k: The car's constants.
-        start: Its state before the first step.
-        states: Its state after each step, (n, S_HELD); algebraic values are those that the step's
-            rates were worked out from.
+        start: Its state before the first step, a record of ``HEAD``.
+        states: Its state after each step, (n,) of ``HEAD``; algebraic values are those that the
+            step's rates were worked out from.
         valve: Valve opening the rates were given, by step.
         due: Healthy flow they were given.
         pulse: Flow meter's reading they were given.
@@ -76,13 +96,18 @@ class Recording:
         """Return how many steps it has."""
         return len(self.states)
 
-    def of(self, offset: int) -> Any:
+    def of(self, name: str) -> Any:
         """Return a value after each step."""
-        return self.states[:, offset]
+        return self.states[name]
 
-    def before(self, offset: int) -> Any:
+    def before(self, name: str) -> Any:
         """Return a continuous value before each step, as its rates saw it."""
-        return np.concatenate(([self.start[offset]], self.states[:-1, offset]))
+        return np.concatenate(([self.start[name]], self.states[name][:-1]))
+
+    @property
+    def continuous(self) -> Any:
+        """Every continuous value after each step, (n, len(CONTINUOUS))."""
+        return continuous(self.states)
 
     @property
     def times_s(self) -> Any:
@@ -97,59 +122,86 @@ def record(
 ) -> Recording:
     """Drive a scenario that has one step to the sample, and note every step."""
     car = Car(scenario.rig, scenario, seed, compiled=True)
-    k: Any = car.constants
-    s: Any = car.state
-    assert k[at.K_SUBSTEPS] == 1.0
-    act = int(k[at.K_ACTUATION_STEPS])
-    start = s.copy()
-    states = np.empty((car.samples, at.S_HELD))
+    k, s = car.constants, car.state
+    assert k.substeps == 1
+    now = head(car.block()[2][1])
+    start = now[0].copy()
+    states = np.empty(car.samples, HEAD)
     valve, due, pulse = (np.empty(car.samples) for _ in range(3))
     orders = (0.0, inf)
     for i in range(car.samples):
-        pulse[i] = s[AFTER]
+        pulse[i] = now[AFTER][0]
         for sample in car.step(*orders):
             if decide is not None:
                 orders = decide(sample)
-        states[i] = s[: at.S_HELD]
-        valve[i] = s[at.S_ACTUATION + (i - act) % at.RING]
-        due[i] = s[at.S_DUES + (i - act) % at.RING]
-    return Recording(k, start, states, valve, due, pulse, float(k[at.K_DT_S]))
+        states[i] = now[0]
+        valve[i] = s.valves[(i - k.actuation_steps) % RING]
+        due[i] = s.dues_ml_min[(i - k.actuation_steps) % RING]
+    return Recording(k, start, states, valve, due, pulse, k.dt_s)
+
+
+def head(states: Any) -> Any:
+    """Return an array of one state without its blocks, in the same memory."""
+    return states.view(np.uint8)[: HEAD.itemsize].view(HEAD).view(np.recarray)
+
+
+def continuous(states: Any) -> Any:
+    """Return the continuous values of states, (n, len(CONTINUOUS)), in the same memory."""
+    numbers = states.view(np.float64).reshape(len(states), -1)
+    return numbers[:, : len(CONTINUOUS)]
 
 
 class Rates:
-    """The plant's rates as a function of time and continuous state, one step's inputs held."""
+    """The plant's rates as a function of time and continuous state, one step's inputs held.
 
-    def __init__(
-        self, drive: Recording, rates: Callable[..., Any] = rates_only, passes: int = _PASSES
-    ) -> None:
+    Attributes:
+        k: The constants.
+        s: The state, a record of ``HEAD``.
+    """
+
+    def __init__(self, drive: Recording, passes: int = _PASSES) -> None:
         self._drive = drive
-        self._rates = rates
         self._passes = passes
-        self.k = drive.k.copy()
-        self.s = drive.start.copy()
-        self.d = np.zeros(at.S_HELD)
+        # By its very own dtype, which compiled code knows again at once.
+        constants = np.array([drive.k]).view(Constants.dtype())
+        states, rates = State().array(), st.Rates().array()
+        self._arrays = constants, states, rates
+        self.k: Any = constants.view(np.recarray)[0]
+        self.s: Any = head(states)[0]
+        self._y = continuous(states)[0]
+        self._d = continuous(rates)[0]
         self._valve = self._due = 0.0
+        self.begin(drive.start)
+
+    def begin(self, state: Any) -> None:
+        """Begin at a state, a record of ``HEAD``."""
+        head(self._arrays[1])[0] = state
+
+    @property
+    def y(self) -> Any:
+        """The continuous state."""
+        return self._y.copy()
 
     def hold(self, i: int) -> None:
         """Hold the inputs of step ``i``."""
         drive = self._drive
-        self.s[BEFORE] = drive.states[i, BEFORE]
+        for name in BEFORE:
+            self.s[name] = drive.states[name][i]
         self.s[AFTER] = drive.pulse[i]
         self._valve, self._due = float(drive.valve[i]), float(drive.due[i])
 
     def __call__(self, t_s: float, y: Any) -> Any:
         """Return the rates of ``CONTINUOUS``."""
-        s = self.s
-        s[at.S_TIME_S] = t_s
-        s[CONTINUOUS_AT] = y
+        self.s.time_s = t_s
+        self._y[:] = y
         for _ in range(self._passes):
-            self._rates(self.k, s, self.d, self._valve, self._due)
-        return self.d[CONTINUOUS_AT]
+            rates_only(*self._arrays, self._valve, self._due)
+        return self._d.copy()
 
 
 def tolerances() -> Any:
     """Return the absolute tolerance of each continuous value."""
-    return np.array([_ATOL.get(offset, 1e-6) for offset in CONTINUOUS])
+    return np.array([_ATOL.get(name, 1e-6) for name in CONTINUOUS])
 
 
 def integrate(
@@ -161,9 +213,9 @@ def integrate(
     """
     rates = Rates(drive)
     last = last or len(drive)
-    before = drive.start if first == 0 else drive.states[first - 1]
-    rates.s[: at.S_HELD] = before[: at.S_HELD]
-    y = before[CONTINUOUS_AT]
+    if first > 0:
+        rates.begin(drive.states[first - 1])
+    y = rates.y
     out = np.empty((last - first, len(CONTINUOUS)))
     atol = tolerances()
     h = drive.step_s
@@ -182,9 +234,9 @@ def euler(drive: Recording, parts: int = 1) -> Any:
     """Return the continuous state after each step, by Euler's rule in so many parts of a step."""
     rates = Rates(drive, passes=1)
     h = drive.step_s / parts
-    rates.k[at.K_DT_S] = h
-    y = drive.start[CONTINUOUS_AT]
-    floors = [OF[offset] for offset in (at.S_ROAD_M_S, at.S_LINE_KPA, at.S_TANK_ML)]
+    rates.k.dt_s = h
+    y = rates.y
+    floors = [OF[name] for name in ("road_m_s", "line_kpa", "tank_ml")]
     out = np.empty((len(drive), len(CONTINUOUS)))
     for i in range(len(drive)):
         rates.hold(i)

@@ -18,7 +18,7 @@ from typing import Final
 
 from monitor.attach.client import ViewerLink, start_guard
 from monitor.attach.order import Order
-from monitor.attach.protocol import Bye, EventTurn, Frame, Message, NoticeLine
+from monitor.attach.protocol import Bye, EventTurn, Frame, Message, Notice
 from monitor.recorder.reader import SessionBlocks
 from rules.channels import NOT_SENT, ROW_NAMES
 from tests.kit.output_wire import Wire
@@ -74,7 +74,7 @@ class Heard:
     def take(self, message: Message) -> None:
         """Note a message."""
         now = time.monotonic()
-        if isinstance(message, NoticeLine):
+        if isinstance(message, Notice):
             self.lines.append((now, f"{message.topic}: {message.text}"))
         elif isinstance(message, EventTurn) and message.turn != "released":
             self.lines.append((now, str(message.event.explanation)))

@@ -157,4 +157,4 @@ async def _listen(link: ViewerLink, talks: list[LineTalk]) -> None:
     async with link:
         async for message in link.messages():
             for talk in talks:
-                talk.hear(structs.replace(message))
+                talk.handle(structs.replace(message))

@@ -229,6 +229,6 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
         assert "thresholds changed: debt.pull 0.8 -> 0.6 mL" in text_of(app)
     said: list[str] = []
     for as_json in (False, True):
-        LineTalk(said.append, as_json=as_json, now_s=lambda: 0.0).hear(terms)
+        LineTalk(said.append, as_json=as_json, now_s=lambda: 0.0).handle(terms)
     assert said[0] == "    12.34 s  thresholds changed: debt.pull 0.8 -> 0.6 mL"
     assert json.loads(said[1])["kind"] == "thresholds"

@@ -80,7 +80,7 @@ def test_the_goodbye_says_all_of_it() -> None:
         "at most 250 waiting; decided within p50 0.05, p99 0.34, p99.9 1.90, most 2.25 ms"
     )
     said: list[str] = []
-    LineTalk(said.append, as_json=True, now_s=lambda: 0.0).hear(bye)
+    LineTalk(said.append, as_json=True, now_s=lambda: 0.0).handle(bye)
     assert json.loads(said[0])["statistics"] == FULL
 
 

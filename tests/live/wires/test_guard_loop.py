@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.attach.protocol import Bye, Ending, EventTurn, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Ending, EventTurn, Notice, Recording
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
@@ -132,7 +132,7 @@ async def test_a_disk_that_fails_is_told_and_deciding_goes_on(
     await told_event(heard, "signal_lost", Action.CUT_BOOST)
     loop.stop("seen enough")
     await running
-    told = [m.text for m in heard.messages if isinstance(m, NoticeLine) and m.topic == "recording"]
+    told = [m.text for m in heard.messages if isinstance(m, Notice) and m.topic == "recording"]
     assert "stopped: disk full" in told
     assert loop.listener_facts().recording == Recording(str(recorder.path), "disk full")
     assert (loop.statistics().decided or 0) >= 40

@@ -84,7 +84,7 @@ async def test_nonsense_is_survived(broker: OddBroker, monkeypatch: pytest.Monke
     kinds = []
     async with source, asyncio.timeout(PATIENCE_S):
         while not isinstance(item := await anext(source), Arrival):
-            kinds.append(item.kind)
+            kinds.append(item.topic)
             assert isinstance(item, Notice)
     assert item.sample.delivered_ml_min == 7.0
     assert kinds in (["connected"], ["connected", "lost", "connected"])

@@ -13,7 +13,7 @@ import pytest
 
 from monitor.attach.client import start_guard
 from monitor.attach.listeners import ListenerFacts
-from monitor.attach.protocol import Bye, NoticeLine
+from monitor.attach.protocol import Bye, Notice
 from monitor.broker.fake import FakeBroker
 from monitor.guard.process import Order, run_order
 from monitor.outputs.publisher import Publisher as GuardPublisher
@@ -127,7 +127,7 @@ async def test_a_broker_that_is_not_there_costs_nothing(tmp_path: Path) -> None:
     bye = told[-1]
     assert isinstance(bye, Bye)
     assert bye.statistics.decided == 900
-    notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "publish"]
+    notices = [m.text for m in told if isinstance(m, Notice) and m.topic == "publish"]
     assert len(notices) == 1
     assert notices[0].endswith("nobody listens there; trying again")
 
@@ -142,7 +142,7 @@ async def test_a_frozen_broker_costs_no_decision(tmp_path: Path) -> None:
 
         def tell(message: Any) -> None:
             told.append(message)
-            if isinstance(message, NoticeLine) and "connected to" in message.text:
+            if isinstance(message, Notice) and "connected to" in message.text:
                 os.kill(pid, signal.SIGSTOP)
 
         try:
@@ -150,7 +150,7 @@ async def test_a_frozen_broker_costs_no_decision(tmp_path: Path) -> None:
                 await run_order(order_for(tmp_path, port, speed=4.0), tell=tell)
         finally:
             os.kill(pid, signal.SIGCONT)
-    assert any(isinstance(m, NoticeLine) and "connected to" in m.text for m in told)
+    assert any(isinstance(m, Notice) and "connected to" in m.text for m in told)
     bye = told[-1]
     assert bye.statistics.decided == 900
 
@@ -165,7 +165,7 @@ async def test_a_broker_that_swallows_is_found_out(
     with amqtt_broker(may_write=["cars/two"]) as broker:
         told: list[Any] = []
         await run_order(order_for(tmp_path, broker.port, speed=6.0), tell=told.append)
-    texts = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "publish"]
+    texts = [m.text for m in told if isinstance(m, Notice) and m.topic == "publish"]
     assert any("our own heartbeat does not come back" in text for text in texts), texts
 
 

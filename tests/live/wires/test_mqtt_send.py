@@ -61,7 +61,7 @@ async def test_what_is_fed_is_read() -> None:
             # Subscribed first: a broker keeps nothing for who comes later.
             told = await anext(source)
             assert isinstance(told, Notice)
-            assert told.kind == "connected"
+            assert told.topic == "connected"
             feeding = asyncio.create_task(
                 asyncio.to_thread(feed, staying(sent, all_read), names, BRINDLE, asked)
             )

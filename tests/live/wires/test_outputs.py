@@ -19,7 +19,7 @@ import pytest
 
 from monitor.attach.client import ViewerLink, start_guard
 from monitor.attach.facts import OutputState
-from monitor.attach.protocol import Frame, Hello, NoticeLine, outputs_in_words
+from monitor.attach.protocol import Frame, Hello, Notice, outputs_in_words
 from monitor.guard.process import Order, run_order
 from monitor.outputs import desk as desk_module
 from monitor.outputs.base import CAUTION, KEEPER_SILENT_S
@@ -310,7 +310,7 @@ async def test_the_caution_is_told(wire: Wire, tmp_path: Path) -> None:
     )
     order = Order(f"sim:{scenario}", outputs=[f"beat:{wire.port}"], arm=True)
     await run_order(order, tell=told.append)
-    cautions = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "caution"]
+    cautions = [m.text for m in told if isinstance(m, Notice) and m.topic == "caution"]
     assert cautions == [CAUTION]
     assert not any(isinstance(m, Frame) and not m.outputs for m in told)
 

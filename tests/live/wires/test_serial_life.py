@@ -135,7 +135,7 @@ async def test_a_flood_of_noise_ends_in_words_and_recovers() -> None:
             writer = asyncio.create_task(asyncio.to_thread(port.send, noise))
             notice = await reader.notice()
             await writer
-            assert notice.kind == "unusable"
+            assert notice.topic == "unusable"
             assert "baud" in notice.text
             port.send(b"\n" + HEADER + b"1,2,3\r\n")
             assert await reader.sample() == Sample(1.0, boost_kpa=2.0, delivered_ml_min=3.0)
@@ -174,7 +174,7 @@ async def test_a_device_that_starts_again_under_way() -> None:
                     port.send(form.line(sample, NAMES, first + i).encode())
                     assert await reader.sample() == sample
         (notice,) = reader.notices
-        assert notice.kind == "clock"
+        assert notice.topic == "clock"
         assert "started again" in notice.text
         assert reader.statistics.clock == {"reset": 1}
         assert reader.statistics.lost == 0
@@ -190,11 +190,11 @@ async def test_the_adapter_is_found_at_another_device() -> None:
             assert (await reader.sample()).time_s == 1.0
             system.infos = [usb(other.path, "OTHER")]
             old.close()
-            assert (await reader.notice()).kind == "lost"
+            assert (await reader.notice()).topic == "lost"
             other.send(HEADER + b"6,6,6\r\n")
             system.infos = [usb(other.path, "OTHER"), usb(new.path)]
             connected = await reader.notice()
-            assert connected.kind == "connected"
+            assert connected.topic == "connected"
             assert new.path in connected.text
             new.send(HEADER + b"2,2,3\r\n")
             assert (await reader.sample()).time_s == 2.0

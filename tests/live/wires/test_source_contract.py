@@ -87,7 +87,7 @@ async def test_connected_then_every_sample_in_order_exactly(case: Case) -> None:
     """The first item says connected; then come the samples, in order, to the last bit."""
     first, *rest = await collect(case)
     assert isinstance(first, Notice)
-    assert first.kind == "connected"
+    assert first.topic == "connected"
     arrivals = [item for item in rest if isinstance(item, Arrival)]
     assert arrivals == rest
     assert [exact(a.sample) for a in arrivals] == [exact(sample) for sample in case.expected]

@@ -147,7 +147,7 @@ async def _readings_go_on(port: int) -> None:
     boosts = [item.sample.boost_kpa for item in found if isinstance(item, Arrival)]
     assert boosts == [1.0, 2.0]
     (told,) = [item for item in found if isinstance(item, Notice)]
-    assert told.kind == "unusable"
+    assert told.topic == "unusable"
     assert f"expected at most {MOST_BYTES}" in told.text
     assert source.statistics.rejected[TOO_LONG] == 1
     assert source.statistics.connects == 1

@@ -18,9 +18,9 @@ from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from simulator import way
 from simulator.logfile import unit_of
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
-from simulator.plant.truth import TRUTH_COLUMNS
+from simulator.plant.truth import TRUTH_COLUMNS, TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
-from simulator.runs import TRUTH_NAMES, Drive
+from simulator.runs import Drive
 from simulator.scenario import shipped_scenarios
 from simulator.seeds import HALF, evaluation_seed, judges, tuning_seed
 

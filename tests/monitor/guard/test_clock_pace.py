@@ -11,7 +11,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from monitor.attach.protocol import EventTurn, Message, NoticeLine
+from monitor.attach.protocol import EventTurn, Message, Notice
 from monitor.guard.clock_pace import LEARNING_S, WINDOW_S, ClockWatch
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
@@ -299,7 +299,7 @@ async def test_a_guard_notices_tells_and_records_it(pace: float, tmp_path: Path)
     assert {event.action for event in lost} == {"cut_boost"}
     if pace < 25.0:  # else each row is a gap, and readings are stale
         assert "the source's clock runs" in str(lost[-1].explanation).lower()
-    notices = [m.text for m in told if isinstance(m, NoticeLine) and m.topic == "clock"]
+    notices = [m.text for m in told if isinstance(m, Notice) and m.topic == "clock"]
     assert len(notices) == 1
     assert "the source's clock runs" in notices[0]
     assert review(session, None).reproduced is True
@@ -316,7 +316,7 @@ async def test_a_guard_notices_tells_and_records_it(pace: float, tmp_path: Path)
 async def test_only_what_is_live_has_an_arrival(kind: SourceKind, tmp_path: Path) -> None:
     """A log played ten times as fast, or a simulated car, has no clock to compare."""
     told, session = await watched(no_flow(10.0, 4.0), tmp_path, kind)
-    assert not [m for m in told if isinstance(m, NoticeLine) and m.topic == "clock"]
+    assert not [m for m in told if isinstance(m, Notice) and m.topic == "clock"]
     rows = np.concatenate(list(SessionBlocks(session)))
     assert set(rows[:, CLOCK_PACE]) == {NOT_SENT}
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
-from monitor.attach.protocol import Bye, Ending, EventTurn, Frame, Message, NoticeLine
+from monitor.attach.protocol import Bye, Ending, EventTurn, Frame, Message, Notice
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC, RecordingListener
 from monitor.recorder.writer import Recorder
@@ -32,7 +32,7 @@ class Noting(Listener):
 
     def opened(self, guard: RunningGuard) -> None:
         """Report something, as outputs do."""
-        guard.report(NoticeLine("test", "open"))
+        guard.report(Notice("test", "open"))
 
     def decided(self, row: Sample, decision: Decision) -> None:
         """Count a row."""
@@ -79,7 +79,7 @@ async def test_a_listener_is_told_everything_in_order() -> None:
     assert noting.rows == loop.statistics().decided == loop.statistics().recorded == 2400
     assert noting.decision == loop.decision
     first, *_ = noting.told
-    assert first == (0, NoticeLine("test", "open"))
+    assert first == (0, Notice("test", "open"))
     turns = [(at, one) for at, one, *_ in noting.told if isinstance(one, EventTurn)]
     assert turns
     assert all(at > 0 for at, _ in turns)
@@ -124,8 +124,8 @@ async def test_what_is_reported_is_recorded_but_rates_are_not(tmp_path: Path) ->
 
     class Asking(Listener):
         def opened(self, guard: RunningGuard) -> None:
-            guard.report(NoticeLine(RATES_TOPIC, "none yet"))
-            guard.report(NoticeLine("test", "seen"))
+            guard.report(Notice(RATES_TOPIC, "none yet"))
+            guard.report(Notice("test", "seen"))
 
     await GuardLoop(BRINDLE, pump_stop(), [RecordingListener(recorder), Asking()]).run()
     lines = noted(recorder.path)

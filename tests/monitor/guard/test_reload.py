@@ -277,7 +277,7 @@ async def test_watching_such_a_session_says_that_it_changed(tmp_path: Path) -> N
     async with source:
         items = [item async for item in source]
     notices = [(i, item) for i, item in enumerate(items) if isinstance(item, Notice)]
-    assert [(i, n.kind) for i, n in notices] == [(0, "connected"), (51, "thresholds")]
+    assert [(i, n.topic) for i, n in notices] == [(0, "connected"), (51, "thresholds")]
     assert len(items) == 102
 
 

@@ -13,8 +13,8 @@ from monitor.pictures.plotting import SIZE_PX, draw, save_picture
 from monitor.pictures.simulating import Run
 from rules.channels import DELIVERED, NOT_SENT
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
-from simulator.runs import TRUTH_NAMES
 from simulator.strict import BadInput
 
 RIG = load_rig(find_rig("brindle")).rig

@@ -8,7 +8,7 @@ import pytest
 from msgspec import structs
 
 import monitor.recorder.writer as writer_module
-from monitor.attach.protocol import Bye, Ending, Frame, Message, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Ending, Frame, Message, Notice, Recording
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
@@ -70,7 +70,7 @@ def said(*messages: Message, as_json: bool = False) -> list[str]:
     lines: list[str] = []
     talk = LineTalk(lines.append, as_json=as_json, now_s=lambda: 0.0)
     for message in messages:
-        talk.hear(message)
+        talk.handle(message)
     return lines
 
 
@@ -84,7 +84,7 @@ def stopped_frame() -> Frame:
 def test_lines_say_it_as_long_as_it_lasts() -> None:
     """A notice when it stops, each status line after that, and the goodbye counts what is lost."""
     notice, status, bye = (
-        *said(NoticeLine("recording", "stopped: disk full")),
+        *said(Notice("recording", "stopped: disk full")),
         *said(stopped_frame()),
         *said(
             Bye(

@@ -7,7 +7,7 @@ import pytest
 from msgspec import structs
 from textual.pilot import Pilot
 
-from monitor.attach.protocol import Bye, Command, Ending, Message, NoticeLine, Recording
+from monitor.attach.protocol import Bye, Command, Ending, Message, Notice, Recording
 from monitor.screen import app as app_module
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -75,8 +75,8 @@ async def test_hostile_text_is_only_text(text: str) -> None:
         hello(rig=text, source=text, session=text, events=[odd]),
         structs.replace(bad, recording=Recording(text, text)),
         event_turn("raised", odd, text),
-        NoticeLine(text, text),
-        NoticeLine("recording", text),
+        Notice(text, text),
+        Notice("recording", text),
     ]
     for messages in (
         told,
@@ -169,7 +169,7 @@ async def test_acknowledging_says_so_to_the_guard() -> None:
         await pilot.press("a")
         assert link.sent == [Command("acknowledge")]
         assert "acknowledged" not in text_of(app)
-        told: list[Message] = [NoticeLine("operator", "acknowledged")]
+        told: list[Message] = [Notice("operator", "acknowledged")]
         await tell(app, link, clock, [(100.0, told)], 100.0)
         await pilot.pause()
         assert "operator: acknowledged" in text_of(app)

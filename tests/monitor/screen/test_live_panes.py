@@ -6,7 +6,7 @@ import pytest
 from msgspec import structs
 
 from monitor.attach.facts import Thresholds
-from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, NoticeLine
+from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.panes.spray_path import PARTS
@@ -66,7 +66,7 @@ async def test_a_gap_in_the_plot_is_a_gap() -> None:
 async def test_a_notice_before_any_event_is_whole() -> None:
     """At 80 cells the heading had no room for it; the place of the first event has."""
     app, link, clock = _app()
-    said = NoticeLine("unusable", LONG)
+    said = Notice("unusable", LONG)
     told: list[tuple[float, list[Message]]] = [(100.0, [hello(), said])]
     async with app.run_test(size=(80, 24)) as pilot:
         await tell(app, link, clock, told, 100.1)

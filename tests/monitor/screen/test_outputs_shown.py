@@ -82,7 +82,7 @@ def test_lines_and_json_say_it() -> None:
     assert in_words(hello()).endswith("advises only, no output is driven")
     assert "OUTPUT ARMED, RELEASED" in in_words(framed(output(held=False)))
     lines: list[str] = []
-    LineTalk(lines.append, as_json=True, now_s=lambda: 5.0).hear(framed(output()))
+    LineTalk(lines.append, as_json=True, now_s=lambda: 5.0).handle(framed(output()))
     assert json.loads(lines[0])["outputs"] == msgspec.to_builtins([output()])
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as some
 from rich.cells import cell_len
 
 from monitor.attach.facts import DecisionHead
-from monitor.attach.protocol import Bye, CauseLine, Command, Ending, Message, NoticeLine
+from monitor.attach.protocol import Bye, CauseLine, Command, Ending, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.panes.detail import explanation_in
@@ -155,7 +155,7 @@ def test_panes_do_not_know_the_application() -> None:
 async def test_the_fake_link_behaves_as_a_link() -> None:
     """It yields what it is fed, in order, notes what it is told, and breaks when asked."""
     link = FakeLink()
-    link.feed(NoticeLine("a", "1"), NoticeLine("b", "2"))
+    link.feed(Notice("a", "1"), Notice("b", "2"))
     link.end(ConnectionResetError("gone"))
     heard: list[Message] = []
     async with link as attached:
@@ -164,7 +164,7 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
         heard += [await anext(words), await anext(words)]
         with pytest.raises(ConnectionResetError):
             await anext(words)
-    assert heard == [NoticeLine("a", "1"), NoticeLine("b", "2")]
+    assert heard == [Notice("a", "1"), Notice("b", "2")]
     assert link.sent == [Command("acknowledge")]
     await asyncio.wait_for(link.taken(), PATIENCE_S)
 

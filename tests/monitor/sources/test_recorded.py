@@ -77,7 +77,7 @@ async def test_a_replay_tells_once_of_text_in_place_of_numbers(tmp_path: Path) -
     source = RecordedSource(path, CsvBlocks(path, RIG), speed=inf)
     async with source:
         items = [item async for item in source]
-    told = [item.text for item in items if isinstance(item, Notice) and item.kind == "unusable"]
+    told = [item.text for item in items if isinstance(item, Notice) and item.topic == "unusable"]
     assert told == [f"{TEXT_CELLS}; flowdebt review names the lines"]
     boosts = [item.sample.boost_kpa for item in items if isinstance(item, Arrival)]
     assert boosts == pytest.approx([1.0, nan, 3.0, 4.0], nan_ok=True)

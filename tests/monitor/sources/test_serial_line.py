@@ -177,7 +177,7 @@ async def test_a_header_without_a_needed_column_is_told_once(port: Socket) -> No
     async with Reader(port.path, rig) as reader:
         port.send(HEADER, b"1,2,3\n", HEADER, b"2,2,3\n")
         notice = await reader.notice()
-        assert notice.kind == "header"
+        assert notice.topic == "header"
         assert "intake_c" in notice.text
         port.send(b"time_s,boost_kpa,delivered_ml_min,intake_c\n", b"3,2,3,4\n")
         assert await reader.sample() == Sample(3.0, boost_kpa=2.0, delivered_ml_min=3.0, intake_c=4)
@@ -212,10 +212,10 @@ async def test_pulled_and_plugged_in_again(port: Socket) -> None:
         assert await reader.sample() == read_as(1.0)
         port.unplug()
         lost = await reader.notice()
-        assert lost.kind == "lost"
+        assert lost.topic == "lost"
         assert "port is gone" in lost.text
         port.plug()
-        assert (await reader.notice()).kind == "connected"
+        assert (await reader.notice()).topic == "connected"
         port.send(b"9.0,9.0\r\n", row(3.0), HEADER, row(4.0))
         assert await reader.sample() == read_as(4.0)
         statistics = reader.statistics
@@ -240,7 +240,7 @@ async def test_closed_while_unplugged(port: Socket) -> None:
     """A source that waits for its port to come back closes at once too."""
     async with Reader(port.path) as reader:
         port.unplug()
-        assert (await reader.notice()).kind == "lost"
+        assert (await reader.notice()).topic == "lost"
         pending = asyncio.ensure_future(reader.item())
         await asyncio.wait({pending}, timeout=0.0)
         await reader.source.__aexit__(None, None, None)
@@ -261,8 +261,8 @@ async def test_a_tcp_line_comes_back() -> None:
             with ready.pop() as link:
                 link.sendall(HEADER + row(1.0))
                 assert await reader.sample() == read_as(1.0)
-            assert (await reader.notice()).kind == "lost"
-            assert (await reader.notice()).kind == "connected"
+            assert (await reader.notice()).topic == "lost"
+            assert (await reader.notice()).topic == "connected"
             with server.accept()[0] as link:
                 link.sendall(HEADER + row(2.0))
                 assert await reader.sample() == read_as(2.0)

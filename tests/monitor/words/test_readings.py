@@ -17,11 +17,11 @@ def _said(units: Units = METRIC, **changes: Any) -> list[str]:
     now_s = 0.0
     lines: list[str] = []
     talk = LineTalk(lines.append, as_json=False, now_s=lambda: now_s, units=units)
-    talk.hear(hello())
+    talk.handle(hello())
     for i in range(22):
         now_s = float(i)
         shown = frame(CALM, rows(17.0 + i, 18.0 + i), 1800 + 100 * i, **changes)
-        talk.hear(shown)
+        talk.handle(shown)
     return [line.strip() for line in lines if "samples a second" in line]
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from monitor.attach.protocol import NoticeLine
+from monitor.attach.protocol import Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.look import Look
@@ -140,7 +140,7 @@ async def test_no_metric_figure_is_left_on_a_us_screen(name: str, size: tuple[in
     app = Dashboard(lambda: link, owner=False, look=Look(units="us"), clock=clock)
     async with app.run_test(size=size) as pilot:
         await tell(app, link, clock, story.told, story.seen_at_s)
-        likely = NoticeLine("rates", "boost 190 -> 200 kPa")
+        likely = Notice("rates", "boost 190 -> 200 kPa")
         await tell(app, link, clock, [(clock.now_s, [likely])], clock.now_s)
         await pilot.pause()
         shown = text_of(app)

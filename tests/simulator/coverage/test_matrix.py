@@ -17,8 +17,9 @@ from simulator.coverage.expectation import Case, Expectation, expected
 from simulator.coverage.matrix import Cell, Found, State, cover, judge, observe
 from simulator.coverage.points import POINTS
 from simulator.plant import FaultKind
+from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
-from simulator.runs import TRUTH_NAMES, Drive
+from simulator.runs import Drive
 from simulator.seeds import evaluation_seed
 from simulator.way import Way
 

@@ -10,9 +10,10 @@ from scipy.optimize import brentq
 
 from rules.facts import Charger
 from simulator.plant import Car, Do, Scenario, Step, air, charging
-from simulator.plant import layout as at
+from simulator.plant.constants import Constants
 from simulator.plant.engine import injectors_kg_s
 from simulator.plant.sizing import size
+from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.kit.plants import scenario
 
@@ -78,17 +79,17 @@ def test_the_pipe_s_air_is_kept_to_a_fourth_of_a_per_cent_of_what_passes(name: s
     k, s = car.constants, car.state
 
     def stored_kg() -> float:
-        kelvin = s[at.S_DRY_C] + 273.15
-        return float(s[at.S_PIPE_KPA] * 1e3 * k[at.K_PIPE_M3] / (287.05 * kelvin))
+        kelvin = s.dry_c + 273.15
+        return float(s.pipe_kpa * 1e3 * k.pipe_m3 / (287.05 * kelvin))
 
-    while s[at.S_TIME_S] < 1.9:
+    while s.time_s < 1.9:
         car.step(0.0, inf)
     before_kg, gained_kg, passed_kg = stored_kg(), 0.0, 0.0
     while not car.finished:
         car.step(0.0, inf)
-        passed_kg += 1e-3 * s[at.S_COMPRESSOR_KG_S]
-        gained_kg += 1e-3 * s[at.S_COMPRESSOR_KG_S]
-        gained_kg -= 1e-3 * (s[at.S_THROTTLE_KG_S] + s[at.S_BYPASS_KG_S])
+        passed_kg += 1e-3 * s.compressor_kg_s
+        gained_kg += 1e-3 * s.compressor_kg_s
+        gained_kg -= 1e-3 * (s.throttle_kg_s + s.bypass_kg_s)
     stored = stored_kg() - before_kg
     assert stored > 0.005
     assert abs(gained_kg - stored) < 0.0028 * passed_kg
@@ -209,7 +210,7 @@ def test_an_intercooler_makes_boost_into_density() -> None:
     assert cooled / outside == pytest.approx(1.572334, abs=1e-5)
 
 
-def constants(name: str) -> list[float]:
+def constants(name: str) -> Constants:
     """Return a shipped rig's constants."""
     rig = load_rig(find_rig(name)).rig
     return size(rig, scenario(rig=rig), 1)
@@ -224,36 +225,36 @@ def test_an_engine_at_full_boost_breathes_by_speed_density(name: str) -> None:
     """
     assert air.air_flow_kg_s(0.95, 2.0, 6000.0, 200.0, 313.15) == pytest.approx(0.2113701, rel=1e-6)
     k = constants(name)
-    s = [0.0] * at.N_S
-    s[at.S_SPEED_RPM] = k[at.K_REDLINE_RPM]
-    s[at.S_MANIFOLD_KPA] = s[at.S_PIPE_KPA] = k[at.K_AMBIENT_KPA] + k[at.K_PEAK_KPA]
-    s[at.S_SHAFT] = 1.0
-    s[at.S_CORE_C] = 40.0
-    s[at.S_CEILING_KPA] = 1e300
+    s = State()
+    s.speed_rpm = k.redline_rpm
+    s.manifold_kpa = s.pipe_kpa = k.ambient_kpa + k.peak_kpa
+    s.shaft = 1.0
+    s.core_c = 40.0
+    s.ceiling_kpa = 1e300
     charging.breathe(k, s)
     by_book = air.air_flow_kg_s(
-        k[at.K_VE] * charging.breathing(1.0),
-        1e3 * k[at.K_DISPLACEMENT_M3],
-        k[at.K_REDLINE_RPM],
-        k[at.K_AMBIENT_KPA] + k[at.K_PEAK_KPA],
-        s[at.S_CHARGE_C] + 273.15,
+        k.volumetric_efficiency * charging.breathing(1.0),
+        1e3 * k.displacement_m3,
+        k.redline_rpm,
+        k.ambient_kpa + k.peak_kpa,
+        s.charge_c + 273.15,
     )
-    assert s[at.S_DRAWN_KG_S] == pytest.approx(by_book, rel=1e-9)
+    assert s.drawn_kg_s == pytest.approx(by_book, rel=1e-9)
     # The charger is large enough for that and a little more; its air is cooled, not below its core.
-    assert 1.0 < s[at.S_COMPRESSOR_KG_S] / by_book < 1.5
-    assert 40.0 < s[at.S_DRY_C] < s[at.S_HOT_K] - 273.15 < 200.0
+    assert 1.0 < s.compressor_kg_s / by_book < 1.5
+    assert 40.0 < s.dry_c < s.compressor_k - 273.15 < 200.0
 
 
 def test_vapour_takes_the_room_its_molecules_need() -> None:
     """2 % water by mass of air takes about 3.2 % by volume (ideal gas: 28.97 over 18.02 g/mol)."""
-    s = [0.0] * at.N_S
-    s[at.S_DRAWN_KG_S] = 0.2
-    s[at.S_VAPOUR_WATER] = 0.02 * 0.2
+    s = State()
+    s.drawn_kg_s = 0.2
+    s.vapour_water_kg_s = 0.02 * 0.2
     charging.displace(s)
-    assert 0.2 / s[at.S_AIR_KG_S] - 1.0 == pytest.approx(0.02 * 28.965 / 18.015, rel=1e-3)
-    s[at.S_VAPOUR_WATER], s[at.S_VAPOUR_METHANOL] = 0.0, 0.02 * 0.2
+    assert 0.2 / s.air_kg_s - 1.0 == pytest.approx(0.02 * 28.965 / 18.015, rel=1e-3)
+    s.vapour_water_kg_s, s.vapour_methanol_kg_s = 0.0, 0.02 * 0.2
     charging.displace(s)
-    assert 0.2 / s[at.S_AIR_KG_S] - 1.0 == pytest.approx(0.02 * 28.965 / 32.042, rel=1e-3)
+    assert 0.2 / s.air_kg_s - 1.0 == pytest.approx(0.02 * 28.965 / 32.042, rel=1e-3)
 
 
 def test_injectors_follow_the_root_of_pressure() -> None:
@@ -275,22 +276,22 @@ def test_belt_driven_chargers_boost_as_their_kinds_do() -> None:
     A centrifugal one's ratio rises with the square of speed. Source: swept volume; Euler.
     """
     k = constants("ullesby")
-    s = [0.0] * at.N_S
-    s[at.S_CORE_C] = 30.0
+    s = State()
+    s.core_c = 30.0
 
     def given(kind: Charger, rpm: float, pipe_kpa: float) -> float:
-        k[at.K_CHARGER] = float(kind)
-        s[at.S_SPEED_RPM], s[at.S_PIPE_KPA], s[at.S_MANIFOLD_KPA] = rpm, pipe_kpa, pipe_kpa
+        k.charger = int(kind)
+        s.speed_rpm, s.pipe_kpa, s.manifold_kpa = rpm, pipe_kpa, pipe_kpa
         charging.breathe(k, s)
-        return s[at.S_COMPRESSOR_KG_S]
+        return s.compressor_kg_s
 
     slow, fast = (given(Charger.DISPLACEMENT, rpm, 180.0) for rpm in (2500.0, 5000.0))
     assert fast / slow == pytest.approx(2.0, rel=1e-9)
     assert 0.93 < fast / given(Charger.DISPLACEMENT, 5000.0, 101.3) < 1.0
-    k[at.K_HEAD], k[at.K_CHOKE_KG_S] = 0.25, 0.6
+    k.head, k.choke_kg_s = 0.25, 0.6
     highest = [
         brentq(lambda p, r=rpm: given(Charger.CENTRIFUGAL, r, p) - 1e-6, 101.5, 400.0) / 101.3
-        for rpm in (0.5 * k[at.K_REDLINE_RPM], k[at.K_REDLINE_RPM])
+        for rpm in (0.5 * k.redline_rpm, k.redline_rpm)
     ]
     heads = [ratio ** (0.4 / 1.4) - 1.0 for ratio in highest]
     assert heads[1] / heads[0] == pytest.approx(4.0, rel=0.02)
@@ -299,18 +300,18 @@ def test_belt_driven_chargers_boost_as_their_kinds_do() -> None:
 def test_the_core_soaks_up_heat_and_sheds_it_in_the_wind() -> None:
     """Without flow the core falls to a few degrees over the air outside, faster at speed."""
     k = constants("brindle")
-    s, d = [0.0] * at.N_S, [0.0] * at.S_HELD
-    s[at.S_MANIFOLD_KPA], s[at.S_PIPE_KPA], s[at.S_CORE_C] = 101.3, 101.3, 60.0
-    s[at.S_HOT_K] = s[at.S_EXHAUST_K] = 300.0
+    s, d = State(), Rates()
+    s.manifold_kpa, s.pipe_kpa, s.core_c = 101.3, 101.3, 60.0
+    s.compressor_k = s.exhaust_k = 300.0
     rates = []
     for road in (0.0, 15.0, 30.0):
-        s[at.S_ROAD_M_S] = road
-        s[at.S_COMPRESSOR_KG_S] = 0.0
+        s.road_m_s = road
+        s.compressor_kg_s = 0.0
         charging.charging_rates(k, s, d)
-        rates.append(d[at.S_CORE_C])
+        rates.append(d.core_c)
     assert np.diff(rates).max() < 0.0
     assert max(rates) < 0.0
-    s[at.S_CORE_C] = k[at.K_AMBIENT_C] + 4.0
-    s[at.S_ROAD_M_S] = 0.0
+    s.core_c = k.ambient_c + 4.0
+    s.road_m_s = 0.0
     charging.charging_rates(k, s, d)
-    assert d[at.S_CORE_C] == pytest.approx(0.0, abs=1e-9)
+    assert d.core_c == pytest.approx(0.0, abs=1e-9)

@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from rules.facts import Nozzle, Pump
 from simulator.plant import Car, Fault, FaultKind
 from simulator.plant import hydraulics as hy
-from simulator.plant import layout as at
+from simulator.plant.constants import Constants
 from simulator.plant.sizing import size
 from tests.kit.plants import RIG, scenario
 
@@ -26,11 +26,11 @@ def conductance(d_mm: float, cd: float, kg_m3: float) -> float:
     return cd * area_m2 * sqrt(2.0 * 1e3 / kg_m3) * 60e6
 
 
-def constants(**changes: float) -> list[float]:
-    """Return the hand-made rig's constants, some changed (by name without ``K_``)."""
+def constants(**changes: float) -> Constants:
+    """Return the hand-made rig's constants, some changed."""
     k = size(RIG, scenario(), 1)
     for name, value in changes.items():
-        k[getattr(at, f"K_{name.upper()}")] = value
+        setattr(k, name, value)
     return k
 
 
@@ -113,7 +113,7 @@ def test_a_mix_flows_faster_and_weighs_less() -> None:
     assert mix * 926.9 / (water * 998.2) - 1.0 == pytest.approx(-0.0364, abs=5e-4)
     k = constants()
     on_water = SPRAY.nozzles[0].rated_ml_min / sqrt(SPRAY.nozzles[0].rated_kpa)
-    assert k[at.K_FULL_FLOW] / on_water == pytest.approx(sqrt(998.2 / SPRAY.fluid_kg_m3), rel=1e-9)
+    assert k.conductance / on_water == pytest.approx(sqrt(998.2 / SPRAY.fluid_kg_m3), rel=1e-9)
 
 
 def test_line_friction_is_laminar() -> None:
@@ -122,12 +122,12 @@ def test_line_friction_is_laminar() -> None:
     dp = 128 mu L Q / (pi d^4); below Reynolds 2300 (any fluid-mechanics textbook).
     """
     k = constants()
-    viscosity = 1e-3 * k[at.K_VISCOSITY]
-    full = k[at.K_FULL_FLOW] * sqrt(1000.0 - 170.0 - 20.0) / 60.0
+    viscosity = 1e-3 * k.viscosity_mpa_s
+    full = k.conductance * sqrt(1000.0 - 170.0 - 20.0) / 60.0
     bore_m = 0.004 * sqrt(full / 11.7)  # 4 mm for the flow of a common pair of nozzles
     flow_m3_s = 1e-6 * full
     lost_kpa = 128.0 * viscosity * 3.0 * flow_m3_s / (pi * bore_m**4) * 1e-3
-    assert k[at.K_FRICTION] * 60.0 * full == pytest.approx(lost_kpa, rel=1e-9)
+    assert k.friction_kpa_min_ml * 60.0 * full == pytest.approx(lost_kpa, rel=1e-9)
     assert 4.0 * flow_m3_s * SPRAY.fluid_kg_m3 / (pi * bore_m * viscosity) < 2300.0
 
 
@@ -153,18 +153,18 @@ def test_the_pump_obeys_the_affinity_laws(speed: float) -> None:
     assert hy.pump_ml_s(0.0, 1400.0, 30.0, 0.0) == 0.0
 
 
-def steady_kpa(k: list[float], opening: float, boost_kpa: float) -> float:
+def steady_kpa(k: Constants, opening: float, boost_kpa: float) -> float:
     """Return the line pressure at which pump, bypass and nozzles balance, by bisection."""
 
     def surplus(line_kpa: float) -> float:
-        given = hy.pump_ml_s(line_kpa, k[at.K_SHUT_OFF_KPA], k[at.K_FREE_ML_S], 1.0)
-        back = hy.bypass_ml_s(line_kpa, k[at.K_CRACK_KPA], k[at.K_BYPASS_ML_S_KPA])
+        given = hy.pump_ml_s(line_kpa, k.shut_off_kpa, k.free_ml_s, 1.0)
+        back = hy.bypass_ml_s(line_kpa, k.crack_kpa, k.bypass_ml_s_kpa)
         out = hy.nozzle_ml_min(
-            opening * k[at.K_FULL_FLOW], k[at.K_FRICTION], line_kpa, boost_kpa + k[at.K_CHECK_KPA]
+            opening * k.conductance, k.friction_kpa_min_ml, line_kpa, boost_kpa + k.check_kpa
         )
         return given - back - out / 60.0
 
-    root: float = brentq(surplus, 0.0, k[at.K_SHUT_OFF_KPA], xtol=1e-9)
+    root: float = brentq(surplus, 0.0, k.shut_off_kpa, xtol=1e-9)
     return root
 
 
@@ -176,8 +176,8 @@ def test_full_flow_is_where_pump_bypass_and_nozzles_balance(
     """The closed form agrees with a bisection on the mass balance, regulated or not."""
     k = constants(crack_kpa=crack_kpa, bypass_ml_s_kpa=0.07)
     line_kpa = steady_kpa(k, 1.0, boost_kpa)
-    against = boost_kpa + k[at.K_CHECK_KPA]
-    flow = hy.nozzle_ml_min(k[at.K_FULL_FLOW], k[at.K_FRICTION], line_kpa, against)
+    against = boost_kpa + k.check_kpa
+    flow = hy.nozzle_ml_min(k.conductance, k.friction_kpa_min_ml, line_kpa, against)
     assert hy.full_flow_ml_min(k, boost_kpa) == pytest.approx(flow, rel=1e-6)
     assert hy.opening_for(k, flow, boost_kpa) == pytest.approx(1.0, rel=1e-6)
 
@@ -190,7 +190,7 @@ def test_the_valve_opens_for_just_the_flow_asked(share: float) -> None:
     opening = hy.opening_for(k, wanted, 100.0)
     line_kpa = steady_kpa(k, opening, 100.0)
     flow = hy.nozzle_ml_min(
-        opening * k[at.K_FULL_FLOW], k[at.K_FRICTION], line_kpa, 100.0 + k[at.K_CHECK_KPA]
+        opening * k.conductance, k.friction_kpa_min_ml, line_kpa, 100.0 + k.check_kpa
     )
     assert flow == pytest.approx(wanted, rel=1e-6)
 
@@ -234,8 +234,8 @@ def test_a_split_opens_its_share(kind: FaultKind, magnitude: float, opening: flo
     car = Car(RIG, scenario(Fault(kind, 0.0, magnitude=magnitude)), 1, compiled=False)
     car.step(0.0, inf)
     before = kind is FaultKind.SPLIT_BEFORE_SENSOR
-    where = at.X_SPLIT_BEFORE if before else at.X_SPLIT_AFTER
-    assert car.state[where] == pytest.approx(opening, rel=1e-9)
+    where = "split_before" if before else "split_after"
+    assert getattr(car.state, where) == pytest.approx(opening, rel=1e-9)
 
 
 def test_rigs_of_any_size_keep_the_line_quick_and_calm() -> None:
@@ -244,9 +244,9 @@ def test_rigs_of_any_size_keep_the_line_quick_and_calm() -> None:
         nozzles = (Nozzle(500.0, 690.0, count),)
         rig = replace(RIG, spray=replace(SPRAY, nozzles=nozzles, pump=pump))
         k = size(rig, scenario(), 1)
-        slope = k[at.K_BYPASS_ML_S_KPA] + k[at.K_FREE_ML_S] / k[at.K_SHUT_OFF_KPA]
-        against = 170.0 + k[at.K_CHECK_KPA]
+        slope = k.bypass_ml_s_kpa + k.free_ml_s / k.shut_off_kpa
+        against = 170.0 + k.check_kpa
         held = min(pump.regulated_kpa, 0.8 * pump.shut_off_kpa)
-        slope += 0.5 * k[at.K_FULL_FLOW] / sqrt(held - against) / 60.0
-        settles_s = k[at.K_COMPLIANCE_ML_KPA] / slope
-        assert 2.0 * k[at.K_DT_S] < settles_s < 0.1
+        slope += 0.5 * k.conductance / sqrt(held - against) / 60.0
+        settles_s = k.compliance_ml_kpa / slope
+        assert 2.0 * k.dt_s < settles_s < 0.1

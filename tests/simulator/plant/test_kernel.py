@@ -1,7 +1,7 @@
 """The plant's fixed steps against solve_ivp, and against rates written again from textbooks."""
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import make_dataclass, replace
 from functools import lru_cache
 from math import inf, sqrt
 from typing import Any, Final
@@ -12,9 +12,9 @@ from scipy.integrate import solve_ivp
 
 from rules.channels import Sample
 from rules.facts import Charger, Rig
-from simulator.plant import Do, Fault, FaultKind, Step
-from simulator.plant import layout as at
-from simulator.plant.kernel import CONTINUOUS
+from simulator.plant import Do, Fault, FaultKind, Step, compiled, kernel
+from simulator.plant.kernel import integrate
+from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.kit import yardstick as ys
 from tests.kit.plants import RIG, scenario
@@ -38,10 +38,9 @@ SHIPPED: Final = ("brindle", "tarnwick", "ullesby", "wexmoor")
 # average over the pull every value is within 0.3 % (the line, which holds what it had when the
 # valve shut, within 0.9 %), and half of them within 0.03 %.
 WORST: Final = 0.015
-QUICK: Final = dict.fromkeys((at.S_LINE_KPA, at.S_SENSED_LINE, at.S_CUT), 0.03)
+QUICK: Final = dict.fromkeys(("line_kpa", "sensed_line_kpa", "cut"), 0.03)
 MEAN: Final = 0.003
 USUAL: Final = 0.0003
-NAMES: Final = {getattr(at, n): n for n in dir(at) if n.startswith("S_")}
 
 
 def orders(sample: Sample) -> tuple[float, float]:
@@ -75,6 +74,45 @@ CASES: Final = {
 }
 
 
+def test_all_that_is_continuous_is_integrated() -> None:
+    """Each field of the rates moves its own field of the state, by rate times step."""
+    rates = [float(i + 1) for i in range(len(ys.CONTINUOUS))]
+    s = State()
+    integrate(s, Rates.of_flat(rates), 0.5)
+    assert s.flat()[: len(rates)] == [0.5 * rate for rate in rates]
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "State",
+        "Rates",
+        "Constants",
+        "DriverStep",
+        "FaultNow",
+        "Draw",
+        "MOST_OVERSPEED",
+        "through",
+    ],
+)
+def test_the_fingerprint_sees_every_record_number_and_function(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A field more in a record, another number, other byte code: another key for the cache."""
+    plain = compiled.fingerprint()
+    assert compiled.fingerprint() == plain
+    old = getattr(kernel, name)
+    if isinstance(old, type):
+        monkeypatch.setattr(
+            kernel, name, make_dataclass(name, [("more", float, 0.0)], bases=(old,))
+        )
+    elif callable(old):
+        monkeypatch.setattr(old, "__code__", (lambda ring, ticks, steps, value: value).__code__)
+    else:
+        monkeypatch.setattr(kernel, name, old + 0.1)
+    assert compiled.fingerprint() != plain
+
+
 @lru_cache(maxsize=12)
 def answer(case: str) -> Any:
     """Return what solve_ivp makes of a case."""
@@ -97,7 +135,7 @@ def test_a_replay_of_the_recorded_inputs_is_the_drive_itself(case: str) -> None:
     recorded = drive(*CASES[case])
     assert len(recorded) == 8000
     replayed = ys.euler(recorded)
-    assert np.array_equal(replayed, recorded.states[:, ys.CONTINUOUS_AT])
+    assert np.array_equal(replayed, recorded.continuous)
 
 
 @pytest.mark.parametrize("case", CASES)
@@ -108,40 +146,40 @@ def test_a_pull_by_fixed_steps_is_the_pull_by_solve_ivp(case: str) -> None:
     """
     recorded = drive(*CASES[case])
     truth = answer(case)
-    worst, mean = off(recorded.states[:, ys.CONTINUOUS_AT], truth)
-    for offset in CONTINUOUS:
-        assert worst[ys.OF[offset]] < QUICK.get(offset, WORST), NAMES[offset]
-        assert mean[ys.OF[offset]] < (3.0 * MEAN if offset in QUICK else MEAN), NAMES[offset]
+    worst, mean = off(recorded.continuous, truth)
+    for name in ys.CONTINUOUS:
+        assert worst[ys.OF[name]] < QUICK.get(name, WORST), name
+        assert mean[ys.OF[name]] < (3.0 * MEAN if name in QUICK else MEAN), name
     assert np.median(mean) < USUAL
-    assert len(set(recorded.of(at.S_GEAR))) >= 2  # it did shift
+    assert len(set(recorded.of("gear"))) >= 2  # it did shift
 
 
 def test_what_matters_is_right_in_its_own_unit() -> None:
     """The healthy pull: 1 kPa of boost, 7 rpm, 0.01 m/s, 0.2 K of charge, 3 kPa of line ..."""
     recorded = drive(*CASES["healthy"])
     truth = answer("healthy")
-    for offset, within in (
-        (at.S_MANIFOLD_KPA, 1.2),
-        (at.S_SPEED_RPM, 8.0),
-        (at.S_ROAD_M_S, 0.01),
-        (at.S_LINE_KPA, 3.0),
-        (at.S_DROP_K, 0.25),
-        (at.S_EXHAUST_K, 3.0),
-        (at.S_SHAFT, 0.003),
-        (at.S_TANK_ML, 0.002),
-        (at.S_FILM_KG, 3e-7),
-        (at.S_WORK_KJ, 0.5),
+    for name, within in (
+        ("manifold_kpa", 1.2),
+        ("speed_rpm", 8.0),
+        ("road_m_s", 0.01),
+        ("line_kpa", 3.0),
+        ("drop_k", 0.25),
+        ("exhaust_k", 3.0),
+        ("shaft", 0.003),
+        ("tank_ml", 0.002),
+        ("film_kg", 3e-7),
+        ("work_kj", 0.5),
     ):
-        apart = np.abs(recorded.of(offset) - truth[:, ys.OF[offset]])
-        assert apart.max() < within, NAMES[offset]
+        apart = np.abs(recorded.of(name) - truth[:, ys.OF[name]])
+        assert apart.max() < within, name
     # Flow at the nozzles and charge temperature follow from the state: work them out from both.
     rates = ys.Rates(recorded)
     flow, charge = [], []
     for i in range(1, len(recorded), 7):
         rates.hold(i)
         rates(i * ys.STEP_S, truth[i - 1])
-        flow.append(rates.s[at.S_NOZZLE] - recorded.states[i, at.S_NOZZLE])
-        charge.append(rates.s[at.S_CHARGE_C] - recorded.states[i, at.S_CHARGE_C])
+        flow.append(rates.s.nozzle_ml_min - recorded.of("nozzle_ml_min")[i])
+        charge.append(rates.s.charge_c - recorded.of("charge_c")[i])
     assert max(map(abs, flow)) < 4.0  # mL/min of 340
     assert max(map(abs, charge)) < 0.5
 
@@ -156,7 +194,7 @@ def test_half_the_step_is_half_as_far_off(case: str) -> None:
     recorded = drive(*CASES[case])
     truth = answer(case)
     apart = [off(ys.euler(recorded, parts), truth) for parts in (1, 2, 4)]
-    live = [i for i, c in enumerate(CONTINUOUS) if apart[0][0][i] > 1e-6 and c != at.S_INTEGRAL]
+    live = [i for i, c in enumerate(ys.CONTINUOUS) if apart[0][0][i] > 1e-6 and c != "integral"]
     assert len(live) > 25
     for coarse, fine in ((0, 1), (1, 2)):
         ratios = np.array([apart[coarse][0][i] / apart[fine][0][i] for i in live])
@@ -205,11 +243,11 @@ def test_pump_line_and_nozzle_written_again_give_the_same_pull() -> None:
     recorded = drive(*CASES["healthy"])
     k = recorded.k
     spray = RIG.spray
-    boost = recorded.of(at.S_BOOST_KPA)
-    primed = recorded.of(at.S_PRIMED)
+    boost = recorded.of("boost_kpa")
+    primed = recorded.of("primed")
     nozzle = spray.nozzles[0]
     ml_s_per_root_kpa = nozzle.rated_ml_min / 60.0 * sqrt(998.2 / spray.fluid_kg_m3 / 690.0)
-    kpa_s_per_ml = 60.0 * k[at.K_FRICTION]
+    kpa_s_per_ml = 60.0 * k.friction_kpa_min_ml
 
     def nozzle_ml_s(line_kpa: float, opening: float, boost_kpa: float) -> float:
         across = line_kpa - boost_kpa - spray.check_valve_kpa
@@ -227,28 +265,28 @@ def test_pump_line_and_nozzle_written_again_give_the_same_pull() -> None:
         shut_off = spray.pump.shut_off_kpa * turns * turns
         free = spray.pump.free_flow_ml_min / 60.0 * turns
         given = free * (1.0 - line_kpa / shut_off) if line_kpa < shut_off else 0.0
-        back = max(0.0, line_kpa - k[at.K_CRACK_KPA]) * k[at.K_BYPASS_ML_S_KPA]
+        back = max(0.0, line_kpa - k.crack_kpa) * k.bypass_ml_s_kpa
         out = nozzle_ml_s(line_kpa, opening, boost[i])
         resting_v = 13.8 - 0.35 * on * min(1.0, 0.2 + opening)
         return [
             (recorded.valve[i] - opening) / 0.015,
             (resting_v - volts) / 0.05,
             (on * volts / 13.6 - turns) / 0.06,
-            (given - back - out) / k[at.K_COMPLIANCE_ML_KPA],
+            (given - back - out) / k.compliance_ml_kpa,
         ]
 
-    start = [recorded.start[o] for o in (at.S_OPEN, at.S_SUPPLY_V, at.S_PUMP, at.S_LINE_KPA)]
+    start = [recorded.start[o] for o in ("opening", "supply_v", "pump", "line_kpa")]
     found = follow(rates, start, len(recorded))
-    for column, offset in enumerate((at.S_OPEN, at.S_SUPPLY_V, at.S_PUMP, at.S_LINE_KPA)):
-        apart = np.abs(found[:, column] - recorded.of(offset))
-        assert apart.max() < 0.02 * np.ptp(recorded.of(offset)), NAMES[offset]
+    for column, name in enumerate(("opening", "supply_v", "pump", "line_kpa")):
+        apart = np.abs(found[:, column] - recorded.of(name))
+        assert apart.max() < 0.02 * np.ptp(recorded.of(name)), name
     # The flow of a step is that of the state before it.
     flow = [
         60.0 * nozzle_ml_s(found[i - 1, 3], found[i - 1, 0], boost[i])
         for i in range(1, len(recorded))
     ]
-    apart = np.abs(np.array(flow) - recorded.of(at.S_NOZZLE)[1:])
-    assert apart.max() < 0.015 * recorded.of(at.S_NOZZLE).max()
+    apart = np.abs(np.array(flow) - recorded.of("nozzle_ml_min")[1:])
+    assert apart.max() < 0.015 * recorded.of("nozzle_ml_min").max()
 
 
 def isentropic(ratio: float) -> float:
@@ -270,10 +308,10 @@ def test_filling_of_pipe_and_manifold_written_again_gives_the_same_pull() -> Non
     k = recorded.k
     engine = RIG.engine
     gas = 287.05
-    rpm, pedal = recorded.before(at.S_SPEED_RPM), recorded.of(at.S_PEDAL)
-    dry_k, charge_k = (recorded.of(o) + 273.15 for o in (at.S_DRY_C, at.S_CHARGE_C))
-    given, let_go = recorded.of(at.S_COMPRESSOR_KG_S), recorded.of(at.S_BYPASS_KG_S)
-    volumes = 1.608 * recorded.of(at.S_VAPOUR_WATER) + 0.904 * recorded.of(at.S_VAPOUR_METHANOL)
+    rpm, pedal = recorded.before("speed_rpm"), recorded.of("pedal")
+    dry_k, charge_k = (recorded.of(o) + 273.15 for o in ("dry_c", "charge_c"))
+    given, let_go = recorded.of("compressor_kg_s"), recorded.of("bypass_kg_s")
+    volumes = 1.608 * recorded.of("vapour_water_kg_s") + 0.904 * recorded.of("vapour_methanol_kg_s")
     turn = rpm / engine.redline_rpm
     ve = engine.volumetric_efficiency * (0.84 + 0.64 * turn * (1.25 - turn))
     m3_s = ve * engine.displacement_l * 1e-3 * rpm / 120.0
@@ -282,26 +320,26 @@ def test_filling_of_pipe_and_manifold_written_again_gives_the_same_pull() -> Non
         i = min(int(t_s / ys.STEP_S), len(recorded) - 1)
         throttle, pipe_kpa, manifold_kpa = y
         leak = 0.0105 * (1.0 + 3.5e-4 * max(0.0, rpm[i] - 900.0))
-        area = k[at.K_THROTTLE_M2] * min(1.0, leak + max(throttle, 0.0) ** 1.5)
+        area = k.throttle_m2 * min(1.0, leak + max(throttle, 0.0) ** 1.5)
         passed = area * pipe_kpa * 1e3 / sqrt(gas * dry_k[i]) * isentropic(manifold_kpa / pipe_kpa)
-        fresh = 1.0 - 0.055 * max(0.0, k[at.K_AMBIENT_KPA] / manifold_kpa - 1.0)
+        fresh = 1.0 - 0.055 * max(0.0, k.ambient_kpa / manifold_kpa - 1.0)
         moist = fresh * m3_s[i] * manifold_kpa * 1e3 / (gas * charge_k[i])
         drawn = moist / (1.0 + volumes[i] / max(moist, 1e-3))
         mean_k = 0.5 * (dry_k[i] + charge_k[i])
         return [
             (pedal[i] - throttle) / 0.045,
-            gas * dry_k[i] / k[at.K_PIPE_M3] * (given[i] - let_go[i] - passed) * 1e-3,
-            gas * mean_k / k[at.K_MANIFOLD_M3] * (passed - drawn) * 1e-3,
+            gas * dry_k[i] / k.pipe_m3 * (given[i] - let_go[i] - passed) * 1e-3,
+            gas * mean_k / k.manifold_m3 * (passed - drawn) * 1e-3,
         ]
 
-    start = [recorded.start[o] for o in (at.S_THROTTLE, at.S_PIPE_KPA, at.S_MANIFOLD_KPA)]
+    start = [recorded.start[o] for o in ("throttle", "pipe_kpa", "manifold_kpa")]
     found = follow(rates, start, len(recorded), "LSODA")
-    pipe, manifold = recorded.of(at.S_PIPE_KPA), recorded.of(at.S_MANIFOLD_KPA)
-    assert np.abs(found[:, 0] - recorded.of(at.S_THROTTLE)).max() < 0.02
+    pipe, manifold = recorded.of("pipe_kpa"), recorded.of("manifold_kpa")
+    assert np.abs(found[:, 0] - recorded.of("throttle")).max() < 0.02
     assert np.abs(found[:, 2] - manifold).mean() < 0.02 * np.ptp(manifold)
     assert np.abs(found[:, 2] - manifold).max() < 0.06 * np.ptp(manifold)
     assert np.abs(found[:, 1] - pipe).mean() < 0.05 * np.ptp(pipe)
-    full = recorded.of(at.S_BOOST_KPA) > 160.0
+    full = recorded.of("boost_kpa") > 160.0
     assert np.abs(found[full, 2] - manifold[full]).mean() < 2.0
 
 
@@ -323,8 +361,8 @@ def test_filling_is_calm_and_the_manifold_never_empty(name: str) -> None:
     if name == "stiff blower":
         rig = replace(STIFF, engine=replace(STIFF.engine, charger=Charger.DISPLACEMENT))
     recorded = drive(rig)
-    assert recorded.of(at.S_MANIFOLD_KPA).min() > 10.0
-    assert recorded.of(at.S_PIPE_KPA).min() > 60.0
+    assert recorded.of("manifold_kpa").min() > 10.0
+    assert recorded.of("pipe_kpa").min() > 60.0
     full = slice(1500, 6400)
-    for offset in (at.S_THROTTLE_KG_S, at.S_MANIFOLD_KPA, at.S_PIPE_KPA, at.S_NOZZLE):
-        assert ripple(recorded.of(offset)[full]) < 1e-3, NAMES[offset]
+    for name in ("throttle_kg_s", "manifold_kpa", "pipe_kpa", "nozzle_ml_min"):
+        assert ripple(recorded.of(name)[full]) < 1e-3, name

@@ -14,10 +14,10 @@ from rules.channels import Sample
 from rules.facts import Rig
 from rules.step.state import Decision
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
-from simulator.plant import layout as at
 from simulator.plant.batch import Run, run_whole
 from simulator.plant.engine import fuel
 from simulator.plant.sizing import size
+from simulator.plant.state import State
 from simulator.plant.truth import TRUTH_COLUMNS, Report
 from simulator.plant.tuning import SPARE_DEG, tune
 from simulator.rig import find_rig, load_rig
@@ -179,19 +179,19 @@ def test_losing_the_spray_at_full_boost_knocks_within_a_few_engine_cycles(kind: 
     The heavy one on a hot day (38 degC) and without knock control, which else sees to it.
     """
     for knock_control, ambient_c, count, most in (
-        (True, 24.0, at.S_KNOCKS, 9.0),
-        (False, 38.0, at.S_HEAVY_KNOCKS, 18.0),
+        (True, 24.0, "knocks", 9.0),
+        (False, 38.0, "heavy_knocks", 18.0),
     ):
         rig = rig_of("brindle", knock_control=knock_control)
         for seed in SEEDS:
             what = replace(scenario(Fault(kind, ONSET_S), rig=rig), rate_hz=1000.0)
             car = Car(rig, replace(what, ambient_c=ambient_c), seed, compiled=True)
             began = inf
-            while not car.finished and car.state[count] == 0.0:
+            while not car.finished and getattr(car.state, count) == 0.0:
                 car.step(0.0, inf)
-                if began == inf and car.state[at.S_TIME_S] >= ONSET_S:
-                    began = float(car.state[at.S_EVENTS])
-            cycles = (float(car.state[at.S_EVENTS]) - began) / rig.engine.cylinders
+                if began == inf and car.state.time_s >= ONSET_S:
+                    began = float(car.state.events)
+            cycles = (float(car.state.events) - began) / rig.engine.cylinders
             assert 0.0 < cycles < most
 
 
@@ -298,19 +298,19 @@ def test_losing_the_methanol_leans_the_mixture_as_its_air_says() -> None:
     Source: stoichiometry, 14.7 kg of air for petrol and 6.473 for methanol (from its elements).
     """
     k = size(RIG, scenario(), 1)
-    k[at.K_RICH_PETROL] = 16.0 / (200.0 / 14.7)
-    k[at.K_INJECTORS_KG_S] = 1.0
-    s = [0.0] * at.N_S
-    s[at.S_PEDAL] = 1.0
-    s[at.S_SPEED_RPM] = 5000.0
-    s[at.S_BOOST_KPA] = k[at.K_PEAK_KPA]
-    s[at.S_AIR_KG_S] = 0.2
+    k.rich_petrol = 16.0 / (200.0 / 14.7)
+    k.injectors_kg_s = 1.0
+    s = State()
+    s.pedal = 1.0
+    s.speed_rpm = 5000.0
+    s.boost_kpa = k.peak_kpa
+    s.air_kg_s = 0.2
     fuel(k, s)
-    assert s[at.S_PETROL_KG_S] == pytest.approx(0.016, rel=1e-9)
-    assert s[at.S_LAMBDA] == pytest.approx(0.85034, abs=1e-5)
-    s[at.S_VAPOUR_METHANOL], s[at.S_LIQUID_METHANOL] = 0.0005, 0.001
+    assert s.petrol_kg_s == pytest.approx(0.016, rel=1e-9)
+    assert s.lambda_ratio == pytest.approx(0.85034, abs=1e-5)
+    s.vapour_methanol_kg_s, s.liquid_methanol_kg_s = 0.0005, 0.001
     fuel(k, s)
-    assert s[at.S_LAMBDA] == pytest.approx(0.81663, abs=1e-5)
+    assert s.lambda_ratio == pytest.approx(0.81663, abs=1e-5)
 
 
 @pytest.mark.parametrize("name", ["brindle", "hand-made", "wexmoor"])
@@ -322,14 +322,14 @@ def test_a_pump_stop_leans_a_running_engine_by_what_its_methanol_was(name: str) 
     rig = rig_of(name)
     car = Car(rig, scenario(Fault(FaultKind.PUMP_STOP, ONSET_S), rig=rig), 2, compiled=True)
     before, share = 0.0, 0.0
-    while not car.finished and car.state[at.S_TIME_S] < ONSET_S + 1.2:
+    while not car.finished and car.state.time_s < ONSET_S + 1.2:
         car.step(0.0, inf)
         s = car.state
-        if s[at.S_TIME_S] < ONSET_S - 0.05:
-            before = float(s[at.S_LAMBDA])
-            share = float(s[at.S_VAPOUR_METHANOL] + s[at.S_LIQUID_METHANOL])
-            share /= float(s[at.S_AIR_KG_S])
-    leaner = float(car.state[at.S_LAMBDA]) - before
+        if s.time_s < ONSET_S - 0.05:
+            before = float(s.lambda_ratio)
+            share = float(s.vapour_methanol_kg_s + s.liquid_methanol_kg_s)
+            share /= float(s.air_kg_s)
+    leaner = float(car.state.lambda_ratio) - before
     assert 0.005 < share < 0.05
     assert leaner == pytest.approx(0.03371 * share / 0.0075, rel=0.3)
-    assert float(car.state[at.S_LAMBDA]) < 0.95
+    assert float(car.state.lambda_ratio) < 0.95

@@ -10,10 +10,9 @@ from hypothesis import HealthCheck, given, settings
 
 from monitor.cli import run as flowdebt
 from simulator.plant import Car, Do, Scenario, Step
-from simulator.plant import layout as at
 from simulator.plant.batch import run_whole
 from simulator.plant.car import PlantLeftRange
-from simulator.plant.kernel import LEAST, MOST, RANGED
+from simulator.plant.kernel import RANGES, Range
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
 from simulator.scenario import load_scenario
@@ -47,11 +46,11 @@ def test_first_gear_at_speed_waits_for_the_brakes(compiled: bool) -> None:
     fastest = most_kpa = 0.0
     while not car.finished:
         car.step(0.0, inf)
-        fastest = max(fastest, car.state[at.S_SPEED_RPM])
-        most_kpa = max(most_kpa, car.state[at.S_BOOST_KPA])
+        fastest = max(fastest, car.state.speed_rpm)
+        most_kpa = max(most_kpa, car.state.boost_kpa)
     assert fastest < 1.02 * what.rig.engine.redline_rpm
     assert most_kpa < 1.1 * what.rig.paid.boost_kpa[-1]
-    assert car.state[at.S_GEAR] == 1.0  # it came in, once slow enough
+    assert car.state.gear == 1.0  # it came in, once slow enough
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
@@ -62,26 +61,26 @@ def test_whatever_is_driven_the_car_stays_physical(name: str, steps: list[Step])
     car = Car(what.rig, what, 1, compiled=True)
     while not car.finished:
         car.step(0.0, inf)
-        assert car.state[at.S_SPEED_RPM] < 1.05 * what.rig.engine.redline_rpm
-        assert car.state[at.S_BOOST_KPA] < 1.25 * what.rig.paid.boost_kpa[-1]
+        assert car.state.speed_rpm < 1.05 * what.rig.engine.redline_rpm
+        assert car.state.boost_kpa < 1.25 * what.rig.paid.boost_kpa[-1]
 
 
 @pytest.mark.parametrize("value", [nan, inf, -1e6, 1e6])
-@pytest.mark.parametrize("which", range(len(RANGED)))
-def test_a_state_out_of_range_stops_the_run(which: int, value: float) -> None:
+@pytest.mark.parametrize("left", RANGES, ids=lambda left: left.field)
+def test_a_state_out_of_range_stops_the_run(left: Range, value: float) -> None:
     """Interpreted and compiled alike: one line, with the time, what it was and what it can be."""
-    assert len(RANGED) == len(LEAST) == len(MOST)
     told = []
     for compiled in (False, True):
         what = drive_of("brindle", Step(Do.CRUISE, 2.0, 3))
         car = Car(what.rig, what, 1, compiled=compiled)
         car.step(0.0, inf)
-        car.state[RANGED[which]] = value
+        setattr(car.state, left.field, value)
         with pytest.raises(PlantLeftRange) as caught:
             car.step(0.0, inf)
         told.append(str(caught.value))
     assert told[0] == told[1]
     assert told[0].startswith("scenario drive: the simulated car left what is physical at 0.0")
+    assert left.what in told[0]
     assert "\n" not in told[0]
 
 
@@ -93,7 +92,7 @@ def test_whole_runs_stop_too_and_the_command_says_so_in_a_line(
 
     def bursting(self: Car, *arguments: object, **options: object) -> None:
         begin(self, *arguments, **options)  # type: ignore[arg-type]
-        self.state[at.S_PIPE_KPA] = 1e6
+        self.state.pipe_kpa = 1e6
 
     monkeypatch.setattr(Car, "__init__", bursting)
     what = load_scenario("pump_stop")

@@ -11,11 +11,12 @@ import pytest
 from rules import channels as ch
 from rules.channels import CHANNEL_NAMES, CLOCK_PACE, NOT_SENT, ROW_WIDTH, Sample
 from simulator.plant import Car, Fault, FaultKind
-from simulator.plant import layout as at
 from simulator.plant import sensors as se
-from simulator.plant.script import KINDS
+from simulator.plant.faults import FaultNow
+from simulator.plant.noise import Draw
 from simulator.plant.sizing import size
-from simulator.plant.wire import send, tick
+from simulator.plant.state import Rates, State
+from simulator.plant.wire import MOST_ROWS, send, tick
 from tests.kit.plants import RIG, SHIFTS, scenario
 
 DT_S: Final = 0.001
@@ -24,51 +25,47 @@ INTAKE: Final = CHANNEL_NAMES.index("intake_c")
 BOOST: Final = CHANNEL_NAMES.index("boost_kpa")
 
 
-def fault(kind: FaultKind, amount: float = 1.0, channel: int = FLOW) -> list[float]:
+def fault(kind: FaultKind, amount: float = 1.0, channel: int = FLOW) -> FaultNow:
     """Return one active fault, begun at 0 s, as the kernel holds it."""
-    row = [0.0] * at.FAULT_WIDTH
-    row[at.F_KIND] = float(KINDS.index(kind))
-    row[at.F_CHANNEL] = float(channel)
-    row[at.F_NOW] = amount
-    return row
+    return FaultNow(kind=int(kind), channel=channel, now=amount, onset_s=0.0)
 
 
 class Sensors:
     """The sensors of a car that passes 300 mL/min, without noise unless draws are given."""
 
-    def __init__(self, *faults: list[float], rate_hz: float = 100.0) -> None:
+    def __init__(self, *faults: FaultNow, rate_hz: float = 100.0) -> None:
         self.k = size(RIG, scenario(), 1)
-        self.k[at.K_SAMPLE_S] = 1.0 / rate_hz
-        self.k[at.K_FLOW_GAIN] = 1.0
-        self.k[at.K_N_FAULTS] = float(len(faults))
-        self.s = [0.0] * at.N_S
-        self.s[at.S_FLOW_READING] = 300.0
-        self.s[at.S_SENSED_INTAKE] = 42.0
-        self.s[at.S_SENSED_BOOST] = 150.0
-        self.faults = [x for row in faults for x in row] or [0.0]
-        self.draws = [0.0] * at.DRAW_WIDTH
+        self.k.sample_s = 1.0 / rate_hz
+        self.k.flow_gain = 1.0
+        self.k.fault_count = len(faults)
+        self.s = State()
+        self.s.flow_reading_ml_min = 300.0
+        self.s.sensed_intake_c = 42.0
+        self.s.sensed_boost_kpa = 150.0
+        self.faults = faults
+        self.draw = Draw()
 
     def read(self, time_s: float, channel: int = FLOW) -> float:
         """Return what a channel reads."""
         row = [0.0] * ROW_WIDTH
-        se.read(self.k, self.s, self.faults, self.draws, 0, time_s, row)
+        se.read(self.k, self.s, self.faults, self.draw, time_s, row)
         return row[1 + channel]
 
     def sent(self, number: int, draws: Any = None) -> list[list[float]]:
         """Send row ``number``, all of whose channels hold that number; return rows that come."""
         row = [float(number)] * ROW_WIDTH
-        row[ch.TIME] = number * self.k[at.K_SAMPLE_S]
+        row[ch.TIME] = number * self.k.sample_s
         row[ch.OPERATOR] = ch.OPERATOR_NOTHING
-        out = [0.0] * (at.MOST_ROWS * ROW_WIDTH)
-        flat = self.draws if draws is None else [float(x) for x in draws]
-        n = send(self.k, self.s, self.faults, flat, 0, row, out)
+        out = [0.0] * (MOST_ROWS * ROW_WIDTH)
+        draw = self.draw if draws is None else Draw(*draws.tolist())
+        n = send(self.k, self.s, self.faults, draw, row, out)
         return [out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH] for i in range(n)]
 
 
 def through(kind: FaultKind, amount: float, count: int = 2000) -> list[list[list[float]]]:
     """Send rows over a faulty line; return what comes out after each."""
     line = Sensors(fault(kind, amount))
-    draws = np.random.default_rng(5).random((count, at.DRAW_WIDTH))
+    draws = np.random.default_rng(5).random((count, len(Draw.names())))
     return [line.sent(i, draws[i]) for i in range(count)]
 
 
@@ -80,14 +77,14 @@ def flat(batches: list[list[list[float]]]) -> list[list[float]]:
 @pytest.mark.parametrize(
     ("sensed", "lag_s", "rate"),
     [
-        (at.S_SENSED_BOOST, se.BOOST_FILTER_S, 0),
-        (at.S_SENSED_INTAKE, se.THERMISTOR_S, 1),
-        (at.S_SENSED_DRY, se.THERMISTOR_S, 2),
-        (at.S_SENSED_LINE, se.LINE_FILTER_S, 3),
+        ("sensed_boost_kpa", se.BOOST_FILTER_S, 0),
+        ("sensed_intake_c", se.THERMISTOR_S, 1),
+        ("sensed_dry_c", se.THERMISTOR_S, 2),
+        ("sensed_line_kpa", se.LINE_FILTER_S, 3),
     ],
 )
 def test_a_step_is_followed_as_a_first_order_sensor_does(
-    sensed: int, lag_s: float, rate: int
+    sensed: str, lag_s: float, rate: int
 ) -> None:
     """63.21 % after one time constant, 86.47, 95.02, 99.33 % after 2, 3, 5 (definition).
 
@@ -96,16 +93,17 @@ def test_a_step_is_followed_as_a_first_order_sensor_does(
     """
     for dt_s in (DT_S, 0.5 * DT_S):
         sensors = Sensors()
-        d = [0.0] * at.S_HELD
+        d = Rates()
         truth = [0.0, 0.0, 0.0, 0.0]
         truth[rate] = 1.0
-        sensors.s[sensed] = 0.0
+        setattr(sensors.s, sensed, 0.0)
         for step in range(1, round(5.0 * lag_s / dt_s) + 1):
             se.sensor_rates(sensors.k, sensors.s, d, *truth)
-            sensors.s[sensed] += dt_s * d[sensed]
+            value = getattr(sensors.s, sensed) + dt_s * getattr(d, sensed)
+            setattr(sensors.s, sensed, value)
             for lags, share in ((1, 0.6321206), (2, 0.8646647), (3, 0.9502129), (5, 0.9932621)):
                 if step == round(lags * lag_s / dt_s):
-                    assert sensors.s[sensed] == pytest.approx(share, abs=0.2 * dt_s / lag_s + 1e-7)
+                    assert value == pytest.approx(share, abs=0.2 * dt_s / lag_s + 1e-7)
 
 
 def test_thermistor_and_pressure_filter_follow_the_truth_through_the_kernel() -> None:
@@ -116,20 +114,21 @@ def test_thermistor_and_pressure_filter_follow_the_truth_through_the_kernel() ->
     """
     car = Car(RIG, replace(scenario(drive=SHIFTS), rate_hz=1000.0), 2, compiled=True)
     pairs = (
-        (at.S_SENSED_BOOST, at.S_BOOST_KPA, se.BOOST_FILTER_S, 1.7),
-        (at.S_SENSED_INTAKE, at.S_CHARGE_C, se.THERMISTOR_S, 0.05),
-        (at.S_SENSED_DRY, at.S_DRY_C, se.THERMISTOR_S, 0.05),
+        ("sensed_boost_kpa", "boost_kpa", se.BOOST_FILTER_S, 1.7),
+        ("sensed_intake_c", "charge_c", se.THERMISTOR_S, 0.05),
+        ("sensed_dry_c", "dry_c", se.THERMISTOR_S, 0.05),
     )
-    own = [float(car.state[sensed]) for sensed, *_ in pairs]
+    own = [float(getattr(car.state, sensed)) for sensed, *_ in pairs]
     worst = [0.0] * len(pairs)
     span = [0.0] * len(pairs)
     while not car.finished:
         car.step(0.0, inf)
         for i, (sensed, true, lag_s, _) in enumerate(pairs):
             keep = exp(-DT_S / lag_s)
-            own[i] = keep * own[i] + (1.0 - keep) * float(car.state[true])
-            worst[i] = max(worst[i], abs(own[i] - float(car.state[sensed])))
-            span[i] = max(span[i], abs(float(car.state[true]) - float(car.state[sensed])))
+            is_so, says = (float(getattr(car.state, name)) for name in (true, sensed))
+            own[i] = keep * own[i] + (1.0 - keep) * is_so
+            worst[i] = max(worst[i], abs(own[i] - says))
+            span[i] = max(span[i], abs(is_so - says))
     for i, (*_, tolerance) in enumerate(pairs):
         assert worst[i] < tolerance
         assert span[i] > 5.0 * tolerance  # the sensor really lags by more
@@ -148,14 +147,14 @@ def test_coloured_noise_has_unit_size_and_its_correlation() -> None:
 
 def metered(flow_ml_min: float, for_s: float, dt_s: float = DT_S) -> tuple[list[float], int]:
     """Return a meter's readings at a steady flow, and how many pulses came."""
-    s = [0.0] * at.N_S
+    s = State()
     readings = []
     pulses = 0
     for i in range(round(for_s / dt_s)):
-        last = s[at.S_LAST_PULSE_S]
+        last = s.last_pulse_s
         se.meter(s, flow_ml_min, (i + 1) * dt_s, dt_s)
-        pulses += s[at.S_LAST_PULSE_S] != last
-        readings.append(s[at.S_PULSE_READING])
+        pulses += s.last_pulse_s != last
+        readings.append(s.pulse_ml_min)
     return readings, pulses
 
 
@@ -185,13 +184,13 @@ def test_pulses_a_second_are_flow_times_the_k_factor() -> None:
 
 def test_a_wheel_that_stops_reads_less_and_less_and_then_nil() -> None:
     """With no pulse for a while flow is at most one pulse's volume over that while."""
-    s = [0.0] * at.N_S
+    s = State()
     for i in range(1000):
         se.meter(s, 300.0, (i + 1) * DT_S, DT_S)
     readings = []
     for i in range(1000, 2600):
         se.meter(s, 0.0, (i + 1) * DT_S, DT_S)
-        readings.append(s[at.S_PULSE_READING])
+        readings.append(s.pulse_ml_min)
     assert readings[500] == pytest.approx(60.0 / se.PULSES_PER_ML / 0.505, rel=0.02)
     assert all(b <= a for a, b in pairwise(readings))
     assert readings[-1] == 0.0
@@ -258,9 +257,9 @@ def test_a_stuck_sensor_keeps_its_last_reading() -> None:
     """Whatever flows, the reading stays what it was."""
     sensors = Sensors(fault(FaultKind.SENSOR_STUCK, 0.0))
     assert sensors.read(0.0) == 300.0
-    sensors.faults[at.F_NOW] = 1.0
+    sensors.faults[0].now = 1.0
     for i, flow in enumerate((310.0, 20.0, 900.0)):
-        sensors.s[at.S_FLOW_READING] = flow
+        sensors.s.flow_reading_ml_min = flow
         assert sensors.read(0.1 * (i + 1)) == 300.0
 
 
@@ -270,8 +269,8 @@ def spread(kind: FaultKind, amount: float, count: int = 4000) -> list[float]:
     source = np.random.default_rng(3)
     readings = []
     for i in range(count):
-        sensors.draws[at.W_SENSOR] = float(source.standard_normal())
-        sensors.draws[at.U_SENSOR] = float(source.random())
+        sensors.draw.sensor = float(source.standard_normal())
+        sensors.draw.spike = float(source.random())
         readings.append(sensors.read(0.01 * i))
     return readings
 
@@ -310,7 +309,7 @@ def test_late_messages_come_later_with_their_own_time_and_then_catch_up() -> Non
     batches = [line.sent(i) for i in range(100)]
     assert flat(batches[:20]) == []
     assert [batch[0][1] for batch in batches[20:]] == [float(i) for i in range(80)]
-    line.faults[at.F_NOW] = 0.0
+    line.faults[0].now = 0.0
     rest = [line.sent(i) for i in range(100, 140)]
     assert [row[1] for row in flat(rest)] == [float(i) for i in range(80, 140)]
     assert [len(batch) for batch in rest] == [2] * 20 + [1] * 20
@@ -390,8 +389,8 @@ def test_an_unplugged_line_is_silent_and_a_cut_log_ends() -> None:
 
 def test_silence_is_told_by_ticks() -> None:
     """With nothing on the wire a row without readings comes every 0.1 s, dated 0.15 s back."""
-    s = [0.0] * at.N_S
-    out = [0.0] * (at.MOST_ROWS * ROW_WIDTH)
+    s = State()
+    out = [0.0] * (MOST_ROWS * ROW_WIDTH)
     assert tick(s, 1.0, out, 1) == 1
     told = [now for now in (1.0 + 0.01 * i for i in range(1, 100)) if tick(s, now, out, 0)]
     assert told[0] == pytest.approx(1.16, abs=0.011)

@@ -8,7 +8,6 @@ import pytest
 from rules.facts import Rig
 from rules.petrol import petrol_kg_s
 from simulator.plant import Do, Scenario, Step
-from simulator.plant import layout as at
 from simulator.plant.car import Car
 from simulator.plant.tuning import tune
 from simulator.rig import load_rig, shipped_rigs
@@ -71,17 +70,17 @@ def test_the_plant_sprays_as_large_a_share(name: str) -> None:
     while not car.finished:
         car.step(0.0, inf)
         s = car.state
-        boost_kpa, of_redline = s[at.S_BOOST_KPA], s[at.S_SPEED_RPM] / rig.engine.redline_rpm
-        pulls = s[at.S_CLUTCH_OPEN] == 0.0 and boost_kpa > 0.9 * most_kpa and of_redline > 0.6
+        boost_kpa, of_redline = s.boost_kpa, s.speed_rpm / rig.engine.redline_rpm
+        pulls = s.clutch_open == 0.0 and boost_kpa > 0.9 * most_kpa and of_redline > 0.6
         steady = steady + 1 if pulls else 0
         if steady < 50:  # half a second, so that the spray has caught up
             continue
-        spray_kg_s = s[at.S_NOZZLE] * rig.spray.fluid_kg_m3 * 1e-6 / 60.0
-        share_pct = 100.0 * spray_kg_s / s[at.S_PETROL_KG_S]
+        spray_kg_s = s.nozzle_ml_min * rig.spray.fluid_kg_m3 * 1e-6 / 60.0
+        share_pct = 100.0 * spray_kg_s / s.petrol_kg_s
         reckoned = petrol_share(rig, boost_kpa)
         assert 0.85 * reckoned.least_pct < share_pct < 1.15 * reckoned.most_pct
-        petrol = petrol_kg_s(rig, boost_kpa, s[at.S_SPEED_RPM])
-        assert petrol == pytest.approx(s[at.S_PETROL_KG_S], rel=0.15)
+        petrol = petrol_kg_s(rig, boost_kpa, s.speed_rpm)
+        assert petrol == pytest.approx(s.petrol_kg_s, rel=0.15)
         compared += 1
     assert compared > 100
 

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from monitor.attach.protocol import NoticeLine
+from monitor.attach.protocol import Notice
 from monitor.cli import run as flowdebt
 from monitor.guard.loop import GuardLoop
 from monitor.recorder import layout
@@ -238,7 +238,7 @@ async def test_watching_a_cut_session_says_where_it_ends(tmp_path: Path) -> None
     rig_file, source = open_source(str(session), None, 0.0)
     heard = Told()
     await GuardLoop(rig_file, source, [heard]).run()
-    told = [message.text for message in heard.messages if isinstance(message, NoticeLine)]
+    told = [message.text for message in heard.messages if isinstance(message, Notice)]
     assert told[-1].startswith("the recording is not whole: 300 rows before samples-0003.arrow")
     assert source.statistics.decoded == 600
 
