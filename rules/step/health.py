@@ -16,6 +16,7 @@ PAUSES = 3.5
 PAUSE_WEIGHT = 0.1  # of the newest pause
 PAUSE_KEPT = 0.99  # of the longest pause of a logger, at each news: it is that of some hundred news
 LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times
+LONG_PAUSE = 0.25  # of a logger, in stand-still times: longer, and nothing lively moves
 FINE_SHARE = 0.01
 UNIT_FORGOTTEN = 1.01  # a change: the smallest step is that of the last hundred changes or so
 TRUST = 3.0  # how much longer each change lets a coarse reading stand still
@@ -273,7 +274,7 @@ def logger_changes_state(k: Constants, s: State, news: float, dt_s: float) -> bo
     if news < 0.0 or s.logger_still_s <= still_s:
         return False
     honest_s = larger(still_s, PAUSES * s.logger_pause_s)
-    if s.logger_pause_s > 0.5 * k.logger_stuck_after_s:
+    if s.logger_pause_s > LONG_PAUSE * k.logger_stuck_after_s:
         honest_s = honest_s * coarseness(s, BOOST, k.ambient_kpa + s.value[BOOST])
     if s.logger_still_s <= honest_s:
         return False

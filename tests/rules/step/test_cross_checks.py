@@ -139,6 +139,16 @@ def test_a_disagreement_lasts_before_it_counts_and_is_told() -> None:
     assert decisions[found].action == Action.CUT_BOOST
 
 
+def test_a_latch_waits_for_what_cannot_be_judged() -> None:
+    """Where flow is lost, a disagreement found before is not over: nothing is released."""
+    drive = healthy(facts(CommandKind.BOOST), boost_kpa=150.0, commanded_ml_min=770.0, **AIR)
+    drive.run(1.0, **{**CRUISE, "boost_kpa": 5.0, "commanded_ml_min": 770.0})
+    assert drive.last.level[COMMAND_DISAGREES] == Action.CUT_BOOST
+    low = {**CRUISE, "boost_kpa": -20.0, "commanded_ml_min": 770.0}
+    decisions = drive.run(8.0, **{**low, "delivered_ml_min": NOT_SENT})
+    assert {d.action for d in decisions} == {Action.CUT_BOOST}
+
+
 def test_a_command_in_percent_is_held_against_the_rule_too() -> None:
     """60 % of full flow beside a rule that says all of it is a disagreement, 90 % is none."""
     percent = tuple(t for t in terms(*ALL_CHANNELS) if t.name != "commanded_ml_min")

@@ -5,6 +5,7 @@ from math import inf
 import pytest
 
 from rules.channels import BOOST, CHANNELS, DELIVERED, KNOCK, NOT_SENT, Sample, tick
+from rules.explain import status
 from rules.facts import CommandKind
 from rules.guard import Guard
 from rules.step.debt import allowance_ml_min
@@ -31,6 +32,21 @@ def test_a_fresh_guard_is_not_healthy() -> None:
         assert decision.health[column] == (STALE if channel.name in ESSENTIAL else ABSENT)
     assert decision.all_healthy == 0.0
     assert Guard(rig()).step(tick(5.0)).all_healthy == 0.0
+
+
+def test_of_several_implausible_readings_the_essential_one_is_told_plainly() -> None:
+    """Whatever else is off, why the monitor is blind is told, and in no power of ten."""
+    guard = Guard(of_kind(CommandKind.LOG_FLOW))
+    good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS}
+    guard.step(Sample(0.0, **good))
+    off = {**good, "engine_speed_rpm": 50_000.0}
+    told = status(guard.rig, guard.step(Sample(0.1, **off)))
+    assert "reads 50000 rpm, plausible from 0 rpm to 12000 rpm" in told
+    for boost_kpa in (700.0, 710.0):
+        decision = guard.step(Sample(0.2, **{**off, "boost_kpa": boost_kpa}))
+        assert (decision.refused_column, decision.refused) == (BOOST, boost_kpa)
+    decision = guard.step(Sample(0.3, **off))
+    assert decision.refused == 50_000.0
 
 
 @pytest.mark.parametrize("column", range(1, len(CHANNELS) + 1))

@@ -7,7 +7,14 @@ import pytest
 from rules.channels import BOOST
 from rules.step.constants import Constants, constants_of
 from rules.step.ladder import hold_level, release, size_action
-from rules.step.state import N_FINDINGS, NO_FINDING, UNDER_DELIVERY, State
+from rules.step.state import (
+    N_FINDINGS,
+    NO_FINDING,
+    OVER_DELIVERY,
+    OVERBOOST,
+    UNDER_DELIVERY,
+    State,
+)
 from rules.step.step import fresh_state
 from tests.kit.rigs import rig
 
@@ -80,8 +87,10 @@ def test_release_needs_every_one_of_its_terms(
     s.level[0] = s.action = action
     s.acknowledged = 1.0 if acknowledged else 0.0
     s.held_missing = 0.7
+    s.asked[OVERBOOST] = others
+    s.asked[UNDER_DELIVERY] = s.asked[OVER_DELIVERY] = 3.0  # these two accounts are closed by it
     for _ in range(60 if long else 10):
-        release(k, s, others, 0.01)
+        release(k, s, 0.01)
     released = action >= 2.0 and low and long and others < 2.0 and known and acknowledged
     assert s.level[0] == (0.0 if released else action)
     assert s.held_missing == (0.0 if released else 0.7)

@@ -185,6 +185,35 @@ def test_a_logger_that_hangs_off_boost_is_found_while_the_engine_turns() -> None
     assert out[-1, FIELD["action"]] == Action.CUT_BOOST
 
 
+@pytest.mark.parametrize("cruise_kpa", [-60.0, -0.3, 0.0, 0.3, 5.0])
+@pytest.mark.parametrize("boost_unit", [0.0, 1.0, 6.9])
+def test_a_logger_that_hangs_in_cruise_is_found_at_any_boost(
+    cruise_kpa: float, boost_unit: float
+) -> None:
+    """However near to nought boost is, and however coarse it reads."""
+    columns = pull(30.0)
+    columns[BOOST] += cruise_kpa - 150.0
+    if boost_unit:
+        columns[BOOST] = stepped(columns[BOOST], boost_unit)
+    columns[FLOW][:] = 0.0
+    out = decide(frozen(columns, NAMES, 25.0))
+    assert (out[2710:, FIELD["all_healthy"]] == 0.0).all()
+    assert (out[10:2500, FIELD["all_healthy"]] == 1.0).all()
+
+
+@pytest.mark.parametrize(("boost_unit", "flow_unit"), [(5.0, 5.0), (6.9, 20.0)])
+def test_a_logger_that_hangs_is_found_by_what_else_moved(
+    boost_unit: float, flow_unit: float
+) -> None:
+    """Coarse boost and flow excuse nothing where other channels moved in every row."""
+    columns = pull(8.0)
+    columns[BOOST] = stepped(columns[BOOST], boost_unit)
+    columns[FLOW] = stepped(columns[FLOW], flow_unit)
+    out = decide(frozen(columns, NAMES, 4.0))
+    ill_s = columns["time_s"][400:][out[400:, FIELD["all_healthy"]] == 0.0]
+    assert ill_s[0] == pytest.approx(4.5, abs=0.06)
+
+
 def test_no_flow_is_judged_by_the_debt_not_called_stuck() -> None:
     """A reading of exactly nil is a stopped pump: the debt acts, sooner than blindness would."""
     columns = pull(6.0)
