@@ -88,12 +88,17 @@ def _begins_in(s: State, step: DriverStep) -> bool:
     if s.engaged == s.step:
         return False
     s.engaged = s.step
+    return _want(s, _gear_of(s, step), 0.0)
+
+
+def _gear_of(s: State, step: DriverStep) -> int:
+    """Return the step's gear; where it names none the one that is in, or second out of neutral."""
     gear = step.gear
     if gear == 0:
         gear = s.gear
     if gear == 0:
         gear = 2
-    return _want(s, gear, 0.0)
+    return gear
 
 
 def _too_fast(k: Constants, s: State, step: DriverStep) -> bool:
@@ -101,8 +106,8 @@ def _too_fast(k: Constants, s: State, step: DriverStep) -> bool:
 
     ``_lift`` waits likewise, and a gear that is in already is looked after by the shift up.
     """
-    gear = step.gear
-    if s.engaged == s.step or gear == 0 or gear == s.gear:
+    gear = _gear_of(s, step)
+    if s.engaged == s.step or gear == s.gear:
         return False
     if s.road_m_s * rpm_per_m_s(k, gear) <= _UPSHIFT_OF_REDLINE * k.redline_rpm:
         return False

@@ -40,13 +40,15 @@ def test_of_several_implausible_readings_the_essential_one_is_told_plainly() -> 
     good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS}
     guard.step(Sample(0.0, **good))
     off = {**good, "engine_speed_rpm": 50_000.0}
-    told = status(guard.rig, guard.step(Sample(0.1, **off)))
-    assert "reads 50000 rpm, plausible from 0 rpm to 12000 rpm" in told
+    guard.step(Sample(0.1, **off))
     for boost_kpa in (700.0, 710.0):
         decision = guard.step(Sample(0.2, **{**off, "boost_kpa": boost_kpa}))
         assert (decision.refused_column, decision.refused) == (BOOST, boost_kpa)
-    decision = guard.step(Sample(0.3, **off))
+    guard.step(Sample(0.3, **off))
+    decision = guard.step(Sample(0.35, **off))
     assert decision.refused == 50_000.0
+    told = status(guard.rig, guard.step(Sample(0.4, **{**off, "delivered_ml_min": 50_000.0})))
+    assert "reads 50000 mL/min, plausible from 0 mL/min to 6000 mL/min" in told
 
 
 @pytest.mark.parametrize("column", range(1, len(CHANNELS) + 1))

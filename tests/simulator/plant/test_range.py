@@ -53,6 +53,22 @@ def test_first_gear_at_speed_waits_for_the_brakes(compiled: bool) -> None:
     assert car.state.gear == 1.0  # it came in, once slow enough
 
 
+@pytest.mark.parametrize("compiled", [True, False])
+def test_out_of_neutral_at_speed_waits_for_the_brakes_too(compiled: bool) -> None:
+    """A step that names no gear puts in second: not before the engine can take it."""
+    steps = (
+        Step(Do.CRUISE, 2.0, 3),
+        Step(Do.PULL, 9.0, 3),
+        Step(Do.IDLE, 0.6),
+        Step(Do.CRUISE, 3.0),
+    )
+    what = replace(drive_of("tarnwick", *steps), rate_hz=20.0)
+    car = Car(what.rig, what, 1, compiled=compiled)
+    while not car.finished:
+        car.step(0.0, inf)
+        assert car.state.speed_rpm < 1.02 * what.rig.engine.redline_rpm
+
+
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 @given(name=some.sampled_from(sorted(RIGS)), steps=some.lists(STEPS, min_size=1, max_size=5))
 def test_whatever_is_driven_the_car_stays_physical(name: str, steps: list[Step]) -> None:
