@@ -47,7 +47,7 @@ COVERED = {
     # SPRT
     "sprt-bounds": f"{HERE}.test_wald_expectations_through_the_account",
     # fault intervals
-    "ftti-terms": "rules.step.test_watch.test_the_time_budget_adds_up",
+    "ftti-terms": "rules.test_intervals.test_the_time_budget_adds_up",
     "iec61508-terms": "not applicable: no failure rate, coverage or integrity level is computed",
     # intervals and metrics
     "detection-metrics": "bench.test_statistics.test_confusion_metrics",

@@ -201,7 +201,7 @@ def test_rows_beyond_what_may_wait_are_dropped_newest_first(
     assert (recording.recorder.rows, recording.recorder.dropped) == (100, 150)
     rows, _, blocks = read(session)
     assert rows[:, 0].tolist() == [sample.time_s for sample in SAMPLES[:100]]
-    assert blocks.cut == "150 rows at the end were not recorded"
+    assert blocks.cut == "150 rows were not recorded at the end"
 
 
 def test_an_append_is_whole_or_not_at_all(tmp_path: Path) -> None:
@@ -334,7 +334,9 @@ def test_a_real_disk_runs_full_and_is_cleared(tmp_path: Path, monkeypatch: Any) 
         result = review(session, None)
         assert result.reproduced is True
         assert result.rows <= kept_rows(session) == recorder.rows  # ticks are no readings
-        assert f"{recorder.dropped} rows before samples-0002.arrow were not" in str(result.cut)
+        assert f"{recorder.dropped} rows were not recorded before samples-0002.arrow" in str(
+            result.cut
+        )
         end = (session / layout.EVENTS).read_text(encoding="utf-8").splitlines()[-1]
         assert json.loads(end)["dropped"] == recorder.dropped
     finally:

@@ -168,7 +168,7 @@ def test_a_cut_session_says_so(session: Path, tmp_path: Path, capsys: Any) -> No
     err = capsys.readouterr().err
     assert "700 rows were recorded before samples-0003.arrow, and gone" in err
     facts = pq.ParquetFile(tmp_path / "out.parquet").metadata.metadata
-    assert b"700 rows before" in facts[b"not_whole"]
+    assert b"700 rows were" in facts[b"not_whole"]
     assert flowdebt(["export", str(copy), "--to", str(tmp_path / "out.csv")]) == 0
     assert "the recording is not whole: 700 rows" in capsys.readouterr().err
     assert len(rows_of(tmp_path / "out.csv", BRINDLE)) == len(rows_of_session(copy))

@@ -86,7 +86,7 @@ def test_a_segment_that_is_gone_is_missed(tmp_path: Path, lost: int) -> None:
     layout.segments_of(session)[lost - 1].unlink()
     result = review(session, None)
     assert result.rows == 1800
-    assert result.cut == (f"600 rows before samples-000{lost + 1}.arrow were recorded and are gone")
+    assert result.cut == f"600 rows were recorded before samples-000{lost + 1}.arrow, and gone"
     assert result.reproduced is True
 
 

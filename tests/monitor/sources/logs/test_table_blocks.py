@@ -239,7 +239,7 @@ async def test_watching_a_cut_session_says_where_it_ends(tmp_path: Path) -> None
     heard = Told()
     await GuardLoop(rig_file, source, [heard]).run()
     told = [message.text for message in heard.messages if isinstance(message, Notice)]
-    assert told[-1].startswith("the recording is not whole: 300 rows before samples-0003.arrow")
+    assert told[-1].startswith("the recording is not whole: 300 rows were recorded before ")
     assert source.statistics.decoded == 600
 
 
