@@ -5,7 +5,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from monitor.attach.facts import ListenerCounts, OutputState, Statistics
+from monitor.attach.message_parts import ListenerCounts, OutputState, Statistics
 from monitor.attach.protocol import Bye, Message, Publishing, Recording
 from rules.channels import Sample
 from rules.facts import Rig

@@ -12,7 +12,7 @@ from typing import Annotated, Final
 
 import msgspec
 
-from monitor.attach.facts import (
+from monitor.attach.message_parts import (
     DecisionHead,
     EventFacts,
     LikelyCause,

@@ -3,7 +3,7 @@
 from math import isfinite
 from typing import TypedDict
 
-from monitor.attach.facts import RigChange, Scale, Thresholds
+from monitor.attach.message_parts import RigChange, Scale, Thresholds
 from monitor.attach.protocol import Terms
 from rules.facts import Rig
 from rules.step.constants import LIMIT_NAMES, constants_of

@@ -62,12 +62,12 @@ def coverage(
     from monitor.words.coverage import as_json as in_json
     from monitor.words.coverage import as_markdown, as_table
     from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
+    from simulator.compiled_or_not import choose
     from simulator.coverage.cases import CASES
     from simulator.coverage.matrix import State, cover, observe, simulated_s
     from simulator.coverage.points import POINTS
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, clean, nearest
-    from simulator.way import choose
 
     if list_:
         sys.stdout.write("\n".join(case.name for case in CASES) + "\n")

@@ -67,9 +67,9 @@ def simulate(
     import sys
 
     from simulator.compiled_mark import DRIVE_ON, leave_mark
+    from simulator.compiled_or_not import choose
     from simulator.scenario import load_scenario
     from simulator.strict import BadInput
-    from simulator.way import choose
 
     if list_:
         sys.stdout.write("\n".join(listed()) + "\n")

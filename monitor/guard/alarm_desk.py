@@ -3,7 +3,7 @@
 from math import isfinite
 from typing import Final
 
-from monitor.attach.facts import UNSEEN, StandingAlarm
+from monitor.attach.message_parts import UNSEEN, StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Command, Operation
 from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook
 from rules.alarms.rates import (

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from monitor.attach.facts import LikelyCause
+from monitor.attach.message_parts import LikelyCause
 from rules.causes.known import NONE_OF_THESE, NOTHING_WRONG
 from rules.causes.ranking import Cause, CauseRanker
 from rules.causes.rig_mistakes import Mistake, RigMistakes

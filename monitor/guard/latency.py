@@ -3,7 +3,7 @@
 from bisect import bisect_right
 from typing import Final
 
-from monitor.attach.facts import Latency
+from monitor.attach.message_parts import Latency
 
 _BUCKETS_A_DECADE: Final = 20
 _DECADES: Final = 7  # 1 us to 10 s

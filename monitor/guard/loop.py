@@ -9,8 +9,8 @@ from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, Final
 
 from monitor.attach import protocol
-from monitor.attach.facts import EventFacts, Statistics
 from monitor.attach.listeners import Listener, ListenerFacts
+from monitor.attach.message_parts import EventFacts, Statistics
 from monitor.attach.terms import new_terms
 from monitor.clock import now_ns, now_s
 from monitor.guard.clock_pace import ClockWatch

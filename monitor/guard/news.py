@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.message_parts import EventFacts
 from monitor.attach.protocol import CauseLine, EventTurn, Message
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk

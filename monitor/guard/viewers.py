@@ -7,8 +7,8 @@ from typing import Final
 
 from monitor.attach import protocol
 from monitor.attach.endpoint import Endpoint
-from monitor.attach.facts import DecisionHead, EventFacts
 from monitor.attach.listeners import Listener, ListenerFacts, Tell
+from monitor.attach.message_parts import DecisionHead, EventFacts
 from monitor.attach.server import ViewerServer
 from monitor.attach.terms import shown
 from monitor.clock import now_s

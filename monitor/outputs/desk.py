@@ -9,13 +9,13 @@ from typing import Final
 
 import msgspec
 
-from monitor.attach.facts import OutputState
 from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
+from monitor.attach.message_parts import OutputState
 from monitor.attach.protocol import Notice
 from monitor.clock import now_s
 from monitor.outputs.base import BEAT_S, CAUTION, KEEPER_SILENT_S
-from monitor.outputs.holder import Holder
 from monitor.outputs.keeper import Kept
+from monitor.outputs.may_hold import Holder
 from monitor.outputs.open import open_output
 from rules.channels import Sample
 from rules.facts import Rig

@@ -24,8 +24,8 @@ from typing import Any, Final
 import msgspec
 from msgspec import structs
 
-from monitor.attach.facts import DecisionHead
 from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
+from monitor.attach.message_parts import DecisionHead
 from monitor.attach.protocol import (
     AlarmTurn,
     EventTurn,

@@ -8,8 +8,8 @@ stretch and ``player`` is the logic of play and pause.
 """
 
 from monitor.review.compare import Difference, compare
-from monitor.review.decided import Decided, TurnAt
-from monitor.review.deciding import decide
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided, TurnAt
 from monitor.review.edit import Value, edit, save_as, values_of
 from monitor.review.log import Log, Stopped, open_log
 from monitor.review.marks import Mark, Marks, add_mark, read_marks, remove_mark

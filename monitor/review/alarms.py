@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.attach.facts import StandingAlarm
+from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import Command
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.review.pieces import Piece

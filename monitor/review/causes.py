@@ -4,7 +4,7 @@ import threading
 from bisect import bisect_right
 from typing import Any
 
-from monitor.attach.facts import LikelyCause
+from monitor.attach.message_parts import LikelyCause
 from monitor.guard.cause_desk import CauseDesk
 from monitor.review.log import Progress, Stop, Stopped
 from monitor.review.pieces import Piece, decide_piece

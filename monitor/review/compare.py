@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from monitor.review.decided import Decided
+from monitor.review.decided_log import Decided
 from rules.events import Event, Turn
 from rules.facts import Action
 from rules.findings import label_of

@@ -18,7 +18,7 @@ from msgspec import inspect as shape
 from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
 from simulator.rig.keys import RIG
-from simulator.rig.places import put
+from simulator.rig.toml_places import put
 from simulator.strict import BadInput, Document, KeyPath, clean, key_of, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.message_parts import EventFacts
 from monitor.recorder import layout
 from monitor.review.log import Block
 from monitor.review.window import Floats

@@ -4,9 +4,9 @@ from bisect import bisect_left, bisect_right
 from typing import Final
 
 from monitor.attach import protocol
-from monitor.attach.facts import DecisionHead, EventFacts, Statistics
+from monitor.attach.message_parts import DecisionHead, EventFacts, Statistics
 from monitor.attach.terms import shown
-from monitor.review.decided import Decided, TurnAt
+from monitor.review.decided_log import Decided, TurnAt
 from monitor.source_facts import SourceKind
 from rules.explain import status
 

@@ -4,7 +4,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.review.decided import Decided
+from monitor.review.decided_log import Decided
 
 RATES: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 LONGEST_GAP_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour

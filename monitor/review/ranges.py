@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from monitor.recorder import layout
 from monitor.recorder.export import RIG_CHANGED, Exported, check_kind, write_file
-from monitor.review.decided import Decided
+from monitor.review.decided_log import Decided
 from rules.step.state import Decision
 from simulator.strict import BadInput
 

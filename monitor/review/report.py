@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import counted
 from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from msgspec import to_builtins
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import Span, readings_of
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log

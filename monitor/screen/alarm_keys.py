@@ -4,7 +4,7 @@ import re
 from abc import abstractmethod
 from typing import ClassVar, Final
 
-from monitor.attach.facts import StandingAlarm
+from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, Notice
 from monitor.guard.alarm_desk import LONGEST_SHELF_S
 from monitor.screen.base import BaseDashboard

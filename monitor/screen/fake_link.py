@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator
 
-from monitor.attach.facts import Latency, ListenerCounts, Statistics
+from monitor.attach.message_parts import Latency, ListenerCounts, Statistics
 from monitor.attach.protocol import Bye, Command, Ending, Message
 from monitor.source_facts import SourceStatistics
 

@@ -6,7 +6,7 @@ from typing import Final
 
 from msgspec import structs
 
-from monitor.attach.facts import DecisionHead, LikelyCause, StandingAlarm, Statistics
+from monitor.attach.message_parts import DecisionHead, LikelyCause, StandingAlarm, Statistics
 from monitor.attach.protocol import (
     AlarmTurn,
     Answer,

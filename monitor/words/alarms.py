@@ -6,7 +6,7 @@ Whoever shows these words has to take out what a terminal obeys.
 from collections.abc import Sequence
 from typing import Final
 
-from monitor.attach.facts import StandingAlarm
+from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Operation
 from rules.alarms.rates import AlarmState, Mover
 from rules.findings import label_of

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
-from monitor.attach.facts import Latency, Statistics
+from monitor.attach.message_parts import Latency, Statistics
 
 MOST_REASONS: Final = 6
 

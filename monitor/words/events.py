@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.attach.facts import EventFacts
+from monitor.attach.message_parts import EventFacts
 from monitor.words.literal import figure, or_nan, plain
 from monitor.words.units import Units
 from rules.channels import LATE_S

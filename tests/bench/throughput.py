@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.facts import Latency, Statistics
+from monitor.attach.message_parts import Latency, Statistics
 from monitor.attach.protocol import Bye, Frame
 from monitor.guard.process import Order
 from monitor.guard.warm import is_warm

@@ -9,7 +9,7 @@ from textual.pilot import Pilot
 
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint
-from monitor.attach.facts import StandingAlarm
+from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import CauseLine, Frame, Message
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_messages import alarm, cause, event_turn

@@ -4,8 +4,8 @@ import asyncio
 from collections.abc import Callable
 from typing import TypeVar
 
-from monitor.attach.facts import Statistics
 from monitor.attach.listeners import Listener, ListenerFacts
+from monitor.attach.message_parts import Statistics
 from monitor.attach.protocol import Bye, Message, Notice
 from rules.facts import Rig
 from tests.kit.patience import PATIENCE_S

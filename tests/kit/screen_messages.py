@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import msgspec
 
-from monitor.attach.facts import (
+from monitor.attach.message_parts import (
     DecisionHead,
     EventFacts,
     LikelyCause,

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.attach.facts import Statistics
+from monitor.attach.message_parts import Statistics
 from monitor.attach.protocol import Bye, CauseLine, Ending, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink

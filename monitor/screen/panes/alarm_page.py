@@ -5,7 +5,7 @@ from typing import Final
 
 from rich.cells import set_cell_size
 
-from monitor.attach.facts import LikelyCause, StandingAlarm
+from monitor.attach.message_parts import LikelyCause, StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
 from monitor.screen.panes.banner import age
 from monitor.screen.panes.detail import explanation_in

@@ -3,7 +3,7 @@
 from rich.cells import cell_len
 from rich.segment import Segment
 
-from monitor.attach.facts import StandingAlarm
+from monitor.attach.message_parts import StandingAlarm
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
 from monitor.words.alarms import count_in_words, state_in_words

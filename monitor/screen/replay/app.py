@@ -8,7 +8,7 @@ from typing import ClassVar, Final
 
 from monitor.clock import now_s
 from monitor.review import Log, Marks, Stopped, decide, read_marks
-from monitor.review.pace import pace_of
+from monitor.review.row_gaps import pace_of
 from monitor.screen.controls import Control, FinderEntry, Offer, offers
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.debt import DebtBar

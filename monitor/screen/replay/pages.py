@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from monitor.review.judge import ROWS_WORTH_LOADING
-from monitor.review.pace import Pace
+from monitor.review.row_gaps import Pace
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane

@@ -4,9 +4,9 @@ from bisect import bisect_right
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from monitor.attach.facts import EventFacts, LikelyCause
+from monitor.attach.message_parts import EventFacts, LikelyCause
 from monitor.review import Decided, Difference, Log, Mark, Marks, Player, TurnAt
-from monitor.review.pace import Pace
+from monitor.review.row_gaps import Pace
 from monitor.screen.replay.what_if import WhatIf
 from monitor.words.events import EventWords, event_in_words
 from rules.events import Turn

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.attach.facts import RigChange, Scale, Thresholds
+from monitor.attach.message_parts import RigChange, Scale, Thresholds
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message, Terms
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from monitor.attach.facts import OutputState
+from monitor.attach.message_parts import OutputState
 from monitor.attach.protocol import AlarmTurn, EventTurn, Message
 from monitor.cli import run as flowdebt
 from monitor.guard.process import Order

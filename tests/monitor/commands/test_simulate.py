@@ -15,7 +15,7 @@ import pytest
 from monitor.cli import run as flowdebt
 from monitor.review.review import review
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
-from simulator import way
+from simulator import compiled_or_not as way
 from simulator.logfile import unit_of
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.truth import TRUTH_COLUMNS, TRUTH_NAMES

@@ -15,7 +15,7 @@ from monitor.attach.protocol import EventTurn, Message, Notice
 from monitor.guard.clock_pace import LEARNING_S, WINDOW_S, ClockWatch
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
-from monitor.outputs.holder import Holder
+from monitor.outputs.may_hold import Holder
 from monitor.recorder import layout
 from monitor.recorder.export import export
 from monitor.recorder.reader import SessionBlocks

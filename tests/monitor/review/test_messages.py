@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.attach.facts import EventFacts, Statistics
+from monitor.attach.message_parts import EventFacts, Statistics
 from monitor.attach.protocol import Command, Frame, decode, encode, trace_row
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk

@@ -5,7 +5,7 @@ import re
 import pytest
 from msgspec import structs
 
-from monitor.attach.facts import Thresholds
+from monitor.attach.message_parts import Thresholds
 from monitor.attach.protocol import Bye, Command, Ending, Frame, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink

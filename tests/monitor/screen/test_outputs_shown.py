@@ -5,7 +5,7 @@ import json
 import msgspec
 import pytest
 
-from monitor.attach.facts import OutputState
+from monitor.attach.message_parts import OutputState
 from monitor.attach.protocol import Frame, Message, Publishing, Recording, outputs_in_words
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink

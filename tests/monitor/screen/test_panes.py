@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as some
 from rich.cells import cell_len
 
-from monitor.attach.facts import DecisionHead
+from monitor.attach.message_parts import DecisionHead
 from monitor.attach.protocol import Bye, CauseLine, Command, Ending, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.attach.facts import Latency, ListenerCounts, Statistics
+from monitor.attach.message_parts import Latency, ListenerCounts, Statistics
 from monitor.sources import Source, recorded
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.fake import FakeSource

@@ -12,6 +12,7 @@ from monitor.cli import run as flowdebt
 from monitor.words.coverage import as_json, as_markdown, as_table, cell_text
 from rules.facts import Charger, CommandKind, Limits, Rig
 from rules.step.state import FINDING_NAMES
+from simulator.compiled_or_not import Way
 from simulator.coverage.cases import CASES
 from simulator.coverage.expectation import Case, Expectation, expected
 from simulator.coverage.matrix import Cell, Found, State, cover, judge, observe
@@ -21,7 +22,6 @@ from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
 from simulator.runs import Drive
 from simulator.seeds import evaluation_seed
-from simulator.way import Way
 
 BRINDLE = load_rig(find_rig("brindle")).rig
 BY_NAME = {case.name: case for case in CASES}
@@ -272,7 +272,7 @@ def test_the_command_prints_a_table(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One row, real runs: a table by default, Markdown or JSON on request; exit code 0."""
-    monkeypatch.setattr("simulator.way.choose", lambda _: Way(True, ""))
+    monkeypatch.setattr("simulator.compiled_or_not.choose", lambda _: Way(True, ""))
     one_row = ["coverage", "--fault", "Unplugged", "--runs", "1", "--workers", "1"]
     assert flowdebt(one_row) == 0
     lines = capsys.readouterr().out.splitlines()

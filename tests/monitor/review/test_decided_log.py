@@ -8,7 +8,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 
-import monitor.review.decided as decided_module
+import monitor.review.decided_log as decided_module
 from monitor.attach.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
 from monitor.review import Decided, Stopped, decide, edit, open_log

@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from monitor.attach.client import ViewerLink, start_guard
-from monitor.attach.facts import OutputState
+from monitor.attach.message_parts import OutputState
 from monitor.attach.protocol import Frame, Hello, Notice, outputs_in_words
 from monitor.guard.process import Order, run_order
 from monitor.outputs import desk as desk_module

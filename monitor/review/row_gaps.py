@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.review.decided import Decided
+from monitor.review.decided_log import Decided
 from monitor.review.window import Floats
 from monitor.words.literal import figure
 from rules.channels import CLOCK_PACE, NOT_SENT, TIME

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.outputs.base import REARM_S
-from monitor.outputs.holder import Holder
+from monitor.outputs.may_hold import Holder
 from rules.channels import NOT_SENT
 from tests.kit.rigs import Drive, rig
 

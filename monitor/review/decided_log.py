@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.attach.facts import EventFacts, LikelyCause, StandingAlarm
+from monitor.attach.message_parts import EventFacts, LikelyCause, StandingAlarm
 from monitor.review.alarms import AlarmHistory, AlarmMoment
 from monitor.review.causes import CauseHistory
 from monitor.review.log import Log, Progress, Stop

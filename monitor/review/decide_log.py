@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 
 from monitor.review.alarms import AlarmMoment, moments
-from monitor.review.decided import Decided, Groups, TurnAt
+from monitor.review.decided_log import Decided, Groups, TurnAt
 from monitor.review.judge import Judge, Judged, worth_compiling
 from monitor.review.log import Log, Progress, Stop, Stopped
 from monitor.review.pieces import PIECE_ROWS, Axis, Piece

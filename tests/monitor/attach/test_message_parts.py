@@ -9,7 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.attach.facts import DecisionHead, EventFacts, Latency, ListenerCounts, Statistics
+from monitor.attach.message_parts import (
+    DecisionHead,
+    EventFacts,
+    Latency,
+    ListenerCounts,
+    Statistics,
+)
 from monitor.attach.protocol import Bye, Ending, EventTurn, Message, decode, encode
 from monitor.source_facts import SourceStatistics
 from rules.events import EventTracker, Turn
