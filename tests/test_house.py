@@ -17,11 +17,13 @@ FLOORS = ("rules", "simulator", "monitor")
 # subjects in two. At this length it is time to ask whether there are two subjects.
 MOST_LINES = 600
 # Rooms whose modules decide or parse; each has a test file of its name in the mirrored folder, but:
-DECIDING = ("rules", "rules/*", "simulator/rig", "simulator/strict", "monitor/sources/**")
+DECIDING = ("rules", "rules/*", "simulator/rig", "simulator/strict")
+DECIDING += ("monitor/sources/**", "monitor/outputs")
 DECLARING = {
     "rules": "channels facts",
     "rules/step": "state",
     "monitor/sources": "base rows",
+    "monitor/outputs": "base fake",
 }
 TESTED_IN = {
     "rules/compiling": "rules/step/test_compiled",
@@ -35,11 +37,19 @@ TESTED_IN = {
     "rules/causes/spray_due": "rules/causes/test_ranking",
     "simulator/rig/changes": "monitor/guard/test_reload",
     "simulator/rig/checks": "simulator/rig/test_wrong_rigs",
-    "simulator/rig/places": "monitor/review/test_edit",
+    "simulator/rig/toml_places": "monitor/review/test_edit",
     "simulator/rig/source_terms": "simulator/rig/test_columns",
     "simulator/rig/tables": "simulator/rig/test_keys",
     "simulator/strict/lines": "simulator/strict/test_document",
     "simulator/strict/wants": "simulator/rig/test_load",
+    "monitor/outputs/desk": "live/wires/test_output_release",
+    "monitor/outputs/keeper": "live/wires/test_output_release",
+    "monitor/outputs/may_hold": "live/wires/test_may_hold",
+    "monitor/outputs/mqtt_beat": "live/wires/test_output_contract",
+    "monitor/outputs/open": "live/wires/test_output_contract",
+    "monitor/outputs/publisher": "live/wires/test_mqtt_publisher",
+    "monitor/outputs/serial_lines": "live/wires/test_output_contract",
+    "monitor/sources/topics/messages": "monitor/sources/test_mqtt",
     "monitor/sources/logs/log_blocks": "monitor/sources/logs/test_table_blocks",
     "monitor/sources/logs/open": "monitor/sources/logs/test_table_blocks",
 }
