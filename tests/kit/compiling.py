@@ -84,11 +84,14 @@ def _runs() -> None:
 
 
 def _rates() -> None:
+    from simulator.plant import Car
     from simulator.plant.compiled import rates_only
-    from simulator.plant.constants import Constants
-    from simulator.plant.state import Rates, State
+    from simulator.plant.state import Rates
+    from simulator.scenario import load_scenario
 
-    rates_only(Constants().array(), State().array(), Rates().array(), 0.0, 0.0)
+    drive = load_scenario("pump_stop")
+    car = Car(drive.rig, drive, drive.seed, compiled=False)
+    rates_only(car.constants.array(), car.state.array(), Rates().array(), 0.0, 0.0)
 
 
 def _rules() -> None:
