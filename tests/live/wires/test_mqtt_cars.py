@@ -4,7 +4,8 @@ import json
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -31,11 +32,11 @@ class Logger:
         self._thread.start()
 
     def _work(self) -> None:
-        number = 0
+        number, start_s = 0, time.monotonic()
         while not self._ended.wait(0.02):
-            number += 1
+            number, at_s = number + 1, time.monotonic() - start_s
             for column, value in (("boost_kpa", self.boost_kpa), ("delivered_ml_min", 0.0)):
-                payload = f"{value + 0.01 * (number % 5):.2f},{0.02 * number:.2f},{number}"
+                payload = f"{value + 0.01 * (number % 5):.2f},{at_s:.3f},{number}"
                 self._client.send(f"cars/{self._car}/{column}", payload, qos=0)
 
     def end(self) -> None:
@@ -53,12 +54,13 @@ def client(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Publishe
         yield made
 
 
-def says(heard: Heard, action: str) -> dict[str, object]:
-    """Wait for a state with an action; return it."""
+def says(heard: Heard, action: str, findings: Sequence[str] = ()) -> dict[str, object]:
+    """Wait for a state with an action, and one of these findings behind it; return it."""
 
     def good(payload: bytes) -> bool:
         state = json.loads(payload)
-        return bool(state["action"] == action and state.get("all_healthy") == 1.0)
+        behind = not findings or state["finding"] in findings
+        return bool(state["action"] == action and state.get("all_healthy") == 1.0 and behind)
 
     return dict(json.loads(heard.wait_for(good)))
 
@@ -78,11 +80,10 @@ def test_each_guard_judges_its_own_car(client: Publisher, tmp_path: Path) -> Non
         for car in CARS:
             assert says(states[car], "no_action")["source"] == address + car
         loggers["one"].boost_kpa = 150.0
-        cut = says(states["one"], "cut_boost")
-        assert cut["finding"] in ("under_delivery", "no_delivery")
+        says(states["one"], "cut_boost", ("under_delivery", "no_delivery"))
         actions = {json.loads(payload)["action"] for payload, _ in states["two"].messages}
-        assert actions <= {"no_action", "warn"}  # a warning: not all channels were there at once
-        assert json.loads(states["two"].messages[-1][0])["action"] == "no_action"
+        # A warning: channels didn't come at once, or the machine was late.
+        assert actions <= {"no_action", "warn"}
     finally:
         for logger in loggers.values():
             logger.end()
