@@ -77,7 +77,7 @@ async def test_a_listener_is_told_everything_in_order() -> None:
     loop = GuardLoop(BRINDLE, pump_stop(), [noting])
     await loop.run()
     assert noting.rows == loop.statistics().decided == loop.statistics().recorded == 2400
-    assert noting.decision == loop.decision
+    assert repr(noting.decision) == repr(loop.decision)
     first, *_ = noting.told
     assert first == (0, Notice("test", "open"))
     turns = [(at, one) for at, one, *_ in noting.told if isinstance(one, EventTurn)]
@@ -97,7 +97,7 @@ async def test_without_a_listener_it_decides_the_same() -> None:
     alone, heard = GuardLoop(BRINDLE, pump_stop()), GuardLoop(BRINDLE, pump_stop(), [Told()])
     await alone.run()
     await heard.run()
-    assert alone.decision == heard.decision
+    assert repr(alone.decision) == repr(heard.decision)
     assert alone.listener_facts() == ListenerFacts()
 
 
