@@ -126,7 +126,7 @@ def _in_text(text: bool, as_json: bool) -> bool:
 
 def _load_screen() -> None:
     """Load what the dashboard needs; both processors are free for that while a guard starts."""
-    import monitor.screen.app  # noqa: F401
+    import monitor.screen.app  # noqa: F401  # loaded now, used later
 
 
 def _view(endpoint: Endpoint, hand: _Hand, *, text: bool, as_json: bool) -> int:

@@ -63,7 +63,7 @@ def _is_warming() -> bool:
     for folder in compiled_mark.folders():
         with contextlib.suppress(OSError):
             # A file's age is in wall-clock time, and decides nothing but who compiles.
-            age_s = time.time() - (folder / WARMING).stat().st_mtime  # noqa: TID251
+            age_s = time.time() - (folder / WARMING).stat().st_mtime  # noqa: TID251  # as said
             if age_s < LONGEST_WARMING_S:
                 return True
     return False

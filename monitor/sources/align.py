@@ -14,7 +14,7 @@ MOST_TICKS: Final = 30  # in one gap: by then every channel that matters has lon
 # A live source may hold samples back and hand them over in one go (USB bridges, a busy machine), so
 # a tick for silence is dated this much into the past: what was held back is then not yet late.
 HELD_BACK_S: Final = 0.15
-CATCH_UP_S: Final = 2.0 * LATE_S  # by then a clock that runs at all has caught up with the ticks
+CATCH_UP_S: Final = 2.0 * LATE_S  # by then a clock within its tolerance has caught up with ticks
 
 
 def ticks_between(before_s: float, after_s: float) -> list[Sample]:
@@ -23,7 +23,7 @@ def ticks_between(before_s: float, after_s: float) -> list[Sample]:
     A recorded session holds its ticks already and is replayed as it is, without this.
     """
     gap_s = after_s - before_s
-    if not LONGEST_GAP_S < gap_s < float("inf"):
+    if not LONGEST_GAP_S < gap_s < inf:
         return []
     count = int(min(MOST_TICKS, gap_s / TICK_S))
     ticks = [tick(before_s + TICK_S * i) for i in range(1, count + 1)]

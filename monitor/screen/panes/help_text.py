@@ -23,7 +23,7 @@ LIVE_SIGNS: Final = (
 class Help(Page):
     """Takes the middle of the screen; the top line stays."""
 
-    def __init__(self, signs: tuple[str, ...] = SIGNS, *, id: str) -> None:  # noqa: A002
+    def __init__(self, signs: tuple[str, ...] = SIGNS, *, id: str) -> None:  # noqa: A002  # Textual's
         super().__init__(id=id)
         self._signs = signs
         self._first = 0
