@@ -7,7 +7,7 @@ from rules.clock_pace import pace_in_words
 from rules.facts import Action, Limit, Rig
 from rules.findings import FINDINGS
 from rules.step import state as st
-from rules.step.constants import essential_columns
+from rules.step.from_rig import essential_columns, limit_nats
 from rules.step.state import Decision
 
 _LIMITED = {
@@ -55,46 +55,30 @@ def _at_boost(decision: Decision) -> str:
     return "at unknown boost"
 
 
-def _average(decision: Decision) -> str:
-    """Say what arrives, and the share missing of it that actions go by: both smoothed alike."""
-    share, expected = decision.missing_share, decision.expected_smooth_ml_min
-    if share == 0.0:  # too little is expected for a share to mean anything
-        return _flows(decision)
-    return (
-        f"{(1.0 - share) * expected:z.0f} of {expected:z.0f} mL/min arrive "
-        f"({100.0 * share:z.0f} % missing)"
-    )
-
-
 def _flows(decision: Decision) -> str:
+    return f"{_read(decision)} arrive"
+
+
+def _read(decision: Decision) -> str:
     delivered, expected = decision.value[ch.DELIVERED], decision.expected_ml_min
-    return f"{delivered:z.0f} of {expected:z.0f} mL/min arrive"
+    return f"{delivered:z.0f} of {expected:z.0f} mL/min"
 
 
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
-    terms = rig.debt
-    reached = {
-        Action.WARN: ("warn", terms.warn_ml),
-        Action.PULL_TIMING: ("pull", terms.pull_ml),
-        Action.CUT_BOOST: ("cut", terms.cut_ml),
-    }
-    flows = f"{_average(decision)} {_at_boost(decision)}"
-    if level is Action.PULL_TIMING and decision.debt_ml < terms.pull_ml:
-        return (
-            f"{flows}; arrears {decision.arrears_ml:z.2f} mL (short beyond "
-            f"{100.0 * terms.arrears_share:z.0f} %) passed their limit of "
-            f"{terms.arrears_ml:z.2f} mL"
-        )
-    if level is Action.CUT_BOOST and decision.debt_ml < terms.cut_ml:
-        return (
-            f"{flows}, and the shortfall outlasted "
-            f"{rig.ladder.shortfall_outlasts_s:z.1f} s of pulled timing"
-        )
-    name, threshold = reached[level]
-    return (
-        f"{flows}; debt {decision.debt_ml:z.2f} mL passed the {name} threshold of "
-        f"{threshold:z.2f} mL after {decision.short_s:z.2f} s"
+    allowed = "hardly a car" if level is Action.WARN else "no car"
+    found = (
+        f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "
+        f"for would read {_read(decision)} for {1000.0 * decision.short_s:z.0f} ms "
+        f"{_at_boost(decision)}; {decision.debt_s:z.2f} s of full flow "
+        f"({decision.debt_ml:z.2f} mL) missing"
     )
+    if level is not Action.CUT_BOOST:
+        return found
+    if decision.debt_s >= rig.debt.cut_s:
+        return f"{found}, {rig.debt.cut_s:z.2f} s cut boost"
+    if decision.debt_ml >= rig.debt.cut_ml:
+        return f"{found}, {rig.debt.cut_ml:z.2f} mL cut boost"
+    return f"{found}, still so after {rig.ladder.shortfall_outlasts_s:z.1f} s of pulled timing"
 
 
 def _logger_is_frozen(rig: Rig, decision: Decision) -> bool:
@@ -174,13 +158,6 @@ def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
     )
 
 
-def _explain_none(rig: Rig, level: Action, decision: Decision) -> str:
-    return (
-        f"next to nothing comes: {_flows(decision)} {_at_boost(decision)}, for more than "
-        f"{1000.0 * rig.watch.no_delivery_for_s:z.0f} ms"
-    )
-
-
 def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"no spray is commanded {_at_boost(decision)}, above "
@@ -191,16 +168,16 @@ def _explain_no_command(rig: Rig, level: Action, decision: Decision) -> str:
 
 def _explain_over(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"more comes than the nozzles can pass: {_flows(decision)} {_at_boost(decision)}; "
-        f"{decision.excess_ml:z.2f} mL beyond command and allowance "
+        f"more comes than any car this rig allows for would spray: {_flows(decision)} "
+        f"{_at_boost(decision)}; {decision.excess_ml:z.2f} mL too much "
         f"(limit {rig.watch.over_ml:z.2f})"
     )
 
 
 def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
     return (
-        f"{decision.value[ch.DELIVERED]:z.0f} mL/min flow though nothing is commanded, for more "
-        f"than {rig.watch.unasked_for_s:z.1f} s {_at_boost(decision)} (hydrolock: do not crank an "
+        f"{decision.value[ch.DELIVERED]:z.0f} mL/min flow though nothing is commanded, "
+        f"{decision.excess_ml:z.1f} mL so far {_at_boost(decision)} (hydrolock: do not crank an "
         "engine that stood like this)"
     )
 
@@ -294,7 +271,6 @@ def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
 
 _WHY = {
     st.UNDER_DELIVERY: _explain_debt,
-    st.NO_DELIVERY: _explain_none,
     st.NO_COMMAND: _explain_no_command,
     st.OVER_DELIVERY: _explain_over,
     st.UNASKED_FLOW: _explain_unasked,
@@ -316,18 +292,19 @@ def status(rig: Rig, decision: Decision) -> str:
     if action is Action.NO_ACTION:
         if decision.all_healthy == 0.0:
             return f"No action: {_ill(rig, decision)}, so the spray is not being judged."
-        if decision.expected_ml_min < rig.debt.floor_ml_min:
+        if decision.expected_ml_min < rig.flow_sensor.floor_ml_min:
             return f"No action: no spray expected {_at_boost(decision)}."
         return f"No action: {_flows(decision)} {_at_boost(decision)}."
     finding = int(decision.finding)
     done = what_is_done(decision)
     label = FINDINGS[finding].label
-    if decision.expected_ml_min < rig.debt.floor_ml_min and action >= Action.PULL_TIMING:
+    if decision.expected_ml_min < rig.flow_sensor.floor_ml_min and action >= Action.PULL_TIMING:
         below = f"until boost stays below {rig.ladder.release_below_kpa:z.0f} kPa"
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
         missing = f"{100.0 * decision.missing_share:z.0f} % of the spray missing"
-        return f"{done[0].upper()}{done[1:]}: {label}, debt {decision.debt_ml:z.2f} mL, {missing}."
+        debt = f"{decision.debt_s:z.2f} s of full flow"
+        return f"{done[0].upper()}{done[1:]}: {label}, debt {debt}, {missing}."
     return f"{done[0].upper()}{done[1:]}: {label}."
 
 

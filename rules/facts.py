@@ -131,8 +131,7 @@ class Spray:
     """The spray system.
 
     ``fluid_kg_m3`` is the density of the mix at 20 degC; ``check_valve_kpa`` is taken off the
-    pressure across the nozzles; ``transport_delay_s`` and ``lag_s`` describe what the *flow sensor*
-    reads after a step of the command.
+    pressure across the nozzles.
     """
 
     nozzles: tuple[Nozzle, ...]
@@ -140,9 +139,34 @@ class Spray:
     fluid_kg_m3: float = 998.2
     methanol_mass_pct: float = 0.0
     check_valve_kpa: float = 0.0
-    transport_delay_s: float = 0.08
-    lag_s: float = 0.1
     tank_ml: float = 5000.0
+
+
+@dataclass(frozen=True, slots=True)
+class FlowSensor:
+    """What the flow sensor shows of the spray, and how well that is known.
+
+    Attributes:
+        delay_s: From a step of the command until the reading moves.
+        delay_within_s: How far off, either way, that may be (less than it).
+        lag_s: From there to 63 % of the step.
+        lag_within_s: How far off, either way, that may be (less than it).
+        gain_within: Share by which the reading may be off, either way, sensor and rig together.
+        noise: Standard deviation of a reading, as a share of it.
+        noise_lasts_s: How long that takes to fall out of step with itself (correlation time).
+        floor_ml_min: Smaller flows are not told from none.
+        refresh_s: How long it holds a reading until it gives a new one; 0: new in every row.
+    """
+
+    delay_s: float = 0.08
+    delay_within_s: float = 0.04
+    lag_s: float = 0.1
+    lag_within_s: float = 0.05
+    gain_within: float = 0.08
+    noise: float = 0.04
+    noise_lasts_s: float = 0.05
+    floor_ml_min: float = 10.0
+    refresh_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,21 +204,17 @@ class Paid:
 
 @dataclass(frozen=True, slots=True)
 class DebtTerms:
-    """Allowance (share, floor, delay tolerance, lead) and the debts at which each action is taken.
+    """How sure the evidence must be to pull timing, and how large the debt to cut boost.
 
-    ``arrears_share`` and ``arrears_ml`` are the terms of the slow account beside the debt
-    (infinite: none): all that is short beyond the share, which pulls timing.
+    Attributes:
+        false_pull_every_h: Hours of spraying wanted between two pulls of timing that are false.
+        cut_s: Debt that cuts boost, as seconds of full flow.
+        cut_ml: The same in mL; whichever is less counts.
     """
 
-    share: float = 0.12
-    floor_ml_min: float = 20.0
-    delay_tolerance_s: float = 0.06
-    lead: float = 0.3
-    warn_ml: float = 0.4
-    pull_ml: float = 0.8
-    cut_ml: float = 5.0
-    arrears_share: float = 0.12
-    arrears_ml: float = 1.6
+    false_pull_every_h: float = 100.0
+    cut_s: float = 0.25
+    cut_ml: float = inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,13 +257,10 @@ class Watch:
     """When the findings beside debt, blindness and limits speak up.
 
     Attributes:
-        no_delivery_for_s: Next to nothing arrives, though much is expected, for this long.
         no_command_above_kpa: Boost at which the logged command can't be nil (infinite: not judged).
         no_command_for_s: It is nil there for this long.
-        unasked_ml_min: Flow nobody asked for, above this ...
-        unasked_for_s: ... and for this long.
-        over_ml: Spray that arrives beyond command and allowance, added up as the debt is
-            (infinite: not judged).
+        over_ml: Spray that arrives beyond what was asked for, added up as the debt is (infinite:
+            not judged).
         over_action: What that leads to.
         least_drop_k: Least cooling from ``dry_intake_c`` to ``intake_c`` in full spray (0: not
             judged).
@@ -267,11 +284,8 @@ class Watch:
         cross_check_for_s: Either is so for this long, and acts as blindness does.
     """
 
-    no_delivery_for_s: float = 0.25
     no_command_above_kpa: float = inf
     no_command_for_s: float = 0.3
-    unasked_ml_min: float = 80.0
-    unasked_for_s: float = 1.5
     over_ml: float = 3.0
     over_action: Action = Action.PULL_TIMING
     least_drop_k: float = 0.0
@@ -335,6 +349,7 @@ class Rig:
     ladder: Ladder
     limits: Limits
     channels: tuple[ChannelTerms, ...]
+    flow_sensor: FlowSensor = field(default_factory=FlowSensor)
     watch: Watch = field(default_factory=Watch)
     fault_intervals: FaultIntervals = field(default_factory=FaultIntervals)
     vehicle: Vehicle = field(default_factory=Vehicle)

@@ -6,7 +6,7 @@ from math import inf
 from typing import Final
 
 from rules.facts import Rig
-from rules.step.constants import OWN_LAWS
+from rules.step.from_rig import OWN_LAWS
 from rules.step.state import FINDING_NAMES
 
 
@@ -55,16 +55,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         "warn, then pull timing in proportion, then cut boost to the dry limit",
-        "tank level, pump supply and fuse, filter, nozzle, line, fittings",
-        by_design_below_onset=True,
-    ),
-    Finding(
-        "no_delivery",
-        "no delivery",
-        Severity.ENGINE,
-        _FLOW,
-        _DRY_RESPONSE,
-        "pump fuse, relay and wiring, empty tank, a line off its fitting",
+        "tank level, pump fuse, relay and supply, filter, nozzle, line, fittings",
         by_design_below_onset=True,
     ),
     Finding(

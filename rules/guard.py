@@ -5,7 +5,7 @@ from typing import Any
 
 from rules import channels as ch
 from rules.facts import Rig
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from rules.step.state import N_DECISION, Decision, State
 from rules.step.step import fresh_state, step
 
@@ -125,13 +125,13 @@ class Guard:
 
         Raises:
             ValueError: What is remembered would not fit: other channels are mapped, needed, limited
-                or watched, or the transport delay differs. Nothing has changed then.
+                or watched, or the flow sensor differs. Nothing has changed then.
         """
         constants = constants_of(rig)
         if constants.columns() != self.constants.columns():
             raise ValueError("found other channels mapped, limited or watched, expected the same")
-        if constants.delay_s != self.constants.delay_s:
-            raise ValueError("found another transport delay, expected the same")
+        if rig.flow_sensor != self.rig.flow_sensor:
+            raise ValueError("found another flow sensor, expected the same")
         self.rig, self.constants = rig, constants
         if self._compiled is not None:
             self._arrays[0][:] = constants.array()

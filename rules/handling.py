@@ -1,32 +1,32 @@
 """How soon missing spray is handled, and how slow rows may come: reckoned from the rig alone.
 
-What the flow sensor will read is worked out in closed form; the accounts, the ladder's thresholds
-and "no delivery" are then the decision code's own, fed with that reading row by row.
+What the flow sensor will read is worked out in closed form; evidence, debt and the ladder's
+thresholds are then the decision code's own, fed with that reading row by row.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import exp, hypot, inf
+from math import exp, hypot, inf, sqrt
 from typing import Final
 
-from rules.channels import BOOST, DELIVERED
+from rules.channels import BOOST
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
-from rules.step.constants import Constants, constants_of
-from rules.step.debt import account
+from rules.step.constants import Constants
+from rules.step.evidence import weigh
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.ladder import debt_level
-from rules.step.state import CUT, NO_ACTION, NO_DELIVERY, PULL, UNDER_DELIVERY, WARN
+from rules.step.state import CUT, NO_ACTION, PULL, UNDER_DELIVERY, WARN
 from rules.step.step import fresh_state
-from rules.step.watch import flow_while_spraying
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
 
-# The allowances are wide enough for one false pull in 100 h of spraying. Errors that last 50 ms are
-# drawn seven million times in that time, so they lie five standard deviations out (normal
-# distribution); 95 % are below 1.645 of them, a third of the allowance.
-_OFF: Final = 1.0 / 3.0
+# Of twenty cars nineteen are off by less than this share of a tolerance (any value within it is as
+# likely as another), and of twenty readings nineteen by less than so many standard deviations.
+_OFF: Final = 0.9
+_SDS: Final = 1.645
 _SETTLED: Final = 8.0  # lags
 _SLOWEST_MS: Final = 500
 _PHASES: Final = 4
@@ -60,11 +60,10 @@ def handled(
     Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
     the longer the less is due. A smaller share goes at once, as by a clog.
 
-    All of the sensor's delay and lag count, the accounts, the time for which next to nothing must
-    arrive, the shortfall that outlasts, the row that comes only a period later, and the
-    controller's reaction. To that come errors of the delay and of the reading (gain and noise, both
-    of which go with the flow), each at its own 95th percentile: the root of the sum of their
-    squares.
+    All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
+    that comes only a period later, and the controller's reaction. To that come errors of the delay
+    and of the reading (gain and noise, both of which go with the flow), each at its own 95th
+    percentile: the root of the sum of their squares.
 
     Args:
         rig: The rig.
@@ -74,14 +73,14 @@ def handled(
         period_s: Time from one row to the next, > 0.
     """
     k = constants_of(rig)
-    spray, debt = rig.spray, rig.debt
+    spray, sensor = rig.spray, rig.flow_sensor
     run_down_s = 0.0
     if missing_share >= 1.0 and due_ml_min > 0.0:
         full_ml_min = full_flow_ml_min(k, boost_kpa)
         run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
 
     def came_s(late_s: float, high: float) -> tuple[float, float, float]:
-        delay_s = spray.transport_delay_s + late_s
+        delay_s = sensor.delay_s + late_s
 
         def flow_share(at_s: float) -> float:
             since_s = at_s - delay_s
@@ -89,14 +88,16 @@ def handled(
                 return 1.0
             return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
 
-        settled_s = delay_s + run_down_s + _SETTLED * spray.lag_s
-        meter = _Meter(due_ml_min, spray.lag_s, 1.0 + high, _PULSE_ML, flow_share)
+        settled_s = delay_s + run_down_s + _SETTLED * sensor.lag_s
+        meter = _Meter(due_ml_min, sensor.lag_s, 1.0 + high, _PULSE_ML, flow_share)
         return _came_s(k, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
 
     usual = came_s(0.0, 0.0)
-    late = came_s(_OFF * debt.delay_tolerance_s, 0.0)
-    noise = debt.floor_ml_min / due_ml_min if due_ml_min > 0.0 else 0.0
-    high = came_s(0.0, _OFF * hypot(debt.share, noise))
+    late = came_s(_OFF * sensor.delay_within_s, 0.0)
+    # Noise averages out over the time in which it is looked at.
+    lasts_s = 2.0 * sensor.noise_lasts_s
+    noise = _SDS * sensor.noise * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
+    high = came_s(0.0, hypot(_OFF * sensor.gain_within, noise))
     after_s = period_s + rig.fault_intervals.reaction_s
     return Handled(
         *(
@@ -116,6 +117,15 @@ def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
     speed_rpm = pull_from_rpm(rig)
     duty_pct = injector_duty_pct(rig, petrol_kg_s(rig, boost_kpa, speed_rpm), speed_rpm)
     return commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, 100.0)
+
+
+def least_found_share(k: Constants) -> float:
+    """Return the least share of the expected flow that is found to be missing, 0 to 1.
+
+    Less may be the gain of an honest sensor; beyond that half of the smallest shortfall looked for
+    goes unfound (see ``evidence``).
+    """
+    return k.gain_within + 0.5 * k.size[0]
 
 
 def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
@@ -141,14 +151,14 @@ def _pulls_unseen(
     rig: Rig, k: Constants, boost_kpa: float, due_ml_min: float, period_s: float
 ) -> bool:
     """Whether spray that was off from one row to the next, unseen, pulls timing."""
-    settled_s = 2.0 * period_s + _SETTLED * rig.spray.lag_s
+    settled_s = 2.0 * period_s + _SETTLED * rig.flow_sensor.lag_s
     for i in range(_PHASES):
         off_s = i * period_s / _PHASES
 
         def flow_share(at_s: float, off_s: float = off_s) -> float:
             return 0.0 if off_s < at_s <= off_s + period_s else 1.0
 
-        meter = _Meter(due_ml_min, rig.spray.lag_s, 1.0, 0.0, flow_share)
+        meter = _Meter(due_ml_min, rig.flow_sensor.lag_s, 1.0, 0.0, flow_share)
         if _came_s(k, boost_kpa, due_ml_min, meter, period_s, settled_s)[1] < inf:
             return True
     return False
@@ -203,11 +213,11 @@ def _came_s(
 
     The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
     """
+    k.n_cars = 1  # while the command stands still, all cars of the bank expect the same
     s = fresh_state(k)
     s.value[BOOST] = boost_kpa
-    s.expected_ml_min = s.expected_smooth_ml_min = due_ml_min
-    s.undelayed_ml_min = s.commanded_ml_min = due_ml_min
-    spraying = due_ml_min > k.spraying_ml_min
+    s.expected_ml_min = due_ml_min
+    s.bank_most_ml_min = s.car_ml_min[0] = s.commanded_ml_min = due_ml_min
     came_s = [inf, inf, inf]
     worst = NO_ACTION
     at_s = 0.0
@@ -218,21 +228,16 @@ def _came_s(
         if at_s > settled_s and step_s < _COARSE_S:
             step_s = _COARSE_S  # sums of what stands still come out the same
         at_s += step_s
-        before_ml = s.debt_ml + s.arrears_ml
-        s.value[DELIVERED] = meter.read(at_s)
-        account(k, s, s.value[DELIVERED], step_s)
+        before = s.evidence
+        weigh(k, s, meter.read(at_s), step_s)
         asked = debt_level(k, s, step_s)
         if asked > s.level[UNDER_DELIVERY]:
             s.level[UNDER_DELIVERY] = asked
-        if spraying:
-            none = flow_while_spraying(k, s, step_s)
-            asked = none if none > asked else asked
         if asked > worst:
             worst = asked
             for i, level in enumerate((WARN, PULL, CUT)):
                 if worst >= level and came_s[i] == inf:
                     came_s[i] = at_s
-        grows = s.debt_ml + s.arrears_ml > before_ml or s.for_s[NO_DELIVERY] > 0.0
-        if at_s > settled_s and worst < PULL and not grows:
+        if at_s > settled_s and worst < PULL and s.evidence <= before:
             break
     return came_s[0], came_s[1], came_s[2]

@@ -57,13 +57,13 @@ class Intervals:
 def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """Return the intervals of a finding's action at the moment its level rose.
 
-    When a fault began can only be seen through the sensor. For the debt that is the time since the
-    account last stood at nil, plus the flow sensor's transport delay and lag; for the others the
+    When a fault began can only be seen through the sensor. For the debt that is the time since its
+    evidence last stood at nil, plus the flow sensor's transport delay and lag; for the others the
     time their condition must hold, plus the age, or the time of standing still, at which a value
     counts as gone where that is what is found; for a clock, how long one that runs so isn't found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
-    sensor_s = rig.spray.transport_delay_s + rig.spray.lag_s
+    sensor_s = rig.flow_sensor.delay_s + rig.flow_sensor.lag_s
     # Asked of thousands of events in a bad log: only what is needed is looked for.
     lost_s = 0.0
     if finding == st.SIGNAL_LOST:
@@ -72,10 +72,9 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         lost_s = lost_s if right else found_after_s(decision.clock_pace)
     held_s = {
         st.UNDER_DELIVERY: decision.short_s + sensor_s,
-        st.NO_DELIVERY: watch.no_delivery_for_s + sensor_s,
         st.NO_COMMAND: watch.no_command_for_s,
         st.OVER_DELIVERY: sensor_s,
-        st.UNASKED_FLOW: watch.unasked_for_s + sensor_s,
+        st.UNASKED_FLOW: sensor_s,
         st.COOLING_MISSING: watch.cooling_for_s,
         st.SIGNAL_LOST: lost_s,
         st.OVERBOOST: limits.boost_kpa.for_s,

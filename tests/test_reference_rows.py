@@ -15,10 +15,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from rules.step.debt import next_debt
 from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import norm
 
-from rules.step.debt import next_debt
 from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
 from tests.rules.step.test_debt import MONTGOMERY, RunLengths, sums
 

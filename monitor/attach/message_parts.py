@@ -35,11 +35,11 @@ Share = Annotated[float, msgspec.Meta(ge=0.0, le=1.0)]
 
 
 class Thresholds(msgspec.Struct, frozen=True):
-    """Debts at which to warn, pull timing and cut boost, mL."""
+    """Evidence at which to warn and to pull timing, nats; debt that cuts boost, s of full flow."""
 
-    warn: float
-    pull: float
-    cut: float
+    warn_nats: float
+    pull_nats: float
+    cut_s: float
 
 
 class Scale(msgspec.Struct, frozen=True):
@@ -66,11 +66,13 @@ class DecisionHead(msgspec.Struct, frozen=True):
     retard_deg: float | None = None
     boost_ceiling_kpa: float | None = None
     debt_ml: float | None = None
+    debt_s: float | None = None
     peak_debt_ml: float | None = None
     short_s: float | None = None
     commanded_ml_min: float | None = None
     expected_ml_min: float | None = None
-    allowance_ml_min: float | None = None
+    least_ml_min: float | None = None
+    most_ml_min: float | None = None
     delivered_ml_min: float | None = None
     boost_kpa: float | None = None
     missing_share: float | None = None
@@ -81,13 +83,13 @@ class DecisionHead(msgspec.Struct, frozen=True):
     excess_ml: float | None = None
     tank_s: float | None = None
     cooling_k: float | None = None
-    arrears_ml: float | None = None
+    evidence: float | None = None
+    surplus: float | None = None
     clock_s: float | None = None
     clock_pace: float | None = None
     duty_boost_kpa: float | None = None
     refused_column: float | None = None
     refused: float | None = None
-    expected_smooth_ml_min: float | None = None
 
     @classmethod
     def of(cls, decision: Decision) -> Self:

@@ -6,7 +6,8 @@ from typing import TypedDict
 from monitor.attach.message_parts import RigChange, Scale, Thresholds
 from monitor.attach.protocol import Terms
 from rules.facts import Rig
-from rules.step.constants import LIMIT_NAMES, constants_of
+from rules.step.constants import LIMIT_NAMES
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import Change
 
@@ -33,7 +34,7 @@ def shown(rig: Rig) -> Shown:
     top_kpa = max(*rig.paid.boost_kpa, rig.paid.dry_limit_kpa)
     return {
         "rig": rig.name,
-        "thresholds": Thresholds(rig.debt.warn_ml, rig.debt.pull_ml, rig.debt.cut_ml),
+        "thresholds": Thresholds(k.warn_nats, k.limit_nats, k.cut_ml / k.full_ml_min * 60.0),
         "limits": limits,
         "scale": Scale(
             flow_ml_min=full_flow_ml_min(k, rig.command.start_boost_kpa),

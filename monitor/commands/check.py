@@ -52,8 +52,13 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
-    from rules.handling import handled, least_due_ml_min, slowest_period_s
-    from rules.step.constants import constants_of, essential_columns
+    from rules.handling import (
+        handled,
+        least_due_ml_min,
+        least_found_share,
+        slowest_period_s,
+    )
+    from rules.step.from_rig import constants_of, essential_columns
     from rules.step.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
@@ -61,7 +66,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig)
-    debt, times = rig.debt, rig.fault_intervals
+    times = rig.fault_intervals
     onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
     shares = petrol_shares(rig)
@@ -91,7 +96,14 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "tank_ml": rig.spray.tank_ml,
         "tank_min_at_full_flow": tank_minutes(rig.spray.tank_ml, top_ml_min),
         "tank_km_at_12_pct_and_80_km_h": tank_range_km(rig.spray.tank_ml, top_ml_min, 0.12, 80.0),
-        "thresholds_ml": {"warn": debt.warn_ml, "pull": debt.pull_ml, "cut": debt.cut_ml},
+        "thresholds": {
+            "warn_nats": k.warn_nats,
+            "pull_nats": k.limit_nats,
+            "false_pull_every_h": rig.debt.false_pull_every_h,
+            "cut_ml": k.cut_ml,
+            "cut_s": k.cut_ml / top_ml_min * 60.0,
+        },
+        "least_found_pct": 100.0 * least_found_share(k),
         "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
         "channels": [terms.name for terms in rig.channels],
         "findings": [
@@ -115,8 +127,8 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "spray_of_petrol_words": in_words(shares),
         "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
-            "sensor_delay": rig.spray.transport_delay_s,
-            "sensor_lag": rig.spray.lag_s,
+            "sensor_delay": rig.flow_sensor.delay_s,
+            "sensor_lag": rig.flow_sensor.lag_s,
             "pump_run_down": rig.spray.pump.run_down_s,
             "row_period": period_s,
             "reaction": times.reaction_s,
@@ -136,7 +148,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             }
             for one in tuned.spent
         ],
-        "warnings": weak_points(rig, top_ml_min, pump_stop, tuned.overdrawn),
+        "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
     }
 
 
@@ -153,7 +165,7 @@ def _or_null(seconds: float) -> float | None:
 
 
 def _in_words(facts: dict[str, Any]) -> list[str]:
-    thresholds = facts["thresholds_ml"]
+    at = facts["thresholds"]
     lines = [
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
@@ -161,8 +173,11 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  tank lasts {facts['tank_min_at_full_flow']:z.1f} min at "
         f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:z.0f} km at 80 km/h, "
         "spraying 12 % of the time)",
-        f"  thresholds: warn {thresholds['warn']:zg} mL, pull timing {thresholds['pull']:zg} mL, "
-        f"cut boost {thresholds['cut']:zg} mL",
+        f"  timing is pulled at evidence {at['pull_nats']:z.1f} (wrong once in "
+        f"{at['false_pull_every_h']:zg} h of spraying), warned of at {at['warn_nats']:z.1f}",
+        f"  boost is cut once {at['cut_s']:z.2f} s of full flow are missing "
+        f"({at['cut_ml']:z.2f} mL)",
+        f"  found at all: a shortfall of {facts['least_found_pct']:z.1f} % and more",
         f"  blind without: {', '.join(facts['essential_channels'])}",
         *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",

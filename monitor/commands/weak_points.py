@@ -1,23 +1,19 @@
 """Where a rig file, though it is right in itself, protects little: told by ``flowdebt check``."""
 
 from math import inf
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from rules.channels import CHANNEL_NAMES
-from rules.conversions import seconds_to_debt
 from rules.facts import Rig
 from rules.handling import Handled
-from rules.step.constants import essential_columns
+from rules.step.from_rig import essential_columns
 
 if TYPE_CHECKING:
     from simulator.plant.tuning import Spent
 
-HALF: Final = 0.5
-
 
 def weak_points(
     rig: Rig,
-    full_flow_ml_min: float,
     pump_stop: Handled,
     overdrawn: "Spent | None",
 ) -> list[str]:
@@ -25,30 +21,13 @@ def weak_points(
 
     Args:
         rig: The rig.
-        full_flow_ml_min: Full flow at full boost.
         pump_stop: How soon a stopped pump is handled there.
         overdrawn: Where the rig claims more timing for its spray than that pays for.
     """
     return [
-        *_allowances(rig, full_flow_ml_min),
         *_tolerance(rig, pump_stop),
         *_paid(rig, overdrawn),
     ]
-
-
-def _allowances(rig: Rig, full_flow_ml_min: float) -> list[str]:
-    found = []
-    if seconds_to_debt(rig, full_flow_ml_min, HALF, rig.debt.pull_ml) == inf:
-        found.append(
-            f"[debt] share {100.0 * rig.debt.share:z.0f} % and floor {rig.debt.floor_ml_min:zg} "
-            "mL/min allow half the spray to be missing: it never makes a debt"
-        )
-    if rig.debt.arrears_share >= HALF and rig.debt.arrears_ml < inf:
-        found.append(
-            f"[debt] arrears_share {100.0 * rig.debt.arrears_share:z.0f} % allows half the spray "
-            "to be missing: it never makes arrears"
-        )
-    return found
 
 
 def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:

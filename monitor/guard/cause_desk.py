@@ -10,7 +10,6 @@ from rules.facts import Rig
 from rules.step.state import (
     COOLING_MISSING,
     NO_COMMAND,
-    NO_DELIVERY,
     OVER_DELIVERY,
     UNASKED_FLOW,
     UNDER_DELIVERY,
@@ -20,7 +19,6 @@ from rules.step.state import (
 # The findings whose cause lies in the spray system.
 SPRAY_FINDINGS: Final = (
     UNDER_DELIVERY,
-    NO_DELIVERY,
     NO_COMMAND,
     OVER_DELIVERY,
     UNASKED_FLOW,

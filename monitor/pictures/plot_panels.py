@@ -10,6 +10,7 @@ from monitor.pictures.simulating import Outcome
 from monitor.words.palette import OKABE_ITO
 from rules import channels as ch
 from rules.step import state as st
+from rules.step.from_rig import constants_of
 from simulator.plant.truth import TRUTH_NAMES
 from simulator.runs import Block
 
@@ -84,46 +85,33 @@ def _range(*columns: Any) -> tuple[float, float]:
 
 
 def flow(axis: "Axes", data: Columns, outcome: Outcome) -> None:
-    """Draw the flow: commanded, expected with its allowance, delivered, and the truth."""
-    expected = data.decided("expected_ml_min")
-    lower = np.maximum(expected - data.decided("allowance_ml_min"), 0.0)
+    """Draw the flow: commanded, expected as a band of plausible cars, delivered, and the truth."""
+    least, most = data.decided("least_ml_min"), data.decided("most_ml_min")
     axis.fill_between(
-        data.row_s, lower, expected, color=_BAND, linewidth=0.0,
-        label="expected, less its allowance",
-    )  # fmt: skip
+        data.row_s, least, most, color=_BAND, linewidth=0.0, label="any car the rig allows for"
+    )
     commanded = data.decided("commanded_ml_min")
     _line(axis, data.row_s, commanded, _FAINT, "commanded", linewidth=0.9, linestyle="--")
     flow = data.truth("true_flow_ml_min")
     _line(axis, data.truth_s, flow, _ORANGE, "truth: out of the nozzles", linewidth=1.0)
     delivered = data.channel(ch.DELIVERED)
     _line(axis, data.row_s, delivered, _BLUE, "delivered, as the sensor reads")
-    usual = max(_range(expected)[1], _range(flow)[1], _range(commanded)[1], 50.0)
+    usual = max(_range(most)[1], _range(flow)[1], _range(commanded)[1], 50.0)
     top = min(_range(delivered)[1], 2.2 * usual)  # one spike must not squeeze the rest
     _headroom(axis, 0.0, max(top, usual))
     axis.set_ylabel("spray flow,\nmL/min", fontsize=8.5)
 
 
 def debt(axis: "Axes", data: Columns, outcome: Outcome) -> None:
-    """Draw the two accounts, mL, against what they lead to."""
-    terms = outcome.scenario.rig.debt
-    debt, arrears = data.decided("debt_ml"), data.decided("arrears_ml")
-    _line(axis, data.row_s, debt, _RED, "debt", linewidth=1.3)
-    _line(axis, data.row_s, arrears, INK, "arrears", linewidth=1.1, linestyle="-.")
-    for value, word in (
-        (terms.warn_ml, "warn"),
-        (terms.pull_ml, "pull timing"),
-        (terms.arrears_ml, "arrears: pull timing"),
-        (terms.cut_ml, "cut boost"),
-    ):
-        if isfinite(value):
-            _level(axis, value, _FAINT, f"{word} {value:zg}")
-    axis.set_yscale("symlog", linthresh=max(terms.warn_ml, 0.05), linscale=0.6)
-    top = max(_range(debt, arrears)[1], terms.cut_ml)
-    axis.set_ylim(0.0, 6.0 * top)
-    marks = [mark for mark in (0.0, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0) if mark <= top]
-    axis.set_yticks(marks, [f"{mark:zg}" for mark in marks])
-    axis.minorticks_off()
-    axis.set_ylabel("debt, mL", fontsize=8.5)
+    """Draw evidence and debt, each as a share of what it leads to an action at."""
+    k = constants_of(outcome.scenario.rig)
+    evidence = data.decided("evidence") / k.limit_nats
+    debt = data.decided("debt_ml") / k.cut_ml
+    _line(axis, data.row_s, evidence, INK, "evidence, of its limit", linewidth=1.1)
+    _line(axis, data.row_s, debt, _RED, "debt, of its limit", linewidth=1.3)
+    _level(axis, 1.0, _FAINT, "evidence pulls timing, debt cuts boost")
+    axis.set_ylim(0.0, 1.15 * min(max(_range(evidence, debt)[1], 1.0), 4.0))
+    axis.set_ylabel("evidence, debt", fontsize=8.5)
 
 
 def boost(axis: "Axes", data: Columns, outcome: Outcome) -> None:

@@ -27,12 +27,14 @@ _DECIDED_UNITS: Final = {
     "debt_ml": "mL",
     "commanded_ml_min": "mL/min",
     "expected_ml_min": "mL/min",
-    "allowance_ml_min": "mL/min",
+    "least_ml_min": "mL/min",
+    "most_ml_min": "mL/min",
 }
 _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
     "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
+    "evidence": "nats",
     "missing_share": "share of the expected flow",
     "clock_pace": "seconds the source's clock ran in one of ours, where it was found to run wrong",
     "operator": "1 where the operator acknowledged",

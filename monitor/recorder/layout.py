@@ -37,9 +37,11 @@ DECIDED: Final = (
     "retard_deg",
     "boost_ceiling_kpa",
     "debt_ml",
+    "evidence",
     "commanded_ml_min",
     "expected_ml_min",
-    "allowance_ml_min",
+    "least_ml_min",
+    "most_ml_min",
     "missing_share",
     "late",
 )

@@ -113,9 +113,10 @@ def in_words(message: Message) -> str:
     if isinstance(message, Hello):
         recording = "not recorded" if message.session is None else f"recorded in {message.session}"
         return (
-            f"{message.rig}, {message.source}, {recording}; debt thresholds warn "
-            f"{message.thresholds.warn:zg}, pull {message.thresholds.pull:zg}, cut "
-            f"{message.thresholds.cut:zg} mL; advises only, {_driven(message)}"
+            f"{message.rig}, {message.source}, {recording}; warns at evidence "
+            f"{message.thresholds.warn_nats:z.1f}, pulls timing at "
+            f"{message.thresholds.pull_nats:z.1f}, cuts boost at a debt of "
+            f"{message.thresholds.cut_s:z.2f} s of full flow; advises only, {_driven(message)}"
         )
     if isinstance(message, Frame):
         return _status_in_words(message)
@@ -170,7 +171,8 @@ def _status_in_words(frame: Frame) -> str:
         f"flow now {_number(decision.delivered_ml_min, 0)} of "
         f"{_number(decision.expected_ml_min, 0)} mL/min"
     )
-    parts.append(f"debt {_number(decision.debt_ml, 2)} mL")
+    parts.append(f"evidence {_number(decision.evidence, 1)}")
+    parts.append(f"debt {_number(decision.debt_s, 2)} s of full flow")
     if frame.outputs:
         parts.append(outputs_in_words(frame.outputs))
     ill = [

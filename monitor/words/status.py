@@ -45,8 +45,11 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     for trouble in _troubles(frame):
         yield f"! {clean(trouble, LONGEST)}"
     at = hello.thresholds
-    levels = f"warn {at.warn:zg} mL, pull {at.pull:zg} mL, cut {at.cut:zg} mL"
-    yield f"  debt {frame.decision.debt_ml or 0.0:z.2f} mL; {levels}"
+    evidence, debt_s = frame.decision.evidence or 0.0, frame.decision.debt_s or 0.0
+    yield (
+        f"  evidence {evidence:z.1f} (warn {at.warn_nats:z.1f}, pull {at.pull_nats:z.1f}); debt "
+        f"{debt_s:z.2f} s of full flow (cut {at.cut_s:z.2f} s)"
+    )
     recording = frame.recording
     kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"
     yield f"  {clean(kept, LONGEST)}"

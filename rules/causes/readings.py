@@ -30,7 +30,8 @@ from rules.channels import (
     TANK,
 )
 from rules.facts import CommandKind, Rig
-from rules.step.constants import constants_of
+from rules.step.evidence import CALM_NATS
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import HEALTHY, IMPLAUSIBLE, STUCK, Decision
 
@@ -115,8 +116,8 @@ class Readings:
         """Read by another rig from now on, as ``Guard.change`` judges by it."""
         self._rig = rig
         self._k = constants_of(rig)
-        self._floor = rig.debt.floor_ml_min
-        self._gate = 4.0 * rig.debt.floor_ml_min
+        self._floor = rig.flow_sensor.floor_ml_min
+        self._gate = 4.0 * rig.flow_sensor.floor_ml_min
         self._logged = rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT)
         self._methanol = rig.spray.methanol_mass_pct >= _LEAST_METHANOL_PCT
         names = {terms.name for terms in rig.channels}
@@ -124,7 +125,7 @@ class Readings:
             "commanded_ml_min" not in names and "command_pct" in names
         )
         self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
-        self._lag_s = max(rig.spray.lag_s, 0.01)
+        self._lag_s = max(rig.flow_sensor.lag_s, 0.01)
 
     def available(self, signature: Signature, without: tuple[str, ...] = ()) -> bool:
         """Whether a signature has a reading from channels that are healthy now.
@@ -200,7 +201,7 @@ class Readings:
             settled
             and steady
             and d.action == 0.0
-            and d.debt_ml == 0.0
+            and d.evidence < CALM_NATS
             and d.all_healthy == 1.0
             and not self.x["command"] < 0.5
             and abs(self._ratio("delivered", "expected") - 1.0) < 0.15

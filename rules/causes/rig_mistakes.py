@@ -65,7 +65,7 @@ class RigMistakes:
 
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
-        self._gate = 4.0 * rig.debt.floor_ml_min
+        self._gate = 4.0 * rig.flow_sensor.floor_ml_min
         self._rows: deque[Row] = deque(maxlen=MOST_ROWS)
         self._pressures: deque[tuple[float, float]] = deque(maxlen=MOST_ROWS)
         self._clock_s = float("-inf")
@@ -160,7 +160,7 @@ class RigMistakes:
             or misfits[shift_s] > 0.25 * misfits[0.0]
         ):
             return None
-        delay_s = self._rig.spray.transport_delay_s
+        delay_s = self._rig.flow_sensor.delay_s
         way = "later" if shift_s > 0.0 else "earlier"
         return Mistake(
             f"flow reads what the rig expects, but about {abs(shift_s):z.2f} s {way}",

@@ -18,6 +18,7 @@ How the parts interplay:
 from rules.channels import BOOST
 from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
 from rules.step.constants import LIMIT_COLUMNS, Constants
+from rules.step.evidence import close_accounts
 from rules.step.state import (
     BOOST_CONTRADICTED,
     CLOCK_STEP,
@@ -34,21 +35,22 @@ from rules.step.state import (
     WARN,
     State,
 )
+from rules.step.surplus import close_surplus
 from rules.step.watch import watch
 
 
 def debt_level(k: Constants, s: State, dt_s: float) -> float:
-    """Return the action the debt, or the arrears, ask for (0 to 3); the warning has hysteresis."""
-    debt = s.debt_ml
-    if s.level[UNDER_DELIVERY] == PULL and s.missing_share > k.share:
-        s.pulled_s = s.pulled_s + dt_s
-    if debt >= k.cut_ml or s.pulled_s > k.outlasts_s:
-        return CUT
-    if debt >= k.pull_ml or s.arrears_ml >= k.arrears_limit_ml:
-        return PULL
-    if debt >= k.warn_ml or (s.level[UNDER_DELIVERY] >= WARN and debt > 0.5 * k.warn_ml):
-        return WARN
-    return NO_ACTION
+    """Return the action evidence and debt ask for (0 to 3); the warning has hysteresis.
+
+    Evidence says whether spray is missing, debt how much: none of it counts without the other.
+    """
+    evidence = s.evidence
+    if evidence >= k.limit_nats:
+        if s.level[UNDER_DELIVERY] == PULL and s.bank_most_ml_min > 0.0:
+            s.pulled_s = s.pulled_s + dt_s
+        return CUT if s.debt_ml >= k.cut_ml or s.pulled_s > k.outlasts_s else PULL
+    warned = s.level[UNDER_DELIVERY] >= WARN and evidence > 0.5 * k.warn_nats
+    return WARN if evidence >= k.warn_nats or warned else NO_ACTION
 
 
 def blind_level(k: Constants, s: State, dt_s: float) -> float:
@@ -110,7 +112,7 @@ def hold_level(k: Constants, s: State, finding: int, asked: float, dt_s: float) 
 def release(k: Constants, s: State, dt_s: float) -> None:
     """Release every latch where the terms are met, and close the accounts.
 
-    No finding but the two accounts may ask for more than a warning; one that can't be judged now
+    No finding but the two of delivery may ask for more than a warning; one that can't be judged now
     asks for what it asked last. A debt (or an excess) made above is not paid off by staying out of
     boost, so it is closed here instead.
     """
@@ -135,11 +137,8 @@ def release(k: Constants, s: State, dt_s: float) -> None:
             s.level[finding] = NO_ACTION
     s.changed = 1.0
     s.acknowledged = 0.0
-    s.debt_ml = 0.0
-    s.arrears_ml = 0.0
-    s.excess_ml = 0.0
-    s.asked[OVER_DELIVERY] = NO_ACTION
-    s.short_s = 0.0
+    close_accounts(k, s)
+    close_surplus(s)
     s.pulled_s = 0.0
     s.held_missing = 0.0
 
@@ -213,8 +212,7 @@ def decide(k: Constants, s: State, dt_s: float) -> None:
     watched = watch(k, s, dt_s)
     if watched > others:
         others = watched
-    over = s.asked[OVER_DELIVERY]
-    if s.action == NO_ACTION and under == NO_ACTION and others == NO_ACTION and over == NO_ACTION:
+    if s.action == NO_ACTION and under == NO_ACTION and others == NO_ACTION:
         return  # all quiet, as nearly always
     s.asked[UNDER_DELIVERY] = under
     s.asked[SIGNAL_LOST] = blind

@@ -20,7 +20,6 @@ CUT: Final = float(Action.CUT_BOOST)
 # Findings, in the order in which they claim to be the one behind an action.
 FINDING_NAMES: Final = (
     "under_delivery",
-    "no_delivery",
     "no_command",
     "over_delivery",
     "unasked_flow",
@@ -40,7 +39,6 @@ FINDING_NAMES: Final = (
 )
 (
     UNDER_DELIVERY,
-    NO_DELIVERY,
     NO_COMMAND,
     OVER_DELIVERY,
     UNASKED_FLOW,
@@ -57,7 +55,7 @@ FINDING_NAMES: Final = (
     NOT_FOLLOWED,
     COMMAND_DISAGREES,
     BOOST_CONTRADICTED,
-) = range(18)
+) = range(17)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_FINDING: Final = -1.0
 
@@ -77,6 +75,12 @@ HEALTH_WORDS: Final = (
 
 RING_SIZE: Final = 512
 
+# The bank of plausible cars: see ``bank`` and ``evidence``.
+MOST_DELAYS: Final = 5
+MOST_LAGS: Final = 4
+MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
+N_SIZES: Final = 3
+
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
 
@@ -90,12 +94,14 @@ class Decision(Record):
     finding: float = NO_FINDING  # index of the finding behind the action
     retard_deg: float = 0.0  # timing to take back now
     boost_ceiling_kpa: float = INFINITE  # boost not to be exceeded, gauge; infinite: none
-    debt_ml: float = 0.0  # commanded spray that did not arrive, net of the allowance
+    debt_ml: float = 0.0  # commanded spray that did not arrive, for the least accusing car
+    debt_s: float = 0.0  # the same, as seconds of full flow
     peak_debt_ml: float = 0.0  # largest debt of this finding's, or the last shortfall
-    short_s: float = 0.0  # time since the debt was last nil
+    short_s: float = 0.0  # time since that car's evidence was last nil
     commanded_ml_min: float = 0.0  # flow commanded now
     expected_ml_min: float = 0.0  # what the flow sensor should read now
-    allowance_ml_min: float = 0.0  # how far below that it may read
+    least_ml_min: float = 0.0  # the least that the sensor of any plausible car may read
+    most_ml_min: float = 0.0  # the most
     delivered_ml_min: float = NAN  # what it reads; NaN where that is not usable
     boost_kpa: float = NAN  # gauge; NaN where not usable
     missing_share: float = 0.0  # smoothed share of the expected flow that is missing, 0 to 1
@@ -103,16 +109,16 @@ class Decision(Record):
     all_healthy: float = 0.0  # 1 where every essential channel and the clock are healthy
     changed: float = 0.0  # 1 where action, retard, a level or a channel's health changed
     late: float = 0.0  # 1 where the sample was older than the guard's time, and not used
-    excess_ml: float = 0.0  # spray that arrived beyond command and allowance
+    excess_ml: float = 0.0  # spray that arrived beyond what any plausible car may read
     tank_s: float = INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
     cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
-    arrears_ml: float = 0.0  # spray short beyond the share alone, over longer than the debt's
+    evidence: float = 0.0  # that spray is missing, nats
+    surplus: float = 0.0  # evidence that more arrives than was asked for, nats
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
     clock_pace: float = 1.0  # the source's seconds in one of ours; 1 right, 0 not known
     duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
     refused_column: float = 0.0  # column of the reading ``refused``; 0 before there was one
     refused: float = 0.0  # an implausible reading, in its channel's unit
-    expected_smooth_ml_min: float = 0.0  # the expected flow, smoothed as ``missing_share`` is
     level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
     health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
     value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
@@ -130,7 +136,6 @@ class State(Decision):
     started: float = 0.0  # 1 once a sample came
     clock_doubt_s: float = 0.0  # how long a clock step still counts as news
     delayed_ml_min: float = 0.0  # commanded, one transport delay ago
-    rate_ml_min_s: float = 0.0  # how fast the expected flow moves, either way
     short_smooth_ml_min: float = 0.0  # smoothed shortfall
     cut_s: float = 0.0  # how long the boost ceiling has been in force
     held_missing: float = 0.0  # largest missing share while timing is pulled
@@ -140,7 +145,7 @@ class State(Decision):
     unsure_s: float = 0.0  # time with any mapped channel unusable
     acknowledged: float = 0.0  # 1 since the operator's hand
     ring_last: float = 0.0  # index of the newest entry
-    ring_read: float = 0.0  # index of the newest entry at least one delay old
+    ring_read_nominal: float = 0.0  # index of the newest entry at least the rig's delay old
     ring_started: float = 0.0  # 1 once there is one
     unhealthy: float = 0.0  # how many mapped channels are not healthy
     unusable: float = 0.0  # how many mapped channels are not usable
@@ -149,8 +154,6 @@ class State(Decision):
     intake_before_c: float = INFINITE  # intake when boost was last below the onset
     late_count: float = 0.0  # late samples, forgotten over some seconds
     can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
-    undelayed_ml_min: float = 0.0  # the command through the lag alone, without delay
-    commanded_before_ml_min: float = 0.0  # commanded, one sample ago
     due_deg: float = 0.0  # retard asked for long enough to be done by now
     next_deg: float = 0.0  # retard that becomes due next
     next_s: float = 0.0  # how long that has been asked for
@@ -159,6 +162,18 @@ class State(Decision):
     logger_pause_s: float = 0.0  # such times lately, on average
     law_lagged_ml_min: float = 0.0  # the command by the rig's own rule, lagged
     air_level: float = FIRST_AIR_LEVEL  # this car's air by duty, to that by its rig's figures
+    bank_most_ml_min: float = 0.0  # no plausible car's sensor should read more
+    surplus_residual: float = 0.0  # of the last row, as a share of full flow
+    entry_s: float = 0.0  # how long the entry under way is
+    entry_delivered_ml_min: float = 0.0  # delivered, averaged over it
+    gain: float = 1.0  # learned: this car's flow reading to the rig's
+    doubt: float = 0.0  # learned: the share by which that may still be off
+    noise_sq: float = 0.0  # learned: variance of the reading, as a share squared
+    correlation_s: float = 0.0  # learned: the time in which the noise's correlation falls to half
+    covariance: float = 0.0  # of two entries in a row
+    mean_residual: float = 0.0
+    entry_usual_s: float = 0.0  # how long an entry is on average
+    learned_s: float = 0.0  # healthy spraying that was learned from
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
     quiet_s: list[float] = block(FINDING_NAMES)  # how long each has had nothing to say
@@ -170,7 +185,16 @@ class State(Decision):
     reading: list[float] = block(CHANNEL_NAMES, start=1)  # health of its newest reading alone
     usable: list[float] = block(CHANNEL_NAMES, start=1)  # 1: the last good value still counts
     ring_time_s: list[float] = block(range(RING_SIZE))  # commands under way: ``clock_s`` of each
-    ring_ml_min: list[float] = block(range(RING_SIZE))
+    ring_low_ml_min: list[float] = block(range(RING_SIZE))  # the lowest in each entry's time
+    ring_high_ml_min: list[float] = block(range(RING_SIZE))  # the highest
+    ring_read: list[float] = block(range(MOST_DELAYS))  # as above, by the bank's delays
+    kept: list[float] = block(range(MOST_LAGS))  # share that each lag keeps in this step
+    car_ml_min: list[float] = block(range(MOST_CARS))  # what each car's sensor should read
+    entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
+    residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
+    account: list[float] = block(range(MOST_CARS * N_SIZES))  # nats, by car and size of shortfall
+    car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
+    car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
 
 
 N_DECISION: Final = len(Decision.names())

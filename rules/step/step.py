@@ -4,12 +4,14 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.step.arithmetic import NAN
+from rules.step.bank import move_bank
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
-from rules.step.debt import account
+from rules.step.evidence import weigh
 from rules.step.expectation import expect
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
+from rules.step.learning import forget
 from rules.step.state import HEALTHY, STALE, State
 
 
@@ -57,16 +59,18 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.value[ch.COMMANDED],
         s.value[ch.COMMAND_PCT],
     )
+    move_bank(k, s, dt_s)
     expect(k, s, dt_s)
-    # Where an essential reading is unusable the debt stands still: it neither grows nor is repaid.
+    # Where an essential reading is unusable evidence and debt stand still.
     if can_judge:
-        account(k, s, s.value[ch.DELIVERED], dt_s)
+        weigh(k, s, s.value[ch.DELIVERED], dt_s)
     decide(k, s, dt_s)
 
 
 def fresh_state(k: Constants) -> State:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = State()
+    forget(k, s)
     for column in k.mapped[: k.n_mapped]:
         s.health[column] = STALE
     return s

@@ -1,10 +1,9 @@
 """The findings beside debt, blindness and limits: each one room, each with a time it must last."""
 
 from rules.channels import BOOST, DELIVERED, KNOCK
-from rules.step.arithmetic import INFINITE, NAN, kept_share, smaller
+from rules.step.arithmetic import INFINITE, NAN, kept_share
 from rules.step.constants import Constants
 from rules.step.cross_checks import boost_contradicted, command_disagrees
-from rules.step.debt import MIN_PER_S, next_debt
 from rules.step.followed import not_followed
 from rules.step.lasting import lasting
 from rules.step.state import (
@@ -14,14 +13,12 @@ from rules.step.state import (
     LATE_SAMPLES,
     NO_ACTION,
     NO_COMMAND,
-    NO_DELIVERY,
-    OVER_DELIVERY,
     PULL,
     TANK_LOW,
-    UNASKED_FLOW,
     WARN,
     State,
 )
+from rules.step.surplus import surplus_level, weigh_surplus
 
 USE_LAG_S = 2.0  # of the use a tank's time is reckoned with
 TANK_FOR_S = 1.0  # fluid sloshes; a level must stay low
@@ -32,48 +29,6 @@ MOST_LATE = 10.0
 def dry_response(k: Constants, s: State) -> float:
     """Return the action for an engine that gets nothing: cut above the dry limit, else pull."""
     return CUT if s.value[BOOST] > k.dry_limit_kpa else PULL
-
-
-def flow_while_spraying(k: Constants, s: State, dt_s: float) -> float:
-    """Judge a flow where much is expected: none at all, or more than was asked for.
-
-    The excess is the debt's mirror image: what arrives beyond expectation and allowance, added up.
-    """
-    expected = s.expected_ml_min
-    delivered = s.value[DELIVERED]
-    allowance = s.allowance_ml_min
-    none = delivered < k.floor_ml_min and 2.0 * allowance < expected
-    worst = NO_ACTION
-    if none or s.for_s[NO_DELIVERY] > 0.0:
-        level = dry_response(k, s)
-        worst = lasting(s, NO_DELIVERY, none, dt_s, k.no_delivery_for_s, level)
-    surplus = (delivered - expected - allowance) * smaller(dt_s, k.longest_step_s) * MIN_PER_S
-    if surplus > 0.0 or s.excess_ml > 0.0:
-        s.excess_ml = next_debt(s.excess_ml, surplus)
-        s.asked[OVER_DELIVERY] = k.over_action if s.excess_ml >= k.over_ml else NO_ACTION
-    s.for_s[UNASKED_FLOW] = 0.0
-    s.asked[UNASKED_FLOW] = NO_ACTION
-    return worst
-
-
-def flow_without_command(k: Constants, s: State, dt_s: float) -> float:
-    """Judge a flow where nothing, or next to nothing, is expected: a siphon, or a stuck valve."""
-    if s.for_s[NO_DELIVERY] > 0.0:
-        s.for_s[NO_DELIVERY] = 0.0
-        s.asked[NO_DELIVERY] = NO_ACTION
-    if s.excess_ml > 0.0:
-        repaid = k.floor_ml_min * smaller(dt_s, k.longest_step_s) * MIN_PER_S
-        s.excess_ml = next_debt(s.excess_ml, -repaid)
-        s.asked[OVER_DELIVERY] = k.over_action if s.excess_ml >= k.over_ml else NO_ACTION
-    floor = k.floor_ml_min
-    unasked = (
-        s.value[DELIVERED] > k.unasked_ml_min
-        and s.expected_ml_min < floor
-        and s.commanded_ml_min < floor
-    )
-    if unasked or s.for_s[UNASKED_FLOW] > 0.0:
-        return lasting(s, UNASKED_FLOW, unasked, dt_s, k.unasked_for_s, WARN)
-    return NO_ACTION
 
 
 def cooling(k: Constants, s: State, dt_s: float) -> float:
@@ -122,21 +77,21 @@ def tank(k: Constants, s: State, dt_s: float) -> float:
 
 
 def watch(k: Constants, s: State, dt_s: float) -> float:
-    """Ask every finding of this file; return the worst action asked, but for over-delivery's.
+    """Ask every finding of this file; return the worst action asked.
 
-    What each asks for stands in ``ASKED``. Where an essential reading is unusable, what depends on
-    it stands still, as the debt does.
+    What each asks for stands in ``s.asked``. Where an essential reading is unusable, what depends
+    on it stands still, as the debt does.
     """
-    worst = NO_ACTION
     boost_kpa = s.value[BOOST]
+    worst = NO_ACTION
     if s.can_judge > 0.0:
-        if s.expected_ml_min > k.spraying_ml_min:
-            worst = flow_while_spraying(k, s, dt_s)
-        else:
-            worst = flow_without_command(k, s, dt_s)
+        weigh_surplus(k, s, s.value[DELIVERED], dt_s)
         if k.cooled_column > 0:
             asked = cooling(k, s, dt_s)
             worst = asked if asked > worst else worst
+    if s.surplus > 0.0:
+        asked = surplus_level(k, s)
+        worst = asked if asked > worst else worst
     column = k.command_column
     if column > 0 and (boost_kpa >= k.no_command_above_kpa or s.for_s[NO_COMMAND] > 0.0):
         nil = (

@@ -75,8 +75,8 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     methanol = full * k.methanol / (0.75 * k.full_air_kg_s)
     # A careful tuner leaves the petrol itself on the rich side, should the spray fail.
     k.rich_petrol = max(rich - METHANOL_AIR * methanol, 1.0 / LEANEST_PETROL)
-    delay_s = rig.spray.transport_delay_s * (1.0 + _SPREAD * spread[0])
-    lag_s = rig.spray.lag_s * (1.0 + _SPREAD * spread[1])
+    delay_s = rig.flow_sensor.delay_s * (1.0 + _SPREAD * spread[0])
+    lag_s = rig.flow_sensor.lag_s * (1.0 + _SPREAD * spread[1])
     actuation = min(round(_ACTUATION_SHARE * delay_s / k.dt_s), RING - 1)
     k.actuation_steps = actuation
     rest = round(delay_s / k.dt_s) - actuation

@@ -5,7 +5,7 @@ from typing import Any, Final, NamedTuple
 
 import msgspec
 
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from simulator.rig.keys import RIG, ChannelTable
 from simulator.rig.load import RigFile
 from simulator.strict import BadInput, Document, KeyPath, Quantity, clean, key_of
@@ -13,7 +13,9 @@ from simulator.strict import BadInput, Document, KeyPath, Quantity, clean, key_o
 NONE: Final = "none"
 # What a source reads by, or the car itself: a running guard has opened the one and remembers the
 # other. Everything else only says where the thresholds lie.
-_FIXED: Final = frozenset({"engine", "injectors", "spray", "time", "serial", "vehicle"})
+_FIXED: Final = frozenset(
+    {"engine", "injectors", "spray", "flow_sensor", "time", "serial", "vehicle"}
+)
 _LIVE_OF_A_CHANNEL: Final = frozenset({"plausible", "max_age", "stuck_after"})
 
 

@@ -19,7 +19,7 @@ def check_rig(document: Document, rig: Rig) -> None:
     _speeds(document, rig)
     _command(document, rig)
     _paid(document, rig)
-    _debt(document, rig)
+    _flow_sensor(document, rig)
     _release(document, rig)
     _pump(document, rig)
     _limits(document)
@@ -87,18 +87,20 @@ def _paid(document: Document, rig: Rig) -> None:
         )
 
 
-def _debt(document: Document, rig: Rig) -> None:
-    debt = rig.debt
-    if debt.warn_ml <= 0.0:
-        raise document.wrong(("debt", "warn"), "more than 0 mL")
-    order = f"warn <= pull <= cut (now {debt.warn_ml:zg}, {debt.pull_ml:zg}, {debt.cut_ml:zg} mL)"
-    for name, low, high in (
-        ("pull", debt.warn_ml, debt.pull_ml),
-        ("cut", debt.pull_ml, debt.cut_ml),
+def _flow_sensor(document: Document, rig: Rig) -> None:
+    sensor = rig.flow_sensor
+    for name, value_s, within_s in (
+        ("transport_delay", sensor.delay_s, sensor.delay_within_s),
+        ("lag", sensor.lag_s, sensor.lag_within_s),
     ):
-        if low > high:
-            given = document.raw(("debt", name)) is not None
-            raise document.wrong(("debt", name), order, None if given else "its default")
+        if within_s > value_s or within_s == value_s > 0.0:
+            path: KeyPath = ("flow_sensor", f"{name}_within")
+            given = document.raw(path) is not None
+            raise document.wrong(
+                path,
+                f"less than {name}, {1e3 * value_s:zg} ms",
+                None if given else f"its default {1e3 * within_s:zg} ms",
+            )
 
 
 def _release(document: Document, rig: Rig) -> None:

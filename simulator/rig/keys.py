@@ -39,6 +39,7 @@ FLOW: Final = MlMin.within(low=1.0)
 DELAY: Final = Seconds.within(high=10.0)
 SPAN: Final = Seconds.within(high=600.0, example="0.5 s")
 SHARE: Final = Percent.within(0.0, 100.0)
+HOURS: Final = Seconds.within(3600.0, 3.6e8, "100 h")
 DUTY: Final = Percent.within(0.0, 130.0, "80 %")
 RETARD: Final = Degrees.within(0.0, 60.0)  # added or taken back
 ACTION: Final = Literal["warn", "pull_timing", "cut_boost"]  # what can't be seen is never healthy
@@ -104,9 +105,19 @@ SPRAY: Final = table(
     Key("nozzles", many(NOZZLE, 1, 16)),
     Key("pump", PUMP),
     Key("check_valve", PRESSURE_DROP, "check_valve_kpa"),
-    Key("transport_delay", DELAY, "transport_delay_s"),
-    Key("lag", DELAY, "lag_s"),
     Key("tank", Ml.within(low=50.0, example="5 L"), "tank_ml"),
+)
+FLOW_SENSOR: Final = table(
+    facts.FlowSensor,
+    Key("transport_delay", DELAY, "delay_s"),
+    Key("transport_delay_within", DELAY, "delay_within_s"),
+    Key("lag", DELAY, "lag_s"),
+    Key("lag_within", DELAY, "lag_within_s"),
+    Key("gain_within", Percent.within(0.5, 30.0, "8 %"), per=100.0),
+    Key("noise", Percent.within(0.1, 50.0, "4 %"), per=100.0),
+    Key("noise_lasts", Seconds.within(0.001, 2.0, "50 ms"), "noise_lasts_s"),
+    Key("floor", FLOW, "floor_ml_min"),
+    Key("refresh", Seconds.within(high=2.0, example="200 ms"), "refresh_s"),
 )
 _ONSET: Final = Key("start_boost", BOOST, "start_boost_kpa")
 COMMAND_FORMS: Final = (
@@ -143,15 +154,9 @@ PAID: Final = table(
 )
 DEBT: Final = table(
     facts.DebtTerms,
-    Key("share", SHARE, per=100.0),
-    Key("floor", MlMin, "floor_ml_min"),
-    Key("delay_tolerance", DELAY, "delay_tolerance_s"),
-    Key("lead", SHARE, per=100.0),
-    Key("warn", Ml, "warn_ml"),
-    Key("pull", Ml, "pull_ml"),
-    Key("cut", Ml, "cut_ml"),
-    Key("arrears_share", SHARE, per=100.0),
-    Key("arrears", Ml, "arrears_ml"),
+    Key("false_pull_every", HOURS, "false_pull_every_h", per=3600.0),
+    Key("cut", PositiveSpan, "cut_s"),
+    Key("cut_volume", Ml.within(low=0.01), "cut_ml"),
 )
 LADDER: Final = table(
     facts.Ladder,
@@ -187,11 +192,8 @@ LIMITS: Final = table(
 )
 WATCH: Final = table(
     facts.Watch,
-    Key("no_delivery_for", PositiveSpan, "no_delivery_for_s"),
     Key("no_command_above", BOOST, "no_command_above_kpa"),
     Key("no_command_for", PositiveSpan, "no_command_for_s"),
-    Key("unasked_above", FLOW, "unasked_ml_min"),
-    Key("unasked_for", PositiveSpan, "unasked_for_s"),
     Key("over", Ml, "over_ml"),
     Key("over_action", ACTION),
     Key("least_drop_k", Annotated[float, Meta(ge=0.0, le=100.0)]),
@@ -255,6 +257,7 @@ RIG: Final = table(
     Key("engine", ENGINE),
     Key("injectors", INJECTORS),
     Key("spray", SPRAY),
+    Key("flow_sensor", FLOW_SENSOR),
     Key("command", reduce(or_, COMMAND_FORMS)),
     Key("paid", PAID),
     Key("channels", CHANNELS, None, required=True),

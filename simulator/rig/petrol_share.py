@@ -7,7 +7,7 @@ from typing import Final
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 
 PRACTICE_PCT: Final = (10.0, 35.0)  # at full boost; common practice, no source
 _SPEEDS: Final = 12

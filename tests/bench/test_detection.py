@@ -161,7 +161,7 @@ def test_the_rules_accounts_are_what_a_few_lines_make_of_them() -> None:
         terms = {"share": 0.12, "floor_ml_min": 20.0, "delay_tolerance_s": 0.06, "lead": lead}
         rig = replace(bench_rig(), debt=replace(bench_rig().debt, **terms, arrears_share=0.1))
         signals, debt, arrears = see(pulls, ([rig] * len(pulls)).__getitem__)
-        quick, slow = accounts(signals, rig.spray.lag_s, Terms(0.12, 20.0, 0.06, lead, 0.1))
+        quick, slow = accounts(signals, rig.flow_sensor.lag_s, Terms(0.12, 20.0, 0.06, lead, 0.1))
         assert quick == pytest.approx(debt, abs=2e-4)
         assert slow == pytest.approx(arrears, abs=1e-9)
         assert np.all(slow >= quick - 1e-9)

@@ -5,7 +5,7 @@ import pytest
 
 from rules.facts import Action
 from rules.guard import Guard
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy import suite

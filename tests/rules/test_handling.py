@@ -12,7 +12,7 @@ from rules.guard import Guard
 from rules.handling import handled, least_due_ml_min, slowest_period_s
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step import state as st
-from rules.step.constants import constants_of, essential_columns
+from rules.step.from_rig import constants_of, essential_columns
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import load_rig, shipped_rigs
 
@@ -85,9 +85,9 @@ def test_a_guard_in_a_worse_car_is_as_quick_as_was_reckoned(
         return 1.0 - missing * min(max(since_s / falls_s, 0.0), 1.0)
 
     def worse(late: float, high: float) -> float:
-        delay_s = rig.spray.transport_delay_s + late * rig.debt.delay_tolerance_s / 3.0
-        shares = readings(flow_share, delay_s, rig.spray.lag_s, period_s)
-        gain = 1.0 + high * (rig.debt.share + rig.debt.floor_ml_min / due) / 3.0
+        delay_s = rig.flow_sensor.delay_s + late * rig.debt.delay_tolerance_s / 3.0
+        shares = readings(flow_share, delay_s, rig.flow_sensor.lag_s, period_s)
+        gain = 1.0 + high * (rig.debt.share + rig.flow_sensor.floor_ml_min / due) / 3.0
         reads = (share * gain if share < 1.0 else 1.0 for share in shares)
         return pulled_s(rig, due_pct, reads, period_s) + rig.fault_intervals.reaction_s
 
@@ -112,7 +112,7 @@ def test_rows_as_slow_as_allowed_pull_nothing_and_slower_ones_do(name: str) -> N
             def flow_share(since_s: float) -> float:
                 return 0.0 if 0.0 < since_s - phase * period_s <= period_s else 1.0
 
-            return readings(flow_share, rig.spray.transport_delay_s, rig.spray.lag_s, period_s)
+            return readings(flow_share, rig.flow_sensor.delay_s, rig.flow_sensor.lag_s, period_s)
 
         return any(pulled_s(rig, 100.0, dip(i / 8.0), period_s) < inf for i in range(8))
 

@@ -9,7 +9,7 @@ import pytest
 
 from rules.facts import Action
 from rules.handling import handled, least_due_ml_min
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step

@@ -1,4 +1,4 @@
-"""The main picture: commanded, expected with its allowance, and delivered flow over time."""
+"""The main picture: flow commanded, plausible (a band) and delivered, over time."""
 
 from itertools import groupby
 from math import ceil, floor, log10
@@ -40,7 +40,7 @@ class FlowPlot(Pane):
         times_s = trace.column("time_s", start_s)
         flows = {
             name: trace.column(f"{name}_ml_min", start_s)
-            for name in ("commanded", "expected", "allowance", "delivered")
+            for name in ("commanded", "expected", "least", "most", "delivered")
         }
         # With neither boost nor flow, command and expectation are only what was held before.
         blind = np.isnan(trace.column("boost_kpa", start_s)) & np.isnan(flows["delivered"])
@@ -86,7 +86,8 @@ def plotted(
     Args:
         view: What is shown.
         times_s: Times of the flows.
-        flows: ``commanded``, ``expected``, ``allowance`` and ``delivered``, in the view's unit.
+        flows: ``commanded``, ``expected``, ``least``, ``most`` and ``delivered``, in the view's
+            unit.
         start_s: Left edge.
         end_s: Right edge.
         cells: Width.
@@ -105,14 +106,13 @@ def plotted(
         return fill(line.low, line.high, 0.0, top, dot_rows)
 
     delivered = flows["delivered"]
-    floor_ml_min = np.maximum(flows["expected"] - flows["allowance"], 0.0)
     with np.errstate(invalid="ignore"):
-        below = np.where(delivered < floor_ml_min, delivered, np.nan)
+        below = np.where(delivered < flows["least"], delivered, np.nan)
     line = line_of(delivered)
     short = ~np.isnan(line_of(below).low)
-    expected, band_floor = line_of(flows["expected"]), line_of(floor_ml_min)
+    least, most = line_of(flows["least"]), line_of(flows["most"])
     dots = thick(thin(line), heavy=view.palette.heavy)
-    band = fill(band_floor.low, expected.high, 0.0, top, dot_rows)
+    band = fill(least.low, most.high, 0.0, top, dot_rows)
     # A sparse screen of dots for the band, dashes for the command: told apart without colour.
     band &= (np.arange(columns)[None, :] + 2 * np.arange(dot_rows)[:, None]) % 4 == 0
     dashes = thin(line_of(flows["commanded"])) & (np.arange(columns) % 4 < 2)[None, :]
@@ -120,7 +120,7 @@ def plotted(
     layers = [
         (dots & short[None, :], style["short"]),
         (dots, style["ink"]),
-        (thin(expected), style["mid"]),
+        (thin(line_of(flows["expected"])), style["mid"]),
         (dashes, style["faint"]),
         (band, style["faint"]),
     ]
@@ -150,7 +150,7 @@ def flow_legend(view: View, width: int, short: bool) -> Row:
     signs = [
         (Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")),
         (Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")),
-        (Segment("⢕⢕", graphic["faint"]), view.say(" allowance  ", "dim")),
+        (Segment("⢕⢕", graphic["faint"]), view.say(" plausible  ", "dim")),
         (Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")),
     ]
     picture = view.picture

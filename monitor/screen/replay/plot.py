@@ -27,7 +27,7 @@ from rules.events import Turn
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
-_FLOWS: Final = ("commanded", "expected", "allowance", "delivered")
+_FLOWS: Final = ("commanded", "expected", "least", "most", "delivered")
 
 
 class ReplayPlot(RoomPane, FlowPlot):
@@ -67,7 +67,7 @@ class ReplayPlot(RoomPane, FlowPlot):
             below_rows.append(_line(view, "was", "│", _actions(room.base, at)))
         below_rows.append(_line(view, "would" if changed else "", "└", actions))
         now = view.picture.decision
-        least = or_nan(now.expected_ml_min) - or_nan(now.allowance_ml_min)
+        least = or_nan(now.least_ml_min)
         short = or_nan(now.delivered_ml_min) < least
         return [flow_legend(view, width, short), *plot, *below_rows]
 

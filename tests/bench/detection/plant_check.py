@@ -37,7 +37,7 @@ def _signals(scenario: Scenario, seed: int, spread: bool) -> tuple[Any, Any, Any
         spray = facts.spray
         facts = own_rig(
             facts,
-            spray.transport_delay_s + rng.uniform(-0.04, 0.04),
+            flow_sensor.delay_s + rng.uniform(-0.04, 0.04),
             spray.lag_s + rng.uniform(-0.04, 0.04),
             1.0 + 0.04 * float(rng.normal()),
         )

@@ -15,7 +15,7 @@ from numba.extending import register_jitable
 
 from rules.facts import CommandKind, Rig
 from rules.step import arithmetic, command, hydraulics
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from tests.kit.rigs import rig, terms
 
 RATE_HZ: Final = 100.0

@@ -127,10 +127,10 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
     share = asked_share(rig, boost, duty)
     asked = share * full
 
-    late = max(rig.spray.transport_delay_s + spread.delay_s, 0.0)
+    late = max(rig.flow_sensor.delay_s + spread.delay_s, 0.0)
     at = np.arange(n, dtype=float)
     arriving = np.interp(at - late / STEP_S, at, asked)
-    flow = spread.gain * smoothed(arriving, max(rig.spray.lag_s * spread.lag, 0.005))
+    flow = spread.gain * smoothed(arriving, max(rig.flow_sensor.lag_s * spread.lag, 0.005))
     scatter = smoothed(rng.normal(0.0, 1.0, n), 0.05) * sqrt(2.0 * 0.05 / STEP_S)
     # A turbine's scatter goes with what flows through it; at rest it reads nil.
     flow = np.maximum(flow * (1.0 + spread.noise * scatter), 0.0)

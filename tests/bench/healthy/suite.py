@@ -132,7 +132,7 @@ def run(case: Case) -> Seen:
     drive = make_drive(rng, rig, SESSION_S)
     rows = rows_for(rng, rig, drive, CARS[case.car](rng, case.rate_hz))
     decisions = Guard(rig).run_rows(rows)
-    spraying = float(np.mean(decisions[:, EXPECTED] > 4.0 * rig.debt.floor_ml_min))
+    spraying = float(np.mean(decisions[:, EXPECTED] > 4.0 * rig.flow_sensor.floor_ml_min))
     driven_h = SESSION_S / 3600.0
     return Seen(case, driven_h, spraying * driven_h, tuple(bouts_of(decisions)))
 

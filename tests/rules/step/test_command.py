@@ -4,7 +4,7 @@ import pytest
 
 from rules.facts import Action, CommandKind
 from rules.step.command import commanded_flow_ml_min
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from tests.kit.rigs import ALL_CHANNELS, Drive, first, of_kind
 

@@ -7,7 +7,7 @@ import pytest
 
 from rules import channels as ch
 from rules.facts import CommandKind, Nozzle, Pump
-from rules.step.constants import constants_of, essential_columns
+from rules.step.from_rig import constants_of, essential_columns
 from tests.kit.rigs import NAN, of_kind, rig, terms
 
 

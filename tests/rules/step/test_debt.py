@@ -4,12 +4,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from rules.step.debt import next_debt
 from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import norm
 
 from rules.channels import Sample
 from rules.guard import Guard
-from rules.step.debt import next_debt
 from rules.step.state import UNDER_DELIVERY
 from tests.kit.rigs import rig
 

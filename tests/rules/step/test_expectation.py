@@ -6,8 +6,8 @@ import pytest
 from scipy.signal import lsim
 
 from rules.step.arithmetic import kept_share
-from rules.step.constants import constants_of
 from rules.step.expectation import expect
+from rules.step.from_rig import constants_of
 from rules.step.step import fresh_state
 from tests.kit.rigs import rig
 

@@ -3,12 +3,12 @@
 from math import inf
 
 import pytest
+from rules.step.debt import allowance_ml_min
 
 from rules.channels import BOOST, CHANNELS, DELIVERED, KNOCK, NOT_SENT, Sample, tick
 from rules.explain import status
 from rules.facts import CommandKind
 from rules.guard import Guard
-from rules.step.debt import allowance_ml_min
 from rules.step.state import (
     ABSENT,
     CLOCK_STEP,

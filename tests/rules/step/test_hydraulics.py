@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from rules.facts import Nozzle, Pump
-from rules.step.constants import constants_of
+from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from tests.kit.rigs import rig
 

@@ -5,7 +5,8 @@ from itertools import product
 import pytest
 
 from rules.channels import BOOST
-from rules.step.constants import Constants, constants_of
+from rules.step.constants import Constants
+from rules.step.from_rig import constants_of
 from rules.step.ladder import hold_level, release, size_action
 from rules.step.state import (
     N_FINDINGS,

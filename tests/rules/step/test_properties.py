@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rules.channels import CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH, Sample
 from rules.facts import Action, ChannelTerms, CommandKind, Rig
 from rules.guard import Guard
-from rules.step.constants import essential_columns
+from rules.step.from_rig import essential_columns
 from rules.step.state import HEALTHY, Decision
 from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, of_kind, rig, terms
 from tests.rules.step.test_compiled import Floats, Stretch, rigs, stream, stretches

@@ -82,7 +82,7 @@ def test_the_sensor_reads_what_flows() -> None:
 def test_delay_lag_and_gain_spread_by_seed() -> None:
     """Cars differ, within 20 % in delay and lag and 4 % in gain."""
     cars = [Car(RIG, scenario(), seed) for seed in range(40)]
-    delays = [car.delay_s / RIG.spray.transport_delay_s for car in cars]
+    delays = [car.delay_s / RIG.flow_sensor.delay_s for car in cars]
     gains = [car.flow_gain for car in cars]
     assert 0.8 <= min(delays) < 0.88
     assert 1.12 < max(delays) <= 1.2

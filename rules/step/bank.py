@@ -1,0 +1,131 @@
+"""The bank of plausible cars: what the flow sensor of each car the rig allows for should read now.
+
+A rig knows its transport delay and its lag only within tolerances. Each pair of a delay and a lag
+from within them is a car that may be this one. A log has the command at its rows alone, so each car
+is given the lowest command that it may have had in between: no honest car is then ever expected to
+read more than it does.
+"""
+
+from rules.step.arithmetic import kept_share, larger, smaller
+from rules.step.constants import Constants
+from rules.step.state import RING_SIZE, State
+
+
+def remember_command(k: Constants, s: State) -> None:
+    """Put the command of this row into the ring: the lowest and the highest of each slot's time."""
+    commanded = s.commanded_ml_min
+    last = int(s.ring_last)
+    if s.ring_started == 0.0:
+        s.ring_started = 1.0
+    elif s.clock_s - s.ring_time_s[last] <= k.ring_spacing_s:
+        if commanded < s.ring_low_ml_min[last]:
+            s.ring_low_ml_min[last] = commanded
+        if commanded > s.ring_high_ml_min[last]:
+            s.ring_high_ml_min[last] = commanded
+        return
+    else:
+        last += 1
+        if last == RING_SIZE:
+            last = 0
+        s.ring_last = float(last)
+    s.ring_time_s[last] = s.clock_s
+    s.ring_low_ml_min[last] = commanded
+    s.ring_high_ml_min[last] = commanded
+
+
+def newest_before(s: State, start: int, then_s: float) -> int:
+    """Return the place in the ring of the newest command not younger than ``then_s``.
+
+    ``start`` is where that was at the row before; the oldest known stands in where none is so old.
+    """
+    last = int(s.ring_last)
+    place = start
+    while place != last:
+        following = place + 1
+        if following == RING_SIZE:
+            following = 0
+        if s.ring_time_s[following] > then_s:
+            break
+        place = following
+    return place
+
+
+def lowest_asked_ml_min(s: State, place: int, from_s: float) -> float:
+    """Return the lowest command from ``from_s`` on up to the row after ``place``, mL/min."""
+    low = s.ring_low_ml_min[place]
+    if place != int(s.ring_last):
+        following = place + 1
+        if following == RING_SIZE:
+            following = 0
+        if s.ring_low_ml_min[following] < low:
+            low = s.ring_low_ml_min[following]
+    for _ in range(RING_SIZE - 2):
+        if s.ring_time_s[place] <= from_s:
+            break
+        place -= 1
+        if place < 0:
+            place = RING_SIZE - 1
+        if s.ring_low_ml_min[place] < low:
+            low = s.ring_low_ml_min[place]
+    return low
+
+
+def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
+    """Return the highest command that any plausible car may be following now, mL/min."""
+    first, final = 0, k.n_delays - 1
+    place = int(s.ring_read[first])
+    last = int(s.ring_last)
+    if place != last:
+        place += 1
+        if place == RING_SIZE:
+            place = 0
+    high = s.ring_high_ml_min[place]
+    from_s = s.clock_s - dt_s - k.car_delay_s[final] - k.refresh_s
+    for _ in range(RING_SIZE - 2):
+        if s.ring_time_s[place] <= from_s:
+            break
+        place -= 1
+        if place < 0:
+            place = RING_SIZE - 1
+        if s.ring_high_ml_min[place] > high:
+            high = s.ring_high_ml_min[place]
+    return high
+
+
+def move_bank(k: Constants, s: State, dt_s: float) -> None:
+    """Move what each car's sensor should read, and the most that any may, on by ``dt_s`` (>= 0 s).
+
+    Where even the highest is nil, all are, exactly, and nothing is worked out.
+    """
+    remember_command(k, s)
+    for a in range(k.n_delays):
+        s.ring_read[a] = float(newest_before(s, int(s.ring_read[a]), s.clock_s - k.car_delay_s[a]))
+    asked = highest_asked_ml_min(k, s, dt_s)
+    lag_s = k.car_lag_s[0] if asked > s.bank_most_ml_min else k.run_down_lag_s
+    most = asked + (s.bank_most_ml_min - asked) * kept_share(dt_s, lag_s)
+    if most < k.nil_ml_min:
+        most = 0.0
+        if s.bank_most_ml_min > 0.0:
+            for q in range(k.n_cars):
+                s.car_ml_min[q] = 0.0
+    s.bank_most_ml_min = most
+    if most == 0.0:
+        s.least_ml_min = 0.0
+        s.most_ml_min = k.floor_ml_min
+        return
+    for b in range(k.n_lags):
+        s.kept[b] = kept_share(dt_s, k.car_lag_s[b])
+    least = most
+    q = 0
+    for a in range(k.n_delays):
+        from_s = s.clock_s - dt_s - k.car_delay_s[a] - k.refresh_s
+        asked = lowest_asked_ml_min(s, int(s.ring_read[a]), from_s)
+        for b in range(k.n_lags):
+            reading = asked + (s.car_ml_min[q] - asked) * s.kept[b]
+            s.car_ml_min[q] = reading
+            if reading < least:
+                least = reading
+            q += 1
+    # By the gain learned, and never farther off than the rig allows.
+    s.least_ml_min = least * larger(s.gain * (1.0 - s.doubt), k.lowest_gain)
+    s.most_ml_min = most * smaller(s.gain * (1.0 + s.doubt), k.highest_gain) + k.floor_ml_min

@@ -1,0 +1,147 @@
+"""Evidence that spray is missing, in nats, and the debt it speaks of, in millilitres.
+
+Evidence says by how much the readings favour "spray is missing" over the best healthy story that
+any car of the bank can tell. For each car and each of a few sizes of shortfall it is a one-sided
+cumulative sum of log-likelihood ratios (Page, Biometrika 41, 1954; its rate of false trips: Lorden,
+Ann. Math. Statist. 42, 1971) of readings whose correlated noise is whitened. A car's is the
+greatest over the sizes, the bank's the least over its cars, so that whichever car is the true one,
+its own rate of false trips holds.
+"""
+
+from math import sqrt
+
+from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
+from rules.step.constants import Constants
+from rules.step.learning import learn
+from rules.step.state import N_SIZES, UNDER_DELIVERY, State
+
+MIN_PER_S = 1.0 / 60.0
+MOST_RATIO = 0.6  # of the limit: so that no single bad reading acts
+MOST_EVIDENCE = 2.0  # limits: more says nothing more, and would only outlast the fault
+AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
+CALM_NATS = 4.0  # more evidence than that, and nothing is learned
+SURPLUS_KEPT = 2.0  # standard deviations: from farther up a reading come down is no shortfall
+
+
+def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
+    """Enter ``dt_s`` of delivered flow (usable, mL/min) into evidence, debt and missing share.
+
+    A step longer than ``longest_step_s`` says nothing about the time in between and counts as that
+    much only. Where no car expects anything, evidence and debt stand still.
+    """
+    if s.bank_most_ml_min > 0.0:
+        step_s = smaller(dt_s, k.longest_step_s)
+        if k.refresh_s > 0.0:
+            gather(k, s, delivered_ml_min, step_s)
+        elif step_s > 0.0:
+            for q in range(k.n_cars):
+                s.entry_ml_min[q] = s.car_ml_min[q]
+            judge_entry(k, s, delivered_ml_min, step_s)
+    size_shortfall(k, s, delivered_ml_min, dt_s)
+
+
+def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
+    """Add a row to the entry of a sensor that holds its value, and judge it once it is complete.
+
+    Such a sensor says something new once in each of its refresh periods: an entry is as long.
+    """
+    before_s = s.entry_s
+    now_s = before_s + step_s
+    if now_s <= 0.0:
+        return
+    weight = step_s / now_s  # all of it in the first row: averages start anew
+    s.entry_delivered_ml_min += weight * (delivered_ml_min - s.entry_delivered_ml_min)
+    for q in range(k.n_cars):
+        s.entry_ml_min[q] += weight * (s.car_ml_min[q] - s.entry_ml_min[q])
+    s.entry_s = now_s
+    if now_s >= k.refresh_s:
+        judge_entry(k, s, s.entry_delivered_ml_min, now_s)
+        s.entry_s = 0.0
+
+
+def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float) -> None:
+    """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
+    gain = s.gain
+    kept = s.correlation_s / (s.correlation_s + entry_s)  # of the noise, from one entry to the next
+    fresh = 1.0 - kept
+    # What an honest reading may lack: by the gain learned, and never more than the rig allows.
+    lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
+    noise_sq = s.noise_sq * (1.0 - kept * kept)
+    floor_sq = k.floor_sq * (1.0 + kept * kept)
+    most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
+    most_ratio = MOST_RATIO * k.limit_nats
+    most = MOST_EVIDENCE * k.limit_nats
+    evidence = INFINITE
+    car = 0
+    lowest = INFINITE
+    highest = 0.0
+    middle = middle_before = 0.0
+    for q in range(k.n_cars):
+        expected = gain * s.entry_ml_min[q]
+        lowest = smaller(lowest, expected)
+        highest = larger(highest, expected)
+        scale = larger(expected, k.least_scale_ml_min)
+        share = expected / scale
+        residual = (delivered_ml_min - expected) / scale
+        moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
+        off = residual - kept * s.residual[q] + lacks * moved
+        if q == k.n_cars // 2:
+            middle, middle_before = residual, s.residual[q]
+        s.residual[q] = smaller(residual, most_surplus)
+        variance = noise_sq * share * share + floor_sq / (scale * scale)
+        top = 0.0
+        for i in range(N_SIZES):
+            # Two normal distributions of one variance whose means lie ``shift`` apart.
+            shift = k.size[i] * moved
+            ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
+            account = clamp(s.account[q * N_SIZES + i] + ratio, 0.0, most)
+            s.account[q * N_SIZES + i] = account
+            top = larger(top, account)
+        if top > 0.0:
+            s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
+            s.car_short_s[q] += entry_s
+        else:
+            s.car_debt_ml[q] = 0.0
+            s.car_short_s[q] = 0.0
+        if top < evidence:
+            evidence = top
+            car = q
+    s.evidence = evidence
+    s.debt_ml = larger(s.car_debt_ml[car], 0.0)
+    s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
+    s.short_s = s.car_short_s[car]
+    if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
+        learn(k, s, middle, middle_before, entry_s)
+
+
+def close_accounts(k: Constants, s: State) -> None:
+    """Begin anew: nothing is missing of what is sprayed from now on."""
+    for i in range(k.n_cars * N_SIZES):
+        s.account[i] = 0.0
+    for q in range(k.n_cars):
+        s.car_debt_ml[q] = 0.0
+        s.car_short_s[q] = 0.0
+    s.evidence = 0.0
+    s.debt_ml = 0.0
+    s.debt_s = 0.0
+    s.short_s = 0.0
+
+
+def size_shortfall(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
+    """Smooth the share of the expected flow that is missing, and keep the debt's peak."""
+    if s.debt_ml > 0.0:
+        # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
+        new = s.short_s <= dt_s and s.level[UNDER_DELIVERY] == 0.0
+        if new or s.debt_ml > s.peak_debt_ml:
+            s.peak_debt_ml = s.debt_ml
+    expected = s.expected_ml_min
+    short = expected - delivered_ml_min
+    kept = kept_share(dt_s, k.missing_lag_s)
+    smooth = short + (s.short_smooth_ml_min - short) * kept
+    s.short_smooth_ml_min = smooth
+    # What the sensor's own lag still hides of it is added: the sum of it and of how fast it moves.
+    missing = smooth + k.lag_s / k.missing_lag_s * (short - smooth)
+    if missing > 0.0 and expected > 2.0 * k.floor_ml_min:  # below that a ratio is all noise
+        s.missing_share = smaller(missing / expected, 1.0)
+    else:
+        s.missing_share = 0.0
