@@ -34,11 +34,11 @@ def _signals(scenario: Scenario, seed: int, spread: bool) -> tuple[Any, Any, Any
     facts = with_debt(scenario.rig, NEVER_ML)
     if spread:
         rng = np.random.default_rng([seed, 1])
-        spray = facts.spray
+        sensor = facts.flow_sensor
         facts = own_rig(
             facts,
-            flow_sensor.delay_s + rng.uniform(-0.04, 0.04),
-            spray.lag_s + rng.uniform(-0.04, 0.04),
+            sensor.delay_s + rng.uniform(-0.04, 0.04),
+            sensor.lag_s + rng.uniform(-0.04, 0.04),
             1.0 + 0.04 * float(rng.normal()),
         )
     decisions = Guard(facts).run_rows(rows)

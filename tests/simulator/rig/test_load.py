@@ -108,7 +108,12 @@ def test_everything_that_is_given_reaches_the_facts() -> None:
     assert file.rig.spray.nozzles == (Nozzle(315.0, 690.0, 1), Nozzle(200.0, 690.0, 3))
     assert file.rig.spray.pump == Pump(1400.0, 3000.0, 900.0)
     spray = file.rig.spray
-    assert (spray.check_valve_kpa, flow_sensor.delay_s, spray.lag_s, spray.tank_ml) == (
+    assert (
+        spray.check_valve_kpa,
+        file.rig.flow_sensor.delay_s,
+        file.rig.flow_sensor.lag_s,
+        spray.tank_ml,
+    ) == (
         30.0,
         0.07,
         0.09,
