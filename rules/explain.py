@@ -269,30 +269,22 @@ def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
     return "many samples come out of order and are not used"
 
 
-_DOUBTS = {
-    st.EARLY: "flow comes earlier than any car the rig allows: lower transport_delay",
-    st.LATE: "flow comes later than any car the rig allows: raise transport_delay",
-    st.QUICK: "flow follows the command quicker than any car the rig allows: lower lag",
-    st.SLOW: "flow follows the command slower than any car the rig allows: raise lag",
-}
-
-
 def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
     sensor = rig.flow_sensor
     gain_pct = 100.0 * (decision.gain - 1.0)
-    why = {
+    return {
         st.HOLDS: f"the flow sensor holds each reading for {1000.0 * decision.holds_s:z.0f} ms: "
         f"say so as refresh (now {1000.0 * sensor.refresh_s:z.0f} ms); until then it is judged as "
         "seldom as it reads",
+        st.COARSE: f"the flow sensor reads in steps of {decision.flow_step_ml_min:z.0f} mL/min: "
+        f"say so as floor (now {sensor.floor_ml_min:z.0f} mL/min)",
         st.NOISY: f"the flow reading's noise is {100.0 * decision.noise:z.1f} %: raise noise (now "
         f"{100.0 * sensor.noise:z.1f} %), or mend the sensor",
         st.READS_LOW: f"flow reads {-gain_pct:z.0f} % below what the rig makes of nozzles, pump "
         "and mix, as far as gain_within allows: mend those, or the sensor",
         st.READS_HIGH: f"flow reads {gain_pct:z.0f} % above what the rig makes of nozzles, pump "
         "and mix, as far as gain_within allows: mend those, or the sensor",
-        **_DOUBTS,
     }.get(decision.rig_doubt, "what the rig says of the flow sensor fits again")
-    return f"{why}, in [flow_sensor]" if decision.rig_doubt in _DOUBTS else why
 
 
 _WHY = {

@@ -89,6 +89,7 @@ class DecisionHead(msgspec.Struct, frozen=True):
     noise: float | None = None
     noise_lasts_s: float | None = None
     holds_s: float | None = None
+    flow_step_ml_min: float | None = None
     learned_s: float | None = None
     rig_doubt: float | None = None
     clock_s: float | None = None

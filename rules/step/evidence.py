@@ -12,7 +12,7 @@ from math import sqrt
 
 from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.doubts import doubt_rig, note_misfits
+from rules.step.doubts import doubt_rig
 from rules.step.learning import learn, note_hold
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
@@ -69,7 +69,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
     noise_sq = s.noise_sq * (1.0 - kept * kept)
-    floor_sq = k.floor_sq * (1.0 + kept * kept)
+    floor_sq = s.floor_sq * (1.0 + kept * kept)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = MOST_RATIO * k.limit_nats
     most = MOST_EVIDENCE * k.limit_nats
@@ -112,14 +112,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
-    if lowest < k.least_scale_ml_min or evidence > CALM_NATS:
-        return
-    if highest <= AGREE * lowest:
-        floor = k.floor_sq / (highest * highest)
-        learn(k, s, middle, middle_before, floor, entry_s)
+    if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
+        learn(k, s, middle, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
-    else:
-        note_misfits(k, s, delivered_ml_min, entry_s)
 
 
 def close_accounts(k: Constants, s: State) -> None:

@@ -19,9 +19,8 @@ LEAST_NOISE = 0.5  # of the rig's standard deviation
 MOST_NOISE = 4.0
 LONGEST_CORRELATION_S = 0.25
 MOST_KEPT = 0.97
-HELD_ROWS = 1.5  # a reading that stays longer, on average, is held
-NOT_A_STEP = 1.5  # smallest steps: a change by less is a coarse reading's, not that of a held one
-STEP_FORGOTTEN = 1.01  # a change
+FORGOTTEN = 1.05  # a change: the shortest stand-still, and the smallest step, of some dozen
+NOT_A_STEP = 1.5  # smallest steps: a smaller change is a coarse reading's
 LONGEST_HOLD_S = 0.5
 
 
@@ -31,16 +30,15 @@ def forget(k: Constants, s: State) -> None:
     s.doubt = k.gain_within
     s.noise = sqrt(k.noise_sq)
     s.noise_sq = k.noise_sq
+    s.floor_sq = k.floor_sq
     s.noise_lasts_s = k.correlation_s
     s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + 0.01)
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
     s.learned_s = 0.0
     s.holds_s = 0.0
-    s.rows_held = 1.0
-    s.moving_s = 0.0
-    s.moved = 0.0
-    s.edge_doubt = NO_DOUBT
+    s.flow_step_ml_min = 0.0
+    s.shortest_rows = 0.0
     s.rig_doubt = NO_DOUBT
 
 
@@ -85,24 +83,26 @@ def learn(
 def note_hold(s: State, delivered_ml_min: float, dt_s: float) -> None:
     """Learn how long the flow sensor holds a reading until it gives a new one.
 
-    Such a sensor changes seldom and by any amount; a coarse one changes by its smallest step. A
-    hold is believed soon and forgotten slowly. Called while some car expects a flow.
+    The shortest stand-still lately. A coarse sensor stands still for long too, but then it moves by
+    its smallest step; a held one by any amount. Called while some car expects a flow.
     """
+    s.held_s += dt_s
+    s.held_rows += 1.0
     change = delivered_ml_min - s.held_ml_min
     if change < 0.0:
         change = -change
-    s.held_s += dt_s
-    s.held_rows += 1.0
-    if change == 0.0 or delivered_ml_min == 0.0:
+    if change == 0.0:
         return
-    step = s.flow_step_ml_min * STEP_FORGOTTEN
-    s.flow_step_ml_min = change if step == 0.0 or change < step else step
-    if s.held_ml_min > 0.0 and change > NOT_A_STEP * s.flow_step_ml_min:
-        held_s = smaller(s.held_s, LONGEST_HOLD_S)
-        weight = 0.5 if s.held_rows > s.rows_held else 0.1
-        s.rows_held += weight * (s.held_rows - s.rows_held)
-        known_s = s.holds_s if s.holds_s > 0.0 else held_s
-        s.holds_s = known_s + weight * (held_s - known_s) if s.rows_held > HELD_ROWS else 0.0
+    if s.held_ml_min > 0.0:
+        step = s.flow_step_ml_min * FORGOTTEN
+        s.flow_step_ml_min = change if step == 0.0 or change < step else step
+    if s.held_ml_min > 0.0 and (s.held_rows <= 1.0 or change > NOT_A_STEP * s.flow_step_ml_min):
+        if s.held_rows <= s.shortest_rows or s.shortest_rows == 0.0:
+            s.shortest_rows = s.held_rows
+            s.holds_s = smaller(s.held_s, LONGEST_HOLD_S) if s.held_rows > 1.0 else 0.0
+        else:
+            s.shortest_rows *= FORGOTTEN
+            s.holds_s *= FORGOTTEN
     s.held_ml_min = delivered_ml_min
     s.held_s = 0.0
     s.held_rows = 0.0

@@ -78,9 +78,7 @@ HEALTH_WORDS: Final = (
 RING_SIZE: Final = 512
 
 # In what the rig may be wrong about the car: see ``doubts``.
-(NO_DOUBT, HOLDS, NOISY, READS_LOW, READS_HIGH, EARLY, LATE, QUICK, SLOW) = (
-    *(0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0),
-)
+(NO_DOUBT, HOLDS, COARSE, NOISY, READS_LOW, READS_HIGH) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 
 # The bank of plausible cars: see ``bank`` and ``evidence``.
 MOST_DELAYS: Final = 5
@@ -125,6 +123,7 @@ class Decision(Record):
     noise: float = 0.0  # learned: standard deviation of the reading, as a share of it
     noise_lasts_s: float = 0.0  # learned: the time in which its correlation falls to half
     holds_s: float = 0.0  # learned: how long the flow sensor holds a reading; 0: new in every row
+    flow_step_ml_min: float = 0.0  # learned: the smallest change of its reading lately
     learned_s: float = 0.0  # healthy spraying that was learned from
     rig_doubt: float = 0.0  # in what the rig seems wrong about this car: see ``doubts``
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
@@ -181,17 +180,14 @@ class State(Decision):
     entry_delivered_ml_min: float = 0.0  # delivered, averaged over it
     doubt: float = 0.0  # the share by which the gain learned may still be off
     noise_sq: float = 0.0  # ``noise`` squared
+    floor_sq: float = 0.0  # variance of the reading at no flow, (mL/min)^2
     covariance: float = 0.0  # of two entries in a row
     mean_residual: float = 0.0
     entry_usual_s: float = 0.0  # how long an entry is on average
     held_ml_min: float = 0.0  # newest reading of the flow, and since when and how many rows
     held_s: float = 0.0
     held_rows: float = 0.0
-    rows_held: float = 1.0  # for how many rows it is the same, on average
-    flow_step_ml_min: float = 0.0  # the smallest change of the reading lately
-    moving_s: float = 0.0  # time in which plausible cars expected different flows
-    moved: float = 0.0  # 1 since the bank's edges were last looked at
-    edge_doubt: float = 0.0  # what was found there
+    shortest_rows: float = 0.0  # for how many rows it was the same at least, lately
     sound_s: float = 0.0  # healthy spraying since the rig was last doubted
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
@@ -212,7 +208,6 @@ class State(Decision):
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
     account: list[float] = block(range(MOST_CARS * N_SIZES))  # nats, by car and size of shortfall
-    misfit: list[float] = block(range(MOST_CARS))  # mean square residual while cars differ
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
 
