@@ -24,7 +24,7 @@ from monitor.attach.protocol import (
 from monitor.words.alarms import operation_in_words, turn_in_words
 from monitor.words.counts import latency_in_words, reasons_in_words
 from monitor.words.events import event_in_words
-from monitor.words.literal import or_nan
+from monitor.words.literal import or_nan, or_unknown
 from monitor.words.readings import readings_in_words
 from monitor.words.units import METRIC, Units
 from rules.alarms.rates import Mover
@@ -165,14 +165,14 @@ def _driven(hello: Hello) -> str:
 
 def _status_in_words(frame: Frame) -> str:
     decision = frame.decision
-    parts = [f"{_number(decision.time_s, 2):>9} s  {frame.status}"]
-    parts.append(f"boost {_number(decision.boost_kpa, 0)} kPa")
+    parts = [f"{or_unknown(decision.time_s, 2):>9} s  {frame.status}"]
+    parts.append(f"boost {or_unknown(decision.boost_kpa, 0)} kPa")
     parts.append(
-        f"flow now {_number(decision.delivered_ml_min, 0)} of "
-        f"{_number(decision.expected_ml_min, 0)} mL/min"
+        f"flow now {or_unknown(decision.delivered_ml_min, 0)} of "
+        f"{or_unknown(decision.expected_ml_min, 0)} mL/min"
     )
-    parts.append(f"evidence {_number(decision.evidence, 1)}")
-    parts.append(f"debt {_number(decision.debt_s, 2)} s of full flow")
+    parts.append(f"evidence {or_unknown(decision.evidence, 1)}")
+    parts.append(f"debt {or_unknown(decision.debt_s, 2)} s")
     if frame.outputs:
         parts.append(outputs_in_words(frame.outputs))
     ill = [
@@ -184,7 +184,3 @@ def _status_in_words(frame: Frame) -> str:
     if frame.recording is not None and frame.recording.fault is not None:
         parts.append(f"recording {frame.recording.in_words}")
     return " | ".join(parts + ill)
-
-
-def _number(value: float | None, digits: int) -> str:
-    return "unknown" if value is None else f"{value:z.{digits}f}"

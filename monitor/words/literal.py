@@ -96,6 +96,11 @@ def or_nan(value: float | None) -> float:
     return nan if value is None else value
 
 
+def or_unknown(value: float | None, decimals: int) -> str:
+    """Return a number out of a message as a line says it; "unknown" where it is."""
+    return "unknown" if value is None else f"{value:z.{decimals}f}"
+
+
 def figure(value: float, decimals: int) -> str:
     """Return a number as text; "--" where it is unknown, and never wider than 8 characters."""
     if value != value:

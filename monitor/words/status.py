@@ -7,6 +7,7 @@ import msgspec
 
 from monitor.attach.protocol import Frame, Hello, outputs_in_doubt, outputs_in_words
 from monitor.words import counts
+from monitor.words.literal import or_unknown
 from rules.channels import label_of_channel
 from simulator.strict import clean
 
@@ -44,11 +45,11 @@ def in_words(hello: Hello, frame: Frame) -> Iterator[str]:
     yield f"  {clean(frame.status, LONGEST)}"
     for trouble in _troubles(frame):
         yield f"! {clean(trouble, LONGEST)}"
-    at = hello.thresholds
-    evidence, debt_s = frame.decision.evidence or 0.0, frame.decision.debt_s or 0.0
+    at, now = hello.thresholds, frame.decision
+    evidence, debt_s = or_unknown(now.evidence, 1), or_unknown(now.debt_s, 2)
     yield (
-        f"  evidence {evidence:z.1f} (warn {at.warn_nats:z.1f}, pull {at.pull_nats:z.1f}); debt "
-        f"{debt_s:z.2f} s of full flow (cut {at.cut_s:z.2f} s)"
+        f"  evidence {evidence} (warn {at.warn_nats:z.1f}, pull {at.pull_nats:z.1f}); debt "
+        f"{debt_s} s of full flow (cut {at.cut_s:z.2f} s)"
     )
     recording = frame.recording
     kept = "not recorded" if recording is None else f"{recording.in_words} in {recording.session}"

@@ -51,10 +51,10 @@ def test_every_conversion_agrees_with_pint(unit: str, value: float) -> None:
     ("metric", "us"),
     [
         (
-            "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; debt 0.83 mL "
-            "passed the pull threshold of 0.80 mL after 0.24 s: pull 5.5 deg of timing.",
-            "4.76 of 7.93 gal/h arrive (40 % missing) at 21.8 psi boost; debt 0.83 mL "
-            "passed the pull threshold of 0.80 mL after 0.24 s: pull 5.5 deg of timing.",
+            "evidence 17 of 16: no car this rig allows for would read 300 of 500 mL/min for "
+            "240 ms at 150 kPa boost; 0.09 s of full flow (0.83 mL) missing: pull 5.5 deg.",
+            "evidence 17 of 16: no car this rig allows for would read 4.76 of 7.93 gal/h for "
+            "240 ms at 21.8 psi boost; 0.09 s of full flow (0.83 mL) missing: pull 5.5 deg.",
         ),
         ("Cut boost to 100 kPa and pull 3.0 deg", "Cut boost to 14.5 psi and pull 3.0 deg"),
         ("intake 71.5 degC has been above", "intake 160.7 °F has been above"),
@@ -162,7 +162,7 @@ async def test_us_figures_stand_in_their_places() -> None:
     """Plot axis, legend, banner, channels with limits and cuts, events: all in the same units."""
     cut = frame(
         "Cut boost to 100 kPa: under-delivery.",
-        rows(17.0, 19.0, share=0.4, debt_ml=5.6, action=3),
+        rows(17.0, 19.0, share=0.4, evidence=32.0, debt_s=0.6, action=3),
         1900,
         boost_ceiling_kpa=100.0,
     )
@@ -187,4 +187,4 @@ async def test_us_figures_stand_in_their_places() -> None:
         assert "! over cut 14.5" in boost or "! over cut 14.5" in "\n".join(lines)
         assert any(" 104 °F" in line for line in lines)
         assert "max 158" in "\n".join(lines)
-        assert "Debt   5.60 mL" in "\n".join(lines)
+        assert "0.60 s ▕█" in "\n".join(lines)
