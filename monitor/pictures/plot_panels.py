@@ -85,13 +85,13 @@ def _range(*columns: Any) -> tuple[float, float]:
 
 
 def flow(axis: "Axes", data: Columns, outcome: Outcome) -> None:
-    """Draw the flow: commanded, expected as a band of plausible cars, delivered, and the truth."""
+    """Draw the flow: plausible (a band) and expected in it, commanded, delivered, and the truth."""
     least, most = data.decided("least_ml_min"), data.decided("most_ml_min")
-    axis.fill_between(
-        data.row_s, least, most, color=_BAND, linewidth=0.0, label="any car the rig allows for"
-    )
+    named = "plausible: any car the rig allows for"
+    axis.fill_between(data.row_s, least, most, color=_BAND, linewidth=0.0, label=named)
     commanded = data.decided("commanded_ml_min")
     _line(axis, data.row_s, commanded, _FAINT, "commanded", linewidth=0.9, linestyle="--")
+    _line(axis, data.row_s, data.decided("expected_ml_min"), INK, "expected", linewidth=0.7)
     flow = data.truth("true_flow_ml_min")
     _line(axis, data.truth_s, flow, _ORANGE, "truth: out of the nozzles", linewidth=1.0)
     delivered = data.channel(ch.DELIVERED)
@@ -103,15 +103,15 @@ def flow(axis: "Axes", data: Columns, outcome: Outcome) -> None:
 
 
 def debt(axis: "Axes", data: Columns, outcome: Outcome) -> None:
-    """Draw evidence and debt, each as a share of what it leads to an action at."""
+    """Draw evidence and debt, each as a share of the limit at which it acts."""
     k = constants_of(outcome.scenario.rig)
     evidence = data.decided("evidence") / k.limit_nats
     debt = data.decided("debt_ml") / k.cut_ml
-    _line(axis, data.row_s, evidence, INK, "evidence, of its limit", linewidth=1.1)
-    _line(axis, data.row_s, debt, _RED, "debt, of its limit", linewidth=1.3)
-    _level(axis, 1.0, _FAINT, "evidence pulls timing, debt cuts boost")
+    _line(axis, data.row_s, evidence, INK, "evidence", linewidth=1.1)
+    _line(axis, data.row_s, debt, _RED, "debt", linewidth=1.3)
+    _level(axis, 1.0, _FAINT, "limit: evidence pulls timing, debt cuts boost")
     axis.set_ylim(0.0, 1.15 * min(max(_range(evidence, debt)[1], 1.0), 4.0))
-    axis.set_ylabel("evidence, debt", fontsize=8.5)
+    axis.set_ylabel("evidence, debt,\nof their limits", fontsize=8.5)
 
 
 def boost(axis: "Axes", data: Columns, outcome: Outcome) -> None:

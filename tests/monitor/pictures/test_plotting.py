@@ -81,7 +81,7 @@ def test_title_and_axes_name_car_seed_and_units(stopped: Run) -> None:
     assert labels[:7] == [
         "",
         "spray flow, mL/min",
-        "debt, mL",
+        "evidence, debt, of their limits",
         "boost, kPa",
         "timing, deg",
         "intake, °C",
@@ -113,9 +113,8 @@ def test_bands_say_in_words_what_colours_show(stopped: Run, healthy: Run) -> Non
     assert strip[1] == "no action"
     assert strip[-1] == "cut boost"
     said = words(figure)
-    assert {"warn 0.15", "pull timing 0.3", "cut boost 1.7", "arrears: pull timing 0.55"} <= set(
-        said
-    )
+    assert {"evidence", "debt", "limit: evidence pulls timing, debt cuts boost"} <= set(said)
+    assert {"plausible: any car the rig allows for", "expected"} <= set(said)
     assert {"dry limit 100", "ceiling asked for", "retard the guard asked for"} <= set(said)
     calm = draw(healthy.outcome, healthy.kept)
     assert [text.get_text().strip() for text in calm.axes[0].texts] == ["none", "no action"]
