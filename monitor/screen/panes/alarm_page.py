@@ -14,7 +14,7 @@ from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
 from monitor.words.alarms import since_in_words, state_in_words
 from monitor.words.events import EventWords
-from monitor.words.literal import plain, shortened, wrapped
+from monitor.words.literal import fitted, plain, shortened, wrapped
 from monitor.words.palette import UNKNOWN
 from rules.alarms.rates import AlarmState, Priority
 from rules.findings import FINDINGS
@@ -203,13 +203,14 @@ def _likely(
         return []
     rows: list[Row] = []
     for cause in causes[:3]:
-        line = f"{plain(cause.label, 60)}{view.units.sentence(_evidence(cause))}"
+        said = [view.units.sentence(words) for words in _ways(cause)]
         head = f" {'likely' if not rows else '':<6} {100.0 * cause.likelihood:>z3.0f} %  "
-        for i, part in enumerate(wrapped(line, max(8, width - len(head) + 1), most_lines)):
+        for i, part in enumerate(fitted(said, max(8, width - len(head) + 1), most_lines)):
             rows.append([view.say(" " * len(head) if i else head), view.say(part)])
     return rows
 
 
-def _evidence(cause: LikelyCause) -> str:
-    told = [plain(text, 120) for text in cause.evidence[:3]]
-    return f": {'; '.join(told)}" if told else ""
+def _ways(cause: LikelyCause) -> list[str]:
+    """Return ways to tell a cause and what speaks for it, the fullest first, in whole pieces."""
+    label, told = plain(cause.label, 60), [plain(text, 120) for text in cause.evidence[:3]]
+    return [f"{label}: {'; '.join(told[:n])}" for n in range(len(told), 0, -1)] + [label]
