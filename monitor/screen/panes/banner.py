@@ -83,9 +83,10 @@ def _said(view: View) -> tuple[Row, list[str]]:
 
 
 def _reason_alone(status: str) -> list[str]:
-    """Return a status whole, and its reason alone, for where what is done stands above."""
-    reason = status.partition(": ")[2]
-    return [status, _capital(reason)] if reason else [status]
+    """Return a status whole, then its reason alone, since what is done stands above; then less."""
+    reason = _capital(status.partition(": ")[2])
+    less = reason.rpartition(", ")[0]
+    return [status, *([reason] if reason else []), *([f"{less}."] if less else [])]
 
 
 def _past(head: str, status: str) -> list[str]:
