@@ -7,7 +7,6 @@ from monitor.screen.replay.pages import ScrolledPage
 from monitor.screen.view import Row, View
 from monitor.words.literal import figure
 from monitor.words.palette import ACTION_SYMBOLS, ACTION_WORDS
-from monitor.words.units import METRIC
 from rules.channels import CHANNELS, COLUMN_OF
 from rules.step.state import HEALTHY, Decision
 
@@ -16,7 +15,8 @@ FIGURE_CELLS = 14
 _UNITS = {"degC": "°C", "1": ""}
 # What was decided, then what was read; figures of the first are known in every row.
 _DECIDED = (
-    ("debt", "debt_ml", "mL", 2),
+    ("evidence", "evidence", "", 1),
+    ("debt, at full flow", "debt_s", "s", 2),
     ("timing taken back", "retard_deg", "deg", 1),
     ("boost ceiling", "boost_ceiling_kpa", "kPa", 0),
     ("spray asked for", "commanded_ml_min", "mL/min", 0),
@@ -123,7 +123,7 @@ class DeltaPage(ScrolledPage):
             ),
         ]
         for delta in deltas(room.shown, first, second):
-            units = METRIC if delta.label == "debt" else view.units  # debt stays mL
+            units = view.units
             told = [
                 units.figure(value, delta.unit, delta.decimals)
                 for value in (delta.before, delta.after)

@@ -84,7 +84,7 @@ class WhatIf:
             if not (key and equals and value):
                 raise BadInput(
                     f"what if: found {called(part[:LONGEST_SHOWN])}, "
-                    "expected a key and a value as debt.pull = 0.6 mL"
+                    "expected a key and a value as debt.cut = 0.3 s"
                 )
             key = _ITEM.sub(r"[\1]", key)
             before = own.get(key, "unset")

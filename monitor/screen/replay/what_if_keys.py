@@ -13,8 +13,8 @@ from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
 
-MOST_TRIED: Final = ("debt.warn", "debt.pull", "debt.cut")
-THRESHOLDS: Final = ("debt", "ladder", "limits", "watch", "paid")
+MOST_TRIED: Final = ("debt.false_pull_every", "debt.cut", "flow_sensor.gain_within")
+THRESHOLDS: Final = ("debt", "flow_sensor", "ladder", "limits", "watch", "paid")
 
 
 class WhatIfKeys(ReplayKeys):
@@ -152,7 +152,7 @@ class WhatIfKeys(ReplayKeys):
 
 
 def thresholds_first(values: list[Value]) -> list[Value]:
-    """Return a rig's keys: the debts at which to act, then whatever says when, and how far."""
+    """Return a rig's keys: how sure to be and how much may be missing, then what else decides."""
     order = {name: place for place, name in enumerate((*MOST_TRIED, *THRESHOLDS))}
     most = len(order)
 

@@ -8,7 +8,7 @@ from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Page, Row, View, spread, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 
-TYPE_ONE: Final = "type one, as debt.pull = 0.6 mL"
+TYPE_ONE: Final = "type one, as debt.cut = 0.3 s"
 SEVERAL: Final = "expected a key and its value; several with ; between"
 HONEST: Final = "Readings stay as recorded: how the car would have answered is not known."
 HINT: Final = "enter changes it   z undo   k keep as a new file   escape closes "
