@@ -21,7 +21,7 @@ from monitor.screen.finder import Finder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
-from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.debt import DebtBars
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
 from monitor.screen.panes.help_text import SIGNS, Help
@@ -126,7 +126,7 @@ class BaseDashboard(App[str | None]):
         return [
             FlowPlot(id="plot"),
             BoostTrend(id="boost"),
-            DebtBar(id="debt"),
+            DebtBars(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
             EventList(id="events"),

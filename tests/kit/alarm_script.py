@@ -21,7 +21,9 @@ from tests.kit.screen_script import (
     rows,
 )
 
-PULL: Final = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
+PULL: Final = (
+    "Pull 5.5 deg of timing: under-delivery, debt 0.09 s of full flow, 40 % of the spray missing."
+)
 CAUSES: Final = [
     cause(
         "pump_weak",
@@ -37,7 +39,7 @@ CAUSES: Final = [
 
 def alarmed(*alarms: StandingAlarm, decoded: int = 1840) -> Frame:
     """Return a frame with these alarms standing."""
-    trace = rows(18.0, 18.4, share=0.6, debt_ml=0.83, action=2, retard_deg=5.5)
+    trace = rows(18.0, 18.4, share=0.6, evidence=17.0, debt_s=0.09, action=2, retard_deg=5.5)
     return structs.replace(frame(PULL, trace, decoded), alarms=list(alarms), causes=CAUSES)
 
 

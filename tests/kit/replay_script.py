@@ -31,6 +31,7 @@ from rules.channels import (
     TIMING,
     Sample,
 )
+from rules.facts import Action
 from rules.guard import Guard
 from tests.kit.recordings import BRINDLE, record
 from tests.kit.replays import log_of
@@ -39,16 +40,27 @@ from tests.kit.screen_script import Clock, text_of
 SIZES: Final = ((80, 24), (140, 40))
 MORE_SIZES: Final = ((120, 36),)  # of the first look alone
 HZ: Final = 50
-TRIP_S: Final = 41.0  # from here on the pump gives only this much, for this long
-SHARE: Final = 0.7
+TRIP_S: Final = 41.0  # from here on the pump gives but this share, then that, for so long in all
+SHARES: Final = (0.91, 0.5)
+FIRST_S: Final = 0.5
 SHORT_S: Final = 2.4
 
 
-@cache
 def drive() -> Any:
     """Return 60 s of rows: two pulls, and in the second spray runs short at 41 s for a while."""
+    return _driven()[0]
+
+
+def first_s(action: Action) -> float:
+    """Return when the shipped rig does this, or more, for the first time in the drive, s."""
+    return _driven()[1][action]
+
+
+@cache
+def _driven() -> tuple[Any, dict[Action, float]]:
     guard = Guard(BRINDLE.rig)
     rows = []
+    first: dict[Action, float] = {}
     expected = 0.0
     for i in range(60 * HZ):
         time_s = i / HZ
@@ -64,8 +76,10 @@ def drive() -> Any:
         sample[INJECTOR_DUTY] = 10.0 + 50.0 * pull + wave
         sample[INTAKE] = 30.0 + 8.0 * pull + wave
         sample[KNOCK] = wave
-        short = TRIP_S <= time_s < TRIP_S + SHORT_S
-        sample[DELIVERED] = (SHARE if short else 1.0) * expected
+        share = 1.0
+        if TRIP_S <= time_s < TRIP_S + SHORT_S:
+            share = SHARES[time_s >= TRIP_S + FIRST_S]
+        sample[DELIVERED] = share * expected
         sample[COMMANDED] = expected
         sample[THROTTLE] = 5.0 + 90.0 * pull
         sample[TIMING] = 28.0 - 10.0 * pull + wave
@@ -73,9 +87,11 @@ def drive() -> Any:
         sample[TANK] = 4000.0 - 5.0 * time_s
         sample[LINE] = 900.0 * pull + wave
         sample[SUPPLY] = 13.5 + wave
-        expected = guard.step(Sample(*sample)).expected_ml_min
+        decision = guard.step(Sample(*sample))
+        expected = decision.expected_ml_min
+        first.setdefault(Action(int(decision.action)), time_s)
         rows.append(sample)
-    return np.array(rows)
+    return np.array(rows), first
 
 
 def log_file(folder: Path, name: str = "drive.parquet") -> Path:
@@ -190,7 +206,7 @@ async def _compared(hand: Hand) -> None:
 
 async def _tried(hand: Hand) -> None:
     await hand.press("n", "w", "enter")
-    await hand.type("debt.pull = 0.2 mL")
+    await hand.type("debt.cut = 0.2 s")
     await hand.press("escape")
 
 
@@ -212,12 +228,12 @@ async def _helped(hand: Hand) -> None:
 def looks() -> list[Look]:
     """Return every replay screen that is kept."""
     advice = "Check first tank level"
-    changed = "WHAT-IF: debt.pull 0.3 mL -> 0.2 mL"
+    changed = "WHAT-IF: debt.cut 0.4 s -> 0.2 s"
     return [
         Look("replay_trip", _trip, ("REPLAY", "! WARN", "under-delivery", advice, "▲", "paused")),
         Look("replay_compared", _compared, ("Two moments", "B - A", "+1.00 s", "debt")),
         Look("replay_what_if", _tried, ("REPLAY", changed, "would be", "was", "not what happened")),
-        Look("replay_what_if_page", _tried_page, (changed, "0.3 mL -> 0.2 mL", "< earlier")),
+        Look("replay_what_if_page", _tried_page, (changed, "0.4 s -> 0.2 s", "< earlier")),
         Look("replay_list", _listed, ("◆ mark", "here it went", "by Ada", "under-delivery")),
         Look(
             "replay_help",

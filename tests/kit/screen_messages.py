@@ -45,7 +45,7 @@ def hello(**changes: Any) -> Hello:
         "source": "invented logger",
         "source_kind": SourceKind.LIVE,
         "session": "/logs/2026-01-31T12-00-00Z-sorrel",
-        "thresholds": Thresholds(0.4, 0.8, 5.0),
+        "thresholds": Thresholds(13.7, 16.0, 0.4),
         "limits": {"boost_kpa": 190.0, "knock": 4.0, "intake_c": 70.0, "injector_duty_pct": 92.0},
         "scale": Scale(560.0, 190.0),
         "dry_limit_kpa": 100.0,
@@ -65,7 +65,8 @@ def rows(
     *,
     share: float = 1.0,
     action: int = 0,
-    debt_ml: float = 0.0,
+    evidence: float = 0.0,
+    debt_s: float = 0.0,
     retard_deg: float = 0.0,
     boost_kpa: float = 150.0,
 ) -> list[list[float | None]]:
@@ -80,10 +81,12 @@ def rows(
                 round(time_s, 3),
                 action,
                 retard_deg,
-                debt_ml,
+                debt_s,
+                evidence,
                 500.0 if time_s >= 9.9 else 0.0,
                 expected,
-                20.0 + 0.12 * expected,
+                0.92 * expected,
+                1.08 * expected + 10.0,
                 share * expected,
                 -60.0 + (boost_kpa + 60.0) * on,
                 20.0 + 50.0 * on,
@@ -189,9 +192,9 @@ def event(**changes: Any) -> EventFacts:
         "retard_deg": 5.5,
         "boost_ceiling_kpa": None,
         "debt_ml": 0.83,
-        "explanation": "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; "
-        "debt 0.83 mL passed the pull threshold of 0.80 mL after 0.24 s: "
-        "pull 5.5 deg of timing.",
+        "explanation": "Evidence 17 of 16: no car this rig allows for would read 300 of 500 mL/min "
+        "for 240 ms at 150 kPa boost; 0.09 s of full flow (0.83 mL) missing: pull 5.5 deg of "
+        "timing.",
         "action_time_s": 18.2,
         "until_s": None,
         "fault_intervals": None,

@@ -70,12 +70,13 @@ def _healthy(start_s: float = 100.0) -> list[tuple[float, list[Message]]]:
 def stories() -> list[Story]:
     """Return every story that has a screen of its own in ``tests/screens``."""
     advises = "advises only: no output is driven"
-    pull = "Pull 5.5 deg of timing: under-delivery, debt 0.83 mL, 40 % of the spray missing."
-    cut = "Cut boost to 100 kPa: under-delivery, debt 5.60 mL, 100 % of the spray missing."
+    debt = "under-delivery, debt {} s of full flow, {} % of the spray missing."
+    pull = f"Pull 5.5 deg of timing: {debt.format('0.09', 40)}"
+    cut = f"Cut boost to 100 kPa: {debt.format('0.60', 100)}"
     lost = "No action: an essential channel is not healthy, so the spray is not being judged."
     pulled = frame(
         pull,
-        rows(18.0, 18.4, share=0.6, debt_ml=0.83, action=2, retard_deg=5.5),
+        rows(18.0, 18.4, share=0.6, evidence=17.0, debt_s=0.09, action=2, retard_deg=5.5),
         1840,
     )
     return [
@@ -104,9 +105,10 @@ def stories() -> list[Story]:
             (
                 "▼ PULL TIMING",
                 "5.5 deg taken back",
-                "nder-delivery, debt 0.83 mL, 40 % of the spray missing.",
+                "nder-delivery, debt 0.09 s of full flow, 40 % of the spray missing.",
                 "! short",
                 "▼ past pull",
+                "0.09 s",
                 "▼ pulled",
                 "18.12 s",
                 "under-delivery",
@@ -129,7 +131,15 @@ def stories() -> list[Story]:
                     [
                         frame(
                             cut,
-                            rows(18.4, 19.0, share=0.0, debt_ml=5.6, action=3, boost_kpa=120.0),
+                            rows(
+                                18.4,
+                                19.0,
+                                share=0.0,
+                                evidence=32.0,
+                                debt_s=0.6,
+                                action=3,
+                                boost_kpa=120.0,
+                            ),
                             1900,
                             boost_ceiling_kpa=100.0,
                             causes=CAUSES,
@@ -147,7 +157,8 @@ def stories() -> list[Story]:
             (
                 "▬ CUT BOOST",
                 "to 100 kPa",
-                "nder-delivery, debt 5.60 mL, 100 % of the spray missing.",
+                "nder-delivery, debt 0.60 s of full flow, 100 % of the spray missing.",
+                "▼ past pull",
                 "▬ past cut",
                 "! over cut 100",
                 "to 100 kPa, 5.5 deg",
@@ -190,7 +201,7 @@ def stories() -> list[Story]:
             "source_silent",
             [
                 *_healthy(),
-                (104.2, [frame(lost, [], 1800, all_healthy=0.0, action=0.0, debt_ml=0.0)]),
+                (104.2, [frame(lost, [], 1800, all_healthy=0.0, action=0.0)]),
             ],
             104.2,
             ("? No data for 3.2 s", "? old", "! last 3.2 s ago", advises),

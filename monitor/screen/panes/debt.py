@@ -1,140 +1,189 @@
-"""Debt against its thresholds: a bar with marks, and its history where there is room."""
+"""Evidence and debt: a bar for each, up to its limit and beyond, and their history in more room."""
 
-from collections.abc import Sequence
-from itertools import product
-from math import sqrt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-from msgspec import structs
 from rich.segment import Segment
 
-from monitor.screen.raster import drawn, fill, reach, thick
+from monitor.screen.raster import Dots, drawn, fill, reach, thick
+from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, spread
 from monitor.words.literal import figure, or_nan
-from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from rules.step.evidence import CALM_NATS
 
-TITLE_CELLS = 16
-_NAMES = ("warn", "pull", "cut")
+TITLE_CELLS: Final = 19
+TOP: Final = 1.25  # limits: where a bar is full, so that both limits stand below each other
+LABEL_CELLS: Final = 7
+_ROOMY: Final = 66  # cells from which on limits are told beside the bars
 
 
-class DebtBar(Pane):
-    """A bar on a square-root scale, so that the first thresholds are not lost beside the last."""
+@dataclass(frozen=True, slots=True)
+class _Bar:
+    """One of the two.
+
+    Attributes:
+        name: What it is called.
+        figure: In words.
+        value: NaN where unknown, 0 where it is not worth a look.
+        limits: By action's number.
+        passed: That of the highest limit that is passed; 0 where none is.
+        judged: Whether the spray is being judged now.
+    """
+
+    name: str
+    figure: str
+    value: float
+    limits: dict[int, float]
+    passed: int
+    judged: bool
+    unit: str = ""
+    decimals: int = 0
+
+    @property
+    def share(self) -> float:
+        """How much of its last limit it is."""
+        return self.value / self.last
+
+    @property
+    def last(self) -> float:
+        """Its last limit."""
+        return max(self.limits.values(), default=1.0)
+
+    def limit(self, level: int) -> str:
+        """Return the limit of an action in words: "cut 0.40 s"."""
+        name = ("", "warn", "pull", "cut")[level]
+        return f"{name} {self.limits[level]:z.{self.decimals}f}{self.unit}"
+
+
+class DebtBars(Pane):
+    """Evidence says whether spray is missing, debt how much.
+
+    Healthy noise moves the evidence a little: as long as the rules call that calm too, it is only
+    called low here, and no debt is told. So a healthy engine's bars stand still.
+    """
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw bar and marks, then the history in whatever rows are left."""
-        hello = view.picture.hello
-        given = zip(_NAMES, structs.astuple(hello.thresholds), strict=True) if hello else ()
-        marks = {name: at_ml for name, at_ml in given if 0.0 < at_ml < 1e6}
-        top_ml = 1.3 * max(marks.values(), default=1.0)
-        cells = max(4, width - TITLE_CELLS - 16)
-        rows = [
-            _bar(view, marks, top_ml, cells, width),
-            _scale(view, marks, top_ml, cells),
-        ]
+        """Draw both bars, then the history in whatever rows are left."""
+        rows = [_row(view, bar, width) for bar in _bars(view)]
         if height >= 5:
-            rows += _history(view, marks, top_ml, width, height - 2)
+            rows += _history(view, width, height - 2)
         return rows
 
 
-def _at(value_ml: float, top_ml: float, cells: int) -> int:
-    share = sqrt(min(1.0, max(0.0, value_ml / top_ml)))
-    return min(cells - 1, int(share * cells))
+def _limits(view: View) -> tuple[dict[int, float], dict[int, float]]:
+    """Return the limits of evidence and of debt by action's number; a nonsensical one is none."""
+    hello = view.picture.hello
+    if hello is None:
+        return {}, {}
+    at = hello.thresholds
+    given = ({1: at.warn_nats, 2: at.pull_nats}, {3: at.cut_s})
+    evidence, debt = (
+        {level: limit for level, limit in limits.items() if 0.0 < limit < 1e6} for limits in given
+    )
+    return evidence, debt
 
 
-def _passed(debt_ml: float, marks: dict[str, float]) -> int:
-    return max((1 + _NAMES.index(n) for n, at_ml in marks.items() if debt_ml >= at_ml), default=0)
+def _bars(view: View) -> Iterator[_Bar]:
+    evidence, debt = _limits(view)
+    now = view.picture.decision
+    nats, debt_s = or_nan(now.evidence), or_nan(now.debt_s)
+    low, judged = nats < CALM_NATS, now.all_healthy == 1.0
+    if low and not judged:  # what isn't judged isn't known to be low
+        nats = debt_s = float("nan")
+        low = False
+    past = max((level for level, limit in evidence.items() if nats >= limit), default=0)
+    told = "low" if low else figure(nats, 0)
+    yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged)
+    # However large, a debt does nothing until the evidence has pulled timing.
+    past = max((level for level, limit in debt.items() if debt_s >= limit and past == 2), default=0)
+    told = "none" if low else f"{figure(debt_s, 2)} s" if debt_s == debt_s else "--"
+    yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, " s", 2)
 
 
-def _bar(view: View, marks: dict[str, float], top_ml: float, cells: int, width: int) -> Row:
-    debt_ml = float("nan") if view.picture.frame is None else or_nan(view.picture.decision.debt_ml)
-    known = debt_ml == debt_ml
-    level = _passed(debt_ml, marks) if known else 0
-    length = 0 if not known or debt_ml <= 0.0 else 1 + _at(debt_ml, top_ml, cells)
+def _at(share: float, cells: int) -> int:
+    return min(cells - 1, int(min(1.0, max(0.0, share / TOP)) * cells))
+
+
+def _row(view: View, bar: _Bar, width: int) -> Row:
+    cells = max(4, width - TITLE_CELLS - 2 - (20 if width >= _ROOMY else 15))
+    length = 1 + _at(bar.share, cells) if bar.share > 0.0 else 0
+    ticks = {_at(limit / bar.last, cells) for limit in bar.limits.values()}
+    rest = "".join("┊" if x in ticks else "·" for x in range(length, cells))
     style = view.palette.graphic
-    left: Row = [
-        view.say(" Debt ", "strong"),
-        view.say(f"{figure(debt_ml, 2):>6} mL ", "dim" if view.old else "ink"),
+    quiet = view.old or not bar.judged or not length
+    left = [
+        view.say(f" {bar.name:<9}", "strong"),
+        view.say(f"{bar.figure:>8} ", "dim" if quiet else "ink"),
+        Segment("▕", style["faint"]),
+        Segment("█" * length, style["short" if bar.passed else "mid"]),
+        Segment(rest, style["faint"]),
+        Segment("▏", style["faint"]),
     ]
-    left.append(Segment("▕", style["faint"]))
-    at = {_at(at_ml, top_ml, cells) for at_ml in marks.values()}
-    rest = "".join("┊" if x in at else "·" for x in range(length, cells))
-    left.append(Segment("█" * length, style["short" if level else "mid"]))
-    left.append(Segment(rest, style["faint"]))
-    left.append(Segment("▏", style["faint"]))
-    if view.old and known:
-        return spread(left, [view.say(" ? old ", "unknown")], width, view.ground())
-    if level:
-        chip = f" {ACTION_SYMBOLS[level]} past {_NAMES[level - 1]} "
-        return spread(left, [view.say(chip, ACTION_ROLES[level])], width, view.ground())
-    return left
+    return spread(left, [_beside(view, bar, width)], width, view.ground())
 
 
-def _scale(view: View, marks: dict[str, float], top_ml: float, cells: int) -> Row:
-    """Write each mark's name and value to one side of a corner that stands under its tick."""
-    known = sorted(marks.items(), key=lambda mark: mark[1])
-    ticks = [TITLE_CELLS + 1 + _at(value, top_ml, cells) for _, value in known]  # behind "▕"
-    room = TITLE_CELLS + cells + 15
-    named, bare = [f"{name} {value:zg}" for name, value in known], [f"{v:zg}" for _, v in known]
-    for texts in (named, bare):
-        # To the right where that goes; to the left of its tick what would run into the next.
-        for lefts in product((False, True), repeat=len(known)):
-            placed = _placed(ticks, texts, lefts, room)
-            if placed is not None:
-                return [view.say(placed, "dim")]
-    # Ticks beside each other: all that is said, ending under the last.
-    return [view.say(f"{', '.join(named)}┘".rjust(ticks[-1] + 1), "dim")] if known else []
+def _beside(view: View, bar: _Bar, width: int) -> Segment:
+    """Return what stands right of a bar: what is wrong with it, or the limits it has."""
+    roomy = width >= _ROOMY
+    if view.picture.frame is None:
+        return view.say("")
+    if view.old:
+        return view.say(" ? old ", "unknown")
+    if bar.passed:
+        limit = bar.limit(bar.passed)
+        words = limit if roomy else limit.partition(" ")[0]
+        return view.say(f" {ACTION_SYMBOLS[bar.passed]} past {words} ", ACTION_ROLES[bar.passed])
+    if not bar.judged:
+        return view.say(f" {UNKNOWN} not judged ", "unknown")
+    told = [bar.limit(level) for level in bar.limits]
+    return view.say(f"{', '.join(told if roomy else told[-1:])} ", "dim")
 
 
-def _placed(
-    ticks: Sequence[int], texts: Sequence[str], lefts: Sequence[bool], room: int
-) -> str | None:
-    """Return the texts beside their ticks in one row; None where one runs into another."""
-    row = [" "] * room
-    taken = -1  # the last cell that is in use
-    for tick, text, left in zip(ticks, texts, lefts, strict=True):
-        start = tick - len(text) if left else tick
-        corners = taken >= 0 and row[taken] == "┘" and not left  # these two may meet
-        if start < 1 or start + len(text) >= room or start < taken + (0 if corners else 2):
-            return None
-        met = row[tick] == "┘"
-        row[start : start + len(text) + 1] = f"{text}┘" if left else f"└{text}"
-        row[tick] = "┴" if met else row[tick]
-        taken = start + len(text)
-    return "".join(row)
-
-
-def _history(
-    view: View, marks: dict[str, float], top_ml: float, width: int, height: int
-) -> list[Row]:
-    trace = view.trace
-    cells = width - 8
-    rows = height - 1
-    end_s = view.axis_end_s
-    times_s = trace.column("time_s", end_s - view.span_s)
-    if cells < 4 or rows < 1 or not len(times_s):
+def _history(view: View, width: int, height: int) -> list[Row]:
+    """Draw both as shares of their limits: what is low faintly, and no debt with it."""
+    cells, rows = width - LABEL_CELLS - 1, height - 1
+    start_s, end_s = view.axis_end_s - view.span_s, view.axis_end_s
+    times_s = view.trace.column("time_s", start_s)
+    evidence, debt = _limits(view)
+    if cells < 4 or rows < 1 or not len(times_s) or not evidence or not debt:
         return []
-    debt_ml = trace.column("debt_ml", end_s - view.span_s)
+    nats = view.trace.column("evidence", start_s)
     with np.errstate(invalid="ignore"):
-        share = np.sqrt(np.clip(debt_ml / top_ml, 0.0, 1.0))
-    line = reach(times_s, share, end_s - view.span_s, end_s, 2 * cells)
-    dots = thick(fill(line.low, line.high, 0.0, 1.0, 4 * rows), heavy=view.palette.heavy)
-    style = view.palette.graphic
-    layers = [(dots, style["ink"])]
-    labels = {rows - 1: "0"}
-    for name, value in marks.items():
-        level = np.full(2 * cells, sqrt(value / top_ml))
-        dotted = fill(level, level, 0.0, 1.0, 4 * rows) & (np.arange(2 * cells) % 6 == 0)[None, :]
-        layers.append((dotted, style["faint"]))
-        y = int(np.flatnonzero(dotted.any(axis=1))[0]) // 4
-        labels.setdefault(y, name)
-    plot = drawn(layers, view.ground())
-    title = f" Debt over {view.span_s:zg} s, on the bar's scale"
-    if view.frozen is not None:
-        title = f" Debt over {view.span_s:zg} s, frozen"
+        low = nats < CALM_NATS
+
+    def dots_of(values: Floats, limit: float) -> Dots:
+        with np.errstate(invalid="ignore"):
+            share = np.clip(values / limit, 0.0, TOP)
+        line = reach(times_s, share, start_s, end_s, 2 * cells)
+        return fill(line.low, line.high, 0.0, TOP, 4 * rows)
+
+    graphic, every = view.palette.graphic, np.arange(2 * cells)
+    loud, quiet = np.where(low, np.nan, nats), np.where(low, nats, np.nan)
+    owed = np.where(low, np.nan, view.trace.column("debt_s", start_s))
+    flat = np.ones(2 * cells)
+    limit = fill(flat, flat, 0.0, TOP, 4 * rows) & (every % 6 == 0)[None, :]
+    sure, most = max(evidence.values()), max(debt.values())
+    layers = [
+        (thick(dots_of(loud, sure), heavy=view.palette.heavy), graphic["ink"]),
+        (dots_of(owed, most) & (every % 4 < 2)[None, :], graphic["mid"]),
+        (dots_of(quiet, sure), graphic["faint"]),
+        (limit, graphic["faint"]),
+    ]
+    labels = {rows - 1: "0", int(np.flatnonzero(limit.any(axis=1))[0]) // 4: "limit"}
+    title = f" Over {view.span_s:zg} s{'' if view.frozen is None else ', frozen'}  "
     return [
-        [view.say(title, "dim")],
+        [
+            view.say(title, "dim"),
+            Segment("⠤⠤", graphic["ink"]),
+            view.say(" evidence  ", "dim"),
+            Segment("⠒ ⠒", graphic["mid"]),
+            view.say(" debt", "dim"),
+        ],
         *(
-            [view.say(f"{labels.get(y, ''):>6}│", "dim"), *segments]
-            for y, segments in enumerate(plot)
+            [view.say(f"{labels.get(y, ''):>{LABEL_CELLS}}│", "dim"), *segments]
+            for y, segments in enumerate(drawn(layers, view.ground()))
         ),
     ]

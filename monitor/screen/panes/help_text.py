@@ -9,8 +9,11 @@ CAUTION: Final = (
     "Whoever drives must not read this screen while driving: a passenger or a dyno operator does."
 )
 SIGNS: Final = (
-    "Debt is commanded spray that did not arrive, beyond the allowance. Each threshold takes one "
-    "action: warn !, pull timing ▼, cut boost ▬.",
+    "Evidence: how sure it is that spray is missing (no car this rig allows for would read so "
+    "little). It warns ! and pulls timing ▼. In healthy noise it is low, and then no debt is told.",
+    "Debt: how much is missing, in seconds of full flow. Past its limit it cuts boost ▬, once the "
+    "evidence has pulled timing.",
+    "Plausible, in the plot: whatever the flow sensor of a car this rig allows for may read.",
     "? marks what is not known now; a value shown as -- has no healthy reading behind it.",
 )
 LIVE_SIGNS: Final = (

@@ -27,7 +27,7 @@ def round_top(value: float) -> float:
 
 
 class FlowPlot(Pane):
-    """Braille plot with axis labels; where delivery is below the band, the line says "short"."""
+    """Braille plot with axis labels; where delivery is surely below the band, it says "short"."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw legend, plot and time axis."""
@@ -48,14 +48,14 @@ class FlowPlot(Pane):
             flows = {name: np.where(blind, np.nan, flow) for name, flow in flows.items()}
         if (factor := view.units.factor("mL/min")) != 1.0:
             flows = {name: factor * flow for name, flow in flows.items()}
-        short_now = False
+        evidence = trace.column("evidence", start_s)
         if len(times_s):
-            top, lines, short_now = plotted(view, times_s, flows, start_s, end_s, cells, rows)
+            top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
         else:
             top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
         plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         return [
-            flow_legend(view, width, short_now),
+            flow_legend(view, width),
             *plot,
             _time_axis(view, times_s, trace.column("action", start_s), blind, start_s, cells),
         ]
@@ -76,11 +76,12 @@ def plotted(
     view: View,
     times_s: Floats,
     flows: dict[str, Floats],
+    evidence: Floats,
     start_s: float,
     end_s: float,
     cells: int,
     rows: int,
-) -> tuple[float, list[list[Segment]], bool]:
+) -> tuple[float, list[list[Segment]]]:
     """Draw the flows into rows of cells.
 
     Args:
@@ -88,13 +89,14 @@ def plotted(
         times_s: Times of the flows.
         flows: ``commanded``, ``expected``, ``least``, ``most`` and ``delivered``, in the view's
             unit.
+        evidence: At those times, nats.
         start_s: Left edge.
         end_s: Right edge.
         cells: Width.
         rows: Height.
 
     Returns:
-        Top of the axis, the rows, and whether delivery is below the band at the newest time.
+        Top of the axis, and the rows.
     """
     top = flow_top(view, flows)
     columns, dot_rows = 2 * cells, 4 * rows
@@ -107,9 +109,9 @@ def plotted(
 
     delivered = flows["delivered"]
     with np.errstate(invalid="ignore"):
-        below = np.where(delivered < flows["least"], delivered, np.nan)
+        short = (delivered < flows["least"]) & (evidence >= _warned_at(view))
+        below = np.where(short, delivered, np.nan)
     line = line_of(delivered)
-    short = ~np.isnan(line_of(below).low)
     least, most = line_of(flows["least"]), line_of(flows["most"])
     dots = thick(thin(line), heavy=view.palette.heavy)
     band = fill(least.low, most.high, 0.0, top, dot_rows)
@@ -118,14 +120,28 @@ def plotted(
     dashes = thin(line_of(flows["commanded"])) & (np.arange(columns) % 4 < 2)[None, :]
     style = view.palette.graphic
     layers = [
-        (dots & short[None, :], style["short"]),
+        (dots & ~np.isnan(line_of(below).low)[None, :], style["short"]),
         (dots, style["ink"]),
         (thin(line_of(flows["expected"])), style["mid"]),
         (dashes, style["faint"]),
         (band, style["faint"]),
     ]
-    newest = below[-1] if len(below) else np.nan
-    return top, drawn(layers, view.ground()), bool(newest == newest)
+    return top, drawn(layers, view.ground())
+
+
+def _warned_at(view: View) -> float:
+    """Return the evidence from which on a flow below the band is called short.
+
+    Noise alone takes a healthy reading below it now and then.
+    """
+    hello = view.picture.hello
+    return hello.thresholds.warn_nats if hello else float("inf")
+
+
+def _short_now(view: View) -> bool:
+    now = view.picture.decision
+    below = or_nan(now.delivered_ml_min) < or_nan(now.least_ml_min)
+    return below and or_nan(now.evidence) >= _warned_at(view)
 
 
 def axis_label(y: int, rows: int, top: float) -> str:
@@ -142,7 +158,7 @@ def axis_label(y: int, rows: int, top: float) -> str:
     return f"{f'{value:zg}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
-def flow_legend(view: View, width: int, short: bool) -> Row:
+def flow_legend(view: View, width: int) -> Row:
     """Return the plot's heading: its signs, and on the right what is wrong now."""
     graphic = view.palette.graphic
     units = view.units
@@ -159,7 +175,7 @@ def flow_legend(view: View, width: int, short: bool) -> Row:
         right = [view.say(f" frozen {age(view.now_s - view.frozen.at_s)} ago ", "chosen")]
     elif view.link is not Link.LIVE and picture.frame is not None:
         right = [view.say(" ? old ", "unknown")]
-    elif short:
+    elif _short_now(view):
         now = picture.decision
         missing = or_nan(now.expected_ml_min) - or_nan(now.delivered_ml_min)
         right = [view.say(f" ! short by {units.figure(missing, 'mL/min', 0)} ", "pull")]

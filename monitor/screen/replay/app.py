@@ -11,7 +11,7 @@ from monitor.review import Log, Marks, Stopped, decide, read_marks
 from monitor.review.row_gaps import pace_of
 from monitor.screen.controls import Control, FinderEntry, Offer, offers
 from monitor.screen.panes.channels import Channels
-from monitor.screen.panes.debt import DebtBar
+from monitor.screen.panes.debt import DebtBars
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.spray_path import SprayPath
@@ -90,7 +90,7 @@ class ReplayDashboard(ReplayScreen):
         return [
             ReplayPlot(room, id="plot"),
             ReplayBoost(room, id="boost"),
-            DebtBar(id="debt"),
+            DebtBars(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
             EntryList(room, id="events"),

@@ -21,7 +21,7 @@ from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Frozen, Row, View
-from monitor.words.literal import figure, or_nan
+from monitor.words.literal import figure
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from rules.events import Turn
 
@@ -50,7 +50,8 @@ class ReplayPlot(RoomPane, FlowPlot):
         factor = view.units.factor("mL/min")
         flows = {name: factor * trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
         if len(times_s):
-            top, lines, _ = plotted(view, times_s, flows, start_s, end_s, cells, rows)
+            evidence = trace.column("evidence", start_s)
+            top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
         else:
             top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
         at = _Scale(start_s, end_s, cells)
@@ -66,10 +67,7 @@ class ReplayPlot(RoomPane, FlowPlot):
         if changed and room.base is not None:
             below_rows.append(_line(view, "was", "│", _actions(room.base, at)))
         below_rows.append(_line(view, "would" if changed else "", "└", actions))
-        now = view.picture.decision
-        least = or_nan(now.least_ml_min)
-        short = or_nan(now.delivered_ml_min) < least
-        return [flow_legend(view, width, short), *plot, *below_rows]
+        return [flow_legend(view, width), *plot, *below_rows]
 
 
 class ReplayBoost(RoomPane, BoostTrend):

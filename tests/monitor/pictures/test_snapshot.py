@@ -10,8 +10,9 @@ from monitor.cli import run
 from monitor.pictures.png import SCALE
 from monitor.pictures.shapes import MARGIN
 from monitor.pictures.snapshot import cells_of
+from rules.facts import Action
 from simulator.strict import BadInput
-from tests.kit.replay_script import log_file, session
+from tests.kit.replay_script import first_s, log_file, session
 
 
 def _words(svg: Path) -> str:
@@ -29,7 +30,8 @@ def test_the_first_event_is_the_moment_where_none_is_named(
     folder = session(tmp_path / "sessions")
     assert run(["snapshot", str(folder), "--to", "trip.svg", "--theme", "light"]) == 0
     words = _words(tmp_path / "trip.svg")
-    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.15 mL", "41.30 of 59.98 s"):
+    warned = f"{first_s(Action.WARN):.2f} of 59.98 s"
+    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.0", warned):
         assert said in words
     assert "as recorded" in words
     assert "#FFFFFF" in (tmp_path / "trip.svg").read_text(encoding="utf-8").upper()

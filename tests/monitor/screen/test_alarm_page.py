@@ -20,6 +20,7 @@ from monitor.screen.fake_link import FakeLink
 from monitor.words.alarms import count_in_words, time_left
 from rules.alarms.rates import AlarmState
 from rules.findings import FINDINGS, name_of
+from rules.step.state import FINDING_NAMES
 from tests.kit.alarm_script import (
     CAUSES,
     EVERY_STATE,
@@ -239,7 +240,7 @@ async def test_normal_alarms_are_listed_on_request_to_be_taken_out() -> None:
         await desk.presses(pilot, "n")
         for finding in FINDINGS:
             assert finding.label in desk.shown()
-        await desk.presses(pilot, *["down"] * 6)
+        await desk.presses(pilot, *["down"] * FINDING_NAMES.index("signal_lost"))
         assert "\n>          signal lost" in desk.shown()
         await desk.presses(pilot, "o", "y", "enter")
         assert desk.sent() == [by_wren("take_out_of_service", "signal_lost")]
@@ -260,7 +261,7 @@ async def test_causes_of_an_earlier_trouble_are_not_told_of_a_later_one() -> Non
         assert "61 %  pump weak" in desk.shown()
         await desk.says(event_turn("raised", event(time_s=30.0)), over)
         await desk.presses(pilot)
-        assert "30.00 s: 300 of 500 mL/min arrive" in desk.shown()
+        assert "30.00 s: Evidence 17 of 16: no car" in desk.shown()
         assert "pump weak" not in desk.shown()
 
 

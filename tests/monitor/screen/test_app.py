@@ -287,7 +287,7 @@ async def test_spans_change_and_small_terminals_are_told() -> None:
         await _until_shown(app, pilot, "20x5")
         assert "= NO ACTION" in text_of(app)
         await pilot.resize_terminal(140, 40)
-        await _until_shown(app, pilot, "Debt over 20 s")
+        await _until_shown(app, pilot, "Over 20 s")
 
 
 async def _until_shown(app: Dashboard, pilot: Pilot[str | None], words: str) -> None:

@@ -171,7 +171,7 @@ async def test_the_fake_link_behaves_as_a_link() -> None:
 
 def test_an_explanation_never_loses_its_end() -> None:
     """Whole where it fits; else the reason alone, to its end; cut only where even that can't be."""
-    reason = "300 of 500 mL/min arrive (40 % missing) at 150 kPa boost; debt 0.83 mL passed: here"
+    reason = "evidence 17 of 16: no car would read 300 of 500 mL/min at 150 kPa boost; all: here"
     text = f"{reason}: pull 5.5 deg of timing."
     assert explanation_in(text, 200, 2) == [text]
     for width in (45, 50, 60):

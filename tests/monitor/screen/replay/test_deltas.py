@@ -21,4 +21,4 @@ def test_deltas_are_those_of_the_readings(tmp_path: Path) -> None:
     assert isnan(found["spray delivered"].after)
     assert isnan(found["spray delivered"].change)
     assert found["tank"].change == pytest.approx(-5.0 * 190 / 50)
-    assert found["debt"].before == 0.0
+    assert found["evidence"].before == found["debt, at full flow"].before == 0.0

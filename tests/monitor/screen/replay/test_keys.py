@@ -15,8 +15,9 @@ from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.what_if import WhatIf
 from rules.channels import TIME
+from rules.facts import Action
 from tests.kit.patience import PATIENCE_S
-from tests.kit.replay_script import TRIP_S, Hand, brindled, drive, log_file, replaying
+from tests.kit.replay_script import Hand, brindled, drive, first_s, log_file, replaying
 from tests.kit.replays import log_of
 from tests.kit.screen_script import Clock, text_of
 
@@ -71,7 +72,7 @@ async def test_keys_pressed_while_opening_are_done_once_it_is_open(
             await pilot.pause()
         await app.workers.wait_for_complete()
         await pilot.pause()
-        assert app.room.cursors["a"] == pytest.approx(TRIP_S + 0.3)
+        assert app.room.cursors["a"] == pytest.approx(first_s(Action.WARN))
         assert app.room.open[1].index == app.room.open[0].raised_at[0] + 1
     log.close()
 
@@ -141,16 +142,16 @@ async def test_a_stretch_that_lost_rows_is_found(tmp_path: Path) -> None:
         assert hand.room.pace.silences == []
 
 
-OWN = {"debt.warn": "0.4 mL", "ladder.margin": "1.2", "paid.timing": "[0 deg, 8 deg]"}
+OWN = {"debt.cut": "0.4 s", "ladder.margin": "1.2", "paid.timing": "[0 deg, 8 deg]"}
 
 
 @pytest.mark.parametrize(
     ("typed", "after"),
     [
-        ("debt.warn = 0.2", "0.2 mL"),
-        ("debt.warn=0.2 mL", "0.2 mL"),
-        ("debt.warn = 200 uL", "200 uL"),
-        ("debt.warn = 1e-1", "1e-1"),
+        ("debt.cut = 0.2", "0.2 s"),
+        ("debt.cut=0.2 s", "0.2 s"),
+        ("debt.cut = 200 ms", "200 ms"),
+        ("debt.cut = 1e-1", "1e-1"),
         ("ladder.margin = 1.4", "1.4"),
         ("paid.timing = 3", "3"),
         ("other.key = 3", "3"),

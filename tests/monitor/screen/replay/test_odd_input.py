@@ -14,7 +14,6 @@ from monitor.review.marks import marks_path
 from monitor.screen.replay.app import ReplayDashboard
 from rules.channels import TIME
 from simulator.strict import BadInput
-from tests.kit.recordings import BRINDLE
 from tests.kit.replay_script import brindled, drive, log_file, replaying
 from tests.kit.replays import log_of
 from tests.monitor.screen.test_app import HOSTILE
@@ -97,7 +96,6 @@ def test_an_hour_s_plot_is_made_of_little(tmp_path: Path) -> None:
     rows[:, TIME] = np.arange(len(rows)) / 50.0
     decided = decide(brindled(log_of(rows, tmp_path / "long.parquet")))
     assert len(decided.trace(decided.from_s, decided.to_s, 40)) <= 2 * len(rows) / 60 + 4
-    assert BRINDLE.rig.debt.pull_ml == 0.3
 
 
 @pytest.mark.parametrize(("given", "name"), [(None, "operator"), ("", "operator"), ("Bo", "Bo")])
@@ -119,7 +117,7 @@ def test_marks_are_an_operator_s_unless_one_is_named(
 
 @pytest.mark.asyncio
 async def test_figures_are_shown_in_us_units(tmp_path: Path) -> None:
-    """Deltas too: a difference of temperatures has no offset, and debt stays mL."""
+    """Deltas too: a difference of temperatures has no offset; debt is no volume."""
     async with replaying(brindled(log_file(tmp_path))) as hand:
         await hand.press("u", "g")
         await hand.type("20")
@@ -128,7 +126,7 @@ async def test_figures_are_shown_in_us_units(tmp_path: Path) -> None:
         text = " ".join((await hand.press("d")).split())
         assert "boost 21.8 -8.7 -30.5 psi" in text
         assert "intake temperature 100 86 -14 °F" in text
-        assert "debt 0.00 0.00 0.00 mL" in text
+        assert "debt, at full flow 0.00 0.00 0.00 s" in text
         assert "gal/h" in text
 
 
