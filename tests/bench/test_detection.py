@@ -330,7 +330,7 @@ def test_the_old_rule_s_accounts() -> None:
     assert slow[0, -1] == pytest.approx(0.01 * 0.04 * risen.sum())
     both = Accounts(terms, 0.1, 0.5, 0.25)
     nothing = np.zeros((1, 101))
-    seen = Signals(steady, steady, steady, nothing, nothing, nothing, np.array([-1]), 1.0)
+    seen = Signals(1.0, steady, steady, steady, nothing, nothing, nothing, np.array([-1]))
     assert both(seen)[0, -1] == pytest.approx(1.01 * 0.94 / 0.25)
 
 

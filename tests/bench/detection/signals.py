@@ -37,6 +37,7 @@ class Signals:
     """Pulls as detectors see them; matrices (pulls, samples), as shares of full flow.
 
     Attributes:
+        spraying_s: Seconds of spraying in a pull, on average.
         commanded: What the rig's command law asks for.
         expected: What should be read by the rig's delay and lag, and the gain the guard learned.
         least: The least that any car of the bank may read, by that gain: its lower envelope.
@@ -44,9 +45,9 @@ class Signals:
         evidence: The guard's, nats.
         evidence_fitted: The same by the rig of this very car.
         onset: Sample of the fault's onset, -1 in healthy pulls.
-        spraying_s: Seconds of spraying in a pull, on average.
     """
 
+    spraying_s: float
     commanded: Any
     expected: Any
     least: Any
@@ -54,7 +55,6 @@ class Signals:
     evidence: Any
     evidence_fitted: Any
     onset: Any
-    spraying_s: float
 
     def __len__(self) -> int:
         return len(self.onset)
@@ -62,6 +62,7 @@ class Signals:
     def first(self, n: int) -> "Signals":
         """Return the first ``n`` pulls."""
         return Signals(
+            self.spraying_s,
             self.commanded[:n],
             self.expected[:n],
             self.least[:n],
@@ -69,7 +70,6 @@ class Signals:
             self.evidence[:n],
             self.evidence_fitted[:n],
             self.onset[:n],
-            self.spraying_s,
         )
 
 
@@ -141,7 +141,7 @@ def see(
     stacked: dict[str, list[Any]] = {
         case: [np.array(one) for one in zip(*pulls, strict=True)] for case, pulls in kept.items()
     }
-    return {case: Signals(*matrices, spraying_s) for case, matrices in stacked.items()}
+    return {case: Signals(spraying_s, *matrices) for case, matrices in stacked.items()}
 
 
 def first_above(statistic: Any, threshold: float) -> Any:
