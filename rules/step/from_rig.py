@@ -224,6 +224,7 @@ def _put_bank(k: Constants, rig: Rig) -> None:
         k.car_lag_s, _spread(sensor.lag_s, sensor.lag_within_s, LAG_STEP * sensor.lag_s, MOST_LAGS)
     )
     k.n_cars = k.n_delays * k.n_lags
+    k.middle_car = k.n_cars // 2
     _put(k.size, SIZES)
 
 
