@@ -56,18 +56,17 @@ def per_row_s(facts: Rig, samples: list[Sample]) -> tuple[float, float, float, f
     big = np.concatenate([rows] * times)
     big[:, 0] = np.arange(len(big)) * 0.01
 
-    def step_all(compiled: bool) -> list[Decision]:
-        guard = Guard(facts)
-        if compiled:
-            guard.use_compiled()
+    def step_all(guard: Guard) -> list[Decision]:
         return [guard.step(sample) for sample in samples]
 
-    live = matrix_of(step_all(compiled=False))
-    same = np.array_equal(live, matrix_of(step_all(compiled=True)), equal_nan=True)
+    interpreted, compiled = Guard(facts), Guard(facts)
+    compiled.use_compiled()
+    live = matrix_of(step_all(interpreted))
+    same = np.array_equal(live, matrix_of(step_all(compiled)), equal_nan=True)
     same = same and np.array_equal(live, Guard(facts).run_rows(rows), equal_nan=True)
     return (
-        best_s(lambda: step_all(compiled=False), 3) / len(samples),
-        best_s(lambda: step_all(compiled=True), 3) / len(samples),
+        best_s(lambda: step_all(interpreted), 3) / len(samples),
+        best_s(lambda: step_all(compiled)) / len(samples),
         best_s(lambda: Guard(facts).run_changes(big)) / len(big),
         best_s(lambda: Guard(facts).run_rows(big)) / len(big),
         same,
