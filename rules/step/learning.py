@@ -13,6 +13,7 @@ from rules.step.state import State
 
 REMEMBERED_S = 30.0  # of healthy spraying: what was learned longer ago is forgotten
 MEAN_REMEMBERED_S = 5.0
+STATED_S = 2.0  # of healthy spraying: what the rig states is worth as much
 DOUBTED_S = 10.0  # of healthy spraying until half the doubt of the gain is gone
 OUTLIER = 3.0  # standard deviations; what lies farther out counts as that far
 LEAST_NOISE = 0.5  # of the rig's standard deviation
@@ -44,7 +45,7 @@ def learn(k: Constants, s: State, residual: float, before: float, entry_s: float
         entry_s: How long the entry is, s, > 0.
     """
     s.learned_s += entry_s
-    weight = entry_s / (entry_s + smaller(s.learned_s, REMEMBERED_S))
+    weight = entry_s / (entry_s + smaller(STATED_S + s.learned_s, REMEMBERED_S))
     most = OUTLIER * sqrt(s.noise_sq)
     s.gain = clamp(
         s.gain * (1.0 + weight * clamp(residual, -most, most)), k.lowest_gain, k.highest_gain
