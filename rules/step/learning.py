@@ -28,7 +28,7 @@ def forget(k: Constants, s: State) -> None:
     s.doubt = k.gain_within
     s.noise_sq = k.noise_sq
     s.correlation_s = k.correlation_s
-    s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + 0.01)
+    s.covariance = 0.0
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
     s.learned_s = 0.0
@@ -60,6 +60,9 @@ def learn_noise(
     k: Constants, s: State, residual: float, before: float, weight: float, entry_s: float
 ) -> None:
     """Learn the noise's variance and how long it lasts, from two residuals in a row."""
+    if s.entry_usual_s == 0.0:
+        s.entry_usual_s = entry_s
+        s.covariance = s.noise_sq * s.correlation_s / (s.correlation_s + entry_s)
     most = OUTLIER * sqrt(s.noise_sq)
     to_mean = entry_s / (entry_s + smaller(s.learned_s, MEAN_REMEMBERED_S))
     now = residual - s.mean_residual

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from itertools import islice
-from math import exp, inf
+from math import exp, inf, sqrt
 
 import numpy as np
 import pytest
@@ -13,6 +13,7 @@ from rules import channels as ch
 from rules.guard import Guard
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.state import Decision, State
 from tests.bench.detection import false_pulls, generic, kernels, shipped, suite
 from tests.bench.detection.contenders import Accounts, contest, families
 from tests.bench.detection.drives import (
@@ -276,6 +277,29 @@ def test_no_false_pull_in_a_short_healthy_drive() -> None:
     assert (found.pulls, found.rig) == (0, "brindle")
     assert found.spraying_h >= 0.05
     assert 0.0 < found.share < 1.0
+
+
+def test_what_a_rig_states_outlasts_an_odd_first_second() -> None:
+    """Noise that is quiet, or seems to last for no time, when first seen, isn't believed at once.
+
+    Both drives were once pulled within seconds of a guard's start, by noise alone.
+    """
+    world = World("at the edge", at_edge=True)
+    cars = (
+        drive(stream(5, HEALTHY, 1, 16, 4), shipped_rig("tarnwick"), world, 600.0),
+        drive(stream(1, EVALUATION, 1, 75), shipped_rig("tarnwick"), World(), shipped.DRIVE_S),
+    )
+    for made in cars:
+        first_s = made.rows[made.rows[:, ch.TIME] < 20.0]
+        guard = Guard(made.rig)
+        evidence = Decision.named(guard.run_rows(first_s))["evidence"]
+        assert evidence.max() < 0.6 * guard.constants.limit_nats
+    guard = Guard(cars[0].rig)
+    guard.run_rows(cars[0].rows[:500])
+    state = State.of_flat(guard.state())
+    assert 0.0 < state.learned_s < 1.0
+    assert state.correlation_s == pytest.approx(cars[0].rig.flow_sensor.noise_lasts_s, rel=0.4)
+    assert sqrt(state.noise_sq) == pytest.approx(cars[0].rig.flow_sensor.noise, rel=0.2)
 
 
 def test_a_car_outside_its_rig_is_pulled() -> None:
