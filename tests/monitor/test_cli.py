@@ -25,6 +25,7 @@ VERBS = (
         "sessions",
         "export",
         "check",
+        "renew",
         "simulate",
         "feed",
         "ports",
