@@ -28,20 +28,20 @@ def renew(
     from simulator.strict.document import MAX_LINE
 
     path = find_rig(rig)
-    new = renewed(read_text(path), str(path))
-    rig_file = rig_from_text(new.text, f"{path}, renewed" if new.changed else str(path))
+    toml, changed = renewed(read_text(path), str(path))
+    rig_file = rig_from_text(toml, f"{path}, renewed" if changed else str(path))
     if to is None and sys.stdout.isatty():
-        sys.stdout.write("\n".join(plain(line, MAX_LINE) for line in new.text.split("\n")))
+        sys.stdout.write("\n".join(plain(line, MAX_LINE) for line in toml.split("\n")))
     elif to is None:
-        sys.stdout.buffer.write(new.text.encode())  # to the byte, on every system
+        sys.stdout.buffer.write(toml.encode())  # to the byte, on every system
     else:
         save_as(rig_file, to)
     sys.stdout.flush()
     say = sys.stderr.write
-    if not new.changed:
+    if not changed:
         say(f"{called(path)}: nothing to renew, every key is of today\n")
         return 0
-    say(f"{called(path)}: renewed\n" + "".join(f"  {line}\n" for line in new.changed))
+    say(f"{called(path)}: renewed\n" + "".join(f"  {line}\n" for line in changed))
     say("".join(f"  to decide: {line}\n" for line in left_open(rig_file)))
     say("the file itself is as it was\n" if to is None else f"wrote {called(to)}\n")
     return 0
