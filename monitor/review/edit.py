@@ -18,6 +18,7 @@ from msgspec import inspect as shape
 from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
 from simulator.rig.keys import RIG
+from simulator.rig.old_keys import OldKey, in_place_of, old_key
 from simulator.rig.toml_places import put
 from simulator.strict import BadInput, Document, KeyPath, clean, key_of, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
@@ -79,6 +80,8 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
     for change in changes:
         path, given, node = _parsed(rig_file, text, change)
         value = _value_of(given, node)
+        if (old := old_key(path, value)) is not None:
+            raise BadInput(_was_called(path, value, old))
         text = put(text, path, value)
         _set(wanted, path, value)
     edited = rig_from_text(text, rig_file.file_name)
@@ -149,6 +152,8 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type
     for at, step in enumerate(path):
         raw = document.raw(path[:at])
         inner = step_into(node, step, raw)
+        if inner is None and (old := old_key(path, None)) is not None:
+            raise BadInput(_was_called(path, None, old))
         if inner is None:
             raise BadInput(_unknown(rig_file, name, path[:at], known_keys(node, raw)))
         if isinstance(step, int) and not (isinstance(raw, list) and step < len(raw)):
@@ -162,6 +167,11 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type
         keys = ", ".join(known_keys(node, document.raw(path)))
         raise BadInput(f"{key_of(path)}: found a table, expected one of its keys: {keys}")
     return node
+
+
+def _was_called(path: KeyPath, value: Any, old: OldKey) -> str:
+    found, expected = in_place_of(old)
+    return f"{key_of(path)}: found {found or show(value)}, expected {expected}"
 
 
 def _unknown(rig_file: RigFile, name: str, parent: KeyPath, known: list[str]) -> str:

@@ -26,6 +26,7 @@ VERBS = (
         "sessions",
         "export",
         "check",
+        "renew",
         "simulate",
         "feed",
         "ports",
