@@ -48,7 +48,7 @@ class Value:
     """A key that ``edit`` changes.
 
     Attributes:
-        key: As ``edit`` takes it: ``debt.pull``, ``paid.timing[1]``.
+        key: As ``edit`` takes it: ``debt.cut``, ``paid.timing[1]``.
         value: Present value with its unit, as in the file where it is written there; ``none`` where
             it isn't set.
         given: Whether it is written in the file; else it is the default.
@@ -66,7 +66,7 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
 
     Args:
         rig_file: Its file name is kept for messages; the file itself is not touched.
-        changes: As ``debt.pull = 0.6 mL``: dotted key (list items as ``paid.timing[1]``), equals
+        changes: As ``debt.cut = 0.5 s``: dotted key (list items as ``paid.timing[1]``), equals
             sign, value; quotes around text may be left out.
 
     Raises:
@@ -134,7 +134,7 @@ def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, sh
         )
     name, equals, given = (part.strip() for part in change.partition("="))
     if not (name and equals and given):
-        raise BadInput(f'found "{clean(change)}", expected a change such as debt.pull = 0.6 mL')
+        raise BadInput(f'found "{clean(change)}", expected a change such as debt.cut = 0.5 s')
     path: KeyPath = ()
     for part in name.replace("[", ".[").split("."):
         step = _STEP.fullmatch(part.strip())
