@@ -12,7 +12,8 @@ from math import sqrt
 
 from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.learning import learn
+from rules.step.doubts import doubt_rig
+from rules.step.learning import learn, note_hold
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
@@ -31,7 +32,8 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     """
     if s.bank_most_ml_min > 0.0:
         step_s = smaller(dt_s, k.longest_step_s)
-        if k.refresh_s > 0.0:
+        note_hold(s, delivered_ml_min, step_s)
+        if larger(k.refresh_s, s.holds_s) > 0.0:
             gather(k, s, delivered_ml_min, step_s)
         elif step_s > 0.0:
             for q in range(k.n_cars):
@@ -54,7 +56,7 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
     for q in range(k.n_cars):
         s.entry_ml_min[q] += weight * (s.car_ml_min[q] - s.entry_ml_min[q])
     s.entry_s = now_s
-    if now_s >= k.refresh_s:
+    if now_s >= larger(k.refresh_s, s.holds_s):
         judge_entry(k, s, s.entry_delivered_ml_min, now_s)
         s.entry_s = 0.0
 
@@ -62,12 +64,12 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
 def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float) -> None:
     """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
     gain = s.gain
-    kept = s.correlation_s / (s.correlation_s + entry_s)  # of the noise, from one entry to the next
+    kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)  # of the noise, from one entry to the next
     fresh = 1.0 - kept
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
     noise_sq = s.noise_sq * (1.0 - kept * kept)
-    floor_sq = k.floor_sq * (1.0 + kept * kept)
+    floor_sq = s.floor_sq * (1.0 + kept * kept)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     middle_before = s.residual[k.middle_car]
     evidence = INFINITE
@@ -106,7 +108,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.short_s = s.car_short_s[car]
     if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
         expected = gain * s.entry_ml_min[k.middle_car]
-        learn(k, s, (delivered_ml_min - expected) / expected, middle_before, entry_s)
+        off = (delivered_ml_min - expected) / expected
+        learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
+        doubt_rig(k, s, entry_s)
 
 
 def judge_car(k: Constants, s: State, q: int, off: float, moved: float, variance: float) -> float:

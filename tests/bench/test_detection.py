@@ -298,7 +298,7 @@ def test_what_a_rig_states_outlasts_an_odd_first_second() -> None:
     guard.run_rows(cars[0].rows[:500])
     state = State.of_flat(guard.state())
     assert 0.0 < state.learned_s < 1.0
-    assert state.correlation_s == pytest.approx(cars[0].rig.flow_sensor.noise_lasts_s, rel=0.4)
+    assert state.noise_lasts_s == pytest.approx(cars[0].rig.flow_sensor.noise_lasts_s, rel=0.4)
     assert sqrt(state.noise_sq) == pytest.approx(cars[0].rig.flow_sensor.noise, rel=0.2)
 
 
