@@ -1,7 +1,6 @@
 """A small detection bench: its structure and what must hold of it whatever the figures."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
 from itertools import islice
 from math import exp, inf, sqrt
@@ -23,6 +22,7 @@ from tests.bench.detection.drives import (
     HEALTHY,
     PLENTY,
     TUNING,
+    Car,
     Drive,
     World,
     delivered,
@@ -304,10 +304,9 @@ def test_what_a_rig_states_outlasts_an_odd_first_second() -> None:
 
 def test_a_car_outside_its_rig_is_pulled() -> None:
     """The count does find false pulls where the rig misstates its car."""
-    facts = shipped_rig("brindle")
-    made = one(World("edge", at_edge=True), 60.0, 5)
-    sensor = replace(facts.flow_sensor, delay_s=0.012, delay_within_s=0.001, gain_within=0.01)
-    guard = Guard(replace(facts, flow_sensor=sensor))
+    made = one(for_s=60.0)
+    larger = Car(made.car.delay_s, made.car.lag_s, 1.15 * made.car.gain)  # than it is, by its rig
+    guard = Guard(fitted(np.random.default_rng(6), shipped_rig("brindle"), larger))
     evidence = guard.run(
         {ch.ROW_NAMES[column]: made.rows[:, column] for column in range(ch.N_CHANNELS + 1)}
     )["evidence"]
