@@ -17,6 +17,7 @@ from rules.step.evidence import CALM_NATS
 TITLE_CELLS: Final = 19
 TOP: Final = 1.25  # limits: where a bar is full, so that both limits stand below each other
 LABEL_CELLS: Final = 7
+BLOCK: Final = "▅"
 _ROOMY: Final = 66  # cells from which on limits are told beside the bars
 
 
@@ -111,15 +112,16 @@ def _row(view: View, bar: _Bar, width: int) -> Row:
     cells = max(4, width - TITLE_CELLS - 2 - (20 if width >= _ROOMY else 15))
     length = 1 + _at(bar.share, cells) if bar.share > 0.0 else 0
     ticks = {_at(limit / bar.last, cells) for limit in bar.limits.values()}
-    rest = "".join("┊" if x in ticks else "·" for x in range(length, cells))
+    # Low blocks, so that two bars stay two; a mark shows through.
+    signs = "".join("┊" if x in ticks else BLOCK if x < length else "·" for x in range(cells))
     style = view.palette.graphic
     quiet = view.old or not bar.judged or not length
     left = [
         view.say(f" {bar.name:<9}", "strong"),
         view.say(f"{bar.figure:>8} ", "dim" if quiet else "ink"),
         Segment("▕", style["faint"]),
-        Segment("█" * length, style["short" if bar.passed else "mid"]),
-        Segment(rest, style["faint"]),
+        Segment(signs[:length], style["short" if bar.passed else "mid"]),
+        Segment(signs[length:], style["faint"]),
         Segment("▏", style["faint"]),
     ]
     return spread(left, [_beside(view, bar, width)], width, view.ground())

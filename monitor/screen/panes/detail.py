@@ -7,12 +7,15 @@ from monitor.words.literal import fitted, plain, wrapped
 
 
 def explanation_in(text: str, width: int, most_lines: int) -> list[str]:
-    """Break an explanation into lines; in too little room, the reason alone: no end is ever lost.
+    """Break an explanation into lines; in too little room, the reason alone, then less of it.
 
-    What is done, behind the last colon, also stands in the event's own row and at the top.
+    No end is ever lost. What is done, behind the last colon, also stands in the event's own row and
+    at the top; a limit that was passed, behind the reason's last comma, beside its bar.
     """
     reason, colon, _ = plain(text).rpartition(": ")
-    return fitted([text, f"{reason}."] if colon else [text], width, most_lines)
+    less, comma, _ = reason.rpartition(", ")
+    said = [text, *([f"{reason}."] if colon else []), *([f"{less}."] if comma else [])]
+    return fitted(said, width, most_lines)
 
 
 NOTICES_SHOW_S: Final = 60.0

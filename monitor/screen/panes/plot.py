@@ -15,6 +15,7 @@ from monitor.words.literal import or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 LABEL_CELLS = 6
+TELLING = 0.01  # of the axis: a flow less below the band than that is none to speak of
 _STEPS = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
 
@@ -109,7 +110,7 @@ def plotted(
 
     delivered = flows["delivered"]
     with np.errstate(invalid="ignore"):
-        short = (delivered < flows["least"]) & (evidence >= _warned_at(view))
+        short = (flows["least"] - delivered > TELLING * top) & (evidence >= _warned_at(view))
         below = np.where(short, delivered, np.nan)
     line = line_of(delivered)
     least, most = line_of(flows["least"]), line_of(flows["most"])
@@ -139,9 +140,10 @@ def _warned_at(view: View) -> float:
 
 
 def _short_now(view: View) -> bool:
-    now = view.picture.decision
-    below = or_nan(now.delivered_ml_min) < or_nan(now.least_ml_min)
-    return below and or_nan(now.evidence) >= _warned_at(view)
+    now, hello = view.picture.decision, view.picture.hello
+    below = or_nan(now.least_ml_min) - or_nan(now.delivered_ml_min)
+    told = hello is not None and below > TELLING * hello.scale.flow_ml_min
+    return told and or_nan(now.evidence) >= _warned_at(view)
 
 
 def axis_label(y: int, rows: int, top: float) -> str:

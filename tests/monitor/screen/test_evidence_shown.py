@@ -8,6 +8,7 @@ from monitor.attach.message_parts import Thresholds
 from monitor.attach.protocol import Message
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
+from monitor.screen.panes.debt import BLOCK
 from rules.step.evidence import CALM_NATS
 from tests.kit.screen_messages import frame, hello, rows
 from tests.kit.screen_script import Clock, tell, text_of
@@ -70,10 +71,10 @@ async def test_healthy_noise_moves_nothing(size: tuple[int, int]) -> None:
     still = _bars(await _shown(size, 0.0, 0.0))
     assert "low" in still[0]
     assert "none" in still[1]
-    assert "█" not in "".join(still)
+    assert BLOCK not in "".join(still)
     assert _bars(await _shown(size, 0.99 * CALM_NATS, 0.05)) == still
     moved = _bars(await _shown(size, 1.01 * CALM_NATS, 0.05))
-    assert "█" in moved[0]
+    assert BLOCK in moved[0]
     assert "0.05 s" in moved[1]
 
 

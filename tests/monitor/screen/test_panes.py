@@ -180,6 +180,8 @@ def test_an_explanation_never_loses_its_end() -> None:
         assert all(cell_len(line) <= width for line in lines)
         assert " ".join(lines) in (text, f"{reason}.")
     assert explanation_in(text, 45, 2) != [text]
+    limited = "evidence 17 of 16: 0.41 s missing, 0.40 s cut boost: cut boost to 100 kPa."
+    assert explanation_in(limited, 40, 1) == ["evidence 17 of 16: 0.41 s missing."]
     assert explanation_in("no colon at all here", 8, 1) == ["no colo…"]
     assert explanation_in(f"why: {'long ' * 20}", 10, 1) == ["why."]
 

@@ -24,7 +24,7 @@ def _known(*events: tuple[str, float, str, float | None]) -> KnownEvents:
             [
                 ("under_delivery", 13.2, "cut_boost", 18.5),
                 ("knock", 13.3, "pull_timing", 18.6),
-                ("no_delivery", 13.8, "cut_boost", 18.6),
+                ("no_command", 13.8, "cut_boost", 18.6),
                 ("intake_hot", 15.3, "pull_timing", 18.6),
             ],
             "under_delivery",
@@ -38,7 +38,7 @@ def _known(*events: tuple[str, float, str, float | None]) -> KnownEvents:
         (
             [
                 ("tank_low", 1.0, "warn", 30.0),
-                ("no_delivery", 5.0, "cut_boost", 6.0),
+                ("no_command", 5.0, "cut_boost", 6.0),
                 ("knock", 20.0, "pull_timing", 21.0),
             ],
             "knock",
@@ -46,7 +46,7 @@ def _known(*events: tuple[str, float, str, float | None]) -> KnownEvents:
         # A logger that was switched off and on: its new times say nothing of the old ones.
         (
             [
-                ("no_delivery", 500.0, "cut_boost", 510.0),
+                ("no_command", 500.0, "cut_boost", 510.0),
                 ("knock", 505.0, "warn", 0.5),
                 ("clock_step", 0.1, "warn", 1.0),
             ],
@@ -65,16 +65,16 @@ def test_when_all_is_over_the_first_of_the_last_bouts_worst_leads(
 
 def test_a_guard_that_takes_anothers_place_buries_nothing() -> None:
     """What came last is the newest, though its own time begins anew; told again it stays put."""
-    first = [("knock", 20.0, "warn", 21.0), ("no_delivery", 22.0, "cut_boost", None)]
+    first = [("knock", 20.0, "warn", 21.0), ("no_command", 22.0, "cut_boost", None)]
     known = _known(*first, ("clock_step", 0.01, "warn", None), ("knock", 3.0, "warn", None))
     assert [one.key for one in known.newest_first] == [
         (3.0, "knock"),
         (0.01, "clock_step"),
-        (22.0, "no_delivery"),
+        (22.0, "no_command"),
         (20.0, "knock"),
     ]
-    known.put(event(finding="no_delivery", time_s=22.0, action="cut_boost", until_s=1.0))
-    assert known.newest_first[2].key == (22.0, "no_delivery")
+    known.put(event(finding="no_command", time_s=22.0, action="cut_boost", until_s=1.0))
+    assert known.newest_first[2].key == (22.0, "no_command")
     assert known.active == 2
 
 

@@ -74,7 +74,7 @@ def test_a_frame_without_rows_knows_no_values() -> None:
             [
                 ("tank_low", 1.0, "warn", None),
                 ("under_delivery", 5.0, "cut_boost", None),
-                ("no_delivery", 6.0, "cut_boost", None),
+                ("no_command", 6.0, "cut_boost", None),
                 ("knock", 7.0, "pull_timing", None),
                 ("overboost", 8.0, "cut_boost", 8.5),
             ],

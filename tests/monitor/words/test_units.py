@@ -187,4 +187,4 @@ async def test_us_figures_stand_in_their_places() -> None:
         assert "! over cut 14.5" in boost or "! over cut 14.5" in "\n".join(lines)
         assert any(" 104 °F" in line for line in lines)
         assert "max 158" in "\n".join(lines)
-        assert "0.60 s ▕█" in "\n".join(lines)
+        assert "0.60 s ▕▅" in "\n".join(lines)
