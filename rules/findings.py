@@ -55,7 +55,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         "warn, then pull timing in proportion, then cut boost to the dry limit",
-        "tank level, pump fuse, relay and supply, filter, nozzle, line, fittings",
+        "tank level, pump fuse, relay and supply, filter, nozzle, line",
         by_design_below_onset=True,
     ),
     Finding(
