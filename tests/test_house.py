@@ -23,7 +23,7 @@ DECIDING = (
 )
 DECLARING = {
     "rules": "channels facts",
-    "rules/step": "state",
+    "rules/step": "constants state",
     "monitor/sources": "base rows",
     "monitor/outputs": "base fake",
 }
