@@ -10,6 +10,7 @@ from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats
 from rules.step.state import Decision
 
+_NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
 _LIMITED = {
     st.OVERBOOST: (ch.BOOST, "kPa"),
     st.KNOCK_HIGH: (ch.KNOCK, "deg"),
@@ -272,6 +273,24 @@ def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
     return "many samples come out of order and are not used"
 
 
+def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
+    sensor = rig.flow_sensor
+    gain_pct = 100.0 * (decision.gain - 1.0)
+    return {
+        st.HOLDS: f"the flow sensor holds each reading for {1000.0 * decision.holds_s:z.0f} ms: "
+        f"say so as refresh (now {1000.0 * sensor.refresh_s:z.0f} ms); until then it is judged as "
+        "seldom as it reads",
+        st.COARSE: f"the flow sensor reads in steps of {decision.flow_step_ml_min:z.0f} mL/min: "
+        f"say so as floor (now {sensor.floor_ml_min:z.0f} mL/min)",
+        st.NOISY: f"the flow reading's noise is {100.0 * decision.noise:z.1f} %: raise noise (now "
+        f"{100.0 * sensor.noise:z.1f} %), or mend the sensor",
+        st.READS_LOW: f"flow reads {-gain_pct:z.0f} % below what the rig makes of nozzles, pump "
+        "and mix, as far as gain_within allows: mend those, or the sensor",
+        st.READS_HIGH: f"flow reads {gain_pct:z.0f} % above what the rig makes of nozzles, pump "
+        "and mix, as far as gain_within allows: mend those, or the sensor",
+    }.get(decision.rig_doubt, "what the rig says of the flow sensor fits again")
+
+
 _WHY = {
     st.UNDER_DELIVERY: _explain_debt,
     st.NO_COMMAND: _explain_no_command,
@@ -286,6 +305,7 @@ _WHY = {
     st.NOT_FOLLOWED: _explain_not_followed,
     st.COMMAND_DISAGREES: _explain_disagreement,
     st.BOOST_CONTRADICTED: _explain_contradiction,
+    st.RIG_DOUBTED: _explain_doubt,
 }
 
 
@@ -306,6 +326,8 @@ def status(rig: Rig, decision: Decision) -> str:
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
         missing = f"{100.0 * decision.missing_share:z.0f} % of the spray missing"
+        if decision.missing_share >= _NEXT_TO_ALL:
+            missing = "next to nothing arrives"
         debt = f"{decision.debt_s:z.2f} s of full flow"
         return f"{done[0].upper()}{done[1:]}: {label}, debt {debt}, {missing}."
     return f"{done[0].upper()}{done[1:]}: {label}."

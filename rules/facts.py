@@ -165,7 +165,7 @@ class FlowSensor:
     gain_within: float = 0.08
     noise: float = 0.04
     noise_lasts_s: float = 0.05
-    floor_ml_min: float = 10.0
+    floor_ml_min: float = 20.0
     refresh_s: float = 0.0
 
 

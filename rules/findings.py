@@ -198,6 +198,14 @@ FINDINGS: Final = (
         "what the rig says for blindness: a boost that reads low hides what is due",
         "boost sensor, hose and wiring, injector duty, [injectors]",
     ),
+    Finding(
+        "rig_doubted",
+        "the rig does not fit the car",
+        Severity.NOTICE,
+        _FLOW,
+        "warn: what the rig says of the flow sensor is not what it does",
+        "[flow_sensor] in the rig; then the sensor, its wiring, the log's own filters",
+    ),
 )
 
 if tuple(finding.name for finding in FINDINGS) != FINDING_NAMES:  # pragma: no cover

@@ -80,7 +80,7 @@ def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
         if place == RING_SIZE:
             place = 0
     high = s.ring_high_ml_min[place]
-    from_s = s.clock_s - dt_s - k.car_delay_s[final] - k.refresh_s
+    from_s = s.clock_s - dt_s - k.car_delay_s[final] - larger(k.refresh_s, s.holds_s)
     for _ in range(RING_SIZE - 2):
         if s.ring_time_s[place] <= from_s:
             break
@@ -116,10 +116,11 @@ def move_bank(k: Constants, s: State, dt_s: float) -> None:
         return
     for b in range(k.n_lags):
         s.kept[b] = kept_share(dt_s, k.car_lag_s[b])
+    back_s = dt_s + larger(k.refresh_s, s.holds_s)
     least = most
     q = 0
     for a in range(k.n_delays):
-        from_s = s.clock_s - dt_s - k.car_delay_s[a] - k.refresh_s
+        from_s = s.clock_s - back_s - k.car_delay_s[a]
         asked = lowest_asked_ml_min(s, int(s.ring_read[a]), from_s)
         for b in range(k.n_lags):
             reading = asked + (s.car_ml_min[q] - asked) * s.kept[b]

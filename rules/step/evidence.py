@@ -12,7 +12,8 @@ from math import sqrt
 
 from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.learning import learn
+from rules.step.doubts import doubt_rig
+from rules.step.learning import learn, note_hold
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
@@ -32,7 +33,8 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     before_ml = s.debt_ml
     if s.bank_most_ml_min > k.floor_ml_min:
         step_s = smaller(dt_s, k.longest_step_s)
-        if k.refresh_s > 0.0:
+        note_hold(s, delivered_ml_min, step_s)
+        if larger(k.refresh_s, s.holds_s) > 0.0:
             gather(k, s, delivered_ml_min, step_s)
         elif step_s > 0.0:
             for q in range(k.n_cars):
@@ -55,7 +57,7 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
     for q in range(k.n_cars):
         s.entry_ml_min[q] += weight * (s.car_ml_min[q] - s.entry_ml_min[q])
     s.entry_s = now_s
-    if now_s >= k.refresh_s:
+    if now_s >= larger(k.refresh_s, s.holds_s):
         judge_entry(k, s, s.entry_delivered_ml_min, now_s)
         s.entry_s = 0.0
 
@@ -63,12 +65,12 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
 def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float) -> None:
     """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
     gain = s.gain
-    kept = s.correlation_s / (s.correlation_s + entry_s)  # of the noise, from one entry to the next
+    kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)  # of the noise, from one entry to the next
     fresh = 1.0 - kept
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
     noise_sq = s.noise_sq * (1.0 - kept * kept)
-    floor_sq = k.floor_sq * (1.0 + kept * kept)
+    floor_sq = s.floor_sq * (1.0 + kept * kept)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = MOST_RATIO * k.limit_nats
     most = MOST_EVIDENCE * k.limit_nats
@@ -112,7 +114,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
     if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
-        learn(k, s, middle, middle_before, entry_s)
+        learn(k, s, middle, middle_before, s.floor_sq / (highest * highest), entry_s)
+        doubt_rig(k, s, entry_s)
 
 
 def close_accounts(k: Constants, s: State) -> None:

@@ -120,7 +120,7 @@ def constants_of(rig: Rig) -> Constants:
         duty_span_pct=duty_span_pct,
         rate_ml_min=command.rate_ml_min,
         delay_s=sensor.delay_s,
-        ring_spacing_s=(sensor.delay_s + sensor.delay_within_s + sensor.refresh_s) / 400.0,
+        ring_spacing_s=(sensor.delay_s + sensor.delay_within_s + 0.5 + sensor.refresh_s) / 400.0,
         lag_s=sensor.lag_s,
         refresh_s=sensor.refresh_s,
         run_down_lag_s=sensor.lag_s + sensor.lag_within_s + pump.run_down_s,

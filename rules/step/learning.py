@@ -9,8 +9,9 @@ from math import sqrt
 
 from rules.step.arithmetic import clamp, smaller
 from rules.step.constants import Constants
-from rules.step.state import State
+from rules.step.state import NO_DOUBT, State
 
+RIG_COUNTS_S = 10.0  # what the rig says counts as much as so long of healthy spraying
 REMEMBERED_S = 30.0  # of healthy spraying: what was learned longer ago is forgotten
 MEAN_REMEMBERED_S = 5.0
 DOUBTED_S = 10.0  # of healthy spraying until half the doubt of the gain is gone
@@ -19,21 +20,32 @@ LEAST_NOISE = 0.5  # of the rig's standard deviation
 MOST_NOISE = 4.0
 LONGEST_CORRELATION_S = 0.25
 MOST_KEPT = 0.97
+FORGOTTEN = 1.05  # a change: the shortest stand-still, and the smallest step, of some dozen
+NOT_A_STEP = 1.5  # smallest steps: a smaller change is a coarse reading's
+LONGEST_HOLD_S = 0.5
 
 
 def forget(k: Constants, s: State) -> None:
     """Know no more of this car than its rig says."""
     s.gain = 1.0
     s.doubt = k.gain_within
+    s.noise = sqrt(k.noise_sq)
     s.noise_sq = k.noise_sq
-    s.correlation_s = k.correlation_s
-    s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + 0.01)
+    s.floor_sq = k.floor_sq
+    s.noise_lasts_s = k.correlation_s
+    s.covariance = 0.0
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
     s.learned_s = 0.0
+    s.holds_s = 0.0
+    s.flow_step_ml_min = 0.0
+    s.shortest_rows = 0.0
+    s.rig_doubt = NO_DOUBT
 
 
-def learn(k: Constants, s: State, residual: float, before: float, entry_s: float) -> None:
+def learn(
+    k: Constants, s: State, residual: float, before: float, floor_sq: float, entry_s: float
+) -> None:
     """Learn from one entry of plenty of steady spray.
 
     Args:
@@ -41,26 +53,22 @@ def learn(k: Constants, s: State, residual: float, before: float, entry_s: float
         s: State.
         residual: What this entry's reading was off, as a share of the expected flow.
         before: What that of the entry before was.
+        floor_sq: Variance that the reading has without flow, as a share of that flow, squared.
         entry_s: How long the entry is, s, > 0.
     """
+    if s.learned_s == 0.0:
+        s.entry_usual_s = entry_s
+        s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + entry_s)
     s.learned_s += entry_s
-    weight = entry_s / (entry_s + smaller(s.learned_s, REMEMBERED_S))
-    most = OUTLIER * sqrt(s.noise_sq)
+    weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
+    most = OUTLIER * (s.noise + sqrt(floor_sq))
     s.gain = clamp(
         s.gain * (1.0 + weight * clamp(residual, -most, most)), k.lowest_gain, k.highest_gain
     )
     s.doubt = k.least_doubt + (k.gain_within - k.least_doubt) * DOUBTED_S / (
         DOUBTED_S + s.learned_s
     )
-    learn_noise(k, s, residual, before, weight, entry_s)
-
-
-def learn_noise(
-    k: Constants, s: State, residual: float, before: float, weight: float, entry_s: float
-) -> None:
-    """Learn the noise's variance and how long it lasts, from two residuals in a row."""
-    most = OUTLIER * sqrt(s.noise_sq)
-    to_mean = entry_s / (entry_s + smaller(s.learned_s, MEAN_REMEMBERED_S))
+    to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
     then = before - s.mean_residual
     off = clamp(now, -most, most)
@@ -68,8 +76,37 @@ def learn_noise(
     square = most * most
     s.covariance += weight * (clamp(now * then, -square, square) - s.covariance)
     s.noise_sq = clamp(
-        s.noise_sq + weight * (off * off - s.noise_sq), k.least_noise_sq, k.most_noise_sq
+        s.noise_sq + weight * (off * off - floor_sq - s.noise_sq), k.least_noise_sq, k.most_noise_sq
     )
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
     kept = clamp(s.covariance / s.noise_sq, 0.0, MOST_KEPT)
-    s.correlation_s = smaller(s.entry_usual_s * kept / (1.0 - kept), LONGEST_CORRELATION_S)
+    s.noise = sqrt(s.noise_sq)
+    s.noise_lasts_s = smaller(s.entry_usual_s * kept / (1.0 - kept), LONGEST_CORRELATION_S)
+
+
+def note_hold(s: State, delivered_ml_min: float, dt_s: float) -> None:
+    """Learn how long the flow sensor holds a reading until it gives a new one.
+
+    The shortest stand-still lately. A coarse sensor stands still for long too, but then it moves by
+    its smallest step; a held one by any amount. Called while some car expects a flow.
+    """
+    s.held_s += dt_s
+    s.held_rows += 1.0
+    change = delivered_ml_min - s.held_ml_min
+    if change < 0.0:
+        change = -change
+    if change == 0.0:
+        return
+    if s.held_ml_min > 0.0:
+        step = s.flow_step_ml_min * FORGOTTEN
+        s.flow_step_ml_min = change if step == 0.0 or change < step else step
+    if s.held_ml_min > 0.0 and (s.held_rows <= 1.0 or change > NOT_A_STEP * s.flow_step_ml_min):
+        if s.held_rows <= s.shortest_rows or s.shortest_rows == 0.0:
+            s.shortest_rows = s.held_rows
+            s.holds_s = smaller(s.held_s, LONGEST_HOLD_S) if s.held_rows > 1.0 else 0.0
+        else:
+            s.shortest_rows *= FORGOTTEN
+            s.holds_s *= FORGOTTEN
+    s.held_ml_min = delivered_ml_min
+    s.held_s = 0.0
+    s.held_rows = 0.0

@@ -36,6 +36,7 @@ FINDING_NAMES: Final = (
     "not_followed",
     "command_disagrees",
     "boost_contradicted",
+    "rig_doubted",
 )
 (
     UNDER_DELIVERY,
@@ -55,7 +56,8 @@ FINDING_NAMES: Final = (
     NOT_FOLLOWED,
     COMMAND_DISAGREES,
     BOOST_CONTRADICTED,
-) = range(17)
+    RIG_DOUBTED,
+) = range(18)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_FINDING: Final = -1.0
 
@@ -74,6 +76,9 @@ HEALTH_WORDS: Final = (
 )
 
 RING_SIZE: Final = 512
+
+# In what the rig may be wrong about the car: see ``doubts``.
+(NO_DOUBT, HOLDS, COARSE, NOISY, READS_LOW, READS_HIGH) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 
 # The bank of plausible cars: see ``bank`` and ``evidence``.
 MOST_DELAYS: Final = 5
@@ -114,6 +119,13 @@ class Decision(Record):
     cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
     evidence: float = 0.0  # that spray is missing, nats
     surplus: float = 0.0  # evidence that more arrives than was asked for, nats
+    gain: float = 1.0  # learned: this car's flow reading to the rig's
+    noise: float = 0.0  # learned: standard deviation of the reading, as a share of it
+    noise_lasts_s: float = 0.0  # learned: the time in which its correlation falls to half
+    holds_s: float = 0.0  # learned: how long the flow sensor holds a reading; 0: new in every row
+    flow_step_ml_min: float = 0.0  # learned: the smallest change of its reading lately
+    learned_s: float = 0.0  # healthy spraying that was learned from
+    rig_doubt: float = 0.0  # in what the rig seems wrong about this car: see ``doubts``
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
     clock_pace: float = 1.0  # the source's seconds in one of ours; 1 right, 0 not known
     duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
@@ -166,14 +178,17 @@ class State(Decision):
     surplus_residual: float = 0.0  # of the last row, as a share of full flow
     entry_s: float = 0.0  # how long the entry under way is
     entry_delivered_ml_min: float = 0.0  # delivered, averaged over it
-    gain: float = 1.0  # learned: this car's flow reading to the rig's
-    doubt: float = 0.0  # learned: the share by which that may still be off
-    noise_sq: float = 0.0  # learned: variance of the reading, as a share squared
-    correlation_s: float = 0.0  # learned: the time in which the noise's correlation falls to half
+    doubt: float = 0.0  # the share by which the gain learned may still be off
+    noise_sq: float = 0.0  # ``noise`` squared
+    floor_sq: float = 0.0  # variance of the reading at no flow, (mL/min)^2
     covariance: float = 0.0  # of two entries in a row
     mean_residual: float = 0.0
     entry_usual_s: float = 0.0  # how long an entry is on average
-    learned_s: float = 0.0  # healthy spraying that was learned from
+    held_ml_min: float = 0.0  # newest reading of the flow, and since when and how many rows
+    held_s: float = 0.0
+    held_rows: float = 0.0
+    shortest_rows: float = 0.0  # for how many rows it was the same at least, lately
+    sound_s: float = 0.0  # healthy spraying since the rig was last doubted
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
     quiet_s: list[float] = block(FINDING_NAMES)  # how long each has had nothing to say

@@ -32,7 +32,7 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
     if s.surplus == 0.0 and delivered_ml_min <= most:
         s.surplus_residual = 0.0
         return
-    kept = s.correlation_s / (s.correlation_s + step_s)
+    kept = s.noise_lasts_s / (s.noise_lasts_s + step_s)
     residual = (delivered_ml_min - most) / k.full_ml_min
     off = residual - kept * s.surplus_residual
     s.surplus_residual = larger(residual, 0.0)  # what rises from below is no surplus yet

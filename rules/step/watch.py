@@ -14,6 +14,7 @@ from rules.step.state import (
     NO_ACTION,
     NO_COMMAND,
     PULL,
+    RIG_DOUBTED,
     TANK_LOW,
     WARN,
     State,
@@ -92,6 +93,8 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
     if s.surplus > 0.0:
         asked = surplus_level(k, s)
         worst = asked if asked > worst else worst
+    if s.asked[RIG_DOUBTED] > worst:
+        worst = s.asked[RIG_DOUBTED]
     column = k.command_column
     if column > 0 and (boost_kpa >= k.no_command_above_kpa or s.for_s[NO_COMMAND] > 0.0):
         nil = (

@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from rules.facts import Action
+from rules.facts import Action, Rig
 from rules.findings import label_of
 from rules.guard import Guard
 from rules.step.state import FINDING_NAMES, Decision
@@ -125,12 +125,29 @@ def bouts_of(decisions: Any) -> Iterator[tuple[Action, str]]:
         yield worst, by
 
 
-def run(case: Case) -> Seen:
-    """Drive one session and judge it by the shipped rig."""
+def stated(rig: Rig, spread: Spread) -> Rig:
+    """Return the rig of someone who knows how this flow sensor reads: how coarse, how often."""
+    sensor = rig.flow_sensor
+    sensor = replace(
+        sensor,
+        refresh_s=spread.refresh_s,
+        floor_ml_min=max(sensor.floor_ml_min, spread.flow_step_ml_min),
+    )
+    return replace(rig, flow_sensor=sensor)
+
+
+def session(case: Case) -> tuple[Rig, Any]:
+    """Return one session's rig and rows."""
     rng = np.random.default_rng(case.seed)
     rig = load_rig(find_rig(case.rig)).rig
     drive = make_drive(rng, rig, SESSION_S)
-    rows = rows_for(rng, rig, drive, CARS[case.car](rng, case.rate_hz))
+    spread = CARS[case.car](rng, case.rate_hz)
+    return stated(rig, spread), rows_for(rng, rig, drive, spread)
+
+
+def run(case: Case) -> Seen:
+    """Drive one session and judge it."""
+    rig, rows = session(case)
     decisions = Guard(rig).run_rows(rows)
     spraying = float(np.mean(decisions[:, EXPECTED] > 4.0 * rig.flow_sensor.floor_ml_min))
     driven_h = SESSION_S / 3600.0

@@ -1,0 +1,61 @@
+"""In what the rig seems wrong about this car: told before it costs a false pull or a late one.
+
+Judgement is widened where that is plain: a sensor that holds its readings is judged once in each
+hold, one that reads in steps as one with the noise of its rounding, and noise is learned up to a
+bound.
+"""
+
+from rules.step.arithmetic import larger
+from rules.step.constants import Constants
+from rules.step.state import (
+    COARSE,
+    HOLDS,
+    NO_ACTION,
+    NO_DOUBT,
+    NOISY,
+    READS_HIGH,
+    READS_LOW,
+    RIG_DOUBTED,
+    WARN,
+    State,
+)
+
+KNOWN_S = (
+    3.0  # of healthy spraying, or of a moving command: what was learned until then may be luck
+)
+KEPT_S = 10.0  # of healthy spraying without it, until a doubt is over
+MUCH_HELD = 1.5  # times the rig's refresh period
+OF_A_STEP = 1.0 / 12.0  # variance of what rounding to a step of 1 leaves (uniform distribution)
+MUCH_COARSER = 1.3  # times the rig's floor
+MUCH_NOISE = 4.0  # times the rig's variance
+
+
+def doubt_now(k: Constants, s: State) -> float:
+    """Return in what the rig seems wrong now, by what was learned."""
+    if s.holds_s > MUCH_HELD * k.refresh_s:
+        return HOLDS
+    if s.flow_step_ml_min > MUCH_COARSER * k.floor_ml_min:
+        return COARSE
+    if s.noise_sq > MUCH_NOISE * k.noise_sq:
+        return NOISY
+    if s.gain <= k.lowest_gain:
+        return READS_LOW
+    if s.gain >= k.highest_gain:
+        return READS_HIGH
+    return NO_DOUBT
+
+
+def doubt_rig(k: Constants, s: State, entry_s: float) -> None:
+    """Ask for a warning where the rig seems wrong about this car; called in steady, calm spray."""
+    found = NO_DOUBT
+    if s.learned_s >= KNOWN_S:
+        s.floor_sq = larger(k.floor_sq, s.flow_step_ml_min * s.flow_step_ml_min * OF_A_STEP)
+        found = doubt_now(k, s)
+    if found != NO_DOUBT:
+        s.rig_doubt = found
+        s.sound_s = 0.0
+    elif s.rig_doubt != NO_DOUBT:
+        s.sound_s += entry_s
+        if s.sound_s > KEPT_S:
+            s.rig_doubt = NO_DOUBT
+    s.asked[RIG_DOUBTED] = WARN if s.rig_doubt != NO_DOUBT else NO_ACTION
