@@ -113,7 +113,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
-    if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
+    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
+    if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         learn(k, s, middle, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
 
