@@ -41,8 +41,8 @@ def one_car(
     if not learns:
         k.least_scale_ml_min = 2.0 * EXPECTED_ML_MIN  # too little is expected to learn from
     s = fresh_state(k)
-    s.noise_sq = noise * noise
-    s.correlation_s = entry_s * kept / (1.0 - kept)
+    s.noise, s.noise_sq = noise, noise * noise
+    s.noise_lasts_s = entry_s * kept / (1.0 - kept)
     if not learns:
         s.doubt = 0.0
     s.entry_ml_min[0] = EXPECTED_ML_MIN

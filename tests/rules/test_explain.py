@@ -219,7 +219,12 @@ def test_status_lines() -> None:
     missing = drive.run(0.1, share=0.0)[-1]
     assert status(facts, missing) == (
         f"Pull 12.0 deg of timing: under-delivery, debt {missing.debt_s:.2f} s of full flow, "
-        "100 % of the spray missing."
+        "next to nothing arrives."
+    )
+    some = healthy(facts).fail(0.6, share=0.6)[-1]
+    assert status(facts, some) == (
+        f"Pull 5.0 deg of timing: under-delivery, debt {some.debt_s:.2f} s of full flow, "
+        "40 % of the spray missing."
     )
     blind = healthy(facts)
     text = status(facts, blind.run(1.0, delivered_ml_min=NAN)[-1])

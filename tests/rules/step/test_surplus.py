@@ -36,7 +36,7 @@ def known(most_ml_min: float, noise: float, kept: float, dt_s: float) -> tuple[C
     s = fresh_state(k)
     s.most_ml_min = most_ml_min
     s.noise_sq = noise**2
-    s.correlation_s = dt_s * kept / (1.0 - kept)
+    s.noise_lasts_s = dt_s * kept / (1.0 - kept)
     return k, s
 
 
@@ -93,11 +93,11 @@ def test_what_a_healthy_car_may_read_is_no_surplus(gain: float) -> None:
 
 def test_the_volume_acts_and_not_the_evidence_alone() -> None:
     """Sure of a surplus after some rows, the guard still waits for the volume that does harm."""
-    drive = healthy(rig(watch={"logger_stuck_after_s": 1e9}))
-    decisions = drive.run(0.5, share=1.4)
+    drive = healthy(rig(watch={"over_ml": 10.0, "logger_stuck_after_s": 1e9}))
+    decisions = drive.run(2.0, share=1.4)
     assert decisions[-1].surplus >= drive.guard.constants.limit_nats
     assert worst(decisions, OVER_DELIVERY) == 0.0
-    assert 0.5 < decisions[-1].excess_ml < 3.0
+    assert 3.0 < decisions[-1].excess_ml < 10.0
     # Back to what is due the evidence falls, and with it the volume is forgotten.
     calm = drive.run(3.0)
     assert (calm[-1].surplus, calm[-1].excess_ml) == (0.0, 0.0)

@@ -71,6 +71,15 @@ def run(for_s: float, share: float = 1.0, **readings: float) -> Story:
     return lambda drive: drive.run(for_s, share=share, **{**CALM, **readings})
 
 
+def alternating(off: float) -> Story:
+    """Return a story of five seconds in which the flow reads too much and too little by turns."""
+    return lambda drive: [
+        decision
+        for i in range(500)
+        for decision in drive.run(0.01, share=1.0 + off * (-1.0) ** i, **CALM)
+    ]
+
+
 def then(*stories: Story) -> Story:
     """Return a story of stories."""
     return lambda drive: [decision for story in stories for decision in story(drive)]
@@ -111,6 +120,8 @@ SHOWN: dict[str, tuple[Story, Story]] = {
     ),
     # 500 mL/min by the rig's own rule, full flow 775; 60 % duty at 5000 rpm speak for 158 kPa.
     "command_disagrees": (run(1.0, commanded_ml_min=280.0), run(2.0, commanded_ml_min=320.0)),
+    # A reading in steps of 50 mL/min has another floor than 20; one in steps of 10 may have that.
+    "rig_doubted": (alternating(0.05), alternating(0.01)),
     "boost_contradicted": (run(1.0, boost_kpa=30.0), run(2.0, boost_kpa=70.0)),
 }
 
