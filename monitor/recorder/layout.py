@@ -23,6 +23,7 @@ import numpy as np
 import pyarrow as pa
 
 from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
+from rules.step.state import FINDING_NAMES
 
 FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"
@@ -48,8 +49,13 @@ DECIDED: Final = (
 # What older sessions call a column, and what they were decided without: another version's rules.
 _RENAMED: Final = {"decided_cause": "decided_finding"}
 LATER: Final = frozenset({"evidence", "least_ml_min", "most_ml_min"})
-# These had one finding more, next to nothing arriving, as the second: a part of the first today.
-_NO_DELIVERY: Final = 1.0
+# Their findings, by number; "no_delivery" is a part of "under_delivery" today.
+_OLDER_FINDINGS: Final = (
+    *("under_delivery", "under_delivery", "no_command", "over_delivery", "unasked_flow"),
+    *("cooling_missing", "signal_lost", "overboost", "knock", "intake_hot", "injector_duty"),
+    *("knock_persists", "tank_low", "clock_step", "late_samples", "not_followed"),
+    *("command_disagrees", "boost_contradicted"),
+)
 _decided = attrgetter(*DECIDED)
 
 
@@ -172,7 +178,9 @@ def rows_of_batch(batch: Any) -> tuple[Any, Any]:
             decided[:, place] = batch.column(f"decided_{name}").to_numpy(zero_copy_only=False)
     if decided_by_older(names):
         finding = decided[:, DECIDED.index("finding")]
-        finding[finding >= _NO_DELIVERY] -= 1.0
+        was = finding.copy()
+        for number, name in enumerate(_OLDER_FINDINGS):
+            finding[was == number] = FINDING_NAMES.index(name)
     return samples_of_batch(batch), decided
 
 

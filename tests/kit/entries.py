@@ -28,14 +28,14 @@ def one_car(
     """Return constants and state of a bank of one car of which all is known.
 
     Args:
-        sizes: Shares of the shortfalls that are looked for.
+        sizes: Shares of the shortfalls that are looked for, ascending.
         noise: Standard deviation of a reading, as a share.
         kept: Of the noise from one entry to the next, 0 to below 1.
         entry_s: How long an entry is.
         learns: Whether the noise and the gain are learned.
     """
     k = constants_of(rig(flow_sensor={"delay_within_s": 0.0, "lag_within_s": 0.0}))
-    k.size[:] = [sizes[i % len(sizes)] for i in range(N_SIZES)]
+    k.size[:] = [sizes[min(i, len(sizes) - 1)] for i in range(N_SIZES)]
     k.limit_nats = NO_LIMIT
     k.floor_sq = 0.0
     if not learns:
@@ -49,13 +49,19 @@ def one_car(
     return k, s
 
 
+def put_account(s: State, nats: float) -> None:
+    """Let this much be known for every size of shortfall of the first car, for a second now."""
+    s.account[:N_SIZES] = [nats] * N_SIZES
+    s.car_short_s[0] = 1.0 if nats > 0.0 else 0.0
+
+
 _ONE = one_car((1.0,), 1.0)
 
 
 def next_account(account: float, excess: float) -> float:
     """Return a car's evidence after an entry that speaks for a shortfall by ``excess`` nats."""
     k, s = _ONE
-    s.account[:N_SIZES] = [account] * N_SIZES
+    put_account(s, account)
     # A shortfall of 1, noise of 1: the ratio of a reading x short is x - 0.5.
     judge_entry(k, s, EXPECTED_ML_MIN * (0.5 - excess), 0.01)
     return s.evidence

@@ -323,6 +323,7 @@ OPTIONS = {
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--json",
+    "renew": "--to",
     "simulate": "--to --seed --guarded --list --truth --plot --json",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",

@@ -12,11 +12,18 @@ from scipy.stats import norm
 from rules.channels import NOT_SENT
 from rules.facts import Action
 from rules.step.constants import Constants
-from rules.step.evidence import MOST_EVIDENCE, MOST_RATIO, SURPLUS_KEPT, gather, judge_entry
+from rules.step.evidence import (
+    MOST_EVIDENCE,
+    MOST_RATIO,
+    SURPLUS_KEPT,
+    close_accounts,
+    gather,
+    judge_entry,
+)
 from rules.step.from_rig import constants_of
 from rules.step.state import N_SIZES, RIG_DOUBTED, UNDER_DELIVERY, Decision, State
 from rules.step.step import fresh_state
-from tests.kit.entries import EXPECTED_ML_MIN, Floats, correlated, one_car
+from tests.kit.entries import EXPECTED_ML_MIN, Floats, correlated, one_car, put_account
 from tests.kit.rigs import ESSENTIAL, NAN, Drive, first, healthy, rig
 
 shares = st.floats(0.0, 0.95)
@@ -65,14 +72,13 @@ def test_a_ratio_is_that_of_two_normal_densities(
     entry_s: float,
 ) -> None:
     """Each size's sum moves by the log-likelihood ratio that scipy.stats.norm gives."""
-    sizes = (0.05, 0.2, 0.8)
-    k, s = one_car(sizes, noise, kept, entry_s)
+    k, s = one_car((0.05, 0.1, 0.2, 0.8), noise, kept, entry_s)
     s.floor_sq = floor_ml_min**2
     k.least_scale_ml_min = 110.0
     s.entry_ml_min[0], s.gain, s.doubt = expected, gain, doubt
     s.residual[0] = before
-    exact = [ratio(k, s, size, read * expected, before, kept) for size in sizes]
-    s.account[:N_SIZES] = [MIDDLE] * N_SIZES
+    exact = [ratio(k, s, size, read * expected, before, kept) for size in k.size]
+    put_account(s, MIDDLE)
     judge_entry(k, s, read * expected, entry_s)
     wanted = [max(MIDDLE + by, 0.0) for by in exact]
     assert s.account[:N_SIZES] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
@@ -107,7 +113,7 @@ def test_whitening_leaves_correlated_noise_white(kept: float) -> None:
     shift = moved / 2.0
     new = []
     for draw in correlated(n, kept, 7).tolist():
-        s.account[0] = MIDDLE
+        put_account(s, MIDDLE)
         judge_entry(k, s, EXPECTED_ML_MIN * (1.0 + noise * draw), 0.01)
         new.append(-(s.account[0] - MIDDLE) * variance / shift - 0.5 * shift)
     whitened = np.array(new[1:]) / sqrt(variance)
@@ -166,7 +172,7 @@ def test_evidence_is_the_least_of_all_cars_of_the_greatest_of_all_sizes(
     n_cars: int, kept: float, seed: int, gone: float
 ) -> None:
     """Evidence and debt are what their definitions give, worked out plainly from all entries."""
-    sizes, noise, entry_s = [0.05, 0.2, 0.8], 0.04, 0.02
+    sizes, noise, entry_s = [0.05, 0.1, 0.2, 0.8], 0.04, 0.02
     k, s = one_car(sizes, noise, kept, entry_s, learns=True)
     k.n_cars = n_cars
     k.least_scale_ml_min = 1.0
@@ -206,12 +212,12 @@ def test_white_noise_passes_a_limit_no_oftener_than_lorden_allows(size: float) -
             entries += 1
             if s.evidence >= limit:
                 found += 1
-                s.account[:N_SIZES] = [0.0] * N_SIZES
+                put_account(s, 0.0)
     assert entries / found >= exp(limit)
 
 
 def test_a_bank_passes_a_limit_no_oftener_than_its_true_car() -> None:
-    """Three sizes, five cars of which the first is true: exp(4) / 3 entries, or more, on average.
+    """Some sizes, five cars of which the first is true: no oftener than each size by itself.
 
     Each size has a sum of its own; cars can only make it rarer.
     """
@@ -226,7 +232,7 @@ def test_a_bank_passes_a_limit_no_oftener_than_its_true_car() -> None:
         alone += max(s.account[:N_SIZES]) >= limit
         if s.evidence >= limit:
             found += 1
-            s.account[: 5 * N_SIZES] = [0.0] * (5 * N_SIZES)
+            close_accounts(k, s)
     assert 0 < found <= N_SIZES * n / exp(limit)
     assert found <= alone
 
