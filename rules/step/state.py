@@ -84,7 +84,7 @@ RING_SIZE: Final = 512
 MOST_DELAYS: Final = 5
 MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
-N_SIZES: Final = 3
+N_SIZES: Final = 4
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
