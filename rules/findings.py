@@ -204,7 +204,7 @@ FINDINGS: Final = (
         Severity.NOTICE,
         _FLOW,
         "warn: what the rig says of the flow sensor is not what it does",
-        "[flow_sensor] in the rig; then the sensor, its wiring, the log's own filters",
+        "[flow_sensor] in the rig; then the sensor, its wiring, log filters",
     ),
 )
 
