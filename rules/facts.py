@@ -117,13 +117,16 @@ class Pump:
     ``regulated_kpa`` is where a regulator or pressure switch holds it (infinite: none).
     ``run_down_s`` is the time in which full flow falls to nil once the pump stops: its own coasting
     and what hoses give back. 0.16 s is a small diaphragm pump with 3 m of stiff hose (common
-    practice, no source).
+    practice, no source). ``ripple_share`` is how far its strokes swing the pressure at its outlet
+    either way, half of peak to peak over the mean, at nominal speed; 0.12 is a small diaphragm pump
+    without a damper (common practice, no source).
     """
 
     shut_off_kpa: float
     free_flow_ml_min: float
     regulated_kpa: float = inf
     run_down_s: float = 0.16
+    ripple_share: float = 0.12
 
 
 @dataclass(frozen=True, slots=True)

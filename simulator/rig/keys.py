@@ -39,6 +39,7 @@ FLOW: Final = MlMin.within(low=1.0)
 DELAY: Final = Seconds.within(high=10.0)
 SPAN: Final = Seconds.within(high=600.0, example="0.5 s")
 SHARE: Final = Percent.within(0.0, 100.0)
+RIPPLE: Final = Percent.within(0.0, 50.0)  # half of peak to peak
 DUTY: Final = Percent.within(0.0, 130.0, "80 %")
 RETARD: Final = Degrees.within(0.0, 60.0)  # added or taken back
 ACTION: Final = Literal["warn", "pull_timing", "cut_boost"]  # what can't be seen is never healthy
@@ -97,6 +98,7 @@ PUMP: Final = table(
     Key("free_flow", FLOW, "free_flow_ml_min"),
     Key("regulated", PRESSURE, "regulated_kpa"),
     Key("run_down", PositiveSpan, "run_down_s"),
+    Key("ripple", RIPPLE, "ripple_share", per=100.0),
 )
 SPRAY: Final = table(
     facts.Spray,
