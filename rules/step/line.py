@@ -33,6 +33,7 @@ from rules.step.state import (
 LEAST_COMMAND = 0.4  # of full flow: with less the pressure hardly depends on the pump
 FILLS_S = 0.15  # after the command rises past that
 SHARE_LAG_S = 0.03  # over which the share that pressure speaks of is smoothed
+COMPARED_LAG_S = 0.15
 CONFIRMED = 0.5  # of what pressure says is missing must be missing of the flow
 LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance: never learned away
 BELIEVED_AFTER_S = 10.0  # of reading as it should
@@ -67,6 +68,8 @@ def close_line(s: State) -> None:
     s.line_on_s = 0.0
     s.line_evidence = 0.0
     s.line_missing = 0.0
+    s.line_missing_slow = 0.0
+    s.missing_slow = 0.0
     s.unconfirmed_s = 0.0
 
 
@@ -117,23 +120,32 @@ def learn_line(k: Constants, s: State, residual: float, before: float, step_s: f
 
 
 def confirm_line(k: Constants, s: State, step_s: float) -> None:
-    """Doubt a pressure that speaks of a shortfall which the flow, given time, doesn't show."""
+    """Doubt a pressure that pulled timing for a shortfall which the flow, given time, doesn't show.
+
+    Both are smoothed alike, so that no noise of either decides. More flow than was asked for lowers
+    the pressure too: there the line has split behind the sensor, and the pull stands.
+    """
+    kept = kept_share(step_s, COMPARED_LAG_S)
+    s.line_missing_slow = s.line_missing + (s.line_missing_slow - s.line_missing) * kept
+    s.missing_slow = s.missing_share + (s.missing_slow - s.missing_share) * kept
     if s.line_wrong > 0.0:
         s.line_sound_s = 0.0 if s.line_evidence > CALM_NATS else s.line_sound_s + step_s
         if s.line_sound_s > BELIEVED_AFTER_S:
             s.line_wrong = 0.0
             s.asked[LINE_DOUBTED] = NO_ACTION
         return
-    if s.line_evidence < k.warn_nats or s.missing_share >= CONFIRMED * s.line_missing:
+    alone = s.evidence >= k.limit_nats or s.unconfirmed_s > 0.0
+    if not alone or s.flow_evidence >= k.warn_nats:
         s.unconfirmed_s = 0.0
         return
     s.unconfirmed_s += step_s
-    if s.unconfirmed_s > k.line_confirmed_s:
+    shown = s.missing_slow >= larger(CONFIRMED * s.line_missing_slow, 0.5 * k.gain_within)
+    if s.unconfirmed_s > k.line_confirmed_s and not shown and s.surplus <= CALM_NATS:
         s.line_wrong = 1.0
         s.line_sound_s = 0.0
+        s.unconfirmed_s = 0.0
         s.asked[LINE_DOUBTED] = WARN
-        if s.level[UNDER_DELIVERY] == PULL and s.flow_evidence < k.warn_nats:
-            # Pulled for what this sensor alone said: taken back.
+        if s.level[UNDER_DELIVERY] == PULL:
             s.level[UNDER_DELIVERY] = NO_ACTION
             s.held_missing = 0.0
             s.changed = 1.0

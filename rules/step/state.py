@@ -183,7 +183,9 @@ class State(Decision):
     line_lagged_kpa: float = 0.0  # due by the rig, behind the sensor's lag
     line_on_s: float = 0.0  # how long plenty has been commanded
     line_missing: float = 0.0  # share of the flow that its pressure says is missing, smoothed
-    unconfirmed_s: float = 0.0  # how long the flow has not shown that
+    line_missing_slow: float = 0.0  # the same, smoothed for longer
+    missing_slow: float = 0.0  # and ``missing_share``, alike
+    unconfirmed_s: float = 0.0  # how long the line alone has pulled timing
     line_wrong: float = 0.0  # 1 while the pressure isn't believed
     line_sound_s: float = 0.0  # how long it has read as it should since
     line_residual: float = 0.0  # of its last reading, as a share
