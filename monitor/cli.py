@@ -33,6 +33,7 @@ _VERBS = {
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
     "check": "Check a rig file and print what follows from it.",
+    "renew": "Write an older version's rig file in today's keys, remarks kept.",
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "ports": "List serial ports, and how to name them so that they are found again.",

@@ -10,6 +10,7 @@ from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats
 from rules.step.state import Decision
 
+_NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
 _LIMITED = {
     st.OVERBOOST: (ch.BOOST, "kPa"),
     st.KNOCK_HIGH: (ch.KNOCK, "deg"),
@@ -333,6 +334,8 @@ def status(rig: Rig, decision: Decision) -> str:
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
         missing = f"{100.0 * decision.missing_share:z.0f} % of the spray missing"
+        if decision.missing_share >= _NEXT_TO_ALL:
+            missing = "next to nothing arrives"
         debt = f"{decision.debt_s:z.2f} s of full flow"
         return f"{done[0].upper()}{done[1:]}: {label}, debt {debt}, {missing}."
     return f"{done[0].upper()}{done[1:]}: {label}."

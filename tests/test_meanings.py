@@ -70,6 +70,7 @@ LOOKING = {
     "simulator/logfile.py": NAMES,
     "simulator/plant/script.py": NAMES,
     "simulator/rig/changes.py": LAYOUT,
+    "simulator/rig/renew.py": OUTSIDE,
     "simulator/rig/toml_places.py": OUTSIDE,
     "simulator/strict/document.py": OUTSIDE,
     "simulator/strict/lines.py": OUTSIDE,

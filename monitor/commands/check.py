@@ -102,6 +102,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "false_pull_every_h": rig.debt.false_pull_every_h,
             "cut_ml": k.cut_ml,
             "cut_s": k.cut_ml / top_ml_min * 60.0,
+            "outlasts_s": k.outlasts_s,
         },
         "least_found_pct": 100.0 * least_found_share(k),
         "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
@@ -128,6 +129,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
             "sensor_delay": rig.flow_sensor.delay_s,
+            "sensor_delay_within": rig.flow_sensor.delay_within_s,
             "sensor_lag": rig.flow_sensor.lag_s,
             "pump_run_down": rig.spray.pump.run_down_s,
             "row_period": period_s,
@@ -173,11 +175,23 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  tank lasts {facts['tank_min_at_full_flow']:z.1f} min at "
         f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:z.0f} km at 80 km/h, "
         "spraying 12 % of the time)",
-        f"  timing is pulled at evidence {at['pull_nats']:z.1f} (wrong once in "
-        f"{at['false_pull_every_h']:zg} h of spraying), warned of at {at['warn_nats']:z.1f}",
-        f"  boost is cut once {at['cut_s']:z.2f} s of full flow are missing "
-        f"({at['cut_ml']:z.2f} mL)",
-        f"  found at all: a shortfall of {facts['least_found_pct']:z.1f} % and more",
+        *_wrapped(
+            "",
+            [
+                f"warns at evidence {at['warn_nats']:z.1f} that spray is missing",
+                f"pulls timing at {at['pull_nats']:z.1f} (wrong once in "
+                f"{at['false_pull_every_h']:zg} h of spraying)",
+                f"cuts boost once {at['cut_s']:z.2f} s of full flow ({at['cut_ml']:z.2f} mL) are "
+                f"missing as well, or {at['outlasts_s']:zg} s of pulled timing have not ended it",
+            ],
+        ),
+        *_wrapped(
+            "",
+            [
+                f"never finds less than {facts['least_found_pct']:z.1f} % missing: an honest flow "
+                "sensor might read as little"
+            ],
+        ),
         f"  blind without: {', '.join(facts['essential_channels'])}",
         *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
@@ -197,7 +211,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     lines += _wrapped(
         "",
         [
-            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms and lag "
+            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms, give "
+            f"or take {1e3 * with_s['sensor_delay_within']:z.0f} ms, and lag "
             f"{1e3 * with_s['sensor_lag']:z.0f} ms",
             f"the pump's run-down {1e3 * with_s['pump_run_down']:z.0f} ms",
             f"a row each {1e3 * with_s['row_period']:zg} ms",

@@ -1,15 +1,17 @@
 """Where a rig file, though it is right in itself, protects little: told by ``flowdebt check``."""
 
 from math import inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
-from rules.handling import Handled
-from rules.step.from_rig import essential_columns
+from rules.handling import Handled, least_found_share
+from rules.step.from_rig import constants_of, essential_columns
 
 if TYPE_CHECKING:
     from simulator.plant.tuning import Spent
+
+QUARTER: Final = 0.25
 
 
 def weak_points(
@@ -25,8 +27,19 @@ def weak_points(
         overdrawn: Where the rig claims more timing for its spray than that pays for.
     """
     return [
+        *_unseen(rig),
         *_tolerance(rig, pump_stop),
         *_paid(rig, overdrawn),
+    ]
+
+
+def _unseen(rig: Rig) -> list[str]:
+    if least_found_share(constants_of(rig)) <= QUARTER:
+        return []
+    gain_pct = 100.0 * rig.flow_sensor.gain_within
+    return [
+        f"[flow_sensor] gain_within {gain_pct:zg} % lets a quarter of the spray be missing: an "
+        "honest sensor might read as little, so it is never found"
     ]
 
 

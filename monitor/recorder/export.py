@@ -21,10 +21,12 @@ from simulator.strict import BadInput, called, new_file
 
 ROW_GROUP: Final = 65_536
 RIG_CHANGED: Final = "rig_toml is the first of several"
+DECIDED_BY_OLDER: Final = "an older version's rules; NaN: what these did not decide"
 _DECIDED_UNITS: Final = {
     "retard_deg": "deg",
     "boost_ceiling_kpa": "kPa",
     "debt_ml": "mL",
+    "evidence": "nats",
     "commanded_ml_min": "mL/min",
     "expected_ml_min": "mL/min",
     "least_ml_min": "mL/min",
@@ -34,7 +36,7 @@ _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
     "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
     "late": "1 where the sample came too late to be used",
-    "evidence": "nats",
+    "evidence": "that spray is missing",
     "missing_share": "share of the expected flow",
     "clock_pace": "seconds the source's clock ran in one of ours, where it was found to run wrong",
     "operator": "1 where the operator acknowledged",
@@ -94,6 +96,8 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
 
     def at_the_end() -> dict[str, str]:
         changed = {"rig_changed": RIG_CHANGED} if blocks.rig_changed else {}
+        if blocks.decided_by_older:
+            changed["decided_by"] = DECIDED_BY_OLDER
         return changed | ({"not_whole": blocks.cut} if blocks.cut is not None else {})
 
     rows = write_file(to, _again(first, chosen), channels, about, rig_file.text, at_the_end)

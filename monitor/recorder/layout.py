@@ -14,7 +14,7 @@ hash.
 import base64
 import binascii
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from operator import attrgetter
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -23,6 +23,7 @@ import numpy as np
 import pyarrow as pa
 
 from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
+from rules.step.state import FINDING_NAMES
 
 FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"
@@ -45,8 +46,16 @@ DECIDED: Final = (
     "missing_share",
     "late",
 )
-# What older sessions call a column.
+# What older sessions call a column, and what they were decided without: another version's rules.
 _RENAMED: Final = {"decided_cause": "decided_finding"}
+LATER: Final = frozenset({"evidence", "least_ml_min", "most_ml_min"})
+# Their findings, by number; "no_delivery" is a part of "under_delivery" today.
+_OLDER_FINDINGS: Final = (
+    *("under_delivery", "under_delivery", "no_command", "over_delivery", "unasked_flow"),
+    *("cooling_missing", "signal_lost", "overboost", "knock", "intake_hot", "injector_duty"),
+    *("knock_persists", "tank_low", "clock_step", "late_samples", "not_followed"),
+    *("command_disagrees", "boost_contradicted"),
+)
 _decided = attrgetter(*DECIDED)
 
 
@@ -151,11 +160,28 @@ def samples_of_batch(batch: Any) -> Any:
     return rows
 
 
+def decided_by_older(names: Collection[str]) -> bool:
+    """Whether a segment with these columns was decided by an older version's rules."""
+    return any(f"decided_{name}" not in names for name in LATER)
+
+
 def rows_of_batch(batch: Any) -> tuple[Any, Any]:
-    """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED))."""
-    batch = batch.rename_columns(names_of(batch.schema))
-    decided = [batch.column(f"decided_{name}").to_numpy(zero_copy_only=False) for name in DECIDED]
-    return samples_of_batch(batch), np.column_stack(decided)
+    """Return a batch's samples (n, ROW_WIDTH) and what was decided (n, len(DECIDED)).
+
+    What an older version did not decide is NaN.
+    """
+    names = names_of(batch.schema)
+    batch = batch.rename_columns(names)
+    decided = np.full((batch.num_rows, len(DECIDED)), np.nan)
+    for place, name in enumerate(DECIDED):
+        if f"decided_{name}" in names:
+            decided[:, place] = batch.column(f"decided_{name}").to_numpy(zero_copy_only=False)
+    if decided_by_older(names):
+        finding = decided[:, DECIDED.index("finding")]
+        was = finding.copy()
+        for number, name in enumerate(_OLDER_FINDINGS):
+            finding[was == number] = FINDING_NAMES.index(name)
+    return samples_of_batch(batch), decided
 
 
 def recorded_channels(mapped: set[str]) -> tuple[str, ...]:

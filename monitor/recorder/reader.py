@@ -15,7 +15,7 @@ import pyarrow as pa
 from monitor.recorder import layout
 from monitor.recorder.notes import Note
 from monitor.source_facts import SourceStatistics
-from simulator.rig import RigFile, rig_from_text, with_new_names
+from simulator.rig import RigFile, renewed, rig_from_text
 from simulator.strict import BadInput, called, checked_file, clean, open_file, read_text, unusable
 
 BLOCK_ROWS: Final = 8192
@@ -53,6 +53,8 @@ class SessionBlocks:
         rig_text: Of the block last yielded: text of the rig decided with, where the rig was changed
             while the guard ran; empty where it is the session's own.
         rig_changed: Whether that was so anywhere, as far as has been read.
+        decided_by_older: Whether an older version's rules decided, as far as has been read: what
+            they remembered is of no use, and today's may decide otherwise.
 
     Raises:
         BadInput: Not a session, or nothing in it can be read.
@@ -65,6 +67,7 @@ class SessionBlocks:
         self.hole: Hole | None = None
         self.rig_text = ""
         self.rig_changed = False
+        self.decided_by_older = False
         if not is_session(path):
             raise BadInput(f"{called(path)}: found no {layout.ABOUT}, expected a session")
         self.about = read_about(path)
@@ -89,7 +92,7 @@ class SessionBlocks:
             BadInput: Its copy is missing or damaged.
         """
         path = self.path / layout.RIG
-        return rig_from_text(with_new_names(read_text(path)), str(path))
+        return rig_from_text(renewed(read_text(path), str(path)).text, str(path))
 
     def __iter__(self) -> Iterator[Any]:
         """Yield the blocks, ending quietly at a cut (see ``cut``)."""
@@ -101,10 +104,13 @@ class SessionBlocks:
             try:
                 with open_segment(path) as stream:
                     head = layout.head_of(stream.schema)
+                    if layout.decided_by_older(layout.names_of(stream.schema)):
+                        self.decided_by_older = True
+                        head = None if head is None else head._replace(state=())
                     if head is not None:
                         self.hole = self._hole_before(path, head, at, dropped)
                         at, dropped = head.first_row, head.dropped
-                        self.rig_text = with_new_names(head.rig)
+                        self.rig_text = renewed(head.rig, str(path)).text
                         self.rig_changed = self.rig_changed or bool(head.rig)
                     for batch in stream:
                         batch.validate()  # a damaged length must not have us read beyond its end
@@ -160,7 +166,8 @@ def open_segment(path: Path) -> Iterator[Any]:
         pa.input_stream(checked_file(path), compression=None, buffer_size=_READ_BYTES) as file,
         pa.ipc.open_stream(file) as stream,
     ):
-        needed = {"time_s", *(f"decided_{name}" for name in layout.DECIDED)}
+        always = (name for name in layout.DECIDED if name not in layout.LATER)
+        needed = {"time_s", *(f"decided_{name}" for name in always)}
         try:
             names = set(layout.names_of(stream.schema))
         except UnicodeDecodeError:  # damaged where a name was

@@ -4,7 +4,7 @@ No screen and no clock in here. Modules: ``log`` reads, ``judge`` decides, ``rev
 came of it and ``report`` says it. For a replay ``deciding`` and ``decided`` keep it, ``window`` is
 what a plot draws, ``messages`` says it as a guard would have, ``compare`` tells two decidings
 apart, ``edit`` changes a rig's text, ``marks`` keeps a person's notes, ``ranges`` exports a
-stretch and ``player`` is the logic of play and pause.
+stretch, ``done_then`` is what an older version did, and ``player`` is the logic of play and pause.
 """
 
 from monitor.review.compare import Difference, compare

@@ -18,6 +18,7 @@ from msgspec import inspect as shape
 from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
 from simulator.rig.keys import RIG
+from simulator.rig.old_keys import OldKey, in_place_of, old_key
 from simulator.rig.toml_places import put
 from simulator.strict import BadInput, Document, KeyPath, clean, key_of, show, unusable
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
@@ -47,7 +48,7 @@ class Value:
     """A key that ``edit`` changes.
 
     Attributes:
-        key: As ``edit`` takes it: ``debt.pull``, ``paid.timing[1]``.
+        key: As ``edit`` takes it: ``debt.cut``, ``paid.timing[1]``.
         value: Present value with its unit, as in the file where it is written there; ``none`` where
             it isn't set.
         given: Whether it is written in the file; else it is the default.
@@ -65,7 +66,7 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
 
     Args:
         rig_file: Its file name is kept for messages; the file itself is not touched.
-        changes: As ``debt.pull = 0.6 mL``: dotted key (list items as ``paid.timing[1]``), equals
+        changes: As ``debt.cut = 0.5 s``: dotted key (list items as ``paid.timing[1]``), equals
             sign, value; quotes around text may be left out.
 
     Raises:
@@ -79,6 +80,8 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
     for change in changes:
         path, given, node = _parsed(rig_file, text, change)
         value = _value_of(given, node)
+        if (old := old_key(path, value)) is not None:
+            raise BadInput(_was_called(path, value, old))
         text = put(text, path, value)
         _set(wanted, path, value)
     edited = rig_from_text(text, rig_file.file_name)
@@ -131,7 +134,7 @@ def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, sh
         )
     name, equals, given = (part.strip() for part in change.partition("="))
     if not (name and equals and given):
-        raise BadInput(f'found "{clean(change)}", expected a change such as debt.pull = 0.6 mL')
+        raise BadInput(f'found "{clean(change)}", expected a change such as debt.cut = 0.5 s')
     path: KeyPath = ()
     for part in name.replace("[", ".[").split("."):
         step = _STEP.fullmatch(part.strip())
@@ -149,6 +152,8 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type
     for at, step in enumerate(path):
         raw = document.raw(path[:at])
         inner = step_into(node, step, raw)
+        if inner is None and (old := old_key(path, None)) is not None:
+            raise BadInput(_was_called(path, None, old))
         if inner is None:
             raise BadInput(_unknown(rig_file, name, path[:at], known_keys(node, raw)))
         if isinstance(step, int) and not (isinstance(raw, list) and step < len(raw)):
@@ -162,6 +167,11 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type
         keys = ", ".join(known_keys(node, document.raw(path)))
         raise BadInput(f"{key_of(path)}: found a table, expected one of its keys: {keys}")
     return node
+
+
+def _was_called(path: KeyPath, value: Any, old: OldKey) -> str:
+    found, expected = in_place_of(old)
+    return f"{key_of(path)}: found {found or show(value)}, expected {expected}"
 
 
 def _unknown(rig_file: RigFile, name: str, parent: KeyPath, known: list[str]) -> str:

@@ -137,9 +137,11 @@ class Judge:
             BadInput: No running guard could have changed to its rig.
         """
         if block.rig_file is not None:
-            self._change(block.rig_file)
+            self._change(block.rig_file, by_older=block.by_older)
         if block.hole is not None and not self._restore(block.hole if self._same else ()):
             self.compares = False  # from here on it is judged by a guard that missed some rows
+        if block.by_older:
+            self.compares = False
         self.rows += len(block.rows)
         state = self._guard.state()
         decisions, changed_at, changed, judged = self._decide(block.rows)
@@ -159,14 +161,18 @@ class Judge:
         """Bring the events that are still open up to date."""
         self._tracker.finish(self._guard.decision())
 
-    def _change(self, rig_file: RigFile) -> None:
+    def _change(self, rig_file: RigFile, *, by_older: bool) -> None:
         if not self._follows:
             self.compares = self._same = False  # judged by the one asked for, throughout
             return
         try:
             self._guard.change(rig_file.rig)
         except ValueError as error:
-            raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
+            if not by_older:
+                raise BadInput(f"{called(rig_file.file_name)}: {error}") from None
+            state = self._guard.state()  # an older guard could change more while it ran
+            self._guard = Guard(rig_file.rig)
+            self._guard.restore(state)
         self._tracker.change(rig_file.rig)
         self._rig_file = rig_file
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
+from monitor.review.done_then import DoneThen, ThenCounter
 from monitor.sources.align import GapFiller
 from monitor.sources.logs.open import log_blocks, rig_of_log
 from monitor.sources.logs.read_ahead import read_ahead
@@ -39,6 +40,7 @@ class Block:
         rig_file: The rig in force from its first row on, where that is another one; else None.
         hole: Where rows are missing before it: what the guard remembered behind them, empty where
             that isn't known; None where none are.
+        by_older: Whether an older version's rules decided then: there is nothing to compare with.
     """
 
     rows: Any
@@ -46,6 +48,7 @@ class Block:
     decided: Any = None
     rig_file: RigFile | None = None
     hole: tuple[float, ...] | None = None
+    by_older: bool = False
 
 
 class RowStore:
@@ -149,6 +152,8 @@ class Log:
             once it has been compared with.
         reproduced: Whether the session's own rig decided the same again; None where not compared.
         differs_at: First row at which it didn't.
+        done_then: What an older version's rules did in a session; None where today's decided, or
+            nothing did. Known once read.
     """
 
     def __init__(
@@ -172,6 +177,7 @@ class Log:
         self.recorded: Any = None
         self.reproduced: bool | None = None
         self.differs_at: int | None = None
+        self.done_then: tuple[DoneThen, ...] | None = None
         self.reader = blocks
         self._most = most_in_memory
         self._rows: RowStore | None = None
@@ -219,14 +225,18 @@ class Log:
 
     def _of_session(self, own: RigFile) -> Iterator[Block]:
         self.reader = blocks = SessionBlocks(self.path)  # one that was stopped has counted already
-        now = own
+        now, counter = own, ThenCounter()
+        self.done_then = None
         for rows in blocks:
             new = None
             text = blocks.rig_text or own.text
             if text != now.text:
                 new = now = rig_from_text(text, str(self.path))
             hole = None if blocks.hole is None else blocks.hole.state
-            yield Block(rows, rows, blocks.decided, new, hole)
+            if blocks.decided_by_older:
+                counter.take(rows, blocks.decided)
+                self.done_then = counter.done()
+            yield Block(rows, rows, blocks.decided, new, hole, blocks.decided_by_older)
 
     def read(self, progress: Progress | None = None, stop: Stop | None = None) -> None:
         """Read the rows and keep them; does nothing the second time.
@@ -253,7 +263,7 @@ class Log:
                 if block.hole is not None:
                     self.holes[rows.rows] = block.hole
                 rows.add(block.rows)
-                if block.decided is not None:
+                if block.decided is not None and not block.by_older:
                     decided.add(block.decided)
                 if stop is not None and stop():
                     raise Stopped
@@ -264,7 +274,8 @@ class Log:
                 why = "" if cut is None else f" ({clean(cut, 200)})"
                 raise BadInput(f"{called(self.path)}: found no rows{why}, expected some")
             rows.whole()
-            self.recorded = decided.whole() if self.session else None
+            as_today = self.session and self.done_then is None
+            self.recorded = decided.whole() if as_today else None
         except BaseException:
             rows.close()
             decided.close()
@@ -284,7 +295,8 @@ class Log:
         for start, end in zip(cuts, [*cuts[1:], len(rows)], strict=True):
             then = None if recorded is None else recorded[start:end]
             new, hole = self.rigs.get(start), self.holes.get(start)
-            yield start, Block(rows[start:end], rows[start:end], then, new, hole)
+            by_older = self.done_then is not None
+            yield start, Block(rows[start:end], rows[start:end], then, new, hole, by_older)
 
     def compared(self, reproduced: bool | None, differs_at: int | None) -> None:
         """Note what came of the comparison with what was decided then, and let go of that."""

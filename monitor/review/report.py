@@ -5,6 +5,7 @@ from typing import Final
 
 from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import counted
+from monitor.review.done_then import done_in_words
 from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.words.events import event_in_words
@@ -49,8 +50,12 @@ def in_words(result: Review) -> Iterator[str]:
             if result.reproduced
             else f"  decisions DIFFER from those recorded, first at {result.differs_at_s:z.3f} s"
         )
+    if result.done_then is not None:
+        done = done_in_words(result.done_then)
+        yield f"  decided then by an older version's rules: {done}; decided anew here by today's"
     for new in result.new_terms:
-        told = ", ".join(change.words for change in new.changes) or "nothing but the text"
+        nothing = "nothing but the text" if result.done_then is None else "nothing of today's"
+        told = ", ".join(change.words for change in new.changes) or nothing
         yield f"  thresholds changed at {new.time_s:z.2f} s: {told}"
     for mistake in result.mistakes:
         yield f"  suspect the rig, not the car: {mistake}"

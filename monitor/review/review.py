@@ -10,6 +10,7 @@ from msgspec import to_builtins
 
 from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import Span, readings_of
+from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log
 from monitor.sources.logs.bounded_lines import FIELDS
@@ -67,6 +68,7 @@ class Review:
             none.
         new_terms: Where a session's rig was changed while the guard ran.
         mistakes: What speaks against the rig itself.
+        done_then: What an older version's rules did in a session; None where today's decided it.
     """
 
     source: str
@@ -87,6 +89,7 @@ class Review:
     unacknowledged: bool = False
     new_terms: list[NewTerms] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
+    done_then: tuple[DoneThen, ...] | None = None
 
     @property
     def rows(self) -> int:
@@ -125,6 +128,9 @@ class Review:
             "cut": self.cut,
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
+            "done_by_older_rules": None
+            if self.done_then is None
+            else [one.as_json() for one in self.done_then],
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
             "events": [to_builtins(EventFacts.of(event)) for event in self.events],
@@ -210,6 +216,7 @@ def review(path: Path, rig: str | None) -> Review:
     result.events = judge.events
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
+    result.done_then = log.done_then
     if log.own is None:
         facts = log.rig_file.rig
         _count_what_was_not_read(result, log)

@@ -63,7 +63,7 @@ SIGNATURES: Final = (
         ((0.16, 0.02), (0.90, 0.02), (1.12, 0.02)),
         2,
         (
-            "no flow: {percent:z.0f} % of what is due",
+            "next to nothing arrives: {percent:z.0f} % of the flow due",
             "flow {percent:z.0f} % of what is due",
             "flow as due ({percent:z.0f} %)",
             "flow {percent:z.0f} % of what is due",

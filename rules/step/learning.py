@@ -11,6 +11,7 @@ from rules.step.arithmetic import clamp, smaller
 from rules.step.constants import Constants
 from rules.step.state import NO_DOUBT, State
 
+RIG_COUNTS_S = 10.0  # what the rig says counts as much as so long of healthy spraying
 REMEMBERED_S = 30.0  # of healthy spraying: what was learned longer ago is forgotten
 MEAN_REMEMBERED_S = 5.0
 DOUBTED_S = 10.0  # of healthy spraying until half the doubt of the gain is gone
@@ -32,7 +33,7 @@ def forget(k: Constants, s: State) -> None:
     s.noise_sq = k.noise_sq
     s.floor_sq = k.floor_sq
     s.noise_lasts_s = k.correlation_s
-    s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + 0.01)
+    s.covariance = 0.0
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
     s.learned_s = 0.0
@@ -62,8 +63,11 @@ def learn(
         floor_sq: Variance that the reading has without flow, as a share of that flow, squared.
         entry_s: How long the entry is, s, > 0.
     """
+    if s.learned_s == 0.0:
+        s.entry_usual_s = entry_s
+        s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + entry_s)
     s.learned_s += entry_s
-    weight = entry_s / (entry_s + smaller(s.learned_s, REMEMBERED_S))
+    weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
     most = OUTLIER * (s.noise + sqrt(floor_sq))
     s.gain = clamp(
         s.gain * (1.0 + weight * clamp(residual, -most, most)), k.lowest_gain, k.highest_gain
@@ -71,7 +75,7 @@ def learn(
     s.doubt = k.least_doubt + (k.gain_within - k.least_doubt) * DOUBTED_S / (
         DOUBTED_S + s.learned_s
     )
-    to_mean = entry_s / (entry_s + smaller(s.learned_s, MEAN_REMEMBERED_S))
+    to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
     then = before - s.mean_residual
     off = clamp(now, -most, most)

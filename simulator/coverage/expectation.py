@@ -19,11 +19,10 @@ from simulator.plant.sensors import BOTTOM, OPEN
 Names = frozenset[str]
 
 UNDER: Final = frozenset({"under_delivery"})
-NONE_ARRIVES: Final = frozenset({"under_delivery"})
 DRY: Final = frozenset({"knock", "knock_persists", "intake_hot"})  # what too little spray leads to
 SEEN_BY_ENGINE: Final = frozenset({"knock", "intake_hot", "cooling_missing"})
 SURPLUS: Final = frozenset({"over_delivery", "unasked_flow"})
-ANY_FLOW: Final = NONE_ARRIVES | SURPLUS
+ANY_FLOW: Final = UNDER | SURPLUS
 LOST: Final = frozenset({"signal_lost"})
 CROSSED: Final = frozenset({"command_disagrees", "boost_contradicted"})  # a reading in dispute
 NOTHING: Final[Names] = frozenset()

@@ -39,7 +39,6 @@ FLOW: Final = MlMin.within(low=1.0)
 DELAY: Final = Seconds.within(high=10.0)
 SPAN: Final = Seconds.within(high=600.0, example="0.5 s")
 SHARE: Final = Percent.within(0.0, 100.0)
-HOURS: Final = Seconds.within(3600.0, 3.6e8, "100 h")
 RIPPLE: Final = Percent.within(0.0, 50.0)  # half of peak to peak
 DUTY: Final = Percent.within(0.0, 130.0, "80 %")
 RETARD: Final = Degrees.within(0.0, 60.0)  # added or taken back
@@ -52,6 +51,12 @@ class PositiveSpan(Seconds):
     """A time that can't be nil."""
 
     EXAMPLE, LOW, HIGH = "0.5 s", 0.001, 600.0
+
+
+class Hours(Seconds):
+    """A long time, in h."""
+
+    UNIT, EXAMPLE, LOW, HIGH = "h", "100 h", 1.0, 1.0e5
 
 
 ENGINE: Final = table(
@@ -163,7 +168,7 @@ PAID: Final = table(
 )
 DEBT: Final = table(
     facts.DebtTerms,
-    Key("false_pull_every", HOURS, "false_pull_every_h", per=3600.0),
+    Key("false_pull_every", Hours, "false_pull_every_h"),
     Key("cut", PositiveSpan, "cut_s"),
     Key("cut_volume", Ml.within(low=0.01), "cut_ml"),
 )

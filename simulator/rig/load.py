@@ -16,7 +16,7 @@ from simulator.rig.columns import (
 )
 from simulator.rig.keys import RIG
 from simulator.rig.mix import density_kg_m3, mass_pct
-from simulator.rig.renamed import refuse_old_names
+from simulator.rig.old_keys import refuse_old_keys
 from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
 from simulator.rig.tables import fact_of
 from simulator.strict import BadInput, Document, clean, read_text
@@ -63,7 +63,7 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         BadInput: Anything missing, unknown or wrong, as ``FILE:LINE: key: found X, expected Y``.
     """
     document = Document.parse(text, file_name)
-    refuse_old_names(document)
+    refuse_old_keys(document)
     written: Any = document.decode(RIG)
     channels = mapped(written.channels)
     time: TimeMap = fact_of(written.time)

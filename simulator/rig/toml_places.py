@@ -5,7 +5,7 @@ import tomllib
 from typing import Any
 
 from simulator.strict import KeyPath
-from simulator.strict.lines import BARE, Lines
+from simulator.strict.lines import BARE, Lines, Span
 
 
 class Places(Lines):
@@ -13,6 +13,8 @@ class Places(Lines):
 
     Attributes:
         values: From key path to where its value begins, and behind its end.
+        names: From key path to each place where its last part is written.
+        pairs: From key path to where its key begins, and behind its value.
         ends: From a table's path to behind its last value, or behind its header where it has none.
         headers: Tables with a header of their own.
         dotted: From a table that has none to the last line that gives a key of it: behind its
@@ -20,29 +22,38 @@ class Places(Lines):
     """
 
     def __init__(self, text: str) -> None:
-        self.values: dict[KeyPath, tuple[int, int]] = {}
+        self.values: dict[KeyPath, Span] = {}
+        self.names: dict[KeyPath, list[Span]] = {}
+        self.pairs: dict[KeyPath, Span] = {}
         self.ends: dict[KeyPath, int] = {}
         self.headers: set[KeyPath] = set()
         self.dotted: dict[KeyPath, tuple[int, str]] = {}
         super().__init__(text)
 
-    def _open(self, key: tuple[str, ...], double: bool, line: int) -> KeyPath:
+    def _note(self, path: KeyPath, line: int, written: Span = (0, 0)) -> None:
+        super()._note(path, line, written)
+        if written[1]:
+            self.names.setdefault(path, []).append(written)
+
+    def _open(self, key: list[tuple[str, Span]], double: bool, line: int) -> KeyPath:
         path = super()._open(key, double, line)
         self.ends[path] = self.pos + 1 + double
         self.headers.add(path)
         return path
 
-    def _pair(self, table: KeyPath) -> None:
+    def _pair(self, table: KeyPath) -> KeyPath:
         start = self.pos
-        super()._pair(table)
+        path = super()._pair(table)
         text = self.text[start : self.pos]
         self.ends[table] = self.pos - (len(text) - len(text.rstrip()))
+        self.pairs[path] = (start, self.ends[table])
         name, _, _ = text.partition("=")
         if "." in name and not set(name) & set("\"'"):
             parts = [part.strip() for part in name.split(".")]
             for count in range(1, len(parts)):
                 given = ".".join(parts[:count])
                 self.dotted[(*table, *parts[:count])] = (self.ends[table], given)
+        return path
 
     def _value(self, path: KeyPath) -> None:
         while self.text[self.pos] in " \t":
@@ -89,10 +100,10 @@ def put(text: str, path: KeyPath, value: Any) -> str:
     table, key = path[:-1], str(path[-1])
     line = f"{key if BARE.fullmatch(key) else as_toml(key)} = {as_toml(value)}"
     if table in places.headers:
-        return _behind_line(text, places.ends[table], line, line_end)
+        return behind_line(text, places.ends[table], line, line_end)
     if table in places.dotted:
         at, given = places.dotted[table]
-        return _behind_line(text, at, f"{given}.{line}", line_end)
+        return behind_line(text, at, f"{given}.{line}", line_end)
     if table in places.ends:  # a table within braces
         at = places.ends[table]
         return f"{text[:at]}, {line}{text[at:]}"
@@ -105,7 +116,8 @@ def _items(places: Places, path: KeyPath) -> int:
     return sum(other[:-1] == path for other in places.values)
 
 
-def _behind_line(text: str, at: int, line: str, line_end: str) -> str:
+def behind_line(text: str, at: int, line: str, line_end: str) -> str:
+    """Return the text with another line behind the one that a place is in."""
     end = text.find("\n", at)
     if end < 0:
         return f"{text}{line_end}{line}{line_end}"

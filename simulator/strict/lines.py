@@ -6,6 +6,7 @@ from typing import Final
 
 Step = str | int
 KeyPath = tuple[Step, ...]
+Span = tuple[int, int]
 
 MAX_DEPTH: Final = 16
 _STRING: Final = re.compile(
@@ -65,29 +66,28 @@ class Lines:
         self.counted = self.pos
         return self.line
 
-    def _note(self, path: KeyPath, line: int) -> None:
+    def _note(self, path: KeyPath, line: int, written: Span = (0, 0)) -> None:
         # Deeper than any file of ours, and the tuples alone would fill the memory.
         if len(path) <= MAX_DEPTH:
             self.lines.setdefault(path, line)
 
-    def _key(self) -> tuple[str, ...]:
-        parts: list[str] = []
+    def _key(self) -> list[tuple[str, Span]]:
+        parts: list[tuple[str, Span]] = []
         while True:
             start = self._skip(_BLANK)
-            if self.text[start] in "\"'":
-                self._skip(_STRING)
-                parts.append(tomllib.loads("k=" + self.text[start : self.pos])["k"])
-            else:
-                parts.append(self.text[start : self._skip(BARE)])
+            quoted = self.text[start] in "\"'"
+            end = self._skip(_STRING if quoted else BARE)
+            text = self.text[start:end]
+            parts.append((tomllib.loads(f"k={text}")["k"] if quoted else text, (start, end)))
             if self.text[self._skip(_BLANK)] != ".":
-                return tuple(parts)
+                return parts
             self.pos += 1
 
-    def _open(self, key: tuple[str, ...], double: bool, line: int) -> KeyPath:
+    def _open(self, key: list[tuple[str, Span]], double: bool, line: int) -> KeyPath:
         path: KeyPath = ()
-        for index, part in enumerate(key):
+        for index, (part, written) in enumerate(key):
             path += (part,)
-            self._note(path, line)
+            self._note(path, line, written)
             if double and index == len(key) - 1:
                 self.arrays[path] = self.arrays.get(path, -1) + 1
             if path in self.arrays:
@@ -96,14 +96,15 @@ class Lines:
             self.lines[path] = line  # the table's own header beats an earlier [parent.child]
         return path
 
-    def _pair(self, table: KeyPath) -> None:
+    def _pair(self, table: KeyPath) -> KeyPath:
         line = self._here()
         path = table
-        for part in self._key():
+        for part, written in self._key():
             path += (part,)
-            self._note(path, line)
+            self._note(path, line, written)
         self.pos += 1  # the equals sign
         self._value(path)
+        return path
 
     def _value(self, path: KeyPath) -> None:
         first = self.text[self._skip(_BLANK)]

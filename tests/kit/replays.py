@@ -15,7 +15,7 @@ from simulator.rig import RigFile
 from simulator.scenario import load_scenario
 from tests.kit.recordings import BRINDLE, Recording
 
-LOWER = "debt.pull = 0.2 mL"
+LOWER = "debt.false_pull_every = 1 h"  # of evidence: pulls sooner
 
 
 @cache

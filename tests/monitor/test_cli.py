@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import run as flowdebt
+from rules.step.from_rig import FLOOR_SDS, SIZES
 from simulator.rig import shipped_rigs
 from tests.kit.paths import ROOT
 from tests.kit.patience import PATIENCE_S
@@ -25,6 +26,7 @@ VERBS = (
         "sessions",
         "export",
         "check",
+        "renew",
         "simulate",
         "feed",
         "ports",
@@ -222,12 +224,14 @@ def test_check_tells_what_follows(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_check_agrees_with_physics_by_hand(capsys: pytest.CaptureFixture[str]) -> None:
-    """One row from the square-root law and the account, worked out from the rig file's numbers.
+    """One row from the square-root law and the evidence, worked out from the rig file's numbers.
 
     1000 kPa regulated less 170 kPa boost less 35 kPa check valve is 795 kPa across two nozzles
     rated 105 mL/min at 690 kPa on water (998.2 kg/m3). One litre of methanol (791.4 kg/m3 at 20
-    degC, CRC Handbook) with one of water makes 1.931 L: 926.8 kg/m3. Then half missing grows at
-    50 % of flow less 12 % of flow less 10 mL/min; delay, lag, row and reaction come on top, and
+    degC, CRC Handbook) with one of water makes 1.931 L: 926.8 kg/m3. Half missing is 42 % beyond
+    a gain of 8 %. Of two readings that far off, T apart, noise of 4 % for tau leaves a part
+    T / (tau + T) that is news, with the variance of what noise has changed: a likelihood ratio of
+    normal distributions adds up from row to row. Delay, lag, row and reaction come on top, and
     errors that are together no more than delay and lag again.
     """
     assert flowdebt(["check", "brindle", "--json"]) == 0
@@ -238,11 +242,16 @@ def test_check_agrees_with_physics_by_hand(capsys: pytest.CaptureFixture[str]) -
     assert row["boost_kpa"] == 170.0
     assert row["full_flow_ml_min"] == pytest.approx(flow, rel=1e-3)
     assert row["due_ml_min"] == row["full_flow_ml_min"]
-    net_ml_s = (0.5 * flow - 0.12 * flow - 10.0) / 60.0
+    apart_s, tau_s = 0.005, 0.05
+    kept = tau_s / (tau_s + apart_s)
+    floor = 10.0 / FLOOR_SDS / flow
+    variance = (0.04 * 0.04) * (1.0 - kept * kept) + floor * floor * (1.0 + kept * kept)
+    nats_s = max(m * (0.42 - 0.5 * m) for m in SIZES) * (1.0 - kept) ** 2 / variance / apart_s
     sensor_s, after_s = 0.08 + 0.1, 0.01 + 0.06
-    for level, ml in (("warn", 0.15), ("pull_timing", 0.3)):
-        taken_s = row["handled_s"]["50"][level] - after_s - ml / net_ml_s
-        assert sensor_s < taken_s < 2.0 * sensor_s
+    for level, nats in (("warn", "warn_nats"), ("pull_timing", "pull_nats")):
+        adding_s = facts["thresholds"][nats] / nats_s
+        taken_s = row["handled_s"]["50"][level] - after_s - adding_s
+        assert 0.8 * sensor_s < taken_s < 2.0 * sensor_s
     pulled_s = row["handled_s"]["50"]["pull_timing"]
     outlasts_s = row["handled_s"]["50"]["cut_boost"] - pulled_s
     assert outlasts_s <= 1.5 + 0.06
@@ -252,16 +261,18 @@ def test_check_agrees_with_physics_by_hand(capsys: pytest.CaptureFixture[str]) -
 def test_check_says_never_where_a_shortfall_is_allowed(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A shortfall within both allowances never reaches a threshold: null, and "never" in words."""
+    """A shortfall that the sensor's gain may explain makes no evidence: null, "never" in words."""
     rig = tmp_path / "lenient.toml"
-    lenient = BRINDLE.replace('share = "12 %"', 'share = "30 %"\narrears_share = "30 %"')
+    lenient = BRINDLE.replace('gain_within = "8 %"', 'gain_within = "20 %"')
     rig.write_text(lenient, encoding="utf-8")
     assert flowdebt(["check", str(rig), "--json"]) == 0
     times = json.loads(capsys.readouterr().out)["rows"][0]["handled_s"]
     assert set(times["25"].values()) == {None}
     assert None not in times["50"].values()
     assert flowdebt(["check", str(rig)]) == 0
-    assert "never / never / never" in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert "never / never / never" in said
+    assert "never finds less than 22.5 % missing" in said
 
 
 def test_simulate_is_the_same_byte_for_byte(
@@ -312,6 +323,7 @@ OPTIONS = {
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--json",
+    "renew": "--to",
     "simulate": "--to --seed --guarded --list --truth --plot --json",
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",

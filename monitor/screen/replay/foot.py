@@ -82,6 +82,8 @@ def _trust(room: Room, view: View) -> Row:
             else f" from {decided.time_s(decided.differs_at):z.2f} s"
         )
         return [view.say(f" ! DIFFERS from the record{at} ", "warn")]
+    if room.log.done_then is not None:
+        return [view.say("older version's: decided anew ", "dim")]
     return [view.say("decided anew " if room.log.session else "a log: decided here ", "dim")]
 
 

@@ -4,6 +4,7 @@ from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Final
 
+from monitor.review.done_then import done_in_words
 from monitor.review.judge import ROWS_WORTH_LOADING
 from monitor.review.row_gaps import Pace
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
@@ -123,6 +124,9 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     elif base.reproduced is False:
         at = "" if base.differs_at is None else f", first at {base.time_s(base.differs_at):z.3f} s"
         yield "decisions", f"DIFFER from those recorded{at}", True
+    elif log.done_then is not None:
+        then = done_in_words(log.done_then)
+        yield "decisions", f"by today's rules; an older version's did then: {then}", True
     else:
         yield "decisions", "decided now: there are none of that time to compare with", False
     if room.what_if.changes:

@@ -25,6 +25,7 @@ from monitor.words.lines import LineTalk
 from rules.channels import ROW_NAMES
 from rules.facts import Rig
 from rules.guard import Guard
+from rules.step.from_rig import constants_of
 from simulator.plant import run
 from simulator.rig import load_rig
 from simulator.scenario import load_scenario
@@ -84,8 +85,9 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     """Two changes and a mistake while lines pour in: all decoded, decided alike in a replay."""
     rig = tmp_path / "rig.toml"
     rig.write_text(SMALL, encoding="utf-8")
-    tighter = SMALL.replace('pull = "0.3 mL"', 'pull = "0.2 mL"')
-    third = tighter.replace('cut = "1.7 mL"', 'cut = "1.5 mL"')
+    tighter = SMALL.replace('false_pull_every = "100 h"', 'false_pull_every = "20 h"')
+    third = tighter.replace('cut = "0.4 s"', 'cut = "0.3 s"')
+    line = 1 + tighter.partition("false_pull_every =")[0].count("\n")
     heard: list[Message] = []
     with PtyPair() as cable:
         order = Order(cable.right, str(rig), record=str(tmp_path / "sessions"))
@@ -98,7 +100,7 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
                     rig.write_text(tighter, encoding="utf-8")
                     link.send(Command("reload"))
                     await until_decoded(messages, 800, heard)
-                    rig.write_text(tighter.replace("0.2 mL", "0.2 kPa"), encoding="utf-8")
+                    rig.write_text(tighter.replace("20 h", "20 kPa"), encoding="utf-8")
                     link.send(Command("reload"))
                     await until_decoded(messages, 1200, heard)
                     rig.write_text(third, encoding="utf-8")
@@ -113,17 +115,18 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     assert facts.rejected == {}
     answers = [(m.done, m.text) for m in heard if isinstance(m, Answer)]
     assert answers == [
-        (True, "debt.pull 0.3 -> 0.2 mL"),
+        (True, "debt.false_pull_every 100 -> 20 h"),
         (
             False,
-            f'{rig}:77: debt.pull: found "0.2 kPa" (a pressure unit), '
-            'expected text with a volume unit such as "800 mL"',
+            f'{rig}:{line}: debt.false_pull_every: found "20 kPa" (a pressure unit), '
+            'expected text with a time unit such as "100 h"',
         ),
-        (True, "debt.cut 1.7 -> 1.5 mL"),
+        (True, "debt.cut 0.4 -> 0.3 s"),
     ]
     terms = [m for m in heard if isinstance(m, Terms)]
-    assert [t.thresholds.pull for t in terms] == [0.2, 0.2]
-    assert [t.thresholds.cut for t in terms] == [1.7, 1.5]
+    limits = [constants_of(rig_of(tmp_path, text)).limit_nats for text in (tighter, third)]
+    assert [t.thresholds.pull_nats for t in terms] == limits
+    assert [t.thresholds.cut_s for t in terms] == pytest.approx([0.4, 0.3])
     (session,) = (tmp_path / "sessions").iterdir()
     rows, decided, blocks = read(session)
     readings = rows[rows[:, ROW_NAMES.index("boost_kpa")] == rows[:, ROW_NAMES.index("boost_kpa")]]
@@ -177,10 +180,12 @@ async def test_the_command_line_asks_for_it_and_hears_the_answer(
         async with link:
             await anext(link.messages())
             other = tmp_path / "other.toml"
-            other.write_text(BRINDLE.text.replace("0.15 mL", "0.1 mL"), encoding="utf-8")
+            other.write_text(
+                BRINDLE.text.replace('cut = "0.4 s"', 'cut = "0.3 s"'), encoding="utf-8"
+            )
             ask = ("reload", "--rig", str(other))
             assert await asyncio.to_thread(flowdebt, ask) == 0
-            assert capsys.readouterr().out == "debt.warn 0.15 -> 0.1 mL\n"
+            assert capsys.readouterr().out == "debt.cut 0.4 -> 0.3 s\n"
             assert await asyncio.to_thread(flowdebt, ("reload", "--json")) == 0
             assert json.loads(capsys.readouterr().out) == {"reload": "nothing differs"}
             assert await asyncio.to_thread(flowdebt, ("reload", "--rig", "tarnwick")) == 2

@@ -12,7 +12,7 @@ BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
 LATE = ('tolerant = "0.6 s"', 'tolerant = "0.2 s"')
 ROWS = ('period = "10 ms"', "period = ")
 WEAK = {
-    "allows everything": (('share = "12 %"', 'share = "95 %"'), "[debt] share 95 % and floor"),
+    "allows much": (('gain_within = "8 %"', 'gain_within = "24 %"'), "a quarter of the spray be"),
     "no time": (('tolerant = "0.6 s"', 'tolerant = "50 ms"'), "over before the reaction is, 0.06"),
     "little time": (LATE, "0.2 s is too short: at 170 kPa a stopped pump takes up to 0."),
     "low limit": (('above = "190 kPa"', 'above = "160 kPa"'), "tuned for, 170 kPa"),

@@ -35,26 +35,25 @@ def changed(*edits: tuple[str, str], text: str = BRINDLE.text) -> RigFile:
     return rig_from_text(text, "car.toml")
 
 
-TIGHTER = changed(('pull = "0.3 mL"', 'pull = "0.2 mL"'))
-LOOSER = changed(('cut = "1.7 mL"', 'cut = "2.7 mL"'), ("margin = 1.2", "margin = 1.5"))
+TIGHTER = changed(('false_pull_every = "100 h"', 'false_pull_every = "1 h"'))
+LOOSER = changed(('cut = "0.4 s"', 'cut = "0.7 s"'), ("margin = 1.2", "margin = 1.5"))
 
 
 def test_what_is_remembered_outlives_a_change() -> None:
-    """A debt under way stands; only the threshold it is held against moves."""
-    guard = Guard(BRINDLE.rig)
-    debts = []
-    for sample in SAMPLES:
-        decision = guard.step(sample)
-        debts.append(decision.debt_ml)
-        if 0.2 <= decision.debt_ml < 0.3:
-            break
-    assert decision.action == 1.0
+    """Evidence and debt under way stand; only the threshold they are held against moves."""
+    guard, tighter = Guard(BRINDLE.rig), Guard(TIGHTER.rig).constants
+    coming = iter(SAMPLES)
+    decision = guard.step(next(coming))
+    while decision.evidence < tighter.limit_nats:
+        decision = guard.step(next(coming))
+    assert decision.action < 2.0
     before = guard.state()
     guard.change(TIGHTER.rig)
     assert guard.state() == before
-    after = guard.step(SAMPLES[len(debts)])
+    after = guard.step(next(coming))
     assert after.action == 2.0
-    assert after.debt_ml > decision.debt_ml
+    assert after.evidence > decision.evidence
+    assert after.debt_ml > decision.debt_ml > 0.0
 
 
 def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
@@ -101,8 +100,9 @@ def test_a_rig_that_would_not_fit_what_is_remembered_is_refused(edit: tuple[str,
 def test_a_difference_is_told_by_key_and_in_units() -> None:
     """Key, old and new value; another unit or a default written out is no difference."""
     words = [change.words for change in changes(BRINDLE, LOOSER)]
-    assert words == ["debt.cut 1.7 -> 2.7 mL", "ladder.margin 1.2 -> 1.5"]
-    same = changed(('pull = "0.3 mL"', 'pull = "0.3 cc"\nlead = "30 %"'))
+    assert words == ["debt.cut 0.4 -> 0.7 s", "ladder.margin 1.2 -> 1.5"]
+    default = ("most_rise_k = 42\n", 'most_rise_k = 42\ncooling_for = "1 s"\n')
+    same = changed(('cut = "0.4 s"', 'cut = "400 ms"'), default)
     assert live_changes(BRINDLE, same) == ()
     other = changed(('["0 deg", "1.5 deg", "4.5 deg"', '["1 deg", "1.5 deg", "4.5 deg"'))
     (change,) = changes(BRINDLE, other)
@@ -116,7 +116,7 @@ def test_a_difference_is_told_by_key_and_in_units() -> None:
         (('displacement = "1.8 L"', 'displacement = "2.0 L"'), "engine.displacement"),
         (('rated_flow = "650 mL/min"', 'rated_flow = "651 mL/min"'), "injectors.rated_flow"),
         (("count = 2", "count = 1"), "spray.nozzles[0].count"),
-        (('lag = "100 ms"', 'lag = "90 ms"'), "spray.lag"),
+        (('lag = "100 ms"', 'lag = "90 ms"'), "flow_sensor.lag"),
         (('kind = "boost"\nstart', 'kind = "fixed"\nstart'), "command.kind"),
         (
             ("[channels.supply_v]", '[channels.supply_v]\ncolumn = "volts"'),
@@ -169,11 +169,11 @@ def test_a_session_reproduces_across_changes(tmp_path: Path) -> None:
     result = review(session, None)
     assert result.reproduced is True
     words = list(in_words(result))
-    assert "  thresholds changed at 12.00 s: debt.pull 0.3 -> 0.2 mL" in words
-    assert "  thresholds changed at 17.00 s: debt.pull 0.2 -> 0.3 mL" in words
+    assert "  thresholds changed at 12.00 s: debt.false_pull_every 100 -> 1 h" in words
+    assert "  thresholds changed at 17.00 s: debt.false_pull_every 1 -> 100 h" in words
     assert result.as_json()["thresholds_changed"][0] == {
         "time_s": pytest.approx(12.0),
-        "changes": [{"key": "debt.pull", "before": "0.3 mL", "after": "0.2 mL"}],
+        "changes": [{"key": "debt.false_pull_every", "before": "100 h", "after": "1 h"}],
     }
     by_one = review(session, "brindle")
     assert by_one.reproduced is None
@@ -193,7 +193,8 @@ def test_each_segment_behind_a_change_stands_alone(tmp_path: Path) -> None:
     result = review(session, None)
     assert result.reproduced is True
     assert "and gone" in (result.cut or "")
-    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.3 -> 0.2 mL"]
+    words = [change.words for new in result.new_terms for change in new.changes]
+    assert words == ["debt.false_pull_every 100 -> 1 h"]
 
 
 def test_a_change_before_the_first_row_and_two_at_once(tmp_path: Path) -> None:
@@ -233,7 +234,8 @@ def test_a_change_while_the_disk_is_full_is_not_forgotten(
     session = recording.close()
     result = review(session, None)
     assert result.reproduced is True
-    assert [c.words for new in result.new_terms for c in new.changes] == ["debt.pull 0.3 -> 0.2 mL"]
+    words = [change.words for new in result.new_terms for change in new.changes]
+    assert words == ["debt.false_pull_every 100 -> 1 h"]
     assert "rows were not recorded before samples-0002.arrow" in (result.cut or "")
 
 
@@ -246,8 +248,8 @@ def test_a_damaged_rig_in_a_segment_is_not_judged_by(tmp_path: Path) -> None:
     session = recording.close()
     path = layout.segments_of(session)[1]
     raw = path.read_bytes()
-    assert raw.count(b'pull = "0.2 mL"') == 1
-    path.write_bytes(raw.replace(b'pull = "0.2 mL"', b'pull = "0.4 mL"'))
+    assert raw.count(b'false_pull_every = "1 h"') == 1
+    path.write_bytes(raw.replace(b'false_pull_every = "1 h"', b'false_pull_every = "2 h"'))
     assert review(session, None).reproduced is False
 
 
@@ -284,5 +286,6 @@ async def test_watching_such_a_session_says_that_it_changed(tmp_path: Path) -> N
 def test_the_small_rig_can_change_too() -> None:
     """Where a table is left out its defaults are what changes."""
     before = rig_from_text(SMALL, "small.toml")
-    after = rig_from_text(SMALL + '[debt]\nwarn = "0.3 mL"\n', "small.toml")
-    assert [c.words for c in live_changes(before, after)] == ["debt.warn 0.4 -> 0.3 mL"]
+    after = rig_from_text(SMALL + '[debt]\nfalse_pull_every = "20 h"\n', "small.toml")
+    words = [change.words for change in live_changes(before, after)]
+    assert words == ["debt.false_pull_every 100 -> 20 h"]

@@ -132,6 +132,7 @@ def test_parquet_says_units_and_what_was_decided(session: Path, tmp_path: Path) 
         *("kPa", "mL/min", "degC"),
     )
     assert (units["decided_debt_ml"], units["decided_retard_deg"]) == ("mL", "deg")
+    assert (units["decided_evidence"], units["decided_least_ml_min"]) == ("nats", "mL/min")
     assert table.schema.field("decided_action").metadata[b"meaning"] == (
         b"0 no_action, 1 warn, 2 pull_timing, 3 cut_boost"
     )

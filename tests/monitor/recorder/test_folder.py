@@ -163,7 +163,7 @@ def test_removed_just_before_the_end_it_is_counted(
 def test_the_new_session_brings_the_rig_in_force(tmp_path: Path) -> None:
     """After a change of thresholds the new folder's rig is the changed one, and judges the same."""
     rig = rig_from_text(SMALL, "small.toml")
-    changed = rig_from_text(SMALL + '[debt]\nwarn = "0.9 mL"\npull = "1.9 mL"\n', "small.toml")
+    changed = rig_from_text(SMALL + '[debt]\ncut = "0.9 s"\n', "small.toml")
     calm = [Sample(0.01 * i, boost_kpa=-50.0, delivered_ml_min=i % 2) for i in range(600)]
     recording = Recording(tmp_path, rig)
     recorder = recording.recorder

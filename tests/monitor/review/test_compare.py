@@ -10,15 +10,15 @@ from monitor.review import Decided, compare, decide, edit
 from rules.facts import Action
 from rules.findings import label_of
 from tests.kit.recordings import BRINDLE
-from tests.kit.replays import decided_of, tiled, troubled
+from tests.kit.replays import LOWER, decided_of, tiled, troubled
 
 SOME_RIGS = (
-    ("debt.pull = 0.2 mL",),
-    ("debt.pull = 1.2 mL", "debt.cut = 2.7 mL"),
-    ("debt.warn = 40 mL", "debt.pull = 50 mL", "debt.cut = 60 mL", "debt.arrears = 90 mL"),
+    (LOWER,),
+    ("debt.false_pull_every = 90000 h", "debt.cut = 0.7 s"),
+    ("debt.cut = 600 s", "ladder.shortfall_outlasts = 600 s"),
     ("ladder.margin = 2",),
     ("ladder.release_after = 20 s",),
-    ("watch.no_delivery_for = 5 s",),
+    ("watch.knock_persists_for = 5 s",),
 )
 
 
@@ -38,7 +38,7 @@ def test_nothing_differs_from_itself(before: Decided) -> None:
     """Neither from itself nor from the same decided again."""
     assert before.events
     assert compare(before, before) == []
-    assert compare(before, decide(before.log, edit(BRINDLE, "debt.pull = 0.30 mL"))) == []
+    assert compare(before, decide(before.log, edit(BRINDLE, "debt.cut = 400 ms"))) == []
 
 
 @settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
@@ -75,7 +75,7 @@ def test_the_other_way_round_it_is_the_opposite(
 def test_an_earlier_pull(tmp_path: Path) -> None:
     """A lower threshold pulls sooner, by as much as the steps say."""
     before = decided_of(tiled(2400, "pump_stop"), tmp_path)
-    after = decide(before.log, edit(BRINDLE, "debt.pull = 0.2 mL"))
+    after = decide(before.log, edit(BRINDLE, LOWER))
     found = [d for d in compare(before, after) if d.action == "pull_timing"]
     assert found[0].kind == "earlier"
     steps = [
@@ -88,16 +88,12 @@ def test_an_earlier_pull(tmp_path: Path) -> None:
 
 
 def test_what_vanishes(tmp_path: Path) -> None:
-    """With nothing left to say, every event vanishes; and the other way they appear."""
-    before = decided_of(tiled(2400, "pump_fade"), tmp_path)
-    high = (
-        "debt.warn = 400 mL",
-        "debt.pull = 500 mL",
-        "debt.cut = 600 mL",
-        "debt.arrears = 900 mL",
-    )
-    quiet = ("watch.no_delivery_for = 600 s", "watch.knock_persists_for = 600 s")
-    after = decide(before.log, edit(BRINDLE, *high, *quiet, "watch.most_rise_k = 200"))
+    """Two small faults: all that is missing, a wider gain of the sensor explains; and back.
+
+    With nothing left to say events vanish; from the other rig to this one they appear.
+    """
+    before = decided_of(tiled(2400, "two_small_ones"), tmp_path)
+    after = decide(before.log, edit(BRINDLE, "flow_sensor.gain_within = 30 %"))
     assert before.events
     gone = [d for d in compare(before, after) if d.after is None]
     assert {d.finding for d in gone} >= {"under_delivery"}

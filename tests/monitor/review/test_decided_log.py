@@ -150,7 +150,7 @@ def test_no_spike_is_lost_in_a_long_stretch(
     times = window.column("time_s")
     assert (np.diff(times) >= 0.0).all()
     assert times[-1] <= axis_s[index]
-    for name in ("retard_deg", "debt_ml", "expected_ml_min"):
+    for name in ("retard_deg", "debt_s", "evidence", "expected_ml_min"):
         values = straight[: last + 1, TRACE_AT[TRACE.index(name)]]
         drawn = window.column(name)
         assert np.nanmin(drawn) == values.min()
@@ -193,8 +193,8 @@ def test_a_stretch_without_rows(before: Decided) -> None:
     """Nothing to draw before the first row, nor where the edges are crossed."""
     for from_s, to_s in ((-9.0, before.from_s - 1.0), (5.0, 4.0), (float("nan"), 5.0)):
         window = before.trace(from_s, to_s, 100)
-        assert len(window) == len(window.column("debt_ml")) == 0
-        assert np.isnan(window.newest("debt_ml"))
+        assert len(window) == len(window.column("debt_s")) == 0
+        assert np.isnan(window.newest("debt_s"))
 
 
 def test_the_same_events_as_a_review(tmp_path: Path) -> None:
@@ -220,8 +220,8 @@ def test_a_session_with_another_rig_on_the_way(tmp_path: Path) -> None:
     assert log.rows.tobytes() == rows.tobytes()
     assert decided.reproduced is True
     assert decided.decisions(0, decided.rows)[:, DECIDED_AT].tobytes() == then.tobytes()
-    assert decided.rig_at(1199).debt.pull_ml == BRINDLE.rig.debt.pull_ml
-    assert decided.rig_at(decided.rows - 1).debt.pull_ml == 0.2
+    assert decided.rig_at(1199) == BRINDLE.rig
+    assert decided.rig_at(decided.rows - 1) == other.rig != BRINDLE.rig
     assert decided.changed_rig
     said = review(session, None)
     assert decided.events == said.events

@@ -27,11 +27,11 @@ def differing(before: RigFile, after: RigFile) -> list[str]:
 
 def test_one_line_is_another() -> None:
     """In the person's own unit; remarks and layout stay."""
-    after = edit(BRINDLE, "debt.pull = 0.2 mL")
-    assert differing(BRINDLE, after) == ['- pull = "0.3 mL"', '+ pull = "0.2 mL"']
-    assert after.rig.debt.pull_ml == 0.2
-    assert [c.words for c in changes(BRINDLE, after)] == ["debt.pull 0.3 -> 0.2 mL"]
-    again = edit(after, 'debt.pull = "0.3 mL"')
+    after = edit(BRINDLE, "debt.cut = 0.2 s")
+    assert differing(BRINDLE, after) == ['- cut = "0.4 s"', '+ cut = "0.2 s"']
+    assert after.rig.debt.cut_s == 0.2
+    assert [c.words for c in changes(BRINDLE, after)] == ["debt.cut 0.4 -> 0.2 s"]
+    again = edit(after, 'debt.cut = "0.4 s"')
     assert again.text == BRINDLE.text
 
 
@@ -77,10 +77,13 @@ def test_another_value_changes_that_key_alone(rig_file: RigFile, data: some.Data
 
 def test_several_at_once() -> None:
     """Together they may be right where one alone is not."""
-    with pytest.raises(BadInput, match=r"debt\.pull: .*expected warn <= pull <= cut"):
-        edit(BRINDLE, "debt.warn = 2 mL")
-    after = edit(BRINDLE, "debt.warn = 1 mL", "debt.pull=1.5 mL", "ladder.margin = 1.5")
-    assert (after.rig.debt.warn_ml, after.rig.debt.pull_ml) == (1.0, 1.5)
+    with pytest.raises(BadInput, match=r"flow_sensor\.lag_within: .*expected less than lag, 40 ms"):
+        edit(BRINDLE, "flow_sensor.lag = 40 ms")
+    after = edit(
+        BRINDLE, "flow_sensor.lag = 40 ms", "flow_sensor.lag_within=20 ms", "ladder.margin = 1.5"
+    )
+    sensor = after.rig.flow_sensor
+    assert (sensor.lag_s, sensor.lag_within_s) == (0.04, 0.02)
     assert after.rig.ladder.margin == 1.5
 
 
@@ -109,24 +112,24 @@ def test_lists_words_and_numbers(change: str, found: str) -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ("debt.pul = 1 mL", "debt.pul: found an unknown key, expected debt.pull"),
-        ("pull = 1 mL", "pull: found an unknown key, expected debt.pull"),
-        ("debt.pull = 1 psi", 'found "1 psi" (a pressure unit), expected text with a volume unit'),
-        ("debt.pull = 1", 'debt.pull: found "1", expected text with a volume unit'),
-        ("debt.pull = soon", 'debt.pull: found "soon", expected text with a volume unit'),
-        ("debt.pull", 'found "debt.pull", expected a change such as debt.pull = 0.6 mL'),
-        ("debt = 1", "debt: found a table, expected one of its keys: share, floor"),
-        ("debt..pull = 1 mL", 'found key "debt..pull", expected one such as'),
+        ("debt.cutt = 1 s", "debt.cutt: found an unknown key, expected debt.cut"),
+        ("cut = 1 s", "cut: found an unknown key, expected debt.cut"),
+        ("debt.cut = 1 psi", 'found "1 psi" (a pressure unit), expected text with a time unit'),
+        ("debt.cut = 1", 'debt.cut: found "1", expected text with a time unit'),
+        ("debt.cut = soon", 'debt.cut: found "soon", expected text with a time unit'),
+        ("debt.cut", 'found "debt.cut", expected a change such as debt.cut = 0.5 s'),
+        ("debt = 1", "debt: found a table, expected one of its keys: false_pull_every, cut"),
+        ("debt..cut = 1 s", 'found key "debt..cut", expected one such as'),
         ("paid.timing[9] = 1 deg", "found a list of 4, expected an item that is there"),
-        ("debt.pull = 1 mL\nx = 1", "some of which don't print"),
-        ("debt.pull = 1 # mL", 'found "1 # mL", expected text with a volume unit'),
+        ("debt.cut = 1 s\nx = 1", "some of which don't print"),
+        ("debt.cut = 1 # s", 'found "1 # s", expected text with a time unit'),
         ("time.unit = ms", "time.unit: found a key that can't change here, since the log was read"),
         ("vehicle.mass_kg = 900", "since it is for the simulated car alone"),
         ("channels.knock.unit = V", "channels.knock.unit: found a key that can't change here"),
         ("channels.lambda_ratio.max_age = 1 s", "the log was read without this channel"),
         ("engine.ambient_pressure = 99 kPa", "since absolute columns were read by it"),
         ("command.kind = fixed", "since other keys belong to another kind"),
-        (f"debt.pull = {'1' * 2000}", "found 2012 characters, expected 1000"),
+        (f"debt.cut = {'1' * 2000}", "found 2011 characters, expected 1000"),
     ],
 )
 def test_what_is_refused(change: str, message: str) -> None:
@@ -141,31 +144,39 @@ def test_what_is_refused(change: str, message: str) -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        (SMALL.replace("\n", "\r\n"), '[debt]\r\npull = "0.7 mL"\r\n'),
-        (f"debt.cut = '6 mL' # six\n{SMALL}", "debt.cut = '6 mL' # six\ndebt.pull = \"0.7 mL\"\n"),
-        (f'debt = {{ cut = "6 mL" }}\n{SMALL}', 'debt = { cut = "6 mL", pull = "0.7 mL" }\n'),
-        (f"{SMALL}[debt]\n# none yet", '[debt]\npull = "0.7 mL"\n# none yet'),
-        (f'{SMALL}[debt]\ncut = """6 mL"""', 'cut = """6 mL"""\npull = "0.7 mL"\n'),
-        (f"{SMALL}[debt]\n'pull' =\t\"1 mL\"\t# pull\n", "'pull' =\t\"0.7 mL\"\t# pull\n"),
-        (SMALL.rstrip(), '[channels.delivered_ml_min]\n\n[debt]\npull = "0.7 mL"\n'),
+        (SMALL.replace("\n", "\r\n"), '[debt]\r\ncut_volume = "7 mL"\r\n'),
+        (
+            f"debt.cut = '6 s' # six\n{SMALL}",
+            "debt.cut = '6 s' # six\ndebt.cut_volume = \"7 mL\"\n",
+        ),
+        (f'debt = {{ cut = "6 s" }}\n{SMALL}', 'debt = { cut = "6 s", cut_volume = "7 mL" }\n'),
+        (f"{SMALL}[debt]\n# none yet", '[debt]\ncut_volume = "7 mL"\n# none yet'),
+        (f'{SMALL}[debt]\ncut = """6 s"""', 'cut = """6 s"""\ncut_volume = "7 mL"\n'),
+        (
+            f"{SMALL}[debt]\n'cut_volume' =\t\"1 mL\"\t# cut\n",
+            "'cut_volume' =\t\"7 mL\"\t# cut\n",
+        ),
+        (SMALL.rstrip(), '[channels.delivered_ml_min]\n\n[debt]\ncut_volume = "7 mL"\n'),
     ],
     ids=["line ends", "dotted", "braces", "empty table", "no end", "quoted", "no table"],
 )
 def test_however_the_file_is_laid_out(text: str, expected: str) -> None:
     """A new key comes where it belongs, in the file's own manner."""
-    after = edit(rig_from_text(text, "own.toml"), "debt.pull = 0.7 mL")
-    assert after.rig.debt.pull_ml == 0.7
+    after = edit(rig_from_text(text, "own.toml"), "debt.cut_volume = 7 mL")
+    assert after.rig.debt.cut_ml == 7.0
     assert expected in after.text
-    assert [c.key for c in changes(rig_from_text(text, "own.toml"), after)] == ["debt.pull"]
+    assert [c.key for c in changes(rig_from_text(text, "own.toml"), after)] == ["debt.cut_volume"]
 
 
 def test_the_picker_s_list() -> None:
     """Present values as written, defaults in our own unit, and what isn't set."""
     listed = {value.key: value for value in values_of(BRINDLE)}
-    assert (listed["debt.pull"].value, listed["debt.pull"].given) == ("0.3 mL", True)
-    assert "volume unit" in listed["debt.pull"].wants
+    assert (listed["debt.cut"].value, listed["debt.cut"].given) == ("0.4 s", True)
+    assert "time unit" in listed["debt.cut"].wants
     small = {value.key: value for value in values_of(SMALL_RIG)}
-    assert (small["debt.cut"].value, small["debt.cut"].given) == ("5 mL", False)
+    every = small["debt.false_pull_every"]
+    assert (every.value, every.given) == (f"{SMALL_RIG.rig.debt.false_pull_every_h:g} h", False)
+    assert small["debt.cut_volume"].value == "none"
     assert small["limits.boost_kpa.above"].value == "none"
     assert small["spray.nozzles[1].rated_flow"].value == "200 mL/min"
     assert not [key for key in listed if key.startswith(("time", "serial", "vehicle", "name"))]
@@ -176,7 +187,7 @@ def test_the_picker_s_list() -> None:
 def test_saved_as_a_new_file(tmp_path: Path) -> None:
     """Whole, with the same text; never over another, and nothing is left behind."""
     path = tmp_path / "mine.toml"
-    after = edit(BRINDLE, "debt.pull = 0.2 mL")
+    after = edit(BRINDLE, "debt.cut = 0.2 s")
     save_as(after, path)
     assert load_rig(path).text == after.text
     assert load_rig(path).rig == after.rig

@@ -126,5 +126,5 @@ def test_a_rig_that_no_guard_could_have_changed_to_is_bad_input() -> None:
     text = BRINDLE.text.replace('transport_delay = "80 ms"', 'transport_delay = "90 ms"')
     other = rig_from_text(text, "car.toml")
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=False)
-    with pytest.raises(BadInput, match=r"car\.toml: found another transport delay"):
+    with pytest.raises(BadInput, match=r"car\.toml: found another flow sensor"):
         made.take(Block(ROWS, ROWS, rig_file=other))

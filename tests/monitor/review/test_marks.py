@@ -157,7 +157,7 @@ def test_a_stretch_as_a_file(tmp_path: Path, kind: str) -> None:
 def test_a_stretch_holds_what_was_decided_by_this_rig(tmp_path: Path) -> None:
     """Of a what-if, its own decisions and its own rig."""
     log = opened(tiled(2400, "pump_stop"), tmp_path)
-    other = edit(BRINDLE, "debt.pull = 0.5 mL")
+    other = edit(BRINDLE, "debt.cut = 0.5 s")
     decided = decide(log, other)
     path = tmp_path / "part.parquet"
     export_range(decided, 5.0, 15.0, path)

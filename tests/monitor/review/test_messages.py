@@ -14,9 +14,10 @@ from monitor.screen.picture import Picture
 from rules.channels import BOOST, OPERATOR
 from rules.events import EventTracker, Turn
 from rules.explain import status
+from rules.step.from_rig import constants_of
 from rules.step.state import Decision
 from tests.kit.recordings import BRINDLE
-from tests.kit.replays import decided_of, session_of, tiled, troubled
+from tests.kit.replays import LOWER, decided_of, session_of, tiled, troubled
 
 ROWS = 12_500
 
@@ -127,10 +128,17 @@ def test_a_greeting_names_the_rig_in_force(tmp_path: Path) -> None:
     """In a session whose rig was changed, thresholds are those of the row."""
     from monitor.review import edit
 
-    other = edit(BRINDLE, "debt.pull = 0.2 mL")
+    other = edit(BRINDLE, LOWER, "debt.cut = 0.5 s")
     decided = decide(open_log(session_of(tmp_path, other=other)))
     first, last = hello_of(decided, 0), hello_of(decided, decided.rows - 1)
-    assert (first.thresholds.pull, last.thresholds.pull) == (0.3, 0.2)
+    for greeting, rig in ((first, BRINDLE.rig), (last, other.rig)):
+        k = constants_of(rig)
+        assert (greeting.thresholds.warn_nats, greeting.thresholds.pull_nats) == (
+            k.warn_nats,
+            k.limit_nats,
+        )
+        assert greeting.thresholds.cut_s == pytest.approx(rig.debt.cut_s)
+    assert first.thresholds.pull_nats > last.thresholds.pull_nats
     assert first.session == str(decided.log.path)
 
 

@@ -115,7 +115,7 @@ def test_it_goes_on_with_another_rig(even: Decided, decided: Decided) -> None:
     """What if: the cursor stays where it is; another log's deciding is refused."""
     player = Player(even)
     player.seek_row(1234, 0.0)
-    player.play_on(decide(even.log, edit(BRINDLE, "debt.pull = 0.5 mL")))
+    player.play_on(decide(even.log, edit(BRINDLE, "debt.cut = 0.5 s")))
     assert player.tick(1.0) == 1234
     with pytest.raises(ValueError, match="another log"):
         player.play_on(decided)

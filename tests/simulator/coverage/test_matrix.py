@@ -75,7 +75,7 @@ def test_what_a_rig_cannot_find_is_not_expected() -> None:
     over = expected(BY_NAME["overboost 25 %"], "high", short)
     assert over.not_applicable == "the rig does not look for overboost: no [limits.boost_kpa]"
     empty = expected(BY_NAME["empty tank"], "high", short)
-    assert empty.needs == (frozenset({"under_delivery", "no_delivery"}),)
+    assert empty.needs == (frozenset({"under_delivery"}),)
     assert len(expected(BY_NAME["empty tank"], "high", BRINDLE).needs) == 2
 
 
@@ -121,9 +121,9 @@ def test_a_cell_is_what_its_runs_are() -> None:
 
 def test_each_group_of_findings_is_demanded() -> None:
     """Where two groups are expected, one of each has to come."""
-    two = Expectation((frozenset({"under_delivery", "no_delivery"}), frozenset({"tank_low"})))
-    assert cell(found("no_delivery", "tank_low"), expectation=two).state is State.AS_EXPECTED
-    assert cell(found("no_delivery"), expectation=two).state is State.MISSED
+    two = Expectation((frozenset({"under_delivery", "no_command"}), frozenset({"tank_low"})))
+    assert cell(found("no_command", "tank_low"), expectation=two).state is State.AS_EXPECTED
+    assert cell(found("no_command"), expectation=two).state is State.MISSED
     assert cell(found("tank_low"), expectation=two).state is State.MISSED
 
 

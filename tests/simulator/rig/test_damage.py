@@ -1,11 +1,12 @@
 """Rig files damaged at random load, or are refused with one line."""
 
-from math import isfinite
+from math import inf, isfinite
 
 import msgspec
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.step.from_rig import constants_of
 from simulator.rig import rig_from_text, shipped_rigs
 from simulator.strict import BadInput, decode_bytes
 from tests.kit.rig_text import SMALL
@@ -22,7 +23,9 @@ def _loads_or_complains(raw: bytes) -> None:
         assert len(message) < 900
     else:
         assert isfinite(file.rig.paid.dry_limit_kpa)
-        assert file.rig.debt.warn_ml <= file.rig.debt.pull_ml <= file.rig.debt.cut_ml
+        k = constants_of(file.rig)
+        assert 0.0 < k.warn_nats < k.limit_nats < inf
+        assert 0.0 < k.cut_ml < inf
 
 
 SHIPPED = [path.read_bytes() for path in shipped_rigs().values()]

@@ -12,6 +12,7 @@ from rules.facts import (
     CommandKind,
     DebtTerms,
     Engine,
+    FlowSensor,
     Injectors,
     Ladder,
     Limit,
@@ -19,6 +20,7 @@ from rules.facts import (
     Paid,
     Pump,
 )
+from rules.step.from_rig import constants_of
 from simulator.rig import find_rig, keys, load_rig, rig_from_text, shipped_rigs
 from simulator.strict import BadInput
 from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, SMALL, rig
@@ -27,6 +29,7 @@ from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, SMALL, rig
 def test_a_good_rig_becomes_plain_floats_with_the_defaults_of_the_facts() -> None:
     """Sections left out take the facts' own defaults, and no quantity class leaks out."""
     file = rig_from_text(SMALL, "car.toml")
+    assert file.rig.flow_sensor == FlowSensor()
     assert file.rig.debt == DebtTerms()
     assert file.rig.ladder == Ladder()
     assert file.rig.limits.boost_kpa == Limit()
@@ -37,7 +40,7 @@ def test_a_good_rig_becomes_plain_floats_with_the_defaults_of_the_facts() -> Non
     assert [nozzle.rated_ml_min for nozzle in file.rig.spray.nozzles] == [315.0, 200.0]
     assert type(file.rig.paid.dry_limit_kpa) is float
     assert type(file.rig.paid.boost_kpa[0]) is float
-    assert type(file.rig.debt.share) is float
+    assert type(file.rig.flow_sensor.gain_within) is float
     assert type(file.rig.name) is str
     assert (file.time.column, file.time.factor) == ("time_s", 1.0)
     assert (file.serial.baud, file.serial.columns) == (115200, None)
@@ -61,13 +64,20 @@ OPTIONS = """\
 plausible = ["5 mL/min", "1.5 L/min"]
 max_age = "150 ms"
 stuck_after = "0.7 s"
-[debt]
-share = "9 %"
+[flow_sensor]
+transport_delay = "70 ms"
+transport_delay_within = "30 ms"
+lag = "90 ms"
+lag_within = "20 ms"
+gain_within = "9 %"
+noise = "3 %"
+noise_lasts = "60 ms"
 floor = "25 mL/min"
-delay_tolerance = "30 ms"
-warn = "0.5 mL"
-pull = "0.5 mL"
-cut = "0.5 mL"
+refresh = "200 ms"
+[debt]
+false_pull_every = "40 h"
+cut = "0.5 s"
+cut_volume = "2 mL"
 [ladder]
 margin = 1.5
 step = "0.25 deg"
@@ -88,7 +98,7 @@ def test_everything_that_is_given_reaches_the_facts() -> None:
     """Each optional key, at a value that isn't its default, and equal bounds are in order."""
     text = rig(
         "[spray]\n",
-        '[spray]\ncheck_valve = "30 kPa"\ntransport_delay = "70 ms"\nlag = "90 ms"\ntank = "4 L"\n',
+        '[spray]\ncheck_valve = "30 kPa"\ntank = "4 L"\n',
         OPTIONS,
     )
     text = text.replace(
@@ -108,19 +118,20 @@ def test_everything_that_is_given_reaches_the_facts() -> None:
     assert file.rig.spray.nozzles == (Nozzle(315.0, 690.0, 1), Nozzle(200.0, 690.0, 3))
     assert file.rig.spray.pump == Pump(1400.0, 3000.0, 900.0, ripple_share=0.05)
     spray = file.rig.spray
-    assert (
-        spray.check_valve_kpa,
-        file.rig.flow_sensor.delay_s,
-        file.rig.flow_sensor.lag_s,
-        spray.tank_ml,
-    ) == (
-        30.0,
-        0.07,
-        0.09,
-        4000.0,
+    assert (spray.check_valve_kpa, spray.tank_ml) == (30.0, 4000.0)
+    assert file.rig.flow_sensor == FlowSensor(
+        delay_s=0.07,
+        delay_within_s=0.03,
+        lag_s=0.09,
+        lag_within_s=0.02,
+        gain_within=0.09,
+        noise=0.03,
+        noise_lasts_s=0.06,
+        floor_ml_min=25.0,
+        refresh_s=0.2,
     )
     assert file.rig.paid == Paid((60.0, 170.0), (0.0, 6.0), 100.0)
-    assert file.rig.debt == DebtTerms(0.09, 25.0, 0.03, warn_ml=0.5, pull_ml=0.5, cut_ml=0.5)
+    assert file.rig.debt == DebtTerms(false_pull_every_h=40.0, cut_s=0.5, cut_ml=2.0)
     assert file.rig.ladder == Ladder(1.5, 0.25, 15.0, 1.1, 60.0, 3.0, True, Action.WARN, 0.4)
     assert file.rig.channels[1] == ChannelTerms("delivered_ml_min", 5.0, 1500.0, 0.15, 0.7)
     assert (file.serial.baud, file.serial.columns) == (9600, ("delivered_ml_min", "boost_kpa"))
@@ -152,6 +163,21 @@ def test_every_command_kind_loads(command: str, more: str, kind: CommandKind) ->
     assert loaded.full_boost_kpa == (150.0 if kind is CommandKind.BOOST else inf)
     assert loaded.full_duty_pct == (85.0 if kind is CommandKind.INJECTOR_DUTY else 100.0)
     assert loaded.map_pct == (((0.0, 50.0), (50.0, 100.0)) if kind is CommandKind.MAP else ())
+
+
+@pytest.mark.parametrize(
+    ("debt", "lesser_s"),
+    [
+        ('cut = "0.5 s"', 0.5),
+        ('cut = "0.5 s"\ncut_volume = "90 mL"', 0.5),
+        ('cut = "60 s"\ncut_volume = "3 mL"', None),
+        ('cut_volume = "90 mL"', DebtTerms().cut_s),
+    ],
+)
+def test_of_two_cuts_the_lesser_counts(debt: str, lesser_s: float | None) -> None:
+    """Seconds of full flow or a volume, whichever is less; the one not written has its default."""
+    k = constants_of(rig_from_text(f"{SMALL}[debt]\n{debt}\n", "car.toml").rig)
+    assert k.cut_ml == (3.0 if lesser_s is None else lesser_s * k.full_ml_min / 60.0)
 
 
 def test_an_unboosted_engine_releases_below_ambient() -> None:

@@ -224,19 +224,30 @@ from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
             id="map-value",
         ),
         pytest.param(
-            rig(more='[debt]\nwarn = "1 mL"\n'),
-            ("car.toml:30: debt.pull: found its default", "warn <= pull <= cut (now 1, 0.8, 5 mL)"),
-            id="debt-order",
+            rig(more='[flow_sensor]\ntransport_delay_within = "80 ms"\n'),
+            (
+                'car.toml:31: flow_sensor.transport_delay_within: found "80 ms"',
+                "less than transport_delay, 80 ms",
+            ),
+            id="delay-order",
         ),
         pytest.param(
-            rig(more='[debt]\ncut = "0.5 mL"\n'),
-            ('car.toml:31: debt.cut: found "0.5 mL"', "warn <= pull <= cut"),
-            id="debt-cut",
+            rig(more='[flow_sensor]\nlag_within = "0.2 s"\nlag = "150 ms"\n'),
+            ('car.toml:31: flow_sensor.lag_within: found "0.2 s"', "less than lag, 150 ms"),
+            id="lag-order",
         ),
         pytest.param(
-            rig(more='[debt]\nwarn = "0 mL"\n'),
-            ('car.toml:31: debt.warn: found "0 mL"', "more than 0 mL"),
-            id="debt-nil",
+            rig(more='[flow_sensor]\nlag = "40 ms"\n'),
+            (
+                "car.toml:30: flow_sensor.lag_within: found its default 50 ms",
+                "less than lag, 40 ms",
+            ),
+            id="lag-default",
+        ),
+        pytest.param(
+            rig(more='[flow_sensor]\ntransport_delay = "0 s"\n'),
+            ("flow_sensor.transport_delay_within: found its default", "transport_delay, 0 ms"),
+            id="delay-nil",
         ),
         pytest.param(
             rig(more='[ladder]\non_blind = "hold"\n'),
@@ -364,3 +375,31 @@ def test_the_check_valve_counts_against_the_pump() -> None:
     text = rig("[spray]\n", '[spray]\ncheck_valve = "30 kPa"\n').replace("1400 kPa", "200 kPa")
     assert 'spray.pump.shut_off: found "200 kPa", expected more than 200 kPa' in complaint(text)
     rig_from_text(text.replace("200 kPa", "201 kPa"), "car.toml")
+
+
+@pytest.mark.parametrize(
+    ("key", "low", "high", "reach"),
+    [
+        ("flow_sensor.transport_delay", None, "11 s", "0 to 10 s"),
+        ("flow_sensor.transport_delay_within", "-1 ms", "11 s", "0 to 10 s"),
+        ("flow_sensor.lag", None, "11 s", "0 to 10 s"),
+        ("flow_sensor.lag_within", "-1 ms", "11 s", "0 to 10 s"),
+        ("flow_sensor.gain_within", "0.4 %", "31 %", "0.5 to 30 %"),
+        ("flow_sensor.noise", "0 %", "51 %", "0.1 to 50 %"),
+        ("flow_sensor.noise_lasts", "0.9 ms", "2.1 s", "0.001 to 2 s"),
+        ("flow_sensor.floor", "0.9 mL/min", "21 L/min", "1 to 20000 mL/min"),
+        ("flow_sensor.refresh", "-1 ms", "2.1 s", "0 to 2 s"),
+        ("debt.false_pull_every", "59 min", "100001 h", "1 to 100000 h"),
+        ("debt.cut", "0.9 ms", "601 s", "0.001 to 600 s"),
+        ("debt.cut_volume", "0.009 mL", "201 L", "0.01 to 200000 mL"),
+    ],
+)
+def test_a_slip_of_a_digit_is_out_of_range(
+    key: str, low: str | None, high: str, reach: str
+) -> None:
+    """Each key of the sensor and of the debt: the value found, and the range with its unit."""
+    table, _, name = key.partition(".")
+    for value in (low, high):
+        if value is not None:
+            told = complaint(rig(more=f'[{table}]\n{name} = "{value}"\n'))
+            assert told == f'car.toml:31: {key}: found "{value}", expected {reach}'

@@ -62,6 +62,8 @@ READS = {
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
     "check {it}",
+    "renew {it}.toml",
+    f"renew {{it}} {TO}.toml",
     "simulate {it}.toml",
     "coverage --rig {it}.toml",
     "feed {it}.toml --to out/new.csv",
@@ -71,6 +73,7 @@ WRITES = {
     "snapshot {session} --to {it}.svg",
     "export {session} --to {it}.csv",
     "export {session} --to {it}.parquet",
+    "renew brindle --to {it}.toml",
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
@@ -118,7 +121,8 @@ def test_what_is_no_file_is_refused_by_every_command(
     elif kind == "folder":
         expected = "found a folder"
     elif kind == "link to nothing":
-        named = line in ("check {it}", "review log.csv --rig {it}")  # perhaps a shipped rig's name
+        # Perhaps a shipped rig's name.
+        named = line in ("check {it}", f"renew {{it}} {TO}.toml", "review log.csv --rig {it}")
         expected = "found rig" if named else "found no such file"
     else:
         expected = "found no regular file"
