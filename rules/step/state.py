@@ -88,6 +88,7 @@ MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
 N_SIZES: Final = 3
 LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
+SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
@@ -229,7 +230,7 @@ class State(Decision):
     car_ml_min: list[float] = block(range(MOST_CARS))  # what each car's sensor should read
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
-    account: list[float] = block(range(LINE_ACCOUNTS + N_SIZES))  # nats, by car and size
+    account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
 
