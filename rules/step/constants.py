@@ -64,6 +64,7 @@ class Constants(Columns):
     n_delays: int = 0
     n_lags: int = 0
     n_cars: int = 0  # of the bank: as many as pairs of a delay and a lag
+    middle_car: int = 0  # the one in the middle of it
     nil_ml_min: float = 0.0  # a car that expects less expects nothing
     run_down_lag_s: float  # slowest lag of a falling flow
 
@@ -145,7 +146,7 @@ class Constants(Columns):
     line_correlation_s: float  # of that noise
     line_confirmed_s: float  # in so long the flow must show what the line's pressure speaks of
 
-    # The bank: its delays and lags, and the sizes of shortfall that it looks for (shares).
+    # The bank: its delays and lags, and the sizes of shortfall that it looks for (ascending).
     car_delay_s: list[float] = block(range(MOST_DELAYS))
     car_lag_s: list[float] = block(range(MOST_LAGS))
     size: list[float] = block(range(N_SIZES))

@@ -83,7 +83,8 @@ def accuse(k: Constants, s: State, first: int, moved: float, off: float, varianc
         ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
         account = clamp(s.account[first + i] + ratio, 0.0, most)
         s.account[first + i] = account
-        top = larger(top, account)
+        if account > top:
+            top = account
     return top
 
 
@@ -97,31 +98,34 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     noise_sq = s.noise_sq * (1.0 - kept * kept)
     floor_sq = s.floor_sq * (1.0 + kept * kept)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
+    middle_before = s.residual[k.middle_car]
     evidence = INFINITE
     car = 0
     lowest = INFINITE
     highest = 0.0
-    middle = middle_before = 0.0
     for q in range(k.n_cars):
         expected = gain * s.entry_ml_min[q]
-        lowest = smaller(lowest, expected)
-        highest = larger(highest, expected)
-        scale = larger(expected, k.least_scale_ml_min)
+        if expected < lowest:
+            lowest = expected
+        if expected > highest:
+            highest = expected
+        scale = expected if expected > k.least_scale_ml_min else k.least_scale_ml_min
         share = expected / scale
         residual = (delivered_ml_min - expected) / scale
         moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
         off = residual - kept * s.residual[q] + lacks * moved
-        if q == k.n_cars // 2:
-            middle, middle_before = residual, s.residual[q]
-        s.residual[q] = smaller(residual, most_surplus)
-        variance = noise_sq * share * share + floor_sq / (scale * scale)
-        top = accuse(k, s, q * N_SIZES, moved, off, variance)
-        if top > 0.0:
-            s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
-            s.car_short_s[q] += entry_s
-        else:
-            s.car_debt_ml[q] = 0.0
-            s.car_short_s[q] = 0.0
+        s.residual[q] = residual if residual < most_surplus else most_surplus
+        top = 0.0
+        # Else all its accounts are nil, and stay so: nearly always.
+        if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
+            variance = noise_sq * share * share + floor_sq / (scale * scale)
+            top = accuse(k, s, q * N_SIZES, moved, off, variance)
+            if top > 0.0:
+                s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
+                s.car_short_s[q] += entry_s
+            else:
+                s.car_debt_ml[q] = 0.0
+                s.car_short_s[q] = 0.0
         if top < evidence:
             evidence = top
             car = q
@@ -130,7 +134,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
     if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
-        learn(k, s, middle, middle_before, s.floor_sq / (highest * highest), entry_s)
+        expected = gain * s.entry_ml_min[k.middle_car]
+        off = (delivered_ml_min - expected) / expected
+        learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
 
 

@@ -31,7 +31,7 @@ LEAST_SCALE = 0.13
 FLOOR_SDS = 4.0
 # Shares of the expected flow that may be missing: what lies in between is found by the nearer one,
 # nearly as soon.
-SIZES = (0.05, 0.2, 0.8)
+SIZES = (0.07, 0.17, 0.4, 0.9)
 # The bank's cars lie no farther apart than this, where there are enough of them: in delay, and in
 # lag, of the rig's.
 DELAY_STEP_S = 0.02
@@ -235,6 +235,7 @@ def _put_bank(k: Constants, rig: Rig) -> None:
         k.car_lag_s, _spread(sensor.lag_s, sensor.lag_within_s, LAG_STEP * sensor.lag_s, MOST_LAGS)
     )
     k.n_cars = k.n_delays * k.n_lags
+    k.middle_car = k.n_cars // 2
     _put(k.size, SIZES)
 
 

@@ -86,7 +86,7 @@ RING_SIZE: Final = 512
 MOST_DELAYS: Final = 5
 MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
-N_SIZES: Final = 3
+N_SIZES: Final = 4
 LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
 SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
 

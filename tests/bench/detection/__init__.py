@@ -1,5 +1,6 @@
-"""The detection bench: the debt beside rival detectors, at one false-trip rate, on held-out seeds.
+"""The detection bench: the real guard on drawn cars, beside rivals, theory and the shipped plant.
 
-``pulls`` makes pulls of an invented car, ``signals`` turns them into what detectors see, the other
-rooms hold one family of detectors each, and ``suite`` runs everything and prints the tables.
+``drives`` draws cars and drives them, ``shipped`` judges them by the rigs as they ship, ``contest``
+by one false-trip rate with every rival (``contenders`` and the rooms it names), ``false_pulls``
+counts what is pulled though nothing is wrong, and ``suite`` runs all of it and prints the tables.
 """

@@ -1,4 +1,4 @@
-"""Generic change detectors from libraries, on the lag-corrected ratio of delivered to expected.
+"""Generic change detectors from libraries, on the ratio of delivered to the bank's lower envelope.
 
 river and ruptures come with the extra ``bench``; where they are missing, their rows are left out.
 """
@@ -9,7 +9,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from tests.bench.detection.kernels import LEAST_ML_MIN
+from tests.bench.detection.kernels import LEAST
 from tests.bench.detection.signals import Signals
 
 HAVE_RIVER: Final = find_spec("river") is not None
@@ -19,16 +19,16 @@ FORGETTING: Final = 0.9999
 
 
 def ratio_stream(signals: Signals, at: int, every: int = 1) -> tuple[Any, Any]:
-    """Return sample numbers and ratios of one pull where enough flow is expected.
+    """Return sample numbers and ratios of one pull where the least expected flow is enough.
 
     Args:
         signals: The pulls.
         at: Which pull.
         every: Take the mean of this many samples in a row, at the last one's number.
     """
-    expected, delivered = signals.expected[at], signals.delivered[at]
-    where = np.flatnonzero(expected > LEAST_ML_MIN)
-    ratio = delivered[where] / expected[where]
+    least, delivered = signals.least[at], signals.delivered[at]
+    where = np.flatnonzero(least > LEAST)
+    ratio = delivered[where] / least[where]
     whole = len(ratio) // every * every
     return where[:whole].reshape(-1, every)[:, -1], ratio[:whole].reshape(-1, every).mean(axis=1)
 

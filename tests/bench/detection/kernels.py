@@ -1,13 +1,12 @@
 """Detection statistics over signals: each (pulls, samples), tripping when above a threshold."""
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numba
 import numpy as np
 
-from tests.bench.detection.pulls import DT_S
-
-LEAST_ML_MIN: Final = 100.0  # below this a ratio is all noise (common practice, no source)
+DT_S: Final = 0.01  # of the contest's rows
+LEAST: Final = 0.25  # of full flow: below this a ratio is all noise (common practice, no source)
 
 
 @numba.njit(cache=True)
@@ -17,7 +16,7 @@ def ratio_below_s(reference: Any, delivered: Any, below: float) -> Any:
     for i in range(delivered.shape[0]):
         run_s = 0.0
         for j in range(delivered.shape[1]):
-            if reference[i, j] > LEAST_ML_MIN and delivered[i, j] < below * reference[i, j]:
+            if reference[i, j] > LEAST and delivered[i, j] < below * reference[i, j]:
                 run_s += DT_S
             else:
                 run_s = 0.0
@@ -32,7 +31,7 @@ def ewma_of_share(reference: Any, delivered: Any, weight: float) -> Any:
     for i in range(delivered.shape[0]):
         level = 0.0
         for j in range(delivered.shape[1]):
-            if reference[i, j] > LEAST_ML_MIN:
+            if reference[i, j] > LEAST:
                 level += weight * (1.0 - delivered[i, j] / reference[i, j] - level)
             else:
                 level = 0.0
@@ -42,32 +41,13 @@ def ewma_of_share(reference: Any, delivered: Any, weight: float) -> Any:
 
 @numba.njit(cache=True)
 def ewma_of_residual(reference: Any, delivered: Any, weight: float) -> Any:
-    """EWMA of reference less delivered, mL/min."""
+    """EWMA of reference less delivered, in their unit."""
     out = np.zeros(delivered.shape)
     for i in range(delivered.shape[0]):
         level = 0.0
         for j in range(delivered.shape[1]):
             level += weight * (reference[i, j] - delivered[i, j] - level)
             out[i, j] = level
-    return out
-
-
-@numba.njit(cache=True)
-def debt_of(
-    reference: Any, delivered: Any, share: float, floor_ml_min: float, delay_tolerance_s: float
-) -> Any:
-    """The debt, mL, as ``rules.step.debt`` keeps it; for grids, checked against it by a test."""
-    out = np.zeros(delivered.shape)
-    for i in range(delivered.shape[0]):
-        debt = 0.0
-        before = reference[i, 0]
-        for j in range(delivered.shape[1]):
-            expected = reference[i, j]
-            rate = abs(expected - before) / DT_S
-            before = expected
-            allowance = share * expected + floor_ml_min + delay_tolerance_s * rate
-            debt = max(debt + (expected - delivered[i, j] - allowance) * DT_S / 60.0, 0.0)
-            out[i, j] = debt
     return out
 
 
@@ -86,7 +66,7 @@ def page_hinkley(reference: Any, delivered: Any, delta: float, alpha: float, lea
         top = -1.0
         held = 0.0
         for j in range(delivered.shape[1]):
-            if reference[i, j] > LEAST_ML_MIN:
+            if reference[i, j] > LEAST:
                 x = delivered[i, j] / reference[i, j]
                 n += 1
                 mean += (x - mean) / n
@@ -95,3 +75,44 @@ def page_hinkley(reference: Any, delivered: Any, delta: float, alpha: float, lea
                 held = top - total if n >= least else 0.0
             out[i, j] = held
     return out
+
+
+class Terms(NamedTuple):
+    """Terms of the two accounts in seconds of full flow: of the quick one, and the slow share."""
+
+    share: float
+    floor: float  # of full flow
+    timing_s: float
+    lead: float
+    slow_share: float
+
+
+@numba.njit(cache=True)
+def accounts(
+    commanded: Any, expected: Any, delivered: Any, lag_s: float, terms: Any
+) -> tuple[Any, Any]:
+    """Two accounts of what is missing less an allowance, s of full flow each.
+
+    The rule that the evidence has taken the place of, as a rival: a quick account that allows for
+    gain (share), noise (floor) and timing, and a slow one that allows for gain alone.
+    """
+    share, floor, timing_s, lead, slow_share = terms
+    quick_out, slow_out = np.zeros(delivered.shape), np.zeros(delivered.shape)
+    kept = np.exp(-DT_S / lag_s)
+    for i in range(delivered.shape[0]):
+        quick = slow = 0.0
+        undelayed = command_before = commanded[i, 0]
+        before = expected[i, 0]
+        for j in range(delivered.shape[1]):
+            due = expected[i, j]
+            middle = 0.5 * (commanded[i, j] + command_before)
+            command_before = commanded[i, j]
+            undelayed = middle + (undelayed - middle) * kept
+            timing = max(timing_s * abs(due - before) / DT_S, lead * max(due - undelayed, 0.0))
+            before = due
+            short = due - delivered[i, j]
+            quick = max(quick + (short - share * due - floor - timing) * DT_S, 0.0)
+            slow = max(slow + (short - slow_share * due) * DT_S, 0.0)
+            quick_out[i, j] = quick
+            slow_out[i, j] = slow
+    return quick_out, slow_out

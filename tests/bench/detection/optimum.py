@@ -1,78 +1,66 @@
-"""The least delay any detector can have for a known shift, in theory.
+"""How soon a shortfall can be found in theory: when a sum of log-likelihood ratios is enough.
 
-Lorden, Ann. Math. Stat. 42 (1971) 1897-1908: among all rules with mean time between false trips of
-at least ARL0, the worst-case mean delay is, for large ARL0, log(ARL0) / KL samples, KL being the
-information a sample holds; Moustakides, Ann. Stat. 14 (1986) 1379-1387: CUSUM attains it exactly.
+For a shortfall that is known but for its time, on a car that is known, that sum (CUSUM) is the best
+rule there is: Lorden, Ann. Math. Stat. 42 (1971) 1897-1908; Moustakides, Ann. Stat. 32 (2004)
+302-315, for Brownian motion. log(ARL0) / KL is its mean delay to first order alone, where the limit
+is far off. Here all of it is of finite time:
 
-Assumptions, each in favour of the bound: the shift and this car's gain, delay and lag are known;
-noise is all there is (normal, 4 % of full flow, correlated over 50 ms), no timing error, no
-quantisation. Two readings of it:
+- Noise that is correlated as exp(-t / tau) is whitened; a signal s then brings information at the
+  rate (s + tau s')^2 / (4 tau sigma^2) nats a second (from the whitening filter of an
+  Ornstein-Uhlenbeck process). The signal is the shortfall through the sensor's lag.
+- Against the information come in, the sum is Brownian motion with drift 1 and variance 2. Its
+  first passage of a limit h follows the inverse Gaussian distribution of mean h and shape h^2 / 2
+  (Wald, Sequential Analysis, 1947, appendix A; Folks & Chhikara, J. R. Stat. Soc. B 40 (1978)
+  263-289).
+- The limit follows from the time between false trips: e^h - h - 1 nats of information, at the rate
+  of a shortfall that has settled (Taylor, Ann. Probab. 3 (1975) 234-246).
 
-- *step*: the ratio falls at once after the transport delay, and samples are independent once
-  decimated to two correlation times (sum of correlations of exp(-t / tau), both sides).
-- *through the lag*: the fall passes the sensor's lag, and noise is whitened before it is counted
-  (for exponential correlation the information rate of a signal s is
-  (s + tau s')^2 / (4 tau sigma^2), from its whitening filter). With information that
-  grows with time, log(ARL0) / KL becomes the time at which log(ARL0) has come in (Lai, IEEE Trans.
-  Inf. Theory 44 (1998) 2917-2929, for changes that are not identically distributed).
+Each is in favour of the bound: delay, lag, gain and the size of the shortfall are known, the noise
+is normal, the reading is continuous, nothing else is uncertain. (Sources from memory.)
 """
 
-from math import exp, log
+from dataclasses import dataclass
 
-from tests.bench.detection.pulls import DT_S
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import invgauss
 
-NOISE_SHARE = 0.04
-CORRELATION_S = 0.05
-MEAN_DELAY_S = 0.08
-MEAN_LAG_S = 0.1
+from rules.facts import FlowSensor
 
-
-def information(missing: float, noise: float = NOISE_SHARE) -> float:
-    """Return the Kullback-Leibler divergence of a normal mean shift, per sample, nats.
-
-    Args:
-        missing: Shift of the ratio, 0 to 1.
-        noise: Standard deviation of the ratio, more than 0.
-    """
-    shift = missing / noise
-    return 0.5 * shift * shift
+STEP_S = 1e-4
+LONGEST_S = 60.0
 
 
-def lorden_samples(log_arl0_nats: float, kl: float) -> float:
-    """Return the bound log(ARL0) / KL, samples."""
-    return log_arl0_nats / kl
+@dataclass(frozen=True, slots=True)
+class Theory:
+    """A shortfall of ``missing`` (0 to 1, more than 0), seen by a flow sensor."""
 
+    missing: float
+    sensor: FlowSensor
 
-def log_arl0(pulls_between_trips: float, spraying_s: float) -> float:
-    """Return log(ARL0), ARL0 in samples two correlation times apart.
+    @property
+    def settled_nats_s(self) -> float:
+        """Information a second once the shortfall has come through the lag, nats."""
+        sensor = self.sensor
+        return (self.missing / sensor.noise) ** 2 / (4.0 * sensor.noise_lasts_s)
 
-    Args:
-        pulls_between_trips: Mean number of healthy pulls between false trips.
-        spraying_s: Time under spray in a pull, s.
-    """
-    return log(pulls_between_trips * spraying_s / (2.0 * CORRELATION_S))
+    def limit_nats(self, false_every_s: float) -> float:
+        """Return the limit at which false trips are so far apart."""
+        nats = self.settled_nats_s * false_every_s
+        return float(brentq(lambda h: np.expm1(h) - h - nats, 1e-9, 700.0))
 
+    def first_order_ms(self, false_every_s: float) -> float:
+        """Return the mean delay to first order, the settled rate from the start on, ms."""
+        late_s = np.log(self.settled_nats_s * false_every_s) / self.settled_nats_s
+        return 1000.0 * (self.sensor.delay_s + float(late_s))
 
-def step_bound_ms(missing: float, log_arl0_nats: float) -> float:
-    """Return the least mean delay from fault to trip for a step, transport delay included, ms.
-
-    Args:
-        missing: Share of the flow that goes missing, more than 0.
-        log_arl0_nats: From ``log_arl0``.
-    """
-    samples = lorden_samples(log_arl0_nats, information(missing))
-    wait_s = samples * 2.0 * CORRELATION_S
-    return 1000.0 * (MEAN_DELAY_S + max(wait_s, DT_S))
-
-
-def lagged_bound_ms(missing: float, log_arl0_nats: float) -> float:
-    """Return the same with the fall coming through the sensor's lag, ms."""
-    known = 0.0
-    wait_s = 0.0
-    step_s = 1e-4
-    while known < log_arl0_nats:
-        wait_s += step_s
-        left = exp(-wait_s / MEAN_LAG_S)
-        whitened = missing * (1.0 - left + CORRELATION_S / MEAN_LAG_S * left)
-        known += information(whitened) / (2.0 * CORRELATION_S) * step_s
-    return 1000.0 * (MEAN_DELAY_S + max(wait_s, DT_S))
+    def delay_ms(self, false_every_s: float, share: float) -> float:
+        """Return the delay not exceeded by a share (0 to 1) of faults, transport included, ms."""
+        limit = self.limit_nats(false_every_s)
+        shape = 0.5 * limit * limit
+        needed = float(invgauss.ppf(share, limit / shape, scale=shape))
+        sensor = self.sensor
+        left = np.exp(-np.arange(0.0, LONGEST_S, STEP_S) / sensor.lag_s)
+        whitened = 1.0 - (1.0 - sensor.noise_lasts_s / sensor.lag_s) * left
+        known = np.cumsum(self.settled_nats_s * whitened * whitened) * STEP_S
+        return 1000.0 * (sensor.delay_s + STEP_S * (1 + int(np.searchsorted(known, needed))))

@@ -1,35 +1,59 @@
-"""What detectors see of a pull: commanded, expected and delivered flow, through the real guard."""
+"""What detectors see of a pull: what was asked for, what should be read, what is, and evidence."""
 
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf
+from math import exp
 from typing import Any, Final
 
 import numpy as np
 
-from rules.channels import BOOST, DELIVERED, NOT_SENT, OPERATOR, OPERATOR_NOTHING, ROW_WIDTH, TIME
-from rules.facts import Action, Rig
+from rules import channels as ch
+from rules.facts import Rig
 from rules.guard import Guard
-from rules.step.state import Decision
-from tests.bench.detection.pulls import DT_S, N_SAMPLES, Pulls
+from rules.step.state import N_SIZES, Decision, State
+from tests.bench.detection.drives import (
+    FAULTS,
+    World,
+    delivered,
+    drive,
+    fitted,
+    onset_row,
+    shipped_rig,
+    stream,
+)
+from tests.bench.detection.kernels import DT_S
 
-NEVER_ML: Final = 1.0e6
+NONE: Final = "healthy"
+CASES: Final = (NONE, *FAULTS)
+HEALTHY_S: Final = 60.0  # of driving before a pull, in which a guard learns
+PULL_S: Final = 8.0
+N_SAMPLES: Final = round(PULL_S / DT_S)
+FIRST_S: Final = 1.0  # of a pull: no fault begins in it
+LEAST_LEFT_S: Final = 2.5  # of a pull, after a fault's onset
 
 
 @dataclass(frozen=True, slots=True)
 class Signals:
-    """Pulls as detectors see them; matrices (pulls, samples), mL/min.
+    """Pulls as detectors see them; matrices (pulls, samples), as shares of full flow.
 
     Attributes:
+        spraying_s: Seconds of spraying in a pull, on average.
         commanded: What the rig's command law asks for.
-        expected: The guard's ``expected_ml_min``: commanded, delayed and lagged as the rig says.
+        expected: What should be read by the rig's delay and lag, and the gain the guard learned.
+        least: The least that any car of the bank may read, by that gain: its lower envelope.
         delivered: What the sensor reads.
+        evidence: The guard's, nats.
+        evidence_fitted: The same by the rig of this very car.
         onset: Sample of the fault's onset, -1 in healthy pulls.
     """
 
+    spraying_s: float
     commanded: Any
     expected: Any
+    least: Any
     delivered: Any
+    evidence: Any
+    evidence_fitted: Any
     onset: Any
 
     def __len__(self) -> int:
@@ -37,70 +61,87 @@ class Signals:
 
     def first(self, n: int) -> "Signals":
         """Return the first ``n`` pulls."""
-        return Signals(self.commanded[:n], self.expected[:n], self.delivered[:n], self.onset[:n])
+        return Signals(
+            self.spraying_s,
+            self.commanded[:n],
+            self.expected[:n],
+            self.least[:n],
+            self.delivered[:n],
+            self.evidence[:n],
+            self.evidence_fitted[:n],
+            self.onset[:n],
+        )
 
 
-def rows_of_pull(pulls: Pulls, at: int) -> Any:
-    """Return one pull as the guard's sample rows."""
-    rows = np.full((N_SAMPLES, ROW_WIDTH), NOT_SENT)
-    rows[:, OPERATOR] = OPERATOR_NOTHING
-    rows[:, TIME] = np.arange(N_SAMPLES) * DT_S
-    rows[:, BOOST] = pulls.boost_kpa[at]
-    rows[:, DELIVERED] = pulls.delivered_ml_min[at]
-    return rows
+def with_limit(facts: Rig, nats: float) -> Rig:
+    """Return the rig with the hours between false pulls that make this limit of evidence."""
+    hours = exp(nats) / N_SIZES * 2.0 * facts.flow_sensor.noise_lasts_s / 3600.0
+    return replace(facts, debt=replace(facts.debt, false_pull_every_h=hours))
 
 
-def with_debt(rig: Rig, pull_ml: float, **terms: float) -> Rig:
-    """Return the rig with another pull threshold (warn at half of it, cut far above).
-
-    Without terms that say otherwise there are no arrears.
-    """
-    return replace(
-        rig,
-        debt=replace(
-            rig.debt,
-            **{
-                "warn_ml": 0.5 * pull_ml,
-                "pull_ml": pull_ml,
-                "cut_ml": 50.0 * pull_ml,
-                "arrears_ml": inf,
-                **terms,
-            },
-        ),
-    )
-
-
-def see(pulls: Pulls, rigs: Callable[[int], Rig]) -> tuple[Signals, Any, Any]:
-    """Run the real guard over every pull, never tripping.
+def see(
+    name: str,
+    cases: Sequence[str],
+    numbers: range,
+    seed: int,
+    half: int,
+    limits: tuple[float, float],
+) -> dict[str, Signals]:
+    """Drive cars of a shipped rig through a pull healthy or with a fault, with the real guard.
 
     Args:
-        pulls: The pulls.
-        rigs: The rig for each pull's number.
-
-    Returns:
-        The signals, the debt and the arrears (pulls, samples), mL.
+        name: Of the rig.
+        cases: Faults, or ``NONE``; every car has each of them in the same pull.
+        numbers: Of the cars; no other number makes the same one.
+        seed: The bench's seed.
+        half: ``drives.TUNING`` or ``drives.EVALUATION``.
+        limits: Of the evidence, nats, by the rig as it ships and by the fitted one.
     """
-    shape = (len(pulls), N_SAMPLES)
-    commanded, expected = np.empty(shape), np.empty(shape)
-    debt, arrears = np.empty(shape), np.empty(shape)
-    for at in range(len(pulls)):
-        decisions = Guard(with_debt(rigs(at), NEVER_ML)).run_rows(rows_of_pull(pulls, at))
-        commanded[at] = Decision.named(decisions)["commanded_ml_min"]
-        expected[at] = Decision.named(decisions)["expected_ml_min"]
-        debt[at] = Decision.named(decisions)["debt_ml"]
-        arrears[at] = Decision.named(decisions)["arrears_ml"]
-    return Signals(commanded, expected, pulls.delivered_ml_min, pulls.onset), debt, arrears
-
-
-def guard_trips(pulls: Pulls, rigs: Callable[[int], Rig]) -> Any:
-    """Return the sample at which the real guard pulls timing in each pull; -1 for never."""
-    trips = np.full(len(pulls), -1)
-    for at in range(len(pulls)):
-        where, decisions, _ = Guard(rigs(at)).run_changes(rows_of_pull(pulls, at))
-        acted = np.flatnonzero(Decision.named(decisions)["action"] >= Action.PULL_TIMING)
-        if len(acted):
-            trips[at] = where[acted[0]]
-    return trips
+    facts = shipped_rig(name)
+    full_ml_min = Guard(facts).constants.full_ml_min
+    kept: dict[str, list[tuple[Any, ...]]] = {case: [] for case in cases}
+    spraying = 0
+    for number in numbers:
+        rng = stream(seed, half, len(name), number)
+        made = drive(rng, facts, World(), HEALTHY_S + PULL_S + 0.5)
+        start = int(np.searchsorted(made.rows[:, ch.TIME], HEALTHY_S))
+        until_s = HEALTHY_S + PULL_S - LEAST_LEFT_S
+        onset = onset_row(rng, made, HEALTHY_S + FIRST_S, until_s)
+        spraying += int(made.spraying()[start : start + N_SAMPLES].sum())
+        own = fitted(rng, made.rig, made.car)
+        guards = [
+            Guard(with_limit(rig, nats)) for rig, nats in zip((made.rig, own), limits, strict=True)
+        ]
+        states = []
+        for guard in guards:
+            guard.run_changes(made.rows[:start])
+            states.append(guard.state())
+        gain = State.of_flat(states[0]).gain
+        for case in cases:
+            rows = made.rows[start : start + N_SAMPLES].copy()
+            if case != NONE:
+                flow = delivered(made, FAULTS[case], onset)
+                rows[:, ch.DELIVERED] = flow[start : start + N_SAMPLES]
+            seen = []
+            for guard, state in zip(guards, states, strict=True):
+                guard.restore(state)
+                seen.append(Decision.named(guard.run_rows(rows)))
+            kept[case].append(
+                (
+                    seen[0]["commanded_ml_min"] / full_ml_min,
+                    gain * seen[0]["expected_ml_min"] / full_ml_min,
+                    seen[0]["least_ml_min"] / full_ml_min,
+                    rows[:, ch.DELIVERED] / full_ml_min,
+                    seen[0]["evidence"].copy(),
+                    seen[1]["evidence"].copy(),
+                    -1 if case == NONE else onset - start,
+                )
+            )
+    spraying_s = spraying * DT_S / len(numbers)
+    stacked: dict[str, list[Any]] = {
+        case: [np.array(one) for one in zip(*pulls, strict=True)] for case, pulls in kept.items()
+    }
+    return {case: Signals(spraying_s, *matrices) for case, matrices in stacked.items()}
 
 
 def first_above(statistic: Any, threshold: float) -> Any:

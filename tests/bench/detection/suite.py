@@ -1,7 +1,6 @@
 """Run the whole detection bench and print its tables: ``python -m tests.bench detection``.
 
-Everything follows from one seed; tuning and evaluation share none. Every rule is tuned to trip in
-the same share of healthy tuning pulls and then left alone.
+Everything follows from one seed; tuning and evaluation share none.
 """
 
 import time
@@ -12,255 +11,251 @@ from typing import Any, Final
 
 import numpy as np
 
-from tests.bench.detection import debts, generic, optimum, plant_check
+from tests.bench.detection import false_pulls, generic, plant_check, shipped
 from tests.bench.detection.contenders import Result, contest, families
-from tests.bench.detection.pulls import EVALUATION, FAULTS, PULL_S, TUNING, Fault
-from tests.bench.detection.signals import first_above, threshold_for
-from tests.bench.detection.world import Half, build
-from tests.bench.statistics import miss_count, quantile, wilson
+from tests.bench.detection.drives import EVALUATION, FAULTS, TUNING, shipped_rig
+from tests.bench.detection.optimum import Theory
+from tests.bench.detection.shipped import ms, percent
+from tests.bench.detection.signals import (
+    NONE,
+    PULL_S,
+    Signals,
+    delays_ms,
+    first_above,
+    see,
+    threshold_for,
+)
+from tests.bench.statistics import miss_count, quantile
 from tests.bench.table import note, show
 
 SEED: Final = 20260
 RATE: Final = 1.0 / 200.0
-BIG: Final = (Fault.PUMP_STOP, Fault.SHORT_60, Fault.SHORT_40)
-KNOWN_SHIFT: Final = {
-    Fault.PUMP_STOP: 1.0,
-    Fault.SHORT_60: 0.6,
-    Fault.SHORT_40: 0.4,
-    Fault.SHORT_25: 0.25,
+CONTEST_ON: Final = "brindle"
+START_NATS: Final = 10.5  # from where the contest's limits are tuned
+RIVALS: Final = ("raw", "ratio", "ewma", "ewma residual", "accounts", "page-hinkley", "adwin")
+EVIDENCE: Final = {
+    "evidence": "evidence, as it ships",
+    "evidence_fitted": "evidence, after a fit",
 }
-RIVALS: Final = ("raw", "lag", "ewma", "ewma residual", "page-hinkley", "adwin")
+Half = Mapping[str, Signals]
 
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """How many pulls: healthy and for each fault, in the tuning and the evaluation half.
+    """How much is driven.
 
-    A threshold is as good as the count of tuning pulls beyond it: 50 of 10,000.
+    Attributes:
+        cars: By the thresholds that ship, of each rig.
+        tuning_healthy: Pulls of the contest that thresholds are tuned on: 20 of 4000 may trip.
+        tuning_faulty: Pulls on which a rival's setting is chosen for a fault.
+        healthy: Healthy pulls of its evaluation.
+        faulty: Pulls of each fault.
+        nominal_h: Hours of healthy spraying in the nominal world.
+        other_h: The same in each of the others.
     """
 
-    tuning_healthy: int = 10000
-    tuning_faulty: int = 400
-    healthy: int = 4000
-    faulty: int = 1000
-    generic_healthy: int = 2000
+    cars: int = 600
+    tuning_healthy: int = 4000
+    tuning_faulty: int = 200
+    healthy: int = 2000
+    faulty: int = 600
+    nominal_h: float = 100.0
+    other_h: float = 12.0
 
 
 FULL: Final = Size()
 
 
+def drive_half(
+    seed: int, half: int, healthy: int, faulty: int, limits: tuple[float, float]
+) -> dict[str, Signals]:
+    """Return one half's pulls: healthy ones of some cars, every fault of the first of them."""
+    seen = see(CONTEST_ON, tuple(FAULTS), range(faulty), seed, half, limits)
+    return seen | see(CONTEST_ON, (NONE,), range(healthy), seed, half, limits)
+
+
+def tuned_limits(healthy: Signals, rate: float) -> tuple[float, float]:
+    """Return the limits of evidence that so many healthy pulls pass: as shipped, and fitted."""
+    return (
+        threshold_for(healthy.evidence, rate),
+        threshold_for(healthy.evidence_fitted, rate),
+    )
+
+
+def of_evidence(key: str, limit: float, evaluation: Half) -> Result:
+    """Return the row of the guard's evidence at its tuned limit."""
+
+    def trips(seen: Signals) -> Any:
+        return first_above(getattr(seen, key), limit)
+
+    found = {f: delays_ms(trips(evaluation[f]), evaluation[f].onset) for f in FAULTS}
+    return Result(
+        EVIDENCE[key],
+        key,
+        dict.fromkeys(FAULTS, f"limit {limit:.1f} nats"),
+        found,
+        found["25 % missing"],
+        int(np.count_nonzero(trips(evaluation[NONE]) >= 0)),
+        len(evaluation[NONE]),
+    )
+
+
 def nulls(evaluation: Half) -> list[Result]:
     """Return the always-trip and the never-trip row."""
-    healthy = len(evaluation.pulls[Fault.NONE])
-    always: dict[Fault, Any] = {fault: np.zeros(len(evaluation.pulls[fault])) for fault in FAULTS}
-    never: dict[Fault, Any] = {
-        fault: np.full(len(evaluation.pulls[fault]), inf) for fault in FAULTS
-    }
-    words: dict[Fault, str] = dict.fromkeys(FAULTS, "")
+    healthy = len(evaluation[NONE])
+    words = dict.fromkeys(FAULTS, "")
+    always: dict[str, Any] = {fault: np.zeros(len(evaluation[fault])) for fault in FAULTS}
+    never: dict[str, Any] = {fault: np.full(len(evaluation[fault]), inf) for fault in FAULTS}
     return [
-        Result("always trip", "always", words, always, always[Fault.SHORT_25], healthy, healthy),
-        Result("never trip", "never", words, never, never[Fault.SHORT_25], 0, healthy),
+        Result("always trip", "always", words, always, always["25 % missing"], healthy, healthy),
+        Result("never trip", "never", words, never, never["25 % missing"], 0, healthy),
     ]
 
 
-def offline_bound(tuning: Half, evaluation: Half, some: int) -> Result:
+def offline_bound(healthy: Signals, evaluation: Half, rate: float) -> Result:
     """Return the offline row: where hindsight places the change, at the same false-trip rate."""
-    part = tuning.seen[Fault.NONE].first(some)
-    threshold = threshold_for(generic.offline(part)[1][:, None], RATE)
-    delays: dict[Fault, Any] = {}
+    threshold = threshold_for(generic.offline(healthy)[1][:, None], rate)
+    delays: dict[str, Any] = {}
     for fault in FAULTS:
-        places, sizes = generic.offline(evaluation.seen[fault])
-        late = 1000.0 * 0.01 * (places - evaluation.seen[fault].onset)
-        delays[fault] = np.where(sizes > threshold, late, inf)
-    healthy = generic.offline(evaluation.seen[Fault.NONE])[1]
+        places, sizes = generic.offline(evaluation[fault])
+        delays[fault] = np.where(sizes > threshold, 10.0 * (places - evaluation[fault].onset), inf)
+    sizes = generic.offline(evaluation[NONE])[1]
     return Result(
         "OFFLINE: place of the change, ruptures L2",
         "offline",
         dict.fromkeys(FAULTS, f"size {threshold:.2f}"),
         delays,
-        delays[Fault.SHORT_25],
-        int(np.count_nonzero(first_above(healthy[:, None], threshold) >= 0)),
-        len(healthy),
+        delays["25 % missing"],
+        int(np.count_nonzero(sizes > threshold)),
+        len(sizes),
     )
 
 
-def measure(seed: int = SEED, size: Size = FULL) -> tuple[list[Result], Half]:
-    """Tune and judge every row; return the rows and the evaluation half."""
-    tuning = build(seed, TUNING, size.tuning_healthy, size.tuning_faulty)
-    evaluation = build(seed, EVALUATION, size.healthy, size.faulty)
-    rig_terms = debts.RIG_TERMS
-    guard, both = debts.through_the_guard, debts.both_accounts
+def hold_contest(seed: int, size: Size, rate: float = RATE) -> tuple[list[Result], float]:
+    """Tune and judge every rule at one rate of false trips.
+
+    Returns:
+        A row for each, and the seconds of spraying between two false trips.
+    """
+    limits = (START_NATS, START_NATS)
+    few = range(size.tuning_healthy)
+    first = see(CONTEST_ON, (NONE,), few, seed, TUNING, limits)[NONE]
+    limits = tuned_limits(first, rate)  # the most that one reading may add goes with the limit
+    tuning = drive_half(seed, TUNING, size.tuning_healthy, size.tuning_faulty, limits)
+    limits = tuned_limits(tuning[NONE], rate)
+    evaluation = drive_half(seed, EVALUATION, size.healthy, size.faulty, limits)
     rows = [
-        guard("debt, rig's terms", "debt", rig_terms, tuning, evaluation, RATE),
-        guard("debt, share only", "share only", debts.SHARE_ONLY, tuning, evaluation, RATE),
-        guard(
-            "debt, car identified",
-            "identified",
-            debts.IDENTIFIED_TERMS,
-            tuning,
-            evaluation,
-            RATE,
-            identified=True,
-        ),
-        debts.at_threshold(
-            "debt, rig's terms and untuned 0.8 mL", "untuned", rig_terms, 0.8, evaluation
-        ),
-        both("debt and arrears", "both", debts.BOTH, tuning, evaluation, RATE),
-        both(
-            "debt and arrears, car identified",
-            "both identified",
-            debts.BOTH_IDENTIFIED,
-            tuning,
-            evaluation,
-            RATE,
-            identified=True,
-        ),
+        of_evidence(key, limit, evaluation) for key, limit in zip(EVIDENCE, limits, strict=True)
     ]
-    rows += [
-        contest(family, tuning.seen, evaluation.seen)
-        for family in families(tuning.seen[Fault.NONE], RATE, size.generic_healthy)
-    ]
+    lag_s = shipped_rig(CONTEST_ON).flow_sensor.lag_s
+    rows += [contest(family, tuning, evaluation) for family in families(tuning[NONE], rate, lag_s)]
     if generic.HAVE_RUPTURES:
-        rows.append(offline_bound(tuning, evaluation, size.generic_healthy))
-    return rows + nulls(evaluation), evaluation
+        rows.append(offline_bound(tuning[NONE], evaluation, rate))
+    return rows + nulls(evaluation), tuning[NONE].spraying_s / rate
 
 
-def _ms(value: float) -> str:
-    return "never" if value == inf else f"{value:.0f}"
+def theory_rows(words: str, false_every_s: float, name: str) -> list[tuple[object, ...]]:
+    """Return what theory says of a rig's faults, at a time between false trips."""
+    sensor = shipped_rig(name).flow_sensor
+    of = [Theory(missing, sensor) for missing in FAULTS.values()]
+    exact = (
+        f"{t.delay_ms(false_every_s, 0.5):.0f} / {t.delay_ms(false_every_s, 0.95):.0f}" for t in of
+    )
+    first = (f"{t.first_order_ms(false_every_s):.0f} mean" for t in of)
+    return [
+        (f"{name}, {words}: Brownian, finite time, through the lag", *exact),
+        (f"{name}, {words}: first order, no lag", *first),
+    ]
 
 
-def _range(k: int, n: int, scale: float) -> str:
-    low, high = wilson(k, n)
-    return f"{scale * k / n:.2f} ({scale * low:.2f}-{scale * high:.2f})"
-
-
-def delay_table(rows: Sequence[Result], evaluation: Half) -> None:
-    """Print median and 90th percentile delays, with the theoretical optimum."""
+def contest_tables(rows: Sequence[Result], false_every_s: float) -> None:
+    """Print delays with theory beside them, misses, false trips and settings."""
     body: list[tuple[object, ...]] = [
         (
             row.name,
             *(
-                f"{_ms(quantile(row.delays[f], 0.5))} / {_ms(quantile(row.delays[f], 0.9))}"
+                f"{ms(quantile(row.delays[f], 0.5))} / {ms(quantile(row.delays[f], 0.95))}"
                 for f in FAULTS
             ),
         )
         for row in rows
     ]
-    spraying_s = evaluation.pulls[Fault.NONE].spraying * PULL_S
-    nats = optimum.log_arl0(1.0 / RATE, spraying_s)
-    for words, bound in (
-        ("theory (Lorden, Moustakides), step, independent samples", optimum.step_bound_ms),
-        ("theory, through the sensor's lag, noise whitened", optimum.lagged_bound_ms),
-    ):
-        known = (KNOWN_SHIFT.get(fault) for fault in FAULTS)
-        body.append((words, *("-" if x is None else f"{bound(x, nats):.0f} mean" for x in known)))
+    body += theory_rows("car known", false_every_s, CONTEST_ON)
     show(
-        "Delay from fault to trip, ms, median / 90th percentile (a miss counts as never)",
-        ("rule", *(fault.value for fault in FAULTS)),
+        f"Delay from fault to trip, ms, median / 95th percentile (a miss counts as never), on "
+        f"{CONTEST_ON}: every rule at 1 false trip in {1.0 / RATE:.0f} healthy pulls, "
+        f"{false_every_s / 60.0:.0f} min of spraying",
+        ("rule", *FAULTS),
         body,
     )
-
-
-def miss_table(rows: Sequence[Result]) -> None:
-    """Print the share of faults missed by the end of the pull, %, with Wilson intervals."""
     show(
         "Missed by the end of the pull, % (95 % Wilson)",
-        ("rule", *(fault.value for fault in FAULTS), "25 % short, setting with fewest misses"),
+        ("rule", *FAULTS, "25 % missing, setting with fewest misses"),
         [
             (
                 row.name,
-                *(_range(miss_count(row.delays[f]), len(row.delays[f]), 100.0) for f in FAULTS),
-                _range(miss_count(row.fewest), len(row.fewest), 100.0),
+                *(percent(miss_count(row.delays[f]), len(row.delays[f])) for f in FAULTS),
+                percent(miss_count(row.fewest), len(row.fewest)),
             )
             for row in rows
         ],
     )
-
-
-def false_trip_table(rows: Sequence[Result]) -> None:
-    """Print false trips per hour of pulls, and the settings in use."""
-    per_hour = 3600.0 / PULL_S
     show(
-        "False trips on healthy evaluation pulls (8 s each), and settings (for 40 % short)",
-        ("rule", "tripped", "per hour of pulls (95 % Wilson)", "setting"),
+        f"False trips on healthy evaluation pulls ({PULL_S:g} s each), % (95 % Wilson)",
+        ("rule", "tripped", "%", "setting for 40 % missing"),
         [
             (
                 row.name,
                 f"{row.false_trips} of {row.healthy}",
-                _range(row.false_trips, row.healthy, per_hour),
-                row.settings[Fault.SHORT_40],
+                percent(row.false_trips, row.healthy),
+                row.settings["40 % missing"],
             )
             for row in rows
         ],
     )
-
-
-def setting_table(rows: Sequence[Result]) -> None:
-    """Print the setting each rival got for each fault."""
     show(
         "Rivals' best setting for each fault (least median on tuning pulls)",
-        ("rule", *(fault.value for fault in FAULTS)),
+        ("rule", *FAULTS),
         [(row.name, *(row.settings[f] for f in FAULTS)) for row in rows if row.key in RIVALS],
     )
 
 
-def bars(rows: Sequence[Result]) -> list[tuple[str, str, str, str]]:
-    """Return each bar: what, measured, bar, pass or FAIL."""
-    by_key: Mapping[str, Result] = {row.key: row for row in rows}
-    out = []
-
-    def median(key: str, fault: Fault) -> float:
-        return quantile(by_key[key].delays[fault], 0.5)
-
-    def ratio_bar(key: str, rival: str, fault: Fault, most: float) -> None:
-        ratio = median(key, fault) / median(rival, fault)
-        out.append(
-            (
-                f"{key}: median / best {rival} ratio rule, {fault.value}",
-                f"{ratio:.2f}",
-                f"<= {most:g}",
-                "pass" if ratio <= most else "FAIL",
-            )
-        )
-
-    for key in ("debt", "both"):
-        for fault in BIG:
-            ratio_bar(key, "raw", fault, 0.3)
-            ratio_bar(key, "lag", fault, 0.5)
-    for key in ("identified", "both identified"):
-        for fault in BIG:
-            ratio_bar(key, "lag", fault, 0.4)
+def contest_bars(rows: Sequence[Result]) -> list[tuple[str, str, str, str]]:
+    """Return for each fault: evidence against the best rival's median, and fewest misses."""
+    by_key = {row.key: row for row in rows}
     rivals = [by_key[key] for key in RIVALS if key in by_key]
+    out = []
+    for fault in FAULTS:
+        best = min(rivals, key=lambda row: quantile(row.delays[fault], 0.5))
+        own, other = (quantile(row.delays[fault], 0.5) for row in (by_key["evidence"], best))
+        what = f"median / the best rival's ({best.key}), {fault}"
+        held = "pass" if own <= other else "FAIL"
+        out.append((what, f"{ms(own)} / {ms(other)}", "no later", held))
     best = min(rivals, key=lambda row: miss_count(row.fewest))
-    for key in ("debt", "both", "identified", "both identified"):
-        own = miss_count(by_key[key].delays[Fault.SHORT_25])
-        held = own <= miss_count(best.fewest)
-        out.append(
-            (
-                f"{key}: misses at 25 % short / fewest of any rival ({best.key})",
-                f"{own} / {miss_count(best.fewest)}",
-                "no more",
-                "pass" if held else "FAIL",
-            )
-        )
+    own_misses, others = (miss_count(row.fewest) for row in (by_key["evidence"], best))
+    held = "pass" if own_misses <= others else "FAIL"
+    what = f"misses at 25 % missing / fewest of any rival ({best.key})"
+    out.append((what, f"{own_misses} / {others}", "no more", held))
     return out
 
 
 def main(seed: int = SEED, size: Size = FULL) -> None:
     """Run the bench and print everything."""
     start_s = time.perf_counter()
-    rows, evaluation = measure(seed, size)
-    note(
-        f"\n## Detection, seed {seed}: tuned on {size.tuning_healthy} healthy and "
-        f"{size.tuning_faulty} pulls a fault, judged on {size.healthy} healthy and {size.faulty} "
-        f"a fault; every rule set to 1 false trip in {1.0 / RATE:.0f} healthy pulls"
+    note(f"\n## Detection, seed {seed}: {size.cars} cars of each rig, {size.tuning_healthy} tuning")
+    found = [one for name in shipped.RIGS for one in shipped.measure(name, size.cars, seed)]
+    shipped.table(found)
+    every_s = 3600.0 * shipped_rig(CONTEST_ON).debt.false_pull_every_h
+    show(
+        "Theory at that rate, the car known: ms, median / 95th percentile",
+        ("theory", *FAULTS),
+        [row for name in shipped.RIGS for row in theory_rows("car known", every_s, name)],
     )
+    false_pulls.table(false_pulls.measure(size.nominal_h, size.other_h, seed))
     if not (generic.HAVE_RIVER and generic.HAVE_RUPTURES):
         note("river or ruptures is not installed (extra `bench`): their rows are left out")
-    delay_table(rows, evaluation)
-    miss_table(rows)
-    false_trip_table(rows)
-    setting_table(rows)
-    show("Bars", ("what", "measured", "bar", "result"), bars(rows))
+    rows, false_every_s = hold_contest(seed, size)
+    contest_tables(rows, false_every_s)
+    show("Bars", ("what", "measured", "bar", "result"), shipped.bars(found) + contest_bars(rows))
     plant_check.main()
     note(f"\n{time.perf_counter() - start_s:.0f} s")
