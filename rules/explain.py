@@ -82,6 +82,9 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
         return f"{found}, {rig.debt.cut_s:z.2f} s cut boost"
     if decision.debt_ml >= rig.debt.cut_ml:
         return f"{found}, {rig.debt.cut_ml:z.2f} mL cut boost"
+    if decision.retard_deg >= rig.ladder.max_retard_deg:
+        most = f"{rig.ladder.max_retard_deg:z.1f} deg"
+        return f"{found}, more than {most} of timing can take back"
     return f"{found}, still so after {rig.ladder.shortfall_outlasts_s:z.1f} s of pulled timing"
 
 

@@ -28,9 +28,10 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     """Enter ``dt_s`` of delivered flow (usable, mL/min) into evidence, debt and missing share.
 
     A step longer than ``longest_step_s`` says nothing about the time in between and counts as that
-    much only. Where no car expects anything, evidence and debt stand still.
+    much only. Where no car expects anything that is told from none, evidence and debt stand still.
     """
-    if s.bank_most_ml_min > 0.0:
+    before_ml = s.debt_ml
+    if s.bank_most_ml_min > k.floor_ml_min:
         step_s = smaller(dt_s, k.longest_step_s)
         note_hold(s, delivered_ml_min, step_s)
         if larger(k.refresh_s, s.holds_s) > 0.0:
@@ -39,7 +40,7 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
             for q in range(k.n_cars):
                 s.entry_ml_min[q] = s.car_ml_min[q]
             judge_entry(k, s, delivered_ml_min, step_s)
-    size_shortfall(k, s, delivered_ml_min, dt_s)
+    size_shortfall(k, s, delivered_ml_min, before_ml, dt_s)
 
 
 def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
@@ -133,7 +134,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
-    if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
+    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
+    if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         expected = gain * s.entry_ml_min[k.middle_car]
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
@@ -154,11 +156,16 @@ def close_accounts(k: Constants, s: State) -> None:
     s.short_s = 0.0
 
 
-def size_shortfall(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
-    """Smooth the share of the expected flow that is missing, and keep the debt's peak."""
+def size_shortfall(
+    k: Constants, s: State, delivered_ml_min: float, before_ml: float, dt_s: float
+) -> None:
+    """Smooth the share of the expected flow that is missing, and keep the debt's peak.
+
+    ``before_ml`` is what the debt was before.
+    """
     if s.debt_ml > 0.0:
         # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
-        new = s.short_s <= dt_s and s.level[UNDER_DELIVERY] == 0.0
+        new = before_ml == 0.0 and s.level[UNDER_DELIVERY] == 0.0
         if new or s.debt_ml > s.peak_debt_ml:
             s.peak_debt_ml = s.debt_ml
     expected = s.expected_ml_min

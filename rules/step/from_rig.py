@@ -241,6 +241,8 @@ def _put_bank(k: Constants, rig: Rig) -> None:
 
 def _spread(middle: float, within: float, step: float, most: int) -> list[float]:
     """Return values from ``middle - within`` to ``middle + within``, no more than ``most``."""
+    if within == 0.0:  # and a step may be nil, too
+        return [middle]
     n = min(most, 1 + ceil(2.0 * within / step - 1e-9))
     return [middle + within * (2.0 * i / (n - 1) - 1.0) for i in range(n)] if n > 1 else [middle]
 
