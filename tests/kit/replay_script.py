@@ -40,10 +40,13 @@ from tests.kit.screen_script import Clock, text_of
 SIZES: Final = ((80, 24), (140, 40))
 MORE_SIZES: Final = ((120, 36),)  # of the first look alone
 HZ: Final = 50
-TRIP_S: Final = 41.0  # from here on the pump gives but this share, then that, for so long in all
-SHARES: Final = (0.91, 0.5)
-FIRST_S: Final = 0.5
-SHORT_S: Final = 2.4
+TRIP_S: Final = 41.0  # from here on some is missing, for this long
+SHORT_S: Final = 4.0
+# At first just as much as makes the evidence grow by so much a row, then half, once timing is
+# pulled: so that whatever the thresholds, the rules warn, then pull, then cut.
+MISSING: Final = 0.08
+GROWS: Final = (0.3, 0.8)
+HALF: Final = 0.5
 
 
 def drive() -> Any:
@@ -61,7 +64,7 @@ def _driven() -> tuple[Any, dict[Action, float]]:
     guard = Guard(BRINDLE.rig)
     rows = []
     first: dict[Action, float] = {}
-    expected = 0.0
+    expected = evidence = grown = missing = 0.0
     for i in range(60 * HZ):
         time_s = i / HZ
         pull = min(1.0, max(0.0, time_s - 10.0)) if time_s < 25.0 else 0.0
@@ -76,10 +79,15 @@ def _driven() -> tuple[Any, dict[Action, float]]:
         sample[INJECTOR_DUTY] = 10.0 + 50.0 * pull + wave
         sample[INTAKE] = 30.0 + 8.0 * pull + wave
         sample[KNOCK] = wave
-        share = 1.0
-        if TRIP_S <= time_s < TRIP_S + SHORT_S:
-            share = SHARES[time_s >= TRIP_S + FIRST_S]
-        sample[DELIVERED] = share * expected
+        if not TRIP_S <= time_s < TRIP_S + SHORT_S:
+            missing = 0.0
+        elif Action.PULL_TIMING in first:
+            missing = HALF
+        elif missing == 0.0:
+            missing = MISSING
+        elif not GROWS[0] <= grown <= GROWS[1]:
+            missing += 0.003 if grown < GROWS[0] else -0.003
+        sample[DELIVERED] = (1.0 - missing) * expected
         sample[COMMANDED] = expected
         sample[THROTTLE] = 5.0 + 90.0 * pull
         sample[TIMING] = 28.0 - 10.0 * pull + wave
@@ -88,7 +96,8 @@ def _driven() -> tuple[Any, dict[Action, float]]:
         sample[LINE] = 900.0 * pull + wave
         sample[SUPPLY] = 13.5 + wave
         decision = guard.step(Sample(*sample))
-        expected = decision.expected_ml_min
+        expected, grown = decision.expected_ml_min, decision.evidence - evidence
+        evidence = decision.evidence
         first.setdefault(Action(int(decision.action)), time_s)
         rows.append(sample)
     return np.array(rows), first

@@ -31,7 +31,7 @@ def test_the_first_event_is_the_moment_where_none_is_named(
     assert run(["snapshot", str(folder), "--to", "trip.svg", "--theme", "light"]) == 0
     words = _words(tmp_path / "trip.svg")
     warned = f"{first_s(Action.WARN):.2f} of 59.98 s"
-    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.0", warned):
+    for said in ("REPLAY", "! WARN", "under-delivery, debt 0.", warned):
         assert said in words
     assert "as recorded" in words
     assert "#FFFFFF" in (tmp_path / "trip.svg").read_text(encoding="utf-8").upper()

@@ -124,7 +124,7 @@ async def test_events_and_marks_are_jumped_to(hand: Hand) -> None:
     """N goes to the event; the banner says what was done then and why, the detail what to check."""
     text = await hand.press("n")
     assert "! WARN" in text
-    assert "under-delivery, debt 0.0" in text
+    assert "under-delivery, debt 0." in text
     assert "hardly a car" in text
     assert " of 213 mL/min " in " ".join(text.split())
     assert "Check first tank level" in text

@@ -13,7 +13,7 @@ from simulator.rig import load_rig
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
 from tests.kit.replay_script import (
-    SHARES,
+    HALF,
     SHORT_S,
     TRIP_S,
     Hand,
@@ -64,10 +64,10 @@ async def test_actions_appear_and_vanish(tmp_path: Path) -> None:
     rows = drive().copy()
     half = rows[:, DELIVERED] < 0.6 * rows[:, COMMANDED]
     half &= (rows[:, TIME] > TRIP_S) & (rows[:, TIME] < TRIP_S + SHORT_S)
-    rows[half, DELIVERED] *= SHARES[0] / SHARES[1]
+    rows[half, DELIVERED] *= 0.88 / (1.0 - HALF)
     async with replaying(brindled(log_of(rows, tmp_path / "faint.parquet"))) as hand:
         await hand.press("w", "enter")
-        text = await hand.type("flow_sensor.gain_within = 20 %")
+        text = await hand.type("flow_sensor.gain_within = 30 %")
         assert "- vanishes" in text
         assert "What would have been different: 1" in text
         text = await hand.press("escape", "n")  # what differs is stopped at
