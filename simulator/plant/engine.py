@@ -6,9 +6,9 @@ Constants without a source in their comment are common practice, typical of a pe
 from math import pi
 from typing import Final
 
+from rules.facts import Charger
 from rules.step.arithmetic import clamp, larger, smaller
 from simulator.plant.air import injector_duty_pct
-from simulator.plant.charging import TURBOCHARGER
 from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.constants import Constants
 from simulator.plant.driver import RPM_PER_RAD_S
@@ -32,10 +32,6 @@ _BELT: Final = 0.95
 
 def fuel(k: Constants, s: State) -> None:
     """Set petrol, injector duty and mixture by speed-density and the full-load map.
-
-    Args:
-        k: Constants.
-        s: State; results are put into it.
 
     Source: duty is pulse width (with dead time) over the cycle, one injection each.
     """
@@ -70,11 +66,6 @@ def friction_kpa(speed_rpm: float) -> float:
 def torque_rates(k: Constants, s: State, d: Rates) -> None:
     """Work out torque at the crank, work done, exhaust temperature and the probe's reading.
 
-    Args:
-        k: Constants.
-        s: State; torque is put into it.
-        d: Rates, per second.
-
     Source: energy of what burns times an indicated efficiency (rising with compression ratio, Otto
     cycle's trend), less friction and the pumping from manifold to exhaust.
     """
@@ -91,7 +82,7 @@ def torque_rates(k: Constants, s: State, d: Rates) -> None:
     made_nm = indicated * s.torque_share * heat_w / turns_rad_s
     pumping_kpa = s.back_kpa - s.manifold_kpa
     lost_nm = (friction_kpa(rpm) + pumping_kpa) * 1e3 * k.displacement_m3 / (4.0 * pi)
-    if k.charger > TURBOCHARGER:  # a belt drives it
+    if k.charger > Charger.TURBOCHARGER:  # a belt drives it
         rise_k = s.compressor_k - 297.0
         taken_w = s.compressor_kg_s * 1005.0 * larger(rise_k, 0.0) / _BELT
         lost_nm += taken_w / turns_rad_s
@@ -121,8 +112,3 @@ def injectors_kg_s(count: float, rated_ml_min: float, rated_kpa: float, fuel_kpa
     """
     ratio: float = (fuel_kpa / rated_kpa) ** 0.5
     return count * rated_ml_min * ratio * 1e-3 * PETROL_KG_L / 60.0
-
-
-def events_per_s(k: Constants, speed_rpm: float) -> float:
-    """Return combustions a second of a four-stroke engine."""
-    return k.cylinders * speed_rpm / 120.0

@@ -1,21 +1,19 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
+from rules.facts import CommandKind
 from rules.step.arithmetic import clamp, interpolate_map, smaller
 from simulator.plant.constants import Constants
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
 from simulator.plant.state import State
 
-# As in rules.facts.CommandKind; a command that a log would bring comes from a controller here too.
-_FIXED = 2
-_DUTY = 4
-_MAP = 5
 _PRIME_KPA = 40.0  # the pump starts that far below onset; common practice, no source
 
 
 def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
     """Return what the spray controller asks for, as a share of full flow, 0 to 1.
 
-    FIXED gives 1; its rate is applied where full flow is known.
+    FIXED gives 1; its rate is applied where full flow is known. A command that a log would bring
+    comes from a controller here too.
 
     Args:
         k: Constants.
@@ -25,11 +23,11 @@ def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
     if boost_kpa <= k.start_kpa:
         return 0.0
     kind = k.command
-    if kind == _FIXED:
+    if kind == CommandKind.FIXED:
         return 1.0
-    if kind == _DUTY:
+    if kind == CommandKind.INJECTOR_DUTY:
         return clamp((duty_pct - k.start_duty_pct) / (k.full_duty_pct - k.start_duty_pct), 0.0, 1.0)
-    if kind == _MAP:
+    if kind == CommandKind.MAP:
         return 0.01 * interpolate_map(
             boost_kpa, duty_pct, k.map_kpa, k.map_rows, k.map_duty_pct, k.map_columns, k.map_pct
         )
@@ -38,10 +36,6 @@ def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
 
 def ask(k: Constants, s: State) -> tuple[float, float]:
     """Set what is commanded, and return the valve opening and what healthy flow follows.
-
-    Args:
-        k: Constants.
-        s: State; command and asked share are put into it.
 
     Returns:
         Opening, 0 to 1, and the flow in mL/min at the true boost, were nothing wrong.
@@ -55,7 +49,7 @@ def ask(k: Constants, s: State) -> tuple[float, float]:
         s.commanded_ml_min = 0.0
         return 0.0, 0.0
     assumed_ml_min = full_flow_ml_min(k, seen_kpa)
-    if k.command == _FIXED and assumed_ml_min > 0.0:
+    if k.command == CommandKind.FIXED and assumed_ml_min > 0.0:
         share = smaller(1.0, k.fixed_ml_min / assumed_ml_min)
     due_ml_min = share * full_flow_ml_min(k, s.boost_kpa)
     if s.silent != 0.0:
