@@ -47,10 +47,10 @@ PCT: Final = Annotated[float, Meta(ge=0.0, le=100.0)]
 RATIO: Final = Annotated[float, Meta(ge=0.3, le=8.0)]
 
 
-class PositiveSpan(Seconds):
+class PositiveSpan(Quantity):
     """A time that can't be nil."""
 
-    EXAMPLE, LOW, HIGH = "0.5 s", 0.001, 600.0
+    KIND, UNIT, EXAMPLE, LOW, HIGH = "time", "s", "0.5 s", 0.001, 600.0
 
 
 ENGINE: Final = table(
