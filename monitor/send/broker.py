@@ -18,7 +18,7 @@ PATIENCE_S: Final = 10.0
 POLL_S: Final = 0.002
 
 
-def _packs(broker: Broker, names: Sequence[str]) -> Callable[[Sample, int], Iterator[Post]]:
+def senml_posts(broker: Broker, names: Sequence[str]) -> Callable[[Sample, int], Iterator[Post]]:
     """Return what makes a sample's post in form ``senml``: a pack, numbered.
 
     QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
@@ -80,7 +80,7 @@ class BrokerTarget(Target):
         self._posts_of: Callable[[Sample, int], Iterator[Post]] = (
             ChannelPosts(broker, names, rig_file)
             if broker.options["form"] == "channels"
-            else _packs(broker, names)
+            else senml_posts(broker, names)
         )
         self._fault: str | None = "no answer"
         self._answered = threading.Event()
