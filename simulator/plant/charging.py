@@ -19,6 +19,7 @@ from simulator.plant.air import (
 from simulator.plant.constants import Constants
 from simulator.plant.state import Rates, State
 
+_NO_CHARGER, TURBOCHARGER, _CENTRIFUGAL, _DISPLACEMENT = map(int, Charger)
 AIR_J_KG_K: Final = 1005.0
 EXHAUST_J_KG_K: Final = 1150.0
 TURBINE_EFFICIENCY: Final = 0.70
@@ -146,16 +147,16 @@ def breathe(k: Constants, s: State) -> None:
     ratio = pipe_kpa / ambient_kpa
     charger = k.charger
     hot_k = ambient_k
-    if charger == Charger.NONE:
+    if charger == _NO_CHARGER:
         # A filter and a pipe: a wide opening to the air outside, either way.
         s.compressor_kg_s = 0.15 * k.full_air_kg_s * (ambient_kpa - pipe_kpa)
-    elif charger == Charger.DISPLACEMENT:
+    elif charger == _DISPLACEMENT:
         inlet_kg_m3 = ambient_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * ambient_k)
         leak = 0.06 * larger(ratio - 1.0, 0.0)
         s.compressor_kg_s = k.blower_m3 * rpm / 60.0 * inlet_kg_m3 * (1.0 - leak)
         hot_k = compressor_outlet_k(ambient_k, larger(ratio, 1.0), _BLOWER_EFFICIENCY)
     else:
-        if charger == Charger.CENTRIFUGAL:
+        if charger == _CENTRIFUGAL:
             turns = rpm / k.redline_rpm
             s.shaft = turns * turns
         given_kg_s = compressor_kg_s(k.head, k.choke_kg_s, s.shaft, ratio)
@@ -204,7 +205,7 @@ def charging_rates(k: Constants, s: State, d: Rates) -> None:
     _throttle_rates(k, s, d, area_m2, pipe_kpa, dry_k)
     s.bypass_kg_s = 0.0
     s.back_kpa = ambient_kpa
-    if k.charger != Charger.NONE:
+    if k.charger != _NO_CHARGER:
         _bypass_rates(k, s, d, pipe_kpa, dry_k)
     volume = 1e-3 * GAS_CONSTANT_J_KG_K
     # One temperature for the manifold's gas: the mean of what comes in and what is drawn.
@@ -215,7 +216,7 @@ def charging_rates(k: Constants, s: State, d: Rates) -> None:
     # As if the pipe's temperature stood still: while it warms in a pull, up to a fifth of what
     # fills it goes missing, 0.25 % of the air that passes.
     d.pipe_kpa = volume * dry_k / k.pipe_m3 * past_kg_s
-    if k.charger == Charger.TURBOCHARGER:
+    if k.charger == TURBOCHARGER:
         _shaft_rates(k, s, d, pipe_kpa)
     _core_rates(k, s, d)
 
@@ -248,7 +249,7 @@ def _throttle_rates(
 def _bypass_rates(k: Constants, s: State, d: Rates, pipe_kpa: float, dry_k: float) -> None:
     """The valve that lets pressure go: a blower's regulator, a turbocharger's blow-off."""
     gauge_kpa = pipe_kpa - k.ambient_kpa
-    spare = 0.10 if k.charger == Charger.TURBOCHARGER else -0.01
+    spare = 0.10 if k.charger == TURBOCHARGER else -0.01
     over = (gauge_kpa - s.aim_kpa) / larger(k.peak_kpa, 1.0) - spare
     d.bypass = (clamp(12.0 * over, 0.0, 1.0) - s.bypass) / _BYPASS_S
     vent_kg_s = orifice_air_kg_s(k.bypass_m2, pipe_kpa, dry_k, k.ambient_kpa)

@@ -6,9 +6,9 @@ Constants without a source in their comment are common practice, typical of a pe
 from math import pi
 from typing import Final
 
-from rules.facts import Charger
 from rules.step.arithmetic import clamp, larger, smaller
 from simulator.plant.air import injector_duty_pct
+from simulator.plant.charging import TURBOCHARGER
 from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.constants import Constants
 from simulator.plant.driver import RPM_PER_RAD_S
@@ -82,7 +82,7 @@ def torque_rates(k: Constants, s: State, d: Rates) -> None:
     made_nm = indicated * s.torque_share * heat_w / turns_rad_s
     pumping_kpa = s.back_kpa - s.manifold_kpa
     lost_nm = (friction_kpa(rpm) + pumping_kpa) * 1e3 * k.displacement_m3 / (4.0 * pi)
-    if k.charger > Charger.TURBOCHARGER:  # a belt drives it
+    if k.charger > TURBOCHARGER:  # a belt drives it
         rise_k = s.compressor_k - 297.0
         taken_w = s.compressor_kg_s * 1005.0 * larger(rise_k, 0.0) / _BELT
         lost_nm += taken_w / turns_rad_s

@@ -6,6 +6,7 @@ from simulator.plant.constants import Constants
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
 from simulator.plant.state import State
 
+_, _, _FIXED, _, _DUTY, _MAP = map(int, CommandKind)
 _PRIME_KPA = 40.0  # the pump starts that far below onset; common practice, no source
 
 
@@ -23,11 +24,11 @@ def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
     if boost_kpa <= k.start_kpa:
         return 0.0
     kind = k.command
-    if kind == CommandKind.FIXED:
+    if kind == _FIXED:
         return 1.0
-    if kind == CommandKind.INJECTOR_DUTY:
+    if kind == _DUTY:
         return clamp((duty_pct - k.start_duty_pct) / (k.full_duty_pct - k.start_duty_pct), 0.0, 1.0)
-    if kind == CommandKind.MAP:
+    if kind == _MAP:
         return 0.01 * interpolate_map(
             boost_kpa, duty_pct, k.map_kpa, k.map_rows, k.map_duty_pct, k.map_columns, k.map_pct
         )
@@ -49,7 +50,7 @@ def ask(k: Constants, s: State) -> tuple[float, float]:
         s.commanded_ml_min = 0.0
         return 0.0, 0.0
     assumed_ml_min = full_flow_ml_min(k, seen_kpa)
-    if k.command == CommandKind.FIXED and assumed_ml_min > 0.0:
+    if k.command == _FIXED and assumed_ml_min > 0.0:
         share = smaller(1.0, k.fixed_ml_min / assumed_ml_min)
     due_ml_min = share * full_flow_ml_min(k, s.boost_kpa)
     if s.silent != 0.0:

@@ -112,11 +112,12 @@ async def test_new_thresholds_under_way_lose_nothing_and_replay(tmp_path: Path) 
     assert (facts.decoded, facts.dropped, facts.not_recorded) == (SENT, 0, 0)
     assert facts.rejected == {}
     answers = [(m.done, m.text) for m in heard if isinstance(m, Answer)]
+    line = 1 + tighter.splitlines().index('pull = "0.2 mL"')
     assert answers == [
         (True, "debt.pull 0.3 -> 0.2 mL"),
         (
             False,
-            f'{rig}:77: debt.pull: found "0.2 kPa" (a pressure unit), '
+            f'{rig}:{line}: debt.pull: found "0.2 kPa" (a pressure unit), '
             'expected text with a volume unit such as "800 mL"',
         ),
         (True, "debt.cut 1.7 -> 1.5 mL"),
