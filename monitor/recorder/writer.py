@@ -72,7 +72,6 @@ class Recorder:
 
     Attributes:
         dropped: Rows that could not be recorded.
-        fault: Why recording has stopped, in a few words; None while all is well.
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
 
     Raises:
@@ -90,7 +89,6 @@ class Recorder:
         segment_s: float = SEGMENT_S,
     ) -> None:
         self.dropped = 0
-        self.fault: str | None = None
         self.snapshot: Callable[[], Sequence[float]] | None = None
         self._disk = Disk() if disk is None else disk
         self._segment_rows = segment_rows
@@ -116,8 +114,9 @@ class Recorder:
                 "expected a folder that sessions can be recorded in"
             ) from None
         now = self._opened_s = now_s()
-        self._retry_s, self._sync_s, self._summary_s = now, now + SYNC_S, now
+        self._retry_s, self._sync_s = now, now + SYNC_S
         self._look_s = now + LOOK_S
+        self._write_summary()
         self._syncer = Syncer(self._disk)
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
@@ -126,6 +125,17 @@ class Recorder:
     def path(self) -> Path:
         """The session's folder; another one once that was removed."""
         return self._folder.path
+
+    @property
+    def fault(self) -> str | None:
+        """Why recording has stopped, in a few words; None while all is well."""
+        return self._folder.fault
+
+    @property
+    def standing(self) -> tuple[Path, str | None]:
+        """``path`` and ``fault`` of one moment: asked one by one, they may be of two folders."""
+        folder = self._folder
+        return folder.path, folder.fault
 
     @property
     def rows(self) -> int:
@@ -185,7 +195,7 @@ class Recorder:
         try:
             self._folder.events.close()
         except OSError as error:
-            self.fault = self.fault or why_stopped(error)
+            self._folder.fault = self.fault or why_stopped(error)
 
     # --- the thread ---------------------------------------------------------------------------
 
@@ -269,7 +279,7 @@ class Recorder:
             self._folder.segments.open(self.dropped, turn.state, self._rig)
         self._next = None
         self._opened_s = now_s()
-        self.fault = None
+        self._folder.fault = None
         self._write_summary()
 
     def _look_at_folder(self) -> None:
@@ -321,8 +331,9 @@ class Recorder:
         self._turn_asked = False
         self._next = None
         self._retry_s = now_s() + RETRY_S
-        self.fault = why
-        self._write_summary()
+        self._folder.fault = why
+        if not self._gone:  # nothing new in a folder while it is being removed: that would fail
+            self._write_summary()
 
     def _write_notes(self) -> bool:
         with self._lock:
