@@ -75,7 +75,8 @@ class Recorder:
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
 
     Raises:
-        BadInput: The folder can't be made or written.
+        BadInput: The folder can't be made or written, or its name is no text: no message could
+            name it then.
     """
 
     def __init__(
@@ -88,6 +89,12 @@ class Recorder:
         segment_rows: int = SEGMENT_ROWS,
         segment_s: float = SEGMENT_S,
     ) -> None:
+        try:
+            str(folder).encode()
+        except UnicodeEncodeError:
+            raise BadInput(
+                f"{called(folder)}: found a name not in UTF-8, expected a name in UTF-8"
+            ) from None
         self.dropped = 0
         self.snapshot: Callable[[], Sequence[float]] | None = None
         self._disk = Disk() if disk is None else disk
@@ -201,18 +208,24 @@ class Recorder:
 
     def _work(self) -> None:
         while not self._stop.wait(FLUSH_S):
-            self._write()
-            now = now_s()
-            if now >= self._look_s:
-                self._look_s = now + LOOK_S
-                self._look_at_folder()
-            self._ask_for_turn(now)
-            if now >= self._sync_s and self._syncer.idle:
-                self._look_at_syncs()
-                self._sync_s = now + SYNC_S
-                self._sync()
-            if now >= self._summary_s:
-                self._write_summary()
+            try:
+                self._work_once()
+            except Exception as error:  # noqa: BLE001 (a thread that dies tells nobody)
+                self._stopped(_unforeseen(error))
+
+    def _work_once(self) -> None:
+        self._write()
+        now = now_s()
+        if now >= self._look_s:
+            self._look_s = now + LOOK_S
+            self._look_at_folder()
+        self._ask_for_turn(now)
+        if now >= self._sync_s and self._syncer.idle:
+            self._look_at_syncs()
+            self._sync_s = now + SYNC_S
+            self._sync()
+        if now >= self._summary_s:
+            self._write_summary()
 
     def _ask_for_turn(self, now: float) -> None:
         if self._turn_asked or self._next is not None:
@@ -256,6 +269,8 @@ class Recorder:
             self._folder.segments.write(rows)
         except OSError as error:
             self._stopped(why_stopped(error))
+        except Exception as error:  # noqa: BLE001 (as in _work; here the rows are counted)
+            self._stopped(_unforeseen(error))
         written = self.rows - before
         self.dropped += len(rows) - written
         if written:
@@ -287,9 +302,9 @@ class Recorder:
         if self._gone or self._folder.is_there():
             return
         lost = self._folder.rows_gone()
-        self.dropped += lost
+        self._gone = True  # before the next line, or they would count twice for a moment
         self._kept += self._folder.segments.rows - lost
-        self._gone = True
+        self.dropped += lost
         self._stopped(FOLDER_GONE)
         if self._folder.events.links():  # moved, or not all of it removed: it ends here
             end = {"kind": "end", "rows": self._folder.segments.rows, "why": FOLDER_GONE}
@@ -368,3 +383,7 @@ class Recorder:
         error, self._syncer.fault = self._syncer.fault, None
         if error is not None:
             self._stopped(why_stopped(error))
+
+
+def _unforeseen(error: Exception) -> str:
+    return f"unforeseen: {type(error).__name__}"

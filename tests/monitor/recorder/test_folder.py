@@ -26,7 +26,15 @@ from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
 from tests.kit.listening import FakeGuard, Told
 from tests.kit.patience import PATIENCE_S, until
-from tests.kit.recordings import BRINDLE, Recording, decided_of, kept_rows, noted, read
+from tests.kit.recordings import (
+    BRINDLE,
+    Recording,
+    decided_of,
+    kept_rows,
+    noted,
+    put_until_recorded,
+    read,
+)
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -319,11 +327,7 @@ def test_it_is_told_though_the_new_folder_stops_before_anybody_asks(tmp_path: Pa
     until(lambda: recorder.fault is not None)
     listener.tick()
     disk.room = float("inf")
-    at += 1
-    while recorder.fault is not None:
-        recording.put(SAMPLES[at : at + 1])
-        at += 1
-        until(lambda: not recorder.waiting)
+    put_until_recorded(recording, SAMPLES, at + 1)
     lost = recorder.dropped
     listener.tick()
     recording.close()
