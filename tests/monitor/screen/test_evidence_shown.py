@@ -105,6 +105,15 @@ async def test_what_is_passed_is_said(
 
 
 @pytest.mark.asyncio
+async def test_line_pressure_alone_never_cuts_boost() -> None:
+    """So no debt is past its limit until the flow speaks for it too."""
+    for by_line, cut in ((PULL, False), (0.1 * PULL, True)):
+        shown = await _shown((80, 24), 2.0 * PULL - 3.0, 2.0 * CUT, line_evidence=by_line)
+        assert "▼ past pull" in _bars(shown)[0]
+        assert ("▬ past cut" in _bars(shown)[1]) is cut
+
+
+@pytest.mark.asyncio
 @pytest.mark.parametrize("size", SIZES)
 async def test_what_is_not_judged_is_never_low(size: tuple[int, int]) -> None:
     """With an essential reading lost, calm evidence is unknown; what had risen stays to be seen."""
