@@ -95,7 +95,7 @@ async def test_the_page_looks_as_it_did_when_last_read(size: tuple[int, int]) ->
         "shelved, 4 min 50 s left",
         "suppressed by design",
         "out of service",
-        "18.12 s: 300 of 500 mL/min",
+        "18.12 s: Evidence 17 of 16: no car this rig allows for",
         "61 %  pump weak or stopped: line pressure 40 %",
         "22 %  nozzle clogged: flow fell over 3 s",
         " 9 %  air in the line",
