@@ -206,6 +206,14 @@ FINDINGS: Final = (
         "warn: what the rig says of the flow sensor is not what it does",
         "[flow_sensor] in the rig; then the sensor, its wiring, log filters",
     ),
+    Finding(
+        "line_doubted",
+        "line pressure contradicts the flow",
+        Severity.PROTECTION,
+        (*_FLOW, "line_kpa"),
+        "warn; what it pulled for is taken back, and it isn't believed until it reads right again",
+        "line pressure sensor, its port, plug and wiring",
+    ),
 )
 
 if tuple(finding.name for finding in FINDINGS) != FINDING_NAMES:  # pragma: no cover

@@ -62,6 +62,33 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
         s.entry_s = 0.0
 
 
+def accuse(k: Constants, s: State, first: int, moved: float, off: float, variance: float) -> float:
+    """Enter a whitened residual into one car's sums; return the greatest of them, nats.
+
+    Each is the log-likelihood ratio of two normal distributions of one variance whose means lie as
+    far apart as a shortfall of its size moves the residual.
+
+    Args:
+        k: Constants.
+        s: State.
+        first: Where the car's sums begin in ``account``.
+        moved: How far a shortfall of 1 moves the whitened residual, >= 0.
+        off: The whitened residual, less the lowest that is honest.
+        variance: Of it, > 0.
+    """
+    most_ratio = MOST_RATIO * k.limit_nats
+    most = MOST_EVIDENCE * k.limit_nats
+    top = 0.0
+    for i in range(N_SIZES):
+        shift = k.size[i] * moved
+        ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
+        account = clamp(s.account[first + i] + ratio, 0.0, most)
+        s.account[first + i] = account
+        if account > top:
+            top = account
+    return top
+
+
 def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float) -> None:
     """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
     gain = s.gain
@@ -93,7 +120,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         # Else all its accounts are nil, and stay so: nearly always.
         if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
             variance = noise_sq * share * share + floor_sq / (scale * scale)
-            top = judge_car(k, s, q, off, moved, variance)
+            top = accuse(k, s, q * N_SIZES, moved, off, variance)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
                 s.car_short_s[q] += entry_s
@@ -103,7 +130,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         if top < evidence:
             evidence = top
             car = q
-    s.evidence = evidence
+    s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
@@ -115,31 +142,6 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         doubt_rig(k, s, entry_s)
 
 
-def judge_car(k: Constants, s: State, q: int, off: float, moved: float, variance: float) -> float:
-    """Enter one whitened residual into the accounts of car ``q``; return the greatest, nats.
-
-    Args:
-        k: Constants.
-        s: State.
-        q: Which car of the bank.
-        off: The residual, as a share; what an honest reading may lack is already forgiven.
-        moved: How far a shortfall of 1 moves it.
-        variance: Of it, as a share squared.
-    """
-    most_ratio = MOST_RATIO * k.limit_nats
-    most = MOST_EVIDENCE * k.limit_nats
-    top = 0.0
-    for i in range(N_SIZES):
-        # Two normal distributions of one variance whose means lie ``shift`` apart.
-        shift = k.size[i] * moved
-        ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
-        account = clamp(s.account[q * N_SIZES + i] + ratio, 0.0, most)
-        s.account[q * N_SIZES + i] = account
-        if account > top:
-            top = account
-    return top
-
-
 def close_accounts(k: Constants, s: State) -> None:
     """Begin anew: nothing is missing of what is sprayed from now on."""
     for i in range(k.n_cars * N_SIZES):
@@ -147,6 +149,7 @@ def close_accounts(k: Constants, s: State) -> None:
     for q in range(k.n_cars):
         s.car_debt_ml[q] = 0.0
         s.car_short_s[q] = 0.0
+    s.flow_evidence = 0.0
     s.evidence = 0.0
     s.debt_ml = 0.0
     s.debt_s = 0.0
