@@ -227,6 +227,7 @@ def _came_s(
         at_s += period_s
         before = s.evidence
         weigh(k, s, meter.read(at_s), period_s)
+        s.evidence = s.flow_evidence
         asked = debt_level(k, s, period_s)
         if asked > s.level[UNDER_DELIVERY]:
             s.level[UNDER_DELIVERY] = asked
