@@ -102,7 +102,7 @@ def percentile_95(values: tuple[float, ...]) -> float:
 def test_the_plant_is_handled_as_soon_as_was_reckoned(
     name: str, kind: FaultKind, magnitude: float, for_s: float
 ) -> None:
-    """Nineteen of twenty cars are handled in time, and the time is not wasteful: a third more at most.
+    """Nineteen of twenty cars are handled in time, and the time is not wasteful: a third more.
 
     By a rig that allows for no more than the plant's cars differ.
     """
