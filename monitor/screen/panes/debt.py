@@ -18,6 +18,7 @@ TITLE_CELLS: Final = 19
 TOP: Final = 1.25  # limits: where a bar is full, so that both limits stand below each other
 LABEL_CELLS: Final = 7
 BLOCK: Final = "▅"
+_NAMES: Final = ("", "warn", "pull", "cut")  # by action's number
 _ROOMY: Final = 66  # cells from which on limits are told beside the bars
 
 
@@ -55,8 +56,7 @@ class _Bar:
 
     def limit(self, level: int) -> str:
         """Return the limit of an action in words: "cut 0.40 s"."""
-        name = ("", "warn", "pull", "cut")[level]
-        return f"{name} {self.limits[level]:z.{self.decimals}f}{self.unit}"
+        return f"{_NAMES[level]} {self.limits[level]:z.{self.decimals}f}{self.unit}"
 
 
 class DebtBars(Pane):
@@ -138,8 +138,7 @@ def _beside(view: View, bar: _Bar, width: int) -> Segment:
     if view.old:
         return view.say(" ? old ", "unknown")
     if bar.passed:
-        limit = bar.limit(bar.passed)
-        words = limit if roomy else limit.partition(" ")[0]
+        words = bar.limit(bar.passed) if roomy else _NAMES[bar.passed]
         return view.say(f" {ACTION_SYMBOLS[bar.passed]} past {words} ", ACTION_ROLES[bar.passed])
     if not bar.judged:
         return view.say(f" {UNKNOWN} not judged ", "unknown")
