@@ -60,8 +60,11 @@ def surplus_level(k: Constants, s: State) -> float:
     """Return what a surplus asks for (0 to 3); noted as over-delivery, or as unasked flow."""
     over = NO_ACTION
     unasked = NO_ACTION
+    nothing_asked = s.bank_most_ml_min <= k.floor_ml_min
+    if s.asked[UNASKED_FLOW] > NO_ACTION and not nothing_asked:
+        close_surplus(s)  # what came unasked is no excess over what is asked now
     if s.surplus >= k.limit_nats:
-        if s.bank_most_ml_min == 0.0:
+        if nothing_asked:
             unasked = WARN
         elif s.excess_ml >= k.over_ml:
             over = k.over_action
