@@ -37,8 +37,8 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
     off = residual - kept * s.surplus_residual
     s.surplus_residual = larger(residual, 0.0)  # what rises from below is no surplus yet
     share = most / k.full_ml_min
-    floor = k.floor_ml_min / k.full_ml_min
-    variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor * floor
+    floor_sq = s.floor_sq * (1.0 + kept * kept) / (k.full_ml_min * k.full_ml_min)
+    variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor_sq
     shift = SIZE * (1.0 - kept)
     ratio = smaller(shift * (off - 0.5 * shift) / variance, MOST_RATIO * k.limit_nats)
     s.surplus = clamp(s.surplus + ratio, 0.0, MOST_EVIDENCE * k.limit_nats)
