@@ -12,6 +12,7 @@ from rules.step.expectation import expect
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
+from rules.step.line import weigh_line
 from rules.step.state import HEALTHY, STALE, State
 
 
@@ -66,10 +67,16 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
     # Where an essential reading is unusable evidence and debt stand still. One that has not come
     # anew says nothing of the time since.
     s.unread_s = s.unread_s + dt_s
-    if not can_judge:
-        s.unread_s = 0.0
-    elif s.age_s[ch.DELIVERED] == 0.0:
-        weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
+    if can_judge:
+        if s.age_s[ch.DELIVERED] == 0.0:
+            weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
+            s.unread_s = 0.0
+        if k.line_column > 0 and s.age_s[k.line_column] == 0.0:
+            weigh_line(k, s, dt_s)
+        s.evidence = s.flow_evidence
+        if s.line_wrong == 0.0:
+            s.evidence = s.flow_evidence + s.line_evidence
+    else:
         s.unread_s = 0.0
     decide(k, s, dt_s)
 
