@@ -14,9 +14,16 @@ from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.constants import Constants
 from rules.step.from_rig import constants_of
-from rules.step.state import OVER_DELIVERY, UNASKED_FLOW, Decision, State
+from rules.step.state import (
+    N_SIZES,
+    OVER_DELIVERY,
+    SURPLUS_ACCOUNTS,
+    UNASKED_FLOW,
+    Decision,
+    State,
+)
 from rules.step.step import fresh_state
-from rules.step.surplus import SIZE, weigh_surplus
+from rules.step.surplus import weigh_surplus
 from simulator.rig import find_rig, load_rig
 from tests.kit.entries import correlated
 from tests.kit.rigs import ESSENTIAL, Drive, healthy, rig
@@ -52,17 +59,20 @@ def known(most_ml_min: float, noise: float, kept: float, dt_s: float) -> tuple[C
 def test_a_ratio_is_that_of_two_normal_densities(
     most_ml_min: float, read: float, before: float, noise: float, kept: float, dt_s: float
 ) -> None:
-    """The sum moves by scipy's log-likelihood ratio of SIZE too much against just the most."""
+    """Each sum moves by scipy's log-likelihood ratio of its size too much against just the most."""
     k, s = known(most_ml_min, noise, kept, dt_s)
     s.surplus, s.surplus_residual, s.excess_ml = 500.0, before, 2.0
+    s.account[SURPLUS_ACCOUNTS:] = [500.0] * N_SIZES
     weigh_surplus(k, s, read, dt_s)
     full = k.full_ml_min
     new = (read - most_ml_min) / full - kept * before
     sd = sqrt(noise**2 * (1.0 - kept**2) * most_ml_min**2 + k.floor_ml_min**2) / full
-    too_much = norm.logpdf(new, SIZE * (1.0 - kept), sd)
-    wanted = max(0.0, 500.0 + float(too_much - norm.logpdf(new, 0.0, sd)))
-    assert s.surplus == pytest.approx(wanted, rel=1e-6, abs=1e-6)
-    excess_ml = max(0.0, 2.0 + (read - most_ml_min) * dt_s / 60.0) if wanted else 0.0
+    too_much = [norm.logpdf(new, size * (1.0 - kept), sd) for size in k.size]
+    wanted = [max(0.0, 500.0 + float(much - norm.logpdf(new, 0.0, sd))) for much in too_much]
+    if max(wanted) > 0.0:  # else all are closed
+        assert s.account[SURPLUS_ACCOUNTS:] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
+    assert s.surplus == pytest.approx(max(wanted), rel=1e-6, abs=1e-6)
+    excess_ml = max(0.0, 2.0 + (read - most_ml_min) * dt_s / 60.0) if s.surplus else 0.0
     assert s.excess_ml == pytest.approx(excess_ml, abs=1e-9)
 
 
