@@ -71,7 +71,8 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         if s.age_s[ch.DELIVERED] == 0.0:
             weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
             s.unread_s = 0.0
-        if k.line_column > 0 and s.age_s[k.line_column] == 0.0:
+        line = k.line_column
+        if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
             weigh_line(k, s, dt_s)
         s.evidence = s.flow_evidence
         if s.line_wrong == 0.0:
