@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from math import exp
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ from tests.kit.entries import Floats, correlated
 from tests.kit.rigs import ESSENTIAL, NAN, Drive, first, rig, terms
 
 
-def facts(**changes: object) -> Rig:
+def facts(**changes: Any) -> Rig:
     """Return the test rig with line pressure in its log."""
     return rig(channels=terms(*ESSENTIAL, "line_kpa"), **changes)
 
@@ -128,7 +129,7 @@ def failing(how: Callable[[Floats, Floats], Floats], for_s: float) -> tuple[Driv
     """Return a drive of ten healthy seconds and a failed pressure sensor, and the latter's part."""
     drive = Drive(facts())
     sprayed(drive, 10.0)
-    at_s = 0.01 * np.arange(round(for_s / 0.01))
+    at_s: Floats = np.arange(0.0, for_s - 0.005, 0.01)
     ripple = 0.05 * correlated(len(at_s), 0.02 / 0.03, 7)
     reads = how(due_kpa() * (1.0 + ripple), at_s).tolist()
     noise = (0.03 * correlated(len(at_s), 0.05 / 0.06, 8)).tolist()
