@@ -65,11 +65,15 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
     gain = s.gain
     kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)  # of the noise, from one entry to the next
-    fresh = 1.0 - kept
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
+    scale = larger(gain * s.entry_ml_min[k.middle_car], k.least_scale_ml_min)
     noise_sq = s.noise_sq * (1.0 - kept * kept)
-    floor_sq = s.floor_sq * (1.0 + kept * kept)
+    white = white_share(noise_sq, s.floor_sq / (scale * scale), kept)
+    fresh = (1.0 - kept) / (1.0 - white)
+    # Of what is new: that of the noise that lasts, and of the noise that doesn't.
+    noise_sq = noise_sq / (1.0 - white * white)
+    floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     middle_before = s.residual[k.middle_car]
     evidence = INFINITE
@@ -86,8 +90,10 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         share = expected / scale
         residual = (delivered_ml_min - expected) / scale
         moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
-        off = residual - kept * s.residual[q] + lacks * moved
+        new = residual - kept * s.residual[q] + white * s.innovation[q]
+        off = new + lacks * moved
         s.residual[q] = residual if residual < most_surplus else most_surplus
+        s.innovation[q] = new if new < most_surplus else most_surplus
         top = 0.0
         # Else all its accounts are nil, and stay so: nearly always.
         if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
@@ -111,6 +117,20 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
+
+
+def white_share(noise_sq: float, floor_sq: float, kept: float) -> float:
+    """Return which share of the last innovation whitens noise of two kinds, 0 to ``kept``.
+
+    A part that lasts (its news ``noise_sq``, of which ``kept`` goes on to the next entry) and one
+    that doesn't (``floor_sq``) add up to what an ARMA(1, 1) process is (Granger & Morris, J. R.
+    Stat. Soc. A 139, 1976): the first-order moving average is the one that can be inverted.
+    """
+    across = kept * floor_sq
+    if across <= 0.0:
+        return 0.0
+    alone = noise_sq + floor_sq * (1.0 + kept * kept)
+    return 2.0 * across / (alone + sqrt(alone * alone - 4.0 * across * across))
 
 
 def judge_car(k: Constants, s: State, q: int, off: float, moved: float, variance: float) -> float:
