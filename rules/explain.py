@@ -67,9 +67,12 @@ def _read(decision: Decision) -> str:
 
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
+    reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
+    if 2.0 * decision.line_evidence > decision.evidence:
+        reads = f"{decision.value[ch.LINE]:z.0f} of {decision.line_due_kpa:z.0f} kPa in the line"
     found = (
         f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "
-        f"for would read {_read(decision)} for {1000.0 * decision.short_s:z.0f} ms "
+        f"for would read {reads} "
         f"{_at_boost(decision)}; {decision.debt_s:z.2f} s of full flow "
         f"({decision.debt_ml:z.2f} mL) missing"
     )
@@ -79,6 +82,9 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
         return f"{found}, {rig.debt.cut_s:z.2f} s cut boost"
     if decision.debt_ml >= rig.debt.cut_ml:
         return f"{found}, {rig.debt.cut_ml:z.2f} mL cut boost"
+    if decision.retard_deg >= rig.ladder.max_retard_deg:
+        most = f"{rig.ladder.max_retard_deg:z.1f} deg"
+        return f"{found}, more than {most} of timing can take back"
     return f"{found}, still so after {rig.ladder.shortfall_outlasts_s:z.1f} s of pulled timing"
 
 
@@ -270,6 +276,13 @@ def _explain_late(rig: Rig, level: Action, decision: Decision) -> str:
     return "many samples come out of order and are not used"
 
 
+def _explain_line(rig: Rig, level: Action, decision: Decision) -> str:
+    return (
+        f"line pressure reads {decision.value[ch.LINE]:z.0f} of {decision.line_due_kpa:z.0f} kPa "
+        f"due {_at_boost(decision)}, but {_flows(decision)}: the pressure sensor isn't believed"
+    )
+
+
 def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
     sensor = rig.flow_sensor
     gain_pct = 100.0 * (decision.gain - 1.0)
@@ -303,6 +316,7 @@ _WHY = {
     st.COMMAND_DISAGREES: _explain_disagreement,
     st.BOOST_CONTRADICTED: _explain_contradiction,
     st.RIG_DOUBTED: _explain_doubt,
+    st.LINE_DOUBTED: _explain_line,
 }
 
 

@@ -117,13 +117,16 @@ class Pump:
     ``regulated_kpa`` is where a regulator or pressure switch holds it (infinite: none).
     ``run_down_s`` is the time in which full flow falls to nil once the pump stops: its own coasting
     and what hoses give back. 0.16 s is a small diaphragm pump with 3 m of stiff hose (common
-    practice, no source).
+    practice, no source). ``ripple_share`` is how far its strokes swing the pressure at its outlet
+    either way, half of peak to peak over the mean, at nominal speed; 0.12 is a small diaphragm pump
+    without a damper (common practice, no source).
     """
 
     shut_off_kpa: float
     free_flow_ml_min: float
     regulated_kpa: float = inf
     run_down_s: float = 0.16
+    ripple_share: float = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +170,24 @@ class FlowSensor:
     noise_lasts_s: float = 0.05
     floor_ml_min: float = 20.0
     refresh_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class LineSensor:
+    """What the line's pressure sensor shows of the spray, where the car has one.
+
+    Attributes:
+        lag_s: Time in which its reading follows the pressure (first order).
+        gain_within: Share by which a healthy line may be off what the rig makes of pump and
+            nozzles, either way.
+        noise: Standard deviation of a reading, ripple of the pump's strokes included, as a share.
+        noise_lasts_s: How long that takes to fall out of step with itself.
+    """
+
+    lag_s: float = 0.01
+    gain_within: float = 0.15
+    noise: float = 0.05
+    noise_lasts_s: float = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,6 +371,7 @@ class Rig:
     limits: Limits
     channels: tuple[ChannelTerms, ...]
     flow_sensor: FlowSensor = field(default_factory=FlowSensor)
+    line_sensor: LineSensor = field(default_factory=LineSensor)
     watch: Watch = field(default_factory=Watch)
     fault_intervals: FaultIntervals = field(default_factory=FaultIntervals)
     vehicle: Vehicle = field(default_factory=Vehicle)

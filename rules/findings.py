@@ -55,7 +55,7 @@ FINDINGS: Final = (
         Severity.ENGINE,
         _FLOW,
         "warn, then pull timing in proportion, then cut boost to the dry limit",
-        "tank level, pump fuse, relay and supply, filter, nozzle, line, fittings",
+        "tank level, pump fuse, relay and supply, filter, nozzle, line",
         by_design_below_onset=True,
     ),
     Finding(
@@ -204,7 +204,15 @@ FINDINGS: Final = (
         Severity.NOTICE,
         _FLOW,
         "warn: what the rig says of the flow sensor is not what it does",
-        "[flow_sensor] in the rig; then the sensor, its wiring, the log's own filters",
+        "[flow_sensor] in the rig; then the sensor, its wiring, log filters",
+    ),
+    Finding(
+        "line_doubted",
+        "line pressure contradicts the flow",
+        Severity.PROTECTION,
+        (*_FLOW, "line_kpa"),
+        "warn; what it pulled for is taken back, and it isn't believed until it reads right again",
+        "line pressure sensor, its port, plug and wiring",
     ),
 )
 

@@ -213,7 +213,8 @@ def _came_s(
 
     The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
     """
-    k.n_cars = 1  # while the command stands still, all cars of the bank expect the same
+    # While the command stands still, all cars of the bank expect the same.
+    k.n_cars, k.middle_car = 1, 0
     s = fresh_state(k)
     s.value[BOOST] = boost_kpa
     s.expected_ml_min = due_ml_min

@@ -23,7 +23,7 @@ DECIDING = (
 )
 DECLARING = {
     "rules": "channels facts",
-    "rules/step": "state",
+    "rules/step": "constants state",
     "monitor/sources": "base rows",
     "monitor/outputs": "base fake",
 }
@@ -238,7 +238,7 @@ def test_no_file_is_long() -> None:
 
 def test_decision_code_computes_only_what_compiles_alike() -> None:
     """The compiled modules use no math but sqrt: exp, log and powers differ between libraries."""
-    kernel = [path for path in files("rules/step") if path.stem not in ("constants", "compiled")]
+    kernel = [path for path in files("rules/step") if path.stem not in ("from_rig", "compiled")]
     for path in kernel:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):

@@ -1,6 +1,6 @@
-"""Which test covers which published figure on the account and its rivals; and those not elsewhere.
+"""Which test covers which published figure on evidence and its rivals; and those not elsewhere.
 
-Run lengths come from the project's own recursions: ``rules.step.debt.next_debt`` and the EWMA
+Run lengths come from the project's own recursions: ``rules.step.evidence.judge_entry`` and the EWMA
 kernels of the detection bench are asked where they go from every state, and the integral equation
 over these answers is solved (Goel & Wu, Technometrics 13 (1971); Crowder, Technometrics 29
 (1987)).
@@ -15,18 +15,18 @@ from typing import Any
 
 import numpy as np
 import pytest
-from rules.step.debt import next_debt
 from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import norm
 
 from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
-from tests.rules.step.test_debt import MONTGOMERY, RunLengths, sums
+from tests.kit.entries import next_account
+from tests.rules.step.test_sums import MONTGOMERY, RunLengths, sums
 
 HERE = "test_reference_rows"
-OUTSIDE = "rules.step.test_debt"
+OUTSIDE = "rules.step.test_sums"
 # Row of the reference figures -> module and test that covers it, or why no test can.
 COVERED = {
-    # the account (CUSUM)
+    # the sum behind evidence (CUSUM)
     "cusum-nist-tabular": f"{OUTSIDE}.test_nist_sums_and_signals",
     "cusum-nist-sigma-units": f"{OUTSIDE}.test_nist_in_sigma_units_signals_alike",
     "cusum-montgomery-runger-16-6": f"{OUTSIDE}.test_montgomery_runger_does_not_signal",
@@ -341,7 +341,7 @@ def sprt(down: float, up: float, k: float) -> Chain:
 
     def step(states: Any, data: Any) -> Any:
         pairs = zip(states.tolist(), data.tolist(), strict=True)
-        return np.array([next_debt(state, x - k) for state, x in pairs])
+        return np.array([next_account(state, x - k) for state, x in pairs])
 
     return Chain(0.0, high, step, lambda s: [min(-9.0, k - s), k - s, high + k - s, high + 9.0])
 
@@ -384,7 +384,7 @@ def test_the_account_is_a_restarted_sprt(shift: float) -> None:
     data = np.array(MONTGOMERY) - 10.0
     ratios = norm.logpdf(data - shift) - norm.logpdf(data)
     best = [max(0.0, *(ratios[m : n + 1].sum() for m in range(n + 1))) for n in range(len(data))]
-    debts = np.array(sums([x - shift / 2.0 for x in data.tolist()]))
-    assert debts * shift == pytest.approx(best, abs=1e-9)
-    assert (debts > log(18.0) / shift).tolist() == [ratio > log(18.0) for ratio in best]
+    accounts = np.array(sums([x - shift / 2.0 for x in data.tolist()]))
+    assert accounts * shift == pytest.approx(best, abs=1e-9)
+    assert (accounts > log(18.0) / shift).tolist() == [ratio > log(18.0) for ratio in best]
     assert max(best) > log(18.0)

@@ -29,7 +29,7 @@ def renew(
 
     path = find_rig(rig)
     toml, changed = renewed(read_text(path), str(path))
-    rig_file = rig_from_text(toml, f"{path}, renewed" if changed else str(path))
+    rig_file = rig_from_text(toml, str(path))
     if to is None and sys.stdout.isatty():
         sys.stdout.write("\n".join(plain(line, MAX_LINE) for line in toml.split("\n")))
     elif to is None:

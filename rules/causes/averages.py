@@ -31,18 +31,22 @@ class Level:
 
 
 class Average:
-    """A short exponential average that starts at its first value."""
+    """A short exponential average; at first the plain mean, as one value alone may be far off."""
 
-    __slots__ = ("lag_s", "value")
+    __slots__ = ("_weight", "lag_s", "value")
 
     def __init__(self, lag_s: float) -> None:
         self.lag_s = lag_s
         self.value = nan
+        self._weight = 0.0
 
     def take(self, x: float, dt_s: float) -> float:
         """Take a value that stood for ``dt_s``; return the average."""
+        keep = exp(-dt_s / self.lag_s)
         if self.value != self.value:
             self.value = x
+            self._weight = 1.0 - keep
         else:
-            self.value = x + (self.value - x) * exp(-dt_s / self.lag_s)
+            self._weight = 1.0 - keep * (1.0 - self._weight)
+            self.value += (1.0 - keep) / max(self._weight, 1e-9) * (x - self.value)
         return self.value

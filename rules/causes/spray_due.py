@@ -5,8 +5,10 @@ from typing import Final
 
 from rules.channels import ENGINE_SPEED
 from rules.facts import Rig
+from rules.step import hydraulics
 from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.line import LEAST_COMMAND
 from rules.step.state import Decision
 
 _METHANOL_AIR: Final = 6.46  # kg of air to burn 1 kg of methanol: its formula
@@ -31,14 +33,11 @@ def methanol_due(rig: Rig, d: Decision) -> float:
 
 
 def line_due_kpa(k: Constants, d: Decision) -> float:
-    """Return the mean line pressure of the healthy system at this command and boost, kPa gauge.
+    """Return the healthy system's mean line pressure at this command and boost, kPa gauge.
 
-    A valve that opens for a share of the time holds the pump's shut pressure in the rest of it.
     ``k`` are the rig's constants. NaN where too little is commanded to be sure.
     """
     full = full_flow_ml_min(k, d.boost_kpa)
-    if full <= 0.0 or d.commanded_ml_min < 0.4 * full:
+    if full <= 0.0 or d.commanded_ml_min < LEAST_COMMAND * full:
         return nan
-    share = min(d.commanded_ml_min / full, 1.0)
-    open_kpa = d.boost_kpa + k.check_valve_kpa + full * full / k.conductance_sq
-    return share * open_kpa + (1.0 - share) * min(k.shut_off_kpa, k.regulated_kpa)
+    return hydraulics.line_due_kpa(k, d.boost_kpa, d.commanded_ml_min, full)

@@ -95,7 +95,8 @@ def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
 def move_bank(k: Constants, s: State, dt_s: float) -> None:
     """Move what each car's sensor should read, and the most that any may, on by ``dt_s`` (>= 0 s).
 
-    Where even the highest is nil, all are, exactly, and nothing is worked out.
+    Where even the highest is nil, and none is asked for, all are, exactly, and nothing is worked
+    out.
     """
     remember_command(k, s)
     for a in range(k.n_delays):
@@ -103,7 +104,7 @@ def move_bank(k: Constants, s: State, dt_s: float) -> None:
     asked = highest_asked_ml_min(k, s, dt_s)
     lag_s = k.car_lag_s[0] if asked > s.bank_most_ml_min else k.run_down_lag_s
     most = asked + (s.bank_most_ml_min - asked) * kept_share(dt_s, lag_s)
-    if most < k.nil_ml_min:
+    if most < k.nil_ml_min and asked < k.nil_ml_min:
         most = 0.0
         if s.bank_most_ml_min > 0.0:
             for q in range(k.n_cars):

@@ -24,6 +24,7 @@ class Columns(Record):
     cooled_column: int = 0  # intake temperature, where its cooling is judged
     dry_column: int = 0  # dry intake temperature
     tank_column: int = 0
+    line_column: int = 0  # line pressure, where it is evidence
     confirmed_retard_column: int = 0
     confirmed_ceiling_column: int = 0
     n_mapped: int = 0
@@ -137,6 +138,13 @@ class Constants(Columns):
     disagree_ml_min: float = 0.0  # how far the logged command may be off the rig's own rule
     contradicted_by: float  # air by injector duty, to air by boost
     cross_check_for_s: float
+
+    # The line's pressure.
+    line_lag_s: float
+    line_gain_within: float  # share by which a healthy line may be off
+    line_noise_sq: float  # variance of a reading, as a share squared
+    line_correlation_s: float  # of that noise
+    line_confirmed_s: float  # in so long the flow must show what the line's pressure speaks of
 
     # The bank: its delays and lags, and the sizes of shortfall that it looks for (ascending).
     car_delay_s: list[float] = block(range(MOST_DELAYS))

@@ -28,9 +28,10 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     """Enter ``dt_s`` of delivered flow (usable, mL/min) into evidence, debt and missing share.
 
     A step longer than ``longest_step_s`` says nothing about the time in between and counts as that
-    much only. Where no car expects anything, evidence and debt stand still.
+    much only. Where no car expects anything that is told from none, evidence and debt stand still.
     """
-    if s.bank_most_ml_min > 0.0:
+    before_ml = s.debt_ml
+    if s.bank_most_ml_min > k.floor_ml_min:
         step_s = smaller(dt_s, k.longest_step_s)
         note_hold(s, delivered_ml_min, step_s)
         if larger(k.refresh_s, s.holds_s) > 0.0:
@@ -39,7 +40,7 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
             for q in range(k.n_cars):
                 s.entry_ml_min[q] = s.car_ml_min[q]
             judge_entry(k, s, delivered_ml_min, step_s)
-    size_shortfall(k, s, delivered_ml_min, dt_s)
+    size_shortfall(k, s, delivered_ml_min, before_ml, dt_s)
 
 
 def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
@@ -59,6 +60,33 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
     if now_s >= larger(k.refresh_s, s.holds_s):
         judge_entry(k, s, s.entry_delivered_ml_min, now_s)
         s.entry_s = 0.0
+
+
+def accuse(k: Constants, s: State, first: int, moved: float, off: float, variance: float) -> float:
+    """Enter a whitened residual into one car's sums; return the greatest of them, nats.
+
+    Each is the log-likelihood ratio of two normal distributions of one variance whose means lie as
+    far apart as a shortfall of its size moves the residual.
+
+    Args:
+        k: Constants.
+        s: State.
+        first: Where the car's sums begin in ``account``.
+        moved: How far a shortfall of 1 moves the whitened residual, >= 0.
+        off: The whitened residual, less the lowest that is honest.
+        variance: Of it, > 0.
+    """
+    most_ratio = MOST_RATIO * k.limit_nats
+    most = MOST_EVIDENCE * k.limit_nats
+    top = 0.0
+    for i in range(N_SIZES):
+        shift = k.size[i] * moved
+        ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
+        account = clamp(s.account[first + i] + ratio, 0.0, most)
+        s.account[first + i] = account
+        if account > top:
+            top = account
+    return top
 
 
 def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float) -> None:
@@ -98,7 +126,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         # Else all its accounts are nil, and stay so: nearly always.
         if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
             variance = noise_sq * share * share + floor_sq / (scale * scale)
-            top = judge_car(k, s, q, off, moved, variance)
+            top = accuse(k, s, q * N_SIZES, moved, off, variance)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
                 s.car_short_s[q] += entry_s
@@ -108,11 +136,12 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         if top < evidence:
             evidence = top
             car = q
-    s.evidence = evidence
+    s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
-    if lowest >= k.least_scale_ml_min and highest <= AGREE * lowest and evidence <= CALM_NATS:
+    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
+    if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         expected = gain * s.entry_ml_min[k.middle_car]
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
@@ -133,31 +162,6 @@ def white_share(noise_sq: float, floor_sq: float, kept: float) -> float:
     return 2.0 * across / (alone + sqrt(alone * alone - 4.0 * across * across))
 
 
-def judge_car(k: Constants, s: State, q: int, off: float, moved: float, variance: float) -> float:
-    """Enter one whitened residual into the accounts of car ``q``; return the greatest, nats.
-
-    Args:
-        k: Constants.
-        s: State.
-        q: Which car of the bank.
-        off: The residual, as a share; what an honest reading may lack is already forgiven.
-        moved: How far a shortfall of 1 moves it.
-        variance: Of it, as a share squared.
-    """
-    most_ratio = MOST_RATIO * k.limit_nats
-    most = MOST_EVIDENCE * k.limit_nats
-    top = 0.0
-    for i in range(N_SIZES):
-        # Two normal distributions of one variance whose means lie ``shift`` apart.
-        shift = k.size[i] * moved
-        ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
-        account = clamp(s.account[q * N_SIZES + i] + ratio, 0.0, most)
-        s.account[q * N_SIZES + i] = account
-        if account > top:
-            top = account
-    return top
-
-
 def close_accounts(k: Constants, s: State) -> None:
     """Begin anew: nothing is missing of what is sprayed from now on."""
     for i in range(k.n_cars * N_SIZES):
@@ -165,17 +169,23 @@ def close_accounts(k: Constants, s: State) -> None:
     for q in range(k.n_cars):
         s.car_debt_ml[q] = 0.0
         s.car_short_s[q] = 0.0
+    s.flow_evidence = 0.0
     s.evidence = 0.0
     s.debt_ml = 0.0
     s.debt_s = 0.0
     s.short_s = 0.0
 
 
-def size_shortfall(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
-    """Smooth the share of the expected flow that is missing, and keep the debt's peak."""
+def size_shortfall(
+    k: Constants, s: State, delivered_ml_min: float, before_ml: float, dt_s: float
+) -> None:
+    """Smooth the share of the expected flow that is missing, and keep the debt's peak.
+
+    ``before_ml`` is what the debt was before.
+    """
     if s.debt_ml > 0.0:
         # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
-        new = s.short_s <= dt_s and s.level[UNDER_DELIVERY] == 0.0
+        new = before_ml == 0.0 and s.level[UNDER_DELIVERY] == 0.0
         if new or s.debt_ml > s.peak_debt_ml:
             s.peak_debt_ml = s.debt_ml
     expected = s.expected_ml_min

@@ -38,6 +38,8 @@ DELAY_STEP_S = 0.02
 LAG_STEP = 0.34
 # Of the rig's own: the least and the most that is learned, and what is never learned away.
 LEAST_NOISE, MOST_NOISE, LEAST_DOUBT = 0.5, 4.0, 0.4
+# A reading has followed to 86 % after so many lags.
+FOLLOWED_LAGS = 2.0
 # A warning may be false this many times as often as a pull.
 WARNINGS_A_PULL = 10.0
 # A flow this many times the noise floor is spray, not noise. Common practice, no source.
@@ -90,7 +92,7 @@ def constants_of(rig: Rig) -> Constants:
         if column not in mapped:
             raise ValueError(f"channel {ch.CHANNEL_NAMES[column - 1]} is essential but not mapped")
     spray, pump, command = rig.spray, rig.spray.pump, rig.command
-    sensor = rig.flow_sensor
+    sensor, line = rig.flow_sensor, rig.line_sensor
     ladder, paid, watch = rig.ladder, rig.paid, rig.watch
     conductance = nozzle_conductance(rig)
     if not (conductance > 0.0 and pump.free_flow_ml_min > 0.0 and ladder.step_deg > 0.0):
@@ -136,6 +138,14 @@ def constants_of(rig: Rig) -> Constants:
         correlation_s=sensor.noise_lasts_s,
         limit_nats=limit,
         warn_nats=limit - log(WARNINGS_A_PULL),
+        line_lag_s=line.lag_s,
+        line_gain_within=line.gain_within,
+        line_noise_sq=line.noise**2,
+        line_correlation_s=line.noise_lasts_s,
+        line_confirmed_s=sensor.delay_s
+        + sensor.delay_within_s
+        + FOLLOWED_LAGS * (sensor.lag_s + sensor.lag_within_s)
+        + sensor.refresh_s,
         longest_step_s=0.5,
         missing_lag_s=0.06,
         margin=ladder.margin,
@@ -196,10 +206,11 @@ def limit_nats(rig: Rig) -> float:
 
     A one-sided sum of log-likelihood ratios passes h falsely no more than once in exp(h)
     independent readings (Lorden, Ann. Math. Statist. 42, 1971). Noise that lasts makes one reading
-    of two correlation times, and each size of shortfall has a sum of its own.
+    of two correlation times; each size of shortfall has a sum of its own, and so has each channel.
     """
     readings = rig.debt.false_pull_every_h * 3600.0 / (2.0 * rig.flow_sensor.noise_lasts_s)
-    return log(N_SIZES * readings)
+    witnesses = 1 + any(terms.name == "line_kpa" for terms in rig.channels)
+    return log(witnesses * N_SIZES * readings)
 
 
 def _put_full_flow(k: Constants, rig: Rig) -> None:
@@ -230,6 +241,8 @@ def _put_bank(k: Constants, rig: Rig) -> None:
 
 def _spread(middle: float, within: float, step: float, most: int) -> list[float]:
     """Return values from ``middle - within`` to ``middle + within``, no more than ``most``."""
+    if within == 0.0:  # and a step may be nil, too
+        return [middle]
     n = min(most, 1 + ceil(2.0 * within / step - 1e-9))
     return [middle + within * (2.0 * i / (n - 1) - 1.0) for i in range(n)] if n > 1 else [middle]
 
@@ -265,6 +278,7 @@ def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
         k.cooled_column = where_mapped(ch.INTAKE)
     k.dry_column = where_mapped(ch.DRY_INTAKE)
     k.tank_column = where_mapped(ch.TANK)
+    k.line_column = where_mapped(ch.LINE)
     k.confirmed_retard_column = where_mapped(ch.CONFIRMED_RETARD)
     k.confirmed_ceiling_column = where_mapped(ch.CONFIRMED_CEILING)
     k.n_mapped = _put(k.mapped, sorted(mapped))

@@ -2,6 +2,7 @@
 
 from math import sqrt
 
+from rules.step.arithmetic import smaller
 from rules.step.constants import Constants
 
 
@@ -20,3 +21,19 @@ def full_flow_ml_min(k: Constants, boost_kpa: float) -> float:
     on_curve = sqrt(half * half + k.conductance_sq * (k.shut_off_kpa - back_kpa)) - half
     regulated = sqrt(k.conductance_sq * (k.regulated_kpa - back_kpa))
     return regulated if regulated < on_curve else on_curve
+
+
+def line_due_kpa(k: Constants, boost_kpa: float, commanded: float, full: float) -> float:
+    """Return the mean line pressure of the healthy system, kPa gauge.
+
+    A valve that opens for a share of the time holds the pump's shut pressure in the rest of it.
+
+    Args:
+        k: Constants.
+        boost_kpa: Boost, gauge.
+        commanded: Flow commanded, mL/min.
+        full: Full flow at this boost, mL/min, > 0.
+    """
+    share = smaller(commanded / full, 1.0)
+    open_kpa = boost_kpa + k.check_valve_kpa + full * full / k.conductance_sq
+    return share * open_kpa + (1.0 - share) * smaller(k.shut_off_kpa, k.regulated_kpa)

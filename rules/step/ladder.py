@@ -46,9 +46,11 @@ def debt_level(k: Constants, s: State, dt_s: float) -> float:
     """
     evidence = s.evidence
     if evidence >= k.limit_nats:
-        if s.level[UNDER_DELIVERY] == PULL and s.bank_most_ml_min > 0.0:
+        confirmed = s.flow_evidence >= k.warn_nats
+        if s.level[UNDER_DELIVERY] == PULL and s.bank_most_ml_min > 0.0 and confirmed:
             s.pulled_s = s.pulled_s + dt_s
-        return CUT if s.debt_ml >= k.cut_ml or s.pulled_s > k.outlasts_s else PULL
+        much = confirmed and s.debt_ml >= k.cut_ml
+        return CUT if much or s.pulled_s > k.outlasts_s else PULL
     warned = s.level[UNDER_DELIVERY] >= WARN and evidence > 0.5 * k.warn_nats
     return WARN if evidence >= k.warn_nats or warned else NO_ACTION
 
@@ -143,6 +145,11 @@ def release(k: Constants, s: State, dt_s: float) -> None:
     s.held_missing = 0.0
 
 
+def missing_now(s: State) -> float:
+    """Return the share of the spray that is missing, by whichever channel says more."""
+    return s.missing_share if s.line_wrong > 0.0 else larger(s.missing_share, s.line_missing)
+
+
 def size_action(k: Constants, s: State, dt_s: float) -> None:
     """Work out action, finding, degrees and ceiling from the findings' levels."""
     action = NO_ACTION
@@ -155,7 +162,7 @@ def size_action(k: Constants, s: State, dt_s: float) -> None:
             behind = finding
         if level >= PULL:
             # Only the debt knows a share; anything else takes back all the spray paid for.
-            missing = larger(missing, s.missing_share if finding == UNDER_DELIVERY else 1.0)
+            missing = larger(missing, missing_now(s) if finding == UNDER_DELIVERY else 1.0)
     retard = 0.0
     ceiling = INFINITE
     if action >= PULL:

@@ -37,6 +37,13 @@ def forget(k: Constants, s: State) -> None:
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
     s.learned_s = 0.0
+    s.line_gain = 1.0
+    s.line_doubt = k.line_gain_within
+    s.line_noise_sq = k.line_noise_sq
+    s.line_noise_lasts_s = k.line_correlation_s
+    s.line_covariance = 0.0
+    s.line_step_s = 0.0
+    s.line_learned_s = 0.0
     s.holds_s = 0.0
     s.flow_step_ml_min = 0.0
     s.shortest_rows = 0.0
@@ -79,9 +86,20 @@ def learn(
         s.noise_sq + weight * (off * off - floor_sq - s.noise_sq), k.least_noise_sq, k.most_noise_sq
     )
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
-    kept = clamp(s.covariance / s.noise_sq, 0.0, MOST_KEPT)
     s.noise = sqrt(s.noise_sq)
-    s.noise_lasts_s = smaller(s.entry_usual_s * kept / (1.0 - kept), LONGEST_CORRELATION_S)
+    s.noise_lasts_s = lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
+
+
+def lasts_s(covariance: float, variance: float, apart_s: float) -> float:
+    """Return the time in which noise's correlation falls to half, s.
+
+    Args:
+        covariance: Of two values in a row.
+        variance: Of one, > 0.
+        apart_s: How far apart they are, s.
+    """
+    kept = clamp(covariance / variance, 0.0, MOST_KEPT)
+    return smaller(apart_s * kept / (1.0 - kept), LONGEST_CORRELATION_S)
 
 
 def note_hold(s: State, delivered_ml_min: float, dt_s: float) -> None:

@@ -37,6 +37,7 @@ FINDING_NAMES: Final = (
     "command_disagrees",
     "boost_contradicted",
     "rig_doubted",
+    "line_doubted",
 )
 (
     UNDER_DELIVERY,
@@ -57,7 +58,8 @@ FINDING_NAMES: Final = (
     COMMAND_DISAGREES,
     BOOST_CONTRADICTED,
     RIG_DOUBTED,
-) = range(18)
+    LINE_DOUBTED,
+) = range(19)
 N_FINDINGS: Final = len(FINDING_NAMES)
 NO_FINDING: Final = -1.0
 
@@ -85,6 +87,8 @@ MOST_DELAYS: Final = 5
 MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
 N_SIZES: Final = 4
+LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
+SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
@@ -118,6 +122,8 @@ class Decision(Record):
     tank_s: float = INFINITE  # spraying time left; infinite: nothing is used, or it is unknown
     cooling_k: float = NAN  # drop from dry to sprayed intake temperature; NaN without a dry one
     evidence: float = 0.0  # that spray is missing, nats
+    line_evidence: float = 0.0  # the part of it that the line's pressure gives, nats
+    line_due_kpa: float = NAN  # what that pressure should be; NaN while it says nothing
     surplus: float = 0.0  # evidence that more arrives than was asked for, nats
     gain: float = 1.0  # learned: this car's flow reading to the rig's
     noise: float = 0.0  # learned: standard deviation of the reading, as a share of it
@@ -174,6 +180,23 @@ class State(Decision):
     logger_pause_s: float = 0.0  # such times lately, on average
     law_lagged_ml_min: float = 0.0  # the command by the rig's own rule, lagged
     air_level: float = FIRST_AIR_LEVEL  # this car's air by duty, to that by its rig's figures
+    flow_evidence: float = 0.0  # the part of ``evidence`` that the flow gives
+    line_lagged_kpa: float = 0.0  # due by the rig, behind the sensor's lag
+    line_on_s: float = 0.0  # how long plenty has been commanded
+    line_missing: float = 0.0  # share of the flow that its pressure says is missing, smoothed
+    line_missing_slow: float = 0.0  # the same, smoothed for longer
+    missing_slow: float = 0.0  # and ``missing_share``, alike
+    unconfirmed_s: float = 0.0  # how long the line alone has pulled timing
+    line_wrong: float = 0.0  # 1 while the pressure isn't believed
+    line_sound_s: float = 0.0  # how long it has read as it should since
+    line_residual: float = 0.0  # of its last reading, as a share
+    line_gain: float = 1.0  # learned: this line's pressure to the rig's
+    line_doubt: float = 0.0  # the share by which that may still be off
+    line_noise_sq: float = 0.0  # learned: variance of the reading, as a share squared
+    line_noise_lasts_s: float = 0.0
+    line_covariance: float = 0.0
+    line_step_s: float = 0.0
+    line_learned_s: float = 0.0
     bank_most_ml_min: float = 0.0  # no plausible car's sensor should read more
     surplus_residual: float = 0.0  # of the last row, as a share of full flow
     entry_s: float = 0.0  # how long the entry under way is
@@ -208,7 +231,7 @@ class State(Decision):
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
     innovation: list[float] = block(range(MOST_CARS))  # what of it was news
-    account: list[float] = block(range(MOST_CARS * N_SIZES))  # nats, by car and size of shortfall
+    account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
 

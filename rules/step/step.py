@@ -12,6 +12,7 @@ from rules.step.expectation import expect
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
+from rules.step.line import weigh_line
 from rules.step.state import HEALTHY, STALE, State
 
 
@@ -64,6 +65,11 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
     # Where an essential reading is unusable evidence and debt stand still.
     if can_judge:
         weigh(k, s, s.value[ch.DELIVERED], dt_s)
+        if k.line_column > 0:
+            weigh_line(k, s, dt_s)
+        s.evidence = s.flow_evidence
+        if s.line_wrong == 0.0:
+            s.evidence = s.flow_evidence + s.line_evidence
     decide(k, s, dt_s)
 
 

@@ -4,26 +4,26 @@ A line that has split behind the sensor, a valve that hangs, a tank that siphons
 spray nobody asked for is told by its volume, since an engine that stands fills up with it.
 """
 
-from rules.step.arithmetic import clamp, larger, smaller
+from rules.step.arithmetic import larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import MIN_PER_S, MOST_EVIDENCE, MOST_RATIO
+from rules.step.evidence import MIN_PER_S, accuse
 from rules.step.state import (
+    N_SIZES,
     NO_ACTION,
     OVER_DELIVERY,
+    SURPLUS_ACCOUNTS,
     UNASKED_FLOW,
     WARN,
     State,
 )
 
-SIZE = 0.05  # of full flow: the surplus that is looked for; half of it is never found
-
 
 def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     """Enter ``dt_s`` of delivered flow (usable, mL/min) into the surplus and its volume.
 
-    As ``evidence.weigh`` does, but for the one car that may read most of all, row by row (what a
-    sensor holds is never more than that car's highest), and as shares of full flow, since nothing
-    may have been asked for.
+    As ``evidence.weigh`` does with a shortfall, but for the one car that may read most of all, row
+    by row (what a sensor holds is never more than that car's highest), and as shares of full flow,
+    since nothing may have been asked for.
     """
     most = s.most_ml_min
     step_s = smaller(dt_s, k.longest_step_s)
@@ -34,14 +34,12 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
         return
     kept = s.noise_lasts_s / (s.noise_lasts_s + step_s)
     residual = (delivered_ml_min - most) / k.full_ml_min
-    off = residual - kept * s.surplus_residual
+    off = kept * s.surplus_residual - residual
     s.surplus_residual = larger(residual, 0.0)  # what rises from below is no surplus yet
     share = most / k.full_ml_min
     floor = k.floor_ml_min / k.full_ml_min
     variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor * floor
-    shift = SIZE * (1.0 - kept)
-    ratio = smaller(shift * (off - 0.5 * shift) / variance, MOST_RATIO * k.limit_nats)
-    s.surplus = clamp(s.surplus + ratio, 0.0, MOST_EVIDENCE * k.limit_nats)
+    s.surplus = accuse(k, s, SURPLUS_ACCOUNTS, 1.0 - kept, off, variance)
     if s.surplus > 0.0:
         s.excess_ml = larger(0.0, s.excess_ml + residual * k.full_ml_min * step_s * MIN_PER_S)
     else:
@@ -50,6 +48,8 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
 
 def close_surplus(s: State) -> None:
     """Begin anew: no surplus is known of."""
+    for i in range(N_SIZES):
+        s.account[SURPLUS_ACCOUNTS + i] = 0.0
     s.surplus = 0.0
     s.excess_ml = 0.0
     s.asked[OVER_DELIVERY] = NO_ACTION

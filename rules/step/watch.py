@@ -1,7 +1,7 @@
 """The findings beside debt, blindness and limits: each one room, each with a time it must last."""
 
 from rules.channels import BOOST, DELIVERED, KNOCK
-from rules.step.arithmetic import INFINITE, NAN, kept_share
+from rules.step.arithmetic import INFINITE, NAN, kept_share, larger
 from rules.step.constants import Constants
 from rules.step.cross_checks import boost_contradicted, command_disagrees
 from rules.step.followed import not_followed
@@ -11,6 +11,7 @@ from rules.step.state import (
     CUT,
     KNOCK_PERSISTS,
     LATE_SAMPLES,
+    LINE_DOUBTED,
     NO_ACTION,
     NO_COMMAND,
     PULL,
@@ -93,8 +94,7 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
     if s.surplus > 0.0:
         asked = surplus_level(k, s)
         worst = asked if asked > worst else worst
-    if s.asked[RIG_DOUBTED] > worst:
-        worst = s.asked[RIG_DOUBTED]
+    worst = larger(worst, larger(s.asked[RIG_DOUBTED], s.asked[LINE_DOUBTED]))
     column = k.command_column
     if column > 0 and (boost_kpa >= k.no_command_above_kpa or s.for_s[NO_COMMAND] > 0.0):
         nil = (

@@ -15,7 +15,7 @@ from simulator.plant.faults import FaultNow, schedule
 from simulator.plant.hydraulics import spray_rates
 from simulator.plant.ignition import fire, spark
 from simulator.plant.noise import Draw
-from simulator.plant.sensors import coloured, meter, read, sensor_rates
+from simulator.plant.sensors import coloured, meter, read, sensor_rates, stroke
 from simulator.plant.spray_control import ask
 from simulator.plant.state import RING, Rates, State
 from simulator.plant.wire import send
@@ -188,6 +188,7 @@ def substep(
         return
     metered = through(s.flows_ml_min, ticks, k.sensor_steps, s.metered_ml_min)
     meter(s, metered, now_s + dt_s, dt_s)
+    stroke(k, s, dt_s)
     fire(k, s, cycles, dt_s)
     s.peak_charge_c = larger(s.peak_charge_c, s.charge_c)
     s.peak_exhaust_c = larger(s.peak_exhaust_c, s.exhaust_c)

@@ -1,7 +1,7 @@
-"""From the true state to what the log says: lag, pulses, gain, noise, quantisation, faults."""
+"""From the true state to what the log says: lag, pulses, strokes, gain, noise, steps, faults."""
 
 from collections.abc import Sequence
-from math import floor, sin, sqrt
+from math import cos, floor, pi, sin, sqrt
 from typing import Final
 
 from rules import channels as ch
@@ -24,6 +24,7 @@ _THERMISTOR_K: Final = 0.08
 _SUPPLY_V: Final = 0.03
 _LINE_KPA: Final = 4.0
 _LAMBDA: Final = 0.004
+_TURN: Final = 2.0 * pi
 _STOPPED_ML_MIN: Final = 2.0  # slower than this the wheel stands still
 _LEAST_READING_ML_MIN: Final = 5.0  # a meter shows nothing rather than less
 # By channel: steps a unit in which it is sent; seconds between readings (0: every sample; a slow
@@ -84,6 +85,36 @@ def meter(s: State, flow_ml_min: float, now_s: float, dt_s: float) -> None:
         s.pulse_ml_min = 60.0 / PULSES_PER_ML / quiet_s
     if s.pulse_ml_min < _LEAST_READING_ML_MIN:
         s.pulse_ml_min = 0.0
+
+
+def stroke(k: Constants, s: State, dt_s: float) -> None:
+    """Move the pump on through its strokes, at the speed it has."""
+    s.stroke += k.stroke_hz * larger(s.pump, 0.0) * dt_s
+    if s.stroke >= 1.0:
+        s.stroke -= 1.0
+
+
+def ripple_kpa(k: Constants, s: State) -> float:
+    """Return what the pump's strokes add to the line sensor's reading, behind its filter, kPa.
+
+    Either way it is ``ripple_share`` of the line pressure, less the slower the pump turns.
+
+    Args:
+        k: Constants.
+        s: State.
+
+    Source: a sine through a first-order filter, settled: ``1 / (1 + i w)``, w the filter's lag
+    times the angular speed.
+    """
+    # Only the sensor feels it, as it stands at the pump's outlet: behind that the hose gives way to
+    # each stroke, and a swing of 12 % would take less than 0.2 % off the mean flow of a nozzle.
+    # Settled is exact at a steady speed, where steps of 1 ms would leave up to 7 % too much; while
+    # the pump starts it is off by no more than the sensor's noise.
+    speed = larger(s.pump, 0.0)
+    swing_kpa = k.ripple_share * speed * larger(s.line_kpa, 0.0)
+    w = _TURN * k.stroke_hz * speed * LINE_FILTER_S
+    angle = _TURN * s.stroke
+    return swing_kpa * (sin(angle) - w * cos(angle)) / (1.0 + w * w)
 
 
 def sensor_rates(
@@ -149,7 +180,8 @@ def read(
     row[ch.LAMBDA] = s.seen_lambda + _LAMBDA * draw.lambda_ratio
     row[ch.THROTTLE] = 100.0 * s.throttle
     row[ch.TANK] = larger(0.0, s.tank_ml + s.slosh_ml)
-    row[ch.LINE] = larger(0.0, s.sensed_line_kpa + _LINE_KPA * s.line_noise)
+    line_kpa = s.sensed_line_kpa + ripple_kpa(k, s)
+    row[ch.LINE] = larger(0.0, line_kpa + _LINE_KPA * s.line_noise)
     row[ch.SUPPLY] = s.supply_v + _SUPPLY_V * draw.supply
     row[ch.DRY_INTAKE] = s.sensed_dry_c + _THERMISTOR_K * draw.dry
     # What the engine controller says it does.

@@ -40,6 +40,8 @@ _AIR_DENSITY: Final = 1.19  # kg/m3
 _REGULATOR_RISE: Final = 0.08  # how much a bypass regulator's pressure rises when flow stops
 _COMPLIANCE_S_KPA: Final = 8e-5  # mL/kPa of stiff hose for each mL/s; common practice, no source
 _RUN_DOWN_S: Final = 0.16  # so full flow dies away in about this time
+_STROKE_HZ: Final = 70.0  # three chambers at 1400 turns a minute; common practice, no source
+_STROKE_SPREAD_HZ: Final = 27.0
 _HOSE_M: Final = 3.0
 _HOSE_BORE_M: Final = 0.004
 _HOSE_AT_ML_S: Final = 11.7
@@ -53,9 +55,10 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     Args:
         rig: The car.
         scenario: Its day.
-        seed: Which car of its kind: delay, lag, gain and noise spread about the rig's.
+        seed: Which car of its kind: delay, lag, gain and noise spread about the rig's, its pump's
+            strokes over what such pumps have.
     """
-    spread = generator(seed, 0).uniform(-1.0, 1.0, 6).tolist()
+    spread = generator(seed, 0).uniform(-1.0, 1.0, 7).tolist()
     k = Constants()
     sample_s = 1.0 / scenario.rate_hz
     substeps = max(1, -int(-sample_s / LONGEST_STEP_S * (1.0 - 1e-9) // 1))
@@ -84,6 +87,7 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     k.sensor_lag_s = max(0.004, lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
     k.flow_gain = 1.0 + _GAIN_SPREAD * spread[2]
     k.flow_noise = 0.035 + 0.005 * spread[4]
+    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
     late = round(rig.fault_intervals.reaction_s / k.dt_s)
     most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
     k.reaction_steps = max(0, min(late, most_late))
@@ -187,6 +191,7 @@ def _spray(k: Constants, rig: Rig) -> None:
     k.water_less = 1.0 - sqrt(spray.fluid_kg_m3 / WATER_KG_M3)
     k.shut_off_kpa = pump.shut_off_kpa
     k.free_ml_s = pump.free_flow_ml_min / 60.0
+    k.ripple_share = pump.ripple_share
     k.check_kpa = spray.check_valve_kpa
     k.density_kg_m3 = spray.fluid_kg_m3
     k.methanol = 0.01 * spray.methanol_mass_pct

@@ -39,7 +39,7 @@ class Continuous(Record):
     due_ml_min: float = 0.0  # what healthy flow would be now
     pump: float = 0.0  # speed over nominal
     supply_v: float = 0.0
-    line_kpa: float = 0.0  # behind the pump, gauge
+    line_kpa: float = 0.0  # behind the pump, gauge, mean over a stroke
     tank_ml: float = 0.0
     used_ml: float = 0.0  # by nozzles and leaks
     slosh_ml: float = 0.0  # what the swinging fluid adds to the gauge
@@ -114,6 +114,7 @@ class State(Continuous):
     end_methanol_kg_kg: float = 0.0
 
     # sensors
+    stroke: float = 0.0  # of the pump, up to 1
     rotor: float = 0.0  # of the flow meter's wheel, pulses
     last_pulse_s: float = 0.0
     pulse_ml_min: float = 0.0  # flow by the last pulses

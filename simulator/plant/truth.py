@@ -58,7 +58,7 @@ class Truth:
         flow_ml_min: Flow out of the nozzles.
         missing: Share of the healthy flow that is missing, 0 to 1.
         boost_kpa: Manifold pressure, gauge.
-        line_kpa: Line pressure behind the pump, gauge.
+        line_kpa: Line pressure behind the pump, gauge, mean over a stroke.
         tank_ml: Fluid left.
         charge_c: Charge temperature, degC.
         harm: Cumulative knock intensity: the sum over knocking cycles, 1 being clearly audible.

@@ -39,6 +39,7 @@ FLOW: Final = MlMin.within(low=1.0)
 DELAY: Final = Seconds.within(high=10.0)
 SPAN: Final = Seconds.within(high=600.0, example="0.5 s")
 SHARE: Final = Percent.within(0.0, 100.0)
+RIPPLE: Final = Percent.within(0.0, 50.0)  # half of peak to peak
 DUTY: Final = Percent.within(0.0, 130.0, "80 %")
 RETARD: Final = Degrees.within(0.0, 60.0)  # added or taken back
 ACTION: Final = Literal["warn", "pull_timing", "cut_boost"]  # what can't be seen is never healthy
@@ -103,6 +104,7 @@ PUMP: Final = table(
     Key("free_flow", FLOW, "free_flow_ml_min"),
     Key("regulated", PRESSURE, "regulated_kpa"),
     Key("run_down", PositiveSpan, "run_down_s"),
+    Key("ripple", RIPPLE, "ripple_share", per=100.0),
 )
 SPRAY: Final = table(
     facts.Spray,
@@ -123,6 +125,13 @@ FLOW_SENSOR: Final = table(
     Key("noise_lasts", Seconds.within(0.001, 2.0, "50 ms"), "noise_lasts_s"),
     Key("floor", FLOW, "floor_ml_min"),
     Key("refresh", Seconds.within(high=2.0, example="200 ms"), "refresh_s"),
+)
+LINE_SENSOR: Final = table(
+    facts.LineSensor,
+    Key("lag", DELAY, "lag_s"),
+    Key("gain_within", Percent.within(0.5, 50.0, "15 %"), per=100.0),
+    Key("noise", Percent.within(0.1, 50.0, "5 %"), per=100.0),
+    Key("noise_lasts", Seconds.within(0.001, 2.0, "20 ms"), "noise_lasts_s"),
 )
 _ONSET: Final = Key("start_boost", BOOST, "start_boost_kpa")
 COMMAND_FORMS: Final = (
@@ -263,6 +272,7 @@ RIG: Final = table(
     Key("injectors", INJECTORS),
     Key("spray", SPRAY),
     Key("flow_sensor", FLOW_SENSOR),
+    Key("line_sensor", LINE_SENSOR),
     Key("command", reduce(or_, COMMAND_FORMS)),
     Key("paid", PAID),
     Key("channels", CHANNELS, None, required=True),

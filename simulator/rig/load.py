@@ -64,6 +64,15 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
     """
     document = Document.parse(text, file_name)
     refuse_old_keys(document)
+    return rig_of(document)
+
+
+def rig_of(document: Document) -> RigFile:
+    """Return the rig of a document without old keys.
+
+    Raises:
+        BadInput: As ``rig_from_text``.
+    """
     written: Any = document.decode(RIG)
     channels = mapped(written.channels)
     time: TimeMap = fact_of(written.time)
@@ -89,8 +98,8 @@ def rig_from_text(text: str, file_name: str) -> RigFile:
         },
         time=time,
         serial=serial,
-        text=text,
-        file_name=file_name,
+        text=document.text,
+        file_name=document.file_name,
     )
 
 

@@ -7,6 +7,7 @@ and the reading of sessions, which bring their rig in the words of their day.
 from typing import Final, NamedTuple
 
 from simulator.strict import Document, KeyPath, Mismatch, Ml, called, key_of
+from simulator.strict.lines import Lines
 
 
 class OldKey(NamedTuple):
@@ -78,7 +79,8 @@ def refuse_old_keys(document: Document) -> None:
     olds = old_keys_of(document)
     if not olds:
         return
-    first = min(olds, key=lambda old: document.line(old.path))
+    lines = Lines(document.text).lines
+    first = min(olds, key=lambda old: lines.get(old.path, 0))
     found, expected = in_place_of(first)
     more = f" and {len(olds) - 1} more" if len(olds) > 1 else ""
     command = f"flowdebt renew {called(document.file_name)}"

@@ -15,10 +15,11 @@ from rules.facts import FlowSensor
 from rules.step.from_rig import constants_of
 from simulator.rig.changes import value_text
 from simulator.rig.keys import DEBT, FLOW_SENSOR, RIG
-from simulator.rig.load import RigFile
+from simulator.rig.load import RigFile, rig_of
 from simulator.rig.old_keys import OldKey, old_keys_of
 from simulator.rig.toml_places import Places, behind_line, put
 from simulator.strict import BadInput, Document, KeyPath, Mismatch, Seconds, called, key_of
+from simulator.strict.lines import Lines
 
 TABLE: Final = "flow_sensor"
 # Of the delay or lag itself: what a tolerance that isn't less becomes, and one that nobody stated.
@@ -48,32 +49,35 @@ def renewed(text: str, file_name: str) -> Renewed:
         file_name: How messages call it.
 
     Raises:
-        BadInput: No TOML; an old key beside the one it is called today; or a layout so odd that
-            it can't be rewritten in place.
+        BadInput: No TOML; an old key beside the one it is called today; anything else that is
+            wrong in a rig with old keys; or a layout so odd that it can't be rewritten in place.
     """
     document = Document.parse(text, file_name)
+    olds = old_keys_of(document)
+    if not olds:
+        return Renewed(text, ())
     wanted = copy.deepcopy(document.data)
-    changed = []
-    for old in old_keys_of(document):
-        where, value = f"line {document.line(old.path)}: {key_of(old.path)}", _take(wanted, old)
-        if not old.now:
-            text = _as_remark(text, old.path, "gone")
-            changed.append(f"{where} is gone: {old.why}")
-            continue
-        if not _set(wanted, old.now, value):
+    values = [_take(wanted, old.path) for old in olds]
+    for old, value in zip(olds, values, strict=True):
+        if old.now and not _set(wanted, old.now, value):
             found = f"it beside {key_of(old.now)}"
             raise document.wrong(old.path, "one of the two, which mean the same", found)
-        in_place = old.now[:-1] == old.path[:-1]
-        text = _with_name(text, old) if in_place else _moved(text, old, value)
-        changed.append(f"{where} is {key_of(old.now)} now")
-    if changed:
-        _check(text, wanted, file_name)
-        for path, value, why in list(_out_of_range(Document(text, file_name, wanted))):
-            _set(wanted, path, value, anew=True)
-            text = put(text, path, value)
-            changed.append(f"{key_of(path)} is {value}: {why}")
-        _check(text, wanted, file_name)
-    return Renewed(text, tuple(changed))
+    new = Document(text, file_name, wanted, {old.now: old.path for old in olds if old.now})
+    nearest = list(_out_of_range(new))
+    for path, value, _ in nearest:
+        _set(wanted, path, value, anew=True)
+    rig_of(new)  # what else is wrong is told by the lines of the file as it is
+    lines, rewritten = Lines(text).lines, text
+    changed = []
+    for old, value in zip(olds, values, strict=True):
+        where = f"line {lines.get(old.path, 1)}: {key_of(old.path)}"
+        changed.append(f"{where} is {key_of(old.now) + ' now' if old.now else f'gone: {old.why}'}")
+        rewritten = _rewritten(rewritten, old, value)
+    for path, value, why in nearest:
+        rewritten = put(rewritten, path, value)
+        changed.append(f"{key_of(path)} is {value}: {why}")
+    _check(rewritten, wanted, file_name)
+    return Renewed(rewritten, tuple(changed))
 
 
 def left_open(rig_file: RigFile) -> Iterator[str]:
@@ -110,10 +114,10 @@ def _filled(data: dict[str, Any]) -> dict[str, Any]:
     return {name: table for name, table in data.items() if table != {}}
 
 
-def _take(data: dict[str, Any], old: OldKey) -> Any:
-    for step in old.path[:-1]:
+def _take(data: dict[str, Any], path: KeyPath) -> Any:
+    for step in path[:-1]:
         data = data[str(step)]
-    return data.pop(str(old.path[-1]))
+    return data.pop(str(path[-1]))
 
 
 def _set(data: Any, path: KeyPath, value: Any, *, anew: bool = False) -> bool:
@@ -162,6 +166,12 @@ def _number(document: Document, path: KeyPath, kind: Any) -> float | None:
     with contextlib.suppress(Mismatch):
         return float(kind.from_toml(document.raw(path)))
     return None
+
+
+def _rewritten(text: str, old: OldKey, value: Any) -> str:
+    if not old.now:
+        return _as_remark(text, old.path, "gone")
+    return _with_name(text, old) if old.now[:-1] == old.path[:-1] else _moved(text, old, value)
 
 
 def _as_remark(text: str, path: KeyPath, word: str) -> str:

@@ -3,7 +3,8 @@
 import difflib
 import re
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from math import isfinite
 from typing import Any, Final, Self, TypeVar, cast
 
@@ -47,11 +48,13 @@ class Document:
         text: The file's text.
         file_name: How messages call the file.
         data: What tomllib made of it.
+        origins: Of a key or table that ``data`` has and the text has elsewhere: where.
     """
 
     text: str
     file_name: str
     data: dict[str, Any]
+    origins: Mapping[KeyPath, KeyPath] = field(default_factory=dict)
 
     @classmethod
     def parse(cls, text: str, file_name: str) -> Self:
@@ -119,9 +122,9 @@ class Document:
     def line(self, path: KeyPath) -> int:
         """Return the line of ``path``, or of the nearest table around it."""
         lines = Lines(self.text).lines
-        while path and path not in lines:
+        while path and self.origins.get(path, path) not in lines:
             path = path[:-1]
-        return lines.get(path, 1)
+        return lines.get(self.origins.get(path, path), 1)
 
     def wrong(self, path: KeyPath, expected: str, found: str | None = None) -> BadInput:
         """Return the error for a wrong value, for the caller to raise.

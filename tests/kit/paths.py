@@ -5,6 +5,8 @@ from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 SCREENS: Final = ROOT / "tests" / "screens"
+# Recorded by the version before evidence, to be read for ever.
+OLDER_SESSION: Final = ROOT / "tests" / "kit" / "older_session"
 
 
 def kept_screen(name: str, size: tuple[int, int]) -> Path:

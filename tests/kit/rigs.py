@@ -2,16 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import inf, nan
+from math import exp, inf, nan
 from typing import Any, Final
 
 from rules.channels import CHANNEL_BY_NAME, CHANNELS, Sample
 from rules.facts import (
+    Action,
     ChannelTerms,
     Command,
     CommandKind,
     DebtTerms,
     Engine,
+    FlowSensor,
     Injectors,
     Ladder,
     Limits,
@@ -27,8 +29,6 @@ from rules.step.state import Decision
 
 NAN: Final = nan
 QUIET: Final = Watch(
-    no_delivery_for_s=inf,
-    unasked_ml_min=inf,
     over_ml=inf,
     knock_persists_for_s=inf,
     logger_stuck_after_s=inf,  # made-up readings stand still
@@ -58,12 +58,13 @@ def rig(
     limits: Mapping[str, Any] | None = None,
     channels: tuple[ChannelTerms, ...] | None = None,
     watch: Mapping[str, Any] | None = None,
+    flow_sensor: Mapping[str, Any] | None = None,
 ) -> Rig:
     """Return a small invented rig, with the named facts changed.
 
     Without changes the log says what is commanded, spray pays for 10 deg at 150 kPa and 5 deg at
     100 kPa, and the engine holds 80 kPa dry. The findings beside debt, blindness and limits are
-    quiet unless ``watch`` is given (an empty mapping: their defaults), and so are lead and arrears.
+    quiet unless ``watch`` is given (an empty mapping: their defaults).
     """
     return Rig(
         name="test rig",
@@ -90,11 +91,12 @@ def rig(
             **(command or {}),
         ),
         paid=replace(Paid((50.0, 150.0), (0.0, 10.0), dry_limit_kpa=80.0), **(paid or {})),
-        debt=replace(DebtTerms(lead=0.0, arrears_ml=inf), **(debt or {})),
+        debt=replace(DebtTerms(), **(debt or {})),
         ladder=replace(Ladder(), **(ladder or {})),
         limits=replace(Limits(), **(limits or {})),
         channels=terms(*ESSENTIAL) if channels is None else channels,
         watch=QUIET if watch is None else replace(Watch(), **watch),
+        flow_sensor=replace(FlowSensor(), **(flow_sensor or {})),
     )
 
 
@@ -137,6 +139,24 @@ class Drive:
             self.last = self.guard.step(Sample(self.time_s, **values))
             decisions.append(self.last)
             self.time_s += self.dt_s
+        return decisions
+
+    def fail(self, for_s: float, share: float, **readings: float) -> list[Decision]:
+        """Feed ``for_s`` seconds in which the flow falls to ``share`` as the sensor's lag shows it.
+
+        ``run`` lets the reading fall at once, which is more than any sensor does.
+        """
+        lag_s, decisions = self.guard.rig.flow_sensor.lag_s, []
+        for i in range(round(for_s / self.dt_s)):
+            shown = share + (1.0 - share) * exp(-(i + 1) * self.dt_s / lag_s)
+            decisions += self.run(self.dt_s, share=shown, **readings)
+        return decisions
+
+    def fade(self, until: Action) -> list[Decision]:
+        """Let the flow fade by a tenth a second, from all of it, until this action is taken."""
+        decisions: list[Decision] = []
+        while self.last.action < until:
+            decisions += self.run(self.dt_s, share=1.0 - 0.1 * self.dt_s * len(decisions))
         return decisions
 
 

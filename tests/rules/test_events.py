@@ -1,5 +1,7 @@
 """From decisions to events: each finding from its rise to its release, with what was worst."""
 
+from math import inf
+
 import pytest
 
 from rules.events import EventTracker, Turn
@@ -11,7 +13,9 @@ def test_events_of_a_pump_stop() -> None:
     """One event from warning to release: raised, worsened twice, cleared, with its figures."""
     drive = healthy(rig())
     tracker = EventTracker(drive.guard.rig)
-    decisions = drive.run(1.0, share=0.0)
+    decisions = drive.fade(Action.WARN)
+    assert decisions[-1].action == Action.WARN
+    decisions += drive.run(1.0, share=0.0)
     worst_ml = decisions[-1].debt_ml
     decisions += drive.run(3.0, boost_kpa=0.0, commanded_ml_min=0.0)
     turns = [turn for d in decisions for turn in tracker.feed(d)]
@@ -30,9 +34,9 @@ def test_events_of_a_pump_stop() -> None:
 
 def test_event_keeps_the_most_timing_pulled() -> None:
     """Timing pulled rises after the pull began; the event reports the most, its step the first."""
-    drive = healthy(rig(debt={"cut_ml": 90.0}, ladder={"shortfall_outlasts_s": 90.0}))
+    drive = healthy(rig(debt={"cut_s": inf}, ladder={"shortfall_outlasts_s": 90.0}))
     tracker = EventTracker(drive.guard.rig)
-    for decision in drive.run(1.5, share=0.0):
+    for decision in drive.run(1.5, share=0.6) + drive.run(1.0, share=0.0):
         tracker.feed(decision)
     (event,) = tracker.open_events
     assert event.action is Action.PULL_TIMING
@@ -45,7 +49,7 @@ def test_peak_debt_outlives_a_shortfall_within_one_event() -> None:
 
     Whoever sees only the decisions that changed something must report the same largest debt.
     """
-    facts = rig(ladder={"shortfall_outlasts_s": 100.0}, debt={"cut_ml": 100.0})
+    facts = rig(ladder={"shortfall_outlasts_s": 100.0}, debt={"cut_s": inf})
     drive = healthy(facts)
     decisions = drive.run(2.0, share=0.0)
     peak = decisions[-1].debt_ml
@@ -63,7 +67,7 @@ def test_peak_debt_outlives_a_shortfall_within_one_event() -> None:
 
 def test_finish_brings_an_open_event_up_to_date() -> None:
     """At a log's end an event that lasts gets the largest debt seen, though nothing changed."""
-    drive = healthy(rig(debt={"warn_ml": 0.2, "pull_ml": 90.0, "cut_ml": 99.0}))
+    drive = healthy(rig(debt={"cut_s": inf}, ladder={"shortfall_outlasts_s": 90.0}))
     tracker = EventTracker(drive.guard.rig)
     for decision in drive.run(2.0, share=0.0):
         if decision.changed:
@@ -80,7 +84,8 @@ def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
     tracker = EventTracker(drive.guard.rig)
     decisions = drive.run(1.5, share=0.0)
     (event,) = [e for d in decisions for turn, e in tracker.feed(d) if turn is Turn.RAISED]
-    assert [step.action for step in event.steps] == ["warn", "pull_timing", "cut_boost"]
+    *_, pulled, cut = event.steps
+    assert (pulled.action, cut.action) == ("pull_timing", "cut_boost")
     assert event.action is Action.CUT_BOOST
-    assert event.intervals.handling_s == event.steps[1].fhti_s < event.steps[2].fhti_s
+    assert event.intervals.handling_s == pulled.fhti_s < cut.fhti_s
     assert event.intervals.in_time

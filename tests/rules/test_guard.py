@@ -47,7 +47,7 @@ def test_fingerprint_sees_names_and_constants(monkeypatch: pytest.MonkeyPatch) -
     """The compiled code's cache key changes with a called name and with a module's constant."""
     plain = compiled.fingerprint()
     assert compiled.fingerprint() == plain
-    monkeypatch.setattr("rules.step.debt.MIN_PER_S", 1.0)
+    monkeypatch.setattr("rules.step.evidence.MIN_PER_S", 1.0)
     changed = compiled.fingerprint()
     assert changed != plain
     monkeypatch.undo()
@@ -63,3 +63,24 @@ def test_rig_changes_do_not_leak_between_guards() -> None:
     broken, fine = healthy(facts), healthy(replace(facts))
     assert broken.run(1.0, share=0.0)[-1].action == 3.0
     assert fine.run(1.0)[-1].action == 0.0
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"delay_s": 0.09}, {"lag_within_s": 0.04}, {"refresh_s": 0.2}, {"gain_within": 0.05}],
+)
+def test_another_flow_sensor_is_another_car(other: dict[str, float]) -> None:
+    """What is remembered of cars and learned of this one would not fit: refused, nothing changed.
+
+    Other terms of the debt are taken, and the evidence so far stands.
+    """
+    drive = healthy(rig())
+    drive.run(0.1, share=0.5)
+    before, known = drive.guard.rig, drive.guard.state()
+    with pytest.raises(ValueError, match="found another flow sensor, expected the same"):
+        drive.guard.change(rig(flow_sensor=other))
+    assert drive.guard.rig is before
+    assert np.array_equal(drive.guard.state(), known, equal_nan=True)
+    drive.guard.change(rig(debt={"false_pull_every_h": 1.0}))
+    assert drive.guard.decision().evidence == drive.last.evidence > 0.0
+    assert drive.guard.constants.limit_nats < 16.0

@@ -21,7 +21,8 @@ def test_the_time_budget_adds_up() -> None:
     pulled = next(d for d in decisions if d.action == Action.PULL_TIMING)
     found = intervals(drive.guard.rig, 0, pulled)
     sensor_s = 0.08 + 0.1
-    assert found.detection_s == pytest.approx(0.8 / 7.0 + sensor_s, abs=0.011)
+    assert found.detection_s == pulled.short_s + sensor_s
+    assert pulled.short_s == pytest.approx(0.01 * (decisions.index(pulled) + 1))
     assert found.in_time is (found.handling_s < 0.6)
 
 

@@ -68,15 +68,22 @@ def test_a_shipped_rig_is_new(capfdbinary: pytest.CaptureFixture[bytes]) -> None
 @pytest.mark.parametrize(
     ("more", "message"),
     [
-        ('lead = "soon"\ncutt = 1\n', ', renewed:'),
-        ('lead = "soon"\ncutt = 1\n', 'debt.cutt: found an unknown key, expected "cut"'),
-        ("share = 3\n", "found "),
+        ('lead = "soon"\ncutt = 1\n', '32: debt.cutt: found an unknown key, expected "cut"\n'),
+        ("warn = 1\nshare = 3\n", "32: flow_sensor.gain_within: found 3, expected text with a"),
+        (
+            'lead = 3\n[ladder]\nrelease_below = "0 kPa"\n',
+            '33: ladder.release_below: found "0 kPa", expected more than 0 kPa',
+        ),
+        (
+            'lead = 3\n[fault_timing]\ntolerant = "0 s"\n',
+            '32: fault_intervals.tolerant: found "0 s", expected 0.001 to 600 s\n',
+        ),
     ],
-)  # fmt: skip
+)
 def test_what_is_wrong_beside_old_keys_is_one_line(
     more: str, message: str, old_rig: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Another mistake is told as ever, nothing is written, and the exit code is 2."""
+    """Told by the line it has in the file as it is; nothing is written; the exit code is 2."""
     old_rig.write_text(f"{SMALL}[debt]\n{more}", encoding="utf-8")
     assert flowdebt(["renew", str(old_rig), "--to", str(old_rig.with_name("new.toml"))]) == 2
     said = capsys.readouterr()

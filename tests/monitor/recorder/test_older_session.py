@@ -21,10 +21,9 @@ from monitor.review.review import review
 from rules.channels import TIME, Sample
 from rules.facts import Action
 from rules.step.state import FINDING_NAMES
-from tests.kit.paths import ROOT
+from tests.kit.paths import OLDER_SESSION
 from tests.kit.recordings import BRINDLE, read, record
 
-OLDER = ROOT / "tests" / "kit" / "older_session"
 DONE = (
     DoneThen(Action.WARN, 3.05, 1),
     DoneThen(Action.PULL_TIMING, 3.1, 1),
@@ -36,7 +35,7 @@ DONE = (
 def session(tmp_path: Path) -> Path:
     """A copy of it."""
     path = tmp_path / "sessions" / "2026-11-28T23-01-05Z-small"
-    shutil.copytree(OLDER, path)
+    shutil.copytree(OLDER_SESSION, path)
     return path
 
 

@@ -21,7 +21,8 @@ from rules.channels import (
 from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
 from rules.guard import Guard
-from rules.step.state import N_DECISION, Decision
+from rules.step.from_rig import constants_of
+from rules.step.state import MOST_CARS, N_DECISION, Decision
 from tests.kit.decisions import matrix_of
 from tests.kit.rigs import ALL_CHANNELS, of_kind, terms
 
@@ -34,6 +35,9 @@ MOODS = {
     "half": {"delivered": 0.5},
     "over": {"delivered": 2.0},
     "frozen": {"frozen": 1.0},
+    "switched": {"switched": 1.0},
+    "held": {"held": 1.0},
+    "calm": {"calm": 1.0},
     "patchy": {"not_sent": 0.5, "nan": 0.1, "inf": 0.05, "implausible": 0.1},
     "blind": {"nan": 0.95},
     "silent": {"not_sent": 1.0},
@@ -53,6 +57,7 @@ class Stretch:
     dt_s: float
     jump_s: float
     acknowledged: bool
+    jitter: float = 0.0
 
 
 stretches = st.lists(
@@ -63,6 +68,7 @@ stretches = st.lists(
         dt_s=st.sampled_from([0.0, 1 / 512, 1 / 64, 1 / 32, 1 / 8, 0.25, 0.01, 3.0]),
         jump_s=st.sampled_from([0.0, 0.0, 0.0, 0.5, 4.0, 50.0, -0.25, -1.0, -1.5, -1e6, 1e18]),
         acknowledged=st.booleans(),
+        jitter=st.sampled_from([0.0, 0.0, 0.5]),
     ),
     min_size=1,
     max_size=8,
@@ -73,7 +79,7 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
     """Return rows for the stretches: (n, ROW_WIDTH)."""
     random = np.random.default_rng(seed)
     rows: list[Floats] = []
-    time_s, frozen = 0.0, 250.0
+    time_s, frozen, held = 0.0, 250.0, 500.0
     low = np.array([c.low for c in CHANNELS])
     high = np.array([c.high for c in CHANNELS])
     for part in parts:
@@ -91,6 +97,14 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
             if "frozen" in mood:
                 values[DELIVERED - 1] = frozen
                 values[COMMANDED - 1] = random.choice([50.0, 600.0])
+            if "switched" in mood:
+                values[COMMANDED - 1] = random.choice([0.0, 500.0], p=[0.2, 0.8])
+            if "calm" in mood:
+                values[COMMANDED - 1] = 500.0
+                values[DELIVERED - 1] = 500.0 * (1.0 + 0.03 * random.normal())
+            if "held" in mood:
+                held = values[DELIVERED - 1] if i % 9 == 0 else held
+                values[DELIVERED - 1] = held
             for bad, put in (
                 ("nan", np.full(len(CHANNELS), np.nan)),
                 ("inf", np.full(len(CHANNELS), np.inf)),
@@ -102,10 +116,21 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
             row[CLOCK_PACE] = mood.get("pace", NOT_SENT)
             row[OPERATOR] = 1.0 if part.acknowledged and i == part.n // 2 else 0.0
             rows.append(row)
-            time_s += part.dt_s
+            time_s += part.dt_s * (1.0 + part.jitter * random.uniform(-1.0, 1.0))
     return np.array(rows)
 
 
+# What of the bank can differ: no car but one, all twenty; nothing late, much; held readings.
+SENSORS: tuple[dict[str, float], ...] = (
+    {},
+    {"delay_within_s": 0.0, "lag_within_s": 0.0},
+    {"lag_s": 0.0, "lag_within_s": 0.0},
+    {"refresh_s": 0.2},
+    {"delay_s": 0.0, "delay_within_s": 0.0},
+    {"delay_within_s": 0.0, "lag_within_s": 0.0, "refresh_s": 0.05},
+    {"delay_s": 0.0, "delay_within_s": 0.0, "lag_s": 0.0, "lag_within_s": 0.0},
+    {"gain_within": 0.0, "noise": 0.01, "noise_lasts_s": 0.2, "floor_ml_min": 30.0},
+)
 UNKNOWN = ("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k", "duty_boost_kpa")
 
 
@@ -138,10 +163,7 @@ def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:
             "tank_time_s": 60.0,
             "over_ml": 0.5,
         },
-        spray={
-            "lag_s": 0.0 if variant & 2 else 0.1,
-            "transport_delay_s": 0.0 if variant & 4 else 0.08,
-        },
+        flow_sensor=SENSORS[variant],
     )
     if minimal:
         needed = ("boost_kpa", "delivered_ml_min", "commanded_ml_min", "command_pct")
@@ -172,6 +194,14 @@ def stepped(facts: Rig, rows: Floats) -> Floats:
     return matrix_of(guard.step(row) for row in rows.tolist())
 
 
+def test_the_rigs_have_banks_of_one_car_and_of_all() -> None:
+    """The streams above meet a single car, all of them, and sensors that hold their readings."""
+    made = [constants_of(varied(CommandKind.LOG_FLOW, i, True)) for i in range(len(SENSORS))]
+    assert {1, MOST_CARS} <= {k.n_cars for k in made}
+    assert {True, False} == {k.refresh_s > 0.0 for k in made if k.n_cars == 1}
+    assert {True, False} == {k.refresh_s > 0.0 for k in made if k.n_cars > 1}
+
+
 def same(a: Floats, b: Floats) -> bool:
     """Whether two tables are equal to the bit, NaN alike."""
     return a.shape == b.shape and np.array_equal(a, b, equal_nan=True)
@@ -193,6 +223,8 @@ def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.D
     rest = [mixed.step(row) for row in rows[cut:].tolist()]
     assert same(np.vstack([first, matrix_of(rest)]), live)
     assert same(matrix_of([mixed.decision()]), live[-1:])
+    # What a guard remembers, too, to the bit: split is all compiled, mixed is partly.
+    assert same(np.array([mixed.state()]), np.array([split.state()]))
     assert same(stepped_compiled(facts, rows), live)
     both = Guard(facts)
     both.use_compiled()
@@ -263,7 +295,7 @@ def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int)
 @settings(max_examples=40, deadline=None)
 @given(
     facts=rigs,
-    parts=stretches.map(lambda ps: [replace(p, dt_s=1 / 64, jump_s=0.0) for p in ps]),
+    parts=stretches.map(lambda ps: [replace(p, dt_s=1 / 64, jump_s=0.0, jitter=0.0) for p in ps]),
     seed=st.integers(0, 1000),
     shift_s=st.integers(-(2**24), 2**24),
 )

@@ -11,6 +11,7 @@ from rules.facts import Action, CommandKind, Rig
 from rules.findings import FINDINGS, why_impossible
 from rules.guard import Guard
 from rules.intervals import intervals
+from rules.step.from_rig import constants_of
 from rules.step.state import BOOST_CONTRADICTED, COMMAND_DISAGREES, FINDING_NAMES, Decision, State
 from tests.kit.decisions import matrix_of
 from tests.kit.rigs import ALL_CHANNELS, Drive, healthy, of_kind, rig, terms
@@ -113,16 +114,17 @@ def test_what_duty_speaks_for_is_shown_where_it_can_be_told() -> None:
 @pytest.mark.parametrize(
     ("logged", "level"),
     [
-        ({"commanded_ml_min": 700.0}, Action.NO_ACTION),
-        ({"commanded_ml_min": 730.0}, Action.CUT_BOOST),
-        ({"commanded_ml_min": 300.0}, Action.NO_ACTION),
-        ({"commanded_ml_min": 270.0}, Action.CUT_BOOST),
+        ({"commanded_ml_min": 680.0}, Action.NO_ACTION),
+        ({"commanded_ml_min": 710.0}, Action.CUT_BOOST),
+        ({"commanded_ml_min": 320.0}, Action.NO_ACTION),
+        ({"commanded_ml_min": 290.0}, Action.CUT_BOOST),
     ],
 )
 def test_the_logged_command_may_be_a_quarter_of_full_flow_off(
     logged: dict[str, float], level: Action
 ) -> None:
-    """By its own rule 500 mL/min, full flow 840 at no boost: 210 either side are honest."""
+    """By its own rule 500 mL/min, full flow at the highest boost 775: 194 either side are fine."""
+    assert 0.25 * constants_of(facts()).full_ml_min == pytest.approx(194.0, abs=1.0)
     drive = healthy(facts(), **AIR)
     assert disagreement(drive.run(1.0, **{**AIR, **logged})) == level
 

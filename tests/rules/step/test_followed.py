@@ -28,8 +28,6 @@ def facts(*confirmed: str, **watch: object) -> Rig:
             "boost_kpa": Limit(180.0, 0.0, Action.CUT_BOOST),
         },
         watch={
-            "no_delivery_for_s": inf,
-            "unasked_ml_min": inf,
             "over_ml": inf,
             "knock_persists_for_s": inf,
             **watch,

@@ -25,40 +25,44 @@ def test_healthy_spray_is_left_alone() -> None:
 
 
 def test_pump_stop_warns_then_pulls_then_cuts() -> None:
-    """500 mL/min, allowance 80: the debt grows by 7 mL/s past 0.4, 0.8 and 5 mL, each at its time.
+    """By evidence it is warned of and pulled for, by the debt boost is cut, each at its limit.
 
     All of the spray is missing, so all the timing it paid for and the margin are taken back.
     """
     drive = healthy(rig(ladder={"shortfall_outlasts_s": 10.0}))
+    k = drive.guard.constants
     decisions = drive.run(1.5, share=0.0)
     warned, pulled, cut = (first(decisions, a) for a in (1, 2, 3))
-    assert warned * 0.01 == pytest.approx(0.4 / 7.0, abs=0.011)
-    assert pulled * 0.01 == pytest.approx(0.8 / 7.0, abs=0.011)
-    assert cut * 0.01 == pytest.approx(5.0 / 7.0, abs=0.011)
+    assert decisions[warned - 1].evidence < k.warn_nats <= decisions[warned].evidence
+    assert decisions[pulled - 1].evidence < k.limit_nats <= decisions[pulled].evidence
+    assert decisions[cut - 1].debt_ml < k.cut_ml <= decisions[cut].debt_ml
+    assert 1 <= warned <= pulled <= 3  # no single reading, but two or three leave no doubt
+    # 500 mL/min are missing, and so many seconds of full flow cut.
+    assert 0.01 * cut == pytest.approx(k.cut_ml / 500.0 * 60.0, abs=0.021)
     assert all(d.retard_deg == 0.0 for d in decisions[:pulled])
     assert decisions[cut].retard_deg == 12.0  # 10 deg x 1.2
     assert all(d.boost_ceiling_kpa == inf for d in decisions[:cut])
     assert all(d.boost_ceiling_kpa == 80.0 for d in decisions[cut:])
     assert {d.finding for d in decisions[warned:]} == {float(UNDER_DELIVERY)}
-    assert decisions[-1].allowance_ml_min == pytest.approx(80.0, abs=1e-6)
 
 
 def test_forty_per_cent_missing_takes_back_forty_per_cent() -> None:
     """0.4 x 10 deg x 1.2 = 4.8, up to 5.0 deg; cut only once it outlasts 1.5 s of pulled timing."""
-    drive = healthy(rig(debt={"cut_ml": 50.0}))
-    decisions = drive.run(4.0, share=0.6)
+    drive = healthy(rig(debt={"cut_s": inf}))
+    decisions = drive.fail(4.0, share=0.6)
     pulled, cut = first(decisions, 2), first(decisions, 3)
-    assert pulled * 0.01 == pytest.approx(0.8 / 2.0, abs=0.011)  # 120 mL/min past the allowance
+    assert decisions[pulled].evidence >= drive.guard.constants.limit_nats
+    assert pulled <= 15
     assert (cut - pulled) * 0.01 == pytest.approx(1.5, abs=0.021)
     assert {d.retard_deg for d in decisions[pulled + 30 :]} == {5.0}
-    assert decisions[cut].debt_ml < 50.0
+    assert decisions[cut].debt_ml == pytest.approx(200.0 * (0.01 * cut - 0.1) / 60.0, rel=0.03)
     assert decisions[cut].missing_share == pytest.approx(0.4, abs=0.001)
 
 
 def test_retard_follows_boost() -> None:
     """At 100 kPa the spray pays for 5 deg, so 40 % missing takes back 2.4, up to 2.5 deg."""
     drive = healthy(rig(), boost_kpa=100.0)
-    decisions = drive.run(1.0, share=0.6, boost_kpa=100.0)
+    decisions = drive.fail(0.8, share=0.6, boost_kpa=100.0)
     assert (decisions[-1].action, decisions[-1].retard_deg) == (PULL, 2.5)
     assert decisions[-1].paid_deg == pytest.approx(5.0)
 
@@ -71,8 +75,8 @@ def test_retard_is_bounded() -> None:
 
 def test_largest_share_counts_while_pulled() -> None:
     """Timing taken back is not given back while the shortfall eases, only at release."""
-    drive = healthy(rig(ladder={"shortfall_outlasts_s": 10.0}, debt={"cut_ml": 50.0}))
-    worst = drive.run(1.0, share=0.2)[-1]
+    drive = healthy(rig(ladder={"shortfall_outlasts_s": 10.0}, debt={"cut_s": inf}))
+    worst = drive.fail(1.0, share=0.2)[-1]
     easier = drive.run(1.0, share=0.8)[-1]
     assert worst.retard_deg == 10.0  # 0.8 x 10 x 1.2 = 9.6
     assert easier.missing_share == pytest.approx(0.2, abs=0.01)
@@ -80,11 +84,11 @@ def test_largest_share_counts_while_pulled() -> None:
 
 
 def test_recovery_stays_latched_until_release() -> None:
-    """Spray is back and the debt repaid, yet timing stays pulled until 2 s below 20 kPa."""
-    drive = healthy(rig(debt={"cut_ml": 50.0}))
+    """Spray is back and no evidence left, yet timing stays pulled until 2 s below 20 kPa."""
+    drive = healthy(rig(debt={"cut_s": inf}))
     drive.run(0.6, share=0.6)
     recovered = drive.run(30.0)
-    assert recovered[-1].debt_ml == 0.0
+    assert (recovered[-1].evidence, recovered[-1].debt_ml) == (0.0, 0.0)
     assert {d.action for d in recovered} == {PULL}
     low = drive.run(3.0, **OUT_OF_BOOST)
     released = next(i for i, d in enumerate(low) if d.action == NO_ACTION)
@@ -117,14 +121,16 @@ def test_release_does_not_count_a_gap() -> None:
 
 
 def test_release_closes_the_account() -> None:
-    """The debt is nil after release, so the next pull starts with a clean account."""
+    """Evidence and debt are nil after release, so the next pull starts with a clean account."""
     drive = healthy(rig())
-    assert drive.run(1.0, share=0.0)[-1].debt_ml > 5.0
+    once = drive.run(1.0, share=0.6)
+    assert once[-1].debt_ml > 0.0 < once[-1].evidence
     drive.run(2.5, **OUT_OF_BOOST)
-    assert drive.last.debt_ml == 0.0
-    # The account starts again: as long to warn as the first time.
-    drive.run(2.0)
-    assert first(drive.run(0.5, share=0.0), 1) * 0.01 == pytest.approx(0.4 / 7.0, abs=0.011)
+    assert (drive.last.evidence, drive.last.debt_ml) == (0.0, 0.0)
+    # It starts again: as long to warn as the first time, but for a gain that is known better.
+    assert drive.run(2.0)[-1].evidence == 0.0
+    again = drive.run(0.5, share=0.6)
+    assert first(once, 1) - 2 <= first(again, 1) <= first(once, 1)
 
 
 def test_acknowledgement() -> None:
@@ -142,30 +148,42 @@ def test_acknowledgement() -> None:
     assert drive.run(2.1, **OUT_OF_BOOST)[-1].action == NO_ACTION
 
 
+def warned() -> tuple[Drive, float]:
+    """Return a drive that has just warned of missing spray, and the evidence that warns.
+
+    What pulls timing is so far above that nothing here comes near it.
+    """
+    drive = healthy(rig())
+    k = drive.guard.constants
+    k.limit_nats = 10.0 * k.warn_nats
+    while drive.last.action == NO_ACTION:
+        drive.run(0.01, share=0.8)
+        assert drive.time_s < 10.0
+    assert drive.last.action == WARN
+    return drive, k.warn_nats
+
+
 def test_warning_clears_after_its_quiet_time() -> None:
-    """A warning ends half a second after the debt has fallen below half the warning threshold."""
-    drive = healthy(rig(debt={"pull_ml": 5.0, "cut_ml": 50.0}))
-    assert drive.run(0.3, share=0.6)[-1].action == WARN
+    """A warning ends half a second after evidence has fallen below half of what warns."""
+    drive, warn_nats = warned()
     decisions = drive.run(5.0)
-    quiet = next(i for i, d in enumerate(decisions) if d.debt_ml <= 0.2)
+    quiet = next(i for i, d in enumerate(decisions) if d.evidence <= 0.5 * warn_nats)
     cleared = next(i for i, d in enumerate(decisions) if d.action == NO_ACTION)
     assert (cleared - quiet) * 0.01 == pytest.approx(0.5, abs=0.021)
     assert decisions[cleared].finding == -1.0
 
 
 def test_warning_does_not_flap() -> None:
-    """Between half the warning threshold and all of it a warning stays, and is not raised anew."""
-    drive = healthy(rig(debt={"pull_ml": 5.0, "cut_ml": 50.0}))
-    drive.run(0.25, share=0.6)
-    drive.run(0.06, share=0.95)
-    shaking = [
-        d
-        for _ in range(10)
-        for for_s, share in ((0.12, 0.95), (0.1, 0.7))
-        for d in drive.run(for_s, share=share)
-    ]
-    crossings = sum(a.debt_ml < 0.4 <= b.debt_ml for a, b in pairwise(shaking))
-    assert crossings > 5
+    """Between half of what warns and all of it a warning stays, and is not raised anew."""
+    drive, warn_nats = warned()
+    shaking = []
+    for _ in range(10):
+        while drive.last.evidence > 0.7 * warn_nats:
+            shaking += drive.run(0.01)
+        while drive.last.evidence < warn_nats:
+            shaking += drive.run(0.01, share=0.8)
+    crossings = sum(a.evidence < warn_nats <= b.evidence for a, b in pairwise(shaking))
+    assert crossings == 10
     assert {d.action for d in shaking} == {WARN}
 
 
@@ -214,14 +232,14 @@ def test_unknown_boost_takes_back_the_top_of_the_table() -> None:
 
 
 def test_debt_stands_still_while_blind() -> None:
-    """While delivered flow is unusable the debt neither grows nor is repaid."""
-    drive = healthy(rig(debt={"pull_ml": 50.0, "cut_ml": 90.0}, ladder={"on_blind": Action.WARN}))
+    """While delivered flow is unusable evidence and debt neither grow nor fall."""
+    drive = healthy(rig(ladder={"on_blind": Action.WARN}))
     debt_ml = drive.run(0.5, share=0.0)[-1].debt_ml
     assert debt_ml > 2.0
     blind = drive.run(3.0, delivered_ml_min=NAN)[40:]
-    assert len({d.debt_ml for d in blind}) == 1
+    assert len({(d.debt_ml, d.evidence) for d in blind}) == 1
     assert all(d.delivered_ml_min != d.delivered_ml_min for d in blind)
-    assert drive.run(0.1)[-1].debt_ml < blind[-1].debt_ml
+    assert drive.run(0.1)[-1].evidence < blind[-1].evidence
 
 
 @pytest.mark.parametrize("action", [Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST])
@@ -277,10 +295,10 @@ def raised(decisions: list[Decision]) -> list[float]:
 
 
 def test_cause_is_the_first_finding_at_the_worst_level() -> None:
-    """A pull by the debt and then a cut by overboost: overboost is then the finding behind it."""
+    """A pull for missing spray, then a cut by overboost: that is then the finding behind it."""
     high = Limit(above=180.0, for_s=0.05, action=Action.CUT_BOOST)
-    drive = healthy(rig(limits={"boost_kpa": high}, debt={"cut_ml": 50.0}))
+    drive = healthy(rig(limits={"boost_kpa": high}, debt={"cut_s": inf}))
     decisions = drive.run(0.6, share=0.6) + drive.run(0.2, share=0.6, boost_kpa=200.0)
-    assert raised(decisions) == [NO_ACTION, WARN, PULL, CUT]
+    assert [a for a in raised(decisions) if a != WARN] == [NO_ACTION, PULL, CUT]
     assert decisions[-1].finding == OVERBOOST
     assert decisions[-1].level[UNDER_DELIVERY] == PULL

@@ -3,16 +3,17 @@
 import itertools
 from collections.abc import Callable
 from dataclasses import replace
-from math import inf
+from math import exp, inf
 
 import pytest
 
 from rules.channels import BOOST, NOT_SENT
-from rules.explain import explain
 from rules.facts import Action, CommandKind, Limit, Rig
 from rules.findings import FINDINGS, why_impossible
-from rules.step.state import FINDING_NAMES, Decision
-from tests.kit.rigs import ALL_CHANNELS, Drive, healthy, rig, terms
+from rules.step.evidence import CALM_NATS
+from rules.step.state import FINDING_NAMES, UNDER_DELIVERY, Decision
+from tests.kit.entries import correlated
+from tests.kit.rigs import ALL_CHANNELS, Drive, first, healthy, rig, terms
 
 WATCH = {
     "no_command_above_kpa": 90.0,
@@ -70,6 +71,15 @@ def run(for_s: float, share: float = 1.0, **readings: float) -> Story:
     return lambda drive: drive.run(for_s, share=share, **{**CALM, **readings})
 
 
+def alternating(off: float) -> Story:
+    """Return a story of five seconds in which the flow reads too much and too little by turns."""
+    return lambda drive: [
+        decision
+        for i in range(500)
+        for decision in drive.run(0.01, share=1.0 + off * (-1.0) ** i, **CALM)
+    ]
+
+
 def then(*stories: Story) -> Story:
     """Return a story of stories."""
     return lambda drive: [decision for story in stories for decision in story(drive)]
@@ -79,7 +89,6 @@ IDLE = {"boost_kpa": 0.0, "commanded_ml_min": 0.0, "injector_duty_pct": 2.0}
 # What raises each finding, and what comes close but must not.
 SHOWN: dict[str, tuple[Story, Story]] = {
     "under_delivery": (run(0.6, share=0.6), run(3.0, share=0.9)),
-    "no_delivery": (run(0.5, share=0.0), run(0.5, share=0.1)),
     "no_command": (
         run(1.0, commanded_ml_min=0.0, delivered_ml_min=0.0),
         run(3.0, commanded_ml_min=0.0, delivered_ml_min=0.0, boost_kpa=80.0),
@@ -87,7 +96,7 @@ SHOWN: dict[str, tuple[Story, Story]] = {
     "over_delivery": (run(3.0, share=1.4), run(5.0, share=1.1)),
     "unasked_flow": (
         then(run(2.0, **IDLE), run(2.0, delivered_ml_min=150.0, **IDLE)),
-        then(run(2.0, **IDLE), run(1.0, delivered_ml_min=150.0, **IDLE)),
+        then(run(2.0, **IDLE), run(2.0, delivered_ml_min=10.0, **IDLE)),  # the sensor's floor
     ),
     "cooling_missing": (run(2.0, intake_c=66.0), run(2.0, intake_c=58.0)),
     "signal_lost": (run(1.0, delivered_ml_min=NOT_SENT), run(0.2, delivered_ml_min=NOT_SENT)),
@@ -109,8 +118,10 @@ SHOWN: dict[str, tuple[Story, Story]] = {
         run(1.0, knock=5.0, confirmed_retard_deg=11.0),  # 12 deg are asked for
         run(1.0, knock=5.0, confirmed_retard_deg=11.5),
     ),
-    # 500 mL/min by the rig's own rule, full flow 840; 60 % duty at 5000 rpm speak for 158 kPa.
-    "command_disagrees": (run(1.0, commanded_ml_min=280.0), run(2.0, commanded_ml_min=300.0)),
+    # 500 mL/min by the rig's own rule, full flow 775; 60 % duty at 5000 rpm speak for 158 kPa.
+    "command_disagrees": (run(1.0, commanded_ml_min=280.0), run(2.0, commanded_ml_min=320.0)),
+    # A reading in steps of 50 mL/min has another floor than 20; one in steps of 10 may have that.
+    "rig_doubted": (alternating(0.05), alternating(0.01)),
     "boost_contradicted": (run(1.0, boost_kpa=30.0), run(2.0, boost_kpa=70.0)),
 }
 
@@ -186,14 +197,28 @@ def test_what_is_switched_off_is_said() -> None:
     assert why_impossible(neither, FINDINGS[FINDING_NAMES.index("no_command")]) is None
 
 
-def test_nothing_arrives_cuts_above_the_dry_limit_and_pulls_below() -> None:
-    """An engine that gets nothing holds the dry limit (80 kPa here) and no more."""
-    above = run(0.5, share=0.0)(healthy(facts(), **CALM))
-    assert above[-1].action == Action.CUT_BOOST
-    low = {"boost_kpa": 70.0, "commanded_ml_min": 300.0}
-    drive = healthy(facts(), **{**CALM, **low})
-    below = drive.run(0.5, share=0.0, **{**CALM, **low})
-    assert max(levels(below, "no_delivery")) == Action.PULL_TIMING
+def test_an_engine_that_gets_nothing_is_cut_above_the_dry_limit_and_pulled_below() -> None:
+    """It holds the dry limit (80 kPa here) and no more."""
+    nil = {"commanded_ml_min": 0.0, "delivered_ml_min": 0.0}
+    for boost_kpa, action in ((90.0, Action.CUT_BOOST), (70.0, Action.PULL_TIMING)):
+        drive = Drive(rig(watch={**WATCH, "no_command_above_kpa": 60.0}))
+        decisions = drive.run(1.0, **nil, boost_kpa=boost_kpa)
+        assert max(levels(decisions, "no_command")) == action
+
+
+def test_nothing_arriving_is_found_by_evidence_wherever_spray_is_due() -> None:
+    """Below the dry limit too, and of a trickle: timing is pulled within three tenths of a second.
+
+    Then boost is cut: by the debt where much is missing, else by how long it outlasts the pull.
+    """
+    for boost_kpa, due in ((150.0, 500.0), (70.0, 300.0), (70.0, 50.0)):
+        some = {"boost_kpa": boost_kpa, "commanded_ml_min": due}
+        drive = healthy(rig(), **some)
+        decisions = drive.run(3.0, share=0.0, **some)
+        assert 0 < first(decisions, Action.PULL_TIMING) < 30
+        cut = decisions[first(decisions, Action.CUT_BOOST)]
+        assert cut.level[UNDER_DELIVERY] == Action.CUT_BOOST
+        assert (cut.debt_ml >= drive.guard.constants.cut_ml) is (due > 50.0)
 
 
 def test_timing_is_given_back_slowly() -> None:
@@ -209,11 +234,11 @@ def test_timing_is_given_back_slowly() -> None:
 
 def test_what_pulling_cannot_take_back_boost_must() -> None:
     """More timing wanted than max_retard cuts boost."""
-    drive = healthy(rig(ladder={"max_retard_deg": 5.0}))
+    drive = healthy(rig(ladder={"max_retard_deg": 5.0}, debt={"cut_s": inf}))
     decisions = drive.run(0.4, share=0.0)
     assert decisions[-1].action == Action.CUT_BOOST
     assert decisions[-1].retard_deg == 5.0
-    assert decisions[-1].debt_ml < 5.0  # not by the debt: cut is at 5 mL
+    assert first(decisions, Action.CUT_BOOST) < 30  # not by outlasting: that takes 1.5 s
 
 
 def test_a_jump_is_not_believed_at_once_but_a_lasting_step_is() -> None:
@@ -241,26 +266,39 @@ def test_a_released_excess_is_closed() -> None:
     assert max(levels(idle[released:], "over_delivery")) == 0.0
 
 
-def test_a_small_lasting_shortfall_runs_up_arrears() -> None:
-    """16 % short hides under the debt's allowance (12 % and 20 mL/min of 500); arrears find it."""
-    drive = healthy(rig(debt={"arrears_ml": 1.6}))
-    decisions = drive.run(8.0, share=0.84)
-    assert max(d.debt_ml for d in decisions) < 0.05
-    pulled = next(i for i, d in enumerate(decisions) if d.action == Action.PULL_TIMING)
-    assert 0.01 * pulled == pytest.approx(1.6 / (0.04 * 500.0 / 60.0), abs=0.05)
-    text = explain(drive.guard.rig, 0, decisions[pulled])
-    assert "arrears 1.60 mL (short beyond 12 %) passed their limit of 1.60 mL" in text
-    without = healthy(rig())
-    assert max(d.action for d in without.run(8.0, share=0.84)) == 0.0
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_small_lasting_shortfall_is_found_in_time(seed: int) -> None:
+    """16 % short is twice what the sensor may be off: in its noise, found within three seconds.
+
+    Half of what it may be off is no shortfall, however long.
+    """
+
+    def noisy(share: float, for_s: float) -> list[Decision]:
+        drive = healthy(rig())
+        noise = 0.04 * correlated(round(for_s / 0.01) + 1000, 0.05 / 0.06, seed)
+        for draw in noise[:1000].tolist():
+            drive.run(0.01, share=1.0 + draw)
+        lagged = [exp(-0.01 * i / 0.1) for i in range(round(for_s / 0.01))]
+        return [
+            decision
+            for draw, kept in zip(noise[1000:].tolist(), lagged, strict=True)
+            for decision in drive.run(0.01, share=share + (1.0 - share) * kept + draw)
+        ]
+
+    assert 0.1 < 0.01 * first(noisy(0.84, 3.0), Action.PULL_TIMING) < 3.0
+    assert {d.action for d in noisy(0.96, 60.0)} == {Action.NO_ACTION}
 
 
-def test_the_lead_forgives_a_car_that_is_early_when_the_command_falls() -> None:
-    """An early sensor falls before the expectation moves: with a lead that is no debt."""
-
-    def peak_debt(lead: float) -> float:
-        drive = healthy(rig(debt={"lead": lead}))
-        fallen = drive.run(0.08, commanded_ml_min=100.0, delivered_ml_min=300.0)
-        return max(d.debt_ml for d in fallen)
-
-    assert peak_debt(0.5) < 0.8 * peak_debt(0.0)
-    assert peak_debt(0.0) > 0.1
+def test_a_car_that_is_early_misses_nothing_when_the_command_falls() -> None:
+    """A sensor as quick as the rig allows falls before the expectation moves: that is no debt."""
+    drive = healthy(rig())
+    k = drive.guard.constants
+    flow, commands = 500.0, [500.0] * 20
+    for i in range(400):
+        command = 100.0 if i % 80 < 40 else 500.0
+        commands.append(command)
+        late = round(k.car_delay_s[0] / 0.01)
+        flow += (commands[-1 - late] - flow) * (1.0 - exp(-0.01 / k.car_lag_s[0]))
+        drive.run(0.01, commanded_ml_min=command, delivered_ml_min=flow)
+        assert drive.last.evidence < CALM_NATS
+    assert min(drive.last.least_ml_min, 100.0) <= flow

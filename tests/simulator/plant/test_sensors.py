@@ -1,23 +1,23 @@
-"""The plant's sensors and the wire behind them: lags, pulses, steps of a reading, every fault."""
+"""The plant's sensors and the wire behind them: lags, pulses, strokes, steps, every fault."""
 
 from dataclasses import replace
 from itertools import pairwise
-from math import exp, inf, isnan, sin
+from math import exp, inf, isnan, pi, sin, sqrt
 from typing import Any, Final
 
 import numpy as np
 import pytest
 
 from rules import channels as ch
-from rules.channels import CHANNEL_NAMES, CLOCK_PACE, NOT_SENT, ROW_WIDTH, Sample
+from rules.channels import CHANNEL_NAMES, CLOCK_PACE, LINE, NOT_SENT, ROW_WIDTH, Sample
 from simulator.plant import Car, Fault, FaultKind
 from simulator.plant import sensors as se
 from simulator.plant.faults import FaultNow
-from simulator.plant.noise import Draw
+from simulator.plant.noise import Draw, generator
 from simulator.plant.sizing import size
 from simulator.plant.state import Rates, State
 from simulator.plant.wire import MOST_ROWS, send, tick
-from tests.kit.plants import RIG, SHIFTS, scenario
+from tests.kit.plants import ONSET_S, RIG, SHIFTS, STOP, scenario
 
 DT_S: Final = 0.001
 FLOW: Final = CHANNEL_NAMES.index("delivered_ml_min")
@@ -132,6 +132,126 @@ def test_thermistor_and_pressure_filter_follow_the_truth_through_the_kernel() ->
     for i, (*_, tolerance) in enumerate(pairs):
         assert worst[i] < tolerance
         assert span[i] > 5.0 * tolerance  # the sensor really lags by more
+
+
+def rows_of(seed: int, share: float, *faults: Fault, rate_hz: float = 1000.0) -> tuple[Any, Any]:
+    """Return the rows of a pull with a pump of such ripple, and by row speed and line pressure."""
+    pump = replace(RIG.spray.pump, ripple_share=share)
+    rig = replace(RIG, spray=replace(RIG.spray, pump=pump))
+    car = Car(rig, replace(scenario(*faults, rig=rig), rate_hz=rate_hz), seed, compiled=True)
+    rows = []
+    states = []
+    while not car.finished:
+        rows += car.step(0.0, inf)
+        states.append((float(car.state.pump), float(car.state.line_kpa)))
+    return np.array(rows), np.array(states)
+
+
+def strokes_hz(seed: int) -> float:
+    """Return the strokes of a seed's pump at nominal speed."""
+    return size(RIG, scenario(), seed).stroke_hz
+
+
+def loudest(rippling: Any, rate_hz: float) -> tuple[float, float]:
+    """Return frequency and amplitude of the strongest sine in readings (Hann window: half)."""
+    n = len(rippling)
+    spectrum = np.abs(np.fft.rfft((rippling - rippling.mean()) * np.hanning(n), 8 * n))
+    at = int(spectrum.argmax())
+    return at * rate_hz / (8 * n), float(spectrum[at]) * 4.0 / n
+
+
+@pytest.mark.parametrize("rate_hz", [1000.0, 100.0])
+@pytest.mark.parametrize(("seed", "share"), [(2, 0.12), (3, 0.05), (7, 0.12)])
+def test_the_line_reading_ripples_as_a_pump_does_behind_a_first_order_filter(
+    seed: int, share: float, rate_hz: float
+) -> None:
+    """At full boost: share, speed and pressure over ``sqrt(1 + (2 pi f lag)^2)`` (definition).
+
+    At 100 rows a second what is faster than 50 Hz is seen folded (Nyquist and Shannon).
+    """
+    rows, states = rows_of(seed, share, rate_hz=rate_hz)
+    calm, _ = rows_of(seed, 0.0, rate_hz=rate_hz)
+    full = (rows[:, 0] > 5.0) & (rows[:, 0] <= 9.0)
+    speed, line_kpa = states[full].mean(axis=0)
+    assert np.ptp(states[full][:, 0]) < 1e-3
+    frequency_hz = strokes_hz(seed) * speed
+    lags = 2.0 * pi * frequency_hz * se.LINE_FILTER_S
+    seen_hz, kpa = loudest(rows[full, LINE] - calm[full, LINE], rate_hz)
+    assert seen_hz == pytest.approx(
+        abs(frequency_hz - rate_hz * round(frequency_hz / rate_hz)), abs=0.05
+    )
+    assert kpa == pytest.approx(share * speed * line_kpa / sqrt(1.0 + lags * lags), rel=0.01)
+
+
+def test_pumps_differ_in_strokes_and_in_nothing_drawn_before() -> None:
+    """43 to 97 Hz over the seeds; delay, lag, gain and noise are the draws they were."""
+    hz = [strokes_hz(seed) for seed in range(200)]
+    assert 43.0 <= min(hz) < 45.0
+    assert 95.0 < max(hz) <= 97.0
+    for seed in range(5):
+        drawn = generator(seed, 0).uniform(-1.0, 1.0, 6)
+        k = size(RIG, scenario(), seed)
+        assert k.flow_gain == 1.0 + 0.04 * drawn[2]
+        assert k.flow_noise == 0.035 + 0.005 * drawn[4]
+
+
+def test_ripple_slows_with_the_pump_and_is_nil_at_rest() -> None:
+    """Strokes come as the speed says, each longer than the one before once the pump is stopped."""
+    rows, states = rows_of(1, 0.5, STOP)
+    calm, _ = rows_of(1, 0.0, STOP)
+    ripple = rows[:, LINE] - calm[:, LINE]
+    at_rest = states[:, 0] < 1e-9
+    assert at_rest.sum() > 1000  # before the pull, and at the end
+    assert np.abs(ripple[at_rest]).max() == 0.0
+    since = round(ONSET_S / DT_S)
+    ups = [i for i in range(since, since + 120) if ripple[i - 1] < 0.0 <= ripple[i]]
+    lasts = [b - a for a, b in pairwise(ups)]
+    assert len(lasts) >= 2
+    assert all(b > a for a, b in pairwise(lasts))
+    for a, b in pairwise(ups):
+        assert strokes_hz(1) * states[a:b, 0].sum() * DT_S == pytest.approx(1.0, abs=0.1)
+
+
+def test_ripple_is_what_a_filter_makes_of_each_stroke() -> None:
+    """Beside the strokes through the filter, step by step at 0.05 ms: at full speed the same.
+
+    As the pump stops the settled ripple is within 2 kPa of it; as it starts, within 6, where the
+    sensor's own noise is 4.
+    """
+    finer = 20
+    car = Car(RIG, replace(scenario(STOP), rate_hz=1000.0), 2, compiled=True)
+    states = []
+    while not car.finished:
+        car.step(0.0, inf)
+        s = car.state
+        states.append((s.stroke, s.pump, s.line_kpa, se.ripple_kpa(car.constants, s)))
+    stroke, speed, line_kpa, settled = np.array(states, dtype=np.float64).T
+    at = np.arange(0.0, len(stroke) - 1.0, 1.0 / finer)
+    number = np.arange(len(stroke))
+    turns = np.interp(at, number, np.unwrap(stroke, period=1.0))
+    swing = RIG.spray.pump.ripple_share * np.interp(at, number, speed * line_kpa)
+    keep = exp(-DT_S / finer / se.LINE_FILTER_S)
+    behind = [0.0]
+    for value in (swing * np.sin(2.0 * pi * turns)).tolist():
+        behind.append(keep * behind[-1] + (1.0 - keep) * value)
+    apart = np.abs(np.array(behind[1::finer]) - settled[: len(behind[1::finer])])
+    assert apart[4000:4990].max() < 0.5
+    assert apart[5000:].max() < 2.0
+    assert apart.max() < 6.0
+
+
+def test_ripple_is_in_the_line_reading_alone_and_the_same_each_time() -> None:
+    """Same seed, same bytes, interpreted or compiled; without it, all else is the same."""
+    what = scenario(STOP)
+    cars = [Car(RIG, what, 4, compiled=compiled) for compiled in (True, True, False)]
+    same = [np.array([row for _ in range(600) for row in car.step(0.0, inf)]) for car in cars]
+    assert same[0].tobytes() == same[1].tobytes() == same[2].tobytes()
+    with_some, _ = rows_of(4, 0.12, STOP, rate_hz=100.0)
+    with_none, _ = rows_of(4, 0.0, STOP, rate_hz=100.0)
+    assert np.array_equal(with_some[:600], same[0], equal_nan=True)
+    assert np.ptp(with_some[:, LINE] - with_none[:, LINE]) > 20.0
+    with_some[:, LINE] = with_none[:, LINE] = 0.0
+    assert with_some.tobytes() == with_none.tobytes()
 
 
 def test_coloured_noise_has_unit_size_and_its_correlation() -> None:

@@ -111,12 +111,12 @@ def test_everything_that_is_given_reaches_the_facts() -> None:
         'fuel_pressure = "350 kPa"\ndead_time = "0.5 ms"\n',
     )
     text = text.replace('"200 mL/min"\n', '"200 mL/min"\ncount = 3\n')
-    text = text.replace('"3000 mL/min"\n', '"3000 mL/min"\nregulated = "900 kPa"\n')
+    text = text.replace('"3000 mL/min"\n', '"3000 mL/min"\nregulated = "900 kPa"\nripple = "5 %"\n')
     file = rig_from_text(text, "car.toml")
     assert file.rig.engine == Engine(1.8, 5, 7000.0, 0.8, 95.0)
     assert file.rig.injectors == Injectors(4, 650.0, 270.0, 350.0, 0.5)
     assert file.rig.spray.nozzles == (Nozzle(315.0, 690.0, 1), Nozzle(200.0, 690.0, 3))
-    assert file.rig.spray.pump == Pump(1400.0, 3000.0, 900.0)
+    assert file.rig.spray.pump == Pump(1400.0, 3000.0, 900.0, ripple_share=0.05)
     spray = file.rig.spray
     assert (spray.check_valve_kpa, spray.tank_ml) == (30.0, 4000.0)
     assert file.rig.flow_sensor == FlowSensor(

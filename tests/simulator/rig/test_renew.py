@@ -10,8 +10,9 @@ from hypothesis import strategies as some
 from rules.facts import DebtTerms, FlowSensor
 from simulator.rig import left_open, renewed, rig_from_text, shipped_rigs
 from simulator.rig.old_keys import OLD_KEYS
-from simulator.strict import BadInput, key_of
+from simulator.strict import BadInput, decode_bytes, key_of
 from tests.kit.rig_text import SMALL
+from tests.simulator.rig.test_damage import GARBAGE
 
 HEAD, TAIL = SMALL.split("[spray]\n")
 SPRAY, REST = TAIL.split("[command]\n")
@@ -241,7 +242,8 @@ def test_what_is_left_to_decide() -> None:
             "car.toml:3: debt.delay_tolerance: found it beside flow_sensor.transport_delay_within",
         ),
         ("flow_sensor = 3\n[debt]\nshare = 1\n", "car.toml:3: debt.share: found it beside"),
-        ("[debt.share]\na = 1\n", "car.toml: found old keys in a file too oddly laid out"),
+        ("[debt.share]\na = 1\n", "car.toml:1: flow_sensor.gain_within: found a table, expected"),
+        (f"{SMALL}[watch.unasked_for]\n", "car.toml: found old keys in a file too oddly laid out"),
         ("[debt\n", 'car.toml:1: found "[debt", expected valid TOML'),
     ],
 )
@@ -251,6 +253,26 @@ def test_what_can_not_be_renewed(text: str, message: str) -> None:
         renewed(text, "car.toml")
     assert str(caught.value).startswith(message)
     assert "\n" not in str(caught.value)
+
+
+@settings(max_examples=150, deadline=None)
+@given(some.lists(some.tuples(some.floats(0, 1), some.integers(0, 40), GARBAGE), min_size=1))
+def test_a_damaged_one_loads_or_is_told_in_one_line(
+    damage: list[tuple[float, int, bytes]],
+) -> None:
+    """Garbage in, or over, any place of an old rig: what comes out loads, or there is one line."""
+    raw = BEFORE.encode()
+    for place, length, garbage in damage:
+        start = int(place * len(raw))
+        raw = raw[:start] + garbage + raw[start + length :]
+    try:
+        text, changed = renewed(decode_bytes(raw, "car.toml"), "car.toml")
+        assert changed or text == raw.decode("utf-8-sig")
+        rig_from_text(text, "car.toml")
+    except BadInput as error:
+        message = str(error)
+        assert message.startswith("car.toml")
+        assert len(message.splitlines()) == 1
 
 
 VALUES = {

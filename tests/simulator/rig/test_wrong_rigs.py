@@ -84,6 +84,21 @@ from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
             id="quantity-range",
         ),
         pytest.param(
+            rig("[spray.pump]", '[spray.pump]\nripple = "51 %"'),
+            ('car.toml:18: spray.pump.ripple: found "51 %"', "0 to 50 %"),
+            id="ripple-of-more-than-half",
+        ),
+        pytest.param(
+            rig("[spray.pump]", '[spray.pump]\nripple = "-5 %"'),
+            ('car.toml:18: spray.pump.ripple: found "-5 %"', "0 to 50 %"),
+            id="ripple-below-nil",
+        ),
+        pytest.param(
+            rig("[spray.pump]", "[spray.pump]\nripple = 0.12"),
+            ("car.toml:18: spray.pump.ripple: found 0.12", "percentage", '"12 %"'),
+            id="ripple-bare-number",
+        ),
+        pytest.param(
             rig("methanol_by_volume_pct = 50", "methanol_by_volume_pct = nan"),
             ("car.toml:10: spray.methanol_by_volume_pct: found nan", "finite"),
             id="nan",

@@ -10,7 +10,7 @@ import pytest
 from monitor.recorder.export import export
 from monitor.review import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, TANK, TIME
-from tests.kit.paths import kept_screen
+from tests.kit.paths import OLDER_SESSION, kept_screen
 from tests.kit.patience import PATIENCE_S
 from tests.kit.replay_script import (
     TRIP_S,
@@ -273,6 +273,17 @@ async def test_a_session_says_whether_it_came_out_as_recorded(
     async with replaying(log) as hand:
         assert "! DIFFERS from the record from 20.00 s" in await hand.look()
         assert "DIFFER from those recorded, first at 20.000 s" in await hand.press("c")
+
+
+@pytest.mark.asyncio
+async def test_a_session_of_an_older_version_says_so() -> None:
+    """Neither as recorded nor differing: decided anew, beside what was done then."""
+    async with replaying(open_log(str(OLDER_SESSION))) as hand:
+        text = await hand.look()
+        assert "older version's: decided anew" in text
+        assert "DIFFER" not in text
+        text = " ".join((await hand.press("c")).split())
+        assert "by today's rules; an older version's did then: warn at 3.05 s, pull" in text
 
 
 @pytest.mark.asyncio

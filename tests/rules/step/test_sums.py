@@ -1,16 +1,20 @@
-"""The account against numbers published or computed elsewhere, the source beside each."""
+"""The sum behind evidence against numbers published or computed elsewhere, the source beside each.
+
+A car's evidence for one size of shortfall is a one-sided cumulative sum: shortfall less half of the
+size looked for, in units of noise, never below nil.
+"""
 
 from itertools import pairwise
 
 import numpy as np
 import pytest
-from rules.step.debt import next_debt
 from scipy.interpolate import BarycentricInterpolator
 from scipy.stats import norm
 
 from rules.channels import Sample
 from rules.guard import Guard
-from rules.step.state import UNDER_DELIVERY
+from rules.step.state import N_SIZES, UNDER_DELIVERY
+from tests.kit.entries import next_account
 from tests.kit.rigs import rig
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.2.3, CUSUM Control Charts.
@@ -61,11 +65,11 @@ HEAD_START_RUN_LENGTH = {
 
 
 def sums(excesses: list[float], start: float = 0.0) -> list[float]:
-    """Return the account after each entry."""
-    accounts, debt = [], start
+    """Return the sum after each entry."""
+    accounts, account = [], start
     for excess in excesses:
-        debt = next_debt(debt, excess)
-        accounts.append(debt)
+        account = next_account(account, excess)
+        accounts.append(account)
     return accounts
 
 
@@ -117,44 +121,48 @@ def test_lucas_crosier_head_start() -> None:
     assert (first_above(plain, 5.0), first_above(ahead, 5.0)) == (7, 3)
 
 
-DATA_ML_MIN = 20.0  # mL/min of missing flow for one unit of the data
+SHARE = 0.05  # of the flow for one unit of the data
 STEP_S = 0.25
-UNIT_ML = DATA_ML_MIN * STEP_S / 60.0
 
 
 def through_a_guard(data: list[float], target: float, k: float, h: float) -> list[list[float]]:
-    """Return [debt in data units, level] for each value, taken in by a whole guard as a shortfall.
+    """Return [sum in data units, level] for each value, taken in by a whole guard as a shortfall.
 
-    No lag, no delay, no share: expected less delivered carries the data, the floor is k.
+    No lag, no delay, no tolerances; noise and the only size of shortfall are 2 k, so that evidence
+    counts in 2 k; the warning stands at h.
     """
     guard = Guard(
         rig(
-            spray={"lag_s": 0.0, "transport_delay_s": 0.0},
-            debt={
-                "share": 0.0,
-                "delay_tolerance_s": 0.0,
-                "floor_ml_min": k * DATA_ML_MIN,
-                "warn_ml": h * UNIT_ML,
-                "pull_ml": 1e9,
-                "cut_ml": 1e9,
-            },
+            flow_sensor={
+                "delay_s": 0.0,
+                "delay_within_s": 0.0,
+                "lag_s": 0.0,
+                "lag_within_s": 0.0,
+                "gain_within": 0.0,
+                "noise": 2.0 * k * SHARE,
+                "noise_lasts_s": 1e-13,
+                "floor_ml_min": 0.0,
+            }
         )
     )
+    guard.constants.size[:] = [2.0 * k * SHARE] * N_SIZES
+    guard.constants.warn_nats = h / (2.0 * k)
+    guard.constants.least_scale_ml_min = 800.0  # so that 400 mL/min are not learned from
     guard.step(Sample(0.0, boost_kpa=100.0, commanded_ml_min=400.0, delivered_ml_min=400.0))
     seen = []
     for i, x in enumerate(data, 1):
-        delivered = 400.0 - DATA_ML_MIN * (x - target)
+        delivered = 400.0 * (1.0 - SHARE * (x - target))
         decision = guard.step(
             Sample(i * STEP_S, boost_kpa=100.0, commanded_ml_min=400.0, delivered_ml_min=delivered)
         )
-        seen.append([decision.debt_ml / UNIT_ML, decision.level[UNDER_DELIVERY]])
+        seen.append([decision.evidence * 2.0 * k, decision.level[UNDER_DELIVERY]])
     return seen
 
 
 def test_nist_through_a_guard() -> None:
-    """A guard fed the NIST data warns at 14 and not before; its debt is the printed sum."""
+    """A guard fed the NIST data warns at 14 and not before; its evidence is the printed sum."""
     seen = through_a_guard(NIST, NIST_TARGET, NIST_K, NIST_H)
-    assert [debt for debt, _ in seen] == pytest.approx(NIST_HIGH, abs=1e-9)
+    assert [account for account, _ in seen] == pytest.approx(NIST_HIGH, abs=1e-9)
     assert [level for _, level in seen] == [0.0] * 13 + [1.0] * 7
 
 
@@ -162,7 +170,7 @@ def test_montgomery_9_1_through_a_guard() -> None:
     """A guard fed Table 9.1 warns at 29 and not before."""
     seen = through_a_guard(MONTGOMERY, 10.0, 0.5, 5.0)
     assert [level for _, level in seen] == [0.0] * 28 + [1.0] * 2
-    assert [debt for debt, _ in seen[27:]] == pytest.approx([4.47, 5.28, 5.30], abs=0.005)
+    assert [account for account, _ in seen[27:]] == pytest.approx([4.47, 5.28, 5.30], abs=0.005)
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
@@ -171,7 +179,7 @@ def test_montgomery_runger_through_a_guard(sign: float) -> None:
     seen = through_a_guard([sign * (x - 99.0) for x in RUNGER], 0.0, 1.0, 10.0)
     assert [level for _, level in seen] == [0.0] * 20
     expected = RUNGER_HIGH if sign > 0.0 else RUNGER_LOW
-    assert [debt for debt, _ in seen] == pytest.approx(expected, abs=0.05)
+    assert [account for account, _ in seen] == pytest.approx(expected, abs=0.05)
 
 
 class RunLengths:
@@ -189,7 +197,7 @@ class RunLengths:
         for s in self.nodes.tolist():
             edges = [-10.0, k - s, h + k - s, h + k + 14.0]
             x = np.concatenate([(b - a) / 2.0 * at + (a + b) / 2.0 for a, b in pairwise(edges)])
-            following = np.array([next_debt(s, value - k) for value in x.tolist()])
+            following = np.array([next_account(s, value - k) for value in x.tolist()])
             stays = following <= h
             xs.append(x)
             weights.append(np.concatenate([(b - a) / 2.0 * weight for a, b in pairwise(edges)]))
@@ -218,13 +226,13 @@ def test_run_lengths_by_simulation(shift: float, exact: float) -> None:
     """A thousand seeded runs average the exact run length, within four standard errors."""
     noise = np.random.default_rng(20).normal(shift - 0.5, 1.0, 60_000).tolist()
     lengths: list[int] = []
-    debt, steps = 0.0, 0
+    account, steps = 0.0, 0
     for excess in noise:
         steps += 1
-        debt = next_debt(debt, excess)
-        if debt > 4.0:
+        account = next_account(account, excess)
+        if account > 4.0:
             lengths.append(steps)
-            debt, steps = 0.0, 0
+            account, steps = 0.0, 0
             if len(lengths) == 1000:
                 break
     assert len(lengths) == 1000

@@ -1,0 +1,151 @@
+"""Evidence from the line's pressure, which falls before a flow sensor can show anything.
+
+Pump, supply, a split line and air in it all lower the pressure behind the pump at once. Alone the
+line may pull timing, never cut boost: the debt is the flow's. Where the flow sensor, given time to
+follow, shows no such shortfall, it is the pressure sensor that is wrong: its pull is taken back and
+it isn't believed until it has read as it should for a while.
+"""
+
+from math import sqrt
+
+from rules.channels import BOOST, LINE
+from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
+from rules.step.constants import Constants
+from rules.step.evidence import CALM_NATS, accuse
+from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
+from rules.step.learning import (
+    DOUBTED_S,
+    OUTLIER,
+    REMEMBERED_S,
+    lasts_s,
+)
+from rules.step.state import (
+    LINE_ACCOUNTS,
+    LINE_DOUBTED,
+    N_SIZES,
+    NO_ACTION,
+    PULL,
+    UNDER_DELIVERY,
+    WARN,
+    State,
+)
+
+LEAST_COMMAND = 0.4  # of full flow: with less the pressure hardly depends on the pump
+FILLS_S = 0.15  # after the command rises past that
+SHARE_LAG_S = 0.03  # over which the share that pressure speaks of is smoothed
+COMPARED_LAG_S = 0.15
+CONFIRMED = 0.5  # of what pressure says is missing must be missing of the flow
+LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance: never learned away
+BELIEVED_AFTER_S = 10.0  # of reading as it should
+
+
+def weigh_line(k: Constants, s: State, dt_s: float) -> None:
+    """Enter ``dt_s`` of line pressure into its evidence, and join that with the flow's."""
+    s.line_due_kpa = NAN
+    step_s = smaller(dt_s, k.longest_step_s)
+    full = full_flow_ml_min(k, s.value[BOOST])
+    if s.usable[LINE] == 0.0 or s.commanded_ml_min < LEAST_COMMAND * full:
+        close_line(s)
+        return
+    due_kpa = line_due_kpa(k, s.value[BOOST], s.commanded_ml_min, full)
+    if s.line_on_s == 0.0:
+        s.line_lagged_kpa = due_kpa
+    s.line_lagged_kpa = due_kpa + (s.line_lagged_kpa - due_kpa) * kept_share(dt_s, k.line_lag_s)
+    s.line_on_s += step_s
+    if s.line_on_s < FILLS_S or step_s <= 0.0:
+        return
+    s.line_due_kpa = s.line_gain * s.line_lagged_kpa
+    judge_line(k, s, step_s)
+    confirm_line(k, s, step_s)
+
+
+def close_line(s: State) -> None:
+    """Begin anew: nothing is known of the line."""
+    if s.line_on_s == 0.0:
+        return
+    for i in range(N_SIZES):
+        s.account[LINE_ACCOUNTS + i] = 0.0
+    s.line_on_s = 0.0
+    s.line_evidence = 0.0
+    s.line_missing = 0.0
+    s.line_missing_slow = 0.0
+    s.missing_slow = 0.0
+    s.unconfirmed_s = 0.0
+
+
+def judge_line(k: Constants, s: State, step_s: float) -> None:
+    """Weigh one reading of the line's pressure."""
+    residual = s.value[LINE] / s.line_due_kpa - 1.0
+    kept = s.line_noise_lasts_s / (s.line_noise_lasts_s + step_s)
+    fresh = 1.0 - kept
+    gain = s.line_gain
+    lacks = 1.0 - larger(gain * (1.0 - s.line_doubt), 1.0 - k.line_gain_within) / gain
+    before = s.line_residual
+    deviation = sqrt(s.line_noise_sq)
+    s.line_residual = smaller(residual, 2.0 * deviation)
+    off = residual - kept * before + lacks * fresh
+    variance = s.line_noise_sq * (1.0 - kept * kept)
+    s.line_evidence = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance)
+    # What passes the nozzles goes with the root of the pressure across them.
+    back_kpa = s.value[BOOST] + k.check_valve_kpa
+    left = clamp((s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0), 0.0, 1.0)
+    missing = 1.0 - sqrt(left)
+    s.line_missing = missing + (s.line_missing - missing) * kept_share(step_s, SHARE_LAG_S)
+    if s.line_evidence <= CALM_NATS and s.flow_evidence <= CALM_NATS and s.line_wrong == 0.0:
+        learn_line(k, s, residual, before, step_s)
+
+
+def learn_line(k: Constants, s: State, residual: float, before: float, step_s: float) -> None:
+    """Learn the line's level, its ripple and noise, and how long that lasts, while all is calm."""
+    s.line_learned_s += step_s
+    weight = step_s / (step_s + smaller(s.line_learned_s, REMEMBERED_S))
+    most = OUTLIER * sqrt(s.line_noise_sq)
+    off = clamp(residual, -most, most)
+    within = k.line_gain_within
+    s.line_gain = clamp(s.line_gain * (1.0 + weight * off), 1.0 - within, 1.0 + within)
+    s.line_doubt = LEAST_LINE_DOUBT * within + (1.0 - LEAST_LINE_DOUBT) * within * DOUBTED_S / (
+        DOUBTED_S + s.line_learned_s
+    )
+    square = most * most
+    s.line_covariance += weight * (clamp(residual * before, -square, square) - s.line_covariance)
+    s.line_noise_sq = clamp(
+        s.line_noise_sq + weight * (off * off - s.line_noise_sq),
+        0.25 * k.line_noise_sq,
+        16.0 * k.line_noise_sq,
+    )
+    s.line_step_s += weight * (step_s - s.line_step_s)
+    s.line_noise_lasts_s = larger(
+        lasts_s(s.line_covariance, s.line_noise_sq, s.line_step_s), k.line_correlation_s
+    )
+
+
+def confirm_line(k: Constants, s: State, step_s: float) -> None:
+    """Doubt a pressure that pulled timing for a shortfall which the flow, given time, doesn't show.
+
+    Both are smoothed alike, so that no noise of either decides. More flow than was asked for lowers
+    the pressure too: there the line has split behind the sensor, and the pull stands.
+    """
+    kept = kept_share(step_s, COMPARED_LAG_S)
+    s.line_missing_slow = s.line_missing + (s.line_missing_slow - s.line_missing) * kept
+    s.missing_slow = s.missing_share + (s.missing_slow - s.missing_share) * kept
+    if s.line_wrong > 0.0:
+        s.line_sound_s = 0.0 if s.line_evidence > CALM_NATS else s.line_sound_s + step_s
+        if s.line_sound_s > BELIEVED_AFTER_S:
+            s.line_wrong = 0.0
+            s.asked[LINE_DOUBTED] = NO_ACTION
+        return
+    alone = s.evidence >= k.limit_nats or s.unconfirmed_s > 0.0
+    if not alone or s.flow_evidence >= k.warn_nats:
+        s.unconfirmed_s = 0.0
+        return
+    s.unconfirmed_s += step_s
+    shown = s.missing_slow >= larger(CONFIRMED * s.line_missing_slow, 0.5 * k.gain_within)
+    if s.unconfirmed_s > k.line_confirmed_s and not shown and s.surplus <= CALM_NATS:
+        s.line_wrong = 1.0
+        s.line_sound_s = 0.0
+        s.unconfirmed_s = 0.0
+        s.asked[LINE_DOUBTED] = WARN
+        if s.level[UNDER_DELIVERY] == PULL:
+            s.level[UNDER_DELIVERY] = NO_ACTION
+            s.held_missing = 0.0
+            s.changed = 1.0

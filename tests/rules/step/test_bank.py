@@ -1,0 +1,271 @@
+"""The bank of plausible cars, against a response worked out in closed form, for any command."""
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import pairwise
+from math import exp
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rules.channels import Sample
+from rules.facts import Rig
+from rules.guard import Guard
+from rules.step.arithmetic import kept_share
+from rules.step.bank import move_bank
+from rules.step.constants import Constants
+from rules.step.from_rig import constants_of
+from rules.step.state import N_SIZES, RING_SIZE, State
+from rules.step.step import fresh_state
+from tests.kit.rigs import Drive, rig
+
+levels = st.sampled_from([0.0, 0.0, 40.0, 250.0, 500.0, 700.0])
+rates = st.sampled_from([0.01, 0.02, 0.05, 0.1])
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A command that steps between rows, and the rows it is seen in.
+
+    Attributes:
+        rows_s: Times of the rows.
+        switches_s: When the command steps, one step or none between two rows.
+        commands: What it is from each switch on; the first from ever.
+    """
+
+    rows_s: list[float]
+    switches_s: list[float]
+    commands: list[float]
+
+    def at(self, time_s: float) -> float:
+        """Return the command at a time."""
+        return self.commands[bisect_right(self.switches_s, time_s)]
+
+
+@st.composite
+def drawn(draw: st.DrawFn) -> Drawn:
+    """Draw rows at 10 to 100 Hz, evenly or not, and a step anywhere between some of them."""
+    dt_s = draw(rates)
+    jitter = draw(st.sampled_from([0.0, 0.4]))
+    rows = draw(
+        st.lists(st.tuples(levels, st.floats(0.01, 0.99), st.floats(-1.0, 1.0)), min_size=8)
+    )
+    hold = draw(st.integers(1, 8))
+    rows_s, switches_s, commands = [0.0], [], [0.0]
+    for i, (level, part, off) in enumerate(rows):
+        step_s = dt_s * (1.0 + jitter * off)
+        if i % hold == 0:
+            switches_s.append(rows_s[-1] + part * step_s)
+            commands.append(level)
+        rows_s.append(rows_s[-1] + step_s)
+    return Drawn(rows_s, switches_s, commands)
+
+
+def moved(k: Constants, command: Drawn) -> Iterator[tuple[float, State]]:
+    """Move a bank through a command; yield each row's time and the state after it."""
+    s = fresh_state(k)
+    before_s = 0.0
+    for at_s in command.rows_s:
+        s.clock_s = at_s
+        s.commanded_ml_min = command.at(at_s)
+        move_bank(k, s, at_s - before_s)
+        before_s = at_s
+        yield at_s, s
+
+
+def reading(command: Drawn, delay_s: float, lag_s: float, at_s: float) -> float:
+    """Return what a noiseless sensor with this delay and lag reads: exact, from step to step."""
+    value, now_s = 0.0, 0.0
+    for switch_s, level in zip(command.switches_s, command.commands, strict=False):
+        then_s = min(switch_s + delay_s, at_s)
+        value = level + (value - level) * (exp((now_s - then_s) / lag_s) if lag_s else 0.0)
+        now_s = then_s
+    level = command.at(at_s - delay_s)
+    return level + (value - level) * (exp((now_s - at_s) / lag_s) if lag_s else 0.0)
+
+
+def slack_ml_min(k: Constants, command: Drawn) -> float:
+    """Return what the rational form of the exponential may be off at the longest step, mL/min."""
+    longest_s = max(b - a for a, b in pairwise(command.rows_s))
+    ratios = np.linspace(0.0, longest_s / k.car_lag_s[0], 50)
+    off = max(kept_share(z, 1.0) - exp(-z) for z in ratios.tolist())
+    return 2.0 * off * max(command.commands) + 1e-9
+
+
+SENSORS: tuple[dict[str, float], ...] = (
+    {},
+    {"delay_s": 0.04, "delay_within_s": 0.02, "lag_s": 0.04, "lag_within_s": 0.01},
+    {"delay_s": 0.2, "delay_within_s": 0.15, "lag_s": 0.3, "lag_within_s": 0.25},
+    {"delay_within_s": 0.0, "lag_within_s": 0.0},
+    {"refresh_s": 0.2},
+    {"refresh_s": 0.05, "delay_s": 0.02, "delay_within_s": 0.02},
+)
+sensors = st.sampled_from(range(len(SENSORS)))
+
+
+def facts(sensor: int) -> Rig:
+    """Return a rig with one of the sensors above."""
+    return rig(flow_sensor=SENSORS[sensor])
+
+
+@settings(max_examples=200, deadline=None)
+@given(command=drawn(), sensor=sensors, car=st.integers(0, 19), phase=st.floats(0.0, 1.0))
+def test_no_honest_car_is_ever_expected_to_read_more_than_it_does(
+    command: Drawn, sensor: int, car: int, phase: float
+) -> None:
+    """Of the car whose delay and lag are true, whatever the command did between two rows.
+
+    Where the sensor holds its readings: nor more than any that it may hold.
+    """
+    k = constants_of(facts(sensor))
+    car %= k.n_cars
+    delay_s, lag_s = k.car_delay_s[car // k.n_lags], k.car_lag_s[car % k.n_lags]
+    slack = slack_ml_min(k, command)
+    for at_s, s in moved(k, command):
+        true = reading(command, delay_s, lag_s, at_s - phase * k.refresh_s)
+        assert s.car_ml_min[car] <= true + slack
+
+
+@settings(max_examples=100, deadline=None)
+@given(command=drawn(), sensor=sensors, car=st.integers(0, 19), phase=st.floats(0.0, 1.0))
+def test_no_honest_car_ever_reads_more_than_the_most(
+    command: Drawn, sensor: int, car: int, phase: float
+) -> None:
+    """The other bound: what flows beyond it was not asked for."""
+    k = constants_of(facts(sensor))
+    car %= k.n_cars
+    delay_s, lag_s = k.car_delay_s[car // k.n_lags], k.car_lag_s[car % k.n_lags]
+    slack = slack_ml_min(k, command)
+    for at_s, s in moved(k, command):
+        true = reading(command, delay_s, lag_s, at_s - phase * k.refresh_s)
+        assert true * k.highest_gain <= s.most_ml_min + slack
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    command=drawn(),
+    sensor=sensors,
+    gain=st.floats(0.92, 1.08),
+    doubt=st.floats(0.0, 0.08),
+)
+def test_all_cars_lie_between_the_bounds(
+    command: Drawn, sensor: int, gain: float, doubt: float
+) -> None:
+    """The upper bound is above every car, the lower above none, each by the gain learned."""
+    k = constants_of(facts(sensor))
+    for _, s in moved(k, command):
+        s.gain, s.doubt = gain, doubt
+        cars = s.car_ml_min[: k.n_cars]
+        assert max(cars) <= s.bank_most_ml_min * (1.0 + 1e-12)
+    lowest = max(gain * (1.0 - doubt), k.lowest_gain)
+    highest = min(gain * (1.0 + doubt), k.highest_gain)
+    move_bank(k, s, 0.0)
+    assert s.least_ml_min == pytest.approx(lowest * min(s.car_ml_min[: k.n_cars]))
+    assert s.most_ml_min == pytest.approx(highest * s.bank_most_ml_min + k.floor_ml_min)
+    assert s.least_ml_min <= s.most_ml_min
+
+
+def test_a_steady_command_is_read_alike_by_every_car() -> None:
+    """Once all delays and lags are over every car reads what is commanded, and so do the bounds."""
+    k = constants_of(rig())
+    *_, (_, s) = moved(k, Drawn([0.01 * i for i in range(400)], [0.0], [0.0, 500.0]))
+    assert k.n_cars == 20
+    assert s.car_ml_min[: k.n_cars] == pytest.approx([500.0] * 20, rel=1e-6)
+    assert s.bank_most_ml_min == pytest.approx(500.0)
+
+
+def test_each_car_follows_a_step_by_its_own_delay_and_lag() -> None:
+    """500 (1 - exp(-(t - delay) / lag)), at 1000 Hz, to what two rows may hide: 2 ms of it."""
+    k = constants_of(rig())
+    command = Drawn([0.001 * i for i in range(500)], [0.1], [0.0, 500.0])
+    for at_s, s in moved(k, command):
+        for q in range(k.n_cars):
+            delay_s, lag_s = k.car_delay_s[q // k.n_lags], k.car_lag_s[q % k.n_lags]
+            latest, soonest = (reading(command, delay_s + d, lag_s, at_s) for d in (0.0021, 0.0))
+            assert latest - 1e-3 <= s.car_ml_min[q] <= soonest + 1e-3
+
+
+def test_commands_closer_than_the_ring_can_hold_are_kept_by_their_extremes() -> None:
+    """Rows at 10 kHz share places, whose lowest and highest command count; time is never lost."""
+    k = constants_of(rig())
+    s = fresh_state(k)
+    for i in range(20_000):
+        s.clock_s = 1e-4 * i
+        s.commanded_ml_min = 100.0 if i % 50 == 7 else 500.0
+        move_bank(k, s, 1e-4 if i else 0.0)
+    reach_s = s.clock_s - min(s.ring_time_s)
+    assert reach_s > k.car_delay_s[k.n_delays - 1] + k.ring_spacing_s
+    assert len(s.ring_time_s) == RING_SIZE
+    # A dip to 100 lies within every 5 ms, and what is asked is the lowest around a row.
+    assert s.least_ml_min < 400.0 < s.bank_most_ml_min
+
+
+def test_where_the_highest_is_nil_every_car_is() -> None:
+    """A run-down below a thousandth of full flow is nil, exactly, for all cars at once."""
+    k = constants_of(rig())
+    command = Drawn([0.01 * i for i in range(600)], [0.0, 1.0], [0.0, 500.0, 0.0])
+    nil = [at_s for at_s, s in moved(k, command) if s.bank_most_ml_min == 0.0 and at_s > 1.0]
+    *_, (_, s) = moved(k, command)
+    assert set(s.car_ml_min) == {0.0} == {s.least_ml_min}
+    assert s.most_ml_min == k.floor_ml_min
+    assert 1.0 < nil[0] < 1.0 + 0.12 + 8.0 * k.run_down_lag_s
+    assert k.nil_ml_min == pytest.approx(0.001 * k.full_ml_min)
+
+
+STANDS = (
+    *("bank_most_ml_min", "least_ml_min", "evidence", "surplus", "surplus_residual"),
+    *("entry_s", "entry_delivered_ml_min", "debt_ml", "debt_s", "short_s", "excess_ml"),
+    *("gain", "doubt", "noise_sq", "noise_lasts_s", "covariance", "mean_residual"),
+    *("entry_usual_s", "learned_s", "holds_s", "held_s", "held_rows", "sound_s", "floor_sq"),
+    *("kept", "car_ml_min", "entry_ml_min", "residual"),
+    *("account", "car_debt_ml", "car_short_s"),
+)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    sensor=sensors,
+    share=st.sampled_from([0.0, 0.5, 1.0, 1.3]),
+    dts_s=st.lists(st.sampled_from([0.0, 0.003, 0.01, 0.1, 0.4, 3.0, 8.0]), min_size=5),
+    spray_s=st.floats(0.1, 3.0),
+)
+def test_the_bank_stands_still_where_nothing_is_due_and_nothing_flows(
+    sensor: int, share: float, dts_s: list[float], spray_s: float
+) -> None:
+    """To the last bit, whatever it knows from before: a street log costs next to nothing."""
+    drive = Drive(facts(sensor))
+    drive.run(spray_s, share=share)
+    drive.run(6.0, boost_kpa=-20.0, commanded_ml_min=0.0)
+    before = State.of_flat(drive.guard.state())
+    assert before.bank_most_ml_min == 0.0
+    known = {name: repr(getattr(before, name)) for name in STANDS}
+    for dt_s in dts_s:
+        drive.time_s += dt_s
+        drive.guard.step(
+            Sample(drive.time_s, boost_kpa=-20.0, commanded_ml_min=0.0, delivered_ml_min=0.0)
+        )
+    after = State.of_flat(drive.guard.state())
+    assert {name: repr(getattr(after, name)) for name in STANDS} == known
+    assert len(before.account) >= N_SIZES
+
+
+def test_where_no_command_is_known_yet_nothing_is_due() -> None:
+    """A fresh guard expects nothing, and its first row already bounds what may flow."""
+    guard = Guard(rig())
+    first = guard.step(Sample(0.0, boost_kpa=0.0, commanded_ml_min=0.0, delivered_ml_min=0.0))
+    assert (first.least_ml_min, first.most_ml_min) == (0.0, guard.constants.floor_ml_min)
+
+
+@pytest.mark.parametrize("hz", [10, 100, 1000])
+@pytest.mark.parametrize("commanded_ml_min", [2.0, 5.0, 20.0])
+def test_a_small_command_is_expected_at_any_rate_of_rows(commanded_ml_min: float, hz: int) -> None:
+    """However little the readings rise from one row to the next."""
+    k = constants_of(rig())
+    assert k.nil_ml_min < commanded_ml_min
+    command = Drawn([i / hz for i in range(2 * hz)], [0.0], [0.0, commanded_ml_min])
+    *_, (_, s) = moved(k, command)
+    assert s.bank_most_ml_min == pytest.approx(commanded_ml_min, rel=1e-4)
+    assert s.car_ml_min[: k.n_cars] == pytest.approx([commanded_ml_min] * k.n_cars, rel=1e-3)

@@ -1,0 +1,137 @@
+"""From a rig's facts to constants: what can't be divided by or looked up is refused."""
+
+from math import inf
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rules import channels as ch
+from rules.facts import CommandKind, Nozzle, Pump
+from rules.step.from_rig import WARNINGS_A_PULL, constants_of, essential_columns
+from rules.step.hydraulics import full_flow_ml_min
+from rules.step.state import MOST_CARS, N_SIZES
+from tests.kit.rigs import NAN, of_kind, rig, terms
+
+
+def test_essential_channels_follow_the_command() -> None:
+    """Boost and delivered flow always; beside them what the command is worked out from."""
+    extra = {kind: essential_columns(of_kind(kind))[2:] for kind in CommandKind}
+    assert extra == {
+        CommandKind.LOG_FLOW: (ch.COMMANDED,),
+        CommandKind.LOG_PERCENT: (ch.COMMAND_PCT,),
+        CommandKind.FIXED: (),
+        CommandKind.BOOST: (),
+        CommandKind.INJECTOR_DUTY: (ch.INJECTOR_DUTY,),
+        CommandKind.MAP: (ch.INJECTOR_DUTY,),
+    }
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"channels": terms("boost_kpa", "commanded_ml_min")}, "delivered_ml_min is essential"),
+        ({"command": {"kind": CommandKind.MAP}}, "injector_duty_pct is essential"),
+        ({"command": {"kind": CommandKind.LOG_PERCENT}}, "command_pct is essential"),
+        ({"spray": {"nozzles": ()}}, "nozzle flow"),
+        ({"spray": {"pump": Pump(1000.0, 0.0)}}, "pump free flow"),
+        ({"spray": {"fluid_kg_m3": 0.0}}, "fluid density"),
+        ({"spray": {"nozzles": (Nozzle(500.0, 0.0),)}}, "rated pressure"),
+        ({"ladder": {"step_deg": 0.0}}, "timing step"),
+        ({"command": {"kind": CommandKind.BOOST, "full_boost_kpa": 50.0}}, "full less start 0"),
+        ({"command": {"kind": CommandKind.BOOST, "full_boost_kpa": np.inf}}, "start inf"),
+        ({"paid": {"boost_kpa": (), "timing_deg": ()}}, "1 to 32 ascending"),
+        ({"paid": {"boost_kpa": (100.0, 100.0)}}, "1 to 32 ascending"),
+        ({"paid": {"boost_kpa": (0.0, NAN)}}, "1 to 32 ascending"),
+        ({"paid": {"timing_deg": (1.0,)}}, "one value for each boost"),
+    ],
+)
+def test_unsafe_facts_are_refused(changes: dict[str, Any], says: str) -> None:
+    """What cannot be divided by or looked up is one clear error, not a guard that never acts."""
+    with pytest.raises(ValueError, match=says):
+        constants_of(rig(**changes))
+
+
+@pytest.mark.parametrize(
+    ("command", "says"),
+    [
+        ({"map_boost_kpa": (50.0,), "map_pct": ((0.0, 40.0),)}, "2 to 32 ascending"),
+        ({"map_duty_pct": (80.0, 20.0)}, "2 to 32 ascending"),
+        ({"map_boost_kpa": tuple(float(i) for i in range(33))}, "2 to 32 ascending"),
+        ({"map_pct": ((0.0, 40.0), (30.0, 70.0))}, "found 4 cells"),
+    ],
+)
+def test_unsafe_maps_are_refused(command: dict[str, Any], says: str) -> None:
+    """A delivery map needs two ascending axes of 2 to 32 points, and every cell."""
+    with pytest.raises(ValueError, match=says):
+        constants_of(of_kind(CommandKind.MAP, command=command))
+
+
+def test_the_limit_follows_from_the_hours_between_false_pulls() -> None:
+    """Each size's sum passes h no oftener than once in exp(h) independent readings (Lorden 1971).
+
+    Noise that lasts 50 ms makes one reading of 100 ms: 100 h are 3.6 million.
+    """
+    k = constants_of(rig())
+    assert np.exp(k.limit_nats) == pytest.approx(N_SIZES * 3.6e6)
+    longer = constants_of(rig(debt={"false_pull_every_h": 1000.0}))
+    assert longer.limit_nats - k.limit_nats == pytest.approx(np.log(10.0))
+    slower = constants_of(rig(flow_sensor={"noise_lasts_s": 0.2}))
+    assert k.limit_nats - slower.limit_nats == pytest.approx(np.log(4.0))
+    assert 0.0 < k.warn_nats < k.limit_nats
+    assert k.limit_nats - k.warn_nats == pytest.approx(np.log(WARNINGS_A_PULL))
+
+
+@pytest.mark.parametrize(
+    ("sensor", "delays", "lags"),
+    [
+        ({}, [0.04, 0.06, 0.08, 0.1, 0.12], [0.05, 0.05 + 0.1 / 3, 0.15 - 0.1 / 3, 0.15]),
+        ({"delay_within_s": 0.0, "lag_within_s": 0.0}, [0.08], [0.1]),
+        ({"delay_within_s": 0.01, "lag_within_s": 0.01}, [0.07, 0.09], [0.09, 0.11]),
+        ({"delay_within_s": 0.001, "lag_within_s": 0.0}, [0.079, 0.081], [0.1]),
+        ({"delay_within_s": 0.08, "lag_within_s": 0.1}, [0.0, 0.04, 0.08, 0.12, 0.16], None),
+        (
+            {"delay_s": 0.0, "delay_within_s": 0.0, "lag_s": 0.0, "lag_within_s": 0.0},
+            [0.0],
+            [0.0],
+        ),
+    ],
+)
+def test_the_bank_spans_the_tolerances(
+    sensor: dict[str, float], delays: list[float], lags: list[float] | None
+) -> None:
+    """Cars from one end of each tolerance to the other, both ends in it, as few as do."""
+    k = constants_of(rig(flow_sensor=sensor))
+    assert k.car_delay_s[: k.n_delays] == pytest.approx(delays)
+    if lags is not None:
+        assert k.car_lag_s[: k.n_lags] == pytest.approx(lags)
+    assert k.n_cars == k.n_delays * k.n_lags <= MOST_CARS
+
+
+@pytest.mark.parametrize(
+    "sensor", [{"delay_within_s": 0.081}, {"lag_within_s": 0.11}, {"delay_within_s": -0.01}]
+)
+def test_tolerances_beyond_the_figure_itself_are_refused(sensor: dict[str, float]) -> None:
+    """A delay or a lag below nil is no car."""
+    with pytest.raises(ValueError, match="tolerances of delay and lag"):
+        constants_of(rig(flow_sensor=sensor))
+
+
+def test_the_debt_that_cuts_is_the_lesser_of_the_two_ways_to_say_it() -> None:
+    """Seconds of full flow at the highest boost paid for, or mL; the boundary is exact."""
+    k = constants_of(rig(debt={"cut_s": 0.5}))
+    assert k.full_ml_min == full_flow_ml_min(k, 150.0)
+    assert k.cut_ml == pytest.approx(0.5 * k.full_ml_min / 60.0)
+    assert constants_of(rig(debt={"cut_s": 0.5, "cut_ml": 2.0})).cut_ml == 2.0
+    assert constants_of(rig(debt={"cut_s": inf, "cut_ml": 9.0})).cut_ml == 9.0
+
+
+def test_what_the_sensor_says_of_itself_becomes_bounds() -> None:
+    """Variances are squares, the floor lies four deviations up, gains lie either side of one."""
+    k = constants_of(rig(flow_sensor={"noise": 0.03, "gain_within": 0.1, "floor_ml_min": 12.0}))
+    assert k.noise_sq == pytest.approx(0.0009)
+    assert (k.least_noise_sq, k.most_noise_sq) == pytest.approx((0.0009 / 4.0, 0.0009 * 16.0))
+    assert k.floor_sq == pytest.approx(9.0)
+    assert (k.lowest_gain, k.highest_gain) == pytest.approx((0.9, 1.1))
+    assert list(k.size) == sorted(k.size)
+    assert 0.0 < k.size[0] < k.size[-1] <= 1.0
