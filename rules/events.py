@@ -86,32 +86,27 @@ class EventTracker:
     def feed(self, decision: Decision) -> list[tuple[Turn, Event]]:
         """Take one decision; return what happened to which event, in the order of findings."""
         levels = decision.level
+        self.finish(decision)
         if levels == self._levels:  # nothing rose or cleared, as nearly always
-            self._deepen(decision)
             return []
         self._levels = levels
         turns: list[tuple[Turn, Event]] = []
         for finding in range(st.N_FINDINGS):
-            level = Action(int(decision.level[finding]))
+            level = Action(int(levels[finding]))
             event = self._open.get(finding)
             if event is None:
                 if level > Action.NO_ACTION:
                     event = self._raise(finding, level, decision)
                     self._open[finding] = event
                     turns.append((Turn.RAISED, event))
-                continue
-            self._count_debt(finding, event, decision)
-            if level == Action.NO_ACTION:
+            elif level == Action.NO_ACTION:
                 event.until_s = decision.time_s
                 event.lasted_s = decision.clock_s - event.clock_s
                 del self._open[finding]
                 turns.append((Turn.CLEARED, event))
-                continue
-            if level > event.action:
+            elif level > event.action:
                 self._worsen(event, finding, level, decision)
                 turns.append((Turn.WORSENED, event))
-            if level >= Action.PULL_TIMING and decision.retard_deg > event.retard_deg:
-                event.retard_deg = decision.retard_deg
         return turns
 
     def change(self, rig: Rig) -> None:
@@ -125,21 +120,14 @@ class EventTracker:
 
     def finish(self, decision: Decision) -> None:
         """Bring the open events' figures up to the newest decision (end of a log)."""
-        self._deepen(decision)
-
-    def _deepen(self, decision: Decision) -> None:
         for finding, event in self._open.items():
-            self._count_debt(finding, event, decision)
+            if finding == st.UNDER_DELIVERY and decision.peak_debt_ml > event.debt_ml:
+                event.debt_ml = decision.peak_debt_ml
             if (
                 decision.level[finding] >= Action.PULL_TIMING
                 and decision.retard_deg > event.retard_deg
             ):
                 event.retard_deg = decision.retard_deg
-
-    @staticmethod
-    def _count_debt(finding: int, event: Event, decision: Decision) -> None:
-        if finding == st.UNDER_DELIVERY and decision.peak_debt_ml > event.debt_ml:
-            event.debt_ml = decision.peak_debt_ml
 
     def _raise(self, finding: int, level: Action, decision: Decision) -> Event:
         event = Event(

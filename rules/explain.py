@@ -4,19 +4,13 @@ from math import inf
 
 from rules import channels as ch
 from rules.clock_pace import pace_in_words
-from rules.facts import Action, Limit, Rig
+from rules.facts import Action, Rig
 from rules.findings import FINDINGS
 from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats
 from rules.step.state import Decision
 
 _NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
-_LIMITED = {
-    st.OVERBOOST: (ch.BOOST, "kPa"),
-    st.KNOCK_HIGH: (ch.KNOCK, "deg"),
-    st.INTAKE_HOT: (ch.INTAKE, "degC"),
-    st.DUTY_HIGH: (ch.INJECTOR_DUTY, "%"),
-}
 
 
 def what_is_done(decision: Decision) -> str:
@@ -40,10 +34,10 @@ def explain(rig: Rig, finding: int, decision: Decision) -> str:
         decision: The decision in which the level rose.
     """
     level = Action(int(decision.level[finding]))
-    if finding in _LIMITED:
-        why = _explain_limit(rig, finding, decision)
-    else:
+    if finding in _WHY:
         why = _WHY[finding](rig, level, decision)
+    else:
+        why = _explain_limit(rig, finding, decision)
     done = what_is_done(decision)
     if level < Action(int(decision.action)):
         done = f"{level.word.replace('_', ' ')}, where more is done already ({done})"
@@ -151,17 +145,11 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_limit(rig: Rig, finding: int, decision: Decision) -> str:
-    limits: dict[int, Limit] = {
-        st.OVERBOOST: rig.limits.boost_kpa,
-        st.KNOCK_HIGH: rig.limits.knock,
-        st.INTAKE_HOT: rig.limits.intake_c,
-        st.DUTY_HIGH: rig.limits.injector_duty_pct,
-    }
-    column, unit = _LIMITED[finding]
-    limit = limits[finding]
+    name = FINDINGS[finding].limit or ""
+    channel, limit = ch.CHANNEL_BY_NAME[name], getattr(rig.limits, name)
     return (
-        f"{ch.CHANNELS[column - 1].label} {decision.value[column]:z.1f} {unit} has been above "
-        f"its limit of {limit.above:z.1f} {unit} for {limit.for_s:z.2f} s"
+        f"{channel.label} {decision.value[ch.COLUMN_OF[name]]:z.1f} {channel.unit} has been above "
+        f"its limit of {limit.above:z.1f} {channel.unit} for {limit.for_s:z.2f} s"
     )
 
 

@@ -234,7 +234,7 @@ class DebtTerms:
     """
 
     false_pull_every_h: float = 100.0
-    cut_s: float = 0.25
+    cut_s: float = 0.4
     cut_ml: float = inf
 
 

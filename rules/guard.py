@@ -1,6 +1,6 @@
 """The guard: one step of the decision code, and two ways to run it that agree bit for bit."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from rules import channels as ch
@@ -13,8 +13,8 @@ from rules.step.step import fresh_state, step
 class Guard:
     """Judges a stream of samples against a rig.
 
-    ``step`` takes one sample, ``run`` many; both go through the same ``step`` function above, and
-    may be mixed. A guard keeps no clock: the result depends on the samples alone.
+    ``step`` takes one sample, ``run_rows`` many; both go through the same ``step`` function above,
+    and may be mixed. A guard keeps no clock: the result depends on the samples alone.
     """
 
     def __init__(self, rig: Rig) -> None:
@@ -50,22 +50,6 @@ class Guard:
         compiled.step_row(constants, states.copy(), row)
         self._arrays = constants, states, states.view(np.float64), row
         self._compiled = compiled.step_row
-
-    def run(self, columns: Mapping[str, Any]) -> dict[str, Any]:
-        """Take many samples, as columns, and return the decisions as columns.
-
-        Args:
-            columns: ``time_s`` and any channels (and ``operator``), float arrays of one length n.
-                A channel left out is not sent.
-
-        Returns:
-            One float64 array of length n for each of ``Decision.names()``.
-
-        Raises:
-            ValueError: An unknown column, no ``time_s``, or lengths that differ.
-        """
-        decisions = self.run_rows(rows_of(columns))
-        return {name: decisions[:, i] for i, name in enumerate(Decision.names())}
 
     def run_rows(self, rows: Any) -> Any:
         """Take an (n, ROW_WIDTH) float64 matrix of samples; return (n, N_DECISION) decisions."""
@@ -157,19 +141,3 @@ class Guard:
         count = int(function(constants, states, flat, in_a_row, *out))
         self._go_on_from(State.of_flat(flat.tolist()))
         return count
-
-
-def rows_of(columns: Mapping[str, Any]) -> Any:
-    """Lay columns out as an (n, ROW_WIDTH) matrix of samples; see ``Guard.run``."""
-    import numpy as np
-
-    unknown = set(columns) - set(ch.ROW_NAMES)
-    if unknown or "time_s" not in columns:
-        raise ValueError(f"columns: found {sorted(columns)}, expected time_s and channels")
-    rows = np.full((len(columns["time_s"]), ch.ROW_WIDTH), ch.NOT_SENT)
-    rows[:, ch.OPERATOR] = ch.OPERATOR_NOTHING
-    for name, values in columns.items():
-        if len(values) != len(rows):
-            raise ValueError(f"column {name}: found {len(values)} values, expected {len(rows)}")
-        rows[:, ch.ROW_NAMES.index(name)] = values
-    return rows

@@ -6,14 +6,17 @@ field was not sent, and ``nan`` was sent and is not a number; in Parquet that is
 
 import contextlib
 import io
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from math import inf, isnan
 from pathlib import Path
-from typing import Any, BinaryIO, Final, Protocol, TextIO
+from typing import Any, BinaryIO, Final, TextIO
 
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
 from simulator.strict import BadInput, called, new_file
+
+# Adds rows to a log: samples (n, ROW_WIDTH), and its further columns (n, how many there are).
+Write = Callable[[Any, Any], None]
 
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
@@ -90,18 +93,6 @@ def write_csv(
     return count
 
 
-class Log(Protocol):
-    """A log being written."""
-
-    def write(self, rows: Any, more: Any) -> None:
-        """Add rows.
-
-        Args:
-            rows: Samples, (n, ROW_WIDTH).
-            more: The further columns, (n, how many there are).
-        """
-
-
 def unit_of(name: str) -> str:
     """Return the unit of a column of a log, "1" for a plain number.
 
@@ -131,8 +122,8 @@ def kind_of(path: Path) -> str:
 @contextlib.contextmanager
 def open_log(
     path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
-) -> Iterator[Log]:
-    """Open a log file for writing; its ending says which kind.
+) -> Iterator[Write]:
+    """Open a log file for writing, its ending says which kind; give what adds rows to it.
 
     Args:
         path: File to write; must not be there yet.
@@ -148,10 +139,10 @@ def open_log(
     with new_file(path) as file:
         if ending == ".csv":
             with _as_text(file) as text:
-                yield CsvLog(text, names, more)
+                yield csv_log(text, names, more)
         else:
-            with ParquetLog(file, names, more, about) as log:
-                yield log
+            with _parquet_log(file, names, more, about) as write:
+                yield write
 
 
 @contextlib.contextmanager
@@ -164,74 +155,46 @@ def _as_text(file: BinaryIO) -> Iterator[TextIO]:
         text.detach()  # flushes
 
 
-class CsvLog:
-    """A log as text.
+def csv_log(file: TextIO, names: Sequence[str], more: Sequence[str] = ()) -> Write:
+    """Begin a log as text; return what adds rows to it.
 
     Args:
         file: Where it goes.
         names: Channels to write.
         more: Names of further columns.
     """
+    file.write(",".join((header(names), *more)) + LINE_END)
 
-    def __init__(self, file: TextIO, names: Sequence[str], more: Sequence[str] = ()) -> None:
-        self._file = file
-        self._names = names
-        file.write(",".join((header(names), *more)) + LINE_END)
-
-    def write(self, rows: Any, more: Any) -> None:
-        """Add rows; see ``Log``."""
-        texts = (line(Sample._make(row), self._names) for row in rows.tolist())
-        if not more.shape[1]:
-            self._file.writelines(text + LINE_END for text in texts)
+    def write(rows: Any, others: Any) -> None:
+        texts = (line(Sample._make(row), names) for row in rows.tolist())
+        if not others.shape[1]:
+            file.writelines(text + LINE_END for text in texts)
             return
-        self._file.writelines(
-            ",".join((text, *map(number, others))) + LINE_END
-            for text, others in zip(texts, more.tolist(), strict=True)
+        file.writelines(
+            ",".join((text, *map(number, other))) + LINE_END
+            for text, other in zip(texts, others.tolist(), strict=True)
         )
 
+    return write
 
-class ParquetLog:
-    """A log as Parquet; every column says its unit.
 
-    Args:
-        file: Where it goes.
-        names: Channels to write.
-        more: Names of further columns.
-        about: What the log is of.
+@contextlib.contextmanager
+def _parquet_log(
+    file: BinaryIO, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
+) -> Iterator[Write]:
+    """Write a log as Parquet; every column says its unit."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
-    Raises:
-        OSError: The file can't be written.
-    """
+    names = ("time_s", *names)
+    fields = [pa.field(n, pa.float64(), metadata={"unit": unit_of(n)}) for n in (*names, *more)]
+    schema = pa.schema(fields, metadata=dict(about))
 
-    def __init__(
-        self, file: BinaryIO, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
-    ) -> None:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
+    def write(rows: Any, others: Any) -> None:
+        read = [rows[:, _COLUMN[name]] for name in names]
+        columns = [pa.array(values, mask=values == NOT_SENT) for values in read]
+        columns += [pa.array(others[:, i]) for i in range(others.shape[1])]
+        writer.write_table(pa.table(columns, schema=schema))
 
-        self._names = ("time_s", *names)
-        fields = [
-            pa.field(name, pa.float64(), metadata={"unit": unit_of(name)})
-            for name in (*self._names, *more)
-        ]
-        self._schema = pa.schema(fields, metadata=dict(about))
-        self._writer = pq.ParquetWriter(file, self._schema)
-
-    def __enter__(self) -> "ParquetLog":
-        """Return itself."""
-        return self
-
-    def __exit__(self, *reason: object) -> None:
-        """Write the file's end, without which it can't be read."""
-        self._writer.close()
-
-    def write(self, rows: Any, more: Any) -> None:
-        """Add rows; see ``Log``."""
-        import pyarrow as pa
-
-        columns = [
-            pa.array(values, mask=values == NOT_SENT)
-            for values in (rows[:, _COLUMN[name]] for name in self._names)
-        ]
-        columns += [pa.array(more[:, i]) for i in range(more.shape[1])]
-        self._writer.write_table(pa.table(columns, schema=self._schema))
+    with pq.ParquetWriter(file, schema) as writer:
+        yield write

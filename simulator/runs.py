@@ -17,7 +17,7 @@ from simulator.plant import Car, FaultKind, Report, Scenario
 from simulator.plant.car import NO_CEILING_KPA
 from simulator.plant.state import MOST_LATE
 from simulator.plant.truth import TRUTH_NAMES, truth_row
-from simulator.plant.wire import MOST_ROWS, tick
+from simulator.plant.wire import MOST_ROWS
 
 _CEILING: Final = TRUTH_NAMES.index("true_ceiling_kpa")
 _TAIL: Final = 2 * MOST_LATE  # samples whose rows may still be under way
@@ -153,7 +153,6 @@ class Drive:
     def _run_interpreted(self) -> Iterator[tuple[Any, Any, Any, Any]]:
         car, guard = self._car, self._guard
         retard_deg, ceiling_kpa = 0.0, inf
-        out = [0.0] * ROW_WIDTH
         while not car.finished:
             first, last, _ = car.block()
             rows: list[Sample] = []
@@ -163,10 +162,7 @@ class Drive:
             for i in range(last - first):
                 if car.state.unplugged == 2.0:  # the log was cut
                     break
-                new = car.step(retard_deg, ceiling_kpa)
-                s = car.state
-                if s.unplugged != 2.0 and tick(s, s.time_s, out, len(new)) > len(new):
-                    new = [Sample(*out)]
+                new = car.step(retard_deg, ceiling_kpa, ticks=True)
                 for sample in new:
                     decision = guard.step(sample)
                     if self._guarded:
@@ -174,7 +170,7 @@ class Drive:
                     decisions.append(decision.flat())
                 rows += new
                 came += [i] * len(new)
-                truths.append(truth_row(s))
+                truths.append(truth_row(car.state))
             yield (
                 np.array(rows, dtype=np.float64).reshape(-1, ROW_WIDTH),
                 np.array(decisions, dtype=np.float64).reshape(-1, N_DECISION),

@@ -67,23 +67,6 @@ class Hertz(Decoded, float):
         return cls(found[1])
 
 
-class FaultWord(Decoded, str):
-    """The name of a ``FaultKind``."""
-
-    EXPECTED: ClassVar[str] = " or ".join(sorted(f'"{kind.word}"' for kind in FaultKind))
-
-    @classmethod
-    def from_toml(cls, value: object) -> Self:
-        """Return the name.
-
-        Raises:
-            Mismatch: There is no such kind.
-        """
-        if value not in [kind.word for kind in FaultKind]:
-            raise Mismatch(cls.EXPECTED)
-        return cls(value)
-
-
 _GEAR: Final = Annotated[int, Meta(ge=1, le=8)]
 STEP: Final = table(
     Step,
@@ -94,7 +77,7 @@ STEP: Final = table(
 )
 FAULT: Final = table(
     Fault,
-    Key("kind", FaultWord),
+    Key("kind", Literal[tuple(kind.word for kind in FaultKind)]),
     Key("at", Seconds, "at_s"),
     Key("above_boost", Kpa, "above_boost_kpa"),
     Key("below_boost", Kpa, "below_boost_kpa"),

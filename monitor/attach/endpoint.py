@@ -1,14 +1,13 @@
 """Endpoints of running guards: one small file each, readable by their owner only."""
 
 import contextlib
-import json
 import os
 import re
 import secrets
 import socket
 import stat
 import tempfile
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -67,18 +66,16 @@ def new_endpoint(source: str) -> Endpoint:
     """Return an endpoint for this process: an AF_UNIX path where there is one, else TCP."""
     clear_away()
     token = secrets.token_urlsafe(24)
-    if hasattr(socket, "AF_UNIX"):
-        path = str(runtime_folder() / f"{os.getpid()}.sock")
-        return Endpoint(os.getpid(), path, 0, token, source)
-    return Endpoint(os.getpid(), "", 0, token, source)
+    path = str(runtime_folder() / f"{os.getpid()}.sock") if hasattr(socket, "AF_UNIX") else ""
+    return Endpoint(os.getpid(), path, 0, token, source)
 
 
 def publish(endpoint: Endpoint) -> Path:
     """Write the endpoint down, for viewers to find; return the file."""
     path = runtime_folder() / f"{endpoint.pid}.json"
     path.unlink(missing_ok=True)
-    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as file:
-        json.dump(asdict(endpoint), file)
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+        file.write(msgspec.json.encode(endpoint))
     return path
 
 

@@ -5,7 +5,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from monitor.attach.message_parts import ListenerCounts, OutputState, Statistics
+from monitor.attach.message_parts import OutputState, Statistics
 from monitor.attach.protocol import Bye, Message, Publishing, Recording
 from rules.channels import Sample
 from rules.facts import Rig
@@ -28,7 +28,7 @@ class ListenerFacts(msgspec.Struct):
     outputs: list[OutputState] = []
     recording: Recording | None = None
     publishing: list[Publishing] = []
-    counts: ListenerCounts = msgspec.field(default_factory=ListenerCounts)
+    counts: Statistics = msgspec.field(default_factory=lambda: Statistics(drift_ppm=None))
 
 
 class RunningGuard(Protocol):
@@ -37,23 +37,18 @@ class RunningGuard(Protocol):
     @property
     def rig(self) -> Rig:
         """The rig in force."""
-        ...
 
     def report(self, message: Message) -> None:
         """Tell every listener, the one that asks for it too."""
-        ...
 
     def state(self) -> Sequence[float]:
         """Return what the rules remember, as a recording keeps it."""
-        ...
 
     def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""
-        ...
 
     def statistics(self) -> Statistics:
         """Return counts of everything."""
-        ...
 
 
 class Listener:

@@ -4,6 +4,7 @@ Each is checked once, where a message comes in. ``None`` stands for what is not 
 finite.
 """
 
+from dataclasses import fields
 from typing import Annotated, Final, Self
 
 import msgspec
@@ -20,6 +21,7 @@ SILENCED: Final = frozenset(
     {AlarmState.SHELVED, AlarmState.SUPPRESSED_BY_DESIGN, AlarmState.OUT_OF_SERVICE}
 )
 _PRIORITIES: Final = tuple(Priority)
+_OF_SOURCE: Final = tuple(field.name for field in fields(SourceStatistics))
 UNSEEN: Final = frozenset(
     {
         AlarmState.UNACKNOWLEDGED,
@@ -281,17 +283,6 @@ class Latency(msgspec.Struct, frozen=True):
     max_ms: float
 
 
-class ListenerCounts(msgspec.Struct):
-    """What listeners count, as in ``Statistics``; None where nobody does."""
-
-    recorded: Count | None = None
-    not_recorded: Count | None = None
-    recorder_waiting: Count | None = None
-    viewers: Count | None = None
-    viewer_drops: Count | None = None
-    viewers_refused: Count | None = None
-
-
 class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
     """Counts of everything since the guard started. None, and left out: not known, or not counted.
 
@@ -340,38 +331,11 @@ class Statistics(msgspec.Struct, omit_defaults=True, kw_only=True):
         """Lines not used, for whatever reason."""
         return None if self.rejected is None else sum(self.rejected.values())
 
-    @classmethod
-    def of(
-        cls,
-        source: SourceStatistics,
-        *,
-        decided: int,
-        late: int,
-        latency: Latency,
-        counts: ListenerCounts,
-    ) -> Self:
-        """Return those of a source, of what was decided on it, and what listeners counted."""
-        return cls(
-            received=source.received,
-            decoded=source.decoded,
-            headers=source.headers,
-            rejected=dict(source.rejected),
-            dropped=source.dropped,
-            connects=source.connects,
-            lost=source.lost,
-            clock=dict(source.clock),
-            drift_ppm=source.drift_ppm,
-            no_numbers=source.no_numbers or None,
-            noted=dict(+source.noted) or None,
-            waiting=source.waiting,
-            most_waiting=source.most_waiting,
-            decided=decided,
-            late=late,
-            latency=latency,
-            recorded=counts.recorded,
-            not_recorded=counts.not_recorded,
-            recorder_waiting=counts.recorder_waiting,
-            viewers=counts.viewers,
-            viewer_drops=counts.viewer_drops,
-            viewers_refused=counts.viewers_refused,
-        )
+    def take(self, source: SourceStatistics) -> None:
+        """Take over what has come in from a source, as it stands now."""
+        for name in _OF_SOURCE:
+            setattr(self, name, getattr(source, name))
+        # Copies: a source's thread goes on counting.
+        self.rejected, self.clock = dict(source.rejected), dict(source.clock)
+        self.noted = dict(+source.noted) or None
+        self.no_numbers = source.no_numbers or None

@@ -48,11 +48,6 @@ class Broker:
         return "/".join((self.prefix, *parts))
 
 
-def is_mqtt(text: str) -> bool:
-    """Whether an address is a broker's."""
-    return text.partition("://")[0].lower() in SCHEMES
-
-
 def without_secrets(text: str) -> str:
     """Return an address fit for a message: a login that stands in it by mistake is left out."""
     scheme, _, rest = text.partition("://")

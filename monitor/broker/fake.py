@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 
 from monitor.broker.address import Broker
-from monitor.broker.link import Down, Handle, Message, Post, Up
+from monitor.broker.link import Down, Handle, Message, MqttLink, Post, Up
 from monitor.clock import now_ns
 
 
@@ -32,8 +32,7 @@ class FakeBroker:
         will: Post | None = None,
     ) -> "FakeLink":
         """Return a link to this broker; takes what ``MqttLink`` takes."""
-        del broker
-        return FakeLink(self, handle, (*topics, *hints), will)
+        return FakeLink(self, broker, handle, (*topics, *hints), will)
 
     def let_in(self, link: "FakeLink") -> None:
         """Connect a link, or say why not."""
@@ -72,29 +71,34 @@ class FakeBroker:
             self.let_in(link)
 
 
-class FakeLink:
+class FakeLink(MqttLink):
     """Behaves as ``MqttLink``, on the caller's loop."""
 
     def __init__(
-        self, broker: FakeBroker, handle: Handle, topics: Sequence[str], will: Post | None
+        self,
+        fake: FakeBroker,
+        broker: Broker,
+        handle: Handle,
+        topics: Sequence[str],
+        will: Post | None,
     ) -> None:
-        self.dropped = 0
+        super().__init__(broker, handle, topics, will=will)
         self.handle = handle
         self.topics = tuple(topics)
         self.will = will
-        self._broker = broker
+        self._fake = fake
 
     def start(self) -> None:
         """Connect."""
-        self._broker.let_in(self)
+        self._fake.let_in(self)
 
     def post(self, post: Post) -> None:
         """Send a message."""
-        self._broker.post(post)
+        self._fake.post(post)
 
     def stop(self) -> None:
         """Say goodbye."""
-        self._broker.drop(self)
+        self._fake.drop(self)
 
     def join(self, within_s: float) -> bool:
         """Say that it has ended."""

@@ -13,7 +13,7 @@ import struct
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
-from typing import Any, Final, NamedTuple, Protocol
+from typing import Any, Final, NamedTuple
 
 import aiomqtt
 
@@ -92,46 +92,6 @@ class TooLong(NamedTuple):
 
 LinkEvent = Message | Up | Down | TooLong
 Handle = Callable[[LinkEvent], None]
-
-
-class BrokerLink(Protocol):
-    """What is used of a link; ``MqttLink`` is one, ``fake.FakeLink`` another.
-
-    Attributes:
-        dropped: Posts that were never sent: the ring was full, or the connection away.
-    """
-
-    dropped: int
-
-    def start(self) -> None:
-        """Begin to connect; return at once."""
-
-    def post(self, post: Post) -> None:
-        """Send a message when possible; return at once."""
-
-    def stop(self) -> None:
-        """Say goodbye; return at once."""
-
-    def join(self, within_s: float) -> bool:
-        """Wait for its end; return whether it came."""
-
-    def call_later(self, delay_s: float, function: Callable[[], None]) -> None:
-        """Call a function on the link's thread, later."""
-
-
-class LinkMaker(Protocol):
-    """Makes a link; takes what ``MqttLink`` takes."""
-
-    def __call__(
-        self,
-        broker: Broker,
-        handle: Handle,
-        topics: Sequence[str] = (),
-        *,
-        hints: Sequence[str] = (),
-        will: Post | None = None,
-    ) -> BrokerLink:
-        """Make it."""
 
 
 class Denied(Exception):
@@ -384,6 +344,9 @@ class MqttLink:
         with self._lock:  # unless the ring, being full, has let go of it meanwhile
             if self._posts and self._posts[0] is post:
                 self._posts.popleft()
+
+
+LinkMaker = Callable[..., MqttLink]  # takes what ``MqttLink`` takes
 
 
 async def _until_lost(client: aiomqtt.Client) -> None:

@@ -11,7 +11,7 @@ from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Notice, Operation
 from monitor.words.alarms import COLUMNS, since_in_words, state_in_words
-from rules.alarms.rates import AlarmTerms
+from rules.alarms.rates import LONGEST_SHELF_S
 from rules.findings import name_of
 from simulator.strict import BadInput, clean
 
@@ -22,18 +22,18 @@ def shelf_s(alarm: str, minutes: float) -> float:
     Raises:
         BadInput: No alarm is named, or the time is no time.
     """
-    longest_s = AlarmTerms().longest_shelf_s
+    most_min = LONGEST_SHELF_S / 60.0
     if not alarm:
         raise BadInput("shelve: found no alarm's name, expected one (flowdebt alarms lists them)")
     if not 0.0 < minutes < inf:
         raise BadInput(
-            f"--minutes: found {minutes:zg}, expected more than 0 and at most {longest_s / 60.0:zg}"
+            f"--minutes: found {minutes:zg}, expected more than 0 and at most {most_min:zg}"
         )
-    if 60.0 * minutes > longest_s:
+    if minutes > most_min:
         sys.stderr.write(
-            f"shelved for {longest_s / 60.0:zg} min, the most there is, not for {minutes:zg}\n"
+            f"shelved for {most_min:zg} min, the most there is, not for {minutes:zg}\n"
         )
-    return min(60.0 * minutes, longest_s)
+    return min(60.0 * minutes, LONGEST_SHELF_S)
 
 
 def run_alarms(

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, OperatorOption
+from monitor.commands.parameters import JsonFlag, OperatorOption, PidOption
 
 
 def alarms(
@@ -29,7 +29,7 @@ def alarms(
     ] = "",
     *,
     minutes: Annotated[float, Parameter(help="With shelve: how long; 15 at most.")] = 5.0,
-    pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None,
+    pid: PidOption = None,
     who: OperatorOption = "",
     as_json: JsonFlag = False,
 ) -> int:

@@ -5,7 +5,7 @@ from typing import Annotated
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.commands.parameters import RigOption
+from monitor.commands.parameters import RigOption, flag
 
 
 def coverage(
@@ -26,18 +26,10 @@ def coverage(
     ] = None,
     why: Annotated[
         bool,
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Add the reason behind each expectation and each cell left out.",
-        ),
+        flag("Add the reason behind each expectation and each cell left out."),
     ] = False,
-    markdown: Annotated[
-        bool, Parameter(negative="", show_default=False, help="As Markdown.")
-    ] = False,
-    as_json: Annotated[
-        bool, Parameter(name="--json", negative="", show_default=False, help="As JSON.")
-    ] = False,
+    markdown: Annotated[bool, flag("As Markdown.")] = False,
+    as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
     workers: Annotated[
         int | None,
         Parameter(
@@ -47,7 +39,7 @@ def coverage(
     ] = None,
     list_: Annotated[
         bool,
-        Parameter(name="--list", negative="", show_default=False, help="List the rows' names."),
+        flag("List the rows' names.", "--list"),
     ] = False,
 ) -> int:
     """Run every fault at every operating point and compare what is found with what ought to be.

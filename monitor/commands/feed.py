@@ -4,7 +4,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import BaudOption, ScenarioArgument, SeedOption, SpeedOption
+from monitor.commands.parameters import BaudOption, ScenarioArgument, SeedOption, SpeedOption, flag
 
 
 def feed(
@@ -19,16 +19,12 @@ def feed(
     speed: SpeedOption = 1.0,
     seed: SeedOption = None,
     baud: BaudOption = None,
-    sequence: Annotated[
-        bool, Parameter(negative="", show_default=False, help="Number the lines.")
-    ] = False,
+    sequence: Annotated[bool, flag("Number the lines.")] = False,
     crc: Annotated[
         bool,
-        Parameter(negative="", show_default=False, help="Put a CRC-16/IBM-3740 behind each line."),
+        flag("Put a CRC-16/IBM-3740 behind each line."),
     ] = False,
-    senml: Annotated[
-        bool, Parameter(negative="", show_default=False, help="SenML packs (RFC 8428), not text.")
-    ] = False,
+    senml: Annotated[bool, flag("SenML packs (RFC 8428), not text.")] = False,
 ) -> int:
     """Send a scenario's samples as text lines, at the pace of a real logger.
 

@@ -7,6 +7,12 @@ from cyclopts.validators import Number
 
 from monitor.words.look import BellName, ThemeName, UnitsName
 
+
+def flag(told: str, name: str | None = None) -> Parameter:
+    """Return the parameter of a flag: it has no opposite, and its help shows no default."""
+    return Parameter(name=name, negative="", show_default=False, help=told)
+
+
 RigOption = Annotated[
     str | None, Parameter(help="Rig file (TOML), or the name of a shipped rig such as brindle.")
 ]
@@ -31,6 +37,14 @@ BaudOption = Annotated[
     int | None,
     Parameter(help="Of a serial port; otherwise the rig's.", validator=Number(gte=1)),
 ]
+PidOption = Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")]
+LogArgument = Annotated[
+    str,
+    Parameter(
+        show_default=False,
+        help="A recorded session's folder, or a log (CSV, Parquet, Arrow IPC).",
+    ),
+]
 OperatorOption = Annotated[
     str,
     Parameter(
@@ -39,12 +53,8 @@ OperatorOption = Annotated[
         help="Who works the alarms; kept with what they do. Otherwise: operator.",
     ),
 ]
-TextFlag = Annotated[
-    bool, Parameter(negative="", show_default=False, help="Text instead of the dashboard.")
-]
-JsonFlag = Annotated[
-    bool, Parameter(name="--json", negative="", show_default=False, help="JSON lines.")
-]
+TextFlag = Annotated[bool, flag("Text instead of the dashboard.")]
+JsonFlag = Annotated[bool, flag("JSON lines.", "--json")]
 UnitsOption = Annotated[
     UnitsName,
     Parameter(

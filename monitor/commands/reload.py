@@ -4,7 +4,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag
+from monitor.commands.parameters import JsonFlag, PidOption
 
 
 def reload(
@@ -13,7 +13,7 @@ def reload(
         str | None,
         Parameter(help="Another rig file or shipped rig; otherwise the same file."),
     ] = None,
-    pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None,
+    pid: PidOption = None,
     as_json: JsonFlag = False,
 ) -> int:
     """Have a running guard read its rig file again, without losing a sample.

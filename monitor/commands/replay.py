@@ -4,17 +4,11 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import RigOption, ThemeOption, UnitsOption
+from monitor.commands.parameters import LogArgument, RigOption, ThemeOption, UnitsOption
 
 
 def replay(
-    log: Annotated[
-        str,
-        Parameter(
-            show_default=False,
-            help="A recorded session's folder, or a log (CSV, Parquet, Arrow IPC).",
-        ),
-    ],
+    log: LogArgument,
     *,
     rig: RigOption = None,
     at: Annotated[
@@ -37,7 +31,32 @@ def replay(
     thresholds show what would have been done. Nothing is sent to a car; the log is never changed,
     and marks are kept in a file beside it. Exit codes: 0 left; 2 bad input.
     """
-    from monitor.commands.replaying import replay as show
-    from monitor.words.look import Look
+    import os
+    import sys
 
-    return show(log, rig, at=at, who=operator, look=Look(units, theme))
+    from monitor.review import open_log
+    from monitor.screen.replay.go_to import begin_at
+    from monitor.words.look import Look
+    from simulator.strict import BadInput
+
+    if at is not None:
+        begin_at(at)
+    opened = open_log(log, rig)
+    try:
+        if not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
+            raise BadInput(
+                "replay: found no terminal, expected one; flowdebt review reads a log back in lines"
+            )
+        from monitor.screen.replay.app import ReplayDashboard
+
+        # No name is taken from the system.
+        who, look = operator or "operator", Look(units, theme)
+        app = ReplayDashboard(opened, who=who, start=at or "", look=look)
+        last = app.run()
+    finally:
+        opened.close()
+    if app.fault is not None:
+        raise app.fault
+    if last:
+        sys.stderr.write(last + "\n")
+    return 0

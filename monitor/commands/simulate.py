@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import ScenarioArgument, SeedOption
+from monitor.commands.parameters import ScenarioArgument, SeedOption, flag
 
 if TYPE_CHECKING:
     from monitor.pictures.simulating import Run
-    from simulator.logfile import Log
+    from simulator.logfile import Write
     from simulator.plant import Scenario
 
 _WIDE = 80
@@ -29,33 +29,18 @@ def simulate(
     seed: SeedOption = None,
     guarded: Annotated[
         bool,
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Let the guard act on the car (a closed loop); otherwise it only watches.",
-        ),
+        flag("Let the guard act on the car (a closed loop); otherwise it only watches."),
     ] = False,
     truth: Annotated[
         bool,
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Add what really happened, as columns true_...: no sensor in between.",
-        ),
+        flag("Add what really happened, as columns true_...: no sensor in between."),
     ] = False,
     plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
     as_json: Annotated[
         bool,
-        Parameter(
-            name="--json",
-            negative="",
-            show_default=False,
-            help="The report as JSON on standard output (with --to or --plot).",
-        ),
+        flag("The report as JSON on standard output (with --to or --plot).", "--json"),
     ] = False,
-    list_: Annotated[
-        bool, Parameter(name="--list", negative="", show_default=False, help="List scenarios.")
-    ] = False,
+    list_: Annotated[bool, flag("List scenarios.", "--list")] = False,
 ) -> int:
     """Run a scenario as fast as possible: write its log, draw it, report what it cost.
 
@@ -170,7 +155,7 @@ def _write(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
     import contextlib
     import sys
 
-    from simulator.logfile import CsvLog, mapped, open_log
+    from simulator.logfile import csv_log, mapped, open_log
     from simulator.plant.truth import TRUTH_COLUMNS
 
     outcome = run.outcome
@@ -183,11 +168,11 @@ def _write(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
         "guarded": str(outcome.guarded).lower(),
     }
     with contextlib.ExitStack() as stack:
-        log: Log | None = None
+        write: Write | None = None
         if to is not None:
-            log = stack.enter_context(open_log(to, names, more, about))
+            write = stack.enter_context(open_log(to, names, more, about))
         elif aloud:
-            log = CsvLog(sys.stdout, names, more)
+            write = csv_log(sys.stdout, names, more)
         for block in run.blocks():
-            if log is not None:
-                log.write(block.rows[block.sent], block.row_truths[block.sent, 1 : 1 + len(more)])
+            if write is not None:
+                write(block.rows[block.sent], block.row_truths[block.sent, 1 : 1 + len(more)])

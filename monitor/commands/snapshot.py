@@ -5,17 +5,11 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import RigOption, ThemeOption, UnitsOption
+from monitor.commands.parameters import LogArgument, RigOption, ThemeOption, UnitsOption
 
 
 def snapshot(
-    log: Annotated[
-        str,
-        Parameter(
-            show_default=False,
-            help="A recorded session's folder, or a log (CSV, Parquet, Arrow IPC).",
-        ),
-    ],
+    log: LogArgument,
     *,
     to: Annotated[Path, Parameter(help="Picture to write: .svg or .png.")],
     at: Annotated[

@@ -1,15 +1,11 @@
 """``flowdebt status``: one look at a running guard."""
 
-from typing import Annotated
-
-from cyclopts import Parameter
-
-from monitor.commands.parameters import JsonFlag
+from monitor.commands.parameters import JsonFlag, PidOption
 
 
 def status(
     *,
-    pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None,
+    pid: PidOption = None,
     as_json: JsonFlag = False,
 ) -> int:
     """Say once how a running guard stands: what it does, what it reads, and its statistics.

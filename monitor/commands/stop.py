@@ -1,13 +1,9 @@
 """``flowdebt stop``: end a guard that was left running."""
 
-from typing import Annotated
-
-from cyclopts import Parameter
+from monitor.commands.parameters import PidOption
 
 
-def stop(
-    *, pid: Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")] = None
-) -> int:
+def stop(*, pid: PidOption = None) -> int:
     """End a running guard cleanly and finish its recording."""
     from monitor.commands.watching import stop_running
 

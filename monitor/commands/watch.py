@@ -16,6 +16,7 @@ from monitor.commands.parameters import (
     TextFlag,
     ThemeOption,
     UnitsOption,
+    flag,
     refuse_two_forms,
 )
 
@@ -33,24 +34,18 @@ def watch(
     rig: RigOption = None,
     headless: Annotated[
         bool,
-        Parameter(
-            negative="", show_default=False, help="The guard alone, no dashboard; events as lines."
-        ),
+        flag("The guard alone, no dashboard; events as lines."),
     ] = False,
     attach: Annotated[
         bool,
-        Parameter(
-            negative="", show_default=False, help="Join a running guard instead of starting one."
-        ),
+        flag("Join a running guard instead of starting one."),
     ] = False,
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
     text: TextFlag = False,
     as_json: JsonFlag = False,
     web: Annotated[
         bool,
-        Parameter(
-            negative="", show_default=False, help="The dashboard in a browser on this machine."
-        ),
+        flag("The dashboard in a browser on this machine."),
     ] = False,
     web_port: Annotated[
         int | None,
@@ -59,24 +54,20 @@ def watch(
         ),
     ] = None,
     record: Annotated[str, Parameter(help="Folder that sessions are recorded in.")] = "sessions",
-    no_record: Annotated[
-        bool, Parameter(negative="", show_default=False, help="Record nothing.")
-    ] = False,
+    no_record: Annotated[bool, flag("Record nothing.")] = False,
     speed: SpeedOption = 1.0,
     baud: BaudOption = None,
     seed: SeedOption = None,
     output: Annotated[
         list[str] | None,
-        Parameter(
-            negative="",
-            show_default=False,
-            help="What to hold while all is well and release otherwise: rts:PORT, dtr:PORT, "
-            "beat:PORT or mqtt://HOST/PREFIX. Dry run without --arm.",
+        flag(
+            "What to hold while all is well and release otherwise: rts:PORT, dtr:PORT, "
+            "beat:PORT or mqtt://HOST/PREFIX. Dry run without --arm."
         ),
     ] = None,
     arm: Annotated[
         bool,
-        Parameter(negative="", show_default=False, help="Drive the outputs. Read the caution."),
+        flag("Drive the outputs. Read the caution."),
     ] = False,
     publish: Annotated[
         str | None,

@@ -5,13 +5,13 @@ from typing import Final
 
 from monitor.attach.message_parts import UNSEEN, StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Command, Operation
-from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook
+from rules.alarms.book import COMMANDS as BY_HAND
+from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook, Input
 from rules.alarms.rates import (
+    LONGEST_SHELF_S,
     AlarmRates,
     AlarmState,
-    AlarmTerms,
     AlarmView,
-    Answer,
     Priority,
     Transition,
 )
@@ -21,15 +21,7 @@ from simulator.strict import clean
 
 # Boost crosses the onset all the time; that alone is no news for anybody.
 _NO_NEWS: Final = frozenset({AlarmState.NORMAL, AlarmState.SUPPRESSED_BY_DESIGN})
-COMMANDS: Final = (
-    "acknowledge",
-    "reset",
-    "shelve",
-    "unshelve",
-    "take_out_of_service",
-    "return_to_service",
-)
-LONGEST_SHELF_S: Final = AlarmTerms().longest_shelf_s
+COMMANDS: Final = {what.name.lower(): what for what in BY_HAND}
 
 
 def name_of(command: Command) -> str:
@@ -52,11 +44,10 @@ class AlarmDesk:
     """
 
     def __init__(self, onset_kpa: float) -> None:
-        terms = AlarmTerms()
         suppressible = {f.name: True for f in FINDINGS if f.by_design_below_onset}
         self._onset_kpa = onset_kpa
-        self._book = AlarmBook(terms, FINDING_NAMES, suppressible)
-        self._rates = AlarmRates(terms)
+        self._book = AlarmBook(FINDING_NAMES, suppressible)
+        self._rates = AlarmRates()
 
     def change(self, onset_kpa: float) -> None:
         """Take another onset from now on."""
@@ -72,48 +63,18 @@ class AlarmDesk:
 
     def obey(self, command: Command, time_s: float) -> tuple[list[AlarmTurn], list[str]]:
         """Take an operator's command; return what moved, and what was refused and why."""
-        book = self._book
-        name = command.alarm or None
-        who = name_of(command)
-        answer: Answer
-        if command.do == "acknowledge":
-            answer = book.acknowledge(time_s, name, who)
-        elif command.do == "reset":
-            answer = book.reset(time_s, name, who)
-        elif name is None:
+        what, name = COMMANDS[command.do], command.alarm or None
+        if name is None and what not in (Input.ACKNOWLEDGE, Input.RESET):
             return [], [f"{command.do}: found no alarm's name, expected one"]
-        elif command.do == "shelve":
-            answer = book.shelve(time_s, name, command.for_s, who)
-        elif command.do == "unshelve":
-            answer = book.unshelve(time_s, name, who)
-        elif command.do == "take_out_of_service":
-            answer = book.take_out_of_service(time_s, name, who)
-        else:
-            answer = book.return_to_service(time_s, name, who)
-        refusals = [
-            f"{command.do.replace('_', ' ')} {label_of(r.alarm)}: refused, {r.reason}"
-            for r in answer.refusals
-        ]
+        answer = self._book.command(time_s, what, name, name_of(command), command.for_s)
+        refusals = [f"{what} {label_of(r.alarm)}: refused, {r.reason}" for r in answer.refusals]
         return self._turns(time_s, answer.transitions), refusals
 
     def _turns(self, time_s: float, moved: tuple[Transition, ...]) -> list[AlarmTurn]:
         if not moved:
             return []
         self._rates.feed(time_s, moved)
-        return [
-            AlarmTurn(
-                time_s=t.time_s,
-                alarm=t.alarm,
-                before=t.before,
-                after=t.after,
-                priority=t.priority,
-                moved_by=t.moved_by,
-                who=t.who,
-                first_out=t.first_out,
-            )
-            for t in moved
-            if not {t.before, t.after} <= _NO_NEWS
-        ]
+        return [AlarmTurn(**t._asdict()) for t in moved if not {t.before, t.after} <= _NO_NEWS]
 
     @property
     def due_s(self) -> float:

@@ -202,13 +202,11 @@ class GuardLoop:
 
     def statistics(self) -> Statistics:
         """Return counts of everything."""
-        return Statistics.of(
-            self.source.statistics,
-            decided=self._decided,
-            late=self._late,
-            latency=self.latency.facts(),
-            counts=self.listener_facts().counts,
-        )
+        counts = self.listener_facts().counts
+        counts.take(self.source.statistics)
+        counts.decided, counts.late = self._decided, self._late
+        counts.latency = self.latency.facts()
+        return counts
 
     async def _finish(self) -> None:
         for listener in self.listeners:

@@ -26,11 +26,13 @@ class RecordingListener(Listener):
     def __init__(self, recorder: Recorder) -> None:
         self._recorder = recorder
         self._reported = self._now()
+        self._named = self._reported.session  # the folder last reported as recorded in
         self._guard: RunningGuard | None = None
         self._rig_sha256 = ""
 
     def _now(self) -> Recording:
-        return Recording(str(self._recorder.path), self._recorder.fault)
+        path, fault = self._recorder.standing
+        return Recording(str(path), fault)
 
     def opened(self, guard: RunningGuard) -> None:
         """Report where the recording is."""
@@ -66,13 +68,14 @@ class RecordingListener(Listener):
 
     def tick(self) -> None:
         """Report what became of the recording."""
-        before, now = self._reported, self._now()
-        self._reported = now
-        if self._guard is None or now == before:
+        now = self._now()
+        if self._guard is None or now == self._reported:
             return
+        self._reported = now
         text = now.in_words
         if now.fault is None:
-            new = "" if now.session == before.session else f", since {before.session} is gone"
+            new = "" if now.session == self._named else f", since {self._named} is gone"
+            self._named = now.session
             lost = f"{self._recorder.dropped} rows not recorded"
             text = f"in {now.session} {f'from here on{new}' if new else 'again'}; {lost}"
         self._guard.report(protocol.Notice("recording", text))

@@ -66,7 +66,6 @@ class Output(Protocol):
         Raises:
             OutputFault: It isn't there.
         """
-        ...
 
     def beat(self, held: bool) -> None:
         """Hold or release it; say so again where it is a heartbeat.
@@ -74,8 +73,6 @@ class Output(Protocol):
         Raises:
             OutputFault: It can't be driven.
         """
-        ...
 
     def close(self) -> None:
         """Release it and let go of it."""
-        ...

@@ -73,10 +73,11 @@ class LastBeat:
         return self._hold and now_s() - self._at_s < SILENT_S
 
 
-class Worker:
+class Worker(threading.Thread):
     """Drives one output from a thread of its own."""
 
     def __init__(self, output: Output, beat: LastBeat) -> None:
+        super().__init__(name=output.name, daemon=True)
         self.fault = "not open yet"
         self.held = False
         self.wake = threading.Event()
@@ -86,27 +87,19 @@ class Worker:
         self._ended = False
         self._opening = False
         self._alive_s = now_s()
-        self._thread = threading.Thread(target=self._work, name=output.name, daemon=True)
-
-    def start(self) -> None:
-        """Begin."""
-        self._thread.start()
 
     def end(self) -> None:
         """Release and close, soon."""
         self._ended = True
         self.wake.set()
 
-    def join(self, within_s: float) -> None:
-        """Wait for the end."""
-        self._thread.join(within_s)
-
     def seen(self) -> KeptOutput:
         """Return how it stands."""
         late = now_s() - self._alive_s > KEEPER_SILENT_S and not self._opening
         return KeptOutput(self._output.name, self.held, self.fault, late)
 
-    def _work(self) -> None:
+    def run(self) -> None:
+        """Drive it until ``end``."""
         wait_s, due_s = FIRST_WAIT_S, 0.0
         opened = False
         while not self._ended:

@@ -2,6 +2,7 @@
 
 import binascii
 import contextlib
+from abc import ABC, abstractmethod
 from typing import Any, Final
 
 import serial
@@ -14,7 +15,70 @@ WRITE_S: Final = 0.05
 PINS: Final = ("rts", "dtr")
 
 
-class HandshakePin:
+class _PortOutput(ABC):
+    """An output on a port, which is opened with both pins False.
+
+    Args:
+        what: What it is, for its name.
+        url: A pyserial port or URL.
+        terms: How to open it.
+    """
+
+    def __init__(self, what: str, url: str, **terms: float) -> None:
+        self.name = f"{what} {clean(url)}"
+        self._url = url
+        self._terms = terms
+        self._port: Any = None
+
+    def open(self) -> None:
+        """Open the port, released.
+
+        Raises:
+            OutputFault: It isn't there, or can't be driven.
+        """
+        try:
+            port = serial.serial_for_url(self._url, do_not_open=True, timeout=0, **self._terms)
+            port.rts = port.dtr = False
+            port.open()
+            self._port = port
+            self._opened(port)
+        except PORT_FAULTS as error:
+            self.close()
+            raise OutputFault(f"{self.name}: {plainly(error)}") from None
+
+    def beat(self, held: bool) -> None:
+        """Hold or release, and see that the port is still there.
+
+        Raises:
+            OutputFault: It isn't, or it can't be told at once.
+        """
+        if self._port is None:
+            raise OutputFault(f"{self.name}: not open")
+        try:
+            self._tell(self._port, held)
+        except PORT_FAULTS as error:
+            raise OutputFault(f"{self.name}: {plainly(error)}") from None
+
+    def close(self) -> None:
+        """Release, where that still goes, and close."""
+        port, self._port = self._port, None
+        if port is None:
+            return
+        self._release(port)
+        with contextlib.suppress(*PORT_FAULTS):
+            port.close()
+
+    @abstractmethod
+    def _opened(self, port: Any) -> None: ...
+
+    @abstractmethod
+    def _tell(self, port: Any, held: bool) -> None: ...
+
+    @abstractmethod
+    def _release(self, port: Any) -> None: ...
+
+
+class HandshakePin(_PortOutput):
     """RTS or DTR of a serial port, asserted while held: for a relay, or a controller's input.
 
     What happens to the pin around it, on Linux:
@@ -33,57 +97,26 @@ class HandshakePin:
     """
 
     def __init__(self, url: str, pin: str) -> None:
-        self.name = f"{pin.upper()} of {clean(url)}"
-        self._url = url
+        super().__init__(f"{pin.upper()} of", url)
         self._pin = pin
-        self._port: Any = None
         self._held = False
 
-    def open(self) -> None:
-        """Open the port, both pins False.
-
-        Raises:
-            OutputFault: It isn't there, or its pins can't be set.
-        """
-        try:
-            port = serial.serial_for_url(self._url, do_not_open=True, timeout=0)
-            port.rts = port.dtr = False
-            port.open()
-            self._port = port
-            port.rts = port.dtr = False  # raises where there are no such pins (a pseudo-terminal)
-            _hang_up_on_close(port)
-        except PORT_FAULTS as error:
-            self.close()
-            raise OutputFault(f"{self.name}: {plainly(error)}") from None
+    def _opened(self, port: Any) -> None:
+        port.rts = port.dtr = False  # raises where there are no such pins (a pseudo-terminal)
+        _hang_up_on_close(port)
         self._held = False
 
-    def beat(self, held: bool) -> None:
-        """Assert the pin, or drop it; see that the port is still there.
+    def _tell(self, port: Any, held: bool) -> None:
+        if held != self._held:
+            setattr(port, self._pin, held)
+            self._held = held
+        _ = port.in_waiting  # how a port that was pulled out shows
 
-        Raises:
-            OutputFault: It isn't.
-        """
-        if self._port is None:
-            raise OutputFault(f"{self.name}: not open")
-        try:
-            if held != self._held:
-                setattr(self._port, self._pin, held)
-                self._held = held
-            _ = self._port.in_waiting  # how a port that was pulled out shows
-        except PORT_FAULTS as error:
-            raise OutputFault(f"{self.name}: {plainly(error)}") from None
-
-    def close(self) -> None:
-        """Drop both pins and close."""
-        port, self._port = self._port, None
+    def _release(self, port: Any) -> None:
         self._held = False
-        if port is None:
-            return
         for pin in PINS:
             with contextlib.suppress(*PORT_FAULTS):
                 setattr(port, pin, False)
-        with contextlib.suppress(*PORT_FAULTS):
-            port.close()
 
 
 def _hang_up_on_close(port: Any) -> None:
@@ -93,13 +126,13 @@ def _hang_up_on_close(port: Any) -> None:
         attributes = termios.tcgetattr(port.fileno())
         attributes[2] |= termios.HUPCL
         termios.tcsetattr(port.fileno(), termios.TCSANOW, attributes)
-    except (ImportError, OSError, AttributeError, ValueError):
+    except (ImportError, AttributeError):
         pass  # no such thing here (Windows drops the pins by itself; a socket has none)
     except PORT_FAULTS:
         pass
 
 
-class SerialBeat:
+class SerialBeat(_PortOutput):
     """A heartbeat of text: ``beat,NUMBER,1,CRC`` while held, ``beat,NUMBER,0,CRC`` while released.
 
     NUMBER counts up by one from line to line; CRC is the CRC-16 (polynomial 0x1021, start 0xFFFF)
@@ -112,70 +145,22 @@ class SerialBeat:
     """
 
     def __init__(self, url: str, baud: int = 115200) -> None:
-        self.name = f"heartbeat on {clean(url)}"
-        self._url = url
-        self._baud = baud
-        self._port: Any = None
+        super().__init__("heartbeat on", url, baudrate=baud, write_timeout=WRITE_S)
         self._number = 0
 
-    def open(self) -> None:
-        """Open the port.
+    def _opened(self, port: Any) -> None:
+        pass
 
-        Raises:
-            OutputFault: It isn't there.
-        """
-        try:
-            port = serial.serial_for_url(
-                self._url,
-                do_not_open=True,
-                baudrate=self._baud,
-                timeout=0,
-                write_timeout=WRITE_S,
-            )
-            port.rts = port.dtr = False
-            port.open()
-        except PORT_FAULTS as error:
-            raise OutputFault(f"{self.name}: {plainly(error)}") from None
-        self._port = port
-
-    def beat(self, held: bool) -> None:
-        """Write one line.
-
-        Raises:
-            OutputFault: It can't be written at once.
-        """
-        if self._port is None:
-            raise OutputFault(f"{self.name}: not open")
+    def _tell(self, port: Any, held: bool) -> None:
         self._number += 1
-        try:
-            self._port.write(beat_line(self._number, held))
-        except PORT_FAULTS as error:
-            raise OutputFault(f"{self.name}: {plainly(error)}") from None
+        port.write(beat_line(self._number, held))
 
-    def close(self) -> None:
-        """Say that it is released, where that still goes, and close."""
-        port, self._port = self._port, None
-        if port is None:
-            return
-        self._number += 1
+    def _release(self, port: Any) -> None:
         with contextlib.suppress(*PORT_FAULTS):
-            port.write(beat_line(self._number, False))
-        with contextlib.suppress(*PORT_FAULTS):
-            port.close()
+            self._tell(port, False)
 
 
 def beat_line(number: int, held: bool) -> bytes:
     """Return a heartbeat line with its check sum and end."""
     body = b"beat,%d,%d" % (number, held)
     return b"%s,%04X\r\n" % (body, binascii.crc_hqx(body, 0xFFFF))
-
-
-def read_beat_line(line: bytes) -> tuple[int, bool] | None:
-    """Return number and state of a heartbeat line, None where it isn't a good one."""
-    body, _, check = line.strip().rpartition(b",")
-    fields = body.split(b",")
-    if len(fields) != 3 or fields[0] != b"beat" or check != b"%04X" % binascii.crc_hqx(body, 65535):
-        return None
-    if not fields[1].isdigit() or fields[2] not in (b"0", b"1"):
-        return None
-    return int(fields[1]), fields[2] == b"1"

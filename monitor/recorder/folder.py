@@ -39,6 +39,7 @@ class SessionFolder:
         path: The folder.
         segments: Its rows.
         events: ``events.jsonl``.
+        fault: Why nothing is recorded in it now, in a few words; None while all is well.
         handles: Of what is finished and not yet synced.
 
     Raises:
@@ -57,6 +58,7 @@ class SessionFolder:
         state: Sequence[float] = (),
         before: Path | None = None,
     ) -> None:
+        self.fault: str | None = None
         self.handles: list[int] = []
         self.path = _made(parent, rig_file.rig.name, before)
         channels = layout.recorded_channels(set(rig_file.columns))

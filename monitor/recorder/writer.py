@@ -72,11 +72,11 @@ class Recorder:
 
     Attributes:
         dropped: Rows that could not be recorded.
-        fault: Why recording has stopped, in a few words; None while all is well.
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
 
     Raises:
-        BadInput: The folder can't be made or written.
+        BadInput: The folder can't be made or written, or its name is no text: no message could
+            name it then.
     """
 
     def __init__(
@@ -89,8 +89,13 @@ class Recorder:
         segment_rows: int = SEGMENT_ROWS,
         segment_s: float = SEGMENT_S,
     ) -> None:
+        try:
+            str(folder).encode()
+        except UnicodeEncodeError:
+            raise BadInput(
+                f"{called(folder)}: found a name not in UTF-8, expected a name in UTF-8"
+            ) from None
         self.dropped = 0
-        self.fault: str | None = None
         self.snapshot: Callable[[], Sequence[float]] | None = None
         self._disk = Disk() if disk is None else disk
         self._segment_rows = segment_rows
@@ -116,8 +121,9 @@ class Recorder:
                 "expected a folder that sessions can be recorded in"
             ) from None
         now = self._opened_s = now_s()
-        self._retry_s, self._sync_s, self._summary_s = now, now + SYNC_S, now
+        self._retry_s, self._sync_s = now, now + SYNC_S
         self._look_s = now + LOOK_S
+        self._write_summary()
         self._syncer = Syncer(self._disk)
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
@@ -126,6 +132,17 @@ class Recorder:
     def path(self) -> Path:
         """The session's folder; another one once that was removed."""
         return self._folder.path
+
+    @property
+    def fault(self) -> str | None:
+        """Why recording has stopped, in a few words; None while all is well."""
+        return self._folder.fault
+
+    @property
+    def standing(self) -> tuple[Path, str | None]:
+        """``path`` and ``fault`` of one moment: asked one by one, they may be of two folders."""
+        folder = self._folder
+        return folder.path, folder.fault
 
     @property
     def rows(self) -> int:
@@ -185,24 +202,30 @@ class Recorder:
         try:
             self._folder.events.close()
         except OSError as error:
-            self.fault = self.fault or why_stopped(error)
+            self._folder.fault = self.fault or why_stopped(error)
 
     # --- the thread ---------------------------------------------------------------------------
 
     def _work(self) -> None:
         while not self._stop.wait(FLUSH_S):
-            self._write()
-            now = now_s()
-            if now >= self._look_s:
-                self._look_s = now + LOOK_S
-                self._look_at_folder()
-            self._ask_for_turn(now)
-            if now >= self._sync_s and self._syncer.idle:
-                self._look_at_syncs()
-                self._sync_s = now + SYNC_S
-                self._sync()
-            if now >= self._summary_s:
-                self._write_summary()
+            try:
+                self._work_once()
+            except Exception as error:  # noqa: BLE001 (a thread that dies tells nobody)
+                self._stopped(_unforeseen(error))
+
+    def _work_once(self) -> None:
+        self._write()
+        now = now_s()
+        if now >= self._look_s:
+            self._look_s = now + LOOK_S
+            self._look_at_folder()
+        self._ask_for_turn(now)
+        if now >= self._sync_s and self._syncer.idle:
+            self._look_at_syncs()
+            self._sync_s = now + SYNC_S
+            self._sync()
+        if now >= self._summary_s:
+            self._write_summary()
 
     def _ask_for_turn(self, now: float) -> None:
         if self._turn_asked or self._next is not None:
@@ -246,6 +269,8 @@ class Recorder:
             self._folder.segments.write(rows)
         except OSError as error:
             self._stopped(why_stopped(error))
+        except Exception as error:  # noqa: BLE001 (as in _work; here the rows are counted)
+            self._stopped(_unforeseen(error))
         written = self.rows - before
         self.dropped += len(rows) - written
         if written:
@@ -269,7 +294,7 @@ class Recorder:
             self._folder.segments.open(self.dropped, turn.state, self._rig)
         self._next = None
         self._opened_s = now_s()
-        self.fault = None
+        self._folder.fault = None
         self._write_summary()
 
     def _look_at_folder(self) -> None:
@@ -277,9 +302,9 @@ class Recorder:
         if self._gone or self._folder.is_there():
             return
         lost = self._folder.rows_gone()
-        self.dropped += lost
+        self._gone = True  # before the next line, or they would count twice for a moment
         self._kept += self._folder.segments.rows - lost
-        self._gone = True
+        self.dropped += lost
         self._stopped(FOLDER_GONE)
         if self._folder.events.links():  # moved, or not all of it removed: it ends here
             end = {"kind": "end", "rows": self._folder.segments.rows, "why": FOLDER_GONE}
@@ -321,8 +346,9 @@ class Recorder:
         self._turn_asked = False
         self._next = None
         self._retry_s = now_s() + RETRY_S
-        self.fault = why
-        self._write_summary()
+        self._folder.fault = why
+        if not self._gone:  # nothing new in a folder while it is being removed: that would fail
+            self._write_summary()
 
     def _write_notes(self) -> bool:
         with self._lock:
@@ -357,3 +383,7 @@ class Recorder:
         error, self._syncer.fault = self._syncer.fault, None
         if error is not None:
             self._stopped(why_stopped(error))
+
+
+def _unforeseen(error: Exception) -> str:
+    return f"unforeseen: {type(error).__name__}"

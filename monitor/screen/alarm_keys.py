@@ -6,13 +6,12 @@ from typing import ClassVar, Final
 
 from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, Notice
-from monitor.guard.alarm_desk import LONGEST_SHELF_S
 from monitor.screen.base import BaseDashboard
 from monitor.screen.controls import Control, Offer, offers
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
 from monitor.words.literal import plain, shortened
-from rules.alarms.rates import AlarmState
+from rules.alarms.rates import LONGEST_SHELF_S, AlarmState
 
 PAGE: Final = "alarms"
 OPEN: Final = f"page('{PAGE}')"

@@ -3,7 +3,7 @@
 import asyncio
 from collections.abc import AsyncIterator
 
-from monitor.attach.message_parts import Latency, ListenerCounts, Statistics
+from monitor.attach.message_parts import Latency, Statistics
 from monitor.attach.protocol import Bye, Command, Ending, Message
 from monitor.source_facts import SourceStatistics
 
@@ -76,11 +76,7 @@ class FakeLink:
         """Note a command."""
         self.sent.append(command)
         if command.do == "stop" and self._bye_on_stop:
-            counts = Statistics.of(
-                SourceStatistics(),
-                decided=0,
-                late=0,
-                latency=Latency(0, 0.0, 0.0, 0.0, 0.0),
-                counts=ListenerCounts(recorded=1234),
-            )
+            none = Latency(0, 0.0, 0.0, 0.0, 0.0)
+            counts = Statistics(drift_ppm=None, decided=0, late=0, latency=none, recorded=1234)
+            counts.take(SourceStatistics())
             self.feed(Bye(Ending.STOPPED, "stopped by a viewer", counts))

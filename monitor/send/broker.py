@@ -5,46 +5,29 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
-import msgspec
-
 from monitor.broker.address import FORMS, Broker, broker_from
 from monitor.broker.link import MOST_POSTS, Down, LinkEvent, MqttLink, Post, Up
 from monitor.clock import now_s
 from monitor.send.paced import Lost, Target
-from monitor.sources.lines.line_checks import OWN_SEQUENCE
-from monitor.sources.lines.senml import readings_of
+from monitor.sources.lines.senml import pack_of
 from monitor.sources.lines.sequence import HIGHEST
 from rules.channels import NOT_SENT, Sample
 from simulator.rig import RigFile
 
 PATIENCE_S: Final = 10.0
 POLL_S: Final = 0.002
-# RFC 8428 reads times below 2**28 as relative to now; a drive begins at 0 s.
-BASE_S: Final = 1.0e9
 
 
-class Packs:
-    """Makes the post of a sample in form ``senml``: a pack, numbered by a record ``sequence``.
+def senml_posts(broker: Broker, names: Sequence[str]) -> Callable[[Sample, int], Iterator[Post]]:
+    """Return what makes a sample's post in form ``senml``: a pack, numbered.
 
     QoS 1, unlike a car's logger: a broker may forget what a client that has left sent.
-
-    Args:
-        broker: Where to.
-        names: Channels to send.
     """
 
-    def __init__(self, broker: Broker, names: Sequence[str]) -> None:
-        self._topic = broker.prefix
-        self._names = names
+    def posts(sample: Sample, number: int) -> Iterator[Post]:
+        yield Post(broker.prefix, pack_of(sample, names, number).encode("ascii"), 1)
 
-    def __call__(self, sample: Sample, number: int) -> Iterator[Post]:
-        """Yield a sample's post."""
-        records = [
-            {"bt": BASE_S + sample.time_s},
-            {"n": OWN_SEQUENCE, "v": float(number)},
-            *readings_of(sample, self._names),
-        ]
-        yield Post(self._topic, msgspec.json.encode(records), 1)
+    return posts
 
 
 class ChannelPosts:
@@ -97,7 +80,7 @@ class BrokerTarget(Target):
         self._posts_of: Callable[[Sample, int], Iterator[Post]] = (
             ChannelPosts(broker, names, rig_file)
             if broker.options["form"] == "channels"
-            else Packs(broker, names)
+            else senml_posts(broker, names)
         )
         self._fault: str | None = "no answer"
         self._answered = threading.Event()

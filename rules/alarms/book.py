@@ -5,7 +5,7 @@ what stands on the list and whether the bell rings. Nothing flows back: shelving
 taking out of service silence the bell, never the engine's protection.
 
 States are kept by name; the letters of the standard differ between published profiles.
-An alarm's *standing* is what its finding says now: ``quiet`` or ``present`` (after the delays),
+An alarm's *standing* is what its finding says now: ``quiet`` or ``present`` (until the off-delay ends),
 ``latched`` when gone but a finding that pulled timing or cut boost has not been reset, and
 ``suppressed`` where boost is below onset and the finding may be suppressed by design.
 A pair of state and input that the table lacks is refused, with a reason (``REASONS``).
@@ -37,7 +37,6 @@ A pair of state and input that the table lacks is refused, with a reason (``REAS
   a boost cut. (A shelf does cover it: the action is shown and taken, the bell stays silent.)
 - Suppression by design takes alarms that have nothing left to say; one already on the list stays
   until it was seen. It holds back warnings alone, never the alarm of an action taken.
-- The on-delay delays warnings alone; an action is announced at once.
 - A latched alarm is acknowledged first, then reset.
 - The bell rings for what is unacknowledged and there, or unacknowledged and latched; a warning that
   came and went is listed, silently.
@@ -55,12 +54,13 @@ from itertools import zip_longest
 from typing import Final
 
 from rules.alarms.rates import (
+    LONGEST_SHELF_S,
     NEVER,
+    OFF_DELAY_S,
     ON_THE_LIST,
     RINGING,
     TIME_LIMIT_S,
     AlarmState,
-    AlarmTerms,
     AlarmView,
     Answer,
     ForwardClock,
@@ -160,8 +160,8 @@ class _Alarm:
     state: AlarmState = AlarmState.NORMAL
     level: int = 0  # as last read
     worst: int = 0  # since it was last normal
-    present: bool = False  # after the delays
-    pending_s: float = NEVER  # when a delay ends
+    present: bool = False  # until the off-delay ends
+    pending_s: float = NEVER  # when that is
     shelf_s: float = NEVER  # when the shelf ends
     since_s: float = float("nan")  # last move, on the caller's time base
 
@@ -179,16 +179,22 @@ class AlarmBook:
     Deterministic, of constant size, without influence on any action.
 
     Args:
-        terms: Delays and the longest shelf.
         names: Names of the findings, in the order of their levels; each once.
         suppressible: Findings that boost below onset suppresses by design (absent: not).
+        off_delay_s: How long a finding must be quiet to count as gone, 0 or more: the deadband in
+            time, as those in value live in the decision code.
+        longest_shelf_s: No shelf lasts longer.
 
     Raises:
         ValueError: A name comes twice, or ``suppressible`` names none of them.
     """
 
     def __init__(
-        self, terms: AlarmTerms, names: Sequence[str], suppressible: Mapping[str, bool] = _NONE
+        self,
+        names: Sequence[str],
+        suppressible: Mapping[str, bool] = _NONE,
+        off_delay_s: float = OFF_DELAY_S,
+        longest_shelf_s: float = LONGEST_SHELF_S,
     ) -> None:
         if len(set(names)) != len(names):
             raise ValueError(f"alarms: found a name twice in {list(names)}, expected each once")
@@ -196,7 +202,8 @@ class AlarmBook:
             raise ValueError(
                 f"suppressible: found {sorted(suppressible)}, expected of {list(names)}"
             )
-        self.terms = terms
+        self._off_delay_s = off_delay_s
+        self._longest_shelf_s = longest_shelf_s
         self._alarms = {name: _Alarm(name, suppressible.get(name, False)) for name in names}
         self._clock = ForwardClock()
         self._levels: list[float] = []
@@ -264,58 +271,54 @@ class AlarmBook:
         self._levels = list(levels) if known else []
         return self._told()
 
-    def acknowledge(self, time_s: float, name: str | None = None, who: str = HAND) -> Answer:
-        """Acknowledge one alarm, or (None) all that can be."""
-        return self._command(time_s, name, Input.ACKNOWLEDGE, who)
-
-    def reset(self, time_s: float, name: str | None = None, who: str = HAND) -> Answer:
-        """Return latched, acknowledged alarms to normal; refused while the condition is there."""
-        return self._command(time_s, name, Input.RESET, who)
-
-    def shelve(self, time_s: float, name: str, for_s: float, who: str = HAND) -> Answer:
-        """Silence an alarm for ``for_s`` (more than 0, cut to ``terms.longest_shelf_s``)."""
-        fault = "" if for_s > 0.0 else f"found {for_s} s, expected more than 0"
-        answer = self._command(time_s, name, Input.SHELVE, who, fault)
-        if not answer.refusals:
-            shelf_s = min(for_s, self.terms.longest_shelf_s)
-            self._alarms[name].shelf_s = self._clock.now_s + shelf_s
-            self._set_due()
-        return answer
-
-    def unshelve(self, time_s: float, name: str, who: str = HAND) -> Answer:
-        """End a shelf early; the alarm rings again if its condition is there."""
-        return self._command(time_s, name, Input.UNSHELVE, who)
-
-    def take_out_of_service(self, time_s: float, name: str, who: str = HAND) -> Answer:
-        """Silence an alarm until it is returned to service (say: its sensor is being changed)."""
-        return self._command(time_s, name, Input.TAKE_OUT_OF_SERVICE, who)
-
-    def return_to_service(self, time_s: float, name: str, who: str = HAND) -> Answer:
-        """End out of service; the alarm rings again if its condition is there."""
-        return self._command(time_s, name, Input.RETURN_TO_SERVICE, who)
-
-    def _command(
-        self, time_s: float, name: str | None, what: Input, who: str, fault: str = ""
+    def command(
+        self,
+        time_s: float,
+        what: Input,
+        name: str | None = None,
+        who: str = HAND,
+        for_s: float = 0.0,
     ) -> Answer:
+        """Take an operator's command; return what moved and what was refused.
+
+        A reset returns a latched, acknowledged alarm to normal; it is refused while the condition
+        is there. A shelf silences an alarm for a time, out of service until it is returned to
+        service (say: its sensor is being changed); after either it rings again if its condition is
+        there.
+
+        Args:
+            time_s: Now.
+            what: One of ``COMMANDS``.
+            name: To which alarm; None acknowledges or resets all that can be.
+            who: Who gives it.
+            for_s: How long a shelf is to last, more than 0; cut to the longest.
+        """
         if time_s >= self._clock.last_s:  # a hand on the button counts at any time, even at none
             self._clock.read(time_s)
+        now_s = self._clock.now_s
         self._fire_due()
         refusals = []
-        if name is None:
+        if name is None and what in (Input.ACKNOWLEDGE, Input.RESET):
             for alarm in self._alarms.values():
                 if (alarm.state, what) in TABLE:
-                    self._apply(alarm, what, self._clock.now_s, who)
+                    self._apply(alarm, what, now_s, who)
                 elif what is Input.RESET and alarm.worst >= PULL:
                     refusals.append(Refusal(alarm.name, REASONS[alarm.state, what]))
-        elif name not in self._alarms:
-            refusals.append(Refusal(_plain(name), f"expected one of {', '.join(self._alarms)}"))
+        elif name is None or name not in self._alarms:
+            refusals.append(
+                Refusal(_plain(name or ""), f"expected one of {', '.join(self._alarms)}")
+            )
         else:
             alarm = self._alarms[name]
-            fault = fault or REASONS.get((alarm.state, what), "")
+            fault = REASONS.get((alarm.state, what), "")
+            if what is Input.SHELVE and not for_s > 0.0:
+                fault = f"found {for_s} s, expected more than 0"
             if fault:
                 refusals.append(Refusal(name, fault))
             else:
-                self._apply(alarm, what, self._clock.now_s, who)
+                self._apply(alarm, what, now_s, who)
+                if what is Input.SHELVE:
+                    alarm.shelf_s = now_s + min(for_s, self._longest_shelf_s)
         return Answer(self._told(), tuple(refusals))
 
     def _read(self, alarm: _Alarm, level: float, known: bool) -> None:
@@ -327,11 +330,10 @@ class AlarmBook:
         alarm.level = rung
         if (rung > 0) is alarm.present:
             alarm.pending_s = NEVER
-        elif rung >= PULL or not known:
+        elif rung or not known:
             alarm.pending_s = now_s
         else:
-            delay_s = self.terms.on_delay_s if rung else self.terms.off_delay_s
-            alarm.pending_s = min(alarm.pending_s, now_s + delay_s)
+            alarm.pending_s = min(alarm.pending_s, now_s + self._off_delay_s)
         if alarm.pending_s <= now_s:
             self._flip(alarm, now_s)
         elif alarm.present and rung > alarm.worst:

@@ -14,13 +14,13 @@ one state for each alarm.
 
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
 from enum import StrEnum
 from typing import Final, NamedTuple
 
 NEVER: Final = float("inf")
 TIME_LIMIT_S: Final = 1.0e12  # nothing beyond this is a time
-
+OFF_DELAY_S: Final = 2.0  # a finding must be quiet so long to be gone; common practice, no source
+LONGEST_SHELF_S: Final = 900.0  # no shelf lasts longer; common practice, no source
 
 # EEMUA 191 and ANSI/ISA-18.2 performance metrics, per operator in steady operation.
 TEN_MIN_S: Final = 600.0
@@ -80,41 +80,6 @@ ON_THE_LIST: Final = frozenset(
     )
 )
 RINGING: Final = frozenset((AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED))
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmTerms:
-    """How alarms are delayed, shelved and counted. Defaults: common practice, no source.
-
-    Attributes:
-        on_delay_s: A warning must last this long to become an alarm, 0 or more. Value deadbands
-            live in the decision code; these delays are the deadband in time.
-        off_delay_s: A finding must be quiet this long to count as gone, 0 or more.
-        longest_shelf_s: No shelf lasts longer, more than 0.
-        flood_start: Annunciations in 10 min at which a flood starts (EEMUA 191: 10).
-        flood_end_below: A flood ends below this many in 10 min (EEMUA 191: 5).
-
-    Raises:
-        ValueError: A value is not finite or out of its range.
-    """
-
-    on_delay_s: float = 0.0
-    off_delay_s: float = 2.0
-    longest_shelf_s: float = 900.0
-    flood_start: int = FLOOD_START
-    flood_end_below: int = FLOOD_END_BELOW
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            value = getattr(self, field.name)
-            least = 0 if field.name.endswith("delay_s") else 1e-3
-            if not least <= value < TIME_LIMIT_S:
-                raise ValueError(f"{field.name}: found {value}, expected at least {least}")
-        if self.flood_end_below > self.flood_start:
-            raise ValueError(
-                f"flood_end_below: found {self.flood_end_below}, "
-                f"expected at most flood_start ({self.flood_start})"
-            )
 
 
 class Transition(NamedTuple):
@@ -224,8 +189,7 @@ class Assessment(NamedTuple):
 class AlarmRates:
     """Counts the annunciations of an ``AlarmBook``."""
 
-    def __init__(self, terms: AlarmTerms | None = None) -> None:
-        self.terms = terms or AlarmTerms()
+    def __init__(self) -> None:
         self.total = 0
         self.peak_per_10min = 0
         self.floods = 0
@@ -299,7 +263,7 @@ class AlarmRates:
         # A count that is over already doesn't get better by waiting; a share does.
         first_min = early and self.mean_per_10min <= MEAN_PER_10MIN_MANAGEABLE
         first_day = self.watched_s < DAY_S and self.per_day <= PER_DAY_MOST
-        calm = self.terms.flood_start - 1
+        calm = FLOOD_START - 1
         urgent_pct = 100.0 * self.by_priority[Priority.HIGH] / max(1, self.total)
         few = self.total < 100 // HIGH_PRIORITY_PCT  # too few to show such a share
         mean = (MEAN_PER_10MIN_ACCEPTABLE, MEAN_PER_10MIN_MANAGEABLE, first_min)
@@ -320,7 +284,7 @@ class AlarmRates:
         """Let time pass, closing windows and floods when they close."""
         while self._recent and self._recent[0] + TEN_MIN_S <= to_s:
             self._in_flood_until(self._recent.popleft() + TEN_MIN_S)
-            if len(self._recent) < self.terms.flood_end_below:
+            if len(self._recent) < FLOOD_END_BELOW:
                 self.in_flood = False
         self._in_flood_until(to_s)
 
@@ -342,7 +306,7 @@ class AlarmRates:
         self.by_priority[moved.priority] += 1
         self._recent.append(at_s)
         self.peak_per_10min = max(self.peak_per_10min, len(self._recent))
-        if len(self._recent) >= self.terms.flood_start and not self.in_flood:
+        if len(self._recent) >= FLOOD_START and not self.in_flood:
             self.in_flood = True
             self.floods += 1
         step = at_s // TEN_MIN_S

@@ -22,6 +22,7 @@ from rules.causes.known import (
 )
 from rules.causes.readings import Readings
 from rules.causes.signatures import SIGNATURE_BY_NAME, SIGNATURES, Signature
+from rules.channels import label_of_channel
 from rules.facts import Rig
 from rules.step.state import Decision
 
@@ -29,19 +30,7 @@ _TEMPER: Final = 0.8  # how much of each signature's evidence counts
 _NEAR: Final = 0.2  # a cause this near to the top one's likelihood is still in question
 _APART: Final = 0.5  # half the summed difference at which a signature would tell two causes apart
 _MOST_EVIDENCE: Final = 4
-_WORDS: Final = {
-    "delivered_ml_min": "delivered flow",
-    "line_kpa": "line pressure",
-    "supply_v": "pump supply voltage",
-    "tank_ml": "tank level",
-    "dry_intake_c": "dry intake temperature",
-    "engine_speed_rpm": "engine speed",
-    "intake_c": "intake temperature",
-    "lambda_ratio": "lambda",
-    "knock": "knock",
-    "commanded_ml_min": "commanded flow",
-    "command_pct": "spray command",
-}
+_WORDS: Final = {"supply_v": "pump supply voltage", "tank_ml": "tank level"}  # others: labels
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +51,7 @@ class Doubt:
         labels = ", or ".join(CAUSES[name].label for name in self.causes)
         if not self.channels:
             return f"{labels}: can't tell these apart by what the sensors show"
-        words = " or ".join(_WORDS[name] for name in self.channels)
+        words = " or ".join(_WORDS.get(name, label_of_channel(name)) for name in self.channels)
         return f"{labels}: can't tell these apart without {words}"
 
 

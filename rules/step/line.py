@@ -44,7 +44,7 @@ def weigh_line(k: Constants, s: State, dt_s: float) -> None:
     s.line_due_kpa = NAN
     step_s = smaller(dt_s, k.longest_step_s)
     full = full_flow_ml_min(k, s.value[BOOST])
-    if s.usable[LINE] == 0.0 or s.commanded_ml_min < LEAST_COMMAND * full:
+    if s.usable[LINE] == 0.0 or full <= 0.0 or s.commanded_ml_min < LEAST_COMMAND * full:
         close_line(s)
         return
     due_kpa = line_due_kpa(k, s.value[BOOST], s.commanded_ml_min, full)
@@ -138,6 +138,8 @@ def confirm_line(k: Constants, s: State, step_s: float) -> None:
     if not alone or s.flow_evidence >= k.warn_nats:
         s.unconfirmed_s = 0.0
         return
+    if s.unconfirmed_s == 0.0:
+        s.line_pulls = 1.0 if s.level[UNDER_DELIVERY] < PULL else 0.0
     s.unconfirmed_s += step_s
     shown = s.missing_slow >= larger(CONFIRMED * s.line_missing_slow, 0.5 * k.gain_within)
     if s.unconfirmed_s > k.line_confirmed_s and not shown and s.surplus <= CALM_NATS:
@@ -145,7 +147,7 @@ def confirm_line(k: Constants, s: State, step_s: float) -> None:
         s.line_sound_s = 0.0
         s.unconfirmed_s = 0.0
         s.asked[LINE_DOUBTED] = WARN
-        if s.level[UNDER_DELIVERY] == PULL:
+        if s.line_pulls > 0.0 and s.level[UNDER_DELIVERY] == PULL:
             s.level[UNDER_DELIVERY] = NO_ACTION
             s.held_missing = 0.0
             s.changed = 1.0

@@ -187,6 +187,7 @@ class State(Decision):
     line_missing_slow: float = 0.0  # the same, smoothed for longer
     missing_slow: float = 0.0  # and ``missing_share``, alike
     unconfirmed_s: float = 0.0  # how long the line alone has pulled timing
+    line_pulls: float = 0.0  # 1 where the pull in force is the line's alone
     line_wrong: float = 0.0  # 1 while the pressure isn't believed
     line_sound_s: float = 0.0  # how long it has read as it should since
     line_residual: float = 0.0  # of its last reading, as a share

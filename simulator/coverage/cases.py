@@ -205,11 +205,11 @@ _FLOW_SENSOR: Final = (
 def _other(
     name: str,
     kind: FaultKind,
-    magnitude: float,
     channel: str,
     needs: Names,
     why: str,
     may: Names = NOTHING,
+    magnitude: float = 1.0,
 ) -> Case:
     groups = (needs,) if needs else ()
     return Case(name, (fault(kind, magnitude, channel),), groups, why, may | LOST, channel=channel)
@@ -219,7 +219,6 @@ _SENSORS: Final = (
     _other(
         "boost stuck",
         _K.SENSOR_STUCK,
-        1.0,
         "boost_kpa",
         ANY_FLOW | LOST | CROSSED,
         "it stands still under boost, or command, petrol and flow no longer go with it",
@@ -228,7 +227,6 @@ _SENSORS: Final = (
     _other(
         "boost short",
         _K.SENSOR_SHORT,
-        1.0,
         "boost_kpa",
         LOST,
         "the bottom of its range is not plausible",
@@ -237,7 +235,6 @@ _SENSORS: Final = (
     _other(
         "boost open",
         _K.SENSOR_OPEN,
-        1.0,
         "boost_kpa",
         LOST | {"overboost"},
         "the top of its range is not plausible, or above its limit",
@@ -246,43 +243,42 @@ _SENSORS: Final = (
     _other(
         "boost offset +15 %",
         _K.SENSOR_OFFSET,
-        0.15,
         "boost_kpa",
         UNDER | {"overboost"},
         "68 kPa too high: beyond its limit, or more spray is expected than commanded",
         DRY | CROSSED | {"no_command"},
+        magnitude=0.15,
     ),
     _other(
         "boost offset -15 %",
         _K.SENSOR_OFFSET,
-        -0.15,
         "boost_kpa",
         SURPLUS | CROSSED,
         "68 kPa too low: more is commanded, injected and sprayed than that boost would call for",
         frozenset({"cooling_missing"}),
+        magnitude=-0.15,
     ),
     _other(
         "boost noise 5 %",
         _K.SENSOR_NOISE,
-        0.05,
         "boost_kpa",
         NOTHING,
         "no finding is about noise; its mean is nil",
         frozenset({"overboost"}) | ANY_FLOW,
+        magnitude=0.05,
     ),
     _other(
         "boost loose joint",
         _K.SENSOR_INTERMITTENT,
-        0.5,
         "boost_kpa",
         NOTHING,
         "each gap is about as long as a value may be old",
         frozenset({"overboost"}) | ANY_FLOW,
+        magnitude=0.5,
     ),
     _other(
         "intake stuck",
         _K.SENSOR_STUCK,
-        1.0,
         "intake_c",
         LOST,
         "a reading that stands still under boost is stuck",
@@ -290,7 +286,6 @@ _SENSORS: Final = (
     _other(
         "intake open",
         _K.SENSOR_OPEN,
-        1.0,
         "intake_c",
         LOST,
         "an open thermistor reads colder than is plausible",
@@ -298,24 +293,23 @@ _SENSORS: Final = (
     _other(
         "intake offset +30 %",
         _K.SENSOR_OFFSET,
-        0.30,
         "intake_c",
         frozenset({"intake_hot", "cooling_missing"}),
         "60 K too hot is above its limit",
         DRY,
+        magnitude=0.30,
     ),
     _other(
         "intake offset -30 %",
         _K.SENSOR_OFFSET,
-        -0.30,
         "intake_c",
         NOTHING,
         "it hides heat, and nothing contradicts it",
+        magnitude=-0.30,
     ),
     _other(
         "commanded short",
         _K.SENSOR_SHORT,
-        1.0,
         "commanded_ml_min",
         frozenset({"no_command"}),
         "a logged command of nil where boost calls for spray",
@@ -324,7 +318,6 @@ _SENSORS: Final = (
     _other(
         "knock short",
         _K.SENSOR_SHORT,
-        1.0,
         "knock",
         NOTHING,
         "it hides knock, and nothing contradicts it",
@@ -332,16 +325,15 @@ _SENSORS: Final = (
     _other(
         "knock offset +30 %",
         _K.SENSOR_OFFSET,
-        0.30,
         "knock",
         frozenset({"knock"}),
         "6 deg seem to be taken back all the time",
         DRY,
+        magnitude=0.30,
     ),
     _other(
         "tank short",
         _K.SENSOR_SHORT,
-        1.0,
         "tank_ml",
         frozenset({"tank_low"}),
         "it reads empty",
@@ -349,7 +341,6 @@ _SENSORS: Final = (
     _other(
         "speed open",
         _K.SENSOR_OPEN,
-        1.0,
         "engine_speed_rpm",
         NOTHING,
         "no finding asks for engine speed alone",

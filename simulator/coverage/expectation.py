@@ -61,7 +61,6 @@ class Case:
         why: Likewise.
         least_missing: Likewise.
         at: Operating points at which something else is expected.
-        not_tested: Operating points that are left out, and why.
         channel: A channel without which the case says nothing.
     """
 
@@ -72,7 +71,6 @@ class Case:
     may: Names = NOTHING
     least_missing: float = 0.0
     at: Mapping[str, Expectation] = field(default_factory=dict)
-    not_tested: Mapping[str, str] = field(default_factory=dict)
     channel: str = ""
 
 

@@ -3,19 +3,17 @@
 It shares no hydraulics with ``rules``: if both had the same mistake, no test would see it.
 """
 
-from simulator.plant.car import Car, Decide, run
+from simulator.plant.car import Car, run
 from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
-from simulator.plant.truth import Report, Truth
+from simulator.plant.truth import Report
 
 __all__ = [
     "Car",
-    "Decide",
     "Do",
     "Fault",
     "FaultKind",
     "Report",
     "Scenario",
     "Step",
-    "Truth",
     "run",
 ]

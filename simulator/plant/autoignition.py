@@ -4,7 +4,7 @@ The end gas is compressed by the piston and the flame. Its reactions run at a ra
 pressure and temperature; when their dose reaches what this fuel stands, it ignites at once.
 """
 
-from math import exp, inf, log
+from math import exp, log
 from typing import Final
 
 from rules.step.arithmetic import larger
@@ -58,19 +58,6 @@ def dose_to_ignite_ms(octane: float) -> float:
     Source: Douaud & Eyzat, SAE 780080 (1978).
     """
     return float(_DELAY_MS * (octane / 100.0) ** _OCTANE_POWER)
-
-
-def ignition_delay_ms(octane: float, p_atm: float, t_k: float) -> float:
-    """Return the delay until the end gas ignites in a constant state, in milliseconds.
-
-    Args:
-        octane: > 0, fitted for 80 to 100.
-        p_atm: > 0.
-        t_k: > 0.
-
-    Source: Douaud & Eyzat, SAE 780080 (1978); Heywood, section 9.6.
-    """
-    return dose_to_ignite_ms(octane) / reaction_rate(log(p_atm), t_k)
 
 
 def next_dose_ms(dose_ms: float, rate_before: float, rate_now: float, step_ms: float) -> float:
@@ -205,32 +192,6 @@ def end_gas(
     return 0.0, spark_deg + whole_deg, p_kpa, dose
 
 
-def knock_event(
-    speed_rpm: float,
-    ivc_kpa: float,
-    ivc_k: float,
-    spark_btdc_deg: float,
-    burn_deg: float,
-    octane: float,
-    compression_ratio: float,
-) -> tuple[float, float, float]:
-    """Return whether one combustion knocks, when, and how near it came.
-
-    Units and ranges are those of ``end_gas``; octane > 0.
-
-    Returns:
-        (unburnt share at onset or 0, degrees after top dead centre of onset or 95 % burnt, integral
-        of dt / delay up to there).
-
-    Source: see ``end_gas``.
-    """
-    enough_ms = dose_to_ignite_ms(octane)
-    event = end_gas(
-        speed_rpm, ivc_kpa, ivc_k, spark_btdc_deg, burn_deg, compression_ratio, enough_ms
-    )
-    return event[0], event[1], event[3] / enough_ms
-
-
 def borderline_btdc_deg(
     speed_rpm: float,
     ivc_kpa: float,
@@ -247,7 +208,7 @@ def borderline_btdc_deg(
         Degrees before top dead centre, within 0.01; -20 where it knocks all the same, 10 beyond
         best torque where it never does.
 
-    Source: bisection on ``knock_event``.
+    Source: bisection on ``end_gas``.
     """
     quiet = _LATEST_DEG
     knocking = best_torque_btdc_deg(burn_deg) + _BEYOND_BEST_DEG
@@ -260,25 +221,6 @@ def borderline_btdc_deg(
         else:
             quiet = middle
     return quiet
-
-
-def octane_requirement(
-    speed_rpm: float,
-    ivc_kpa: float,
-    ivc_k: float,
-    spark_btdc_deg: float,
-    burn_deg: float,
-    compression_ratio: float,
-) -> float:
-    """Return the octane at which the end gas just does not ignite before 95 % is burnt.
-
-    The dose does not depend on the fuel, so this needs no search. Units and ranges are those of
-    ``end_gas``.
-
-    Source: Douaud & Eyzat, SAE 780080 (1978), solved for the octane.
-    """
-    event = end_gas(speed_rpm, ivc_kpa, ivc_k, spark_btdc_deg, burn_deg, compression_ratio, inf)
-    return float(100.0 * (event[3] / _DELAY_MS) ** (1.0 / _OCTANE_POWER))
 
 
 def knock_intensity(unburnt_share: float, ivc_kpa: float) -> float:

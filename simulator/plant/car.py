@@ -1,13 +1,14 @@
 """A car on a scripted drive, closed loop: what the failsafe does changes what happens next."""
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from math import inf, isnan
 from typing import Any, Final
 
 from rules.channels import CHANNEL_NAMES, ROW_WIDTH, Sample
 from rules.facts import Rig
 from simulator.plant.air import ZERO_C_K
+from simulator.plant.charge import wall_k
 from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.constants import Constants
 from simulator.plant.driver import (
@@ -18,19 +19,16 @@ from simulator.plant.driver import (
     rpm_per_m_s,
 )
 from simulator.plant.faults import NEVER_S, FaultNow, heal
-from simulator.plant.hydraulics import PICK_UP_ML, RESTING_V
+from simulator.plant.hydraulics import RESTING_V
 from simulator.plant.kernel import MOST_OVERSPEED, RANGES, advance
 from simulator.plant.noise import Draw, block_samples, cycle_draws, sample_draws
 from simulator.plant.script import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.state import RING, Rates, State
-from simulator.plant.truth import Report, Truth, report_of
+from simulator.plant.truth import Report, report_of
 from simulator.plant.tuning import put, tune
-from simulator.plant.walls import wall_k
 from simulator.plant.wire import MOST_ROWS, tick
 from simulator.strict import BadInput
-
-Decide = Callable[[Sample], tuple[float, float]]
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
 _DO: Final = tuple(Do)
@@ -57,9 +55,9 @@ class Car:
     Attributes:
         samples: How many samples the drive has.
         count: How many are done.
-        delay_s: This car's transport delay from command to flow reading.
-        lag_s: This car's lag of the flow reading.
-        flow_gain: This car's flow reading over the true flow.
+        state: The state.
+        constants: The constants.
+        faults: The faults, in the scenario's order, and where each stands.
     """
 
     def __init__(
@@ -71,18 +69,17 @@ class Car:
         self.samples = round(scenario.duration_s * scenario.rate_hz + 0.4999)
         self._block = -1
         self.count = 0
-        self._faults_script = scenario.faults
         k = size(rig, scenario, seed)
         asked = scenario.peak_boost_kpa
         put(k, tune(rig, None if isnan(asked) else asked))
         k.drive_steps = len(scenario.drive)
         k.fault_count = len(scenario.faults)
         steps = _steps(scenario.drive)
-        self._k = k
-        self._s = _start(k, steps[0], scenario)
-        self._faults: Sequence[FaultNow] = _faults(scenario.faults)
+        self.constants = k
+        self.state = _start(k, steps[0], scenario)
+        self.faults: Sequence[FaultNow] = _faults(scenario.faults)
         # What the kernel runs on: those, or where it is compiled what numpy makes of them.
-        self._parts: tuple[Any, ...] = (k, self._s, Rates(), steps, self._faults)
+        self._parts: tuple[Any, ...] = (k, self.state, Rates(), steps, self.faults)
         self._compiled: Any = None
         if compiled or (compiled is None and "simulator.plant.compiled" in sys.modules):
             import numpy as np
@@ -92,69 +89,29 @@ class Car:
             self._compiled = plant_compiled
             self._parts = (
                 k.array(),
-                self._s.array(),
+                self.state.array(),
                 Rates().array(),
                 np.concatenate([step.array() for step in steps]),
-                np.concatenate([fault.array() for fault in self._faults or [FaultNow()]]),
+                np.concatenate([fault.array() for fault in self.faults or [FaultNow()]]),
             )
             # Records that are read and written by name, in the memory of those arrays.
             named: list[Any] = [array.view(np.recarray) for array in self._parts]
-            self._k, self._s, self._faults = named[0][0], named[1][0], named[4]
+            self.constants, self.state, self.faults = named[0][0], named[1][0], named[4]
         self._row: Any = self._floats(ROW_WIDTH)
         self._out: Any = self._floats(MOST_ROWS * ROW_WIDTH)
         self._draws: Any = None
         self._cycles: Any = None
-        dt_s = k.dt_s
-        self.delay_s = (k.actuation_steps + k.sensor_steps) * dt_s
-        self.lag_s = k.sensor_lag_s + 0.021
-        self.flow_gain = k.flow_gain
         self._advance: Any = advance if self._compiled is None else self._compiled.advance_one
 
     @property
     def finished(self) -> bool:
         """Whether the drive, or its log, is over."""
-        return self.count >= self.samples or self._s.unplugged == 2.0
-
-    @property
-    def state(self) -> State:
-        """The state."""
-        return self._s
-
-    @property
-    def constants(self) -> Constants:
-        """The constants."""
-        return self._k
-
-    @property
-    def faults(self) -> Sequence[FaultNow]:
-        """The faults, in the scenario's order, and where each stands."""
-        return self._faults
+        return self.count >= self.samples or self.state.unplugged == 2.0
 
     @property
     def report(self) -> Report:
         """What the run has cost so far."""
-        return report_of(self._s)
-
-    @property
-    def truth(self) -> Truth:
-        """What is really happening."""
-        s = self._s
-        ceiling_kpa = float(s.ceiling_kpa)
-        return Truth(
-            time_s=float(s.time_s),
-            flow_ml_min=float(s.nozzle_ml_min),
-            missing=float(s.missing),
-            boost_kpa=float(s.boost_kpa),
-            line_kpa=float(s.line_kpa),
-            tank_ml=float(s.tank_ml),
-            charge_c=float(s.charge_c),
-            harm=float(s.harm),
-            knocks=int(s.knocks),
-            heavy_knocks=int(s.heavy_knocks),
-            retard_deg=float(s.retard_deg),
-            ceiling_kpa=inf if ceiling_kpa >= NO_CEILING_KPA else ceiling_kpa,
-            faults=self._active(),
-        )
+        return report_of(self.state)
 
     def step(
         self, retard_deg: float, boost_ceiling_kpa: float, *, ticks: bool = False
@@ -185,8 +142,8 @@ class Car:
         self.check()
         self.count += 1
         out = self._out
-        if ticks and self._s.unplugged != 2.0:
-            rows = tick(self._s, float(self._s.time_s), out, rows)
+        if ticks and self.state.unplugged != 2.0:
+            rows = tick(self.state, float(self.state.time_s), out, rows)
         return [
             Sample(*[float(x) for x in out[i * ROW_WIDTH : (i + 1) * ROW_WIDTH]])
             for i in range(rows)
@@ -198,17 +155,17 @@ class Car:
         Raises:
             PlantLeftRange: It is not; what came since the last check is void.
         """
-        left = int(self._s.left_range)
+        left = int(self.state.left_range)
         if left == 0:
             return
         one = RANGES[left - 1]
         most = one.most
         if one.field == "speed_rpm":
-            most = MOST_OVERSPEED * self._k.redline_rpm
-        found = float(getattr(self._s, one.field))
+            most = MOST_OVERSPEED * self.constants.redline_rpm
+        found = float(getattr(self.state, one.field))
         raise PlantLeftRange(
             f"{self._name}: the simulated car left what is physical at "
-            f"{float(self._s.time_s):z.3f} s: found {one.what} {found:z.4g}{one.unit}, expected "
+            f"{float(self.state.time_s):z.3f} s: found {one.what} {found:z.4g}{one.unit}, expected "
             f"{one.least:zg} to {most:zg}{one.unit}"
         )
 
@@ -221,25 +178,13 @@ class Car:
         last = min(block_samples(self._rate_hz), first + self.samples - self.count)
         return first, last, (*self._parts, self._cycles, self._draws, self._row, self._out)
 
-    def _active(self) -> tuple[str, ...]:
-        names = [
-            fault.kind.word
-            for i, fault in enumerate(self._faults_script)
-            if self._faults[i].now != 0.0
-        ]
-        s = self._s
-        starved = s.air_share > 0.3 and s.air == 0.0  # slosh bares the pick-up early
-        if (starved or s.tank_ml < PICK_UP_ML) and "empty_tank" not in names:
-            names.append("empty_tank")
-        return tuple(names)
-
     def _fill(self) -> int:
         """Have this sample's draws ready; return its number among them."""
         samples = block_samples(self._rate_hz)
         block, number = divmod(self.count, samples)
         if block != self._block:
             self._block = block
-            k = self._k
+            k = self.constants
             most = k.cylinders * k.redline_rpm * MOST_OVERSPEED / 120.0
             draws = sample_draws(self._seed, block, samples)
             cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
@@ -249,7 +194,7 @@ class Car:
             else:
                 self._draws = Draw.named(draws)
                 self._cycles = cycles
-            self._s.cycle_at = 0
+            self.state.cycle_at = 0
         return number
 
     def _floats(self, length: int) -> Any:
@@ -261,29 +206,19 @@ class Car:
 
 
 def run(
-    scenario: Scenario,
-    seed: int | None = None,
-    decide: Decide | None = None,
-    *,
-    compiled: bool | None = None,
+    scenario: Scenario, seed: int | None = None, *, compiled: bool | None = None
 ) -> Iterator[Sample]:
-    """Drive a scenario to its end, row by row.
+    """Drive a scenario to its end, row by row, its engine left alone.
 
     Args:
         scenario: What to drive.
         seed: 0 or more; None takes the scenario's own.
-        decide: Called with each row; returns the retard (degrees) and the boost ceiling (kPa
-            gauge, infinite: none) to ask for from then on. None: the engine is left alone.
         compiled: As for ``Car``.
     """
     seed = scenario.seed if seed is None else seed
     car = Car(scenario.rig, scenario, seed, compiled=compiled)
-    retard_deg, ceiling_kpa = 0.0, inf
     while not car.finished:
-        for sample in car.step(retard_deg, ceiling_kpa):
-            yield sample
-            if decide is not None:
-                retard_deg, ceiling_kpa = decide(sample)
+        yield from car.step(0.0, inf)
 
 
 def _steps(drive: tuple[Step, ...]) -> list[DriverStep]:

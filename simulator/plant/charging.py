@@ -8,6 +8,7 @@ chosen to be typical; ``simulator.plant.sizing`` fits them to the rig's displace
 from math import sqrt
 from typing import Final
 
+from rules.facts import Charger
 from rules.step.arithmetic import clamp, larger, smaller
 from simulator.plant.air import (
     GAS_CONSTANT_J_KG_K,
@@ -18,10 +19,7 @@ from simulator.plant.air import (
 from simulator.plant.constants import Constants
 from simulator.plant.state import Rates, State
 
-NO_CHARGER: Final = 0
-TURBOCHARGER: Final = 1
-CENTRIFUGAL: Final = 2  # belt-driven, boost grows with the square of speed
-DISPLACEMENT: Final = 3  # belt-driven, boost nearly the same at every speed
+_NO_CHARGER, TURBOCHARGER, _CENTRIFUGAL, _DISPLACEMENT = map(int, Charger)
 AIR_J_KG_K: Final = 1005.0
 EXHAUST_J_KG_K: Final = 1150.0
 TURBINE_EFFICIENCY: Final = 0.70
@@ -139,12 +137,7 @@ def turbine_w(turbine: float, gas_kg_s: float, gas_k: float) -> float:
 
 
 def breathe(k: Constants, s: State) -> None:
-    """Work out compressor flow, charge temperatures and what gas the engine draws.
-
-    Args:
-        k: Constants.
-        s: State; results are put into it.
-    """
+    """Work out compressor flow, charge temperatures and what gas the engine draws."""
     ambient_kpa = k.ambient_kpa
     ambient_k = k.ambient_c + ZERO_C_K
     pipe_kpa = larger(s.pipe_kpa, LEAST_KPA)
@@ -154,16 +147,16 @@ def breathe(k: Constants, s: State) -> None:
     ratio = pipe_kpa / ambient_kpa
     charger = k.charger
     hot_k = ambient_k
-    if charger == NO_CHARGER:
+    if charger == _NO_CHARGER:
         # A filter and a pipe: a wide opening to the air outside, either way.
         s.compressor_kg_s = 0.15 * k.full_air_kg_s * (ambient_kpa - pipe_kpa)
-    elif charger == DISPLACEMENT:
+    elif charger == _DISPLACEMENT:
         inlet_kg_m3 = ambient_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * ambient_k)
         leak = 0.06 * larger(ratio - 1.0, 0.0)
         s.compressor_kg_s = k.blower_m3 * rpm / 60.0 * inlet_kg_m3 * (1.0 - leak)
         hot_k = compressor_outlet_k(ambient_k, larger(ratio, 1.0), _BLOWER_EFFICIENCY)
     else:
-        if charger == CENTRIFUGAL:
+        if charger == _CENTRIFUGAL:
             turns = rpm / k.redline_rpm
             s.shaft = turns * turns
         given_kg_s = compressor_kg_s(k.head, k.choke_kg_s, s.shaft, ratio)
@@ -197,10 +190,7 @@ def displace(s: State) -> None:
 def charging_rates(k: Constants, s: State, d: Rates) -> None:
     """Work out the air flows, and how fast pressures, shaft, valves and core change.
 
-    Args:
-        k: Constants.
-        s: State, after ``breathe``, ``displace`` and the fuel; results are put into it.
-        d: Rates, per second.
+    After ``breathe``, ``displace`` and the fuel.
     """
     ambient_kpa = k.ambient_kpa
     pipe_kpa = larger(s.pipe_kpa, LEAST_KPA)
@@ -215,7 +205,7 @@ def charging_rates(k: Constants, s: State, d: Rates) -> None:
     _throttle_rates(k, s, d, area_m2, pipe_kpa, dry_k)
     s.bypass_kg_s = 0.0
     s.back_kpa = ambient_kpa
-    if k.charger != NO_CHARGER:
+    if k.charger != _NO_CHARGER:
         _bypass_rates(k, s, d, pipe_kpa, dry_k)
     volume = 1e-3 * GAS_CONSTANT_J_KG_K
     # One temperature for the manifold's gas: the mean of what comes in and what is drawn.

@@ -60,25 +60,18 @@ def acceleration_m_s2(
     return force_n / mass_kg
 
 
-def roll_rates(k: Constants, s: State, d: Rates, dt_s: float) -> None:
-    """Work out how fast road speed and engine speed change.
-
-    Args:
-        k: Constants.
-        s: State; acceleration is put into it.
-        d: Rates, per second.
-        dt_s: Step, seconds; a locked clutch follows no faster.
-    """
+def roll_rates(k: Constants, s: State, d: Rates) -> None:
+    """Work out how fast road speed and engine speed change."""
     clutch_open = s.clutch_open != 0.0
     accel = acceleration_m_s2(k, s.torque_nm, s.gear, clutch_open, s.brake_m_s2, s.road_m_s)
     if s.road_m_s <= 0.0 and accel < 0.0:
         accel = 0.0
     s.accel_m_s2 = accel
     d.road_m_s = accel
-    d.speed_rpm = speed_rate_rpm_s(k, s, dt_s)
+    d.speed_rpm = speed_rate_rpm_s(k, s)
 
 
-def speed_rate_rpm_s(k: Constants, s: State, dt_s: float) -> float:
+def speed_rate_rpm_s(k: Constants, s: State) -> float:
     """Return how fast engine speed goes to where clutch and gear pull it, rpm/s."""
     gear = s.next_gear if s.clutch_open != 0.0 else s.gear
     synchronous_rpm = s.road_m_s * rpm_per_m_s(k, gear)
@@ -87,4 +80,5 @@ def speed_rate_rpm_s(k: Constants, s: State, dt_s: float) -> float:
     if synchronous_rpm < _CLUTCH_BITES_RPM:  # the clutch slips
         least_rpm = _CLUTCH_BITES_RPM if s.pedal > 0.0 else IDLE_RPM
         return (larger(synchronous_rpm, least_rpm) - s.speed_rpm) / _SLIP_S
-    return (synchronous_rpm - s.speed_rpm) / larger(_LOCK_S, dt_s)
+    # A locked clutch follows no faster than a step.
+    return (synchronous_rpm - s.speed_rpm) / larger(_LOCK_S, k.dt_s)

@@ -26,7 +26,6 @@ from simulator.plant import (
     spray_control,
     state,
     truth,
-    walls,
     wire,
 )
 
@@ -38,7 +37,6 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     evaporation,
     combustion,
     autoignition,
-    walls,
     driver,
     chassis,
     charging,
@@ -62,12 +60,11 @@ def fingerprint() -> str:
 
 compiling.make_callable(KERNEL_MODULES)
 _advance = kernel.advance
-_rates = kernel.rates
 _tick = wire.tick
 _truth_row = truth.truth_row
 
 
-def _make(stamp: int) -> tuple[Any, Any, Any]:
+def _make(stamp: int) -> tuple[Any, Any]:
     """Make the loops; they hold ``stamp``, since what a closure holds is in numba's cache key."""
 
     def advance_one(
@@ -162,16 +159,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
                 truths[i - first, c] = true[c]
         return n
 
-    def rates_only(constants: Any, states: Any, rates: Any, valve: float, due_ml_min: float) -> int:
-        """Work out the rates of the continuous part (for tests and the bench)."""
-        if stamp < 0:
-            return -1
-        _rates(constants[0], states[0], rates[0], valve, due_ml_min)
-        return 0
-
-    return advance_one, drive_on, rates_only
+    return advance_one, drive_on
 
 
-advance_one, drive_on, rates_only = (
-    compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16))
-)
+advance_one, drive_on = (compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16)))

@@ -33,10 +33,6 @@ _BELT: Final = 0.95
 def fuel(k: Constants, s: State) -> None:
     """Set petrol, injector duty and mixture by speed-density and the full-load map.
 
-    Args:
-        k: Constants.
-        s: State; results are put into it.
-
     Source: duty is pulse width (with dead time) over the cycle, one injection each.
     """
     rpm = s.speed_rpm
@@ -69,11 +65,6 @@ def friction_kpa(speed_rpm: float) -> float:
 
 def torque_rates(k: Constants, s: State, d: Rates) -> None:
     """Work out torque at the crank, work done, exhaust temperature and the probe's reading.
-
-    Args:
-        k: Constants.
-        s: State; torque is put into it.
-        d: Rates, per second.
 
     Source: energy of what burns times an indicated efficiency (rising with compression ratio, Otto
     cycle's trend), less friction and the pumping from manifold to exhaust.
@@ -121,8 +112,3 @@ def injectors_kg_s(count: float, rated_ml_min: float, rated_kpa: float, fuel_kpa
     """
     ratio: float = (fuel_kpa / rated_kpa) ** 0.5
     return count * rated_ml_min * ratio * 1e-3 * PETROL_KG_L / 60.0
-
-
-def events_per_s(k: Constants, speed_rpm: float) -> float:
-    """Return combustions a second of a four-stroke engine."""
-    return k.cylinders * speed_rpm / 120.0

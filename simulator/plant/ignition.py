@@ -10,7 +10,7 @@ from typing import Final
 
 from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
 from simulator.plant.air import ZERO_C_K
-from simulator.plant.autoignition import knock_event, knock_intensity
+from simulator.plant.autoignition import dose_to_ignite_ms, end_gas, knock_intensity
 from simulator.plant.combustion import (
     best_torque_btdc_deg,
     blend_octane,
@@ -99,19 +99,13 @@ def tuned_deg(k: Constants, boost_kpa: float, speed_rpm: float) -> float:
     )
 
 
-def spark(k: Constants, s: State, dt_s: float) -> None:
-    """Set the timing of this step, and what it leaves of torque and adds to the exhaust's heat.
-
-    Args:
-        k: Constants.
-        s: State; results are put into it.
-        dt_s: Step, seconds.
-    """
+def spark(k: Constants, s: State) -> None:
+    """Set the timing of this step, and what it leaves of torque and adds to the exhaust's heat."""
     # While boost rises fast the tune holds timing back, as the spray is still on its way.
     rise_kpa_s = larger(0.0, s.boost_kpa - s.sensed_boost_kpa) / 0.01
     tip_in = smaller(_TIP_IN_DEG, _TIP_IN_PER_KPA_S * rise_kpa_s)
     slow_s = _TIP_IN_QUICK_S if tip_in > s.tip_in_deg else _TIP_IN_S
-    s.tip_in_deg += dt_s / slow_s * (tip_in - s.tip_in_deg)
+    s.tip_in_deg += k.dt_s / slow_s * (tip_in - s.tip_in_deg)
     over_k = larger(0.0, s.exhaust_c - _TOO_HOT_C)
     s.heat_limit_deg = larger(_HEAT_LEAVES_DEG, _AT_LIMIT_DEG - _GIVES_WAY_DEG_K * over_k)
     asked = s.retard_deg * (1.0 - s.retard_ignored)
@@ -177,14 +171,14 @@ def _combust(k: Constants, s: State, cycles: Sequence[float]) -> None:
     if s.boost_kpa < _FAR_FROM_KNOCK_KPA or s.petrol_kg_s <= 0.0:
         return
     burn_deg = burn_deg * clamp(1.0 + _CYCLE_SPREAD * normal, 0.8, 1.2)
-    unburnt, _, _ = knock_event(
+    unburnt, _, _, _ = end_gas(
         s.speed_rpm,
         s.manifold_kpa,
         closing_k,
         s.spark_deg,
         burn_deg,
-        octane,
         k.compression,
+        dose_to_ignite_ms(octane),
     )
     if unburnt <= 0.0:
         return

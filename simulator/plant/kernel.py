@@ -143,8 +143,8 @@ def rates(k: Constants, s: State, d: Rates, valve: float, due_ml_min: float) -> 
     fuel(k, s)
     charging_rates(k, s, d)
     torque_rates(k, s, d)
-    roll_rates(k, s, d, k.dt_s)
-    sensor_rates(k, s, d, s.boost_kpa, s.charge_c, s.dry_c, s.line_kpa)
+    roll_rates(k, s, d)
+    sensor_rates(k, s, d)
 
 
 def substep(
@@ -178,7 +178,7 @@ def substep(
     late = k.reaction_steps + int(s.orders_late_s / dt_s + 0.5)
     s.retard_deg = through(s.retards_deg, ticks, late, retard_deg)
     s.ceiling_kpa = through(s.ceilings_kpa, ticks, late, ceiling_kpa)
-    spark(k, s, dt_s)
+    spark(k, s)
     wanted, due = ask(k, s)
     valve = through(s.valves, ticks, k.actuation_steps, wanted)
     due_ml_min = through(s.dues_ml_min, ticks, k.actuation_steps, due)

@@ -117,24 +117,12 @@ def ripple_kpa(k: Constants, s: State) -> float:
     return swing_kpa * (sin(angle) - w * cos(angle)) / (1.0 + w * w)
 
 
-def sensor_rates(
-    k: Constants, s: State, d: Rates, boost_kpa: float, charge_c: float, dry_c: float, line: float
-) -> None:
-    """Work out how fast the sensors' own lags let their readings follow (first order).
-
-    Args:
-        k: Constants.
-        s: State.
-        d: Rates, per second.
-        boost_kpa: True boost, kPa gauge.
-        charge_c: True charge temperature, degC.
-        dry_c: The same before the spray.
-        line: True line pressure, kPa gauge.
-    """
-    d.sensed_boost_kpa = (boost_kpa - s.sensed_boost_kpa) / BOOST_FILTER_S
-    d.sensed_intake_c = (charge_c - s.sensed_intake_c) / THERMISTOR_S
-    d.sensed_dry_c = (dry_c - s.sensed_dry_c) / THERMISTOR_S
-    d.sensed_line_kpa = (line - s.sensed_line_kpa) / LINE_FILTER_S
+def sensor_rates(k: Constants, s: State, d: Rates) -> None:
+    """Work out how fast the sensors' own lags let their readings follow (first order)."""
+    d.sensed_boost_kpa = (s.boost_kpa - s.sensed_boost_kpa) / BOOST_FILTER_S
+    d.sensed_intake_c = (s.charge_c - s.sensed_intake_c) / THERMISTOR_S
+    d.sensed_dry_c = (s.dry_c - s.sensed_dry_c) / THERMISTOR_S
+    d.sensed_line_kpa = (s.line_kpa - s.sensed_line_kpa) / LINE_FILTER_S
     d.flow_reading_ml_min = (s.pulse_ml_min - s.flow_reading_ml_min) / k.sensor_lag_s
 
 

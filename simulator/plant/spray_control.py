@@ -1,21 +1,20 @@
 """The spray controller: what it asks of the valve, and how long that takes to be done."""
 
+from rules.facts import CommandKind
 from rules.step.arithmetic import clamp, interpolate_map, smaller
 from simulator.plant.constants import Constants
 from simulator.plant.hydraulics import full_flow_ml_min, opening_for
 from simulator.plant.state import State
 
-# As in rules.facts.CommandKind; a command that a log would bring comes from a controller here too.
-_FIXED = 2
-_DUTY = 4
-_MAP = 5
+_, _, _FIXED, _, _DUTY, _MAP = map(int, CommandKind)
 _PRIME_KPA = 40.0  # the pump starts that far below onset; common practice, no source
 
 
 def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
     """Return what the spray controller asks for, as a share of full flow, 0 to 1.
 
-    FIXED gives 1; its rate is applied where full flow is known.
+    FIXED gives 1; its rate is applied where full flow is known. A command that a log would bring
+    comes from a controller here too.
 
     Args:
         k: Constants.
@@ -38,10 +37,6 @@ def command_share(k: Constants, boost_kpa: float, duty_pct: float) -> float:
 
 def ask(k: Constants, s: State) -> tuple[float, float]:
     """Set what is commanded, and return the valve opening and what healthy flow follows.
-
-    Args:
-        k: Constants.
-        s: State; command and asked share are put into it.
 
     Returns:
         Opening, 0 to 1, and the flow in mL/min at the true boost, were nothing wrong.

@@ -1,7 +1,8 @@
 """The state of a simulated car: what is integrated, what follows from it, and what is under way.
 
-As in ``rules.step.state``: a live car interprets an object, thousands of runs go compiled over an
-array of one record, through the same functions, and agree bit for bit.
+In the plant's kernels ``k`` is the car's constants, ``s`` its state, into which results are put,
+``d`` the rates, per second. As in ``rules.step.state``: a live car interprets an object, thousands
+of runs go compiled over an array of one record, through the same functions, and agree bit for bit.
 """
 
 from dataclasses import dataclass
@@ -108,7 +109,6 @@ class State(Continuous):
     vapour_methanol_kg_s: float = 0.0
     liquid_water_kg_s: float = 0.0
     liquid_methanol_kg_s: float = 0.0
-    evaporated: float = 0.0  # share of the spray
     end_c: float = 0.0  # where the spray leaves the charge: the next step's guess
     end_water_kg_kg: float = 0.0
     end_methanol_kg_kg: float = 0.0

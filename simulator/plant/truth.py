@@ -1,7 +1,6 @@
 """What a run really did, for whoever judges a guard by it."""
 
 from dataclasses import dataclass
-from math import inf
 from typing import Final
 
 from simulator.plant.state import State
@@ -47,41 +46,6 @@ def truth_row(s: State) -> tuple[float, ...]:
         s.harm,
         s.knocks,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    """What is really happening; no sensor in between.
-
-    Attributes:
-        time_s: Time since the start, seconds.
-        flow_ml_min: Flow out of the nozzles.
-        missing: Share of the healthy flow that is missing, 0 to 1.
-        boost_kpa: Manifold pressure, gauge.
-        line_kpa: Line pressure behind the pump, gauge, mean over a stroke.
-        tank_ml: Fluid left.
-        charge_c: Charge temperature, degC.
-        harm: Cumulative knock intensity: the sum over knocking cycles, 1 being clearly audible.
-        knocks: Knocking cycles so far.
-        heavy_knocks: Those that hurt.
-        retard_deg: Retard from outside in force, degrees.
-        ceiling_kpa: Boost ceiling from outside in force, kPa gauge.
-        faults: Names of the active faults.
-    """
-
-    time_s: float = 0.0
-    flow_ml_min: float = 0.0
-    missing: float = 0.0
-    boost_kpa: float = 0.0
-    line_kpa: float = 0.0
-    tank_ml: float = 0.0
-    charge_c: float = 20.0
-    harm: float = 0.0
-    knocks: int = 0
-    heavy_knocks: int = 0
-    retard_deg: float = 0.0
-    ceiling_kpa: float = inf
-    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

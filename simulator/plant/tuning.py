@@ -16,7 +16,7 @@ from rules.facts import Rig
 from rules.step.arithmetic import interpolate
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
 from simulator.plant.autoignition import borderline_btdc_deg
-from simulator.plant.charge import WALL_SHARE, steam
+from simulator.plant.charge import WALL_SHARE, steam, wall_k
 from simulator.plant.charging import breathing, cooler_effectiveness
 from simulator.plant.combustion import best_torque_btdc_deg
 from simulator.plant.constants import Constants
@@ -27,7 +27,6 @@ from simulator.plant.script import Do, Scenario, Step
 from simulator.plant.sizing import size
 from simulator.plant.spray_control import command_share
 from simulator.plant.state import State
-from simulator.plant.walls import wall_k
 
 MARGIN_DEG: Final = 3.0  # short of borderline, dry or with healthy spray
 SPARE_DEG: Final = 1.0  # what full spray buys beyond what the tune spends

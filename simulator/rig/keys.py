@@ -47,16 +47,16 @@ PCT: Final = Annotated[float, Meta(ge=0.0, le=100.0)]
 RATIO: Final = Annotated[float, Meta(ge=0.3, le=8.0)]
 
 
-class PositiveSpan(Seconds):
+class PositiveSpan(Quantity):
     """A time that can't be nil."""
 
-    EXAMPLE, LOW, HIGH = "0.5 s", 0.001, 600.0
+    KIND, UNIT, EXAMPLE, LOW, HIGH = "time", "s", "0.5 s", 0.001, 600.0
 
 
-class Hours(Seconds):
+class Hours(Quantity):
     """A long time, in h."""
 
-    UNIT, EXAMPLE, LOW, HIGH = "h", "100 h", 1.0, 1.0e5
+    KIND, UNIT, EXAMPLE, LOW, HIGH = "time", "h", "100 h", 1.0, 1.0e5
 
 
 ENGINE: Final = table(

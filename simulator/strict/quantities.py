@@ -180,67 +180,19 @@ class Quantity(Decoded, float):
         return result
 
 
-class Kpa(Quantity):
-    """Gauge pressure in kPa."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "pressure", "kPa", "180 kPa", -101.4, 3000.0
-
-
-class DegC(Quantity):
-    """Temperature in degC."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "temperature", "degC", "35 degC", -60.0, 1200.0
+def _of(kind: str, unit: str, example: str, low: float, high: float) -> type[Quantity]:
+    told = {"KIND": kind, "UNIT": unit, "EXAMPLE": example, "LOW": low, "HIGH": high}
+    return type(kind.title(), (Quantity,), told)
 
 
-class MlMin(Quantity):
-    """Volume flow in mL/min."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "flow", "mL/min", "550 mL/min", 0.0, 20000.0
-
-
-class Ml(Quantity):
-    """Volume in mL."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "volume", "mL", "800 mL", 0.0, 200000.0
-
-
-class Seconds(Quantity):
-    """Time span in s."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "time", "s", "80 ms", 0.0, 1.0e6
-
-
-class Volts(Quantity):
-    """Voltage in V."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "voltage", "V", "13.5 V", 0.0, 100.0
-
-
-class Percent(Quantity):
-    """Percentage in percent points."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "percentage", "%", "12 %", -100.0, 1000.0
-
-
-class Degrees(Quantity):
-    """Crank angle in degrees."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "angle", "deg", "6 deg", -90.0, 90.0
-
-
-class Rpm(Quantity):
-    """Speed of rotation in rpm."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "rotation", "rpm", "7000 rpm", 0.0, 30000.0
-
-
-class Plain(Quantity):
-    """A ratio written as text, without unit."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "plain", "1", "0.85", -1.0e6, 1.0e6
-
-
-class Knock(Quantity):
-    """Knock: retard in degrees, or an intensity, in the unit its column has."""
-
-    KIND, UNIT, EXAMPLE, LOW, HIGH = "knock", "deg", "4 deg", 0.0, 1.0e6
+Kpa: Final = _of("pressure", "kPa", "180 kPa", -101.4, 3000.0)  # gauge
+DegC: Final = _of("temperature", "degC", "35 degC", -60.0, 1200.0)
+MlMin: Final = _of("flow", "mL/min", "550 mL/min", 0.0, 20000.0)
+Ml: Final = _of("volume", "mL", "800 mL", 0.0, 200000.0)
+Seconds: Final = _of("time", "s", "80 ms", 0.0, 1.0e6)
+Volts: Final = _of("voltage", "V", "13.5 V", 0.0, 100.0)
+Percent: Final = _of("percentage", "%", "12 %", -100.0, 1000.0)
+Degrees: Final = _of("angle", "deg", "6 deg", -90.0, 90.0)  # of the crank
+Rpm: Final = _of("rotation", "rpm", "7000 rpm", 0.0, 30000.0)
+Plain: Final = _of("plain", "1", "0.85", -1.0e6, 1.0e6)  # a ratio
+Knock: Final = _of("knock", "deg", "4 deg", 0.0, 1.0e6)  # retard or an intensity, as its column's

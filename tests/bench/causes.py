@@ -176,7 +176,7 @@ def watch(
     guard = Guard(rig)
     retard_deg, ceiling_kpa = 0.0, inf
     seen = False
-    while not car.finished and car.truth.time_s < until_s:
+    while not car.finished and car.state.time_s < until_s:
         (sample,) = car.step(retard_deg, ceiling_kpa)
         decision = guard.step(sample)
         retard_deg, ceiling_kpa = decision.retard_deg, decision.boost_ceiling_kpa
@@ -188,7 +188,7 @@ def watch(
         if not seen and not to_the_end and decision.action > 0.0 and decision.time_s > onset_s:
             seen = True
             until_s = min(until_s, decision.time_s + AFTER_SYMPTOM_S)
-    return car.truth.time_s
+    return float(car.state.time_s)
 
 
 def seeds(of: range, cause: str, runs: int) -> Iterator[int]:

@@ -12,13 +12,13 @@ from numba import literal_unroll
 from scipy.integrate import solve_ivp
 
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step, kernel
-from simulator.plant.batch import run_whole
 from simulator.plant.constants import Constants
 from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.bench.speed import best_s
 from tests.bench.table import note, show
 from tests.kit import yardstick as ys
+from tests.kit.batch import run_whole
 
 # 8 s: cruise, spool up, full boost, a shift, lift.
 PULL: Final = (Step(Do.CRUISE, 1.0, 2), Step(Do.PULL, 5.5, 2), Step(Do.LIFT, 1.5))

@@ -94,9 +94,7 @@ def test_drives_are_like_drives(name: str) -> None:
     spraying = made.spraying()
     assert 0.3 < spraying.mean() < 0.95
     assert np.count_nonzero(np.diff(spraying.astype(int)) == -1) > 5
-    decisions = Guard(made.rig).run(
-        {ch.ROW_NAMES[column]: made.rows[:, column] for column in range(ch.N_CHANNELS + 1)}
-    )
+    decisions = Decision.named(Guard(made.rig).run_rows(made.rows))
     steady = decisions["least_ml_min"] > 0.9 * 0.92 * decisions["commanded_ml_min"].max() * PLENTY
     ratio = made.rows[steady, ch.DELIVERED] / decisions["expected_ml_min"][steady]
     assert np.median(ratio) == pytest.approx(made.car.gain, abs=0.03)
@@ -242,9 +240,7 @@ def test_guard_pulls_where_its_evidence_passes() -> None:
     rows = made.rows.copy()
     rows[:, ch.DELIVERED] = delivered(made, 1.0, onset)
     guard = Guard(facts)
-    evidence = guard.run(
-        {ch.ROW_NAMES[column]: rows[:, column] for column in range(ch.N_CHANNELS + 1)}
-    )["evidence"]
+    evidence = Decision.named(guard.run_rows(rows))["evidence"]
     passed = int(first_above(evidence[None], np.nextafter(guard.constants.limit_nats, 0.0))[0])
     assert delays[0] == pytest.approx(10.0 * (passed - onset))
 
@@ -307,9 +303,7 @@ def test_a_car_outside_its_rig_is_pulled() -> None:
     made = one(for_s=60.0)
     larger = Car(made.car.delay_s, made.car.lag_s, 1.15 * made.car.gain)  # than it is, by its rig
     guard = Guard(fitted(np.random.default_rng(6), shipped_rig("brindle"), larger))
-    evidence = guard.run(
-        {ch.ROW_NAMES[column]: made.rows[:, column] for column in range(ch.N_CHANNELS + 1)}
-    )["evidence"]
+    evidence = Decision.named(guard.run_rows(made.rows))["evidence"]
     assert false_pulls.rises(evidence, guard.constants.limit_nats) > 0
 
 

@@ -33,7 +33,7 @@ PARTS: Final = {
     "runs": DRIVE_ON,
     "car": Loop("simulator.plant.compiled", "advance_one"),
     "rules": RUN_ALL,
-    "rates": Loop("simulator.plant.compiled", "rates_only"),
+    "rates": Loop("tests.kit.compiled_rates", "rates_only"),
 }
 
 
@@ -85,9 +85,9 @@ def _runs() -> None:
 
 def _rates() -> None:
     from simulator.plant import Car
-    from simulator.plant.compiled import rates_only
     from simulator.plant.state import Rates
     from simulator.scenario import load_scenario
+    from tests.kit.compiled_rates import rates_only
 
     drive = load_scenario("pump_stop")
     car = Car(drive.rig, drive, drive.seed, compiled=False)

@@ -1,5 +1,6 @@
 """A heartbeat's other end: what came over the wire, and when it last said held."""
 
+import binascii
 import itertools
 import threading
 import time
@@ -9,9 +10,19 @@ from typing import Self
 
 import serial
 
-from monitor.outputs.serial_lines import read_beat_line
 from tests.kit.patience import PATIENCE_S
 from tests.kit.pty_pair import PtyPair
+
+
+def read_beat_line(line: bytes) -> tuple[int, bool] | None:
+    """Return number and state of a heartbeat line, None where it isn't a good one."""
+    body, _, check = line.strip().rpartition(b",")
+    fields = body.split(b",")
+    if len(fields) != 3 or fields[0] != b"beat" or check != b"%04X" % binascii.crc_hqx(body, 65535):
+        return None
+    if not fields[1].isdigit() or fields[2] not in (b"0", b"1"):
+        return None
+    return int(fields[1]), fields[2] == b"1"
 
 
 class Wire:

@@ -17,6 +17,7 @@ from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.rig import RigFile, find_rig, load_rig
 from tests.kit.decisions import matrix_of
+from tests.kit.patience import until
 
 BRINDLE = load_rig(find_rig("brindle"))
 DECIDED_AT = [Decision.names().index(name) for name in layout.DECIDED]
@@ -84,6 +85,15 @@ def read(session: Path) -> tuple[Any, Any, SessionBlocks]:
 def decided_of(decisions: list[Decision]) -> bytes:
     """Return decisions as a session holds them, to compare to the last bit."""
     return matrix_of(decisions)[:, DECIDED_AT].tobytes()
+
+
+def put_until_recorded(recording: Recording, samples: Sequence[Sample], at: int) -> int:
+    """Put one row after the other until recording has not stopped any more; return the next."""
+    while recording.recorder.fault is not None:
+        recording.put(samples[at : at + 1])
+        at += 1
+        until(lambda: not recording.recorder.waiting)
+    return at
 
 
 def stopped(recorder: Recorder) -> bool:

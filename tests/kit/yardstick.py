@@ -18,9 +18,9 @@ from scipy.integrate import solve_ivp
 from rules.channels import Sample
 from simulator.plant import Car, Scenario
 from simulator.plant import state as st
-from simulator.plant.compiled import rates_only
 from simulator.plant.constants import Constants
 from simulator.plant.state import RING, Continuous, State
+from tests.kit.compiled_rates import rates_only
 
 STEP_S: Final = 0.001
 CONTINUOUS: Final = Continuous.names()

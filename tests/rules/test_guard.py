@@ -1,40 +1,22 @@
-"""A guard: rows from columns, what it refuses, its fingerprint, and two guards side by side."""
+"""A guard: what it refuses, its fingerprint, and two guards side by side."""
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 import pytest
 
 from rules.channels import OPERATOR, ROW_WIDTH, Sample, tick
-from rules.guard import Guard, rows_of
+from rules.guard import Guard
 from rules.step import compiled
 from rules.step.command import commanded_flow_ml_min
 from tests.kit.rigs import healthy, rig
 
 
-def test_columns_become_rows() -> None:
-    """Columns left out are not sent; the operator column is nothing unless it is given."""
-    rows = rows_of({"time_s": np.array([0.0, 1.0]), "boost_kpa": np.array([5.0, 6.0])})
-    assert rows.shape == (2, ROW_WIDTH)
-    assert rows[1].tolist() == list(Sample(1.0, boost_kpa=6.0))
-    assert rows[0, OPERATOR] == 0.0
-    assert tick(2.0, operator=1.0)[OPERATOR] == 1.0
-
-
-@pytest.mark.parametrize(
-    "columns",
-    [
-        {"boost_kpa": np.zeros(2)},
-        {"time_s": np.zeros(2), "boots_kpa": np.zeros(2)},
-        {"time_s": np.zeros(2), "boost_kpa": np.zeros(3)},
-        {"time_s": np.zeros(2), "boost_kpa": np.zeros(1)},
-    ],
-)
-def test_wrong_columns_are_refused(columns: dict[str, Any]) -> None:
-    """No time, an unknown column, or another length: an error that names the column."""
-    with pytest.raises(ValueError, match="column"):
-        Guard(rig()).run(columns)
+def test_a_tick_carries_time_and_the_operators_hand_alone() -> None:
+    """No channel is sent; the operator column is nothing unless it is given."""
+    assert list(tick(2.0)) == list(Sample(2.0))
+    assert list(tick(2.0, operator=1.0)) == list(Sample(2.0, operator=1.0))
+    assert tick(2.0)[OPERATOR] == 0.0
 
 
 def test_wrong_shape_is_refused() -> None:

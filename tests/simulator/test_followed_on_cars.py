@@ -6,9 +6,9 @@ from rules.channels import CONFIRMED_RETARD, Sample
 from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import NOT_FOLLOWED, Decision
-from simulator.plant import run
 from simulator.rig import find_rig, rig_from_text
 from simulator.scenario import load_scenario
+from tests.kit.plants import run_deciding
 
 
 def test_a_drive_of_its_own_plant_is_followed() -> None:
@@ -24,7 +24,7 @@ def test_a_drive_of_its_own_plant_is_followed() -> None:
         decisions.append(guard.step(sample))
         return decisions[-1].retard_deg, decisions[-1].boost_ceiling_kpa
 
-    for _ in run(scenario, 3, decide):
+    for _ in run_deciding(scenario, 3, decide):
         pass
     assert max(d.action for d in decisions) == Action.CUT_BOOST
     assert max(d.level[NOT_FOLLOWED] for d in decisions) == 0.0

@@ -12,11 +12,11 @@ from rules.handling import handled, least_due_ml_min
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision
+from simulator.coverage.matrix import evaluation_seed
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
-from simulator.seeds import evaluation_seed
 
 RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
 

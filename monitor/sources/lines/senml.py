@@ -125,7 +125,8 @@ def pack_of(sample: Sample, names: Sequence[str], number: int | None = None) -> 
     """Return a sample as a pack on one line, which reads back to the same readings.
 
     What was not sent is left out. A time before 2**28 s, which would read as relative, is given
-    2**29 s more (and keeps 0.1 us).
+    2**29 s more (and keeps 0.1 us). Channels go by their own names, which say their units: SenML
+    has none for some of them. JSON has no NaN: what is not a number goes as the text "nan".
 
     Args:
         sample: The sample; its time is finite, and not before -2**28 s.
@@ -133,27 +134,17 @@ def pack_of(sample: Sample, names: Sequence[str], number: int | None = None) -> 
         number: The pack's sequence number, if it has one.
     """
     base_s = 0.0 if sample.time_s >= ABSOLUTE_FROM_S else 2.0 * ABSOLUTE_FROM_S
-    records = readings_of(sample, names)
-    if number is not None:
-        records.append({"n": OWN_SEQUENCE, "v": number})
-    if records:
-        records[0] = {"bt": base_s + sample.time_s, **records[0]}
-    return msgspec.json.encode(records).decode("ascii")
-
-
-def readings_of(sample: Sample, names: Sequence[str]) -> list[Record]:
-    """Return a record for each channel that was sent, without its time.
-
-    Channels go by their own names, which say their units: SenML has none for some of them. JSON has
-    no NaN: what is not a number goes as the text "nan".
-    """
     records: list[Record] = []
     for name in names:
         value = getattr(sample, name)
         if value != NOT_SENT:
             finite = -_INFINITE < value < _INFINITE
             records.append({"n": name, "v": value} if finite else {"n": name, "vs": "nan"})
-    return records
+    if number is not None:
+        records.append({"n": OWN_SEQUENCE, "v": number})
+    if records:
+        records[0] = {"bt": base_s + sample.time_s, **records[0]}
+    return msgspec.json.encode(records).decode("ascii")
 
 
 def _records(pack: bytes) -> list[Record]:

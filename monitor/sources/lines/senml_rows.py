@@ -113,7 +113,7 @@ class SenmlMapper:
         return samples
 
     def _is_sequence(self, name: str) -> bool:
-        return self._sequence_name in (name, _short(name))
+        return self._sequence_name in (name, short_name(name))
 
     def _pick(self, name: str, unit: str) -> tuple[int, float, float] | None:
         """Return where a measurement goes and how it converts; None where it goes nowhere."""
@@ -126,7 +126,7 @@ class SenmlMapper:
         return pick
 
     def _find(self, name: str, unit: str) -> tuple[int, float, float] | None:
-        found = self._by_name.get(name) or self._by_name.get(_short(name))
+        found = self._by_name.get(name) or self._by_name.get(short_name(name))
         if found is None:
             return None
         channel, mapped = found
@@ -165,7 +165,8 @@ class SenmlMapper:
         return linear[0], offset or -0.0
 
 
-def _short(name: str) -> str:
+def short_name(name: str) -> str:
+    """Return the end of a name, behind its last ``:`` and ``/``: the reading without its device."""
     return name.rpartition(":")[2].rpartition("/")[2]
 
 

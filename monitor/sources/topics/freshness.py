@@ -3,7 +3,7 @@
 from math import inf
 from typing import Final
 
-from monitor.sources.lines.sequence import HIGHEST, OUT_OF_ORDER, REPEATED, SequenceCheck
+from monitor.sources.lines.sequence import BAD_SEQUENCE, OUT_OF_ORDER, REPEATED, SequenceCheck
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected, strict_number
 from rules.channels import NOT_SENT, is_time
 
@@ -36,16 +36,15 @@ class Freshness:
         self._value = 0.0
         self._taken_ns = -inf
 
-    def judge(self, time_s: float | None, number: int | None) -> None:
+    def judge(self, time_s: float | None, number: float | bool | str | None) -> None:
         """Take a message's time and number; return where it is news.
 
         Raises:
-            Rejected: ``repeated``, or ``out of order``: older than one that came before.
+            Rejected: ``repeated``, or ``out of order``: older than one that came before;
+                ``sequence``: the number is none.
         """
         if number is not None:
-            fault = self.numbers.fault(number)
-            if fault is not None:
-                raise Rejected(fault)
+            self.numbers.take(number)
         elif time_s is not None and self._time_s is not None:
             behind_s = self._time_s - time_s
             if behind_s == 0.0:
@@ -69,7 +68,7 @@ class Freshness:
 
 def read_payload(
     payload: bytes, time_factor: float = 1.0
-) -> tuple[float, float | None, int | None]:
+) -> tuple[float, float | None, float | None]:
     """Return the value, time (s) and sequence number in a channel's payload.
 
     The payload is ``VALUE``, ``VALUE,TIME`` or ``VALUE,TIME,NUMBER``; the time may be empty.
@@ -91,7 +90,7 @@ def read_payload(
     if value == NOT_SENT:
         raise Rejected("not a number")
     time_s: float | None = None
-    number: int | None = None
+    number: float | None = None
     if len(fields) > 1:
         time_s = strict_number(fields[1])
         if time_s == NOT_SENT:
@@ -99,20 +98,8 @@ def read_payload(
         elif not is_time(time_s := time_s * time_factor):
             raise Rejected(NO_TIME)
     if len(fields) > 2:
-        number = sequence_number(fields[2])
+        digits = fields[2].strip()
+        if len(digits) > 10 or not digits.isdigit():  # of bytes, so ASCII's alone
+            raise Rejected(BAD_SEQUENCE)
+        number = float(digits)
     return value, time_s, number
-
-
-def sequence_number(field: bytes) -> int:
-    """Return a sequence number: 1 to 10 ASCII digits, at most 2**32 - 1.
-
-    Raises:
-        Rejected: ``sequence``.
-    """
-    field = field.strip()
-    if not 1 <= len(field) <= 10 or field.translate(None, b"0123456789"):
-        raise Rejected("sequence")
-    number = int(field)
-    if number > HIGHEST:
-        raise Rejected("sequence")
-    return number

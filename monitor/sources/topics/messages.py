@@ -4,9 +4,10 @@ from abc import ABC, abstractmethod
 from collections import Counter
 
 from monitor.broker.link import Message
-from monitor.sources.lines.senml import ABSOLUTE_FROM_S, Measurement, resolve
-from monitor.sources.lines.senml_rows import SenmlMapper
-from monitor.sources.lines.sequence import HIGHEST, SequenceCheck
+from monitor.sources.lines.line_checks import OWN_SEQUENCE
+from monitor.sources.lines.senml import ABSOLUTE_FROM_S, resolve
+from monitor.sources.lines.senml_rows import SenmlMapper, short_name
+from monitor.sources.lines.sequence import BAD_SEQUENCE, SequenceCheck
 from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.topics.freshness import Freshness, read_payload
 from monitor.sources.topics.merge import Merged, Merger
@@ -16,7 +17,6 @@ from simulator.rig import RigFile
 _NAN = float("nan")
 _INFINITE = float("inf")
 TOO_SOON = "too soon, and no worse"  # than the one before, without time or number
-SEQUENCE = "sequence"  # a record of this name in a pack is the pack's number
 
 
 class MessageReader(ABC):
@@ -159,26 +159,14 @@ class SenmlTopic(MessageReader):
         if message.retained:
             raise Rejected("retained")
         found = resolve(message.payload, message.arrived_ns * 1e-9)
-        number, readings = _numbered(found)
-        rows = self._mapper.rows(readings)
+        # A record of this name is the pack's number.
+        numbers = [one.value for one in found if short_name(one.name) == OWN_SEQUENCE]
+        if len(numbers) > 1:
+            raise Rejected(BAD_SEQUENCE)
+        rows = self._mapper.rows(one for one in found if short_name(one.name) != OWN_SEQUENCE)
         newest_s = rows[-1].time_s
         # Without absolute times each pack is as new as its arrival.
         dated = newest_s >= ABSOLUTE_FROM_S
-        self._fresh.judge(newest_s if dated else None, number)
-        self.bare = self.bare or (number is None and not dated)
+        self._fresh.judge(newest_s if dated else None, numbers[0] if numbers else None)
+        self.bare = self.bare or not (numbers or dated)
         return [Merged(row, message.arrived_ns) for row in rows]
-
-
-def _numbered(found: list[Measurement]) -> tuple[int | None, list[Measurement]]:
-    """Return a pack's number, where it has one, and its other measurements."""
-    number: int | None = None
-    readings = []
-    for measurement in found:
-        if measurement.name.rpartition(":")[2].rpartition("/")[2] != SEQUENCE:
-            readings.append(measurement)
-            continue
-        value = measurement.value
-        if number is not None or not isinstance(value, float) or not 0.0 <= value <= HIGHEST:
-            raise Rejected("sequence")
-        number = int(value)
-    return number, readings

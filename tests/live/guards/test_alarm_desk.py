@@ -9,11 +9,11 @@ from monitor.attach.protocol import Command, Frame
 from monitor.commands.alarms import alarms
 from monitor.guard.alarm_desk import (
     COMMANDS,
-    LONGEST_SHELF_S,
     AlarmDesk,
     name_of,
     operation,
 )
+from rules.alarms.rates import LONGEST_SHELF_S
 from rules.step.state import Decision
 from tests.kit.guards import frames_of, guard, until_bye
 from tests.kit.recordings import noted

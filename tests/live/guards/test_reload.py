@@ -203,10 +203,10 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
     """Greeting, marks and limits on screen change, and everybody is told in words."""
     terms = Terms(
         time_s=12.34,
-        changes=[RigChange("debt.pull", "0.8 mL", "0.6 mL")],
-        words="debt.pull 0.8 -> 0.6 mL",
+        changes=[RigChange("debt.cut", "0.4 s", "0.3 s")],
+        words="debt.cut 0.4 -> 0.3 s",
         rig="Sorrel 2.0",
-        thresholds=Thresholds(0.4, 0.6, 5.0),
+        thresholds=Thresholds(12.0, 16.0, 0.3),
         limits={"knock": 5.0},
         scale=Scale(560.0, 170.0),
         dry_limit_kpa=90.0,
@@ -217,10 +217,10 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
     picture.take(terms, 2.0)
     now = picture.hello
     assert isinstance(now, Hello)
-    assert (now.thresholds.pull, now.limits, now.dry_limit_kpa) == (0.6, {"knock": 5.0}, 90.0)
+    assert (now.thresholds.cut_s, now.limits, now.dry_limit_kpa) == (0.3, {"knock": 5.0}, 90.0)
     assert now.history == hello().history
     assert picture.notice is not None
-    assert picture.notice[0].text == "debt.pull 0.8 -> 0.6 mL"
+    assert picture.notice[0].text == "debt.cut 0.4 -> 0.3 s"
     link, clock = FakeLink(), Clock()
     app = Dashboard(lambda: link, False, clock=clock)
     async with app.run_test(size=(140, 40)) as pilot:

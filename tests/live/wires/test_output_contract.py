@@ -19,9 +19,10 @@ from monitor.outputs.base import Output, OutputFault
 from monitor.outputs.fake import FakeOutput
 from monitor.outputs.mqtt_beat import BeatTopic
 from monitor.outputs.open import open_output
-from monitor.outputs.serial_lines import HandshakePin, SerialBeat, beat_line, read_beat_line
+from monitor.outputs.serial_lines import HandshakePin, SerialBeat, beat_line
 from simulator.strict import BadInput
 from tests.kit.brokers import Publisher, amqtt_broker
+from tests.kit.output_wire import read_beat_line
 from tests.kit.pty_pair import PtyPair
 
 

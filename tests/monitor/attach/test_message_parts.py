@@ -13,7 +13,6 @@ from monitor.attach.message_parts import (
     DecisionHead,
     EventFacts,
     Latency,
-    ListenerCounts,
     Statistics,
 )
 from monitor.attach.protocol import Bye, Ending, EventTurn, Message, decode, encode
@@ -67,13 +66,9 @@ def test_an_event_is_told_whole() -> None:
 
 def test_counts_that_do_not_apply_are_left_out() -> None:
     """Of a guard that records and serves nothing; all others are there, nought or not."""
-    counts = Statistics.of(
-        SourceStatistics(),
-        decided=3,
-        late=0,
-        latency=Latency(3, 0.1, 0.2, 0.3, 0.4),
-        counts=ListenerCounts(),
-    )
+    latency = Latency(3, 0.1, 0.2, 0.3, 0.4)
+    counts = Statistics(drift_ppm=1.0, decided=3, late=0, latency=latency)
+    counts.take(SourceStatistics())
     facts = json.loads(encode(Bye(Ending.STOPPED, "told to", counts)))["statistics"]
     assert facts["received"] == 0
     assert facts["drift_ppm"] is None

@@ -14,7 +14,7 @@ from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
 from monitor.words.lines import in_words as line_in_words
 from monitor.words.status import as_json_line, in_words
-from rules.alarms.rates import AlarmState, AlarmTerms, Mover, Priority
+from rules.alarms.rates import LONGEST_SHELF_S, AlarmState, Mover, Priority
 from rules.causes.known import CAUSES
 from rules.events import Turn
 from rules.findings import FINDINGS, label_of, name_of
@@ -100,7 +100,7 @@ async def test_a_long_shelf_says_how_long_it_is(
             _, _, bye = await until_bye(link)
     assert err == "shelved for 15 min, the most there is, not for 90\n"
     (knock,) = json.loads(out)["alarms"]
-    assert 0.9 * AlarmTerms().longest_shelf_s < knock["shelf_left_s"] <= 900.0
+    assert 0.9 * LONGEST_SHELF_S < knock["shelf_left_s"] <= 900.0
     assert bye is not None
     assert bye.why == "stopped by flowdebt stop"
     assert capsys.readouterr().err == f"guard {pid}: stopped by flowdebt stop\n"

@@ -22,7 +22,6 @@ from simulator.plant.truth import TRUTH_COLUMNS, TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
 from simulator.runs import Drive
 from simulator.scenario import shipped_scenarios
-from simulator.seeds import HALF, evaluation_seed, judges, tuning_seed
 
 RIG = load_rig(find_rig("brindle")).rig
 DRIVE = (Step(Do.CRUISE, 0.5, 3), Step(Do.PULL, 2.7, 3), Step(Do.LIFT, 0.8))
@@ -335,19 +334,6 @@ def test_a_slow_run_says_why(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(way, "is_on_disk", lambda _: True)
     assert way.choose(240.0) == way.Way(True, "")
     assert way.choose(86400.0).why_slow == "simulating takes about 4 min"
-
-
-def test_tuning_and_evaluation_seeds_never_meet() -> None:
-    """The two halves share no seed, and each index has one; others are refused."""
-    ends = (0, 1, HALF - 1)
-    assert all(not judges(tuning_seed(i)) and judges(evaluation_seed(i)) for i in ends)
-    assert max(evaluation_seed(i) for i in ends) == 2**32 - 1
-    assert tuning_seed(HALF - 1) + 1 == evaluation_seed(0)
-    for index in (-1, HALF):
-        with pytest.raises(ValueError, match="seed index: found"):
-            evaluation_seed(index)
-        with pytest.raises(ValueError, match="seed index: found"):
-            tuning_seed(index)
 
 
 def test_spans_say_when_a_fault_was_active() -> None:

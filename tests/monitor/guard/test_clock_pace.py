@@ -45,20 +45,24 @@ def found(readings: Iterator[Reading]) -> tuple[float, float] | None:
     return None
 
 
-def carried(times: list[float], held_s: list[float], path_s: float = 0.002) -> Iterator[Reading]:
+def carried(
+    times: list[float], held_s: list[float], path_s: float = 0.002, each_s: float = 0.0
+) -> Iterator[Reading]:
     """Carry readings that are due at ``times``: held back now and then, then all at once.
 
     Args:
         times: When each is due, on the clock of arrival, rising.
         held_s: How long the way is shut, turn by turn; in between it is open for a moment.
         path_s: What the way takes besides.
+        each_s: What is held back comes no faster than one reading in this time.
     """
-    opens_s, turn = times[0], 0
+    opens_s, turn, at_s = times[0], 0, -inf
     for due_s in times:
         while due_s > opens_s:
             opens_s += held_s[turn % len(held_s)] + 1e-3
             turn += 1
-        yield due_s, opens_s + path_s
+        at_s = max(opens_s + path_s, at_s + each_s)
+        yield due_s, at_s
 
 
 HELD: Final = st.lists(
@@ -78,15 +82,23 @@ HELD: Final = st.lists(
     st.floats(1.0 - TOLERANCE + 0.02, 1.0 + TOLERANCE - 0.02),
     st.sampled_from([20.0, 100.0, 500.0]),
     st.floats(-1e9, 1e9),
+    st.sampled_from([0.0, 1e-4]),  # read in one go; message by message
 )
-@example([0.2], 1.0, 100.0, 0.0)
-@example([0.2, 3.0], 0.92, 20.0, 1.7e9)
+@example([0.2], 1.0, 100.0, 0.0, 0.0)
+@example([0.2, 3.0], 0.92, 20.0, 1.7e9, 0.0)
+@example(  # a fast crystal, whose gain shows only once the way is open again
+    [0.016, 0.1, 0.0, 3.0, 0.1, 1.19e-7, 1.19e-7, 0.2, 3.0, 2.2e-308, 0.2, 0.2],
+    1.0795366526622984,
+    20.0,
+    812901934.9270208,
+    0.0,
+)
 def test_honest_jitter_is_no_wrong_clock(
-    held_s: list[float], pace: float, rate_hz: float, start_s: float
+    held_s: list[float], pace: float, rate_hz: float, start_s: float, each_s: float
 ) -> None:
     """However readings are held back, if the newest is handed over too; nor is a lazy crystal."""
     times = [i / rate_hz for i in range(int(20.0 * rate_hz))]
-    readings = ((start_s + pace * due, at) for due, at in carried(times, held_s))
+    readings = ((start_s + pace * due, at) for due, at in carried(times, held_s, each_s=each_s))
     assert found(readings) is None
 
 
@@ -138,6 +150,36 @@ def test_a_plug_pulled_for_a_while_is_no_wrong_clock() -> None:
             if not starts_again:
                 after = [(at, at) for _, at in after]
             assert found(iter(before + after)) is None, (away_s, starts_again)
+
+
+@pytest.mark.parametrize("pace", [0.0, 0.5, 0.8, 1.2, 1.5, 3.0, 50.0])
+@pytest.mark.parametrize("silent_s", [0.0, 0.3, 3.0])
+def test_a_clock_that_turns_wrong_later_is_found_as_soon(pace: float, silent_s: float) -> None:
+    """Also behind a silence that was honest: what it might have gained then is not kept for it."""
+    held = [(t, max(t, 3.0 + silent_s)) if t > 3.0 else (t, t) for t in np.arange(0.0, 10.0, 0.01)]
+    wrong = [(10.0 + pace * t, 10.0 + t) for t in np.arange(0.0, found_after_s(pace) + 1.0, 0.01)]
+    told = found(iter(held + wrong))
+    assert told is not None
+    assert 10.0 + LASTING_S < told[0] <= 10.0 + found_after_s(pace) + 0.05
+    assert told[1] == pytest.approx(max(pace, 1e-6), rel=0.25, abs=0.05)
+
+
+@pytest.mark.parametrize("pace", [0.5, 1.2, 1.5, 3.0])
+@pytest.mark.parametrize("batch_s", [0.5, 3.0])
+def test_a_wrong_clock_is_found_in_batches_too(pace: float, batch_s: float) -> None:
+    """And slow isn't called fast, nor fast slow, though each batch begins with what is old."""
+    times = [0.05 * i for i in range(1200)]
+    told = found((pace * due, at) for due, at in carried(times, [batch_s]))
+    assert told is not None
+    assert told[0] <= LEARNING_S + found_after_s(pace) + 3.0 * batch_s
+    assert (told[1] < 1.0) == (pace < 1.0)
+
+
+def test_a_clock_put_forward_before_a_silence_is_no_slow_one() -> None:
+    """A jump ahead, then what was held back for a second: neither lasts."""
+    ahead = [(t + (0.35 if t > 5.0 else 0.0), t) for t in np.arange(0.0, 5.02, 0.01)]
+    held = [(t + 0.35, max(t, 6.0)) for t in np.arange(5.02, 20.0, 0.01)]
+    assert found(iter(ahead + held)) is None
 
 
 def test_what_a_port_kept_from_before_is_no_fast_clock() -> None:

@@ -13,7 +13,7 @@ from monitor.review.report import in_words
 from monitor.review.review import review
 from monitor.sources.base import Notice
 from monitor.sources.open import open_source
-from rules.guard import Guard, rows_of
+from rules.guard import Guard
 from simulator.plant import run
 from simulator.rig import RigFile, changes, live_changes, rig_from_text
 from simulator.scenario import load_scenario
@@ -58,7 +58,7 @@ def test_what_is_remembered_outlives_a_change() -> None:
 
 def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
     """Stepping, running arrays and restoring the state agree to the last bit after a change."""
-    rows = rows_of({name: [getattr(s, name) for s in SAMPLES] for name in SAMPLES[0]._fields})
+    rows = np.array(SAMPLES)
     one, other, third = Guard(BRINDLE.rig), Guard(BRINDLE.rig), Guard(BRINDLE.rig)
     third.use_compiled()
     stepped = [one.step(row) for row in rows[:EARLY].tolist()]

@@ -2,6 +2,7 @@
 
 import asyncio
 import shutil
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ from monitor.attach import protocol
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
+from monitor.recorder.disk import Disk, DiskFile
+from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import sessions_in
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.recorder.writer import FOLDER_GONE, Recorder
@@ -21,9 +24,17 @@ from rules.channels import Sample
 from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario
-from tests.kit.listening import Told
-from tests.kit.patience import until
-from tests.kit.recordings import Recording, decided_of, kept_rows, noted, read
+from tests.kit.listening import FakeGuard, Told
+from tests.kit.patience import PATIENCE_S, until
+from tests.kit.recordings import (
+    BRINDLE,
+    Recording,
+    decided_of,
+    kept_rows,
+    noted,
+    put_until_recorded,
+    read,
+)
 from tests.kit.rig_text import SMALL
 
 SAMPLES = list(run(load_scenario("pump_stop"), 2))
@@ -98,6 +109,21 @@ def test_a_file_under_way_that_is_removed_is_missed_too(tmp_path: Path, name: st
     assert old.rows == (250 if name != layout.EVENTS else 400)
     assert old.cut is not None
     assert old.reproduced is True
+
+
+def test_nothing_new_is_put_in_a_folder_that_is_being_removed(tmp_path: Path) -> None:
+    """Else the removal would fail: the folder it has just emptied would not be empty."""
+    recording = Recording(tmp_path)
+    recorder = recording.recorder
+    recording.put(SAMPLES[:100])
+    until(lambda: recorder.rows == 100)
+    first = recorder.path
+    for path in first.iterdir():
+        path.unlink()
+    at = _go_on(recording, 100, first)
+    first.rmdir()
+    recording.put(SAMPLES[at:])
+    assert review(recording.close(), None).reproduced is True
 
 
 def test_a_moved_folder_loses_nothing(tmp_path: Path) -> None:
@@ -232,3 +258,80 @@ async def test_a_guard_tells_of_it(tmp_path: Path) -> None:
     assert (facts.recorded or 0) + (facts.not_recorded or 0) == facts.decided
     assert (facts.not_recorded or 0) >= 50
     assert text in [note.get("text") for note in noted(recorder.path)]
+
+
+class _LongClosing(DiskFile):
+    """Closing it takes until a test allows it."""
+
+    closing = threading.Event()
+    allowed = threading.Event()
+
+    def close(self) -> None:
+        self.closing.set()
+        assert self.allowed.wait(PATIENCE_S)
+        super().close()
+
+
+class _LongClosingEvents(Disk):
+    def create(self, path: Path) -> DiskFile:
+        return (_LongClosing if path.name == layout.EVENTS else DiskFile)(path)
+
+
+def _listened(recording: Recording) -> tuple[RecordingListener, FakeGuard]:
+    listener, guard = RecordingListener(recording.recorder), FakeGuard(BRINDLE.rig)
+    listener.opened(guard)
+    guard.reported.clear()
+    return listener, guard
+
+
+def test_it_is_told_though_asked_while_the_old_folder_is_left(tmp_path: Path) -> None:
+    """Between beginning the new one and letting go of the old there is time to be asked in."""
+    _LongClosing.closing.clear()
+    _LongClosing.allowed.clear()
+    recording = Recording(tmp_path, disk=_LongClosingEvents())
+    recorder = recording.recorder
+    listener, guard = _listened(recording)
+    recording.put(SAMPLES[:100])
+    until(lambda: recorder.rows == 100)
+    first = recorder.path
+    shutil.rmtree(first)
+    until(lambda: recorder.fault is not None)
+    listener.tick()
+    recording.put(SAMPLES[100:101])  # brings what is remembered; from the next on it is recorded
+    recording.put(SAMPLES[101:102])
+    assert _LongClosing.closing.wait(PATIENCE_S)
+    listener.tick()
+    _LongClosing.allowed.set()
+    until(lambda: recorder.fault is None)
+    listener.tick()
+    recording.close()
+    assert guard.reported == [
+        f"stopped: {FOLDER_GONE}",
+        f"in {recorder.path} from here on, since {first} is gone; 101 rows not recorded",
+    ]
+
+
+def test_it_is_told_though_the_new_folder_stops_before_anybody_asks(tmp_path: Path) -> None:
+    """Once it is recorded in again, the folder is named, and that the other is gone."""
+    disk = FakeDisk()
+    recording = Recording(tmp_path, disk=disk)
+    recorder = recording.recorder
+    listener, guard = _listened(recording)
+    recording.put(SAMPLES[:100])
+    until(lambda: recorder.rows == 100)
+    first = recorder.path
+    shutil.rmtree(first)
+    at = _go_on(recording, 100, first)
+    disk.room = 0
+    recording.put(SAMPLES[at : at + 1])
+    until(lambda: recorder.fault is not None)
+    listener.tick()
+    disk.room = float("inf")
+    put_until_recorded(recording, SAMPLES, at + 1)
+    lost = recorder.dropped
+    listener.tick()
+    recording.close()
+    assert guard.reported == [
+        "stopped: disk full",
+        f"in {recorder.path} from here on, since {first} is gone; {lost} rows not recorded",
+    ]

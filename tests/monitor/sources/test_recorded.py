@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.attach.message_parts import Latency, ListenerCounts, Statistics
+from monitor.attach.message_parts import Latency, Statistics
 from monitor.sources import Source, recorded
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.fake import FakeSource
@@ -82,8 +82,7 @@ async def test_a_replay_tells_once_of_text_in_place_of_numbers(tmp_path: Path) -
     boosts = [item.sample.boost_kpa for item in items if isinstance(item, Arrival)]
     assert boosts == pytest.approx([1.0, nan, 3.0, 4.0], nan_ok=True)
     none = Latency(0, 0.0, 0.0, 0.0, 0.0)
-    counted = Statistics.of(
-        source.statistics, decided=4, late=0, latency=none, counts=ListenerCounts()
-    )
+    counted = Statistics(drift_ppm=None, decided=4, late=0, latency=none)
+    counted.take(source.statistics)
     lines = list(counts.lines(counted))
     assert counts.Line("no number", "2 cells with text, never healthy", True) in lines

@@ -8,7 +8,6 @@ import rules.alarms.book
 from rules.alarms.book import COMMANDS, REASONS, TABLE, AlarmBook, Input, Standing
 from rules.alarms.rates import (
     AlarmState,
-    AlarmTerms,
     Answer,
     Mover,
     Priority,
@@ -25,13 +24,13 @@ NAMES = ("pump", "tank", "knock")
 QUIET = (0.0, 0.0, 0.0)
 WARN = (1.0, 0.0, 0.0)
 CUT = (3.0, 0.0, 0.0)
-AT_ONCE = AlarmTerms(off_delay_s=0.0, longest_shelf_s=60.0)
-DELAYED = AlarmTerms(on_delay_s=0.5, off_delay_s=2.0, longest_shelf_s=60.0)
+AT_ONCE, DELAYED = 0.0, 2.0
+SHELF_S = 60.0
 
 
-def book(terms: AlarmTerms = AT_ONCE) -> AlarmBook:
+def book(off_delay_s: float = AT_ONCE) -> AlarmBook:
     """Return a book of three alarms; the first is suppressed below onset."""
-    return AlarmBook(terms, NAMES, {"pump": True, "knock": False})
+    return AlarmBook(NAMES, {"pump": True, "knock": False}, off_delay_s, SHELF_S)
 
 
 def moves(transitions: tuple[Transition, ...]) -> list[tuple[float, str, AlarmState, AlarmState]]:
@@ -50,10 +49,8 @@ def rings(made: AlarmBook) -> bool:
 
 
 def command(to: AlarmBook, what: Input, time_s: float, name: str | None = "pump") -> Answer:
-    """Give a command by its input."""
-    if what is Input.SHELVE:
-        return to.shelve(time_s, str(name), 30.0)
-    return getattr(to, what.name.lower())(time_s, name)  # type: ignore[no-any-return]
+    """Give a command; a shelf is one of 30 s."""
+    return to.command(time_s, what, name, for_s=30.0)
 
 
 def in_state(state: AlarmState) -> AlarmBook:
@@ -169,14 +166,14 @@ def test_a_warning_does_not_latch() -> None:
     """Warn, acknowledge, quiet: normal again; and unacknowledged it returns, then acknowledged."""
     made = book()
     assert moves(made.feed(1.0, WARN)) == [(1.0, "pump", N, U)]
-    assert moves(made.acknowledge(2.0).transitions) == [(2.0, "pump", U, A)]
+    assert moves(made.command(2.0, Input.ACKNOWLEDGE).transitions) == [(2.0, "pump", U, A)]
     assert moves(made.feed(3.0, QUIET)) == [(3.0, "pump", A, N)]
     made.feed(4.0, WARN)
     assert moves(made.feed(5.0, QUIET)) == [(5.0, "pump", U, R)]
     assert not rings(made)
     assert moves(made.feed(6.0, WARN)) == [(6.0, "pump", R, U)]
     made.feed(7.0, QUIET)
-    assert moves(made.acknowledge(8.0, "pump").transitions) == [(8.0, "pump", R, N)]
+    assert moves(made.command(8.0, Input.ACKNOWLEDGE, "pump").transitions) == [(8.0, "pump", R, N)]
 
 
 @pytest.mark.parametrize(("level", "priority"), [(2.0, Priority.MEDIUM), (3.0, Priority.HIGH)])
@@ -184,16 +181,22 @@ def test_an_action_latches_until_reset(level: float, priority: Priority) -> None
     """Pull and cut latch: acknowledged and reset, in this order, and not while still there."""
     made = book()
     assert made.feed(1.0, (level, 0.0, 0.0))[0].priority is priority
-    assert made.reset(2.0).refusals == (Refusal("pump", "its condition is still there"),)
+    assert made.command(2.0, Input.RESET).refusals == (
+        Refusal("pump", "its condition is still there"),
+    )
     assert moves(made.feed(3.0, QUIET)) == [(3.0, "pump", U, LU)]
     assert rings(made)
-    assert made.reset(4.0).refusals == (Refusal("pump", "it is not acknowledged yet"),)
-    assert moves(made.acknowledge(5.0).transitions) == [(5.0, "pump", LU, LA)]
+    assert made.command(4.0, Input.RESET).refusals == (
+        Refusal("pump", "it is not acknowledged yet"),
+    )
+    assert moves(made.command(5.0, Input.ACKNOWLEDGE).transitions) == [(5.0, "pump", LU, LA)]
     assert not rings(made)
     assert moves(made.feed(6.0, WARN)) == [(6.0, "pump", LA, U)]
-    made.acknowledge(7.0)
+    made.command(7.0, Input.ACKNOWLEDGE)
     assert moves(made.feed(8.0, QUIET)) == [(8.0, "pump", A, LA)]
-    assert moves(made.reset(9.0, None, "Ada\x1b[2J").transitions) == [(9.0, "pump", LA, N)]
+    assert moves(made.command(9.0, Input.RESET, None, "Ada\x1b[2J").transitions) == [
+        (9.0, "pump", LA, N)
+    ]
     assert made.feed(10.0, WARN)[0].priority is Priority.LOW  # reset forgets the worst
 
 
@@ -201,12 +204,12 @@ def test_an_escalation_rings_again() -> None:
     """Acknowledging a warning doesn't cover the boost cut that follows; the same level does."""
     made = book()
     made.feed(1.0, WARN)
-    made.acknowledge(2.0)
+    made.command(2.0, Input.ACKNOWLEDGE)
     assert made.feed(3.0, CUT) == (
         Transition(3.0, "pump", A, U, Mover.CONDITION, "", Priority.HIGH, False),
     )
     made.feed(4.0, WARN)
-    made.acknowledge(5.0)
+    made.command(5.0, Input.ACKNOWLEDGE)
     assert made.feed(6.0, CUT) == ()  # no worse than what was acknowledged
     other = book()
     other.feed(1.0, WARN)
@@ -215,38 +218,41 @@ def test_an_escalation_rings_again() -> None:
     assert not again[0].annunciates
 
 
-def test_delays_hold_at_their_own_time() -> None:
-    """On- and off-delay end when due, however late the book is asked, and restart when broken."""
+def test_the_off_delay_holds_at_its_own_time() -> None:
+    """It ends when due, however late the book is asked, and restarts when broken."""
     made = book(DELAYED)
-    assert made.feed(1.0, WARN) == ()
-    assert made.due_s == 1.5
-    assert made.feed(1.25, QUIET) == ()
-    assert made.feed(1.4, WARN) == ()
-    assert made.due_s == pytest.approx(1.9)
-    assert made.feed(1.8, WARN) == ()
-    assert moves(made.feed(9.0, WARN)) == [(1.9, "pump", N, U)]
+    assert moves(made.feed(9.0, WARN)) == [(9.0, "pump", N, U)]  # what comes is told at once
     assert made.feed(10.0, QUIET) == ()
+    assert made.due_s == 12.0
     assert made.feed(11.75, WARN) == ()
-    assert made.feed(12.0, QUIET) == ()
-    assert moves(made.feed(14.0, QUIET)) == [(14.0, "pump", U, R)]
     assert made.due_s == 1e12
-    assert moves(made.feed(20.0, CUT)) == [(20.0, "pump", R, U)]  # an action waits for no delay
+    assert made.feed(12.0, QUIET) == ()
+    assert made.feed(13.0, QUIET) == ()
+    assert moves(made.feed(19.0, QUIET)) == [(14.0, "pump", U, R)]
+    assert made.due_s == 1e12
+    assert moves(made.feed(20.0, CUT)) == [(20.0, "pump", R, U)]
 
 
 def test_a_shelf_is_capped_and_ends_by_itself() -> None:
     """A shelf is cut to the longest, ends when due, and the alarm rings again if still there."""
     made = book()
     made.feed(0.0, CUT)
-    assert moves(made.shelve(10.0, "pump", INF).transitions) == [(10.0, "pump", U, SHELVED)]
+    assert moves(made.command(10.0, Input.SHELVE, "pump", for_s=INF).transitions) == [
+        (10.0, "pump", U, SHELVED)
+    ]
     assert made.alarms()[0].shelf_left_s == 60.0
     assert (made.sounding, made.due_s) == (False, 70.0)
-    assert made.shelve(60.0, "pump", 60.0).refusals[0].reason.startswith("it is shelved")
+    assert (
+        made.command(60.0, Input.SHELVE, "pump", for_s=60.0)
+        .refusals[0]
+        .reason.startswith("it is shelved")
+    )
     assert made.feed(69.9, CUT) == ()
     ended = made.feed(71.0, CUT)
     assert moves(ended) == [(70.0, "pump", SHELVED, U)]
     assert ended[0].moved_by is Mover.EXPIRY
     assert rings(made)
-    made.shelve(80.0, "pump", 5.0)
+    made.command(80.0, Input.SHELVE, "pump", for_s=5.0)
     made.feed(81.0, QUIET)
     assert moves(made.feed(90.0, QUIET)) == [(85.0, "pump", SHELVED, LU)]  # the latch outlives it
 
@@ -255,17 +261,17 @@ def test_a_shelf_is_capped_and_ends_by_itself() -> None:
 def test_a_shelf_of_no_time_is_refused(for_s: float) -> None:
     """Zero, negative and NaN are no time to shelve for."""
     made = in_state(U)
-    answer = made.shelve(6.0, "pump", for_s)
+    answer = made.command(6.0, Input.SHELVE, "pump", for_s=for_s)
     assert answer.transitions == ()
     assert answer.refusals == (Refusal("pump", f"found {for_s} s, expected more than 0"),)
 
 
 def test_an_unknown_alarm_is_refused_in_plain_text() -> None:
     """A name that is none is told, bounded and without control characters; nothing moves."""
-    answer = in_state(U).acknowledge(6.0, "x\x1b]0;" + "y" * 200)
+    answer = in_state(U).command(6.0, Input.ACKNOWLEDGE, "x\x1b]0;" + "y" * 200)
     assert answer.transitions == ()
     assert answer.refusals[0] == Refusal("x?]0;" + "y" * 35, "expected one of pump, tank, knock")
-    told = in_state(U).acknowledge(6.0, "pump", "Ada\x07").transitions
+    told = in_state(U).command(6.0, Input.ACKNOWLEDGE, "pump", "Ada\x07").transitions
     assert told[0].who == "Ada?"
 
 
@@ -277,7 +283,7 @@ def test_suppression_by_design_holds_back_warnings_alone() -> None:
     assert moves(made.feed(2.0, (1.0, 1.0, 0.0))) == [(2.0, "pump", BY_DESIGN, U)]
     assert made.feed(3.0, (1.0, 1.0, 0.0), suppressed=True) == ()
     assert moves(made.feed(4.0, QUIET, suppressed=True))[0] == (4.0, "pump", U, R)
-    made.acknowledge(5.0)
+    made.command(5.0, Input.ACKNOWLEDGE)
     assert state_of(made) is BY_DESIGN
     assert moves(made.feed(6.0, CUT, suppressed=True)) == [(6.0, "pump", BY_DESIGN, U)]
 
@@ -292,7 +298,7 @@ def test_first_out_is_the_first_since_the_list_was_empty() -> None:
     assert [view.rank for view in made.alarms()] == [2, 0, 1]
     made.feed(3.0, QUIET)
     assert list(made.order) == ["tank", "knock", "pump"]  # returned, but nobody has seen them
-    made.acknowledge(4.0)
+    made.command(4.0, Input.ACKNOWLEDGE)
     assert list(made.order) == []
     assert made.feed(5.0, (0.0, 0.0, 1.0))[0].first_out
 
@@ -309,26 +315,26 @@ def test_a_level_that_is_none_is_never_normal(level: float) -> None:
 
 @pytest.mark.parametrize("time_s", [NAN, INF, -INF])
 def test_a_time_that_is_none_is_never_normal(time_s: float) -> None:
-    """Under no time nothing clears, whatever the delays; a warning rings at once; hands count."""
-    for terms in (AT_ONCE, DELAYED):
-        made = book(terms)
+    """Under no time nothing clears, whatever the delay; a warning rings at once; hands count."""
+    for off_delay_s in (AT_ONCE, DELAYED):
+        made = book(off_delay_s)
         made.feed(1.0, QUIET)
         assert moves(made.feed(time_s, WARN)) == [(1.0, "pump", N, U)]
         assert made.feed(time_s, QUIET) == ()
         assert state_of(made) is U
         made.feed(2.0, QUIET)
         made.feed(time_s, QUIET)
-        assert state_of(made) is (R if terms is AT_ONCE else U)
-        assert made.feed(4.0, QUIET) != () or terms is AT_ONCE
-        assert moves(made.acknowledge(time_s).transitions) == [(4.0, "pump", R, N)]
+        assert state_of(made) is (U if off_delay_s else R)
+        assert made.feed(4.0, QUIET) != () or not off_delay_s
+        assert moves(made.command(time_s, Input.ACKNOWLEDGE).transitions) == [(4.0, "pump", R, N)]
 
 
 def test_steps_back_take_no_time_and_lose_none() -> None:
     """A step back neither ends nor prolongs a shelf; stamps are on the caller's new base."""
     made = book()
     made.feed(1000.0, WARN)
-    made.shelve(1000.0, "pump", 30.0)
-    made.acknowledge(3.0)  # a late hand doesn't move the clock
+    made.command(1000.0, Input.SHELVE, "pump", for_s=30.0)
+    made.command(3.0, Input.ACKNOWLEDGE)  # a late hand doesn't move the clock
     assert made.feed(1020.0, WARN) == ()
     assert made.feed(5.0, WARN) == ()
     assert made.due_s == 15.0
@@ -339,12 +345,12 @@ def test_steps_back_take_no_time_and_lose_none() -> None:
 def test_silencing_never_touches_the_action() -> None:
     """The guard decides the same whether its alarms are shelved, out of service or heard."""
     heard, muted = Drive(rig()), Drive(rig())
-    deaf = AlarmBook(AlarmTerms(), FINDING_NAMES)
+    deaf = AlarmBook(FINDING_NAMES)
     for name in FINDING_NAMES[::2]:
-        deaf.take_out_of_service(0.0, name)
+        deaf.command(0.0, Input.TAKE_OUT_OF_SERVICE, name)
     for name in FINDING_NAMES[1::2]:
-        deaf.shelve(0.0, name, 500.0)
-    book_of_heard = AlarmBook(AlarmTerms(), FINDING_NAMES)
+        deaf.command(0.0, Input.SHELVE, name, for_s=500.0)
+    book_of_heard = AlarmBook(FINDING_NAMES)
     said = []
     for drive, of in ((heard, book_of_heard), (muted, deaf)):
         decisions = drive.run(1.0) + drive.run(2.0, delivered_ml_min=0.0)

@@ -13,13 +13,21 @@ from rules.alarms.rates import (
     RINGING,
     AlarmRates,
     AlarmState,
-    AlarmTerms,
     Mover,
     Priority,
     Transition,
 )
 from tests.kit.rigs import NAN
-from tests.rules.alarms.test_book import AT_ONCE, DELAYED, INF, NAMES, QUIET, book, command
+from tests.rules.alarms.test_book import (
+    AT_ONCE,
+    DELAYED,
+    INF,
+    NAMES,
+    QUIET,
+    SHELF_S,
+    book,
+    command,
+)
 
 N, U, A, R, LU, LA, SHELVED, BY_DESIGN, OUT = AlarmState
 TEN_MIN_S, DAY_S = 600.0, 86400.0
@@ -65,7 +73,6 @@ def test_the_benchmarks_are_the_published_ones() -> None:
         "CHATTERING_MOST": 0,
     }
     assert {name: getattr(alarm_rates, name) for name in published} == published
-    assert (AlarmTerms().flood_start, AlarmTerms().flood_end_below) == (10, 5)
 
 
 @pytest.mark.parametrize("before", AlarmState)
@@ -218,52 +225,35 @@ def test_no_time_runs_backwards(times_s: tuple[float, ...]) -> None:
     assert rates.chattering == ("pump",)
 
 
-@pytest.mark.parametrize(
-    "terms",
-    [
-        {"on_delay_s": NAN},
-        {"off_delay_s": -1.0},
-        {"longest_shelf_s": 0.0},
-        {"longest_shelf_s": float("inf")},
-        {"flood_start": 0},
-        {"flood_end_below": 11},
-    ],
-)
-def test_terms_out_of_range_are_told(terms: dict[str, Any]) -> None:
-    """Each bad term is one error that names it."""
-    with pytest.raises(ValueError, match=f"^{next(iter(terms))}: found "):
-        AlarmTerms(**terms)
-
-
 def test_a_book_of_bad_names_or_levels_is_told() -> None:
     """A name twice, a flag of no finding, a level too few: one clear error each."""
     with pytest.raises(ValueError, match="found a name twice"):
-        AlarmBook(AlarmTerms(), ["pump", "pump"])
+        AlarmBook(["pump", "pump"])
     with pytest.raises(ValueError, match=r"^suppressible: found"):
-        AlarmBook(AlarmTerms(), ["pump"], {"tank": True})
+        AlarmBook(["pump"], {"tank": True})
     with pytest.raises(ValueError, match=r"^levels: found 2, expected 3"):
         book().feed(0.0, (0.0, 0.0))
-    assert AlarmBook(AlarmTerms(), []).feed(1.0, ()) == ()
+    assert AlarmBook([]).feed(1.0, ()) == ()
 
 
 LEVEL_OR_NONE = st.sampled_from([0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 3.0, NAN])
 STEP_S = st.sampled_from([0.0, 0.25, 0.5, 1.0, 7.0, 45.0])
 SAMPLE = st.tuples(STEP_S, st.tuples(*[LEVEL_OR_NONE] * 3), st.booleans())
 HAND = st.tuples(STEP_S, st.sampled_from(COMMANDS), st.sampled_from([*NAMES, None]))
-TERMS = st.sampled_from([AT_ONCE, DELAYED])
+DELAYS = st.sampled_from([AT_ONCE, DELAYED])
 
 
 @settings(max_examples=300, deadline=None)
 @given(
-    terms=TERMS,
+    off_delay_s=DELAYS,
     inputs=st.lists(st.one_of(SAMPLE, SAMPLE, HAND), max_size=40),
     odd=st.dictionaries(st.integers(0, 39), st.sampled_from([NAN, -500.0, INF, -1.0])),
 )
 def test_no_sequence_breaks_the_life_cycle(
-    terms: AlarmTerms, inputs: list[tuple[Any, ...]], odd: dict[int, float]
+    off_delay_s: float, inputs: list[tuple[Any, ...]], odd: dict[int, float]
 ) -> None:
     """Every move is in the table; no latch, acknowledgement, shelf or first-out is faked."""
-    made = book(terms)
+    made = book(off_delay_s)
     time_s, waited_s, last_s = 0.0, dict.fromkeys(NAMES, 0.0), 0.0
     for i, (step_s, said, more) in enumerate(inputs):
         time_s += step_s
@@ -299,9 +289,9 @@ def test_no_sequence_breaks_the_life_cycle(
         for name, view in views.items():
             kept = view.state is SHELVED and not any(moved.alarm == name for moved in transitions)
             waited_s[name] = waited_s[name] + waited if kept else 0.0
-            assert waited_s[name] < terms.longest_shelf_s or view.state is not SHELVED
-            assert 0.0 <= view.shelf_left_s <= terms.longest_shelf_s
-            if hand is None and not said[NAMES.index(name)] <= 0.0 and terms is AT_ONCE:
+            assert waited_s[name] < SHELF_S or view.state is not SHELVED
+            assert 0.0 <= view.shelf_left_s <= SHELF_S
+            if hand is None and not said[NAMES.index(name)] <= 0.0 and off_delay_s == AT_ONCE:
                 held_back = more and name == "pump"  # one that returned stays so while suppressed
                 assert view.state not in ((N, LU, LA) if held_back else (N, R, LU, LA))
             assert (view.state not in ON_THE_LIST) or name in made.order
@@ -309,12 +299,16 @@ def test_no_sequence_breaks_the_life_cycle(
 
 
 @settings(max_examples=200, deadline=None)
-@given(terms=TERMS, inputs=st.lists(st.one_of(SAMPLE, HAND), max_size=30), ticks=st.integers(1, 9))
+@given(
+    off_delay_s=DELAYS,
+    inputs=st.lists(st.one_of(SAMPLE, HAND), max_size=30),
+    ticks=st.integers(1, 9),
+)
 def test_feeding_changes_is_feeding_everything(
-    terms: AlarmTerms, inputs: list[tuple[Any, ...]], ticks: int
+    off_delay_s: float, inputs: list[tuple[Any, ...]], ticks: int
 ) -> None:
     """A book fed only with changes tells the same as one fed in between too, and so its rates."""
-    seldom, often = book(terms), book(terms)
+    seldom, often = book(off_delay_s), book(off_delay_s)
     told_seldom: list[Transition] = []
     told_often: list[Transition] = []
     time_s, levels, below = 0.0, QUIET, False
@@ -334,7 +328,7 @@ def test_feeding_changes_is_feeding_everything(
     told_often += often.feed(time_s + 100.0, levels, below)
     assert told_seldom == told_often
     assert repr(seldom.alarms()) == repr(often.alarms())
-    at_once, in_steps = AlarmRates(terms), AlarmRates(terms)
+    at_once, in_steps = AlarmRates(), AlarmRates()
     at_once.feed(0.0)
     at_once.feed(time_s + 100.0, told_seldom)
     in_steps.feed(0.0)
@@ -345,7 +339,7 @@ def test_feeding_changes_is_feeding_everything(
 
 
 def test_nothing_heard_is_nothing_counted() -> None:
-    """A fresh counter is at nil, steps back included; limits that meet are in range."""
+    """A fresh counter is at nil, steps back included."""
     rates = AlarmRates()
     assert (rates.watched_s, rates.peak_per_10min, rates.flood_time_pct) == (0.0, 0, 0.0)
     rates.feed(-40.0)
@@ -357,4 +351,3 @@ def test_nothing_heard_is_nothing_counted() -> None:
     words = [each.words for each in rates.assessment()]
     assert "(benchmark 1, at most 2)" in words[0]
     assert "(benchmark 5)" in words[4]
-    assert AlarmTerms(flood_start=5, flood_end_below=5).off_delay_s == 2.0

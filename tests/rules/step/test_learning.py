@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rules.channels import BOOST, COMMANDED, DELIVERED, NOT_SENT, OPERATOR, ROW_WIDTH, TIME
 from rules.facts import Action
-from rules.guard import Guard, rows_of
+from rules.guard import Guard
 from rules.handling import least_found_share
 from rules.step.evidence import CALM_NATS, judge_entry
 from rules.step.learning import LONGEST_CORRELATION_S
@@ -148,14 +149,10 @@ def test_a_slow_fade_is_never_learned_as_normal(gain: float, hz: int) -> None:
     time_s = np.arange(n) / hz
     left = gain * (1.0 - FADED * np.clip((time_s - 60.0) / FADE_S, 0.0, 1.0))
     noise = 1.0 + 0.04 * correlated(n, 0.05 / (0.05 + 1.0 / hz), 9)
-    rows = rows_of(
-        {
-            "time_s": time_s,
-            "boost_kpa": np.full(n, 150.0),
-            "commanded_ml_min": np.full(n, 500.0),
-            "delivered_ml_min": np.maximum(500.0 * left * noise, 0.0),
-        }
-    )
+    rows = np.full((n, ROW_WIDTH), NOT_SENT)
+    rows[:, [TIME, BOOST, COMMANDED, OPERATOR]] = 0.0, 150.0, 500.0, 0.0
+    rows[:, TIME] = time_s
+    rows[:, DELIVERED] = np.maximum(500.0 * left * noise, 0.0)
     guard = Guard(rig())
     out = np.empty((0, N_DECISION))
     for block in np.array_split(rows, 60):

@@ -15,13 +15,13 @@ from rules.step.state import FINDING_NAMES
 from simulator.compiled_or_not import Way
 from simulator.coverage.cases import CASES
 from simulator.coverage.expectation import Case, Expectation, expected
-from simulator.coverage.matrix import Cell, Found, State, cover, judge, observe
+from simulator.coverage.matrix import Cell, Found, State, cover, evaluation_seed, judge, observe
 from simulator.coverage.points import POINTS
 from simulator.plant import FaultKind
 from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
 from simulator.runs import Drive
-from simulator.seeds import evaluation_seed
+from simulator.scenario import load_scenario, shipped_scenarios
 
 BRINDLE = load_rig(find_rig("brindle")).rig
 BY_NAME = {case.name: case for case in CASES}
@@ -119,6 +119,15 @@ def test_a_cell_is_what_its_runs_are() -> None:
     assert cell(good, expectation=optional).state is State.ODD
 
 
+def test_evaluation_seeds_are_no_tuning_seeds() -> None:
+    """They are the upper half of all seeds, and no shipped scenario's. Other indices fail."""
+    assert [evaluation_seed(i) for i in (0, 1, 2**31 - 1)] == [2**31, 2**31 + 1, 2**32 - 1]
+    assert all(load_scenario(path).seed < 2**31 for path in shipped_scenarios().values())
+    for index in (-1, 2**31):
+        with pytest.raises(ValueError, match="seed index: found"):
+            evaluation_seed(index)
+
+
 def test_each_group_of_findings_is_demanded() -> None:
     """Where two groups are expected, one of each has to come."""
     two = Expectation((frozenset({"under_delivery", "no_command"}), frozenset({"tank_low"})))
@@ -145,10 +154,7 @@ def test_what_never_came_stays_censored() -> None:
 
 
 def test_cells_left_out_stay_visible() -> None:
-    """Not tested, not reached and not applicable each keep their place and their reason."""
-    left_out = replace(PUMP, not_tested={"high": "no reason"})
-    skipped = judge(left_out, HIGH, NEEDS, [])
-    assert (skipped.state, skipped.why, cell_text(skipped)) == (State.NOT_TESTED, "no reason", "-")
+    """Not reached and not applicable each keep their place and their reason."""
     unreached = cell(found(began=False))
     assert (unreached.state, cell_text(unreached)) == (State.NOT_TESTED, "-")
     assert "not reached in 1 runs" in unreached.why

@@ -17,6 +17,7 @@ from tests.kit.plants import (
     between,
     drive_with_truth,
     mean,
+    run_deciding,
     scenario,
 )
 
@@ -73,7 +74,7 @@ def test_the_sensor_reads_what_flows() -> None:
     """At steady full flow the reading is the flow times this car's gain, within 1 %."""
     what = scenario()
     samples, truths = drive_with_truth(what, seed=4)
-    gain = Car(RIG, what, 4).flow_gain
+    gain = Car(RIG, what, 4).constants.flow_gain
     read = mean([s.delivered_ml_min for s in between(samples, 5.0, 8.5)])
     true = mean([truth.flow_ml_min for truth in truths if 5.0 <= truth.time_s < 8.5])
     assert read == pytest.approx(gain * true, rel=0.01)
@@ -81,9 +82,10 @@ def test_the_sensor_reads_what_flows() -> None:
 
 def test_delay_lag_and_gain_spread_by_seed() -> None:
     """Cars differ, within 20 % in delay and lag and 4 % in gain."""
-    cars = [Car(RIG, scenario(), seed) for seed in range(40)]
-    delays = [car.delay_s / RIG.flow_sensor.delay_s for car in cars]
-    gains = [car.flow_gain for car in cars]
+    cars = [Car(RIG, scenario(), seed).constants for seed in range(40)]
+    steps = [k.actuation_steps + k.sensor_steps for k in cars]
+    delays = [n * k.dt_s / RIG.flow_sensor.delay_s for n, k in zip(steps, cars, strict=True)]
+    gains = [k.flow_gain for k in cars]
     assert 0.8 <= min(delays) < 0.88
     assert 1.12 < max(delays) <= 1.2
     assert 0.96 <= min(gains) < 0.98
@@ -134,7 +136,7 @@ def test_a_boost_ceiling_is_reached_after_the_reaction_time() -> None:
     assert truths[600].ceiling_kpa == 80.0
 
 
-def test_run_hands_decisions_to_the_engine() -> None:
-    """What ``decide`` returns acts on the samples that follow."""
-    cut = list(run(scenario(), 3, lambda sample: (0.0, 60.0)))
+def test_what_is_decided_reaches_the_engine() -> None:
+    """What is asked for after a sample acts on those that follow."""
+    cut = list(run_deciding(scenario(), 3, lambda sample: (0.0, 60.0)))
     assert max(s.boost_kpa for s in cut) < 75.0

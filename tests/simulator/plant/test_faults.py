@@ -7,8 +7,17 @@ from math import inf, isnan
 import pytest
 
 from rules.channels import NOT_SENT, Sample
-from simulator.plant import Fault, FaultKind, Truth, run
-from tests.kit.plants import ONSET_S, STOP, between, drive_with_truth, mean, scenario
+from simulator.plant import Fault, FaultKind, run
+from tests.kit.plants import (
+    ONSET_S,
+    STOP,
+    Truth,
+    between,
+    drive_with_truth,
+    mean,
+    run_deciding,
+    scenario,
+)
 
 FAULTS = {
     FaultKind.PUMP_STOP: STOP,
@@ -67,8 +76,8 @@ def test_nothing_changes_before_the_onset(kind: FaultKind) -> None:
     """
     orders = itertools.chain([(0.0, inf)] * int(100 * ONSET_S - 2), itertools.repeat((5.0, 110.0)))
     more = itertools.chain([(0.0, inf)] * int(100 * ONSET_S - 2), itertools.repeat((5.0, 110.0)))
-    healthy = list(run(scenario(), 3, lambda _: next(orders)))
-    faulty = list(run(scenario(FAULTS[kind]), 3, lambda _: next(more)))
+    healthy = list(run_deciding(scenario(), 3, lambda _: next(orders)))
+    faulty = list(run_deciding(scenario(FAULTS[kind]), 3, lambda _: next(more)))
     before = int(ONSET_S * 100)
     assert repr(faulty[:before]) == repr(healthy[:before])
     assert repr(faulty[before:]) != repr(healthy[before:])

@@ -6,8 +6,8 @@ from functools import cache
 import pytest
 
 from rules.channels import Sample
-from simulator.plant import Do, Fault, FaultKind, Step, Truth
-from tests.kit.plants import ONSET_S, between, drive_with_truth, mean, scenario
+from simulator.plant import Do, Fault, FaultKind, Step
+from tests.kit.plants import ONSET_S, Truth, between, drive_with_truth, mean, scenario
 
 PART = (Step(Do.CRUISE, 2.0, 4), Step(Do.PULL, 7.0, 4, 62.0), Step(Do.LIFT, 1.5))
 

@@ -10,12 +10,12 @@ from hypothesis import HealthCheck, given, settings
 
 from monitor.cli import run as flowdebt
 from simulator.plant import Car, Do, Scenario, Step
-from simulator.plant.batch import run_whole
 from simulator.plant.car import PlantLeftRange
 from simulator.plant.kernel import RANGES, Range
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
 from simulator.scenario import load_scenario
+from tests.kit.batch import run_whole
 
 RIGS = {name: load_rig(path).rig for name, path in sorted(shipped_rigs().items())}
 STEPS = some.builds(

@@ -75,16 +75,16 @@ def flat(batches: list[list[list[float]]]) -> list[list[float]]:
 
 
 @pytest.mark.parametrize(
-    ("sensed", "lag_s", "rate"),
+    ("sensed", "lag_s", "true"),
     [
-        ("sensed_boost_kpa", se.BOOST_FILTER_S, 0),
-        ("sensed_intake_c", se.THERMISTOR_S, 1),
-        ("sensed_dry_c", se.THERMISTOR_S, 2),
-        ("sensed_line_kpa", se.LINE_FILTER_S, 3),
+        ("sensed_boost_kpa", se.BOOST_FILTER_S, "boost_kpa"),
+        ("sensed_intake_c", se.THERMISTOR_S, "charge_c"),
+        ("sensed_dry_c", se.THERMISTOR_S, "dry_c"),
+        ("sensed_line_kpa", se.LINE_FILTER_S, "line_kpa"),
     ],
 )
 def test_a_step_is_followed_as_a_first_order_sensor_does(
-    sensed: str, lag_s: float, rate: int
+    sensed: str, lag_s: float, true: str
 ) -> None:
     """63.21 % after one time constant, 86.47, 95.02, 99.33 % after 2, 3, 5 (definition).
 
@@ -94,11 +94,10 @@ def test_a_step_is_followed_as_a_first_order_sensor_does(
     for dt_s in (DT_S, 0.5 * DT_S):
         sensors = Sensors()
         d = Rates()
-        truth = [0.0, 0.0, 0.0, 0.0]
-        truth[rate] = 1.0
+        setattr(sensors.s, true, 1.0)
         setattr(sensors.s, sensed, 0.0)
         for step in range(1, round(5.0 * lag_s / dt_s) + 1):
-            se.sensor_rates(sensors.k, sensors.s, d, *truth)
+            se.sensor_rates(sensors.k, sensors.s, d)
             value = getattr(sensors.s, sensed) + dt_s * getattr(d, sensed)
             setattr(sensors.s, sensed, value)
             for lags, share in ((1, 0.6321206), (2, 0.8646647), (3, 0.9502129), (5, 0.9932621)):

@@ -12,8 +12,8 @@ import pytest
 from rules.facts import Action
 from rules.step.state import FINDING_NAMES, N_FINDINGS, Decision
 from simulator.plant import FaultKind, Scenario
-from simulator.plant.batch import Run, run_whole
 from simulator.scenario import load_scenario, shipped_scenarios
+from tests.kit.batch import Run, run_whole
 
 NO_ACTION, WARN, PULL, CUT = Action
 

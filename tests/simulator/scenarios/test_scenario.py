@@ -7,7 +7,7 @@ import pytest
 
 from rules.channels import CHANNEL_NAMES, CLOCK_PACE, NOT_SENT, Sample
 from simulator import logfile
-from simulator.plant import Car, Do, FaultKind, Truth, run
+from simulator.plant import Car, Do, FaultKind, run
 from simulator.scenario import load_scenario, scenario_from_text, shipped_scenarios
 from simulator.strict import BadInput
 from tests.kit.paths import ROOT
@@ -50,8 +50,7 @@ def drive(name: str) -> tuple[list[Sample], list[tuple[float, float]]]:
     missing: list[tuple[float, float]] = []
     while not car.finished:
         samples += car.step(0.0, float("inf"))
-        truth: Truth = car.truth
-        missing.append((truth.time_s, truth.missing))
+        missing.append((float(car.state.time_s), float(car.state.missing)))
     return samples, missing
 
 

@@ -11,10 +11,16 @@ from simulator.strict.document import MAX_DOTS
 from simulator.strict.lines import MAX_DEPTH, Lines
 
 
+class Flow(strict.Quantity):
+    """A flow, as a field's type."""
+
+    KIND, UNIT, EXAMPLE, LOW, HIGH = "flow", "mL/min", "550 mL/min", 0.0, 20000.0
+
+
 class Inner(strict.Table, frozen=True):
     """A table in a list."""
 
-    flow: strict.MlMin
+    flow: Flow
 
 
 class Outer(strict.Table, frozen=True):

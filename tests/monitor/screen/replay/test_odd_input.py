@@ -8,7 +8,7 @@ import pytest
 from hypothesis import strategies as some
 
 from monitor.cli import run
-from monitor.commands.replaying import replay
+from monitor.commands.replay import replay
 from monitor.review import add_mark, decide
 from monitor.review.marks import marks_path
 from monitor.screen.replay.app import ReplayDashboard
@@ -113,7 +113,7 @@ def test_marks_are_an_operator_s_unless_one_is_named(
     monkeypatch.setattr(ReplayDashboard, "run", begin)
     monkeypatch.setattr("sys.stdout.isatty", lambda: True, raising=False)
     monkeypatch.setenv("TERM", "xterm")
-    assert replay(str(log_file(tmp_path)), "brindle", at=None, who=given) == 0
+    assert replay(str(log_file(tmp_path)), rig="brindle", operator=given) == 0
     assert told == [name]
 
 

@@ -11,12 +11,12 @@ from monitor.sources.topics.freshness import Freshness, read_payload
 def test_numbers_tell_whatever_the_times_say() -> None:
     """A number of its own decides: a repetition with a newer time is one all the same."""
     fresh = Freshness()
-    fresh.judge(1.0, 7)
+    fresh.judge(1.0, 7.0)
     with pytest.raises(Rejected, match="repeated"):
-        fresh.judge(2.0, 7)
+        fresh.judge(2.0, 7.0)
     with pytest.raises(Rejected, match="out of order"):
-        fresh.judge(3.0, 6)
-    fresh.judge(0.5, 10)
+        fresh.judge(3.0, 6.0)
+    fresh.judge(0.5, 10.0)
     assert fresh.numbers.lost == 2
 
 
