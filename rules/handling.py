@@ -30,7 +30,6 @@ _SDS: Final = 1.645
 _SETTLED: Final = 8.0  # lags
 _SLOWEST_MS: Final = 500
 _PHASES: Final = 4
-_COARSE_S: Final = 0.05
 _STEP_S: Final = 0.005
 _PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no source
 
@@ -61,9 +60,9 @@ def handled(
     the longer the less is due. A smaller share goes at once, as by a clog.
 
     All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
-    that comes only a period later, and the controller's reaction. To that come errors of the delay
-    and of the reading (gain and noise, both of which go with the flow), each at its own 95th
-    percentile: the root of the sum of their squares.
+    that comes only a period later, the reading held until then, and the controller's reaction. To
+    that come errors of the delay and of the reading (gain and noise, both of which go with the
+    flow), each at its own 95th percentile: the root of the sum of their squares.
 
     Args:
         rig: The rig.
@@ -90,7 +89,7 @@ def handled(
 
         settled_s = delay_s + run_down_s + _SETTLED * sensor.lag_s
         meter = _Meter(due_ml_min, sensor.lag_s, 1.0 + high, _PULSE_ML, flow_share)
-        return _came_s(k, boost_kpa, due_ml_min, meter, _STEP_S, settled_s)
+        return _came_s(k, boost_kpa, due_ml_min, meter, max(_STEP_S, period_s), settled_s)
 
     usual = came_s(0.0, 0.0)
     late = came_s(_OFF * sensor.delay_within_s, 0.0)
@@ -98,7 +97,7 @@ def handled(
     lasts_s = 2.0 * sensor.noise_lasts_s
     noise = _SDS * sensor.noise * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
     high = came_s(0.0, hypot(_OFF * sensor.gain_within, noise))
-    after_s = period_s + rig.fault_intervals.reaction_s
+    after_s = period_s + sensor.refresh_s + rig.fault_intervals.reaction_s
     return Handled(
         *(
             inf if inf in (b, c) else a + hypot(b - a, c - a) + after_s
@@ -222,16 +221,14 @@ def _came_s(
     came_s = [inf, inf, inf]
     worst = NO_ACTION
     at_s = 0.0
-    step_s = period_s
     # A pull made late may still lead to a cut, once the shortfall has outlasted it.
     outlasts_s = min(k.outlasts_s, LONGEST_S)
     while worst < CUT and at_s < LONGEST_S + (outlasts_s if worst == PULL else 0.0):
-        if at_s > settled_s and step_s < _COARSE_S:
-            step_s = _COARSE_S  # sums of what stands still come out the same
-        at_s += step_s
+        at_s += period_s
         before = s.evidence
-        weigh(k, s, meter.read(at_s), step_s)
-        asked = debt_level(k, s, step_s)
+        weigh(k, s, meter.read(at_s), period_s)
+        s.evidence = s.flow_evidence
+        asked = debt_level(k, s, period_s)
         if asked > s.level[UNDER_DELIVERY]:
             s.level[UNDER_DELIVERY] = asked
         if asked > worst:
@@ -239,6 +236,7 @@ def _came_s(
             for i, level in enumerate((WARN, PULL, CUT)):
                 if worst >= level and came_s[i] == inf:
                     came_s[i] = at_s
-        if at_s > settled_s and worst < PULL and s.evidence <= before:
+        judged = s.entry_s == 0.0  # where readings are held, not in every row
+        if judged and at_s > settled_s and worst < PULL and s.evidence <= before:
             break
     return came_s[0], came_s[1], came_s[2]

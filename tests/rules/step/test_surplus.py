@@ -1,19 +1,29 @@
 """Evidence of the other sign: over-delivery, and flow that nobody asked for."""
 
 from dataclasses import replace
+from math import sqrt
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import norm
 
 from rules.channels import NOT_SENT, Sample
 from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.constants import Constants
 from rules.step.from_rig import constants_of
-from rules.step.state import OVER_DELIVERY, UNASKED_FLOW, Decision, State
+from rules.step.state import (
+    N_SIZES,
+    OVER_DELIVERY,
+    SURPLUS_ACCOUNTS,
+    UNASKED_FLOW,
+    Decision,
+    State,
+)
 from rules.step.step import fresh_state
+from rules.step.surplus import weigh_surplus
 from simulator.rig import find_rig, load_rig
 from tests.kit.entries import correlated
 from tests.kit.rigs import ESSENTIAL, Drive, healthy, rig
@@ -38,6 +48,34 @@ def known(most_ml_min: float, noise: float, kept: float, dt_s: float) -> tuple[C
 
 
 @settings(max_examples=200, deadline=None)
+@given(
+    most_ml_min=st.floats(10.0, 900.0),
+    read=st.floats(0.0, 2000.0),
+    before=st.floats(0.0, 1.0),
+    noise=st.floats(0.02, 0.16),
+    kept=st.floats(0.0, 0.95),
+    dt_s=st.floats(0.005, 0.5),
+)
+def test_a_ratio_is_that_of_two_normal_densities(
+    most_ml_min: float, read: float, before: float, noise: float, kept: float, dt_s: float
+) -> None:
+    """Each sum moves by scipy's log-likelihood ratio of its size too much against just the most."""
+    k, s = known(most_ml_min, noise, kept, dt_s)
+    s.surplus, s.surplus_residual, s.excess_ml = 500.0, before, 2.0
+    s.account[SURPLUS_ACCOUNTS:] = [500.0] * N_SIZES
+    weigh_surplus(k, s, read, dt_s)
+    full = k.full_ml_min
+    new = (read - most_ml_min) / full - kept * before
+    sd = sqrt(noise**2 * (1.0 - kept**2) * most_ml_min**2 + k.floor_ml_min**2) / full
+    too_much = [norm.logpdf(new, size * (1.0 - kept), sd) for size in k.size]
+    wanted = [max(0.0, 500.0 + float(much - norm.logpdf(new, 0.0, sd))) for much in too_much]
+    if max(wanted) > 0.0:  # else all are closed
+        assert s.account[SURPLUS_ACCOUNTS:] == pytest.approx(wanted, rel=1e-6, abs=1e-6)
+    assert s.surplus == pytest.approx(max(wanted), rel=1e-6, abs=1e-6)
+    excess_ml = max(0.0, 2.0 + (read - most_ml_min) * dt_s / 60.0) if s.surplus else 0.0
+    assert s.excess_ml == pytest.approx(excess_ml, abs=1e-9)
+
+
 def test_forty_per_cent_too_much_pulls() -> None:
     """From what any car may read on it is added up; beyond the rig's volume timing is pulled."""
     drive = healthy(rig(watch={"logger_stuck_after_s": 1e9}))

@@ -122,6 +122,8 @@ SHOWN: dict[str, tuple[Story, Story]] = {
     "command_disagrees": (run(1.0, commanded_ml_min=280.0), run(2.0, commanded_ml_min=320.0)),
     # A reading in steps of 50 mL/min has another floor than 20; one in steps of 10 may have that.
     "rig_doubted": (alternating(0.05), alternating(0.01)),
+    # 900 kPa are due, give or take; the flow says that all is well.
+    "line_doubted": (run(2.0, line_kpa=400.0), run(2.0, line_kpa=880.0)),
     "boost_contradicted": (run(1.0, boost_kpa=30.0), run(2.0, boost_kpa=70.0)),
 }
 
