@@ -62,7 +62,8 @@ def _read(decision: Decision) -> str:
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
-    if 2.0 * decision.line_evidence > decision.evidence:
+    low = decision.value[ch.LINE] < decision.line_due_kpa
+    if low and 2.0 * decision.line_evidence > decision.evidence:
         reads = f"{decision.value[ch.LINE]:z.0f} of {decision.line_due_kpa:z.0f} kPa in the line"
     found = (
         f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "

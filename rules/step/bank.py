@@ -92,6 +92,16 @@ def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
     return high
 
 
+def begin_bank(k: Constants, s: State) -> None:
+    """Let each car's flow begin at nil: how much time has passed is not known.
+
+    So no car is expected to read more than it may, until its lag is over.
+    """
+    for q in range(k.n_cars):
+        s.car_ml_min[q] = 0.0
+    s.least_ml_min = 0.0
+
+
 def move_bank(k: Constants, s: State, dt_s: float) -> None:
     """Move what each car's sensor should read, and the most that any may, on by ``dt_s`` (>= 0 s).
 

@@ -17,7 +17,7 @@ from rules.step.learning import learn, note_hold
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
-MOST_RATIO = 0.6  # of the limit: so that no single bad reading acts
+MOST_RATIO = 0.49  # of the limit: so that no two bad readings act
 MOST_EVIDENCE = 2.0  # limits: more says nothing more, and would only outlast the fault
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
 # The same: farther apart, what a reading is off is an error of timing, no noise of either kind.

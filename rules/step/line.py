@@ -17,6 +17,7 @@ from rules.step.learning import (
     DOUBTED_S,
     OUTLIER,
     REMEMBERED_S,
+    RIG_COUNTS_S,
     lasts_s,
 )
 from rules.step.state import (
@@ -97,8 +98,11 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
 
 def learn_line(k: Constants, s: State, residual: float, before: float, step_s: float) -> None:
     """Learn the line's level, its ripple and noise, and how long that lasts, while all is calm."""
+    if s.line_learned_s == 0.0:
+        s.line_step_s = step_s
+        s.line_covariance = k.line_noise_sq * k.line_correlation_s / (k.line_correlation_s + step_s)
     s.line_learned_s += step_s
-    weight = step_s / (step_s + smaller(s.line_learned_s, REMEMBERED_S))
+    weight = step_s / smaller(RIG_COUNTS_S + s.line_learned_s, REMEMBERED_S)
     most = OUTLIER * sqrt(s.line_noise_sq)
     off = clamp(residual, -most, most)
     within = k.line_gain_within

@@ -213,6 +213,7 @@ class State(Decision):
     held_rows: float = 0.0
     shortest_rows: float = 0.0  # for how many rows it was the same at least, lately
     sound_s: float = 0.0  # healthy spraying since the rig was last doubted
+    unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
     quiet_s: list[float] = block(FINDING_NAMES)  # how long each has had nothing to say

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.step.arithmetic import NAN
-from rules.step.bank import move_bank
+from rules.step.bank import begin_bank, move_bank
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
@@ -61,15 +61,24 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.value[ch.COMMAND_PCT],
     )
     move_bank(k, s, dt_s)
+    if s.clock_doubt_s == k.clock_doubt_for_s:
+        begin_bank(k, s)
     expect(k, s, dt_s)
-    # Where an essential reading is unusable evidence and debt stand still.
+    # Where an essential reading is unusable evidence and debt stand still. One that has not come
+    # anew says nothing of the time since.
+    s.unread_s = s.unread_s + dt_s
     if can_judge:
-        weigh(k, s, s.value[ch.DELIVERED], dt_s)
-        if k.line_column > 0:
+        if s.age_s[ch.DELIVERED] == 0.0:
+            weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
+            s.unread_s = 0.0
+        line = k.line_column
+        if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
             weigh_line(k, s, dt_s)
         s.evidence = s.flow_evidence
         if s.line_wrong == 0.0:
             s.evidence = s.flow_evidence + s.line_evidence
+    else:
+        s.unread_s = 0.0
     decide(k, s, dt_s)
 
 

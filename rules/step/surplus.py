@@ -37,8 +37,8 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
     off = kept * s.surplus_residual - residual
     s.surplus_residual = larger(residual, 0.0)  # what rises from below is no surplus yet
     share = most / k.full_ml_min
-    floor = k.floor_ml_min / k.full_ml_min
-    variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor * floor
+    floor_sq = s.floor_sq * (1.0 + kept * kept) / (k.full_ml_min * k.full_ml_min)
+    variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor_sq
     s.surplus = accuse(k, s, SURPLUS_ACCOUNTS, 1.0 - kept, off, variance)
     if s.surplus > 0.0:
         s.excess_ml = larger(0.0, s.excess_ml + residual * k.full_ml_min * step_s * MIN_PER_S)
@@ -60,8 +60,11 @@ def surplus_level(k: Constants, s: State) -> float:
     """Return what a surplus asks for (0 to 3); noted as over-delivery, or as unasked flow."""
     over = NO_ACTION
     unasked = NO_ACTION
+    nothing_asked = s.bank_most_ml_min <= k.floor_ml_min
+    if s.asked[UNASKED_FLOW] > NO_ACTION and not nothing_asked:
+        close_surplus(s)  # what came unasked is no excess over what is asked now
     if s.surplus >= k.limit_nats:
-        if s.bank_most_ml_min == 0.0:
+        if nothing_asked:
             unasked = WARN
         elif s.excess_ml >= k.over_ml:
             over = k.over_action

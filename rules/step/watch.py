@@ -87,7 +87,8 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
     boost_kpa = s.value[BOOST]
     worst = NO_ACTION
     if s.can_judge > 0.0:
-        weigh_surplus(k, s, s.value[DELIVERED], dt_s)
+        if s.unread_s == 0.0:
+            weigh_surplus(k, s, s.value[DELIVERED], dt_s)
         if k.cooled_column > 0:
             asked = cooling(k, s, dt_s)
             worst = asked if asked > worst else worst

@@ -5,7 +5,9 @@ from typing import Final
 from simulator.coverage.expectation import (
     ANY_FLOW,
     CROSSED,
+    DOUBTED,
     DRY,
+    LINE,
     LOST,
     NOTHING,
     SEEN_BY_ENGINE,
@@ -52,7 +54,7 @@ _SPRAY: Final = (
         (frozenset({"over_delivery", "cooling_missing"}),),
         "the sensor counts more than the nozzles could pass, or the charge stays hot; it may count "
         "more than is plausible",
-        DRY | SURPLUS | LOST,
+        DRY | SURPLUS | LOST | DOUBTED,
     ),
     Case(
         "empty tank",
@@ -74,6 +76,7 @@ _SPRAY: Final = (
         (fault(_K.VALVE_STUCK_OPEN),),
         (SURPLUS,),
         "full flow at a part command, and flow in vacuum",
+        DOUBTED,
     ),
     _spray("valve stuck shut 60 %", _K.VALVE_STUCK_SHUT, 0.6, "60 % less opening"),
     _spray(
@@ -155,7 +158,7 @@ def _flow(name: str, kind: FaultKind, magnitude: float, needs: Names, why: str) 
         (fault(kind, magnitude, "delivered_ml_min"),),
         (needs,) if needs else (),
         why,
-        LOST if needs else LOST | ANY_FLOW,
+        LOST | DOUBTED if needs else LOST | DOUBTED | ANY_FLOW,
         channel="delivered_ml_min",
     )
 
@@ -178,10 +181,10 @@ _FLOW_SENSOR: Final = (
         (fault(_K.SENSOR_GAIN, 0.40, "delivered_ml_min"),),
         (SURPLUS,),
         "more than the nozzles could pass (and it hides what is missing)",
-        SURPLUS | LOST,
+        SURPLUS | LOST | DOUBTED,
         at={
             "part": Expectation(
-                (), SURPLUS, "of a small flow 40 % is little, and takes long to add up"
+                (), SURPLUS | DOUBTED, "of a small flow 40 % is little, and takes long to add up"
             )
         },
         channel="delivered_ml_min",
@@ -330,6 +333,21 @@ _SENSORS: Final = (
         "6 deg seem to be taken back all the time",
         DRY,
         magnitude=0.30,
+    ),
+    *(
+        Case(
+            f"line {name}",
+            (fault(kind, magnitude, "line_kpa"),),
+            (LINE,),
+            "the flow, once it has had time to follow, contradicts it",
+            LOST | UNDER,
+            at={"part": Expectation((), LOST | LINE, "of a small command it tells little")},
+            channel="line_kpa",
+        )
+        for name, kind, magnitude in (
+            ("short", _K.SENSOR_SHORT, 1.0),
+            ("gain -35 %", _K.SENSOR_GAIN, -0.35),
+        )
     ),
     _other(
         "tank short",

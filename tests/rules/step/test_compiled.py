@@ -13,6 +13,7 @@ from rules.channels import (
     CLOCK_PACE,
     COMMANDED,
     DELIVERED,
+    LINE,
     NOT_SENT,
     OPERATOR,
     ROW_WIDTH,
@@ -36,7 +37,8 @@ MOODS = {
     "frozen": {"frozen": 1.0},
     "switched": {"switched": 1.0},
     "held": {"held": 1.0},
-    "calm": {"calm": 1.0},
+    "calm": {"calm": 1.0, "line": 900.0},
+    "low line": {"calm": 1.0, "line": 300.0},
     "patchy": {"not_sent": 0.5, "nan": 0.1, "inf": 0.05, "implausible": 0.1},
     "blind": {"nan": 0.95},
     "silent": {"not_sent": 1.0},
@@ -101,6 +103,8 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
             if "calm" in mood:
                 values[COMMANDED - 1] = 500.0
                 values[DELIVERED - 1] = 500.0 * (1.0 + 0.03 * random.normal())
+            if "line" in mood:
+                values[LINE - 1] = mood["line"] * (1.0 + 0.05 * random.normal())
             if "held" in mood:
                 held = values[DELIVERED - 1] if i % 9 == 0 else held
                 values[DELIVERED - 1] = held

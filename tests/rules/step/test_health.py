@@ -86,13 +86,37 @@ def test_last_good_value_serves_until_it_is_too_old() -> None:
     assert drive.run(0.01)[-1].all_healthy == 1.0
 
 
-def test_debt_grows_on_while_the_last_good_value_serves() -> None:
-    """A shortfall seen before a flow reading went bad is counted on until that value is too old."""
+def test_a_gap_in_the_readings_counts_once_the_next_has_come() -> None:
+    """The last good value serves meanwhile but accuses nobody; then all of the time counts."""
     drive = healthy(rig())
-    before = drive.run(0.2, share=0.0)[-1].debt_ml
+    before = drive.run(0.2, share=0.0)[-1]
     patchy = drive.run(0.2, delivered_ml_min=NAN)[-1]
-    assert patchy.debt_ml - before == pytest.approx(0.2 * 500.0 / 60.0, rel=1e-3)
+    assert (patchy.debt_ml, patchy.evidence) == (before.debt_ml, before.evidence)
     assert patchy.all_healthy == 0.0
+    after = drive.run(0.01, share=0.0)[-1]
+    assert after.debt_ml - before.debt_ml == pytest.approx(0.21 * 500.0 / 60.0, rel=1e-3)
+
+
+def test_a_silence_while_spray_begins_accuses_nobody() -> None:
+    """The flow still read nil when the line fell silent; what it reads afterwards counts."""
+    drive = Drive(rig())
+    drive.run(1.0, commanded_ml_min=0.0, delivered_ml_min=0.0)
+    drive.run(0.1, delivered_ml_min=0.0)
+    silent = drive.run(0.2, delivered_ml_min=NOT_SENT)
+    assert max(d.expected_ml_min for d in silent) > 300.0
+    assert max(d.evidence for d in silent) <= CALM_NATS
+    assert max(d.evidence for d in drive.run(0.5)) <= CALM_NATS
+
+
+def test_a_step_of_the_clock_while_spray_begins_accuses_nobody() -> None:
+    """How much time has passed is not known: the flow may not have followed yet."""
+    drive = Drive(rig())
+    drive.run(1.0, commanded_ml_min=0.0, delivered_ml_min=0.0)
+    drive.run(0.05, delivered_ml_min=0.0)
+    drive.time_s += 100.0
+    stepped = drive.run(0.02, delivered_ml_min=0.0)
+    assert stepped[0].expected_ml_min > 100.0
+    assert max(d.evidence for d in stepped) <= CALM_NATS
 
 
 def sample(time_s: float) -> Sample:

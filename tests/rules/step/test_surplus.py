@@ -66,7 +66,8 @@ def test_a_ratio_is_that_of_two_normal_densities(
     weigh_surplus(k, s, read, dt_s)
     full = k.full_ml_min
     new = (read - most_ml_min) / full - kept * before
-    sd = sqrt(noise**2 * (1.0 - kept**2) * most_ml_min**2 + k.floor_ml_min**2) / full
+    floor_sq = s.floor_sq * (1.0 + kept**2)  # of two readings in a row, each with its own
+    sd = sqrt(noise**2 * (1.0 - kept**2) * most_ml_min**2 + floor_sq) / full
     too_much = [norm.logpdf(new, size * (1.0 - kept), sd) for size in k.size]
     wanted = [max(0.0, 500.0 + float(much - norm.logpdf(new, 0.0, sd))) for much in too_much]
     if max(wanted) > 0.0:  # else all are closed

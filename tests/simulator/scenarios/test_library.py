@@ -38,8 +38,6 @@ QUIET: Final = {
     "loose_flow_plug",
     "flow_noise",
     "boost_ripple",
-    # Less spray is lost than a warning takes.
-    "pump_hiccup",
     # Below the limit, or shorter than the limit's delay.
     "slight_overboost",
     "knock_spikes",
@@ -77,17 +75,19 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "regulator_stuck": (CUT, ("under_delivery",)),
     "air": (CUT, ("under_delivery", "knock")),
     "relay_chatter": (CUT, ("under_delivery",)),
+    # The pump is off for a moment: timing is pulled, and it is over before a cut.
+    "pump_hiccup": (PULL, ("under_delivery",)),
     # Two slugs of 0.4 s: enough for a pull, over before a shortfall outlasts it.
     "air_slugs": (PULL, ("under_delivery",)),
-    # The rig's over_action.
-    "split_after_sensor": (PULL, ("over_delivery",)),
+    # The rig's over_action; the line's pressure falls before the flow shows more.
+    "split_after_sensor": (PULL, ("over_delivery", "under_delivery")),
     "valve_wide_open": (PULL, ("over_delivery",)),
     # Flow without command is a warning: nothing done to a running engine helps.
     "siphon": (WARN, ("unasked_flow",)),
     "valve_stuck_open": (WARN, ("unasked_flow",)),
-    # The controller's silence takes 0.3 s to be believed.
+    # The controller's silence takes 0.3 s to be believed, the line's pressure falls at once.
     "controller_silent": (CUT, ("under_delivery", "knock")),
-    "silent_and_stuck": (CUT, ("no_command", "knock")),
+    "silent_and_stuck": (CUT, ("no_command", "under_delivery", "knock")),
     # The tank's warning; then what air in the pump does.
     "low_tank": (WARN, ("tank_low",)),
     "tank_surge": (CUT, ("tank_low",)),
@@ -113,7 +113,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     # Blind: a cut in boost, or where boost itself is unknown; else a warning.
     "sensor_stuck": (CUT, ("signal_lost",)),
     "boost_wire_open": (CUT, ("signal_lost",)),
-    "boost_stuck": (CUT, ("command_disagrees", "boost_contradicted")),
+    "boost_stuck": (CUT, ("command_disagrees", "boost_contradicted", "unasked_flow")),
     "unplugged": (CUT, ("signal_lost",)),
     "intake_wire_open": (WARN, ("signal_lost",)),
     # The wire itself.
@@ -121,9 +121,9 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "clock_step": (WARN, ("clock_step",)),
     "two_senders": (CUT, ("under_delivery",)),
     "stop_on_a_bad_wire": (CUT, ("under_delivery", "knock")),
-    # One fault hides the other from the debt; knock, heat, or a shift, does not care.
+    # One fault hides the other from the debt; line pressure, knock, heat, or a shift, tells.
     "stuck_hides_fade": (CUT, ("knock", "intake_hot", "signal_lost")),
-    "split_reads_right": (PULL, ("knock",)),
+    "split_reads_right": (PULL, ("under_delivery", "knock")),
     # 0.90 of the flow, read at 0.86: no gain of an honest sensor explains that.
     "two_small_ones": (CUT, ("under_delivery",)),
 }
