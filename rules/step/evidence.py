@@ -20,6 +20,8 @@ MIN_PER_S = 1.0 / 60.0
 MOST_RATIO = 0.49  # of the limit: so that no two bad readings act
 MOST_EVIDENCE = 2.0  # limits: more says nothing more, and would only outlast the fault
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
+# The same: farther apart, what a reading is off is an error of timing, no noise of either kind.
+FAR_APART = 1.25
 CALM_NATS = 4.0  # more evidence than that, and nothing is learned
 SURPLUS_KEPT = 2.0  # standard deviations: from farther up a reading come down is no shortfall
 
@@ -93,15 +95,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     """Weigh one entry's reading (mL/min, over ``entry_s`` > 0) against every car of the bank."""
     gain = s.gain
     kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)  # of the noise, from one entry to the next
-    fresh = 1.0 - kept
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
-    noise_sq = s.noise_sq * (1.0 - kept * kept)
-    floor_sq = s.floor_sq * (1.0 + kept * kept)
-    most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
-    middle_before = s.residual[k.middle_car]
-    evidence = INFINITE
-    car = 0
     lowest = INFINITE
     highest = 0.0
     for q in range(k.n_cars):
@@ -110,12 +105,29 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
             lowest = expected
         if expected > highest:
             highest = expected
+    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
+    noise_sq = s.noise_sq * (1.0 - kept * kept)
+    white = 0.0
+    if lowest >= k.least_scale_ml_min and highest <= FAR_APART * lowest:
+        white = white_share(noise_sq, s.floor_sq / (highest * highest), kept)
+    fresh = (1.0 - kept) / (1.0 - white)
+    # Of what is new: that of the noise that lasts, and of the noise that doesn't.
+    noise_sq = noise_sq / (1.0 - white * white)
+    floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
+    most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
+    middle_before = s.residual[k.middle_car]
+    evidence = INFINITE
+    car = 0
+    for q in range(k.n_cars):
+        expected = gain * s.entry_ml_min[q]
         scale = expected if expected > k.least_scale_ml_min else k.least_scale_ml_min
         share = expected / scale
         residual = (delivered_ml_min - expected) / scale
         moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
-        off = residual - kept * s.residual[q] + lacks * moved
+        new = residual - kept * s.residual[q] + white * s.innovation[q]
+        off = new + lacks * moved
         s.residual[q] = residual if residual < most_surplus else most_surplus
+        s.innovation[q] = new if new < most_surplus else most_surplus
         top = 0.0
         # Else all its accounts are nil, and stay so: nearly always.
         if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
@@ -134,12 +146,25 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = s.car_short_s[car]
-    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         expected = gain * s.entry_ml_min[k.middle_car]
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
+
+
+def white_share(noise_sq: float, floor_sq: float, kept: float) -> float:
+    """Return which share of the last innovation whitens noise of two kinds, 0 to ``kept``.
+
+    A part that lasts (its news ``noise_sq``, of which ``kept`` goes on to the next entry) and one
+    that doesn't (``floor_sq``) add up to what an ARMA(1, 1) process is (Granger & Morris, J. R.
+    Stat. Soc. A 139, 1976): the first-order moving average is the one that can be inverted.
+    """
+    across = kept * floor_sq
+    if across <= 0.0:
+        return 0.0
+    alone = noise_sq + floor_sq * (1.0 + kept * kept)
+    return 2.0 * across / (alone + sqrt(alone * alone - 4.0 * across * across))
 
 
 def close_accounts(k: Constants, s: State) -> None:

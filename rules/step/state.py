@@ -232,6 +232,7 @@ class State(Decision):
     car_ml_min: list[float] = block(range(MOST_CARS))  # what each car's sensor should read
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
+    innovation: list[float] = block(range(MOST_CARS))  # what of it was news
     account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is

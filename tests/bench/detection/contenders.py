@@ -59,6 +59,7 @@ class Result:
         fewest: As ``delays`` of 25 % missing, at the setting chosen for fewest misses.
         false_trips: Healthy pulls tripped, at the setting for 40 % missing.
         healthy: Healthy pulls tried.
+        trips: The detector at that setting.
     """
 
     name: str
@@ -68,6 +69,7 @@ class Result:
     fewest: Any
     false_trips: int
     healthy: int
+    trips: Trips | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,4 +258,5 @@ def contest(
         delays_ms(fewest.trips(short), short.onset),
         int(np.count_nonzero(chosen.trips(healthy) >= 0)),
         len(healthy),
+        chosen.trips,
     )

@@ -24,6 +24,7 @@ from tests.bench.detection.drives import (
 from tests.bench.detection.kernels import DT_S
 
 NONE: Final = "healthy"
+NOMINAL: Final = World()
 CASES: Final = (NONE, *FAULTS)
 HEALTHY_S: Final = 60.0  # of driving before a pull, in which a guard learns
 PULL_S: Final = 8.0
@@ -86,6 +87,7 @@ def see(
     seed: int,
     half: int,
     limits: tuple[float, float],
+    world: World = NOMINAL,
 ) -> dict[str, Signals]:
     """Drive cars of a shipped rig through a pull healthy or with a fault, with the real guard.
 
@@ -96,6 +98,7 @@ def see(
         seed: The bench's seed.
         half: ``drives.TUNING`` or ``drives.EVALUATION``.
         limits: Of the evidence, nats, by the rig as it ships and by the fitted one.
+        world: How the cars are driven and logged, 100 rows a second.
     """
     facts = shipped_rig(name)
     full_ml_min = Guard(facts).constants.full_ml_min
@@ -103,7 +106,7 @@ def see(
     spraying = 0
     for number in numbers:
         rng = stream(seed, half, len(name), number)
-        made = drive(rng, facts, World(), HEALTHY_S + PULL_S + 0.5)
+        made = drive(rng, facts, world, HEALTHY_S + PULL_S + 0.5)
         start = int(np.searchsorted(made.rows[:, ch.TIME], HEALTHY_S))
         until_s = HEALTHY_S + PULL_S - LEAST_LEFT_S
         onset = onset_row(rng, made, HEALTHY_S + FIRST_S, until_s)

@@ -13,7 +13,7 @@ import numpy as np
 
 from tests.bench.detection import false_pulls, generic, plant_check, shipped
 from tests.bench.detection.contenders import Result, contest, families
-from tests.bench.detection.drives import EVALUATION, FAULTS, TUNING, shipped_rig
+from tests.bench.detection.drives import EVALUATION, FAULTS, TUNING, World, shipped_rig
 from tests.bench.detection.optimum import Theory
 from tests.bench.detection.shipped import ms, percent
 from tests.bench.detection.signals import (
@@ -37,6 +37,15 @@ EVIDENCE: Final = {
     "evidence": "evidence, as it ships",
     "evidence_fitted": "evidence, after a fit",
 }
+ELSEWHERE: Final = (
+    World("jabs at the pedal", jabs=1.0),
+    World("shifts three times as often", shifts=3.0),
+    World("noise 8 %, stated", noise=0.08),
+    World("noise lasts 200 ms, stated", noise_lasts_s=0.2),
+    World("flow held for 200 ms, stated", refresh_s=0.2),
+    World("boost of 8 bits", boost_step_kpa=false_pulls.BIT_KPA),
+    World("all at the edge", at_edge=True),
+)
 Half = Mapping[str, Signals]
 
 
@@ -50,6 +59,7 @@ class Size:
         tuning_faulty: Pulls on which a rival's setting is chosen for a fault.
         healthy: Healthy pulls of its evaluation.
         faulty: Pulls of each fault.
+        elsewhere: Healthy pulls in each other world.
         nominal_h: Hours of healthy spraying in the nominal world.
         other_h: The same in each of the others.
     """
@@ -59,6 +69,7 @@ class Size:
     tuning_faulty: int = 200
     healthy: int = 2000
     faulty: int = 600
+    elsewhere: int = 300
     nominal_h: float = 100.0
     other_h: float = 12.0
 
@@ -97,6 +108,7 @@ def of_evidence(key: str, limit: float, evaluation: Half) -> Result:
         found["25 % missing"],
         int(np.count_nonzero(trips(evaluation[NONE]) >= 0)),
         len(evaluation[NONE]),
+        trips,
     )
 
 
@@ -131,11 +143,13 @@ def offline_bound(healthy: Signals, evaluation: Half, rate: float) -> Result:
     )
 
 
-def hold_contest(seed: int, size: Size, rate: float = RATE) -> tuple[list[Result], float]:
+def hold_contest(
+    seed: int, size: Size, rate: float = RATE
+) -> tuple[list[Result], float, tuple[float, float]]:
     """Tune and judge every rule at one rate of false trips.
 
     Returns:
-        A row for each, and the seconds of spraying between two false trips.
+        A row for each, the seconds of spraying between two false trips, and the limits of evidence.
     """
     limits = (START_NATS, START_NATS)
     few = range(size.tuning_healthy)
@@ -151,7 +165,25 @@ def hold_contest(seed: int, size: Size, rate: float = RATE) -> tuple[list[Result
     rows += [contest(family, tuning, evaluation) for family in families(tuning[NONE], rate, lag_s)]
     if generic.HAVE_RUPTURES:
         rows.append(offline_bound(tuning[NONE], evaluation, rate))
-    return rows + nulls(evaluation), tuning[NONE].spraying_s / rate
+    return rows + nulls(evaluation), tuning[NONE].spraying_s / rate, limits
+
+
+def elsewhere_table(
+    rows: Sequence[Result], seed: int, pulls: int, limits: tuple[float, float]
+) -> None:
+    """Print what each rule, as it is tuned, trips falsely where it was not tuned."""
+    body: list[list[object]] = [[row.name] for row in rows if row.trips is not None]
+    for number, world in enumerate(ELSEWHERE, 1):
+        few = range(number * 100_000, number * 100_000 + pulls)
+        seen = see(CONTEST_ON, (NONE,), few, seed, EVALUATION, limits, world)[NONE]
+        found = [np.mean(row.trips(seen) >= 0) for row in rows if row.trips is not None]
+        for line, share in zip(body, found, strict=True):
+            line.append(f"{100.0 * share:.1f}")
+    show(
+        f"The same rules, tuned as above, in other worlds: % of {pulls} healthy pulls tripped",
+        ("rule", *(world.name for world in ELSEWHERE)),
+        [tuple(line) for line in body],
+    )
 
 
 def theory_rows(words: str, false_every_s: float, name: str) -> list[tuple[object, ...]]:
@@ -254,8 +286,9 @@ def main(seed: int = SEED, size: Size = FULL) -> None:
     false_pulls.table(false_pulls.measure(size.nominal_h, size.other_h, seed))
     if not (generic.HAVE_RIVER and generic.HAVE_RUPTURES):
         note("river or ruptures is not installed (extra `bench`): their rows are left out")
-    rows, false_every_s = hold_contest(seed, size)
+    rows, false_every_s, limits = hold_contest(seed, size)
     contest_tables(rows, false_every_s)
+    elsewhere_table(rows, seed, size.elsewhere, limits)
     show("Bars", ("what", "measured", "bar", "result"), shipped.bars(found) + contest_bars(rows))
     plant_check.main()
     note(f"\n{time.perf_counter() - start_s:.0f} s")

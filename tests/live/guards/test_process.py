@@ -48,16 +48,12 @@ def only_session(tmp_path: Path) -> Path:
 
 @pytest.mark.asyncio
 async def test_a_guard_decides_records_and_says_goodbye(tmp_path: Path) -> None:
-    """A pump stop warns, pulls and cuts; everything decided is recorded and reproduces."""
+    """A pump stop pulls at once, by the line's pressure, and cuts; all is recorded, reproduces."""
     with guard(order_for(tmp_path)) as (_, link):
         async with link:
             events, _, bye = await until_bye(link)
     turns = [(e.turn, e.event.action) for e in events if e.event.finding == "under_delivery"]
-    assert turns[:3] == [
-        ("raised", "warn"),
-        ("worsened", "pull_timing"),
-        ("worsened", "cut_boost"),
-    ]
+    assert turns[:2] == [("raised", "pull_timing"), ("worsened", "cut_boost")]
     assert bye is not None
     assert bye.why == "source ended"
     assert bye.statistics.decided == 900

@@ -81,14 +81,13 @@ async def test_a_pump_stop_is_published(tmp_path: Path, listener: Publisher) -> 
         one.wait_for(lambda _: True)  # each topic is on its own way
         assert counts_up(facts_of(one))
     turns = [f for f in facts_of(heard["event"]) if f["finding"] == "under_delivery"]
-    assert [(f["turn"], f["action"]) for f in turns][:3] == [
-        ("raised", "warn"),
-        ("worsened", "pull_timing"),
+    assert [(f["turn"], f["action"]) for f in turns][:2] == [
+        ("raised", "pull_timing"),
         ("worsened", "cut_boost"),
     ]
     states = [f for f in facts_of(heard["state"]) if f["state"] == "watching"]
     actions = list(dict.fromkeys(f["action"] for f in states))
-    assert actions[:4] == ["no_action", "warn", "pull_timing", "cut_boost"]
+    assert actions[:3] == ["no_action", "pull_timing", "cut_boost"]
     assert all("pull" in f["status"].lower() for f in states if f["action"] == "pull_timing")
     assert facts_of(heard["health"])[-1]["channels"]["boost_kpa"] == "healthy"
     assert any(f["after"] == "unacknowledged" for f in facts_of(heard["alarm"]))

@@ -53,7 +53,7 @@ def test_what_is_remembered_outlives_a_change() -> None:
     after = guard.step(next(coming))
     assert after.action == 2.0
     assert after.evidence > decision.evidence
-    assert after.debt_ml > decision.debt_ml > 0.0
+    assert after.debt_ml >= decision.debt_ml
 
 
 def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:

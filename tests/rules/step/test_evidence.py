@@ -28,23 +28,32 @@ from tests.kit.rigs import ESSENTIAL, NAN, Drive, first, healthy, rig
 
 shares = st.floats(0.0, 0.95)
 MIDDLE = 500.0  # nats: far from the ends of a sum
+NEWS = -0.07  # in the entry before
 
 
 def ratio(k: Constants, s: State, size: float, reading: float, before: float, kept: float) -> float:
     """Return how much more likely a reading is with a shortfall than without, nats, by scipy.
 
     Written from the law alone: of readings whose noise keeps a share of itself the part that is new
-    is normal; what an honest sensor may lack is lacking in either case.
+    is normal; what an honest sensor may lack is lacking in either case. Where plenty is expected
+    the sum of both noises is whitened as the ARMA(1, 1) that it is, its moving average the root
+    inside the unit circle.
     """
     expected = s.gain * s.entry_ml_min[0]
     scale = max(expected, k.least_scale_ml_min)
-    new = (reading - expected) / scale - kept * before
-    lowest = max(s.gain * (1.0 - s.doubt), k.lowest_gain)
-    honest = (lowest - s.gain) * s.entry_ml_min[0] / scale * (1.0 - kept)
-    short = honest - size * expected / scale * (1.0 - kept)
     from_share = s.noise_sq * (1.0 - kept**2) * (expected / scale) ** 2
-    from_floor = s.floor_sq * (1.0 + kept**2) / scale**2
-    sd = sqrt(from_share + from_floor)
+    from_floor = s.floor_sq / scale**2
+    white = 0.0
+    if expected >= k.least_scale_ml_min and kept > 1e-6:
+        sides = from_share + from_floor * (1.0 + kept**2)
+        white = float(np.min(np.roots([kept * from_floor, -sides, kept * from_floor]).real))
+    fresh = (1.0 - kept) / (1.0 - white)
+    new = (reading - expected) / scale - kept * before + white * NEWS
+    lowest = max(s.gain * (1.0 - s.doubt), k.lowest_gain)
+    honest = (lowest - s.gain) * s.entry_ml_min[0] / scale * fresh
+    short = honest - size * expected / scale * fresh
+    of_floor = from_floor * (1.0 + kept**2 - 2.0 * white * kept)
+    sd = sqrt((from_share + of_floor) / (1.0 - white**2))
     return float(norm.logpdf(new, short, sd) - norm.logpdf(new, honest, sd))
 
 
@@ -77,6 +86,7 @@ def test_a_ratio_is_that_of_two_normal_densities(
     k.least_scale_ml_min = 110.0
     s.entry_ml_min[0], s.gain, s.doubt = expected, gain, doubt
     s.residual[0] = before
+    s.innovation[0] = NEWS
     exact = [ratio(k, s, size, read * expected, before, kept) for size in k.size]
     put_account(s, MIDDLE)
     judge_entry(k, s, read * expected, entry_s)
