@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from math import isfinite, isnan
 from typing import Final
 
+from monitor.attach.message_parts import DecisionHead
 from monitor.attach.protocol import Frame, Hello
 from monitor.words.alarms import count_in_words
 
@@ -37,6 +38,16 @@ def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
         parts.append(f"recorded {_n(counts.recorded)} rows{lost}")
     parts.append(count_in_words(frame.alarms) or "no alarms")
     return " | ".join(parts)
+
+
+def learned_in_words(now: DecisionHead) -> str:
+    """Return what was learned of this car's flow sensor as one line; empty where nothing was."""
+    if not now.learned_s or now.gain is None or now.noise is None:
+        return ""
+    return (
+        f"flow reads {now.gain:z.2f} of the rig's, noise {100.0 * now.noise:z.1f} % lasting "
+        f"{1000.0 * (now.noise_lasts_s or 0.0):z.0f} ms, after {now.learned_s:z.0f} s of spraying"
+    )
 
 
 def _readings(hello: Hello, frame: Frame) -> Iterator[str]:

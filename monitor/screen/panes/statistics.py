@@ -3,8 +3,9 @@
 from typing import Final
 
 from monitor.screen.view import Page, Row, View
-from monitor.words.counts import lines
+from monitor.words.counts import Line, lines
 from monitor.words.literal import plain, wrapped
+from monitor.words.readings import learned_in_words
 
 _NAME_CELLS: Final = 12
 
@@ -20,7 +21,9 @@ class Statistics(Page):
         if picture.frame is None and picture.bye is None:
             return [*rows, [view.say(" none yet", "dim")]]
         inner = max(20, width - _NAME_CELLS - 4)
-        for line in lines(picture.statistics):
+        learned = learned_in_words(picture.decision)
+        told = [*lines(picture.statistics), *([Line("learned", learned)] if learned else [])]
+        for line in told:
             role = "strong" if line.odd else "ink"
             mark = "!" if line.odd else " "
             for i, words in enumerate(wrapped(plain(line.words), inner, 3)):

@@ -4,9 +4,10 @@ from typing import Any
 
 import pytest
 
+from monitor.attach.message_parts import DecisionHead
 from monitor.words.events import KnownEvents
 from monitor.words.lines import LineTalk
-from monitor.words.readings import readings_in_words
+from monitor.words.readings import learned_in_words, readings_in_words
 from monitor.words.units import METRIC, US, Units
 from tests.kit.screen_messages import event, frame, hello, rows
 
@@ -61,6 +62,16 @@ def test_a_frame_without_rows_knows_no_values() -> None:
     assert "unknown samples a second" in readings_in_words(
         hello(), frame(CALM, [], 0), float("nan")
     )
+
+
+def test_what_was_learned_of_the_car() -> None:
+    """Gain, noise and how long it lasts; nothing before anything was learned."""
+    known = DecisionHead(gain=1.02, noise=0.034, noise_lasts_s=0.04, learned_s=85.2)
+    assert learned_in_words(known) == (
+        "flow reads 1.02 of the rig's, noise 3.4 % lasting 40 ms, after 85 s of spraying"
+    )
+    assert learned_in_words(DecisionHead()) == ""
+    assert learned_in_words(DecisionHead(gain=1.0, noise=0.04, learned_s=0.0)) == ""
 
 
 @pytest.mark.parametrize(
