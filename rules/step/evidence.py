@@ -18,7 +18,12 @@ from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
 MOST_RATIO = 0.49  # of the limit: so that no two bad readings act
-MOST_EVIDENCE = 2.0  # limits: more says nothing more, and would only outlast the fault
+UP_REMEMBERED_S = 0.3
+MUCH_UP = 2.5  # times the variance learned
+FALL_SDS = 4.0  # standard deviations of the noise
+FALLEN_S = 0.08  # after a fall faster than any plausible sensor's
+FALLEN_RATIO = 0.1  # and what a reading adds until then
+MOST_EVIDENCE = 1.25  # limits: more says nothing more, and would only outlast the fault
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
 # The same: farther apart, what a reading is off is an error of timing, no noise of either kind.
 FAR_APART = 1.25
@@ -39,10 +44,24 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
         if larger(k.refresh_s, s.holds_s) > 0.0:
             gather(k, s, delivered_ml_min, step_s)
         elif step_s > 0.0:
+            note_fall(k, s, delivered_ml_min, step_s)
             for q in range(k.n_cars):
                 s.entry_ml_min[q] = s.car_ml_min[q]
             judge_entry(k, s, delivered_ml_min, step_s)
     size_shortfall(k, s, delivered_ml_min, before_ml, dt_s)
+
+
+def note_fall(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
+    """Note when a reading falls faster than any plausible sensor follows a flow.
+
+    A loose plug or a disturbed wire does that, a pump that stops never: for a while each reading
+    then counts for little, so that a gap of a few rows acts on nothing.
+    """
+    before = s.read_before_ml_min
+    slowest = before * kept_share(step_s, k.car_lag_s[0]) - k.floor_ml_min
+    fell = delivered_ml_min < slowest - FALL_SDS * s.noise * before
+    s.fell_s = 0.0 if fell else s.fell_s + step_s
+    s.read_before_ml_min = delivered_ml_min
 
 
 def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
@@ -64,7 +83,15 @@ def gather(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> No
         s.entry_s = 0.0
 
 
-def accuse(k: Constants, s: State, first: int, moved: float, off: float, variance: float) -> float:
+def accuse(
+    k: Constants,
+    s: State,
+    first: int,
+    moved: float,
+    off: float,
+    variance: float,
+    most_ratio: float,
+) -> float:
     """Enter a whitened residual into one car's sums; return the greatest of them, nats.
 
     Each is the log-likelihood ratio of two normal distributions of one variance whose means lie as
@@ -77,8 +104,8 @@ def accuse(k: Constants, s: State, first: int, moved: float, off: float, varianc
         moved: How far a shortfall of 1 moves the whitened residual, >= 0.
         off: The whitened residual, less the lowest that is honest.
         variance: Of it, > 0.
+        most_ratio: What it may add at most, nats.
     """
-    most_ratio = MOST_RATIO * k.limit_nats
     most = MOST_EVIDENCE * k.limit_nats
     top = 0.0
     for i in range(N_SIZES):
@@ -106,7 +133,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         if expected > highest:
             highest = expected
     agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
-    noise_sq = s.noise_sq * (1.0 - kept * kept)
+    variance_now = s.up_sq if s.up_sq > MUCH_UP * s.noise_sq else s.noise_sq
+    noise_sq = variance_now * (1.0 - kept * kept)
     white = 0.0
     if lowest >= k.least_scale_ml_min and highest <= FAR_APART * lowest:
         white = white_share(noise_sq, s.floor_sq / (highest * highest), kept)
@@ -115,6 +143,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     noise_sq = noise_sq / (1.0 - white * white)
     floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
+    most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
     middle_before = s.residual[k.middle_car]
     evidence = INFINITE
     car = 0
@@ -132,7 +161,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         # Else all its accounts are nil, and stay so: nearly always.
         if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
             variance = noise_sq * share * share + floor_sq / (scale * scale)
-            top = accuse(k, s, q * N_SIZES, moved, off, variance)
+            top = accuse(k, s, q * N_SIZES, moved, off, variance, most_ratio)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
                 s.car_short_s[q] += entry_s
@@ -142,6 +171,8 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         if top < evidence:
             evidence = top
             car = q
+    if agree:
+        note_up(s, delivered_ml_min / (gain * s.entry_ml_min[k.middle_car]) - 1.0, entry_s)
     s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
@@ -151,6 +182,16 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
+
+
+def note_up(s: State, residual: float, entry_s: float) -> None:
+    """Note how far readings lie above what is expected, of late.
+
+    No missing spray makes a reading rise: what swings as far up as down is a sensor that has become
+    noisy, sooner than its noise is learned.
+    """
+    up = residual if residual > 0.0 else 0.0
+    s.up_sq += entry_s / (entry_s + UP_REMEMBERED_S) * (2.0 * up * up - s.up_sq)
 
 
 def white_share(noise_sq: float, floor_sq: float, kept: float) -> float:

@@ -11,7 +11,7 @@ from math import sqrt
 from rules.channels import BOOST, LINE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, accuse
+from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import (
     DOUBTED_S,
@@ -86,7 +86,7 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
     s.line_residual = smaller(residual, 2.0 * deviation)
     off = residual - kept * before + lacks * fresh
     variance = s.line_noise_sq * (1.0 - kept * kept)
-    s.line_evidence = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance)
+    s.line_evidence = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, MOST_RATIO * k.limit_nats)
     # What passes the nozzles goes with the root of the pressure across them.
     back_kpa = s.value[BOOST] + k.check_valve_kpa
     left = clamp((s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0), 0.0, 1.0)

@@ -213,6 +213,9 @@ class State(Decision):
     held_rows: float = 0.0
     shortest_rows: float = 0.0  # for how many rows it was the same at least, lately
     sound_s: float = 0.0  # healthy spraying since the rig was last doubted
+    read_before_ml_min: float = 0.0  # the reading before
+    fell_s: float = NEVER_S  # time since a reading fell faster than any plausible sensor's
+    up_sq: float = 0.0  # twice the mean square of readings above the expected, as a share, of late
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3

@@ -36,7 +36,6 @@ QUIET: Final = {
     # Something is, but an honest sensor (4 % of gain, 4 % of noise) might read the same.
     "slight_clog",
     "loose_flow_plug",
-    "flow_noise",
     "boost_ripple",
     # Below the limit, or shorter than the limit's delay.
     "slight_overboost",
@@ -83,6 +82,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "split_after_sensor": (PULL, ("over_delivery", "under_delivery")),
     "valve_wide_open": (PULL, ("over_delivery",)),
     # Flow without command is a warning: nothing done to a running engine helps.
+    "flow_noise": (WARN, ("rig_doubted",)),
     "siphon": (WARN, ("unasked_flow",)),
     "valve_stuck_open": (WARN, ("unasked_flow",)),
     # The controller's silence takes 0.3 s to be believed, the line's pressure falls at once.
