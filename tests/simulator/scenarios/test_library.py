@@ -82,7 +82,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "split_after_sensor": (PULL, ("over_delivery", "under_delivery")),
     "valve_wide_open": (PULL, ("over_delivery",)),
     # Flow without command is a warning: nothing done to a running engine helps.
-    "flow_noise": (WARN, ("rig_doubted",)),
+    "flow_noise": (WARN, ("rig_doubted", "unasked_flow")),
     "siphon": (WARN, ("unasked_flow",)),
     "valve_stuck_open": (WARN, ("unasked_flow",)),
     # The controller's silence takes 0.3 s to be believed, the line's pressure falls at once.
