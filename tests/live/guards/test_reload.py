@@ -227,13 +227,13 @@ async def test_screens_and_lines_take_the_new_thresholds() -> None:
         first: list[Message] = [hello(), frame("No action.", rows(10.0, 12.0), 9)]
         await tell(app, link, clock, [(100.0, first)], 100.1)
         await pilot.pause()
-        assert "pull 0.8" in text_of(app)
+        assert "0.40 s" in text_of(app)
         await tell(app, link, clock, [(100.2, [terms])], 100.2)
         await pilot.pause()
-        assert "pull 0.6" in text_of(app)
-        assert "thresholds changed: debt.pull 0.8 -> 0.6 mL" in text_of(app)
+        assert "0.30 s" in text_of(app)
+        assert "thresholds changed: debt.cut 0.4 -> 0.3 s" in text_of(app)
     said: list[str] = []
     for as_json in (False, True):
         LineTalk(said.append, as_json=as_json, now_s=lambda: 0.0).handle(terms)
-    assert said[0] == "    12.34 s  thresholds changed: debt.pull 0.8 -> 0.6 mL"
+    assert said[0] == "    12.34 s  thresholds changed: debt.cut 0.4 -> 0.3 s"
     assert json.loads(said[1])["kind"] == "thresholds"

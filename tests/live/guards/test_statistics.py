@@ -150,7 +150,7 @@ async def test_a_running_guard_can_be_asked_once(
             said = capsys.readouterr().out.splitlines()
     assert facts["pid"] == pid
     assert facts["statistics"]["viewers"] == 2
-    assert set(facts["thresholds"]) == {"warn", "pull", "cut"}
+    assert set(facts["thresholds"]) == {"warn_nats", "pull_nats", "cut_s"}
     assert set(facts["statistics"]["latency"]) == {"count", "p50_ms", "p99_ms", "p999_ms", "max_ms"}
     assert said[0] == f"guard {pid}: Brindle 1.8, simulated car, healthy_pulls"
     assert any(line.startswith("    latency    p50 ") for line in said)
