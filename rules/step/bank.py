@@ -13,15 +13,15 @@ from rules.step.state import RING_SIZE, State
 
 def remember_command(k: Constants, s: State) -> None:
     """Put the command of this row into the ring: the lowest and the highest of each slot's time."""
-    commanded = s.commanded_ml_min
+    low, high = s.commanded_low_ml_min, s.commanded_high_ml_min
     last = int(s.ring_last)
     if s.ring_started == 0.0:
         s.ring_started = 1.0
     elif s.clock_s - s.ring_time_s[last] <= k.ring_spacing_s:
-        if commanded < s.ring_low_ml_min[last]:
-            s.ring_low_ml_min[last] = commanded
-        if commanded > s.ring_high_ml_min[last]:
-            s.ring_high_ml_min[last] = commanded
+        if low < s.ring_low_ml_min[last]:
+            s.ring_low_ml_min[last] = low
+        if high > s.ring_high_ml_min[last]:
+            s.ring_high_ml_min[last] = high
         return
     else:
         last += 1
@@ -29,8 +29,8 @@ def remember_command(k: Constants, s: State) -> None:
             last = 0
         s.ring_last = float(last)
     s.ring_time_s[last] = s.clock_s
-    s.ring_low_ml_min[last] = commanded
-    s.ring_high_ml_min[last] = commanded
+    s.ring_low_ml_min[last] = low
+    s.ring_high_ml_min[last] = high
 
 
 def newest_before(s: State, start: int, then_s: float) -> int:

@@ -216,6 +216,8 @@ class State(Decision):
     read_before_ml_min: float = 0.0  # the reading before
     fell_s: float = NEVER_S  # time since a reading fell faster than any plausible sensor's
     up_sq: float = 0.0  # twice the mean square of readings above the expected, as a share, of late
+    commanded_low_ml_min: float = 0.0  # commanded, as far as boost is read finely enough to tell
+    commanded_high_ml_min: float = 0.0
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from rules import channels as ch
+from rules.facts import CommandKind
 from rules.step.arithmetic import NAN
 from rules.step.bank import begin_bank, move_bank
 from rules.step.command import commanded_flow_ml_min
@@ -14,6 +15,9 @@ from rules.step.ladder import decide
 from rules.step.learning import forget
 from rules.step.line import weigh_line
 from rules.step.state import HEALTHY, STALE, State
+
+COARSE_KPA = 0.5  # steps of a boost reading from which on they count
+OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
 
 
 def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
@@ -60,6 +64,16 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.value[ch.COMMANDED],
         s.value[ch.COMMAND_PCT],
     )
+    s.commanded_low_ml_min = s.commanded_high_ml_min = s.commanded_ml_min
+    step_kpa = s.unit[ch.BOOST]
+    if step_kpa > COARSE_KPA and k.command_kind >= OWN_LAW:
+        # Boost is read to a step only, and the spray controller reads its own.
+        s.commanded_low_ml_min = commanded_flow_ml_min(
+            k, boost_kpa - step_kpa, s.value[ch.INJECTOR_DUTY], 0.0, 0.0
+        )
+        s.commanded_high_ml_min = commanded_flow_ml_min(
+            k, boost_kpa + step_kpa, s.value[ch.INJECTOR_DUTY], 0.0, 0.0
+        )
     move_bank(k, s, dt_s)
     if s.clock_doubt_s == k.clock_doubt_for_s:
         begin_bank(k, s)

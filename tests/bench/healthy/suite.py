@@ -126,11 +126,15 @@ def bouts_of(decisions: Any) -> Iterator[tuple[Action, str]]:
 
 
 def stated(rig: Rig, spread: Spread) -> Rig:
-    """Return the rig of someone who knows how this flow sensor reads: how coarse, how often."""
+    """Return the rig of someone who knows this flow sensor: its noise, how coarse, how often.
+
+    Its noise is a share of full flow here and of the reading there: of half of full flow.
+    """
     sensor = rig.flow_sensor
     sensor = replace(
         sensor,
         refresh_s=spread.refresh_s,
+        noise=max(sensor.noise, 2.0 * spread.noise),
         floor_ml_min=max(sensor.floor_ml_min, spread.flow_step_ml_min),
     )
     return replace(rig, flow_sensor=sensor)
