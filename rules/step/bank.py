@@ -13,7 +13,8 @@ from rules.step.state import RING_SIZE, State
 
 def remember_command(k: Constants, s: State) -> None:
     """Put the command of this row into the ring: the lowest and the highest of each slot's time."""
-    low, high = s.commanded_low_ml_min, s.commanded_high_ml_min
+    low = s.commanded_ml_min - s.less_ml_min
+    high = s.commanded_ml_min + s.more_ml_min
     last = int(s.ring_last)
     if s.ring_started == 0.0:
         s.ring_started = 1.0

@@ -5,7 +5,7 @@ hold, one that reads in steps as one with the noise of its rounding, and noise i
 bound.
 """
 
-from rules.step.arithmetic import larger
+from rules.step.arithmetic import larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import (
     COARSE,
@@ -50,6 +50,8 @@ def doubt_rig(k: Constants, s: State, entry_s: float) -> None:
     found = NO_DOUBT
     if s.learned_s >= KNOWN_S:
         s.floor_sq = larger(k.floor_sq, s.flow_step_ml_min * s.flow_step_ml_min * OF_A_STEP)
+        # It is no noise, too: a reading may lie half a step low for long.
+        s.rounding_ml_min = 0.5 * smaller(s.flow_step_ml_min, 2.0 * k.floor_ml_min)
         found = doubt_now(k, s)
     if found != NO_DOUBT:
         s.rig_doubt = found

@@ -142,8 +142,6 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     # Of what is new: that of the noise that lasts, and of the noise that doesn't.
     noise_sq = noise_sq / (1.0 - white * white)
     floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
-    # Rounding to a coarse step is no noise: it may lie below for long.
-    rounding = 0.5 * smaller(s.flow_step_ml_min, 2.0 * k.floor_ml_min)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
     middle_before = s.residual[k.middle_car]
@@ -156,7 +154,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         residual = (delivered_ml_min - expected) / scale
         moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
         new = residual - kept * s.residual[q] + white * s.innovation[q]
-        off = new + lacks * moved + rounding / scale * fresh
+        off = new + lacks * moved + s.rounding_ml_min / scale * fresh
         s.residual[q] = residual if residual < most_surplus else most_surplus
         s.innovation[q] = new if new < most_surplus else most_surplus
         top = 0.0
@@ -192,7 +190,7 @@ def note_up(s: State, residual: float, entry_s: float) -> None:
     No missing spray makes a reading rise: what swings as far up as down is a sensor that has become
     noisy, sooner than its noise is learned.
     """
-    up = residual if residual > 0.0 else 0.0
+    up = larger(0.0, residual - s.doubt)  # so far up it may be the sensor's gain
     s.up_sq += entry_s / (entry_s + UP_REMEMBERED_S) * (2.0 * up * up - s.up_sq)
 
 

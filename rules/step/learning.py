@@ -32,6 +32,7 @@ def forget(k: Constants, s: State) -> None:
     s.noise = sqrt(k.noise_sq)
     s.noise_sq = k.noise_sq
     s.floor_sq = k.floor_sq
+    s.rounding_ml_min = 0.0
     s.noise_lasts_s = k.correlation_s
     s.covariance = 0.0
     s.mean_residual = 0.0

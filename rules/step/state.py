@@ -205,6 +205,7 @@ class State(Decision):
     doubt: float = 0.0  # the share by which the gain learned may still be off
     noise_sq: float = 0.0  # ``noise`` squared
     floor_sq: float = 0.0  # variance of the reading at no flow, (mL/min)^2
+    rounding_ml_min: float = 0.0  # how far below an honest reading may lie for its coarse step
     covariance: float = 0.0  # of two entries in a row
     mean_residual: float = 0.0
     entry_usual_s: float = 0.0  # how long an entry is on average
@@ -216,8 +217,8 @@ class State(Decision):
     read_before_ml_min: float = 0.0  # the reading before
     fell_s: float = NEVER_S  # time since a reading fell faster than any plausible sensor's
     up_sq: float = 0.0  # twice the mean square of readings above the expected, as a share, of late
-    commanded_low_ml_min: float = 0.0  # commanded, as far as boost is read finely enough to tell
-    commanded_high_ml_min: float = 0.0
+    less_ml_min: float = 0.0  # how much less may be commanded: boost is read to a step only
+    more_ml_min: float = 0.0  # and how much more
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.facts import CommandKind
-from rules.step.arithmetic import NAN
+from rules.step.arithmetic import NAN, larger
 from rules.step.bank import begin_bank, move_bank
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
@@ -17,6 +17,7 @@ from rules.step.line import weigh_line
 from rules.step.state import HEALTHY, STALE, State
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
+COARSEST_KPA = 5.0  # a larger one is no step but a change
 OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
 
 
@@ -64,16 +65,16 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.value[ch.COMMANDED],
         s.value[ch.COMMAND_PCT],
     )
-    s.commanded_low_ml_min = s.commanded_high_ml_min = s.commanded_ml_min
     step_kpa = s.unit[ch.BOOST]
-    if step_kpa > COARSE_KPA and k.command_kind >= OWN_LAW:
+    if COARSE_KPA < step_kpa < COARSEST_KPA and k.command_kind >= OWN_LAW:
         # Boost is read to a step only, and the spray controller reads its own.
-        s.commanded_low_ml_min = commanded_flow_ml_min(
-            k, boost_kpa - step_kpa, s.value[ch.INJECTOR_DUTY], 0.0, 0.0
-        )
-        s.commanded_high_ml_min = commanded_flow_ml_min(
-            k, boost_kpa + step_kpa, s.value[ch.INJECTOR_DUTY], 0.0, 0.0
-        )
+        duty_pct = s.value[ch.INJECTOR_DUTY]
+        low = commanded_flow_ml_min(k, boost_kpa - step_kpa, duty_pct, 0.0, 0.0)
+        high = commanded_flow_ml_min(k, boost_kpa + step_kpa, duty_pct, 0.0, 0.0)
+        s.less_ml_min = larger(0.0, s.commanded_ml_min - low)
+        s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
+    else:
+        s.less_ml_min = s.more_ml_min = 0.0
     move_bank(k, s, dt_s)
     if s.clock_doubt_s == k.clock_doubt_for_s:
         begin_bank(k, s)
