@@ -18,7 +18,7 @@ from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0
 MOST_RATIO = 0.49  # of the limit: so that no two bad readings act
-UP_REMEMBERED_S = 0.3
+UP_REMEMBERED_S = 0.3  # readings above the expected: how long they speak of noise
 MUCH_UP = 2.5  # times the variance learned
 FALL_SDS = 4.0  # standard deviations of the noise
 FALLEN_S = 0.08  # after a fall faster than any plausible sensor's
