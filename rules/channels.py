@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 NOT_SENT: Final = float("-inf")
+INFINITE: Final = float("inf")
 
 # From here on (278 000 years from nought) neighbouring floats are more than 1 ms apart: adding the
 # time between two rows would change nothing, and time could stand still unseen.
@@ -42,6 +43,9 @@ class Channel:
         high: Highest plausible value, inclusive.
         max_age_s: A value older than this is stale.
         label: How the screen and the explanations call it.
+        stuck_after_s: How long a reading in fine steps may stand still (the flow where spray is
+            due, others under boost); infinite where that proves nothing. A living one reads a
+            little differently each time; one in coarse steps, or read seldom, is given longer.
     """
 
     name: str
@@ -50,18 +54,19 @@ class Channel:
     high: float
     max_age_s: float
     label: str
+    stuck_after_s: float = INFINITE
 
 
-# Plausible ranges and ages are common practice, no source; a rig may narrow or widen each.
+# Ranges, ages and stand-still times are common practice, no source; a rig may change each.
 CHANNELS: Final = (
     Channel("engine_speed_rpm", "rpm", 0.0, 12000.0, 0.5, "engine speed"),
-    Channel("boost_kpa", "kPa", -101.4, 450.0, 0.3, "boost"),
+    Channel("boost_kpa", "kPa", -101.4, 450.0, 0.3, "boost", 3.0),
     Channel("injector_duty_pct", "%", 0.0, 130.0, 0.5, "injector duty"),
     Channel("intake_c", "degC", -40.0, 250.0, 1.0, "intake temperature"),
     Channel("knock", "deg", 0.0, 1000.0, 0.5, "knock"),
     Channel("commanded_ml_min", "mL/min", 0.0, 6000.0, 0.3, "commanded flow"),
     Channel("command_pct", "%", 0.0, 100.0, 0.3, "spray command"),
-    Channel("delivered_ml_min", "mL/min", 0.0, 6000.0, 0.3, "delivered flow"),
+    Channel("delivered_ml_min", "mL/min", 0.0, 6000.0, 0.3, "delivered flow", 0.5),
     Channel("timing_deg", "deg", -40.0, 80.0, 0.5, "ignition timing"),
     Channel("lambda_ratio", "1", 0.4, 5.0, 1.0, "lambda"),
     Channel("throttle_pct", "%", -5.0, 105.0, 0.5, "throttle"),

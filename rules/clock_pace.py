@@ -1,6 +1,6 @@
 """How far a live source's clock may run from ours, how soon it is found, and what is said of it.
 
-``monitor.guard.clock_pace`` compares; ``rules.guard`` judges what it found, as recorded in the row.
+``monitor.guard.clock_watch`` compares; ``rules.guard`` judges what it found, as the row has it.
 """
 
 from math import inf

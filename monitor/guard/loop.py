@@ -13,7 +13,7 @@ from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.message_parts import EventFacts, Statistics
 from monitor.attach.terms import new_terms
 from monitor.clock import now_ns, now_s
-from monitor.guard.clock_pace import ClockWatch
+from monitor.guard.clock_watch import ClockWatch
 from monitor.guard.latency import LatencyHistogram
 from monitor.guard.news import News
 from monitor.sources.align import Aligner

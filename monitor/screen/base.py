@@ -21,9 +21,9 @@ from monitor.screen.finder import Finder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
-from monitor.screen.panes.debt import DebtBars
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
+from monitor.screen.panes.evidence_and_debt import DebtBars
 from monitor.screen.panes.help_text import SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine

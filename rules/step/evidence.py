@@ -12,8 +12,8 @@ from math import sqrt
 
 from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.doubts import doubt_rig
 from rules.step.learning import learn, note_hold
+from rules.step.rig_doubts import doubt_rig
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
 MIN_PER_S = 1.0 / 60.0

@@ -57,7 +57,7 @@ def weigh_line(k: Constants, s: State, dt_s: float) -> None:
         return
     s.line_due_kpa = s.line_gain * s.line_lagged_kpa
     judge_line(k, s, step_s)
-    confirm_line(k, s, step_s)
+    doubt_line(k, s, step_s)
 
 
 def close_line(s: State) -> None:
@@ -123,7 +123,7 @@ def learn_line(k: Constants, s: State, residual: float, before: float, step_s: f
     )
 
 
-def confirm_line(k: Constants, s: State, step_s: float) -> None:
+def doubt_line(k: Constants, s: State, step_s: float) -> None:
     """Doubt a pressure that pulled timing for a shortfall which the flow, given time, doesn't show.
 
     Both are smoothed alike, so that no noise of either decides. More flow than was asked for lowers

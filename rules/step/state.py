@@ -79,7 +79,7 @@ HEALTH_WORDS: Final = (
 
 RING_SIZE: Final = 512
 
-# In what the rig may be wrong about the car: see ``doubts``.
+# In what the rig may be wrong about the car: see ``rig_doubts``.
 (NO_DOUBT, HOLDS, COARSE, NOISY, READS_LOW, READS_HIGH) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 
 # The bank of plausible cars: see ``bank`` and ``evidence``.
@@ -131,7 +131,7 @@ class Decision(Record):
     holds_s: float = 0.0  # learned: how long the flow sensor holds a reading; 0: new in every row
     flow_step_ml_min: float = 0.0  # learned: the smallest change of its reading lately
     learned_s: float = 0.0  # healthy spraying that was learned from
-    rig_doubt: float = 0.0  # in what the rig seems wrong about this car: see ``doubts``
+    rig_doubt: float = 0.0  # in what the rig seems wrong about this car: see ``rig_doubts``
     clock_s: float = 0.0  # sum of the time steps; goes on where the device's clock starts again
     clock_pace: float = 1.0  # the source's seconds in one of ours; 1 right, 0 not known
     duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told

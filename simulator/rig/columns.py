@@ -27,10 +27,6 @@ from simulator.strict import (
 )
 
 Mapped = Sequence[tuple[Channel, ChannelTable]]
-# How long a reading in fine steps may stand still: the flow where spray is due, boost under boost.
-# A living one reads a little differently each time; one in coarse steps, or read seldom, is given
-# longer by the rules. Common practice, no source. Other channels may well stand still.
-STUCK_AFTER_S: Final = {"delivered_ml_min": 0.5, "boost_kpa": 3.0}
 _BY_UNIT: Final[dict[str, type[Quantity]]] = {
     kind.UNIT: kind for kind in (Kpa, DegC, MlMin, Ml, Volts, Percent, Degrees, Rpm, Plain)
 }
@@ -89,9 +85,7 @@ def channel_terms(document: Document, channel: Channel, table: ChannelTable) -> 
         high=high,
         max_age_s=channel.max_age_s if table.max_age is None else float(table.max_age),
         stuck_after_s=(
-            STUCK_AFTER_S.get(channel.name, inf)
-            if table.stuck_after is None
-            else float(table.stuck_after)
+            channel.stuck_after_s if table.stuck_after is None else float(table.stuck_after)
         ),
         most_per_s=inf if table.most_per_s is None else table.most_per_s,
     )

@@ -11,7 +11,7 @@ from monitor.review import Log, Marks, Stopped, decide, read_marks
 from monitor.review.row_gaps import pace_of
 from monitor.screen.controls import Control, FinderEntry, Offer, offers
 from monitor.screen.panes.channels import Channels
-from monitor.screen.panes.debt import DebtBars
+from monitor.screen.panes.evidence_and_debt import DebtBars
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.spray_path import SprayPath

@@ -12,7 +12,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.attach.protocol import EventTurn, Message, Notice
-from monitor.guard.clock_pace import LEARNING_S, WINDOW_S, ClockWatch
+from monitor.guard.clock_watch import LEARNING_S, WINDOW_S, ClockWatch
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.outputs.may_hold import Holder

@@ -8,7 +8,7 @@ from monitor.attach.message_parts import Thresholds
 from monitor.attach.protocol import Message
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
-from monitor.screen.panes.debt import BLOCK
+from monitor.screen.panes.evidence_and_debt import BLOCK
 from rules.step.evidence import CALM_NATS
 from tests.kit.screen_messages import frame, hello, rows
 from tests.kit.screen_script import Clock, tell, text_of

@@ -8,7 +8,7 @@ import pytest
 
 from rules.explain import explain
 from rules.facts import Action, Rig
-from rules.step.doubts import KEPT_S, KNOWN_S
+from rules.step.rig_doubts import KEPT_S, KNOWN_S
 from rules.step.state import (
     COARSE,
     HOLDS,
