@@ -20,9 +20,7 @@ from rules.step.state import (
     State,
 )
 
-KNOWN_S = (
-    3.0  # of healthy spraying, or of a moving command: what was learned until then may be luck
-)
+KNOWN_S = 3.0  # of healthy spraying: what was learned until then may be luck
 KEPT_S = 10.0  # of healthy spraying without it, until a doubt is over
 MUCH_HELD = 1.5  # times the rig's refresh period
 OF_A_STEP = 1.0 / 12.0  # variance of what rounding to a step of 1 leaves (uniform distribution)
