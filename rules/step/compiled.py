@@ -10,6 +10,7 @@ from rules.channels import ROW_WIDTH
 from rules.step import (
     arithmetic,
     bank,
+    charge,
     command,
     constants,
     cross_checks,
@@ -39,6 +40,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     learning,
     rig_doubts,
     evidence,
+    charge,
     line,
     followed,
     lasting,

@@ -88,7 +88,8 @@ MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
 N_SIZES: Final = 4
 LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
-SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
+SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # those of the surplus
+CHARGE_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # and those of the charge's temperature
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
@@ -140,6 +141,10 @@ class Decision(Record):
     level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
     health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
     value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
+    charge_evidence: float = 0.0  # that the charge isn't cooled, nats
+    charge_due_c: float = NAN  # intake temperature under healthy spray; NaN while it says nothing
+    charge_short_s: float = 0.0  # time since that evidence was last nil
+    charge_wrong: float = 0.0  # 1 while the intake temperature isn't believed
 
     @property
     def judged(self) -> bool:
@@ -169,7 +174,6 @@ class State(Decision):
     unusable: float = 0.0  # how many mapped channels are not usable
     retard_held_deg: float = 0.0  # timing pulled, before rounding to the step
     use_ml_min: float = 0.0  # smoothed flow while spraying
-    intake_before_c: float = INFINITE  # intake when boost was last below the onset
     late_count: float = 0.0  # late samples, forgotten over some seconds
     can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
     due_deg: float = 0.0  # retard asked for long enough to be done by now
@@ -239,9 +243,30 @@ class State(Decision):
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
     innovation: list[float] = block(range(MOST_CARS))  # what of it was news
-    account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
+    account: list[float] = block(range(CHARGE_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
+    charge_entry_s: float = 0.0  # how long the entry of charge temperature under way is
+    charge_asked_s: float = 0.0  # command over it, as a share of full flow, times time
+    charge_heat_s: float = 0.0  # boost, as a share of the highest, times time
+    charge_fast: float = 0.0  # the command as the fastest plausible sensor shows it, a share
+    charge_slow: float = 0.0  # and the slowest
+    heat_fast: float = 0.0  # the boost, alike
+    heat_slow: float = 0.0
+    heat_known: float = 0.0  # the boost that has lasted, alike
+    share_known: float = 0.0  # and the command
+    dry_slow_c: float = 0.0  # dry intake temperature, lagged
+    core_c: float = 0.0  # what the charge would be without boost and spray
+    core_known: float = 0.0  # 1 once it was seen without either
+    charge_idle_s: float = 0.0  # how long hardly any spray has been due
+    charge_residual: float = 0.0  # of the last entry, as a share of the cooling of full spray
+    charge_off: float = 0.0  # how much less than the rig's spray cools now, as a share of that
+    charge_rise: float = 1.0  # learned: how far boost warms, to the rig's
+    charge_doubt: float = 1.0  # the share of the rig's tolerance that is left
+    charge_noise_sq: float = 0.0
+    charge_lasts_s: float = 0.0
+    charge_learned_s: float = 0.0
+    charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
 
 
 N_DECISION: Final = len(Decision.names())

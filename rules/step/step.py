@@ -4,8 +4,9 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.facts import CommandKind
-from rules.step.arithmetic import NAN, larger
+from rules.step.arithmetic import NAN, larger, smaller
 from rules.step.bank import begin_bank, move_bank
+from rules.step.charge import weigh_charge
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
@@ -92,6 +93,11 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.evidence = s.flow_evidence
         if s.line_wrong == 0.0:
             s.evidence = s.flow_evidence + s.line_evidence
+        if k.cooled_column > 0:
+            weigh_charge(k, s, dt_s)
+            if s.charge_wrong == 0.0:
+                # A slow witness that the others may lead into error: it adds what they say at most.
+                s.evidence = s.evidence + smaller(s.evidence, s.charge_evidence)
     else:
         s.unread_s = 0.0
     decide(k, s, dt_s)
