@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from monitor.review import Decided, frame_at, hello_of
+from monitor.review.decided_log import Decided
+from monitor.review.messages import frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from monitor.screen.view import View
 from rules.channels import COLUMN_OF

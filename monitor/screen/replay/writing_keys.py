@@ -4,7 +4,7 @@ import asyncio
 from collections.abc import Callable
 from typing import Any, Final
 
-from monitor.review import add_mark, read_marks, remove_mark
+from monitor.review.marks import add_mark, read_marks, remove_mark
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if_keys import path_of
 from monitor.words.literal import figure
@@ -105,6 +105,6 @@ class WritingKeys(ReplayKeys):
     @staticmethod
     def exporting(*arguments: Any) -> Any:
         """Export a stretch; a name of its own, since pyarrow is loaded only then."""
-        from monitor.review import export_range
+        from monitor.review.ranges import export_range
 
         return export_range(*arguments)
