@@ -13,7 +13,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.attach.protocol import outputs_in_words
-from monitor.screen.controls import Offer
+from monitor.screen.controls import Control
 from monitor.screen.picture import Link, Picture
 from monitor.screen.trace import Trace
 from monitor.words.literal import literal
@@ -48,8 +48,8 @@ class View:
     span_s: float
     chosen: int = 0
     stopping: bool = False
-    footer: tuple[Offer, ...] = ()
-    offered: tuple[Offer, ...] = ()
+    footer: tuple[Control, ...] = ()
+    offered: tuple[Control, ...] = ()
     units: Units = METRIC
     frozen: Frozen | None = None
 

@@ -2,7 +2,6 @@
 
 import asyncio
 import threading
-from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from monitor.clock import now_s
@@ -86,13 +85,9 @@ class ReplayScreen(KeysInOrder):
             self.causes_wanted.set()
 
 
-class ReplayKeys(ABC):
-    """Some keys of a replay, and what they do to its screen; who inherits says which."""
+class ReplayKeys:
+    """Some keys of a replay; who inherits has an ``action_`` for each, as the table names it."""
 
     def __init__(self, screen: ReplayScreen) -> None:
         self.screen = screen
         self.room = screen.room
-
-    @abstractmethod
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each action of the table of controls does, by its name."""

@@ -1,7 +1,6 @@
 """The keys that write something: a mark, or what the plot spans as a file."""
 
 import asyncio
-from collections.abc import Callable
 from typing import Any, Final
 
 from monitor.review import add_mark, read_marks, remove_mark
@@ -16,21 +15,12 @@ BARE_NOTE: Final = "no note"
 class WritingKeys(ReplayKeys):
     """Marks and exports."""
 
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each of these keys does."""
-        return {
-            "mark": self.mark,
-            "mark_now": self.mark_now,
-            "remove": self.remove,
-            "export": self.export,
-        }
-
-    def mark(self) -> None:
+    def action_mark(self) -> None:
         """Ask for a note, and set a mark where the moment was when the key was pressed."""
         at_s = self.room.open[1].time_s
         self.screen.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
 
-    def mark_now(self) -> None:
+    def action_mark_now(self) -> None:
         """Set a mark here without a note: while playing there is no time to type one."""
         at_s = self.room.open[1].time_s
         self.screen.run_worker(self._mark(at_s, BARE_NOTE), group="marks")
@@ -56,7 +46,7 @@ class WritingKeys(ReplayKeys):
             if await self._mark(at_s, answer):
                 return
 
-    def remove(self) -> None:
+    def action_remove(self) -> None:
         """Take the chosen mark away."""
         entry = self.room.chosen_entry
         if self.screen.open_page == "list" and entry is not None and entry.kind == "mark":
@@ -76,7 +66,7 @@ class WritingKeys(ReplayKeys):
             self.screen.say(f"mark {number} taken away")
         self.screen.redraw()
 
-    def export(self) -> None:
+    def action_export(self) -> None:
         """Ask for a file, and write what the plot spans."""
         self.screen.run_worker(self._ask_export(), group="asking", exclusive=True)
 
