@@ -204,11 +204,8 @@ class AlarmKeys(BaseDashboard):
         self._say(f"nothing done: no guard{' is there to be told' if self._listing else ''}")
 
     def _say(self, text: str) -> None:
-        """Answer a key where it was pressed: at the foot of the page, or beside the events."""
-        if self._listing:
-            self._alarm_page.say(text, self.time_s())
-        else:
-            self.picture.notice = (Notice("", text), self.time_s())
+        """Answer a key: at the foot of the page, or beside the events."""
+        self.picture.notice = (Notice("", text), self.time_s())
         self.redraw()
 
 

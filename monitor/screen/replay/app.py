@@ -22,7 +22,6 @@ from monitor.screen.replay.deltas import DeltaPage
 from monitor.screen.replay.detail import EntryDetail
 from monitor.screen.replay.entries import EntryList, EntryPage, EntryPicked
 from monitor.screen.replay.foot import ReplayFoot
-from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.pages import LogPage, Opening, SmallReplay
 from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
 from monitor.screen.replay.room import NOTICE_S
@@ -133,7 +132,7 @@ class ReplayDashboard(ReplayScreen):
             axis_s = room.player.time_s
             span_s = min(span_s, room.length_s)
             self.moment.stand_at(room.shown, index, axis_s - span_s, TREND_COLUMNS)
-        return ReplayView(
+        return View(
             picture=self.picture,
             now_s=self.now_s(),
             palette=self.palette,
@@ -258,7 +257,7 @@ class ReplayDashboard(ReplayScreen):
             self.what_if_keys.enter()
             return
         if (entry := self.room.chosen_entry) is None:
-            self.nothing("nothing to go to: no event, gap or mark is in the list")
+            self.say("nothing to go to: no event, gap or mark is in the list")
             return
         _, player = self.room.open
         if entry.kind == "event":

@@ -9,7 +9,7 @@ from monitor.review import Log, Stopped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.room import Remark, Room
 from monitor.words.look import USUAL, Look
 
 
@@ -41,11 +41,7 @@ class ReplayScreen(KeysInOrder):
 
     def say(self, text: str, *, odd: bool = False) -> None:
         """Put a line before the person; ``odd`` where something was refused."""
-        self.room.say(text, self.now_s(), odd=odd)
-
-    def nothing(self, why: str) -> None:
-        """Say why a key does nothing now."""
-        self.say(why)
+        self.room.notice = Remark(text, self.now_s(), odd)
         self.redraw()
 
     def scroll(self, rows: int) -> None:

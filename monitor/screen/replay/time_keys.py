@@ -54,7 +54,6 @@ class TimeKeys(ReplayKeys):
         if found is None:
             side = "behind" if way > 0 else "before"
             self.screen.say(f"no event, gap or mark {side} this moment")
-            self.screen.redraw()
 
     def action_rate(self, way: int) -> None:
         """Play faster or slower."""
@@ -62,7 +61,7 @@ class TimeKeys(ReplayKeys):
         before = player.rate
         (player.faster if way > 0 else player.slower)(self.screen.now_s())
         if player.rate == before:
-            self.screen.nothing(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
+            self.screen.say(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
         self.screen.redraw()
 
     def action_goto(self) -> None:
@@ -82,7 +81,6 @@ class TimeKeys(ReplayKeys):
         """Go to the moment that was typed; return whether it could be, and say why not."""
         if fault := self.go_to(typed):
             self.screen.say(f"go to: {fault}", odd=True)
-            self.screen.redraw()
         return fault is None
 
     def go_to(self, typed: str) -> str | None:
@@ -121,7 +119,6 @@ class TimeKeys(ReplayKeys):
         else:
             said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
             self.screen.say(said)
-        self.screen.redraw()
 
     def action_to_cursor(self, letter: str) -> None:
         """Go to a cursor."""
@@ -130,6 +127,6 @@ class TimeKeys(ReplayKeys):
     def action_clear(self) -> None:
         """Clear both cursors."""
         if not self.room.cursors:
-            self.screen.nothing("no cursor is set; a and b set them here")
+            self.screen.say("no cursor is set; a and b set them here")
         self.room.cursors.clear()
         self.screen.redraw()

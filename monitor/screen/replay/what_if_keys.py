@@ -47,11 +47,9 @@ class WhatIfKeys(ReplayKeys):
     def action_switch(self) -> None:
         """Go from the thresholds to the differences, or back."""
         if self.screen.open_page != "what_if":
-            self.screen.nothing(
-                "tab goes from thresholds to what they make different; w shows them"
-            )
+            self.screen.say("tab goes from thresholds to what they make different; w shows them")
         elif not self.room.what_if.differences:
-            self.screen.nothing("nothing differs, so there is nowhere to go")
+            self.screen.say("nothing differs, so there is nowhere to go")
         self.room.what_if.switch()
         self.screen.redraw()
 
@@ -76,7 +74,7 @@ class WhatIfKeys(ReplayKeys):
         if self.room.what_if.undone() is not None:
             self.screen.run_worker(self._undo(), group="asking", exclusive=True)
         else:
-            self.screen.nothing("nothing to undo: no threshold was changed; w changes one")
+            self.screen.say("nothing to undo: no threshold was changed; w changes one")
 
     async def _undo(self) -> None:
         before = self.room.what_if.undone() or {}
@@ -128,7 +126,7 @@ class WhatIfKeys(ReplayKeys):
         if self.room.what_if.changes and self._tried is not None:
             self.screen.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
         else:
-            self.screen.nothing("nothing to keep: no threshold is changed; w changes one")
+            self.screen.say("nothing to keep: no threshold is changed; w changes one")
 
     async def _ask_keep(self, rig_file: RigFile) -> None:
         room = self.room

@@ -1,9 +1,9 @@
 """The keys that write something: a mark, or what the plot spans as a file."""
 
 import asyncio
-from typing import Any, Final
+from typing import Final
 
-from monitor.review import add_mark, read_marks, remove_mark
+from monitor.review import add_mark, export_range, read_marks, remove_mark
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if_keys import path_of
 from monitor.words.literal import figure
@@ -32,11 +32,9 @@ class WritingKeys(ReplayKeys):
             room.marks = await asyncio.to_thread(read_marks, room.log)
         except BadInput as error:
             self.screen.say(str(error), odd=True)
-            self.screen.redraw()
             return False
         room.list_anew()
         self.screen.say(f"mark {mark.number} set at {figure(at_s, 2)} s")
-        self.screen.redraw()
         return True
 
     async def _ask_mark(self, at_s: float) -> None:
@@ -52,7 +50,7 @@ class WritingKeys(ReplayKeys):
         if self.screen.open_page == "list" and entry is not None and entry.kind == "mark":
             self.screen.run_worker(self._remove(entry.number), group="marks")
         else:
-            self.screen.nothing("delete takes away a mark that is chosen in the list; l opens it")
+            self.screen.say("delete takes away a mark that is chosen in the list; l opens it")
 
     async def _remove(self, number: int) -> None:
         room = self.room
@@ -64,7 +62,6 @@ class WritingKeys(ReplayKeys):
         else:
             room.list_anew()
             self.screen.say(f"mark {number} taken away")
-        self.screen.redraw()
 
     def action_export(self) -> None:
         """Ask for a file, and write what the plot spans."""
@@ -81,9 +78,8 @@ class WritingKeys(ReplayKeys):
             name = answer
             room.busy = "writing"
             try:
-                done = await asyncio.to_thread(
-                    self.exporting, decided, from_s, to_s, path_of(answer)
-                )
+                to = path_of(answer)
+                done = await asyncio.to_thread(export_range, decided, from_s, to_s, to)
             except BadInput as error:
                 self.screen.say(str(error), odd=True)
                 continue
@@ -91,10 +87,3 @@ class WritingKeys(ReplayKeys):
                 room.busy = ""
             self.screen.say(f"wrote {done.rows} rows, {span}, to {answer}")
             return
-
-    @staticmethod
-    def exporting(*arguments: Any) -> Any:
-        """Export a stretch; a name of its own, since pyarrow is loaded only then."""
-        from monitor.review import export_range
-
-        return export_range(*arguments)
