@@ -7,7 +7,9 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from monitor.clock import now_s
-from monitor.review import Log, Marks, Stopped, decide, read_marks
+from monitor.review.decide_log import decide
+from monitor.review.log import Log, Stopped
+from monitor.review.marks import Marks, read_marks
 from monitor.review.row_gaps import pace_of
 from monitor.screen.controls import Control, offers
 from monitor.screen.panes.channels import Channels

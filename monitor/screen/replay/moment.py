@@ -1,6 +1,7 @@
 """One recorded moment, as the panes of the live dashboard want it: never old, never "now"."""
 
-from monitor.review import Decided, frame_at, hello_of
+from monitor.review.decided_log import Decided
+from monitor.review.messages import frame_at, hello_of
 from monitor.screen.picture import Link, Picture
 from rules.channels import COLUMN_OF
 from rules.facts import Rig

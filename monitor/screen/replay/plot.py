@@ -9,7 +9,7 @@ from typing import Final
 
 from rich.segment import Segment
 
-from monitor.review import Decided
+from monitor.review.decided_log import Decided
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import (
     LABEL_CELLS,

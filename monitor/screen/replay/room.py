@@ -5,7 +5,11 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from monitor.attach.message_parts import EventFacts, LikelyCause
-from monitor.review import Decided, Difference, Log, Mark, Marks, Player, TurnAt
+from monitor.review.compare import Difference
+from monitor.review.decided_log import Decided, TurnAt
+from monitor.review.log import Log
+from monitor.review.marks import Mark, Marks
+from monitor.review.player import Player
 from monitor.review.row_gaps import Pace
 from monitor.screen.replay.what_if import WhatIf
 from monitor.words.events import EventWords, event_in_words

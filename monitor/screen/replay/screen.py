@@ -5,7 +5,7 @@ import threading
 from collections.abc import Callable
 
 from monitor.clock import now_s
-from monitor.review import Log, Stopped
+from monitor.review.log import Log, Stopped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment

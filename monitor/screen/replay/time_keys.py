@@ -41,15 +41,14 @@ class TimeKeys(ReplayKeys):
 
     def action_end(self, way: int) -> None:
         """Move to the first or the last row."""
-        _, player = self.room.open
-        (player.to_end if way > 0 else player.to_start)(self.screen.now_s())
+        decided, player = self.room.open
+        player.seek_row(decided.rows - 1 if way > 0 else 0, self.screen.now_s())
         self.screen.moved()
 
     def action_event(self, way: int) -> None:
         """Stand still at the next or previous event, mark or difference."""
         _, player = self.room.open
-        step = player.next_event if way > 0 else player.previous_event
-        found = step(self.screen.now_s(), self.room.stops)
+        found = player.to_event(way, self.screen.now_s(), self.room.stops)
         self.screen.moved()
         if found is None:
             side = "behind" if way > 0 else "before"
@@ -59,7 +58,7 @@ class TimeKeys(ReplayKeys):
         """Play faster or slower."""
         _, player = self.room.open
         before = player.rate
-        (player.faster if way > 0 else player.slower)(self.screen.now_s())
+        player.change_rate(way, self.screen.now_s())
         if player.rate == before:
             self.screen.say(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
         self.screen.redraw()

@@ -4,7 +4,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
-from monitor.review import Difference, Value
+from monitor.review.compare import Difference
+from monitor.review.edit import Value
 from simulator.strict import BadInput, called
 
 MOST_UNDONE: Final = 100

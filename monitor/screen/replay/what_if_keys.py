@@ -6,7 +6,10 @@ import threading
 from pathlib import Path
 from typing import Final
 
-from monitor.review import Stopped, Value, compare, decide, edit, save_as, values_of
+from monitor.review.compare import compare
+from monitor.review.decide_log import decide
+from monitor.review.edit import Value, edit, save_as, values_of
+from monitor.review.log import Stopped
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile

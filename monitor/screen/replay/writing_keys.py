@@ -3,7 +3,8 @@
 import asyncio
 from typing import Final
 
-from monitor.review import add_mark, export_range, read_marks, remove_mark
+from monitor.review.marks import add_mark, read_marks, remove_mark
+from monitor.review.ranges import export_range
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if_keys import path_of
 from monitor.words.literal import figure

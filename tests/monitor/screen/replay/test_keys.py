@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from textual.events import Key
 
-from monitor.review import Decided
 from monitor.review import decide_log as deciding
+from monitor.review.decided_log import Decided
 from monitor.review.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.app import ReplayDashboard

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.review import decide, edit
+from monitor.review.decide_log import decide
+from monitor.review.edit import edit
 from monitor.screen.replay.what_if import Change, WhatIf
 from rules.channels import COMMANDED, DELIVERED, TIME
 from rules.facts import Action
