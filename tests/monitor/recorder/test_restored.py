@@ -11,7 +11,8 @@ from monitor.guard.process import Order, run_order
 from monitor.recorder import layout
 from monitor.recorder.restored import Restored, restored_from
 from monitor.recorder.summary import read_summary, write_summary
-from monitor.review import decide, open_log
+from monitor.review.decide_log import decide
+from monitor.review.log import open_log
 from monitor.review.review import review
 from rules.channels import Sample
 from rules.guard import Guard
