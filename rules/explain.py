@@ -179,16 +179,19 @@ def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
-    if decision.cooling_k == decision.cooling_k and rig.watch.least_drop_k > 0.0:
-        return (
-            f"spray flows ({_flows(decision)} {_at_boost(decision)}) but cools the charge by only "
-            f"{decision.cooling_k:z.1f} K, less than {rig.watch.least_drop_k:z.1f} K"
-        )
-    return (
-        f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
-        f"{decision.value[ch.INTAKE]:z.0f} degC, more than {rig.watch.most_rise_k:z.0f} K since "
-        "boost began"
+    allowed = "hardly a car" if level is Action.WARN else "no car"
+    due_c = decision.charge_due_c
+    due = f", {due_c:z.0f} due," if due_c == due_c else ""
+    found = (
+        f"evidence {decision.charge_evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig "
+        f"allows for would read {decision.value[ch.INTAKE]:z.0f} degC in the intake{due} with "
+        f"{_read(decision)} {_at_boost(decision)}"
     )
+    if decision.charge_wrong > 0.0:
+        return f"{found}, nor without any spray"
+    if level is Action.WARN and decision.line_due_kpa == decision.line_due_kpa:
+        return f"{found}, line pressure right"
+    return found
 
 
 def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:

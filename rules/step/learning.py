@@ -47,8 +47,6 @@ def forget(k: Constants, s: State) -> None:
     s.charge_off = 0.0
     s.charge_rise = 1.0
     s.charge_doubt = 1.0
-    s.charge_noise_sq = k.charge_noise_sq
-    s.charge_lasts_s = k.charge_correlation_s
     s.charge_learned_s = 0.0
     s.holds_s = 0.0
     s.flow_step_ml_min = 0.0

@@ -249,22 +249,22 @@ class State(Decision):
     charge_entry_s: float = 0.0  # how long the entry of charge temperature under way is
     charge_asked_s: float = 0.0  # command over it, as a share of full flow, times time
     charge_heat_s: float = 0.0  # boost, as a share of the highest, times time
-    charge_fast: float = 0.0  # the command as the fastest plausible sensor shows it, a share
-    charge_slow: float = 0.0  # and the slowest
+    asked_fast: float = 0.0  # the command as the quickest plausible sensor shows it, a share
+    asked_slow: float = 0.0  # and the slowest
+    asked_lasting: float = 0.0  # and what of it has lasted
     heat_fast: float = 0.0  # the boost, alike
     heat_slow: float = 0.0
-    heat_known: float = 0.0  # the boost that has lasted, alike
-    share_known: float = 0.0  # and the command
+    heat_lasting: float = 0.0
     dry_slow_c: float = 0.0  # dry intake temperature, lagged
     core_c: float = 0.0  # what the charge would be without boost and spray
     core_known: float = 0.0  # 1 once it was seen without either
-    charge_idle_s: float = 0.0  # how long hardly any spray has been due
-    charge_residual: float = 0.0  # of the last entry, as a share of the cooling of full spray
     charge_off: float = 0.0  # how much less than the rig's spray cools now, as a share of that
-    charge_rise: float = 1.0  # learned: how far boost warms, to the rig's
-    charge_doubt: float = 1.0  # the share of the rig's tolerance that is left
-    charge_noise_sq: float = 0.0
-    charge_lasts_s: float = 0.0
+    charge_residual: float = (
+        0.0  # colder than expected in the last entry, as a share of full cooling
+    )
+    charge_idle_s: float = 0.0  # how long hardly any cooling has been due
+    charge_rise: float = 1.0  # learned: how far boost warms the charge, to the rig's
+    charge_doubt: float = 1.0  # the share of the rig's tolerances that is left
     charge_learned_s: float = 0.0
     charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
 

@@ -135,7 +135,7 @@ LINE_SENSOR: Final = table(
 )
 CHARGE_SENSOR: Final = table(
     facts.ChargeSensor,
-    Key("drop_k", Annotated[float, Meta(ge=1.0, le=100.0)]),
+    Key("drop_k", Annotated[float, Meta(ge=1.0, le=100.0)], required=True),
     Key("drop_within", Percent.within(5.0, 90.0, "40 %"), per=100.0),
     Key("rise_k", Annotated[float, Meta(ge=1.0, le=200.0)]),
     Key("rise_within", Percent.within(5.0, 90.0, "25 %"), per=100.0),
