@@ -97,6 +97,8 @@ def expected(case: Case, point: str, rig: Rig) -> Expectation:
     if case.channel and case.channel not in {terms.name for terms in rig.channels}:
         return replace(found, not_applicable=f"the rig maps no channel {case.channel}")
     found = _by_rig(case, found, rig)
+    if found.not_applicable:
+        return found
     impossible = {f.name: why for f in FINDINGS if (why := why_impossible(rig, f)) is not None}
     groups = tuple(kept for group in found.needs if (kept := group.difference(impossible)))
     if found.needs and not groups:

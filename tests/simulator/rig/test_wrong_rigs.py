@@ -128,7 +128,7 @@ UNBOOSTED = rig('redline = "7000 rpm"', 'redline = "7000 rpm"\ncharger = "none"'
         pytest.param(
             UNBOOSTED,
             (
-                'car.toml:22: command.start_boost: found "60 kPa"',
+                'car.toml:23: command.start_boost: found "60 kPa"',
                 "less than 0 kPa (engine.charger is none",
             ),
             id="unboosted-onset",
