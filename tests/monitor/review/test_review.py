@@ -282,7 +282,7 @@ def in_batches(session: Path, rows: int, batch_rows: int) -> list[int]:
     guard = Guard(blocks.rig_file().rig)
     samples = [Sample(*row) for block in blocks for row in block.tolist()][:rows]
     pairs: list[tuple[Any, Any]] = [(sample, guard.step(sample)) for sample in samples]
-    channels = layout.recorded_channels(set(blocks.rig_file().columns))
+    channels = mapped(blocks.rig_file().rig)
     schema = layout.schema(channels)
     ends = []
     with (session / SAMPLES_FILE).open("wb") as file:
