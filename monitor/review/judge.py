@@ -35,11 +35,7 @@ class _Loaded:
 
 
 def worth_compiling(rows: int) -> bool:
-    """Whether compiled code decides this many rows sooner than stepping them.
-
-    Args:
-        rows: How many rows there are.
-    """
+    """Whether compiled code decides this many rows sooner than stepping them."""
     if _Loaded.now or rows >= ROWS_WORTH_COMPILING:
         return True
     return rows >= ROWS_WORTH_LOADING and is_on_disk(RUN_ALL)

@@ -71,7 +71,7 @@ def test_every_number_and_every_decision_comes_back(
     assert from_session.reproduced is True
     assert len(from_session.events) >= 4
     assert from_file.events == from_session.events
-    assert (from_file.rows, from_file.to_s) == (from_session.rows, from_session.to_s)
+    assert (from_file.rows, from_file.span.to_s) == (from_session.rows, from_session.span.to_s)
 
 
 ODD = [float("nan"), float("-inf"), -0.0, 5e-324, 1e300, 1 / 3, -1e-7, 123456789.0625, 0.1 + 0.2]
