@@ -90,7 +90,7 @@ async def _drawn(
             if at != FIRST or room.shown.events:
                 fault = app.time_keys.go_to(at)
             else:
-                app.time_keys.end(1)
+                app.time_keys.action_end(1)
             if span_s is not None:
                 room.span_s = span_s
             room.notice = None

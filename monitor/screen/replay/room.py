@@ -205,10 +205,6 @@ class Room:
         found += [one.time_s for one in self.pace.silences]
         return sorted(found + [one.time_s for one in self.what_if.differences])
 
-    def say(self, text: str, now_s: float, *, odd: bool = False) -> None:
-        """Put a line before the person."""
-        self.notice = Remark(text, now_s, odd)
-
     # --- the list -------------------------------------------------------------------------------
 
     def chosen_at(self) -> int:

@@ -60,11 +60,6 @@ class WhatIf:
         """What is changed, for the top line; empty where nothing is."""
         return "; ".join(change.words for change in self.changes.values())
 
-    @property
-    def edits(self) -> tuple[str, ...]:
-        """All changes, as the rig's text is changed by them."""
-        return tuple(change.edit for change in self.changes.values())
-
     def with_typed(self, typed: str, own: dict[str, str]) -> dict[str, Change]:
         """Return the changes with what was typed: ``key = value``, several with ``;`` between.
 
