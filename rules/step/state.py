@@ -91,7 +91,7 @@ LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's press
 SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
-FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
+FIRST_AIR_LEVEL: Final = 1.15  # see ``boost_and_command``
 
 
 @dataclass(slots=True)
