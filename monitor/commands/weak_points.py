@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
 from rules.handling import Handled, least_found_share
-from rules.step.cross_checks import NEAR_ONSET_KPA
+from rules.step.boost_and_command import NEAR_ONSET_KPA
 from rules.step.from_rig import constants_of, essential_columns
 
 if TYPE_CHECKING:
