@@ -156,9 +156,7 @@ FLOW = "[channels.delivered_ml_min]\n"
             id="no-witness",
         ),
         pytest.param(
-            rig(
-                "[channels.delivered_ml_min]\n", '[channels.line_kpa]\n[flow_sensor]\nlag = "0 s"\n'
-            ),
+            rig(FLOW, '[channels.line_kpa]\n[flow_sensor]\nlag = "0 s"\n'),
             ("car.toml:30: flow_sensor: ", "channels.delivered_ml_min too"),
             id="flow-sensor-without-its-channel",
         ),
