@@ -13,11 +13,12 @@ from typing import Any, BinaryIO, Final, TextIO
 
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
-from simulator.strict import BadInput, called, new_file
+from simulator.strict import ending_of, new_file
 
 # Adds rows to a log: samples (n, ROW_WIDTH), and its further columns (n, how many there are).
 Write = Callable[[Any, Any], None]
 
+LOG_ENDINGS: Final = (".csv", ".parquet")  # they say how a log is written
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
 _UNITS: Final = {  # by the end of a name; the truth's columns name theirs
@@ -107,18 +108,6 @@ def unit_of(name: str) -> str:
     return "1"
 
 
-def kind_of(path: Path) -> str:
-    """Return the ending that says how a log is written.
-
-    Raises:
-        BadInput: It is neither ``.csv`` nor ``.parquet``.
-    """
-    ending = path.suffix.lower()
-    if ending not in (".csv", ".parquet"):
-        raise BadInput(f"{called(path)}: found no such kind of log, expected .csv or .parquet")
-    return ending
-
-
 @contextlib.contextmanager
 def open_log(
     path: Path, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
@@ -135,7 +124,7 @@ def open_log(
         BadInput: The file is there already or can't be written, or its ending says nothing. An
             unfinished file is taken away.
     """
-    ending = kind_of(path)
+    ending = ending_of(path, *LOG_ENDINGS)
     with new_file(path) as file:
         if ending == ".csv":
             with _as_text(file) as text:

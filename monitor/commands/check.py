@@ -47,6 +47,8 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     Raises:
         BadInput: Rows come too seldom to judge by.
     """
+    from dataclasses import asdict
+
     from monitor.commands.weak_points import rows_expected, weak_points
     from rules.channels import CHANNEL_NAMES
     from rules.conversions import tank_minutes, tank_range_km
@@ -117,14 +119,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         ],
         "rows": rows,
         "due_is_known": rig.command.kind not in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT),
-        "spray_of_petrol": [
-            {
-                "boost_kpa": share.boost_kpa,
-                "least_pct": share.least_pct,
-                "most_pct": share.most_pct,
-            }
-            for share in shares
-        ],
+        "spray_of_petrol": [asdict(share) for share in shares],
         "spray_of_petrol_words": in_words(shares),
         "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
@@ -142,14 +137,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "in_time": pump_stop.pull_s < times.tolerant_s,
         },
         "slowest_period_s": slowest_s,
-        "paid": [
-            {
-                "boost_kpa": one.boost_kpa,
-                "claimed_deg": one.claimed_deg,
-                "bought_deg": one.bought_deg,
-            }
-            for one in tuned.spent
-        ],
+        "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
     }
 

@@ -32,21 +32,12 @@ def watch(
     ] = "",
     *,
     rig: RigOption = None,
-    headless: Annotated[
-        bool,
-        flag("The guard alone, no dashboard; events as lines."),
-    ] = False,
-    attach: Annotated[
-        bool,
-        flag("Join a running guard instead of starting one."),
-    ] = False,
+    headless: Annotated[bool, flag("The guard alone, no dashboard; events as lines.")] = False,
+    attach: Annotated[bool, flag("Join a running guard instead of starting one.")] = False,
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
     text: TextFlag = False,
     as_json: JsonFlag = False,
-    web: Annotated[
-        bool,
-        flag("The dashboard in a browser on this machine."),
-    ] = False,
+    web: Annotated[bool, flag("The dashboard in a browser on this machine.")] = False,
     web_port: Annotated[
         int | None,
         Parameter(
@@ -65,10 +56,7 @@ def watch(
             "beat:PORT or mqtt://HOST/PREFIX. Dry run without --arm."
         ),
     ] = None,
-    arm: Annotated[
-        bool,
-        flag("Drive the outputs. Read the caution."),
-    ] = False,
+    arm: Annotated[bool, flag("Drive the outputs. Read the caution.")] = False,
     publish: Annotated[
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),

@@ -16,8 +16,8 @@ from monitor.recorder.span import Span, readings_of
 from rules.channels import BESIDE, CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, TIME
 from rules.facts import Action
 from rules.step.state import FINDING_NAMES
-from simulator.logfile import LINE_END, header
-from simulator.strict import BadInput, called, new_file
+from simulator.logfile import LINE_END, LOG_ENDINGS, header
+from simulator.strict import BadInput, called, ending_of, new_file
 
 ROW_GROUP: Final = 65_536
 RIG_CHANGED: Final = "rig_toml is the first of several"
@@ -76,7 +76,7 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         BadInput: No session, nothing in the range, another kind of file, or one that is there
             already or can't be written. An unfinished file is taken away.
     """
-    check_kind(to)
+    ending_of(to, *LOG_ENDINGS)
     if not from_s <= until_s:
         raise BadInput(f"--from: found {from_s:zg} s, expected no more than --until {until_s:zg} s")
     blocks = SessionBlocks(session)
@@ -104,22 +104,6 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
     return Exported(rows, blocks.cut, blocks.rig_changed)
 
 
-def check_kind(to: Path, asked: str = "--to: ") -> str:
-    """Return the kind of file that is asked for, by its ending.
-
-    Args:
-        to: The file.
-        asked: How the message names the place it was asked for at.
-
-    Raises:
-        BadInput: It is none of ours.
-    """
-    kind = to.suffix.lower()
-    if kind not in {".csv", ".parquet"}:
-        raise BadInput(f"{asked}found {called(to)}, expected a file ending in .csv or .parquet")
-    return kind
-
-
 def write_file(
     to: Path,
     chosen: Iterator[tuple[Any, Any]],
@@ -145,9 +129,9 @@ def write_file(
         BadInput: Another kind of file, or one that is there already or can't be written. An
             unfinished file is taken away.
     """
-    kind = check_kind(to)
+    ending = ending_of(to, *LOG_ENDINGS)
     with new_file(to) as file:
-        if kind == ".csv":
+        if ending == ".csv":
             return _write_csv(file, chosen, channels)
         facts = {**about, "format": layout.FORMAT, "rig_toml": rig_text}
         return _write_parquet(file, chosen, channels, facts, at_the_end)

@@ -5,10 +5,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.recorder import layout
-from monitor.recorder.export import RIG_CHANGED, Exported, check_kind, write_file
+from monitor.recorder.export import RIG_CHANGED, Exported, write_file
 from monitor.review.decided_log import Decided
 from rules.step.state import Decision
-from simulator.strict import BadInput
+from simulator.logfile import LOG_ENDINGS
+from simulator.strict import BadInput, ending_of
 
 BLOCK_ROWS: Final = 8192
 _DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
@@ -30,7 +31,7 @@ def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Ex
         BadInput: Nothing in the stretch, another kind of file, one that is there already or can't
             be written. An unfinished file is taken away.
     """
-    check_kind(path, "")  # asked for on a screen, which has no --to
+    ending_of(path, *LOG_ENDINGS)
     start, end = decided.rows_between(from_s, to_s)
     if start >= end:
         raise BadInput(

@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, Notice
 from monitor.screen.base import BaseDashboard
-from monitor.screen.controls import Control, Offer, offers
+from monitor.screen.controls import Control, offers
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
 from monitor.words.literal import plain, shortened
@@ -101,7 +101,7 @@ class AlarmKeys(BaseDashboard):
             words["normal_alarms"] = "hide normal"
         return words
 
-    def offered(self, *, footer: bool) -> list[Offer]:
+    def offered(self, *, footer: bool) -> list[Control]:
         """Keep the footer to what matters now; the help names everything."""
         words = self.words()
         if footer:
@@ -204,11 +204,8 @@ class AlarmKeys(BaseDashboard):
         self._say(f"nothing done: no guard{' is there to be told' if self._listing else ''}")
 
     def _say(self, text: str) -> None:
-        """Answer a key where it was pressed: at the foot of the page, or beside the events."""
-        if self._listing:
-            self._alarm_page.say(text, self.time_s())
-        else:
-            self.picture.notice = (Notice("", text), self.time_s())
+        """Answer a key: at the foot of the page, or beside the events."""
+        self.picture.notice = (Notice("", text), self.time_s())
         self.redraw()
 
 

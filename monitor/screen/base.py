@@ -16,7 +16,7 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
-from monitor.screen.controls import Control, FinderEntry, Offer, bindings, offers
+from monitor.screen.controls import Control, bindings, offers
 from monitor.screen.finder import Finder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
@@ -156,7 +156,7 @@ class BaseDashboard(App[str | None]):
             "theme": f"theme {self.palette.word}",
         }
 
-    def offered(self, *, footer: bool) -> list[Offer]:
+    def offered(self, *, footer: bool) -> list[Control]:
         """Return what can be done now, for the footer or for the help."""
         return offers(self.CONTROLS, self.words(), footer=footer)
 
@@ -254,13 +254,13 @@ class BaseDashboard(App[str | None]):
     def _names(self) -> set[str]:
         return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
 
-    def found(self) -> list[FinderEntry]:
-        """Return what the finder lists."""
+    def found(self) -> list[Control]:
+        """Return what the finder lists: also what has no word in the footer."""
         words = self.words()
         return [
-            FinderEntry(one.action, one.shown, one.help)
+            one
             for one in self.CONTROLS
-            if one.asks and words.get(one.action, one.word)
+            if one.asks and one.action and words.get(one.action, one.word or one.help)
         ]
 
     # --- the keys -----------------------------------------------------------------------------
@@ -316,10 +316,6 @@ class BaseDashboard(App[str | None]):
         """Choose the event that was clicked."""
         self._chosen = message.key
         self.redraw()
-
-    async def on_keys_pressed(self, message: Keys.Pressed) -> None:
-        """Do what the word that was clicked says."""
-        await self.run_action(message.action)
 
     def action_page(self, name: str) -> None:
         """Open a page, or close it where it is open."""

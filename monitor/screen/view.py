@@ -13,7 +13,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.attach.protocol import outputs_in_words
-from monitor.screen.controls import Offer
+from monitor.screen.controls import Control
 from monitor.screen.picture import Link, Picture
 from monitor.screen.trace import Trace
 from monitor.words.literal import literal
@@ -40,7 +40,10 @@ class Frozen:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One moment's view: the picture, the time, and what the person at the keys chose."""
+    """One moment's view: the picture, the time, and what the person at the keys chose.
+
+    ``axis_s`` is data time at which the plots end; None: at the newest row, or the frozen one.
+    """
 
     picture: Picture
     now_s: float
@@ -48,10 +51,11 @@ class View:
     span_s: float
     chosen: int = 0
     stopping: bool = False
-    footer: tuple[Offer, ...] = ()
-    offered: tuple[Offer, ...] = ()
+    footer: tuple[Control, ...] = ()
+    offered: tuple[Control, ...] = ()
     units: Units = METRIC
     frozen: Frozen | None = None
+    axis_s: float | None = None
 
     @property
     def link(self) -> Link:
@@ -80,6 +84,8 @@ class View:
     @property
     def axis_end_s(self) -> float:
         """Data time at the right edge of the plots; runs on while data is missing."""
+        if self.axis_s is not None:
+            return self.axis_s
         if self.frozen is not None:
             return self.frozen.end_s
         newest_s = self.picture.trace.newest("time_s")

@@ -6,14 +6,13 @@ from math import isfinite
 from typing import Any, Final
 
 from rules.facts import Rig
-from rules.findings import FINDINGS
+from rules.findings import label_of
 from simulator.coverage.expectation import Expectation
 from simulator.coverage.matrix import Cell, State
 
 _WIDE: Final = 80
 _HEAD: Final = 24
 _COLUMN: Final = 8
-_LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _LEGEND: Final = (
     (".21 .30", 'as expected: median s from onset to finding and to action ("no": none)'),
     ("quiet", "nothing demanded, nothing raised"),
@@ -184,13 +183,13 @@ def _keys(cells: Sequence[Cell]) -> str:
 
 
 def _labels(names: Iterable[str]) -> str:
-    return ", ".join(_LABELS[name] for name in names)
+    return ", ".join(label_of(name) for name in names)
 
 
 def _groups(needs: Sequence[frozenset[str]]) -> str:
     if not needs:
         return "nothing"
-    return " and ".join(" or ".join(_LABELS[name] for name in sorted(group)) for group in needs)
+    return " and ".join(" or ".join(label_of(name) for name in sorted(group)) for group in needs)
 
 
 def _share(some: str, all_: str, count: int, runs: int) -> str:

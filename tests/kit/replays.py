@@ -8,7 +8,9 @@ import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.export import write_file
-from monitor.review import Decided, Log, decide, open_log
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.log import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, OPERATOR, TIME
 from simulator.plant import run
 from simulator.rig import RigFile

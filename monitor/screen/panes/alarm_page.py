@@ -8,14 +8,14 @@ from rich.cells import set_cell_size
 from monitor.attach.message_parts import LikelyCause, StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
 from monitor.screen.panes.banner import age
-from monitor.screen.panes.detail import explanation_in
-from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
+from monitor.screen.panes.detail import explanation_in, notice_in_words
+from monitor.screen.panes.standing import alarm_sign, none_stand, role
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, spread
 from monitor.words.alarms import since_in_words, state_in_words
 from monitor.words.events import EventWords
 from monitor.words.literal import fitted, plain, shortened, wrapped
-from monitor.words.palette import UNKNOWN
+from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
 from rules.alarms.rates import AlarmState, Priority
 from rules.findings import FINDINGS
 from rules.step.state import FINDING_NAMES
@@ -27,7 +27,6 @@ FIRST_CELLS: Final = 11
 MOST_LABEL_CELLS: Final = 36
 SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
 STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
-ANSWERS_SHOW_S: Final = 60.0
 _NORMAL: Final = AlarmState.NORMAL
 _SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
 _CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
@@ -40,12 +39,9 @@ class AlarmPage(Page):
         normal_too: Whether alarms that are normal are listed as well.
     """
 
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self.normal_too = False
-        self._name = ""
-        self._at = 0
-        self._said: tuple[str, float] = ("", float("-inf"))
+    normal_too = False
+    _name = ""
+    _at = 0
 
     # --- the choice ---------------------------------------------------------------------------
 
@@ -77,10 +73,6 @@ class AlarmPage(Page):
             self._at = min(len(listed) - 1, max(0, self._at + step))
             self._name = listed[self._at].name
 
-    def say(self, text: str, now_s: float) -> None:
-        """Show an answer of our own at the foot, until the guard says something newer."""
-        self._said = (text, now_s)
-
     # --- drawing ------------------------------------------------------------------------------
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -109,17 +101,8 @@ class AlarmPage(Page):
             rows += story
         rows = rows[: height - 1]
         rows += [[]] * (height - 1 - len(rows))
-        return [*rows, self._answer(view, width)]
-
-    def _answer(self, view: View, width: int) -> Row:
-        text, at_s = self._said
-        notice = view.picture.notice
-        if notice is not None and notice[1] > at_s:
-            topic, at_s = notice[0].topic, notice[1]
-            text = f"{plain(topic, 20)}: {view.units.sentence(plain(notice[0].text))}"
-        if not text or view.now_s - at_s > ANSWERS_SHOW_S:
-            return []
-        return [view.say(" "), view.say(shortened(plain(text), width - 2), "strong")]
+        said = shortened(notice_in_words(view), width - 2)
+        return [*rows, [view.say(" "), view.say(said, "strong")] if said else []]
 
 
 def _heading(view: View, width: int, part: str) -> Row:
@@ -147,7 +130,7 @@ def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) ->
     if alarm.state is _NORMAL:
         row.append(view.say(" " * (PRIORITY_CELLS + 1)))
     else:
-        word = f" {symbol(alarm)} {alarm.priority} "
+        word = f" {ACTION_SYMBOLS[alarm.level]} {alarm.priority} "
         row.append(view.say(word, role(view, alarm)))
         row.append(view.say(" " * (PRIORITY_CELLS + 1 - len(word))))
     row.append(view.say(label, text))

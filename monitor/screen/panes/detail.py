@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from monitor.screen.picture import likely_in_words
 from monitor.screen.view import Pane, Row, View
 from monitor.words.literal import fitted, plain, wrapped
 
@@ -43,7 +44,7 @@ class EventDetail(Pane):
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 2
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
-        likely = view.picture.likely if event.active else []
+        likely = likely_in_words(view.picture.causes) if event.active else []
         causes: list[str] = []
         if likely:
             told = [view.units.sentence(words) for words in likely]

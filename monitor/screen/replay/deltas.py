@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from monitor.review import Decided
+from monitor.review.decided_log import Decided
 from monitor.screen.replay.pages import ScrolledPage
 from monitor.screen.view import Row, View
 from monitor.words.literal import figure

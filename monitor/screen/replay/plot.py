@@ -1,13 +1,15 @@
 """The flow plot around the moment: cursors, marks, and what was done (and would have been) when."""
 
 from bisect import bisect_left, bisect_right
+from dataclasses import replace
 from itertools import groupby
 from math import ceil
+from operator import attrgetter
 from typing import Final
 
 from rich.segment import Segment
 
-from monitor.review import Decided, TurnAt
+from monitor.review.decided_log import Decided
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import (
     LABEL_CELLS,
@@ -17,7 +19,6 @@ from monitor.screen.panes.plot import (
     flow_top,
     plotted,
 )
-from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Frozen, Row, View
@@ -81,15 +82,7 @@ class ReplayBoost(RoomPane, BoostTrend):
         start_s, end_s = room.stretch(2 * cells)
         trace = room.shown.trace(start_s, end_s, 2 * cells)
         held = Frozen(trace, end_s, 0.0)  # type: ignore[arg-type]  # the same reading face
-        stretch = ReplayView(
-            picture=view.picture,
-            now_s=view.now_s,
-            palette=view.palette,
-            span_s=end_s - start_s,
-            units=view.units,
-            frozen=held,
-            axis_s=end_s,
-        )
+        stretch = replace(view, span_s=end_s - start_s, frozen=held, axis_s=end_s)
         first, *rest = super().draw(stretch, width, height)
         here = _Scale(start_s, end_s, cells).cell(room.player.time_s) + LABEL_CELLS + 1
         return [first, *(_through(row, here, "│", view.palette.text["strong"]) for row in rest)]
@@ -187,8 +180,9 @@ def _actions(decided: Decided, at: _Scale) -> _Cells:
     """Return the symbol of each action where it was taken."""
     cells = _Cells(at.cells, "dim")
     worst: dict[int, int] = {}
-    first = bisect_left(decided.turns, at.start_s, key=_time_s)
-    for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=_time_s)]:
+    by_time = attrgetter("time_s")
+    first = bisect_left(decided.turns, at.start_s, key=by_time)
+    for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=by_time)]:
         level = turn.event.level
         x = at.cell(turn.time_s)
         # What is read off the axis is where something began or grew, the worst of each cell.
@@ -205,7 +199,3 @@ def _put_times(at: _Scale, rows: tuple[_Cells, ...]) -> None:
         for cells in rows:
             if cells.write(text, begin, "dim"):
                 break
-
-
-def _time_s(turn: TurnAt) -> float:
-    return turn.time_s

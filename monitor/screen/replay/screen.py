@@ -2,15 +2,14 @@
 
 import asyncio
 import threading
-from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from monitor.clock import now_s
-from monitor.review import Log, Stopped
+from monitor.review.log import Log, Stopped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment
-from monitor.screen.replay.room import Room
+from monitor.screen.replay.room import Remark, Room
 from monitor.words.look import USUAL, Look
 
 
@@ -42,11 +41,7 @@ class ReplayScreen(KeysInOrder):
 
     def say(self, text: str, *, odd: bool = False) -> None:
         """Put a line before the person; ``odd`` where something was refused."""
-        self.room.say(text, self.now_s(), odd=odd)
-
-    def nothing(self, why: str) -> None:
-        """Say why a key does nothing now."""
-        self.say(why)
+        self.room.notice = Remark(text, self.now_s(), odd)
         self.redraw()
 
     def scroll(self, rows: int) -> None:
@@ -86,13 +81,9 @@ class ReplayScreen(KeysInOrder):
             self.causes_wanted.set()
 
 
-class ReplayKeys(ABC):
-    """Some keys of a replay, and what they do to its screen; who inherits says which."""
+class ReplayKeys:
+    """Some keys of a replay; who inherits has an ``action_`` for each, as the table names it."""
 
     def __init__(self, screen: ReplayScreen) -> None:
         self.screen = screen
         self.room = screen.room
-
-    @abstractmethod
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each action of the table of controls does, by its name."""

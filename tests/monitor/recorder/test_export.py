@@ -180,7 +180,7 @@ def test_a_cut_session_says_so(session: Path, tmp_path: Path, capsys: Any) -> No
     [
         ("{session} --to there.csv", "there.csv: found a file, expected none"),
         ("{session} --to there.parquet", "nothing is overwritten"),
-        ("{session} --to out.xls", "expected a file ending in .csv or .parquet"),
+        ("{session} --to out.xls", "out.xls: found .xls, expected .csv or .parquet"),
         ("{session} --to none/out.csv", "none/out.csv: found no such file"),
         (
             "{session} --to out.csv --from 90",

@@ -15,8 +15,9 @@ import pytest
 from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.review import decide, open_log
+from monitor.review.decide_log import decide
 from monitor.review.done_then import DoneThen
+from monitor.review.log import open_log
 from monitor.review.review import review
 from rules.channels import TIME, Sample
 from rules.facts import Action

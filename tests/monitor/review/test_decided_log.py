@@ -11,7 +11,10 @@ from hypothesis import strategies as some
 import monitor.review.decided_log as decided_module
 from monitor.attach.protocol import TRACE, TRACE_AT
 from monitor.recorder import layout
-from monitor.review import Decided, Stopped, decide, edit, open_log
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.edit import edit
+from monitor.review.log import Stopped, open_log
 from monitor.review.review import review
 from monitor.review.window import LONGEST_JOIN_S
 from rules.channels import COLUMN_OF, TIME

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from monitor.review import edit, judge
+from monitor.review import judge
+from monitor.review.edit import edit
 from monitor.review.judge import Judge, Judged, run_rows
 from monitor.review.log import Block
 from rules.guard import Guard

@@ -9,7 +9,10 @@ from monitor.attach.message_parts import EventFacts, Statistics
 from monitor.attach.protocol import Command, Frame, decode, encode, trace_row
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
-from monitor.review import Decided, Stopped, decide, event_turns, frame_at, hello_of, open_log
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.log import Stopped, open_log
+from monitor.review.messages import event_turns, frame_at, hello_of
 from monitor.screen.picture import Picture
 from rules.channels import BOOST, OPERATOR
 from rules.events import EventTracker, Turn
@@ -126,7 +129,7 @@ def test_a_picture_is_built_of_them(decided: Decided) -> None:
 
 def test_a_greeting_names_the_rig_in_force(tmp_path: Path) -> None:
     """In a session whose rig was changed, thresholds are those of the row."""
-    from monitor.review import edit
+    from monitor.review.edit import edit
 
     other = edit(BRINDLE, LOWER, "debt.cut = 0.5 s")
     decided = decide(open_log(session_of(tmp_path, other=other)))
