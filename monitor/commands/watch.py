@@ -61,6 +61,14 @@ def watch(
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
     ] = None,
+    learned: Annotated[
+        str | None,
+        Parameter(
+            help="Session, or folder of sessions (the newest of this rig counts): begin with what "
+            "its guard learned of the flow's and the line's sensor. Nothing is restored where "
+            "these, nozzles or pump have changed in the rig."
+        ),
+    ] = None,
     operator: OperatorOption = "",
     units: UnitsOption = "metric",
     theme: ThemeOption = "auto",
@@ -87,10 +95,10 @@ def watch(
     if web_port is not None and not web:
         raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     if attach:
-        if source or headless or output or arm or publish:
+        if source or headless or output or arm or publish or learned:
             raise BadInput(
-                "--attach: found a source, --headless, --output, --arm or --publish too, expected "
-                "none of them: they are the guard's own"
+                "--attach: found a source, --headless, --output, --arm, --publish or --learned "
+                "too, expected none of them: they are the guard's own"
             )
         if web:
             from monitor.web.serving import serve_running
@@ -109,6 +117,7 @@ def watch(
         outputs=output or [],
         arm=arm,
         publish=publish,
+        learned=learned,
     )
     if web:
         from monitor.web.serving import serve_own

@@ -122,6 +122,7 @@ class ViewersListener(Listener):
             history=[list(row) for row in list(self._history)[::every]],
             events=[EventFacts.of(event) for event in guard.news.events],
             outputs=facts.outputs,
+            restored="" if guard.restored is None else guard.restored.words,
             **shown(guard.rig),
         )
 

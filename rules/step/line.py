@@ -18,11 +18,11 @@ from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MIN_PER_S, MOST_RATIO, accuse, keep_peak
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import (
-    DOUBTED_S,
     OUTLIER,
     REMEMBERED_S,
     RIG_COUNTS_S,
     lasts_s,
+    line_doubt_after,
 )
 from rules.step.state import (
     HIGH_ACCOUNTS,
@@ -41,7 +41,6 @@ FILLS_S = 0.15  # after the command rises past that
 SHARE_LAG_S = 0.03  # over which the share that pressure speaks of is smoothed
 COMPARED_LAG_S = 0.15
 CONFIRMED = 0.5  # of what pressure says is missing must be missing of the flow
-LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance: never learned away
 BELIEVED_AFTER_S = 10.0  # of reading as it should
 
 
@@ -174,18 +173,16 @@ def owe(k: Constants, s: State, judged_s: float) -> None:
 
 def learn_line(k: Constants, s: State, residual: float, before: float, step_s: float) -> None:
     """Learn the line's level, its ripple and noise, and how long that lasts, while all is calm."""
-    if s.line_learned_s == 0.0:
+    if s.line_step_s == 0.0:
         s.line_step_s = step_s
-        s.line_covariance = k.line_noise_sq * k.line_correlation_s / (k.line_correlation_s + step_s)
+        s.line_covariance = s.line_noise_sq * s.line_noise_lasts_s / (s.line_noise_lasts_s + step_s)
     s.line_learned_s += step_s
     weight = step_s / smaller(RIG_COUNTS_S + s.line_learned_s, REMEMBERED_S)
     most = OUTLIER * sqrt(s.line_noise_sq)
     off = clamp(residual, -most, most)
     within = k.line_gain_within
     s.line_gain = clamp(s.line_gain * (1.0 + weight * off), 1.0 - within, 1.0 + within)
-    s.line_doubt = LEAST_LINE_DOUBT * within + (1.0 - LEAST_LINE_DOUBT) * within * DOUBTED_S / (
-        DOUBTED_S + s.line_learned_s
-    )
+    s.line_doubt = line_doubt_after(k, s.line_learned_s)
     square = most * most
     s.line_covariance += weight * (clamp(residual * before, -square, square) - s.line_covariance)
     s.line_noise_sq = clamp(

@@ -92,7 +92,7 @@ SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
 HIGH_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # and those of a line pressure that is too high
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
-FIRST_AIR_LEVEL: Final = 1.15  # see ``cross_checks``
+FIRST_AIR_LEVEL: Final = 1.15  # see ``boost_and_command``
 
 
 @dataclass(slots=True)

@@ -2,8 +2,8 @@
 
 from rules.channels import BOOST, DELIVERED, KNOCK
 from rules.step.arithmetic import INFINITE, NAN, kept_share, larger
+from rules.step.boost_and_command import boost_contradicted, command_disagrees
 from rules.step.constants import Constants
-from rules.step.cross_checks import boost_contradicted, command_disagrees
 from rules.step.followed import not_followed
 from rules.step.lasting import lasting
 from rules.step.state import (

@@ -5,7 +5,7 @@ from rich.segment import Segment
 
 from monitor.screen.panes.plot import LABEL_CELLS, round_top
 from monitor.screen.raster import drawn, fill, reach, thick
-from monitor.screen.view import Pane, Row, View, spread
+from monitor.screen.view import Pane, Row, View
 from monitor.words.literal import or_nan
 
 
@@ -62,4 +62,4 @@ def _legend(view: View, width: int, limited: bool, cut: bool) -> Row:
         left += [Segment("⠒ ⠒", graphic["mid"]), view.say(" limit  ", "dim")]
     if cut:
         left += [Segment("⠒⠒", graphic["short"]), view.say(" ceiling now  ", "dim")]
-    return spread(left, [view.say("")], width, view.ground())
+    return view.spread(left, [view.say("")], width)
