@@ -77,9 +77,9 @@ class ReplayDashboard(ReplayScreen):
         self.time_keys = TimeKeys(self)
         self.what_if_keys = WhatIfKeys(self)
         for keys in (self.time_keys, self.what_if_keys, WritingKeys(self)):
-            for name in dir(keys):
-                if name.startswith("action_"):
-                    setattr(self, name, getattr(keys, name))  # where Textual looks for it
+            for name in (f"action_{name}" for name in self._names()):
+                if does := getattr(keys, name, None):
+                    setattr(self, name, does)  # where Textual looks for it
         self.fault: BadInput | None = None
         self._start = start
         self._leaving = threading.Event()
