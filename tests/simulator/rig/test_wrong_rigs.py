@@ -6,6 +6,7 @@ from simulator.rig import rig_from_text
 from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
 
 UNBOOSTED = rig('redline = "7000 rpm"', 'redline = "7000 rpm"\ncharger = "none"')
+FLOW = "[channels.delivered_ml_min]\n"
 
 
 @pytest.mark.parametrize(
@@ -164,9 +165,14 @@ UNBOOSTED = rig('redline = "7000 rpm"', 'redline = "7000 rpm"\ncharger = "none"'
             id="absolute-flow",
         ),
         pytest.param(
-            rig("[channels.delivered_ml_min]\n", ""),
-            ("car.toml:28: channels.delivered_ml_min: missing", "the debt is"),
-            id="no-delivered",
+            rig(FLOW, ""),
+            ("car.toml:28: channels.delivered_ml_min: missing", "channels.line_kpa", "spray"),
+            id="no-witness",
+        ),
+        pytest.param(
+            rig(FLOW, '[channels.line_kpa]\n[flow_sensor]\nlag = "0 s"\n'),
+            ("car.toml:30: flow_sensor: ", "channels.delivered_ml_min too"),
+            id="flow-sensor-without-its-channel",
         ),
         pytest.param(
             rig(COMMAND, 'kind = "log_flow"\nstart_boost = "60 kPa"\n'),
