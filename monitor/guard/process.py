@@ -17,8 +17,8 @@ from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.guard.viewers import ViewersListener
 from monitor.guard.warm import is_warm, warm_elsewhere
+from monitor.recorder.recorder import SEGMENT_ROWS, Recorder
 from monitor.recorder.restored import restored_from
-from monitor.recorder.writer import SEGMENT_ROWS, Recorder
 from monitor.scheduling import ask_for_short_slice
 from monitor.sources.open import open_source
 from monitor.wake import WakeUp

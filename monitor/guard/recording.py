@@ -9,7 +9,7 @@ from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Recording
 from monitor.clock import now_s
 from monitor.recorder.layout import rig_hash
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from rules.channels import Sample
 from rules.step.state import Decision
 from simulator.rig import RigFile

@@ -26,7 +26,7 @@ from simulator.strict import BadInput, called
 ROWS_WORTH_COMPILING: Final = 60_000
 # Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
 ROWS_WORTH_LOADING: Final = 10_000
-_DECIDED: Final = [Decision.names().index(name) for name in layout.DECIDED]
+DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 class _Loaded:
@@ -36,11 +36,7 @@ class _Loaded:
 
 
 def worth_compiling(rows: int) -> bool:
-    """Whether compiled code decides this many rows sooner than stepping them.
-
-    Args:
-        rows: How many rows there are.
-    """
+    """Whether compiled code decides this many rows sooner than stepping them."""
     if _Loaded.now or rows >= ROWS_WORTH_COMPILING:
         return True
     return rows >= ROWS_WORTH_LOADING and is_on_disk(RUN_ALL)
@@ -154,7 +150,7 @@ class Judge:
         ]
         differs_at = None
         if self.compares and decisions is not None:
-            again, then = decisions[:, _DECIDED], block.decided
+            again, then = decisions[:, DECIDED_AT], block.decided
             wrong = ((again != then) & ~(np.isnan(again) & np.isnan(then))).any(axis=1)
             differs_at = int(np.argmax(wrong)) if wrong.any() else None
         return Judged(self._rig_file, state, decisions, judged, turns, differs_at)

@@ -2,7 +2,7 @@
 
 import re
 from abc import abstractmethod
-from typing import ClassVar, Final
+from typing import Final
 
 from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, Notice
@@ -62,7 +62,6 @@ class AlarmKeys(BaseDashboard):
     what was only asked.
     """
 
-    TELLS_ALARMS: ClassVar[bool] = True
     _alarm_page: AlarmPage
 
     def pages(self) -> list[Page]:
@@ -73,10 +72,6 @@ class AlarmKeys(BaseDashboard):
     @abstractmethod
     def tell_guard(self, command: Command) -> bool:
         """Send a command in this person's name; return whether there is a guard to take it."""
-
-    @abstractmethod
-    def time_s(self) -> float:
-        """Return steady time, s."""
 
     @property
     def _listing(self) -> bool:
@@ -205,7 +200,7 @@ class AlarmKeys(BaseDashboard):
 
     def _say(self, text: str) -> None:
         """Answer a key: at the foot of the page, or beside the events."""
-        self.picture.notice = (Notice("", text), self.time_s())
+        self.picture.notice = (Notice("", text), self.now_s())
         self.redraw()
 
 

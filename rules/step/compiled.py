@@ -10,10 +10,10 @@ from rules.channels import ROW_WIDTH
 from rules.step import (
     arithmetic,
     bank,
+    boost_and_command,
     charge,
     command,
     constants,
-    cross_checks,
     evidence,
     expectation,
     followed,
@@ -28,6 +28,7 @@ from rules.step import (
     step,
     surplus,
     watch,
+    witnesses,
 )
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
@@ -42,9 +43,10 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     evidence,
     charge,
     line,
+    witnesses,
     followed,
     lasting,
-    cross_checks,
+    boost_and_command,
     surplus,
     watch,
     ladder,

@@ -11,7 +11,7 @@ from monitor.screen.panes.banner import age
 from monitor.screen.panes.detail import explanation_in, notice_in_words
 from monitor.screen.panes.standing import alarm_sign, none_stand, role
 from monitor.screen.picture import Link
-from monitor.screen.view import Page, Row, View, spread
+from monitor.screen.view import Page, Row, View
 from monitor.words.alarms import since_in_words, state_in_words
 from monitor.words.events import EventWords
 from monitor.words.literal import fitted, plain, shortened, wrapped
@@ -102,15 +102,15 @@ class AlarmPage(Page):
         rows = rows[: height - 1]
         rows += [[]] * (height - 1 - len(rows))
         said = shortened(notice_in_words(view), width - 2)
-        return [*rows, [view.say(" "), view.say(said, "strong")] if said else []]
+        return [*rows, *view.lines([said], "strong")]
 
 
 def _heading(view: View, width: int, part: str) -> Row:
     left: Row = [view.say(" Alarms  ", "strong"), *alarm_sign(view)]
     if view.link in (Link.GONE, Link.HUNG):
         old = f"{UNKNOWN} as told {age(view.picture.silence_s(view.now_s))} ago "
-        return spread(left, [view.say(old, "dim")], width, view.ground())
-    return spread(left, [view.say(f"{part} ", "dim")], width, view.ground())
+        return view.spread(left, [view.say(old, "dim")], width)
+    return view.spread(left, [view.say(f"{part} ", "dim")], width)
 
 
 def _label_cells(width: int) -> int:
@@ -149,11 +149,9 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     event = next((event for event in known if event.key[1] == name), None)
     check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
     check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
-    rows: list[Row] = [
-        [view.say(" "), view.say(shortened(plain(alarm.label, 60), width), "strong")]
-    ]
+    rows = view.lines([shortened(plain(alarm.label, 60), width)], "strong")
     if alarm.silenced:
-        rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
+        rows += view.lines([shortened(SILENCED, width)], "dim")
     why = "Not found so far." if alarm.state is _NORMAL else "No event tells of it."
     if event is not None:
         at = "" if isnan(event.time_s) else f"{event.time_s:z.2f} s: "
@@ -166,10 +164,10 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
         if len(likely) + told <= free:
             break
     room = max(1, free - len(likely))
-    rows += [[view.say(" "), view.say(line)] for line in explanation_in(why, width, room)]
+    rows += view.lines(explanation_in(why, width, room))
     keep = max(0, height - len(rows) - len(check))
     rows += likely[:keep]
-    rows += [[view.say(" "), view.say(line, "strong")] for line in check]
+    rows += view.lines(check, "strong")
     return rows[: max(0, height)]
 
 

@@ -28,7 +28,7 @@ from monitor.screen.replay.pages import LogPage, Opening, SmallReplay
 from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
 from monitor.screen.replay.room import NOTICE_S
 from monitor.screen.replay.screen import ReplayScreen
-from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
+from monitor.screen.replay.time_keys import TimeKeys
 from monitor.screen.replay.what_if_keys import WhatIfKeys
 from monitor.screen.replay.what_if_page import WhatIfPage
 from monitor.screen.replay.writing_keys import WritingKeys
@@ -38,6 +38,7 @@ from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
+_SCROLLED: Final = {"help", "counts", "deltas"}
 _WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
@@ -58,7 +59,6 @@ class ReplayDashboard(ReplayScreen):
     """
 
     CONTROLS: ClassVar[tuple[Control, ...]] = (*REPLAY_CONTROLS, *UNSAID)
-    TELLS_ALARMS = True
     CSS_PATH = str(Path(__file__).parent.parent / "dashboard.tcss")
     CSS: ClassVar[str] = """
     .wide #keys { height: 2; }
@@ -77,9 +77,9 @@ class ReplayDashboard(ReplayScreen):
         self.time_keys = TimeKeys(self)
         self.what_if_keys = WhatIfKeys(self)
         for keys in (self.time_keys, self.what_if_keys, WritingKeys(self)):
-            for name in dir(keys):
-                if name.startswith("action_"):
-                    setattr(self, name, getattr(keys, name))  # where Textual looks for it
+            for name in (f"action_{name}" for name in self._names()):
+                if does := getattr(keys, name, None):
+                    setattr(self, name, does)  # where Textual looks for it
         self.fault: BadInput | None = None
         self._start = start
         self._leaving = threading.Event()
@@ -240,7 +240,7 @@ class ReplayDashboard(ReplayScreen):
 
     def action_choose(self, step: int) -> None:
         """Choose in the list of whatever is open, or scroll."""
-        if self.open_page in SCROLLED:
+        if self.open_page in _SCROLLED:
             self.scroll(step)
         elif self.open_page == "what_if":
             self.room.what_if.move(step)

@@ -4,32 +4,21 @@ import asyncio
 import threading
 from collections.abc import Callable
 
-from monitor.clock import now_s
 from monitor.review.log import Log, Stopped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment
 from monitor.screen.replay.room import Remark, Room
-from monitor.words.look import USUAL, Look
+from monitor.words.look import Look
 
 
 class ReplayScreen(KeysInOrder):
-    """A replay without its own keys.
+    """A replay without its own keys."""
 
-    Args:
-        log: What ``open_log`` returned.
-        who: Who sets marks.
-        look: Units and theme.
-        clock: Steady time, s: what playing goes by.
-    """
-
-    def __init__(
-        self, log: Log, *, who: str, look: Look = USUAL, clock: Callable[[], float] = now_s
-    ) -> None:
+    def __init__(self, log: Log, *, who: str, look: Look, clock: Callable[[], float]) -> None:
         self.room = Room(log, who)
         self.moment = Moment()
-        super().__init__(self.moment, look)
-        self.now_s = clock
+        super().__init__(self.moment, look, clock)
         self.causes_wanted: threading.Event | None = None
         self.causes_running = 0
 

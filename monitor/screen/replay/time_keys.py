@@ -1,13 +1,9 @@
 """The keys that move the time: play, steps, jumps, the typed time, and the cursors A and B."""
 
-from typing import Final
-
 from monitor.screen.replay.go_to import goal
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.words.literal import figure
 from simulator.strict import BadInput
-
-SCROLLED: Final = {"help", "counts", "deltas"}
 
 
 class TimeKeys(ReplayKeys):
@@ -24,17 +20,9 @@ class TimeKeys(ReplayKeys):
         self.screen.moved()
 
     def action_seconds(self, count: int) -> None:
-        """Move by seconds; a page of text is scrolled by the same keys."""
-        if self.screen.open_page in SCROLLED:
-            self.screen.scroll(10 * count)
-            return
-        if self.screen.open_page == "list":
-            self.room.choose(10 * count)
-            self.screen.redraw()
-            return
-        if self.screen.open_page == "what_if":
-            self.room.what_if.move(10 * count)
-            self.screen.redraw()
+        """Move by seconds; on a page, by ten rows of it."""
+        if self.screen.open_page:
+            self.screen.action_choose(10 * count)
             return
         self.room.open[1].step_s(float(count), self.screen.now_s())
         self.screen.moved()

@@ -5,7 +5,7 @@ import pytest
 from rules.channels import NOT_SENT
 from rules.facts import Action, CommandKind, Rig
 from rules.step.evidence import CALM_NATS
-from tests.kit.rigs import Drive, healthy, rig, terms
+from tests.kit.rigs import Drive, healthy, rig
 from tests.rules.step.test_watch import CALM, IDLE, levels
 from tests.rules.step.test_watch import facts as facts_of_kind
 
