@@ -73,7 +73,7 @@ def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
     due_kpa = decision.line_due_kpa
-    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.evidence:
+    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.quick_evidence:
         reads = f"{decision.value[ch.LINE]:z.0f} of {due_kpa:z.0f} kPa in the line"
         if decision.line_high > 0.0:
             reads = f"{reads} (high: a clog or a closed valve)"
@@ -204,7 +204,7 @@ def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
     if decision.charge_wrong > 0.0:
         return f"{found}, nor without any spray"
     if level is Action.WARN and decision.line_due_kpa == decision.line_due_kpa:
-        return f"{found}, line pressure right"
+        return f"{found}, line right"
     return found
 
 

@@ -153,6 +153,13 @@ class Decision(Record):
         """Whether the sample was in time, with every essential channel and the clock healthy."""
         return self.all_healthy != 0.0 and self.late == 0.0
 
+    @property
+    def quick_evidence(self) -> float:
+        """The part of ``evidence`` that flow and line pressure give, nats."""
+        return max(
+            0.5 * self.evidence, self.evidence - self.charge_evidence * (1.0 - self.charge_wrong)
+        )
+
 
 @dataclass(slots=True)
 class State(Decision):
