@@ -193,16 +193,20 @@ def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
-    allowed = "hardly a car" if level is Action.WARN else "no car"
     due_c = decision.charge_due_c
-    due = f", {due_c:z.0f} due," if due_c == due_c else ""
+    reads = f"{decision.value[ch.INTAKE]:z.0f} degC in the intake"
+    if due_c == due_c:
+        reads = f"{reads}, {due_c:z.0f} due,"
+    if decision.charge_wrong > 0.0:
+        return (
+            f"{reads} {_at_boost(decision)}: without any spray it would be no hotter, nor so soon: "
+            "that sensor isn't believed"
+        )
+    allowed = "hardly a car" if level is Action.WARN else "no car"
     found = (
         f"evidence {decision.charge_evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig "
-        f"allows for would read {decision.value[ch.INTAKE]:z.0f} degC in the intake{due} with "
-        f"{_read(decision)} {_at_boost(decision)}"
+        f"allows for would read {reads} with {_read(decision)} {_at_boost(decision)}"
     )
-    if decision.charge_wrong > 0.0:
-        return f"{found}, nor without any spray"
     if level is Action.WARN and decision.line_due_kpa == decision.line_due_kpa:
         return f"{found}, line right"
     return found

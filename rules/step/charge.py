@@ -49,7 +49,8 @@ REMEMBERED_S = 60.0
 LEAST_CHARGE_DOUBT = 0.4  # of the rig's tolerances: never learned away
 NO_SPRAY_SDS = 3.0  # so far above a charge without any spray, and it is something else
 JUMP_SDS = 5.0  # above what no spray at all does so quickly
-BELIEVED_S = 10.0  # of reading as it should
+BELIEVED_S = 3.0  # of spray due, and the reading right
+TOLD_S = 1.0  # of a reading that isn't believed, and still too hot
 
 
 def weigh_charge(k: Constants, s: State, dt_s: float) -> None:
@@ -138,7 +139,8 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
     s.charge_due_c = dry_c - due * k.drop_k
     lacks = s.charge_doubt * k.drop_within * warm * new + off_k / k.drop_k
     deviation = sqrt(k.charge_noise_sq)
-    doubt_charge(k, s, before - residual, residual + lacks, due, entry_s)
+    if not_believed(k, s, before - residual, residual + lacks, due, entry_s):
+        return
     kept = k.charge_correlation_s / (k.charge_correlation_s + entry_s)
     fresh = 1.0 - kept
     off = residual - kept * smaller(before, 2.0 * deviation) + lacks * fresh
@@ -159,7 +161,7 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
 
 def learn_rise(k: Constants, s: State, residual: float, entry_s: float) -> None:
     """Learn how far boost warms this car's charge, while all is calm."""
-    if s.flow_evidence > CALM_NATS or s.charge_wrong > 0.0:
+    if s.flow_evidence > CALM_NATS:
         return
     s.charge_learned_s += entry_s
     weight = entry_s / smaller(COUNTS_S + s.charge_learned_s, REMEMBERED_S)
@@ -171,10 +173,12 @@ def learn_rise(k: Constants, s: State, residual: float, entry_s: float) -> None:
     )
 
 
-def doubt_charge(
+def not_believed(
     k: Constants, s: State, hotter: float, residual: float, due: float, entry_s: float
-) -> None:
-    """Doubt a reading that no missing spray explains; believe one that has long been right again.
+) -> bool:
+    """Return whether a reading is none that missing spray explains, or follows such a one.
+
+    It is believed once it has been right for a while.
 
     Args:
         k: Constants.
@@ -188,14 +192,20 @@ def doubt_charge(
     """
     deviation = sqrt(k.charge_noise_sq)
     at_once = (1.0 + k.drop_within) * (1.0 - kept_share(entry_s, k.charge_fast_s))
-    jumped = hotter > at_once + JUMP_SDS * deviation
-    if jumped or residual < -(1.0 + 2.0 * k.drop_within) * due - NO_SPRAY_SDS * deviation:
+    hot = residual < -NO_SPRAY_SDS * deviation
+    too_hot = residual < -(1.0 + 2.0 * k.drop_within) * due - NO_SPRAY_SDS * deviation
+    if too_hot or hotter > at_once + JUMP_SDS * deviation:
+        close_charge(s)
         s.charge_wrong = 1.0
         s.charge_sound_s = 0.0
-    elif s.charge_wrong > 0.0:
-        s.charge_sound_s = 0.0 if s.charge_evidence > CALM_NATS else s.charge_sound_s + entry_s
-        if s.charge_sound_s > BELIEVED_S:
-            s.charge_wrong = 0.0
+    if s.charge_wrong == 0.0:
+        return False
+    s.charge_short_s = s.charge_short_s + entry_s if hot else 0.0
+    s.charge_sound_s = 0.0 if hot else s.charge_sound_s + entry_s
+    if s.charge_sound_s > BELIEVED_S:
+        s.charge_wrong = 0.0
+        s.charge_short_s = 0.0
+    return True
 
 
 def close_charge(s: State) -> None:
@@ -216,12 +226,14 @@ def charge_level(k: Constants, s: State) -> float:
     reading, it is the sensor that is wrong; what it pulled for then is taken back.
     """
     asked = NO_ACTION
-    if s.charge_evidence >= k.warn_nats and s.level[UNDER_DELIVERY] == NO_ACTION:
+    if s.charge_wrong > 0.0:
+        if s.level[COOLING_MISSING] == PULL:
+            s.level[COOLING_MISSING] = WARN
+            s.changed = 1.0
+        if s.charge_short_s > TOLD_S:
+            asked = WARN
+    elif s.charge_evidence >= k.warn_nats and s.level[UNDER_DELIVERY] == NO_ACTION:
         contradicted = s.line_due_kpa == s.line_due_kpa and s.line_wrong == 0.0
-        alone = s.charge_wrong == 0.0 and not contradicted
-        asked = PULL if alone and s.charge_evidence >= k.limit_nats else WARN
-    if s.charge_wrong > 0.0 and s.level[COOLING_MISSING] == PULL:
-        s.level[COOLING_MISSING] = WARN
-        s.changed = 1.0
+        asked = WARN if contradicted or s.charge_evidence < k.limit_nats else PULL
     s.asked[COOLING_MISSING] = asked
     return asked

@@ -139,14 +139,14 @@ class Decision(Record):
     duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
     refused_column: float = 0.0  # column of the reading ``refused``; 0 before there was one
     refused: float = 0.0  # an implausible reading, in its channel's unit
-    level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
-    health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
-    value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
-    line_high: float = 0.0  # 1 where the line's pressure speaks for a clog or a closed valve
     charge_evidence: float = 0.0  # that the charge isn't cooled, nats
     charge_due_c: float = NAN  # intake temperature under healthy spray; NaN while it says nothing
     charge_short_s: float = 0.0  # time since that evidence was last nil
     charge_wrong: float = 0.0  # 1 while the intake temperature isn't believed
+    level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
+    health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
+    value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
+    line_high: float = 0.0  # 1 where the line's pressure speaks for a clog or a closed valve
 
     @property
     def judged(self) -> bool:
@@ -156,9 +156,7 @@ class Decision(Record):
     @property
     def quick_evidence(self) -> float:
         """The part of ``evidence`` that flow and line pressure give, nats."""
-        return max(
-            0.5 * self.evidence, self.evidence - self.charge_evidence * (1.0 - self.charge_wrong)
-        )
+        return max(0.5 * self.evidence, self.evidence - self.charge_evidence)
 
 
 @dataclass(slots=True)

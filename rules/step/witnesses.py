@@ -27,6 +27,5 @@ def weigh_witnesses(k: Constants, s: State, dt_s: float) -> None:
         s.evidence = s.flow_evidence + s.line_evidence
     if k.cooled_column > 0:
         weigh_charge(k, s, dt_s)
-        if s.charge_wrong == 0.0:
-            # Weather and traffic may lead it astray for long: it adds what the others say at most.
-            s.evidence = s.evidence + smaller(s.evidence, s.charge_evidence)
+        # Weather and traffic may lead it astray for long: it adds what the others say at most.
+        s.evidence = s.evidence + smaller(s.evidence, s.charge_evidence)

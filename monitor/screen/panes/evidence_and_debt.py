@@ -92,7 +92,7 @@ def _bars(view: View) -> Iterator[_Bar]:
     now = view.picture.decision
     joined, debt_s = or_nan(now.evidence), or_nan(now.debt_s)
     # The charge's temperature speaks by itself as well; where others do, it adds as much at most.
-    charge = 0.0 if now.charge_wrong else now.charge_evidence or 0.0
+    charge = now.charge_evidence or 0.0
     nats = max(joined, charge)
     low, judged = nats < CALM_NATS, now.all_healthy == 1.0
     if low and not judged:  # what isn't judged isn't known to be low
