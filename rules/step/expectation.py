@@ -5,6 +5,8 @@ from rules.step.bank import newest_before
 from rules.step.constants import Constants
 from rules.step.state import RING_SIZE, State
 
+NOTHING_ML_MIN = 1e-20  # so little changes no bit of any flow that it is added to
+
 
 def delayed_flow_ml_min(k: Constants, s: State) -> float:
     """Return the flow commanded one transport delay ago, mL/min, interpolated between rows.
@@ -39,4 +41,6 @@ def expect(k: Constants, s: State, dt_s: float) -> None:
     if dt_s > 0.0:
         middle = 0.5 * (delayed + s.delayed_ml_min)
         s.expected_ml_min = middle + (s.expected_ml_min - middle) * kept_share(dt_s, k.lag_s)
+        if middle == 0.0 and s.expected_ml_min < NOTHING_ML_MIN:
+            s.expected_ml_min = 0.0
     s.delayed_ml_min = delayed

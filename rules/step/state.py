@@ -242,6 +242,7 @@ class State(Decision):
     account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
+    idle_s: float = 0.0  # how long no spray has been asked for, nor expected of any car
 
 
 N_DECISION: Final = len(Decision.names())

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from rules import channels as ch
 from rules.facts import CommandKind
 from rules.step.arithmetic import NAN, larger
-from rules.step.bank import begin_bank, move_bank
+from rules.step.bank import begin_bank, is_idle, move_bank, note_idle, stay_idle
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
@@ -75,10 +75,14 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
     else:
         s.less_ml_min = s.more_ml_min = 0.0
-    move_bank(k, s, dt_s)
-    if s.clock_doubt_s == k.clock_doubt_for_s:
-        begin_bank(k, s)
-    expect(k, s, dt_s)
+    if is_idle(k, s):
+        stay_idle(k, s)
+    else:
+        move_bank(k, s, dt_s)
+        if s.clock_doubt_s == k.clock_doubt_for_s:
+            begin_bank(k, s)
+        expect(k, s, dt_s)
+        note_idle(k, s, dt_s)
     # Where an essential reading is unusable evidence and debt stand still. One that has not come
     # anew says nothing of the time since.
     s.unread_s = s.unread_s + dt_s
