@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from rules import channels as ch
 from rules.facts import Rig
+from rules.learned import Learned
 from rules.step.from_rig import constants_of
 from rules.step.state import N_DECISION, Decision, State
 from rules.step.step import fresh_state, step
@@ -105,6 +106,20 @@ class Guard:
             ValueError: Not as long as a state is.
         """
         self._go_on_from(State.of_flat(state))
+
+    def learned(self) -> Learned:
+        """Return what this guard has learned of the car."""
+        return Learned.of(self._now())
+
+    def know(self, learned: Learned) -> None:
+        """Know from the first sample on what another guard learned of this car.
+
+        Raises:
+            ValueError: A value is no finite number. Nothing has changed then.
+        """
+        state = fresh_state(self.constants)
+        learned.restore(self.constants, state)
+        self._go_on_from(state)
 
     def change(self, rig: Rig) -> None:
         """Judge by another rig from the next sample on, and forget nothing.

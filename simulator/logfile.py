@@ -9,18 +9,19 @@ import io
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from math import inf, isnan
 from pathlib import Path
-from typing import Any, BinaryIO, Final, TextIO
+from typing import IO, Any, BinaryIO, Final, TextIO
 
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, Sample
 from rules.facts import Rig
-from simulator.strict import BadInput, called, new_file
+from simulator.strict import ending_of, new_file
 
 # Adds rows to a log: samples (n, ROW_WIDTH), and its further columns (n, how many there are).
 Write = Callable[[Any, Any], None]
 
+LOG_ENDINGS: Final = (".csv", ".parquet")  # they say how a log is written
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
-_UNITS: Final = {  # by the end of a name; the truth's columns name theirs
+_UNITS: Final = {  # by the end of a name: columns that are no channels name theirs
     "_s": "s",
     "_ml_min": "mL/min",
     "_ml": "mL",
@@ -28,6 +29,7 @@ _UNITS: Final = {  # by the end of a name; the truth's columns name theirs
     "_c": "degC",
     "_nm": "N m",
     "_deg": "deg",
+    "_evidence": "nats",
 }
 
 
@@ -97,7 +99,7 @@ def unit_of(name: str) -> str:
     """Return the unit of a column of a log, "1" for a plain number.
 
     Args:
-        name: ``time_s``, a channel, or a column of the truth.
+        name: ``time_s``, a channel, or a column of the truth or of what was decided.
     """
     if name in CHANNEL_BY_NAME:
         return CHANNEL_BY_NAME[name].unit
@@ -105,18 +107,6 @@ def unit_of(name: str) -> str:
         if name.endswith(ending):
             return unit
     return "1"
-
-
-def kind_of(path: Path) -> str:
-    """Return the ending that says how a log is written.
-
-    Raises:
-        BadInput: It is neither ``.csv`` nor ``.parquet``.
-    """
-    ending = path.suffix.lower()
-    if ending not in (".csv", ".parquet"):
-        raise BadInput(f"{called(path)}: found no such kind of log, expected .csv or .parquet")
-    return ending
 
 
 @contextlib.contextmanager
@@ -135,13 +125,13 @@ def open_log(
         BadInput: The file is there already or can't be written, or its ending says nothing. An
             unfinished file is taken away.
     """
-    ending = kind_of(path)
+    ending = ending_of(path, *LOG_ENDINGS)
     with new_file(path) as file:
         if ending == ".csv":
             with _as_text(file) as text:
                 yield csv_log(text, names, more)
         else:
-            with _parquet_log(file, names, more, about) as write:
+            with parquet_log(file, names, more, about) as write:
                 yield write
 
 
@@ -179,22 +169,64 @@ def csv_log(file: TextIO, names: Sequence[str], more: Sequence[str] = ()) -> Wri
 
 
 @contextlib.contextmanager
-def _parquet_log(
-    file: BinaryIO, names: Sequence[str], more: Sequence[str], about: Mapping[str, str]
+def parquet_log(
+    file: IO[bytes],
+    names: Sequence[str],
+    more: Sequence[str],
+    about: Mapping[str, str],
+    *,
+    meanings: Mapping[str, str] | None = None,
+    group_rows: int | None = None,
+    at_the_end: Callable[[], Mapping[str, str]] = dict,
 ) -> Iterator[Write]:
-    """Write a log as Parquet; every column says its unit."""
+    """Write a log as Parquet; every column says its unit.
+
+    Args:
+        file: Where it goes.
+        names: Channels to write.
+        more: Names of further columns.
+        about: What the log is of.
+        meanings: What a column holds, by its name.
+        group_rows: Rows that are gathered before a group of them is written; None: each block is.
+        at_the_end: Further facts, asked for when all rows are written.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    names = ("time_s", *names)
-    fields = [pa.field(n, pa.float64(), metadata={"unit": unit_of(n)}) for n in (*names, *more)]
+    fields = []
+    for name in ("time_s", *names, *more):
+        said = {"unit": unit_of(name)}
+        if meanings is not None:
+            said["meaning"] = meanings[name]
+        fields.append(pa.field(name, pa.float64(), metadata=said))
     schema = pa.schema(fields, metadata=dict(about))
+    gathered: list[Any] = []
+
+    def flush() -> None:
+        if gathered:
+            writer.write_table(pa.Table.from_batches(gathered), row_group_size=group_rows)
+            gathered.clear()
 
     def write(rows: Any, others: Any) -> None:
-        read = [rows[:, _COLUMN[name]] for name in names]
-        columns = [pa.array(values, mask=values == NOT_SENT) for values in read]
-        columns += [pa.array(others[:, i]) for i in range(others.shape[1])]
-        writer.write_table(pa.table(columns, schema=schema))
+        columns = [*columns_of(rows, names), *map(pa.array, others.T)]
+        gathered.append(pa.RecordBatch.from_arrays(columns, schema=schema))
+        if sum(map(len, gathered)) >= (group_rows or 0):
+            flush()
 
     with pq.ParquetWriter(file, schema) as writer:
         yield write
+        flush()
+        if news := at_the_end():
+            writer.add_key_value_metadata(news)
+
+
+def columns_of(rows: Any, names: Sequence[str]) -> list[Any]:
+    """Return time and channels of rows, (n, ROW_WIDTH), as Arrow arrays: not sent is null."""
+    import pyarrow as pa
+
+    columns = []
+    for name in ("time_s", *names):
+        values = rows[:, _COLUMN[name]]
+        missing = values == NOT_SENT
+        columns.append(pa.array(values, mask=missing if missing.any() else None))
+    return columns

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import find_endpoint
+from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message
 from simulator.strict import BadInput
 
@@ -28,7 +28,7 @@ def ask(pid: int | None, command: Command) -> str:
         return message if isinstance(message, Answer) and message.do in (command.do, "") else None
 
     endpoint = find_endpoint(pid, command.do)
-    answer = asyncio.run(_ask(ViewerLink(endpoint), command, is_answer))
+    answer = asyncio.run(exchange(endpoint, command, is_answer))
     if not answer.done:
         raise BadInput(answer.text)
     return answer.text
@@ -51,15 +51,20 @@ def look(pid: int | None) -> tuple[Hello, Frame]:
             hello = message
         return (hello, message) if hello is not None and isinstance(message, Frame) else None
 
-    return asyncio.run(_ask(ViewerLink(find_endpoint(pid, "status")), None, both))
+    return asyncio.run(exchange(find_endpoint(pid, "status"), None, both))
 
 
-async def _ask(
-    link: ViewerLink, command: Command | None, wanted: Callable[[Message], T | None]
+async def exchange(
+    endpoint: Endpoint, command: Command | None, wanted: Callable[[Message], T | None]
 ) -> T:
-    guard = f"guard {link.endpoint.pid}"
+    """Give a running guard a command, if any; return the first that ``wanted`` makes of a message.
+
+    Raises:
+        BadInput: The guard did not let us in, ended, or nothing of that came within 30 s.
+    """
+    guard = f"guard {endpoint.pid}"
     try:
-        async with asyncio.timeout(PATIENCE_S), link:
+        async with asyncio.timeout(PATIENCE_S), ViewerLink(endpoint) as link:
             if command is not None:
                 link.send(command)
             async for message in link.messages():

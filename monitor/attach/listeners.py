@@ -9,6 +9,7 @@ from monitor.attach.message_parts import OutputState, Statistics
 from monitor.attach.protocol import Bye, Message, Publishing, Recording
 from rules.channels import Sample
 from rules.facts import Rig
+from rules.learned import Learned
 from rules.step.state import Decision
 from simulator.rig import RigFile
 
@@ -43,6 +44,9 @@ class RunningGuard(Protocol):
 
     def state(self) -> Sequence[float]:
         """Return what the rules remember, as a recording keeps it."""
+
+    def learned(self) -> Learned:
+        """Return what the rules have learned of the car."""
 
     def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""

@@ -19,6 +19,8 @@ class Order(msgspec.Struct, frozen=True):
         outputs: Outputs, as ``monitor.outputs.open`` reads them.
         arm: Drive them.
         publish: Broker and prefix to publish at; None publishes nothing.
+        learned: Session, or folder of sessions, from which to restore what was learned of the car;
+            None restores nothing.
     """
 
     source: str
@@ -33,3 +35,4 @@ class Order(msgspec.Struct, frozen=True):
     outputs: list[str] = []
     arm: bool = False
     publish: str | None = None
+    learned: str | None = None

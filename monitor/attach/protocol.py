@@ -121,6 +121,8 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
         history: Trace rows from before this viewer came, oldest first.
         events: Events so far (the newest 50), oldest first.
         outputs: As in a frame.
+        restored: What was restored of an earlier session, or why nothing was, in words; empty
+            where that wasn't asked for.
     """
 
     protocol: int
@@ -139,6 +141,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     history: list[list[float | None]]
     events: list[EventFacts]
     outputs: list[OutputState] = []
+    restored: str = ""
 
 
 class Frame(msgspec.Struct, tag_field="kind", tag="frame"):

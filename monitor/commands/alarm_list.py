@@ -7,9 +7,9 @@ from math import inf
 
 import msgspec
 
-from monitor.attach.client import ViewerLink
+from monitor.attach.ask import exchange
 from monitor.attach.endpoint import Endpoint, find_endpoint
-from monitor.attach.protocol import Answer, Bye, Command, Frame, Notice, Operation
+from monitor.attach.protocol import Answer, Command, Frame, Message, Notice, Operation
 from monitor.words.alarms import COLUMNS, since_in_words, state_in_words
 from rules.alarms.rates import LONGEST_SHELF_S
 from rules.findings import name_of
@@ -44,7 +44,7 @@ def run_alarms(
     ``who`` gives it: recorded by the guard, which cleans it (empty: ``operator``).
 
     Raises:
-        BadInput: There is no such guard, or it ended before it answered.
+        BadInput: There is no such guard, it ended or did not answer.
     """
     command = None
     if do != "list":
@@ -70,24 +70,21 @@ async def _ask(endpoint: Endpoint, command: Command | None) -> tuple[Frame, list
     refused: list[str] = []
     rates: list[str] = []
     answered = command is None
-    async with ViewerLink(endpoint) as link:
-        if command is not None:
-            link.send(command)
-        async for message in link.messages():
-            if isinstance(message, Operation) and command is not None and message.do == command.do:
-                answered = True
-                refused += message.refused
-            elif isinstance(message, Answer) and not message.done:
-                answered = True
-                refused.append(f"{message.do}: refused, {message.text}")
-            elif isinstance(message, Notice) and message.topic == "rates":
-                rates.append(message.text)
-                answered = True
-            elif isinstance(message, Frame) and answered:
-                return message, refused, rates
-            elif isinstance(message, Bye):
-                break
-    raise BadInput(f"guard {endpoint.pid}: ended before it answered, expected a running guard")
+
+    def behind_answer(message: Message) -> Frame | None:
+        nonlocal answered
+        if isinstance(message, Operation) and command is not None and message.do == command.do:
+            answered = True
+            refused.extend(message.refused)
+        elif isinstance(message, Answer) and not message.done:
+            answered = True
+            refused.append(f"{message.do}: refused, {message.text}")
+        elif isinstance(message, Notice) and message.topic == "rates":
+            answered = True
+            rates.append(message.text)
+        return message if isinstance(message, Frame) and answered else None
+
+    return await exchange(endpoint, command, behind_answer), refused, rates
 
 
 def _in_words(frame: Frame) -> list[str]:

@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from simulator.rig import RigFile
 
 _MISSING = (100, 50, 25)
+_UNBOOSTED = (
+    "nothing boosts: boost is the manifold's pressure below the air outside. To cut it, the engine "
+    "controller must hold it at the dry limit by its throttle, or cut fuel or ignition above that: "
+    "wire and test it"
+)
 
 
 def check(
@@ -47,6 +52,8 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     Raises:
         BadInput: Rows come too seldom to judge by.
     """
+    from dataclasses import asdict
+
     from monitor.commands.weak_points import rows_expected, weak_points
     from rules.channels import CHANNEL_NAMES
     from rules.conversions import tank_minutes, tank_range_km
@@ -93,6 +100,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "rig": rig.name,
         "onset_kpa": onset_kpa,
         "dry_limit_kpa": rig.paid.dry_limit_kpa,
+        "unboosted": rig.unboosted,
         "tank_ml": rig.spray.tank_ml,
         "tank_min_at_full_flow": tank_minutes(rig.spray.tank_ml, top_ml_min),
         "tank_km_at_12_pct_and_80_km_h": tank_range_km(rig.spray.tank_ml, top_ml_min, 0.12, 80.0),
@@ -117,14 +125,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         ],
         "rows": rows,
         "due_is_known": rig.command.kind not in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT),
-        "spray_of_petrol": [
-            {
-                "boost_kpa": share.boost_kpa,
-                "least_pct": share.least_pct,
-                "most_pct": share.most_pct,
-            }
-            for share in shares
-        ],
+        "spray_of_petrol": [asdict(share) for share in shares],
         "spray_of_petrol_words": in_words(shares),
         "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
@@ -142,14 +143,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "in_time": pump_stop.pull_s < times.tolerant_s,
         },
         "slowest_period_s": slowest_s,
-        "paid": [
-            {
-                "boost_kpa": one.boost_kpa,
-                "claimed_deg": one.claimed_deg,
-                "bought_deg": one.bought_deg,
-            }
-            for one in tuned.spent
-        ],
+        "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
     }
 
@@ -172,6 +166,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
         f"{facts['dry_limit_kpa']:z.0f} kPa",
+        *(_wrapped("", [_UNBOOSTED]) if facts["unboosted"] else ()),
         f"  tank lasts {facts['tank_min_at_full_flow']:z.1f} min at "
         f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:z.0f} km at 80 km/h, "
         "spraying 12 % of the time)",

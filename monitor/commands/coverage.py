@@ -37,10 +37,7 @@ def coverage(
             validator=Number(gte=1, lte=61),
         ),
     ] = None,
-    list_: Annotated[
-        bool,
-        flag("List the rows' names.", "--list"),
-    ] = False,
+    list_: Annotated[bool, flag("List the rows' names.", "--list")] = False,
 ) -> int:
     """Run every fault at every operating point and compare what is found with what ought to be.
 

@@ -10,12 +10,7 @@ _VALUES: Final = {"float": "a number", "int": "a whole number", "bool": "no valu
 
 
 def in_words(error: cyclopts.CycloptsError, verbs: tuple[str, ...]) -> str:
-    """Return a mistake on the command line as one sentence: what was found, what was expected.
-
-    Args:
-        error: What the parser of arguments says.
-        verbs: The commands there are.
-    """
+    """Return a mistake on the command line as one sentence: what was found, what was expected."""
     verb = " ".join(error.command_chain or ())
     where = f"{verb}: " if verb else ""
     match error:

@@ -25,11 +25,11 @@ def export(
     from math import inf
 
     from monitor.recorder.export import export as write
+    from monitor.recorder.span import counted
     from simulator.strict import called
 
     done = write(session, to, -inf if from_ is None else from_, inf if until is None else until)
-    rows = "1 row" if done.rows == 1 else f"{done.rows} rows"
-    sys.stderr.write(f"wrote {rows} to {called(to)}\n")
+    sys.stderr.write(f"wrote {counted(done.rows, 'row')} to {called(to)}\n")
     if done.cut is not None:
         sys.stderr.write(f"the recording is not whole: {done.cut}\n")
     if done.rig_changed:

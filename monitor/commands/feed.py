@@ -20,10 +20,7 @@ def feed(
     seed: SeedOption = None,
     baud: BaudOption = None,
     sequence: Annotated[bool, flag("Number the lines.")] = False,
-    crc: Annotated[
-        bool,
-        flag("Put a CRC-16/IBM-3740 behind each line."),
-    ] = False,
+    crc: Annotated[bool, flag("Put a CRC-16/IBM-3740 behind each line.")] = False,
     senml: Annotated[bool, flag("SenML packs (RFC 8428), not text.")] = False,
 ) -> int:
     """Send a scenario's samples as text lines, at the pace of a real logger.

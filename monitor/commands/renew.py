@@ -21,7 +21,7 @@ def renew(
     """
     import sys
 
-    from monitor.review import save_as
+    from monitor.review.edit import save_as
     from monitor.words.literal import plain
     from simulator.rig import find_rig, left_open, renewed, rig_from_text
     from simulator.strict import called, read_text

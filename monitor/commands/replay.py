@@ -34,7 +34,7 @@ def replay(
     import os
     import sys
 
-    from monitor.review import open_log
+    from monitor.review.log import open_log
     from monitor.screen.replay.go_to import begin_at
     from monitor.words.look import Look
     from simulator.strict import BadInput

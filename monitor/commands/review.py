@@ -1,11 +1,13 @@
 """``flowdebt review``: what happened in this log, and why?"""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from cyclopts import Parameter
 
 from monitor.commands.parameters import JsonFlag, RigOption
+
+_LEAST_WIDTH: Final = 40
 
 
 def review(
@@ -27,7 +29,6 @@ def review(
     import json
     import sys
 
-    from monitor.commands.for_output import for_output
     from monitor.review.report import in_words
     from monitor.review.review import NOT_JUDGED
     from monitor.review.review import review as read_back
@@ -47,3 +48,24 @@ def review(
         sys.stderr.write(f"flowdebt: {called(log)}: {NOT_JUDGED}\n")
         return 2
     return int(fail_on is not None and result.worst >= Action[fail_on.upper()])
+
+
+def for_output(line: str) -> str:
+    """Return a line as it goes to standard output: wrapped where that is a terminal.
+
+    What goes on stands two columns further in than the line begins.
+    """
+    import shutil
+    import sys
+    import textwrap
+
+    if not sys.stdout.isatty():
+        return line
+    width = max(_LEAST_WIDTH, shutil.get_terminal_size().columns)
+    if len(line) <= width:
+        return line
+    indent = line[: len(line) - len(line.lstrip())]
+    body = textwrap.wrap(
+        line[len(indent) :], width, initial_indent=indent, subsequent_indent=indent + "  "
+    )
+    return "\n".join(body)

@@ -25,6 +25,7 @@ def sessions(
     import json
     import os
     import sys
+    from dataclasses import asdict
 
     from monitor.attach.endpoint import running_endpoints
     from monitor.recorder.index import in_words, sessions_in
@@ -44,7 +45,7 @@ def sessions(
     entries = sessions_in(folder, running)
     if as_json:
         for entry in entries:
-            sys.stdout.write(json.dumps(entry.as_json(), allow_nan=False) + "\n")
+            sys.stdout.write(json.dumps(asdict(entry), allow_nan=False) + "\n")
         return 0
     for line in in_words(entries):
         sys.stdout.write(line + "\n")

@@ -130,17 +130,17 @@ def _faults(drive: "Scenario") -> str:
 def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
     """Find out before the run what would stop it afterwards."""
     from monitor.pictures.simulating import MOST_DRAWN
-    from simulator.logfile import kind_of
-    from simulator.strict import BadInput, called, refuse_taken
+    from monitor.pictures.write import ENDINGS
+    from simulator.logfile import LOG_ENDINGS
+    from simulator.strict import BadInput, called, ending_of, refuse_taken
 
     if to is not None:
-        kind_of(to)
+        ending_of(to, *LOG_ENDINGS)
         refuse_taken(to)
     if plot is None:
         return
     refuse_taken(plot)
-    if plot.suffix.lower() not in (".png", ".svg"):
-        raise BadInput(f"{called(plot)}: found no such kind of picture, expected .png or .svg")
+    ending_of(plot, *ENDINGS)
     if not plot.parent.is_dir():
         raise BadInput(f"{called(plot)}: found no such folder, expected one to draw in")
     samples = drive.duration_s * drive.rate_hz

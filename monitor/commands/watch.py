@@ -32,21 +32,12 @@ def watch(
     ] = "",
     *,
     rig: RigOption = None,
-    headless: Annotated[
-        bool,
-        flag("The guard alone, no dashboard; events as lines."),
-    ] = False,
-    attach: Annotated[
-        bool,
-        flag("Join a running guard instead of starting one."),
-    ] = False,
+    headless: Annotated[bool, flag("The guard alone, no dashboard; events as lines.")] = False,
+    attach: Annotated[bool, flag("Join a running guard instead of starting one.")] = False,
     pid: Annotated[int | None, Parameter(help="With --attach: which guard.")] = None,
     text: TextFlag = False,
     as_json: JsonFlag = False,
-    web: Annotated[
-        bool,
-        flag("The dashboard in a browser on this machine."),
-    ] = False,
+    web: Annotated[bool, flag("The dashboard in a browser on this machine.")] = False,
     web_port: Annotated[
         int | None,
         Parameter(
@@ -65,13 +56,18 @@ def watch(
             "beat:PORT or mqtt://HOST/PREFIX. Dry run without --arm."
         ),
     ] = None,
-    arm: Annotated[
-        bool,
-        flag("Drive the outputs. Read the caution."),
-    ] = False,
+    arm: Annotated[bool, flag("Drive the outputs. Read the caution.")] = False,
     publish: Annotated[
         str | None,
         Parameter(help="Broker and prefix to publish state and events at: mqtt://HOST/PREFIX."),
+    ] = None,
+    learned: Annotated[
+        str | None,
+        Parameter(
+            help="Session, or folder of sessions (the newest of this rig counts): begin with what "
+            "its guard learned of the flow's and the line's sensor. Nothing is restored where "
+            "these, nozzles or pump have changed in the rig."
+        ),
     ] = None,
     operator: OperatorOption = "",
     units: UnitsOption = "metric",
@@ -99,10 +95,10 @@ def watch(
     if web_port is not None and not web:
         raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     if attach:
-        if source or headless or output or arm or publish:
+        if source or headless or output or arm or publish or learned:
             raise BadInput(
-                "--attach: found a source, --headless, --output, --arm or --publish too, expected "
-                "none of them: they are the guard's own"
+                "--attach: found a source, --headless, --output, --arm, --publish or --learned "
+                "too, expected none of them: they are the guard's own"
             )
         if web:
             from monitor.web.serving import serve_running
@@ -121,6 +117,7 @@ def watch(
         outputs=output or [],
         arm=arm,
         publish=publish,
+        learned=learned,
     )
     if web:
         from monitor.web.serving import serve_own

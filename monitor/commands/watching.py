@@ -16,7 +16,7 @@ import msgspec
 from monitor.attach.client import ViewerLink, end_guard, sigterm_interrupts, start_guard
 from monitor.attach.endpoint import Endpoint, find_endpoint, running_endpoints
 from monitor.attach.order import Order
-from monitor.attach.protocol import COMMAND_LINE, Bye, Command, Ending, Message, end_in_words
+from monitor.attach.protocol import COMMAND_LINE, Bye, Command, Ending, end_in_words
 from monitor.clock import now_s
 from monitor.words.lines import LineTalk
 from monitor.words.look import USUAL, Look
@@ -224,11 +224,8 @@ def watch_headless(order: Order, *, as_json: bool, look: Look = USUAL) -> int:
     writer = threading.Thread(target=write_lines, name="lines", daemon=True)
     writer.start()
 
-    def tell(message: Message) -> None:
-        talk.handle(message)
-
     try:
-        asyncio.run(run_order(order, tell=tell))
+        asyncio.run(run_order(order, tell=talk.handle))
     finally:
         waiting.put(None)
         writer.join(1.0)

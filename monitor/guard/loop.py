@@ -16,11 +16,13 @@ from monitor.clock import now_ns, now_s
 from monitor.guard.clock_watch import ClockWatch
 from monitor.guard.latency import LatencyHistogram
 from monitor.guard.news import News
+from monitor.recorder.restored import Restored
 from monitor.sources.align import Aligner
 from monitor.sources.base import Arrival, Source
 from rules.channels import NOT_SENT, Sample
 from rules.facts import Rig
 from rules.guard import Guard
+from rules.learned import Learned
 from rules.step.state import Decision
 from simulator.rig import Change, RigFile
 
@@ -42,6 +44,8 @@ class GuardLoop:
         decision: The newest decision.
         news: What there is to say of decisions.
         listeners: Who is told; may be changed until it runs.
+        restored: What the rules know of the car from another session; None where that wasn't
+            asked for.
         latency: Readable to decided-and-handed-over, of every reading.
     """
 
@@ -52,6 +56,7 @@ class GuardLoop:
         self.source = source
         self.listeners = list(listeners)
         self._guard = Guard(rig_file.rig)
+        self.restored: Restored | None = None
         self.decision: Decision = self._guard.decision()
         self.news = News(rig_file.rig)
         self._aligner = Aligner()
@@ -76,6 +81,12 @@ class GuardLoop:
         """Decide with compiled code from now on (before ``run``)."""
         self._guard.use_compiled()
 
+    def know(self, restored: Restored) -> None:
+        """Know what another session learned of this car (before ``run``)."""
+        self.restored = restored
+        if restored.learned is not None:
+            self._guard.know(restored.learned)
+
     def stop(self, why: str) -> None:
         """End soon, cleanly. Also safe as a signal's handler on the loop."""
         if not self._stop.is_set():
@@ -98,6 +109,8 @@ class GuardLoop:
                     await opened()
                 for listener in self.listeners:
                     listener.opened(self)
+                if self.restored is not None:
+                    self.report(protocol.Notice("learned", self.restored.words))
                 if self.source.kind.live:
                     helpers.append(asyncio.create_task(self._watch_silence()))
                 pump = asyncio.create_task(self._pump())
@@ -192,6 +205,10 @@ class GuardLoop:
     def state(self) -> list[float]:
         """Return what the rules remember."""
         return self._guard.state()
+
+    def learned(self) -> Learned:
+        """Return what the rules have learned of the car."""
+        return self._guard.learned()
 
     def listener_facts(self) -> ListenerFacts:
         """Return how every listener stands."""

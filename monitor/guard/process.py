@@ -17,12 +17,11 @@ from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.guard.viewers import ViewersListener
 from monitor.guard.warm import is_warm, warm_elsewhere
-from monitor.recorder.writer import SEGMENT_ROWS, Recorder
+from monitor.recorder.recorder import SEGMENT_ROWS, Recorder
+from monitor.recorder.restored import restored_from
 from monitor.scheduling import ask_for_short_slice
-from monitor.sources.base import Source
 from monitor.sources.open import open_source
 from monitor.wake import WakeUp
-from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
@@ -46,13 +45,16 @@ async def run_order(
         BadInput: Anything asked for can't be used.
     """
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
-    listeners = await _listeners(order, rig_file, source)
+    loop = GuardLoop(rig_file, source)
+    if order.learned is not None:
+        loop.know(restored_from(Path(order.learned), rig_file))
+    listeners = loop.listeners
+    listeners += await _listeners(order, loop)
     endpoint = new_endpoint(source.name)
-    loop = GuardLoop(rig_file, source, listeners)
     viewers = ViewersListener(loop, endpoint, unattended_ends=order.unattended_ends)
-    loop.listeners.append(viewers)
+    listeners.append(viewers)
     if tell is not None:
-        loop.listeners.append(TellListener(tell))
+        listeners.append(TellListener(tell))
     if is_warm():
         loop.use_compiled()
     else:
@@ -79,8 +81,9 @@ async def run_order(
         withdraw(endpoint)
 
 
-async def _listeners(order: Order, rig_file: RigFile, source: Source) -> list[Listener]:
+async def _listeners(order: Order, loop: GuardLoop) -> list[Listener]:
     """Return the recording, outputs and publisher that an order asks for, started."""
+    rig_file, source = loop.rig_file, loop.source
     listeners: list[Listener] = []
     if order.arm and not order.outputs:
         raise BadInput("--arm: found no --output, expected one to arm")
@@ -101,7 +104,11 @@ async def _listeners(order: Order, rig_file: RigFile, source: Source) -> list[Li
             listeners.append(publisher)
         if order.record is not None:
             rows = order.segment_rows or SEGMENT_ROWS
-            recorder = Recorder(Path(order.record), rig_file, source.name, segment_rows=rows)
+            known = loop.restored is not None and loop.restored.learned is not None
+            state = loop.state() if known else ()
+            recorder = Recorder(
+                Path(order.record), rig_file, source.name, segment_rows=rows, state=state
+            )
             listeners.insert(0, RecordingListener(recorder))
     except BadInput:
         for listener in listeners:

@@ -7,12 +7,14 @@ import msgspec
 from monitor.attach import protocol
 from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Recording
+from monitor.clock import now_s
 from monitor.recorder.layout import rig_hash
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from rules.channels import Sample
 from rules.step.state import Decision
 from simulator.rig import RigFile
 
+LEARNED_S = 10.0  # between two looks at what was learned
 RATES_TOPIC = "rates"  # how the alarm rates stand can be reckoned again, and isn't recorded
 
 
@@ -29,6 +31,7 @@ class RecordingListener(Listener):
         self._named = self._reported.session  # the folder last reported as recorded in
         self._guard: RunningGuard | None = None
         self._rig_sha256 = ""
+        self._learned_due_s = 0.0
 
     def _now(self) -> Recording:
         path, fault = self._recorder.standing
@@ -68,8 +71,13 @@ class RecordingListener(Listener):
 
     def tick(self) -> None:
         """Report what became of the recording."""
+        if self._guard is None:
+            return
+        if now_s() >= self._learned_due_s:
+            self._learned_due_s = now_s() + LEARNED_S
+            self._recorder.learned = self._guard.learned()
         now = self._now()
-        if self._guard is None or now == self._reported:
+        if now == self._reported:
             return
         self._reported = now
         text = now.in_words
@@ -94,6 +102,8 @@ class RecordingListener(Listener):
 
     async def close(self, bye: protocol.Bye) -> None:
         """Finish the recording."""
+        if self._guard is not None:
+            self._recorder.learned = self._guard.learned()
         why = protocol.end_in_words(bye.end, bye.why)
         statistics = msgspec.structs.replace(bye.statistics, alarm_rates=None)
         end = {"end": bye.end.value, "why": why, "statistics": statistics}

@@ -15,7 +15,7 @@ from monitor.clock import now_s
 from monitor.guard.alarm_desk import COMMANDS, name_of, operation
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC
-from monitor.guard.reload import Reloader
+from monitor.guard.reload import reload_rig
 from rules.channels import OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.explain import status
 from rules.step.state import Decision
@@ -40,7 +40,7 @@ class ViewersListener(Listener):
     ) -> None:
         self._guard = guard
         self._server = ViewerServer(endpoint, self._hello, self._obey)
-        self._reloader = Reloader(lambda: guard.rig_file, guard.change)
+        self._reloading: asyncio.Task[None] | None = None
         self._unattended_ends = unattended_ends
         self._alone_since_s = now_s()
         self._fresh: list[tuple[float, ...]] = []
@@ -85,7 +85,8 @@ class ViewersListener(Listener):
 
     def ending(self, why: str) -> None:
         """Change no rig any more."""
-        self._reloader.stop()
+        if self._reloading is not None:
+            self._reloading.cancel()
 
     async def close(self, bye: protocol.Bye) -> None:
         """Say goodbye to every viewer."""
@@ -122,6 +123,7 @@ class ViewersListener(Listener):
             history=[list(row) for row in list(self._history)[::every]],
             events=[EventFacts.of(event) for event in guard.news.events],
             outputs=facts.outputs,
+            restored="" if guard.restored is None else guard.restored.words,
             **shown(guard.rig),
         )
 
@@ -135,7 +137,7 @@ class ViewersListener(Listener):
         if command.do == "stop":
             guard.stop(f"stopped by {name_of(command) if command.who else 'a viewer'}")
         elif command.do == "reload":
-            self._reloader.ask(command.rig, answer)
+            self._reload(command.rig, answer)
         elif command.do == "rates":
             for words in alarms.rates(time_s):
                 guard.report(protocol.Notice(RATES_TOPIC, words))
@@ -149,3 +151,10 @@ class ViewersListener(Listener):
             if alarms.gives_release(command, refused):
                 # A hand on the button is a row like any other, so that a replay sees it too.
                 guard.decide(tick(guard.newest_s, OPERATOR_ACKNOWLEDGE))
+
+    def _reload(self, name: str, answer: Tell) -> None:
+        if self._reloading is not None and not self._reloading.done():
+            why = "found a reload under way, expected one at a time"
+            answer(protocol.Answer("reload", False, why))
+            return
+        self._reloading = asyncio.create_task(reload_rig(self._guard, name, answer))

@@ -70,12 +70,7 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
 
 
 def draw(outcome: Outcome, blocks: Sequence[Block]) -> "Figure":
-    """Return a run's figure, 1200 by 1500 pixels at 120 dots an inch.
-
-    Args:
-        outcome: What came of it.
-        blocks: The whole run.
-    """
+    """Return a whole run's figure, 1200 by 1500 pixels at 120 dots an inch."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 

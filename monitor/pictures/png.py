@@ -9,12 +9,20 @@ from PIL import Image, ImageDraw, ImageFont
 
 from monitor.pictures.cells import Still
 from monitor.pictures.fonts import bundled_font
-from monitor.pictures.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, MARGIN, Box, Dot, shapes
+from monitor.pictures.shapes import (
+    BASELINE,
+    CELL_HEIGHT,
+    CELL_WIDTH,
+    DOT_RADIUS,
+    FONT_SIZE,
+    MARGIN,
+    Box,
+    Dot,
+    shapes,
+)
 
-SCALE: Final = 2
-MOST_SCALE: Final = 4
-FONT_SIZE: Final = 15
-BASELINE: Final = 14
+SCALE: Final = 2  # pixels for each unit of a cell's 9 x 18
+_WIDTH, _HEIGHT = CELL_WIDTH * SCALE, CELL_HEIGHT * SCALE
 _FINE: Final = 8  # dots are drawn this much larger first, so that their edges are smooth
 _MONO: Final = {
     (False, False): "DejaVuSansMono",
@@ -25,38 +33,27 @@ _MONO: Final = {
 _OTHER: Final = "DejaVuSans"  # knows more scripts
 
 
-def to_png(still: Still, scale: int = SCALE) -> bytes:
-    """Return the picture as a PNG file.
-
-    Args:
-        still: What to draw.
-        scale: Pixels for each unit of a cell's 9 x 18, from 1 to 4.
-
-    Raises:
-        ValueError: The scale is out of range.
-    """
-    if not 1 <= scale <= MOST_SCALE:
-        raise ValueError(f"scale {scale}, expected 1 to {MOST_SCALE}")
-    margin = MARGIN * scale
-    width, height = still.width * CELL_WIDTH * scale, still.height * CELL_HEIGHT * scale
-    size = (width + 2 * margin, height + 2 * margin)
+def to_png(still: Still) -> bytes:
+    """Return the picture as a PNG file."""
+    margin = MARGIN * SCALE
+    size = (still.width * _WIDTH + 2 * margin, still.height * _HEIGHT + 2 * margin)
     image = Image.new("RGB", size, still.ground)
     draw = ImageDraw.Draw(image)
     for x, y, cell in still.placed():
-        left, top = margin + x * CELL_WIDTH * scale, margin + y * CELL_HEIGHT * scale
-        right, bottom = left + cell.width * CELL_WIDTH * scale, top + CELL_HEIGHT * scale
+        left, top = margin + x * _WIDTH, margin + y * _HEIGHT
+        right, bottom = left + cell.width * _WIDTH, top + _HEIGHT
         look = cell.look
         if look.ground != still.ground:
             draw.rectangle((left, top, right - 1, bottom - 1), fill=look.ground)
-        mask = _mask(cell.text, cell.width, scale, look.bold, look.italic)
+        mask = _mask(cell.text, cell.width, look.bold, look.italic)
         if mask is not None:
             image.paste(look.ink, (left, top), mask)
         if look.underlined:
-            line = top + (BASELINE + 2) * scale
-            draw.rectangle((left, line, right - 1, line + scale - 1), fill=look.ink)
+            line = top + (BASELINE + 2) * SCALE
+            draw.rectangle((left, line, right - 1, line + SCALE - 1), fill=look.ink)
         if look.struck:
-            line = top + CELL_HEIGHT * scale // 2
-            draw.rectangle((left, line, right - 1, line + scale - 1), fill=look.ink)
+            line = top + _HEIGHT // 2
+            draw.rectangle((left, line, right - 1, line + SCALE - 1), fill=look.ink)
     file = io.BytesIO()
     image.save(file, "PNG", optimize=False)
     _mask.cache_clear()
@@ -64,31 +61,31 @@ def to_png(still: Still, scale: int = SCALE) -> bytes:
 
 
 @cache
-def _mask(text: str, width: int, scale: int, bold: bool, italic: bool) -> Image.Image | None:
+def _mask(text: str, width: int, bold: bool, italic: bool) -> Image.Image | None:
     """Return how much of each pixel of a cell is ink, 0 to 255; None where there is none."""
     if text == " ":
         return None
-    size = (width * CELL_WIDTH * scale, CELL_HEIGHT * scale)
+    size = (width * _WIDTH, _HEIGHT)
     made = shapes(text)
     if made is not None:
-        return _drawn(made, size, scale)
+        return _drawn(made, size)
     mask = Image.new("L", size)
     draw = ImageDraw.Draw(mask)
     name = _font_with(text, bold, italic)
     if name is None:  # no font here has it: a frame says that something stands there
-        inset = 2 * scale
+        inset = 2 * SCALE
         draw.rectangle(
-            (inset, inset, size[0] - inset - 1, size[1] - inset - 1), outline=255, width=scale
+            (inset, inset, size[0] - inset - 1, size[1] - inset - 1), outline=255, width=SCALE
         )
         return mask
-    font = _font(name, scale)
+    font = _font(name)
     # In the middle of its cell, as glyphs of the other font are wider or narrower than a cell.
     spare = size[0] - font.getlength(text)
-    draw.text((spare / 2, BASELINE * scale), text, fill=255, font=font, anchor="ls")
+    draw.text((spare / 2, BASELINE * SCALE), text, fill=255, font=font, anchor="ls")
     return mask
 
 
-def _drawn(made: tuple[Dot | Box, ...], size: tuple[int, int], scale: int) -> Image.Image:
+def _drawn(made: tuple[Dot | Box, ...], size: tuple[int, int]) -> Image.Image:
     mask = Image.new("L", size)
     draw = ImageDraw.Draw(mask)
     width, height = size
@@ -103,7 +100,7 @@ def _drawn(made: tuple[Dot | Box, ...], size: tuple[int, int], scale: int) -> Im
     if dots:
         fine = Image.new("L", (width * _FINE, height * _FINE))
         pen = ImageDraw.Draw(fine)
-        radius = DOT_RADIUS * scale * _FINE
+        radius = DOT_RADIUS * SCALE * _FINE
         for dot in dots:
             x, y = dot.x * width * _FINE, dot.y * height * _FINE
             pen.ellipse((x - radius, y - radius, x + radius - 1, y + radius - 1), fill=255)
@@ -130,8 +127,8 @@ def _known(name: str) -> frozenset[int]:
 
 
 @cache
-def _font(name: str, scale: int) -> ImageFont.FreeTypeFont:
+def _font(name: str) -> ImageFont.FreeTypeFont:
     # The basic layout knows no direction: every character is drawn where its cell is.
     return ImageFont.truetype(
-        bundled_font(name), FONT_SIZE * scale, layout_engine=ImageFont.Layout.BASIC
+        bundled_font(name), FONT_SIZE * SCALE, layout_engine=ImageFont.Layout.BASIC
     )

@@ -14,6 +14,8 @@ CELL_WIDTH: Final = 9
 CELL_HEIGHT: Final = 18
 THICKNESS: Final = {"LIGHT": 1.0, "HEAVY": 2.0}
 DOT_RADIUS: Final = 1.5
+FONT_SIZE: Final = 15
+BASELINE: Final = 14
 MARGIN: Final = 9  # around a picture, in the same unit, so that nothing stands at its very edge
 
 # Dots 1 to 8 of a braille cell, bit by bit: column of two, row of four.

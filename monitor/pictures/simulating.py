@@ -2,7 +2,7 @@
 
 import textwrap
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from math import isfinite, isnan
 from typing import Any, Final
 
@@ -107,13 +107,7 @@ class Outcome:
                 "boost_kpa": self.report.peak_boost_kpa,
             },
             "fluid_used_ml": self.report.used_ml,
-            "timing_claimed_beyond_spray": None
-            if self.overdrawn is None
-            else {
-                "boost_kpa": self.overdrawn.boost_kpa,
-                "claimed_deg": self.overdrawn.claimed_deg,
-                "bought_deg": self.overdrawn.bought_deg,
-            },
+            "timing_claimed_beyond_spray": self.overdrawn and asdict(self.overdrawn),
         }
 
     def in_words(self) -> list[str]:

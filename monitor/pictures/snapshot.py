@@ -9,13 +9,13 @@ from typing import Any, Final
 from textual.pilot import Pilot
 
 from monitor.pictures.cells import TALLEST, WIDEST, Still, still
-from monitor.pictures.write import checked_ending, write
-from monitor.review import open_log
+from monitor.pictures.write import ENDINGS, write
+from monitor.review.log import open_log
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.go_to import begin_at
 from monitor.words.look import Look
-from simulator.strict import BadInput, clean, refuse_taken
+from simulator.strict import BadInput, clean, ending_of, refuse_taken
 
 SHORTEST_S: Final = 1.0
 FIRST: Final = "#1"  # the first event; a drive without any is shown at its end
@@ -61,7 +61,7 @@ def snapshot(
     Raises:
         BadInput: Anything that can't be read, used or written.
     """
-    checked_ending(to)
+    ending_of(to, *ENDINGS)
     refuse_taken(to)
     begin_at(at)
     if span_s is not None and not (isfinite(span_s) and span_s >= SHORTEST_S):
@@ -90,7 +90,7 @@ async def _drawn(
             if at != FIRST or room.shown.events:
                 fault = app.time_keys.go_to(at)
             else:
-                app.time_keys.end(1)
+                app.time_keys.action_end(1)
             if span_s is not None:
                 room.span_s = span_s
             room.notice = None

@@ -10,11 +10,19 @@ from typing import Final
 from xml.sax.saxutils import escape, quoteattr
 
 from monitor.pictures.cells import Cell, Look, Rgb, Still
-from monitor.pictures.shapes import CELL_HEIGHT, CELL_WIDTH, DOT_RADIUS, MARGIN, Box, Dot, shapes
+from monitor.pictures.shapes import (
+    BASELINE,
+    CELL_HEIGHT,
+    CELL_WIDTH,
+    DOT_RADIUS,
+    FONT_SIZE,
+    MARGIN,
+    Box,
+    Dot,
+    shapes,
+)
 
 FONTS: Final = "DejaVu Sans Mono, Menlo, Consolas, Liberation Mono, monospace"
-FONT_SIZE: Final = 15
-BASELINE: Final = 14
 
 
 def to_svg(still: Still) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from math import inf
 from pathlib import Path
 from typing import IO, Any, Final
@@ -13,25 +14,15 @@ from pyarrow import csv as pacsv
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
 from monitor.recorder.span import Span, readings_of
-from rules.channels import BESIDE, CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, TIME
+from rules.channels import BESIDE, CHANNEL_BY_NAME, TIME
 from rules.facts import Action
 from rules.step.state import FINDING_NAMES
-from simulator.logfile import LINE_END, header
-from simulator.strict import BadInput, called, new_file
+from simulator.logfile import LINE_END, LOG_ENDINGS, columns_of, header, mapped, parquet_log
+from simulator.strict import BadInput, called, ending_of, new_file
 
 ROW_GROUP: Final = 65_536
 RIG_CHANGED: Final = "rig_toml is the first of several"
 DECIDED_BY_OLDER: Final = "an older version's rules; NaN: what these did not decide"
-_DECIDED_UNITS: Final = {
-    "retard_deg": "deg",
-    "boost_ceiling_kpa": "kPa",
-    "debt_ml": "mL",
-    "evidence": "nats",
-    "commanded_ml_min": "mL/min",
-    "expected_ml_min": "mL/min",
-    "least_ml_min": "mL/min",
-    "most_ml_min": "mL/min",
-}
 _MEANINGS: Final = {
     "action": ", ".join(f"{action.value} {action.word}" for action in Action),
     "finding": ", ".join(f"{i} {name}" for i, name in enumerate(FINDING_NAMES)) + ", else none",
@@ -76,12 +67,12 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
         BadInput: No session, nothing in the range, another kind of file, or one that is there
             already or can't be written. An unfinished file is taken away.
     """
-    check_kind(to)
+    ending_of(to, *LOG_ENDINGS)
     if not from_s <= until_s:
         raise BadInput(f"--from: found {from_s:zg} s, expected no more than --until {until_s:zg} s")
     blocks = SessionBlocks(session)
     rig_file = blocks.rig_file()
-    channels = layout.recorded_channels(set(rig_file.columns))
+    channels = mapped(rig_file.rig)
     seen = Span()
     chosen = _chosen(blocks, from_s, until_s, seen)
     # Read before the file is made: where nothing is to be written, no file is.
@@ -100,24 +91,8 @@ def export(session: Path, to: Path, from_s: float = -inf, until_s: float = inf) 
             changed["decided_by"] = DECIDED_BY_OLDER
         return changed | ({"not_whole": blocks.cut} if blocks.cut is not None else {})
 
-    rows = write_file(to, _again(first, chosen), channels, about, rig_file.text, at_the_end)
+    rows = write_file(to, chain([first], chosen), channels, about, rig_file.text, at_the_end)
     return Exported(rows, blocks.cut, blocks.rig_changed)
-
-
-def check_kind(to: Path, asked: str = "--to: ") -> str:
-    """Return the kind of file that is asked for, by its ending.
-
-    Args:
-        to: The file.
-        asked: How the message names the place it was asked for at.
-
-    Raises:
-        BadInput: It is none of ours.
-    """
-    kind = to.suffix.lower()
-    if kind not in {".csv", ".parquet"}:
-        raise BadInput(f"{asked}found {called(to)}, expected a file ending in .csv or .parquet")
-    return kind
 
 
 def write_file(
@@ -145,9 +120,9 @@ def write_file(
         BadInput: Another kind of file, or one that is there already or can't be written. An
             unfinished file is taken away.
     """
-    kind = check_kind(to)
+    ending = ending_of(to, *LOG_ENDINGS)
     with new_file(to) as file:
-        if kind == ".csv":
+        if ending == ".csv":
             return _write_csv(file, chosen, channels)
         facts = {**about, "format": layout.FORMAT, "rig_toml": rig_text}
         return _write_parquet(file, chosen, channels, facts, at_the_end)
@@ -168,19 +143,6 @@ def _chosen(
         yield rows, decided
 
 
-def _again(first: tuple[Any, Any], rest: Iterator[tuple[Any, Any]]) -> Iterator[tuple[Any, Any]]:
-    yield first
-    yield from rest
-
-
-def _columns(rows: Any, channels: tuple[str, ...]) -> list[Any]:
-    columns = [pa.array(np.ascontiguousarray(rows[:, TIME]))]
-    for name in (*channels, *BESIDE):
-        values = np.ascontiguousarray(rows[:, ROW_NAMES.index(name)])
-        columns.append(pa.array(values, mask=values == NOT_SENT))
-    return columns
-
-
 def _write_csv(
     file: IO[bytes], chosen: Iterator[tuple[Any, Any]], channels: tuple[str, ...]
 ) -> int:
@@ -190,7 +152,7 @@ def _write_csv(
     count = 0
     for rows, _ in chosen:
         text = pa.BufferOutputStream()
-        batch = pa.RecordBatch.from_arrays(_columns(rows, channels), ["time_s", *names])
+        batch = pa.RecordBatch.from_arrays(columns_of(rows, names), ["time_s", *names])
         # Shortest text that reads back to the same float.
         pacsv.write_csv(batch, text, options)
         file.write(text.getvalue().to_pybytes().replace(b"\n", LINE_END.encode()))
@@ -205,44 +167,26 @@ def _write_parquet(
     facts: dict[str, str],
     at_the_end: Callable[[], dict[str, str]],
 ) -> int:
-    from pyarrow import parquet as pq
-
-    fields = [_field("time_s", "s", "time")]
-    fields += [
-        _field(name, CHANNEL_BY_NAME[name].unit, CHANNEL_BY_NAME[name].label) for name in channels
-    ]
-    fields += [_field(name, "1", _MEANINGS[name]) for name in BESIDE]
-    fields += [
-        _field(f"decided_{name}", _DECIDED_UNITS.get(name, "1"), _MEANINGS.get(name, name))
-        for name in layout.DECIDED
-    ]
-    schema = pa.schema(fields, metadata=facts)
-    count = waiting = 0
-    gathered: list[Any] = []
-    with pq.ParquetWriter(file, schema) as writer:
-
-        def flush() -> None:
-            if gathered:
-                writer.write_table(pa.Table.from_batches(gathered), row_group_size=ROW_GROUP)
-                gathered.clear()
-
+    meanings = {
+        "time_s": "time",
+        **{name: CHANNEL_BY_NAME[name].label for name in channels},
+        **{name: _MEANINGS[name] for name in BESIDE},
+        **{f"decided_{name}": _MEANINGS.get(name, name) for name in layout.DECIDED},
+    }
+    count = 0
+    with parquet_log(
+        file,
+        (*channels, *BESIDE),
+        [f"decided_{name}" for name in layout.DECIDED],
+        facts,
+        meanings=meanings,
+        group_rows=ROW_GROUP,
+        at_the_end=at_the_end,
+    ) as write:
         for rows, decided in chosen:
-            columns = _columns(rows, channels)
-            columns += [pa.array(np.ascontiguousarray(column)) for column in decided.T]
-            gathered.append(pa.RecordBatch.from_arrays(columns, schema=schema))
+            write(rows, decided)
             count += int(np.count_nonzero(readings_of(rows)))
-            waiting += len(rows)
-            if waiting >= ROW_GROUP:
-                flush()
-                waiting = 0
-        flush()
-        if more := at_the_end():
-            writer.add_key_value_metadata(more)
     return count
-
-
-def _field(name: str, unit: str, meaning: str) -> Any:
-    return pa.field(name, pa.float64(), metadata={"unit": unit, "meaning": meaning})
 
 
 def _range_in_words(from_s: float, until_s: float) -> str:

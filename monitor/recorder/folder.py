@@ -18,6 +18,7 @@ from monitor.clock import stamp
 from monitor.recorder import layout
 from monitor.recorder.disk import Disk, DiskFile, folder_handle
 from monitor.recorder.segments import Segments
+from simulator.logfile import mapped
 from simulator.rig import RigFile
 
 
@@ -61,7 +62,7 @@ class SessionFolder:
         self.fault: str | None = None
         self.handles: list[int] = []
         self.path = _made(parent, rig_file.rig.name, before)
-        channels = layout.recorded_channels(set(rig_file.columns))
+        channels = mapped(rig_file.rig)
         self.segments = Segments(self.path, disk, channels)
         try:
             about = {

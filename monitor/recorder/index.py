@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Collection, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from monitor.recorder import layout
 from monitor.recorder.reader import is_session, open_segment, read_about, read_notes
+from monitor.recorder.span import counted
 from monitor.recorder.summary import Summary, read_summary
 from simulator.strict import BadInput, called, clean
 
@@ -47,10 +48,6 @@ class Entry:
     why: str = ""
     not_recorded: int = 0
     bytes: int = 0
-
-    def as_json(self) -> dict[str, Any]:
-        """Return plain JSON types."""
-        return asdict(self)
 
 
 def sessions_in(folder: Path, running: Collection[int] = ()) -> list[Entry]:
@@ -162,15 +159,15 @@ def in_words(entries: list[Entry]) -> Iterator[str]:
         if entry.state == "unreadable":
             yield f"{name}  unreadable: {entry.why}"
             continue
-        samples = "1 sample" if entry.samples == 1 else f"{entry.samples} samples"
+        samples = counted(entry.samples, "sample")
         found = "nothing found"
         if not entry.samples:
             found = "nothing was judged"
         elif entry.state not in ("complete", "recording"):
             found = "nothing found in what is there"
         if entry.events:
-            events = "1 event" if entry.events == 1 else f"{entry.events} events"
-            found = f"{events}, worst {entry.worst_action.replace('_', ' ')}"
+            worst = entry.worst_action.replace("_", " ")
+            found = f"{counted(entry.events, 'event')}, worst {worst}"
         state = entry.state
         if entry.not_recorded:
             state += f" ({entry.not_recorded} rows not recorded)"

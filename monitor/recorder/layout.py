@@ -22,8 +22,9 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from rules.channels import BESIDE, CHANNEL_NAMES, NOT_SENT, ROW_NAMES, ROW_WIDTH
+from rules.channels import BESIDE, NOT_SENT, ROW_NAMES, ROW_WIDTH
 from rules.step.state import FINDING_NAMES
+from simulator.logfile import columns_of
 
 FORMAT: Final = "flowdebt session 1"
 ABOUT: Final = "about.json"
@@ -131,13 +132,8 @@ def batch_of(rows: Sequence[tuple[Any, Any]], channels: tuple[str, ...], into: A
     """Return an Arrow batch of (sample, decision) pairs; what was not sent is null, NaN is NaN."""
     samples = np.array([row[0] for row in rows])
     decisions = np.array([_decided(row[1]) for row in rows])
-    arrays = [pa.array(samples[:, 0])]
-    for name in (*channels, *BESIDE):
-        values = np.ascontiguousarray(samples[:, ROW_NAMES.index(name)])
-        missing = values == NOT_SENT
-        arrays.append(pa.array(values, mask=missing) if missing.any() else pa.array(values))
-    arrays += [pa.array(np.ascontiguousarray(column)) for column in decisions.T]
-    return pa.RecordBatch.from_arrays(arrays, schema=into)
+    columns = [*columns_of(samples, (*channels, *BESIDE)), *map(pa.array, decisions.T)]
+    return pa.RecordBatch.from_arrays(columns, schema=into)
 
 
 def names_of(schema: Any) -> list[str]:
@@ -182,8 +178,3 @@ def rows_of_batch(batch: Any) -> tuple[Any, Any]:
         for number, name in enumerate(_OLDER_FINDINGS):
             finding[was == number] = FINDING_NAMES.index(name)
     return samples_of_batch(batch), decided
-
-
-def recorded_channels(mapped: set[str]) -> tuple[str, ...]:
-    """Return the channels a session records, in the order of ``CHANNELS``."""
-    return tuple(name for name in CHANNEL_NAMES if name in mapped)

@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import msgspec
 import pyarrow as pa
@@ -27,18 +27,6 @@ LONGEST_NOTE: Final = 1 << 20
 MOST_NOTES: Final = 100_000  # the newest; the end record is the last
 
 
-class Hole(NamedTuple):
-    """Rows are missing before the block just yielded.
-
-    Attributes:
-        rows: How many.
-        state: What the guard remembered behind the hole; empty where that isn't known.
-    """
-
-    rows: int
-    state: tuple[float, ...]
-
-
 def is_session(path: Path) -> bool:
     """Whether a path is a session's folder."""
     return path.is_dir() and os.path.lexists(path / layout.ABOUT)
@@ -49,7 +37,8 @@ class SessionBlocks:
 
     Attributes:
         decided: Of the block last yielded, what was decided then: (n, len(DECIDED)).
-        hole: Before the block last yielded, rows that are missing; None where none are.
+        hole: Where rows are missing before the block last yielded: what the guard remembered behind
+            them, empty where that isn't known; None where none are.
         rig_text: Of the block last yielded: text of the rig decided with, where the rig was changed
             while the guard ran; empty where it is the session's own.
         rig_changed: Whether that was so anywhere, as far as has been read.
@@ -64,7 +53,7 @@ class SessionBlocks:
         self.path = path
         self.statistics = SourceStatistics(connects=1)
         self.decided: Any = None
-        self.hole: Hole | None = None
+        self.hole: tuple[float, ...] | None = None
         self.rig_text = ""
         self.rig_changed = False
         self.decided_by_older = False
@@ -136,7 +125,7 @@ class SessionBlocks:
 
     def _hole_before(
         self, path: Path, head: layout.SegmentHead, at: int, dropped: int
-    ) -> Hole | None:
+    ) -> tuple[float, ...] | None:
         lost, not_recorded = head.first_row - at, head.dropped - dropped
         if lost:
             self._troubles.append(f"{rows_were(lost)} recorded before {path.name}, and gone")
@@ -144,7 +133,7 @@ class SessionBlocks:
             self._troubles.append(f"{rows_were(not_recorded)} not recorded before {path.name}")
         # A session that goes on from one whose folder was moved lacks no row, but has a past.
         goes_on = head.first_row == 0 and bool(head.state)
-        return Hole(lost + not_recorded, head.state) if lost or not_recorded or goes_on else None
+        return head.state if lost or not_recorded or goes_on else None
 
     def _joined(self, batches: list[Any]) -> Any:
         table = pa.Table.from_batches(batches).combine_chunks()

@@ -10,6 +10,7 @@ from monitor.recorder.disk import write_whole
 from monitor.recorder.notes import Note
 from monitor.recorder.span import Span
 from rules.facts import Action
+from rules.learned import Learned
 from simulator.strict import open_file
 
 MOST_BYTES: Final = 65_536
@@ -30,6 +31,7 @@ class Summary(Span):
         whole_rows: Rows in those.
         whole_bytes: Their size.
         whole: What they hold.
+        learned: What the guard has learned of the car; None where that isn't known.
     """
 
     rows: int = 0
@@ -42,6 +44,7 @@ class Summary(Span):
     whole_rows: int = 0
     whole_bytes: int = 0
     whole: Span | None = None
+    learned: Learned | None = None
 
     def take(self, rows: Any) -> None:
         """Count rows, (n, ROW_WIDTH)."""

@@ -44,13 +44,7 @@ class AlarmMoment:
 
 
 def moments(piece: Piece, rows: Any, decisions: Floats) -> list[AlarmMoment]:
-    """Return the rows of a piece that can move an alarm.
-
-    Args:
-        piece: The piece.
-        rows: All rows of the log.
-        decisions: Those of the piece.
-    """
+    """Return which of a piece's rows can move an alarm; ``rows`` are all of the log's."""
     onset_kpa = piece.rig_file.rig.command.start_boost_kpa
     named = Decision.named(decisions)
     times_s, boosts_kpa, levels = named["time_s"], named["boost_kpa"], named["level"]

@@ -12,12 +12,7 @@ from rules.step.state import Decision
 
 
 class CauseHistory:
-    """The ranking over a whole log; worked out piece by piece, when asked to.
-
-    Args:
-        pieces: Of the whole log.
-        rows: All rows of the log.
-    """
+    """The ranking over a whole log, given its pieces and rows; worked out when asked to."""
 
     def __init__(self, pieces: list[Piece], rows: Any) -> None:
         self._pieces = pieces

@@ -76,10 +76,12 @@ def compare(before: Decided, after: Decided) -> list[Difference]:
     old, new = _placed(before), _placed(after)
     for finding in FINDING_NAMES:
         for was, is_now in _paired(old.get(finding, []), new.get(finding, [])):
-            if was is None or is_now is None:
-                found += _alone(was, is_now)
-            else:
+            if was is not None and is_now is not None:
                 found += _both(was, is_now)
+            elif was is not None:
+                found.append(_alone(was, "vanishes"))
+            elif is_now is not None:
+                found.append(_alone(is_now, "appears"))
     return sorted(found, key=lambda difference: difference.time_s)
 
 
@@ -123,29 +125,13 @@ def _paired(old: list[_Placed], new: list[_Placed]) -> list[tuple[_Placed | None
     return together + [(None, b) for j, b in enumerate(new) if j not in taken]
 
 
-def _alone(was: _Placed | None, is_now: _Placed | None) -> list[Difference]:
-    placed = was or is_now
-    if placed is None:
-        return []
-    kind = "appears" if was is None else "vanishes"
-    event = placed.event
-    what = f"{label_of(event.finding)} ({_plain(event.action.word)})"
-    words = f"{what} {kind}, {'' if was is None else 'was '}raised at {placed.from_s:z.2f} s"
-    before = None if was is None else was.event
-    after = None if is_now is None else is_now.event
-    return [
-        Difference(
-            placed.from_s,
-            placed.index,
-            kind,
-            event.finding,
-            event.action.word,
-            0.0,
-            words,
-            before,
-            after,
-        )
-    ]
+def _alone(placed: _Placed, kind: str) -> Difference:
+    event, appears = placed.event, kind == "appears"
+    name, action = event.finding, event.action.word
+    what = f"{label_of(name)} ({_plain(action)}) {kind}"
+    words = f"{what}, {'' if appears else 'was '}raised at {placed.from_s:z.2f} s"
+    old, new = (None, event) if appears else (event, None)
+    return Difference(placed.from_s, placed.index, kind, name, action, 0.0, words, old, new)
 
 
 def _both(was: _Placed, is_now: _Placed) -> list[Difference]:

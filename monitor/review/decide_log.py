@@ -11,7 +11,6 @@ from monitor.review.log import Log, Progress, Stop, Stopped
 from monitor.review.pieces import PIECE_ROWS, Axis, Piece
 from monitor.review.window import Floats, groups_of, reach_of, trace_of
 from rules.channels import TIME
-from rules.events import Turn
 from rules.step.state import Decision
 from simulator.rig import RigFile
 
@@ -83,7 +82,6 @@ class _Run:
         self._low: list[Floats] = []
         self._high: list[Floats] = []
         self._moments: list[AlarmMoment] = []
-        self._raised_at: list[int] = []
         self._turns: list[TurnAt] = []
 
     def keep(self, start: int, end: int, judged: Judged) -> None:
@@ -107,10 +105,7 @@ class _Run:
         self._moments += moments(piece, self._log.rows, decisions)
         self._late += int(np.count_nonzero(Decision.named(decisions)["late"]))
         for at, number, turn, event in judged.turns:
-            index, time_s = start + at, float(axis_s[at])
-            if turn is Turn.RAISED:
-                self._raised_at.append(index)
-            self._turns.append(TurnAt(index, time_s, turn, event, number))
+            self._turns.append(TurnAt(start + at, float(axis_s[at]), turn, event, number))
 
     def conclude(self) -> Decided:
         """Return what came of it."""
@@ -128,9 +123,7 @@ class _Run:
             ),
             moments=self._moments,
             events=self.judge.events,
-            raised_at=self._raised_at,
             turns=self._turns,
-            late=self._late,
             reproduced=log.reproduced if self._as_then else None,
             differs_at=log.differs_at if self._as_then else None,
         )

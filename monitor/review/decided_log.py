@@ -1,10 +1,10 @@
 """A log with every decision redone: any row, any stretch, at any moment."""
 
-import threading
 from bisect import bisect_right
-from collections import OrderedDict
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable
+from dataclasses import InitVar, dataclass
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 
@@ -68,6 +68,7 @@ class _Again:
     axis_s: Floats
 
 
+@dataclass(eq=False, repr=False)
 class Decided:
     """Every decision of a log by one rig (or, of a session, by those in force then).
 
@@ -80,58 +81,38 @@ class Decided:
     Attributes:
         log: What was decided on.
         rig_file: The rig (the first, where a session's was changed).
-        rows: How many rows.
-        from_s: Time of the first row, s.
-        to_s: Time of the last.
+        pieces: What it takes to decide any row again.
+        groups: What a plot of a long stretch draws.
         events: In the order in which they were raised, as they stood at the end.
-        raised_at: Row in which each was raised.
         turns: Everything that happened to events, in order.
-        late: Rows that came too late to be used.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
             was nothing to compare (a log, or another rig).
         differs_at: First row at which they didn't.
+        rows: How many rows.
+        from_s: Time of the first row, s.
+        to_s: Time of the last.
+        raised_at: Row in which each event was raised.
     """
 
-    def __init__(
-        self,
-        *,
-        log: Log,
-        rig_file: RigFile,
-        pieces: list[Piece],
-        groups: Groups,
-        moments: list[AlarmMoment],
-        events: list[Event],
-        raised_at: list[int],
-        turns: list[TurnAt],
-        late: int,
-        reproduced: bool | None,
-        differs_at: int | None,
-    ) -> None:
-        self.log = log
-        self.rig_file = rig_file
-        self.events = events
-        self.raised_at = raised_at
-        self.turns = turns
-        self.late = late
-        self.reproduced = reproduced
-        self.differs_at = differs_at
-        self.rows = pieces[-1].end
-        self.from_s = float(groups.low[0, 0])
-        self.to_s = float(groups.high[-1, 0])
-        self._rows = log.rows
-        self._pieces = pieces
-        self._starts = [piece.start for piece in pieces]
-        self._groups = groups
-        self._alarms = AlarmHistory(moments, log.rows)
-        self._causes = CauseHistory(pieces, log.rows)
-        self._lock = threading.RLock()
-        self._again: OrderedDict[int, _Again] = OrderedDict()
-        self._traces: OrderedDict[int, Floats] = OrderedDict()
+    log: Log
+    rig_file: RigFile
+    pieces: list[Piece]
+    groups: Groups
+    moments: InitVar[list[AlarmMoment]]
+    events: list[Event]
+    turns: list[TurnAt]
+    reproduced: bool | None
+    differs_at: int | None
 
-    @property
-    def changed_rig(self) -> bool:
-        """Whether the rig was changed on the way."""
-        return any(piece.rig_file is not self._pieces[0].rig_file for piece in self._pieces)
+    def __post_init__(self, moments: list[AlarmMoment]) -> None:
+        self.rows = self.pieces[-1].end
+        self.from_s = float(self.groups.low[0, 0])
+        self.to_s = float(self.groups.high[-1, 0])
+        self.raised_at = [turn.index for turn in self.turns if turn.turn is Turn.RAISED]
+        self._starts = [piece.start for piece in self.pieces]
+        self._alarms = AlarmHistory(moments, self.log.rows)
+        self._causes = CauseHistory(self.pieces, self.log.rows)
+        self._decided, self._traced = _kept(self.pieces, self.log.rows)
 
     def rig_at(self, index: int) -> Rig:
         """Return the rig a row was decided by."""
@@ -139,7 +120,7 @@ class Decided:
 
     def rig_file_at(self, index: int) -> RigFile:
         """Return the rig file a row was decided by."""
-        return self._pieces[self._piece_of(index)].rig_file
+        return self.pieces[self._piece_of(index)].rig_file
 
     def decision(self, index: int) -> Decision:
         """Return a row's decision, exactly as a guard that ran through all rows before it.
@@ -171,8 +152,8 @@ class Decided:
             return 0
         if time_s >= self.to_s:
             return self.rows - 1
-        group = int(np.searchsorted(self._groups.low[:, 0], time_s, side="right")) - 1
-        number = self._piece_of(int(self._groups.starts[group]))
+        group = int(np.searchsorted(self.groups.low[:, 0], time_s, side="right")) - 1
+        number = self._piece_of(int(self.groups.starts[group]))
         axis_s = self._decided(number).axis_s
         return self._starts[number] + int(np.searchsorted(axis_s, time_s, side="right")) - 1
 
@@ -194,29 +175,29 @@ class Decided:
                 lowest and highest values.
         """
         if not (from_s <= to_s and to_s >= self.from_s):
-            nothing = np.full(self._groups.low.shape[1], np.nan)
+            nothing = np.full(self.groups.low.shape[1], np.nan)
             return Window(nothing[None][:0], None, nothing)
         first, last = self.index_at(from_s), self.index_at(to_s)
         count = last + 1 - first
         if count <= min(MOST_EXACT, max(FEWEST_IN_GROUPS, ROWS_A_COLUMN * columns)):
             rows = self._trace(first, last + 1)
             return Window(rows, None, rows[-1])
-        starts = self._groups.starts
+        starts = self.groups.starts
         start = int(np.searchsorted(starts, first, side="right")) - 1
         # The last group may go on beyond the right edge: only what is before it counts.
         end = int(np.searchsorted(starts, last, side="right")) - 1
         rest = self._trace(int(starts[end]), last + 1)
         low, high = reach_of(rest, np.zeros(1, dtype=np.int64))
         return Window(
-            np.concatenate((self._groups.low[start:end], low)),
-            np.concatenate((self._groups.high[start:end], high)),
+            np.concatenate((self.groups.low[start:end], low)),
+            np.concatenate((self.groups.high[start:end], high)),
             rest[-1],
         )
 
     def late_until(self, index: int) -> int:
         """Return how many rows came too late to be used, up to and with this one."""
         again, at = self._at(index)
-        before = self._pieces[self._piece_of(index)].late
+        before = self.pieces[self._piece_of(index)].late
         return before + int(np.count_nonzero(Decision.named(again.decisions)["late"][: at + 1]))
 
     def alarms_at(self, index: int) -> tuple[list[StandingAlarm], bool]:
@@ -250,36 +231,11 @@ class Decided:
         number = self._piece_of(index)
         return self._decided(number), index - self._starts[number]
 
-    def _decided(self, number: int) -> _Again:
-        with self._lock:
-            again = self._again.get(number)
-            if again is None:
-                piece = self._pieces[number]
-                decisions = decide_piece(piece, self._rows)
-                axis_s, _ = piece.axis.follow(decisions, started=piece.started)
-                again = _Again(decisions, axis_s)
-                self._again[number] = again
-                if len(self._again) > PIECES_KEPT:
-                    self._again.popitem(last=False)
-            self._again.move_to_end(number)
-        return again
-
-    def _traced(self, number: int) -> Floats:
-        with self._lock:
-            trace = self._traces.get(number)
-            if trace is None:
-                again = self._decided(number)
-                trace = self._traces[number] = trace_of(again.decisions, again.axis_s)
-                if len(self._traces) > TRACES_KEPT:
-                    self._traces.popitem(last=False)
-            self._traces.move_to_end(number)
-        return trace
-
     def _parts(self, start: int, end: int) -> list[tuple[int, int, int]]:
         """Return piece, first row in it and behind the last, of all rows between two."""
         parts = []
         for number in range(self._piece_of(start), self._piece_of(end - 1) + 1):
-            piece = self._pieces[number]
+            piece = self.pieces[number]
             a, b = max(start, piece.start), min(end, piece.end)
             parts.append((number, a - piece.start, b - piece.start))
         return parts
@@ -287,3 +243,22 @@ class Decided:
     def _trace(self, start: int, end: int) -> Floats:
         parts = [self._traced(number)[a:b] for number, a, b in self._parts(start, end)]
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def _kept(
+    pieces: list[Piece], rows: Any
+) -> tuple[Callable[[int], _Again], Callable[[int], Floats]]:
+    """Return what decides a piece again, by its number, and what it shows: the newest are kept."""
+
+    @lru_cache(PIECES_KEPT)
+    def decided(number: int) -> _Again:
+        piece = pieces[number]
+        decisions = decide_piece(piece, rows)
+        return _Again(decisions, piece.axis.follow(decisions, started=piece.started)[0])
+
+    @lru_cache(TRACES_KEPT)
+    def traced(number: int) -> Floats:
+        again = decided(number)
+        return trace_of(again.decisions, again.axis_s)
+
+    return decided, traced

@@ -20,7 +20,16 @@ from simulator.rig.changes import NONE, value_text
 from simulator.rig.keys import RIG
 from simulator.rig.old_keys import OldKey, in_place_of, old_key
 from simulator.rig.toml_places import put
-from simulator.strict import BadInput, Document, KeyPath, clean, key_of, show, unusable
+from simulator.strict import (
+    BadInput,
+    Document,
+    KeyPath,
+    clean,
+    ending_of,
+    key_of,
+    show,
+    unusable,
+)
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
@@ -104,8 +113,7 @@ def save_as(rig_file: RigFile, path: Path) -> None:
         BadInput: There is one already, or it can't be written.
     """
     name = clean(str(path), 200)
-    if path.suffix.lower() != ".toml":
-        raise BadInput(f"{name}: found another kind of file, expected one ending in .toml")
+    ending_of(path, ".toml")
     try:
         handle, draft = tempfile.mkstemp(prefix=".rig-", suffix=".part", dir=path.parent)
         try:

@@ -16,16 +16,17 @@ from monitor.review.log import Block
 from monitor.review.window import Floats
 from rules.events import Event, EventTracker, Turn
 from rules.guard import Guard
-from rules.step.state import Decision
+from rules.learned import Learned
+from rules.step.state import Decision, State
 from simulator.compiled_mark import RUN_ALL, is_on_disk, leave_mark
-from simulator.rig import RigFile
+from simulator.rig import RigFile, sensor_changes
 from simulator.strict import BadInput, called
 
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
 # Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
 ROWS_WORTH_LOADING: Final = 10_000
-_DECIDED: Final = [Decision.names().index(name) for name in layout.DECIDED]
+DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 class _Loaded:
@@ -35,11 +36,7 @@ class _Loaded:
 
 
 def worth_compiling(rows: int) -> bool:
-    """Whether compiled code decides this many rows sooner than stepping them.
-
-    Args:
-        rows: How many rows there are.
-    """
+    """Whether compiled code decides this many rows sooner than stepping them."""
     if _Loaded.now or rows >= ROWS_WORTH_COMPILING:
         return True
     return rows >= ROWS_WORTH_LOADING and is_on_disk(RUN_ALL)
@@ -124,6 +121,7 @@ class Judge:
         self._rig_file = rig_file
         self._follows = follows
         self._same = own is not None and rig_file.text == own.text
+        self._same_car = own is not None and not sensor_changes(own, rig_file)
         self._compiled = compiled
         self._all_rows = all_rows
         self._guard = Guard(rig_file.rig)
@@ -138,7 +136,7 @@ class Judge:
         """
         if block.rig_file is not None:
             self._change(block.rig_file, by_older=block.by_older)
-        if block.hole is not None and not self._restore(block.hole if self._same else ()):
+        if block.hole is not None and not self._restore(block.hole):
             self.compares = False  # from here on it is judged by a guard that missed some rows
         if block.by_older:
             self.compares = False
@@ -152,7 +150,7 @@ class Judge:
         ]
         differs_at = None
         if self.compares and decisions is not None:
-            again, then = decisions[:, _DECIDED], block.decided
+            again, then = decisions[:, DECIDED_AT], block.decided
             wrong = ((again != then) & ~(np.isnan(again) & np.isnan(then))).any(axis=1)
             differs_at = int(np.argmax(wrong)) if wrong.any() else None
         return Judged(self._rig_file, state, decisions, judged, turns, differs_at)
@@ -177,13 +175,21 @@ class Judge:
         self._rig_file = rig_file
 
     def _restore(self, state: Sequence[float]) -> bool:
-        """Go on from what a guard remembered, else afresh; return whether that could be used."""
+        """Go on from what a guard remembered, else afresh; return whether that could be used.
+
+        By another rig only what was learned of the car can be, and only where the rigs agree on it.
+        """
         try:
-            self._guard.restore(state)
+            if self._same:
+                self._guard.restore(state)
+                return True
+            learned = Learned.of(State.of_flat(state))
         except ValueError:
-            self._guard = Guard(self._guard.rig)
-            return False
-        return True
+            learned = None
+        self._guard = Guard(self._guard.rig)
+        if learned is not None and self._same_car:
+            self._guard.know(learned)
+        return False
 
     def _decide(self, rows: Any) -> tuple[Floats | None, Any, Any, Any]:
         """Return decisions, in which rows something changed, those decisions, rows judged."""

@@ -71,11 +71,6 @@ class RowStore:
         self._file: IO[bytes] | None = None
         self._whole: Any = None
 
-    @property
-    def on_disk(self) -> bool:
-        """Whether the rows are in a temporary file."""
-        return self._file is not None
-
     def add(self, block: Any) -> None:
         """Take a block.
 
@@ -194,11 +189,6 @@ class Log:
         return self._rows is not None
 
     @property
-    def on_disk(self) -> bool:
-        """Whether its rows are in a temporary file."""
-        return self._rows is not None and self._rows.on_disk
-
-    @property
     def rows(self) -> Any:
         """All rows, (n, ROW_WIDTH), ticks included; in memory or in a temporary file.
 
@@ -232,11 +222,10 @@ class Log:
             text = blocks.rig_text or own.text
             if text != now.text:
                 new = now = rig_from_text(text, str(self.path))
-            hole = None if blocks.hole is None else blocks.hole.state
             if blocks.decided_by_older:
                 counter.take(rows, blocks.decided)
                 self.done_then = counter.done()
-            yield Block(rows, rows, blocks.decided, new, hole, blocks.decided_by_older)
+            yield Block(rows, rows, blocks.decided, new, blocks.hole, blocks.decided_by_older)
 
     def read(self, progress: Progress | None = None, stop: Stop | None = None) -> None:
         """Read the rows and keep them; does nothing the second time.

@@ -67,15 +67,10 @@ class Player:
         else:
             self.play(now_s)
 
-    def faster(self, now_s: float) -> None:
-        """Take the next higher rate, if there is one."""
+    def change_rate(self, way: int, now_s: float) -> None:
+        """Take the next higher rate (``way`` 1), or the next lower (-1), if there is one."""
         self.tick(now_s)
-        self.rate = RATES[min(len(RATES) - 1, RATES.index(self.rate) + 1)]
-
-    def slower(self, now_s: float) -> None:
-        """Take the next lower rate, if there is one."""
-        self.tick(now_s)
-        self.rate = RATES[max(0, RATES.index(self.rate) - 1)]
+        self.rate = RATES[min(max(0, RATES.index(self.rate) + way), len(RATES) - 1)]
 
     def tick(self, now_s: float) -> int:
         """Move to where the cursor is now; return its row. Pauses at the end."""
@@ -115,36 +110,19 @@ class Player:
         self.tick(now_s)
         return self._to_row(index)
 
-    def to_start(self, now_s: float) -> int:
-        """Move to the first row."""
-        return self.seek_row(0, now_s)
-
-    def to_end(self, now_s: float) -> int:
-        """Move to the last row."""
-        return self.seek_row(self._decided.rows - 1, now_s)
-
-    def next_event(self, now_s: float, marks: Sequence[float] = ()) -> int | None:
+    def to_event(self, way: int, now_s: float, marks: Sequence[float] = ()) -> int | None:
         """Pause at the next row an event was raised in, or a mark stands on; None: there is none.
 
         Args:
+            way: 1 for the next, -1 for the one before.
             now_s: Now.
             marks: Times of marks on the axis; events alone where empty.
         """
         self.pause(now_s)
-        stops = self._stops(marks)
-        place = bisect_right(stops, self.index)
-        return self._to_row(stops[place]) if place < len(stops) else None
-
-    def previous_event(self, now_s: float, marks: Sequence[float] = ()) -> int | None:
-        """Pause at the one before; None: there is none."""
-        self.pause(now_s)
-        stops = self._stops(marks)
-        place = bisect_left(stops, self.index) - 1
-        return self._to_row(stops[place]) if place >= 0 else None
-
-    def _stops(self, marks: Sequence[float]) -> list[int]:
         at_marks = (self._decided.index_at(time_s) for time_s in marks)
-        return sorted({*self._decided.raised_at, *at_marks})
+        stops = sorted({*self._decided.raised_at, *at_marks})
+        place = bisect_right(stops, self.index) if way > 0 else bisect_left(stops, self.index) - 1
+        return self._to_row(stops[place]) if 0 <= place < len(stops) else None
 
     def _to_row(self, index: int) -> int:
         self.index = min(max(0, index), self._decided.rows - 1)

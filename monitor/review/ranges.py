@@ -4,14 +4,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.recorder import layout
-from monitor.recorder.export import RIG_CHANGED, Exported, check_kind, write_file
+from monitor.recorder.export import RIG_CHANGED, Exported, write_file
 from monitor.review.decided_log import Decided
-from rules.step.state import Decision
-from simulator.strict import BadInput
+from monitor.review.judge import DECIDED_AT
+from simulator.logfile import LOG_ENDINGS, mapped
+from simulator.strict import BadInput, ending_of
 
 BLOCK_ROWS: Final = 8192
-_DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
 
 
 def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Exported:
@@ -30,7 +29,7 @@ def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Ex
         BadInput: Nothing in the stretch, another kind of file, one that is there already or can't
             be written. An unfinished file is taken away.
     """
-    check_kind(path, "")  # asked for on a screen, which has no --to
+    ending_of(path, *LOG_ENDINGS)
     start, end = decided.rows_between(from_s, to_s)
     if start >= end:
         raise BadInput(
@@ -40,7 +39,7 @@ def export_range(decided: Decided, from_s: float, to_s: float, path: Path) -> Ex
     changed = decided.rig_file_at(end - 1) is not first
     about = {"rig": first.rig.name, "source": decided.log.path.name, "started": ""}
     more = {"rig_changed": RIG_CHANGED} if changed else {}
-    channels = layout.recorded_channels(set(first.columns))
+    channels = mapped(first.rig)
     blocks = _blocks(decided, start, end)
     count = write_file(path, blocks, channels, about, first.text, lambda: more)
     return Exported(count, decided.log.cut, changed)
@@ -50,4 +49,4 @@ def _blocks(decided: Decided, start: int, end: int) -> Iterator[tuple[Any, Any]]
     rows = decided.log.rows
     for at in range(start, end, BLOCK_ROWS):
         behind = min(end, at + BLOCK_ROWS)
-        yield rows[at:behind], decided.decisions(at, behind)[:, _DECIDED_AT]
+        yield rows[at:behind], decided.decisions(at, behind)[:, DECIDED_AT]

@@ -97,16 +97,6 @@ class Review:
         return self.span.readings or 0
 
     @property
-    def from_s(self) -> float | None:
-        """First time, s."""
-        return self.span.from_s
-
-    @property
-    def to_s(self) -> float | None:
-        """Newest time, s."""
-        return self.span.to_s
-
-    @property
     def worst(self) -> Action:
         """The worst action of any event."""
         return max((event.action for event in self.events), default=Action.NO_ACTION)
@@ -118,8 +108,8 @@ class Review:
             "rig": self.rig,
             "rows": self.rows,
             "judged": self.judged,
-            "from_s": self.from_s,
-            "to_s": self.to_s,
+            "from_s": self.span.from_s,
+            "to_s": self.span.to_s,
             "length_s": self.span.length_s,
             "clock_stepped_back": self.span.steps_back,
             "worst_action": self.worst.word,
@@ -224,7 +214,7 @@ def review(path: Path, rig: str | None) -> Review:
         result.unacknowledged = facts.ladder.acknowledge_to_release
     elif judge.rows and (judge.compares or result.differs_at_s is not None):
         result.reproduced = result.differs_at_s is None
-    if result.from_s is None:
+    if result.span.from_s is None:
         why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
         raise BadInput(f"{called(path)}: found no rows{why}, expected some")
     return result

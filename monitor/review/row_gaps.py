@@ -5,10 +5,11 @@ from typing import Final
 
 import numpy as np
 
+from monitor.recorder.span import readings_of
 from monitor.review.decided_log import Decided
 from monitor.review.window import Floats
 from monitor.words.literal import figure
-from rules.channels import CLOCK_PACE, NOT_SENT, TIME
+from rules.channels import TIME
 
 LONGER: Final = 1.5  # of the usual step: a row is missing
 SILENT_S: Final = 0.25  # from here a gap is one a person sees
@@ -125,6 +126,5 @@ def _spoken(decided: Decided) -> _Places:
     found = []
     for start in range(0, len(rows), _BLOCK):
         block = rows[start : start + _BLOCK]
-        says = (block[:, TIME + 1 : CLOCK_PACE] != NOT_SENT).any(axis=1)
-        found.append(start + np.flatnonzero(says & np.isfinite(block[:, TIME])))
+        found.append(start + np.flatnonzero(readings_of(block) & np.isfinite(block[:, TIME])))
     return np.concatenate(found) if found else np.zeros(0, dtype=np.int64)

@@ -58,16 +58,12 @@ class Window:
 
     Args:
         low: Trace rows; or the lowest values of each group.
-        high: The highest values of each group; None where ``low`` holds the rows themselves.
+        high: The highest values of each group: two rows (lowest, highest value) at one time then
+            stand for up to 64; None where ``low`` holds the rows themselves.
         last: The newest row of the stretch; NaN where there is none.
-
-    Attributes:
-        exact: Whether each row stands for itself; else two rows (lowest, highest value) at one time
-            stand for up to 64.
     """
 
     def __init__(self, low: Floats, high: Floats | None, last: Floats) -> None:
-        self.exact = high is None
         self._low = low
         self._high = high
         self._last = last
@@ -92,26 +88,24 @@ class Window:
             return self._times[first:]
         if self._high is None:
             return self._low[first:, at]
-        return self._drawn(at)[first:]
+        return self._drawn(self._low[:, at], self._high[:, at])[first:]
 
     def newest(self, name: str) -> float:
         """Return a column's newest value; NaN where there is none."""
         at = _NAMES.get(name)
         return float(self._last[at]) if at is not None and len(self) else float("nan")
 
-    def _drawn(self, at: int) -> Floats:
+    def _drawn(self, lowest: Floats, highest: Floats) -> Floats:
         """Return low and high in turn, neighbours stretched until they touch: a line has no gaps.
 
         Between two groups lies no row, so the line from one to the other passes what is between.
         """
-        if self._high is None:
-            return self._low[:, at]
-        low, high = self._low[:, at].copy(), self._high[:, at].copy()
+        low, high = lowest.copy(), highest.copy()
         with np.errstate(invalid="ignore"):
-            falls = self._joined & (low[:-1] > self._high[1:, at])
-            rises = self._joined & (high[:-1] < self._low[1:, at])
-        low[:-1][falls] = self._high[1:, at][falls]
-        high[:-1][rises] = self._low[1:, at][rises]
+            falls = self._joined & (lowest[:-1] > highest[1:])
+            rises = self._joined & (highest[:-1] < lowest[1:])
+        low[:-1][falls] = highest[1:][falls]
+        high[:-1][rises] = lowest[1:][rises]
         both: Floats = np.empty(2 * len(low))
         both[0::2], both[1::2] = low, high
         return both

@@ -2,12 +2,12 @@
 
 import re
 from abc import abstractmethod
-from typing import ClassVar, Final
+from typing import Final
 
 from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import LONGEST_WORD, Command, Notice
 from monitor.screen.base import BaseDashboard
-from monitor.screen.controls import Control, Offer, offers
+from monitor.screen.controls import Control, offers
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
 from monitor.words.literal import plain, shortened
@@ -62,7 +62,6 @@ class AlarmKeys(BaseDashboard):
     what was only asked.
     """
 
-    TELLS_ALARMS: ClassVar[bool] = True
     _alarm_page: AlarmPage
 
     def pages(self) -> list[Page]:
@@ -73,10 +72,6 @@ class AlarmKeys(BaseDashboard):
     @abstractmethod
     def tell_guard(self, command: Command) -> bool:
         """Send a command in this person's name; return whether there is a guard to take it."""
-
-    @abstractmethod
-    def time_s(self) -> float:
-        """Return steady time, s."""
 
     @property
     def _listing(self) -> bool:
@@ -101,7 +96,7 @@ class AlarmKeys(BaseDashboard):
             words["normal_alarms"] = "hide normal"
         return words
 
-    def offered(self, *, footer: bool) -> list[Offer]:
+    def offered(self, *, footer: bool) -> list[Control]:
         """Keep the footer to what matters now; the help names everything."""
         words = self.words()
         if footer:
@@ -204,11 +199,8 @@ class AlarmKeys(BaseDashboard):
         self._say(f"nothing done: no guard{' is there to be told' if self._listing else ''}")
 
     def _say(self, text: str) -> None:
-        """Answer a key where it was pressed: at the foot of the page, or beside the events."""
-        if self._listing:
-            self._alarm_page.say(text, self.time_s())
-        else:
-            self.picture.notice = (Notice("", text), self.time_s())
+        """Answer a key: at the foot of the page, or beside the events."""
+        self.picture.notice = (Notice("", text), self.now_s())
         self.redraw()
 
 

@@ -12,7 +12,6 @@ from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
 from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
-from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS
 from monitor.screen.picture import Link, Picture
 from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard
 from monitor.screen.view import View
@@ -56,7 +55,6 @@ class Dashboard(AlarmKeys):
         detached: Whether it was left running on purpose.
     """
 
-    SIGNS: ClassVar[tuple[str, ...]] = (*SIGNS, *LIVE_SIGNS)
     CONTROLS: ClassVar[tuple[Control, ...]] = tidy(
         (
             Control(
@@ -87,7 +85,7 @@ class Dashboard(AlarmKeys):
         look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
-        super().__init__(Picture(clock()), look)
+        super().__init__(Picture(clock()), look, clock)
         self._link_factory = link_factory
         self.owner = owner
         self.detached = False
@@ -95,7 +93,6 @@ class Dashboard(AlarmKeys):
         self._next_guard = next_guard
         self._found: Joinable | None = None
         self._join_asked = asyncio.Event()
-        self._clock = clock
         self._link: GuardLink | None = None
         self._ended = asyncio.Event()
         self._stopping = False
@@ -110,7 +107,7 @@ class Dashboard(AlarmKeys):
         """Return the present moment."""
         return View(
             picture=self.picture,
-            now_s=self._clock(),
+            now_s=self.now_s(),
             palette=self.palette,
             span_s=SPANS_S[self.span],
             chosen=self.chosen_at(),
@@ -123,7 +120,7 @@ class Dashboard(AlarmKeys):
 
     def words(self) -> dict[str, str]:
         """Say what quitting would do now."""
-        stops = self.owner and self.picture.link(self._clock()) is not Link.GONE
+        stops = self.owner and self.picture.link(self.now_s()) is not Link.GONE
         return {
             **super().words(),
             "leave": "stop & quit" if stops else "quit",
@@ -131,14 +128,10 @@ class Dashboard(AlarmKeys):
             "ring": "bell silent" if self._bell.silent else "bell on",
         }
 
-    def time_s(self) -> float:
-        """Return steady time, s."""
-        return self._clock()
-
     def redraw(self) -> None:
         """Show every pane the present moment, and ring where that is due."""
         super().redraw()
-        frame, now = self.picture.frame, self._clock()
+        frame, now = self.picture.frame, self.now_s()
         speaks = self.picture.link(now) in (Link.LIVE, Link.SILENT)
         sounding = frame is not None and frame.sounding and speaks
         if self._bell.rings(self.picture.action, now, sounding=sounding):
@@ -171,7 +164,7 @@ class Dashboard(AlarmKeys):
                         greeted = True
                         if self.picture.gone_why is not None:
                             self._begin_anew(message)
-                    self.picture.take(message, self._clock())
+                    self.picture.take(message, self.now_s())
                     if isinstance(message, Bye):
                         break
         except (OSError, EOFError, ValueError, BadInput) as error:
@@ -199,7 +192,7 @@ class Dashboard(AlarmKeys):
 
     def _begin_anew(self, hello: Hello) -> None:
         """Forget the guard that is gone: nothing of it is mixed into what the new one tells."""
-        self.picture = Picture(self._clock())
+        self.picture = Picture(self.now_s())
         self._notice("guard", f"joined guard {hello.pid}")
         self._chosen = None
         self.frozen = None
@@ -208,7 +201,7 @@ class Dashboard(AlarmKeys):
         self._ended.clear()
 
     def _notice(self, topic: str, text: str) -> None:
-        self.picture.notice = (Notice(topic, text), self._clock())
+        self.picture.notice = (Notice(topic, text), self.now_s())
 
     def tell_guard(self, command: Command) -> bool:
         """Send a command in this person's name; return whether there is a guard to take it."""

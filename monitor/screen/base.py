@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 import signal
 from abc import abstractmethod
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import ClassVar, Final
 
 from textual.app import App, ComposeResult
@@ -16,7 +16,7 @@ from textual.screen import Screen
 from textual.theme import Theme
 
 from monitor.screen.ask_line import AskLine
-from monitor.screen.controls import Control, FinderEntry, Offer, bindings, offers
+from monitor.screen.controls import Control, bindings, offers
 from monitor.screen.finder import Finder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
@@ -24,7 +24,7 @@ from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
 from monitor.screen.panes.evidence_and_debt import DebtBars
-from monitor.screen.panes.help_text import SIGNS, Help
+from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
 from monitor.screen.panes.plot import FlowPlot
@@ -34,7 +34,7 @@ from monitor.screen.panes.statistics import Statistics
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Picture
 from monitor.screen.view import Frozen, Page, Pane, View
-from monitor.words.look import USUAL, Look
+from monitor.words.look import Look
 from monitor.words.palette import PALETTES, Palette, palette_for
 from monitor.words.units import ALL_UNITS
 
@@ -97,8 +97,6 @@ class BaseDashboard(App[str | None]):
     AUTO_FOCUS = None
     ENABLE_COMMAND_PALETTE = False
     ALLOW_SELECT: ClassVar[bool] = False
-    TELLS_ALARMS: ClassVar[bool] = False  # whether what it shows has a list of alarms
-    SIGNS: ClassVar[tuple[str, ...]] = SIGNS  # what the help explains beside the keys
     CONTROLS: ClassVar[tuple[Control, ...]] = ()  # made by ``tidy``; the keys are bound by it
 
     def __init_subclass__(cls) -> None:
@@ -106,9 +104,10 @@ class BaseDashboard(App[str | None]):
         cls.BINDINGS = bindings((*cls.CONTROLS, *_UNSAID))
         super().__init_subclass__()
 
-    def __init__(self, picture: Picture, look: Look = USUAL) -> None:
+    def __init__(self, picture: Picture, look: Look, clock: Callable[[], float]) -> None:
         super().__init__()
         self.picture = picture
+        self.now_s = clock
         self.palette: Palette = palette_for(look.theme, no_color=self.no_color)
         self.units = look.figures
         self.span = 0
@@ -141,7 +140,7 @@ class BaseDashboard(App[str | None]):
 
     def pages(self) -> list[Page]:
         """Return the pages; a page's id is the name it is opened by."""
-        return [Help(self.SIGNS, id="help"), Statistics(id="counts")]
+        return [Help((*SIGNS, *LIVE_SIGNS), id="help"), Statistics(id="counts")]
 
     @abstractmethod
     def view(self) -> View:
@@ -156,7 +155,7 @@ class BaseDashboard(App[str | None]):
             "theme": f"theme {self.palette.word}",
         }
 
-    def offered(self, *, footer: bool) -> list[Offer]:
+    def offered(self, *, footer: bool) -> list[Control]:
         """Return what can be done now, for the footer or for the help."""
         return offers(self.CONTROLS, self.words(), footer=footer)
 
@@ -221,7 +220,7 @@ class BaseDashboard(App[str | None]):
         self.front.set_class(width >= WIDE[0] and height >= WIDE[1], "wide")
         self.front.set_class(height >= TALL, "tall")
         self.front.set_class(width >= LARGE[0] and height >= LARGE[1], "large")
-        self.front.set_class(self.TELLS_ALARMS and width >= BROAD and height >= WIDE[1], "broad")
+        self.front.set_class(width >= BROAD and height >= WIDE[1], "broad")
         self.front.set_class(width < LEAST_WIDTH or height < LEAST_HEIGHT, "small")
         self.call_after_refresh(self.redraw)
 
@@ -254,13 +253,13 @@ class BaseDashboard(App[str | None]):
     def _names(self) -> set[str]:
         return {"choose", *(one.action.partition("(")[0] for one in self.CONTROLS)}
 
-    def found(self) -> list[FinderEntry]:
-        """Return what the finder lists."""
+    def found(self) -> list[Control]:
+        """Return what the finder lists: also what has no word in the footer."""
         words = self.words()
         return [
-            FinderEntry(one.action, one.shown, one.help)
+            one
             for one in self.CONTROLS
-            if one.asks and words.get(one.action, one.word)
+            if one.asks and one.action and words.get(one.action, one.word or one.help)
         ]
 
     # --- the keys -----------------------------------------------------------------------------
@@ -316,10 +315,6 @@ class BaseDashboard(App[str | None]):
         """Choose the event that was clicked."""
         self._chosen = message.key
         self.redraw()
-
-    async def on_keys_pressed(self, message: Keys.Pressed) -> None:
-        """Do what the word that was clicked says."""
-        await self.run_action(message.action)
 
     def action_page(self, name: str) -> None:
         """Open a page, or close it where it is open."""

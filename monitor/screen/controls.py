@@ -1,7 +1,7 @@
 """What can be done from the keyboard, in one table: bindings, footer, help and palette read it."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from textual.binding import Binding, BindingType
@@ -20,7 +20,8 @@ class Control:
             controls stand in footer and help as one.
         shown: The keys as people read them; the footer shows the first.
         action: Textual's name of what is done, with its arguments.
-        word: For the footer; the application may say a better one at the moment.
+        word: For the footer; the application may say a better one at the moment. Empty: only the
+            finder has it.
         help: For help and palette: one clause.
         rank: Place in the footer, the lowest first; ``NEVER`` is not there.
         asks: Whether it is also offered in the palette.
@@ -53,27 +54,8 @@ def _writes(key: str) -> bool:
     return len(key) == 1 or "_" in key or key in _WRITING
 
 
-@dataclass(frozen=True, slots=True)
-class FinderEntry:
-    """A control as the finder lists it."""
-
-    action: str
-    shown: str
-    help: str
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
-    """A control as it stands at this moment: its word may differ from the table's."""
-
-    shown: str
-    word: str
-    help: str
-    action: str = ""
-
-
-def offers(controls: Iterable[Control], words: dict[str, str], *, footer: bool) -> list[Offer]:
-    """Return what is offered, in the footer's order or in the table's.
+def offers(controls: Iterable[Control], words: dict[str, str], *, footer: bool) -> list[Control]:
+    """Return what is offered, in the footer's order or in the table's, as it stands now.
 
     Args:
         controls: The table.
@@ -84,11 +66,10 @@ def offers(controls: Iterable[Control], words: dict[str, str], *, footer: bool) 
     if footer:
         found = sorted((one for one in found if one.rank != NEVER), key=lambda one: one.rank)
     return [
-        Offer(
-            one.shown.partition(",")[0] if footer else one.shown,
-            words.get(one.action, one.word),
-            one.help,
-            one.action,
+        replace(
+            one,
+            shown=one.shown.partition(",")[0] if footer else one.shown,
+            word=words.get(one.action, one.word),
         )
         for one in found
     ]

@@ -6,7 +6,7 @@ from typing import ClassVar, Final, Protocol, cast
 from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
 
-from monitor.screen.controls import FinderEntry
+from monitor.screen.controls import Control
 from monitor.words.literal import plain
 
 _LONGEST: Final = 160
@@ -15,12 +15,8 @@ _LONGEST: Final = 160
 class Offers(Protocol):
     """What the finder needs of the application."""
 
-    def found(self) -> list[FinderEntry]:
+    def found(self) -> list[Control]:
         """Return what can be done now."""
-        ...
-
-    async def run_action(self, action: str) -> bool:
-        """Do it."""
         ...
 
 
@@ -29,23 +25,20 @@ class Controls(Provider):
 
     async def discover(self) -> Hits:
         """Yield all of them, in the table's order."""
-        app = cast(Offers, self.app)
-        for one in app.found():
-            title = _title(one)
-            yield DiscoveryHit(Content(title), partial(app.run_action, one.action), text=title)
+        for one in cast(Offers, self.app).found():
+            title, does = _title(one), partial(self.app.run_action, one.action)
+            yield DiscoveryHit(Content(title), does, text=title)
 
     async def search(self, query: str) -> Hits:
         """Yield those that hold the letters."""
-        app = cast(Offers, self.app)
         matcher = self.matcher(query)
-        for one in app.found():
-            title = _title(one)
+        for one in cast(Offers, self.app).found():
+            title, does = _title(one), partial(self.app.run_action, one.action)
             if (score := matcher.match(title)) > 0.0:
-                shown = matcher.highlight(title)
-                yield Hit(score, shown, partial(app.run_action, one.action), text=title)
+                yield Hit(score, matcher.highlight(title), does, text=title)
 
 
-def _title(one: FinderEntry) -> str:
+def _title(one: Control) -> str:
     return plain(f"{one.help} ({one.shown})", _LONGEST)
 
 

@@ -130,11 +130,6 @@ class Picture:
             self.gone_why = why
 
     @property
-    def likely(self) -> list[str]:
-        """Ways to tell the likeliest causes, the fullest first; none where nothing is wrong."""
-        return likely_in_words(self.causes)
-
-    @property
     def ended(self) -> bool:
         """Whether the guard ended since its source did, as every log does: nothing went wrong."""
         return self.bye is not None and self.bye.end is Ending.SOURCE_ENDED

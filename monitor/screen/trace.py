@@ -58,13 +58,9 @@ class Trace:
         if len(backwards) or (len(self) and fresh[0, at] < self._block[self._end - 1, at]):
             self._first = self._end = 0
         if self._end + len(fresh) > len(self._block):
-            keep = min(len(self), self._capacity)
+            keep = min(len(self), self._capacity - len(fresh))
             self._block[:keep] = self._block[self._end - keep : self._end]
             self._first, self._end = 0, keep
-            if keep + len(fresh) > len(self._block):
-                self._first = keep + len(fresh) - len(self._block)
-                self._block[: keep - self._first] = self._block[self._first : keep]
-                self._first, self._end = 0, keep - self._first
         self._block[self._end : self._end + len(fresh)] = fresh
         self._end += len(fresh)
         self._first = max(self._first, self._end - self._capacity)

@@ -1,6 +1,7 @@
 """What every pane is shown at a tick, and how a pane draws."""
 
 from abc import abstractmethod
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -13,7 +14,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from monitor.attach.protocol import outputs_in_words
-from monitor.screen.controls import Offer
+from monitor.screen.controls import Control
 from monitor.screen.picture import Link, Picture
 from monitor.screen.trace import Trace
 from monitor.words.literal import literal
@@ -40,7 +41,10 @@ class Frozen:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One moment's view: the picture, the time, and what the person at the keys chose."""
+    """One moment's view: the picture, the time, and what the person at the keys chose.
+
+    ``axis_s`` is data time at which the plots end; None: at the newest row, or the frozen one.
+    """
 
     picture: Picture
     now_s: float
@@ -48,10 +52,11 @@ class View:
     span_s: float
     chosen: int = 0
     stopping: bool = False
-    footer: tuple[Offer, ...] = ()
-    offered: tuple[Offer, ...] = ()
+    footer: tuple[Control, ...] = ()
+    offered: tuple[Control, ...] = ()
     units: Units = METRIC
     frozen: Frozen | None = None
+    axis_s: float | None = None
 
     @property
     def link(self) -> Link:
@@ -80,6 +85,8 @@ class View:
     @property
     def axis_end_s(self) -> float:
         """Data time at the right edge of the plots; runs on while data is missing."""
+        if self.axis_s is not None:
+            return self.axis_s
         if self.frozen is not None:
             return self.frozen.end_s
         newest_s = self.picture.trace.newest("time_s")
@@ -91,9 +98,20 @@ class View:
         """Return literal text in a role's style."""
         return literal(text, self.palette.text[role])
 
+    def lines(self, lines: Iterable[str], role: str = "ink") -> list[Row]:
+        """Return lines of text as rows, one cell in from the left."""
+        return [[self.say(" "), self.say(line, role)] for line in lines]
+
     def ground(self) -> Style:
         """Return the style of empty cells."""
         return self.palette.text["ink"]
+
+    def spread(self, left: Row, right: Row, width: int) -> Row:
+        """Return a row with its parts at both ends; the right gives way where both don't fit."""
+        space = width - width_of(left) - width_of(right)
+        if space < 1:
+            return left
+        return [*left, Segment(" " * space, self.ground()), *right]
 
 
 def width_of(row: Row) -> int:
@@ -101,23 +119,12 @@ def width_of(row: Row) -> int:
     return sum(cell_len(segment.text) for segment in row)
 
 
-def spread(left: Row, right: Row, width: int, ground: Style) -> Row:
-    """Return a row with its parts at both ends; the right part gives way where both don't fit."""
-    space = width - width_of(left) - width_of(right)
-    if space < 1:
-        return left
-    return [*left, Segment(" " * space, ground), *right]
-
-
 class Pane(Widget):
     """A widget that draws rows of segments, and refreshes only the rows that changed."""
 
     can_focus: ClassVar[bool] = False  # type: ignore[misc]  # Textual sets it per class too
-
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._lines: list[Strip] = []
-        self._view: View | None = None
+    _lines: Sequence[Strip] = ()
+    _view: View | None = None
 
     @abstractmethod
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -145,7 +152,7 @@ class Pane(Widget):
         """Draw anew at another size."""
         del event
         if self._view is not None:
-            self._lines = []
+            self._lines = ()
             self.show(self._view)
 
     def render_line(self, y: int) -> Strip:
@@ -160,6 +167,4 @@ class Pane(Widget):
 class Page(Pane):
     """A pane that takes the middle of the screen while it is open."""
 
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self.add_class("page")
+    DEFAULT_CLASSES = "page"

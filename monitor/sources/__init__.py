@@ -16,8 +16,3 @@ Over a broker, ``mqtt`` and ``topics`` stand for the first three steps. A log's 
 in ``logs``, many rows at a time; ``recorded`` hands them over at their own pace, as ``simulated``
 does with a simulated car's (``paced``).
 """
-
-from monitor.source_facts import SourceStatistics
-from monitor.sources.base import Arrival, Notice, Source
-
-__all__ = ["Arrival", "Notice", "Source", "SourceStatistics"]

@@ -1,7 +1,7 @@
 """What every source of samples promises, and what it hands over."""
 
-from abc import ABC, abstractmethod
-from types import TracebackType
+from abc import abstractmethod
+from collections.abc import AsyncIterator
 from typing import NamedTuple, Self
 
 from monitor.attach.protocol import Notice as Notice
@@ -11,7 +11,7 @@ from rules.step.state import Decision
 
 
 class Arrival(NamedTuple):
-    """A sample, and when its last byte could be read (steady clock, ns)."""
+    """A sample, and when its last byte or message could be read (steady clock, ns)."""
 
     sample: Sample
     readable_ns: int
@@ -20,7 +20,7 @@ class Arrival(NamedTuple):
 Item = Arrival | Notice
 
 
-class Source(ABC):
+class Source(AsyncIterator[Item]):
     """A source of samples.
 
     Use as ``async with source: async for item in source: ...``. Items come in the order in which
@@ -70,15 +70,6 @@ class Source(ABC):
         await self.open()
         return self
 
-    async def __aexit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    async def __aexit__(self, *_: object) -> None:
         """Close it."""
         self.close()
-
-    def __aiter__(self) -> Self:
-        """Return itself."""
-        return self

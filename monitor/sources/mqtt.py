@@ -11,7 +11,7 @@ from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Notice
 from monitor.sources.fed import FedSource
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.topics.merge import HOLD_S, Merged
+from monitor.sources.topics.merge import HOLD_S
 from monitor.sources.topics.messages import ChannelTopics, MessageReader, SenmlTopic
 from simulator.rig import RigFile
 
@@ -123,11 +123,11 @@ class MqttSource(FedSource):
         self._expiring = False
         self._give(self._reader.expire(now_ns()))
 
-    def _give(self, merged: list[Merged]) -> None:
+    def _give(self, merged: list[Arrival]) -> None:
         if merged:
             self.statistics.received += len(merged)
             self.statistics.decoded += len(merged)
-            self._put([Arrival(sample, arrived_ns) for sample, arrived_ns in merged])
+            self._put(merged)
         if self._reader.holding and not self._expiring:
             self._expiring = True
             self._link.call_later(HOLD_S, self._expire)

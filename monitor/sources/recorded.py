@@ -3,43 +3,23 @@
 from collections.abc import Generator, Iterator
 from math import inf
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 from monitor.clock import now_ns, now_s
-from monitor.source_facts import SourceKind, SourceStatistics
+from monitor.source_facts import SourceKind
 from monitor.sources.base import Arrival, Item, Notice
 from monitor.sources.paced import PacedSource
-from monitor.sources.rows import Rows
 from rules.channels import Sample
 from simulator.strict import clean
+
+if TYPE_CHECKING:
+    from monitor.recorder.reader import SessionBlocks
+    from monitor.sources.logs.log_blocks import LogBlocks
 
 LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait an hour
 TEXT_CELLS: Final = "text where a number belongs, read as not a number"
 YIELD_EVERY: Final = 256
 MOST_ROWS: Final = 1024  # made into lists at a time: a block of a narrow log has 100 000 rows
-
-
-class Blocks(Protocol):
-    """Rows of a log or session, block by block.
-
-    Attributes:
-        statistics: Counts of what has been read.
-        cut: Why it is not whole, as far as has been read; None where it is.
-        rig_text: The rig the block last read was decided with, where that had been changed.
-    """
-
-    statistics: SourceStatistics
-
-    @property
-    def cut(self) -> str | None:
-        """Return it."""
-
-    @property
-    def rig_text(self) -> str:
-        """Return it."""
-
-    def __iter__(self) -> Iterator[Rows]:
-        """Yield the blocks, each (n, ROW_WIDTH)."""
 
 
 class RecordedSource(PacedSource):
@@ -53,7 +33,9 @@ class RecordedSource(PacedSource):
 
     kind = SourceKind.RECORDED
 
-    def __init__(self, path: Path, blocks: Blocks, *, speed: float = 1.0) -> None:
+    def __init__(
+        self, path: Path, blocks: "LogBlocks | SessionBlocks", *, speed: float = 1.0
+    ) -> None:
         super().__init__(f"{clean(path.name)}, recorded")
         # Blocks are read far ahead; what counts here is what has been handed over.
         self._read = blocks.statistics

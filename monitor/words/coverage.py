@@ -6,14 +6,13 @@ from math import isfinite
 from typing import Any, Final
 
 from rules.facts import Rig
-from rules.findings import FINDINGS
+from rules.findings import label_of
 from simulator.coverage.expectation import Expectation
 from simulator.coverage.matrix import Cell, State
 
 _WIDE: Final = 80
 _HEAD: Final = 24
 _COLUMN: Final = 8
-_LABELS: Final = {finding.name: finding.label for finding in FINDINGS}
 _LEGEND: Final = (
     (".21 .30", 'as expected: median s from onset to finding and to action ("no": none)'),
     ("quiet", "nothing demanded, nothing raised"),
@@ -74,8 +73,8 @@ def as_markdown(rig: Rig, runs: int, seed: int, cells: Sequence[Cell], *, why: b
     lines.append(f"| fault | {' | '.join(point.key for point in points)} |")
     lines.append("|---|" + "---|" * len(points))
     for row in _rows(cells):
-        texts = " | ".join(f"**{t}**" if c.state in _DIFFER else t for c, t in _texts(row))
-        lines.append(f"| {row[0].case.name} | {texts} |")
+        texts = [f"**{cell_text(c)}**" if c.state in _DIFFER else cell_text(c) for c in row]
+        lines.append(f"| {row[0].case.name} | {' | '.join(texts)} |")
     lines += ["", "| sign | meaning |", "|---|---|"]
     lines += [f"| {sign} | {meaning} |" for sign, meaning in _LEGEND]
     lines += ["", "| operating point | what it is |", "|---|---|"]
@@ -167,10 +166,6 @@ def _points(cells: Sequence[Cell]) -> list[Any]:
     return list(dict.fromkeys(cell.point for cell in cells))
 
 
-def _texts(row: Sequence[Cell]) -> list[tuple[Cell, str]]:
-    return [(cell, cell_text(cell)) for cell in row]
-
-
 def _counts(cells: Sequence[Cell]) -> list[tuple[State, int]]:
     return [(state, sum(cell.state is state for cell in cells)) for state in State]
 
@@ -184,13 +179,13 @@ def _keys(cells: Sequence[Cell]) -> str:
 
 
 def _labels(names: Iterable[str]) -> str:
-    return ", ".join(_LABELS[name] for name in names)
+    return ", ".join(label_of(name) for name in names)
 
 
 def _groups(needs: Sequence[frozenset[str]]) -> str:
     if not needs:
         return "nothing"
-    return " and ".join(" or ".join(_LABELS[name] for name in sorted(group)) for group in needs)
+    return " and ".join(" or ".join(label_of(name) for name in sorted(group)) for group in needs)
 
 
 def _share(some: str, all_: str, count: int, runs: int) -> str:

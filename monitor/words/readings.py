@@ -7,6 +7,7 @@ from typing import Final
 from monitor.attach.message_parts import DecisionHead
 from monitor.attach.protocol import Frame, Hello
 from monitor.words.alarms import count_in_words
+from monitor.words.literal import or_unknown
 
 # Channel, its words, its unit, decimals; boost and flow stand in the status line already.
 _SAID: Final = (
@@ -35,7 +36,7 @@ def readings_in_words(hello: Hello, frame: Frame, rate_hz: float) -> str:
         parts.append("not recording")
     else:
         lost = f", {counts.not_recorded} NOT recorded" if counts.not_recorded else ""
-        parts.append(f"recorded {_n(counts.recorded)} rows{lost}")
+        parts.append(f"recorded {or_unknown(counts.recorded, 0)} rows{lost}")
     parts.append(count_in_words(frame.alarms) or "no alarms")
     return " | ".join(parts)
 
@@ -73,12 +74,8 @@ def _readings(hello: Hello, frame: Frame) -> Iterator[str]:
 
 def _link(frame: Frame, rate_hz: float) -> Iterator[str]:
     counts = frame.statistics
-    yield f"{_n(None if isnan(rate_hz) else rate_hz)} samples a second"
+    yield f"{or_unknown(None if isnan(rate_hz) else rate_hz, 0)} samples a second"
     yield f"rejected {counts.refused or 0}"
     for name, found in (("lost", counts.lost), ("late", counts.late), ("dropped", counts.dropped)):
         if found:
             yield f"{name} {found}"
-
-
-def _n(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:z.0f}"

@@ -21,6 +21,7 @@ MOST_KEPT = 0.97
 FORGOTTEN = 1.05  # a change: the shortest stand-still, and the smallest step, of some dozen
 NOT_A_STEP = 1.5  # smallest steps: a smaller change is a coarse reading's
 LONGEST_HOLD_S = 0.5
+LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance of the line's pressure: never learned away
 
 
 def forget(k: Constants, s: State) -> None:
@@ -62,18 +63,16 @@ def learn(
         floor_sq: Variance that the reading has without flow, as a share of that flow, squared.
         entry_s: How long the entry is, s, > 0.
     """
-    if s.learned_s == 0.0:
+    if s.entry_usual_s == 0.0:
         s.entry_usual_s = entry_s
-        s.covariance = k.noise_sq * k.correlation_s / (k.correlation_s + entry_s)
+        s.covariance = s.noise_sq * s.noise_lasts_s / (s.noise_lasts_s + entry_s)
     s.learned_s += entry_s
     weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
     most = OUTLIER * (s.noise + sqrt(floor_sq))
     s.gain = clamp(
         s.gain * (1.0 + weight * clamp(residual, -most, most)), k.lowest_gain, k.highest_gain
     )
-    s.doubt = k.least_doubt + (k.gain_within - k.least_doubt) * DOUBTED_S / (
-        DOUBTED_S + s.learned_s
-    )
+    s.doubt = doubt_after(k, s.learned_s)
     to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
     then = before - s.mean_residual
@@ -87,6 +86,19 @@ def learn(
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
     s.noise = sqrt(s.noise_sq)
     s.noise_lasts_s = lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
+
+
+def doubt_after(k: Constants, learned_s: float) -> float:
+    """Return the share by which the flow's gain may be off after so much healthy spraying, s."""
+    return k.least_doubt + (k.gain_within - k.least_doubt) * DOUBTED_S / (DOUBTED_S + learned_s)
+
+
+def line_doubt_after(k: Constants, learned_s: float) -> float:
+    """Return the same of the line's pressure."""
+    within = k.line_gain_within
+    return LEAST_LINE_DOUBT * within + (1.0 - LEAST_LINE_DOUBT) * within * DOUBTED_S / (
+        DOUBTED_S + learned_s
+    )
 
 
 def lasts_s(covariance: float, variance: float, apart_s: float) -> float:

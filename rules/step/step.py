@@ -5,15 +5,14 @@ from collections.abc import Sequence
 from rules import channels as ch
 from rules.facts import CommandKind
 from rules.step.arithmetic import NAN, larger
-from rules.step.bank import begin_bank, is_idle, move_bank, note_idle, stay_idle
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
-from rules.step.expectation import expect
+from rules.step.expectation import expect_of_all
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
-from rules.step.line import weigh_line
+from rules.step.line import close_line, weigh_line
 from rules.step.state import HEALTHY, STALE, State
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
@@ -75,29 +74,30 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
     else:
         s.less_ml_min = s.more_ml_min = 0.0
-    if is_idle(k, s):
-        stay_idle(k, s)
+    by_flow = k.witness_column == ch.DELIVERED
+    if by_flow:
+        expect_of_all(k, s, dt_s)
     else:
-        move_bank(k, s, dt_s)
+        s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:
-            begin_bank(k, s)
-        expect(k, s, dt_s)
-        note_idle(k, s, dt_s)
+            close_line(s)
     # Where an essential reading is unusable evidence and debt stand still. One that has not come
     # anew says nothing of the time since.
     s.unread_s = s.unread_s + dt_s
+    s.line_unread_s = s.line_unread_s + dt_s
     if can_judge:
-        if s.age_s[ch.DELIVERED] == 0.0:
+        if by_flow and s.age_s[ch.DELIVERED] == 0.0:
             weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
             s.unread_s = 0.0
         line = k.line_column
         if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
-            weigh_line(k, s, dt_s)
+            weigh_line(k, s, s.line_unread_s)
+            s.line_unread_s = 0.0
         s.evidence = s.flow_evidence
         if s.line_wrong == 0.0:
             s.evidence = s.flow_evidence + s.line_evidence
     else:
-        s.unread_s = 0.0
+        s.unread_s = s.line_unread_s = 0.0
     decide(k, s, dt_s)
 
 
@@ -105,6 +105,8 @@ def fresh_state(k: Constants) -> State:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = State()
     forget(k, s)
+    if k.witness_column != ch.DELIVERED:
+        s.least_ml_min = s.most_ml_min = NAN
     for column in k.mapped[: k.n_mapped]:
         s.health[column] = STALE
     return s

@@ -1,6 +1,6 @@
 """The rig file room: car, spray system and limits, from a TOML file to plain floats."""
 
-from simulator.rig.changes import Change, changes, live_changes
+from simulator.rig.changes import Change, changes, live_changes, sensor_changes
 from simulator.rig.columns import quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
 from simulator.rig.renew import Renewed, left_open, renewed
@@ -21,5 +21,6 @@ __all__ = [
     "quantity_of",
     "renewed",
     "rig_from_text",
+    "sensor_changes",
     "shipped_rigs",
 ]

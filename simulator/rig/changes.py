@@ -16,6 +16,10 @@ NONE: Final = "none"
 _FIXED: Final = frozenset(
     {"engine", "injectors", "spray", "flow_sensor", "time", "serial", "vehicle"}
 )
+# What makes the flow and the line's pressure read as they do: another one, and it is another car.
+_SENSORS: Final = frozenset({"flow_sensor", "line_sensor", "spray"})
+_SENSED: Final = frozenset({"delivered_ml_min", "line_kpa"})
+_NO_SENSOR: Final = ("spray", "tank")
 _LIVE_OF_A_CHANNEL: Final = frozenset({"plausible", "max_age", "stuck_after"})
 
 
@@ -37,6 +41,20 @@ class Change(NamedTuple):
 def changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
     """Return what differs, in the order of a rig file; defaults count as if written."""
     return tuple(change for _, change in _changes(before, after))
+
+
+def sensor_changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
+    """Return what differs of the sensors of flow and line pressure, nozzles, pump and mix.
+
+    Where anything does, what was learned of the one car says nothing of the other.
+    """
+    return tuple(change for path, change in _changes(before, after) if _is_of_sensors(path))
+
+
+def _is_of_sensors(path: KeyPath) -> bool:
+    if path[0] == "channels":
+        return path[1] in _SENSED and path[-1] not in _LIVE_OF_A_CHANNEL
+    return path[0] in _SENSORS and path != _NO_SENSOR
 
 
 def live_changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:

@@ -8,6 +8,7 @@ become plain floats in the unit of their class, so nothing past this package thi
 from simulator.strict.document import MISSING, Document, Table
 from simulator.strict.files import (
     checked_file,
+    ending_of,
     new_file,
     open_file,
     read_text,
@@ -68,6 +69,7 @@ __all__ = [
     "checked_file",
     "clean",
     "decode_bytes",
+    "ending_of",
     "key_of",
     "nearest",
     "new_file",

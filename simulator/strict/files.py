@@ -80,6 +80,19 @@ def read_text(path: Path) -> str:
     return decode_bytes(raw, str(path))
 
 
+def ending_of(path: Path, *endings: str) -> str:
+    """Return the ending of a name to write to, in small letters: one of these.
+
+    Raises:
+        BadInput: It is another; to be told before there is anything to write.
+    """
+    ending = path.suffix.lower()
+    if ending not in endings:
+        found = clean(ending) or "no ending"
+        raise BadInput(f"{called(path)}: found {found}, expected {' or '.join(endings)}")
+    return ending
+
+
 def refuse_taken(path: Path) -> None:
     """Refuse a name that something has already; to be told before there is anything to write.
 

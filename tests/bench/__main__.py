@@ -10,6 +10,7 @@ from tests.bench import (
     fuzz,
     kill,
     latency,
+    mutation,
     recording,
     screen,
     soak,
@@ -46,6 +47,7 @@ SUITES = {
     "hostile": hostile.main,
     "causes": causes.main,
     "fuzz": fuzz.main,
+    "mutation": mutation.main,
     "plant": plant,
 }
 

@@ -5,7 +5,7 @@ import threading
 import time
 from pathlib import Path
 
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from rules.guard import Guard
 from simulator.plant import run
 from simulator.rig import find_rig, load_rig

@@ -25,7 +25,7 @@ from monitor.guard.recording import RecordingListener
 from monitor.recorder import layout
 from monitor.recorder.index import sessions_in, size_in_words
 from monitor.recorder.reader import SessionBlocks
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.source_facts import SourceKind, SourceStatistics
 from monitor.sources.base import Arrival, Item, Source
 from rules.channels import Sample

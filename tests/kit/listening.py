@@ -8,6 +8,7 @@ from monitor.attach.listeners import Listener, ListenerFacts
 from monitor.attach.message_parts import Statistics
 from monitor.attach.protocol import Bye, Message, Notice
 from rules.facts import Rig
+from rules.learned import Learned
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_messages import statistics
 
@@ -38,6 +39,10 @@ class FakeGuard:
     def state(self) -> list[float]:
         """Remember nothing."""
         return []
+
+    def learned(self) -> Learned:
+        """Know nothing of the car."""
+        return Learned()
 
     def listener_facts(self) -> ListenerFacts:
         """Have no listeners."""

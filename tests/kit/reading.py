@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Self
 
 from monitor.source_facts import SourceStatistics
-from monitor.sources import Arrival, Notice, Source
+from monitor.sources.base import Arrival, Notice, Source
 from monitor.sources.ports import ListPorts
 from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample

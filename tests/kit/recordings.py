@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.sources.align import Aligner
 from rules.channels import Sample
 from rules.guard import Guard

@@ -11,7 +11,7 @@ from unittest.mock import patch
 import numpy as np
 from textual.pilot import Pilot
 
-from monitor.review import Log, open_log
+from monitor.review.log import Log, open_log
 from monitor.screen import base
 from monitor.screen.replay.app import ReplayDashboard
 from rules.channels import (

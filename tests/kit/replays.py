@@ -8,8 +8,11 @@ import numpy as np
 
 from monitor.recorder import layout
 from monitor.recorder.export import write_file
-from monitor.review import Decided, Log, decide, open_log
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.log import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, OPERATOR, TIME
+from simulator.logfile import mapped
 from simulator.plant import run
 from simulator.rig import RigFile
 from simulator.scenario import load_scenario
@@ -57,7 +60,7 @@ def troubled(count: int) -> Any:
 
 def log_of(rows: Any, path: Path, rig_file: RigFile = BRINDLE) -> Path:
     """Write rows as a log that is read back as they are, without ticks."""
-    channels = layout.recorded_channels(set(rig_file.columns))
+    channels = mapped(rig_file.rig)
     about = dict.fromkeys(("rig", "source", "started"), "")
     nothing = np.zeros((len(rows), len(layout.DECIDED)))
     write_file(path, iter([(rows, nothing)]), channels, about, rig_file.text, dict)

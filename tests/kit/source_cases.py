@@ -21,7 +21,7 @@ from monitor.broker.link import Post
 from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks
 from monitor.send.serial import LineFormat
-from monitor.sources import Source
+from monitor.sources.base import Source
 from monitor.sources.fake import HOLD, FakeSource
 from monitor.sources.logs.csv_blocks import CsvBlocks
 from monitor.sources.logs.table_blocks import TableBlocks

@@ -8,14 +8,14 @@ from rich.cells import set_cell_size
 from monitor.attach.message_parts import LikelyCause, StandingAlarm
 from monitor.guard.cause_desk import SPRAY_FINDINGS
 from monitor.screen.panes.banner import age
-from monitor.screen.panes.detail import explanation_in
-from monitor.screen.panes.standing import alarm_sign, none_stand, role, symbol
+from monitor.screen.panes.detail import explanation_in, notice_in_words
+from monitor.screen.panes.standing import alarm_sign, none_stand, role
 from monitor.screen.picture import Link
-from monitor.screen.view import Page, Row, View, spread
+from monitor.screen.view import Page, Row, View
 from monitor.words.alarms import since_in_words, state_in_words
 from monitor.words.events import EventWords
 from monitor.words.literal import fitted, plain, shortened, wrapped
-from monitor.words.palette import UNKNOWN
+from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
 from rules.alarms.rates import AlarmState, Priority
 from rules.findings import FINDINGS
 from rules.step.state import FINDING_NAMES
@@ -27,7 +27,6 @@ FIRST_CELLS: Final = 11
 MOST_LABEL_CELLS: Final = 36
 SILENCED: Final = "Silent by hand or design; what is done to the engine does not change."
 STORY_LINES: Final = 13  # left to the chosen alarm's story and the rest, where there is room
-ANSWERS_SHOW_S: Final = 60.0
 _NORMAL: Final = AlarmState.NORMAL
 _SPRAY: Final = frozenset(FINDING_NAMES[i] for i in SPRAY_FINDINGS)
 _CHECKS: Final = {finding.name: finding.check_first for finding in FINDINGS}
@@ -40,12 +39,9 @@ class AlarmPage(Page):
         normal_too: Whether alarms that are normal are listed as well.
     """
 
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self.normal_too = False
-        self._name = ""
-        self._at = 0
-        self._said: tuple[str, float] = ("", float("-inf"))
+    normal_too = False
+    _name = ""
+    _at = 0
 
     # --- the choice ---------------------------------------------------------------------------
 
@@ -77,10 +73,6 @@ class AlarmPage(Page):
             self._at = min(len(listed) - 1, max(0, self._at + step))
             self._name = listed[self._at].name
 
-    def say(self, text: str, now_s: float) -> None:
-        """Show an answer of our own at the foot, until the guard says something newer."""
-        self._said = (text, now_s)
-
     # --- drawing ------------------------------------------------------------------------------
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -109,25 +101,16 @@ class AlarmPage(Page):
             rows += story
         rows = rows[: height - 1]
         rows += [[]] * (height - 1 - len(rows))
-        return [*rows, self._answer(view, width)]
-
-    def _answer(self, view: View, width: int) -> Row:
-        text, at_s = self._said
-        notice = view.picture.notice
-        if notice is not None and notice[1] > at_s:
-            topic, at_s = notice[0].topic, notice[1]
-            text = f"{plain(topic, 20)}: {view.units.sentence(plain(notice[0].text))}"
-        if not text or view.now_s - at_s > ANSWERS_SHOW_S:
-            return []
-        return [view.say(" "), view.say(shortened(plain(text), width - 2), "strong")]
+        said = shortened(notice_in_words(view), width - 2)
+        return [*rows, *view.lines([said], "strong")]
 
 
 def _heading(view: View, width: int, part: str) -> Row:
     left: Row = [view.say(" Alarms  ", "strong"), *alarm_sign(view)]
     if view.link in (Link.GONE, Link.HUNG):
         old = f"{UNKNOWN} as told {age(view.picture.silence_s(view.now_s))} ago "
-        return spread(left, [view.say(old, "dim")], width, view.ground())
-    return spread(left, [view.say(f"{part} ", "dim")], width, view.ground())
+        return view.spread(left, [view.say(old, "dim")], width)
+    return view.spread(left, [view.say(f"{part} ", "dim")], width)
 
 
 def _label_cells(width: int) -> int:
@@ -147,7 +130,7 @@ def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) ->
     if alarm.state is _NORMAL:
         row.append(view.say(" " * (PRIORITY_CELLS + 1)))
     else:
-        word = f" {symbol(alarm)} {alarm.priority} "
+        word = f" {ACTION_SYMBOLS[alarm.level]} {alarm.priority} "
         row.append(view.say(word, role(view, alarm)))
         row.append(view.say(" " * (PRIORITY_CELLS + 1 - len(word))))
     row.append(view.say(label, text))
@@ -166,11 +149,9 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
     event = next((event for event in known if event.key[1] == name), None)
     check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
     check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
-    rows: list[Row] = [
-        [view.say(" "), view.say(shortened(plain(alarm.label, 60), width), "strong")]
-    ]
+    rows = view.lines([shortened(plain(alarm.label, 60), width)], "strong")
     if alarm.silenced:
-        rows.append([view.say(" "), view.say(shortened(SILENCED, width), "dim")])
+        rows += view.lines([shortened(SILENCED, width)], "dim")
     why = "Not found so far." if alarm.state is _NORMAL else "No event tells of it."
     if event is not None:
         at = "" if isnan(event.time_s) else f"{event.time_s:z.2f} s: "
@@ -183,10 +164,10 @@ def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Ro
         if len(likely) + told <= free:
             break
     room = max(1, free - len(likely))
-    rows += [[view.say(" "), view.say(line)] for line in explanation_in(why, width, room)]
+    rows += view.lines(explanation_in(why, width, room))
     keep = max(0, height - len(rows) - len(check))
     rows += likely[:keep]
-    rows += [[view.say(" "), view.say(line, "strong")] for line in check]
+    rows += view.lines(check, "strong")
     return rows[: max(0, height)]
 
 

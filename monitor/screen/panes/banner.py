@@ -1,7 +1,7 @@
 """The top line: what is being done to the engine, and why. Always there."""
 
 from monitor.screen.picture import Link
-from monitor.screen.view import Pane, Row, View, spread
+from monitor.screen.view import Pane, Row, View
 from monitor.words.literal import figure, fitted, or_nan, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 
@@ -30,9 +30,9 @@ class Banner(Pane):
             right = [view.say("stopping the guard, 5 s at most ", "strong")]
         elif view.picture.hello is not None:
             right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
-        top = spread([view.say(" "), *_driven(view), *chips], right, width, view.ground())
+        top = view.spread([view.say(" "), *_driven(view), *chips], right, width)
         lines = fitted(ways, width - 2, max(1, min(2, height - 1)))
-        return [top, *([view.say(" "), view.say(line)] for line in lines)]
+        return [top, *view.lines(lines)]
 
 
 def _driven(view: View) -> Row:

@@ -8,7 +8,7 @@ from rich.cells import cell_len
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
-from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.literal import figure, or_nan, shortened
 from monitor.words.units import Units
 from rules.channels import label_of_channel
@@ -70,7 +70,7 @@ class Channels(Pane):
             for part in range(per_entry):
                 row: Row = []
                 for entry in entries[i : i + columns]:
-                    row += spread(entry[part], [view.say("")], each + 1, view.ground())
+                    row += view.spread(entry[part], [view.say("")], each + 1)
                 rows.append(row)
         if len(rows) < height:
             rows.append(_others(view, {s.name for s in (*shown, *extra)}, width))
@@ -144,15 +144,15 @@ def _stacked(
     """Put the trend between value and note, or on a row of its own that takes both heights."""
     used = width_of(left)
     if not columns:
-        return [spread(left, note, width, view.ground()), *([[]] * (rows - 1))]
+        return [view.spread(left, note, width), *([[]] * (rows - 1))]
     if rows == 1:
         # The trend gives way to the word, never the word to the trend.
         cells = min(TREND_CELLS, width - used - width_of(note) - 1)
         short = _trend(view, columns[0], cells, 1)[0] if cells >= 2 else []
-        return [spread([*left, *short], note, width, view.ground())]
+        return [view.spread([*left, *short], note, width)]
     cells = max(4, width - used - max(16, width_of(note) + 1))
     trend = _trend(view, columns[0], cells, rows)
-    first = spread([*left, *trend[0]], note, width, view.ground())
+    first = view.spread([*left, *trend[0]], note, width)
     pad = view.say(" " * used)
     return [first, *[[pad, *line] for line in trend[1:]]]
 

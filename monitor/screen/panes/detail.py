@@ -2,6 +2,7 @@
 
 from typing import Final
 
+from monitor.screen.picture import likely_in_words
 from monitor.screen.view import Pane, Row, View
 from monitor.words.literal import fitted, plain, wrapped
 
@@ -38,23 +39,19 @@ class EventDetail(Pane):
         known = view.picture.events.newest_first
         if not known:
             said = notice_in_words(view)
-            lines = wrapped(said, width - 2, height) if said else []
-            return [[view.say(" "), view.say(line, "dim")] for line in lines]
+            return view.lines(wrapped(said, width - 2, height), "dim") if said else []
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 2
         check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
-        likely = view.picture.likely if event.active else []
+        likely = likely_in_words(view.picture.causes) if event.active else []
         causes: list[str] = []
         if likely:
             told = [view.units.sentence(words) for words in likely]
             causes = fitted(told, inner, 1 if height < 6 else max(2, height // 3))
         said = view.units.sentence(event.explanation) or "No explanation came."
         why = explanation_in(said, inner, max(1, height - len(check) - len(causes)))
-        rows: list[Row] = [[view.say(" "), view.say(line)] for line in why]
-        rows += [[view.say(" "), view.say(line)] for line in causes]
-        rows += [[view.say(" "), view.say(line, "strong")] for line in check]
+        rows = [*view.lines([*why, *causes]), *view.lines(check, "strong")]
         left = height - len(rows)
         if event.steps and left > 0:
-            steps = wrapped(f"Steps: {event.steps}.", inner, left)
-            rows += [[view.say(" "), view.say(line, "dim")] for line in steps]
+            rows += view.lines(wrapped(f"Steps: {event.steps}.", inner, left), "dim")
         return rows

@@ -1,5 +1,6 @@
 """The events, newest first."""
 
+from collections.abc import Sequence
 from typing import Final
 
 from rich.cells import cell_len, set_cell_size
@@ -10,7 +11,7 @@ from textual.message import Message
 from monitor.screen.panes.detail import notice_in_words
 from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
-from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.events import EventWords
 from monitor.words.literal import figure, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
@@ -32,9 +33,7 @@ class EventList(Pane):
             super().__init__()
             self.key = key
 
-    def __init__(self, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(id=id)
-        self._shown: list[EventWords] = []
+    _shown: Sequence[EventWords] = ()
 
     def on_click(self, event: Click) -> None:
         """Say which event was clicked, where one was; the heading is row 0."""
@@ -72,7 +71,7 @@ def _heading(view: View, width: int) -> Row:
     if not text or not known.newest_first or room < LEAST_NOTICE_CELLS:
         return left
     right = [view.say(shortened(f"{text} ", room), "dim")]
-    return spread(left, right, width, view.ground())
+    return view.spread(left, right, width)
 
 
 def _word(event: EventWords) -> str:
@@ -110,4 +109,4 @@ def event_row(
         depth = event.depth(view.units, max(0, room - cell_len(now)))
     parts.append(view.say(depth))
     state = [view.say(now, "strong" if event.active else "dim"), ground]
-    return spread(parts, state, width, view.ground())
+    return view.spread(parts, state, width)

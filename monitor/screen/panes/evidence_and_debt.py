@@ -9,7 +9,7 @@ from rich.segment import Segment
 
 from monitor.screen.raster import Dots, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
-from monitor.screen.view import Pane, Row, View, spread
+from monitor.screen.view import Pane, Row, View
 from monitor.words.literal import figure, or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from rules.step.evidence import CALM_NATS
@@ -127,7 +127,7 @@ def _row(view: View, bar: _Bar, width: int) -> Row:
         Segment(signs[length:], style["faint"]),
         Segment("▏", style["faint"]),
     ]
-    return spread(left, [_beside(view, bar, width)], width, view.ground())
+    return view.spread(left, [_beside(view, bar, width)], width)
 
 
 def _beside(view: View, bar: _Bar, width: int) -> Segment:

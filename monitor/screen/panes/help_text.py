@@ -46,16 +46,12 @@ class Help(Page):
 
     def _all(self, view: View, width: int) -> list[Row]:
         inner = max(20, min(width - 2, 100))
-        rows: list[Row] = [
-            [view.say(" "), view.say(line, "strong")] for line in wrapped(CAUTION, inner, 3)
-        ]
-        rows.append([])
+        rows = [*view.lines(wrapped(CAUTION, inner, 3), "strong"), []]
         for offer in view.offered:
             for i, line in enumerate(wrapped(offer.help, inner - 12, 2)):
                 rows.append(
                     [view.say(f" {'' if i else offer.shown:<12}", "strong"), view.say(line)]
                 )
         for sign in self._signs:
-            rows.append([])
-            rows += [[view.say(" "), view.say(line, "dim")] for line in wrapped(sign, inner, 4)]
+            rows += [[], *view.lines(wrapped(sign, inner, 4), "dim")]
         return rows

@@ -7,7 +7,7 @@ from rich.cells import cell_len
 
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
-from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.counts import in_words
 from monitor.words.literal import figure, or_nan, plain, shortened
 
@@ -30,7 +30,7 @@ class LinkLine(Pane):
             source = longer if cell_len(plain(longer)) <= room else "simulated car obeys"
         if room >= 8:
             first.append(view.say(shortened(source, room), "dim"))
-        return [spread(first, recording, width, view.ground()), _counts(view, width)]
+        return [view.spread(first, recording, width), _counts(view, width)]
 
 
 def _recording(view: View, width: int) -> Row:

@@ -2,6 +2,7 @@
 
 from itertools import groupby
 from math import ceil, floor, log10
+from operator import itemgetter
 
 import numpy as np
 from rich.segment import Segment
@@ -10,7 +11,7 @@ from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
-from monitor.screen.view import Pane, Row, View, spread, width_of
+from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.literal import or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
@@ -50,10 +51,7 @@ class FlowPlot(Pane):
         if (factor := view.units.factor("mL/min")) != 1.0:
             flows = {name: factor * flow for name, flow in flows.items()}
         evidence = trace.column("evidence", start_s)
-        if len(times_s):
-            top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
-        else:
-            top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+        top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
         plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         return [
             flow_legend(view, width),
@@ -62,7 +60,7 @@ class FlowPlot(Pane):
         ]
 
 
-def flow_top(view: View, flows: dict[str, Floats]) -> float:
+def _flow_top(view: View, flows: dict[str, Floats]) -> float:
     """Return the top of the flow axis, in the view's unit: what the rig can deliver, or more."""
     hello = view.picture.hello
     top = hello.scale.flow_ml_min if hello else 0.0
@@ -99,7 +97,7 @@ def plotted(
     Returns:
         Top of the axis, and the rows.
     """
-    top = flow_top(view, flows)
+    top = _flow_top(view, flows)
     columns, dot_rows = 2 * cells, 4 * rows
 
     def line_of(values: Floats) -> Reach:
@@ -188,7 +186,37 @@ def flow_legend(view: View, width: int) -> Row:
         if room < 0:
             break
         left += sign
-    return spread(left, right, width, view.ground())
+    return view.spread(left, right, width)
+
+
+class Cells:
+    """A row of signs: one, and its role, in each cell."""
+
+    def __init__(self, count: int, role: str, sign: str = " ") -> None:
+        self.signs, self.roles = [sign] * count, [role] * count
+
+    def put(self, x: int, sign: str, role: str) -> None:
+        """Put a sign into a cell; nothing where the cell is outside, on the left."""
+        if x >= 0:
+            self.signs[x], self.roles[x] = sign, role
+
+    def write(self, text: str, begin: int, role: str) -> bool:
+        """Write a text where all its cells are empty; return whether they were."""
+        end = begin + len(text)
+        if begin < 0 or end > len(self.signs) or any(c != " " for c in self.signs[begin:end]):
+            return False
+        self.signs[begin:end] = text
+        self.roles[begin:end] = [role] * len(text)
+        return True
+
+    def row(self, view: View) -> Row:
+        """Return the row."""
+        styles = {"faint": view.palette.graphic["faint"], **view.palette.text}
+        pairs = zip(self.roles, self.signs, strict=True)
+        return [
+            Segment("".join(sign for _, sign in run), styles[role])
+            for role, run in groupby(pairs, key=itemgetter(0))
+        ]
 
 
 def _time_axis(
@@ -198,29 +226,23 @@ def _time_axis(
     right = "now" if view.link is Link.LIVE else "last" if view.link is Link.GONE else "no data"
     if view.frozen is not None:
         right = "frozen"
-    axis, roles = [" "] * cells, ["dim"] * cells
+    axis = Cells(cells, "dim")
     free = max(1, cells - len(right) - 1)
     for i in np.flatnonzero(blind[1:] & ~blind[:-1]) + 1:
         x = ceil((times_s[i] - start_s) / view.span_s * cells) - 1
-        if 0 <= x < free:
-            axis[x], roles[x] = UNKNOWN, "unknown"
+        if x < free:
+            axis.put(x, UNKNOWN, "unknown")
     if len(actions) > 1:
         known = np.nan_to_num(actions, nan=0.0)
         for i in np.flatnonzero(np.diff(known) > 0.0) + 1:
             x = ceil((times_s[i] - start_s) / view.span_s * cells) - 1
-            if x >= 0:
-                level = min(3, max(0, int(known[i])))
-                axis[min(x, free - 1)] = ACTION_SYMBOLS[level]
-                roles[min(x, free - 1)] = ACTION_ROLES[level]
+            level = min(3, max(0, int(known[i])))
+            axis.put(min(x, free - 1), ACTION_SYMBOLS[level], ACTION_ROLES[level])
     half = f"-{view.span_s / 2:zg} s"
     for text, at in (
         (right, free + 1),
         (f"-{view.span_s:zg} s", 0),
         (half, cells // 2 - len(half) // 2),
     ):
-        if all(axis[x] == " " for x in range(at, min(cells, at + len(text)))):
-            axis[at : at + len(text)] = text
-    row: Row = [view.say(" " * LABEL_CELLS + "└", "dim")]
-    for role, run in groupby(zip(roles, axis[:cells], strict=True), key=lambda pair: pair[0]):
-        row.append(view.say("".join(char for _, char in run), role))
-    return row
+        axis.write(text, at, "dim")
+    return [view.say(" " * LABEL_CELLS + "└", "dim"), *axis.row(view)]

@@ -8,7 +8,6 @@ from rich.segment import Segment
 from monitor.screen.picture import Picture
 from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.literal import or_nan
-from rules.causes.known import CAUSE_NAMES
 
 LEAST_SHARE: Final = 0.05
 LINK: Final = "──"
@@ -102,8 +101,3 @@ def _part(view: View, part: Part, suspected: bool) -> Row:
         value = picture.value(part.channel)
     text = f" {view.units.told(value, part.unit, part.decimals)}"
     return [*row, view.say(text, "dim" if view.old else "ink")]
-
-
-def placed() -> frozenset[str]:
-    """Return the causes that have a place on the way."""
-    return frozenset(_PLACE) & frozenset(CAUSE_NAMES)

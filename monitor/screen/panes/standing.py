@@ -8,21 +8,14 @@ from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
 from monitor.words.alarms import count_in_words, state_in_words
 from monitor.words.literal import plain, shortened
-from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
-
-PRIORITY_ROLES = ("", "warn", "pull", "cut")
-
-
-def symbol(alarm: StandingAlarm) -> str:
-    """Return the sign of the worst action an alarm stands for; a priority is that action's."""
-    return ACTION_SYMBOLS[alarm.level]
+from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
 
 def role(view: View, alarm: StandingAlarm) -> str:
     """Return the style of an alarm's priority: colour only while nobody has seen it."""
     if view.link in (Link.GONE, Link.HUNG) or not (alarm.listed and alarm.unseen):
         return "ink"
-    return PRIORITY_ROLES[alarm.level]
+    return ACTION_ROLES[alarm.level]
 
 
 def alarm_sign(view: View) -> Row:
@@ -37,7 +30,8 @@ def alarm_sign(view: View) -> Row:
     if not unseen:
         return [view.say(f"{words}  ", "ink")]
     worst = max(unseen, key=lambda alarm: alarm.level)
-    return [view.say(f" {symbol(worst)} {words} ", role(view, worst)), view.say("  ")]
+    sign = f" {ACTION_SYMBOLS[worst.level]} {words} "
+    return [view.say(sign, role(view, worst)), view.say("  ")]
 
 
 def none_stand(view: View) -> Segment:
@@ -65,7 +59,7 @@ class StandingAlarms(Pane):
         for alarm in shown:
             label = shortened(plain(alarm.label, 60), label_cells)
             state = shortened(state_in_words(alarm), 26)
-            mark = view.say(f" {symbol(alarm)} ", role(view, alarm))
+            mark = view.say(f" {ACTION_SYMBOLS[alarm.level]} ", role(view, alarm))
             row = [view.say(" "), mark, view.say(f" {label:<{label_cells}} "), view.say(state)]
             rows.append(row)
         if len(shown) < len(alarms):

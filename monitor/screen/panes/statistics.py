@@ -21,9 +21,12 @@ class Statistics(Page):
         if picture.frame is None and picture.bye is None:
             return [*rows, [view.say(" none yet", "dim")]]
         inner = max(20, width - _NAME_CELLS - 4)
-        learned = learned_in_words(picture.decision)
-        told = [*lines(picture.statistics), *([Line("learned", learned)] if learned else [])]
-        for line in told:
+        known = {
+            "learned": learned_in_words(picture.decision),
+            "restored": "" if picture.hello is None else picture.hello.restored,
+        }
+        told = [Line(name, words) for name, words in known.items() if words]
+        for line in (*lines(picture.statistics), *told):
             role = "strong" if line.odd else "ink"
             mark = "!" if line.odd else " "
             for i, words in enumerate(wrapped(plain(line.words), inner, 3)):

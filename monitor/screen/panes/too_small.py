@@ -24,4 +24,4 @@ class TooSmall(Pane):
             f"This terminal is {have.width}x{have.height}; the picture needs at least "
             f"{LEAST_WIDTH}x{LEAST_HEIGHT}. {guard} {view.driven}"
         )
-        return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]
+        return view.lines(wrapped(text, width - 1, height))

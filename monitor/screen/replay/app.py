@@ -7,9 +7,11 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from monitor.clock import now_s
-from monitor.review import Log, Marks, Stopped, decide, read_marks
+from monitor.review.decide_log import decide
+from monitor.review.log import Log, Stopped
+from monitor.review.marks import Marks, read_marks
 from monitor.review.row_gaps import pace_of
-from monitor.screen.controls import Control, FinderEntry, Offer, offers
+from monitor.screen.controls import Control, offers
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.evidence_and_debt import DebtBars
 from monitor.screen.panes.help_text import Help
@@ -22,12 +24,11 @@ from monitor.screen.replay.deltas import DeltaPage
 from monitor.screen.replay.detail import EntryDetail
 from monitor.screen.replay.entries import EntryList, EntryPage, EntryPicked
 from monitor.screen.replay.foot import ReplayFoot
-from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.pages import LogPage, Opening, SmallReplay
 from monitor.screen.replay.plot import ReplayBoost, ReplayPlot
 from monitor.screen.replay.room import NOTICE_S
 from monitor.screen.replay.screen import ReplayScreen
-from monitor.screen.replay.time_keys import SCROLLED, TimeKeys
+from monitor.screen.replay.time_keys import TimeKeys
 from monitor.screen.replay.what_if_keys import WhatIfKeys
 from monitor.screen.replay.what_if_page import WhatIfPage
 from monitor.screen.replay.writing_keys import WritingKeys
@@ -37,6 +38,7 @@ from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput
 
 TREND_COLUMNS: Final = 400
+_SCROLLED: Final = {"help", "counts", "deltas"}
 _WHILE_OPENING: Final = {"leave", "theme", "escape"}
 
 
@@ -57,7 +59,6 @@ class ReplayDashboard(ReplayScreen):
     """
 
     CONTROLS: ClassVar[tuple[Control, ...]] = (*REPLAY_CONTROLS, *UNSAID)
-    TELLS_ALARMS = True
     CSS_PATH = str(Path(__file__).parent.parent / "dashboard.tcss")
     CSS: ClassVar[str] = """
     .wide #keys { height: 2; }
@@ -76,8 +77,9 @@ class ReplayDashboard(ReplayScreen):
         self.time_keys = TimeKeys(self)
         self.what_if_keys = WhatIfKeys(self)
         for keys in (self.time_keys, self.what_if_keys, WritingKeys(self)):
-            for name, does in keys.actions().items():
-                setattr(self, f"action_{name}", does)  # where Textual looks for it
+            for name in (f"action_{name}" for name in self._names()):
+                if does := getattr(keys, name, None):
+                    setattr(self, name, does)  # where Textual looks for it
         self.fault: BadInput | None = None
         self._start = start
         self._leaving = threading.Event()
@@ -132,7 +134,7 @@ class ReplayDashboard(ReplayScreen):
             axis_s = room.player.time_s
             span_s = min(span_s, room.length_s)
             self.moment.stand_at(room.shown, index, axis_s - span_s, TREND_COLUMNS)
-        return ReplayView(
+        return View(
             picture=self.picture,
             now_s=self.now_s(),
             palette=self.palette,
@@ -149,7 +151,6 @@ class ReplayDashboard(ReplayScreen):
         words = super().words()
         if room.shown is not None:
             words["span"] = f"span {room.span_words}"
-        words |= dict.fromkeys((one.action for one in UNSAID), "")
         if room.player is not None:
             words["play"] = "pause" if room.player.playing else "play"
         if not room.what_if.changes:
@@ -160,22 +161,12 @@ class ReplayDashboard(ReplayScreen):
             words |= {"remove": ""}
         return words
 
-    def offered(self, *, footer: bool) -> list[Offer]:
+    def offered(self, *, footer: bool) -> list[Control]:
         """Return what can be done now; until the log is open, that is to leave."""
         table = self.CONTROLS
         if self.room.shown is None:
             table = tuple(one for one in table if one.action in _WHILE_OPENING)
         return offers(table, self.words(), footer=footer)
-
-    def found(self) -> list[FinderEntry]:
-        """Return what the finder lists: the keys that stand together in the footer one by one."""
-        words = self.words()
-        return [
-            FinderEntry(one.action, one.shown, one.help)
-            for one in self.CONTROLS
-            if one.action and one.asks and one.help
-            if one in UNSAID or words.get(one.action, one.word)
-        ]
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Until the log is open, leaving is all there is to do."""
@@ -249,7 +240,7 @@ class ReplayDashboard(ReplayScreen):
 
     def action_choose(self, step: int) -> None:
         """Choose in the list of whatever is open, or scroll."""
-        if self.open_page in SCROLLED:
+        if self.open_page in _SCROLLED:
             self.scroll(step)
         elif self.open_page == "what_if":
             self.room.what_if.move(step)
@@ -268,7 +259,7 @@ class ReplayDashboard(ReplayScreen):
             self.what_if_keys.enter()
             return
         if (entry := self.room.chosen_entry) is None:
-            self.nothing("nothing to go to: no event, gap or mark is in the list")
+            self.say("nothing to go to: no event, gap or mark is in the list")
             return
         _, player = self.room.open
         if entry.kind == "event":

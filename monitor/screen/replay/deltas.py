@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from monitor.review import Decided
+from monitor.review.decided_log import Decided
 from monitor.screen.replay.pages import ScrolledPage
 from monitor.screen.view import Row, View
 from monitor.words.literal import figure
@@ -84,12 +84,7 @@ def _reading(decision: Decision, name: str) -> float:
 
 
 class DeltaPage(ScrolledPage):
-    """A table of both moments and the change from one to the other.
-
-    Args:
-        room: The replay.
-        id: Its id.
-    """
+    """A table of both moments and the change from one to the other."""
 
     def text(self, view: View, width: int) -> list[Row]:
         """Return the table; without a cursor, how to set one."""

@@ -23,7 +23,7 @@ class EntryDetail(RoomPane):
         if entry.kind == "mark":
             mark = room.mark_of(entry)
             text = f"{plain(mark.text)} (mark {mark.number}, by {plain(mark.who, 60)})"
-            return _said(view, wrapped(text, inner, height), "ink")
+            return view.lines(wrapped(text, inner, height))
         if entry.kind == "gap":
             gap = room.pace.silences[entry.number]
             span = f"from {figure(gap.time_s, 2)} to {figure(gap.time_s + gap.lasted_s, 2)} s"
@@ -33,19 +33,17 @@ class EntryDetail(RoomPane):
                 else f"{100.0 * gap.share:z.0f} % of the rows are missing {span}, none of them for "
                 "long: the link lost some, or whatever wrote the log skipped them."
             )
-            rows = _said(view, wrapped(text, inner, max(1, height - 1)), "ink")
+            rows = view.lines(wrapped(text, inner, max(1, height - 1)))
             check = wrapped(GAP_CHECK, inner, height - len(rows))
-            return [*rows, *_said(view, check, "strong")]
+            return [*rows, *view.lines(check, "strong")]
         if entry.kind == "difference":
             one = room.what_if.differences[entry.number]
-            rows = _said(view, wrapped(one.words, inner, height), "strong")
+            rows = view.lines(wrapped(one.words, inner, height), "strong")
             for name, event in (("Was", one.before), ("Would be", one.after)):
                 left = height - len(rows)
                 said = f"{name}: {event.explanation}" if event else f"{name}: nothing."
                 if left > 0:
-                    rows += _said(
-                        view, explanation_in(view.units.sentence(said), inner, left), "ink"
-                    )
+                    rows += view.lines(explanation_in(view.units.sentence(said), inner, left))
             return rows
         happened, _ = room.event_of(entry)
         check = wrapped(f"Check first {happened.check_first}", inner, 2 if height > 4 else 1)
@@ -57,18 +55,13 @@ class EntryDetail(RoomPane):
             inner,
             max(1, height - len(check) - spare),
         )
-        rows = _said(view, why, "ink")
         if spare:
-            return [
-                *rows,
-                *_said(view, fitted(likely, inner, 1), "ink"),
-                *_said(view, check, "strong"),
-            ]
-        rows += _said(view, check, "strong")
+            return [*view.lines([*why, *fitted(likely, inner, 1)]), *view.lines(check, "strong")]
+        rows = [*view.lines(why), *view.lines(check, "strong")]
         steps = [f"Steps{self._by(entry)}: {happened.steps}."] if happened.steps else []
         for told, role in ((likely, "ink"), (steps, "dim")):
             if told and height > len(rows):
-                rows += _said(view, fitted(told, inner, height - len(rows)), role)
+                rows += view.lines(fitted(told, inner, height - len(rows)), role)
         return rows
 
     def _by(self, entry: Entry) -> str:
@@ -82,7 +75,3 @@ class EntryDetail(RoomPane):
             return ["Likely causes are being worked out."]
         causes, time_s = found
         return likely_in_words(causes, f" (at {figure(time_s, 2)} s)")
-
-
-def _said(view: View, lines: list[str], role: str) -> list[Row]:
-    return [[view.say(" "), view.say(line, role)] for line in lines]

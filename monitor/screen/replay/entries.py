@@ -1,6 +1,7 @@
 """The list of events, marks, gaps and differences: rows beside the picture, or a page of it."""
 
-from typing import Final
+from collections.abc import Sequence
+from typing import ClassVar, Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
@@ -12,7 +13,7 @@ from monitor.screen.panes.standing import StandingAlarms, alarm_sign
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import Entry, Room
 from monitor.screen.replay.room_pane import RoomPane
-from monitor.screen.view import Page, Row, View, spread, width_of
+from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, plain, shortened
 from monitor.words.palette import UNKNOWN
 
@@ -22,30 +23,8 @@ WIDEST_ALARMS: Final = 80
 DIFFERENCE_SIGN: Final = "≠"
 
 
-def entries_around(room: Room, height: int) -> tuple[int, list[Entry]]:
-    """Return the place of the first entry that shows, and those that do: the chosen one's."""
-    first = max(0, min(room.chosen_at() - height // 2, len(room.entries) - height))
-    return first, room.entries[first : first + height]
-
-
-def entry_rows(room: Room, view: View, width: int, height: int) -> list[Row]:
-    """Return the entries around the chosen one; those after the moment are dimmed."""
-    if not room.entries:
-        return [[view.say(" nothing found, and no marks", "dim")]]
-    chosen = room.chosen_at()
-    first, shown = entries_around(room, height)
-    return [
-        _entry_row(room, view, entry, width, chosen=place == chosen)
-        for place, entry in enumerate(shown, start=first)
-    ]
-
-
 class EntryPicked(Message):
-    """An entry was clicked.
-
-    Args:
-        key: Which.
-    """
+    """An entry, by its key, was clicked."""
 
     def __init__(self, key: tuple[str, int, int]) -> None:
         super().__init__()
@@ -93,7 +72,7 @@ def _other_row(room: Room, view: View, entry: Entry, width: int, *, chosen: bool
     ]
     right = shortened(right, max(0, width // 4))
     text = shortened(text, max(1, width - width_of(left) - cell_len(right) - 3))
-    return spread([*left, view.say(f" {text}")], [view.say(right, "dim")], width, view.ground())
+    return view.spread([*left, view.say(f" {text}")], [view.say(right, "dim")], width)
 
 
 def heading(room: Room, view: View) -> Row:
@@ -109,57 +88,63 @@ def heading(room: Room, view: View) -> Row:
     return [view.say(" Events", "strong"), view.say(f"{words}  ", "dim"), *alarm_sign(view)]
 
 
-class EntryList(RoomPane):
-    """The rows beside the picture."""
+class Entries(RoomPane):
+    """Entries under ``HEAD`` rows of something else; a click on one picks it."""
 
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(room, id=id)
-        self._shown: list[Entry] = []
+    HEAD: ClassVar[int] = 1
+    _shown: Sequence[Entry] = ()
 
     def on_click(self, event: Click) -> None:
-        """Say which entry was clicked, where one was; the heading is row 0."""
-        if 0 < event.y <= len(self._shown):
-            self.post_message(EntryPicked(self._shown[event.y - 1].key))
+        """Say which entry was clicked, where one was."""
+        if 0 <= (place := event.y - self.HEAD) < len(self._shown):
+            self.post_message(EntryPicked(self._shown[place].key))
+
+    def entry_rows(self, view: View, width: int, height: int) -> list[Row]:
+        """Return the entries around the chosen one; those after the moment are dimmed."""
+        room, chosen = self._room, self._room.chosen_at()
+        first = max(0, min(chosen - height // 2, len(room.entries) - height))
+        self._shown = room.entries[first : first + height]
+        if not room.entries:
+            return [[view.say(" nothing found, and no marks", "dim")]]
+        return [
+            _entry_row(room, view, entry, width, chosen=place == chosen)
+            for place, entry in enumerate(self._shown, start=first)
+        ]
+
+
+class EntryList(Entries):
+    """The rows beside the picture."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading and the entries around the chosen one."""
         if self._room.shown is None:
             return []
-        _, self._shown = entries_around(self._room, height - 1)
         head = heading(self._room, view)
         hint: Row = []
         if (chosen := self._room.chosen_entry) and self._room.chosen is not None:
             to = f"enter goes to {figure(chosen.time_s, 2)} s "
             hint = [view.say(to, "dim")]
-        return [
-            spread(head, hint, width, view.ground()),
-            *entry_rows(self._room, view, width, height - 1),
-        ]
+        return [view.spread(head, hint, width), *self.entry_rows(view, width, height - 1)]
 
 
-class EntryPage(RoomPane, Page):
-    """The whole list."""
+class EntryPage(Entries, Page):
+    """The whole list; an empty row is under the heading."""
+
+    HEAD = 2
 
     def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
         super().__init__(room, id=id)
-        self._shown: list[Entry] = []
         self._alarms = StandingAlarms(id="of_list")  # draws; is no part of the screen itself
-
-    def on_click(self, event: Click) -> None:
-        """Say which entry was clicked; a heading and an empty row are above them."""
-        if 2 <= event.y < 2 + len(self._shown):
-            self.post_message(EntryPicked(self._shown[event.y - 2].key))
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw a heading, the entries, and the alarms of the moment under them."""
         if self._room.shown is None:
             return []
         hint = "↑↓ choose   enter goes there   delete takes a mark away   escape closes "
-        head = spread(heading(self._room, view), [view.say(hint, "dim")], width, view.ground())
+        head = view.spread(heading(self._room, view), [view.say(hint, "dim")], width)
         alarms: list[Row] = []
         if view.picture.alarms and height >= LEAST_WITH_ALARMS:
             alarms = self._alarms.draw(view, min(width, WIDEST_ALARMS), height // 3)
         room = height - 2 - (len(alarms) + 1 if alarms else 0)
-        _, self._shown = entries_around(self._room, room)
-        rows = [head, [], *entry_rows(self._room, view, width, room)]
+        rows = [head, [], *self.entry_rows(view, width, room)]
         return [*rows, [], *alarms] if alarms else rows

@@ -1,14 +1,11 @@
 """Two rows at the foot: what is replayed, where we stand, and the whole log as one bar."""
 
-from itertools import groupby
-
-from rich.segment import Segment
-
+from monitor.screen.panes.plot import Cells
 from monitor.screen.replay.go_to import clock_words
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.replay.room_pane import RoomPane
-from monitor.screen.view import Row, View, spread, width_of
+from monitor.screen.view import Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 
@@ -18,9 +15,7 @@ LONG_S = 120.0  # beyond this minutes help
 class ReplayFoot(RoomPane):
     """Says whether it plays and how fast, and whether decisions came out as recorded."""
 
-    def __init__(self, room: Room, *, id: str) -> None:  # noqa: A002  # Textual's own word
-        super().__init__(room, id=id)
-        self._worst: tuple[object, int, dict[int, int]] = (None, 0, {})
+    _worst: tuple[object, int, dict[int, int]] = (None, 0, {})
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw the position, then the bar, or what there is to say for a while."""
@@ -66,7 +61,7 @@ def _position(room: Room, view: View, width: int) -> Row:
     if space >= 8:
         name = shortened(plain(room.log.path.name), space)
         row += [view.say(f"│ replay of {name} ", "dim")]
-    return spread(row, right, width, view.ground())
+    return view.spread(row, right, width)
 
 
 def _trust(room: Room, view: View) -> Row:
@@ -112,25 +107,20 @@ def _worst(room: Room, at: _Scale) -> dict[int, int]:
 
 def _bar(room: Room, at: _Scale, worst: dict[int, int], view: View) -> Row:
     _, player = room.open
-    chars, roles = ["─"] * at.cells, ["faint"] * at.cells
+    bar = Cells(at.cells, "faint", "─")
     start_s, end_s = room.stretch(1000)
-    first, last = at.cell(start_s), at.cell(end_s)
-    chars[first : last + 1] = "━" * (last + 1 - first)
+    for x in range(at.cell(start_s), at.cell(end_s) + 1):
+        bar.put(x, "━", "faint")
     for gap in room.pace.silences:
         for x in range(at.cell(gap.time_s), at.cell(gap.time_s + gap.lasted_s) + 1):
-            chars[x], roles[x] = UNKNOWN, "unknown"
+            bar.put(x, UNKNOWN, "unknown")
     for mark in room.marks.marks:
-        chars[at.cell(mark.time_s)], roles[at.cell(mark.time_s)] = MARK_SIGN, "ink"
+        bar.put(at.cell(mark.time_s), MARK_SIGN, "ink")
     for x, level in worst.items():
-        chars[x], roles[x] = ACTION_SYMBOLS[level], ACTION_ROLES[level]
+        bar.put(x, ACTION_SYMBOLS[level], ACTION_ROLES[level])
     for letter, time_s in room.cursors.items():
-        chars[at.cell(time_s)], roles[at.cell(time_s)] = letter.upper(), "chosen"
+        bar.put(at.cell(time_s), letter.upper(), "chosen")
     here = at.cell(player.time_s)
     if here not in {at.cell(time_s) for time_s in room.cursors.values()}:
-        chars[here], roles[here] = "●", "strong"  # to be found where events fill the bar, too
-    row: Row = [view.say(" ▕", "dim")]
-    for role, run in groupby(zip(roles, chars, strict=True), key=lambda pair: pair[0]):
-        text = "".join(char for _, char in run)
-        faint = Segment(text, view.palette.graphic["faint"])
-        row.append(faint if role == "faint" else view.say(text, role))
-    return [*row, view.say("▏", "dim")]
+        bar.put(here, "●", "strong")  # to be found where events fill the bar, too
+    return [view.say(" ▕", "dim"), *bar.row(view), view.say("▏", "dim")]

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections import deque
+from collections.abc import Callable
 from typing import Final
 
 from textual.events import Event, Key
@@ -9,7 +10,7 @@ from textual.events import Event, Key
 from monitor.screen.base import BaseDashboard
 from monitor.screen.picture import Picture
 from monitor.screen.replay.room import Room
-from monitor.words.look import USUAL, Look
+from monitor.words.look import Look
 
 MOST_KEPT: Final = 24  # keys pressed while a log is opened
 _TURNS: Final = 8  # of the event loop, in which a worker that asks has begun to
@@ -26,8 +27,8 @@ class KeysInOrder(BaseDashboard):
 
     room: Room
 
-    def __init__(self, picture: Picture, look: Look = USUAL) -> None:
-        super().__init__(picture, look)
+    def __init__(self, picture: Picture, look: Look, clock: Callable[[], float]) -> None:
+        super().__init__(picture, look, clock)
         self._early: deque[Key] = deque(maxlen=MOST_KEPT)
 
     async def on_event(self, event: Event) -> None:

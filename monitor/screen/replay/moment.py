@@ -1,27 +1,13 @@
 """One recorded moment, as the panes of the live dashboard want it: never old, never "now"."""
 
-from dataclasses import dataclass
-
-from monitor.review import Decided, frame_at, hello_of
+from monitor.review.decided_log import Decided
+from monitor.review.messages import frame_at, hello_of
 from monitor.screen.picture import Link, Picture
-from monitor.screen.view import View
 from rules.channels import COLUMN_OF
 from rules.facts import Rig
 from rules.step.state import Decision
 
 _OWN_FIELDS = {"boost_kpa", "delivered_ml_min"}
-
-
-@dataclass(frozen=True, slots=True)
-class ReplayView(View):
-    """A view whose plots end at the moment, also where the log has a gap there."""
-
-    axis_s: float = float("nan")
-
-    @property
-    def axis_end_s(self) -> float:
-        """The moment's time on the axis."""
-        return self.axis_s
 
 
 class Moment(Picture):

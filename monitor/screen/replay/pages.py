@@ -48,7 +48,7 @@ class SmallReplay(TooSmall):
             f"This terminal is {have.width}x{have.height}; a replay needs at least "
             f"{LEAST_WIDTH}x{LEAST_HEIGHT}. q quits."
         )
-        return [[view.say(" "), view.say(line)] for line in wrapped(text, width - 1, height)]
+        return view.lines(wrapped(text, width - 1, height))
 
 
 class Opening(RoomPane, Page):

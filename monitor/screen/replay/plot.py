@@ -1,23 +1,23 @@
 """The flow plot around the moment: cursors, marks, and what was done (and would have been) when."""
 
 from bisect import bisect_left, bisect_right
-from itertools import groupby
+from dataclasses import replace
 from math import ceil
+from operator import attrgetter
 from typing import Final
 
 from rich.segment import Segment
 
-from monitor.review import Decided, TurnAt
+from monitor.review.decided_log import Decided
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import (
     LABEL_CELLS,
+    Cells,
     FlowPlot,
     axis_label,
     flow_legend,
-    flow_top,
     plotted,
 )
-from monitor.screen.replay.moment import ReplayView
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Frozen, Row, View
@@ -49,11 +49,8 @@ class ReplayPlot(RoomPane, FlowPlot):
         times_s = trace.column("time_s", start_s)
         factor = view.units.factor("mL/min")
         flows = {name: factor * trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
-        if len(times_s):
-            evidence = trace.column("evidence", start_s)
-            top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
-        else:
-            top, lines = flow_top(view, flows), [[view.say(" " * cells)] for _ in range(rows)]
+        evidence = trace.column("evidence", start_s)
+        top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
         at = _Scale(start_s, end_s, cells)
         style = view.palette.text
         for time_s in room.cursors.values():
@@ -81,15 +78,7 @@ class ReplayBoost(RoomPane, BoostTrend):
         start_s, end_s = room.stretch(2 * cells)
         trace = room.shown.trace(start_s, end_s, 2 * cells)
         held = Frozen(trace, end_s, 0.0)  # type: ignore[arg-type]  # the same reading face
-        stretch = ReplayView(
-            picture=view.picture,
-            now_s=view.now_s,
-            palette=view.palette,
-            span_s=end_s - start_s,
-            units=view.units,
-            frozen=held,
-            axis_s=end_s,
-        )
+        stretch = replace(view, span_s=end_s - start_s, frozen=held, axis_s=end_s)
         first, *rest = super().draw(stretch, width, height)
         here = _Scale(start_s, end_s, cells).cell(room.player.time_s) + LABEL_CELLS + 1
         return [first, *(_through(row, here, "│", view.palette.text["strong"]) for row in rest)]
@@ -130,39 +119,14 @@ def _through(line: Row, cell: int, sign: str, style: object) -> Row:
     return row
 
 
-class _Cells:
-    """A row under the plot: a sign and its role in each cell."""
-
-    def __init__(self, count: int, role: str) -> None:
-        self.chars, self.roles = [" "] * count, [role] * count
-
-    def put(self, x: int, sign: str, role: str) -> None:
-        """Put a sign into a cell; nothing where the cell is outside (-1)."""
-        if x >= 0:
-            self.chars[x], self.roles[x] = sign, role
-
-    def write(self, text: str, begin: int, role: str) -> bool:
-        """Write a text where all its cells are empty; return whether they were."""
-        end = begin + len(text)
-        if begin < 0 or end > len(self.chars) or any(c != " " for c in self.chars[begin:end]):
-            return False
-        self.chars[begin:end] = text
-        self.roles[begin:end] = [role] * len(text)
-        return True
+def _line(view: View, name: str, sign: str, cells: Cells) -> Row:
+    return [view.say(f"{name:>{LABEL_CELLS}}{sign}", "dim"), *cells.row(view)]
 
 
-def _line(view: View, name: str, sign: str, cells: _Cells) -> Row:
-    row: Row = [view.say(f"{name:>{LABEL_CELLS}}{sign}", "dim")]
-    pairs = zip(cells.roles, cells.chars, strict=True)
-    for role, run in groupby(pairs, key=lambda pair: pair[0]):
-        row.append(view.say("".join(char for _, char in run), role))
-    return row
-
-
-def _signs(room: Room, at: _Scale) -> _Cells:
+def _signs(room: Room, at: _Scale) -> Cells:
     """Gaps, marks and cursors; the moment is seen where it shares a cell with a gap."""
     _, player = room.open
-    cells = _Cells(at.cells, "ink")
+    cells = Cells(at.cells, "ink")
     for gap in room.pace.silences:
         until_s = gap.time_s + gap.lasted_s
         if until_s >= at.start_s and gap.time_s <= at.end_s:
@@ -174,7 +138,7 @@ def _signs(room: Room, at: _Scale) -> _Cells:
     for letter, time_s in room.cursors.items():
         cells.put(at.cell(time_s), letter.upper(), "chosen")
     if (x := at.cell(player.time_s)) >= 0:
-        if cells.chars[x] in (" ", UNKNOWN):
+        if cells.signs[x] in (" ", UNKNOWN):
             cells.put(x, HERE_SIGN, "strong")
         time = f" {figure(player.time_s, 2)} s "
         for begin in (x + 1, x - len(time)):
@@ -183,12 +147,13 @@ def _signs(room: Room, at: _Scale) -> _Cells:
     return cells
 
 
-def _actions(decided: Decided, at: _Scale) -> _Cells:
+def _actions(decided: Decided, at: _Scale) -> Cells:
     """Return the symbol of each action where it was taken."""
-    cells = _Cells(at.cells, "dim")
+    cells = Cells(at.cells, "dim")
     worst: dict[int, int] = {}
-    first = bisect_left(decided.turns, at.start_s, key=_time_s)
-    for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=_time_s)]:
+    by_time = attrgetter("time_s")
+    first = bisect_left(decided.turns, at.start_s, key=by_time)
+    for turn in decided.turns[first : bisect_right(decided.turns, at.end_s, key=by_time)]:
         level = turn.event.level
         x = at.cell(turn.time_s)
         # What is read off the axis is where something began or grew, the worst of each cell.
@@ -198,14 +163,10 @@ def _actions(decided: Decided, at: _Scale) -> _Cells:
     return cells
 
 
-def _put_times(at: _Scale, rows: tuple[_Cells, ...]) -> None:
+def _put_times(at: _Scale, rows: tuple[Cells, ...]) -> None:
     """Write the times of both edges into the first row that has room for them there."""
     left, right = f"{figure(at.start_s, 2)} s", f"{figure(at.end_s, 2)} s"
     for text, begin in ((left, 0), (right, at.cells - len(right))):
         for cells in rows:
             if cells.write(text, begin, "dim"):
                 break
-
-
-def _time_s(turn: TurnAt) -> float:
-    return turn.time_s

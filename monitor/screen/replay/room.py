@@ -5,7 +5,11 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from monitor.attach.message_parts import EventFacts, LikelyCause
-from monitor.review import Decided, Difference, Log, Mark, Marks, Player, TurnAt
+from monitor.review.compare import Difference
+from monitor.review.decided_log import Decided, TurnAt
+from monitor.review.log import Log
+from monitor.review.marks import Mark, Marks
+from monitor.review.player import Player
 from monitor.review.row_gaps import Pace
 from monitor.screen.replay.what_if import WhatIf
 from monitor.words.events import EventWords, event_in_words
@@ -200,10 +204,6 @@ class Room:
         found = [mark.time_s for mark in self.marks.marks]
         found += [one.time_s for one in self.pace.silences]
         return sorted(found + [one.time_s for one in self.what_if.differences])
-
-    def say(self, text: str, now_s: float, *, odd: bool = False) -> None:
-        """Put a line before the person."""
-        self.notice = Remark(text, now_s, odd)
 
     # --- the list -------------------------------------------------------------------------------
 

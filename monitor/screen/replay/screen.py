@@ -2,35 +2,23 @@
 
 import asyncio
 import threading
-from abc import ABC, abstractmethod
 from collections.abc import Callable
 
-from monitor.clock import now_s
-from monitor.review import Log, Stopped
+from monitor.review.log import Log, Stopped
 from monitor.screen.panes.help_text import Help
 from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment
-from monitor.screen.replay.room import Room
-from monitor.words.look import USUAL, Look
+from monitor.screen.replay.room import Remark, Room
+from monitor.words.look import Look
 
 
 class ReplayScreen(KeysInOrder):
-    """A replay without its own keys.
+    """A replay without its own keys."""
 
-    Args:
-        log: What ``open_log`` returned.
-        who: Who sets marks.
-        look: Units and theme.
-        clock: Steady time, s: what playing goes by.
-    """
-
-    def __init__(
-        self, log: Log, *, who: str, look: Look = USUAL, clock: Callable[[], float] = now_s
-    ) -> None:
+    def __init__(self, log: Log, *, who: str, look: Look, clock: Callable[[], float]) -> None:
         self.room = Room(log, who)
         self.moment = Moment()
-        super().__init__(self.moment, look)
-        self.now_s = clock
+        super().__init__(self.moment, look, clock)
         self.causes_wanted: threading.Event | None = None
         self.causes_running = 0
 
@@ -42,11 +30,7 @@ class ReplayScreen(KeysInOrder):
 
     def say(self, text: str, *, odd: bool = False) -> None:
         """Put a line before the person; ``odd`` where something was refused."""
-        self.room.say(text, self.now_s(), odd=odd)
-
-    def nothing(self, why: str) -> None:
-        """Say why a key does nothing now."""
-        self.say(why)
+        self.room.notice = Remark(text, self.now_s(), odd)
         self.redraw()
 
     def scroll(self, rows: int) -> None:
@@ -86,13 +70,9 @@ class ReplayScreen(KeysInOrder):
             self.causes_wanted.set()
 
 
-class ReplayKeys(ABC):
-    """Some keys of a replay, and what they do to its screen; who inherits says which."""
+class ReplayKeys:
+    """Some keys of a replay; who inherits has an ``action_`` for each, as the table names it."""
 
     def __init__(self, screen: ReplayScreen) -> None:
         self.screen = screen
         self.room = screen.room
-
-    @abstractmethod
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each action of the table of controls does, by its name."""

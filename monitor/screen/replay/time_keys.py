@@ -1,87 +1,57 @@
 """The keys that move the time: play, steps, jumps, the typed time, and the cursors A and B."""
 
-from collections.abc import Callable
-from typing import Final
-
 from monitor.screen.replay.go_to import goal
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.words.literal import figure
 from simulator.strict import BadInput
 
-SCROLLED: Final = {"help", "counts", "deltas"}
-
 
 class TimeKeys(ReplayKeys):
     """Where the moment is."""
 
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each of these keys does."""
-        return {
-            "play": self.play,
-            "rows": self.rows,
-            "seconds": self.seconds,
-            "end": self.end,
-            "event": self.event,
-            "rate": self.rate,
-            "goto": self.goto,
-            "cursor": self.cursor,
-            "to_cursor": self.to_cursor,
-            "clear": self.clear,
-        }
-
-    def play(self) -> None:
+    def action_play(self) -> None:
         """Play, or stand still."""
         self.room.open[1].toggle(self.screen.now_s())
         self.screen.moved()
 
-    def rows(self, count: int) -> None:
+    def action_rows(self, count: int) -> None:
         """Move by rows."""
         self.room.open[1].step_rows(count, self.screen.now_s())
         self.screen.moved()
 
-    def seconds(self, count: int) -> None:
-        """Move by seconds; a page of text is scrolled by the same keys."""
-        if self.screen.open_page in SCROLLED:
-            self.screen.scroll(10 * count)
-            return
-        if self.screen.open_page == "list":
-            self.room.choose(10 * count)
-            self.screen.redraw()
-            return
-        if self.screen.open_page == "what_if":
-            self.room.what_if.move(10 * count)
-            self.screen.redraw()
+    def action_seconds(self, count: int) -> None:
+        """Move by seconds; on a page, by ten rows of it."""
+        if self.screen.open_page:
+            self.screen.action_choose(10 * count)
             return
         self.room.open[1].step_s(float(count), self.screen.now_s())
         self.screen.moved()
 
-    def end(self, way: int) -> None:
+    def action_end(self, way: int) -> None:
         """Move to the first or the last row."""
-        _, player = self.room.open
-        (player.to_end if way > 0 else player.to_start)(self.screen.now_s())
+        decided, player = self.room.open
+        player.seek_row(decided.rows - 1 if way > 0 else 0, self.screen.now_s())
         self.screen.moved()
 
-    def event(self, way: int) -> None:
+    def action_event(self, way: int) -> None:
         """Stand still at the next or previous event, mark or difference."""
         _, player = self.room.open
-        step = player.next_event if way > 0 else player.previous_event
-        found = step(self.screen.now_s(), self.room.stops)
+        found = player.to_event(way, self.screen.now_s(), self.room.stops)
         self.screen.moved()
         if found is None:
             side = "behind" if way > 0 else "before"
             self.screen.say(f"no event, gap or mark {side} this moment")
-            self.screen.redraw()
 
-    def rate(self, way: int) -> None:
+    def action_rate(self, way: int) -> None:
         """Play faster or slower."""
         _, player = self.room.open
         before = player.rate
-        (player.faster if way > 0 else player.slower)(self.screen.now_s())
+        player.change_rate(way, self.screen.now_s())
         if player.rate == before:
-            self.screen.nothing(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
+            self.screen.say(f"{before:zg}x is the {'highest' if way > 0 else 'lowest'} rate")
         self.screen.redraw()
 
-    def goto(self) -> None:
+    def action_goto(self) -> None:
         """Ask where to go."""
         self.screen.run_worker(self._ask_where(), group="asking", exclusive=True)
 
@@ -98,7 +68,6 @@ class TimeKeys(ReplayKeys):
         """Go to the moment that was typed; return whether it could be, and say why not."""
         if fault := self.go_to(typed):
             self.screen.say(f"go to: {fault}", odd=True)
-            self.screen.redraw()
         return fault is None
 
     def go_to(self, typed: str) -> str | None:
@@ -127,7 +96,7 @@ class TimeKeys(ReplayKeys):
         self.screen.moved()
         return None
 
-    def cursor(self, letter: str) -> None:
+    def action_cursor(self, letter: str) -> None:
         """Set a cursor here."""
         _, player = self.room.open
         self.room.cursors[letter] = player.time_s
@@ -137,15 +106,14 @@ class TimeKeys(ReplayKeys):
         else:
             said = f"cursor {letter.upper()} at {figure(player.time_s, 2)} s; d compares with here"
             self.screen.say(said)
-        self.screen.redraw()
 
-    def to_cursor(self, letter: str) -> None:
+    def action_to_cursor(self, letter: str) -> None:
         """Go to a cursor."""
         self.go(letter)
 
-    def clear(self) -> None:
+    def action_clear(self) -> None:
         """Clear both cursors."""
         if not self.room.cursors:
-            self.screen.nothing("no cursor is set; a and b set them here")
+            self.screen.say("no cursor is set; a and b set them here")
         self.room.cursors.clear()
         self.screen.redraw()

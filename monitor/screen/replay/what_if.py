@@ -4,7 +4,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Final
 
-from monitor.review import Difference, Value
+from monitor.review.compare import Difference
+from monitor.review.edit import Value
 from simulator.strict import BadInput, called
 
 MOST_UNDONE: Final = 100
@@ -58,11 +59,6 @@ class WhatIf:
     def words(self) -> str:
         """What is changed, for the top line; empty where nothing is."""
         return "; ".join(change.words for change in self.changes.values())
-
-    @property
-    def edits(self) -> tuple[str, ...]:
-        """All changes, as the rig's text is changed by them."""
-        return tuple(change.edit for change in self.changes.values())
 
     def with_typed(self, typed: str, own: dict[str, str]) -> dict[str, Change]:
         """Return the changes with what was typed: ``key = value``, several with ``;`` between.

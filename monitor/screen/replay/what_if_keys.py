@@ -3,11 +3,13 @@
 import asyncio
 import re
 import threading
-from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from monitor.review import Stopped, Value, compare, decide, edit, save_as, values_of
+from monitor.review.compare import compare
+from monitor.review.decide_log import decide
+from monitor.review.edit import Value, edit, save_as, values_of
+from monitor.review.log import Stopped
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
@@ -19,10 +21,6 @@ THRESHOLDS: Final = ("debt", "flow_sensor", "ladder", "limits", "watch", "paid")
 
 class WhatIfKeys(ReplayKeys):
     """Thresholds changed, changed back and kept."""
-
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each of these keys does."""
-        return {"switch": self.switch, "undo": self.undo, "keep": self.keep}
 
     _tried: RigFile | None = None
 
@@ -49,14 +47,12 @@ class WhatIfKeys(ReplayKeys):
         proposed = "" if value is None else f"{value.key} = {value.value}"
         self.screen.run_worker(self._ask_change(proposed), group="asking", exclusive=True)
 
-    def switch(self) -> None:
+    def action_switch(self) -> None:
         """Go from the thresholds to the differences, or back."""
         if self.screen.open_page != "what_if":
-            self.screen.nothing(
-                "tab goes from thresholds to what they make different; w shows them"
-            )
+            self.screen.say("tab goes from thresholds to what they make different; w shows them")
         elif not self.room.what_if.differences:
-            self.screen.nothing("nothing differs, so there is nowhere to go")
+            self.screen.say("nothing differs, so there is nowhere to go")
         self.room.what_if.switch()
         self.screen.redraw()
 
@@ -76,12 +72,12 @@ class WhatIfKeys(ReplayKeys):
                 self._settle()
             return
 
-    def undo(self) -> None:
+    def action_undo(self) -> None:
         """Take the last change back."""
         if self.room.what_if.undone() is not None:
             self.screen.run_worker(self._undo(), group="asking", exclusive=True)
         else:
-            self.screen.nothing("nothing to undo: no threshold was changed; w changes one")
+            self.screen.say("nothing to undo: no threshold was changed; w changes one")
 
     async def _undo(self) -> None:
         before = self.room.what_if.undone() or {}
@@ -128,12 +124,12 @@ class WhatIfKeys(ReplayKeys):
         self.screen.work_out_causes()
         self.screen.redraw()
 
-    def keep(self) -> None:
+    def action_keep(self) -> None:
         """Ask for a file, and keep the changed thresholds as a new rig."""
         if self.room.what_if.changes and self._tried is not None:
             self.screen.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
         else:
-            self.screen.nothing("nothing to keep: no threshold is changed; w changes one")
+            self.screen.say("nothing to keep: no threshold is changed; w changes one")
 
     async def _ask_keep(self, rig_file: RigFile) -> None:
         room = self.room

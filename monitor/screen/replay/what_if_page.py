@@ -5,7 +5,7 @@ from typing import Final
 from rich.cells import set_cell_size
 
 from monitor.screen.replay.room_pane import RoomPane
-from monitor.screen.view import Page, Row, View, spread, width_of
+from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 
 TYPE_ONE: Final = "type one, as debt.cut = 0.3 s"
@@ -43,14 +43,7 @@ class WhatIfPage(RoomPane, Page):
             keys = rows_left - below
         title = " What if the thresholds were others?"
         hint = HINT if len(title) + len(HINT) < width else SHORT_HINT
-        rows: list[Row] = [
-            spread(
-                [view.say(title, "strong")],
-                [view.say(hint, "dim")],
-                width,
-                view.ground(),
-            )
-        ]
+        rows: list[Row] = [view.spread([view.say(title, "strong")], [view.say(hint, "dim")], width)]
         rows += self._keys(view, width, keys)
         rows.append(self._wants(view, width))
         if what_if.changes:
@@ -104,9 +97,7 @@ class WhatIfPage(RoomPane, Page):
             words = f" What would have been different: {count}"
         hint = "tab goes up " if what_if.among_differences else "tab goes down, enter goes there "
         right = [view.say(hint, "dim")] if count else []
-        return spread(
-            [view.say(shortened(words, width - 2), "strong")], right, width, view.ground()
-        )
+        return view.spread([view.say(shortened(words, width - 2), "strong")], right, width)
 
     def _differences(self, view: View, width: int, height: int) -> list[Row]:
         what_if = self._room.what_if

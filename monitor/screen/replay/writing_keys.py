@@ -1,10 +1,10 @@
 """The keys that write something: a mark, or what the plot spans as a file."""
 
 import asyncio
-from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
-from monitor.review import add_mark, read_marks, remove_mark
+from monitor.review.marks import add_mark, read_marks, remove_mark
+from monitor.review.ranges import export_range
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if_keys import path_of
 from monitor.words.literal import figure
@@ -16,21 +16,12 @@ BARE_NOTE: Final = "no note"
 class WritingKeys(ReplayKeys):
     """Marks and exports."""
 
-    def actions(self) -> dict[str, Callable[..., None]]:
-        """Return what each of these keys does."""
-        return {
-            "mark": self.mark,
-            "mark_now": self.mark_now,
-            "remove": self.remove,
-            "export": self.export,
-        }
-
-    def mark(self) -> None:
+    def action_mark(self) -> None:
         """Ask for a note, and set a mark where the moment was when the key was pressed."""
         at_s = self.room.open[1].time_s
         self.screen.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
 
-    def mark_now(self) -> None:
+    def action_mark_now(self) -> None:
         """Set a mark here without a note: while playing there is no time to type one."""
         at_s = self.room.open[1].time_s
         self.screen.run_worker(self._mark(at_s, BARE_NOTE), group="marks")
@@ -42,11 +33,9 @@ class WritingKeys(ReplayKeys):
             room.marks = await asyncio.to_thread(read_marks, room.log)
         except BadInput as error:
             self.screen.say(str(error), odd=True)
-            self.screen.redraw()
             return False
         room.list_anew()
         self.screen.say(f"mark {mark.number} set at {figure(at_s, 2)} s")
-        self.screen.redraw()
         return True
 
     async def _ask_mark(self, at_s: float) -> None:
@@ -56,13 +45,13 @@ class WritingKeys(ReplayKeys):
             if await self._mark(at_s, answer):
                 return
 
-    def remove(self) -> None:
+    def action_remove(self) -> None:
         """Take the chosen mark away."""
         entry = self.room.chosen_entry
         if self.screen.open_page == "list" and entry is not None and entry.kind == "mark":
             self.screen.run_worker(self._remove(entry.number), group="marks")
         else:
-            self.screen.nothing("delete takes away a mark that is chosen in the list; l opens it")
+            self.screen.say("delete takes away a mark that is chosen in the list; l opens it")
 
     async def _remove(self, number: int) -> None:
         room = self.room
@@ -74,9 +63,8 @@ class WritingKeys(ReplayKeys):
         else:
             room.list_anew()
             self.screen.say(f"mark {number} taken away")
-        self.screen.redraw()
 
-    def export(self) -> None:
+    def action_export(self) -> None:
         """Ask for a file, and write what the plot spans."""
         self.screen.run_worker(self._ask_export(), group="asking", exclusive=True)
 
@@ -91,9 +79,8 @@ class WritingKeys(ReplayKeys):
             name = answer
             room.busy = "writing"
             try:
-                done = await asyncio.to_thread(
-                    self.exporting, decided, from_s, to_s, path_of(answer)
-                )
+                to = path_of(answer)
+                done = await asyncio.to_thread(export_range, decided, from_s, to_s, to)
             except BadInput as error:
                 self.screen.say(str(error), odd=True)
                 continue
@@ -101,10 +88,3 @@ class WritingKeys(ReplayKeys):
                 room.busy = ""
             self.screen.say(f"wrote {done.rows} rows, {span}, to {answer}")
             return
-
-    @staticmethod
-    def exporting(*arguments: Any) -> Any:
-        """Export a stretch; a name of its own, since pyarrow is loaded only then."""
-        from monitor.review import export_range
-
-        return export_range(*arguments)

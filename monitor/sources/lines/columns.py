@@ -1,18 +1,16 @@
 """From a row of numbers to a sample: the rig's columns, the rig's units."""
 
 from collections.abc import Sequence
+from dataclasses import replace
+from math import inf, nan
 from typing import Final
 
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
-from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample, is_time
+from rules.channels import CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, Sample, is_time, tick
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
-_NAN: Final = float("nan")
-_INFINITE: Final = float("inf")
-
-OWN_TIME: Final = TimeMap()
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
 
 
@@ -27,6 +25,15 @@ def is_own_header(names: Sequence[str]) -> bool:
     return len(channels) > 2 and "time_s" in channels and _OWN_NAMES.issuperset(channels)
 
 
+def as_own(rig_file: RigFile) -> RigFile:
+    """Return a rig file that reads what flowdebt writes: our own names, in our own units.
+
+    A rig may well map a column of one of our names in a unit of its own.
+    """
+    columns = {name: ColumnMap(name, unit=CHANNEL_BY_NAME[name].unit) for name in rig_file.columns}
+    return replace(rig_file, columns=columns, time=TimeMap())
+
+
 class Columns:
     """Where a log's columns go in a sample, and how their units convert.
 
@@ -38,6 +45,9 @@ class Columns:
 
     Raises:
         BadInput: A column the rig maps is missing, or a name stands twice.
+
+    Attributes:
+        rig_file: The rig by which columns are read: as given, or of our own names and units.
     """
 
     def __init__(
@@ -46,15 +56,14 @@ class Columns:
         names = [name.strip() for name in names]
         # What the rig says goes first; our own names only where its columns are not there.
         theirs = [column.column for column in rig_file.columns.values()]
-        own = is_own_header(names) and not set(theirs).issubset(names)
-        time = OWN_TIME if own else rig_file.time
-        self.own = own
+        if is_own_header(names) and not set(theirs).issubset(names):
+            rig_file = as_own(rig_file)
+        self.rig_file = rig_file
         self.n_fields = len(names)
-        self.time_index = self._find(names, time.column, where, "time", time_needed)
-        self.time_factor = time.factor
+        self.time_index = self._find(names, rig_file.time.column, where, "time", time_needed)
+        self.time_factor = rig_file.time.factor
         self.picks: list[tuple[int, int, float, float]] = []
-        for channel, mapped in rig_file.columns.items():
-            column = ColumnMap(channel, 1.0, 0.0) if own else mapped
+        for channel, column in rig_file.columns.items():
             index = self._find(names, column.column, where, channel, True)
             # Adding minus nought changes nothing; nought would take the sign off a minus nought.
             offset = column.offset or -0.0
@@ -79,17 +88,15 @@ class Columns:
         Raises:
             Rejected: ``NO_TIME``.
         """
-        row = [NOT_SENT] * ROW_WIDTH
-        row[-1] = OPERATOR_NOTHING
         if self.time_index >= 0:
             raw = values[self.time_index]
-            time_s = _NAN if raw == NOT_SENT else raw * self.time_factor
+            time_s = nan if raw == NOT_SENT else raw * self.time_factor
             if not is_time(time_s):
                 raise Rejected(NO_TIME)
-        row[0] = time_s
+        row = list(tick(time_s))
         for index, place, factor, offset in self.picks:
             raw = values[index]
             if raw != NOT_SENT:
                 value = raw * factor + offset  # may overflow; minus infinity would read "not sent"
-                row[place] = value if -_INFINITE < value < _INFINITE else _NAN
+                row[place] = value if -inf < value < inf else nan
         return Sample._make(row)

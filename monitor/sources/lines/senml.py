@@ -6,6 +6,7 @@ key twice in one record (two records run together by lost bytes) rejects the pac
 
 import re
 from collections.abc import Sequence
+from math import inf
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -39,7 +40,6 @@ _WRONG_TYPE: Final = {float: "not a number", str: "not SenML", bool: "value"}
 _VALUES: Final = ("v", "vs", "vb", "vd")
 _OTHER_VALUES: Final = frozenset(_VALUES[1:])
 _NOT_BASE: Final = frozenset(("n", "u", "t", "ut"))
-_INFINITE: Final = float("inf")
 
 Record = dict[str, Any]  # each value of the type that ``_TYPES`` gives its key, once checked
 
@@ -107,7 +107,7 @@ def resolve(pack: bytes, now_s: float) -> list[Measurement]:
             raise Rejected("name")
         if type(value) is float:
             value += base_value
-            if not -_INFINITE < value < _INFINITE:
+            if not -inf < value < inf:
                 raise Rejected("not a number")
         time_s = base_s + record.get("t", 0.0)
         if time_s < ABSOLUTE_FROM_S:
@@ -138,7 +138,7 @@ def pack_of(sample: Sample, names: Sequence[str], number: int | None = None) -> 
     for name in names:
         value = getattr(sample, name)
         if value != NOT_SENT:
-            finite = -_INFINITE < value < _INFINITE
+            finite = -inf < value < inf
             records.append({"n": name, "v": value} if finite else {"n": name, "vs": "nan"})
     if number is not None:
         records.append({"n": OWN_SEQUENCE, "v": number})

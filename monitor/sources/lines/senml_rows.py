@@ -1,14 +1,16 @@
 """SenML measurements into samples: names onto the rig's channels, units into the channels' own."""
 
 from collections.abc import Iterable
+from math import inf, nan
 from typing import Final
 
+from monitor.sources.lines.columns import as_own
 from monitor.sources.lines.line_checks import OWN_SEQUENCE
 from monitor.sources.lines.senml import Measurement, resolve
 from monitor.sources.lines.sequence import SequenceCheck
 from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.lines.unit_row import known_unit
-from rules.channels import CHANNEL_BY_NAME, NOT_SENT, OPERATOR_NOTHING, ROW_NAMES, ROW_WIDTH, Sample
+from rules.channels import CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, ROW_WIDTH, Sample, tick
 from simulator.rig import ColumnMap, RigFile, quantity_of
 from simulator.strict import UNITS, clean
 
@@ -26,8 +28,6 @@ REGISTRY: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "rotation": {"1/s": (60.0, 0.0), "Hz": (60.0, 0.0), "1/min": (1.0, 0.0)},
     "plain": {"/": (1.0, 0.0)},
 }
-_NAN: Final = float("nan")
-_INFINITE: Final = float("inf")
 
 
 class SenmlMapper:
@@ -53,12 +53,12 @@ class SenmlMapper:
     def __init__(self, rig_file: RigFile, where: str) -> None:
         self._where = where
         self.fault: str | None = None
-        self._by_name: dict[str, tuple[str, ColumnMap]] = {
-            name: (name, _own(name, mapped)) for name, mapped in rig_file.columns.items()
-        }
         # What the rig calls a column goes before our own name for another channel.
-        for name, mapped in rig_file.columns.items():
-            self._by_name[mapped.column] = (name, mapped)
+        self._by_name = {
+            mapped.column: (name, mapped)
+            for by in (as_own(rig_file), rig_file)
+            for name, mapped in by.columns.items()
+        }
         self._owner: dict[str, str] = {}
         self._sequence_name = rig_file.serial.sequence or OWN_SEQUENCE
         self.sequence = SequenceCheck()
@@ -97,14 +97,12 @@ class SenmlMapper:
             if row is None or row[0] != time_s:
                 if row is not None:
                     samples.append(Sample._make(row))
-                row = [NOT_SENT] * ROW_WIDTH
-                row[0] = time_s
-                row[-1] = OPERATOR_NOTHING
+                row = list(tick(time_s))
             if row[place] != NOT_SENT:
                 raise Rejected("value twice")
             # Text or a truth value for a channel is a report that is not a number.
-            read = value * factor + offset if type(value) is float else _NAN
-            row[place] = read if -_INFINITE < read < _INFINITE else _NAN
+            read = value * factor + offset if type(value) is float else nan
+            row[place] = read if -inf < read < inf else nan
         if row is None:
             raise Rejected("no channel")
         if number is not None:
@@ -168,10 +166,3 @@ class SenmlMapper:
 def short_name(name: str) -> str:
     """Return the end of a name, behind its last ``:`` and ``/``: the reading without its device."""
     return name.rpartition(":")[2].rpartition("/")[2]
-
-
-def _own(channel: str, mapped: ColumnMap) -> ColumnMap:
-    """Return how a channel called by its own name converts where no unit is stated."""
-    if mapped.column == channel:
-        return mapped
-    return ColumnMap(channel, 1.0, 0.0, CHANNEL_BY_NAME[channel].unit)

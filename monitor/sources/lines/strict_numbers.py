@@ -1,13 +1,12 @@
 """Numbers as text: what is one, what is none, and why a line or message is rejected."""
 
+from math import inf, nan
 from typing import Final
 
 from rules.channels import NOT_SENT
 
 _NUMBER_BYTES: Final = b"0123456789+-.eE"
 _LONGEST_NUMBER: Final = 32
-_NAN: Final = float("nan")
-_INFINITE: Final = float("inf")
 # Empty, no number, or so far from nought that it could not tell one reading from the next.
 NO_TIME: Final = "no usable time"
 
@@ -37,10 +36,10 @@ def strict_number(field: bytes) -> float:
         raise Rejected("not a number")
     if field.translate(None, _NUMBER_BYTES):
         if field.lower() == b"nan":
-            return _NAN
+            return nan
         raise Rejected("not a number")
     try:
         value = float(field)
     except ValueError:
         raise Rejected("not a number") from None
-    return value if -_INFINITE < value < _INFINITE else _NAN
+    return value if -inf < value < inf else nan

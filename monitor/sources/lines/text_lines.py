@@ -146,10 +146,10 @@ class LineDecoder:
         self.header_fault = None
 
     def _is_unit_row(self, words: list[str], columns: Columns) -> bool:
-        if len(words) != columns.n_fields or not are_units(words, columns, self._rig_file):
+        if len(words) != columns.n_fields or not are_units(words, columns):
             return False
         try:
-            check_units(self._names, words, columns, self._rig_file, self._where)
+            check_units(self._names, words, columns, self._where)
         except BadInput as error:
             # Numbers in units nobody is sure of are not used, until a header comes without them.
             self._columns = self._checks = None

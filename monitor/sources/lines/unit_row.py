@@ -4,9 +4,9 @@ from collections.abc import Iterator, Sequence
 from math import isclose
 from typing import Final
 
-from monitor.sources.lines.columns import OWN_TIME, Columns
+from monitor.sources.lines.columns import Columns
 from rules.channels import CHANNELS, ROW_NAMES
-from simulator.rig import ColumnMap, RigFile, quantity_of
+from simulator.rig import quantity_of
 from simulator.strict import UNITS, BadInput, Quantity, Seconds, clean
 
 # How loggers write what UNITS spells otherwise, in lower case.
@@ -28,9 +28,7 @@ _KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not 
 _BY_CASE: Final = {unit.lower(): unit for unit in sorted(_KNOWN) if len(unit) > 1}
 
 
-def check_units(
-    names: Sequence[str], words: Sequence[str], columns: Columns, rig_file: RigFile, where: str
-) -> None:
+def check_units(names: Sequence[str], words: Sequence[str], columns: Columns, where: str) -> None:
     """Check the units a log says itself: in a row under its header, or with its columns.
 
     Spellings that aren't known are passed over, as are units that mean the same (cc/min, mL/min).
@@ -38,21 +36,20 @@ def check_units(
     Args:
         names: The header's fields.
         words: The row's fields.
-        columns: Where the header's columns go.
-        rig_file: The rig that says what unit each is in.
+        columns: Where the header's columns go; its rig says what unit each is in.
         where: How messages call the row.
 
     Raises:
         BadInput: A mapped column's unit is a known one, and another than the rig's.
     """
-    for index, kind, unit, role in _wanted(columns, rig_file):
+    for index, kind, unit, role in _wanted(columns):
         if index < len(words):
             _check(names[index], words[index], kind, unit, f"{where}: ", role)
 
 
-def are_units(words: Sequence[str], columns: Columns, rig_file: RigFile) -> bool:
+def are_units(words: Sequence[str], columns: Columns) -> bool:
     """Whether at least half of the mapped columns' fields in a row are known units."""
-    wanted = list(_wanted(columns, rig_file))
+    wanted = list(_wanted(columns))
     known = [
         index < len(words) and known_unit(words[index], kind.KIND) is not None
         for index, kind, _, _ in wanted
@@ -60,15 +57,14 @@ def are_units(words: Sequence[str], columns: Columns, rig_file: RigFile) -> bool
     return 2 * sum(known) >= len(wanted) > 0
 
 
-def _wanted(columns: Columns, rig_file: RigFile) -> Iterator[tuple[int, type[Quantity], str, str]]:
-    time = OWN_TIME if columns.own else rig_file.time
+def _wanted(columns: Columns) -> Iterator[tuple[int, type[Quantity], str, str]]:
+    rig_file = columns.rig_file
     if columns.time_index >= 0:
-        yield columns.time_index, Seconds, time.unit, "[time]"
+        yield columns.time_index, Seconds, rig_file.time.unit, "[time]"
     for index, place, _, _ in columns.picks:
         channel = CHANNELS[place - 1]
         name = ROW_NAMES[place]
-        mapped = ColumnMap(name, unit=channel.unit) if columns.own else rig_file.columns[name]
-        yield index, quantity_of(channel), mapped.unit, f"[channels.{name}]"
+        yield index, quantity_of(channel), rig_file.columns[name].unit, f"[channels.{name}]"
 
 
 def known_unit(cell: str, kind: str) -> str | None:

@@ -45,9 +45,10 @@ class CsvBlocks(LogBlocks):
         names = self.layout.names
         # An exported session: the operator's hand stands last.
         ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
+        self._names = [f"c{index}" for index in range(len(names))]
         super().__init__(path, names, rig_file, ticked)
         where = called(path) + (f":{self.layout.words_line}" if self.layout.words_line else "")
-        check_units(names, self.layout.words, self.columns, self.rig_file, where)
+        check_units(names, self.layout.words, self.columns, where)
         self._device_time = DeviceTime(self.time_factor)
 
     def __iter__(self) -> Iterator[Rows]:
@@ -97,13 +98,12 @@ class CsvBlocks(LogBlocks):
         return list(islice(wrong, MOST_SHOWN))
 
     def _batches(self, kind: pa.DataType) -> Iterator[pa.RecordBatch]:
-        names = [self._name_of(index) for index in range(len(self.layout.names))]
-        wanted_names = [names[index] for index in self._wanted()]
+        wanted_names = [self._names[index] for index in self._wanted()]
         reader: Iterator[pa.RecordBatch] = pacsv.open_csv(
             BoundedLines(self.path),
             read_options=pacsv.ReadOptions(
                 block_size=self._block_bytes,
-                column_names=names,
+                column_names=self._names,
                 skip_rows=self.layout.lines_before_data,
                 encoding="utf8" if self.layout.encoding == "utf-8-sig" else self.layout.encoding,
             ),
@@ -124,9 +124,6 @@ class CsvBlocks(LogBlocks):
         self.statistics.received += 1
         self.statistics.rejected[FIELDS] += 1
         return "skip"
-
-    def _name_of(self, index: int) -> str:
-        return f"c{index}"
 
     def _follow(self, time_s: Rows) -> Rows:
         usable_s = np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)

@@ -2,7 +2,6 @@
 
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -10,12 +9,11 @@ import numpy as np
 import pyarrow as pa
 
 from monitor.source_facts import SourceStatistics
-from monitor.sources.lines.columns import Columns
+from monitor.sources.lines.columns import Columns, as_own
 from monitor.sources.lines.strict_numbers import NO_TIME
 from monitor.sources.rows import Rows
 from rules.channels import (
     BESIDE,
-    CHANNEL_BY_NAME,
     NOT_SENT,
     OPERATOR,
     OPERATOR_NOTHING,
@@ -24,7 +22,7 @@ from rules.channels import (
     TIME,
     TIME_BOUND_S,
 )
-from simulator.rig import ColumnMap, RigFile, TimeMap
+from simulator.rig import RigFile
 from simulator.strict import called
 
 _READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
@@ -42,7 +40,6 @@ class LogBlocks(ABC):
 
     Attributes:
         ticked: As given.
-        rig_file: The rig by which columns are read.
         columns: Where columns go in a sample.
         statistics: Counts of what has been read.
         cut: Why the log ends before its end, where it says so; None where it doesn't, or where none
@@ -55,13 +52,14 @@ class LogBlocks(ABC):
 
     cut: str | None = None
     rig_text = ""
+    _names: Sequence[str]  # of the columns in the batches that are read
 
     def __init__(self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool) -> None:
         self.path = path
         self.statistics = SourceStatistics(connects=1)
         self.ticked = ticked
-        self.rig_file = _as_exported(rig_file) if ticked else rig_file
-        self.columns = Columns(_of_the_log(names, ticked), self.rig_file, called(path))
+        rig_file = as_own(rig_file) if ticked else rig_file
+        self.columns = Columns(_of_the_log(names, ticked), rig_file, called(path))
         self.time_factor = self.columns.time_factor
         # What stands beside time and channels; older sessions lack the clock's pace.
         self._beside = [
@@ -79,10 +77,6 @@ class LogBlocks(ABC):
     def not_used(self) -> list[int]:
         """Return the lines of the first rows that have another number of fields."""
         return []
-
-    @abstractmethod
-    def _name_of(self, index: int) -> str:
-        """Return what a column is called in the batches that are read."""
 
     def _follow(self, time_s: Rows) -> Rows:
         """Return the times of a batch's rows, made continuous where the log's clock wraps."""
@@ -125,7 +119,7 @@ class LogBlocks(ABC):
 
     def _numbers(self, batch: pa.RecordBatch, index: int) -> Rows:
         """Return a column's numbers: null was not sent, what is infinite is not a number."""
-        column = batch.column(self._name_of(index))
+        column = batch.column(self._names[index])
         if pa.types.is_timestamp(column.type) or pa.types.is_duration(column.type):
             column = column.cast(pa.int64())
         if column.type != pa.float64():
@@ -145,12 +139,3 @@ def _of_the_log(names: Sequence[str], ticked: bool) -> list[str]:
     while ticked and left[-1] not in _READ:
         left.pop()
     return left
-
-
-def _as_exported(rig_file: RigFile) -> RigFile:
-    """Return a rig file that reads what ``export`` writes: our own names, in our own units.
-
-    A rig may well map a column of one of our names in a unit of its own.
-    """
-    columns = {name: ColumnMap(name, unit=CHANNEL_BY_NAME[name].unit) for name in rig_file.columns}
-    return replace(rig_file, columns=columns, time=TimeMap())

@@ -44,7 +44,7 @@ class TableBlocks(LogBlocks):
             schema = self._schema()
         except (pa.ArrowException, OSError) as error:
             raise BadInput(self._damaged(error)) from None
-        self._names: list[str] = schema.names  # as they stand in the file, spaces included
+        self._names = schema.names  # as they stand in the file, spaces included
         ticked = {ROW_NAMES[TIME], ROW_NAMES[OPERATOR]}.issubset(self._names)
         super().__init__(path, self._names, rig_file, ticked)
         facts = [field.metadata or {} for field in schema]
@@ -53,7 +53,7 @@ class TableBlocks(LogBlocks):
             for fact in facts
         ]
         names = [name.strip() for name in self._names]
-        check_units(names, words, self.columns, self.rig_file, called(path))
+        check_units(names, words, self.columns, called(path))
         self._check_types(schema)
 
     def __iter__(self) -> Iterator[Rows]:
@@ -120,9 +120,6 @@ class TableBlocks(LogBlocks):
             yield from pa.Table.from_batches(waiting).combine_chunks().to_batches()
         if fault is not None:
             raise fault
-
-    def _name_of(self, index: int) -> str:
-        return self._names[index]
 
     def _check_types(self, schema: pa.Schema) -> None:
         time_index, *indices = (self.columns.time_index, *(pick[0] for pick in self.columns.picks))

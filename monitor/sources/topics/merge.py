@@ -1,22 +1,16 @@
 """Channels that come one by one, merged by time into samples. Pure: the caller brings the time."""
 
-from typing import Final, NamedTuple
+from typing import Final
 
+from monitor.sources.base import Arrival
 from monitor.sources.topics.freshness import CLOCK_STEP_S
-from rules.channels import NOT_SENT, OPERATOR_NOTHING, ROW_WIDTH, Sample
+from rules.channels import Sample, tick
 
 SAME_S: Final = 0.0004  # times this close are one sample's
 HOLD_S: Final = 0.005  # how long a sample waits for the rest of its channels
 # A channel that lags the others by no more than this joins their newest sample: its reading is
 # news, and as late it would be thrown away. Its age is then understated by that much.
 SKEW_S: Final = 0.05
-
-
-class Merged(NamedTuple):
-    """A sample, and when its last message came (steady clock, ns)."""
-
-    sample: Sample
-    arrived_ns: int
 
 
 class Merger:
@@ -44,7 +38,7 @@ class Merger:
         """Whether a row waits for more."""
         return self._row is not None
 
-    def add(self, place: int, value: float, time_s: float | None, now_ns: int) -> list[Merged]:
+    def add(self, place: int, value: float, time_s: float | None, now_ns: int) -> list[Arrival]:
         """Take a reading; return the rows that are complete, oldest first.
 
         Args:
@@ -53,7 +47,7 @@ class Merger:
             time_s: Its time; None where it has none: then rows take the arrival of their first.
             now_ns: When it came, steady clock.
         """
-        done: list[Merged] = []
+        done: list[Arrival] = []
         row = self._row
         if row is not None:
             ahead_s = 0.0 if time_s is None else time_s - row[0]
@@ -71,7 +65,7 @@ class Merger:
             done.append(self._give_out())
         return done
 
-    def expire(self, now_ns: int) -> list[Merged]:
+    def expire(self, now_ns: int) -> list[Arrival]:
         """Return the row that has waited long enough, if there is one."""
         if self._row is None or now_ns - self._opened_ns < HOLD_S * 1e9:
             return []
@@ -84,14 +78,12 @@ class Merger:
             time_s = newest_s
         if newest_s is None or time_s > newest_s or newest_s - time_s > CLOCK_STEP_S:
             self._newest_s = time_s
-        self._row = [NOT_SENT] * ROW_WIDTH
-        self._row[0] = time_s
-        self._row[-1] = OPERATOR_NOTHING
+        self._row = list(tick(time_s))
         self._places = set()
         self._opened_ns = now_ns
 
-    def _give_out(self) -> Merged:
+    def _give_out(self) -> Arrival:
         row, self._row = self._row, None
         self._expected = self._places & self._before
         self._before = self._places
-        return Merged(Sample._make(row or ()), self._arrived_ns)
+        return Arrival(Sample._make(row or ()), self._arrived_ns)

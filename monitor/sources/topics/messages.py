@@ -4,13 +4,14 @@ from abc import ABC, abstractmethod
 from collections import Counter
 
 from monitor.broker.link import Message
+from monitor.sources.base import Arrival
 from monitor.sources.lines.line_checks import OWN_SEQUENCE
 from monitor.sources.lines.senml import ABSOLUTE_FROM_S, resolve
 from monitor.sources.lines.senml_rows import SenmlMapper, short_name
 from monitor.sources.lines.sequence import BAD_SEQUENCE, SequenceCheck
 from monitor.sources.lines.strict_numbers import Rejected
 from monitor.sources.topics.freshness import Freshness, read_payload
-from monitor.sources.topics.merge import Merged, Merger
+from monitor.sources.topics.merge import Merger
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
 
@@ -51,14 +52,14 @@ class MessageReader(ABC):
         return False
 
     @abstractmethod
-    def read(self, message: Message) -> list[Merged]:
+    def read(self, message: Message) -> list[Arrival]:
         """Return the samples a message completes.
 
         Raises:
             Rejected: It can't be used, or is no news.
         """
 
-    def expire(self, now_ns: int) -> list[Merged]:
+    def expire(self, now_ns: int) -> list[Arrival]:
         """Return what has waited long enough for the rest of its sample."""
         del now_ns
         return []
@@ -92,7 +93,7 @@ class ChannelTopics(MessageReader):
         """Whether a sample waits for more channels."""
         return self._merger.holding
 
-    def read(self, message: Message) -> list[Merged]:
+    def read(self, message: Message) -> list[Arrival]:
         """Return the samples a reading completes.
 
         Raises:
@@ -125,7 +126,7 @@ class ChannelTopics(MessageReader):
         self.noted["joined a newer sample"] += self._merger.skewed - skewed
         return rows
 
-    def expire(self, now_ns: int) -> list[Merged]:
+    def expire(self, now_ns: int) -> list[Arrival]:
         """Return the sample that has waited long enough."""
         return self._merger.expire(now_ns)
 
@@ -149,7 +150,7 @@ class SenmlTopic(MessageReader):
         """What is wrong with packs rejected for units or names."""
         return self._mapper.fault
 
-    def read(self, message: Message) -> list[Merged]:
+    def read(self, message: Message) -> list[Arrival]:
         """Return the samples in a pack.
 
         Raises:
@@ -169,4 +170,4 @@ class SenmlTopic(MessageReader):
         dated = newest_s >= ABSOLUTE_FROM_S
         self._fresh.judge(newest_s if dated else None, numbers[0] if numbers else None)
         self.bare = self.bare or not (numbers or dated)
-        return [Merged(row, message.arrived_ns) for row in rows]
+        return [Arrival(row, message.arrived_ns) for row in rows]

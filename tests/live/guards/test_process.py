@@ -76,8 +76,8 @@ async def test_killing_a_guard_loses_at_most_a_tenth_of_a_second(tmp_path: Path)
                     break
     result = review(only_session(tmp_path), None)
     assert result.cut == "no end record: the recording was cut off"
-    assert result.to_s is not None
-    assert result.to_s >= seen_s - 0.1
+    assert result.span.to_s is not None
+    assert result.span.to_s >= seen_s - 0.1
     assert result.reproduced is True
 
 

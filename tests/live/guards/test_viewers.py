@@ -15,7 +15,7 @@ import pytest
 
 from monitor.attach import endpoint as endpoints
 from monitor.attach import server as viewers_module
-from monitor.attach.ask import ask
+from monitor.attach.ask import ask, look
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import (
     Endpoint,
@@ -46,6 +46,7 @@ from monitor.attach.server import (
     Pace,
     ViewerServer,
 )
+from monitor.commands.alarm_list import run_alarms
 from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S
 from tests.kit.screen_messages import event, event_turn, statistics
@@ -373,8 +374,15 @@ async def test_a_guard_that_ends_or_never_answers_is_said(monkeypatch: pytest.Mo
     async with served() as one:
         one.server._obey = lambda *_: None
         publish(one.server.endpoint)
-        with pytest.raises(BadInput, match=r"no answer within 0 s"):
-            await asyncio.to_thread(ask, None, Command("reload"))
+        asking: list[Callable[[], object]] = [
+            lambda: ask(None, Command("reload")),
+            lambda: look(None),
+            lambda: run_alarms(None, "list", "", 0.0, as_json=False),
+            lambda: run_alarms(None, "rates", "", 0.0, as_json=False),
+        ]
+        for one_question in asking:
+            with pytest.raises(BadInput, match=r"no answer within 0 s"):
+                await asyncio.to_thread(one_question)
         monkeypatch.setattr("monitor.attach.ask.PATIENCE_S", PATIENCE_S)
         one.server._obey = lambda *_: one.server.send(Bye(Ending.STOPPED, "told to", statistics()))
         with pytest.raises(BadInput, match="ended before it answered"):

@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-import monitor.recorder.writer as writer_module
+import monitor.recorder.recorder as recorder_module
 from monitor.recorder import layout
 from monitor.recorder.disk import DiskFile, write_whole
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import sessions_in
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.review.report import in_words
 from monitor.review.review import review
 from rules.channels import Sample
@@ -46,7 +46,7 @@ def test_a_full_disk_stops_recording_and_room_resumes_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Deciding goes on; what is there stays readable; a new segment goes on, bit for bit."""
-    monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
     disk = FakeDisk()
     recording = Recording(tmp_path, disk=disk)
     recorder = recording.recorder
@@ -92,9 +92,9 @@ def test_whatever_the_disk_does_what_is_there_is_right(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, seed: int
 ) -> None:
     """Room that comes and goes at random, segments of any size: no row lost unsaid, none wrong."""
-    monkeypatch.setattr(writer_module, "RETRY_S", 0.0)
-    monkeypatch.setattr(writer_module, "FLUSH_S", 0.001)
-    monkeypatch.setattr(writer_module, "ROOM_TO_GO_ON", 20_000)
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.0)
+    monkeypatch.setattr(recorder_module, "FLUSH_S", 0.001)
+    monkeypatch.setattr(recorder_module, "ROOM_TO_GO_ON", 20_000)
     rng = np.random.default_rng(seed)
     disk = FakeDisk()
     recording = Recording(tmp_path, disk=disk, segment_rows=int(rng.integers(20, 900)))
@@ -164,7 +164,7 @@ def test_a_disk_with_another_trouble_says_which(tmp_path: Path) -> None:
 
 def test_a_sync_that_hangs_holds_nothing_up(tmp_path: Path, monkeypatch: Any) -> None:
     """While a sync takes its time, rows go on reaching the system; at the end all is synced."""
-    monkeypatch.setattr(writer_module, "SYNC_S", 0.0)
+    monkeypatch.setattr(recorder_module, "SYNC_S", 0.0)
     disk = FakeDisk()
     disk.sync_gate.clear()
     recording = Recording(tmp_path, disk=disk, segment_rows=50)
@@ -181,7 +181,7 @@ def test_a_sync_that_hangs_holds_nothing_up(tmp_path: Path, monkeypatch: Any) ->
 
 def test_a_sync_that_fails_stops_recording(tmp_path: Path, monkeypatch: Any) -> None:
     """A disk that can't keep what it took is no disk to record on."""
-    monkeypatch.setattr(writer_module, "SYNC_S", 0.0)
+    monkeypatch.setattr(recorder_module, "SYNC_S", 0.0)
     disk = FakeDisk()
     disk.sync_fault = OSError(errno.EIO, "Input/output error")
     recording = Recording(tmp_path, disk=disk)
@@ -193,8 +193,8 @@ def test_rows_beyond_what_may_wait_are_dropped_newest_first(
     tmp_path: Path, monkeypatch: Any
 ) -> None:
     """Where the disk can't follow, the segment has no hole, and what is gone is counted."""
-    monkeypatch.setattr(writer_module, "MOST_PENDING", 100)
-    monkeypatch.setattr(writer_module, "FLUSH_S", 60.0)
+    monkeypatch.setattr(recorder_module, "MOST_PENDING", 100)
+    monkeypatch.setattr(recorder_module, "FLUSH_S", 60.0)
     recording = Recording(tmp_path)
     recording.put(SAMPLES[:250])
     session = recording.close()
@@ -313,7 +313,7 @@ def test_a_real_disk_runs_full_and_is_cleared(tmp_path: Path, monkeypatch: Any) 
     if sys.platform != "linux" or not mounted(folder, "size=3m"):
         pytest.skip("mounting is not permitted here")
     try:
-        monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+        monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
         ballast = folder / "ballast"
         ballast.write_bytes(bytes(2_400_000))
         recording = Recording(folder)

@@ -10,7 +10,7 @@ from monitor.attach.protocol import Bye, Ending, EventTurn, Notice, Recording
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.review.review import review
 from monitor.sources.fake import HOLD, FakeSource
 from rules.channels import Sample

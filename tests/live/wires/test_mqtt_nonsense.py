@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from monitor.sources import Arrival, Notice
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.mqtt import MqttSource
 from simulator.strict import BadInput
 from tests.kit.patience import PATIENCE_S

@@ -11,7 +11,7 @@ from monitor.broker.fake import FakeBroker
 from monitor.broker.link import Post
 from monitor.send.broker import BrokerTarget
 from monitor.send.paced import send_paced
-from monitor.sources import Arrival, Notice
+from monitor.sources.base import Arrival, Notice
 from monitor.sources.lines.senml import ABSOLUTE_FROM_S
 from monitor.sources.mqtt import MqttSource
 from rules.channels import NOT_SENT, Sample

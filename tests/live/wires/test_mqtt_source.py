@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.sources import Notice
+from monitor.sources.base import Notice
 from monitor.sources.mqtt import MqttSource
 from simulator.strict import BadInput
 from tests.kit.brokers import (

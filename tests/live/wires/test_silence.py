@@ -203,7 +203,7 @@ def test_rows_of_a_log_without_a_usable_time_are_left_out_and_counted(
     bad = [-(2.0**63), -1e300, 1e300, nan]
     found = review(write(tmp_path, [*good[:50], *bad, *good[50:]]), "brindle")
     assert found.rejected == {NO_TIME: len(bad)}
-    assert (found.rows, found.from_s, found.to_s) == (100, 0.0, good[-1])
+    assert (found.rows, found.span.from_s, found.span.to_s) == (100, 0.0, good[-1])
     assert found.events == review(write(tmp_path, good), "brindle").events
 
 

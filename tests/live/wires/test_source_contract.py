@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from blockbuster import blockbuster_ctx
 
-from monitor.sources import Arrival, Notice, Source
+from monitor.sources.base import Arrival, Notice, Source
 from monitor.sources.open import open_source
 from monitor.sources.serial_line import SerialSource
 from rules.channels import Sample

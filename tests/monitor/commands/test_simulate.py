@@ -279,9 +279,9 @@ def test_a_healthy_run_is_its_own_twin(folder: Path, capsys: pytest.CaptureFixtu
 
 
 BAD = {
-    "unknown kind of log": ("--to x.xlsx", "x.xlsx: found no such kind of log, expected .csv or"),
-    "no kind of log": ("--to x", "expected .csv or .parquet"),
-    "unknown picture": ("--plot x.gif", "x.gif: found no such kind of picture, expected .png or"),
+    "unknown kind of log": ("--to x.xlsx", "x.xlsx: found .xlsx, expected .csv or .parquet"),
+    "no kind of log": ("--to x", "x: found no ending, expected .csv or .parquet"),
+    "unknown picture": ("--plot x.gif", "x.gif: found .gif, expected .svg or .png"),
     "folder of a picture": ("--plot gone/x.png", "gone/x.png: found no such folder"),
     "folder of a log": ("--to gone/x.parquet", "gone/x.parquet: found"),
     "json and log at one place": ("--json", "--json: found no --to and no --plot"),

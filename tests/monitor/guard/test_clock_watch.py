@@ -19,7 +19,7 @@ from monitor.outputs.may_hold import Holder
 from monitor.recorder import layout
 from monitor.recorder.export import export
 from monitor.recorder.reader import SessionBlocks
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.review.review import review
 from monitor.source_facts import SourceKind
 from monitor.sources.base import Arrival

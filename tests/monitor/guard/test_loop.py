@@ -10,7 +10,7 @@ from monitor.attach.listeners import Listener, ListenerFacts, RunningGuard
 from monitor.attach.protocol import Bye, Ending, EventTurn, Frame, Message, Notice
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC, RecordingListener
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.sources.fake import FakeSource
 from monitor.sources.simulated import SimulatedSource
 from rules.channels import Sample

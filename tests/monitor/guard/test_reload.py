@@ -214,7 +214,7 @@ def test_a_change_while_the_disk_is_full_is_not_forgotten(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is recorded once there is room again is recorded by the new rig."""
-    monkeypatch.setattr("monitor.recorder.writer.RETRY_S", 0.01)
+    monkeypatch.setattr("monitor.recorder.recorder.RETRY_S", 0.01)
     disk = FakeDisk()
     recording = Recording(tmp_path, disk=disk)
     recording.put(SAMPLES[:400])

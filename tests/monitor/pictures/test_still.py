@@ -44,11 +44,11 @@ def made_of(*lines: str) -> Still:
     return Still(width, len(rows), tuple(filled), LOOK.ground)
 
 
-def inside(taken: Still, scale: int = SCALE) -> Image.Image:
+def inside(taken: Still) -> Image.Image:
     """Return a still as PNG, without the margin, which is empty all around."""
-    image = Image.open(io.BytesIO(to_png(taken, scale)))
+    image = Image.open(io.BytesIO(to_png(taken)))
     assert image.format == "PNG"
-    edge = MARGIN * scale
+    edge = MARGIN * SCALE
     box = (edge, edge, image.width - edge, image.height - edge)
     within = image.crop(box)
     image.paste(taken.ground, box)
@@ -130,10 +130,10 @@ async def test_themes_and_colours_are_in_the_picture() -> None:
         assert banner.ground == vermillion
         assert banner.bold
         assert sum(abs(a - b) for a, b in zip(taken.ground, ground, strict=True)) < 30
-        image = inside(taken, 1)
-        assert image.size == (80 * CELL_WIDTH, 24 * CELL_HEIGHT)
+        image = inside(taken)
+        assert image.size == (80 * CELL_WIDTH * SCALE, 24 * CELL_HEIGHT * SCALE)
         assert image.getpixel((image.width - 1, image.height - 1)) == taken.ground
-        assert image.getpixel((1 * CELL_WIDTH, 1)) == vermillion
+        assert image.getpixel((1 * CELL_WIDTH * SCALE, 1)) == vermillion
 
 
 class Raw(Widget):
@@ -251,15 +251,14 @@ def test_pixels_are_where_the_cells_are() -> None:
     assert colours((63, 0, 72, 36)) == {black}
 
 
-@pytest.mark.parametrize("scale", [1, 2, 3, 4])
-def test_lines_are_as_thick_as_the_scale_and_corners_are_full(scale: int) -> None:
-    """One unit of a cell's 9 x 18 for a light line, two for a heavy one, at any scale."""
+def test_lines_are_as_thick_as_the_scale_and_corners_are_full() -> None:
+    """One unit of a cell's 9 x 18 for a light line, two for a heavy one."""
     for char, thick in (("└", 1), ("┏", 2)):
-        image = inside(made_of(char), scale).convert("L")
-        down = 0 if char == "└" else 18 * scale - 1
-        column = [x for x in range(9 * scale) if image.getpixel((x, down))]
-        row = [y for y in range(18 * scale) if image.getpixel((9 * scale - 1, y))]
-        assert len(column) == len(row) == thick * scale
+        image = inside(made_of(char)).convert("L")
+        down = 0 if char == "└" else 18 * SCALE - 1
+        column = [x for x in range(9 * SCALE) if image.getpixel((x, down))]
+        row = [y for y in range(18 * SCALE) if image.getpixel((9 * SCALE - 1, y))]
+        assert len(column) == len(row) == thick * SCALE
         assert all(image.getpixel((x, y)) for x in column for y in row)
 
 
@@ -277,12 +276,10 @@ def test_no_glyph_leaves_its_cell() -> None:
 
 
 def test_the_same_still_is_the_same_file() -> None:
-    """So that two pictures can be compared; and a scale is bounded."""
+    """So that two pictures can be compared."""
     taken = made_of("▼ PULL TIMING ⠤⠤ 漢")
     assert to_png(taken) == to_png(taken)
     assert to_svg(taken) == to_svg(taken)
-    with pytest.raises(ValueError, match="scale 5"):
-        to_png(taken, 5)
 
 
 def test_writing_goes_by_the_ending_and_overwrites_nothing(tmp_path: Path) -> None:

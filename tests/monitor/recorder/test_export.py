@@ -19,6 +19,8 @@ from monitor.recorder.span import readings_of
 from monitor.review.review import review
 from monitor.sources.logs.open import log_blocks
 from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
+from simulator import logfile
+from simulator.logfile import mapped
 from simulator.plant import run
 from simulator.rig import RigFile, load_rig, rig_from_text
 from simulator.scenario import load_scenario
@@ -69,7 +71,7 @@ def test_every_number_and_every_decision_comes_back(
     assert from_session.reproduced is True
     assert len(from_session.events) >= 4
     assert from_file.events == from_session.events
-    assert (from_file.rows, from_file.to_s) == (from_session.rows, from_session.to_s)
+    assert (from_file.rows, from_file.span.to_s) == (from_session.rows, from_session.span.to_s)
 
 
 ODD = [float("nan"), float("-inf"), -0.0, 5e-324, 1e300, 1 / 3, -1e-7, 123456789.0625, 0.1 + 0.2]
@@ -111,7 +113,7 @@ def test_csv_is_as_rfc_4180_has_it(session: Path, tmp_path: Path) -> None:
     export(session, path)
     text = path.read_bytes()
     head, *lines = text.split(b"\r\n")
-    names = layout.recorded_channels(set(BRINDLE.columns))
+    names = mapped(BRINDLE.rig)
     assert head.decode().split(",") == ["time_s", *names, "clock_pace", "operator"]
     assert lines.pop() == b""
     assert b"\n" not in b"".join(lines)
@@ -180,7 +182,7 @@ def test_a_cut_session_says_so(session: Path, tmp_path: Path, capsys: Any) -> No
     [
         ("{session} --to there.csv", "there.csv: found a file, expected none"),
         ("{session} --to there.parquet", "nothing is overwritten"),
-        ("{session} --to out.xls", "expected a file ending in .csv or .parquet"),
+        ("{session} --to out.xls", "out.xls: found .xls, expected .csv or .parquet"),
         ("{session} --to none/out.csv", "none/out.csv: found no such file"),
         (
             "{session} --to out.csv --from 90",
@@ -216,7 +218,8 @@ def test_an_export_that_fails_leaves_no_half_file(
     session: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
 ) -> None:
     """A disk that fills half way: one clear error, and the unfinished file is gone."""
-    columns = export_module._columns
+    writer = export_module if kind == "csv" else logfile
+    columns = writer.columns_of
     calls = []
 
     def failing(*arguments: Any) -> Any:
@@ -225,7 +228,7 @@ def test_an_export_that_fails_leaves_no_half_file(
             raise OSError(28, "No space left on device")
         return columns(*arguments)
 
-    monkeypatch.setattr(export_module, "_columns", failing)
+    monkeypatch.setattr(writer, "columns_of", failing)
     path = tmp_path / f"out.{kind}"
     with pytest.raises(BadInput, match="found no space left on device, expected a file to write"):
         export(session, path)

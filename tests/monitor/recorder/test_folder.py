@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import monitor.recorder.writer as writer_module
+import monitor.recorder.recorder as recorder_module
 from monitor.attach import protocol
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
@@ -17,7 +17,7 @@ from monitor.recorder.disk import Disk, DiskFile
 from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import sessions_in
 from monitor.recorder.reader import SessionBlocks, is_session
-from monitor.recorder.writer import FOLDER_GONE, Recorder
+from monitor.recorder.recorder import FOLDER_GONE, Recorder
 from monitor.review.review import review
 from monitor.sources.fake import FakeSource
 from rules.channels import Sample
@@ -42,8 +42,8 @@ SAMPLES = list(run(load_scenario("pump_stop"), 2))
 
 @pytest.fixture(autouse=True)
 def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(writer_module, "LOOK_S", 0.01)
-    monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(recorder_module, "LOOK_S", 0.01)
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
 
 
 def _go_on(recording: Recording, at: int, before: Path) -> int:
@@ -175,7 +175,7 @@ def test_removed_just_before_the_end_it_is_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """There is nothing left to go on with, and nothing passes for recorded."""
-    monkeypatch.setattr(writer_module, "LOOK_S", 1e9)
+    monkeypatch.setattr(recorder_module, "LOOK_S", 1e9)
     recording = Recording(tmp_path)
     recording.put(SAMPLES[:300])
     until(lambda: recording.recorder.rows == 300)

@@ -20,9 +20,9 @@ from monitor.recorder.fake_disk import FakeDisk
 from monitor.recorder.index import Entry, in_words, length_in_words, sessions_in, size_in_words
 from monitor.recorder.notes import Note, NotedEvent
 from monitor.recorder.reader import open_segment
+from monitor.recorder.recorder import Recorder
 from monitor.recorder.span import Span
 from monitor.recorder.summary import Summary, read_summary, write_summary
-from monitor.recorder.writer import Recorder
 from monitor.sources.simulated import SimulatedSource
 from simulator.plant import run
 from simulator.scenario import load_scenario

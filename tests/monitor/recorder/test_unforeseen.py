@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-import monitor.recorder.writer as writer_module
+import monitor.recorder.recorder as recorder_module
 from monitor.recorder import layout
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.review.review import review
 from simulator.plant import run
 from simulator.scenario import load_scenario
@@ -21,7 +21,7 @@ def test_what_nobody_foresaw_stops_the_recording_and_not_its_thread(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It says that it has stopped, counts the rows, and goes on once it can."""
-    monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
     recording = Recording(tmp_path)
     recorder = recording.recorder
 

@@ -6,7 +6,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 
-from monitor.review import Decided, compare, decide, edit
+from monitor.review.compare import compare
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.edit import edit
 from rules.facts import Action
 from rules.findings import label_of
 from tests.kit.recordings import BRINDLE

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from monitor.review import edit, save_as, values_of
+from monitor.review.edit import edit, save_as, values_of
 from simulator.rig import RigFile, changes, find_rig, load_rig, rig_from_text, shipped_rigs
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
@@ -194,7 +194,7 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="found a file, expected none: nothing is overwritten"):
         save_as(BRINDLE, path)
     assert load_rig(path).text == after.text
-    with pytest.raises(BadInput, match=r"expected one ending in \.toml"):
+    with pytest.raises(BadInput, match=r"mine\.csv: found \.csv, expected \.toml"):
         save_as(BRINDLE, tmp_path / "mine.csv")
     with pytest.raises(BadInput, match="no such file"):
         save_as(BRINDLE, tmp_path / "none" / "mine.toml")

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from monitor.review import edit, judge
+from monitor.review import judge
+from monitor.review.edit import edit
 from monitor.review.judge import Judge, Judged, run_rows
 from monitor.review.log import Block
 from rules.guard import Guard
@@ -90,7 +91,7 @@ def test_a_rig_that_was_changed_is_followed_or_not() -> None:
     assert follows.take(first).rig_file is BRINDLE
     assert follows.take(then).rig_file is other
     stays = Judge(BRINDLE, BRINDLE, follows=False, compares=True)
-    decided = run_rows(Guard(BRINDLE.rig), ROWS[:1500], compiled=False)[:, judge._DECIDED]
+    decided = run_rows(Guard(BRINDLE.rig), ROWS[:1500], compiled=False)[:, judge.DECIDED_AT]
     assert stays.take(Block(ROWS[:1500], ROWS[:1500], decided)).differs_at is None
     assert stays.compares
     assert stays.take(then).rig_file is BRINDLE
@@ -99,7 +100,7 @@ def test_a_rig_that_was_changed_is_followed_or_not() -> None:
 
 def test_the_first_row_that_differs_is_named() -> None:
     """NaN agrees with NaN; one bit more or less does not."""
-    decided = run_rows(Guard(BRINDLE.rig), ROWS, compiled=False)[:, judge._DECIDED]
+    decided = run_rows(Guard(BRINDLE.rig), ROWS, compiled=False)[:, judge.DECIDED_AT]
     decided[1234, 0] = np.nextafter(decided[1234, 0], np.inf)
     decided[2000, 0] += 1.0
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
@@ -115,7 +116,7 @@ def test_behind_a_hole_without_a_state_nothing_is_compared() -> None:
     straight = run_rows(guard, rest, compiled=False)
     for hole, compares in ((state, True), ((), False)):
         made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
-        found = made.take(Block(rest, rest, straight[:, judge._DECIDED], hole=hole))
+        found = made.take(Block(rest, rest, straight[:, judge.DECIDED_AT], hole=hole))
         assert made.compares is compares
         assert found.decisions is not None
         assert (found.decisions.tobytes() == straight.tobytes()) is compares

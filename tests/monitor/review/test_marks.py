@@ -12,17 +12,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 
 from monitor.recorder import layout
-from monitor.review import (
-    Log,
+from monitor.review.decide_log import decide
+from monitor.review.edit import edit
+from monitor.review.log import Log, open_log
+from monitor.review.marks import (
+    LONGEST_TEXT,
+    MOST_BYTES,
     add_mark,
-    decide,
-    edit,
-    export_range,
-    open_log,
+    marks_path,
     read_marks,
     remove_mark,
 )
-from monitor.review.marks import LONGEST_TEXT, MOST_BYTES, marks_path
+from monitor.review.ranges import export_range
 from monitor.review.review import review
 from rules.channels import TIME
 from simulator.strict import BadInput
@@ -175,6 +176,6 @@ def test_a_stretch_of_nothing(tmp_path: Path) -> None:
     for from_s, to_s in ((500.0, 600.0), (5.0, 4.0), (-9.0, -8.0), (float("nan"), 1.0)):
         with pytest.raises(BadInput, match="found no rows from"):
             export_range(decided, from_s, to_s, tmp_path / "part.csv")
-    with pytest.raises(BadInput, match=r"expected a file ending in \.csv or \.parquet"):
+    with pytest.raises(BadInput, match=r"part\.txt: found \.txt, expected \.csv or \.parquet"):
         export_range(decided, 0.0, 1.0, tmp_path / "part.txt")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["log.parquet"]

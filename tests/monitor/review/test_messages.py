@@ -9,7 +9,10 @@ from monitor.attach.message_parts import EventFacts, Statistics
 from monitor.attach.protocol import Command, Frame, decode, encode, trace_row
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
-from monitor.review import Decided, Stopped, decide, event_turns, frame_at, hello_of, open_log
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.log import Stopped, open_log
+from monitor.review.messages import frame_at, hello_of
 from monitor.screen.picture import Picture
 from rules.channels import BOOST, OPERATOR
 from rules.events import EventTracker, Turn
@@ -86,7 +89,7 @@ def test_a_frame(decided: Decided, decisions: list[Decision]) -> None:
         assert np.array(frame.rows).tobytes() == np.array([row]).tobytes()
         assert isinstance(decode(encode(frame)), Frame)
     assert decisions[ROWS - 1].late == 0.0
-    assert decided.late == sum(d.late for d in decisions) > 30
+    assert decided.late_until(ROWS - 1) == sum(d.late for d in decisions) > 30
 
 
 def test_turns_of_events_are_a_guard_s(decided: Decided, decisions: list[Decision]) -> None:
@@ -98,12 +101,6 @@ def test_turns_of_events_are_a_guard_s(decided: Decided, decisions: list[Decisio
             turns = tracker.feed(decision)
             expected += [(index, turn, EventFacts.of(event)) for turn, event in turns]
     assert [(t.index, t.turn, t.event) for t in decided.turns] == expected
-    at = expected[len(expected) // 2][0]
-    told = event_turns(decided, at)
-    assert [turn.event for turn in told] == [e for i, _, e in expected if i <= at]
-    rest = event_turns(decided, ROWS, at)
-    assert len(told) + len(rest) == len(expected)
-    assert all(turn.check_first for turn in told)
 
 
 def test_a_picture_is_built_of_them(decided: Decided) -> None:
@@ -111,8 +108,6 @@ def test_a_picture_is_built_of_them(decided: Decided) -> None:
     index = next(t.index for t in decided.turns if t.event.action == "cut_boost")
     picture = Picture(0.0)
     picture.take(hello_of(decided, index), 0.0)
-    for turn in event_turns(decided, index):
-        picture.take(turn, 0.0)
     picture.take(frame_at(decided, index), 0.0)
     assert picture.action == int(decided.decision(index).action) == 3
     assert picture.decision.debt_ml == decided.decision(index).debt_ml
@@ -126,7 +121,7 @@ def test_a_picture_is_built_of_them(decided: Decided) -> None:
 
 def test_a_greeting_names_the_rig_in_force(tmp_path: Path) -> None:
     """In a session whose rig was changed, thresholds are those of the row."""
-    from monitor.review import edit
+    from monitor.review.edit import edit
 
     other = edit(BRINDLE, LOWER, "debt.cut = 0.5 s")
     decided = decide(open_log(session_of(tmp_path, other=other)))

@@ -13,7 +13,7 @@ from monitor.recorder import layout
 from monitor.recorder.export import export
 from monitor.recorder.index import in_words as listed
 from monitor.recorder.index import sessions_in
-from monitor.review import open_log
+from monitor.review.log import open_log
 from monitor.review.report import in_words
 from monitor.review.review import NOT_JUDGED, Review, review
 from monitor.screen.replay.app import ReplayDashboard

@@ -6,8 +6,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as some
 
-from monitor.review import Decided, Player, decide, edit
-from monitor.review.player import RATES
+from monitor.review.decide_log import decide
+from monitor.review.decided_log import Decided
+from monitor.review.edit import edit
+from monitor.review.player import RATES, Player
 from tests.kit.recordings import BRINDLE
 from tests.kit.replays import decided_of, driven, tiled, troubled
 
@@ -34,7 +36,7 @@ def test_it_plays_at_its_rate_and_ends(even: Decided) -> None:
     player.tick(101.0)
     assert player.time_s == pytest.approx(1.0)
     assert player.index == even.index_at(player.time_s)
-    player.faster(101.0)
+    player.change_rate(1, 101.0)
     player.tick(102.0)
     assert player.rate == 2.0
     assert player.time_s == pytest.approx(3.0)
@@ -47,10 +49,10 @@ def test_it_plays_at_its_rate_and_ends(even: Decided) -> None:
     player.toggle(500.0)
     assert (player.index, player.playing) == (0, True)
     for _ in range(20):
-        player.slower(500.0)
+        player.change_rate(-1, 500.0)
     assert player.rate == RATES[0] == 0.1
     for _ in range(20):
-        player.faster(500.0)
+        player.change_rate(1, 500.0)
     assert player.rate == RATES[-1] == 50.0
 
 
@@ -64,12 +66,12 @@ def test_steps_and_jumps(even: Decided) -> None:
     assert [*playing, player.playing] == [True, False]
     assert player.step_rows(-10_000, 0.0) == 0
     assert player.step_rows(-1, 0.0) == 0
-    assert player.to_end(0.0) == even.rows - 1
+    assert player.seek_row(even.rows - 1, 0.0) == even.rows - 1
     assert player.step_rows(1, 0.0) == even.rows - 1
     assert player.step_s(-1.0, 0.0) == even.index_at(even.to_s - 1.0)
     assert player.seek(1e9, 0.0) == even.rows - 1
     assert player.seek(float("nan"), 0.0) == even.rows - 1
-    assert player.seek(-1e9, 0.0) == player.to_start(0.0) == 0
+    assert player.seek(-1e9, 0.0) == player.seek_row(0, 0.0) == 0
     assert player.seek_row(17, 0.0) == 17
     assert player.time_s == even.time_s(17)
 
@@ -81,18 +83,18 @@ def test_from_event_to_event(even: Decided) -> None:
     assert len(rows) >= 2
     player.play(0.0)
     visited = []
-    while (index := player.next_event(0.0)) is not None:
+    while (index := player.to_event(1, 0.0)) is not None:
         visited.append(index)
     assert visited == rows
     assert not player.playing
     back = []
-    while (index := player.previous_event(0.0)) is not None:
+    while (index := player.to_event(-1, 0.0)) is not None:
         back.append(index)
     assert back == rows[-2::-1]
     mark_s = 0.5
-    player.to_start(0.0)
-    assert player.next_event(0.0, [mark_s]) == even.index_at(mark_s)
-    assert player.previous_event(0.0) is None
+    player.seek_row(0, 0.0)
+    assert player.to_event(1, 0.0, [mark_s]) == even.index_at(mark_s)
+    assert player.to_event(-1, 0.0) is None
 
 
 def test_a_long_gap_is_not_waited_for(tmp_path_factory: pytest.TempPathFactory) -> None:
@@ -126,8 +128,8 @@ ACTIONS = some.one_of(
     some.tuples(some.just("step_s"), some.floats(-1e4, 1e4)),
     some.tuples(some.just("seek"), some.floats()),
     some.tuples(some.just("seek_row"), some.integers(-10, ROWS + 10)),
-    some.tuples(some.sampled_from(["toggle", "faster", "slower", "tick", "next_event"])),
-    some.tuples(some.sampled_from(["play", "pause", "to_start", "to_end", "previous_event"])),
+    some.tuples(some.sampled_from(["change_rate", "to_event"]), some.sampled_from([1, -1])),
+    some.tuples(some.sampled_from(["toggle", "tick", "play", "pause"])),
 )
 
 

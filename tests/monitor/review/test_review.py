@@ -97,7 +97,7 @@ def test_a_pump_stop_is_found_and_followed(pump_stop: Path) -> None:
     assert stop.boost_ceiling_kpa == 100.0  # brindle's dry limit
     assert stop.retard_deg >= 6.0
     assert result.worst is Action.CUT_BOOST
-    assert (result.rows, result.from_s, result.to_s) == (2400, 0.01, 24.0)
+    assert (result.rows, result.span.from_s, result.span.to_s) == (2400, 0.01, 24.0)
     assert (result.cut, result.reproduced, result.rejected) == (None, None, {})
 
 
@@ -282,7 +282,7 @@ def in_batches(session: Path, rows: int, batch_rows: int) -> list[int]:
     guard = Guard(blocks.rig_file().rig)
     samples = [Sample(*row) for block in blocks for row in block.tolist()][:rows]
     pairs: list[tuple[Any, Any]] = [(sample, guard.step(sample)) for sample in samples]
-    channels = layout.recorded_channels(set(blocks.rig_file().columns))
+    channels = mapped(blocks.rig_file().rig)
     schema = layout.schema(channels)
     ends = []
     with (session / SAMPLES_FILE).open("wb") as file:

@@ -197,6 +197,20 @@ async def test_what_is_refused_is_shown() -> None:
 
 
 @pytest.mark.asyncio
+async def test_an_answer_given_on_the_page_is_still_read_once_it_is_closed() -> None:
+    """And one given beside the events is on the page, in the same words."""
+    desk = Desk()
+    async with desk.app.run_test(size=(140, 40)) as pilot:
+        await desk.says(hello(), frame("No action.", rows(0.0, 18.0), 1800))
+        await desk.presses(pilot, "l", "r", "l")
+        assert "Spray flow" in desk.shown()
+        assert " nothing done: no alarm stands" in desk.shown()
+        await desk.says(Bye(Ending.FAILED, "no disk", statistics()))
+        await desk.presses(pilot, "a", "l")
+        assert "\n nothing done: no guard\n" in desk.shown()
+
+
+@pytest.mark.asyncio
 async def test_page_keys_do_nothing_elsewhere_and_letters_are_letters_while_typing() -> None:
     """On the main screen only acknowledging is sent, for all; a typed reset is text."""
     desk = Desk(operator="")

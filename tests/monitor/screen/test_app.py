@@ -335,6 +335,22 @@ async def test_a_recorder_in_trouble_is_said() -> None:
 
 
 @pytest.mark.asyncio
+async def test_what_was_restored_stands_among_the_statistics() -> None:
+    """From which session, to whoever joins later too; nothing of it where none was asked for."""
+    for restored in ("restored from 2026-01-31T12-00-00Z-sorrel", ""):
+        link, clock = FakeLink(), Clock()
+        app = _app(link, clock)
+        greeting = structs.replace(hello(), restored=restored)
+        async with app.run_test() as pilot:
+            said: list[Message] = [greeting, frame(CALM, rows(17.0, 18.0), 1800)]
+            await tell(app, link, clock, [(100.0, said)], 100.1)
+            await pilot.press("c")
+            await pilot.pause()
+            assert "Statistics since the guard started" in text_of(app)
+            assert ("restored from 2026" in text_of(app)) == bool(restored)
+
+
+@pytest.mark.asyncio
 async def test_refused_lines_are_marked_while_they_come() -> None:
     """A count that rises is marked for ten seconds; one that only is there, is not."""
     link, clock = FakeLink(), Clock()

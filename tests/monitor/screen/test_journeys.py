@@ -127,9 +127,10 @@ async def test_a_letter_is_a_letter_where_something_is_typed() -> None:
 
 
 @pytest.mark.asyncio
-async def test_a_click_chooses_an_event_or_does_a_word() -> None:
+@pytest.mark.parametrize("theme", ["dark", "mono"])
+async def test_a_click_chooses_an_event_or_does_a_word(theme: ThemeName) -> None:
     """On its row, on its word; a click beside either does nothing."""
-    app, link, clock = _app()
+    app, link, clock = _app(Look(theme=theme))
     old = event(time_s=5.0, finding="knock", explanation="Older.", until_s=6.5)
     async with app.run_test(size=(80, 24)) as pilot:
         await tell(app, link, clock, [(100.0, [hello(events=[old])])], 100.0)

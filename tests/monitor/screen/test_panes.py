@@ -18,7 +18,7 @@ from monitor.attach.protocol import Bye, CauseLine, Command, Ending, Message, No
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.screen.panes.detail import explanation_in
-from monitor.screen.panes.spray_path import PARTS, placed, suspicion
+from monitor.screen.panes.spray_path import PARTS, suspicion
 from monitor.screen.picture import Picture, likely_in_words
 from monitor.screen.raster import reach
 from monitor.screen.trace import Trace
@@ -259,7 +259,8 @@ def test_likely_causes_are_worded() -> None:
 
 def test_every_known_cause_has_its_place_on_the_way() -> None:
     """A cause that is known and sits nowhere would be suspected and not shown."""
-    assert placed() == frozenset(CAUSE_NAMES) - {NOTHING_WRONG, NONE_OF_THESE}
+    placed = {cause for part in PARTS for cause in part.causes}
+    assert placed == frozenset(CAUSE_NAMES) - {NOTHING_WRONG, NONE_OF_THESE}
 
 
 def test_suspicion_sits_in_the_part_of_its_causes() -> None:

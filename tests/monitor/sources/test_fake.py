@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.sources import Arrival, Notice, Source
+from monitor.sources.base import Arrival, Notice, Source
 from monitor.sources.fake import FakeSource
 from rules.guard import Guard
 from simulator.strict import BadInput

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from monitor.attach.message_parts import Latency, Statistics
-from monitor.sources import Source, recorded
-from monitor.sources.base import Arrival, Notice
+from monitor.sources import recorded
+from monitor.sources.base import Arrival, Notice, Source
 from monitor.sources.fake import FakeSource
 from monitor.sources.logs.csv_blocks import CsvBlocks
 from monitor.sources.paced import PacedSource
@@ -55,7 +55,8 @@ async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(recorded, "now_s", lambda: time_s)
     monkeypatch.setattr(PacedSource, "_wait", wait)
-    await soon(_drain(RecordedSource(Path("x.csv"), Blocks(), speed=2.0)))
+    blocks: Any = Blocks()
+    await soon(_drain(RecordedSource(Path("x.csv"), blocks, speed=2.0)))
     assert time_s - 50.0 == pytest.approx(0.5)
 
 

@@ -4,7 +4,7 @@ from math import inf
 
 import pytest
 
-from monitor.sources import Arrival
+from monitor.sources.base import Arrival
 from monitor.sources.simulated import SimulatedSource
 from rules.guard import Guard
 from simulator.scenario import scenario_from_text

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from monitor.review import edit
+from monitor.review.edit import edit
 from simulator.rig import rig_from_text, shipped_rigs
 from simulator.rig.old_keys import OLD_KEYS, OldKey, old_keys_of
 from simulator.strict import BadInput, Document, key_of

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 import pytest_asyncio
 
-from monitor.review import Log
+from monitor.review.log import Log
 from tests.kit.replay_script import Hand, brindled, log_file, replaying
 
 

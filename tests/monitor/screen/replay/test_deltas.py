@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.review import decide
+from monitor.review.decide_log import decide
 from monitor.screen.replay.deltas import deltas
 from rules.channels import DELIVERED, NOT_SENT
 from tests.kit.replay_script import brindled, drive

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from textual.events import Key
 
-from monitor.review import Decided
 from monitor.review import decide_log as deciding
+from monitor.review.decided_log import Decided
 from monitor.review.marks import marks_path, read_marks
 from monitor.screen.replay import app as app_module
 from monitor.screen.replay.app import ReplayDashboard
@@ -95,6 +95,19 @@ async def test_a_click_chooses_an_entry(tmp_path: Path) -> None:
         assert hand.room.chosen is not None
         assert hand.room.chosen[0] == "mark"
         assert hand.room.open[1].index == 0  # chosen, not gone to
+
+
+@pytest.mark.asyncio
+async def test_a_click_on_a_word_at_the_foot_does_it(tmp_path: Path) -> None:
+    """Where one key alone does it: a row back or forth is two."""
+    async with replaying(brindled(log_file(tmp_path)), (140, 40)) as hand:
+        at = (await hand.look()).splitlines()[-2]
+        await hand.pilot.click("#keys", offset=(at.index("row"), 0))
+        await hand.pilot.click("#keys", offset=(at.index("play"), 0))
+        assert "pause" in await hand.look()
+        _, player = hand.room.open
+        assert player.playing
+        assert player.index == 0
 
 
 DEAD = {

@@ -9,8 +9,8 @@ from hypothesis import strategies as some
 
 from monitor.cli import run
 from monitor.commands.replay import replay
-from monitor.review import add_mark, decide
-from monitor.review.marks import marks_path
+from monitor.review.decide_log import decide
+from monitor.review.marks import add_mark, marks_path
 from monitor.screen.replay.app import ReplayDashboard
 from rules.channels import TIME
 from simulator.strict import BadInput

@@ -8,7 +8,7 @@ import pyarrow.csv
 import pytest
 
 from monitor.recorder.export import export
-from monitor.review import Log, open_log
+from monitor.review.log import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, TANK, TIME
 from rules.facts import Action
 from tests.kit.paths import OLDER_SESSION, kept_screen
@@ -252,7 +252,7 @@ async def test_what_the_plot_spans_is_exported(tmp_path: Path) -> None:
         text = await hand.type(str(ours))
         assert "nothing is overwritten" in " ".join(text.split())
         text = await hand.type(str(tmp_path / "x.xls"))
-        assert "expected a file ending in .csv or .parquet" in " ".join(text.split())
+        assert "found .xls, expected .csv or .parquet" in " ".join(text.split())
     export(folder, theirs, from_s, to_s)
     assert ours.read_bytes() == theirs.read_bytes()
     times = pyarrow.csv.read_csv(ours)[0].to_numpy()
@@ -345,7 +345,7 @@ async def test_q_leaves_while_the_log_is_still_being_opened(
     """Progress shows, other keys do nothing, and q stops the work."""
     import threading
 
-    from monitor.review import Stopped
+    from monitor.review.log import Stopped
     from monitor.screen.replay import app as app_module
     from tests.kit.screen_script import Clock, text_of
 
@@ -401,7 +401,7 @@ async def test_gaps_are_found(tmp_path: Path) -> None:
 async def test_between_events_the_first_of_the_worst_that_hold_is_explained(hand: Hand) -> None:
     """On an event it is that one; behind it, what holds leads, not what merely came last."""
     room = hand.room
-    _, player = room.open
+    decided, player = room.open
     raised = next(entry for entry in room.entries if entry.kind == "event")
     await hand.press("m")
     await hand.type("later")
@@ -414,5 +414,5 @@ async def test_between_events_the_first_of_the_worst_that_hold_is_explained(hand
     assert room.chosen_entry.kind == "mark"
     player.step_rows(5, 0.0)
     assert room.chosen_entry == raised
-    player.to_end(0.0)
+    player.seek_row(decided.rows - 1, 0.0)
     assert room.chosen_entry == room.entries[-1]

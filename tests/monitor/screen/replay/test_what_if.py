@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.review import decide, edit
+from monitor.review.decide_log import decide
+from monitor.review.edit import edit
 from monitor.screen.replay.what_if import Change, WhatIf
 from rules.channels import COMMANDED, DELIVERED, TIME
 from rules.facts import Action
@@ -129,7 +130,8 @@ def test_changes_are_typed_taken_and_undone() -> None:
     what_if.take(what_if.with_typed("debt.cut = 0.6 s; paid.timing.1 = 4 deg", own))
     assert what_if.words == "debt.cut 0.8 s -> 0.6 s; paid.timing[1] 3.5 deg -> 4 deg"
     what_if.take(what_if.with_typed("debt.cut = 0.5 s", own))
-    assert what_if.edits == ("paid.timing[1] = 4 deg", "debt.cut = 0.5 s")
+    edits = [change.edit for change in what_if.changes.values()]
+    assert edits == ["paid.timing[1] = 4 deg", "debt.cut = 0.5 s"]
     what_if.take(what_if.with_typed('debt.cut = "0.8  s"', own))
     assert what_if.changes == {"paid.timing[1]": Change("paid.timing[1]", "3.5 deg", "4 deg")}
     for _ in range(3):

@@ -1,12 +1,13 @@
 """Channels that come one by one, merged by time into samples."""
 
-from monitor.sources.topics.merge import HOLD_S, SKEW_S, Merged, Merger
+from monitor.sources.base import Arrival
+from monitor.sources.topics.merge import HOLD_S, SKEW_S, Merger
 from rules.channels import BOOST, DELIVERED, KNOCK, TANK, Sample
 
 MS = 1_000_000
 
 
-def feed(merger: Merger, *readings: tuple[int, float, float | None, int]) -> list[Merged]:
+def feed(merger: Merger, *readings: tuple[int, float, float | None, int]) -> list[Arrival]:
     """Add readings: place, value, time in s (or None), arrival in ms."""
     return [
         done
@@ -24,7 +25,7 @@ def test_an_even_stream_waits_for_nothing() -> None:
         assert len(done) == (1 if i >= 2 else 0)
     assert not merger.holding
     assert done == [
-        Merged(Sample(0.1 * 3, boost_kpa=1.0, delivered_ml_min=2.0), 301 * MS),
+        Arrival(Sample(0.1 * 3, boost_kpa=1.0, delivered_ml_min=2.0), 301 * MS),
     ]
 
 
@@ -83,4 +84,4 @@ def test_without_times_a_row_has_the_arrival_of_its_first() -> None:
     done = feed(
         merger, (BOOST, 1.0, None, 1000), (DELIVERED, 2.0, None, 1002), (BOOST, 3.0, None, 1010)
     )
-    assert done == [Merged(Sample(1.0, boost_kpa=1.0, delivered_ml_min=2.0), 1002 * MS)]
+    assert done == [Arrival(Sample(1.0, boost_kpa=1.0, delivered_ml_min=2.0), 1002 * MS)]

@@ -15,6 +15,7 @@ from monitor.recorder.folder import SessionFolder
 from monitor.recorder.notes import Note
 from monitor.recorder.summary import Summary, write_summary
 from rules.channels import Sample
+from rules.learned import Learned
 from rules.step.state import Decision
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called
@@ -73,6 +74,7 @@ class Recorder:
     Attributes:
         dropped: Rows that could not be recorded.
         snapshot: Says what the guard remembers; asked in ``put``, where a new segment is to begin.
+        learned: What the guard has learned of the car: for the summary, whenever that is written.
 
     Raises:
         BadInput: The folder can't be made or written, or its name is no text: no message could
@@ -88,6 +90,7 @@ class Recorder:
         disk: Disk | None = None,
         segment_rows: int = SEGMENT_ROWS,
         segment_s: float = SEGMENT_S,
+        state: Sequence[float] = (),
     ) -> None:
         try:
             str(folder).encode()
@@ -97,6 +100,7 @@ class Recorder:
             ) from None
         self.dropped = 0
         self.snapshot: Callable[[], Sequence[float]] | None = None
+        self.learned: Learned | None = None
         self._disk = Disk() if disk is None else disk
         self._segment_rows = segment_rows
         self._segment_s = segment_s
@@ -114,7 +118,9 @@ class Recorder:
         self._gone = False  # whether the folder was taken away from under the recording
         self._kept = 0  # rows in folders before this one that are still there
         try:
-            self._folder = SessionFolder(folder, rig_file, rig_file.text, source, self._disk)
+            self._folder = SessionFolder(
+                folder, rig_file, rig_file.text, source, self._disk, state=state
+            )
         except OSError as error:
             raise BadInput(
                 f"{called(folder)}: found {error.strerror}, "
@@ -370,6 +376,7 @@ class Recorder:
     def _write_summary(self) -> None:
         self._summary_s = now_s() + SUMMARY_S
         self._summary.dropped = self.dropped
+        self._summary.learned = self.learned
         with contextlib.suppress(OSError):  # a list of sessions then reads what is there instead
             write_summary(self.path, self._summary)
 

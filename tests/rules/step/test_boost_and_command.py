@@ -213,7 +213,7 @@ def test_a_rig_that_believes_the_log_has_nothing_to_hold_against_it() -> None:
     )
 
 
-def test_cross_checks_are_the_same_compiled_to_the_last_bit() -> None:
+def test_both_are_the_same_compiled_to_the_last_bit() -> None:
     """Two minutes of random readings of every kind of command, interpreted and compiled."""
     rng = np.random.default_rng(5)
     rows = np.full((2000, ROW_WIDTH), NOT_SENT)

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 from msgspec import structs
 
-import monitor.recorder.writer as writer_module
+import monitor.recorder.recorder as recorder_module
 from monitor.attach.protocol import Bye, Ending, Frame, Message, Notice, Recording
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RecordingListener
 from monitor.recorder.fake_disk import FakeDisk
-from monitor.recorder.writer import Recorder
+from monitor.recorder.recorder import Recorder
 from monitor.review.review import review
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
@@ -34,7 +34,7 @@ async def test_a_full_disk_is_told_noted_and_got_over(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Stopped, told, decided on regardless; room again: a new segment, and that is told too."""
-    monkeypatch.setattr(writer_module, "RETRY_S", 0.01)
+    monkeypatch.setattr(recorder_module, "RETRY_S", 0.01)
     disk = FakeDisk()
     recorder = Recorder(tmp_path, RIG, "fake", disk=disk)
     told = Told()
