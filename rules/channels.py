@@ -43,9 +43,10 @@ class Channel:
         high: Highest plausible value, inclusive.
         max_age_s: A value older than this is stale.
         label: How the screen and the explanations call it.
-        stuck_after_s: How long a reading in fine steps may stand still (the flow where spray is
-            due, others under boost); infinite where that proves nothing. A living one reads a
-            little differently each time; one in coarse steps, or read seldom, is given longer.
+        stuck_after_s: How long a reading in fine steps may stand still (flow and line pressure
+            where spray is due, others under boost); infinite where that proves nothing. A living
+            one reads a little differently each time; one in coarse steps, or read seldom, is given
+            longer.
     """
 
     name: str
@@ -71,7 +72,7 @@ CHANNELS: Final = (
     Channel("lambda_ratio", "1", 0.4, 5.0, 1.0, "lambda"),
     Channel("throttle_pct", "%", -5.0, 105.0, 0.5, "throttle"),
     Channel("tank_ml", "mL", 0.0, 60000.0, 5.0, "tank"),
-    Channel("line_kpa", "kPa", -101.4, 3000.0, 0.5, "line pressure"),
+    Channel("line_kpa", "kPa", -101.4, 3000.0, 0.5, "line pressure", 1.0),
     Channel("supply_v", "V", 0.0, 60.0, 1.0, "pump supply"),
     Channel("dry_intake_c", "degC", -40.0, 300.0, 1.0, "dry intake temperature"),
     # What the engine controller says it does of what it was asked to; ``timing_deg`` is no such.
@@ -112,6 +113,9 @@ TIME: Final = 0
     CONFIRMED_RETARD,
     CONFIRMED_CEILING,
 ) = range(1, 18)
+# What feels whether spray arrives, the best first: the first of them that a rig maps is its
+# *witness*, by which alone boost is cut, and without which the monitor is blind.
+WITNESSES: Final = (DELIVERED, LINE)
 N_CHANNELS: Final = len(CHANNELS)
 CLOCK_PACE: Final = N_CHANNELS + 1
 OPERATOR: Final = N_CHANNELS + 2

@@ -7,7 +7,7 @@ from rules.clock_pace import pace_in_words
 from rules.facts import Action, Rig
 from rules.findings import FINDINGS
 from rules.step import state as st
-from rules.step.from_rig import essential_columns, limit_nats
+from rules.step.from_rig import essential_columns, limit_nats, witness_column
 from rules.step.state import Decision
 
 _NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
@@ -50,6 +50,16 @@ def _at_boost(decision: Decision) -> str:
     return "at unknown boost"
 
 
+def _arrives(rig: Rig, decision: Decision) -> str:
+    """Say what the witness of the spray reads, as a clause."""
+    if witness_column(rig) == ch.DELIVERED:
+        return _flows(decision)
+    reads = f"line pressure reads {decision.value[ch.LINE]:z.0f}"
+    if decision.line_due_kpa == decision.line_due_kpa:
+        return f"{reads} of {decision.line_due_kpa:z.0f} kPa due"
+    return f"{reads} kPa, which with so little commanded says nothing of the spray"
+
+
 def _flows(decision: Decision) -> str:
     return f"{_read(decision)} arrive"
 
@@ -62,9 +72,13 @@ def _read(decision: Decision) -> str:
 def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
-    low = decision.value[ch.LINE] < decision.line_due_kpa
-    if low and 2.0 * decision.line_evidence > decision.evidence:
-        reads = f"{decision.value[ch.LINE]:z.0f} of {decision.line_due_kpa:z.0f} kPa in the line"
+    due_kpa = decision.line_due_kpa
+    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.evidence:
+        reads = f"{decision.value[ch.LINE]:z.0f} of {due_kpa:z.0f} kPa in the line"
+        if decision.line_high > 0.0:
+            reads = f"{reads} (high: a clog or a closed valve)"
+    elif witness_column(rig) != ch.DELIVERED:
+        reads = f"{decision.value[ch.LINE]:z.0f} kPa in the line"
     found = (
         f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "
         f"for would read {reads} "
@@ -317,7 +331,7 @@ def status(rig: Rig, decision: Decision) -> str:
             return f"No action: {_ill(rig, decision)}, so the spray is not being judged."
         if decision.expected_ml_min < rig.flow_sensor.floor_ml_min:
             return f"No action: no spray expected {_at_boost(decision)}."
-        return f"No action: {_flows(decision)} {_at_boost(decision)}."
+        return f"No action: {_arrives(rig, decision)} {_at_boost(decision)}."
     finding = int(decision.finding)
     done = what_is_done(decision)
     label = FINDINGS[finding].label

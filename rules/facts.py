@@ -375,3 +375,8 @@ class Rig:
     watch: Watch = field(default_factory=Watch)
     fault_intervals: FaultIntervals = field(default_factory=FaultIntervals)
     vehicle: Vehicle = field(default_factory=Vehicle)
+
+    @property
+    def unboosted(self) -> bool:
+        """Whether nothing boosts: all that spray pays for lies at or below the air outside."""
+        return max(self.paid.boost_kpa, default=0.0) <= 0.0

@@ -5,6 +5,7 @@ from enum import StrEnum
 from math import inf
 from typing import Final
 
+from rules.channels import CHANNEL_NAMES, WITNESSES
 from rules.facts import Rig
 from rules.step.from_rig import OWN_LAWS
 from rules.step.state import FINDING_NAMES
@@ -46,6 +47,7 @@ class Finding:
 
 
 _FLOW = ("boost_kpa", "delivered_ml_min")
+_WITNESSES = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
 _DRY_RESPONSE = "above the dry limit cut boost, below it pull all the timing the spray paid for"
 
 FINDINGS: Final = (
@@ -53,9 +55,10 @@ FINDINGS: Final = (
         "under_delivery",
         "under-delivery",
         Severity.ENGINE,
-        _FLOW,
+        ("boost_kpa",),
         "warn, then pull timing in proportion, then cut boost to the dry limit",
         "tank level, pump fuse, relay and supply, filter, nozzle, line",
+        needs_any=_WITNESSES,
         by_design_below_onset=True,
     ),
     Finding(
@@ -152,7 +155,7 @@ FINDINGS: Final = (
         "tank_low",
         "tank running out",
         Severity.NOTICE,
-        ("tank_ml", "delivered_ml_min"),
+        ("tank_ml",),
         "warn",
         "fill the tank; a level sensor that sticks",
     ),

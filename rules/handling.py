@@ -1,24 +1,26 @@
 """How soon missing spray is handled, and how slow rows may come: reckoned from the rig alone.
 
-What the flow sensor will read is worked out in closed form; evidence, debt and the ladder's
-thresholds are then the decision code's own, fed with that reading row by row.
+What the witness of the spray (the flow sensor, or the line's pressure) will read is worked out in
+closed form; evidence, debt and the ladder's thresholds are then the decision code's own, fed with
+that reading row by row.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, hypot, inf, sqrt
-from typing import Final
+from typing import Final, Protocol
 
-from rules.channels import BOOST
+from rules.channels import BOOST, DELIVERED, LINE
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
 from rules.step.from_rig import constants_of
-from rules.step.hydraulics import full_flow_ml_min
+from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.ladder import debt_level
-from rules.step.state import CUT, NO_ACTION, PULL, UNDER_DELIVERY, WARN
+from rules.step.line import FILLS_S, weigh_line
+from rules.step.state import CUT, NO_ACTION, PULL, UNDER_DELIVERY, WARN, State
 from rules.step.step import fresh_state
 
 LONGEST_S: Final = 8.0  # what has led to nothing by then counts as never
@@ -57,7 +59,8 @@ def handled(
     """Return how soon a loss of spray is handled, at a boost and a command that stand still.
 
     Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
-    the longer the less is due. A smaller share goes at once, as by a clog.
+    the longer the less is due. A smaller share goes at once: as by a clog where a flow sensor sees
+    it, as by a weak pump where the line's pressure must.
 
     All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
     that comes only a period later, the reading held until then, and the controller's reaction. To
@@ -67,19 +70,20 @@ def handled(
     Args:
         rig: The rig.
         boost_kpa: Boost, gauge.
-        due_ml_min: Flow the sensor should read, >= 0.
+        due_ml_min: Flow that is due, >= 0.
         missing_share: Share of it that does not arrive, > 0 to 1.
         period_s: Time from one row to the next, > 0.
     """
     k = constants_of(rig)
-    spray, sensor = rig.spray, rig.flow_sensor
+    by_flow = k.witness_column == DELIVERED
+    sensor, line = rig.flow_sensor, rig.line_sensor
+    full_ml_min = full_flow_ml_min(k, boost_kpa)
     run_down_s = 0.0
     if missing_share >= 1.0 and due_ml_min > 0.0:
-        full_ml_min = full_flow_ml_min(k, boost_kpa)
-        run_down_s = spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
+        run_down_s = rig.spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
 
     def came_s(late_s: float, high: float) -> tuple[float, float, float]:
-        delay_s = sensor.delay_s + late_s
+        delay_s = sensor.delay_s + late_s if by_flow else 0.0
 
         def flow_share(at_s: float) -> float:
             since_s = at_s - delay_s
@@ -87,17 +91,20 @@ def handled(
                 return 1.0
             return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
 
-        settled_s = delay_s + run_down_s + _SETTLED * sensor.lag_s
-        meter = _Meter(due_ml_min, sensor.lag_s, 1.0 + high, _PULSE_ML, flow_share)
-        return _came_s(k, boost_kpa, due_ml_min, meter, max(_STEP_S, period_s), settled_s)
+        settled_s = delay_s + run_down_s + _SETTLED * (sensor.lag_s if by_flow else line.lag_s)
+        witness: _Witness = _Gauge(k, boost_kpa, due_ml_min, 1.0 + high, flow_share)
+        if by_flow:
+            witness = _Meter(due_ml_min, sensor.lag_s, 1.0 + high, _PULSE_ML, flow_share)
+        return _came_s(k, boost_kpa, due_ml_min, witness, max(_STEP_S, period_s), settled_s)
 
     usual = came_s(0.0, 0.0)
-    late = came_s(_OFF * sensor.delay_within_s, 0.0)
+    late = came_s(_OFF * sensor.delay_within_s, 0.0) if by_flow else usual
     # Noise averages out over the time in which it is looked at.
-    lasts_s = 2.0 * sensor.noise_lasts_s
-    noise = _SDS * sensor.noise * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
-    high = came_s(0.0, hypot(_OFF * sensor.gain_within, noise))
-    after_s = period_s + sensor.refresh_s + rig.fault_intervals.reaction_s
+    feels = sensor if by_flow else line
+    lasts_s = 2.0 * feels.noise_lasts_s
+    noise = _SDS * feels.noise * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
+    high = came_s(0.0, hypot(_OFF * feels.gain_within, noise))
+    after_s = period_s + rig.fault_intervals.reaction_s + (sensor.refresh_s if by_flow else 0.0)
     return Handled(
         *(
             inf if inf in (b, c) else a + hypot(b - a, c - a) + after_s
@@ -122,9 +129,35 @@ def least_found_share(k: Constants) -> float:
     """Return the least share of the expected flow that is found to be missing, 0 to 1.
 
     Less may be the gain of an honest sensor; beyond that half of the smallest shortfall looked for
-    goes unfound (see ``evidence``).
+    goes unfound (see ``evidence``). By the line's pressure: where a pump gives so much less, at
+    full flow and the highest boost of the table of paid timing.
     """
-    return k.gain_within + 0.5 * k.size[0]
+    if k.witness_column == DELIVERED:
+        return k.gain_within + 0.5 * k.size[0]
+    boost_kpa, due_kpa = _line_at_the_top(k)
+    back_kpa = boost_kpa + k.check_valve_kpa
+    left_kpa = due_kpa * (1.0 - k.line_gain_within - 0.5 * k.size[0])
+    return 1.0 - sqrt(max(left_kpa - back_kpa, 0.0) / max(due_kpa - back_kpa, 1.0))
+
+
+def least_clog_share(k: Constants) -> float:
+    """Return the least share that a clog must take for the line's pressure to tell it, 0 to 1.
+
+    Infinite where pump and regulator don't let the pressure rise so far: no clog is told then.
+    At full flow and the highest boost of the table of paid timing.
+    """
+    _, due_kpa = _line_at_the_top(k)
+    told_kpa = due_kpa * (1.0 + k.line_gain_within + 0.5 * k.size[0])
+    if told_kpa >= min(k.shut_off_kpa, k.regulated_kpa):
+        return inf
+    return (told_kpa - due_kpa) / (k.shut_off_kpa - due_kpa)
+
+
+def _line_at_the_top(k: Constants) -> tuple[float, float]:
+    """Return the highest boost of the table of paid timing, and what the line has at full flow."""
+    boost_kpa = k.paid_boost[max(k.n_paid, 1) - 1]
+    full_ml_min = max(full_flow_ml_min(k, boost_kpa), 1e-9)
+    return boost_kpa, line_due_kpa(k, boost_kpa, full_ml_min, full_ml_min)
 
 
 def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
@@ -135,6 +168,8 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
     pulled for it, with full flow due at a boost (kPa gauge).
     """
     k = constants_of(rig)
+    if k.witness_column != DELIVERED:  # a pressure shows the moment of its row alone
+        return 1e-3 * _SLOWEST_MS
     full_ml_min = full_flow_ml_min(k, boost_kpa)
     low_ms, high_ms = 1, _SLOWEST_MS
     while high_ms - low_ms > 1:
@@ -163,6 +198,51 @@ def _pulls_unseen(
     return False
 
 
+class _Witness(Protocol):
+    """What feels the spray."""
+
+    def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
+        """Enter what is read at a time, a row after the last, into evidence and debt."""
+
+
+class _Gauge:
+    """The line's pressure after a fault that lowers it, at times that only go on.
+
+    What passes the nozzles goes with the root of the pressure across them.
+    """
+
+    def __init__(
+        self,
+        k: Constants,
+        boost_kpa: float,
+        due_ml_min: float,
+        gain: float,
+        flow_share: Callable[[float], float],
+    ) -> None:
+        full_ml_min = max(full_flow_ml_min(k, boost_kpa), 1e-9)
+        self._due_kpa = self._reading_kpa = line_due_kpa(k, boost_kpa, due_ml_min, full_ml_min)
+        self._back_kpa = boost_kpa + k.check_valve_kpa
+        self._lag_s, self._gain = k.line_lag_s, gain
+        self._flow_share = flow_share
+        self._at_s = 0.0
+
+    def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
+        if s.line_on_s == 0.0:
+            s.line_on_s, s.usable[LINE] = FILLS_S, 1.0
+            s.line_lagged_kpa = s.line_most_kpa = self._due_kpa
+        steps = max(1, round((at_s - self._at_s) / _STEP_S))
+        step_s = (at_s - self._at_s) / steps
+        kept = exp(-step_s / self._lag_s) if self._lag_s > 0.0 else 0.0
+        for i in range(steps):
+            share = self._flow_share(self._at_s + (i + 0.5) * step_s)
+            kpa = self._back_kpa + share * share * (self._due_kpa - self._back_kpa)
+            self._reading_kpa = kpa + (self._reading_kpa - kpa) * kept
+        self._at_s = at_s
+        s.value[LINE] = self._reading_kpa * self._gain
+        weigh_line(k, s, period_s)
+        s.evidence = s.line_evidence
+
+
 class _Meter:
     """A flow meter's reading after a fault, mL/min, at times that only go on.
 
@@ -182,6 +262,10 @@ class _Meter:
         self._lag_s, self._gain, self._pulse_ml = lag_s, gain, pulse_ml
         self._flow_share = flow_share
         self._at_s = self._still_s = 0.0
+
+    def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
+        weigh(k, s, self.read(at_s), period_s)
+        s.evidence = s.flow_evidence
 
     def read(self, at_s: float) -> float:
         steps = max(1, round((at_s - self._at_s) / _STEP_S))
@@ -204,13 +288,13 @@ def _came_s(
     k: Constants,
     boost_kpa: float,
     due_ml_min: float,
-    meter: _Meter,
+    witness: _Witness,
     period_s: float,
     settled_s: float,
 ) -> tuple[float, float, float]:
     """Return when warning, pull and cut are decided on, s after the fault; infinite: never.
 
-    The fault comes just after a row; what ``meter`` reads no longer falls after ``settled_s``.
+    The fault comes just after a row; what is read no longer falls after ``settled_s``.
     """
     # While the command stands still, all cars of the bank expect the same.
     k.n_cars, k.middle_car = 1, 0
@@ -226,8 +310,7 @@ def _came_s(
     while worst < CUT and at_s < LONGEST_S + (outlasts_s if worst == PULL else 0.0):
         at_s += period_s
         before = s.evidence
-        weigh(k, s, meter.read(at_s), period_s)
-        s.evidence = s.flow_evidence
+        witness.weigh(k, s, at_s, period_s)
         asked = debt_level(k, s, period_s)
         if asked > s.level[UNDER_DELIVERY]:
             s.level[UNDER_DELIVERY] = asked

@@ -3,11 +3,12 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from rules.channels import COLUMN_OF
+from rules.channels import BOOST, CHANNEL_NAMES, COLUMN_OF, DELIVERED
 from rules.clock_pace import found_after_s
 from rules.facts import Rig
 from rules.figures import decimals_apart, told
 from rules.step import state as st
+from rules.step.from_rig import witness_column
 from rules.step.state import Decision
 
 
@@ -58,12 +59,15 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """Return the intervals of a finding's action at the moment its level rose.
 
     When a fault began can only be seen through the sensor. For the debt that is the time since its
-    evidence last stood at nil, plus the flow sensor's transport delay and lag; for the others the
+    evidence last stood at nil, plus the flow sensor's transport delay and lag (the line sensor's
+    lag, where there is no flow sensor); for the others the
     time their condition must hold, plus the age, or the time of standing still, at which a value
     counts as gone where that is what is found; for a clock, how long one that runs so isn't found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
-    sensor_s = rig.flow_sensor.delay_s + rig.flow_sensor.lag_s
+    sensor_s = rig.line_sensor.lag_s
+    if witness_column(rig) == DELIVERED:
+        sensor_s = rig.flow_sensor.delay_s + rig.flow_sensor.lag_s
     # Asked of thousands of events in a bad log: only what is needed is looked for.
     lost_s = 0.0
     if finding == st.SIGNAL_LOST:
@@ -95,8 +99,9 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
 
 
 def _lost_s(rig: Rig, decision: Decision) -> float:
-    """Return how long boost or flow takes to count as gone, s: by its age, or by standing still."""
-    essential = [one for one in rig.channels if one.name in ("boost_kpa", "delivered_ml_min")]
+    """Return how long boost or witness takes to count as gone, s: by age, or by standing still."""
+    names = [CHANNEL_NAMES[column - 1] for column in (BOOST, witness_column(rig))]
+    essential = [one for one in rig.channels if one.name in names]
     stuck_s = [
         one.stuck_after_s for one in essential if decision.health[COLUMN_OF[one.name]] == st.STUCK
     ]

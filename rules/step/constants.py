@@ -18,6 +18,7 @@ LIMIT_NAMES: Final = tuple(ch.CHANNEL_NAMES[column - 1] for column in LIMIT_COLU
 class Columns(Record):
     """Which columns of a sample are looked at, and for what; 0 where there is none."""
 
+    witness_column: int = 0  # see ``channels.WITNESSES``
     command_column: int = 0  # the logged command
     law_column: int = 0  # the logged command, where the rig's own rule is held against it
     duty_column: int = 0  # injector duty, where boost is held against it
@@ -141,6 +142,7 @@ class Constants(Columns):
 
     # The line's pressure.
     line_lag_s: float
+    line_settles_lag_s: float  # slowest lag of its way to a new pressure
     line_gain_within: float  # share by which a healthy line may be off
     line_noise_sq: float  # variance of a reading, as a share squared
     line_correlation_s: float  # of that noise

@@ -222,6 +222,15 @@ def close_accounts(k: Constants, s: State) -> None:
     s.short_s = 0.0
 
 
+def keep_peak(s: State, before_ml: float) -> None:
+    """Keep the debt's peak; ``before_ml`` is what the debt was before."""
+    if s.debt_ml > 0.0:
+        # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
+        new = before_ml == 0.0 and s.level[UNDER_DELIVERY] == 0.0
+        if new or s.debt_ml > s.peak_debt_ml:
+            s.peak_debt_ml = s.debt_ml
+
+
 def size_shortfall(
     k: Constants, s: State, delivered_ml_min: float, before_ml: float, dt_s: float
 ) -> None:
@@ -229,11 +238,7 @@ def size_shortfall(
 
     ``before_ml`` is what the debt was before.
     """
-    if s.debt_ml > 0.0:
-        # The peak outlives its shortfall, so that whoever looks at changes alone still sees it.
-        new = before_ml == 0.0 and s.level[UNDER_DELIVERY] == 0.0
-        if new or s.debt_ml > s.peak_debt_ml:
-            s.peak_debt_ml = s.debt_ml
+    keep_peak(s, before_ml)
     expected = s.expected_ml_min
     short = expected - delivered_ml_min
     kept = kept_share(dt_s, k.missing_lag_s)

@@ -16,9 +16,6 @@ from rules.step.state import MOST_DELAYS, MOST_LAGS, N_SIZES
 
 WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated on water
 
-# The readings without which a shortfall cannot be judged, beside those the command needs.
-ALWAYS_ESSENTIAL = (ch.BOOST, ch.DELIVERED)
-
 NIL_COMMAND_PCT = 3.0
 # Part of full flow from which on a flow reading must move: below it a coarse one may know but one
 # step. Common practice, no source.
@@ -69,15 +66,26 @@ def nozzle_conductance(rig: Rig) -> float:
     return on_water * sqrt(WATER_KG_M3 / rig.spray.fluid_kg_m3)
 
 
+def witness_column(rig: Rig) -> int:
+    """Return the column of the channel that tells whether spray arrives; 0: the rig maps none."""
+    mapped = {terms.name for terms in rig.channels}
+    found = (column for column in ch.WITNESSES if ch.CHANNEL_NAMES[column - 1] in mapped)
+    return next(found, 0)
+
+
 def essential_columns(rig: Rig) -> tuple[int, ...]:
-    """Return the sample columns this rig's monitor is blind without."""
+    """Return the sample columns this rig's monitor is blind without.
+
+    The flow stands for the witness of a rig that has none, so that whoever asks finds it missing.
+    """
     by_kind = {
         CommandKind.LOG_FLOW: (ch.COMMANDED,),
         CommandKind.LOG_PERCENT: (ch.COMMAND_PCT,),
         CommandKind.INJECTOR_DUTY: (ch.INJECTOR_DUTY,),
         CommandKind.MAP: (ch.INJECTOR_DUTY,),
     }
-    return ALWAYS_ESSENTIAL + by_kind.get(rig.command.kind, ())
+    witness = witness_column(rig) or ch.WITNESSES[0]
+    return (ch.BOOST, witness, *by_kind.get(rig.command.kind, ()))
 
 
 def constants_of(rig: Rig) -> Constants:
@@ -139,6 +147,7 @@ def constants_of(rig: Rig) -> Constants:
         limit_nats=limit,
         warn_nats=limit - log(WARNINGS_A_PULL),
         line_lag_s=line.lag_s,
+        line_settles_lag_s=line.lag_s + pump.run_down_s,
         line_gain_within=line.gain_within,
         line_noise_sq=line.noise**2,
         line_correlation_s=line.noise_lasts_s,
@@ -206,11 +215,14 @@ def limit_nats(rig: Rig) -> float:
 
     A one-sided sum of log-likelihood ratios passes h falsely no more than once in exp(h)
     independent readings (Lorden, Ann. Math. Statist. 42, 1971). Noise that lasts makes one reading
-    of two correlation times; each size of shortfall has a sum of its own, and so has each channel.
+    of two correlation times; each size of shortfall has a sum of its own, for the flow and for
+    either side of the line's pressure.
     """
-    readings = rig.debt.false_pull_every_h * 3600.0 / (2.0 * rig.flow_sensor.noise_lasts_s)
-    witnesses = 1 + any(terms.name == "line_kpa" for terms in rig.channels)
-    return log(witnesses * N_SIZES * readings)
+    by_flow = witness_column(rig) == ch.DELIVERED
+    lasts_s = rig.flow_sensor.noise_lasts_s if by_flow else rig.line_sensor.noise_lasts_s
+    readings = rig.debt.false_pull_every_h * 3600.0 / (2.0 * lasts_s)
+    by_line = any(terms.name == "line_kpa" for terms in rig.channels)
+    return log((by_flow + 2 * by_line) * N_SIZES * readings)
 
 
 def _put_full_flow(k: Constants, rig: Rig) -> None:
@@ -269,12 +281,15 @@ def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
         return column if column in mapped else 0
 
     watch = rig.watch
+    k.witness_column = witness_column(rig)
     k.command_column = where_mapped(ch.COMMANDED) or where_mapped(ch.COMMAND_PCT)
     if rig.command.kind in OWN_LAWS and watch.disagree_share < inf:
         k.law_column = k.command_column
     if {ch.ENGINE_SPEED, ch.INJECTOR_DUTY} <= mapped and watch.contradicted_share < inf:
         k.duty_column = ch.INJECTOR_DUTY
-    if watch.least_drop_k > 0.0 or watch.most_rise_k < inf:
+    # Judged where spray is known to flow.
+    judged = watch.least_drop_k > 0.0 or watch.most_rise_k < inf
+    if judged and k.witness_column == ch.DELIVERED:
         k.cooled_column = where_mapped(ch.INTAKE)
     k.dry_column = where_mapped(ch.DRY_INTAKE)
     k.tank_column = where_mapped(ch.TANK)

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, NOT_SENT, TICK_BOUND_S
+from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, LINE, NOT_SENT, TICK_BOUND_S
 from rules.step.arithmetic import INFINITE, larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, STUCK, State
@@ -18,6 +18,7 @@ PAUSE_KEPT = 0.99  # of the longest pause of a logger, at each news: it is that 
 LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times
 LONG_PAUSE = 0.25  # of a logger, in stand-still times: longer, and nothing lively moves
 FINE_SHARE = 0.01
+LEAST_BOOST_KPA = 20.0  # gauge: a boost below it moves no less
 UNIT_FORGOTTEN = 1.01  # a change: the smallest step is that of the last hundred changes or so
 TRUST = 3.0  # how much longer each change lets a coarse reading stand still
 MOST_CHANGES = 100.0
@@ -193,13 +194,16 @@ def has_jumped(k: Constants, s: State, column: int, value: float, age_s: float) 
 def note_stillness(k: Constants, s: State, column: int, value: float, age_s: float) -> None:
     """Note how long a channel has stood still where it can't, and how finely it moves.
 
-    It can't where plenty of spray is due, for the flow; under boost, for all others: in cruise and
-    at idle the same reading for a minute is honest. A flow of exactly nil is no flow, not a stuck
-    sensor: the debt judges it. ``age_s`` is the time since the last good reading; silence is no
-    standing still, so a time in which the value went stale doesn't count.
+    It can't where plenty of spray is due, for flow and line pressure (which a pump's strokes move);
+    under boost, for all others: in cruise and at idle the same reading for a minute is honest. A
+    flow of exactly nil is no flow, not a stuck sensor: the debt judges it. ``age_s`` is the time
+    since the last good reading; silence is no standing still, so a time in which the value went
+    stale doesn't count.
     """
     if column == DELIVERED:
         due = s.expected_ml_min > k.lively_ml_min and value != 0.0
+    elif column == LINE:
+        due = s.line_on_s > 0.0
     else:
         due = s.value[BOOST] >= k.onset_kpa
     seen_s = age_s if due and age_s <= k.max_age_s[column] else 0.0
@@ -243,7 +247,10 @@ def may_stand_still_s(k: Constants, s: State, column: int) -> float:
     still_s = k.stuck_after_s[column]
     if s.still_s[column] <= still_s:
         return still_s  # nearly always, and no need to know how much more it might be
-    return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column, s.value[column])
+    reading = s.value[column]
+    if column == BOOST:  # near ambient, a hundredth of its gauge value is nothing
+        reading = larger(reading, LEAST_BOOST_KPA)
+    return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column, reading)
 
 
 def logger_changes_state(k: Constants, s: State, news: float, dt_s: float) -> bool:

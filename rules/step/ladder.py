@@ -15,7 +15,7 @@ How the parts interplay:
 | shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
 """  # noqa: E501 (a table row is one line)
 
-from rules.channels import BOOST
+from rules.channels import BOOST, DELIVERED
 from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
 from rules.step.constants import LIMIT_COLUMNS, Constants
 from rules.step.evidence import close_accounts
@@ -43,11 +43,14 @@ def debt_level(k: Constants, s: State, dt_s: float) -> float:
     """Return the action evidence and debt ask for (0 to 3); the warning has hysteresis.
 
     Evidence says whether spray is missing, debt how much: none of it counts without the other.
+    Boost is cut by the witness alone.
     """
     evidence = s.evidence
     if evidence >= k.limit_nats:
-        confirmed = s.flow_evidence >= k.warn_nats
-        if s.level[UNDER_DELIVERY] == PULL and s.bank_most_ml_min > 0.0 and confirmed:
+        by_flow = k.witness_column == DELIVERED
+        confirmed = not by_flow or s.flow_evidence >= k.warn_nats
+        due = not by_flow or s.bank_most_ml_min > 0.0
+        if s.level[UNDER_DELIVERY] == PULL and due and confirmed:
             s.pulled_s = s.pulled_s + dt_s
         much = confirmed and s.debt_ml >= k.cut_ml
         return CUT if much or s.pulled_s > k.outlasts_s else PULL

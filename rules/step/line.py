@@ -1,17 +1,21 @@
-"""Evidence from the line's pressure, which falls before a flow sensor can show anything.
+"""Evidence from the line's pressure, which moves before a flow sensor can show anything.
 
-Pump, supply, a split line and air in it all lower the pressure behind the pump at once. Alone the
-line may pull timing, never cut boost: the debt is the flow's. Where the flow sensor, given time to
-follow, shows no such shortfall, it is the pressure sensor that is wrong: its pull is taken back and
-it isn't believed until it has read as it should for a while.
+Pump, supply, a split line and air in it all lower the pressure behind the pump at once; a clog or a
+closed valve raises it, as far as pump and regulator let it rise. Beside a flow sensor the line may
+pull timing, never cut boost: the debt is the flow's. Where the flow, given time to follow, shows no
+such shortfall, it is the pressure sensor that is wrong: its pull is taken back and it isn't
+believed until it has read as it should for a while.
+
+Without a flow sensor the line is the witness: the debt is what its pressure says is missing of what
+is commanded, and nothing contradicts it.
 """
 
 from math import sqrt
 
-from rules.channels import BOOST, LINE
+from rules.channels import BOOST, DELIVERED, LINE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse
+from rules.step.evidence import CALM_NATS, MIN_PER_S, MOST_RATIO, accuse, keep_peak
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import (
     OUTLIER,
@@ -21,6 +25,7 @@ from rules.step.learning import (
     line_doubt_after,
 )
 from rules.step.state import (
+    HIGH_ACCOUNTS,
     LINE_ACCOUNTS,
     LINE_DOUBTED,
     N_SIZES,
@@ -40,23 +45,51 @@ BELIEVED_AFTER_S = 10.0  # of reading as it should
 
 
 def weigh_line(k: Constants, s: State, dt_s: float) -> None:
-    """Enter ``dt_s`` of line pressure into its evidence, and join that with the flow's."""
+    """Enter ``dt_s`` of line pressure into its evidence; without a flow sensor, into the debt."""
+    before_ml = s.debt_ml
+    judged_s = move_line(k, s, dt_s)
+    if judged_s > 0.0:
+        judge_line(k, s, judged_s)
+    if k.witness_column == DELIVERED:
+        if judged_s > 0.0:
+            doubt_line(k, s, judged_s)
+        return
+    owe(k, s, judged_s)
+    keep_peak(s, before_ml)
+
+
+def move_line(k: Constants, s: State, dt_s: float) -> float:
+    """Move what is due on by ``dt_s``; return how much of it is judged, s: 0 where none is.
+
+    What is due falls as the sensor's lag lets it, and rises as slowly as a line that fills up; the
+    most that may be due, the other way round. So a line that only takes its time is neither low nor
+    high.
+    """
     s.line_due_kpa = NAN
     step_s = smaller(dt_s, k.longest_step_s)
-    full = full_flow_ml_min(k, s.value[BOOST])
+    boost_kpa = s.value[BOOST]
+    full = full_flow_ml_min(k, boost_kpa)
     if s.usable[LINE] == 0.0 or full <= 0.0 or s.commanded_ml_min < LEAST_COMMAND * full:
         close_line(s)
-        return
-    due_kpa = line_due_kpa(k, s.value[BOOST], s.commanded_ml_min, full)
+        return 0.0
+    due_kpa = line_due_kpa(k, boost_kpa, s.commanded_ml_min + s.more_ml_min, full)
+    most_kpa = due_kpa
+    if s.less_ml_min + s.more_ml_min > 0.0:
+        most_kpa = line_due_kpa(k, boost_kpa, s.commanded_ml_min - s.less_ml_min, full)
     if s.line_on_s == 0.0:
         s.line_lagged_kpa = due_kpa
-    s.line_lagged_kpa = due_kpa + (s.line_lagged_kpa - due_kpa) * kept_share(dt_s, k.line_lag_s)
+        s.line_most_kpa = line_due_kpa(k, boost_kpa, 0.0, full)  # the valve was shut till now
+    quick = kept_share(dt_s, k.line_lag_s)
+    slow = kept_share(dt_s, k.line_settles_lag_s)
+    off_kpa = s.line_lagged_kpa - due_kpa
+    s.line_lagged_kpa = due_kpa + off_kpa * (quick if off_kpa > 0.0 else slow)
+    off_kpa = s.line_most_kpa - most_kpa
+    s.line_most_kpa = most_kpa + (off_kpa * slow if off_kpa > 0.0 else 0.0)
     s.line_on_s += step_s
     if s.line_on_s < FILLS_S or step_s <= 0.0:
-        return
+        return 0.0
     s.line_due_kpa = s.line_gain * s.line_lagged_kpa
-    judge_line(k, s, step_s)
-    doubt_line(k, s, step_s)
+    return step_s
 
 
 def close_line(s: State) -> None:
@@ -65,8 +98,10 @@ def close_line(s: State) -> None:
         return
     for i in range(N_SIZES):
         s.account[LINE_ACCOUNTS + i] = 0.0
+        s.account[HIGH_ACCOUNTS + i] = 0.0
     s.line_on_s = 0.0
     s.line_evidence = 0.0
+    s.line_high = 0.0
     s.line_missing = 0.0
     s.line_missing_slow = 0.0
     s.missing_slow = 0.0
@@ -74,7 +109,7 @@ def close_line(s: State) -> None:
 
 
 def judge_line(k: Constants, s: State, step_s: float) -> None:
-    """Weigh one reading of the line's pressure."""
+    """Weigh one reading of the line's pressure, as too low and as too high."""
     residual = s.value[LINE] / s.line_due_kpa - 1.0
     kept = s.line_noise_lasts_s / (s.line_noise_lasts_s + step_s)
     fresh = 1.0 - kept
@@ -85,14 +120,55 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
     s.line_residual = smaller(residual, 2.0 * deviation)
     off = residual - kept * before + lacks * fresh
     variance = s.line_noise_sq * (1.0 - kept * kept)
-    s.line_evidence = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, MOST_RATIO * k.limit_nats)
-    # What passes the nozzles goes with the root of the pressure across them.
-    back_kpa = s.value[BOOST] + k.check_valve_kpa
-    left = clamp((s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0), 0.0, 1.0)
-    missing = 1.0 - sqrt(left)
+    most_ratio = MOST_RATIO * k.limit_nats
+    low = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, most_ratio)
+    most_kpa = larger(gain * s.line_most_kpa, s.line_due_kpa)
+    above = s.value[LINE] / most_kpa - 1.0
+    exceeds = smaller(gain * (1.0 + s.line_doubt), 1.0 + k.line_gain_within) / gain - 1.0
+    off = kept * s.line_high_residual - above + exceeds * fresh
+    s.line_high_residual = larger(above, -2.0 * deviation)
+    high = accuse(k, s, HIGH_ACCOUNTS, fresh, off, variance, most_ratio)
+    s.line_evidence = larger(low, high)
+    s.line_high = 1.0 if high > low else 0.0
+    if s.line_high > 0.0:
+        s.line_due_kpa = most_kpa
+    missing = line_missing_now(k, s)
     s.line_missing = missing + (s.line_missing - missing) * kept_share(step_s, SHARE_LAG_S)
     if s.line_evidence <= CALM_NATS and s.flow_evidence <= CALM_NATS and s.line_wrong == 0.0:
         learn_line(k, s, residual, before, step_s)
+
+
+def line_missing_now(k: Constants, s: State) -> float:
+    """Return which share of the flow the reading says is missing, below 0 where it is noise.
+
+    Low: what passes the nozzles goes with the root of the pressure across them. High: the pump's
+    curve says what still flows; where the regulator holds the pressure nothing need flow at all.
+    """
+    if s.line_high > 0.0:
+        now_kpa = s.value[LINE] / s.line_gain
+        if now_kpa >= k.regulated_kpa:
+            return 1.0
+        due_kpa = s.line_due_kpa / s.line_gain
+        return smaller((now_kpa - due_kpa) / larger(k.shut_off_kpa - due_kpa, 1.0), 1.0)
+    back_kpa = s.value[BOOST] + k.check_valve_kpa
+    left = (s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0)
+    return 1.0 - sqrt(larger(left, 0.0))
+
+
+def owe(k: Constants, s: State, judged_s: float) -> None:
+    """Add what the pressure says is missing of what is commanded to the debt.
+
+    It begins anew where the evidence is nil.
+    """
+    s.missing_share = larger(s.line_missing, 0.0)
+    if s.line_evidence > 0.0:
+        missing_ml = s.line_missing * s.commanded_ml_min * judged_s * MIN_PER_S
+        s.debt_ml = larger(s.debt_ml + missing_ml, 0.0)
+        s.short_s += judged_s
+    else:
+        s.debt_ml = 0.0
+        s.short_s = 0.0
+    s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
 
 
 def learn_line(k: Constants, s: State, residual: float, before: float, step_s: float) -> None:

@@ -89,6 +89,7 @@ MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
 N_SIZES: Final = 4
 LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
 SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
+HIGH_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # and those of a line pressure that is too high
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``boost_and_command``
@@ -108,8 +109,8 @@ class Decision(Record):
     peak_debt_ml: float = 0.0  # largest debt of this finding's, or the last shortfall
     short_s: float = 0.0  # time since that car's evidence was last nil
     commanded_ml_min: float = 0.0  # flow commanded now
-    expected_ml_min: float = 0.0  # what the flow sensor should read now
-    least_ml_min: float = 0.0  # the least that the sensor of any plausible car may read
+    expected_ml_min: float = 0.0  # what the flow sensor should read now; without one, commanded
+    least_ml_min: float = 0.0  # the least that the sensor of any plausible car may read; NaN: none
     most_ml_min: float = 0.0  # the most
     delivered_ml_min: float = NAN  # what it reads; NaN where that is not usable
     boost_kpa: float = NAN  # gauge; NaN where not usable
@@ -140,6 +141,7 @@ class Decision(Record):
     level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
     health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
     value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
+    line_high: float = 0.0  # 1 where the line's pressure speaks for a clog or a closed valve
 
     @property
     def judged(self) -> bool:
@@ -220,6 +222,7 @@ class State(Decision):
     less_ml_min: float = 0.0  # how much less may be commanded: boost is read to a step only
     more_ml_min: float = 0.0  # and how much more
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
+    line_unread_s: float = 0.0  # and since the line's
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held
     asked: list[float] = block(FINDING_NAMES)  # what each asks for now, 0 to 3
     quiet_s: list[float] = block(FINDING_NAMES)  # how long each has had nothing to say
@@ -239,9 +242,11 @@ class State(Decision):
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
     innovation: list[float] = block(range(MOST_CARS))  # what of it was news
-    account: list[float] = block(range(SURPLUS_ACCOUNTS + N_SIZES))  # nats, by car and size
+    account: list[float] = block(range(HIGH_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
+    line_most_kpa: float = 0.0  # the most that may be due by the rig, the line still settling
+    line_high_residual: float = 0.0  # as ``line_residual``, held to what may become a rise
 
 
 N_DECISION: Final = len(Decision.names())

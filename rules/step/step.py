@@ -13,7 +13,7 @@ from rules.step.expectation import expect
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
-from rules.step.line import weigh_line
+from rules.step.line import close_line, weigh_line
 from rules.step.state import HEALTHY, STALE, State
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
@@ -75,25 +75,33 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
     else:
         s.less_ml_min = s.more_ml_min = 0.0
-    move_bank(k, s, dt_s)
-    if s.clock_doubt_s == k.clock_doubt_for_s:
-        begin_bank(k, s)
-    expect(k, s, dt_s)
+    by_flow = k.witness_column == ch.DELIVERED
+    if by_flow:
+        move_bank(k, s, dt_s)
+        if s.clock_doubt_s == k.clock_doubt_for_s:
+            begin_bank(k, s)
+        expect(k, s, dt_s)
+    else:
+        s.expected_ml_min = s.commanded_ml_min
+        if s.clock_doubt_s == k.clock_doubt_for_s:
+            close_line(s)
     # Where an essential reading is unusable evidence and debt stand still. One that has not come
     # anew says nothing of the time since.
     s.unread_s = s.unread_s + dt_s
+    s.line_unread_s = s.line_unread_s + dt_s
     if can_judge:
-        if s.age_s[ch.DELIVERED] == 0.0:
+        if by_flow and s.age_s[ch.DELIVERED] == 0.0:
             weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
             s.unread_s = 0.0
         line = k.line_column
         if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
-            weigh_line(k, s, dt_s)
+            weigh_line(k, s, s.line_unread_s)
+            s.line_unread_s = 0.0
         s.evidence = s.flow_evidence
         if s.line_wrong == 0.0:
             s.evidence = s.flow_evidence + s.line_evidence
     else:
-        s.unread_s = 0.0
+        s.unread_s = s.line_unread_s = 0.0
     decide(k, s, dt_s)
 
 
@@ -101,6 +109,8 @@ def fresh_state(k: Constants) -> State:
     """Return the state of a guard that has seen nothing: no channel is healthy."""
     s = State()
     forget(k, s)
+    if k.witness_column != ch.DELIVERED:
+        s.least_ml_min = s.most_ml_min = NAN
     for column in k.mapped[: k.n_mapped]:
         s.health[column] = STALE
     return s

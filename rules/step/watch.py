@@ -59,9 +59,12 @@ def cooling(k: Constants, s: State, dt_s: float) -> float:
 
 
 def tank(k: Constants, s: State, dt_s: float) -> float:
-    """Reckon how long the tank lasts, and say when that, or the level, is too little."""
+    """Reckon how long the tank lasts, and say when that, or the level, is too little.
+
+    By the flow; without a sensor for it, by what is commanded.
+    """
     column = k.tank_column
-    delivered = s.value[DELIVERED]
+    delivered = s.value[DELIVERED] if k.witness_column == DELIVERED else s.commanded_ml_min
     low = False
     if s.usable[column] > 0.0 and s.can_judge > 0.0:
         left_s = INFINITE
@@ -87,7 +90,7 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
     boost_kpa = s.value[BOOST]
     worst = NO_ACTION
     if s.can_judge > 0.0:
-        if s.unread_s == 0.0:
+        if k.witness_column == DELIVERED and s.unread_s == 0.0:
             weigh_surplus(k, s, s.value[DELIVERED], dt_s)
         if k.cooled_column > 0:
             asked = cooling(k, s, dt_s)

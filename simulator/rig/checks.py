@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import inf
 from typing import Final
 
-from rules.facts import CommandKind, Rig
+from rules.facts import Charger, CommandKind, Rig
 from simulator.strict import Document, KeyPath, Knock
 
 LEAST_RUN_DOWN_S: Final = 0.05  # the plant's own step is too long for a stiffer line
@@ -19,6 +19,7 @@ def check_rig(document: Document, rig: Rig) -> None:
     _speeds(document, rig)
     _command(document, rig)
     _paid(document, rig)
+    _unboosted(document, rig)
     _flow_sensor(document, rig)
     _release(document, rig)
     _pump(document, rig)
@@ -85,6 +86,17 @@ def _paid(document: Document, rig: Rig) -> None:
             ("paid", "dry_limit"),
             "more than 0 kPa (an engine that is sprayed only under boost holds some without)",
         )
+
+
+def _unboosted(document: Document, rig: Rig) -> None:
+    if rig.engine.charger is not Charger.NONE:
+        return
+    why = "(engine.charger is none, so the manifold is never above the air outside)"
+    if rig.command.start_boost_kpa >= 0.0:
+        raise document.wrong(("command", "start_boost"), f"less than 0 kPa {why}")
+    if rig.paid.boost_kpa[-1] > 0.0:
+        at: KeyPath = ("paid", "boost", len(rig.paid.boost_kpa) - 1)
+        raise document.wrong(at, f"at most 0 kPa {why}")
 
 
 def _flow_sensor(document: Document, rig: Rig) -> None:

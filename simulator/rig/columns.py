@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import inf
 from typing import Any, Final
 
-from rules.channels import CHANNELS, Channel
+from rules.channels import CHANNEL_NAMES, CHANNELS, WITNESSES, Channel
 from rules.facts import ChannelTerms
 from simulator.rig.keys import ChannelTable
 from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
@@ -30,10 +30,9 @@ Mapped = Sequence[tuple[Channel, ChannelTable]]
 _BY_UNIT: Final[dict[str, type[Quantity]]] = {
     kind.UNIT: kind for kind in (Kpa, DegC, MlMin, Ml, Volts, Percent, Degrees, Rpm, Plain)
 }
-_ALWAYS: Final = {
-    "boost_kpa": "every rule depends on boost",
-    "delivered_ml_min": "the debt is commanded less delivered flow",
-}
+# What tells whether spray arrives: one of them is needed, the best first.
+_WITNESSES: Final = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
+_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min"}
 _BY_KIND: Final = {
     "log_flow": ("commanded_ml_min", "the log's own commanded flow"),
     "log_percent": ("command_pct", "the log's own command"),
@@ -126,7 +125,7 @@ def check_channels(document: Document, channels: Mapped) -> None:
         BadInput: Names the channel and says what needs it.
     """
     kind = str(document.raw(("command", "kind")))
-    needed = dict(_ALWAYS)
+    needed = {"boost_kpa": "every rule depends on boost"}
     if kind in _BY_KIND:
         name, what = _BY_KIND[kind]
         needed[name] = f'command kind "{kind}" reads {what}'
@@ -134,6 +133,15 @@ def check_channels(document: Document, channels: Mapped) -> None:
     for name, reason in needed.items():
         if name not in there:
             raise document.wrong(("channels", name), f"a table, since {reason}", MISSING)
+    if there.isdisjoint(_WITNESSES):
+        best, *others = _WITNESSES
+        instead = " or ".join(f"channels.{name}" for name in others)
+        expected = f"a table (or {instead}), since else nothing tells whether spray arrives"
+        raise document.wrong(("channels", best), expected, MISSING)
+    for table, name in _SENSOR_OF.items():
+        if document.raw((table,)) is not None and name not in there:
+            expected = f"channels.{name} too (else nothing reads that sensor)"
+            raise document.wrong((table,), expected, "a sensor without its channel")
 
 
 def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: SerialTerms) -> None:
@@ -156,7 +164,8 @@ def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: S
         if sent in columns[:index]:
             raise document.wrong(("serial", "columns", index), "each column once")
     column_of = {key: column for column, key in taken.items()}
-    for name in _ALWAYS:
+    there = {channel.name for channel, _ in channels}
+    for name in ("boost_kpa", next(name for name in _WITNESSES if name in there)):
         needed = column_of[f"channels.{name}"]
         if needed not in columns:
             raise document.wrong(

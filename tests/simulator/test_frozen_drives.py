@@ -17,7 +17,7 @@ from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.rig import find_rig, load_rig
 from tests.kit.recordings import Recording
 
-RIGS = ("brindle", "tarnwick", "ullesby", "wexmoor")
+RIGS = ("brindle", "tarnwick", "ullesby", "wexmoor", "quarrick")
 PULL_S = 2.0
 DRIVE = (Step(Do.CRUISE, PULL_S, 3), Step(Do.PULL, 5.0, 3), Step(Do.LIFT, 2.0))
 THEN_THE_PUMP = "pump stops"

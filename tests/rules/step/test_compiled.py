@@ -39,6 +39,7 @@ MOODS = {
     "held": {"held": 1.0},
     "calm": {"calm": 1.0, "line": 900.0},
     "low line": {"calm": 1.0, "line": 300.0},
+    "high line": {"calm": 1.0, "line": 1400.0},
     "patchy": {"not_sent": 0.5, "nan": 0.1, "inf": 0.05, "implausible": 0.1},
     "blind": {"nan": 0.95},
     "silent": {"not_sent": 1.0},
@@ -139,8 +140,11 @@ UNKNOWN = (
 )
 
 
-def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:
-    """Return a rig of this kind; ``variant`` 0 to 7 turns its terms, ``minimal`` drops channels."""
+def varied(kind: CommandKind, variant: int, minimal: bool, flow: bool = True) -> Rig:
+    """Return a rig of this kind; ``variant`` 0 to 7 turns its terms, ``minimal`` drops channels.
+
+    Without ``flow`` the line's pressure is all that feels the spray.
+    """
     stuck = tuple(
         ChannelTerms(t.name, t.low, t.high, t.max_age_s, 0.1, 3000.0)
         for t in terms("delivered_ml_min", "injector_duty_pct", "line_kpa")
@@ -172,12 +176,20 @@ def varied(kind: CommandKind, variant: int, minimal: bool) -> Rig:
     )
     if minimal:
         needed = ("boost_kpa", "delivered_ml_min", "commanded_ml_min", "command_pct")
-        facts = replace(facts, channels=terms(*needed, "injector_duty_pct"))
+        facts = replace(facts, channels=terms(*needed, "injector_duty_pct", *LINE_ALONE[flow]))
+    if not flow:
+        others = (terms for terms in facts.channels if terms.name != "delivered_ml_min")
+        facts = replace(facts, channels=tuple(others))
     return facts
 
 
+LINE_ALONE = {True: (), False: ("line_kpa",)}
 rigs = st.builds(
-    varied, st.sampled_from(list(CommandKind)), st.integers(0, 7), minimal=st.booleans()
+    varied,
+    st.sampled_from(list(CommandKind)),
+    st.integers(0, 7),
+    minimal=st.booleans(),
+    flow=st.sampled_from([True, True, False]),
 )
 
 

@@ -17,6 +17,7 @@ from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.line import BELIEVED_AFTER_S, LEAST_COMMAND, judge_line
 from rules.step.state import (
+    HIGH_ACCOUNTS,
     LINE_ACCOUNTS,
     LINE_DOUBTED,
     N_SIZES,
@@ -71,14 +72,16 @@ def test_what_is_due_lies_between_shut_and_open_valve() -> None:
 def test_a_ratio_is_that_of_two_normal_densities(
     read: float, before: float, gain: float, doubt: float, noise: float, kept: float
 ) -> None:
-    """Each size's sum moves by scipy's log-likelihood ratio, as those of the flow do."""
+    """Each size's sum, low and high, moves by scipy's log-likelihood ratio, as the flow's do."""
     k = constants_of(facts())
     k.limit_nats = 1e9
     s = fresh_state(k)
     s.line_gain, s.line_doubt, s.line_noise_sq, s.line_residual = gain, doubt, noise**2, before
     s.line_noise_lasts_s = 0.01 * kept / (1.0 - kept)
     s.value[BOOST], s.line_due_kpa, s.value[LINE] = 150.0, 900.0, 900.0 * read
-    s.account[LINE_ACCOUNTS : LINE_ACCOUNTS + N_SIZES] = [500.0] * N_SIZES
+    for first_of in (LINE_ACCOUNTS, HIGH_ACCOUNTS):
+        s.account[first_of : first_of + N_SIZES] = [500.0] * N_SIZES
+    s.line_high_residual = before
     judge_line(k, s, 0.01)
     new = read - 1.0 - kept * before
     honest = (max(gain * (1.0 - doubt), 1.0 - k.line_gain_within) / gain - 1.0) * (1.0 - kept)
@@ -89,7 +92,15 @@ def test_a_ratio_is_that_of_two_normal_densities(
     ]
     found = s.account[LINE_ACCOUNTS : LINE_ACCOUNTS + N_SIZES]
     assert found == pytest.approx([max(500.0 + by, 0.0) for by in wanted], rel=1e-6, abs=1e-6)
-    assert s.line_evidence == max(found)
+    honest = (min(gain * (1.0 + doubt), 1.0 + k.line_gain_within) / gain - 1.0) * (1.0 - kept)
+    wanted = [
+        norm.logpdf(new, honest + size * (1.0 - kept), sd) - norm.logpdf(new, honest, sd)
+        for size in k.size
+    ]
+    high = s.account[HIGH_ACCOUNTS : HIGH_ACCOUNTS + N_SIZES]
+    assert high == pytest.approx([max(500.0 + by, 0.0) for by in wanted], rel=1e-6, abs=1e-6)
+    assert s.line_evidence == max(*found, *high)
+    assert (s.line_high > 0.0) == (max(high) > max(found))
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -193,7 +204,7 @@ def test_a_split_behind_the_sensor_is_no_contradiction() -> None:
 def test_without_pressure_the_flow_decides_as_if_there_were_no_such_channel(lost: float) -> None:
     """A pressure long stale: the same evidence, debt and retard as on a rig that maps none."""
     seen = []
-    for by in (facts(debt={"false_pull_every_h": 50.0}), rig()):  # two witnesses halve the hours
+    for by in (facts(), rig(debt={"false_pull_every_h": 300.0})):  # three times as many sums
         drive = Drive(by)
         drive.run(3.0, line_kpa=lost)
         decisions = drive.run(1.0, share=0.7, line_kpa=lost)

@@ -5,6 +5,9 @@ import pytest
 from simulator.rig import rig_from_text
 from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
 
+UNBOOSTED = rig('redline = "7000 rpm"', 'redline = "7000 rpm"\ncharger = "none"')
+FLOW = "[channels.delivered_ml_min]\n"
+
 
 @pytest.mark.parametrize(
     ("text", "parts"),
@@ -124,6 +127,19 @@ from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
             id="lengths",
         ),
         pytest.param(
+            UNBOOSTED,
+            (
+                'car.toml:23: command.start_boost: found "60 kPa"',
+                "less than 0 kPa (engine.charger is none",
+            ),
+            id="unboosted-onset",
+        ),
+        pytest.param(
+            UNBOOSTED.replace('"60 kPa"', '"-20 kPa"', 1),
+            ('car.toml:26: paid.boost[1]: found "170 kPa"', "at most 0 kPa (engine.charger is"),
+            id="unboosted-paid",
+        ),
+        pytest.param(
             rig(more='plausible = ["900 mL/min", "10 mL/min"]\n'),
             ("car.toml:30: channels.delivered_ml_min.plausible: found 900 to 10 mL/min", "below"),
             id="low-high",
@@ -149,9 +165,14 @@ from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
             id="absolute-flow",
         ),
         pytest.param(
-            rig("[channels.delivered_ml_min]\n", ""),
-            ("car.toml:28: channels.delivered_ml_min: missing", "the debt is"),
-            id="no-delivered",
+            rig(FLOW, ""),
+            ("car.toml:28: channels.delivered_ml_min: missing", "channels.line_kpa", "spray"),
+            id="no-witness",
+        ),
+        pytest.param(
+            rig(FLOW, '[channels.line_kpa]\n[flow_sensor]\nlag = "0 s"\n'),
+            ("car.toml:30: flow_sensor: ", "channels.delivered_ml_min too"),
+            id="flow-sensor-without-its-channel",
         ),
         pytest.param(
             rig(COMMAND, 'kind = "log_flow"\nstart_boost = "60 kPa"\n'),
