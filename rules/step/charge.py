@@ -59,12 +59,12 @@ def weigh_charge(k: Constants, s: State, dt_s: float) -> None:
     s.cooling_k = s.value[k.dry_column] - s.value[k.cooled_column] if has_dry else NAN
     step_s = smaller(dt_s, k.longest_step_s)
     boost_kpa = s.value[BOOST]
-    full = full_flow_ml_min(k, boost_kpa)
     speed = smaller(s.value[ENGINE_SPEED] / k.redline_rpm, 1.0)
     if s.usable[ENGINE_SPEED] == 0.0:
         speed = 1.0  # where boost adds most
     s.charge_entry_s += step_s
-    if full > 0.0:
+    if s.commanded_ml_min > 0.0:
+        full = larger(full_flow_ml_min(k, boost_kpa), k.nil_ml_min)
         s.charge_asked_s += smaller(s.commanded_ml_min / full, 1.0) * step_s
     # An intercooler does less of its work the more air goes through it.
     flows = 1.0 - AIR_SHARE + AIR_SHARE * speed

@@ -22,6 +22,7 @@ from rules.step import (
     ladder,
     lasting,
     learning,
+    limits,
     line,
     rig_doubts,
     state,
@@ -49,6 +50,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     boost_and_command,
     surplus,
     watch,
+    limits,
     ladder,
 )
 
