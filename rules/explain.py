@@ -69,7 +69,7 @@ def _read(decision: Decision) -> str:
     return f"{delivered:z.0f} of {expected:z.0f} mL/min"
 
 
-def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
+def _explain_under_delivery(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
     due_kpa = decision.line_due_kpa
@@ -312,7 +312,7 @@ def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 _WHY = {
-    st.UNDER_DELIVERY: _explain_debt,
+    st.UNDER_DELIVERY: _explain_under_delivery,
     st.NO_COMMAND: _explain_no_command,
     st.OVER_DELIVERY: _explain_over,
     st.UNASKED_FLOW: _explain_unasked,

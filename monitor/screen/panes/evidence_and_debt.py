@@ -59,7 +59,7 @@ class _Bar:
         return f"{_NAMES[level]} {self.limits[level]:z.{self.decimals}f}{self.unit}"
 
 
-class DebtBars(Pane):
+class EvidenceAndDebt(Pane):
     """Evidence says whether spray is missing, debt how much.
 
     Healthy noise moves the evidence a little: as long as the rules call that calm too, it is only
