@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from rules import channels as ch
 from rules.facts import CommandKind
 from rules.step.arithmetic import NAN, larger
+from rules.step.charge import close_charge
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.expectation import expect_of_all
@@ -81,6 +82,7 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:
             close_line(s)
+            close_charge(s)
     # Where an essential reading is unusable evidence and debt stand still.
     s.unread_s = s.unread_s + dt_s
     s.line_unread_s = s.line_unread_s + dt_s
