@@ -2,8 +2,8 @@
 
 A rig knows its transport delay and its lag only within tolerances. Each pair of a delay and a lag
 from within them is a car that may be this one. A log has the command at its rows alone, so each car
-is given the lowest command that it may have had in between: no honest car is then ever expected to
-read more than it does.
+is given the lowest command that it may have had in between: so no honest car is expected to read
+more than its sensor reads.
 """
 
 from rules.step.arithmetic import kept_share, larger, smaller
@@ -35,7 +35,7 @@ def remember_command(k: Constants, s: State) -> None:
 
 
 def newest_before(s: State, start: int, then_s: float) -> int:
-    """Return the place in the ring of the newest command not younger than ``then_s``.
+    """Return the place in the ring of the last command at or before ``then_s``.
 
     ``start`` is where that was at the row before; the oldest known stands in where none is so old.
     """
@@ -106,8 +106,7 @@ def begin_bank(k: Constants, s: State) -> None:
 def move_bank(k: Constants, s: State, dt_s: float) -> None:
     """Move what each car's sensor should read, and the most that any may, on by ``dt_s`` (>= 0 s).
 
-    Where even the highest is nil, and none is asked for, all are, exactly, and nothing is worked
-    out.
+    Where the highest is nil and nothing is asked for, every car's reading is exactly nil.
     """
     remember_command(k, s)
     for a in range(k.n_delays):
