@@ -32,7 +32,7 @@ _BY_UNIT: Final[dict[str, type[Quantity]]] = {
 }
 # What tells whether spray arrives: one of them is needed, the best first.
 _WITNESSES: Final = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
-_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min"}
+_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min", "charge_sensor": "intake_c"}
 _BY_KIND: Final = {
     "log_flow": ("commanded_ml_min", "the log's own commanded flow"),
     "log_percent": ("command_pct", "the log's own command"),
