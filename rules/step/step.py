@@ -18,6 +18,7 @@ from rules.step.state import HEALTHY, STALE, State
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
 COARSEST_KPA = 5.0  # a larger one is no step but a change
+TREMBLE_KPA = 1.5  # of a boost reading about the true one; common practice, no source
 OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
 
 
@@ -65,12 +66,17 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.value[ch.COMMANDED],
         s.value[ch.COMMAND_PCT],
     )
-    step_kpa = s.unit[ch.BOOST]
-    if COARSE_KPA < step_kpa < COARSEST_KPA and k.command_kind >= OWN_LAW:
-        # Boost is read to a step only, and the spray controller reads its own.
+    # The spray controller reads a boost of its own: a step away where this one is read to a step
+    # only, and a tremble, which counts where a switch may stand between the two.
+    apart_kpa = s.unit[ch.BOOST]
+    if not COARSE_KPA < apart_kpa < COARSEST_KPA:
+        apart_kpa = 0.0
+    if -TREMBLE_KPA < boost_kpa - k.onset_kpa < TREMBLE_KPA:
+        apart_kpa = larger(apart_kpa, TREMBLE_KPA)
+    if apart_kpa > 0.0 and k.command_kind >= OWN_LAW:
         duty_pct = s.value[ch.INJECTOR_DUTY]
-        low = commanded_flow_ml_min(k, boost_kpa - step_kpa, duty_pct, 0.0, 0.0)
-        high = commanded_flow_ml_min(k, boost_kpa + step_kpa, duty_pct, 0.0, 0.0)
+        low = commanded_flow_ml_min(k, boost_kpa - apart_kpa, duty_pct, 0.0, 0.0)
+        high = commanded_flow_ml_min(k, boost_kpa + apart_kpa, duty_pct, 0.0, 0.0)
         s.less_ml_min = larger(0.0, s.commanded_ml_min - low)
         s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
     else:
