@@ -3,10 +3,9 @@
 from collections.abc import Sequence
 
 from rules import channels as ch
-from rules.facts import CommandKind
-from rules.step.arithmetic import NAN, larger
+from rules.step.arithmetic import NAN
 from rules.step.bank import begin_bank, move_bank
-from rules.step.command import commanded_flow_ml_min
+from rules.step.command import take_command
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
 from rules.step.expectation import expect
@@ -15,11 +14,6 @@ from rules.step.ladder import decide
 from rules.step.learning import forget
 from rules.step.line import close_line, weigh_line
 from rules.step.state import HEALTHY, STALE, State
-
-COARSE_KPA = 0.5  # steps of a boost reading from which on they count
-COARSEST_KPA = 5.0  # a larger one is no step but a change
-TREMBLE_KPA = 1.5  # of a boost reading about the true one; common practice, no source
-OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
 
 
 def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
@@ -59,28 +53,7 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
     boost_kpa = s.value[ch.BOOST]
     s.boost_kpa = boost_kpa if s.usable[ch.BOOST] > 0.0 else NAN
     s.delivered_ml_min = s.value[ch.DELIVERED] if s.usable[ch.DELIVERED] > 0.0 else NAN
-    s.commanded_ml_min = commanded_flow_ml_min(
-        k,
-        boost_kpa,
-        s.value[ch.INJECTOR_DUTY],
-        s.value[ch.COMMANDED],
-        s.value[ch.COMMAND_PCT],
-    )
-    # The spray controller reads a boost of its own: a step away where this one is read to a step
-    # only, and a tremble, which counts where a switch may stand between the two.
-    apart_kpa = s.unit[ch.BOOST]
-    if not COARSE_KPA < apart_kpa < COARSEST_KPA:
-        apart_kpa = 0.0
-    if -TREMBLE_KPA < boost_kpa - k.onset_kpa < TREMBLE_KPA:
-        apart_kpa = larger(apart_kpa, TREMBLE_KPA)
-    if apart_kpa > 0.0 and k.command_kind >= OWN_LAW:
-        duty_pct = s.value[ch.INJECTOR_DUTY]
-        low = commanded_flow_ml_min(k, boost_kpa - apart_kpa, duty_pct, 0.0, 0.0)
-        high = commanded_flow_ml_min(k, boost_kpa + apart_kpa, duty_pct, 0.0, 0.0)
-        s.less_ml_min = larger(0.0, s.commanded_ml_min - low)
-        s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
-    else:
-        s.less_ml_min = s.more_ml_min = 0.0
+    take_command(k, s)
     by_flow = k.witness_column == ch.DELIVERED
     if by_flow:
         move_bank(k, s, dt_s)
