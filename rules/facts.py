@@ -2,8 +2,8 @@
 
 How each is written in a rig file (TOML, text quantities with units), and within what range, is said
 once in ``simulator.rig.keys``: plant and monitor both need it, and nothing here touches files.
-Whoever builds these by hand gets no checks beyond what ``rules.step.constants`` needs to be safe to
-divide by.
+Whoever builds these by hand gets no checks but those of ``rules.step.from_rig``, which must be safe
+to divide by.
 """
 
 from dataclasses import dataclass, field

@@ -28,6 +28,7 @@ DECLARING = {
     "monitor/outputs": "base fake",
 }
 TESTED_IN = {
+    "rules/alarms/alarm": "rules/alarms/test_book",
     "rules/compiling": "rules/step/test_compiled",
     "rules/petrol": "rules/test_handling",
     "rules/step/lasting": "rules/step/test_watch",

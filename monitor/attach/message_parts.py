@@ -10,7 +10,7 @@ from typing import Annotated, Final, Self
 import msgspec
 
 from monitor.source_facts import SourceStatistics
-from rules.alarms.rates import ON_THE_LIST, AlarmState, Priority
+from rules.alarms.alarm import ON_THE_LIST, AlarmState, Priority
 from rules.events import Event
 from rules.facts import Action, ActionWord
 from rules.findings import Severity, label_of

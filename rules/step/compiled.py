@@ -21,6 +21,7 @@ from rules.step import (
     ladder,
     lasting,
     learning,
+    limits,
     line,
     rig_doubts,
     state,
@@ -45,6 +46,7 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     boost_and_command,
     surplus,
     watch,
+    limits,
     ladder,
 )
 

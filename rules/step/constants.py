@@ -60,6 +60,7 @@ class Constants(Columns):
     # What the sensor should read.
     delay_s: float  # from a command to its first sign in the reading
     ring_spacing_s: float  # between the commands remembered for it
+    under_way_s: float  # an older command shows in no reading any more
     lag_s: float
     refresh_s: float  # how long the sensor holds a reading
     n_delays: int = 0

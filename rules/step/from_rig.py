@@ -12,6 +12,7 @@ from rules import channels as ch
 from rules.facts import Action, CommandKind, Rig
 from rules.step.constants import LIMIT_COLUMNS, MOST_POINTS, Constants
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.learning import LONGEST_HOLD_S
 from rules.step.state import MOST_DELAYS, MOST_LAGS, N_SIZES
 
 WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated on water
@@ -116,6 +117,7 @@ def constants_of(rig: Rig) -> Constants:
     regulated_kpa = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
     square = conductance * conductance
     spraying_ml_min = SPRAYING * sensor.floor_ml_min
+    under_way_s = sensor.delay_s + sensor.delay_within_s + sensor.refresh_s + LONGEST_HOLD_S
     limit = limit_nats(rig)
     k = Constants(
         conductance_sq=square,
@@ -130,7 +132,8 @@ def constants_of(rig: Rig) -> Constants:
         duty_span_pct=duty_span_pct,
         rate_ml_min=command.rate_ml_min,
         delay_s=sensor.delay_s,
-        ring_spacing_s=(sensor.delay_s + sensor.delay_within_s + 0.5 + sensor.refresh_s) / 400.0,
+        ring_spacing_s=under_way_s / 400.0,
+        under_way_s=under_way_s,
         lag_s=sensor.lag_s,
         refresh_s=sensor.refresh_s,
         run_down_lag_s=sensor.lag_s + sensor.lag_within_s + pump.run_down_s,

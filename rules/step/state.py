@@ -178,8 +178,8 @@ class State(Decision):
     next_deg: float = 0.0  # retard that becomes due next
     next_s: float = 0.0  # how long that has been asked for
     frozen: float = 0.0  # 1 where the logger repeats itself
-    logger_still_s: float = 0.0  # time under boost without news from any channel
-    logger_pause_s: float = 0.0  # such times lately, on average
+    logger_still_s: float = 0.0  # time without news from any channel, where the engine turns
+    logger_pause_s: float = 0.0  # the longest such time lately, slowly forgotten
     law_lagged_ml_min: float = 0.0  # the command by the rig's own rule, lagged
     air_level: float = FIRST_AIR_LEVEL  # this car's air by duty, to that by its rig's figures
     flow_evidence: float = 0.0  # the part of ``evidence`` that the flow gives
@@ -247,6 +247,7 @@ class State(Decision):
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
     line_most_kpa: float = 0.0  # the most that may be due by the rig, the line still settling
     line_high_residual: float = 0.0  # as ``line_residual``, held to what may become a rise
+    idle_s: float = 0.0  # how long no spray has been asked for, nor expected of any car
 
 
 N_DECISION: Final = len(Decision.names())

@@ -4,11 +4,10 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.step.arithmetic import NAN
-from rules.step.bank import begin_bank, move_bank
 from rules.step.command import take_command
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
-from rules.step.expectation import expect
+from rules.step.expectation import expect_of_all
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
@@ -56,10 +55,7 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
     take_command(k, s)
     by_flow = k.witness_column == ch.DELIVERED
     if by_flow:
-        move_bank(k, s, dt_s)
-        if s.clock_doubt_s == k.clock_doubt_for_s:
-            begin_bank(k, s)
-        expect(k, s, dt_s)
+        expect_of_all(k, s, dt_s)
     else:
         s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:

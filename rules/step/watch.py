@@ -1,4 +1,4 @@
-"""The findings beside debt, blindness and limits: each one room, each with a time it must last."""
+"""The findings beside debt, blindness and limits: each a condition, and how long it must last."""
 
 from rules.channels import BOOST, DELIVERED, KNOCK
 from rules.step.arithmetic import INFINITE, NAN, kept_share, larger
