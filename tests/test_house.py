@@ -33,6 +33,7 @@ TESTED_IN = {
     "rules/petrol": "rules/test_handling",
     "rules/step/lasting": "rules/step/test_watch",
     "rules/step/step": "rules/step/test_properties",
+    "rules/step/witnesses": "rules/step/test_charge",
     "rules/causes/known": "rules/causes/test_ranking",
     "rules/causes/readings": "rules/causes/test_ranking",
     "rules/causes/rig_mistakes": "simulator/test_rig_mistakes_on_cars",

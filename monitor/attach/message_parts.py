@@ -101,6 +101,10 @@ class DecisionHead(msgspec.Struct, frozen=True):
     duty_boost_kpa: float | None = None
     refused_column: float | None = None
     refused: float | None = None
+    charge_evidence: float | None = None
+    charge_due_c: float | None = None
+    charge_short_s: float | None = None
+    charge_wrong: float | None = None
 
     @classmethod
     def of(cls, decision: Decision) -> Self:

@@ -11,6 +11,7 @@ from rules.step import (
     arithmetic,
     bank,
     boost_and_command,
+    charge,
     command,
     constants,
     evidence,
@@ -28,6 +29,7 @@ from rules.step import (
     step,
     surplus,
     watch,
+    witnesses,
 )
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
@@ -40,7 +42,9 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     learning,
     rig_doubts,
     evidence,
+    charge,
     line,
+    witnesses,
     followed,
     lasting,
     boost_and_command,

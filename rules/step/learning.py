@@ -45,6 +45,10 @@ def forget(k: Constants, s: State) -> None:
     s.line_covariance = 0.0
     s.line_step_s = 0.0
     s.line_learned_s = 0.0
+    s.charge_off = 0.0
+    s.charge_rise = 1.0
+    s.charge_doubt = 1.0
+    s.charge_learned_s = 0.0
     s.holds_s = 0.0
     s.flow_step_ml_min = 0.0
     s.shortest_rows = 0.0

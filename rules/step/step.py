@@ -6,13 +6,13 @@ from rules import channels as ch
 from rules.step.arithmetic import NAN
 from rules.step.command import take_command
 from rules.step.constants import Constants
-from rules.step.evidence import weigh
 from rules.step.expectation import expect_of_all
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
-from rules.step.line import close_line, weigh_line
+from rules.step.line import close_line
 from rules.step.state import HEALTHY, STALE, State
+from rules.step.witnesses import weigh_witnesses
 
 
 def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
@@ -60,21 +60,11 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:
             close_line(s)
-    # Where an essential reading is unusable evidence and debt stand still. One that has not come
-    # anew says nothing of the time since.
+    # Where an essential reading is unusable evidence and debt stand still.
     s.unread_s = s.unread_s + dt_s
     s.line_unread_s = s.line_unread_s + dt_s
     if can_judge:
-        if by_flow and s.age_s[ch.DELIVERED] == 0.0:
-            weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
-            s.unread_s = 0.0
-        line = k.line_column
-        if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
-            weigh_line(k, s, s.line_unread_s)
-            s.line_unread_s = 0.0
-        s.evidence = s.flow_evidence
-        if s.line_wrong == 0.0:
-            s.evidence = s.flow_evidence + s.line_evidence
+        weigh_witnesses(k, s, dt_s)
     else:
         s.unread_s = s.line_unread_s = 0.0
     decide(k, s, dt_s)

@@ -20,7 +20,7 @@ def check_rig(document: Document, rig: Rig) -> None:
     _command(document, rig)
     _paid(document, rig)
     _unboosted(document, rig)
-    _flow_sensor(document, rig)
+    _sensors(document, rig)
     _release(document, rig)
     _pump(document, rig)
     _limits(document)
@@ -99,14 +99,15 @@ def _unboosted(document: Document, rig: Rig) -> None:
         raise document.wrong(at, f"at most 0 kPa {why}")
 
 
-def _flow_sensor(document: Document, rig: Rig) -> None:
-    sensor = rig.flow_sensor
-    for name, value_s, within_s in (
-        ("transport_delay", sensor.delay_s, sensor.delay_within_s),
-        ("lag", sensor.lag_s, sensor.lag_within_s),
+def _sensors(document: Document, rig: Rig) -> None:
+    flow, charge = rig.flow_sensor, rig.charge_sensor
+    for table, name, value_s, within_s in (
+        ("flow_sensor", "transport_delay", flow.delay_s, flow.delay_within_s),
+        ("flow_sensor", "lag", flow.lag_s, flow.lag_within_s),
+        ("charge_sensor", "lag", charge.lag_s, charge.lag_within_s),
     ):
         if within_s > value_s or within_s == value_s > 0.0:
-            path: KeyPath = ("flow_sensor", f"{name}_within")
+            path: KeyPath = (table, f"{name}_within")
             given = document.raw(path) is not None
             raise document.wrong(
                 path,
