@@ -98,10 +98,11 @@ def _bars(view: View) -> Iterator[_Bar]:
     past = max((level for level, limit in evidence.items() if nats >= limit), default=0)
     told = "low" if low else figure(nats, 0)
     yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged)
-    # However large, a debt does nothing until the evidence has pulled timing, and the flow speaks
-    # for it too: line pressure alone never cuts boost.
+    # However large, a debt does nothing until the evidence has pulled timing, and the flow, where
+    # there is a sensor for it, speaks for it too: line pressure beside it never cuts boost.
+    sensed = view.picture.health("delivered_ml_min") != "not mapped"
     by_flow = nats - (now.line_evidence or 0.0) >= evidence.get(1, 0.0)
-    acts = past == 2 and by_flow
+    acts = past == 2 and (by_flow or not sensed)
     past = max((level for level, limit in debt.items() if acts and debt_s >= limit), default=0)
     told = "none" if low else f"{figure(debt_s, 2)} s" if debt_s == debt_s else "--"
     yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, " s", 2)
