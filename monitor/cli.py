@@ -14,7 +14,7 @@ from monitor.words.caution import CAUTION
 app = cyclopts.App(
     name="flowdebt",
     help=(
-        "Watches a boosted engine's water/methanol spray: counts what was commanded and did not "
+        "Watches an engine's water/methanol spray: counts what was commanded and did not "
         "arrive, and says when to pull timing or cut boost."
     ),
     help_epilogue=CAUTION,

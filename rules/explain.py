@@ -69,11 +69,11 @@ def _read(decision: Decision) -> str:
     return f"{delivered:z.0f} of {expected:z.0f} mL/min"
 
 
-def _explain_debt(rig: Rig, level: Action, decision: Decision) -> str:
+def _explain_under_delivery(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
     due_kpa = decision.line_due_kpa
-    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.evidence:
+    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.quick_evidence:
         reads = f"{decision.value[ch.LINE]:z.0f} of {due_kpa:z.0f} kPa in the line"
         if decision.line_high > 0.0:
             reads = f"{reads} (high: a clog or a closed valve)"
@@ -193,16 +193,23 @@ def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
-    if decision.cooling_k == decision.cooling_k and rig.watch.least_drop_k > 0.0:
+    due_c = decision.charge_due_c
+    reads = f"{decision.value[ch.INTAKE]:z.0f} degC in the intake"
+    if due_c == due_c:
+        reads = f"{reads}, {due_c:z.0f} due,"
+    if decision.charge_wrong > 0.0:
         return (
-            f"spray flows ({_flows(decision)} {_at_boost(decision)}) but cools the charge by only "
-            f"{decision.cooling_k:z.1f} K, less than {rig.watch.least_drop_k:z.1f} K"
+            f"{reads} {_at_boost(decision)}: without any spray it would be no hotter, nor so soon: "
+            "that sensor isn't believed"
         )
-    return (
-        f"spray flows ({_flows(decision)} {_at_boost(decision)}) but the intake has risen to "
-        f"{decision.value[ch.INTAKE]:z.0f} degC, more than {rig.watch.most_rise_k:z.0f} K since "
-        "boost began"
+    allowed = "hardly a car" if level is Action.WARN else "no car"
+    found = (
+        f"evidence {decision.charge_evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig "
+        f"allows for would read {reads} with {_read(decision)} {_at_boost(decision)}"
     )
+    if level is Action.WARN and decision.line_due_kpa == decision.line_due_kpa:
+        return f"{found}, line right"
+    return found
 
 
 def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
@@ -305,7 +312,7 @@ def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 _WHY = {
-    st.UNDER_DELIVERY: _explain_debt,
+    st.UNDER_DELIVERY: _explain_under_delivery,
     st.NO_COMMAND: _explain_no_command,
     st.OVER_DELIVERY: _explain_over,
     st.UNASKED_FLOW: _explain_unasked,

@@ -2,8 +2,8 @@
 
 How each is written in a rig file (TOML, text quantities with units), and within what range, is said
 once in ``simulator.rig.keys``: plant and monitor both need it, and nothing here touches files.
-Whoever builds these by hand gets no checks beyond what ``rules.step.constants`` needs to be safe to
-divide by.
+Whoever builds these by hand gets no checks but those of ``rules.step.from_rig``, which must be safe
+to divide by.
 """
 
 from dataclasses import dataclass, field
@@ -191,6 +191,34 @@ class LineSensor:
 
 
 @dataclass(frozen=True, slots=True)
+class ChargeSensor:
+    """What the intake temperature behind the spray shows of it.
+
+    Attributes:
+        drop_k: How far full spray cools a warm charge, K (0: not judged).
+        drop_within: Share by which that may be off, either way.
+        rise_k: How far full boost warms the dry charge at once, K; of account only where there is
+            no dry intake temperature (0: without one the charge isn't judged).
+        rise_within: Share by which that may be off, either way.
+        soak_k_s: The most by which an intercooler that soaks up heat warms it besides, K/s.
+        lag_s: Time in which the reading follows spray and boost (first order).
+        lag_within_s: How far off, either way, that may be (less than it).
+        noise_k: Standard deviation of a reading round what is expected, K.
+        noise_lasts_s: How long that takes to fall out of step with itself.
+    """
+
+    drop_k: float = 0.0
+    drop_within: float = 0.5
+    rise_k: float = 0.0
+    rise_within: float = 0.25
+    soak_k_s: float = 4.0
+    lag_s: float = 0.4
+    lag_within_s: float = 0.25
+    noise_k: float = 0.8
+    noise_lasts_s: float = 0.3
+
+
+@dataclass(frozen=True, slots=True)
 class Command:
     """How much spray is asked for; which fields count depends on ``kind``.
 
@@ -283,12 +311,6 @@ class Watch:
         over_ml: Spray that arrives beyond what was asked for, added up as the debt is (infinite:
             not judged).
         over_action: What that leads to.
-        least_drop_k: Least cooling from ``dry_intake_c`` to ``intake_c`` in full spray (0: not
-            judged).
-        most_rise_k: Most rise of ``intake_c`` under boost, where there is no dry channel
-            (infinite: not judged).
-        cooling_for_s: The cooling is missing for this long, with the flow there.
-        cooling_action: What that leads to.
         knock_persists_for_s: Knock stays above its limit for this long though timing is pulled.
         tank_reserve_ml: Tank level below this (0: not judged).
         tank_time_s: Spraying time left below this (0: not judged).
@@ -309,10 +331,6 @@ class Watch:
     no_command_for_s: float = 0.3
     over_ml: float = 3.0
     over_action: Action = Action.PULL_TIMING
-    least_drop_k: float = 0.0
-    most_rise_k: float = inf
-    cooling_for_s: float = 1.0
-    cooling_action: Action = Action.PULL_TIMING
     knock_persists_for_s: float = 0.6
     tank_reserve_ml: float = 0.0
     tank_time_s: float = 0.0
@@ -372,6 +390,12 @@ class Rig:
     channels: tuple[ChannelTerms, ...]
     flow_sensor: FlowSensor = field(default_factory=FlowSensor)
     line_sensor: LineSensor = field(default_factory=LineSensor)
+    charge_sensor: ChargeSensor = field(default_factory=ChargeSensor)
     watch: Watch = field(default_factory=Watch)
     fault_intervals: FaultIntervals = field(default_factory=FaultIntervals)
     vehicle: Vehicle = field(default_factory=Vehicle)
+
+    @property
+    def unboosted(self) -> bool:
+        """Whether nothing boosts: all that spray pays for lies at or below the air outside."""
+        return max(self.paid.boost_kpa, default=0.0) <= 0.0

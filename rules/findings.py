@@ -7,7 +7,7 @@ from typing import Final
 
 from rules.channels import CHANNEL_NAMES, WITNESSES
 from rules.facts import Rig
-from rules.step.from_rig import OWN_LAWS
+from rules.step.from_rig import OWN_LAWS, judges_charge
 from rules.step.state import FINDING_NAMES
 
 
@@ -93,7 +93,8 @@ FINDINGS: Final = (
         "flow but no cooling",
         Severity.ENGINE,
         (*_FLOW, "intake_c"),
-        "the rig's cooling_action: what the sensor counts does not reach the charge",
+        "pull timing: what the sensor counts does not reach the charge; warn where the line's "
+        "pressure says that it does, or no missing spray explains the reading",
         "line and nozzle behind the flow sensor, mix, intake sensor",
         by_design_below_onset=True,
     ),
@@ -236,11 +237,12 @@ def why_impossible(rig: Rig, finding: Finding) -> str | None:
     watch = rig.watch
     if finding.name == "command_disagrees" and rig.command.kind not in OWN_LAWS:
         return "the rig believes the logged command, so it has no rule of its own"
+    if finding.name == "cooling_missing" and not judges_charge(rig):
+        say = "drop_k" if "dry_intake_c" in mapped else "drop_k and rise_k"
+        return f"no {say} in [charge_sensor]"
     switched_off = {
         "no_command": watch.no_command_above_kpa == inf,
         "over_delivery": watch.over_ml == inf,
-        "cooling_missing": watch.most_rise_k == inf
-        and (watch.least_drop_k == 0.0 or "dry_intake_c" not in mapped),
         "command_disagrees": watch.disagree_share == inf,
         "boost_contradicted": watch.contradicted_share == inf,
         "tank_low": watch.tank_reserve_ml == 0.0 and watch.tank_time_s == 0.0,

@@ -79,7 +79,7 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
         st.NO_COMMAND: watch.no_command_for_s,
         st.OVER_DELIVERY: sensor_s,
         st.UNASKED_FLOW: sensor_s,
-        st.COOLING_MISSING: watch.cooling_for_s,
+        st.COOLING_MISSING: decision.charge_short_s + rig.charge_sensor.lag_s,
         st.SIGNAL_LOST: lost_s,
         st.OVERBOOST: limits.boost_kpa.for_s,
         st.KNOCK_HIGH: limits.knock.for_s,

@@ -10,8 +10,8 @@
   ``test_csv``, ``test_table_logs``) |
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
 | a session's about, events, summary | here, ``test_long_lines`` |
-| a running guard's place, its order | ``test_viewers``, here |
-| viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_viewers``) |
+| a running guard's place, its order | ``test_server``, here |
+| viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_server``) |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |
 """
 

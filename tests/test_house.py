@@ -28,10 +28,12 @@ DECLARING = {
     "monitor/outputs": "base fake",
 }
 TESTED_IN = {
+    "rules/alarms/alarm": "rules/alarms/test_book",
     "rules/compiling": "rules/step/test_compiled",
     "rules/petrol": "rules/test_handling",
     "rules/step/lasting": "rules/step/test_watch",
     "rules/step/step": "rules/step/test_properties",
+    "rules/step/witnesses": "rules/step/test_charge",
     "rules/causes/known": "rules/causes/test_ranking",
     "rules/causes/readings": "rules/causes/test_ranking",
     "rules/causes/rig_mistakes": "simulator/test_rig_mistakes_on_cars",

@@ -64,7 +64,7 @@ LOOKING = {
     "monitor/sources/serial_line.py": OUTSIDE,
     "monitor/pictures/shapes.py": OUTSIDE,
     "monitor/sources/lines/stream.py": OUTSIDE,
-    "monitor/sources/lines/text_lines.py": OUTSIDE,
+    "monitor/sources/lines/line_decoder.py": OUTSIDE,
     "monitor/web/admission.py": OUTSIDE,
     "rules/alarms/rates.py": NAMES,
     "simulator/logfile.py": NAMES,

@@ -10,7 +10,7 @@ from typing import Annotated, Final, Self
 import msgspec
 
 from monitor.source_facts import SourceStatistics
-from rules.alarms.rates import ON_THE_LIST, AlarmState, Priority
+from rules.alarms.alarm import ON_THE_LIST, AlarmState, Priority
 from rules.events import Event
 from rules.facts import Action, ActionWord
 from rules.findings import Severity, label_of
@@ -101,6 +101,10 @@ class DecisionHead(msgspec.Struct, frozen=True):
     duty_boost_kpa: float | None = None
     refused_column: float | None = None
     refused: float | None = None
+    charge_evidence: float | None = None
+    charge_due_c: float | None = None
+    charge_short_s: float | None = None
+    charge_wrong: float | None = None
 
     @classmethod
     def of(cls, decision: Decision) -> Self:

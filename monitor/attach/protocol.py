@@ -24,7 +24,7 @@ from monitor.attach.message_parts import (
     Thresholds,
 )
 from monitor.source_facts import SourceKind
-from rules.alarms.rates import AlarmState, Mover, Priority
+from rules.alarms.alarm import AlarmState, Mover, Priority
 from rules.channels import CHANNEL_NAMES
 from rules.events import Turn
 from rules.facts import Rig

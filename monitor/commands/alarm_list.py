@@ -11,7 +11,7 @@ from monitor.attach.ask import exchange
 from monitor.attach.endpoint import Endpoint, find_endpoint
 from monitor.attach.protocol import Answer, Command, Frame, Message, Notice, Operation
 from monitor.words.alarms import COLUMNS, since_in_words, state_in_words
-from rules.alarms.rates import LONGEST_SHELF_S
+from rules.alarms.alarm import LONGEST_SHELF_S
 from rules.findings import name_of
 from simulator.strict import BadInput, clean
 

@@ -12,6 +12,11 @@ if TYPE_CHECKING:
     from simulator.rig import RigFile
 
 _MISSING = (100, 50, 25)
+_UNBOOSTED = (
+    "nothing boosts: boost is the manifold's pressure below the air outside. To cut it, the engine "
+    "controller must hold it at the dry limit by its throttle, or cut fuel or ignition above that: "
+    "wire and test it"
+)
 
 
 def check(
@@ -97,6 +102,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "rig": rig.name,
         "onset_kpa": onset_kpa,
         "dry_limit_kpa": rig.paid.dry_limit_kpa,
+        "unboosted": rig.unboosted,
         "tank_ml": rig.spray.tank_ml,
         "tank_min_at_full_flow": tank_minutes(rig.spray.tank_ml, top_ml_min),
         "tank_km_at_12_pct_and_80_km_h": tank_range_km(rig.spray.tank_ml, top_ml_min, 0.12, 80.0),
@@ -165,6 +171,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
         f"{facts['dry_limit_kpa']:z.0f} kPa",
+        *(_wrapped("", [_UNBOOSTED]) if facts["unboosted"] else ()),
         f"  tank lasts {facts['tank_min_at_full_flow']:z.1f} min at "
         f"full flow (about {facts['tank_km_at_12_pct_and_80_km_h']:z.0f} km at 80 km/h, "
         "spraying 12 % of the time)",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 from rules.channels import CHANNEL_NAMES, DELIVERED, LINE
 from rules.facts import Rig
 from rules.handling import Handled, least_due_ml_min, least_found_share
+from rules.step.boost_and_command import NEAR_ONSET_KPA
 from rules.step.from_rig import constants_of, essential_columns, witness_column
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.line import LEAST_COMMAND
@@ -33,6 +34,7 @@ def weak_points(
         *_little_asked(rig),
         *_tolerance(rig, pump_stop),
         *_paid(rig, overdrawn),
+        *_near_full_throttle(rig),
     ]
 
 
@@ -86,6 +88,17 @@ def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
     return [
         f"[fault_intervals] tolerant {times.tolerant_s:zg} s is too short: at "
         f"{rig.paid.boost_kpa[-1]:z.0f} kPa a stopped pump {takes}"
+    ]
+
+
+def _near_full_throttle(rig: Rig) -> list[str]:
+    onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
+    if not rig.unboosted or top_kpa - onset_kpa >= NEAR_ONSET_KPA:
+        return []
+    return [
+        f"[command] start_boost {onset_kpa:zg} kPa is less than {NEAR_ONSET_KPA:zg} kPa below full "
+        f"throttle ({top_kpa:zg} kPa): weather, or some hundred metres of height, may hide that "
+        "spray is due, and a logged command isn't compared so near to it"
     ]
 
 

@@ -5,16 +5,10 @@ from typing import Final
 
 from monitor.attach.message_parts import UNSEEN, StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Command, Operation
+from rules.alarms.alarm import LONGEST_SHELF_S, AlarmState, AlarmView, Priority, Transition
 from rules.alarms.book import COMMANDS as BY_HAND
 from rules.alarms.book import HAND, LONGEST_TEXT, AlarmBook, Input
-from rules.alarms.rates import (
-    LONGEST_SHELF_S,
-    AlarmRates,
-    AlarmState,
-    AlarmView,
-    Priority,
-    Transition,
-)
+from rules.alarms.rates import AlarmRates
 from rules.findings import FINDINGS, label_of
 from rules.step.state import FINDING_NAMES, Decision
 from simulator.strict import clean

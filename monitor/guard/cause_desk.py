@@ -3,6 +3,7 @@
 from typing import Final
 
 from monitor.attach.message_parts import LikelyCause
+from rules.causes.flow_timing import FlowTiming
 from rules.causes.known import NONE_OF_THESE, NOTHING_WRONG
 from rules.causes.ranking import Cause, CauseRanker
 from rules.causes.rig_mistakes import Mistake, RigMistakes
@@ -32,6 +33,7 @@ LEAST: Final = 0.05
 # one from its first row on fits little else; no source.
 OF_RIG: Final = "rig"
 RIG_LIKELIHOOD: Final = 0.8
+FITS_AGAIN: Final = "the flow follows the command as the rig says again"
 AGAIN_S: Final = 5.0  # after which a lasting trouble is looked at again for a mistake in the rig
 
 
@@ -76,6 +78,9 @@ class CauseDesk:
     def __init__(self, rig: Rig) -> None:
         self._ranker = CauseRanker(rig)
         self._of_rig = RigMistakes(rig)
+        self._timing = FlowTiming(rig)
+        self._edges = 0  # looked at so far
+        self._doubted = ""  # what was said last of the rig's delay and lag
         self._waiting: list[Decision] = []
         self._newest_s = float("-inf")
         self._due_s: float | None = None  # when to look next; None where there is no trouble
@@ -87,6 +92,7 @@ class CauseDesk:
         self.work()
         self._ranker.readings.change(rig)
         self._of_rig = RigMistakes(rig)
+        self._timing, self._edges = FlowTiming(rig), 0
 
     def feed(self, decision: Decision) -> None:
         """Take a decision."""
@@ -101,6 +107,7 @@ class CauseDesk:
         for decision in waiting:
             self._ranker.feed(decision)
             self._of_rig.take(decision)
+            self._timing.take(decision)
             if not any(decision.level[finding] for finding in SPRAY_FINDINGS):
                 self._due_s = None
                 self.ranked = []
@@ -111,6 +118,20 @@ class CauseDesk:
                 self._look()
                 self._due_s = decision.clock_s + (AGAIN_S if self.ranked else SETTLED_S)
         return bool(self.ranked) and self.ranked is not before
+
+    def of_rig(self) -> str:
+        """Return what there is to say of the rig while the car is healthy; empty: nothing new.
+
+        Said once, again where another of its figures is doubted, and when none is any more.
+        """
+        if self._timing.edges == self._edges:
+            return ""
+        self._edges = self._timing.edges
+        doubt = self._timing.doubt()
+        before, self._doubted = self._doubted, "" if doubt is None else doubt.check
+        if self._doubted == before:
+            return ""
+        return FITS_AGAIN if doubt is None else doubt.sentence
 
     def _look(self) -> None:
         """Rank, once for each trouble; and once more where a mistake in the rig shows later."""

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from monitor.attach.message_parts import EventFacts
-from monitor.attach.protocol import CauseLine, EventTurn, Message
+from monitor.attach.protocol import CauseLine, EventTurn, Message, Notice
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.guard.cause_desk import CauseDesk
 from rules.events import Event, EventTracker, Turn
@@ -47,7 +47,12 @@ class News:
 
     def due(self, time_s: float) -> list[Message]:
         """Do the reckoning that decisions don't wait for; return what came of it."""
-        return [CauseLine(time_s, self.causes.ranked)] if self.causes.work() else []
+        messages: list[Message] = []
+        if self.causes.work():
+            messages.append(CauseLine(time_s, self.causes.ranked))
+        if words := self.causes.of_rig():
+            messages.append(Notice("rig", words))
+        return messages
 
     def change(self, rig: Rig) -> None:
         """Speak by another rig from the next decision on."""

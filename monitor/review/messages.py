@@ -1,12 +1,12 @@
 """What a guard would have sent at a row: the messages a screen is built from."""
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from typing import Final
 
 from monitor.attach import protocol
-from monitor.attach.message_parts import DecisionHead, EventFacts, Statistics
+from monitor.attach.message_parts import DecisionHead, Statistics
 from monitor.attach.terms import shown
-from monitor.review.decided_log import Decided, TurnAt
+from monitor.review.decided_log import Decided
 from monitor.source_facts import SourceKind
 from rules.explain import status
 
@@ -18,9 +18,8 @@ def hello_of(decided: Decided, index: int = 0) -> protocol.Hello:
 
     Its events are those raised before the row or in it, as they stood then (the newest 50).
     """
-    events: dict[int, EventFacts] = {}
-    for turn in _turns(decided, -1, index):
-        events[turn.number] = turn.event
+    until = bisect_right(decided.turns, index, key=lambda turn: turn.index)
+    events = {turn.number: turn.event for turn in decided.turns[:until]}
     rig = decided.rig_at(index)
     return protocol.Hello(
         protocol=protocol.PROTOCOL,
@@ -55,17 +54,3 @@ def frame_at(decided: Decided, index: int) -> protocol.Frame:
         sounding=sounding,
         causes=decided.causes_at(index) or [],
     )
-
-
-def event_turns(decided: Decided, until: int, after: int = -1) -> list[protocol.EventTurn]:
-    """Return what happened to events behind row ``after`` and up to row ``until``, in order."""
-    return [
-        protocol.EventTurn(turn.turn, turn.event, turn.event.check_first)
-        for turn in _turns(decided, after, until)
-    ]
-
-
-def _turns(decided: Decided, after: int, until: int) -> list[TurnAt]:
-    first = bisect_right(decided.turns, after, key=lambda turn: turn.index)
-    last = bisect_left(decided.turns, until + 1, key=lambda turn: turn.index)
-    return decided.turns[first:last]

@@ -14,12 +14,13 @@ from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log
 from monitor.sources.logs.bounded_lines import FIELDS
+from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
-from rules.channels import TIME
+from rules.channels import DELIVERED, TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
-from rules.step.state import Decision, State
+from rules.step.state import HEALTHY, Decision, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
 
@@ -29,6 +30,7 @@ ROWS_LOOKED_AT: Final = 360_000
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
 # A mistake in the rig shows in the first minute of spray or never.
 SPRAY_ROWS: Final = 20 * ENOUGH_ROWS
+EDGES_LOOKED_AT: Final = 2 * MOST_EDGES
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,11 +138,14 @@ class MistakeSearch:
 
     def __init__(self, rig: Rig) -> None:
         self._of_rig = RigMistakes(rig)
+        self._timing = FlowTiming(rig)
         self._looked_at = 0
         self.found: list[str] = []
 
     def take(self, decisions: Any) -> None:
         """Take a block of decisions, (n, N_DECISION)."""
+        if self._timing.edges < EDGES_LOOKED_AT:
+            self._follow(Decision.named(decisions))
         beats = np.floor(Decision.named(decisions)["clock_s"] / (0.25 * SPACING_S))
         for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
             if self.found or self._looked_at >= SPRAY_ROWS:
@@ -153,6 +158,31 @@ class MistakeSearch:
         """Look once more at what came last."""
         if not self.found and self._of_rig.rows > self._looked_at:
             self._look()
+        doubt = self._timing.doubt()
+        if not self.found and doubt is not None:
+            self.found = [doubt.sentence]
+
+    def _follow(self, named: Any) -> None:
+        """See how the flow followed the command, in the rows near any spray."""
+        timing = self._timing
+        clock_s = named["clock_s"]
+        spray_s = clock_s[named["commanded_ml_min"] > timing.nil_ml_min]
+        if not len(spray_s):
+            return
+        after = np.searchsorted(spray_s, clock_s)
+        next_s = spray_s[np.minimum(after, len(spray_s) - 1)]
+        last_s = spray_s[np.maximum(after - 1, 0)]
+        near = np.minimum(abs(next_s - clock_s), abs(clock_s - last_s)) <= timing.keep_s
+        near &= named["late"] == 0.0
+        usable = (named["all_healthy"] != 0.0) & (named["health"][:, DELIVERED] == HEALTHY)
+        columns = (
+            *(clock_s, named["commanded_ml_min"], named["delivered_ml_min"], named["holds_s"]),
+            usable,
+        )
+        for now_s, asked, reads, holds_s, is_usable in zip(
+            *(column[near].tolist() for column in columns), strict=True
+        ):
+            timing.follow(now_s, asked, reads, holds_s, usable=is_usable)
 
     def _look(self) -> None:
         self._looked_at = self._of_rig.rows

@@ -11,7 +11,7 @@ from monitor.screen.controls import Control, offers
 from monitor.screen.panes.alarm_page import AlarmPage
 from monitor.screen.view import Page
 from monitor.words.literal import plain, shortened
-from rules.alarms.rates import LONGEST_SHELF_S, AlarmState
+from rules.alarms.alarm import LONGEST_SHELF_S, AlarmState
 
 PAGE: Final = "alarms"
 OPEN: Final = f"page('{PAGE}')"

@@ -23,7 +23,7 @@ from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
-from monitor.screen.panes.evidence_and_debt import DebtBars
+from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
 from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
@@ -125,7 +125,7 @@ class BaseDashboard(App[str | None]):
         return [
             FlowPlot(id="plot"),
             BoostTrend(id="boost"),
-            DebtBars(id="debt"),
+            EvidenceAndDebt(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
             EventList(id="events"),

@@ -4,7 +4,7 @@ The way of a reading from byte to decision, over a serial line:
 
 1. Bytes: ``serial_line`` reads them from a port, on a thread of its own (``fed``).
 2. Lines: ``lines.stream`` has ``lines.framer`` cut them, and looks whether each is text or SenML.
-3. Checked fields: ``lines.text_lines`` follows the header, ``lines.line_checks`` the CRC and the
+3. Checked fields: ``lines.line_decoder`` follows the header, ``lines.line_checks`` the CRC and the
    sequence number; ``lines.senml`` resolves a pack.
 4. A sample: ``lines.columns`` and ``lines.senml_rows`` put values into the channels' own units;
    ``lines.device_time`` makes the device's time go on where its counter wraps.

@@ -8,7 +8,7 @@ from typing import Final
 
 from monitor.attach.message_parts import StandingAlarm
 from monitor.attach.protocol import AlarmTurn, Operation
-from rules.alarms.rates import AlarmState, Mover
+from rules.alarms.alarm import AlarmState, Mover
 from rules.findings import label_of
 
 COLUMNS: Final = ("alarm", "state", "priority", "since")

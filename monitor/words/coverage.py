@@ -73,8 +73,8 @@ def as_markdown(rig: Rig, runs: int, seed: int, cells: Sequence[Cell], *, why: b
     lines.append(f"| fault | {' | '.join(point.key for point in points)} |")
     lines.append("|---|" + "---|" * len(points))
     for row in _rows(cells):
-        texts = " | ".join(f"**{t}**" if c.state in _DIFFER else t for c, t in _texts(row))
-        lines.append(f"| {row[0].case.name} | {texts} |")
+        texts = [f"**{cell_text(c)}**" if c.state in _DIFFER else cell_text(c) for c in row]
+        lines.append(f"| {row[0].case.name} | {' | '.join(texts)} |")
     lines += ["", "| sign | meaning |", "|---|---|"]
     lines += [f"| {sign} | {meaning} |" for sign, meaning in _LEGEND]
     lines += ["", "| operating point | what it is |", "|---|---|"]
@@ -164,10 +164,6 @@ def _rows(cells: Sequence[Cell]) -> list[list[Cell]]:
 
 def _points(cells: Sequence[Cell]) -> list[Any]:
     return list(dict.fromkeys(cell.point for cell in cells))
-
-
-def _texts(row: Sequence[Cell]) -> list[tuple[Cell, str]]:
-    return [(cell, cell_text(cell)) for cell in row]
 
 
 def _counts(cells: Sequence[Cell]) -> list[tuple[State, int]]:

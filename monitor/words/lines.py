@@ -27,7 +27,7 @@ from monitor.words.events import event_in_words
 from monitor.words.literal import or_nan, or_unknown
 from monitor.words.readings import readings_in_words
 from monitor.words.units import METRIC, Units
-from rules.alarms.rates import Mover
+from rules.alarms.alarm import Mover
 from rules.channels import label_of_channel
 from simulator.strict import clean
 

@@ -53,7 +53,7 @@ from enum import IntEnum, StrEnum
 from itertools import zip_longest
 from typing import Final
 
-from rules.alarms.rates import (
+from rules.alarms.alarm import (
     LONGEST_SHELF_S,
     NEVER,
     OFF_DELAY_S,

@@ -40,6 +40,7 @@ _SETTLED_S: Final = 0.6  # spray under way this long: line and sensors have caug
 _UNCOMMANDED_S: Final = 0.8
 _SEEN_WITHIN_S: Final = 1.0  # one damaged sample does not take a channel away
 _BIN_KPA: Final = 25.0
+_SURELY_DUE_KPA: Final = 15.0  # above the onset, where there is so much
 _N_BINS: Final = 20
 _HEALTHY_SUPPLY_V: Final = 13.0  # a 12 V system charging, under load; common practice, no source
 _LEAST_TANK_ML: Final = 60.0
@@ -295,7 +296,8 @@ class Readings:
     def _command(self, d: Decision, dt_s: float) -> None:
         if self._logged:
             # The log is the law here, so only boost can say that something was due.
-            if d.boost_kpa > self._rig.command.start_boost_kpa + 15.0:
+            onset_kpa, top_kpa = self._rig.command.start_boost_kpa, self._rig.paid.boost_kpa[-1]
+            if d.boost_kpa > onset_kpa + min(_SURELY_DUE_KPA, 0.5 * (top_kpa - onset_kpa)):
                 commanded = 1.0 if d.commanded_ml_min > 0.5 * self._floor else 0.0
                 self.x["command"] = self._a["command"].take(commanded, dt_s)
             return
@@ -353,7 +355,8 @@ class Readings:
         self.x["tank_rate"] = ((slow - tank) - used) / (a["tank_slow"].lag_s - a["tank"].lag_s)
 
     def _engine(self, d: Decision, dt_s: float, healthy: bool) -> None:
-        i = min(max(int(d.boost_kpa / _BIN_KPA), 0), _N_BINS - 1)
+        above_kpa = d.boost_kpa - min(self._rig.command.start_boost_kpa, 0.0)
+        i = min(max(int(above_kpa / _BIN_KPA), 0), _N_BINS - 1)
         a = self._a
         if d.health[INTAKE] == HEALTHY:
             intake_c = a["intake"].take(d.value[INTAKE], dt_s)

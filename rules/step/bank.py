@@ -2,8 +2,8 @@
 
 A rig knows its transport delay and its lag only within tolerances. Each pair of a delay and a lag
 from within them is a car that may be this one. A log has the command at its rows alone, so each car
-is given the lowest command that it may have had in between: no honest car is then ever expected to
-read more than it does.
+is given the lowest command that it may have had in between: so no honest car is expected to read
+more than its sensor reads.
 """
 
 from rules.step.arithmetic import kept_share, larger, smaller
@@ -35,7 +35,7 @@ def remember_command(k: Constants, s: State) -> None:
 
 
 def newest_before(s: State, start: int, then_s: float) -> int:
-    """Return the place in the ring of the newest command not younger than ``then_s``.
+    """Return the place in the ring of the last command at or before ``then_s``.
 
     ``start`` is where that was at the row before; the oldest known stands in where none is so old.
     """
@@ -93,6 +93,41 @@ def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
     return high
 
 
+def note_idle(k: Constants, s: State, dt_s: float) -> None:
+    """Note for how long nothing has been asked for or expected."""
+    asked = s.commanded_ml_min + s.more_ml_min != 0.0
+    if asked or s.bank_most_ml_min > 0.0 or s.expected_ml_min > 0.0:
+        s.idle_s = 0.0
+        return
+    s.idle_s = s.idle_s + dt_s
+    if s.idle_s > k.under_way_s:
+        # All under way is nil: no matter which place is read, but that it be behind the two newest.
+        place = s.ring_last - 2.0
+        if place < 0.0:
+            place += float(RING_SIZE)
+        for a in range(k.n_delays):
+            s.ring_read[a] = place
+        s.ring_read_nominal = place
+
+
+def is_idle(k: Constants, s: State) -> bool:
+    """Whether no spray is asked for, none is expected, and no command is under way any more."""
+    return s.idle_s > k.under_way_s and s.commanded_ml_min + s.more_ml_min == 0.0
+
+
+def stay_idle(k: Constants, s: State) -> None:
+    """Stand still: nothing is asked for, as in all the time that any car may still follow.
+
+    Of the ring only the two newest places move along, so that the next command finds them as if
+    each row had had its own.
+    """
+    last = int(s.ring_last)
+    newest_s = s.ring_time_s[last]
+    if s.clock_s - newest_s > k.ring_spacing_s:
+        s.ring_time_s[last] = s.clock_s
+        s.ring_time_s[last - 1 if last > 0 else RING_SIZE - 1] = newest_s
+
+
 def begin_bank(k: Constants, s: State) -> None:
     """Let each car's flow begin at nil: how much time has passed is not known.
 
@@ -106,8 +141,7 @@ def begin_bank(k: Constants, s: State) -> None:
 def move_bank(k: Constants, s: State, dt_s: float) -> None:
     """Move what each car's sensor should read, and the most that any may, on by ``dt_s`` (>= 0 s).
 
-    Where even the highest is nil, and none is asked for, all are, exactly, and nothing is worked
-    out.
+    Where the highest is nil and nothing is asked for, every car's reading is exactly nil.
     """
     remember_command(k, s)
     for a in range(k.n_delays):

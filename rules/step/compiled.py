@@ -11,6 +11,7 @@ from rules.step import (
     arithmetic,
     bank,
     boost_and_command,
+    charge,
     command,
     constants,
     evidence,
@@ -21,12 +22,14 @@ from rules.step import (
     ladder,
     lasting,
     learning,
+    limits,
     line,
     rig_doubts,
     state,
     step,
     surplus,
     watch,
+    witnesses,
 )
 
 KERNEL_MODULES: tuple[ModuleType, ...] = (
@@ -39,12 +42,15 @@ KERNEL_MODULES: tuple[ModuleType, ...] = (
     learning,
     rig_doubts,
     evidence,
+    charge,
     line,
+    witnesses,
     followed,
     lasting,
     boost_and_command,
     surplus,
     watch,
+    limits,
     ladder,
 )
 

@@ -22,7 +22,7 @@ class Columns(Record):
     command_column: int = 0  # the logged command
     law_column: int = 0  # the logged command, where the rig's own rule is held against it
     duty_column: int = 0  # injector duty, where boost is held against it
-    cooled_column: int = 0  # intake temperature, where its cooling is judged
+    cooled_column: int = 0  # intake temperature, where it is evidence
     dry_column: int = 0  # dry intake temperature
     tank_column: int = 0
     line_column: int = 0  # line pressure, where it is evidence
@@ -60,6 +60,7 @@ class Constants(Columns):
     # What the sensor should read.
     delay_s: float  # from a command to its first sign in the reading
     ring_spacing_s: float  # between the commands remembered for it
+    under_way_s: float  # an older command shows in no reading any more
     lag_s: float
     refresh_s: float  # how long the sensor holds a reading
     n_delays: int = 0
@@ -116,10 +117,6 @@ class Constants(Columns):
     nil_command: float  # a command below it is nil, in the command's own unit
     over_ml: float
     over_action: float
-    least_drop_k: float  # of the intake temperature from the dry one
-    most_rise_k: float  # of the intake temperature since below the onset
-    cooling_for_s: float
-    cooling_action: float
     knock_limit: float  # in knock's unit
     knock_persists_for_s: float
     tank_reserve_ml: float
@@ -147,6 +144,19 @@ class Constants(Columns):
     line_noise_sq: float  # variance of a reading, as a share squared
     line_correlation_s: float  # of that noise
     line_confirmed_s: float  # in so long the flow must show what the line's pressure speaks of
+
+    # The charge's temperature.
+    redline_rpm: float
+    top_boost_kpa: float  # boost at which it is warmed by ``rise_k``, gauge
+    drop_k: float  # cooling in full spray
+    drop_within: float  # share by which that may be off
+    rise_k: float  # warming by full boost, at once
+    rise_within: float  # share by which that may be off
+    soak_k_s: float  # and the most by each second of it
+    charge_fast_s: float  # the least lag behind command and boost
+    charge_slow_s: float  # and the most
+    charge_noise_sq: float  # variance of a reading, as a share of ``drop_k``, squared
+    charge_correlation_s: float  # of that noise
 
     # The bank: its delays and lags, and the sizes of shortfall that it looks for (ascending).
     car_delay_s: list[float] = block(range(MOST_DELAYS))

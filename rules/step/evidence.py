@@ -25,10 +25,11 @@ FALLEN_S = 0.08  # after a fall faster than any plausible sensor's
 FALLEN_RATIO = 0.1  # and what a reading adds until then
 MOST_EVIDENCE = 1.25  # limits: more says nothing more, and would only outlast the fault
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
-# The same: farther apart, what a reading is off is an error of timing, no noise of either kind.
+# The same ratio: where cars lie farther apart, a residual is mostly an error of timing, not noise.
 FAR_APART = 1.25
 CALM_NATS = 4.0  # more evidence than that, and nothing is learned
-SURPLUS_KEPT = 2.0  # standard deviations: from farther up a reading come down is no shortfall
+# Standard deviations that a surplus counts at most: coming down from farther up is no shortfall.
+SURPLUS_KEPT = 2.0
 
 
 def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:

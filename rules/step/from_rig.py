@@ -12,6 +12,7 @@ from rules import channels as ch
 from rules.facts import Action, CommandKind, Rig
 from rules.step.constants import LIMIT_COLUMNS, MOST_POINTS, Constants
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.learning import LONGEST_HOLD_S
 from rules.step.state import MOST_DELAYS, MOST_LAGS, N_SIZES
 
 WATER_KG_M3 = 998.2  # at 20 degC (CRC Handbook, 102nd ed.): nozzles are rated on water
@@ -100,7 +101,7 @@ def constants_of(rig: Rig) -> Constants:
         if column not in mapped:
             raise ValueError(f"channel {ch.CHANNEL_NAMES[column - 1]} is essential but not mapped")
     spray, pump, command = rig.spray, rig.spray.pump, rig.command
-    sensor, line = rig.flow_sensor, rig.line_sensor
+    sensor, line, charge = rig.flow_sensor, rig.line_sensor, rig.charge_sensor
     ladder, paid, watch = rig.ladder, rig.paid, rig.watch
     conductance = nozzle_conductance(rig)
     if not (conductance > 0.0 and pump.free_flow_ml_min > 0.0 and ladder.step_deg > 0.0):
@@ -116,6 +117,7 @@ def constants_of(rig: Rig) -> Constants:
     regulated_kpa = pump.regulated_kpa if pump.regulated_kpa < inf else pump.shut_off_kpa
     square = conductance * conductance
     spraying_ml_min = SPRAYING * sensor.floor_ml_min
+    under_way_s = sensor.delay_s + sensor.delay_within_s + sensor.refresh_s + LONGEST_HOLD_S
     limit = limit_nats(rig)
     k = Constants(
         conductance_sq=square,
@@ -130,7 +132,8 @@ def constants_of(rig: Rig) -> Constants:
         duty_span_pct=duty_span_pct,
         rate_ml_min=command.rate_ml_min,
         delay_s=sensor.delay_s,
-        ring_spacing_s=(sensor.delay_s + sensor.delay_within_s + 0.5 + sensor.refresh_s) / 400.0,
+        ring_spacing_s=under_way_s / 400.0,
+        under_way_s=under_way_s,
         lag_s=sensor.lag_s,
         refresh_s=sensor.refresh_s,
         run_down_lag_s=sensor.lag_s + sensor.lag_within_s + pump.run_down_s,
@@ -155,6 +158,17 @@ def constants_of(rig: Rig) -> Constants:
         + sensor.delay_within_s
         + FOLLOWED_LAGS * (sensor.lag_s + sensor.lag_within_s)
         + sensor.refresh_s,
+        redline_rpm=rig.engine.redline_rpm,
+        top_boost_kpa=max((*paid.boost_kpa, 1.0)),
+        drop_k=charge.drop_k,
+        drop_within=charge.drop_within,
+        rise_k=charge.rise_k,
+        rise_within=charge.rise_within,
+        soak_k_s=charge.soak_k_s,
+        charge_fast_s=charge.lag_s - charge.lag_within_s,
+        charge_slow_s=charge.lag_s + charge.lag_within_s,
+        charge_noise_sq=(charge.noise_k / charge.drop_k) ** 2 if charge.drop_k > 0.0 else 0.0,
+        charge_correlation_s=charge.noise_lasts_s,
         longest_step_s=0.5,
         missing_lag_s=0.06,
         margin=ladder.margin,
@@ -180,10 +194,6 @@ def constants_of(rig: Rig) -> Constants:
         nil_command=sensor.floor_ml_min if ch.COMMANDED in mapped else NIL_COMMAND_PCT,
         over_ml=watch.over_ml,
         over_action=float(watch.over_action),
-        least_drop_k=watch.least_drop_k,
-        most_rise_k=watch.most_rise_k,
-        cooling_for_s=watch.cooling_for_s,
-        cooling_action=float(watch.cooling_action),
         knock_limit=rig.limits.knock.above,
         knock_persists_for_s=watch.knock_persists_for_s,
         tank_reserve_ml=watch.tank_reserve_ml,
@@ -210,19 +220,27 @@ def constants_of(rig: Rig) -> Constants:
     return k
 
 
+def judges_charge(rig: Rig) -> bool:
+    """Whether a rig says enough of the charge's temperature for that to be evidence."""
+    mapped = {terms.name for terms in rig.channels}
+    charge = rig.charge_sensor
+    dry = "dry_intake_c" in mapped or charge.rise_k > 0.0
+    return "intake_c" in mapped and charge.drop_k > 0.0 and dry
+
+
 def limit_nats(rig: Rig) -> float:
     """Return the evidence at which timing is pulled, nats.
 
     A one-sided sum of log-likelihood ratios passes h falsely no more than once in exp(h)
     independent readings (Lorden, Ann. Math. Statist. 42, 1971). Noise that lasts makes one reading
     of two correlation times; each size of shortfall has a sum of its own, for the flow and for
-    either side of the line's pressure.
+    either side of the line's pressure, and for the charge's temperature.
     """
     by_flow = witness_column(rig) == ch.DELIVERED
     lasts_s = rig.flow_sensor.noise_lasts_s if by_flow else rig.line_sensor.noise_lasts_s
     readings = rig.debt.false_pull_every_h * 3600.0 / (2.0 * lasts_s)
     by_line = any(terms.name == "line_kpa" for terms in rig.channels)
-    return log((by_flow + 2 * by_line) * N_SIZES * readings)
+    return log((by_flow + 2 * by_line + judges_charge(rig)) * N_SIZES * readings)
 
 
 def _put_full_flow(k: Constants, rig: Rig) -> None:
@@ -287,11 +305,9 @@ def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
         k.law_column = k.command_column
     if {ch.ENGINE_SPEED, ch.INJECTOR_DUTY} <= mapped and watch.contradicted_share < inf:
         k.duty_column = ch.INJECTOR_DUTY
-    # Judged where spray is known to flow.
-    judged = watch.least_drop_k > 0.0 or watch.most_rise_k < inf
-    if judged and k.witness_column == ch.DELIVERED:
-        k.cooled_column = where_mapped(ch.INTAKE)
     k.dry_column = where_mapped(ch.DRY_INTAKE)
+    if judges_charge(rig):
+        k.cooled_column = where_mapped(ch.INTAKE)
     k.tank_column = where_mapped(ch.TANK)
     k.line_column = where_mapped(ch.LINE)
     k.confirmed_retard_column = where_mapped(ch.CONFIRMED_RETARD)

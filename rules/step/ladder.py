@@ -17,8 +17,9 @@ How the parts interplay:
 
 from rules.channels import BOOST, DELIVERED
 from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
-from rules.step.constants import LIMIT_COLUMNS, Constants
+from rules.step.constants import Constants
 from rules.step.evidence import close_accounts
+from rules.step.limits import limits_level
 from rules.step.state import (
     BOOST_CONTRADICTED,
     CLOCK_STEP,
@@ -28,7 +29,6 @@ from rules.step.state import (
     NO_ACTION,
     NO_FINDING,
     OVER_DELIVERY,
-    OVERBOOST,
     PULL,
     SIGNAL_LOST,
     UNDER_DELIVERY,
@@ -79,20 +79,6 @@ def blind_level(k: Constants, s: State, dt_s: float) -> float:
     else:
         s.blind_s = 0.0
     return WARN if wrong or s.unsure_s > k.blind_after_s else NO_ACTION
-
-
-def limit_level(k: Constants, s: State, index: int, dt_s: float) -> float:
-    """Return the action a limit asks for while its channel's value is above it.
-
-    ``index`` counts in the order of ``LIMIT_COLUMNS``.
-    """
-    column = LIMIT_COLUMNS[index]
-    finding = OVERBOOST + index
-    if s.usable[column] > 0.0:
-        s.for_s[finding] = s.for_s[finding] + dt_s
-        return k.limit_action[index] if s.for_s[finding] >= k.limit_for_s[index] else NO_ACTION
-    s.for_s[finding] = 0.0
-    return NO_ACTION
 
 
 def hold_level(k: Constants, s: State, finding: int, asked: float, dt_s: float) -> None:
@@ -209,16 +195,10 @@ def decide(k: Constants, s: State, dt_s: float) -> None:
         blind = blind_level(k, s, dt_s)
     clock = WARN if s.clock_doubt_s > 0.0 else NO_ACTION
     others = clock if clock > blind else blind
-    for i in range(k.n_limited):
-        limit = k.limited[i]
-        if s.value[LIMIT_COLUMNS[limit]] > k.limit_above[limit]:
-            asked = limit_level(k, s, limit, dt_s)
-            s.asked[OVERBOOST + limit] = asked
-            if asked > others:
-                others = asked
-        else:
-            s.asked[OVERBOOST + limit] = NO_ACTION
-            s.for_s[OVERBOOST + limit] = 0.0
+    if k.n_limited > 0:
+        limited = limits_level(k, s, dt_s)
+        if limited > others:
+            others = limited
     watched = watch(k, s, dt_s)
     if watched > others:
         others = watched

@@ -1,4 +1,4 @@
-"""What is learned of this car while it is healthy: its noise, how long that lasts, and its gain.
+"""What is learned of a healthy car: gain, noise and how long it lasts, a sensor's holds and steps.
 
 All of it within what the rig allows, so that no slow fade is ever learned as normal: the noise
 within bounds, the gain within its tolerance, both from entries alone in which every plausible car
@@ -18,7 +18,8 @@ DOUBTED_S = 10.0  # of healthy spraying until half the doubt of the gain is gone
 OUTLIER = 3.0  # standard deviations; what lies farther out counts as that far
 LONGEST_CORRELATION_S = 0.25
 MOST_KEPT = 0.97
-FORGOTTEN = 1.05  # a change: the shortest stand-still, and the smallest step, of some dozen
+# The shortest stand-still and the smallest step grow by 5 % a change: a dozen are remembered.
+FORGOTTEN = 1.05
 NOT_A_STEP = 1.5  # smallest steps: a smaller change is a coarse reading's
 LONGEST_HOLD_S = 0.5
 LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance of the line's pressure: never learned away
@@ -44,6 +45,10 @@ def forget(k: Constants, s: State) -> None:
     s.line_covariance = 0.0
     s.line_step_s = 0.0
     s.line_learned_s = 0.0
+    s.charge_off = 0.0
+    s.charge_rise = 1.0
+    s.charge_doubt = 1.0
+    s.charge_learned_s = 0.0
     s.holds_s = 0.0
     s.flow_step_ml_min = 0.0
     s.shortest_rows = 0.0

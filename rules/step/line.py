@@ -211,7 +211,7 @@ def doubt_line(k: Constants, s: State, step_s: float) -> None:
             s.line_wrong = 0.0
             s.asked[LINE_DOUBTED] = NO_ACTION
         return
-    # Seen before the ladder sees it: a pull in force already is another's.
+    # The ladder acts after this: a pull already in force is another finding's.
     joined = s.flow_evidence + s.line_evidence
     alone = joined >= k.limit_nats or s.unconfirmed_s > 0.0
     if not alone or s.flow_evidence >= k.warn_nats:

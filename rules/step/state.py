@@ -88,8 +88,9 @@ MOST_LAGS: Final = 4
 MOST_CARS: Final = MOST_DELAYS * MOST_LAGS
 N_SIZES: Final = 4
 LINE_ACCOUNTS: Final = MOST_CARS * N_SIZES  # where the sums of the line's pressure begin
-SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # and those of the surplus
-HIGH_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # and those of a line pressure that is too high
+SURPLUS_ACCOUNTS: Final = LINE_ACCOUNTS + N_SIZES  # those of the surplus
+HIGH_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # of a line pressure that is too high
+CHARGE_ACCOUNTS: Final = HIGH_ACCOUNTS + N_SIZES  # and of the charge's temperature
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
 FIRST_AIR_LEVEL: Final = 1.15  # see ``boost_and_command``
@@ -138,6 +139,10 @@ class Decision(Record):
     duty_boost_kpa: float = NAN  # boost that injector duty and speed speak for; NaN: can't be told
     refused_column: float = 0.0  # column of the reading ``refused``; 0 before there was one
     refused: float = 0.0  # an implausible reading, in its channel's unit
+    charge_evidence: float = 0.0  # that the charge isn't cooled, nats
+    charge_due_c: float = NAN  # intake temperature under healthy spray; NaN while it says nothing
+    charge_short_s: float = 0.0  # time since that evidence was last nil
+    charge_wrong: float = 0.0  # 1 while the intake temperature isn't believed
     level: list[float] = block(FINDING_NAMES)  # what each finding asks for, held: 0 to 3
     health: list[float] = block(CHANNEL_NAMES, ABSENT, start=1)  # of each channel, by column
     value: list[float] = block(CHANNEL_NAMES, start=1)  # its last good value, however old
@@ -147,6 +152,11 @@ class Decision(Record):
     def judged(self) -> bool:
         """Whether the sample was in time, with every essential channel and the clock healthy."""
         return self.all_healthy != 0.0 and self.late == 0.0
+
+    @property
+    def quick_evidence(self) -> float:
+        """The part of ``evidence`` that flow and line pressure give, nats."""
+        return max(0.5 * self.evidence, self.evidence - self.charge_evidence)
 
 
 @dataclass(slots=True)
@@ -171,15 +181,14 @@ class State(Decision):
     unusable: float = 0.0  # how many mapped channels are not usable
     retard_held_deg: float = 0.0  # timing pulled, before rounding to the step
     use_ml_min: float = 0.0  # smoothed flow while spraying
-    intake_before_c: float = INFINITE  # intake when boost was last below the onset
     late_count: float = 0.0  # late samples, forgotten over some seconds
     can_judge: float = 0.0  # 1 where every essential reading is usable, and the clock is right
     due_deg: float = 0.0  # retard asked for long enough to be done by now
     next_deg: float = 0.0  # retard that becomes due next
     next_s: float = 0.0  # how long that has been asked for
     frozen: float = 0.0  # 1 where the logger repeats itself
-    logger_still_s: float = 0.0  # time under boost without news from any channel
-    logger_pause_s: float = 0.0  # such times lately, on average
+    logger_still_s: float = 0.0  # time without news from any channel, where the engine turns
+    logger_pause_s: float = 0.0  # the longest such time lately, slowly forgotten
     law_lagged_ml_min: float = 0.0  # the command by the rig's own rule, lagged
     air_level: float = FIRST_AIR_LEVEL  # this car's air by duty, to that by its rig's figures
     flow_evidence: float = 0.0  # the part of ``evidence`` that the flow gives
@@ -242,11 +251,31 @@ class State(Decision):
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry
     residual: list[float] = block(range(MOST_CARS))  # of the last entry, as a share
     innovation: list[float] = block(range(MOST_CARS))  # what of it was news
-    account: list[float] = block(range(HIGH_ACCOUNTS + N_SIZES))  # nats, by car and size
+    account: list[float] = block(range(CHARGE_ACCOUNTS + N_SIZES))  # nats, by car and size
     car_debt_ml: list[float] = block(range(MOST_CARS))  # missing since the car's evidence was nil
     car_short_s: list[float] = block(range(MOST_CARS))  # and how long that is
     line_most_kpa: float = 0.0  # the most that may be due by the rig, the line still settling
     line_high_residual: float = 0.0  # as ``line_residual``, held to what may become a rise
+    idle_s: float = 0.0  # how long no spray has been asked for, nor expected of any car
+    charge_entry_s: float = 0.0  # how long the entry of charge temperature under way is
+    charge_asked_s: float = 0.0  # command over it, as a share of full flow, times time
+    charge_heat_s: float = 0.0  # boost, as a share of the highest, times time
+    asked_fast: float = 0.0  # the command as the quickest plausible sensor shows it, a share
+    asked_slow: float = 0.0  # and the slowest
+    asked_lasting: float = 0.0  # and what of it has lasted
+    heat_fast: float = 0.0  # the boost, alike
+    heat_slow: float = 0.0
+    heat_lasting: float = 0.0
+    dry_slow_c: float = 0.0  # dry intake temperature, lagged
+    core_c: float = 0.0  # what the charge would be without boost and spray
+    core_known: float = 0.0  # 1 once it was seen without either
+    charge_off: float = 0.0  # how much less than the rig's spray cools now, as a share of that
+    charge_residual: float = 0.0  # colder than expected last, as a share of full cooling
+    charge_idle_s: float = 0.0  # how long hardly any cooling has been due
+    charge_rise: float = 1.0  # learned: how far boost warms the charge, to the rig's
+    charge_doubt: float = 1.0  # the share of the rig's tolerances that is left
+    charge_learned_s: float = 0.0
+    charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
 
 
 N_DECISION: Final = len(Decision.names())

@@ -5,16 +5,15 @@ from collections.abc import Sequence
 from rules import channels as ch
 from rules.facts import CommandKind
 from rules.step.arithmetic import NAN, larger
-from rules.step.bank import begin_bank, move_bank
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
-from rules.step.evidence import weigh
-from rules.step.expectation import expect
+from rules.step.expectation import expect_of_all
 from rules.step.health import advance_clock, read_channels, take_pace
 from rules.step.ladder import decide
 from rules.step.learning import forget
-from rules.step.line import close_line, weigh_line
+from rules.step.line import close_line
 from rules.step.state import HEALTHY, STALE, State
+from rules.step.witnesses import weigh_witnesses
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
 COARSEST_KPA = 5.0  # a larger one is no step but a change
@@ -77,29 +76,16 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.less_ml_min = s.more_ml_min = 0.0
     by_flow = k.witness_column == ch.DELIVERED
     if by_flow:
-        move_bank(k, s, dt_s)
-        if s.clock_doubt_s == k.clock_doubt_for_s:
-            begin_bank(k, s)
-        expect(k, s, dt_s)
+        expect_of_all(k, s, dt_s)
     else:
         s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:
             close_line(s)
-    # Where an essential reading is unusable evidence and debt stand still. One that has not come
-    # anew says nothing of the time since.
+    # Where an essential reading is unusable evidence and debt stand still.
     s.unread_s = s.unread_s + dt_s
     s.line_unread_s = s.line_unread_s + dt_s
     if can_judge:
-        if by_flow and s.age_s[ch.DELIVERED] == 0.0:
-            weigh(k, s, s.value[ch.DELIVERED], s.unread_s)
-            s.unread_s = 0.0
-        line = k.line_column
-        if line > 0 and (s.age_s[line] == 0.0 or s.usable[line] == 0.0):
-            weigh_line(k, s, s.line_unread_s)
-            s.line_unread_s = 0.0
-        s.evidence = s.flow_evidence
-        if s.line_wrong == 0.0:
-            s.evidence = s.flow_evidence + s.line_evidence
+        weigh_witnesses(k, s, dt_s)
     else:
         s.unread_s = s.line_unread_s = 0.0
     decide(k, s, dt_s)

@@ -1,13 +1,13 @@
-"""The findings beside debt, blindness and limits: each one room, each with a time it must last."""
+"""The findings beside debt, blindness and limits: each a condition, and how long it must last."""
 
 from rules.channels import BOOST, DELIVERED, KNOCK
-from rules.step.arithmetic import INFINITE, NAN, kept_share, larger
+from rules.step.arithmetic import INFINITE, kept_share, larger
 from rules.step.boost_and_command import boost_contradicted, command_disagrees
+from rules.step.charge import charge_level
 from rules.step.constants import Constants
 from rules.step.followed import not_followed
 from rules.step.lasting import lasting
 from rules.step.state import (
-    COOLING_MISSING,
     CUT,
     KNOCK_PERSISTS,
     LATE_SAMPLES,
@@ -31,31 +31,6 @@ MOST_LATE = 10.0
 def dry_response(k: Constants, s: State) -> float:
     """Return the action for an engine that gets nothing: cut above the dry limit, else pull."""
     return CUT if s.value[BOOST] > k.dry_limit_kpa else PULL
-
-
-def cooling(k: Constants, s: State, dt_s: float) -> float:
-    """Judge whether spray that flows also cools: if not, it leaks away behind the flow sensor.
-
-    With a dry intake temperature, by the drop from it; without, by the rise since boost was last
-    below the onset.
-    """
-    column, dry_column = k.cooled_column, k.dry_column
-    has_dry = dry_column > 0 and s.usable[dry_column] > 0.0
-    s.cooling_k = s.value[dry_column] - s.value[column] if has_dry else NAN
-    missing = False
-    if s.value[BOOST] < k.onset_kpa:
-        s.intake_before_c = s.value[column]
-    elif (
-        s.usable[column] > 0.0
-        and s.expected_ml_min > k.spraying_ml_min
-        and s.value[DELIVERED] > 0.7 * s.expected_ml_min
-        and s.value[DELIVERED] > 0.7 * s.commanded_ml_min
-    ):
-        if has_dry and k.least_drop_k > 0.0:
-            missing = s.cooling_k < k.least_drop_k
-        else:
-            missing = s.value[column] - s.intake_before_c > k.most_rise_k
-    return lasting(s, COOLING_MISSING, missing, dt_s, k.cooling_for_s, k.cooling_action)
 
 
 def tank(k: Constants, s: State, dt_s: float) -> float:
@@ -93,7 +68,7 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
         if k.witness_column == DELIVERED and s.unread_s == 0.0:
             weigh_surplus(k, s, s.value[DELIVERED], dt_s)
         if k.cooled_column > 0:
-            asked = cooling(k, s, dt_s)
+            asked = charge_level(k, s)
             worst = asked if asked > worst else worst
     if s.surplus > 0.0:
         asked = surplus_level(k, s)

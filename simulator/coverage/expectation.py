@@ -17,7 +17,7 @@ from rules.findings import FINDINGS, why_impossible
 from rules.handling import least_clog_share
 from rules.step.from_rig import constants_of, witness_column
 from simulator.plant import Fault, FaultKind
-from simulator.plant.sensors import BOTTOM, OPEN
+from simulator.plant.sensors import BOTTOM, OPEN, TOP
 
 Names = frozenset[str]
 
@@ -31,6 +31,7 @@ DOUBTED: Final = frozenset({"rig_doubted"})  # a sensor that isn't as the rig sa
 LINE: Final = frozenset({"line_doubted"})
 CROSSED: Final = frozenset({"command_disagrees", "boost_contradicted"})  # a reading in dispute
 NOTHING: Final[Names] = frozenset()
+_OF_BOOST: Final = (FaultKind.OVERBOOST, FaultKind.COOLER_BLOCKED)
 _SURE_OF_CLOG: Final = 0.05
 _FOLLOWS_BOOST: Final = (CommandKind.FIXED, CommandKind.BOOST, CommandKind.MAP)
 
@@ -100,6 +101,8 @@ def expected(case: Case, point: str, rig: Rig) -> Expectation:
     if case.channel and case.channel not in {terms.name for terms in rig.channels}:
         return replace(found, not_applicable=f"the rig maps no channel {case.channel}")
     found = _by_rig(case, found, rig)
+    if found.not_applicable:
+        return found
     if case.faults and witness_column(rig) == LINE_COLUMN:
         found = _by_line_alone(case, found, point, rig)
     impossible = {f.name: why for f in FINDINGS if (why := why_impossible(rig, f)) is not None}
@@ -146,6 +149,11 @@ def _by_rig(case: Case, found: Expectation, rig: Rig) -> Expectation:
     if len(case.faults) != 1:
         return found
     kind = case.faults[0].kind
+    if rig.unboosted and kind in _OF_BOOST:
+        return replace(found, not_applicable="nothing boosts: neither charger nor intercooler")
+    if rig.unboosted and kind in (FaultKind.WRONG_MIX, FaultKind.PETROL_SHORT):
+        why = "nothing boosts: the engine copes, and no finding looks at lambda"
+        return Expectation((), found.may.union(*found.needs), why)
     if kind is FaultKind.OVERBOOST and rig.engine.charger is not Charger.TURBOCHARGER:
         why = "no wastegate: boost follows from the drive, whatever is aimed at"
         return Expectation((), found.may.union(*found.needs), why)
@@ -160,6 +168,11 @@ def _by_rig(case: Case, found: Expectation, rig: Rig) -> Expectation:
     if case.channel == "boost_kpa" and moves and rig.command.kind not in _FOLLOWS_BOOST:
         why = "this rig's command does not follow boost"
         return Expectation((), found.may.union(ANY_FLOW, *found.needs), why)
+    if case.channel == "boost_kpa" and kind is FaultKind.SENSOR_OFFSET:
+        span_kpa = TOP[column] - BOTTOM[column]
+        if rig.paid.boost_kpa[-1] + case.faults[0].magnitude * span_kpa > terms.high:
+            groups = tuple(group | LOST for group in found.needs)
+            return replace(found, needs=groups, why="beyond what is plausible for this rig")
     if kind is not FaultKind.SENSOR_STUCK:
         return found
     if found.needs == (LOST,) and not isfinite(terms.stuck_after_s):

@@ -9,7 +9,7 @@ from simulator.plant import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa
 
 PART: Final = -1.0  # stands for the throttle at which boost settles below the usual dry limit
-_PART_PCT: Final = {Charger.TURBOCHARGER: 57.0}
+_PART_PCT: Final = {Charger.TURBOCHARGER: 57.0, Charger.NONE: 24.0}
 _PART_BLOWN_PCT: Final = 64.0
 
 

@@ -9,6 +9,7 @@ from rules.channels import CHANNEL_NAMES, ROW_WIDTH, Sample
 from rules.facts import Rig
 from simulator.plant.air import ZERO_C_K
 from simulator.plant.charge import wall_k
+from simulator.plant.charging import NO_CHARGER, cooler_effectiveness, resting_core_c
 from simulator.plant.chassis import IDLE_RPM
 from simulator.plant.constants import Constants
 from simulator.plant.driver import (
@@ -272,8 +273,10 @@ def _start(k: Constants, first: DriverStep, scenario: Scenario) -> State:
     s.boost_kpa = s.sensed_boost_kpa = s.manifold_kpa - k.ambient_kpa
     s.shaft = 0.02
     s.cut = 1.0
-    warm_c = k.ambient_c + 4.0
-    s.core_c = s.dry_c = s.charge_c = s.end_c = warm_c
+    s.core_c = warm_c = resting_core_c(k)
+    if k.charger == NO_CHARGER:
+        warm_c = k.ambient_c + cooler_effectiveness(k, 0.0) * (warm_c - k.ambient_c)
+    s.dry_c = s.charge_c = s.end_c = warm_c
     s.sensed_intake_c = s.sensed_dry_c = warm_c
     s.wall_c = wall_k(0.2) - ZERO_C_K
     s.exhaust_k = 850.0

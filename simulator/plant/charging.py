@@ -19,7 +19,7 @@ from simulator.plant.air import (
 from simulator.plant.constants import Constants
 from simulator.plant.state import Rates, State
 
-_NO_CHARGER, TURBOCHARGER, _CENTRIFUGAL, _DISPLACEMENT = map(int, Charger)
+NO_CHARGER, TURBOCHARGER, _CENTRIFUGAL, _DISPLACEMENT = map(int, Charger)
 AIR_J_KG_K: Final = 1005.0
 EXHAUST_J_KG_K: Final = 1150.0
 TURBINE_EFFICIENCY: Final = 0.70
@@ -46,6 +46,13 @@ LEAST_KPA: Final = 15.0
 _FORGET_S: Final = 0.3
 _BLOWER_EFFICIENCY: Final = 0.60
 _UNDER_BONNET_K: Final = 4.0
+_OPEN_PER_KPA: Final = 0.3  # of full air: filter and pipe lose 3 kPa; common practice, no source
+# An unboosted engine's "core" is its intake manifold, between the head and the air under the
+# bonnet; common practice, no source.
+_HEAD_C: Final = 90.0
+_HEAD_W_K_PER_M3: Final = 20.0e3  # from the head, and as much to the air around
+_MANIFOLD_J_K_PER_M3: Final = 1.8e6  # 4 kg of aluminium for 2 L
+UNCOOLED_K: Final = 25.0  # above the air outside, some seconds into a pull
 _VAPOUR_WATER: Final = 1.608  # molar mass of air over that of water
 _VAPOUR_METHANOL: Final = 0.904
 
@@ -147,9 +154,9 @@ def breathe(k: Constants, s: State) -> None:
     ratio = pipe_kpa / ambient_kpa
     charger = k.charger
     hot_k = ambient_k
-    if charger == _NO_CHARGER:
+    if charger == NO_CHARGER:
         # A filter and a pipe: a wide opening to the air outside, either way.
-        s.compressor_kg_s = 0.15 * k.full_air_kg_s * (ambient_kpa - pipe_kpa)
+        s.compressor_kg_s = _OPEN_PER_KPA * k.full_air_kg_s * (ambient_kpa - pipe_kpa)
     elif charger == _DISPLACEMENT:
         inlet_kg_m3 = ambient_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * ambient_k)
         leak = 0.06 * larger(ratio - 1.0, 0.0)
@@ -205,7 +212,7 @@ def charging_rates(k: Constants, s: State, d: Rates) -> None:
     _throttle_rates(k, s, d, area_m2, pipe_kpa, dry_k)
     s.bypass_kg_s = 0.0
     s.back_kpa = ambient_kpa
-    if k.charger != _NO_CHARGER:
+    if k.charger != NO_CHARGER:
         _bypass_rates(k, s, d, pipe_kpa, dry_k)
     volume = 1e-3 * GAS_CONSTANT_J_KG_K
     # One temperature for the manifold's gas: the mean of what comes in and what is drawn.
@@ -298,8 +305,21 @@ def _wastegate_rates(k: Constants, s: State, d: Rates, gas_kg_s: float, gas_k: f
 
 
 def cooler_effectiveness(k: Constants, air_kg_s: float) -> float:
-    """Return the intercooler's effectiveness: less at more air (common practice, no source)."""
-    return 0.88 - 0.16 * smaller(air_kg_s / k.full_air_kg_s, 1.2)
+    """Return the intercooler's effectiveness: less at more air (common practice, no source).
+
+    An unboosted engine has none: its manifold warms the air instead, as if it were a poor one.
+    """
+    share = smaller(air_kg_s / k.full_air_kg_s, 1.2)
+    if k.charger == NO_CHARGER:
+        return 0.45 - 0.25 * share
+    return 0.88 - 0.16 * share
+
+
+def resting_core_c(k: Constants) -> float:
+    """Return the core's temperature before a drive, degC: the intercooler's, or the manifold's."""
+    if k.charger == NO_CHARGER:
+        return 0.5 * (_HEAD_C + k.ambient_c)
+    return k.ambient_c + _UNDER_BONNET_K
 
 
 def _core_rates(k: Constants, s: State, d: Rates) -> None:
@@ -308,6 +328,11 @@ def _core_rates(k: Constants, s: State, d: Rates) -> None:
     ambient_k = k.ambient_c + ZERO_C_K
     dry_k = s.dry_c + ZERO_C_K
     into_w = larger(s.compressor_kg_s, 0.0) * AIR_J_KG_K * (s.compressor_k - dry_k)
+    if k.charger == NO_CHARGER:
+        settled_c = resting_core_c(k)
+        into_w += 2.0 * _HEAD_W_K_PER_M3 * k.displacement_m3 * (settled_c - s.core_c)
+        d.core_c = into_w / (_MANIFOLD_J_K_PER_M3 * k.displacement_m3)
+        return
     wind = _CORE_W_K_PER_M3 + _CORE_W_K_PER_M_S_M3 * s.road_m_s
     away_w = wind * (1.0 - s.cooler_blocked) * k.displacement_m3 * (core_k - ambient_k)
     # Under the bonnet it is a few degrees above the air outside.

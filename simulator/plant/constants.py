@@ -39,6 +39,9 @@ class Constants(Record):
     injectors_kg_s: float = 0.0  # all of them, always open
     dead_time_ms: float = 0.0  # of an injector
     rich_petrol: float = 0.0  # petrol at full load over stoichiometric: 1 / lambda
+    load_from_kpa: float = 0.0  # boost from which petrol is enriched, gauge
+    load_span_kpa: float = 60.0  # from there to full load
+    knock_from_kpa: float = 0.0  # boost below which no combustion is followed, gauge
     most_knock_deg: float = 0.0  # authority of the controller's knock retard
     in_cylinder: float = 0.0  # share of liquid there that cools gas and not metal
 

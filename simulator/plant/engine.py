@@ -30,6 +30,15 @@ _METAL_S: Final = 2.0
 _BELT: Final = 0.95
 
 
+def full_load_share(k: Constants, boost_kpa: float) -> float:
+    """Return how far load is on its way to full load, where petrol is enriched: 0 to 1.
+
+    Common practice, no source: with a charger from 0 kPa gauge to full boost; without one, over the
+    last 20 kPa of the throttle's way.
+    """
+    return clamp((boost_kpa - k.load_from_kpa) / k.load_span_kpa, 0.0, 1.0)
+
+
 def fuel(k: Constants, s: State) -> None:
     """Set petrol, injector duty and mixture by speed-density and the full-load map.
 
@@ -40,8 +49,7 @@ def fuel(k: Constants, s: State) -> None:
     petrol_kg_s = 0.0
     s.duty_pct = 0.0
     if not overrun and rpm <= k.redline_rpm:
-        load = clamp(s.boost_kpa / larger(k.peak_kpa, 60.0), 0.0, 1.0)
-        richness = 1.0 - (1.0 - k.rich_petrol) * load
+        richness = 1.0 - (1.0 - k.rich_petrol) * full_load_share(k, s.boost_kpa)
         petrol_kg_s = s.air_kg_s / STOICHIOMETRIC * richness
         cycle_s = 120.0 / larger(rpm, 300.0)
         pulse_ms = 1e3 * petrol_kg_s * cycle_s / k.injectors_kg_s + k.dead_time_ms

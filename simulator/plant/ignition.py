@@ -28,7 +28,6 @@ from simulator.plant.state import State
 
 KNOCKING: Final = 0.3  # intensity the controller's sensor hears
 HEAVY: Final = 1.5  # intensity that hurts; common practice, no source
-_FAR_FROM_KNOCK_KPA: Final = -15.0  # gauge; below this no combustion is followed
 _RAISE_DEG: Final = 0.8  # the controller's retard for a cycle in which it hears knock
 _HOLD_S: Final = 0.25
 _RELEASE_DEG_S: Final = 3.0
@@ -168,7 +167,7 @@ def _combust(k: Constants, s: State, cycles: Sequence[float]) -> None:
         liquid_methanol,
     )
     s.best_deg = best_torque_btdc_deg(burn_deg)
-    if s.boost_kpa < _FAR_FROM_KNOCK_KPA or s.petrol_kg_s <= 0.0:
+    if s.boost_kpa < k.knock_from_kpa or s.petrol_kg_s <= 0.0:
         return
     burn_deg = burn_deg * clamp(1.0 + _CYCLE_SPREAD * normal, 0.8, 1.2)
     unburnt, _, _, _ = end_gas(

@@ -48,6 +48,7 @@ _HOSE_BORE_M: Final = 0.004
 _HOSE_AT_ML_S: Final = 11.7
 _KNOCK_CONTROL_DEG: Final = 5.0  # common practice, no source
 _FULL_AIR_K: Final = 320.0
+_ENRICHED_KPA: Final = 20.0  # up to full throttle where nothing boosts; common practice, no source
 
 
 def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
@@ -116,6 +117,10 @@ def _engine(k: Constants, rig: Rig, peak: float) -> None:
     k.compression = engine.compression_ratio
     k.petrol_octane = engine.petrol_octane
     k.peak_kpa = peak
+    unboosted = peak <= 0.0
+    k.load_from_kpa = min(peak, 0.0) - _ENRICHED_KPA if unboosted else 0.0
+    k.load_span_kpa = _ENRICHED_KPA if unboosted else max(peak, 60.0)
+    k.knock_from_kpa = k.load_from_kpa - 15.0
     full_kpa = engine.ambient_kpa + max(peak, 0.0)
     full = air_flow_kg_s(
         engine.volumetric_efficiency,

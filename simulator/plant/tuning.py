@@ -17,10 +17,15 @@ from rules.step.arithmetic import interpolate
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, ZERO_C_K, compressor_outlet_k
 from simulator.plant.autoignition import borderline_btdc_deg
 from simulator.plant.charge import WALL_SHARE, steam, wall_k
-from simulator.plant.charging import breathing, cooler_effectiveness
+from simulator.plant.charging import (
+    NO_CHARGER,
+    UNCOOLED_K,
+    breathing,
+    cooler_effectiveness,
+)
 from simulator.plant.combustion import best_torque_btdc_deg
 from simulator.plant.constants import Constants
-from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC
+from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC, full_load_share
 from simulator.plant.hydraulics import full_flow_ml_min
 from simulator.plant.ignition import conditions
 from simulator.plant.script import Do, Scenario, Step
@@ -38,6 +43,7 @@ _MOST: Final = 1.0
 _HALVINGS: Final = 8
 _SPEEDS: Final = (0.30, 0.45, 0.62, 0.80, 1.0)  # of redline
 _BOOSTS: Final = (0.0, 0.3, 0.6, 0.85, 1.0, 1.12)  # of peak boost
+_UNBOOSTED: Final = (-60.0, -40.0, -25.0, -17.0, -10.0, -5.0, 0.0)  # kPa, where nothing boosts
 _AT_SPEED: Final = 0.75
 _NEAR_DEG: Final = 0.1
 
@@ -114,7 +120,7 @@ def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
         "tune", "", rig, (Step(Do.IDLE, 1.0),), peak_boost_kpa=asked, ambient_c=REFERENCE_C
     )
     k = size(rig, day, 0)
-    peak = max(k.peak_kpa, 0.0)
+    peak = max(k.peak_kpa, 0.0) if k.charger != NO_CHARGER else k.peak_kpa
     speed = _AT_SPEED * k.redline_rpm
     table = max(1, k.paid_points)
     paid = interpolate(peak, k.paid_kpa, k.paid_deg, table)
@@ -127,6 +133,8 @@ def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
         else:
             low = k.in_cylinder
     boosts = (-40.0, *(share * max(peak, 20.0) for share in _BOOSTS))
+    if k.charger == NO_CHARGER:
+        boosts = _UNBOOSTED
     speeds = tuple(share * k.redline_rpm for share in _SPEEDS)
     timing = []
     for boost in boosts:
@@ -170,13 +178,16 @@ def _borderline_deg(
     volume *= rpm / 120.0
     about = volume * manifold_kpa * 1e3 / (GAS_CONSTANT_J_KG_K * 320.0)
     peak = max(k.peak_kpa, 0.0)
-    load = max(0.0, boost_kpa) / max(peak, 1.0)
-    core_k = ambient_k + _CORE_K * min(load, 1.0)
+    load = full_load_share(k, boost_kpa)
+    core_k = ambient_k + _CORE_K * load
     hot_k = compressor_outlet_k(ambient_k, ratio, 0.70)
+    if k.charger == NO_CHARGER:
+        core_k = ambient_k + UNCOOLED_K
+        hot_k = ambient_k
     dry_k = hot_k - cooler_effectiveness(k, about) * (hot_k - core_k)
     s.manifold_kpa = manifold_kpa
     s.dry_c = s.end_c = dry_k - ZERO_C_K
-    duty = 80.0 * min(1.0, rpm / k.redline_rpm) * min(load, 1.0)
+    duty = 80.0 * min(1.0, rpm / k.redline_rpm) * load
     share = spray_share * command_share(k, boost_kpa, duty)
     full = full_flow_ml_min(k, boost_kpa)
     sprayed = share * min(full, k.fixed_ml_min) * k.density_kg_m3 * 1e-6 / 60.0
@@ -192,7 +203,7 @@ def _borderline_deg(
                 across = k.crack_kpa - boost_kpa - k.check_kpa
             s.drop_k = drop_k
             water, spirit, drop_k = steam(k, s, offered, methanol, sprayed, across, WALL_SHARE)
-    petrol = (1.0 - (1.0 - k.rich_petrol) * min(load, 1.0)) / STOICHIOMETRIC
+    petrol = (1.0 - (1.0 - k.rich_petrol) * load) / STOICHIOMETRIC
     lam = 1.0 / (STOICHIOMETRIC * petrol + METHANOL_AIR * offered * methanol)
     closing_k, burn_deg, octane = conditions(
         k,

@@ -73,8 +73,8 @@ def live_changes(before: RigFile, after: RigFile) -> tuple[Change, ...]:
         if fixed:
             raise _refused(after, path, change)
     if constants_of(before.rig).columns() != constants_of(after.rig).columns():
-        # A limit, a cooling check or a cross-check that is new, or no longer there.
-        kinds = ("limits", "channels", "watch")
+        # A limit, a charge that is judged or a cross-check that is new, or no longer there.
+        kinds = ("limits", "channels", "watch", "charge_sensor")
         here = [(path, c) for path, c in found if path[0] in kinds]
         odd = [(path, c) for path, c in here if NONE in (c.before, c.after)]
         raise _refused(after, *(odd or here)[0])

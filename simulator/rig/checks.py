@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import inf
 from typing import Final
 
-from rules.facts import CommandKind, Rig
+from rules.facts import Charger, CommandKind, Rig
 from simulator.strict import Document, KeyPath, Knock
 
 LEAST_RUN_DOWN_S: Final = 0.05  # the plant's own step is too long for a stiffer line
@@ -19,7 +19,8 @@ def check_rig(document: Document, rig: Rig) -> None:
     _speeds(document, rig)
     _command(document, rig)
     _paid(document, rig)
-    _flow_sensor(document, rig)
+    _unboosted(document, rig)
+    _sensors(document, rig)
     _release(document, rig)
     _pump(document, rig)
     _limits(document)
@@ -87,14 +88,26 @@ def _paid(document: Document, rig: Rig) -> None:
         )
 
 
-def _flow_sensor(document: Document, rig: Rig) -> None:
-    sensor = rig.flow_sensor
-    for name, value_s, within_s in (
-        ("transport_delay", sensor.delay_s, sensor.delay_within_s),
-        ("lag", sensor.lag_s, sensor.lag_within_s),
+def _unboosted(document: Document, rig: Rig) -> None:
+    if rig.engine.charger is not Charger.NONE:
+        return
+    why = "(engine.charger is none, so the manifold is never above the air outside)"
+    if rig.command.start_boost_kpa >= 0.0:
+        raise document.wrong(("command", "start_boost"), f"less than 0 kPa {why}")
+    if rig.paid.boost_kpa[-1] > 0.0:
+        at: KeyPath = ("paid", "boost", len(rig.paid.boost_kpa) - 1)
+        raise document.wrong(at, f"at most 0 kPa {why}")
+
+
+def _sensors(document: Document, rig: Rig) -> None:
+    flow, charge = rig.flow_sensor, rig.charge_sensor
+    for table, name, value_s, within_s in (
+        ("flow_sensor", "transport_delay", flow.delay_s, flow.delay_within_s),
+        ("flow_sensor", "lag", flow.lag_s, flow.lag_within_s),
+        ("charge_sensor", "lag", charge.lag_s, charge.lag_within_s),
     ):
         if within_s > value_s or within_s == value_s > 0.0:
-            path: KeyPath = ("flow_sensor", f"{name}_within")
+            path: KeyPath = (table, f"{name}_within")
             given = document.raw(path) is not None
             raise document.wrong(
                 path,

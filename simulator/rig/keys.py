@@ -133,6 +133,18 @@ LINE_SENSOR: Final = table(
     Key("noise", Percent.within(0.1, 50.0, "5 %"), per=100.0),
     Key("noise_lasts", Seconds.within(0.001, 2.0, "20 ms"), "noise_lasts_s"),
 )
+CHARGE_SENSOR: Final = table(
+    facts.ChargeSensor,
+    Key("drop_k", Annotated[float, Meta(ge=1.0, le=100.0)], required=True),
+    Key("drop_within", Percent.within(5.0, 90.0, "40 %"), per=100.0),
+    Key("rise_k", Annotated[float, Meta(ge=1.0, le=200.0)]),
+    Key("rise_within", Percent.within(5.0, 90.0, "25 %"), per=100.0),
+    Key("soak_k_per_s", Annotated[float, Meta(ge=0.0, le=20.0)], "soak_k_s"),
+    Key("lag", DELAY, "lag_s"),
+    Key("lag_within", DELAY, "lag_within_s"),
+    Key("noise_k", Annotated[float, Meta(ge=0.1, le=20.0)]),
+    Key("noise_lasts", Seconds.within(0.001, 5.0, "300 ms"), "noise_lasts_s"),
+)
 _ONSET: Final = Key("start_boost", BOOST, "start_boost_kpa")
 COMMAND_FORMS: Final = (
     table(facts.Command, _ONSET, kind=CommandKind.LOG_FLOW),
@@ -210,10 +222,6 @@ WATCH: Final = table(
     Key("no_command_for", PositiveSpan, "no_command_for_s"),
     Key("over", Ml, "over_ml"),
     Key("over_action", ACTION),
-    Key("least_drop_k", Annotated[float, Meta(ge=0.0, le=100.0)]),
-    Key("most_rise_k", Annotated[float, Meta(ge=1.0, le=200.0)]),
-    Key("cooling_for", PositiveSpan, "cooling_for_s"),
-    Key("cooling_action", ACTION),
     Key("knock_persists_for", PositiveSpan, "knock_persists_for_s"),
     Key("tank_reserve", Ml, "tank_reserve_ml"),
     Key("tank_time", SPAN, "tank_time_s"),
@@ -273,6 +281,7 @@ RIG: Final = table(
     Key("spray", SPRAY),
     Key("flow_sensor", FLOW_SENSOR),
     Key("line_sensor", LINE_SENSOR),
+    Key("charge_sensor", CHARGE_SENSOR),
     Key("command", reduce(or_, COMMAND_FORMS)),
     Key("paid", PAID),
     Key("channels", CHANNELS, None, required=True),

@@ -28,6 +28,7 @@ class OldKey(NamedTuple):
 
 _SURE: Final = "evidence judges now, and debt.false_pull_every says how sure it must be"
 _UNASKED: Final = "flow nobody asked for is found by evidence now"
+_COOLS: Final = "evidence judges now, by what [charge_sensor] says of cooling"
 OLD_KEYS: Final = (
     OldKey(("spray", "transport_delay"), ("flow_sensor", "transport_delay")),
     OldKey(("debt", "timing"), ("flow_sensor", "transport_delay_within")),
@@ -44,6 +45,10 @@ OLD_KEYS: Final = (
     OldKey(("watch", "no_delivery_for"), why="evidence finds a flow that is gone"),
     OldKey(("watch", "unasked_above"), why=_UNASKED),
     OldKey(("watch", "unasked_for"), why=_UNASKED),
+    OldKey(("watch", "least_drop_k"), why=_COOLS),
+    OldKey(("watch", "most_rise_k"), why=_COOLS),
+    OldKey(("watch", "cooling_for"), why=_COOLS),
+    OldKey(("watch", "cooling_action"), why=_COOLS),
     OldKey(("fault_timing",), ("fault_intervals",)),
 )
 

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from typing import Any, Final, NamedTuple
 
 from rules.facts import FlowSensor
-from rules.step.from_rig import constants_of
+from rules.step.from_rig import constants_of, judges_charge
 from simulator.rig.changes import value_text
 from simulator.rig.keys import DEBT, FLOW_SENSOR, RIG
 from simulator.rig.load import RigFile, rig_of
@@ -91,6 +91,9 @@ def left_open(rig_file: RigFile) -> Iterator[str]:
     ]
     if unsaid:
         yield f"[{TABLE}] says nothing of these, so defaults hold: {', '.join(unsaid)}"
+    mapped = {terms.name for terms in rig_file.rig.channels}
+    if "intake_c" in mapped and not judges_charge(rig_file.rig):
+        yield "the charge's temperature isn't judged: charge_sensor.drop_k says how far spray cools"
     debt = rig_file.rig.debt
     cut_ml = constants_of(rig_file.rig).cut_ml
     if document.raw(("debt", "cut")) is None and cut_ml < debt.cut_ml:

@@ -126,6 +126,7 @@ ELSEWHERE: Final = (
     Place("tarnwick", 0.0, _RESERVE),
     Place("ullesby", 0.0, _RESERVE),
     Place("wexmoor", 0.5, _RESERVE),
+    Place("quarrick", 0.0, _RESERVE),
 )
 
 

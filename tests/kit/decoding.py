@@ -3,9 +3,9 @@
 import pytest
 
 from monitor.source_facts import SourceStatistics
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.stream import StreamDecoder
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import RigFile, rig_from_text
 from tests.kit.rig_text import SMALL

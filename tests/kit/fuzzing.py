@@ -15,10 +15,10 @@ import numpy as np
 from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.framer import LineFramer
 from monitor.sources.lines.line_checks import with_crc
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.senml_rows import SenmlMapper
 from monitor.sources.lines.stream import StreamDecoder
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from rules.guard import Guard
 from simulator.rig import rig_from_text

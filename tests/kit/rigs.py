@@ -9,6 +9,7 @@ from rules.channels import CHANNEL_BY_NAME, CHANNELS, Sample
 from rules.facts import (
     Action,
     ChannelTerms,
+    ChargeSensor,
     Command,
     CommandKind,
     DebtTerms,
@@ -59,6 +60,7 @@ def rig(
     channels: tuple[ChannelTerms, ...] | None = None,
     watch: Mapping[str, Any] | None = None,
     flow_sensor: Mapping[str, Any] | None = None,
+    charge_sensor: Mapping[str, Any] | None = None,
 ) -> Rig:
     """Return a small invented rig, with the named facts changed.
 
@@ -97,6 +99,7 @@ def rig(
         channels=terms(*ESSENTIAL) if channels is None else channels,
         watch=QUIET if watch is None else replace(Watch(), **watch),
         flow_sensor=replace(FlowSensor(), **(flow_sensor or {})),
+        charge_sensor=replace(ChargeSensor(), **(charge_sensor or {})),
     )
 
 

@@ -17,7 +17,7 @@ from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.rig import find_rig, load_rig
 from tests.kit.recordings import Recording
 
-RIGS = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor")
+RIGS = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "quarrick")
 FEELS = {"orrinby": "line_kpa"}  # what feels the spray where that isn't the flow sensor
 PULL_S = 2.0
 DRIVE = (Step(Do.CRUISE, PULL_S, 3), Step(Do.PULL, 5.0, 3), Step(Do.LIFT, 2.0))

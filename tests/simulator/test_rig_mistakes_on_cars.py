@@ -10,6 +10,7 @@ import pytest
 from monitor.guard.cause_desk import OF_RIG, CauseDesk
 from monitor.review.report import in_words
 from monitor.review.review import review
+from rules.causes.flow_timing import FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, MOST_ROWS, Mistake, RigMistakes
 from rules.channels import ROW_NAMES, Sample
 from rules.explain import explain
@@ -32,11 +33,16 @@ def drive(name: str) -> tuple[Sample, ...]:
 
 def suspected(rig: Rig, samples: Sequence[Sample]) -> list[Mistake]:
     """Return every mistake that is likely at some time of a drive."""
-    guard, of_rig = Guard(rig), RigMistakes(rig)
+    guard, of_rig, timing = Guard(rig), RigMistakes(rig), FlowTiming(rig)
     found: dict[Mistake, None] = {}
-    looked_at = 0
+    looked_at = edges = 0
     for sample in samples:
-        of_rig.take(guard.step(sample))
+        decision = guard.step(sample)
+        of_rig.take(decision)
+        timing.take(decision)
+        if timing.edges > edges and (doubt := timing.doubt()) is not None:
+            found[doubt] = None
+        edges = timing.edges
         if of_rig.rows >= looked_at + ENOUGH_ROWS:
             looked_at = of_rig.rows
             found.update(dict.fromkeys(of_rig.likely()))
@@ -97,7 +103,30 @@ def test_wrong_delay() -> None:
     rig = brindle('transport_delay = "80 ms"', 'transport_delay = "400 ms"')
     mistakes = suspected(rig, drive("healthy_pulls"))
     assert mistakes
-    assert all("earlier" in m.evidence and "400 ms" in m.check for m in mistakes)
+    assert all("earlier" in m.evidence and "400 ms" in m.sentence for m in mistakes)
+
+
+@pytest.mark.parametrize("every", [1, 2, 5])
+def test_a_car_that_follows_later_than_its_rig_allows(every: int, tmp_path: Path) -> None:
+    """A car with 140 and 160 ms where its rig has 80 and 100, at 100 to 20 rows a second.
+
+    It is told with what to change, in a review too.
+    """
+    scenario = load_scenario("healthy_pulls")
+    sensor = replace(
+        scenario.rig.flow_sensor, delay_s=0.14, lag_s=0.16, delay_within_s=0.0, lag_within_s=0.0
+    )
+    car = replace(scenario, rig=replace(scenario.rig, flow_sensor=sensor))
+    once = list(run(car))[::every]
+    samples = [*once, *(s._replace(time_s=s.time_s + 40.0) for s in once)]
+    mistakes = suspected(scenario.rig, samples)
+    assert all("later" in m.evidence for m in mistakes)
+    assert any("flow follows later than the rig's delay" in m.evidence for m in mistakes)
+    log = tmp_path / "log.csv"
+    write_csv(samples, log, mapped(scenario.rig))
+    (told,) = review(log, "brindle").mistakes
+    assert "later" in told
+    assert "transport_delay" in told
 
 
 @pytest.mark.parametrize("name", shipped_scenarios())

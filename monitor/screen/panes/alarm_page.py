@@ -16,7 +16,7 @@ from monitor.words.alarms import since_in_words, state_in_words
 from monitor.words.events import EventWords
 from monitor.words.literal import fitted, plain, shortened, wrapped
 from monitor.words.palette import ACTION_SYMBOLS, UNKNOWN
-from rules.alarms.rates import AlarmState, Priority
+from rules.alarms.alarm import AlarmState, Priority
 from rules.findings import FINDINGS
 from rules.step.state import FINDING_NAMES
 

@@ -1,5 +1,7 @@
 """Boost over time, large: with its limit, and the ceiling while boost is cut. For big terminals."""
 
+from typing import Any
+
 import numpy as np
 from rich.segment import Segment
 
@@ -26,10 +28,9 @@ class BoostTrend(Pane):
         times_s = view.trace.column("time_s", start_s)
         boost = view.trace.column("boost_kpa", start_s) * factor
         known = boost[~np.isnan(boost)]
-        top = float(np.nanmax([*known, limit, ceiling, factor]))
-        top = round_top(top if top < 1e6 else 100.0)
-        # Below ambient, boost only shows how far the throttle is shut: a third is room enough.
-        bottom = -top / 2.0 if len(known) and known.min() < 0.0 else 0.0
+        bottom, top = _ends(
+            known, limit, ceiling, factor, unboosted=bool(hello and hello.onset_kpa < 0.0)
+        )
         line = reach(times_s, boost, start_s, end_s, 2 * cells)
         dots = thick(fill(line.low, line.high, bottom, top, 4 * rows), heavy=view.palette.heavy)
         style = view.palette.graphic
@@ -45,13 +46,25 @@ class BoostTrend(Pane):
         plot = drawn(layers, view.ground())
         labels = {0: f"{top:zg}", rows - 1: f"{bottom:zg}"}
         if bottom < 0.0:
-            labels.setdefault(round((4 * rows - 1) * 2 / 3) // 4, "0")
+            labels.setdefault(round((4 * rows - 1) * top / (top - bottom)) // 4, "0")
         edge = [f"{labels[y]:>{LABEL_CELLS}}┤" if y in labels else f"{'':>{LABEL_CELLS}}│"
                 for y in range(rows)]  # fmt: skip
         return [
             _legend(view, width, limit == limit, ceiling == ceiling),
             *([view.say(edge[y], "dim"), *segments] for y, segments in enumerate(plot)),
         ]
+
+
+def _ends(
+    known: Any, limit: float, ceiling: float, unit: float, *, unboosted: bool
+) -> tuple[float, float]:
+    """Return bottom and top of the axis; ``unit`` is 1 kPa, the least it spans."""
+    if unboosted:
+        return -round_top(-float(np.nanmin([*known, ceiling, -unit]))), 0.0
+    top = float(np.nanmax([*known, limit, ceiling, unit]))
+    top = round_top(top if top < 1e6 else 100.0)
+    # Below ambient, boost only shows how far the throttle is shut: a third is room enough.
+    return -top / 2.0 if len(known) and known.min() < 0.0 else 0.0, top
 
 
 def _legend(view: View, width: int, limited: bool, cut: bool) -> Row:

@@ -59,7 +59,7 @@ class _Bar:
         return f"{_NAMES[level]} {self.limits[level]:z.{self.decimals}f}{self.unit}"
 
 
-class DebtBars(Pane):
+class EvidenceAndDebt(Pane):
     """Evidence says whether spray is missing, debt how much.
 
     Healthy noise moves the evidence a little: as long as the rules call that calm too, it is only
@@ -90,7 +90,10 @@ def _limits(view: View) -> tuple[dict[int, float], dict[int, float]]:
 def _bars(view: View) -> Iterator[_Bar]:
     evidence, debt = _limits(view)
     now = view.picture.decision
-    nats, debt_s = or_nan(now.evidence), or_nan(now.debt_s)
+    joined, debt_s = or_nan(now.evidence), or_nan(now.debt_s)
+    # The charge's temperature speaks by itself as well; where others do, it adds as much at most.
+    charge = now.charge_evidence or 0.0
+    nats = max(joined, charge)
     low, judged = nats < CALM_NATS, now.all_healthy == 1.0
     if low and not judged:  # what isn't judged isn't known to be low
         nats = debt_s = float("nan")
@@ -99,10 +102,11 @@ def _bars(view: View) -> Iterator[_Bar]:
     told = "low" if low else figure(nats, 0)
     yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged)
     # However large, a debt does nothing until the evidence has pulled timing, and the flow, where
-    # there is a sensor for it, speaks for it too: line pressure beside it never cuts boost.
+    # there is a sensor for it, speaks for it too: line pressure beside it never cuts boost, nor
+    # does the charge's temperature.
     sensed = view.picture.health("delivered_ml_min") != "not mapped"
-    by_flow = nats - (now.line_evidence or 0.0) >= evidence.get(1, 0.0)
-    acts = past == 2 and (by_flow or not sensed)
+    by_flow = max(0.5 * joined, joined - charge) - (now.line_evidence or 0.0)
+    acts = past == 2 and (by_flow >= evidence.get(1, 0.0) or not sensed)
     past = max((level for level, limit in debt.items() if acts and debt_s >= limit), default=0)
     told = "none" if low else f"{figure(debt_s, 2)} s" if debt_s == debt_s else "--"
     yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, " s", 2)

@@ -13,7 +13,7 @@ from monitor.review.marks import Marks, read_marks
 from monitor.review.row_gaps import pace_of
 from monitor.screen.controls import Control, offers
 from monitor.screen.panes.channels import Channels
-from monitor.screen.panes.evidence_and_debt import DebtBars
+from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.spray_path import SprayPath
@@ -92,7 +92,7 @@ class ReplayDashboard(ReplayScreen):
         return [
             ReplayPlot(room, id="plot"),
             ReplayBoost(room, id="boost"),
-            DebtBars(id="debt"),
+            EvidenceAndDebt(id="debt"),
             Channels(id="channels"),
             SprayPath(id="path"),
             EntryList(room, id="events"),

@@ -10,9 +10,9 @@ from monitor.source_facts import SourceStatistics
 from monitor.sources.base import Arrival, Item, Notice
 from monitor.sources.lines.device_time import ClockTurn, DeviceTime
 from monitor.sources.lines.framer import LineFramer
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.senml_rows import SenmlMapper
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import RigFile
 

@@ -26,7 +26,7 @@ from tests.bench.table import note, show
 SEED: Final = 51
 HOURS: Final = 60.0
 SESSION_S: Final = 600.0
-RIGS: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor")
+RIGS: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "quarrick")
 RATES_HZ: Final = (10.0, 20.0, 50.0, 100.0)
 ACTION: Final = Decision.names().index("action")
 FINDING: Final = Decision.names().index("finding")

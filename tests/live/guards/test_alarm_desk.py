@@ -13,7 +13,7 @@ from monitor.guard.alarm_desk import (
     name_of,
     operation,
 )
-from rules.alarms.rates import LONGEST_SHELF_S
+from rules.alarms.alarm import LONGEST_SHELF_S
 from rules.step.state import Decision
 from tests.kit.guards import frames_of, guard, until_bye
 from tests.kit.recordings import noted

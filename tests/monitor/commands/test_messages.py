@@ -14,7 +14,7 @@ from monitor.cli import run as flowdebt
 from monitor.guard.process import Order
 from monitor.words.lines import in_words as line_in_words
 from monitor.words.status import as_json_line, in_words
-from rules.alarms.rates import LONGEST_SHELF_S, AlarmState, Mover, Priority
+from rules.alarms.alarm import LONGEST_SHELF_S, AlarmState, Mover, Priority
 from rules.causes.known import CAUSES
 from rules.events import Turn
 from rules.findings import FINDINGS, label_of, name_of

@@ -44,6 +44,21 @@ def test_a_rig_that_protects_little_is_told(
     assert said.count("! protects little:") == len(warnings)
 
 
+def test_an_onset_near_full_throttle_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where nothing boosts, what cutting boost means is said, and how near the onset may come."""
+    quarrick = shipped_rigs()["quarrick"].read_text(encoding="utf-8")
+    said, warnings = check(quarrick, tmp_path, capsys)
+    assert "nothing boosts: boost is the manifold's pressure below the air outside" in said
+    assert warnings == []
+    near = quarrick.replace('"-25 kPa"', '"-16 kPa"')
+    said, warnings = check(near, tmp_path, capsys)
+    assert "[command] start_boost -16 kPa is less than 10 kPa below full throttle" in warnings[0]
+    said, _ = check(BRINDLE, tmp_path, capsys)
+    assert "nothing boosts" not in said
+
+
 @pytest.mark.parametrize(
     ("period", "expected"),
     [

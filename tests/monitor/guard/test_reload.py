@@ -42,7 +42,7 @@ LOOSER = changed(('cut = "0.4 s"', 'cut = "0.7 s"'), ("margin = 1.2", "margin = 
 def test_what_is_remembered_outlives_a_change() -> None:
     """Evidence and debt under way stand; only the threshold they are held against moves."""
     guard, tighter = Guard(BRINDLE.rig), Guard(TIGHTER.rig).constants
-    coming = iter(SAMPLES)
+    coming = run(load_scenario("pump_fade"), 1)
     decision = guard.step(next(coming))
     while decision.evidence < tighter.limit_nats:
         decision = guard.step(next(coming))
@@ -84,7 +84,7 @@ def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:
     [
         ('transport_delay = "80 ms"', 'transport_delay = "90 ms"'),
         ("[channels.supply_v]\n", ""),
-        ("most_rise_k = 42\n", ""),
+        ("rise_k = 33\n", ""),
     ],
     ids=["delay", "channels", "watched"],
 )
@@ -101,7 +101,7 @@ def test_a_difference_is_told_by_key_and_in_units() -> None:
     """Key, old and new value; another unit or a default written out is no difference."""
     words = [change.words for change in changes(BRINDLE, LOOSER)]
     assert words == ["debt.cut 0.4 -> 0.7 s", "ladder.margin 1.2 -> 1.5"]
-    default = ("most_rise_k = 42\n", 'most_rise_k = 42\ncooling_for = "1 s"\n')
+    default = ("[charge_sensor]\n", '[line_sensor]\nlag = "10 ms"\n\n[charge_sensor]\n')
     same = changed(('cut = "0.4 s"', 'cut = "400 ms"'), default)
     assert live_changes(BRINDLE, same) == ()
     other = changed(('["0 deg", "1.5 deg", "4.5 deg"', '["1 deg", "1.5 deg", "4.5 deg"'))
@@ -126,7 +126,7 @@ def test_a_difference_is_told_by_key_and_in_units() -> None:
         (("[channels.supply_v]\n", ""), "channels.supply_v.column"),
         (('unit = "s"', 'unit = "ms"'), "time.unit"),
         (("baud = 115200", "baud = 9600"), "serial.baud"),
-        (("most_rise_k = 42", ""), "watch.most_rise_k"),
+        (("rise_k = 33", ""), "charge_sensor.rise_k"),
     ],
 )
 def test_what_cannot_change_is_refused_by_its_key(edit: tuple[str, str], key: str) -> None:

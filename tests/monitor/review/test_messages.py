@@ -12,7 +12,7 @@ from monitor.guard.cause_desk import CauseDesk
 from monitor.review.decide_log import decide
 from monitor.review.decided_log import Decided
 from monitor.review.log import Stopped, open_log
-from monitor.review.messages import event_turns, frame_at, hello_of
+from monitor.review.messages import frame_at, hello_of
 from monitor.screen.picture import Picture
 from rules.channels import BOOST, OPERATOR
 from rules.events import EventTracker, Turn
@@ -101,12 +101,6 @@ def test_turns_of_events_are_a_guard_s(decided: Decided, decisions: list[Decisio
             turns = tracker.feed(decision)
             expected += [(index, turn, EventFacts.of(event)) for turn, event in turns]
     assert [(t.index, t.turn, t.event) for t in decided.turns] == expected
-    at = expected[len(expected) // 2][0]
-    told = event_turns(decided, at)
-    assert [turn.event for turn in told] == [e for i, _, e in expected if i <= at]
-    rest = event_turns(decided, ROWS, at)
-    assert len(told) + len(rest) == len(expected)
-    assert all(turn.check_first for turn in told)
 
 
 def test_a_picture_is_built_of_them(decided: Decided) -> None:
@@ -114,8 +108,6 @@ def test_a_picture_is_built_of_them(decided: Decided) -> None:
     index = next(t.index for t in decided.turns if t.event.action == "cut_boost")
     picture = Picture(0.0)
     picture.take(hello_of(decided, index), 0.0)
-    for turn in event_turns(decided, index):
-        picture.take(turn, 0.0)
     picture.take(frame_at(decided, index), 0.0)
     assert picture.action == int(decided.decision(index).action) == 3
     assert picture.decision.debt_ml == decided.decision(index).debt_ml

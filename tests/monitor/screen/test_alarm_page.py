@@ -18,7 +18,7 @@ from monitor.attach.protocol import (
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.alarms import count_in_words, time_left
-from rules.alarms.rates import AlarmState
+from rules.alarms.alarm import AlarmState
 from rules.findings import FINDINGS, name_of
 from rules.step.state import FINDING_NAMES
 from tests.kit.alarm_script import (

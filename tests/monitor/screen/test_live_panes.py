@@ -273,3 +273,28 @@ def test_no_sentence_loses_its_end(name: str) -> None:
     """On no kept screen does a sentence end in dots."""
     for line in (SCREENS / name).read_text(encoding="utf-8").splitlines():
         assert "…" not in line or IN_A_LIST.search(line), line
+
+
+@pytest.mark.asyncio
+@pytest.mark.parametrize(
+    ("onset_kpa", "boost_kpa", "labels", "row"),
+    [(-25.0, -62.0, ["0", "-80"], 6), (60.0, 150.0, ["150", "0", "-75"], 0)],
+)
+async def test_the_axis_of_boost_fits_what_the_engine_has(
+    onset_kpa: float, boost_kpa: float, labels: list[str], row: int
+) -> None:
+    """Where spray begins below the air outside, the axis is all vacuum, down to what is read."""
+    app, link, clock = _app()
+    calm = frame("No action: nothing.", rows(0.0, 18.0, boost_kpa=boost_kpa), 1800)
+    told: list[tuple[float, list[Message]]] = [
+        (100.0, [hello(onset_kpa=onset_kpa, limits={}), calm])
+    ]
+    async with app.run_test(size=(200, 60)) as pilot:
+        await tell(app, link, clock, told, 100.1)
+        await pilot.pause()
+        lines = text_of(app).splitlines()
+    at = next(i for i, line in enumerate(lines) if line.startswith(" Boost, kPa"))
+    plot = lines[at + 1 : at + 10]
+    assert [line[:6].strip() for line in plot if line[6] == "┤"] == labels
+    # The pull, once it is up, stands at its height.
+    assert all("⠀" < cell <= "⣿" for cell in plot[row][80:96])

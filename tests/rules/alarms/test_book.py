@@ -5,15 +5,8 @@ from typing import Any
 import pytest
 
 import rules.alarms.book
+from rules.alarms.alarm import AlarmState, Answer, Mover, Priority, Refusal, Transition
 from rules.alarms.book import COMMANDS, REASONS, TABLE, AlarmBook, Input, Standing
-from rules.alarms.rates import (
-    AlarmState,
-    Answer,
-    Mover,
-    Priority,
-    Refusal,
-    Transition,
-)
 from rules.findings import FINDINGS
 from rules.step.state import FINDING_NAMES
 from tests.kit.rigs import NAN, Drive, rig

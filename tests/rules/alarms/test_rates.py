@@ -7,16 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.alarms import rates as alarm_rates
+from rules.alarms.alarm import ON_THE_LIST, RINGING, AlarmState, Mover, Priority, Transition
 from rules.alarms.book import COMMANDS, TABLE, AlarmBook, Input
-from rules.alarms.rates import (
-    ON_THE_LIST,
-    RINGING,
-    AlarmRates,
-    AlarmState,
-    Mover,
-    Priority,
-    Transition,
-)
+from rules.alarms.rates import AlarmRates
 from tests.kit.rigs import NAN
 from tests.rules.alarms.test_book import (
     AT_ONCE,

@@ -8,17 +8,18 @@ from math import exp
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.channels import Sample
 from rules.facts import Rig
 from rules.guard import Guard
-from rules.step.arithmetic import kept_share
+from rules.step.arithmetic import INFINITE, kept_share
 from rules.step.bank import move_bank
 from rules.step.constants import Constants
+from rules.step.expectation import NOTHING_ML_MIN
 from rules.step.from_rig import constants_of
-from rules.step.state import N_SIZES, RING_SIZE, State
+from rules.step.state import N_SIZES, RING_SIZE, Decision, State
 from rules.step.step import fresh_state
 from tests.kit.rigs import Drive, rig
 
@@ -102,6 +103,7 @@ SENSORS: tuple[dict[str, float], ...] = (
     {"delay_within_s": 0.0, "lag_within_s": 0.0},
     {"refresh_s": 0.2},
     {"refresh_s": 0.05, "delay_s": 0.02, "delay_within_s": 0.02},
+    {"lag_s": 0.002, "lag_within_s": 0.0},
 )
 sensors = st.sampled_from(range(len(SENSORS)))
 
@@ -257,6 +259,65 @@ def test_the_bank_stands_still_where_nothing_is_due_and_nothing_flows(
     after = State.of_flat(drive.guard.state())
     assert {name: repr(getattr(after, name)) for name in STANDS} == known
     assert len(before.account) >= N_SIZES
+
+
+@settings(max_examples=60, deadline=None)
+@example(0, [(0.0, 0.1, 1.0), (0.0, 0.0002, 0.12), (500.0, 0.0002, 0.12)], 0.0, 0)
+@example(6, [(500.0, 0.01, 1.0), (0.0, 0.1, 1.0), (500.0, 0.01, 1.0)], 0.0, 0)
+@given(
+    sensor=sensors,
+    parts=st.lists(
+        st.tuples(
+            st.sampled_from([0.0, 0.0, 2.0, 500.0]),
+            st.sampled_from([0.0002, 0.003, 0.01, 0.1, 0.7]),
+            st.sampled_from([0.02, 0.2, 1.0, 3.0, 40.0]),
+        ),
+        min_size=3,
+        max_size=8,
+    ),
+    jitter=st.sampled_from([0.0, 0.4]),
+    seed=st.integers(0, 1000),
+)
+def test_a_bank_that_stood_idle_goes_on_as_if_it_had_moved(
+    sensor: int, parts: list[tuple[float, float, float]], jitter: float, seed: int
+) -> None:
+    """Every decision is that of a guard that never rests, to the bit; a part is 600 rows at most.
+
+    All but the expected flow, which is nil exactly once it is less than any flow's last bit.
+    """
+    random = np.random.default_rng(seed)
+    rows = []
+    time_s = 0.0
+    for commanded_ml_min, dt_s, for_s in parts:
+        for _ in range(min(600, 1 + round(for_s / dt_s))):
+            time_s += dt_s * (1.0 + jitter * random.uniform(-1.0, 1.0))
+            delivered_ml_min = max(0.0, 0.9 * commanded_ml_min + 5.0 * random.normal())
+            rows.append(
+                Sample(
+                    time_s,
+                    boost_kpa=150.0 * random.random(),
+                    commanded_ml_min=commanded_ml_min,
+                    delivered_ml_min=delivered_ml_min,
+                )
+            )
+    resting, restless = Guard(facts(sensor)), Guard(facts(sensor))
+    restless.constants.under_way_s = INFINITE
+    found, expected = (guard.run_rows(np.array(rows)) for guard in (resting, restless))
+    column = Decision.names().index("expected_ml_min")
+    assert found[:, column] == pytest.approx(expected[:, column], rel=0.0, abs=NOTHING_ML_MIN)
+    found[:, column] = expected[:, column]
+    assert np.array_equal(found, expected, equal_nan=True)
+
+
+def test_a_bank_is_idle_once_no_command_is_under_way() -> None:
+    """Seconds after the last spray, whatever the sensor's noise; any command ends it."""
+    drive = Drive(rig())
+    idle_s = [0.0]
+    for commanded_ml_min in (0.0, 500.0, 0.0, 2.0):
+        drive.run(8.0, boost_kpa=20.0, commanded_ml_min=commanded_ml_min, delivered_ml_min=3.0)
+        idle_s.append(State.of_flat(drive.guard.state()).idle_s)
+    at_rest = drive.guard.constants.under_way_s
+    assert [at_s > at_rest for at_s in idle_s] == [False, True, False, True, False]
 
 
 def test_where_no_command_is_known_yet_nothing_is_due() -> None:

@@ -137,6 +137,7 @@ SENSORS: tuple[dict[str, float], ...] = (
 )
 UNKNOWN = (
     *("delivered_ml_min", "boost_kpa", "tank_s", "cooling_k", "duty_boost_kpa", "line_due_kpa"),
+    "charge_due_c",
 )
 
 
@@ -165,15 +166,16 @@ def varied(kind: CommandKind, variant: int, minimal: bool, flow: bool = True) ->
         },
         watch={
             "no_command_above_kpa": 100.0,
-            "least_drop_k": 10.0 if variant & 1 else 0.0,
-            "most_rise_k": 20.0,
-            "cooling_for_s": 0.1,
             "tank_reserve_ml": 500.0,
             "tank_time_s": 60.0,
             "over_ml": 0.5,
         },
         flow_sensor=SENSORS[variant],
+        charge_sensor={"drop_k": 10.0 * (variant % 3), "rise_k": 20.0},
     )
+    if variant & 1:
+        some = tuple(t for t in facts.channels if t.name != "dry_intake_c")
+        facts = replace(facts, channels=some)
     if minimal:
         needed = ("boost_kpa", "delivered_ml_min", "commanded_ml_min", "command_pct")
         facts = replace(facts, channels=terms(*needed, "injector_duty_pct", *LINE_ALONE[flow]))

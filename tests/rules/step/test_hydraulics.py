@@ -1,16 +1,17 @@
 """What a spray system can deliver at a boost, against laws and tables from outside."""
 
-from math import sqrt
+from math import inf, nan, sqrt
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
-from rules.facts import Nozzle, Pump
+from rules.facts import CommandKind, Nozzle, Pump
+from rules.step.command import commanded_flow_ml_min
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
-from tests.kit.rigs import rig
+from tests.kit.rigs import of_kind, rig
 
 
 def nozzle_flow(rated_ml_min: float, rated_kpa: float, pump_kpa: float, **more: float) -> float:
@@ -39,6 +40,34 @@ def test_back_pressure_scaling() -> None:
     assert 100.0 * (without / with_boost - 1.0) == pytest.approx(7.417, abs=1e-3)
     valve = nozzle_flow(500.0, 100.0 * KPA_PER_PSI, pump_kpa, check_valve_kpa=boost_kpa)
     assert valve == pytest.approx(with_boost, rel=1e-12)
+
+
+def test_vacuum_adds_to_the_pressure_across_a_nozzle() -> None:
+    """Square-root law: 1000 kPa pump, 35 kPa check valve, -65 kPa of manifold: 1.0331 of 0 kPa's.
+
+    Where nothing boosts, full flow is that at the top of the timing table, below the air outside,
+    and a map over negative boosts is read between its points.
+    """
+    at_rest, at_idle = (
+        nozzle_flow(500.0, 690.0, 1000.0, check_valve_kpa=35.0, boost_kpa=kpa)
+        for kpa in (0.0, -65.0)
+    )
+    assert at_idle / at_rest == pytest.approx(sqrt(1030.0 / 965.0), rel=1e-12)
+    asked = {
+        "kind": CommandKind.MAP,
+        "start_boost_kpa": -25.0,
+        "map_boost_kpa": (-25.0, -12.0),
+        "map_duty_pct": (0.0, 80.0),
+        "map_pct": ((0.0, 0.0), (0.0, 100.0)),
+    }
+    paid = {"boost_kpa": (-25.0, -8.0), "timing_deg": (0.0, 5.0), "dry_limit_kpa": -15.0}
+    facts = of_kind(CommandKind.MAP, command=asked, paid=paid, ladder={"release_below_kpa": -35.0})
+    k = constants_of(facts)
+    assert facts.unboosted
+    assert k.full_ml_min == full_flow_ml_min(k, -8.0) > full_flow_ml_min(k, 0.0)
+    for boost_kpa, duty_pct, share in ((-60.0, 80.0, 0.0), (-18.5, 40.0, 0.25), (-3.0, 80.0, 1.0)):
+        commanded = commanded_flow_ml_min(k, boost_kpa, duty_pct, inf, nan)
+        assert commanded == pytest.approx(share * full_flow_ml_min(k, boost_kpa), abs=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.handling import least_found_share
 from rules.step.evidence import CALM_NATS, judge_entry
-from rules.step.learning import LONGEST_CORRELATION_S
+from rules.step.learning import LONGEST_CORRELATION_S, note_hold
 from rules.step.state import N_DECISION, UNDER_DELIVERY, Decision, State
 from tests.kit.entries import EXPECTED_ML_MIN, correlated, one_car
 from tests.kit.rigs import Drive, healthy, rig
@@ -48,6 +48,25 @@ def test_gain_noise_and_how_long_it_lasts_are_learned(
     assert sqrt(s.noise_sq) == pytest.approx(noise, rel=0.25)
     assert s.noise_lasts_s == pytest.approx(lasts_s, abs=0.04)
     assert s.learned_s > 60.0
+
+
+@pytest.mark.parametrize("rows", [2, 5, 20])
+@pytest.mark.parametrize("dt_s", [0.01, 0.02])
+def test_how_long_a_sensor_holds_its_readings_is_learned(rows: int, dt_s: float) -> None:
+    """One that gives a new reading every so many rows is known by its third; one in each row never.
+
+    Nor is one that moves by a coarse step only: it stands still for other reasons.
+    """
+    held, living, coarse = State(), State(), State()
+    draws = np.random.default_rng(3).normal(500.0, 20.0, 10)
+    for i in range(10 * rows):
+        note_hold(held, draws[i // rows], dt_s)
+        note_hold(living, 500.0 + 0.1 * i, dt_s)
+        note_hold(coarse, 500.0 + 4.0 * (i // rows % 2), dt_s)
+    assert held.holds_s == pytest.approx(min(rows * dt_s, 0.5), rel=0.06)
+    assert living.holds_s == 0.0
+    assert coarse.holds_s == 0.0
+    assert coarse.flow_step_ml_min == pytest.approx(4.0, rel=0.5)
 
 
 def test_what_is_learned_stays_within_what_the_rig_allows() -> None:

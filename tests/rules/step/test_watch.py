@@ -17,8 +17,6 @@ from tests.kit.rigs import ALL_CHANNELS, Drive, first, healthy, rig, terms
 
 WATCH = {
     "no_command_above_kpa": 90.0,
-    "least_drop_k": 10.0,
-    "most_rise_k": 25.0,
     "tank_reserve_ml": 300.0,
     "tank_time_s": 30.0,
     "logger_stuck_after_s": inf,  # what is made up here stands still
@@ -37,6 +35,7 @@ def facts(kind: CommandKind = CommandKind.FIXED) -> Rig:
         command={"kind": kind, "rate_ml_min": 500.0},
         channels=terms(*ALL_CHANNELS),
         watch=WATCH,
+        charge_sensor={"drop_k": 30.0},
         limits={
             "boost_kpa": Limit(180.0, 0.1, Action.CUT_BOOST),
             "knock": Limit(4.0, 0.05, Action.PULL_TIMING),
@@ -71,6 +70,17 @@ def run(for_s: float, share: float = 1.0, **readings: float) -> Story:
     return lambda drive: drive.run(for_s, share=share, **{**CALM, **readings})
 
 
+def warming(by_k: float) -> Story:
+    """Return a story of two seconds in which the intake warms as a slow sensor shows it."""
+    return lambda drive: [
+        decision
+        for i in range(200)
+        for decision in drive.run(
+            0.01, **{**CALM, "intake_c": 40.0 + by_k * (1.0 - exp(-0.01 * i / 0.4))}
+        )
+    ]
+
+
 def alternating(off: float) -> Story:
     """Return a story of five seconds in which the flow reads too much and too little by turns."""
     return lambda drive: [
@@ -98,7 +108,8 @@ SHOWN: dict[str, tuple[Story, Story]] = {
         then(run(2.0, **IDLE), run(2.0, delivered_ml_min=150.0, **IDLE)),
         then(run(2.0, **IDLE), run(2.0, delivered_ml_min=10.0, **IDLE)),  # the sensor's floor
     ),
-    "cooling_missing": (run(2.0, intake_c=66.0), run(2.0, intake_c=58.0)),
+    # 40 degC are due; a slow sensor shows a loss of 30 K as this, and half of it as that.
+    "cooling_missing": (warming(30.0), warming(10.0)),
     "signal_lost": (run(1.0, delivered_ml_min=NOT_SENT), run(0.2, delivered_ml_min=NOT_SENT)),
     "overboost": (run(0.5, boost_kpa=190.0), run(1.0, boost_kpa=179.0)),
     "knock": (run(0.2, knock=5.0), run(1.0, knock=3.9)),

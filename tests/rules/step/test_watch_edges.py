@@ -5,7 +5,7 @@ import pytest
 from rules.channels import NOT_SENT
 from rules.facts import Action, CommandKind, Rig
 from rules.step.evidence import CALM_NATS
-from tests.kit.rigs import Drive, healthy, rig, terms
+from tests.kit.rigs import Drive, healthy, rig
 from tests.rules.step.test_watch import CALM, IDLE, levels
 from tests.rules.step.test_watch import facts as facts_of_kind
 
@@ -44,29 +44,6 @@ def test_flow_at_the_end_of_a_pull_is_not_unasked_for() -> None:
     drive = healthy(facts(), **CALM)
     small = {**CALM, "commanded_ml_min": 60.0, "delivered_ml_min": 120.0}
     assert max(levels(drive.run(4.0, **small), "unasked_flow")) == 0.0
-
-
-def test_without_a_dry_reading_the_rise_under_boost_is_judged() -> None:
-    """From 35 degC before boost, 62 is a rise of 27 K, more than 25; 58 is not."""
-    channels = terms("boost_kpa", "delivered_ml_min", "commanded_ml_min", "intake_c")
-    for reached, raised in ((62.0, Action.PULL_TIMING), (58.0, 0.0)):
-        drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=35.0)
-        drive.run(1.0, intake_c=35.0, **IDLE)
-        drive.run(1.0, intake_c=40.0)
-        decisions = drive.run(3.0, intake_c=reached)
-        assert max(levels(decisions, "cooling_missing")) == raised
-        # Without the flow it is a shortfall, not a leak behind the sensor.
-        drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=35.0)
-        drive.run(1.0, intake_c=35.0, **IDLE)
-        short = drive.run(3.0, share=0.6, intake_c=reached)
-        assert max(levels(short, "cooling_missing")) == 0.0
-
-
-def test_a_guard_that_starts_in_boost_knows_no_rise() -> None:
-    """Without having seen the intake below the onset, a warm one proves nothing."""
-    channels = terms("boost_kpa", "delivered_ml_min", "commanded_ml_min", "intake_c")
-    drive = healthy(rig(channels=channels, watch={"most_rise_k": 25.0}), intake_c=60.0)
-    assert max(levels(drive.run(3.0, intake_c=60.0), "cooling_missing")) == 0.0
 
 
 def test_cooling_is_shown_only_while_its_dry_reading_is_there() -> None:

@@ -102,6 +102,22 @@ def test_expectations_follow_the_rigs_own_terms() -> None:
     assert expected(BY_NAME["overboost 25 %"], "high", blown).needs == ()
 
 
+def test_what_nothing_boosts_can_show() -> None:
+    """No charger, no cooler, little knock; a reading far above the air outside isn't plausible."""
+    unboosted = load_rig(find_rig("quarrick")).rig
+    for name in ("overboost 25 %", "cooler blocked"):
+        assert expected(BY_NAME[name], "high", BRINDLE).not_applicable == ""
+        assert "nothing boosts" in expected(BY_NAME[name], "high", unboosted).not_applicable
+    for name in ("wrong mix", "petrol short 25 %"):
+        assert expected(BY_NAME[name], "high", BRINDLE).needs
+        assert expected(BY_NAME[name], "high", unboosted).needs == ()
+    high = BY_NAME["boost offset +15 %"]
+    assert all("signal_lost" not in names for names in expected(high, "high", BRINDLE).needs)
+    assert all("signal_lost" in names for names in expected(high, "high", unboosted).needs)
+    low = BY_NAME["boost offset -15 %"]
+    assert expected(low, "high", unboosted).needs == expected(low, "high", BRINDLE).needs
+
+
 def test_a_cell_is_what_its_runs_are() -> None:
     """As expected, missed, odd, quiet, allowed: by every run, not by most."""
     good, nothing, odd = found("under_delivery"), found(), found("under_delivery", "tank_low")

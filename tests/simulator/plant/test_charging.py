@@ -17,7 +17,7 @@ from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.kit.plants import scenario
 
-SHIPPED: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor")
+BOOSTED: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor")
 CRITICAL: Final = (2.0 / 2.4) ** 3.5
 
 
@@ -67,7 +67,7 @@ def test_near_equal_pressures_the_flow_is_low_by_no_more_than_stated(
     assert of_ideal == pytest.approx(1.0 - low, abs=0.001)
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", BOOSTED)
 def test_the_pipe_s_air_is_kept_to_a_fourth_of_a_per_cent_of_what_passes(name: str) -> None:
     """Over a pull: what went in, less what came out, against what the ideal gas law says is there.
 
@@ -216,7 +216,7 @@ def constants(name: str) -> Constants:
     return size(rig, scenario(rig=rig), 1)
 
 
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", BOOSTED)
 def test_an_engine_at_full_boost_breathes_by_speed_density(name: str) -> None:
     """The kernel's air at redline and full boost is speed-density's, residual gas apart.
 

@@ -142,7 +142,7 @@ def test_more_boost_gives_more_work(name: str) -> None:
     assert 0.4 < (work[2] / work[0] - 1.0) / (pressure - 1.0) < 1.3
 
 
-@pytest.mark.parametrize("name", RIGS)
+@pytest.mark.parametrize("name", [*RIGS, "quarrick"])
 def test_full_spray_buys_several_degrees(name: str) -> None:
     """By the tune, 5 to 15 degrees of borderline at full boost: what was paid for and one more."""
     rig = rig_of(name)

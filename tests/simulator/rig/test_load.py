@@ -238,5 +238,5 @@ def test_find_rig_takes_a_name_or_a_path(tmp_path: Path) -> None:
     assert find_rig("brindle") == shipped_rigs()["brindle"]
     own = tmp_path / "own.toml"
     assert find_rig(str(own)) == own
-    with pytest.raises(BadInput, match=r'found rig "brindel", expected .*brindle, orrinby, tarnwick'):
+    with pytest.raises(BadInput, match=r'found rig "brindel", expected .*brindle, .*tarnwick'):
         find_rig("brindel")

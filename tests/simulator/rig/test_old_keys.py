@@ -30,6 +30,10 @@ SAID = {
     "watch.no_delivery_for": f"{GONE}none: evidence finds a flow that is gone",
     "watch.unasked_above": f"{GONE}none: flow nobody asked for is found by evidence now",
     "watch.unasked_for": f"{GONE}none: flow nobody asked for is found by evidence now",
+    **{
+        f"watch.{name}": f"{GONE}none: evidence judges now, by what [charge_sensor] says of cooling"
+        for name in ("least_drop_k", "most_rise_k", "cooling_for", "cooling_action")
+    },
     "fault_timing": f"{NAMED}fault_intervals",
 }
 

@@ -5,6 +5,7 @@ import pytest
 from simulator.rig import rig_from_text
 from tests.kit.rig_text import COMMAND, DUTY, MAP_COMMAND, complaint, rig
 
+UNBOOSTED = rig('redline = "7000 rpm"', 'redline = "7000 rpm"\ncharger = "none"')
 FLOW = "[channels.delivered_ml_min]\n"
 
 
@@ -124,6 +125,19 @@ FLOW = "[channels.delivered_ml_min]\n"
             rig('["0 deg", "6 deg"]', '["0 deg"]'),
             ("car.toml:26: paid.timing: found a list of 1", "a list of 2"),
             id="lengths",
+        ),
+        pytest.param(
+            UNBOOSTED,
+            (
+                'car.toml:23: command.start_boost: found "60 kPa"',
+                "less than 0 kPa (engine.charger is none",
+            ),
+            id="unboosted-onset",
+        ),
+        pytest.param(
+            UNBOOSTED.replace('"60 kPa"', '"-20 kPa"', 1),
+            ('car.toml:26: paid.boost[1]: found "170 kPa"', "at most 0 kPa (engine.charger is"),
+            id="unboosted-paid",
         ),
         pytest.param(
             rig(more='plausible = ["900 mL/min", "10 mL/min"]\n'),

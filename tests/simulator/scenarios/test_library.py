@@ -31,6 +31,7 @@ QUIET: Final = {
     "slow_logger",
     "around_the_switch",
     "around_the_onset",
+    "unboosted_drive",
     # Fluid in the tank swings below the reserve for less than the second a low level must last.
     "slosh_near_reserve",
     # Something is, but an honest sensor (4 % of gain, 4 % of noise) might read the same.
@@ -63,6 +64,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "pump_stop": (CUT, ("under_delivery", "knock")),
     "empty_tank": (CUT, ("under_delivery", "knock")),
     "blower_pump_stop": (CUT, ("under_delivery",)),
+    "unboosted_pump_stop": (CUT, ("under_delivery",)),
     "line_off": (CUT, ("under_delivery",)),
     "pump_fade": (CUT, ("under_delivery",)),
     "supply_low": (CUT, ("under_delivery",)),
@@ -84,6 +86,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     # Flow without command is a warning: nothing done to a running engine helps.
     "flow_noise": (WARN, ("rig_doubted", "unasked_flow")),
     "siphon": (WARN, ("unasked_flow",)),
+    "siphon_at_idle": (WARN, ("unasked_flow",)),
     "valve_stuck_open": (WARN, ("unasked_flow",)),
     # The controller's silence takes 0.3 s to be believed, the line's pressure falls at once.
     "controller_silent": (CUT, ("under_delivery", "knock")),

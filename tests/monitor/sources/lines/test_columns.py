@@ -5,8 +5,8 @@ from math import isnan
 import pytest
 
 from monitor.sources.lines.columns import Columns
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput

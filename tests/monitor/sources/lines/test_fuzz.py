@@ -41,7 +41,7 @@ def test_the_fuzzer_sees_what_is_broken(monkeypatch: pytest.MonkeyPatch) -> None
         except ValueError:
             raise Rejected("not a number") from None
 
-    monkeypatch.setattr("monitor.sources.lines.text_lines.strict_number", sloppy)
+    monkeypatch.setattr("monitor.sources.lines.line_decoder.strict_number", sloppy)
     with pytest.raises(Broken):
         fuzz("text line", 20_000, 1)
 
@@ -51,7 +51,7 @@ def test_the_verdict_check_can_fail(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(Broken):
         check_verdict(Sample(0.0, boost_kpa=float("inf")))
     monkeypatch.setattr(
-        "monitor.sources.lines.text_lines.strict_number", lambda field: strict_number(field) + 1.0
+        "monitor.sources.lines.line_decoder.strict_number", lambda field: strict_number(field) + 1.0
     )
     with pytest.raises(Broken):
         text_line(b"1,2,3")

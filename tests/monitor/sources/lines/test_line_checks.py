@@ -5,11 +5,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.lines.line_checks import crc16, with_crc
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.sequence import (
     REPEATED,
 )
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from tests.kit.decoding import RIG, ready, reason

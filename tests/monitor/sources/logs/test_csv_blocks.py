@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from monitor.review.review import review
 from monitor.source_facts import SourceStatistics
+from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.stream import StreamDecoder
 from monitor.sources.lines.strict_numbers import Rejected
-from monitor.sources.lines.text_lines import LineDecoder
 from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
 from rules.channels import NOT_SENT, Sample, is_time
 from simulator.logfile import mapped, number, write_csv

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.sources.lines.line_decoder import MOST_FIELDS, LineDecoder
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
-from monitor.sources.lines.text_lines import MOST_FIELDS, LineDecoder
 from rules.channels import Sample
 from simulator.rig import find_rig, load_rig, rig_from_text
 from tests.kit.decoding import RIG, ready, reason
