@@ -31,6 +31,7 @@ _OFF: Final = 0.9
 _SDS: Final = 1.645
 _SETTLED: Final = 8.0  # lags
 _SLOWEST_MS: Final = 500
+_QUICK_MS: Final = 10  # from one row to the next: no usual log is quicker
 _PHASES: Final = 4
 _STEP_S: Final = 0.005
 _PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no source
@@ -197,6 +198,32 @@ def slowest_period_s(rig: Rig, boost_kpa: float) -> float:
             high_ms = middle_ms
         else:
             low_ms = middle_ms
+    return 1e-3 * low_ms
+
+
+def longest_period_s(rig: Rig) -> float:
+    """Return the longest time between rows at which a pump that stops is handled in time, s.
+
+    At the highest boost of the table of paid timing; never longer than a switched command can be
+    judged at, which is all that counts where no rows are near enough.
+    """
+    boost_kpa = max(rig.paid.boost_kpa, default=0.0)
+    due_ml_min = least_due_ml_min(rig, boost_kpa)
+
+    def in_time(period_ms: int) -> bool:
+        found = handled(rig, boost_kpa, due_ml_min, 1.0, 1e-3 * period_ms)
+        return found.pull_s <= rig.fault_intervals.tolerant_s
+
+    slowest_ms = round(1e3 * slowest_period_s(rig, boost_kpa))
+    low_ms, high_ms = min(_QUICK_MS, slowest_ms), slowest_ms + 1
+    if not in_time(low_ms):
+        return 1e-3 * slowest_ms
+    while high_ms - low_ms > 1:
+        middle_ms = (low_ms + high_ms) // 2
+        if in_time(middle_ms):
+            low_ms = middle_ms
+        else:
+            high_ms = middle_ms
     return 1e-3 * low_ms
 
 

@@ -3,6 +3,7 @@
 from typing import Final
 
 from monitor.attach.message_parts import LikelyCause
+from monitor.guard.row_pace import RowPace
 from rules.causes.flow_timing import FlowTiming
 from rules.causes.known import NONE_OF_THESE, NOTHING_WRONG
 from rules.causes.ranking import Cause, CauseRanker
@@ -80,6 +81,8 @@ class CauseDesk:
         self._of_rig = RigMistakes(rig)
         self._timing = FlowTiming(rig)
         self._edges = 0  # looked at so far
+        self._pace = RowPace(rig)
+        self._pace_words: list[str] = []
         self._doubted = ""  # what was said last of the rig's delay and lag
         self._waiting: list[Decision] = []
         self._newest_s = float("-inf")
@@ -93,6 +96,7 @@ class CauseDesk:
         self._ranker.readings.change(rig)
         self._of_rig = RigMistakes(rig)
         self._timing, self._edges = FlowTiming(rig), 0
+        self._pace = RowPace(rig)
 
     def feed(self, decision: Decision) -> None:
         """Take a decision."""
@@ -108,6 +112,8 @@ class CauseDesk:
             self._ranker.feed(decision)
             self._of_rig.take(decision)
             self._timing.take(decision)
+            if words := self._pace.take(decision):
+                self._pace_words.append(words)
             if not any(decision.level[finding] for finding in SPRAY_FINDINGS):
                 self._due_s = None
                 self.ranked = []
@@ -119,19 +125,19 @@ class CauseDesk:
                 self._due_s = decision.clock_s + (AGAIN_S if self.ranked else SETTLED_S)
         return bool(self.ranked) and self.ranked is not before
 
-    def of_rig(self) -> str:
-        """Return what there is to say of the rig while the car is healthy; empty: nothing new.
+    def of_rig(self) -> list[str]:
+        """Return what is new to say of the rig and its log while the car is healthy.
 
         Said once, again where another of its figures is doubted, and when none is any more.
         """
-        if self._timing.edges == self._edges:
-            return ""
-        self._edges = self._timing.edges
-        doubt = self._timing.doubt()
-        before, self._doubted = self._doubted, "" if doubt is None else doubt.check
-        if self._doubted == before:
-            return ""
-        return FITS_AGAIN if doubt is None else doubt.sentence
+        words, self._pace_words = self._pace_words, []
+        if self._timing.edges != self._edges:
+            self._edges = self._timing.edges
+            doubt = self._timing.doubt()
+            before, self._doubted = self._doubted, "" if doubt is None else doubt.check
+            if self._doubted != before:
+                words.append(FITS_AGAIN if doubt is None else doubt.sentence)
+        return words
 
     def _look(self) -> None:
         """Rank, once for each trouble; and once more where a mistake in the rig shows later."""

@@ -50,8 +50,7 @@ class News:
         messages: list[Message] = []
         if self.causes.work():
             messages.append(CauseLine(time_s, self.causes.ranked))
-        if words := self.causes.of_rig():
-            messages.append(Notice("rig", words))
+        messages += [Notice("rig", words) for words in self.causes.of_rig()]
         return messages
 
     def change(self, rig: Rig) -> None:

@@ -1,6 +1,6 @@
 """The causes that are known, and how likely each makes each state of each signature.
 
-The table was rounded from the plant's tuning seeds on all four shipped rigs
+The table was rounded from the plant's tuning seeds on four shipped rigs, all boosted
 (``python -m tests.bench.causes``), with at least 0.01 in each cell, and bent towards what the trade
 knows where the plant is too tidy: a dead sensor, say, may have died long before the pull. What to
 check first is common practice, no source.

@@ -1,8 +1,42 @@
 """How much spray is commanded, for every usual kind of spray control."""
 
-from rules.step.arithmetic import clamp, interpolate_map, smaller
+from rules.channels import BOOST, COMMAND_PCT, COMMANDED, INJECTOR_DUTY
+from rules.facts import CommandKind
+from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
 from rules.step.constants import Constants
 from rules.step.hydraulics import full_flow_ml_min
+from rules.step.state import State
+
+COARSE_KPA = 0.5  # steps of a boost reading from which on they count
+COARSEST_KPA = 5.0  # a larger one is no step but a change
+TREMBLE_KPA = 1.5  # of a boost reading about the true one; common practice, no source
+OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
+
+
+def take_command(k: Constants, s: State) -> None:
+    """Work out the flow commanded now, and how much less or more it may be.
+
+    The spray controller reads a boost of its own: a step away where this one is read to a step
+    only, and a tremble, which counts where a switch may stand between the two.
+    """
+    boost_kpa = s.value[BOOST]
+    duty_pct = s.value[INJECTOR_DUTY]
+    commanded = commanded_flow_ml_min(
+        k, boost_kpa, duty_pct, s.value[COMMANDED], s.value[COMMAND_PCT]
+    )
+    s.commanded_ml_min = commanded
+    apart_kpa = s.unit[BOOST]
+    if not COARSE_KPA < apart_kpa < COARSEST_KPA:
+        apart_kpa = 0.0
+    if -TREMBLE_KPA < boost_kpa - k.onset_kpa < TREMBLE_KPA:
+        apart_kpa = larger(apart_kpa, TREMBLE_KPA)
+    if apart_kpa > 0.0 and k.command_kind >= OWN_LAW:
+        low = commanded_flow_ml_min(k, boost_kpa - apart_kpa, duty_pct, 0.0, 0.0)
+        high = commanded_flow_ml_min(k, boost_kpa + apart_kpa, duty_pct, 0.0, 0.0)
+        s.less_ml_min = larger(0.0, commanded - low)
+        s.more_ml_min = larger(0.0, high - commanded)
+    else:
+        s.less_ml_min = s.more_ml_min = 0.0
 
 
 def commanded_flow_ml_min(

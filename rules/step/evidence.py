@@ -125,19 +125,21 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)  # of the noise, from one entry to the next
     # What an honest reading may lack: by the gain learned, and never more than the rig allows.
     lacks = 1.0 - larger(gain * (1.0 - s.doubt), k.lowest_gain) / gain
+    least_scale, rounding, entries = k.least_scale_ml_min, s.rounding_ml_min, s.entry_ml_min
+    residuals, innovations, short_s = s.residual, s.innovation, s.car_short_s
     lowest = INFINITE
     highest = 0.0
     for q in range(k.n_cars):
-        expected = gain * s.entry_ml_min[q]
+        expected = gain * entries[q]
         if expected < lowest:
             lowest = expected
         if expected > highest:
             highest = expected
-    agree = lowest >= k.least_scale_ml_min and highest <= AGREE * lowest
+    agree = lowest >= least_scale and highest <= AGREE * lowest
     variance_now = s.up_sq if s.up_sq > MUCH_UP * s.noise_sq else s.noise_sq
     noise_sq = variance_now * (1.0 - kept * kept)
     white = 0.0
-    if lowest >= k.least_scale_ml_min and highest <= FAR_APART * lowest:
+    if lowest >= least_scale and highest <= FAR_APART * lowest:
         white = white_share(noise_sq, s.floor_sq / (highest * highest), kept)
     fresh = (1.0 - kept) / (1.0 - white)
     # Of what is new: that of the noise that lasts, and of the noise that doesn't.
@@ -145,41 +147,43 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
-    middle_before = s.residual[k.middle_car]
+    middle_before = residuals[k.middle_car]
+    half_size = -0.5 * k.size[0]
     evidence = INFINITE
     car = 0
     for q in range(k.n_cars):
-        expected = gain * s.entry_ml_min[q]
-        scale = expected if expected > k.least_scale_ml_min else k.least_scale_ml_min
-        share = expected / scale
+        expected = gain * entries[q]
+        scale, share = expected, 1.0
+        if expected <= least_scale:
+            scale, share = least_scale, expected / least_scale
         residual = (delivered_ml_min - expected) / scale
         moved = share * fresh  # how far a shortfall of 1 moves the whitened residual
-        new = residual - kept * s.residual[q] + white * s.innovation[q]
-        off = new + lacks * moved + s.rounding_ml_min / scale * fresh
-        s.residual[q] = residual if residual < most_surplus else most_surplus
-        s.innovation[q] = new if new < most_surplus else most_surplus
+        new = residual - kept * residuals[q] + white * innovations[q]
+        off = new + lacks * moved + rounding / scale * fresh
+        residuals[q] = residual if residual < most_surplus else most_surplus
+        innovations[q] = new if new < most_surplus else most_surplus
         top = 0.0
         # Else all its accounts are nil, and stay so: nearly always.
-        if s.car_short_s[q] > 0.0 or off < -0.5 * k.size[0] * moved:
+        if short_s[q] > 0.0 or off < half_size * moved:
             variance = noise_sq * share * share + floor_sq / (scale * scale)
             top = accuse(k, s, q * N_SIZES, moved, off, variance, most_ratio)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
-                s.car_short_s[q] += entry_s
+                short_s[q] += entry_s
             else:
                 s.car_debt_ml[q] = 0.0
-                s.car_short_s[q] = 0.0
+                short_s[q] = 0.0
         if top < evidence:
             evidence = top
             car = q
     if agree:
-        note_up(s, delivered_ml_min / (gain * s.entry_ml_min[k.middle_car]) - 1.0, entry_s)
+        note_up(s, delivered_ml_min / (gain * entries[k.middle_car]) - 1.0, entry_s)
     s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
-    s.short_s = s.car_short_s[car]
+    s.short_s = short_s[car]
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
-        expected = gain * s.entry_ml_min[k.middle_car]
+        expected = gain * entries[k.middle_car]
         off = (delivered_ml_min - expected) / expected
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)

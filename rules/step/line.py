@@ -13,7 +13,7 @@ is commanded, and nothing contradicts it.
 from math import sqrt
 
 from rules.channels import BOOST, DELIVERED, LINE
-from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
+from rules.step.arithmetic import INFINITE, NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MIN_PER_S, MOST_RATIO, accuse, keep_peak
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
@@ -121,13 +121,19 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
     off = residual - kept * before + lacks * fresh
     variance = s.line_noise_sq * (1.0 - kept * kept)
     most_ratio = MOST_RATIO * k.limit_nats
-    low = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, most_ratio)
+    # From there on accounts that are nil stay so.
+    honest = -0.5 * k.size[0] * fresh if s.line_evidence == 0.0 else INFINITE
+    low = 0.0
+    if off < honest:
+        low = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, most_ratio)
     most_kpa = larger(gain * s.line_most_kpa, s.line_due_kpa)
     above = s.value[LINE] / most_kpa - 1.0
     exceeds = smaller(gain * (1.0 + s.line_doubt), 1.0 + k.line_gain_within) / gain - 1.0
     off = kept * s.line_high_residual - above + exceeds * fresh
     s.line_high_residual = larger(above, -2.0 * deviation)
-    high = accuse(k, s, HIGH_ACCOUNTS, fresh, off, variance, most_ratio)
+    high = 0.0
+    if off < honest:
+        high = accuse(k, s, HIGH_ACCOUNTS, fresh, off, variance, most_ratio)
     s.line_evidence = larger(low, high)
     s.line_high = 1.0 if high > low else 0.0
     if s.line_high > 0.0:

@@ -228,7 +228,7 @@ class State(Decision):
     read_before_ml_min: float = 0.0  # the reading before
     fell_s: float = NEVER_S  # time since a reading fell faster than any plausible sensor's
     up_sq: float = 0.0  # twice the mean square of readings above the expected, as a share, of late
-    less_ml_min: float = 0.0  # how much less may be commanded: boost is read to a step only
+    less_ml_min: float = 0.0  # how much less may be commanded: the controller reads its own boost
     more_ml_min: float = 0.0  # and how much more
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     line_unread_s: float = 0.0  # and since the line's

@@ -3,9 +3,8 @@
 from collections.abc import Sequence
 
 from rules import channels as ch
-from rules.facts import CommandKind
-from rules.step.arithmetic import NAN, larger
-from rules.step.command import commanded_flow_ml_min
+from rules.step.arithmetic import NAN
+from rules.step.command import take_command
 from rules.step.constants import Constants
 from rules.step.expectation import expect_of_all
 from rules.step.health import advance_clock, read_channels, take_pace
@@ -14,10 +13,6 @@ from rules.step.learning import forget
 from rules.step.line import close_line
 from rules.step.state import HEALTHY, STALE, State
 from rules.step.witnesses import weigh_witnesses
-
-COARSE_KPA = 0.5  # steps of a boost reading from which on they count
-COARSEST_KPA = 5.0  # a larger one is no step but a change
-OWN_LAW = float(CommandKind.FIXED)  # kinds from here on are reckoned from boost
 
 
 def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
@@ -57,23 +52,7 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
     boost_kpa = s.value[ch.BOOST]
     s.boost_kpa = boost_kpa if s.usable[ch.BOOST] > 0.0 else NAN
     s.delivered_ml_min = s.value[ch.DELIVERED] if s.usable[ch.DELIVERED] > 0.0 else NAN
-    s.commanded_ml_min = commanded_flow_ml_min(
-        k,
-        boost_kpa,
-        s.value[ch.INJECTOR_DUTY],
-        s.value[ch.COMMANDED],
-        s.value[ch.COMMAND_PCT],
-    )
-    step_kpa = s.unit[ch.BOOST]
-    if COARSE_KPA < step_kpa < COARSEST_KPA and k.command_kind >= OWN_LAW:
-        # Boost is read to a step only, and the spray controller reads its own.
-        duty_pct = s.value[ch.INJECTOR_DUTY]
-        low = commanded_flow_ml_min(k, boost_kpa - step_kpa, duty_pct, 0.0, 0.0)
-        high = commanded_flow_ml_min(k, boost_kpa + step_kpa, duty_pct, 0.0, 0.0)
-        s.less_ml_min = larger(0.0, s.commanded_ml_min - low)
-        s.more_ml_min = larger(0.0, high - s.commanded_ml_min)
-    else:
-        s.less_ml_min = s.more_ml_min = 0.0
+    take_command(k, s)
     by_flow = k.witness_column == ch.DELIVERED
     if by_flow:
         expect_of_all(k, s, dt_s)

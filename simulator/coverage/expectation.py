@@ -172,7 +172,8 @@ def _by_rig(case: Case, found: Expectation, rig: Rig) -> Expectation:
         span_kpa = TOP[column] - BOTTOM[column]
         if rig.paid.boost_kpa[-1] + case.faults[0].magnitude * span_kpa > terms.high:
             groups = tuple(group | LOST for group in found.needs)
-            return replace(found, needs=groups, why="beyond what is plausible for this rig")
+            why = "beyond what is plausible for this rig; by the last good reading nothing is due"
+            return replace(found, needs=groups, may=found.may | SURPLUS, why=why)
     if kind is not FaultKind.SENSOR_STUCK:
         return found
     if found.needs == (LOST,) and not isfinite(terms.stuck_after_s):

@@ -221,12 +221,11 @@ def test_a_running_guard_says_it_once_and_when_it_is_over() -> None:
     for decision in decided(KNOWN, [*late, *right]):
         desk.feed(decision)
         desk.work()
-        if words := desk.of_rig():
-            said.append(words)
+        said += desk.of_rig()
     assert len(said) == 2
     assert "later than the rig's delay allows: 1" in said[0]
     assert "the rig says 80 ms, 10 ms off either way" in said[0]
     assert "raise transport_delay or transport_delay_within" in said[0]
     assert said[1] == FITS_AGAIN
     desk.change(KNOWN)
-    assert desk.of_rig() == ""
+    assert desk.of_rig() == []

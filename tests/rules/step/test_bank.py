@@ -12,7 +12,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rules.channels import Sample
-from rules.facts import Rig
+from rules.facts import CommandKind, Rig
 from rules.guard import Guard
 from rules.step.arithmetic import INFINITE, kept_share
 from rules.step.bank import move_bank
@@ -337,3 +337,24 @@ def test_a_small_command_is_expected_at_any_rate_of_rows(commanded_ml_min: float
     *_, (_, s) = moved(k, command)
     assert s.bank_most_ml_min == pytest.approx(commanded_ml_min, rel=1e-4)
     assert s.car_ml_min[: k.n_cars] == pytest.approx([commanded_ml_min] * k.n_cars, rel=1e-3)
+
+
+def test_near_a_switch_the_spray_controller_may_read_the_other_side_of_it() -> None:
+    """Boost that crosses the onset slowly: what the controller doesn't ask for yet isn't missing.
+
+    A spray that doesn't come farther above is, and one that comes a little below isn't too much.
+    """
+    drive = Drive(rig(command={"kind": CommandKind.FIXED, "start_boost_kpa": 60.0}))
+    drive.run(1.0, boost_kpa=20.0, delivered_ml_min=0.0)
+    full_ml_min = drive.guard.constants.full_ml_min
+    slowly = drive.run(1.0, boost_kpa=61.0, delivered_ml_min=0.0)
+    assert max(d.action for d in slowly) == 0.0
+    assert max(d.evidence for d in slowly) == 0.0
+    assert drive.last.commanded_ml_min > 0.9 * full_ml_min
+    beyond = drive.run(0.6, boost_kpa=63.0, delivered_ml_min=0.0)
+    assert beyond[-1].action >= 2.0
+    early = Drive(drive.guard.rig)
+    early.run(1.0, boost_kpa=59.0, delivered_ml_min=full_ml_min)
+    assert early.last.surplus == 0.0
+    early.run(1.0, boost_kpa=57.0, delivered_ml_min=full_ml_min)
+    assert early.last.surplus > 0.0

@@ -81,7 +81,7 @@ def test_a_ratio_is_that_of_two_normal_densities(
     s.value[BOOST], s.line_due_kpa, s.value[LINE] = 150.0, 900.0, 900.0 * read
     for first_of in (LINE_ACCOUNTS, HIGH_ACCOUNTS):
         s.account[first_of : first_of + N_SIZES] = [500.0] * N_SIZES
-    s.line_high_residual = before
+    s.line_high_residual, s.line_evidence = before, 500.0
     judge_line(k, s, 0.01)
     new = read - 1.0 - kept * before
     honest = (max(gain * (1.0 - doubt), 1.0 - k.line_gain_within) / gain - 1.0) * (1.0 - kept)
