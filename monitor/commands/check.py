@@ -55,7 +55,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from dataclasses import asdict
 
     from monitor.commands.weak_points import rows_expected, weak_points
-    from rules.channels import CHANNEL_NAMES, DELIVERED
+    from rules.channels import CHANNEL_NAMES, DELIVERED, LINE
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
@@ -135,7 +135,10 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "reckoned_with_s": {
             "sensor_delay": rig.flow_sensor.delay_s if by_flow else 0.0,
             "sensor_delay_within": rig.flow_sensor.delay_within_s if by_flow else 0.0,
-            "sensor_lag": rig.flow_sensor.lag_s if by_flow else rig.line_sensor.lag_s,
+            "sensor_lag": {
+                DELIVERED: rig.flow_sensor.lag_s,
+                LINE: rig.line_sensor.lag_s,
+            }.get(k.witness_column, rig.charge_sensor.lag_s),
             "pump_run_down": rig.spray.pump.run_down_s,
             "row_period": period_s,
             "reaction": times.reaction_s,
@@ -167,6 +170,7 @@ def _or_null(seconds: float) -> float | None:
 def _in_words(facts: dict[str, Any]) -> list[str]:
     at = facts["thresholds"]
     by_flow = facts["witness"] == "delivered_ml_min"
+    feels = {"delivered_ml_min": "flow", "line_kpa": "line"}.get(facts["witness"], "charge")
     lines = [
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
@@ -189,7 +193,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
             "",
             [
                 f"never finds less than {facts['least_found_pct']:z.1f} % missing: an honest "
-                f"{'flow' if by_flow else 'pressure'} sensor might read as little"
+                f"{feels} sensor might read as little"
             ],
         ),
         f"  blind without: {', '.join(facts['essential_channels'])}",
@@ -208,7 +212,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         flows = f"{row['due_ml_min']:z.0f} / {row['full_flow_ml_min']:z.0f}"
         lines.append(f"  {row['boost_kpa']:z5.0f} {flows:>11} {' '.join(cells)}")
     with_s = facts["reckoned_with_s"]
-    sensor = f"the line sensor's lag {1e3 * with_s['sensor_lag']:z.0f} ms"
+    sensor = f"the {feels} sensor's lag {1e3 * with_s['sensor_lag']:z.0f} ms"
     if by_flow:
         sensor = (
             f"the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms, give or take "
