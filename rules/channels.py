@@ -114,8 +114,9 @@ TIME: Final = 0
     CONFIRMED_CEILING,
 ) = range(1, 18)
 # What feels whether spray arrives, the best first: the first of them that a rig maps is its
-# *witness*, by which alone boost is cut, and without which the monitor is blind.
-WITNESSES: Final = (DELIVERED, LINE)
+# *witness*, by which alone boost is cut, and without which the monitor is blind. The last one only
+# where the rig says how far spray cools the charge.
+WITNESSES: Final = (DELIVERED, LINE, INTAKE)
 N_CHANNELS: Final = len(CHANNELS)
 CLOCK_PACE: Final = N_CHANNELS + 1
 OPERATOR: Final = N_CHANNELS + 2

@@ -54,10 +54,18 @@ def _arrives(rig: Rig, decision: Decision) -> str:
     """Say what the witness of the spray reads, as a clause."""
     if witness_column(rig) == ch.DELIVERED:
         return _flows(decision)
+    if witness_column(rig) == ch.INTAKE:
+        return _intake(decision)
     reads = f"line pressure reads {decision.value[ch.LINE]:z.0f}"
     if decision.line_due_kpa == decision.line_due_kpa:
         return f"{reads} of {decision.line_due_kpa:z.0f} kPa due"
     return f"{reads} kPa, which with so little commanded says nothing of the spray"
+
+
+def _intake(decision: Decision) -> str:
+    due_c = decision.charge_due_c
+    reads = f"{decision.value[ch.INTAKE]:z.0f} degC in the intake"
+    return f"{reads}, {due_c:z.0f} due," if due_c == due_c else reads
 
 
 def _flows(decision: Decision) -> str:
@@ -77,8 +85,10 @@ def _explain_under_delivery(rig: Rig, level: Action, decision: Decision) -> str:
         reads = f"{decision.value[ch.LINE]:z.0f} of {due_kpa:z.0f} kPa in the line"
         if decision.line_high > 0.0:
             reads = f"{reads} (high: a clog or a closed valve)"
-    elif witness_column(rig) != ch.DELIVERED:
+    elif witness_column(rig) == ch.LINE:
         reads = f"{decision.value[ch.LINE]:z.0f} kPa in the line"
+    elif witness_column(rig) == ch.INTAKE:
+        reads = _intake(decision)
     found = (
         f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "
         f"for would read {reads} "
@@ -134,6 +144,12 @@ def _ill(rig: Rig, decision: Decision) -> str:
     return ", ".join(ill + wrong) or "the clock is in doubt"
 
 
+def _not_believed(rig: Rig, decision: Decision) -> list[str]:
+    if witness_column(rig) != ch.INTAKE or decision.charge_wrong == 0.0:
+        return []
+    return ["intake temperature hotter than without any spray, or sooner"]
+
+
 def _wrong_clock(decision: Decision) -> list[str]:
     if decision.clock_pace == 1.0:
         return []
@@ -153,6 +169,7 @@ def _explain_loss(rig: Rig, level: Action, decision: Decision) -> str:
     ill = [c for c in columns if decision.health[c] != st.HEALTHY]
     ill.sort(key=lambda c: c not in essential)
     # A reading can be usable again by the time a latched level is explained.
+    clock += _not_believed(rig, decision)
     named = ", ".join([*(_unhealthy(rig, decision, c) for c in ill), *clock])
     if level >= Action.PULL_TIMING or clock or any(c in essential for c in ill):
         return f"{named or 'signal lost'} {_at_boost(decision)}, so the spray cannot be judged"
@@ -193,10 +210,7 @@ def _explain_unasked(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
-    due_c = decision.charge_due_c
-    reads = f"{decision.value[ch.INTAKE]:z.0f} degC in the intake"
-    if due_c == due_c:
-        reads = f"{reads}, {due_c:z.0f} due,"
+    reads = _intake(decision)
     if decision.charge_wrong > 0.0:
         return (
             f"{reads} {_at_boost(decision)}: without any spray it would be no hotter, nor so soon: "
@@ -207,7 +221,7 @@ def _explain_cooling(rig: Rig, level: Action, decision: Decision) -> str:
         f"evidence {decision.charge_evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig "
         f"allows for would read {reads} with {_read(decision)} {_at_boost(decision)}"
     )
-    if level is Action.WARN and decision.line_due_kpa == decision.line_due_kpa:
+    if level is Action.WARN and any(terms.name == "line_kpa" for terms in rig.channels):
         return f"{found}, line right"
     return found
 

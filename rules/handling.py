@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from math import exp, hypot, inf, sqrt
 from typing import Final, Protocol
 
-from rules.channels import BOOST, DELIVERED, LINE
+from rules.channels import BOOST, DELIVERED, INTAKE, LINE
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
+from rules.step.charge import weigh_charge
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
@@ -33,6 +34,9 @@ _SETTLED: Final = 8.0  # lags
 _SLOWEST_MS: Final = 500
 _QUICK_MS: Final = 10  # from one row to the next: no usual log is quicker
 _PHASES: Final = 4
+SATURATES: Final = 0.5  # of full spray: what is more hardly cools a charge, as in the plant
+_DRY_C: Final = 70.0
+_SETTLES_S: Final = 10.0
 _STEP_S: Final = 0.005
 _PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no source
 
@@ -77,7 +81,8 @@ def handled(
     """
     k = constants_of(rig)
     by_flow = k.witness_column == DELIVERED
-    sensor, line = rig.flow_sensor, rig.line_sensor
+    sensor, line, charge = rig.flow_sensor, rig.line_sensor, rig.charge_sensor
+    lag_s = {DELIVERED: sensor.lag_s, LINE: line.lag_s}.get(k.witness_column, charge.lag_s)
     full_ml_min = full_flow_ml_min(k, boost_kpa)
     run_down_s = 0.0
     if missing_share >= 1.0 and due_ml_min > 0.0:
@@ -92,19 +97,24 @@ def handled(
                 return 1.0
             return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
 
-        settled_s = delay_s + run_down_s + _SETTLED * (sensor.lag_s if by_flow else line.lag_s)
+        settled_s = delay_s + run_down_s + _SETTLED * lag_s
         witness: _Witness = _Gauge(k, boost_kpa, due_ml_min, 1.0 + high, flow_share)
-        if by_flow:
+        if k.witness_column == INTAKE:
+            witness = _Thermistor(k, boost_kpa, lag_s + late_s, 1.0 - high, flow_share)
+        elif by_flow:
             witness = _Meter(due_ml_min, sensor.lag_s, 1.0 + high, _PULSE_ML, flow_share)
         return _came_s(k, boost_kpa, due_ml_min, witness, max(_STEP_S, period_s), settled_s)
 
     usual = came_s(0.0, 0.0)
-    late = came_s(_OFF * sensor.delay_within_s, 0.0) if by_flow else usual
+    late_s = {DELIVERED: sensor.delay_within_s, INTAKE: charge.lag_within_s}
+    late = came_s(_OFF * late_s.get(k.witness_column, 0.0), 0.0)
     # Noise averages out over the time in which it is looked at.
-    feels = sensor if by_flow else line
-    lasts_s = 2.0 * feels.noise_lasts_s
-    noise = _SDS * feels.noise * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
-    high = came_s(0.0, hypot(_OFF * feels.gain_within, noise))
+    noise, within, lasts_s = {
+        DELIVERED: (sensor.noise, sensor.gain_within, 2.0 * sensor.noise_lasts_s),
+        LINE: (line.noise, line.gain_within, 2.0 * line.noise_lasts_s),
+    }.get(k.witness_column, (sqrt(k.charge_noise_sq), k.drop_within, 2.0 * charge.noise_lasts_s))
+    noise *= _SDS * sqrt(lasts_s / (lasts_s + min(usual[1], LONGEST_S)))
+    high = came_s(0.0, hypot(_OFF * within, noise))
     after_s = period_s + rig.fault_intervals.reaction_s + (sensor.refresh_s if by_flow else 0.0)
     return Handled(
         *(
@@ -131,10 +141,13 @@ def least_found_share(k: Constants) -> float:
 
     Less may be the gain of an honest sensor; beyond that half of the smallest shortfall looked for
     goes unfound (see ``evidence``). By the line's pressure: where a pump gives so much less, at
-    full flow and the highest boost of the table of paid timing.
+    full flow and the highest boost of the table of paid timing. By the charge's temperature: what
+    a saturated charge can do without.
     """
     if k.witness_column == DELIVERED:
         return k.gain_within + 0.5 * k.size[0]
+    if k.witness_column == INTAKE:
+        return SATURATES
     boost_kpa, due_kpa = _line_at_the_top(k)
     back_kpa = boost_kpa + k.check_valve_kpa
     left_kpa = due_kpa * (1.0 - k.line_gain_within - 0.5 * k.size[0])
@@ -268,6 +281,53 @@ class _Gauge:
         s.value[LINE] = self._reading_kpa * self._gain
         weigh_line(k, s, period_s)
         s.evidence = s.line_evidence
+
+
+class _Thermistor:
+    """The intake temperature after a fault in a warm charge, which half of the spray saturates.
+
+    At times that only go on.
+    """
+
+    def __init__(
+        self,
+        k: Constants,
+        boost_kpa: float,
+        lag_s: float,
+        gain: float,
+        flow_share: Callable[[float], float],
+    ) -> None:
+        self._heat = max(boost_kpa, 0.0) / k.top_boost_kpa
+        self._drop_k, self._lag_s = k.drop_k * max(gain, 0.0), lag_s
+        self._flow_share = flow_share
+        self._hotter_k = self._at_s = 0.0
+
+    def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
+        if s.usable[INTAKE] == 0.0:
+            self._settle(k, s, period_s)
+        steps = max(1, round((at_s - self._at_s) / _STEP_S))
+        step_s = (at_s - self._at_s) / steps
+        kept = exp(-step_s / self._lag_s) if self._lag_s > 0.0 else 0.0
+        for i in range(steps):
+            share = self._flow_share(self._at_s + (i + 0.5) * step_s)
+            lost_k = self._drop_k * (1.0 - min(share / (1.0 - SATURATES), 1.0))
+            self._hotter_k = lost_k + (self._hotter_k - lost_k) * kept
+        self._at_s = at_s
+        s.value[INTAKE] = _DRY_C - self._drop_k + self._hotter_k
+        weigh_charge(k, s, period_s)
+        s.evidence = s.charge_evidence
+
+    def _settle(self, k: Constants, s: State, period_s: float) -> None:
+        """Begin as after a long healthy pull."""
+        s.usable[INTAKE] = s.core_known = 1.0
+        s.value[INTAKE] = _DRY_C - self._drop_k
+        if k.dry_column > 0:
+            s.usable[k.dry_column], s.value[k.dry_column], s.dry_slow_c = 1.0, _DRY_C, _DRY_C
+        s.asked_fast = s.asked_slow = s.asked_lasting = 1.0
+        s.heat_fast = s.heat_slow = s.heat_lasting = self._heat
+        s.core_c = _DRY_C - k.rise_k * self._heat
+        for _ in range(round(_SETTLES_S / period_s)):
+            weigh_charge(k, s, period_s)
 
 
 class _Meter:

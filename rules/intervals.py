@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from math import isfinite
 
-from rules.channels import BOOST, CHANNEL_NAMES, COLUMN_OF, DELIVERED
+from rules.channels import BOOST, CHANNEL_NAMES, COLUMN_OF, DELIVERED, INTAKE
 from rules.clock_pace import found_after_s
 from rules.facts import Rig
 from rules.figures import decimals_apart, told
@@ -59,15 +59,16 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """Return the intervals of a finding's action at the moment its level rose.
 
     When a fault began can only be seen through the sensor. For the debt that is the time since its
-    evidence last stood at nil, plus the flow sensor's transport delay and lag (the line sensor's
-    lag, where there is no flow sensor); for the others the
+    evidence last stood at nil, plus the flow sensor's transport delay and lag (where there is
+    none, the lag of line or intake sensor); for the others the
     time their condition must hold, plus the age, or the time of standing still, at which a value
     counts as gone where that is what is found; for a clock, how long one that runs so isn't found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
-    sensor_s = rig.line_sensor.lag_s
-    if witness_column(rig) == DELIVERED:
-        sensor_s = rig.flow_sensor.delay_s + rig.flow_sensor.lag_s
+    sensor_s = {
+        DELIVERED: rig.flow_sensor.delay_s + rig.flow_sensor.lag_s,
+        INTAKE: rig.charge_sensor.lag_s,
+    }.get(witness_column(rig), rig.line_sensor.lag_s)
     # Asked of thousands of events in a bad log: only what is needed is looked for.
     lost_s = 0.0
     if finding == st.SIGNAL_LOST:

@@ -3,10 +3,11 @@
 from math import inf
 from typing import TYPE_CHECKING, Final
 
-from rules.channels import CHANNEL_NAMES
+from rules.channels import CHANNEL_NAMES, INTAKE
 from rules.facts import Rig
 from rules.handling import Handled, least_found_share
 from rules.step.boost_and_command import NEAR_ONSET_KPA
+from rules.step.charge import COLD_C, WARM_C
 from rules.step.from_rig import constants_of, essential_columns
 
 if TYPE_CHECKING:
@@ -36,7 +37,17 @@ def weak_points(
 
 
 def _unseen(rig: Rig) -> list[str]:
-    if least_found_share(constants_of(rig)) <= QUARTER:
+    k = constants_of(rig)
+    if k.witness_column == INTAKE:
+        onset = ""
+        if k.dry_column == 0:
+            onset = ", nor one that a pull begins with (channels.dry_intake_c would tell that)"
+        return [
+            "the intake temperature alone tells whether spray arrives: no shortfall of less than "
+            f"half, the less the colder than {WARM_C:z.0f} degC a dry charge is, nothing below "
+            f"{COLD_C:z.0f}{onset}, and none that is over before the sensor shows it"
+        ]
+    if least_found_share(k) <= QUARTER:
         return []
     gain_pct = 100.0 * rig.flow_sensor.gain_within
     return [

@@ -18,10 +18,11 @@ from monitor.guard.recording import RecordingListener
 from monitor.guard.viewers import ViewersListener
 from monitor.guard.warm import is_warm, warm_elsewhere
 from monitor.recorder.recorder import SEGMENT_ROWS, Recorder
-from monitor.recorder.restored import restored_from
+from monitor.recorder.restored import Restored, restored_from
 from monitor.scheduling import ask_for_short_slice
 from monitor.sources.open import open_source
 from monitor.wake import WakeUp
+from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
@@ -47,7 +48,7 @@ async def run_order(
     rig_file, source = open_source(order.source, order.rig, order.speed, order.baud, order.seed)
     loop = GuardLoop(rig_file, source)
     if order.learned is not None:
-        loop.know(restored_from(Path(order.learned), rig_file))
+        loop.know(_restored(order, order.learned, rig_file))
     listeners = loop.listeners
     listeners += await _listeners(order, loop)
     endpoint = new_endpoint(source.name)
@@ -79,6 +80,15 @@ async def run_order(
         await loop.run(opened)
     finally:
         withdraw(endpoint)
+
+
+def _restored(order: Order, learned: str, rig_file: RigFile) -> Restored:
+    """Return what is to be known of the car; before the first drive there is no folder yet."""
+    sessions = Path(learned)
+    if order.record is not None and sessions == Path(order.record):
+        with contextlib.suppress(OSError):  # the recorder tells why
+            sessions.mkdir(parents=True, exist_ok=True)
+    return restored_from(sessions, rig_file)
 
 
 async def _listeners(order: Order, loop: GuardLoop) -> list[Listener]:

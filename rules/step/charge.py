@@ -12,10 +12,10 @@ rise pulls nothing, however far it goes; a loss is a rise that no core is as qui
 
 from math import sqrt
 
-from rules.channels import BOOST, ENGINE_SPEED
+from rules.channels import BOOST, ENGINE_SPEED, INTAKE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse
+from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse, keep_peak, owe
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.learning import OUTLIER
 from rules.step.state import (
@@ -81,6 +81,14 @@ def weigh_charge(k: Constants, s: State, dt_s: float) -> None:
         judge_charge(k, s, has_dry, entry_s)
     else:
         close_charge(s)
+    if k.witness_column == INTAKE:
+        before_ml = s.debt_ml
+        missing = 0.0
+        if s.charge_due_c == s.charge_due_c:
+            hotter_k = s.value[INTAKE] - s.charge_due_c
+            missing = smaller(hotter_k / (s.charge_cooled * k.drop_k), 1.0)
+        owe(k, s, missing, s.charge_evidence, entry_s)
+        keep_peak(s, before_ml)
 
 
 def follow_due(k: Constants, s: State, asked: float, heat: float, entry_s: float) -> None:
@@ -137,6 +145,7 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
         return
     s.charge_idle_s = 0.0
     s.charge_due_c = dry_c - due * k.drop_k
+    s.charge_cooled = due
     lacks = s.charge_doubt * k.drop_within * warm * new + off_k / k.drop_k
     deviation = sqrt(k.charge_noise_sq)
     if not_believed(k, s, before - residual, residual + lacks, due, entry_s):
@@ -233,7 +242,8 @@ def charge_level(k: Constants, s: State) -> float:
         if s.charge_short_s > TOLD_S:
             asked = WARN
     elif s.charge_evidence >= k.warn_nats and s.level[UNDER_DELIVERY] == NO_ACTION:
-        contradicted = s.line_due_kpa == s.line_due_kpa and s.line_wrong == 0.0
+        line = k.line_column
+        contradicted = line > 0 and s.usable[line] > 0.0 and s.line_wrong == 0.0
         asked = WARN if contradicted or s.charge_evidence < k.limit_nats else PULL
     s.asked[COOLING_MISSING] = asked
     return asked

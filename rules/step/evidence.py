@@ -227,6 +227,28 @@ def close_accounts(k: Constants, s: State) -> None:
     s.short_s = 0.0
 
 
+def owe(k: Constants, s: State, missing: float, evidence: float, judged_s: float) -> None:
+    """Add what a witness other than the flow says is missing of what is commanded to the debt.
+
+    It begins anew where the evidence is nil.
+
+    Args:
+        k: Constants.
+        s: State.
+        missing: Share of the commanded flow, below 0 where it is noise.
+        evidence: Of that witness, nats.
+        judged_s: Time judged, s.
+    """
+    s.missing_share = larger(missing, 0.0)
+    if evidence > 0.0:
+        s.debt_ml = larger(s.debt_ml + missing * s.commanded_ml_min * judged_s * MIN_PER_S, 0.0)
+        s.short_s += judged_s
+    else:
+        s.debt_ml = 0.0
+        s.short_s = 0.0
+    s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
+
+
 def keep_peak(s: State, before_ml: float) -> None:
     """Keep the debt's peak; ``before_ml`` is what the debt was before."""
     if s.debt_ml > 0.0:

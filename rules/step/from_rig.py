@@ -38,6 +38,8 @@ LAG_STEP = 0.34
 LEAST_NOISE, MOST_NOISE, LEAST_DOUBT = 0.5, 4.0, 0.4
 # A reading has followed to 86 % after so many lags.
 FOLLOWED_LAGS = 2.0
+# Longer no thermistor in fine steps stands still under boost. Common practice, no source.
+INTAKE_STUCK_S = 2.0
 # A warning may be false this many times as often as a pull.
 WARNINGS_A_PULL = 10.0
 # A flow this many times the noise floor is spray, not noise. Common practice, no source.
@@ -70,8 +72,11 @@ def nozzle_conductance(rig: Rig) -> float:
 def witness_column(rig: Rig) -> int:
     """Return the column of the channel that tells whether spray arrives; 0: the rig maps none."""
     mapped = {terms.name for terms in rig.channels}
-    found = (column for column in ch.WITNESSES if ch.CHANNEL_NAMES[column - 1] in mapped)
-    return next(found, 0)
+    for column in ch.WITNESSES:
+        judged = column != ch.INTAKE or judges_charge(rig)
+        if judged and ch.CHANNEL_NAMES[column - 1] in mapped:
+            return column
+    return 0
 
 
 def essential_columns(rig: Rig) -> tuple[int, ...]:
@@ -236,8 +241,12 @@ def limit_nats(rig: Rig) -> float:
     of two correlation times; each size of shortfall has a sum of its own, for the flow and for
     either side of the line's pressure, and for the charge's temperature.
     """
-    by_flow = witness_column(rig) == ch.DELIVERED
-    lasts_s = rig.flow_sensor.noise_lasts_s if by_flow else rig.line_sensor.noise_lasts_s
+    witness = witness_column(rig)
+    by_flow = witness == ch.DELIVERED
+    lasts_s = {
+        ch.LINE: rig.line_sensor.noise_lasts_s,
+        ch.INTAKE: rig.charge_sensor.noise_lasts_s,
+    }.get(witness, rig.flow_sensor.noise_lasts_s)
     readings = rig.debt.false_pull_every_h * 3600.0 / (2.0 * lasts_s)
     by_line = any(terms.name == "line_kpa" for terms in rig.channels)
     return log((by_flow + 2 * by_line + judges_charge(rig)) * N_SIZES * readings)
@@ -324,7 +333,10 @@ def _put_channels(k: Constants, rig: Rig) -> None:
         k.max_age_s[column] = terms.max_age_s
         k.stuck_after_s[column] = terms.stuck_after_s
         k.most_per_s[column] = terms.most_per_s
-        k.pass_low[column] = inf if min(terms.stuck_after_s, terms.most_per_s) < inf else terms.low
+        if column == k.witness_column == ch.INTAKE:  # frozen, it would hide all there is
+            k.stuck_after_s[column] = min(terms.stuck_after_s, INTAKE_STUCK_S)
+        may_stick = min(k.stuck_after_s[column], terms.most_per_s) < inf
+        k.pass_low[column] = inf if may_stick else terms.low
 
 
 def _put_limits(k: Constants, rig: Rig, mapped: set[int]) -> None:

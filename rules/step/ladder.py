@@ -15,7 +15,7 @@ How the parts interplay:
 | shortfall while pulled | outlasting ``shortfall_outlasts`` cuts boost | at release |
 """  # noqa: E501 (a table row is one line)
 
-from rules.channels import BOOST, DELIVERED
+from rules.channels import BOOST, DELIVERED, INTAKE
 from rules.step.arithmetic import INFINITE, interpolate, larger, round_up, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import close_accounts
@@ -58,17 +58,23 @@ def debt_level(k: Constants, s: State, dt_s: float) -> float:
     return WARN if evidence >= k.warn_nats or warned else NO_ACTION
 
 
+def unbelieved(k: Constants, s: State) -> bool:
+    """Whether the one witness that a car has is not believed."""
+    return k.witness_column == INTAKE and s.charge_wrong > 0.0
+
+
 def blind_level(k: Constants, s: State, dt_s: float) -> float:
     """Return the action blindness asks for: the rig's, where it matters; else a warning.
 
-    Called while some mapped channel is unusable, or the source's clock runs wrong. It matters where
+    Called while some mapped channel is unusable, the only witness not believed, or the source's
+    clock runs wrong. It matters where
     an essential channel is, or the clock does, and boost is above the onset, or unknown. Nothing is
     waited for by a clock that runs wrong: whoever found it has waited.
     """
     s.unsure_s = s.unsure_s + dt_s
     boost_usable = s.usable[BOOST] > 0.0
     wrong = s.clock_pace != 1.0
-    lost = wrong
+    lost = wrong or unbelieved(k, s)
     for i in range(k.n_essential):
         if s.usable[k.essential[i]] == 0.0:
             lost = True
@@ -187,7 +193,7 @@ def size_action(k: Constants, s: State, dt_s: float) -> None:
 def decide(k: Constants, s: State, dt_s: float) -> None:
     """Ask every finding, hold or release its level, and size the action."""
     under = debt_level(k, s, dt_s)
-    if s.unusable == 0.0 and s.clock_pace == 1.0:
+    if s.unusable == 0.0 and s.clock_pace == 1.0 and not unbelieved(k, s):
         blind = NO_ACTION
         s.blind_s = 0.0
         s.unsure_s = 0.0

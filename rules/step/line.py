@@ -15,7 +15,7 @@ from math import sqrt
 from rules.channels import BOOST, DELIVERED, LINE
 from rules.step.arithmetic import INFINITE, NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, MIN_PER_S, MOST_RATIO, accuse, keep_peak
+from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse, keep_peak, owe
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import (
     OUTLIER,
@@ -54,7 +54,7 @@ def weigh_line(k: Constants, s: State, dt_s: float) -> None:
         if judged_s > 0.0:
             doubt_line(k, s, judged_s)
         return
-    owe(k, s, judged_s)
+    owe(k, s, s.line_missing, s.line_evidence, judged_s)
     keep_peak(s, before_ml)
 
 
@@ -159,22 +159,6 @@ def line_missing_now(k: Constants, s: State) -> float:
     back_kpa = s.value[BOOST] + k.check_valve_kpa
     left = (s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0)
     return 1.0 - sqrt(larger(left, 0.0))
-
-
-def owe(k: Constants, s: State, judged_s: float) -> None:
-    """Add what the pressure says is missing of what is commanded to the debt.
-
-    It begins anew where the evidence is nil.
-    """
-    s.missing_share = larger(s.line_missing, 0.0)
-    if s.line_evidence > 0.0:
-        missing_ml = s.line_missing * s.commanded_ml_min * judged_s * MIN_PER_S
-        s.debt_ml = larger(s.debt_ml + missing_ml, 0.0)
-        s.short_s += judged_s
-    else:
-        s.debt_ml = 0.0
-        s.short_s = 0.0
-    s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
 
 
 def learn_line(k: Constants, s: State, residual: float, before: float, step_s: float) -> None:

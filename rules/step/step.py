@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from rules import channels as ch
 from rules.step.arithmetic import NAN
+from rules.step.charge import close_charge
 from rules.step.command import take_command
 from rules.step.constants import Constants
 from rules.step.expectation import expect_of_all
@@ -60,6 +61,7 @@ def step(k: Constants, s: State, x: Sequence[float], at: int) -> None:
         s.expected_ml_min = s.commanded_ml_min
         if s.clock_doubt_s == k.clock_doubt_for_s:
             close_line(s)
+            close_charge(s)
     # Where an essential reading is unusable evidence and debt stand still.
     s.unread_s = s.unread_s + dt_s
     s.line_unread_s = s.line_unread_s + dt_s

@@ -67,7 +67,7 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
     if s.can_judge > 0.0:
         if k.witness_column == DELIVERED and s.unread_s == 0.0:
             weigh_surplus(k, s, s.value[DELIVERED], dt_s)
-        if k.cooled_column > 0:
+        if k.cooled_column > 0 and k.witness_column == DELIVERED:
             asked = charge_level(k, s)
             worst = asked if asked > worst else worst
     if s.surplus > 0.0:

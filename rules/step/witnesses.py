@@ -1,6 +1,6 @@
 """Every channel that feels the spray, weighed and added up."""
 
-from rules.channels import DELIVERED
+from rules.channels import DELIVERED, INTAKE
 from rules.step.arithmetic import smaller
 from rules.step.charge import weigh_charge
 from rules.step.constants import Constants
@@ -29,3 +29,5 @@ def weigh_witnesses(k: Constants, s: State, dt_s: float) -> None:
         weigh_charge(k, s, dt_s)
         # Weather and traffic may lead it astray for long: it adds what the others say at most.
         s.evidence = s.evidence + smaller(s.evidence, s.charge_evidence)
+        if k.witness_column == INTAKE:
+            s.evidence = s.charge_evidence

@@ -21,6 +21,7 @@ def check_rig(document: Document, rig: Rig) -> None:
     _paid(document, rig)
     _unboosted(document, rig)
     _sensors(document, rig)
+    _charge(document, rig)
     _release(document, rig)
     _pump(document, rig)
     _limits(document)
@@ -114,6 +115,17 @@ def _sensors(document: Document, rig: Rig) -> None:
                 f"less than {name}, {1e3 * value_s:zg} ms",
                 None if given else f"its default {1e3 * within_s:zg} ms",
             )
+
+
+def _charge(document: Document, rig: Rig) -> None:
+    others = ("delivered_ml_min", "line_kpa", "dry_intake_c")
+    alone = all(document.raw(("channels", name)) is None for name in others)
+    if alone and rig.charge_sensor.rise_k == 0.0:
+        raise document.wrong(
+            ("charge_sensor", "rise_k"),
+            "one, or channels.dry_intake_c, since else nothing tells whether spray arrives",
+            "none",
+        )
 
 
 def _release(document: Document, rig: Rig) -> None:

@@ -32,7 +32,7 @@ _BY_UNIT: Final[dict[str, type[Quantity]]] = {
 }
 # What tells whether spray arrives: one of them is needed, the best first.
 _WITNESSES: Final = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
-_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min"}
+_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min", "charge_sensor": "intake_c"}
 _BY_KIND: Final = {
     "log_flow": ("commanded_ml_min", "the log's own commanded flow"),
     "log_percent": ("command_pct", "the log's own command"),
@@ -133,10 +133,15 @@ def check_channels(document: Document, channels: Mapped) -> None:
     for name, reason in needed.items():
         if name not in there:
             raise document.wrong(("channels", name), f"a table, since {reason}", MISSING)
-    if there.isdisjoint(_WITNESSES):
+    # An intake temperature is one where the rig says how far spray cools the charge.
+    judged = document.raw(("charge_sensor",)) is not None
+    if there.isdisjoint(_WITNESSES if judged else _WITNESSES[:-1]):
         best, *others = _WITNESSES
         instead = " or ".join(f"channels.{name}" for name in others)
-        expected = f"a table (or {instead}), since else nothing tells whether spray arrives"
+        expected = (
+            f"a table (or {instead} with a [charge_sensor]), since else nothing tells whether "
+            "spray arrives"
+        )
         raise document.wrong(("channels", best), expected, MISSING)
     for table, name in _SENSOR_OF.items():
         if document.raw((table,)) is not None and name not in there:

@@ -1,6 +1,7 @@
 """Rigs that are right in themselves and protect little: check says so, and says when in time."""
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -125,3 +126,18 @@ def test_what_the_rig_says_of_pump_and_rows_counts(
     assert takes_s(('run_down = "160 ms"', 'run_down = "320 ms"')) > as_it_is + 0.05
     assert takes_s((ROWS[0], ROWS[1] + '"50 ms"')) > as_it_is + 0.02
     assert takes_s(('reaction = "60 ms"', 'reaction = "160 ms"')) == pytest.approx(as_it_is + 0.1)
+
+
+@pytest.mark.parametrize("name", ["brindle", "wexmoor"])
+def test_a_car_with_an_intake_temperature_alone_is_told_what_it_can_not_find(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No small part, nothing in the cold; without a dry reading no pull that begins dry."""
+    text = shipped_rigs()[name].read_text(encoding="utf-8")
+    gone = r"\[(channels\.(delivered_ml_min|line_kpa)|flow_sensor|line_sensor)\]\n(?:[^\n\[].*\n)*"
+    text = re.sub(gone, "", text)
+    said, warnings = check(text, tmp_path, capsys)
+    assert "blind without: boost_kpa, intake_c" in said
+    assert "no shortfall of less than half" in warnings[0]
+    assert ("nor one that a pull begins with" in warnings[0]) is (name == "brindle")
+    assert "not looked for: flow but no cooling (no channel delivered_ml_min)" in said

@@ -179,7 +179,9 @@ async def test_a_session_goes_on_from_what_another_learned_and_reads_back_alike(
     Judged by another rig, what was learned still holds where the sensors are the same.
     """
     monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
-    first = await watched(tmp_path, drive(45.0, 1.05, 1), None)
+    first = await watched(tmp_path, drive(45.0, 1.05, 1), str(tmp_path / "sessions"))
+    told = [line["text"] for line in noted(first) if line.get("topic") == "learned"]
+    assert told[0].startswith("nothing restored: no session of Small in ")
     summary = read_summary(first)
     assert summary is not None
     assert summary.learned is not None
