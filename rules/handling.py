@@ -20,7 +20,7 @@ from rules.step.evidence import weigh
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.ladder import debt_level
-from rules.step.line import FILLS_S, weigh_line
+from rules.step.line import FILLS_S, LEAST_COMMAND, weigh_line
 from rules.step.state import CUT, NO_ACTION, PULL, UNDER_DELIVERY, WARN, State
 from rules.step.step import fresh_state
 
@@ -165,6 +165,25 @@ def least_clog_share(k: Constants) -> float:
     if told_kpa >= min(k.shut_off_kpa, k.regulated_kpa):
         return inf
     return (told_kpa - due_kpa) / (k.shut_off_kpa - due_kpa)
+
+
+def not_seen(rig: Rig) -> list[str]:
+    """Return what a rig without a flow sensor can't see of missing spray, a clause each."""
+    k = constants_of(rig)
+    if k.witness_column != LINE:
+        return []
+    clog = least_clog_share(k)
+    small = "any clog or closed valve, since the regulator holds the line's pressure"
+    if clog < 1.0:
+        small = f"a clog that takes less than {100.0 * clog:z.0f} % of full flow"
+    return [
+        f"what is missing while less than {100.0 * LEAST_COMMAND:z.0f} % of full flow is "
+        "commanded: the line's pressure hardly depends on it",
+        small,
+        "a pump that stops while the valve shuts: the pressure they trap may be as due",
+        "whether the line's pressure reads right: no other channel contradicts it, so a sensor "
+        "that fails is acted on as missing spray, or as blindness",
+    ]
 
 
 def _line_at_the_top(k: Constants) -> tuple[float, float]:

@@ -55,7 +55,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from dataclasses import asdict
 
     from monitor.commands.weak_points import rows_expected, weak_points
-    from rules.channels import CHANNEL_NAMES
+    from rules.channels import CHANNEL_NAMES, DELIVERED, LINE
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
@@ -63,9 +63,10 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         handled,
         least_due_ml_min,
         least_found_share,
+        not_seen,
         slowest_period_s,
     )
-    from rules.step.from_rig import constants_of, essential_columns
+    from rules.step.from_rig import constants_of, essential_columns, witness_column
     from rules.step.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
@@ -73,6 +74,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
     k = constants_of(rig)
+    by_flow = k.witness_column == DELIVERED
     times = rig.fault_intervals
     onset_kpa, top_kpa = rig.command.start_boost_kpa, rig.paid.boost_kpa[-1]
     top_ml_min = max(full_flow_ml_min(k, top_kpa), 1e-9)
@@ -112,7 +114,9 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "cut_s": k.cut_ml / top_ml_min * 60.0,
             "outlasts_s": k.outlasts_s,
         },
+        "witness": CHANNEL_NAMES[witness_column(rig) - 1],
         "least_found_pct": 100.0 * least_found_share(k),
+        "not_seen": not_seen(rig),
         "essential_channels": [CHANNEL_NAMES[column - 1] for column in essential_columns(rig)],
         "channels": [terms.name for terms in rig.channels],
         "findings": [
@@ -129,9 +133,12 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "spray_of_petrol_words": in_words(shares),
         "outside_practice": outside_practice(shares),
         "reckoned_with_s": {
-            "sensor_delay": rig.flow_sensor.delay_s,
-            "sensor_delay_within": rig.flow_sensor.delay_within_s,
-            "sensor_lag": rig.flow_sensor.lag_s,
+            "sensor_delay": rig.flow_sensor.delay_s if by_flow else 0.0,
+            "sensor_delay_within": rig.flow_sensor.delay_within_s if by_flow else 0.0,
+            "sensor_lag": {
+                DELIVERED: rig.flow_sensor.lag_s,
+                LINE: rig.line_sensor.lag_s,
+            }.get(k.witness_column, rig.charge_sensor.lag_s),
             "pump_run_down": rig.spray.pump.run_down_s,
             "row_period": period_s,
             "reaction": times.reaction_s,
@@ -162,6 +169,8 @@ def _or_null(seconds: float) -> float | None:
 
 def _in_words(facts: dict[str, Any]) -> list[str]:
     at = facts["thresholds"]
+    by_flow = facts["witness"] == "delivered_ml_min"
+    feels = {"delivered_ml_min": "flow", "line_kpa": "line"}.get(facts["witness"], "charge")
     lines = [
         f"{facts['rig']}: the rig file is good",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
@@ -183,8 +192,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         *_wrapped(
             "",
             [
-                f"never finds less than {facts['least_found_pct']:z.1f} % missing: an honest flow "
-                "sensor might read as little"
+                f"never finds less than {facts['least_found_pct']:z.1f} % missing: an honest "
+                f"{feels} sensor might read as little"
             ],
         ),
         f"  blind without: {', '.join(facts['essential_channels'])}",
@@ -203,12 +212,17 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         flows = f"{row['due_ml_min']:z.0f} / {row['full_flow_ml_min']:z.0f}"
         lines.append(f"  {row['boost_kpa']:z5.0f} {flows:>11} {' '.join(cells)}")
     with_s = facts["reckoned_with_s"]
+    sensor = f"the {feels} sensor's lag {1e3 * with_s['sensor_lag']:z.0f} ms"
+    if by_flow:
+        sensor = (
+            f"the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms, give or take "
+            f"{1e3 * with_s['sensor_delay_within']:z.0f} ms, and lag "
+            f"{1e3 * with_s['sensor_lag']:z.0f} ms"
+        )
     lines += _wrapped(
         "",
         [
-            f"reckoned with the flow sensor's delay {1e3 * with_s['sensor_delay']:z.0f} ms, give "
-            f"or take {1e3 * with_s['sensor_delay_within']:z.0f} ms, and lag "
-            f"{1e3 * with_s['sensor_lag']:z.0f} ms",
+            f"reckoned with {sensor}",
             f"the pump's run-down {1e3 * with_s['pump_run_down']:z.0f} ms",
             f"a row each {1e3 * with_s['row_period']:zg} ms",
             f"the controller's reaction {1e3 * with_s['reaction']:z.0f} ms",
@@ -218,14 +232,12 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         ],
     )
     lines += ["", _in_time(facts)]
-    lines += _wrapped(
-        "",
-        [
-            f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
-            f"({1.0 / facts['slowest_period_s']:z.0f} a second): else spray switched off from one "
-            "to the next would pull timing"
-        ],
-    )
+    switched = [
+        f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
+        f"({1.0 / facts['slowest_period_s']:z.0f} a second): else spray switched off from one "
+        "to the next would pull timing"
+    ]
+    lines += _wrapped("", switched) if by_flow else []
     buys = [
         f"{one['bought_deg']:z.1f} deg at {one['boost_kpa']:z.0f} kPa "
         f"({one['claimed_deg']:z.1f} paid)"
@@ -239,6 +251,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         lines += _wrapped("! protects little: ", [warning])
     possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]
     lines += ["", *_wrapped("can be found: ", possible)]
+    lines += [line for what in facts["not_seen"] for line in _wrapped("can't be seen: ", [what])]
     for finding in facts["findings"]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")

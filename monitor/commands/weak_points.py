@@ -3,12 +3,14 @@
 from math import inf
 from typing import TYPE_CHECKING, Final
 
-from rules.channels import CHANNEL_NAMES, INTAKE
+from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE, LINE
 from rules.facts import Rig
-from rules.handling import Handled, least_found_share
+from rules.handling import Handled, least_due_ml_min, least_found_share
 from rules.step.boost_and_command import NEAR_ONSET_KPA
 from rules.step.charge import COLD_C, WARM_C
-from rules.step.from_rig import constants_of, essential_columns
+from rules.step.from_rig import constants_of, essential_columns, witness_column
+from rules.step.hydraulics import full_flow_ml_min
+from rules.step.line import LEAST_COMMAND
 
 if TYPE_CHECKING:
     from simulator.plant.tuning import Spent
@@ -30,6 +32,7 @@ def weak_points(
     """
     return [
         *_unseen(rig),
+        *_little_asked(rig),
         *_tolerance(rig, pump_stop),
         *_paid(rig, overdrawn),
         *_near_full_throttle(rig),
@@ -49,10 +52,35 @@ def _unseen(rig: Rig) -> list[str]:
         ]
     if least_found_share(k) <= QUARTER:
         return []
-    gain_pct = 100.0 * rig.flow_sensor.gain_within
+    sensor, within = "flow_sensor", rig.flow_sensor.gain_within
+    if witness_column(rig) != DELIVERED:
+        sensor, within = "line_sensor", rig.line_sensor.gain_within
     return [
-        f"[flow_sensor] gain_within {gain_pct:zg} % lets a quarter of the spray be missing: an "
+        f"[{sensor}] gain_within {100.0 * within:zg} % lets a quarter of the spray be missing: an "
         "honest sensor might read as little, so it is never found"
+    ]
+
+
+def _little_asked(rig: Rig) -> list[str]:
+    """Tell of boosts that need spray, but where too little of it is due for line pressure to tell.
+
+    What a log commands is not known beforehand.
+    """
+    if witness_column(rig) != LINE:
+        return []
+    k = constants_of(rig)
+    too_little = [
+        f"{kpa:zg} kPa"
+        for kpa in rig.paid.boost_kpa
+        if kpa > rig.paid.dry_limit_kpa
+        and least_due_ml_min(rig, kpa) < LEAST_COMMAND * full_flow_ml_min(k, kpa)
+    ]
+    if not too_little:
+        return []
+    return [
+        f"[command] asks for less than {100.0 * LEAST_COMMAND:z.0f} % of full flow at "
+        f"{', '.join(too_little)}, above the dry limit: the line's pressure can't tell there "
+        "whether it arrives, and there is no flow sensor"
     ]
 
 

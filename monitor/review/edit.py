@@ -17,6 +17,7 @@ from msgspec import inspect as shape
 
 from simulator.rig import RigFile, rig_from_text
 from simulator.rig.changes import NONE, value_text
+from simulator.rig.columns import SENSOR_OF
 from simulator.rig.keys import RIG
 from simulator.rig.old_keys import OldKey, in_place_of, old_key
 from simulator.rig.toml_places import put
@@ -101,9 +102,11 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
 
 
 def values_of(rig_file: RigFile) -> list[Value]:
-    """Return the keys ``edit`` changes, in the order of a rig file."""
+    """Return the keys ``edit`` changes, in the order of a rig file; none of a sensor not mapped."""
     document = Document.parse(rig_file.text, rig_file.file_name)
-    return list(_values(document, (), document.decode(RIG)))
+    absent = [f"{table}." for table, name in SENSOR_OF.items() if name not in rig_file.columns]
+    found = _values(document, (), document.decode(RIG))
+    return [value for value in found if not value.key.startswith(tuple(absent))]
 
 
 def save_as(rig_file: RigFile, path: Path) -> None:

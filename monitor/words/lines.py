@@ -167,10 +167,13 @@ def _status_in_words(frame: Frame) -> str:
     decision = frame.decision
     parts = [f"{or_unknown(decision.time_s, 2):>9} s  {frame.status}"]
     parts.append(f"boost {or_unknown(decision.boost_kpa, 0)} kPa")
-    parts.append(
-        f"flow now {or_unknown(decision.delivered_ml_min, 0)} of "
-        f"{or_unknown(decision.expected_ml_min, 0)} mL/min"
-    )
+    if "delivered_ml_min" in frame.health:
+        parts.append(
+            f"flow now {or_unknown(decision.delivered_ml_min, 0)} of "
+            f"{or_unknown(decision.expected_ml_min, 0)} mL/min"
+        )
+    else:
+        parts.append(f"{or_unknown(decision.commanded_ml_min, 0)} mL/min commanded, not measured")
     parts.append(f"evidence {or_unknown(decision.evidence, 1)}")
     parts.append(f"debt {or_unknown(decision.debt_s, 2)} s")
     if frame.outputs:

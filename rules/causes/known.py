@@ -24,12 +24,16 @@ class Known:
         prior: How common it is before anything is seen, over the others (common practice).
         check_first: What to look at on the car.
         looks: Signatures that are not as in a healthy system: how likely each state is.
+        of_flow_sensor: Whether there is no such thing in a car without a flow sensor.
+        alone: What it is called in such a car, where that differs.
     """
 
     label: str
     prior: float
     check_first: str
     looks: Table
+    of_flow_sensor: bool = False
+    alone: str = ""
 
 
 _SHORT_OF_SPRAY: Final[Table] = {
@@ -87,7 +91,8 @@ CAUSES: Final[dict[str, Known]] = {
     "split_before_sensor": Known(
         "split line ahead of the flow sensor",
         0.7,
-        "line and fittings between tank, pump and flow sensor: look for wet",
+        "line and fittings from tank and pump to the flow sensor, or without one to the nozzles: "
+        "look for wet",
         _SHORT_OF_SPRAY
         | {
             # A regulated pump's reserve covers a small leak: flow and pressure hold, fluid is lost.
@@ -98,6 +103,7 @@ CAUSES: Final[dict[str, Known]] = {
             "drop": (0.5, 0.5),
             "mixture": (0.02, 0.33, 0.65),
         },
+        alone="split line",
     ),
     "split_after_sensor": Known(
         "split line behind the flow sensor",
@@ -114,6 +120,7 @@ CAUSES: Final[dict[str, Known]] = {
             "mixture": (0.02, 0.48, 0.5),
             "knock": (0.75, 0.25),
         },
+        of_flow_sensor=True,
     ),
     "air_or_empty": Known(
         "air in the line or tank empty",
@@ -162,6 +169,7 @@ CAUSES: Final[dict[str, Known]] = {
             "tank_rate": (0.88, 0.1, 0.02),
             "cooling": (0.75, 0.25),
         },
+        of_flow_sensor=True,
     ),
     "sensor_stuck": Known(
         "flow sensor stuck",
@@ -173,6 +181,7 @@ CAUSES: Final[dict[str, Known]] = {
             "cooling": (0.8, 0.2),
             "uncommanded": (0.8, 0.2),
         },
+        of_flow_sensor=True,
     ),
     "sensor_dead": Known(
         "flow sensor dead",
@@ -185,6 +194,7 @@ CAUSES: Final[dict[str, Known]] = {
             "line": (0.02, 0.03, 0.7, 0.25),
             "tank_rate": (0.75, 0.23, 0.02),
         },
+        of_flow_sensor=True,
     ),
     "wrong_mix": Known(
         "wrong mix in the tank",

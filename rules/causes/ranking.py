@@ -9,6 +9,7 @@ signature without a reading adds nothing to any cause.
 nothing better. This is advice for whoever looks for the fault, no part of any action.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import exp, log
 from typing import Final
@@ -22,8 +23,9 @@ from rules.causes.known import (
 )
 from rules.causes.readings import Readings
 from rules.causes.signatures import SIGNATURE_BY_NAME, SIGNATURES, Signature
-from rules.channels import label_of_channel
+from rules.channels import DELIVERED, label_of_channel
 from rules.facts import Rig
+from rules.step.from_rig import witness_column
 from rules.step.state import Decision
 
 _TEMPER: Final = 0.8  # how much of each signature's evidence counts
@@ -40,15 +42,17 @@ class Doubt:
     Attributes:
         causes: Their names, likeliest first.
         channels: Any of these, healthy and seen under spray, would tell; empty where none would.
+        labels: What they are called in this car.
     """
 
     causes: tuple[str, ...]
     channels: tuple[str, ...]
+    labels: tuple[str, ...]
 
     @property
     def sentence(self) -> str:
         """The doubt in words."""
-        labels = ", or ".join(CAUSES[name].label for name in self.causes)
+        labels = ", or ".join(self.labels)
         if not self.channels:
             return f"{labels}: can't tell these apart by what the sensors show"
         words = " or ".join(_WORDS.get(name, label_of_channel(name)) for name in self.channels)
@@ -95,13 +99,20 @@ class CauseRanker:
 
     def __init__(self, rig: Rig) -> None:
         self.readings = Readings(rig)
+        sensed = witness_column(rig) == DELIVERED
+        # By cause that this car can have: what it is called there.
+        self._labels = {
+            name: known.label if sensed else known.alone or known.label
+            for name, known in CAUSES.items()
+            if sensed or not known.of_flow_sensor
+        }
 
     def feed(self, decision: Decision) -> None:
         """Take a decision into account; one that is late or no newer than the last is ignored."""
         self.readings.take(decision)
 
     def rank(self, without: tuple[str, ...] = ()) -> tuple[Cause, ...]:
-        """Return every cause, likeliest first.
+        """Return every cause that this car can have, likeliest first.
 
         Args:
             without: Channels to take as missing: what would be said if they were not there.
@@ -111,12 +122,12 @@ class CauseRanker:
             for signature in SIGNATURES
             if self.readings.available(signature, without)
         }
-        likelihoods = _likelihoods(seen)
-        order = sorted(CAUSES, key=lambda name: -likelihoods[name])
+        likelihoods = _likelihoods(seen, self._labels)
+        order = sorted(self._labels, key=lambda name: -likelihoods[name])
         return tuple(
             Cause(
                 name,
-                CAUSES[name].label,
+                self._labels[name],
                 likelihoods[name],
                 self._evidence(name, seen, likelihoods),
                 CAUSES[name].check_first,
@@ -136,7 +147,7 @@ class CauseRanker:
             signature = SIGNATURE_BY_NAME[name]
             rivals = [
                 (1.0 if other == NONE_OF_THESE else CAUSES[other].prior, _fit(other, name, shares))
-                for other in CAUSES
+                for other in self._labels
                 if other != cause
             ]
             usual = sum(weight * fit for weight, fit in rivals) / sum(w for w, _ in rivals)
@@ -172,10 +183,11 @@ class CauseRanker:
                 for channel in self.readings.missing(signature, without)
             ]
             groups.setdefault(tuple(dict.fromkeys(missing)), []).append(other)
-        return tuple(
-            Doubt(tuple(sorted((cause, *others), key=order.index)), channels)
-            for channels, others in groups.items()
-        )
+        found = []
+        for channels, others in groups.items():
+            causes = tuple(sorted((cause, *others), key=order.index))
+            found.append(Doubt(causes, channels, tuple(self._labels[name] for name in causes)))
+        return tuple(found)
 
 
 def _fit(cause: str, signature: str, shares: tuple[float, ...]) -> float:
@@ -184,13 +196,13 @@ def _fit(cause: str, signature: str, shares: tuple[float, ...]) -> float:
     return sum(share * likely for share, likely in zip(shares, chances, strict=True))
 
 
-def _likelihoods(seen: Table) -> dict[str, float]:
+def _likelihoods(seen: Table, causes: Iterable[str]) -> dict[str, float]:
     if not seen:
-        return {name: float(name == NONE_OF_THESE) for name in CAUSES}
+        return {name: float(name == NONE_OF_THESE) for name in causes}
     scores = {
-        name: log(known.prior)
+        name: log(CAUSES[name].prior)
         + _TEMPER * sum(log(_fit(name, signature, shares)) for signature, shares in seen.items())
-        for name, known in CAUSES.items()
+        for name in causes
     }
     best = max(scores.values())
     weights = {name: exp(score - best) for name, score in scores.items()}

@@ -125,6 +125,8 @@ class Readings:
         self._by_percent = rig.command.kind is CommandKind.LOG_PERCENT or (
             "commanded_ml_min" not in names and "command_pct" in names
         )
+        by_flow = self._k.witness_column == DELIVERED
+        self._witness = ("delivered", "expected") if by_flow else ("line", "line_due")
         self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
         self._lag_s = max(rig.flow_sensor.lag_s, 0.01)
 
@@ -205,7 +207,7 @@ class Readings:
             and d.evidence < CALM_NATS
             and d.all_healthy == 1.0
             and not self.x["command"] < 0.5
-            and abs(self._ratio("delivered", "expected") - 1.0) < 0.15
+            and abs(self._ratio(*self._witness) - 1.0) < 0.15
         )
         if flow:
             self._own_flow(d, dt_s, settled and steady, healthy)

@@ -11,8 +11,11 @@ from math import isfinite
 from typing import Final
 
 from rules.channels import CHANNEL_NAMES
+from rules.channels import LINE as LINE_COLUMN
 from rules.facts import Charger, CommandKind, Rig
 from rules.findings import FINDINGS, why_impossible
+from rules.handling import least_clog_share
+from rules.step.from_rig import constants_of, witness_column
 from simulator.plant import Fault, FaultKind
 from simulator.plant.sensors import BOTTOM, OPEN, TOP
 
@@ -29,6 +32,7 @@ LINE: Final = frozenset({"line_doubted"})
 CROSSED: Final = frozenset({"command_disagrees", "boost_contradicted"})  # a reading in dispute
 NOTHING: Final[Names] = frozenset()
 _OF_BOOST: Final = (FaultKind.OVERBOOST, FaultKind.COOLER_BLOCKED)
+_SURE_OF_CLOG: Final = 0.05
 _FOLLOWS_BOOST: Final = (CommandKind.FIXED, CommandKind.BOOST, CommandKind.MAP)
 
 
@@ -99,12 +103,45 @@ def expected(case: Case, point: str, rig: Rig) -> Expectation:
     found = _by_rig(case, found, rig)
     if found.not_applicable:
         return found
+    if case.faults and witness_column(rig) == LINE_COLUMN:
+        found = _by_line_alone(case, found, point, rig)
     impossible = {f.name: why for f in FINDINGS if (why := why_impossible(rig, f)) is not None}
     groups = tuple(kept for group in found.needs if (kept := group.difference(impossible)))
     if found.needs and not groups:
         reasons = sorted(f"{name}: {impossible[name]}" for group in found.needs for name in group)
         return replace(found, not_applicable=f"the rig does not look for {'; '.join(reasons)}")
     return replace(found, needs=groups)
+
+
+def _by_line_alone(case: Case, found: Expectation, point: str, rig: Rig) -> Expectation:
+    """Take into account that no flow sensor is there, and line pressure tells instead."""
+    kind = case.faults[0].kind
+    if case.channel == "line_kpa":
+        why = "nothing contradicts it: it is taken for the spray, or for blindness"
+        found = Expectation((UNDER | LOST,), DRY, why)
+    elif case.channel == "boost_kpa":
+        # More than is due lowers the pressure.
+        needs = tuple(group | UNDER if group & SURPLUS else group for group in found.needs)
+        found = replace(found, needs=needs, may=found.may | UNDER)
+    elif kind is FaultKind.SPLIT_AFTER_SENSOR:
+        found = Expectation((UNDER,), DRY, "the pressure falls, whatever flows")
+    elif kind is FaultKind.SECOND_SENDER:
+        why = "the readings of a car at rest contradict nothing; this one's boost has jumped"
+        return Expectation((), found.may.union(*found.needs), why)
+    elif kind is FaultKind.CONTROLLER_SILENT and point == "spool":
+        why = "pump and valve stop together: the pressure they trap may be as due"
+        return Expectation((), found.may.union(*found.needs), why)
+    elif kind in (FaultKind.CLOGGED_NOZZLE, FaultKind.VALVE_STUCK_SHUT):
+        # Near the least that is told it takes for ever.
+        least = least_clog_share(constants_of(rig)) + _SURE_OF_CLOG
+        if least >= 1.0:
+            why = "the regulator holds the pressure, whatever is clogged"
+            return Expectation((), found.may.union(*found.needs), why)
+        found = replace(found, least_missing=max(found.least_missing, least))
+    if point == "part" and UNDER & frozenset().union(*found.needs):
+        why = "with little commanded the line's pressure says nothing"
+        return Expectation((), found.may.union(*found.needs), why)
+    return found
 
 
 def _by_rig(case: Case, found: Expectation, rig: Rig) -> Expectation:

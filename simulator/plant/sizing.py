@@ -40,6 +40,7 @@ _AIR_DENSITY: Final = 1.19  # kg/m3
 _REGULATOR_RISE: Final = 0.08  # how much a bypass regulator's pressure rises when flow stops
 _COMPLIANCE_S_KPA: Final = 8e-5  # mL/kPa of stiff hose for each mL/s; common practice, no source
 _RUN_DOWN_S: Final = 0.16  # so full flow dies away in about this time
+_DROP_KPA: Final = 800.0  # from this pressure across the nozzles
 _STROKE_HZ: Final = 70.0  # three chambers at 1400 turns a minute; common practice, no source
 _STROKE_SPREAD_HZ: Final = 27.0
 _HOSE_M: Final = 3.0
@@ -217,6 +218,10 @@ def _spray(k: Constants, rig: Rig) -> None:
     k.crack_kpa = 1e12
     k.bypass_ml_s_kpa = 0.0
     if isinf(pump.regulated_kpa):
+        # Full flow stands at a lower pressure, on the pump's own curve: as much must be held there.
+        full = full_flow_ml_min(k, max(k.peak_kpa, 0.0))
+        drop_kpa = max((full / conductance) ** 2, 1.0)
+        k.compliance_ml_kpa = _COMPLIANCE_S_KPA * full / 60.0 * runs_down * _DROP_KPA / drop_kpa
         return
     slope = full_ml_s / (_REGULATOR_RISE * pump.regulated_kpa)
     given = pump.free_flow_ml_min * max(0.0, 1.0 - pump.regulated_kpa / pump.shut_off_kpa)

@@ -32,7 +32,8 @@ _BY_UNIT: Final[dict[str, type[Quantity]]] = {
 }
 # What tells whether spray arrives: one of them is needed, the best first.
 _WITNESSES: Final = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
-_SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min", "charge_sensor": "intake_c"}
+# The table of a sensor's terms, and the channel without which nothing reads it.
+SENSOR_OF: Final = {"flow_sensor": "delivered_ml_min", "charge_sensor": "intake_c"}
 _BY_KIND: Final = {
     "log_flow": ("commanded_ml_min", "the log's own commanded flow"),
     "log_percent": ("command_pct", "the log's own command"),
@@ -143,7 +144,7 @@ def check_channels(document: Document, channels: Mapped) -> None:
             "spray arrives"
         )
         raise document.wrong(("channels", best), expected, MISSING)
-    for table, name in _SENSOR_OF.items():
+    for table, name in SENSOR_OF.items():
         if document.raw((table,)) is not None and name not in there:
             expected = f"channels.{name} too (else nothing reads that sensor)"
             raise document.wrong((table,), expected, "a sensor without its channel")

@@ -24,10 +24,10 @@ def test_car_near_its_rig_is_left_alone(rig: str, rate_hz: float) -> None:
 
 @pytest.mark.parametrize("name", suite.RIGS)
 def test_car_that_gets_half_is_found(name: str) -> None:
-    """The same driving with half the flow is acted on, so that silence above means something."""
+    """With half the flow, or pressure, the same driving is acted on: silence above has a sense."""
     rng = np.random.default_rng(7)
     rig = load_rig(find_rig(name)).rig
-    rows = rows_for(rng, rig, make_drive(rng, rig, 120.0), Spread(50.0, gain=0.5))
+    rows = rows_for(rng, rig, make_drive(rng, rig, 120.0), Spread(50.0, gain=0.5, line_gain=0.5))
     actions = Guard(rig).run_rows(rows)[:, suite.ACTION]
     assert actions.max() >= Action.PULL_TIMING
 

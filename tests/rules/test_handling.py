@@ -2,22 +2,32 @@
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 from math import exp, hypot, inf, sqrt
 
 import pytest
 
-from rules.channels import CHANNEL_NAMES, Sample
+from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, Sample
 from rules.facts import Action, Rig
 from rules.guard import Guard
-from rules.handling import handled, least_due_ml_min, least_found_share, slowest_period_s
+from rules.handling import (
+    handled,
+    least_clog_share,
+    least_due_ml_min,
+    least_found_share,
+    not_seen,
+    slowest_period_s,
+)
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step import state as st
-from rules.step.from_rig import constants_of, essential_columns
-from rules.step.hydraulics import full_flow_ml_min
+from rules.step.from_rig import constants_of, essential_columns, witness_column
+from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import forget
 from simulator.rig import load_rig, shipped_rigs
 
-RIGS = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
+SHIPPED = {name: load_rig(path).rig for name, path in shipped_rigs().items()}
+RIGS = {name: rig for name, rig in SHIPPED.items() if witness_column(rig) == DELIVERED}
+BY_LINE = {name: rig for name, rig in SHIPPED.items() if witness_column(rig) == LINE}
 PERIOD_S = 0.01
 OFF = 0.9  # of a tolerance: nineteen of twenty cars are off by less
 
@@ -175,3 +185,88 @@ def test_a_held_reading_is_as_late_as_was_reckoned(name: str, missing: float) ->
     late_s = max(pulled_s(rig, due_pct, held(phase), PERIOD_S) for phase in range(0, 20, 3))
     promised_s = handled(rig, top_kpa, due, missing, PERIOD_S).pull_s
     assert late_s + rig.fault_intervals.reaction_s <= promised_s < late_s + 0.5
+
+
+def pressed(rig: Rig, kpa_at: Callable[[float], float], high: float, period_s: float) -> float:
+    """Return when a guard with line pressure alone pulls timing; the fault comes at time 0."""
+    guard = Guard(rig)
+    k = guard.constants
+    top_kpa = rig.paid.boost_kpa[-1]
+    full = full_flow_ml_min(k, top_kpa)
+    reading = due_kpa = line_due_kpa(k, top_kpa, full, full)
+    kept = exp(-2e-4 / rig.line_sensor.lag_s)
+    for i in range(-round(1.0 / period_s), round(9.0 / period_s)):
+        wobble = 1.0 + 1e-4 * (i % 3)
+        for step in range(round(period_s / 2e-4) if i > 0 else 0):
+            kpa = kpa_at((i - 1) * period_s + 2e-4 * (step + 1)) * due_kpa
+            reading = kpa + (reading - kpa) * kept
+        shown = reading * (1.0 + high if i > 0 else 1.0) * wobble
+        row = {"boost_kpa": top_kpa * wobble, "line_kpa": shown}
+        decision = guard.step(Sample(i * period_s, **row))
+        if i <= 0:
+            state = st.State.of_flat(guard.state())
+            forget(guard.constants, state)
+            guard.restore(state.flat())
+        elif decision.level[st.UNDER_DELIVERY] >= Action.PULL_TIMING:
+            return i * period_s
+    return inf
+
+
+@pytest.mark.parametrize("period_s", [0.01, 0.05])
+@pytest.mark.parametrize("missing", [1.0, 0.5, 0.25])
+@pytest.mark.parametrize("name", BY_LINE)
+def test_a_guard_with_line_pressure_alone_is_as_quick_as_was_reckoned(
+    name: str, missing: float, period_s: float
+) -> None:
+    """A weak pump, or one that stops: the nozzles' flow goes with the root of the pressure."""
+    rig = bare(BY_LINE[name])
+    k = constants_of(rig)
+    top_kpa = rig.paid.boost_kpa[-1]
+    full = full_flow_ml_min(k, top_kpa)
+    due_kpa = line_due_kpa(k, top_kpa, full, full)
+    back = (top_kpa + k.check_valve_kpa) / due_kpa
+    falls_s = rig.spray.pump.run_down_s if missing == 1.0 else 1e-9
+
+    def kpa_at(since_s: float) -> float:
+        share = 1.0 - missing * min(max(since_s / falls_s, 0.0), 1.0)
+        return back + share * share * (1.0 - back)
+
+    promised_s = handled(rig, top_kpa, full, missing, period_s).pull_s
+    off = OFF * rig.line_sensor.gain_within
+    for high in (0.0, off):
+        took_s = pressed(rig, kpa_at, high, period_s) + rig.fault_intervals.reaction_s
+        assert took_s <= promised_s + 1e-9
+    lasts_s = 2.0 * rig.line_sensor.noise_lasts_s
+    noise = 1.645 * rig.line_sensor.noise * sqrt(lasts_s / (lasts_s + took_s))
+    worst_s = pressed(rig, kpa_at, hypot(off, noise), period_s)
+    assert promised_s <= 1.1 * worst_s + 0.09 + period_s
+
+
+def _held(share: float, since_s: float) -> float:
+    return share
+
+
+@pytest.mark.parametrize("name", BY_LINE)
+def test_what_line_pressure_does_not_show_is_said(name: str) -> None:
+    """The least that is found, low and high; with less than 40 % commanded never anything."""
+    rig = bare(BY_LINE[name])
+    k = constants_of(rig)
+    top_kpa = rig.paid.boost_kpa[-1]
+    full = full_flow_ml_min(k, top_kpa)
+    due_kpa = line_due_kpa(k, top_kpa, full, full)
+    back_kpa = top_kpa + k.check_valve_kpa
+    for less, found in ((-0.01, False), (0.02, True)):
+        left = 1.0 - (least_found_share(k) + less)
+        low = (back_kpa + left * left * (due_kpa - back_kpa)) / due_kpa
+        high = 1.0 + (least_clog_share(k) + less) * (k.shut_off_kpa / due_kpa - 1.0)
+        for share in (low, high):
+            assert (pressed(rig, partial(_held, share), 0.0, PERIOD_S) < inf) == found
+    assert handled(rig, top_kpa, 0.39 * full, 1.0, PERIOD_S).pull_s == inf
+    said = " ".join(not_seen(rig))
+    assert "40 % of full flow" in said
+    assert f"{100.0 * least_clog_share(k):.0f} % of full flow" in said
+    held = replace(rig.spray.pump, regulated_kpa=due_kpa)
+    regulated = replace(rig, spray=replace(rig.spray, pump=held))
+    assert least_clog_share(constants_of(regulated)) == inf
+    assert "the regulator holds" in " ".join(not_seen(regulated))
+    assert not_seen(RIGS["brindle"]) == []

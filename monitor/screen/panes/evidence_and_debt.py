@@ -101,10 +101,12 @@ def _bars(view: View) -> Iterator[_Bar]:
     past = max((level for level, limit in evidence.items() if nats >= limit), default=0)
     told = "low" if low else figure(nats, 0)
     yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged)
-    # However large, a debt does nothing until the evidence has pulled timing, and the flow speaks
-    # for it too: line pressure alone never cuts boost, nor does the charge's temperature.
+    # However large, a debt does nothing until the evidence has pulled timing, and the flow, where
+    # there is a sensor for it, speaks for it too: line pressure beside it never cuts boost, nor
+    # does the charge's temperature.
+    sensed = view.picture.health("delivered_ml_min") != "not mapped"
     by_flow = max(0.5 * joined, joined - charge) - (now.line_evidence or 0.0)
-    acts = past == 2 and by_flow >= evidence.get(1, 0.0)
+    acts = past == 2 and (by_flow >= evidence.get(1, 0.0) or not sensed)
     past = max((level for level, limit in debt.items() if acts and debt_s >= limit), default=0)
     told = "none" if low else f"{figure(debt_s, 2)} s" if debt_s == debt_s else "--"
     yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, " s", 2)

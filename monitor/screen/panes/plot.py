@@ -163,13 +163,18 @@ def flow_legend(view: View, width: int) -> Row:
     graphic = view.palette.graphic
     units = view.units
     left = [view.say(f" Spray flow, {units.unit('mL/min')}  ", "strong")]
-    signs = [
-        (Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")),
-        (Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")),
-        (Segment("⢕⢕", graphic["faint"]), view.say(" plausible  ", "dim")),
-        (Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")),
-    ]
     picture = view.picture
+    signs: list[Row] = [
+        [Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")],
+        [Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")],
+        [Segment("⢕⢕", graphic["faint"]), view.say(" plausible  ", "dim")],
+        [Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")],
+    ]
+    if picture.frame is not None and picture.health("delivered_ml_min") == "not mapped":
+        signs = [
+            [Segment("⠉⠉", graphic["mid"]), view.say(" commanded  ", "dim")],
+            [view.say("delivered: not measured ", "dim")],
+        ]
     right: Row = []
     if view.frozen is not None:
         right = [view.say(f" frozen {age(view.now_s - view.frozen.at_s)} ago ", "chosen")]
@@ -182,7 +187,7 @@ def flow_legend(view: View, width: int) -> Row:
     # What is wrong now goes before what the signs mean.
     room = width - width_of(left) - width_of(right) - 1
     for sign in signs:
-        room -= width_of(list(sign))
+        room -= width_of(sign)
         if room < 0:
             break
         left += sign

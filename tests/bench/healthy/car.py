@@ -35,6 +35,8 @@ class Spread:
         refresh_s: The flow sensor's own refresh period (0: every row).
         boost_step_kpa: The boost reading's step (0: fine).
         flow_step_ml_min: The flow reading's step (0: fine).
+        line_gain: Times what line pressure would be by the rig's figures.
+        line_step_kpa: The pressure reading's step (0: fine).
     """
 
     rate_hz: float
@@ -46,6 +48,8 @@ class Spread:
     refresh_s: float = 0.0
     boost_step_kpa: float = 0.0
     flow_step_ml_min: float = 0.0
+    line_gain: float = 1.0
+    line_step_kpa: float = 0.0
 
 
 def full_flow(rig: Rig, boost_kpa: Any) -> Any:
@@ -114,6 +118,7 @@ def asked_share(rig: Rig, boost_kpa: Any, duty_pct: Any) -> Any:
     return np.where(boost_kpa >= command.start_boost_kpa, share, 0.0)
 
 
+<<<<<<< HEAD
 def charge(rng: Any, rig: Rig, drive: Drive, share: Any) -> tuple[Any, Any]:
     """Return what the intake's sensors read ahead of the spray and behind it, degC.
 
@@ -144,6 +149,24 @@ def charge(rng: Any, rig: Rig, drive: Drive, share: Any) -> tuple[Any, Any]:
     wet_c = dry_c - smoothed(cools_k * warmth * part, drops_late_s)
     lag_s = float(rng.uniform(0.25, 0.5))
     return smoothed(dry_c, lag_s), smoothed(wet_c, lag_s)
+=======
+def line_kpa(rng: Any, rig: Rig, share: Any, full: Any, spread: Spread) -> Any:
+    """Return what the gauge behind the pump reads, kPa.
+
+    The pump's straight curve, held by its regulator, at the mean flow; without spray it stands at
+    the pump's pressure. A line fills and empties within tens of milliseconds, strokes swing it.
+    """
+    pump, n = rig.spray.pump, len(share)
+    shut = min(pump.shut_off_kpa, pump.regulated_kpa)
+    open_kpa = np.minimum(pump.shut_off_kpa * (1.0 - full / pump.free_flow_ml_min), shut)
+    kpa = smoothed(share * open_kpa + (1.0 - share) * shut, float(rng.uniform(0.02, 0.06)))
+    stroke_hz = float(rng.uniform(40.0, 97.0))
+    swing = pump.ripple_share * np.sin(2.0 * np.pi * stroke_hz * STEP_S * np.arange(n))
+    # A first-order filter of the rig's lag takes its part of the strokes.
+    passed = 1.0 / sqrt(1.0 + (2.0 * np.pi * stroke_hz * rig.line_sensor.lag_s) ** 2)
+    noise = smoothed(rng.normal(0.0, 1.0, n), 0.02) * sqrt(2.0 * 0.02 / STEP_S)
+    return spread.line_gain * kpa * (1.0 + passed * swing + 0.01 * noise)
+>>>>>>> main
 
 
 def _stepped(x: Any, step: float) -> Any:
@@ -171,9 +194,15 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
         every = max(round(spread.refresh_s / STEP_S), 1)
         flow = flow[at.astype(int) // every * every]
 
+<<<<<<< HEAD
     dry_c, wet_c = charge(rng, rig, drive, asked / np.maximum(full, 1.0))
     line = smoothed(np.where(asked > 0.0, 0.95 * rig.spray.pump.regulated_kpa, 0.0), 0.05)
     line = np.minimum(line, 0.9 * rig.spray.pump.shut_off_kpa)
+=======
+    sprayed_k = 12.0 * smoothed(asked / np.max(full), 0.4)
+    dry_c = smoothed(28.0 + 0.22 * np.maximum(boost, 0.0), 4.0)
+    line = line_kpa(rng, rig, share, full, spread)
+>>>>>>> main
     nearly = rng.normal(0.0, 1.0, n)
     readings = {
         ch.ENGINE_SPEED: np.round(drive.engine_speed_rpm + 6.0 * nearly),
@@ -188,7 +217,7 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
         ch.LAMBDA: np.where(boost > 0.0, 0.82, 1.0) + 0.01 * nearly,
         ch.THROTTLE: np.round(100.0 * drive.throttle, 1),
         ch.TANK: np.full(n, 0.8 * rig.spray.tank_ml) + np.round(20.0 * nearly),
-        ch.LINE: line + 8.0 * nearly,
+        ch.LINE: _stepped(line, spread.line_step_kpa),
         ch.SUPPLY: np.round(13.8 + 0.05 * nearly, 2),
         ch.DRY_INTAKE: np.round(dry_c + 0.2 * nearly, 1),
     }

@@ -26,7 +26,7 @@ from tests.bench.table import note, show
 SEED: Final = 51
 HOURS: Final = 60.0
 SESSION_S: Final = 600.0
-RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor", "quarrick")
+RIGS: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "quarrick")
 RATES_HZ: Final = (10.0, 20.0, 50.0, 100.0)
 ACTION: Final = Decision.names().index("action")
 FINDING: Final = Decision.names().index("finding")
@@ -68,6 +68,15 @@ def _gated(rng: Any, rate_hz: float) -> Spread:
     return replace(_nominal(rng, rate_hz), refresh_s=float(rng.choice([0.1, 0.2])))
 
 
+def _line_off(rng: Any, rate_hz: float) -> Spread:
+    """A line nearly as far off as rigs allow, read to 8 bits over 2000 kPa."""
+    return replace(
+        _nominal(rng, rate_hz),
+        line_gain=float(rng.choice([0.92, 0.95, 1.05, 1.08])),
+        line_step_kpa=2000.0 / 256.0,
+    )
+
+
 def _coarse(rng: Any, rate_hz: float) -> Spread:
     """Boost in 8 bits over 450 kPa, flow in 32 steps of its span."""
     return replace(_nominal(rng, rate_hz), boost_step_kpa=450.0 / 256.0, flow_step_ml_min=30.0)
@@ -82,6 +91,7 @@ CARS: Final = {
     "noise 4 %": _noisy,
     "flow refreshed 5 or 10 a second": _gated,
     "boost in 8 bits, flow in 30s": _coarse,
+    "line pressure +-5 to 8 %, in 8 bits": _line_off,
 }
 
 

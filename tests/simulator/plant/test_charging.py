@@ -17,7 +17,7 @@ from simulator.plant.state import Rates, State
 from simulator.rig import find_rig, load_rig
 from tests.kit.plants import scenario
 
-BOOSTED: Final = ("brindle", "tarnwick", "ullesby", "wexmoor")
+BOOSTED: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor")
 CRITICAL: Final = (2.0 / 2.4) ** 3.5
 
 

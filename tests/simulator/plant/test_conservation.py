@@ -36,7 +36,7 @@ FAULTS: Final[dict[str, tuple[Fault, ...]]] = {
         Fault(FaultKind.SUPPLY_LOW, 3.0, magnitude=0.3),
     ),
 }
-RIGS: Final = ("hand-made", "brindle", "tarnwick", "ullesby", "wexmoor", "quarrick")
+RIGS: Final = ("hand-made", "brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "quarrick")
 
 
 def rig_of(name: str) -> Rig:

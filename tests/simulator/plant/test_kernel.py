@@ -30,7 +30,7 @@ WRONG: Final = (
     Fault(FaultKind.SIPHON, 5.0, magnitude=0.5),
     Fault(FaultKind.SUPPLY_LOW, 2.0, magnitude=0.2, ramp_s=1.0),
 )
-SHIPPED: Final = ("brindle", "tarnwick", "ullesby", "wexmoor", "quarrick")
+SHIPPED: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "quarrick")
 # Euler's rule at 1 ms lags behind a value that moves at a steady rate by about half a step: what
 # moves with a time constant T is off by at most (1 ms / 2 T) / e of its jump: 0.6 % for 30 ms, and
 # 1.2 % for the valve's 15 ms. So: 1.5 % of what each value spans over the pull. The line settles in

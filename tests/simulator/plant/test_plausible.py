@@ -25,7 +25,7 @@ from tests.kit.plants import LONG_PULL, RIG, mean, scenario
 
 Decide = Callable[[Sample], tuple[float, float]]
 
-RIGS: Final = ("brindle", "tarnwick", "ullesby", "wexmoor", "hand-made")
+RIGS: Final = ("brindle", "orrinby", "tarnwick", "ullesby", "wexmoor", "hand-made")
 COLUMN: Final = {name.removeprefix("true_"): i for i, name in enumerate(TRUTH_COLUMNS)}
 ONSET_S: Final = 5.0  # of a fault, in the middle of the long pull
 HOT_C: Final = 34.0
