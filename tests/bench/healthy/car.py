@@ -118,7 +118,6 @@ def asked_share(rig: Rig, boost_kpa: Any, duty_pct: Any) -> Any:
     return np.where(boost_kpa >= command.start_boost_kpa, share, 0.0)
 
 
-<<<<<<< HEAD
 def charge(rng: Any, rig: Rig, drive: Drive, share: Any) -> tuple[Any, Any]:
     """Return what the intake's sensors read ahead of the spray and behind it, degC.
 
@@ -149,7 +148,8 @@ def charge(rng: Any, rig: Rig, drive: Drive, share: Any) -> tuple[Any, Any]:
     wet_c = dry_c - smoothed(cools_k * warmth * part, drops_late_s)
     lag_s = float(rng.uniform(0.25, 0.5))
     return smoothed(dry_c, lag_s), smoothed(wet_c, lag_s)
-=======
+
+
 def line_kpa(rng: Any, rig: Rig, share: Any, full: Any, spread: Spread) -> Any:
     """Return what the gauge behind the pump reads, kPa.
 
@@ -166,7 +166,6 @@ def line_kpa(rng: Any, rig: Rig, share: Any, full: Any, spread: Spread) -> Any:
     passed = 1.0 / sqrt(1.0 + (2.0 * np.pi * stroke_hz * rig.line_sensor.lag_s) ** 2)
     noise = smoothed(rng.normal(0.0, 1.0, n), 0.02) * sqrt(2.0 * 0.02 / STEP_S)
     return spread.line_gain * kpa * (1.0 + passed * swing + 0.01 * noise)
->>>>>>> main
 
 
 def _stepped(x: Any, step: float) -> Any:
@@ -194,15 +193,8 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
         every = max(round(spread.refresh_s / STEP_S), 1)
         flow = flow[at.astype(int) // every * every]
 
-<<<<<<< HEAD
     dry_c, wet_c = charge(rng, rig, drive, asked / np.maximum(full, 1.0))
-    line = smoothed(np.where(asked > 0.0, 0.95 * rig.spray.pump.regulated_kpa, 0.0), 0.05)
-    line = np.minimum(line, 0.9 * rig.spray.pump.shut_off_kpa)
-=======
-    sprayed_k = 12.0 * smoothed(asked / np.max(full), 0.4)
-    dry_c = smoothed(28.0 + 0.22 * np.maximum(boost, 0.0), 4.0)
     line = line_kpa(rng, rig, share, full, spread)
->>>>>>> main
     nearly = rng.normal(0.0, 1.0, n)
     readings = {
         ch.ENGINE_SPEED: np.round(drive.engine_speed_rpm + 6.0 * nearly),
