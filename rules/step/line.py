@@ -211,7 +211,8 @@ def doubt_line(k: Constants, s: State, step_s: float) -> None:
         s.line_pulls = 1.0 if s.level[UNDER_DELIVERY] < PULL else 0.0
     s.unconfirmed_s += step_s
     shown = s.missing_slow >= larger(CONFIRMED * s.line_missing_slow, 0.5 * k.gain_within)
-    if s.unconfirmed_s > k.line_confirmed_s and not shown and s.surplus <= CALM_NATS:
+    others = larger(s.surplus, s.charge_evidence)  # a charge that isn't cooled bears the line out
+    if s.unconfirmed_s > k.line_confirmed_s and not shown and others <= CALM_NATS:
         s.line_wrong = 1.0
         s.line_sound_s = 0.0
         s.unconfirmed_s = 0.0

@@ -18,7 +18,14 @@ from rules.findings import FINDINGS, why_impossible
 from rules.step.charge import BELIEVED_S, CLOSES_S, ENTRY_S, judge_charge
 from rules.step.evidence import CALM_NATS
 from rules.step.from_rig import constants_of
-from rules.step.state import CHARGE_ACCOUNTS, COOLING_MISSING, N_SIZES, UNDER_DELIVERY, Decision
+from rules.step.state import (
+    CHARGE_ACCOUNTS,
+    COOLING_MISSING,
+    LINE_DOUBTED,
+    N_SIZES,
+    UNDER_DELIVERY,
+    Decision,
+)
 from rules.step.step import fresh_state
 from tests.kit.rigs import ESSENTIAL, NAN, Drive, first, rig, terms
 
@@ -281,6 +288,25 @@ def test_where_the_line_says_that_spray_arrives_the_charge_may_only_warn() -> No
     assert max(d.charge_evidence for d in decisions) > limit_nats
     assert max(d.level[COOLING_MISSING] for d in decisions) == Action.WARN
     assert worst(decisions) == Action.WARN
+
+
+@pytest.mark.parametrize("cooled", [True, False])
+def test_a_charge_that_warms_bears_the_line_out_against_the_flow(cooled: bool) -> None:
+    """Pressure low, flow as it should be: by the charge it is told which of the two is wrong."""
+    drive = Drive(facts("dry_intake_c", "line_kpa"))
+    due_kpa, decisions = 780.0, list[Decision]()
+    for i in range(600):
+        gone = max(0.0, 1.0 - exp(-0.01 * (i - 400) / 0.05))
+        warmed = 0.0 if cooled else DROP_K * max(0.0, 1.0 - exp(-0.01 * (i - 400) / 0.3))
+        kpa = due_kpa * (1.0 - 0.5 * gone)
+        readings = {"intake_c": 54.0 + warmed, "dry_intake_c": 70.0, "line_kpa": kpa}
+        decisions += drive.run(0.01, commanded_ml_min=FULL, **readings)
+        if drive.last.line_due_kpa == drive.last.line_due_kpa:
+            due_kpa = drive.last.line_due_kpa
+    assert worst(decisions) == Action.PULL_TIMING
+    doubted = max(d.level[LINE_DOUBTED] for d in decisions)
+    assert doubted == (Action.WARN if cooled else Action.NO_ACTION)
+    assert decisions[-1].level[UNDER_DELIVERY] == (0.0 if cooled else Action.PULL_TIMING)
 
 
 @pytest.mark.parametrize(
