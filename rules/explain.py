@@ -10,6 +10,8 @@ from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats, witness_column
 from rules.step.state import Decision
 
+# By the line's pressure, if by more than half: where both say all they can, the flow is told.
+_MOSTLY = 1.9
 _NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
 
 
@@ -81,7 +83,7 @@ def _explain_under_delivery(rig: Rig, level: Action, decision: Decision) -> str:
     allowed = "hardly a car" if level is Action.WARN else "no car"
     reads = f"{_read(decision)} for {1000.0 * decision.short_s:z.0f} ms"
     due_kpa = decision.line_due_kpa
-    if due_kpa == due_kpa and 2.0 * decision.line_evidence > decision.quick_evidence:
+    if due_kpa == due_kpa and _MOSTLY * decision.line_evidence > decision.quick_evidence:
         reads = f"{decision.value[ch.LINE]:z.0f} of {due_kpa:z.0f} kPa in the line"
         if decision.line_high > 0.0:
             reads = f"{reads} (high: a clog or a closed valve)"
