@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rules.channels import DELIVERED
-from rules.facts import Action, Rig
+from rules.facts import Action, ChargeSensor, Rig
 from rules.handling import handled, least_due_ml_min
 from rules.step.from_rig import constants_of, witness_column
 from rules.step.hydraulics import full_flow_ml_min
@@ -47,7 +47,8 @@ HARM = TRUTH_NAMES.index("true_harm")
 def as_built(rig: Rig) -> Rig:
     """Return a rig whose flow sensor's tolerances are no wider than the plant's cars differ.
 
-    Handling is reckoned with the flow alone; line pressure, which is sooner, is left out.
+    Handling is reckoned with the flow alone; line pressure, which is sooner, is left out, and the
+    charge's temperature, which confirms it.
     """
     sensor = rig.flow_sensor
     known = replace(
@@ -57,7 +58,8 @@ def as_built(rig: Rig) -> Rig:
         gain_within=GAIN_SPREAD,
     )
     channels = tuple(one for one in rig.channels if one.name != "line_kpa")
-    return replace(rig, flow_sensor=known, channels=channels)
+    charge = ChargeSensor()  # which says nothing of its cooling
+    return replace(rig, flow_sensor=known, channels=channels, charge_sensor=charge)
 
 
 @cache

@@ -118,6 +118,38 @@ def asked_share(rig: Rig, boost_kpa: Any, duty_pct: Any) -> Any:
     return np.where(boost_kpa >= command.start_boost_kpa, share, 0.0)
 
 
+def charge(rng: Any, rig: Rig, drive: Drive, share: Any) -> tuple[Any, Any]:
+    """Return what the intake's sensors read ahead of the spray and behind it, degC.
+
+    A day of -10 to 20 degC (the rigs' limits are for no hotter), what boost adds at once, what the
+    intercooler's core soaks up of it, and spray that cools the less the colder the charge is. The
+    rig states a car like this one: it is off by no more than its tolerances.
+
+    Args:
+        rng: Draws this car and this day.
+        rig: The rig; without a ``[charge_sensor]`` spray cools by 12 K.
+        drive: The drive.
+        share: Of full spray, at each step.
+    """
+    sensor = rig.charge_sensor
+    boost = np.maximum(drive.boost_kpa, 0.0) / max(*rig.paid.boost_kpa, 1.0)
+    air = drive.engine_speed_rpm / rig.engine.redline_rpm
+    outside_c = float(rng.uniform(-10.0, 20.0))
+    adds_k = (sensor.rise_k or 30.0) * float(rng.uniform(0.9, 1.1))
+    core_lag_s = float(rng.uniform(5.0, 15.0))
+    soaks_k = float(rng.uniform(0.3, 0.8)) * (sensor.soak_k_s or 6.0) * core_lag_s
+    core_c = outside_c + 4.0 + smoothed(soaks_k * boost * air, core_lag_s)
+    dry_c = core_c + adds_k * boost * (0.65 + 0.35 * air)
+    cools_k = (sensor.drop_k or 12.0) * float(rng.uniform(0.85, 1.15))
+    # All of a saturated charge's cooling from half of the spray on; hardly any below 15 degC.
+    warmth = np.clip((dry_c - 15.0) / 30.0, 0.0, 1.2)
+    part = 1.0 - np.clip(1.0 - 1.4 * share, 0.0, 1.0) ** 2
+    drops_late_s = float(rng.uniform(0.03, 0.1))
+    wet_c = dry_c - smoothed(cools_k * warmth * part, drops_late_s)
+    lag_s = float(rng.uniform(0.25, 0.5))
+    return smoothed(dry_c, lag_s), smoothed(wet_c, lag_s)
+
+
 def line_kpa(rng: Any, rig: Rig, share: Any, full: Any, spread: Spread) -> Any:
     """Return what the gauge behind the pump reads, kPa.
 
@@ -161,15 +193,14 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
         every = max(round(spread.refresh_s / STEP_S), 1)
         flow = flow[at.astype(int) // every * every]
 
-    sprayed_k = 12.0 * smoothed(asked / np.max(full), 0.4)
-    dry_c = smoothed(28.0 + 0.22 * np.maximum(boost, 0.0), 4.0)
+    dry_c, wet_c = charge(rng, rig, drive, asked / np.maximum(full, 1.0))
     line = line_kpa(rng, rig, share, full, spread)
     nearly = rng.normal(0.0, 1.0, n)
     readings = {
         ch.ENGINE_SPEED: np.round(drive.engine_speed_rpm + 6.0 * nearly),
         ch.BOOST: _stepped(boost + 0.4 * rng.normal(0.0, 1.0, n), spread.boost_step_kpa),
         ch.INJECTOR_DUTY: np.round(duty, 1),
-        ch.INTAKE: np.round(dry_c - sprayed_k + 0.2 * nearly, 1),
+        ch.INTAKE: np.round(wet_c + 0.2 * nearly, 1),
         ch.KNOCK: np.round(np.maximum(0.4 * rng.normal(0.0, 1.0, n), 0.0), 1),
         ch.COMMANDED: asked,
         ch.COMMAND_PCT: 100.0 * share,
