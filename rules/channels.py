@@ -78,6 +78,8 @@ CHANNELS: Final = (
     # What the engine controller says it does of what it was asked to; ``timing_deg`` is no such.
     Channel("confirmed_retard_deg", "deg", -5.0, 80.0, 0.5, "confirmed retard"),
     Channel("confirmed_ceiling_kpa", "kPa", -101.4, 1000.0, 0.5, "confirmed boost ceiling"),
+    # 0 while there is enough, 1 once it is low: nothing between is plausible.
+    Channel("tank_switch", "1", 0.0, 1.0, 5.0, "tank switch"),
 )
 CHANNEL_NAMES: Final = tuple(channel.name for channel in CHANNELS)
 CHANNEL_BY_NAME: Final = {channel.name: channel for channel in CHANNELS}
@@ -112,7 +114,8 @@ TIME: Final = 0
     DRY_INTAKE,
     CONFIRMED_RETARD,
     CONFIRMED_CEILING,
-) = range(1, 18)
+    TANK_SWITCH,
+) = range(1, 19)
 # What feels whether spray arrives, the best first: the first of them that a rig maps is its
 # *witness*, by which alone boost is cut, and without which the monitor is blind. The last one only
 # where the rig says how far spray cools the charge.
@@ -154,6 +157,7 @@ class Sample(NamedTuple):
     dry_intake_c: float = NOT_SENT
     confirmed_retard_deg: float = NOT_SENT
     confirmed_ceiling_kpa: float = NOT_SENT
+    tank_switch: float = NOT_SENT
     clock_pace: float = NOT_SENT
     operator: float = OPERATOR_NOTHING
 

@@ -9,6 +9,7 @@ from rules.findings import FINDINGS
 from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats, witness_column
 from rules.step.state import Decision
+from rules.step.watch import SWITCH_FOR_S
 
 # By the line's pressure, if by more than half: where both say all they can, the flow is told.
 _MOSTLY = 1.9
@@ -121,6 +122,8 @@ def _unhealthy(rig: Rig, decision: Decision, column: int) -> str:
     told = f"{known.label} {st.HEALTH_WORDS[int(decision.health[column])]}"
     if decision.health[column] != st.IMPLAUSIBLE or decision.refused_column != column:
         return told
+    if column == ch.TANK_SWITCH:
+        return f"{told} (reads {_plain(decision.refused)}, plausible are 0 and 1)"
     terms = next(terms for terms in rig.channels if terms.name == known.name)
     guess = "another unit, or the rig's range?"
     if column == ch.BOOST and terms.low <= decision.refused - rig.engine.ambient_kpa <= terms.high:
@@ -237,6 +240,9 @@ def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
 
 
 def _explain_tank(rig: Rig, level: Action, decision: Decision) -> str:
+    mapped = {terms.name for terms in rig.channels}
+    if "tank_ml" not in mapped or decision.value[ch.TANK_SWITCH] > 0.0:
+        return f"the tank's switch has read low for {SWITCH_FOR_S:z.0f} s"
     left = "" if decision.tank_s == inf else f", {decision.tank_s:z.0f} s of spray at this rate"
     return f"{decision.value[ch.TANK]:z.0f} mL left in the tank{left}"
 

@@ -156,9 +156,10 @@ FINDINGS: Final = (
         "tank_low",
         "tank running out",
         Severity.NOTICE,
-        ("tank_ml",),
+        (),
         "warn",
         "fill the tank; a level sensor that sticks",
+        needs_any=("tank_ml", "tank_switch"),
     ),
     Finding(
         "clock_step",
@@ -245,7 +246,8 @@ def why_impossible(rig: Rig, finding: Finding) -> str | None:
         "over_delivery": watch.over_ml == inf,
         "command_disagrees": watch.disagree_share == inf,
         "boost_contradicted": watch.contradicted_share == inf,
-        "tank_low": watch.tank_reserve_ml == 0.0 and watch.tank_time_s == 0.0,
+        "tank_low": watch.tank_reserve_ml == watch.tank_time_s == 0.0
+        and "tank_switch" not in mapped,
     }
     return "not set in [watch]" if switched_off.get(finding.name, False) else None
 

@@ -25,6 +25,7 @@ class Columns(Record):
     cooled_column: int = 0  # intake temperature, where it is evidence
     dry_column: int = 0  # dry intake temperature
     tank_column: int = 0
+    switch_column: int = 0  # the tank's level switch
     line_column: int = 0  # line pressure, where it is evidence
     confirmed_retard_column: int = 0
     confirmed_ceiling_column: int = 0

@@ -318,6 +318,7 @@ def _put_columns(k: Constants, rig: Rig, mapped: set[int]) -> None:
     if judges_charge(rig):
         k.cooled_column = where_mapped(ch.INTAKE)
     k.tank_column = where_mapped(ch.TANK)
+    k.switch_column = where_mapped(ch.TANK_SWITCH)
     k.line_column = where_mapped(ch.LINE)
     k.confirmed_retard_column = where_mapped(ch.CONFIRMED_RETARD)
     k.confirmed_ceiling_column = where_mapped(ch.CONFIRMED_CEILING)
@@ -336,7 +337,7 @@ def _put_channels(k: Constants, rig: Rig) -> None:
         if column == k.witness_column == ch.INTAKE:  # frozen, it would hide all there is
             k.stuck_after_s[column] = min(terms.stuck_after_s, INTAKE_STUCK_S)
         may_stick = min(k.stuck_after_s[column], terms.most_per_s) < inf
-        k.pass_low[column] = inf if may_stick else terms.low
+        k.pass_low[column] = inf if may_stick or column == ch.TANK_SWITCH else terms.low
 
 
 def _put_limits(k: Constants, rig: Rig, mapped: set[int]) -> None:

@@ -2,7 +2,15 @@
 
 from collections.abc import Sequence
 
-from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, LINE, NOT_SENT, TICK_BOUND_S
+from rules.channels import (
+    BOOST,
+    DELIVERED,
+    ENGINE_SPEED,
+    LINE,
+    NOT_SENT,
+    TANK_SWITCH,
+    TICK_BOUND_S,
+)
 from rules.step.arithmetic import INFINITE, larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import HEALTHY, IMPLAUSIBLE, JUMPED, NOT_A_NUMBER, STALE, STUCK, State
@@ -126,7 +134,7 @@ def judge_channel(k: Constants, s: State, column: int, value: float, dt_s: float
     if value != NOT_SENT:
         if value != value:
             s.reading[column] = NOT_A_NUMBER
-        elif value < k.low[column] or value > k.high[column]:
+        elif value < k.low[column] or value > k.high[column] or is_no_switch(column, value):
             s.reading[column] = IMPLAUSIBLE
             note_refused(k, s, column, value)
         elif has_jumped(k, s, column, value, age_s):
@@ -154,6 +162,11 @@ def judge_channel(k: Constants, s: State, column: int, value: float, dt_s: float
         s.health[column] = health
         s.changed = 1.0
     return news
+
+
+def is_no_switch(column: int, value: float) -> bool:
+    """Whether a switch's channel reads what no switch does."""
+    return column == TANK_SWITCH and value != 0.0 and value != 1.0
 
 
 def is_essential(k: Constants, column: int) -> bool:

@@ -277,6 +277,7 @@ class State(Decision):
     charge_doubt: float = 1.0  # the share of the rig's tolerances that is left
     charge_learned_s: float = 0.0
     charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
+    switch_low_s: float = 0.0  # how long the tank's switch has read low
 
 
 N_DECISION: Final = len(Decision.names())

@@ -24,6 +24,7 @@ from rules.step.surplus import surplus_level, weigh_surplus
 
 USE_LAG_S = 2.0  # of the use a tank's time is reckoned with
 TANK_FOR_S = 1.0  # fluid sloshes; a level must stay low
+SWITCH_FOR_S = 3.0  # a float at its switch bobs for longer. Common practice, no source
 LATE_FORGOTTEN_S = 5.0
 MOST_LATE = 10.0
 
@@ -34,7 +35,22 @@ def dry_response(k: Constants, s: State) -> float:
 
 
 def tank(k: Constants, s: State, dt_s: float) -> float:
-    """Reckon how long the tank lasts, and say when that, or the level, is too little.
+    """Say when the tank is low: by its level, by how long it lasts, or by its switch."""
+    low = k.tank_column > 0 and tank_level_low(k, s, dt_s)
+    switch = k.switch_column
+    if switch > 0 and s.usable[switch] > 0.0 and s.value[switch] > 0.0:
+        s.switch_low_s = s.switch_low_s + dt_s
+        # That long it has been low for, and longer than a level must be.
+        low = low or s.switch_low_s > SWITCH_FOR_S - TANK_FOR_S
+    else:
+        s.switch_low_s = 0.0
+    if low or s.for_s[TANK_LOW] > 0.0:
+        return lasting(s, TANK_LOW, low, dt_s, TANK_FOR_S, WARN)
+    return NO_ACTION
+
+
+def tank_level_low(k: Constants, s: State, dt_s: float) -> bool:
+    """Reckon how long the tank lasts; return whether that, or its level, is too little.
 
     By the flow; without a sensor for it, by what is commanded.
     """
@@ -51,9 +67,7 @@ def tank(k: Constants, s: State, dt_s: float) -> float:
         low = s.value[column] < k.tank_reserve_ml or left_s < k.tank_time_s
     else:
         s.tank_s = INFINITE
-    if low or s.for_s[TANK_LOW] > 0.0:
-        return lasting(s, TANK_LOW, low, dt_s, TANK_FOR_S, WARN)
-    return NO_ACTION
+    return low
 
 
 def watch(k: Constants, s: State, dt_s: float) -> float:
@@ -88,7 +102,7 @@ def watch(k: Constants, s: State, dt_s: float) -> float:
         knocks = s.action >= PULL and s.usable[KNOCK] > 0.0 and s.value[KNOCK] > k.knock_limit
         asked = lasting(s, KNOCK_PERSISTS, knocks, dt_s, k.knock_persists_for_s, CUT)
         worst = asked if asked > worst else worst
-    if k.tank_column > 0:
+    if k.tank_column > 0 or k.switch_column > 0:
         asked = tank(k, s, dt_s)
         worst = asked if asked > worst else worst
     if k.confirmed_retard_column > 0 or k.confirmed_ceiling_column > 0:

@@ -357,6 +357,13 @@ _SENSORS: Final = (
         "it reads empty",
     ),
     _other(
+        "tank switch open",
+        _K.SENSOR_OPEN,
+        "tank_switch",
+        frozenset({"tank_low"}),
+        "its contact opens as the float sinks: a broken wire reads low",
+    ),
+    _other(
         "speed open",
         _K.SENSOR_OPEN,
         "engine_speed_rpm",

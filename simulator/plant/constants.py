@@ -80,6 +80,7 @@ class Constants(Record):
     viscosity_mpa_s: float = 0.0
     surface_mn_m: float = 0.0  # surface tension
     tank_ml: float = 0.0  # full
+    switch_ml: float = 0.0  # where the tank's switch stands
     actuation_steps: int = 0  # from command to valve
     sensor_steps: int = 0  # from flow to meter
     sensor_lag_s: float = 0.0

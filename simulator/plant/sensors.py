@@ -48,6 +48,8 @@ _SENSORS: Final[dict[str, tuple[float, float, float, float, float, float]]] = {
     "dry_intake_c": (10.0, 0.05, -40.0, 160.0, 160.0, -40.0),
     "confirmed_retard_deg": (10.0, 0.0, 0.0, 40.0, 0.0, 0.0),
     "confirmed_ceiling_kpa": (10.0, 0.0, 0.0, 400.0, 0.0, 0.0),
+    # Its contact opens as the float sinks, so that a broken wire reads low.
+    "tank_switch": (1.0, 0.0, 0.0, 1.0, 0.0, 1.0),
 }
 PER_UNIT, EVERY_S, BOTTOM, TOP, SHORT, OPEN = (
     tuple(_SENSORS[name][i] for name in ch.CHANNEL_NAMES) for i in range(6)
@@ -170,6 +172,7 @@ def read(
     row[ch.TANK] = larger(0.0, s.tank_ml + s.slosh_ml)
     line_kpa = s.sensed_line_kpa + ripple_kpa(k, s)
     row[ch.LINE] = larger(0.0, line_kpa + _LINE_KPA * s.line_noise)
+    row[ch.TANK_SWITCH] = 1.0 if row[ch.TANK] < k.switch_ml else 0.0
     row[ch.SUPPLY] = s.supply_v + _SUPPLY_V * draw.supply
     row[ch.DRY_INTAKE] = s.sensed_dry_c + _THERMISTOR_K * draw.dry
     # What the engine controller says it does.

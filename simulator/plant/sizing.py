@@ -40,6 +40,7 @@ _AIR_DENSITY: Final = 1.19  # kg/m3
 _REGULATOR_RISE: Final = 0.08  # how much a bypass regulator's pressure rises when flow stops
 _COMPLIANCE_S_KPA: Final = 8e-5  # mL/kPa of stiff hose for each mL/s; common practice, no source
 _RUN_DOWN_S: Final = 0.16  # so full flow dies away in about this time
+_SWITCH_SHARE: Final = 0.1  # of a tank: its level switch, where the rig states no reserve
 _DROP_KPA: Final = 800.0  # from this pressure across the nozzles
 _STROKE_HZ: Final = 70.0  # three chambers at 1400 turns a minute; common practice, no source
 _STROKE_SPREAD_HZ: Final = 27.0
@@ -205,6 +206,7 @@ def _spray(k: Constants, rig: Rig) -> None:
     k.viscosity_mpa_s = viscosity_mpa_s(k.methanol, 20.0)
     k.surface_mn_m = surface_mn_m(k.methanol, 20.0)
     k.tank_ml = spray.tank_ml
+    k.switch_ml = rig.watch.tank_reserve_ml or _SWITCH_SHARE * spray.tank_ml
     held_kpa = min(pump.regulated_kpa, 0.8 * pump.shut_off_kpa)
     against_kpa = max(k.peak_kpa, 0.0) + spray.check_valve_kpa
     full = conductance * sqrt(max(held_kpa - against_kpa, 1.0))

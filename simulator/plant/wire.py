@@ -18,7 +18,7 @@ LATEST_S: Final = 0.5
 _CLOCK_STEP_S: Final = 10.0
 _PARKED: Final = (
     *(880.0, -65.0, 2.0, 31.0, 0.0, 0.0, 0.0, 0.0, 15.0, 1.0, 0.0, 3000.0, 900.0, 13.9, 31.0),
-    *(0.0, 400.0),
+    *(0.0, 400.0, 0.0),
 )
 LONGEST_GAP_S: Final = 0.25  # as the monitor's alignment: silence is data
 TICK_S: Final = 0.1

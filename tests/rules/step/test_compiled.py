@@ -17,6 +17,7 @@ from rules.channels import (
     NOT_SENT,
     OPERATOR,
     ROW_WIDTH,
+    TANK_SWITCH,
 )
 from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
@@ -96,6 +97,7 @@ def stream(parts: list[Stretch], seed: int) -> Floats:
             values[COMMANDED - 1] = random.choice([500.0, 480.0])
             values[DELIVERED - 1] = mood.get("delivered", 1.0) * random.uniform(450.0, 520.0)
             values[0] += 3000.0 * random.random()
+            values[TANK_SWITCH - 1] = random.choice([0.0, 1.0, 0.5], p=[0.6, 0.3, 0.1])
             if "frozen" in mood:
                 values[DELIVERED - 1] = frozen
                 values[COMMANDED - 1] = random.choice([50.0, 600.0])

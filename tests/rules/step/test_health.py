@@ -38,7 +38,7 @@ def test_of_several_implausible_readings_the_essential_one_is_told_plainly() -> 
     """Whatever else is off, why the monitor is blind is told, and in no power of ten."""
     guard = Guard(of_kind(CommandKind.LOG_FLOW))
     good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS}
-    good["line_kpa"] = 1000.0  # as this rig's pump gives
+    good |= {"line_kpa": 1000.0, "tank_switch": 0.0}  # as this rig's pump gives; enough
     guard.step(Sample(0.0, **good))
     off = {**good, "engine_speed_rpm": 50_000.0}
     guard.step(Sample(0.1, **off))
@@ -57,7 +57,7 @@ def test_each_channel_in_each_state(column: int) -> None:
     """Every channel reads NaN and out of range at once, stale after its age, and heals."""
     channel = CHANNELS[column - 1]
     guard = Guard(of_kind(CommandKind.LOG_FLOW))
-    good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS}
+    good = {c.name: (c.low + c.high) / 2.0 for c in CHANNELS} | {"tank_switch": 1.0}
 
     def health(time_s: float, value: float) -> float:
         decision = guard.step(Sample(time_s, **{**good, channel.name: value}))

@@ -13,7 +13,7 @@ from rules.findings import FINDINGS, why_impossible
 from rules.step.evidence import CALM_NATS
 from rules.step.state import FINDING_NAMES, UNDER_DELIVERY, Decision
 from tests.kit.entries import correlated
-from tests.kit.rigs import ALL_CHANNELS, Drive, first, healthy, rig, terms
+from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, Drive, first, healthy, rig, terms
 
 WATCH = {
     "no_command_above_kpa": 90.0,
@@ -26,6 +26,7 @@ WATCH = {
 CALM = {"dry_intake_c": 70.0, "intake_c": 40.0, "tank_ml": 4000.0, "command_pct": 100.0}
 CALM |= {"knock": 0.0, "injector_duty_pct": 60.0, "engine_speed_rpm": 5000.0, "supply_v": 13.8}
 CALM |= {"timing_deg": 15.0, "lambda_ratio": 0.8, "throttle_pct": 100.0, "line_kpa": 900.0}
+CALM["tank_switch"] = 0.0
 CALM |= {"confirmed_retard_deg": 60.0, "confirmed_ceiling_kpa": 0.0}  # whatever is asked is done
 
 
@@ -204,7 +205,10 @@ def test_what_is_switched_off_is_said() -> None:
     bare = rig(channels=terms(*ALL_CHANNELS))
     said = {finding.name: why_impossible(bare, finding) for finding in FINDINGS}
     assert said["overboost"] == "no [limits.boost_kpa]"
-    assert said["no_command"] == said["tank_low"] == "not set in [watch]"
+    assert said["no_command"] == "not set in [watch]"
+    assert said["tank_low"] is None  # its switch needs no term
+    level = rig(channels=terms(*ESSENTIAL, "tank_ml"))
+    assert why_impossible(level, FINDINGS[FINDING_NAMES.index("tank_low")]) == "not set in [watch]"
     assert said["under_delivery"] is None
     neither = rig(channels=terms("boost_kpa", "delivered_ml_min", "commanded_ml_min"), watch=WATCH)
     assert why_impossible(neither, FINDINGS[FINDING_NAMES.index("no_command")]) is None

@@ -170,7 +170,8 @@ def test_units_behind_a_crc_header() -> None:
 def test_a_rig_that_maps_the_very_columns_is_believed(tmp_path: Path) -> None:
     """Where every mapped column is in the header, the rig's units count, whatever the names."""
     text = find_rig("brindle").read_text(encoding="utf-8")
-    head = text.partition("[limits.boost_kpa]")[0]
+    before, _, rest = text.partition("[limits.boost_kpa]")[0].partition("[charge_sensor]")
+    head = before + "[command]" + rest.partition("[command]")[2]
     rig = tmp_path / "rig.toml"
     rig.write_text(
         head + '[channels.boost_kpa]\nunit = "psi"\n[channels.delivered_ml_min]\n', encoding="utf-8"
