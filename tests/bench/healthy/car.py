@@ -212,6 +212,7 @@ def rows_for(rng: Any, rig: Rig, drive: Drive, spread: Spread) -> Any:
         ch.LINE: _stepped(line, spread.line_step_kpa),
         ch.SUPPLY: np.round(13.8 + 0.05 * nearly, 2),
         ch.DRY_INTAKE: np.round(dry_c + 0.2 * nearly, 1),
+        ch.TANK_SWITCH: np.zeros(n),
     }
 
     count = int(n * STEP_S * spread.rate_hz)
