@@ -23,7 +23,9 @@ MUCH_UP = 2.5  # times the variance learned
 FALL_SDS = 4.0  # standard deviations of the noise
 FALLEN_S = 0.08  # after a fall faster than any plausible sensor's
 FALLEN_RATIO = 0.1  # and what a reading adds until then
-MOST_EVIDENCE = 1.25  # limits: more says nothing more, and would only outlast the fault
+# Limits: more of one car's evidence is only a reserve, until all other cars accuse as well.
+MOST_EVIDENCE = 4.0
+MOST_KEPT = 1.25  # the same once they do: more would only outlast the fault
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
 # The same ratio: where cars lie farther apart, a residual is mostly an error of timing, not noise.
 FAR_APART = 1.25
@@ -107,7 +109,7 @@ def accuse(
         variance: Of it, > 0.
         most_ratio: What it may add at most, nats.
     """
-    most = MOST_EVIDENCE * k.limit_nats
+    most = (MOST_KEPT if s.evidence >= k.limit_nats else MOST_EVIDENCE) * k.limit_nats
     top = 0.0
     for i in range(N_SIZES):
         shift = k.size[i] * moved

@@ -27,6 +27,7 @@ LONGEST_PAUSE = 2.0  # that is learned from, in stand-still times
 LONG_PAUSE = 0.25  # of a logger, in stand-still times: longer, and nothing lively moves
 FINE_SHARE = 0.01
 LEAST_BOOST_KPA = 20.0  # gauge: a boost below it moves no less
+REGULATED = 0.7  # boost is held where it is: of other readings' movement
 UNIT_FORGOTTEN = 1.01  # a change: the smallest step is that of the last hundred changes or so
 TRUST = 3.0  # how much longer each change lets a coarse reading stand still
 MOST_CHANGES = 100.0
@@ -262,7 +263,7 @@ def may_stand_still_s(k: Constants, s: State, column: int) -> float:
         return still_s  # nearly always, and no need to know how much more it might be
     reading = s.value[column]
     if column == BOOST:  # near ambient, a hundredth of its gauge value is nothing
-        reading = larger(reading, LEAST_BOOST_KPA)
+        reading = REGULATED * larger(reading, LEAST_BOOST_KPA)
     return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column, reading)
 
 

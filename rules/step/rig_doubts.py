@@ -25,6 +25,7 @@ KEPT_S = 10.0  # of healthy spraying without it, until a doubt is over
 MUCH_HELD = 1.5  # times the rig's refresh period
 OF_A_STEP = 1.0 / 12.0  # variance of what rounding to a step of 1 leaves (uniform distribution)
 MUCH_COARSER = 1.3  # times the rig's floor
+FINE_STEP = 0.5  # times the floor, which is noise enough for the rounding of a smaller one
 MUCH_NOISE = 4.0  # times the rig's variance
 
 
@@ -48,8 +49,10 @@ def doubt_rig(k: Constants, s: State, entry_s: float) -> None:
     found = NO_DOUBT
     if s.learned_s >= KNOWN_S:
         s.floor_sq = larger(k.floor_sq, s.flow_step_ml_min * s.flow_step_ml_min * OF_A_STEP)
-        # It is no noise, too: a reading may lie half a step low for long.
-        s.rounding_ml_min = 0.5 * smaller(s.flow_step_ml_min, 2.0 * k.floor_ml_min)
+        step = s.flow_step_ml_min
+        # A coarse step is no noise, too: a reading may lie half of it low for long.
+        coarse = step > FINE_STEP * k.floor_ml_min
+        s.rounding_ml_min = 0.5 * smaller(step, 2.0 * k.floor_ml_min) if coarse else 0.0
         found = doubt_now(k, s)
     if found != NO_DOUBT:
         s.rig_doubt = found

@@ -55,7 +55,7 @@ def test_flows_in_ml_min_are_capped_by_the_hydraulics() -> None:
 @pytest.mark.parametrize("kind", list(CommandKind))
 def test_pump_stop_is_seen_with_every_kind(kind: CommandKind) -> None:
     """Whatever commands the spray, a stopped pump at full boost is pulled within 0.4 s."""
-    everything = {**dict.fromkeys(ALL_CHANNELS, 50.0), "line_kpa": 900.0}
+    everything = {**dict.fromkeys(ALL_CHANNELS, 50.0), "line_kpa": 900.0, "tank_switch": 0.0}
     drive = Drive(of_kind(kind))
     readings = {**everything, "boost_kpa": 150.0, "commanded_ml_min": 500.0, "lambda_ratio": 0.8}
     del readings["delivered_ml_min"]
