@@ -181,6 +181,8 @@ def not_seen(rig: Rig) -> list[str]:
         "commanded: the line's pressure hardly depends on it",
         small,
         "a pump that stops while the valve shuts: the pressure they trap may be as due",
+        "spray that nobody asked for (a siphon, a valve that hangs), which can fill a cylinder: "
+        "no sensor counts what flows",
         "whether the line's pressure reads right: no other channel contradicts it, so a sensor "
         "that fails is acted on as missing spray, or as blindness",
     ]

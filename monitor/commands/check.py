@@ -63,6 +63,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         handled,
         least_due_ml_min,
         least_found_share,
+        longest_period_s,
         not_seen,
         slowest_period_s,
     )
@@ -97,6 +98,9 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     if expected is not None:
         document = Document.parse(rig_file.text, rig_file.file_name)
         raise document.wrong(("time", "period"), expected, f"{1e3 * period_s:zg} ms")
+    essential = {CHANNEL_NAMES[column - 1] for column in essential_columns(rig)}
+    ages_s = [terms.max_age_s for terms in rig.channels if terms.name in essential]
+    slowest_s = min(slowest_s, longest_period_s(rig), *ages_s)
     tuned = tune(rig, None)
     return {
         "rig": rig.name,
@@ -232,12 +236,12 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         ],
     )
     lines += ["", _in_time(facts)]
-    switched = [
+    rows_apart = [
         f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
-        f"({1.0 / facts['slowest_period_s']:z.0f} a second): else spray switched off from one "
-        "to the next would pull timing"
+        f"({1.0 / facts['slowest_period_s']:z.1f} a second): else a stopped pump is handled too "
+        "late, spray switched off from one to the next pulls timing, or readings are stale"
     ]
-    lines += _wrapped("", switched) if by_flow else []
+    lines += _wrapped("", rows_apart)
     buys = [
         f"{one['bought_deg']:z.1f} deg at {one['boost_kpa']:z.0f} kPa "
         f"({one['claimed_deg']:z.1f} paid)"

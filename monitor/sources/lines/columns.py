@@ -8,6 +8,7 @@ from typing import Final
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from rules.channels import CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, Sample, is_time, tick
+from simulator.plant.truth import TRUTH_COLUMNS
 from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
@@ -17,11 +18,12 @@ _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
 def is_own_header(names: Sequence[str]) -> bool:
     """Whether a header is one flowdebt wrote: time_s and channels' own names, in their units.
 
-    A sequence number and a CRC may stand among them.
+    A sequence number, a CRC and a simulated car's truth may stand among them.
 
     Such a log can be read with any rig, whatever columns that maps.
     """
-    channels = [name for name in names if name not in (OWN_SEQUENCE, OWN_CRC)]
+    beside = (OWN_SEQUENCE, OWN_CRC, *TRUTH_COLUMNS)
+    channels = [name for name in names if name not in beside]
     return len(channels) > 2 and "time_s" in channels and _OWN_NAMES.issuperset(channels)
 
 

@@ -4,7 +4,7 @@ from math import isnan
 
 import pytest
 
-from monitor.sources.lines.columns import Columns
+from monitor.sources.lines.columns import Columns, is_own_header
 from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from rules.channels import Sample
@@ -78,6 +78,13 @@ def test_without_a_time_column_arrival_counts() -> None:
     decoder = LineDecoder(RIG, "line")
     decoder.decode(b"boost_kpa,delivered_ml_min", 0.0)
     assert decoder.decode(b"1,2", 5.5) == Sample(5.5, boost_kpa=1.0, delivered_ml_min=2.0)
+
+
+def test_a_header_of_ours_is_known_beside_a_simulated_cars_truth() -> None:
+    """A log with the truth in it reads by any rig, as without; a stranger's column makes it none."""
+    ours = ["time_s", "boost_kpa", "delivered_ml_min"]
+    assert is_own_header([*ours, "true_flow_ml_min", "true_due_ml_min", "sequence", "crc16"])
+    assert not is_own_header([*ours, "true_colours"])
 
 
 def test_columns_name_what_is_missing_or_double() -> None:
