@@ -263,7 +263,7 @@ def may_stand_still_s(k: Constants, s: State, column: int) -> float:
         return still_s  # nearly always, and no need to know how much more it might be
     reading = s.value[column]
     if column == BOOST:  # near ambient, a hundredth of its gauge value is nothing
-        reading = REGULATED * larger(reading, LEAST_BOOST_KPA)
+        reading = larger(REGULATED * reading, LEAST_BOOST_KPA)
     return larger(still_s, PAUSES * s.pause_s[column]) * coarseness(s, column, reading)
 
 

@@ -22,6 +22,7 @@ from pathlib import Path
 
 from tests.bench.table import show
 from tests.bench.wires import Wire, brokers, mqtt_wire, tty_wire
+from tests.kit.rig_text import with_channels
 
 RATE = 1000
 SECONDS = 12.0
@@ -55,12 +56,8 @@ RIG_CHANNELS = """
 
 def rig_for(folder: Path) -> Path:
     """Write a rig with just the sender's channels, and no failsafe trip on its made-up readings."""
-    from simulator.rig import find_rig
-
-    text = find_rig("brindle").read_text(encoding="utf-8")
-    head = text.partition("[limits.boost_kpa]")[0]
     path = folder / "bench.toml"
-    path.write_text(head + RIG_CHANNELS, encoding="utf-8")
+    path.write_text(with_channels(RIG_CHANNELS), encoding="utf-8")
     return path
 
 

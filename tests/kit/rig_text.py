@@ -2,7 +2,7 @@
 
 import pytest
 
-from simulator.rig import rig_from_text
+from simulator.rig import find_rig, rig_from_text
 from simulator.strict import BadInput
 
 SMALL = """\
@@ -45,6 +45,18 @@ map_pct = [[0, 50], [50, 100]]
 """
 COMMAND = 'kind = "boost"\nstart_boost = "60 kPa"\nfull_boost = "150 kPa"\n'
 DUTY = "[channels.injector_duty_pct]\n"
+
+
+def with_channels(text: str) -> str:
+    """Return brindle as shipped, with these channels in place of its own, limits and charge."""
+    head = find_rig("brindle").read_text(encoding="utf-8").partition("[limits.boost_kpa]")[0]
+    before, _, rest = head.partition("[charge_sensor]")
+    charge, _, after = rest.partition("\n[")
+    assert "drop_k" in charge
+    return f"{before}[{after}{text}"
+
+
+TWO_CHANNELS = "[channels.boost_kpa]\n[channels.delivered_ml_min]\n"
 
 
 def rig(old: str = "", new: str = "", more: str = "") -> str:

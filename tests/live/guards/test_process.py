@@ -25,6 +25,7 @@ from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.guards import frames_of, guard, short_pump_stop, until_bye
 from tests.kit.patience import PATIENCE_S
+from tests.kit.rig_text import TWO_CHANNELS, with_channels
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="POSIX signals and sockets")
 
@@ -217,9 +218,7 @@ def test_a_bad_column_ends_the_watch_with_its_line_and_exit_code_2(tmp_path: Pat
     log = tmp_path / "log.csv"
     log.write_text("time_s,boost_kpa,delivered_ml_min\n0,,0\n0.01,oops,0\n", encoding="utf-8")
     rig = tmp_path / "rig.toml"
-    shipped = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
-    head, _, _ = shipped.partition("[limits.boost_kpa]")
-    rig.write_text(head + "[channels.boost_kpa]\n[channels.delivered_ml_min]\n", encoding="utf-8")
+    rig.write_text(with_channels(TWO_CHANNELS), encoding="utf-8")
     done = subprocess.run(
         [
             sys.executable,

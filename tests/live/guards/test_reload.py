@@ -32,16 +32,14 @@ from simulator.scenario import load_scenario
 from tests.kit.guards import guard
 from tests.kit.pty_pair import PtyPair
 from tests.kit.recordings import BRINDLE, decided_of, noted, read
+from tests.kit.rig_text import TWO_CHANNELS, with_channels
 from tests.kit.screen_script import Clock, frame, hello, rows, tell, text_of
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals")
 
 SENT = 2400
 HEADER = b"time_s,boost_kpa,delivered_ml_min\n"
-SMALL = (
-    BRINDLE.text.partition("[limits.boost_kpa]")[0]
-    + "[channels.boost_kpa]\n[channels.delivered_ml_min]\n"
-)
+SMALL = with_channels(TWO_CHANNELS)
 
 
 @pytest.fixture(autouse=True)

@@ -18,14 +18,12 @@ from rules.facts import Action
 from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
 from tests.kit.listening import Told
-
-RIG = Path("simulator/rigs/brindle.toml").read_text(encoding="utf-8")
+from tests.kit.rig_text import TWO_CHANNELS, with_channels
 
 
 def small_rig() -> RigFile:
     """Return the shipped rig with its two essential channels only."""
-    head = RIG.partition("[limits.boost_kpa]")[0]
-    return rig_from_text(head + "[channels.boost_kpa]\n[channels.delivered_ml_min]\n", "small.toml")
+    return rig_from_text(with_channels(TWO_CHANNELS), "small.toml")
 
 
 def reading(time_s: float, boost_kpa: float = 120.0, delivered_ml_min: float = 500.0) -> Sample:

@@ -51,9 +51,10 @@ def test_what_is_remembered_outlives_a_change() -> None:
     guard.change(TIGHTER.rig)
     assert guard.state() == before
     after = guard.step(next(coming))
+    while after.evidence < tighter.limit_nats:
+        after = guard.step(next(coming))
     assert after.action == 2.0
-    assert after.evidence > decision.evidence
-    assert after.debt_ml >= decision.debt_ml
+    assert after.evidence < Guard(BRINDLE.rig).constants.limit_nats
 
 
 def test_a_change_is_the_same_interpreted_compiled_and_taken_up() -> None:

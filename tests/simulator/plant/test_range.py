@@ -74,11 +74,13 @@ def test_out_of_neutral_at_speed_waits_for_the_brakes_too(compiled: bool) -> Non
 def test_whatever_is_driven_the_car_stays_physical(name: str, steps: list[Step]) -> None:
     """Any gears in any order, jabs and lifts: no overspeed, and never out of range."""
     what = drive_of(name, *steps)
+    # Nothing boosts an engine whose table of paid timing ends in vacuum: ambient is the most.
+    most_kpa = max(1.25 * what.rig.paid.boost_kpa[-1], 1.0)
     car = Car(what.rig, what, 1, compiled=True)
     while not car.finished:
         car.step(0.0, inf)
         assert car.state.speed_rpm < 1.05 * what.rig.engine.redline_rpm
-        assert car.state.boost_kpa < 1.25 * what.rig.paid.boost_kpa[-1]
+        assert car.state.boost_kpa < most_kpa
 
 
 @pytest.mark.parametrize("value", [nan, inf, -1e6, 1e6])

@@ -11,7 +11,7 @@ from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
 from rules.channels import Sample
 from simulator.rig import find_rig, load_rig, rig_from_text
 from tests.kit.decoding import RIG, ready, reason
-from tests.kit.rig_text import SMALL
+from tests.kit.rig_text import SMALL, TWO_CHANNELS, with_channels
 
 HEADER = b"time_s,boost_kpa,delivered_ml_min"
 PRESSURES = rig_from_text(
@@ -169,13 +169,9 @@ def test_units_behind_a_crc_header() -> None:
 
 def test_a_rig_that_maps_the_very_columns_is_believed(tmp_path: Path) -> None:
     """Where every mapped column is in the header, the rig's units count, whatever the names."""
-    text = find_rig("brindle").read_text(encoding="utf-8")
-    before, _, rest = text.partition("[limits.boost_kpa]")[0].partition("[charge_sensor]")
-    head = before + "[command]" + rest.partition("[command]")[2]
+    psi = TWO_CHANNELS.replace("boost_kpa]", 'boost_kpa]\nunit = "psi"')
     rig = tmp_path / "rig.toml"
-    rig.write_text(
-        head + '[channels.boost_kpa]\nunit = "psi"\n[channels.delivered_ml_min]\n', encoding="utf-8"
-    )
+    rig.write_text(with_channels(psi), encoding="utf-8")
     decoder = LineDecoder(load_rig(rig), "port")
     assert decoder.decode(b"time_s,boost_kpa,delivered_ml_min", 0.0) is None
     sample = decoder.decode(b"1,10,0", 0.0)
