@@ -13,6 +13,7 @@ from rules.step.watch import SWITCH_FOR_S
 
 # By the line's pressure, if by more than half: where both say all they can, the flow is told.
 _MOSTLY = 1.9
+_LEAST_TOLD_ML = 0.005  # less would be told as nought
 _NEXT_TO_ALL = 0.85  # of the spray is missing, as far as a lagging reading can tell
 
 
@@ -92,11 +93,13 @@ def _explain_under_delivery(rig: Rig, level: Action, decision: Decision) -> str:
         reads = f"{decision.value[ch.LINE]:z.0f} kPa in the line"
     elif witness_column(rig) == ch.INTAKE:
         reads = _intake(decision)
+    digits = 1 if level is Action.WARN else 0  # so near its limit a whole number would be it
+    owed = f"{decision.debt_s:z.2f} s of full flow ({decision.debt_ml:z.2f} mL) missing"
+    if decision.debt_ml < _LEAST_TOLD_ML:
+        owed = "too early to say how much is missing"
     found = (
-        f"evidence {decision.evidence:z.0f} of {limit_nats(rig):z.0f}: {allowed} this rig allows "
-        f"for would read {reads} "
-        f"{_at_boost(decision)}; {decision.debt_s:z.2f} s of full flow "
-        f"({decision.debt_ml:z.2f} mL) missing"
+        f"evidence {decision.evidence:z.{digits}f} of {limit_nats(rig):z.{digits}f}: {allowed} "
+        f"this rig allows for would read {reads} {_at_boost(decision)}; {owed}"
     )
     if level is not Action.CUT_BOOST:
         return found

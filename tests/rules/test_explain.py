@@ -19,6 +19,7 @@ from rules.guard import Guard
 from rules.step import state as st_
 from rules.step.from_rig import constants_of
 from rules.step.state import FINDING_NAMES, Decision
+from tests.kit.decisions import altered
 from tests.kit.rigs import ESSENTIAL, NAN, Drive, healthy, rig, terms
 from tests.rules.step.test_compiled import Floats, Stretch, rigs, stream, stretches
 from tests.rules.step.test_watch import CALM, SHOWN
@@ -120,9 +121,10 @@ def reached(decisions: list[Decision], level: int) -> Decision:
 
 def because(facts: Rig, decision: Decision, cars: str) -> str:
     """Return the sentence up to what is missing, put together from the decision's own numbers."""
-    d = decision
+    d, digits = decision, 0 if cars == "no car" else 1
+    limit_nats = constants_of(facts).limit_nats
     return (
-        f"Evidence {d.evidence:.0f} of {constants_of(facts).limit_nats:.0f}: {cars} this rig "
+        f"Evidence {d.evidence:.{digits}f} of {limit_nats:.{digits}f}: {cars} this rig "
         f"allows for would read {d.delivered_ml_min:.0f} of {d.expected_ml_min:.0f} mL/min for "
         f"{1000.0 * d.short_s:.0f} ms at 150 kPa boost; {d.debt_s:.2f} s of full flow "
         f"({d.debt_ml:.2f} mL) missing"
@@ -141,6 +143,8 @@ def test_a_warning_and_a_pull_name_evidence_flows_time_and_what_is_missing() -> 
     assert explain(facts, 0, pulled) == (
         f"{because(facts, pulled, 'no car')}: pull {pulled.retard_deg:.1f} deg of timing."
     )
+    debtless = altered(pulled, debt_ml=0.004)
+    assert "; too early to say how much is missing: pull" in explain(facts, 0, debtless)
     # The numbers by hand: what is left of 500 mL/min, and no more time than the fade has lasted.
     (said,) = re.findall(r"read (\d+) of 500 mL/min for (\d+) ms", explain(facts, 0, pulled))
     index = decisions.index(pulled)
