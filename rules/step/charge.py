@@ -15,7 +15,7 @@ from math import sqrt
 from rules.channels import BOOST, ENGINE_SPEED, INTAKE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse, keep_peak, owe
+from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.learning import OUTLIER
 from rules.step.state import (
@@ -154,8 +154,8 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
     fresh = 1.0 - kept
     off = residual - kept * smaller(before, 2.0 * deviation) + lacks * fresh
     variance = k.charge_noise_sq * (1.0 - kept * kept)
-    most_ratio = MOST_RATIO * k.limit_nats
-    s.charge_evidence = accuse(k, s, CHARGE_ACCOUNTS, due * fresh, off, variance, most_ratio)
+    most_ratio, most = MOST_RATIO * k.limit_nats, MOST_EVIDENCE * k.limit_nats
+    s.charge_evidence = accuse(k, s, CHARGE_ACCOUNTS, due * fresh, off, variance, most_ratio, most)
     s.charge_short_s = s.charge_short_s + entry_s if s.charge_evidence > 0.0 else 0.0
     if s.charge_evidence <= CALM_NATS:
         lag_s = DOWN_LAG_S if residual > 0.0 or new > NEW_SHARE else UP_LAG_S

@@ -23,9 +23,9 @@ MUCH_UP = 2.5  # times the variance learned
 FALL_SDS = 4.0  # standard deviations of the noise
 FALLEN_S = 0.08  # after a fall faster than any plausible sensor's
 FALLEN_RATIO = 0.1  # and what a reading adds until then
-# Limits: more of one car's evidence is only a reserve, until all other cars accuse as well.
-MOST_EVIDENCE = 4.0
-MOST_KEPT = 1.25  # the same once they do: more would only outlast the fault
+MOST_EVIDENCE = 1.25  # limits: more says nothing more, and would only outlast the fault
+# The same for a car of the bank until all cars accuse: a reserve, so that no transient undoes it.
+RESERVE = 4.0
 AGREE = 1.05  # of the most that a car expects to the least: they agree, as where spray is steady
 # The same ratio: where cars lie farther apart, a residual is mostly an error of timing, not noise.
 FAR_APART = 1.25
@@ -94,6 +94,7 @@ def accuse(
     off: float,
     variance: float,
     most_ratio: float,
+    most: float,
 ) -> float:
     """Enter a whitened residual into one car's sums; return the greatest of them, nats.
 
@@ -108,8 +109,8 @@ def accuse(
         off: The whitened residual, less the lowest that is honest.
         variance: Of it, > 0.
         most_ratio: What it may add at most, nats.
+        most: The most that a sum may be, nats.
     """
-    most = (MOST_KEPT if s.evidence >= k.limit_nats else MOST_EVIDENCE) * k.limit_nats
     top = 0.0
     for i in range(N_SIZES):
         shift = k.size[i] * moved
@@ -149,6 +150,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
+    most = (MOST_EVIDENCE if s.evidence >= k.limit_nats else RESERVE) * k.limit_nats
     middle_before = residuals[k.middle_car]
     half_size = -0.5 * k.size[0]
     evidence = INFINITE
@@ -168,7 +170,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         # Else all its accounts are nil, and stay so: nearly always.
         if short_s[q] > 0.0 or off < half_size * moved:
             variance = noise_sq * share * share + floor_sq / (scale * scale)
-            top = accuse(k, s, q * N_SIZES, moved, off, variance, most_ratio)
+            top = accuse(k, s, q * N_SIZES, moved, off, variance, most_ratio, most)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
                 short_s[q] += entry_s

@@ -15,7 +15,7 @@ from math import sqrt
 from rules.channels import BOOST, DELIVERED, LINE
 from rules.step.arithmetic import INFINITE, NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS, MOST_RATIO, accuse, keep_peak, owe
+from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.learning import (
     OUTLIER,
@@ -120,12 +120,12 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
     s.line_residual = smaller(residual, 2.0 * deviation)
     off = residual - kept * before + lacks * fresh
     variance = s.line_noise_sq * (1.0 - kept * kept)
-    most_ratio = MOST_RATIO * k.limit_nats
+    most_ratio, most = MOST_RATIO * k.limit_nats, MOST_EVIDENCE * k.limit_nats
     # From there on accounts that are nil stay so.
     honest = -0.5 * k.size[0] * fresh if s.line_evidence == 0.0 else INFINITE
     low = 0.0
     if off < honest:
-        low = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, most_ratio)
+        low = accuse(k, s, LINE_ACCOUNTS, fresh, off, variance, most_ratio, most)
     most_kpa = larger(gain * s.line_most_kpa, s.line_due_kpa)
     above = s.value[LINE] / most_kpa - 1.0
     exceeds = smaller(gain * (1.0 + s.line_doubt), 1.0 + k.line_gain_within) / gain - 1.0
@@ -133,7 +133,7 @@ def judge_line(k: Constants, s: State, step_s: float) -> None:
     s.line_high_residual = larger(above, -2.0 * deviation)
     high = 0.0
     if off < honest:
-        high = accuse(k, s, HIGH_ACCOUNTS, fresh, off, variance, most_ratio)
+        high = accuse(k, s, HIGH_ACCOUNTS, fresh, off, variance, most_ratio, most)
     s.line_evidence = larger(low, high)
     s.line_high = 1.0 if high > low else 0.0
     if s.line_high > 0.0:

@@ -6,7 +6,7 @@ spray nobody asked for is told by its volume, since an engine that stands fills 
 
 from rules.step.arithmetic import larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import MIN_PER_S, MOST_RATIO, accuse
+from rules.step.evidence import MIN_PER_S, MOST_EVIDENCE, MOST_RATIO, accuse
 from rules.step.state import (
     N_SIZES,
     NO_ACTION,
@@ -39,7 +39,8 @@ def weigh_surplus(k: Constants, s: State, delivered_ml_min: float, dt_s: float) 
     share = most / k.full_ml_min
     floor_sq = s.floor_sq * (1.0 + kept * kept) / (k.full_ml_min * k.full_ml_min)
     variance = s.noise_sq * (1.0 - kept * kept) * share * share + floor_sq
-    s.surplus = accuse(k, s, SURPLUS_ACCOUNTS, 1.0 - kept, off, variance, MOST_RATIO * k.limit_nats)
+    most_ratio, most = MOST_RATIO * k.limit_nats, MOST_EVIDENCE * k.limit_nats
+    s.surplus = accuse(k, s, SURPLUS_ACCOUNTS, 1.0 - kept, off, variance, most_ratio, most)
     if s.surplus > 0.0:
         s.excess_ml = larger(0.0, s.excess_ml + residual * k.full_ml_min * step_s * MIN_PER_S)
     else:

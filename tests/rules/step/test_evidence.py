@@ -15,6 +15,7 @@ from rules.step.constants import Constants
 from rules.step.evidence import (
     MOST_EVIDENCE,
     MOST_RATIO,
+    RESERVE,
     SURPLUS_KEPT,
     close_accounts,
     gather,
@@ -96,7 +97,10 @@ def test_a_ratio_is_that_of_two_normal_densities(
 
 
 def test_one_reading_and_all_readings_are_bounded() -> None:
-    """No one reading says more than its part of the limit, and no sum more than twice the limit."""
+    """No one reading says more than its part of the limit, and no sum more than its bound.
+
+    That is a reserve until all cars accuse, and little more than the limit from then on.
+    """
     k, s = one_car((0.8,), 0.04)
     k.limit_nats = 16.0
     said = []
@@ -104,8 +108,11 @@ def test_one_reading_and_all_readings_are_bounded() -> None:
         judge_entry(k, s, 0.0, 0.01)
         said.append(s.flow_evidence)
     assert said[0] == MOST_RATIO * 16.0 < k.warn_nats
-    assert said[-1] == MOST_EVIDENCE * 16.0
+    assert said[-1] == RESERVE * 16.0
     assert max(b - a for a, b in pairwise(said)) <= MOST_RATIO * 16.0 + 1e-9
+    s.evidence = 16.0
+    judge_entry(k, s, 0.0, 0.01)
+    assert s.flow_evidence == MOST_EVIDENCE * 16.0
 
 
 @pytest.mark.parametrize("kept", [0.5, 0.8, 0.95])

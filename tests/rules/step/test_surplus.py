@@ -13,6 +13,7 @@ from rules.channels import NOT_SENT, Sample
 from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.constants import Constants
+from rules.step.evidence import MOST_EVIDENCE
 from rules.step.from_rig import constants_of
 from rules.step.state import (
     N_SIZES,
@@ -173,7 +174,11 @@ def test_a_surplus_ends_with_the_flow_and_is_closed_by_a_release() -> None:
     assert drive.run(3.0, delivered_ml_min=0.0, **IDLE)[-1].action == Action.NO_ACTION
     assert (drive.last.surplus, drive.last.excess_ml) == (0.0, 0.0)
     drive.run(2.0)
-    assert worst(drive.run(3.0, share=1.4), OVER_DELIVERY) == Action.PULL_TIMING
+    much = drive.run(3.0, share=1.4)
+    assert worst(much, OVER_DELIVERY) == Action.PULL_TIMING
+    # More than a little over the limit would only outlast the flow.
+    most = max(d.surplus for d in much)
+    assert most == pytest.approx(MOST_EVIDENCE * drive.guard.constants.limit_nats)
     idle = drive.run(6.0, delivered_ml_min=0.0, **IDLE)
     assert idle[-1].action == Action.NO_ACTION
     assert (idle[-1].surplus, idle[-1].excess_ml) == (0.0, 0.0)
