@@ -34,6 +34,7 @@ def forget(k: Constants, s: State) -> None:
     s.floor_sq = k.floor_sq
     s.rounding_ml_min = 0.0
     s.noise_lasts_s = k.correlation_s
+    s.news = 1.0
     s.covariance = 0.0
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
@@ -91,6 +92,22 @@ def learn(
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
     s.noise = sqrt(s.noise_sq)
     s.noise_lasts_s = lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
+
+
+def learn_news(s: State, new: float, variance: float, entry_s: float) -> None:
+    """Learn whether what is new in readings is larger than their noise explains.
+
+    So it is where noise is of more kinds than the two that are told apart: then readings that fall
+    at once would count for more than they are worth.
+
+    Args:
+        s: State.
+        new: What is new in this entry's reading, as a share of the expected flow.
+        variance: What it should be, > 0.
+        entry_s: How long the entry is, s, > 0.
+    """
+    weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
+    s.news += weight * (smaller(new * new / variance, OUTLIER * OUTLIER) - s.news)
 
 
 def doubt_after(k: Constants, learned_s: float) -> float:

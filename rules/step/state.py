@@ -278,6 +278,8 @@ class State(Decision):
     charge_learned_s: float = 0.0
     charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
     switch_low_s: float = 0.0  # how long the tank's switch has read low
+    full_now_ml_min: float = 0.0  # full flow against this boost
+    news: float = 1.0  # learned: variance of what is new in a reading, to what its noise explains
 
 
 N_DECISION: Final = len(Decision.names())
