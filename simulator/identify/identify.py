@@ -15,6 +15,7 @@ from simulator.identify.intervals import doubt_of
 from simulator.identify.readings import rate_of
 from simulator.identify.spraying import Spraying, spraying
 
+MOST_TOLD: Final = 5
 FITS: Final = 3  # each without what the one before found unhealthy
 FLOW_KEYS: Final = (
     ("flow_sensor.transport_delay", "s"),
@@ -52,8 +53,9 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         fit, used, pulls = _of_the_healthy(logs, rig, spray)
         out = [pull for pull in pulls if pull.left_out]
         if out:
-            s = "s" * (len(out) > 1)
-            left_out.append(f"{len(out)} of {len(pulls)} pull{s} left out: {_why(out)}")
+            left_out.append(
+                f"{len(out)} of {len(pulls)} pulls left out: {_why(out, len(logs) > 1)}"
+            )
         if 2 * len(out) >= len(pulls):
             numbers |= _none(NOT_HEALTHY)
         else:
@@ -84,8 +86,12 @@ def _of_the_healthy(
     return fit, used, pulls
 
 
-def _why(out: Sequence[Pull]) -> str:
-    return "; ".join(f"at {pull.begins_s:z.1f} s {pull.left_out}" for pull in out[:5])
+def _why(out: Sequence[Pull], which_log: bool) -> str:
+    told = "; ".join(
+        f"{f'log {pull.series + 1} ' if which_log else ''}at {pull.begins_s:z.1f} s {pull.left_out}"
+        for pull in out[:MOST_TOLD]
+    )
+    return told if len(out) <= MOST_TOLD else f"{told} ..."
 
 
 def _none(why: str) -> dict[str, Estimate]:
