@@ -12,7 +12,7 @@ from math import sqrt
 
 from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.learning import learn, learn_news, note_hold
+from rules.step.learning import learn, note_hold
 from rules.step.rig_doubts import doubt_rig
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
@@ -142,13 +142,14 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     variance_now = s.up_sq if s.up_sq > MUCH_UP * s.noise_sq else s.noise_sq
     noise_sq = variance_now * (1.0 - kept * kept)
     white = 0.0
+    floor_sq = s.floor_sq
     if lowest >= least_scale and highest <= FAR_APART * lowest:
-        white = white_share(noise_sq, s.floor_sq / (highest * highest), kept)
+        floor_sq = s.floor_part * floor_sq
+        white = white_share(noise_sq, floor_sq / (highest * highest), kept)
     fresh = (1.0 - kept) / (1.0 - white)
     # Of what is new: that of the noise that lasts, and of the noise that doesn't.
     noise_sq = noise_sq / (1.0 - white * white)
-    floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
-    news = larger(s.news, 1.0)
+    floor_sq = floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
     most = (MOST_EVIDENCE if s.evidence >= k.limit_nats else RESERVE) * k.limit_nats
@@ -170,7 +171,7 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         top = 0.0
         # Else all its accounts are nil, and stay so: nearly always.
         if short_s[q] > 0.0 or off < half_size * moved:
-            variance = news * (noise_sq * share * share + floor_sq / (scale * scale))
+            variance = noise_sq * share * share + floor_sq / (scale * scale)
             top = accuse(k, s, q * N_SIZES, moved, off, variance, most_ratio, most)
             if top > 0.0:
                 s.car_debt_ml[q] += (expected - delivered_ml_min) * entry_s * MIN_PER_S
@@ -190,11 +191,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         expected = gain * entries[k.middle_car]
         off = (delivered_ml_min - expected) / expected
-        learn_news(
-            s, innovations[k.middle_car], noise_sq + floor_sq / (expected * expected), entry_s
-        )
         learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
+    s.residual_before = middle_before
 
 
 def note_up(s: State, residual: float, entry_s: float) -> None:
