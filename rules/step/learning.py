@@ -57,16 +57,13 @@ def forget(k: Constants, s: State) -> None:
     s.rig_doubt = NO_DOUBT
 
 
-def learn(
-    k: Constants, s: State, residual: float, before: float, floor_sq: float, entry_s: float
-) -> None:
+def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: float) -> None:
     """Learn from one entry of plenty of steady spray.
 
     Args:
         k: Constants.
         s: State.
         residual: What this entry's reading was off, as a share of the expected flow.
-        before: What that of the entry before was.
         floor_sq: Variance that the reading has without flow, as a share of that flow, squared.
         entry_s: How long the entry is, s, > 0.
     """
@@ -84,12 +81,12 @@ def learn(
     s.doubt = doubt_after(k, s.learned_s)
     to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
-    then = before - s.mean_residual
+    then = s.residual_1 - s.mean_residual
     off = clamp(now, -most, most)
     s.mean_residual += to_mean * off
     square = most * most
     s.covariance += weight * (clamp(now * then, -square, square) - s.covariance)
-    earlier = s.residual_before - s.mean_residual
+    earlier = s.residual_2 - s.mean_residual
     s.covariance_2 += weight * (clamp(now * earlier, -square, square) - s.covariance_2)
     floor_sq = learn_floor(s, floor_sq)
     s.noise_sq = clamp(

@@ -280,7 +280,8 @@ class State(Decision):
     switch_low_s: float = 0.0  # how long the tank's switch has read low
     full_now_ml_min: float = 0.0  # full flow against this boost
     covariance_2: float = 0.0  # as ``covariance``, of every other entry
-    residual_before: float = 0.0  # the middle car's, of the entry before the last
+    residual_1: float = 0.0  # the middle car's, of the last entry
+    residual_2: float = 0.0  # and of the one before
     floor_part: float = 1.0  # learned: how much of ``floor_sq`` there is while spray is steady
 
 
