@@ -61,6 +61,8 @@ def found_in(logs: Sequence[Series], rig: Rig, spray: Spraying, gain: float) -> 
         spray: Their pulls.
         gain: Of the flow reading, which is divided by it.
     """
+    read = {name for log in logs for name, c in log.columns.items() if np.isfinite(c).any()}
+    rig = replace(rig, channels=tuple(terms for terms in rig.channels if terms.name in read))
     found = []
     for pull in spray.pulls:
         log = logs[pull.series]

@@ -7,7 +7,10 @@ from typing import Final
 import numpy as np
 
 from rules.facts import Rig
-from simulator.identify.estimates import Estimate, Identified, Pull, Series
+from rules.step.from_rig import OWN_LAWS
+from simulator.identify.command_law import law_of
+from simulator.identify.doubts import doubts_of_flow, doubts_of_log
+from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
 from simulator.identify.flow import FlowFit, fit_flow
 from simulator.identify.flow_numbers import flow_numbers
 from simulator.identify.health import LEAST_DELAY_S, LEAST_LAG, as_fitted, found_in, unlike_others
@@ -45,12 +48,23 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         ValueError: The rig's facts are no rig's (see ``rules.step.from_rig.constants_of``).
     """
     numbers = _rates(logs)
+    doubts = doubts_of_log(logs, rig)
+    law, learnt = _law(logs, rig)
+    numbers |= learnt
+    if law is not None and not law.rig_holds:
+        doubts.append(
+            "the rig's [command] doesn't explain this log as well as kind "
+            f'"{law.command.kind.name.lower()}" does, which is used here'
+        )
+        rig = replace(rig, command=law.command)
     spray = spraying(logs, rig)
     pulls, left_out = spray.pulls, []
     if not spray.seen.any():
         numbers |= _none(NO_SPRAY)
     else:
         fit, used, pulls = _of_the_healthy(logs, rig, spray)
+        doubt = doubt_of(fit)
+        doubts += doubts_of_flow(fit, doubt)
         out = [pull for pull in pulls if pull.left_out]
         if out:
             left_out.append(
@@ -59,8 +73,18 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         if 2 * len(out) >= len(pulls):
             numbers |= _none(NOT_HEALTHY)
         else:
-            numbers |= flow_numbers(fit, doubt_of(fit), used)
-    return Identified(pulls, tuple(left_out), numbers, ())
+            numbers |= flow_numbers(fit, doubt, used)
+    return Identified(pulls, tuple(left_out), numbers, tuple(doubts), law)
+
+
+def _law(logs: Sequence[Series], rig: Rig) -> tuple[Law | None, dict[str, Estimate]]:
+    """Return the command law where the rig has one of its own, and its numbers."""
+    if rig.command.kind not in OWN_LAWS:
+        return None, {}
+    law = law_of(logs, rig)
+    if isinstance(law, str):
+        return None, {"command.kind": Estimate("command.kind", "", why_not=law)}
+    return law, {number.key: number for number in law.numbers}
 
 
 def _of_the_healthy(
