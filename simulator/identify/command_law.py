@@ -53,6 +53,7 @@ FACTS: Final = {
     "start_duty": "start_duty_pct",
     "full_duty": "full_duty_pct",
 }
+UNITS: Final = {"start_boost": "kPa", "full_boost": "kPa", "start_duty": "%", "full_duty": "%"}
 STEPS: Final = {"start_boost": 8.0, "full_boost": 15.0, "start_duty": 6.0, "full_duty": 10.0}
 
 
@@ -276,7 +277,7 @@ def _with_intervals(rows: _Rows, kind: CommandKind, x: Parameters) -> tuple[Esti
     return tuple(
         Estimate(
             f"command.{key}",
-            "kPa" if key.endswith("boost") else "%",
+            UNITS[key],
             value,
             value - reach * error,
             value + reach * error,

@@ -52,7 +52,7 @@ def doubts_of_log(logs: Sequence[Series], rig: Rig) -> list[str]:
     for name, most, taken in TOPS:
         top = _end(logs, name, 1.0)
         if 0.0 < top <= most:
-            found.append(f"{name} is {top:.3g} at most: is {taken}?")
+            found.append(f"{name} is {top:z.3g} at most: is {taken}?")
     for name in ("intake_c", "dry_intake_c"):
         rest = _end(logs, name, 0.05)
         if rest > HOTTEST_REST_C:
@@ -87,7 +87,7 @@ def _boost(logs: Sequence[Series], rig: Rig) -> list[str]:
         ):
             if abs(log(high * factor / top)) < TOP_NEAR:
                 found.append(
-                    f"boost is {high:.3g} kPa at most, this rig's is {top:z.0f}: is {words}?"
+                    f"boost is {high:z.3g} kPa at most, this rig's is {top:z.0f}: is {words}?"
                 )
     return found
 
@@ -168,7 +168,7 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
 def _gain(gain: float) -> list[str]:
     if abs(gain - 1.0) <= GAIN_TOLD:
         return []
-    reads = f"the flow reads {100.0 * gain:.3g} % of what this rig's pump and nozzles give"
+    reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
     if abs(gain - 1.0) > GAIN_ALIEN:
         for words, way in (("{} read as mL/min", 1.0), ("mL/min read as {}", -1.0)):
             units = [u for u, f in FLOW_UNITS.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
