@@ -85,7 +85,10 @@ def _decode(head: bytes, path: Path) -> tuple[str, str]:
         if head.startswith(bom):
             return encoding, head[: len(head) // 2 * 2].decode(encoding, errors="replace")
     if b"\0" in head:
-        raise BadInput(f"{called(path)}: found bytes that are not text, expected a CSV log")
+        raise BadInput(
+            f"{called(path)}: found bytes that are neither text nor how a Parquet or Arrow file "
+            "begins, expected a log (CSV, Parquet, Arrow IPC)"
+        )
     try:
         return "utf-8", codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:

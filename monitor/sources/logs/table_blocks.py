@@ -140,7 +140,8 @@ class TableBlocks(LogBlocks):
 
     def _damaged(self, error: Exception) -> str:
         what = "Parquet" if self._kind == "parquet" else "an Arrow IPC log"
-        return f"{called(self.path)}: found {clean(str(error), 100)}, expected {what} in one piece"
+        why = clean(str(error), 100).rstrip(".")
+        return f"{called(self.path)}: found it damaged ({why}), expected {what} in one piece"
 
 
 def _checked(batch: pa.RecordBatch) -> pa.RecordBatch:
