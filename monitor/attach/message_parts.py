@@ -189,7 +189,7 @@ class EventFacts(msgspec.Struct, frozen=True):
             lasted_s=event.lasted_s,
             fault_intervals=IntervalFacts.of(event.intervals),
             severity=event.what.severity,
-            check_first=event.what.check_first,
+            check_first=event.check_first,
             steps=[StepFacts(*step) for step in event.steps],
         )
 

@@ -3,7 +3,7 @@
 from simulator.rig.changes import Change, changes, live_changes, sensor_changes
 from simulator.rig.columns import quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
-from simulator.rig.renew import Renewed, left_open, renewed
+from simulator.rig.renew import Renewed, by_default, left_open, renewed
 from simulator.rig.source_terms import CLOCK, ROWS, ColumnMap, SerialTerms, TimeMap
 
 __all__ = [
@@ -15,6 +15,7 @@ __all__ = [
     "RigFile",
     "SerialTerms",
     "TimeMap",
+    "by_default",
     "changes",
     "find_rig",
     "left_open",

@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 from rules.facts import FlowSensor
 from rules.step.from_rig import constants_of, judges_charge
 from simulator.rig.changes import value_text
-from simulator.rig.keys import DEBT, FLOW_SENSOR, RIG
+from simulator.rig.keys import DEBT, FLOW_SENSOR, LINE_SENSOR, RIG
 from simulator.rig.load import RigFile, rig_of
 from simulator.rig.old_keys import OldKey, old_keys_of
 from simulator.rig.toml_places import Places, behind_line, put
@@ -80,17 +80,28 @@ def renewed(text: str, file_name: str) -> Renewed:
     return Renewed(rewritten, tuple(changed))
 
 
+def by_default(rig_file: RigFile) -> Iterator[str]:
+    """Yield which numbers of its sensors of flow and line a rig leaves to defaults, a line each."""
+    document = Document.parse(rig_file.text, rig_file.file_name)
+    mapped = {terms.name for terms in rig_file.rig.channels}
+    for channel, name, keys in (
+        ("delivered_ml_min", TABLE, FLOW_SENSOR.KEYS),
+        ("line_kpa", "line_sensor", LINE_SENSOR.KEYS),
+    ):
+        written = getattr(document.decode(RIG), name)
+        unsaid = [
+            f"{key.name} {value_text(getattr(written, key.name))}"
+            for key in keys
+            if document.raw((name, key.name)) is None
+        ]
+        if unsaid and channel in mapped:
+            yield f"[{name}] says nothing of these, so defaults hold: {', '.join(unsaid)}"
+
+
 def left_open(rig_file: RigFile) -> Iterator[str]:
     """Yield what a renewed rig doesn't say yet and its owner should decide, a line each."""
+    yield from by_default(rig_file)
     document = Document.parse(rig_file.text, rig_file.file_name)
-    written = getattr(document.decode(RIG), TABLE)
-    unsaid = [
-        f"{key.name} {value_text(getattr(written, key.name))}"
-        for key in FLOW_SENSOR.KEYS
-        if document.raw((TABLE, key.name)) is None
-    ]
-    if unsaid:
-        yield f"[{TABLE}] says nothing of these, so defaults hold: {', '.join(unsaid)}"
     mapped = {terms.name for terms in rig_file.rig.channels}
     if "intake_c" in mapped and not judges_charge(rig_file.rig):
         yield "the charge's temperature isn't judged: charge_sensor.drop_k says how far spray cools"

@@ -36,7 +36,7 @@ PARTS: Final = (
     Part("controller", "commanded_ml_min", "mL/min", 0, ("controller_silent",)),
     Part("tank", "tank_ml", "mL", 0, ("air_or_empty", "wrong_mix")),
     Part("pump", "supply_v", "V", 1, ("pump", "supply_low")),
-    Part("line", "line_kpa", "kPa", 0, ("split_before_sensor",)),
+    Part("line", "line_kpa", "kPa", 0, ("split_before_sensor", "line_sensor")),
     Part(
         "flow sensor",
         "delivered_ml_min",
@@ -45,7 +45,7 @@ PARTS: Final = (
         ("sensor_drift", "sensor_stuck", "sensor_dead"),
     ),
     Part("nozzles", causes=("clog", "split_after_sensor", "valve_or_siphon")),
-    Part("charge", "intake_c", "°C", 0),
+    Part("charge", "intake_c", "°C", 0, ("intake_sensor",)),
 )
 _PLACE: Final = {cause: i for i, part in enumerate(PARTS) for cause in part.causes}
 _JOINTS: Final = ("", " ┄► ", *[f" {LINK} "] * (len(PARTS) - 2))

@@ -57,7 +57,7 @@ def test_an_event_is_told_whole() -> None:
     kind, raised = turns[0]
     facts = EventFacts.of(raised)
     told = decode(encode(EventTurn(kind, facts, facts.check_first)))
-    assert told == EventTurn(Turn.RAISED, facts, raised.what.check_first)
+    assert told == EventTurn(Turn.RAISED, facts, raised.check_first)
     assert facts.level is raised.action is Action.CUT_BOOST
     assert [tuple(msgspec.structs.astuple(step)) for step in facts.steps] == raised.steps
     assert facts.fault_intervals is not None

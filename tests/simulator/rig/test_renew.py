@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from rules.facts import DebtTerms, FlowSensor
-from simulator.rig import left_open, renewed, rig_from_text, shipped_rigs
+from rules.facts import DebtTerms, FlowSensor, LineSensor
+from simulator.rig import by_default, left_open, load_rig, renewed, rig_from_text, shipped_rigs
 from simulator.rig.old_keys import OLD_KEYS
 from simulator.strict import BadInput, decode_bytes, key_of
 from tests.kit.rig_text import SMALL
@@ -227,7 +227,22 @@ def test_what_is_left_to_decide() -> None:
     assert said[1].startswith(f"debt.cut is by default {debt.cut_s:g} s of full flow, ")
     assert said[1].endswith(" less than cut_volume (90 mL): the lesser counts")
     whole = shipped_rigs()["brindle"].read_text(encoding="utf-8")
-    assert list(left_open(rig_from_text(whole, "brindle.toml"))) == []
+    assert list(left_open(rig_from_text(whole, "brindle.toml"))) == list(
+        by_default(load_rig(shipped_rigs()["brindle"]))
+    )
+
+
+def test_which_numbers_nobody_stated() -> None:
+    """A line for each sensor that is mapped; of one that isn't, or says all, none."""
+    said = {name: list(by_default(load_rig(path))) for name, path in shipped_rigs().items()}
+    line = LineSensor()
+    assert said["orrinby"] == []
+    assert said["brindle"] == [
+        f"[line_sensor] says nothing of these, so defaults hold: lag {line.lag_s:g} s, "
+        f"gain_within {100 * line.gain_within:g} %, noise {100 * line.noise:g} %, "
+        f"noise_lasts {line.noise_lasts_s:g} s"
+    ]
+    assert [told.split()[0] for told in said["wexmoor"]] == ["[flow_sensor]", "[line_sensor]"]
 
 
 @pytest.mark.parametrize(
