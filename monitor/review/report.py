@@ -23,14 +23,7 @@ def in_words(result: Review) -> Iterator[str]:
     """Yield a review as lines for people."""
     span = result.span.in_words()
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
-    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
-        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
-    elif result.step_s is not None and result.step_s > result.slowest_step_s:
-        yield (
-            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
-            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
-            f"most {_span_in_words(result.slowest_step_s)}"
-        )
+    yield from _time_in_words(result)
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
@@ -73,6 +66,20 @@ def in_words(result: Review) -> Iterator[str]:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
         yield from event_in_words(EventFacts.of(event)).report()
+
+
+def _time_in_words(result: Review) -> Iterator[str]:
+    """Say what is odd about a log's times."""
+    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
+        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
+    elif result.step_s is not None and result.step_s > result.slowest_step_s:
+        yield (
+            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
+            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
+            f"most {_span_in_words(result.slowest_step_s)}"
+        )
+    if result.time_remark:
+        yield f"  {result.time_remark}"
 
 
 def _nothing_found(result: Review) -> str:

@@ -74,7 +74,7 @@ class RecordedSource(PacedSource):
 
     def _rows(self) -> Iterator[list[float] | Notice]:
         rig_text = ""
-        text_is_reported = False
+        text_is_reported = time_is_reported = False
         for block in self._blocks:
             if self._blocks.rig_text != rig_text:
                 rig_text = self._blocks.rig_text
@@ -83,6 +83,9 @@ class RecordedSource(PacedSource):
             if self._read.no_numbers and not text_is_reported:
                 text_is_reported = True
                 yield Notice("unusable", f"{TEXT_CELLS}; flowdebt review names the lines")
+            if self._blocks.time_remark and not time_is_reported:
+                time_is_reported = True
+                yield Notice("clock", self._blocks.time_remark)
             for start in range(0, len(block), MOST_ROWS):
                 yield from block[start : start + MOST_ROWS].tolist()
 
