@@ -71,7 +71,9 @@ def renewed(text: str, file_name: str) -> Renewed:
     changed = []
     for old, value in zip(olds, values, strict=True):
         where = f"line {lines.get(old.path, 1)}: {key_of(old.path)}"
-        changed.append(f"{where} is {key_of(old.now) + ' now' if old.now else f'gone: {old.why}'}")
+        else_now = f": {old.why}; its remarks stay, and may no longer fit" if old.why else ""
+        is_now = f"{key_of(old.now)} now{else_now}" if old.now else f"gone: {old.why}"
+        changed.append(f"{where} is {is_now}")
         rewritten = _rewritten(rewritten, old, value)
     for path, value, why in nearest:
         rewritten = put(rewritten, path, value)
@@ -109,7 +111,7 @@ def left_open(rig_file: RigFile) -> Iterator[str]:
     cut_ml = constants_of(rig_file.rig).cut_ml
     if document.raw(("debt", "cut")) is None and cut_ml < debt.cut_ml:
         volume = document.raw(("debt", "cut_volume"))
-        than = "" if volume is None else f", less than cut_volume ({volume}): the lesser counts"
+        than = "" if volume is None else f": cut_volume ({volume}) has no effect"
         yield f"debt.cut is by default {debt.cut_s:zg} s of full flow, {cut_ml:z.2f} mL here{than}"
 
 
