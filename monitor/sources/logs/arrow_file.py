@@ -48,8 +48,9 @@ class ArrowFile:
     def damaged(self, error: Exception) -> BadInput:
         """Return what to raise for an error while it is read."""
         what = "Parquet" if self.kind == "parquet" else "an Arrow IPC log"
+        why = clean(str(error), 100).rstrip(".")
         return BadInput(
-            f"{called(self.path)}: found {clean(str(error), 100)}, expected {what} in one piece"
+            f"{called(self.path)}: found it damaged ({why}), expected {what} in one piece"
         )
 
     def batches(self, wanted: Sequence[str]) -> Generator[pa.RecordBatch, None, None]:

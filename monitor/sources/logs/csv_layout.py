@@ -104,7 +104,10 @@ def _decode(head: bytes, path: Path) -> tuple[str, str]:
                 0
             ):
                 return encoding, _whole_pairs(head).decode(encoding, errors="replace")
-        raise BadInput(f"{called(path)}: found bytes that are not text, expected a CSV log")
+        raise BadInput(
+            f"{called(path)}: found bytes that are neither text nor how a Parquet or Arrow file "
+            "begins, expected a log (CSV, Parquet, Arrow IPC)"
+        )
     try:
         return "utf-8", codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:

@@ -153,15 +153,20 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
 def test_words_say_when_what_how_deep_and_why(pump_stop: Path) -> None:
     """The text names time, action, finding, evidence, debt, degrees, ceiling and the reason."""
     text = "\n".join(in_words(review(pump_stop, "brindle")))
-    for part in ("2400 rows, 0.01 to 24.00 s", "cut boost", "under-delivery", "deg pulled"):
+    for part in ("2400 rows, 0.01 to 24.00 s", "cut boost", "under-delivery", " mL, pull "):
         assert part in text
-    assert "boost cut to 100 kPa" in text
+    assert "cut boost to 100 kPa)" in text
+    assert " knock that stays to " in text  # whether a pull was made, no log of readings says
     limit = constants_of(BRINDLE.rig).limit_nats
     assert re.search(
         rf"evidence \d+ of {limit:.0f}: no car this rig allows for would read \d+ of", text
     )
     assert re.search(rf"s of full flow \(.* mL\) missing, {BRINDLE.rig.debt.cut_s:.2f} s cut", text)
-    steps = re.search(r"warn at (\S+) s .*, pull timing at (\S+) s .*, cut boost at (\S+) s", text)
+    steps = re.search(
+        r"\(and s from the fault until done\): warn at (\S+) s .*, pull timing at (\S+) s .*, "
+        r"cut boost at (\S+) s",
+        text,
+    )
     assert steps is not None
     assert 13.0 < float(steps[1]) <= float(steps[2]) < float(steps[3]) < 13.9
 
