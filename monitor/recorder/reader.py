@@ -49,7 +49,7 @@ class SessionBlocks:
         BadInput: Not a session, or nothing in it can be read.
     """
 
-    time_remark = ""  # a session's times are as they were
+    starts = time_remark = ""  # a session's times are as they were
 
     def __init__(self, path: Path) -> None:
         self.path = path

@@ -8,6 +8,7 @@ from monitor.recorder.span import counted
 from monitor.review.done_then import done_in_words
 from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.sources.recorded import time_in_words
 from monitor.words.events import event_in_words
 from rules.channels import LATE_S
 from rules.facts import Action
@@ -83,8 +84,8 @@ def _time_in_words(result: Review) -> Iterator[str]:
             f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
             f"most {_span_in_words(result.slowest_step_s)}"
         )
-    if result.time_remark:
-        yield f"  {result.time_remark}"
+    for words in time_in_words(result.starts, result.time_remark):
+        yield f"  {words}"
 
 
 def _nothing_found(result: Review) -> str:

@@ -61,6 +61,7 @@ class Review:
         no_numbers: Cells with text where a number belongs, read as not a number.
         lines_not_used: First lines of a CSV log with another number of fields than its header.
         no_number_cells: Where the first of them are, and what stands there.
+        starts: When a log starts by its own clock, as written; empty where it has none.
         time_remark: What was made of a log's times, in a sentence; empty where nothing was.
         cut: Why a session ends early; None where it doesn't.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
@@ -85,6 +86,7 @@ class Review:
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
     no_number_cells: list[str] = field(default_factory=list)
+    starts: str = ""
     time_remark: str = ""
     lines_not_used: list[int] = field(default_factory=list)
     cut: str | None = None
@@ -122,7 +124,8 @@ class Review:
             "worst_action": self.worst.word,
             "rejected": self.rejected,
             "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
-            "time_remark": self.time_remark,
+            "starts": self.starts or None,
+            "time_remark": self.time_remark or None,
             "cut": self.cut,
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
@@ -263,6 +266,7 @@ def _count_what_was_not_read(result: Review, log: Log) -> None:
     result.rejected = dict(statistics.rejected)
     result.no_numbers = statistics.no_numbers
     result.no_number_cells = log.reader.no_numbers() if result.no_numbers else []
+    result.starts = log.reader.starts
     result.time_remark = log.reader.time_remark
     if statistics.rejected.get(FIELDS):
         result.lines_not_used = log.reader.not_used()

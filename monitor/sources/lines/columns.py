@@ -106,6 +106,8 @@ class Columns:
         shown = ", ".join(clean(name, 24) for name in names[:12]) + (", ..." * (len(names) > 12))
         found = f"column twice: {clean(wanted)}" if count else f"columns {shown}"
         hint = f'; the first of them is "{clean(wanted)}#1"' if count else ""
+        if not count and role == "time":
+            hint = '; time.unit = "rows" where a log has none'
         raise BadInput(
             f'{where}: {found}; expected one column "{clean(wanted)}" for {role} '
             f"(see the rig{hint})"

@@ -30,11 +30,12 @@ class ClockTime:
     Attributes:
         starts: The first usable cell, as written; empty before.
         unread: Cells that were no such time.
+        remark: What may be doubted about the first, in a sentence; empty where nothing is.
     """
 
     def __init__(self, where: str) -> None:
         self._where = where
-        self.starts = ""
+        self.starts = self.remark = ""
         self.unread = 0
         self._is_dated = False
         self._wraps_ns = 0  # after how long times without a date begin again
@@ -60,6 +61,8 @@ class ClockTime:
         if not self.starts and usable.any():
             first = int(np.argmax(usable))
             self.starts = clean(cells[first].as_py().strip())
+            if is_short[first]:
+                self.remark = f"time such as {self.starts} is read as minutes and seconds"
             self._is_dated = bool(has_date[first])
             self._wraps_ns = (_HOUR_S if is_short[first] else _DAY_S) * _NS
             self._start_ns = self._newest_ns = int(in_day_ns[first])

@@ -49,6 +49,7 @@ def csv_batches(
             null_values=NOT_SENT_WORDS,
             strings_can_be_null=True,
             decimal_point=layout.decimal_point,
+            check_utf8=False,  # a stray byte far down makes a cell text, no log useless
         ),
     )
     return reader

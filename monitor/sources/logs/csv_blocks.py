@@ -20,7 +20,7 @@ from monitor.sources.logs.csv_layout import CsvLayout, read_layout
 from monitor.sources.logs.log_blocks import LogBlocks
 from monitor.sources.rows import Rows
 from rules.channels import OPERATOR, ROW_NAMES, TIME_BOUND_S
-from simulator.rig import RigFile
+from simulator.rig import CLOCK, RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
@@ -49,7 +49,8 @@ class CsvBlocks(LogBlocks):
         self._names = [name_of(index) for index in range(len(names))]
         super().__init__(path, names, rig_file, ticked)
         time_index = self.columns.time_index
-        self._has_clock = time_index >= 0 and self.layout.is_clock(time_index)
+        told = self.columns.rig_file.time.unit == CLOCK
+        self._has_clock = time_index >= 0 and (told or self.layout.is_clock(time_index))
         where = called(path) + (f":{self.layout.words_line}" if self.layout.words_line else "")
         check_units(names, self.layout.words, self.columns, where)
         self._device_time = DeviceTime(self.time_factor)
@@ -137,7 +138,7 @@ class CsvBlocks(LogBlocks):
                 f"{lines}, expected as many; are these decimal commas? Write decimal points, or "
                 "separate fields by semicolons"
             )
-        if self.clock is not None and self.clock.unread:
+        if self._clock is not None and self._clock.unread:
             index = self.columns.time_index
             found = (
                 f'{called(self.path)}:{line}: {clean(self.layout.names[index], 24)}: found "{cell}"'

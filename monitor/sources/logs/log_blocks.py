@@ -44,10 +44,6 @@ class LogBlocks(ABC):
         ticked: As given.
         columns: Where columns go in a sample.
         statistics: Counts of what has been read.
-        time_remark: What was made of its times, in a sentence; empty where nothing was, or where
-            none was read yet.
-        clock: Reads its time column, where that is one of clock times; else None. Says when the
-            log starts, once that was read.
         cut: Why the log ends before its end, where it says so; None where it doesn't, or where none
             was read yet.
         rig_text: Empty: a log holds no rig (see ``SessionBlocks``).
@@ -57,10 +53,10 @@ class LogBlocks(ABC):
     """
 
     cut: str | None = None
-    time_remark = ""
     rig_text = ""
-    clock: ClockTime | None = None
     _has_clock = False
+    _clock: ClockTime | None = None
+    _spread_remark = ""
     _names: Sequence[str]  # of the columns in the batches that are read
 
     def __init__(self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool) -> None:
@@ -85,11 +81,22 @@ class LogBlocks(ABC):
         statistics.rejected.clear()
         if self._has_clock:
             name = clean(self.columns.time_name, 24)
-            self.clock = ClockTime(f"{called(self.path)}: {name}")
+            self._clock = ClockTime(f"{called(self.path)}: {name}")
         return self._blocks() if self.ticked else spread(self._blocks(), self._tell)
 
     def _tell(self, remark: str) -> None:
-        self.time_remark = remark
+        self._spread_remark = remark
+
+    @property
+    def starts(self) -> str:
+        """When it starts by its own clock, as written; empty where it has none."""
+        return "" if self._clock is None else self._clock.starts
+
+    @property
+    def time_remark(self) -> str:
+        """What was made of its times, in a sentence; empty where nothing was."""
+        remarks = ["" if self._clock is None else self._clock.remark, self._spread_remark]
+        return "; ".join(filter(None, remarks))
 
     @abstractmethod
     def _blocks(self) -> Iterator[Rows]:
@@ -151,8 +158,8 @@ class LogBlocks(ABC):
             counts = np.arange(self._counted, self._counted + batch.num_rows)
             self._counted += batch.num_rows
             return counts * self._period_s
-        if self.clock is not None:
-            return self.clock.follow(batch.column(self._names[index]))
+        if self._clock is not None:
+            return self._clock.follow(batch.column(self._names[index]))
         return self._follow(self._numbers(batch, index) * self.time_factor)
 
     def _numbers(self, batch: pa.RecordBatch, index: int) -> Rows:

@@ -135,6 +135,7 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
     rising_s = np.diff(time_s[np.isfinite(time_s)])
     rising_s = rising_s[rising_s > 0.0]
     clock = None if index is None else parts[index].clock
+    remarks = [remark] if clock is None else [clock.remark, remark]
     return Table(
         path,
         tuple(
@@ -159,7 +160,7 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         starts="" if clock is None else clock.starts,
         rows=rows,
         is_whole=is_whole,
-        remark=remark,
+        remark="; ".join(filter(None, remarks)),
     )
 
 

@@ -127,7 +127,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
     assert list(told) == [
         *["source", "rig", "rows", "judged", "from_s", "to_s", "length_s", "clock_stepped_back"],
         *["worst_action", "rejected"],
-        *["no_numbers", "time_remark", "cut"],
+        *["no_numbers", "starts", "time_remark", "cut"],
         *["reproduced", "differs_at_s", "done_by_older_rules", "thresholds_changed"],
         *["mistakes_in_rig", "events"],
     ]
