@@ -2,5 +2,6 @@
 
 from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
 from simulator.identify.identify import identify
+from simulator.identify.widen import rig_with
 
-__all__ = ["Estimate", "Identified", "Law", "Pull", "Series", "identify"]
+__all__ = ["Estimate", "Identified", "Law", "Pull", "Series", "identify", "rig_with"]

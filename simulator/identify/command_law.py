@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from rules.facts import Command, CommandKind, Rig
+from rules.step.command import TREMBLE_KPA
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.identify.estimates import Estimate, Law, Series
@@ -22,6 +23,7 @@ from simulator.identify.spraying import APART_S, command_of, latest, stretches
 
 AS_GOOD: Final = 1.25  # times the best law's loss
 EXACT: Final = 0.02  # less loss than that is none
+SAME: Final = 0.1
 EXPLAINS: Final = 6.0  # more loss than that, squared deviations, and no law does
 ON_SHARE: Final = 0.06  # of the most
 MOST_PULLS: Final = 8
@@ -238,12 +240,15 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
         return "no usual law of boost or injector duty explains this log's spray"
     x = fits[min(fits, key=lambda kind: losses[kind])]
     own = rows.loss(rows.followed(_own(rows, rig), fits.get(rig.command.kind, x)), every)
-    holds = own <= max(AS_GOOD * losses[near[0]], EXACT)
-    if near[0] is CommandKind.MAP and cells is not None:
-        return Law(cells.command(every), (), (), holds, rows.by_log)
-    kind = near[0]
-    numbers = _with_intervals(rows, kind, fits[kind])
-    return Law(_command(kind, fits[kind]), tuple(near[1:]), numbers, holds, rows.by_log)
+    holds = own <= max(AS_GOOD * losses[near[0]], SAME)
+    if holds:  # what a person said stays, and its kind's numbers are told
+        near = [rig.command.kind, *(kind for kind in near if kind is not rig.command.kind)]
+    kind, rivals = near[0], tuple(near[1:])
+    if kind in fits:
+        numbers = _with_intervals(rows, kind, fits[kind])
+        return Law(_command(kind, fits[kind]), rivals, numbers, holds, rows.by_log)
+    command = rig.command if holds or cells is None else cells.command(every)
+    return Law(command, rivals, (), holds, rows.by_log)
 
 
 def _command(kind: CommandKind, x: Parameters) -> Command:
@@ -269,21 +274,20 @@ def _with_intervals(rows: _Rows, kind: CommandKind, x: Parameters) -> tuple[Esti
     n = int(part.max()) + 1
     fits = np.array([rows.fit(kind, part != i, x) for i in range(n)])
     errors = np.sqrt((n - 1) / n * ((fits - fits.mean(axis=0)) ** 2).sum(axis=0))
-    # A switch may stand anywhere between two readings of boost.
+    reach = student_95(max(n - 1, 3)) * np.hypot(errors, FINEST)
+    # The spray controller reads a boost of its own, and a switch stands between two readings.
     rising = np.abs(np.diff(rows.boost))
-    errors = np.hypot(errors, FINEST)
-    errors[0] = np.hypot(errors[0], float(np.quantile(rising[rising > 0.0], 0.75)) / 3.46)
-    reach = student_95(max(n - 1, 3))
+    reach[0] = np.hypot(reach[0], TREMBLE_KPA + float(np.quantile(rising[rising > 0.0], 0.75)))
     return tuple(
         Estimate(
             f"command.{key}",
             UNITS[key],
             value,
-            value - reach * error,
-            value + reach * error,
+            value - half,
+            value + half,
             f"{len(np.unique(rows.group))} pulls or pieces of them",
         )
-        for key, value, error in zip(KEYS[kind], x, errors, strict=False)
+        for key, value, half in zip(KEYS[kind], x, reach.tolist(), strict=False)
     )
 
 

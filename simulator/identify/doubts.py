@@ -16,7 +16,7 @@ from simulator.identify.estimates import Series
 from simulator.identify.flow import FlowFit
 from simulator.identify.intervals import Doubt
 
-GAIN_TOLD: Final = 0.03
+GAIN_TOLD: Final = 0.05
 GAIN_ALIEN: Final = 0.25  # so far off no nozzle wears, and no sensor drifts
 UNIT_NEAR: Final = 0.18  # of a unit's factor: as near to it counts as it
 FLOW_UNITS: Final = {
@@ -31,7 +31,9 @@ QUICKEST_S, SLOWEST_S = 0.005, 0.2  # delays of flow sensors lie between
 SHIFTED_S: Final = 0.15  # engine's columns against each other
 MOST_SHIFT_S: Final = 0.6
 SHIFT_STEP_S: Final = 0.02
-ALIKE: Final = 0.5  # correlation from which on two columns are of one engine
+MOVES_S: Final = 0.2
+LEAST_KNOWN: Final = 200
+ALIKE: Final = 0.25  # correlation of moves from which on two columns are of one engine
 NEVER_REST_KPA: Final = 20.0  # gauge: an engine that idles, or stands, reads less
 BELOW_VACUUM_KPA: Final = -105.0
 TOP_NEAR: Final = 0.35
@@ -95,29 +97,28 @@ def _boost(logs: Sequence[Series], rig: Rig) -> list[str]:
 def _engine(logs: Sequence[Series], rig: Rig) -> list[str]:
     """Say where boost and injector duty, at their engine speed, don't go together in time."""
     k = constants_of(rig)
-    best: dict[float, float] = {}
-    for series in logs:
-        t_s = series.t_s
-        on_s = np.arange(t_s[0], t_s[-1], SHIFT_STEP_S)
-        air, boost = (
-            _even(t_s, c, on_s) for c in (_air_kpa(series, k), series.column("boost_kpa"))
-        )
-        if air is None or boost is None or np.ptp(boost) <= 0.0 or np.ptp(air) <= 0.0:
-            continue
-        steps = round(MOST_SHIFT_S / SHIFT_STEP_S)
-        for i in range(-steps, steps + 1):
-            a, b = air[max(i, 0) : len(air) + min(i, 0)], boost[max(-i, 0) : len(boost) - max(i, 0)]
-            if len(a) > 2 * steps:
-                alike = float(np.corrcoef(a, b)[0, 1])
-                best[i * SHIFT_STEP_S] = best.get(i * SHIFT_STEP_S, 0.0) + alike / len(logs)
-    if not best:
+    reach = round(MOST_SHIFT_S / SHIFT_STEP_S)
+    alike = np.zeros((len(logs), 2 * reach + 1))
+    for series, one in zip(logs, alike, strict=True):
+        on_s = np.arange(series.t_s[0], series.t_s[-1], SHIFT_STEP_S)
+        both = (_air_kpa(series, k), series.column("boost_kpa"))
+        air, boost = (_moves(series.t_s, column, on_s) for column in both)
+        if len(air) > 4 * reach and len(boost) > 4 * reach and np.ptp(air) * np.ptp(boost) > 0.0:
+            for i in range(-reach, reach + 1):
+                a = air[max(i, 0) : len(air) + min(i, 0)]
+                b = boost[max(-i, 0) : len(boost) - max(i, 0)]
+                one[i + reach] = float(np.corrcoef(a, b)[0, 1])
+    alike = alike[alike.any(axis=1)]
+    if not len(alike):
         return []
-    shift_s = max(best, key=lambda s: best[s])
-    if best[shift_s] < ALIKE:
+    mean = alike.mean(axis=0)
+    best = int(np.argmax(mean))
+    if mean[best] < ALIKE:
         return [
             "boost and injector duty don't go together at their engine speed: is one of the three "
             "another column?"
         ]
+    shift_s = (best - reach) * SHIFT_STEP_S
     if abs(shift_s) < SHIFTED_S:
         return []
     late, early = ("injector duty", "boost") if shift_s > 0.0 else ("boost", "injector duty")
@@ -135,12 +136,14 @@ def _air_kpa(series: Series, k: Any) -> Any:
     return np.where(open_ms > 0.0, open_ms * k.air_kpa_a_ms, np.nan)
 
 
-def _even(t_s: Any, values: Any, on_s: Any) -> Any:
-    """Return a column at even times; None where most of it is missing."""
+def _moves(t_s: Any, values: Any, on_s: Any) -> Any:
+    """Return how far a column moves in ``MOVES_S`` from each of even times; empty: not enough."""
     known = np.isfinite(values)
-    if known.sum() < 100:
-        return None
-    return np.interp(on_s, t_s[known], values[known])
+    if known.sum() < LEAST_KNOWN:
+        return np.empty(0)
+    even = np.interp(on_s, t_s[known], values[known])
+    steps = round(MOVES_S / SHIFT_STEP_S)
+    return even[steps:] - even[:-steps]
 
 
 def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:

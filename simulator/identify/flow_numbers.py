@@ -24,6 +24,7 @@ LEAST_LAG: Final = 0.15  # of the lag
 DRIFT: Final = 0.02  # of gain from one day to the next; common practice, no source
 LEAST_FREE: Final = 60.0
 LEAST_LASTS_S: Final = 0.001
+LEAST_FLOOR: Final = 0.02  # of the most that is expected; common practice, no source
 AT_REST: Final = 0.001  # of the most that is expected
 NEVER_MOVES: Final = (
     "not enough in this log: the command never moves, so gain and noise can be told, "
@@ -137,7 +138,8 @@ class _Told:
         rest = fit.seen.reading[fit.expected < AT_REST * float(fit.expected.max())]
         at_rest = float(np.std(rest)) if len(rest) > 1 else 0.0
         smallest = float(np.min(read[read > 0.0], initial=np.inf))
-        floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, 1.0)
+        least = LEAST_FLOOR * float(fit.expected.max())
+        floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, least, 1.0)
         refresh = Estimate("flow_sensor.refresh", "s", fit.refresh_s, from_=self._from)
         return [
             refresh,

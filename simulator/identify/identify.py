@@ -17,6 +17,7 @@ from simulator.identify.health import LEAST_DELAY_S, LEAST_LAG, as_fitted, found
 from simulator.identify.intervals import doubt_of
 from simulator.identify.readings import rate_of
 from simulator.identify.spraying import Spraying, spraying
+from simulator.identify.widen import widened
 
 MOST_TOLD: Final = 5
 FITS: Final = 3  # each without what the one before found unhealthy
@@ -34,6 +35,10 @@ FLOW_KEYS: Final = (
     ("flow_sensor.floor", "mL/min"),
 )
 NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost and flow are read"
+NOT_CALM: Final = (
+    "the flow follows its command in a way that no delay and lag explain: a guard of these numbers "
+    "may pull timing where nothing is missing"
+)
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
 
 
@@ -73,7 +78,12 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         if 2 * len(out) >= len(pulls):
             numbers |= _none(NOT_HEALTHY)
         else:
-            numbers |= flow_numbers(fit, doubt, used)
+            told = flow_numbers(fit, doubt, used)
+            if told["flow_sensor.lag"].value is not None:
+                told, calm = widened(logs, rig, [p for p in pulls if not p.left_out], told)
+                if not calm:
+                    doubts.append(NOT_CALM)
+            numbers |= told
     return Identified(pulls, tuple(left_out), numbers, tuple(doubts), law)
 
 
@@ -100,7 +110,7 @@ def _of_the_healthy(
             break
         fit = fit_flow(used)
         judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
-        found = found_in(logs, judge, spray, fit.gain)
+        found = found_in(logs, judge, spray.pulls, fit.gain)
         unlike = unlike_others(fit, n)
         now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
         if now == why:
