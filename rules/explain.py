@@ -261,7 +261,7 @@ def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"knock {decision.value[ch.KNOCK]:z.1f} stays above its limit of "
         f"{rig.limits.knock.above:z.1f} {rig.watch.knock_persists_for_s:z.2f} s after timing was "
-        "pulled"
+        "to be pulled"
     )
 
 

@@ -146,7 +146,7 @@ FINDINGS: Final = (
     ),
     Finding(
         "knock_persists",
-        "knock though timing is pulled",
+        "knock that stays",
         Severity.ENGINE,
         ("knock",),
         "cut boost to the dry limit",
