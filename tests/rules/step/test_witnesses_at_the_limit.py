@@ -5,8 +5,12 @@ from math import exp
 import pytest
 
 from rules.channels import (
+    BOOST,
+    DELIVERED,
     DRY_INTAKE,
+    ENGINE_SPEED,
     INTAKE,
+    KNOCK,
     LINE,
 )
 from rules.step.arithmetic import kept_share
@@ -21,8 +25,17 @@ from rules.step.bank import (
 )
 from rules.step.charge import charge_level, judge_charge, not_believed
 from rules.step.constants import Constants
-from rules.step.evidence import CALM_NATS
+from rules.step.evidence import (
+    CALM_NATS,
+    gather,
+    keep_peak,
+    note_fall,
+    note_up,
+    owe,
+    size_shortfall,
+)
 from rules.step.from_rig import constants_of
+from rules.step.health import logger_changes_state, note_stillness
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.line import doubt_line, move_line
 from rules.step.state import (
@@ -136,7 +149,8 @@ def test_hardly_any_cooling_due_closes_the_charge_after_a_second() -> None:
     assert s.charge_evidence == 0.0
     s.asked_fast = 0.3
     judge_charge(k, s, True, 0.125)
-    assert (s.charge_idle_s, s.charge_cooled) == (0.0, pytest.approx(0.3))
+    assert s.charge_idle_s == 0.0
+    assert s.charge_cooled == pytest.approx(0.3)
     assert s.charge_due_c == pytest.approx(70.0 - 0.3 * 16.0)
 
 
@@ -282,3 +296,177 @@ def test_a_slot_of_the_ring_holds_the_extremes_of_its_time() -> None:
     s.clock_s = 1.0 + 1.5 * k.ring_spacing_s
     remember_command(k, s)
     assert (s.ring_last, s.ring_low_ml_min[1]) == (1.0, 390.0)
+
+
+def test_an_entry_of_a_held_reading_is_the_mean_of_its_rows() -> None:
+    """By their time, of the reading as of each car; judged once it is as long as the hold."""
+    k = constants_of(rig(flow_sensor={"refresh_s": 0.25}))
+    s = fresh_state(k)
+    for flow, due, step_s in ((400.0, 500.0, 0.0625), (300.0, 600.0, 0.125)):
+        s.car_ml_min[:] = [due] * len(s.car_ml_min)
+        gather(k, s, flow, 0.0)
+        gather(k, s, flow, step_s)
+    assert (s.entry_s, s.residual[0]) == (0.1875, 0.0)
+    gather(k, s, 300.0, 0.0625)
+    assert s.entry_s == 0.0
+    assert s.entry_delivered_ml_min == pytest.approx(325.0)
+    assert s.entry_ml_min[k.n_cars - 1] == pytest.approx(575.0)
+    assert s.residual[0] == pytest.approx(325.0 / 575.0 - 1.0)
+    gather(k, s, 100.0, 0.125)
+    assert (s.entry_s, s.entry_delivered_ml_min) == (0.125, 100.0)
+
+
+def test_a_fall_faster_than_any_sensor_s_is_noted() -> None:
+    """By the quickest lag, the floor, and four deviations of noise more."""
+    k = constants_of(rig(flow_sensor={"floor_ml_min": 32.0}))
+    for down, fell_s in ((0.0, 1.25), (1e-9, 0.0)):
+        s = fresh_state(k)
+        s.noise, s.read_before_ml_min, s.fell_s = 0.0625, 512.0, 1.0
+        slowest = 512.0 * kept_share(DT_S, k.car_lag_s[0]) - 32.0 - 4.0 * 0.0625 * 512.0
+        note_fall(k, s, slowest - down, DT_S)
+        assert s.fell_s == fell_s
+        assert s.read_before_ml_min == slowest - down
+
+
+def test_how_far_a_reading_swings_up_is_noted_beyond_the_doubt_of_its_gain() -> None:
+    """Twice its square, over some 300 ms; what lies below says nothing."""
+    s = State()
+    s.doubt = 0.05
+    note_up(s, 0.15, 0.3)
+    assert s.up_sq == pytest.approx(0.5 * 2.0 * 0.01)
+    note_up(s, 0.05, 0.1)
+    assert s.up_sq == pytest.approx(0.75 * 0.01)
+    note_up(s, -1.0, 0.1)
+    assert s.up_sq == pytest.approx(0.75 * 0.75 * 0.01)
+
+
+def test_a_debt_is_owed_while_its_evidence_lasts() -> None:
+    """Of 600 mL/min half is missing for 2 s: 10 mL; noise takes off, but never below nil."""
+    k, s = in_boost()
+    s.commanded_ml_min = 600.0
+    owe(k, s, 0.5, 1.0, 2.0)
+    assert (s.debt_ml, s.short_s, s.missing_share) == (pytest.approx(10.0), 2.0, 0.5)
+    assert s.debt_s == pytest.approx(10.0 / k.full_ml_min * 60.0)
+    owe(k, s, -0.25, 1.0, 2.0)
+    assert (s.debt_ml, s.short_s, s.missing_share) == (pytest.approx(5.0), 4.0, 0.0)
+    owe(k, s, -1.0, 1.0, 2.0)
+    assert s.debt_ml == 0.0
+    owe(k, s, 0.5, 1.0, 2.0)
+    owe(k, s, 0.5, 0.0, 2.0)
+    assert (s.debt_ml, s.debt_s, s.short_s) == (0.0, 0.0, 0.0)
+
+
+def test_the_peak_of_a_debt_outlives_it_until_the_next() -> None:
+    """While anything is in force the largest stays; a new shortfall begins it anew."""
+    s = State()
+    for before_ml, debt_ml, level, peak_ml in (
+        (0.0, 3.0, NO_ACTION, 3.0),
+        (3.0, 2.0, NO_ACTION, 3.0),
+        (2.0, 0.0, NO_ACTION, 3.0),
+        (0.0, 1.0, WARN, 3.0),
+        (0.0, 1.0, NO_ACTION, 1.0),
+        (1.0, 1.5, NO_ACTION, 1.5),
+    ):
+        s.debt_ml, s.level[UNDER_DELIVERY] = debt_ml, level
+        keep_peak(s, before_ml)
+        assert s.peak_debt_ml == peak_ml
+
+
+def test_the_missing_share_makes_up_for_the_sensor_s_own_lag() -> None:
+    """A first-order lag shows 1 - exp(-t / lag) of a stop: smoothed, all of it is soon known."""
+    k, s = in_boost()
+    s.expected_ml_min = 500.0
+    for i in range(1, 41):
+        size_shortfall(k, s, 500.0 * exp(-0.01 * i / k.lag_s), 0.0, 0.01)
+    assert s.missing_share == pytest.approx(1.0, abs=0.02)
+    size_shortfall(k, s, -500.0, 0.0, 0.01)
+    assert s.missing_share == 1.0
+    s.expected_ml_min = 2.0 * k.floor_ml_min
+    size_shortfall(k, s, 0.0, 0.0, 1.0)
+    assert s.missing_share == 0.0
+    s.expected_ml_min = 500.0
+    size_shortfall(k, s, 600.0, 0.0, 5.0)
+    assert s.missing_share == 0.0
+
+
+def test_a_channel_stands_still_where_it_can_t() -> None:
+    """A flow that is lively, a line that is on, others from the onset on; no silence."""
+    k, _ = in_boost()
+    k.lively_ml_min = 140.0
+    for column, name, figure, counts in (
+        (DELIVERED, "expected_ml_min", above(140.0), True),
+        (DELIVERED, "expected_ml_min", 140.0, False),
+        (LINE, "line_on_s", 0.25, True),
+        (LINE, "line_on_s", 0.0, False),
+        (KNOCK, "boost", k.onset_kpa, True),
+        (KNOCK, "boost", below(k.onset_kpa), False),
+    ):
+        _, s = in_boost()
+        if name == "boost":
+            s.value[BOOST] = figure
+        else:
+            setattr(s, name, figure)
+        s.value[column] = 4.0
+        longest_s = k.max_age_s[column]
+        note_stillness(k, s, column, 4.0, longest_s)
+        assert s.still_s[column] == (longest_s if counts else 0.0)
+        note_stillness(k, s, column, 4.0, above(longest_s))
+        assert s.still_s[column] == (longest_s if counts else 0.0)
+    s.expected_ml_min, s.value[DELIVERED] = 500.0, 0.0
+    note_stillness(k, s, DELIVERED, 0.0, 0.25)
+    assert s.still_s[DELIVERED] == 0.0  # of exactly nil, the debt judges
+
+
+def test_steps_and_pauses_of_a_reading_are_learned() -> None:
+    """The smallest step, forgotten by 1 % a change; pauses, a tenth of each new one."""
+    k, s = in_boost()
+    k.stuck_after_s[KNOCK] = 0.5
+    s.value[KNOCK] = 4.0
+    for value, unit, pause_s in (
+        (4.5, 0.5, 0.02),
+        (3.5, 0.505, 0.02 + 0.1 * 0.18),
+        (3.75, 0.5 * 0.5, 0.038 + 0.1 * 0.162),
+    ):
+        note_stillness(k, s, KNOCK, value, 0.2)
+        s.value[KNOCK] = value
+        assert s.unit[KNOCK] == pytest.approx(unit)
+        assert s.pause_s[KNOCK] == pytest.approx(pause_s)
+        assert s.still_s[KNOCK] == 0.0
+    assert s.changes[KNOCK] == 3.0
+    s.changes[KNOCK], s.still_s[KNOCK] = 100.0, 8.0
+    note_stillness(k, s, KNOCK, 3.5, 0.2)
+    assert s.changes[KNOCK] == 100.0
+    assert s.pause_s[KNOCK] == pytest.approx(0.0542 + 0.1 * (1.0 - 0.0542))  # twice its time
+    s.value[BOOST] = 0.0
+    before_s = s.pause_s[KNOCK]
+    note_stillness(k, s, KNOCK, 3.0, 0.2)
+    assert s.pause_s[KNOCK] == before_s
+
+
+def test_a_logger_s_longest_pause_is_slowly_forgotten() -> None:
+    """By a hundredth at each news; none longer than twice its time is learned from."""
+    k, s = in_boost()
+    k.logger_stuck_after_s = 0.5
+    s.logger_still_s = 4.0
+    assert logger_changes_state(k, s, 1.0, DT_S) is False
+    assert (s.logger_pause_s, s.logger_still_s) == (1.0, 0.0)
+    logger_changes_state(k, s, 1.0, DT_S)
+    assert s.logger_pause_s == pytest.approx(0.99)
+    s.frozen = 1.0
+    assert logger_changes_state(k, s, 1.0, DT_S) is True
+    assert s.frozen == 0.0
+    s.value[BOOST] = s.value[ENGINE_SPEED] = 0.0
+    logger_changes_state(k, s, 1.0, 8.0)
+    assert s.logger_pause_s == pytest.approx(0.99 * 0.99)  # of a stopped engine nothing is learned
+
+
+def test_a_logger_with_long_pauses_may_pause_so_again() -> None:
+    """Three and a half of them; from a quarter of its time on, by boost's steps."""
+    for pause_s, unit, honest_s in ((0.125, 9.0, 0.5), (0.25, 0.0, 0.75), (0.25, 2.5, 1.75)):
+        k, s = in_boost()
+        k.logger_stuck_after_s, k.ambient_kpa = 0.5, 100.0
+        s.logger_pause_s, s.unit[BOOST], s.changes[BOOST] = pause_s, unit, 100.0
+        still_s = 0.0
+        while not logger_changes_state(k, s, 0.0, DT_S) and still_s < 8.0:
+            still_s += DT_S
+        assert still_s == honest_s
