@@ -46,6 +46,7 @@ MODULES: Final = {
 FIRST: Final = (
     "rules/step/test_at_the_limit",
     "rules/step/test_witnesses_at_the_limit",
+    "rules/step/test_worked_by_hand",
     "simulator/test_decided_on_cars",
 )
 
