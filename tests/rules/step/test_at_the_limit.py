@@ -7,23 +7,27 @@ import pytest
 from rules.channels import (
     BOOST,
     COMMANDED,
-    CONFIRMED_CEILING,
-    CONFIRMED_RETARD,
     DELIVERED,
     ENGINE_SPEED,
     KNOCK,
-    TANK,
+    NOT_SENT,
+    ROW_WIDTH,
     Sample,
 )
 from rules.facts import Action, ChannelTerms, CommandKind, Limit
 from rules.guard import Guard
 from rules.step import learning, rig_doubts
-from rules.step.boost_and_command import command_disagrees
+from rules.step.command import commanded_flow_ml_min, take_command
 from rules.step.constants import Constants
-from rules.step.followed import not_followed
 from rules.step.from_rig import constants_of
-from rules.step.health import advance_clock, logger_changes_state, may_stand_still_s
-from rules.step.hydraulics import full_flow_ml_min
+from rules.step.health import (
+    advance_clock,
+    has_jumped,
+    logger_changes_state,
+    may_stand_still_s,
+    take_pace,
+    take_readings,
+)
 from rules.step.ladder import blind_level, debt_level, hold_level, release, size_action
 from rules.step.lasting import lasting
 from rules.step.limits import limits_level
@@ -33,25 +37,24 @@ from rules.step.state import (
     HEALTHY,
     HOLDS,
     IMPLAUSIBLE,
-    LATE_SAMPLES,
+    N_SIZES,
     NO_ACTION,
     NO_COMMAND,
     NO_DOUBT,
     NOISY,
-    NOT_FOLLOWED,
     PULL,
     READS_HIGH,
     READS_LOW,
+    RIG_DOUBTED,
+    STUCK,
+    SURPLUS_ACCOUNTS,
     TANK_LOW,
-    UNASKED_FLOW,
     UNDER_DELIVERY,
     WARN,
     State,
 )
 from rules.step.step import fresh_state
-from rules.step.surplus import surplus_level
-from rules.step.watch import dry_response, tank_level_low, watch
-from tests.kit.rigs import ALL_CHANNELS, of_kind, rig, terms
+from tests.kit.rigs import ALL_CHANNELS, NAN, of_kind, rig, terms
 
 DT_S = 0.25  # exact in binary, as are its sums
 
@@ -151,7 +154,14 @@ def test_release_counts_time_below_its_boost() -> None:
     """At that boost itself nothing is released; below it, after the whole time."""
     k, s = in_boost()
     s.action = s.level[UNDER_DELIVERY] = PULL
-    s.debt_ml = s.excess_ml = s.surplus = s.pulled_s = s.held_missing = s.acknowledged = 1.0
+    closed = (
+        *("debt_ml", "debt_s", "short_s", "evidence", "flow_evidence", "excess_ml", "surplus"),
+        *("pulled_s", "held_missing", "acknowledged"),
+    )
+    for name in closed:
+        setattr(s, name, 1.0)
+    for block in (s.account, s.car_debt_ml, s.car_short_s):
+        block[:] = [1.0] * len(block)
     for _ in range(8):
         s.value[BOOST] = k.release_below_kpa
         release(k, s, DT_S)
@@ -162,8 +172,11 @@ def test_release_counts_time_below_its_boost() -> None:
     s.changed = 0.0
     release(k, s, DT_S)
     assert (s.level[UNDER_DELIVERY], s.changed) == (NO_ACTION, 1.0)
-    left = (s.debt_ml, s.excess_ml, s.surplus, s.pulled_s, s.held_missing, s.acknowledged)
-    assert left == (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    assert {getattr(s, name) for name in closed} == {0.0}
+    for block, n in ((s.account, k.n_cars * N_SIZES), (s.car_debt_ml, k.n_cars)):
+        assert set(block[:n]) == {0.0}
+    assert set(s.car_short_s[: k.n_cars]) == {0.0}
+    assert set(s.account[SURPLUS_ACCOUNTS : SURPLUS_ACCOUNTS + N_SIZES]) == {0.0}
 
 
 def test_a_gap_brings_release_no_nearer_than_half_a_second() -> None:
@@ -213,155 +226,6 @@ def test_a_limit_holds_above_its_figure_from_its_time_on() -> None:
     assert [limits_level(k, s, DT_S) for _ in range(2)] == [NO_ACTION, PULL]
     s.usable[KNOCK] = 0.0
     assert limits_level(k, s, DT_S) == NO_ACTION
-
-
-def test_no_command_is_missed_from_its_boost_on() -> None:
-    """At 100 kPa, where less than the floor is commanded; at the floor itself something is."""
-    for boost_kpa, commanded, asked in (
-        (100.0, below(20.0), CUT),
-        (below(100.0), below(20.0), NO_ACTION),
-        (100.0, 20.0, NO_ACTION),
-    ):
-        k, s = in_boost()
-        s.value[BOOST], s.value[COMMANDED] = boost_kpa, commanded
-        watch(k, s, DT_S)
-        watch(k, s, DT_S)
-        assert s.asked[NO_COMMAND] == asked
-        for column in (BOOST, COMMANDED):
-            k, s = in_boost()
-            s.value[BOOST], s.value[COMMANDED] = boost_kpa, commanded
-            s.usable[column] = 0.0
-            watch(k, s, DT_S)
-            watch(k, s, DT_S)
-            assert s.asked[NO_COMMAND] == NO_ACTION
-
-
-def test_an_engine_that_gets_nothing_is_cut_above_the_dry_limit() -> None:
-    """At the limit timing alone is enough."""
-    k, s = in_boost()
-    for boost_kpa, action in ((k.dry_limit_kpa, PULL), (above(k.dry_limit_kpa), CUT)):
-        s.value[BOOST] = boost_kpa
-        assert dry_response(k, s) == action
-
-
-def test_a_tank_is_low_below_its_reserve_and_its_time() -> None:
-    """300 mL are the reserve itself; 500 mL at 500 mL/min last 60 s, which is enough."""
-    for tank_ml, delivered, low in (
-        (300.0, 0.0, False),
-        (below(300.0), 0.0, True),
-        (500.0, 500.0, False),
-        (499.0, 500.0, True),
-    ):
-        k, s = in_boost()
-        s.value[TANK], s.value[DELIVERED] = tank_ml, delivered
-        assert tank_level_low(k, s, DT_S) is low
-        s.can_judge = 0.0
-        assert tank_level_low(k, s, DT_S) is False
-        assert s.tank_s == inf
-
-
-def test_flow_up_to_four_floors_is_no_use_of_the_tank() -> None:
-    """80 mL/min may be noise."""
-    k, s = in_boost()
-    s.value[TANK], s.value[DELIVERED] = 4000.0, 80.0
-    tank_level_low(k, s, DT_S)
-    assert (s.use_ml_min, s.tank_s) == (0.0, inf)
-    s.value[DELIVERED] = above(80.0)
-    tank_level_low(k, s, DT_S)
-    assert s.tank_s == pytest.approx(3000.0)
-
-
-def test_ten_late_samples_are_told_of_and_forgotten() -> None:
-    """More than ten within some seconds."""
-    k, s = in_boost()
-    s.late_count = 10.0
-    watch(k, s, 0.0)
-    assert s.asked[LATE_SAMPLES] == NO_ACTION
-    s.late_count = above(10.0)
-    watch(k, s, 0.0)
-    assert s.asked[LATE_SAMPLES] == WARN
-    watch(k, s, 5.0)
-    assert s.late_count == pytest.approx(10.0 / 2.718, rel=5e-3)
-    assert s.asked[LATE_SAMPLES] == NO_ACTION
-
-
-def test_a_surplus_is_over_delivery_from_its_volume_on() -> None:
-    """From the limit of evidence on; unasked where no more than the floor is due."""
-    k, s = in_boost()
-    for surplus, excess_ml, due, asked in (
-        (k.limit_nats, 2.0, above(k.floor_ml_min), k.over_action),
-        (k.limit_nats, below(2.0), above(k.floor_ml_min), NO_ACTION),
-        (below(k.limit_nats), 2.0, above(k.floor_ml_min), NO_ACTION),
-        (k.limit_nats, 0.0, k.floor_ml_min, WARN),
-    ):
-        s.surplus, s.excess_ml, s.bank_most_ml_min = surplus, excess_ml, due
-        s.asked[UNASKED_FLOW] = NO_ACTION
-        assert surplus_level(k, s) == asked
-    assert s.asked[UNASKED_FLOW] == WARN
-    s.bank_most_ml_min = 500.0  # what came unasked is no excess over what is asked now
-    assert (surplus_level(k, s), s.surplus, s.excess_ml) == (NO_ACTION, 0.0, 0.0)
-
-
-def test_a_logged_command_disagrees_beyond_its_share() -> None:
-    """Away from the onset, by more than the share of full flow that the rig allows."""
-    k, s = in_boost(CommandKind.FIXED)
-    k.law_column, k.disagree_ml_min, k.cross_check_for_s = COMMANDED, 128.0, 0.0
-    for law, logged, boost_kpa, disagrees in (
-        (256.0, 384.0, 150.0, False),
-        (256.0, above(384.0), 150.0, True),
-        (256.0, 128.0, 150.0, False),
-        (256.0, below(128.0), 150.0, True),
-        (256.0, 0.0, k.onset_kpa + 10.0, True),
-        (256.0, 0.0, k.onset_kpa + 9.99, False),
-        (256.0, 0.0, k.onset_kpa - 10.0, True),
-    ):
-        s.commanded_ml_min = s.law_lagged_ml_min = law
-        s.value[COMMANDED], s.value[BOOST] = logged, boost_kpa
-        assert (command_disagrees(k, s, DT_S) > NO_ACTION) is disagrees
-    # A controller may ask for more than there is.
-    full = full_flow_ml_min(k, 150.0)
-    s.value[BOOST], s.value[COMMANDED] = 150.0, 2.0 * full
-    s.commanded_ml_min = s.law_lagged_ml_min = full - 128.0
-    assert command_disagrees(k, s, DT_S) == NO_ACTION
-
-
-def test_a_retard_is_confirmed_to_the_degree_and_in_time() -> None:
-    """Eight degrees asked for, one of tolerance: seven confirm it; a reading lost confirms none."""
-    for usable, confirmed_deg, asked in (
-        (1.0, 7.0, NO_ACTION),
-        (1.0, below(7.0), CUT),
-        (0.0, 8.0, CUT),
-    ):
-        k, s = in_boost()
-        k.confirmed_retard_column, k.confirmed_ceiling_column = CONFIRMED_RETARD, 0
-        k.confirm_within_s, k.confirm_deg, k.not_followed_action = 0.5, 1.0, CUT
-        s.retard_deg = 8.0
-        s.value[CONFIRMED_RETARD], s.usable[CONFIRMED_RETARD] = confirmed_deg, usable
-        # The first row notes the retard; it is due once it was asked for longer than 0.5 s.
-        assert [not_followed(k, s, DT_S) for _ in range(3)] == [NO_ACTION] * 3
-        assert not_followed(k, s, DT_S) == s.asked[NOT_FOLLOWED] == asked
-        s.value[BOOST] = below(k.onset_kpa)
-        assert not_followed(k, s, DT_S) == NO_ACTION
-        s.usable[BOOST] = 0.0
-        assert not_followed(k, s, DT_S) == asked
-
-
-def test_a_ceiling_is_confirmed_to_the_kilopascal_and_in_time() -> None:
-    """A ceiling of 80 kPa, 5 of tolerance: 85 confirm it."""
-    for usable, confirmed_kpa, asked in (
-        (1.0, 85.0, NO_ACTION),
-        (1.0, above(85.0), CUT),
-        (0.0, 80.0, CUT),
-    ):
-        k, s = in_boost()
-        k.confirmed_retard_column, k.confirmed_ceiling_column = 0, CONFIRMED_CEILING
-        k.confirm_within_s, k.confirm_kpa, k.not_followed_action = 0.5, 5.0, CUT
-        s.boost_ceiling_kpa = 80.0
-        s.value[CONFIRMED_CEILING], s.usable[CONFIRMED_CEILING] = confirmed_kpa, usable
-        assert [not_followed(k, s, DT_S) for _ in range(2)] == [NO_ACTION] * 2
-        assert not_followed(k, s, DT_S) == asked
-        s.boost_ceiling_kpa = inf
-        assert (not_followed(k, s, DT_S), s.cut_s) == (NO_ACTION, 0.0)
 
 
 def test_a_rig_is_doubted_beyond_what_it_allows() -> None:
@@ -467,6 +331,113 @@ def test_a_coarse_reading_may_stand_still_for_longer() -> None:
     assert may_stand_still_s(k, s, column) == pytest.approx(0.875)
     s.still_s[column] = 0.5
     assert may_stand_still_s(k, s, column) == 0.5
+
+
+def test_a_step_of_boost_counts_from_half_a_kilopascal_to_five() -> None:
+    """A finer one is noise, a larger one a change; near the onset the reading trembles by 1.5."""
+    k, s = in_boost(CommandKind.BOOST)
+    for boost_kpa, step_kpa, apart_kpa in (
+        (100.0, 0.5, 0.0),
+        (100.0, above(0.5), 0.5),
+        (100.0, below(5.0), 5.0),
+        (100.0, 5.0, 0.0),
+        (k.onset_kpa + 1.5, 0.0, 0.0),
+        (k.onset_kpa + 1.0, 0.0, 1.5),
+        (k.onset_kpa + 1.0, 2.0, 2.0),
+        (k.onset_kpa - 1.5, 0.0, 0.0),
+        (k.onset_kpa - 1.0, 0.0, 1.5),
+    ):
+        s.value[BOOST], s.unit[BOOST] = boost_kpa, step_kpa
+        take_command(k, s)
+        low, at, high = (
+            commanded_flow_ml_min(k, boost_kpa + by, 0.0, 0.0, 0.0)
+            for by in (-apart_kpa, 0.0, apart_kpa)
+        )
+        assert s.commanded_ml_min == at
+        assert s.less_ml_min == pytest.approx(at - low)
+        assert s.more_ml_min == pytest.approx(high - at)
+    k.command_kind, s.value[BOOST], s.unit[BOOST] = float(CommandKind.LOG_PERCENT), 100.0, 2.0
+    take_command(k, s)
+    assert (s.less_ml_min, s.more_ml_min) == (0.0, 0.0)  # the log says what is commanded
+
+
+def test_a_clock_is_doubted_for_five_seconds_of_its_own() -> None:
+    """Counted down by each step; a time that is none is late, and doubts nothing."""
+    k, s = in_boost()
+    advance_clock(k, s, 100.0)
+    advance_clock(k, s, 50.0)
+    assert (advance_clock(k, s, 51.0), s.clock_doubt_s) == (1.0, 4.0)
+    assert s.clock_s == pytest.approx(1.1)
+    assert (advance_clock(k, s, NAN), s.late, s.clock_doubt_s) == (-1.0, 1.0, 4.0)
+    for pace, found in ((NOT_SENT, 1.0), (0.5, 0.5), (NAN, 0.0), (1.0, 1.0)):
+        s.changed = 0.0
+        before = s.clock_pace
+        take_pace(s, pace)
+        assert (s.clock_pace, s.changed) == (found, 1.0 if found != before else 0.0)
+
+
+def test_what_is_news_of_a_logger() -> None:
+    """Nothing came: -1. All that came was known: 0. One reading is new: 1."""
+    k = constants_of(rig())
+    s = fresh_state(k)
+    row = [NOT_SENT] * ROW_WIDTH
+    assert take_readings(k, s, row, 0, DT_S) == -1.0
+    assert (s.unhealthy, s.unusable) == (3.0, 3.0)
+    row[BOOST] = 150.0
+    assert take_readings(k, s, row, 0, DT_S) == 1.0
+    assert take_readings(k, s, row, 0, DT_S) == 0.0
+    assert (s.unhealthy, s.unusable, s.age_s[BOOST]) == (2.0, 2.0, 0.0)
+    row[BOOST] = 1e9
+    assert take_readings(k, s, row, 0, DT_S) == -1.0
+    assert (s.health[BOOST], s.usable[BOOST], s.unhealthy, s.unusable) == (
+        IMPLAUSIBLE,
+        1.0,
+        3.0,
+        2.0,
+    )
+    assert (s.refused_column, s.refused, s.age_s[BOOST]) == (BOOST, 1e9, DT_S)
+    row[BOOST], row[DELIVERED] = 150.0, 400.0
+    assert take_readings(k, s, row, 0, DT_S) == 1.0
+    s.frozen = 1.0
+    assert take_readings(k, s, row, 0, 0.0) == 0.0
+    assert (s.health[BOOST], s.usable[BOOST]) == (STUCK, 0.0)
+
+
+def test_a_logger_s_pauses_are_learned_where_the_engine_turns() -> None:
+    """Under boost, or at any speed; not of one that stands."""
+    for boost_kpa, speed_rpm, learns in ((0.0, 900.0, 1.0), (0.0, 0.0, 0.0), (150.0, 0.0, 1.0)):
+        k, s = in_boost()
+        k.logger_stuck_after_s = 1.0
+        s.value[BOOST], s.value[ENGINE_SPEED] = boost_kpa, speed_rpm
+        logger_changes_state(k, s, 1.0, DT_S)
+        assert s.logger_pause_s == learns * DT_S
+    k, s = in_boost()
+    k.logger_stuck_after_s = 0.5
+    s.logger_still_s = 4.0
+    assert logger_changes_state(k, s, -1.0, DT_S) is False  # silence is no standing still
+    assert logger_changes_state(k, s, 0.0, DT_S) is True
+
+
+def test_a_jump_is_more_than_a_channel_can_move_in_its_age() -> None:
+    """Up as down: 100 in a second, 25 in a quarter."""
+    k, s = in_boost()
+    k.most_per_s[KNOCK], s.value[KNOCK] = 100.0, 50.0
+    for value, jumped in ((75.0, False), (above(75.0), True), (25.0, False), (below(25.0), True)):
+        assert has_jumped(k, s, KNOCK, value, DT_S) is jumped
+
+
+def test_a_doubt_is_over_after_ten_seconds_that_fit() -> None:
+    """At ten themselves it stands; a doubt found again begins them anew."""
+    k = constants_of(rig())
+    s = fresh_state(k)
+    s.rig_doubt, s.sound_s = NOISY, 9.75
+    rig_doubts.doubt_rig(k, s, DT_S)
+    assert (s.rig_doubt, s.asked[RIG_DOUBTED]) == (NOISY, WARN)
+    rig_doubts.doubt_rig(k, s, DT_S)
+    assert (s.rig_doubt, s.asked[RIG_DOUBTED]) == (NO_DOUBT, NO_ACTION)
+    s.learned_s, s.gain = 3.0, k.lowest_gain
+    rig_doubts.doubt_rig(k, s, DT_S)
+    assert (s.rig_doubt, s.asked[RIG_DOUBTED], s.sound_s) == (READS_LOW, WARN, 0.0)
 
 
 def test_what_is_forgotten_is_all_that_was_learned() -> None:

@@ -14,20 +14,12 @@ from rules.channels import (
     LINE,
 )
 from rules.step.arithmetic import kept_share
-from rules.step.bank import (
-    highest_asked_ml_min,
-    is_idle,
-    lowest_asked_ml_min,
-    newest_before,
-    note_idle,
-    remember_command,
-    stay_idle,
-)
 from rules.step.charge import charge_level, judge_charge, not_believed
 from rules.step.constants import Constants
 from rules.step.evidence import (
     CALM_NATS,
     gather,
+    judge_entry,
     keep_peak,
     note_fall,
     note_up,
@@ -37,19 +29,23 @@ from rules.step.evidence import (
 from rules.step.from_rig import constants_of
 from rules.step.health import logger_changes_state, note_stillness
 from rules.step.hydraulics import full_flow_ml_min
-from rules.step.line import doubt_line, move_line
+from rules.step.learning import note_hold
+from rules.step.line import close_line, doubt_line, judge_line, move_line
 from rules.step.state import (
     CHARGE_ACCOUNTS,
     COOLING_MISSING,
+    HIGH_ACCOUNTS,
+    LINE_ACCOUNTS,
     LINE_DOUBTED,
+    N_SIZES,
     NO_ACTION,
     PULL,
-    RING_SIZE,
     UNDER_DELIVERY,
     WARN,
     State,
 )
 from rules.step.step import fresh_state
+from tests.kit.entries import one_car, put_account
 from tests.kit.rigs import ALL_CHANNELS, rig, terms
 from tests.rules.step.test_at_the_limit import DT_S, above, below, in_boost
 
@@ -244,60 +240,6 @@ def test_a_line_says_nothing_until_it_has_filled() -> None:
     assert (move_line(k, s, 0.125), s.line_on_s) == (0.0, 0.0)
 
 
-@pytest.mark.parametrize("back", [0, 1, 2, 3])
-def test_an_idle_ring_is_read_behind_its_two_newest_places(back: int) -> None:
-    """Where the ring begins anew, too."""
-    k, s = in_boost()
-    s.bank_most_ml_min = s.expected_ml_min = s.commanded_ml_min = 0.0
-    s.idle_s = k.under_way_s
-    s.ring_last = float(back)
-    note_idle(k, s, DT_S)
-    assert is_idle(k, s)
-    assert s.ring_read_nominal == s.ring_read[0] == s.ring_read[k.n_delays - 1]
-    assert s.ring_read_nominal == (back - 2) % RING_SIZE
-    s.ring_time_s[back] = 1.0
-    s.clock_s = 1.0 + k.ring_spacing_s
-    stay_idle(k, s)
-    assert s.ring_time_s[back] == 1.0
-    s.clock_s = 1.0 + 2.0 * k.ring_spacing_s
-    stay_idle(k, s)
-    assert (s.ring_time_s[back], s.ring_time_s[(back - 1) % RING_SIZE]) == (s.clock_s, 1.0)
-
-
-def test_a_ring_goes_round() -> None:
-    """Behind its last place its first follows, written and read."""
-    k, s = in_boost()
-    s.ring_started, s.ring_last = 1.0, float(RING_SIZE - 1)
-    s.ring_low_ml_min[RING_SIZE - 1] = s.ring_high_ml_min[RING_SIZE - 1] = 200.0
-    s.clock_s, s.commanded_ml_min = 1.0, 300.0
-    remember_command(k, s)
-    assert (s.ring_last, s.ring_time_s[0], s.ring_low_ml_min[0]) == (0.0, 1.0, 300.0)
-    assert newest_before(s, RING_SIZE - 1, 1.0) == 0
-    assert newest_before(s, RING_SIZE - 1, below(1.0)) == RING_SIZE - 1
-    assert lowest_asked_ml_min(s, RING_SIZE - 1, 0.5) == 200.0
-    assert lowest_asked_ml_min(s, 0, 0.5) == 200.0
-    s.ring_low_ml_min[RING_SIZE - 1] = 400.0
-    assert lowest_asked_ml_min(s, RING_SIZE - 1, 0.0) == 300.0
-    s.ring_read[:] = [float(RING_SIZE - 1)] * len(s.ring_read)
-    assert highest_asked_ml_min(k, s, 0.0) == 300.0
-    s.ring_high_ml_min[RING_SIZE - 1] = 500.0
-    s.ring_time_s[RING_SIZE - 1] = 0.5
-    assert highest_asked_ml_min(k, s, 0.3) == 500.0
-
-
-def test_a_slot_of_the_ring_holds_the_extremes_of_its_time() -> None:
-    """Within its spacing, which counts to it; from there on the next begins."""
-    k, s = in_boost()
-    for at_s, commanded in ((1.0, 300.0), (1.0, 200.0), (1.0 + 0.5 * k.ring_spacing_s, 400.0)):
-        s.clock_s, s.commanded_ml_min = at_s, commanded
-        s.less_ml_min, s.more_ml_min = 10.0, 20.0
-        remember_command(k, s)
-    assert (s.ring_last, s.ring_low_ml_min[0], s.ring_high_ml_min[0]) == (0.0, 190.0, 420.0)
-    s.clock_s = 1.0 + 1.5 * k.ring_spacing_s
-    remember_command(k, s)
-    assert (s.ring_last, s.ring_low_ml_min[1]) == (1.0, 390.0)
-
-
 def test_an_entry_of_a_held_reading_is_the_mean_of_its_rows() -> None:
     """By their time, of the reading as of each car; judged once it is as long as the hold."""
     k = constants_of(rig(flow_sensor={"refresh_s": 0.25}))
@@ -472,3 +414,146 @@ def test_a_logger_with_long_pauses_may_pause_so_again() -> None:
         while not logger_changes_state(k, s, 0.0, DT_S) and still_s < 8.0:
             still_s += DT_S
         assert still_s == honest_s
+
+
+def judged(fell_s: float, up: float, read: float, **figures: float) -> State:
+    """Return the state after one entry of a single car that expects 500 mL/min, of noise 1/16."""
+    k, s = one_car((0.125, 0.5), 0.0625, kept=0.5)
+    k.limit_nats, k.least_scale_ml_min = 16.0, 64.0
+    s.fell_s, s.up_sq = fell_s, up * s.noise_sq
+    s.surplus = 8.0  # nothing is learned
+    for name, figure in figures.items():
+        setattr(s, name, figure)
+    judge_entry(k, s, read, 0.01)
+    return s
+
+
+def ratio(residual: float, variance: float, size: float) -> float:
+    """Return what such a residual adds for a size, half of the noise going on to the next entry."""
+    shift = 0.5 * size
+    return -shift * (residual + 0.5 * shift) / (0.75 * variance)
+
+
+def test_an_entry_adds_the_ratio_of_two_normal_densities() -> None:
+    """By the noise learned; by that of readings above, once it is two and a half times as much."""
+    variance = 0.0625**2
+    assert judged(1.0, 0.0, 400.0).evidence == 0.0  # joined later
+    for up, by in ((0.0, 1.0), (2.5, 1.0), (3.0, 3.0)):
+        s = judged(1.0, up, 400.0)
+        assert s.flow_evidence == pytest.approx(
+            max(ratio(-0.2, by * variance, i) for i in (0.125, 0.5))
+        )
+        assert s.debt_ml == pytest.approx(100.0 * 0.01 / 60.0)
+        assert (s.short_s, s.residual[0], s.innovation[0]) == (0.01, -0.2, -0.2)
+
+
+def test_no_entry_adds_more_than_half_a_limit_nor_after_a_fall_more_than_a_tenth() -> None:
+    """For less than 80 ms after a reading fell faster than any sensor's."""
+    assert judged(0.08, 0.0, 0.0).flow_evidence == pytest.approx(0.49 * 16.0)
+    assert judged(below(0.08), 0.0, 0.0).flow_evidence == pytest.approx(0.1 * 16.0)
+
+
+def test_evidence_is_held_to_its_most() -> None:
+    """A reserve of four limits for a car, 1.25 once all accuse, from the limit on."""
+    for evidence, most in ((below(16.0), 64.0), (16.0, 20.0)):
+        k, s = one_car((0.125, 0.5), 0.0625, kept=0.5)
+        k.limit_nats, k.least_scale_ml_min = 16.0, 64.0
+        put_account(s, 63.0)
+        s.evidence = evidence
+        judge_entry(k, s, 0.0, 0.01)
+        assert s.flow_evidence == most
+
+
+def test_a_reading_far_above_counts_as_two_deviations() -> None:
+    """Coming down from farther up is no shortfall; its innovation alike."""
+    s = judged(1.0, 0.0, 600.0)
+    assert (s.residual[0], s.innovation[0]) == (0.125, 0.125)
+    s = judged(1.0, 0.0, 550.0)
+    assert s.residual[0] == pytest.approx(0.1)
+
+
+def test_what_an_honest_reading_may_lack_accuses_nobody() -> None:
+    """By the doubt of the gain, never beyond the rig's lowest; and half a coarse step."""
+    for figures in ({"doubt": 0.05}, {"doubt": 0.5}, {"rounding_ml_min": 25.0}):
+        k, _ = one_car((0.125, 0.5), 0.0625)
+        lacks = min(figures.get("doubt", 0.0), 1.0 - k.lowest_gain)
+        lacks += figures.get("rounding_ml_min", 0.0) / 500.0
+        s = judged(1.0, 0.0, 400.0, **figures)
+        variance = 0.0625**2
+        found = max(ratio(-0.2 + 0.5 * lacks, variance, size) for size in (0.125, 0.5))
+        assert s.flow_evidence == pytest.approx(min(found, 0.49 * 16.0))
+
+
+def test_learned_holds_begin_anew_with_one_as_short() -> None:
+    """Three rows of 20 ms, then three of 10."""
+    s = State()
+    s.held_ml_min, s.flow_step_ml_min = 400.0, 1.0
+    for flow, step_s, holds_s in ((420.0, 0.02, 0.06), (400.0, 0.01, 0.03)):
+        for _ in range(2):
+            note_hold(s, s.held_ml_min, step_s)
+        note_hold(s, flow, step_s)
+        assert s.holds_s == pytest.approx(holds_s)
+    assert s.shortest_rows == 3.0
+
+
+def test_closing_a_line_forgets_both_its_sides() -> None:
+    """All sums of it, and only these; one that isn't on has nothing to forget."""
+    _, s = in_boost()
+    names = (
+        *("line_evidence", "line_high", "line_missing", "line_missing_slow", "missing_slow"),
+        *("unconfirmed_s", "line_on_s"),
+    )
+    for name in names:
+        setattr(s, name, 1.0)
+    s.account[:] = [1.0] * len(s.account)
+    close_line(s)
+    assert {getattr(s, name) for name in names} == {0.0}
+    closed = {*range(LINE_ACCOUNTS, LINE_ACCOUNTS + N_SIZES)}
+    closed |= {*range(HIGH_ACCOUNTS, HIGH_ACCOUNTS + N_SIZES)}
+    assert {i for i, nats in enumerate(s.account) if nats == 0.0} == closed
+    s.line_missing = 1.0
+    close_line(s)
+    assert s.line_missing == 1.0
+
+
+def test_a_line_says_nothing_where_the_pump_gives_nothing() -> None:
+    """Against a boost above its pressure, or where the reading is lost."""
+    for boost_kpa, usable in ((2000.0, 1.0), (150.0, 0.0)):
+        k, s = in_boost()
+        s.value[BOOST], s.usable[LINE], s.line_on_s = boost_kpa, usable, 1.0
+        assert (move_line(k, s, 0.125), s.line_on_s) == (0.0, 0.0)
+
+
+def test_a_line_is_learned_from_in_calm_alone() -> None:
+    """Up to four nats, of line and of flow; never while it isn't believed."""
+    for name, figure, learns in (
+        ("flow_evidence", CALM_NATS, True),
+        ("flow_evidence", above(CALM_NATS), False),
+        ("line_wrong", 1.0, False),
+    ):
+        k, s = in_boost()
+        s.value[LINE] = s.line_due_kpa = s.line_most_kpa = 900.0
+        setattr(s, name, figure)
+        judge_line(k, s, 0.125)
+        assert (s.line_learned_s > 0.0) is learns
+        assert s.line_evidence == 0.0
+
+
+def test_a_line_is_weighed_on_both_its_sides() -> None:
+    """Whitened, less what an honest line may be off; the greater side is the evidence."""
+    for read_kpa, high in ((450.0, 0.0), (1350.0, 1.0)):
+        k, s = in_boost()
+        k.limit_nats = 1e9
+        k.line_gain_within, s.line_doubt = 0.125, 0.0625
+        s.line_noise_sq, s.line_noise_lasts_s = 0.0625**2, 0.125
+        s.value[LINE] = read_kpa
+        s.line_due_kpa = s.line_most_kpa = s.line_lagged_kpa = 900.0
+        s.line_residual = s.line_high_residual = 0.25 if high else -0.25
+        judge_line(k, s, 0.125)
+        off = -0.5 + 0.5 * 0.25 + 0.0625 * 0.5
+        shift = k.size[3] * 0.5
+        found = -shift * (off + 0.5 * shift) / (0.0625**2 * 0.75)
+        assert s.line_evidence == pytest.approx(found)
+        assert (s.line_high, s.line_due_kpa) == (high, 900.0)
+        assert s.line_residual == pytest.approx(0.125 if high else -0.5)
+        assert s.line_high_residual == pytest.approx(0.5 if high else -0.125)
