@@ -44,8 +44,9 @@ MODULES: Final = {
 }
 # Quick ones, which notice most.
 FIRST: Final = (
+    *(f"rules/step/test_{of}_at_the_limit" for of in ("bank", "findings", "witnesses")),
     "rules/step/test_at_the_limit",
-    "rules/step/test_witnesses_at_the_limit",
+    "rules/step/test_charge_by_hand",
     "rules/step/test_worked_by_hand",
     "simulator/test_decided_on_cars",
 )

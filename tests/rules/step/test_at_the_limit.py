@@ -12,6 +12,7 @@ from rules.channels import (
     KNOCK,
     NOT_SENT,
     ROW_WIDTH,
+    TANK,
     Sample,
 )
 from rules.facts import Action, ChannelTerms, CommandKind, Limit
@@ -25,6 +26,7 @@ from rules.step.health import (
     has_jumped,
     logger_changes_state,
     may_stand_still_s,
+    note_refused,
     take_pace,
     take_readings,
 )
@@ -253,6 +255,8 @@ def test_a_coarse_step_counts_from_half_the_floor_on() -> None:
         s.learned_s, s.flow_step_ml_min = 3.0, step
         rig_doubts.doubt_rig(k, s, DT_S)
         assert s.rounding_ml_min == pytest.approx(rounding)
+        floor_sq = max(k.floor_sq, step * step / 12.0)  # the variance of its rounding
+        assert s.floor_sq == pytest.approx(floor_sq)
     s.learned_s, s.rounding_ml_min = below(3.0), 0.0
     rig_doubts.doubt_rig(k, s, DT_S)
     assert s.rounding_ml_min == 0.0
@@ -416,6 +420,28 @@ def test_a_logger_s_pauses_are_learned_where_the_engine_turns() -> None:
     s.logger_still_s = 4.0
     assert logger_changes_state(k, s, -1.0, DT_S) is False  # silence is no standing still
     assert logger_changes_state(k, s, 0.0, DT_S) is True
+
+
+def test_which_of_several_implausible_readings_is_told() -> None:
+    """The first channel's, an essential one's before all others; the newest of the same."""
+    k, s = in_boost()
+    for column, value, told in (
+        (KNOCK, 1.0, KNOCK),
+        (TANK, 2.0, KNOCK),
+        (KNOCK, 3.0, KNOCK),
+        (ENGINE_SPEED, 4.0, ENGINE_SPEED),
+        (COMMANDED, 5.0, COMMANDED),
+        (ENGINE_SPEED, 6.0, COMMANDED),
+        (DELIVERED, 7.0, COMMANDED),
+        (BOOST, 8.0, BOOST),
+    ):
+        s.reading[column] = IMPLAUSIBLE
+        note_refused(k, s, column, value)
+        assert s.refused_column == told
+        assert (s.refused == value) is (told == column)
+    s.reading[BOOST] = HEALTHY  # no longer to be told
+    note_refused(k, s, TANK, 9.0)
+    assert (s.refused_column, s.refused) == (TANK, 9.0)
 
 
 def test_a_jump_is_more_than_a_channel_can_move_in_its_age() -> None:

@@ -128,6 +128,7 @@ def test_a_surplus_is_over_delivery_from_its_volume_on() -> None:
         s.surplus, s.excess_ml, s.bank_most_ml_min = surplus, excess_ml, due
         s.asked[UNASKED_FLOW] = NO_ACTION
         assert surplus_level(k, s) == asked
+        assert s.asked[OVER_DELIVERY] + s.asked[UNASKED_FLOW] == asked
     assert s.asked[UNASKED_FLOW] == WARN
     s.bank_most_ml_min = 500.0  # what came unasked is no excess over what is asked now
     assert (surplus_level(k, s), s.surplus, s.excess_ml) == (NO_ACTION, 0.0, 0.0)
@@ -209,6 +210,10 @@ def test_knock_that_stays_after_a_pull_cuts_boost() -> None:
         s.value[TANK] = 4000.0
         assert watch(k, s, DT_S) == s.asked[KNOCK_PERSISTS] == asked
         assert s.for_s[KNOCK_PERSISTS] == (0.75 if asked else 0.0)
+    k, s = in_boost()
+    s.action, s.value[KNOCK], s.value[TANK] = PULL, above(3.0), 4000.0
+    watch(k, s, DT_S)
+    assert s.for_s[KNOCK_PERSISTS] == DT_S
 
 
 def test_the_worst_of_what_is_watched_is_asked_for() -> None:

@@ -113,7 +113,9 @@ def test_a_charge_rises_no_quicker_than_its_sensor_shows_that_all_spray_stops() 
     k, s = of_charge()
     most = 1.25 * (1.0 - kept_share(0.125, k.charge_fast_s)) + 5.0 / 16.0
     assert not_believed(k, s, most, 0.0, 1.0, 0.125) is False
+    s.charge_sound_s = 2.0
     assert not_believed(k, s, above(most), 0.0, 1.0, 0.125) is True
+    assert s.charge_sound_s == 0.125  # begins anew
 
 
 def test_a_charge_is_believed_again_after_three_seconds_that_fit() -> None:
@@ -150,10 +152,10 @@ def test_hardly_any_cooling_due_closes_the_charge_after_a_second() -> None:
     assert s.charge_due_c == pytest.approx(70.0 - 0.3 * 16.0)
 
 
-def alone(**figures: float) -> tuple[Constants, State]:
+def alone(gain_within: float = 0.0, **figures: float) -> tuple[Constants, State]:
     """Return constants and state where the line alone has spoken for longer than the flow needs."""
     k, s = in_boost()
-    k.gain_within = 0.0
+    k.gain_within = gain_within
     s.line_evidence = k.limit_nats
     s.unconfirmed_s = k.line_confirmed_s
     s.line_pulls, s.level[UNDER_DELIVERY] = 1.0, PULL
@@ -180,6 +182,11 @@ def test_a_line_is_doubted_where_the_flow_shows_less_than_half_of_it() -> None:
         assert s.unconfirmed_s > 0.0
     for other in ({"surplus": CALM_NATS}, {"charge_evidence": CALM_NATS}):
         assert alone(**other)[1].line_wrong == 1.0
+    # Less than half of what the flow's gain may be off confirms nothing.
+    for shown, wrong in ((0.25, 0.0), (0.2499, 1.0)):
+        less = {"line_missing": 0.125, "line_missing_slow": 0.125}
+        _, s = alone(gain_within=0.5, missing_share=shown, missing_slow=shown, **less)
+        assert s.line_wrong == wrong
     _, s = alone(flow_evidence=k.warn_nats)
     assert (s.line_wrong, s.unconfirmed_s) == (0.0, 0.0)
     _, s = alone(line_pulls=0.0)
@@ -494,6 +501,8 @@ def test_learned_holds_begin_anew_with_one_as_short() -> None:
         note_hold(s, flow, step_s)
         assert s.holds_s == pytest.approx(holds_s)
     assert s.shortest_rows == 3.0
+    note_hold(s, 400.5, 0.01)  # a new reading in each row, by whatever step
+    assert (s.holds_s, s.shortest_rows) == (0.0, 1.0)
 
 
 def test_closing_a_line_forgets_both_its_sides() -> None:
