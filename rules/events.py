@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 from rules.explain import ceiling_or_none, explain
 from rules.facts import Action, ActionWord, Rig
-from rules.findings import FINDINGS, Finding
+from rules.findings import FINDINGS, Finding, check_first
 from rules.intervals import Intervals, intervals
 from rules.step import state as st
 from rules.step.state import FINDING_NAMES, Decision
@@ -52,6 +52,7 @@ class Event:
         intervals: How long detection and reaction took, against what the engine tolerates: of the
             first action that protects it (pull or cut), or of the warning where there was none.
             What more was done afterwards is among the steps.
+        check_first: What to look at on this car.
         steps: Every rise of its level.
     """
 
@@ -65,6 +66,7 @@ class Event:
     action_time_s: float
     intervals: Intervals
     clock_s: float
+    check_first: str
     until_s: float | None = None
     lasted_s: float | None = None
     steps: list[Step] = field(default_factory=list)
@@ -141,6 +143,7 @@ class EventTracker:
             action_time_s=decision.time_s,
             intervals=intervals(self._rig, finding, decision),
             clock_s=decision.clock_s,
+            check_first=check_first(self._rig, FINDINGS[finding]),
         )
         self._worsen(event, finding, level, decision)
         return event

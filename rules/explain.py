@@ -4,7 +4,7 @@ from math import inf
 
 from rules import channels as ch
 from rules.clock_pace import pace_in_words
-from rules.facts import Action, Rig
+from rules.facts import Action, CommandKind, Rig
 from rules.findings import FINDINGS
 from rules.step import state as st
 from rules.step.from_rig import essential_columns, limit_nats, witness_column
@@ -60,16 +60,39 @@ def _arrives(rig: Rig, decision: Decision) -> str:
         return _flows(decision)
     if witness_column(rig) == ch.INTAKE:
         return _intake(decision)
-    reads = f"line pressure reads {decision.value[ch.LINE]:z.0f}"
-    if decision.line_due_kpa == decision.line_due_kpa:
-        return f"{reads} of {decision.line_due_kpa:z.0f} kPa due"
-    return f"{reads} kPa, which with so little commanded says nothing of the spray"
+    return f"line pressure {decision.value[ch.LINE]:z.0f} of {decision.line_due_kpa:z.0f} kPa due"
+
+
+def _why_not_judged(rig: Rig, decision: Decision) -> str:
+    """Say why nothing that is missing could be told now; empty where it could.
+
+    A flow is judged at any time: what nobody asked for shows in it, too.
+    """
+    witness = witness_column(rig)
+    due = {ch.LINE: decision.line_due_kpa, ch.INTAKE: decision.charge_due_c}.get(witness, 0.0)
+    if due == due:
+        return ""
+    label = ch.CHANNELS[witness - 1].label
+    little = f"too little is due {_at_boost(decision)}, or too lately, for {label} to tell"
+    return _none_due(rig, decision) or little
+
+
+def _none_due(rig: Rig, decision: Decision) -> str:
+    """Say from where on spray is due; empty where it is."""
+    if decision.expected_ml_min >= rig.flow_sensor.floor_ml_min:
+        return ""
+    if rig.command.kind in (CommandKind.LOG_FLOW, CommandKind.LOG_PERCENT):
+        return f"no spray is commanded {_at_boost(decision)}"
+    onset_kpa = rig.command.start_boost_kpa
+    if decision.boost_kpa < onset_kpa:
+        return f"no spray is due {_at_boost(decision)}, it begins at {onset_kpa:z.0f} kPa"
+    return f"hardly any spray is due {_at_boost(decision)}"
 
 
 def _intake(decision: Decision) -> str:
     due_c = decision.charge_due_c
     reads = f"{decision.value[ch.INTAKE]:z.0f} degC in the intake"
-    return f"{reads}, {due_c:z.0f} due," if due_c == due_c else reads
+    return f"{reads} ({due_c:z.0f} degC due)" if due_c == due_c else reads
 
 
 def _flows(decision: Decision) -> str:
@@ -238,7 +261,7 @@ def _explain_persisting(rig: Rig, level: Action, decision: Decision) -> str:
     return (
         f"knock {decision.value[ch.KNOCK]:z.1f} stays above its limit of "
         f"{rig.limits.knock.above:z.1f} {rig.watch.knock_persists_for_s:z.2f} s after timing was "
-        "pulled"
+        "to be pulled"
     )
 
 
@@ -361,9 +384,10 @@ def status(rig: Rig, decision: Decision) -> str:
     if action is Action.NO_ACTION:
         if decision.all_healthy == 0.0:
             return f"No action: {_ill(rig, decision)}, so the spray is not being judged."
-        if decision.expected_ml_min < rig.flow_sensor.floor_ml_min:
-            return f"No action: no spray expected {_at_boost(decision)}."
-        return f"No action: {_arrives(rig, decision)} {_at_boost(decision)}."
+        if unjudged := _why_not_judged(rig, decision):
+            return f"No action, spray not judged: {unjudged}."
+        reads = f"{_arrives(rig, decision)} {_at_boost(decision)}"
+        return f"No action: {_none_due(rig, decision) or reads}."
     finding = int(decision.finding)
     done = what_is_done(decision)
     label = FINDINGS[finding].label
@@ -371,8 +395,13 @@ def status(rig: Rig, decision: Decision) -> str:
         below = f"until boost stays below {rig.ladder.release_below_kpa:z.0f} kPa"
         return f"{done[0].upper()}{done[1:]}: {label}, latched {below}."
     if finding == st.UNDER_DELIVERY:
-        missing = f"{100.0 * decision.missing_share:z.0f} % of the spray missing"
-        if decision.missing_share >= _NEXT_TO_ALL:
+        percent = f"{100.0 * decision.missing_share:z.0f} % of the spray"
+        missing = f"{percent} missing"
+        if witness_column(rig) != ch.DELIVERED:  # no flow is measured: it follows from the witness
+            missing = f"{_arrives(rig, decision)}, {percent} reckoned missing"
+            if _why_not_judged(rig, decision):
+                missing = "spray not judged now"
+        elif decision.missing_share >= _NEXT_TO_ALL:
             missing = "next to nothing arrives"
         debt = f"{decision.debt_s:z.2f} s of full flow"
         return f"{done[0].upper()}{done[1:]}: {label}, debt {debt}, {missing}."

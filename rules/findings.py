@@ -5,9 +5,9 @@ from enum import StrEnum
 from math import inf
 from typing import Final
 
-from rules.channels import CHANNEL_NAMES, WITNESSES
+from rules.channels import CHANNEL_NAMES, INTAKE, LINE, WITNESSES
 from rules.facts import Rig
-from rules.step.from_rig import OWN_LAWS, judges_charge
+from rules.step.from_rig import OWN_LAWS, judges_charge, witness_column
 from rules.step.state import FINDING_NAMES
 
 
@@ -48,6 +48,7 @@ class Finding:
 
 _FLOW = ("boost_kpa", "delivered_ml_min")
 _WITNESSES = tuple(CHANNEL_NAMES[column - 1] for column in WITNESSES)
+_ALONE: Final = {LINE: "pressure sensor", INTAKE: "intake sensor"}
 _DRY_RESPONSE = "above the dry limit cut boost, below it pull all the timing the spray paid for"
 
 FINDINGS: Final = (
@@ -145,7 +146,7 @@ FINDINGS: Final = (
     ),
     Finding(
         "knock_persists",
-        "knock though timing is pulled",
+        "knock that stays",
         Severity.ENGINE,
         ("knock",),
         "cut boost to the dry limit",
@@ -250,6 +251,17 @@ def why_impossible(rig: Rig, finding: Finding) -> str | None:
         and "tank_switch" not in mapped,
     }
     return "not set in [watch]" if switched_off.get(finding.name, False) else None
+
+
+def check_first(rig: Rig, finding: Finding) -> str:
+    """Return what to look at on this car, most likely first.
+
+    Where no flow is counted nothing contradicts the one witness of the spray: it is looked at, too.
+    """
+    sensor = _ALONE.get(witness_column(rig))
+    if sensor is None or finding.name != "under_delivery":
+        return finding.check_first
+    return f"tank, pump fuse and supply, {sensor}, filter, nozzle, line"
 
 
 _BY_NAME: Final = {finding.name: finding for finding in FINDINGS}

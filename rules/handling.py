@@ -18,6 +18,7 @@ from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.evidence import weigh
 from rules.step.from_rig import constants_of
+from rules.step.health import PAUSES
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.ladder import debt_level
 from rules.step.line import FILLS_S, LEAST_COMMAND, weigh_line
@@ -43,9 +44,10 @@ _PULSE_ML: Final = 1.0 / 22.0  # of a small turbine wheel; common practice, no s
 
 @dataclass(frozen=True, slots=True)
 class Handled:
-    """How long after a fault the engine has each action, s; infinite: never.
+    """How long after a fault the engine has each action, s.
 
-    Of twenty such faults nineteen are handled within these times (95th percentile).
+    Of twenty such faults nineteen are handled within these times (95th percentile); infinite: more
+    than one of them never is.
 
     Attributes:
         warn_s: The warning.
@@ -59,13 +61,18 @@ class Handled:
 
 
 def handled(
-    rig: Rig, boost_kpa: float, due_ml_min: float, missing_share: float, period_s: float
+    rig: Rig,
+    boost_kpa: float,
+    due_ml_min: float,
+    missing_share: float,
+    period_s: float,
+    *,
+    clog: bool = False,
 ) -> Handled:
     """Return how soon a loss of spray is handled, at a boost and a command that stand still.
 
     Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
-    the longer the less is due. A smaller share goes at once: as by a clog where a flow sensor sees
-    it, as by a weak pump where the line's pressure must.
+    the longer the less is due. A smaller share goes at once.
 
     All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
     that comes only a period later, the reading held until then, and the controller's reaction. To
@@ -78,6 +85,7 @@ def handled(
         due_ml_min: Flow that is due, >= 0.
         missing_share: Share of it that does not arrive, > 0 to 1.
         period_s: Time from one row to the next, > 0.
+        clog: A clog takes that share, no weak pump: where the line's pressure must tell, it rises.
     """
     k = constants_of(rig)
     by_flow = k.witness_column == DELIVERED
@@ -85,7 +93,9 @@ def handled(
     lag_s = {DELIVERED: sensor.lag_s, LINE: line.lag_s}.get(k.witness_column, charge.lag_s)
     full_ml_min = full_flow_ml_min(k, boost_kpa)
     run_down_s = 0.0
-    if missing_share >= 1.0 and due_ml_min > 0.0:
+    if clog:
+        lag_s += _fills_s(k, boost_kpa, rig.spray.pump.run_down_s)
+    elif missing_share >= 1.0 and due_ml_min > 0.0:
         run_down_s = rig.spray.pump.run_down_s * max(full_ml_min / due_ml_min, 1.0)
 
     def came_s(late_s: float, high: float) -> tuple[float, float, float]:
@@ -98,7 +108,8 @@ def handled(
             return 1.0 - missing_share * (since_s / run_down_s if since_s < run_down_s else 1.0)
 
         settled_s = delay_s + run_down_s + _SETTLED * lag_s
-        witness: _Witness = _Gauge(k, boost_kpa, due_ml_min, 1.0 + high, flow_share)
+        off = 1.0 - high if clog else 1.0 + high
+        witness: _Witness = _Gauge(k, boost_kpa, due_ml_min, lag_s, off, flow_share, clog=clog)
         if k.witness_column == INTAKE:
             witness = _Thermistor(k, boost_kpa, lag_s + late_s, 1.0 - high, flow_share)
         elif by_flow:
@@ -122,6 +133,23 @@ def handled(
             for a, b, c in zip(usual, late, high, strict=True)
         )
     )
+
+
+def frozen_s(rig: Rig, period_s: float) -> float:
+    """Return how soon the engine has the action for a witness that freezes under spray, s.
+
+    Readings in coarse steps are given longer. Infinite where nothing is done about blindness.
+
+    Args:
+        rig: The rig.
+        period_s: Time from one row to the next, > 0.
+    """
+    k = constants_of(rig)
+    if k.on_blind < PULL:
+        return inf
+    held_s = rig.flow_sensor.refresh_s if k.witness_column == DELIVERED else 0.0
+    still_s = max(k.stuck_after_s[k.witness_column], PAUSES * max(held_s, period_s))
+    return still_s + rig.ladder.blind_after_s + period_s + rig.fault_intervals.reaction_s
 
 
 def least_due_ml_min(rig: Rig, boost_kpa: float) -> float:
@@ -154,14 +182,15 @@ def least_found_share(k: Constants) -> float:
     return 1.0 - sqrt(max(left_kpa - back_kpa, 0.0) / max(due_kpa - back_kpa, 1.0))
 
 
-def least_clog_share(k: Constants) -> float:
+def least_clog_share(k: Constants, low: float = 0.0) -> float:
     """Return the least share that a clog must take for the line's pressure to tell it, 0 to 1.
 
     Infinite where pump and regulator don't let the pressure rise so far: no clog is told then.
-    At full flow and the highest boost of the table of paid timing.
+    At full flow and the highest boost of the table of paid timing, where the line reads by the
+    share ``low`` less than it should.
     """
     _, due_kpa = _line_at_the_top(k)
-    told_kpa = due_kpa * (1.0 + k.line_gain_within + 0.5 * k.size[0])
+    told_kpa = due_kpa * (1.0 + k.line_gain_within + 0.5 * k.size[0]) / (1.0 - low)
     if told_kpa >= min(k.shut_off_kpa, k.regulated_kpa):
         return inf
     return (told_kpa - due_kpa) / (k.shut_off_kpa - due_kpa)
@@ -176,6 +205,9 @@ def not_seen(rig: Rig) -> list[str]:
     small = "any clog or closed valve, since the regulator holds the line's pressure"
     if clog < 1.0:
         small = f"a clog that takes less than {100.0 * clog:z.0f} % of full flow"
+        worst = least_clog_share(k, k.line_gain_within)
+        least = f"less than {100.0 * worst:z.0f} %" if worst < 1.0 else "any"
+        small += f"; {least} where the line reads as low as [line_sensor] gain_within allows"
     return [
         f"what is missing while less than {100.0 * LEAST_COMMAND:z.0f} % of full flow is "
         "commanded: the line's pressure hardly depends on it",
@@ -186,6 +218,18 @@ def not_seen(rig: Rig) -> list[str]:
         "whether the line's pressure reads right: no other channel contradicts it, so a sensor "
         "that fails is acted on as missing spray, or as blindness",
     ]
+
+
+def _fills_s(k: Constants, boost_kpa: float, run_down_s: float) -> float:
+    """Return the lag with which a clogged line fills up along the pump's curve, s.
+
+    A line that gives back for ``run_down_s`` through its nozzles takes in, for each kPa, half of
+    what full flow makes in that time, over the pressure across them.
+    """
+    full_ml_min = max(full_flow_ml_min(k, boost_kpa), 1e-9)
+    open_kpa = line_due_kpa(k, boost_kpa, full_ml_min, full_ml_min)
+    across_kpa = max(open_kpa - boost_kpa - k.check_valve_kpa, 1.0)
+    return 0.5 * run_down_s * max(k.shut_off_kpa - open_kpa, 0.0) / across_kpa
 
 
 def _line_at_the_top(k: Constants) -> tuple[float, float]:
@@ -267,9 +311,10 @@ class _Witness(Protocol):
 
 
 class _Gauge:
-    """The line's pressure after a fault that lowers it, at times that only go on.
+    """The line's pressure after a fault, at times that only go on.
 
-    What passes the nozzles goes with the root of the pressure across them.
+    What passes the nozzles goes with the root of the pressure across them. A clog raises it along
+    the pump's curve, while the valve is open, up to where the regulator holds it.
     """
 
     def __init__(
@@ -277,14 +322,19 @@ class _Gauge:
         k: Constants,
         boost_kpa: float,
         due_ml_min: float,
+        lag_s: float,
         gain: float,
         flow_share: Callable[[float], float],
+        *,
+        clog: bool,
     ) -> None:
         full_ml_min = max(full_flow_ml_min(k, boost_kpa), 1e-9)
         self._due_kpa = self._reading_kpa = line_due_kpa(k, boost_kpa, due_ml_min, full_ml_min)
         self._back_kpa = boost_kpa + k.check_valve_kpa
-        self._lag_s, self._gain = k.line_lag_s, gain
-        self._flow_share = flow_share
+        self._lag_s, self._gain = lag_s, gain
+        self._flow_share, self._clog = flow_share, clog
+        self._open_share = min(due_ml_min / full_ml_min, 1.0)
+        self._open_kpa = line_due_kpa(k, boost_kpa, full_ml_min, full_ml_min)
         self._at_s = 0.0
 
     def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
@@ -297,6 +347,10 @@ class _Gauge:
         for i in range(steps):
             share = self._flow_share(self._at_s + (i + 0.5) * step_s)
             kpa = self._back_kpa + share * share * (self._due_kpa - self._back_kpa)
+            if self._clog:
+                clogged_kpa = share * self._open_kpa + (1.0 - share) * k.shut_off_kpa
+                more_kpa = min(clogged_kpa, k.regulated_kpa) - self._open_kpa
+                kpa = self._due_kpa + self._open_share * more_kpa
             self._reading_kpa = kpa + (self._reading_kpa - kpa) * kept
         self._at_s = at_s
         s.value[LINE] = self._reading_kpa * self._gain

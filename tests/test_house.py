@@ -54,6 +54,9 @@ TESTED_IN = {
     "monitor/outputs/publisher": "live/wires/test_mqtt_publisher",
     "monitor/outputs/serial_lines": "live/wires/test_output_contract",
     "monitor/sources/topics/messages": "monitor/sources/test_mqtt",
+    "monitor/sources/logs/arrow_file": "monitor/sources/logs/test_table_blocks",
+    "monitor/sources/logs/column_parts": "monitor/sources/logs/test_open_table",
+    "monitor/sources/logs/csv_batches": "monitor/sources/logs/test_csv_blocks",
     "monitor/sources/logs/log_blocks": "monitor/sources/logs/test_table_blocks",
     "monitor/sources/logs/open": "monitor/sources/logs/test_table_blocks",
 }

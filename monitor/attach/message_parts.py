@@ -11,16 +11,23 @@ import msgspec
 
 from monitor.source_facts import SourceStatistics
 from rules.alarms.alarm import ON_THE_LIST, AlarmState, Priority
+from rules.channels import DELIVERED
 from rules.events import Event
-from rules.facts import Action, ActionWord
+from rules.facts import Action, ActionWord, Rig
 from rules.findings import Severity, label_of
 from rules.intervals import Intervals
+from rules.step.from_rig import witness_column
 from rules.step.state import Decision
 
 SILENCED: Final = frozenset(
     {AlarmState.SHELVED, AlarmState.SUPPRESSED_BY_DESIGN, AlarmState.OUT_OF_SERVICE}
 )
 _PRIORITIES: Final = tuple(Priority)
+# What the rules say of the flow sensor alone.
+_OF_FLOW: Final = (
+    *("excess_ml", "surplus", "gain", "noise", "noise_lasts_s", "holds_s", "flow_step_ml_min"),
+    *("learned_s", "rig_doubt"),
+)
 _OF_SOURCE: Final = tuple(field.name for field in fields(SourceStatistics))
 UNSEEN: Final = frozenset(
     {
@@ -45,10 +52,12 @@ class Thresholds(msgspec.Struct, frozen=True):
 
 
 class Scale(msgspec.Struct, frozen=True):
-    """Top of the flow axis, mL/min, and of the boost axis, kPa."""
+    """Tops of axes, and the share by which a healthy line's pressure may be off what is due."""
 
     flow_ml_min: float
     boost_kpa: float
+    line_kpa: float = 0.0
+    line_within: float = 0.0
 
 
 class RigChange(msgspec.Struct, frozen=True):
@@ -107,10 +116,13 @@ class DecisionHead(msgspec.Struct, frozen=True):
     charge_wrong: float | None = None
 
     @classmethod
-    def of(cls, decision: Decision) -> Self:
-        """Return a decision's."""
-        found = [getattr(decision, name) for name in cls.__struct_fields__]
-        return cls(*[x if -1e300 < x < 1e300 else None for x in found])
+    def of(cls, rig: Rig, decision: Decision) -> Self:
+        """Return a decision's; what is learned of a flow sensor only where there is one."""
+        found = {name: getattr(decision, name) for name in cls.__struct_fields__}
+        if witness_column(rig) != DELIVERED:
+            found |= dict.fromkeys(_OF_FLOW)
+        known = {name: x for name, x in found.items() if x is not None and -1e300 < x < 1e300}
+        return cls(**known)
 
 
 class IntervalFacts(msgspec.Struct, frozen=True):
@@ -189,7 +201,7 @@ class EventFacts(msgspec.Struct, frozen=True):
             lasted_s=event.lasted_s,
             fault_intervals=IntervalFacts.of(event.intervals),
             severity=event.what.severity,
-            check_first=event.what.check_first,
+            check_first=event.check_first,
             steps=[StepFacts(*step) for step in event.steps],
         )
 

@@ -25,7 +25,7 @@ from monitor.attach.message_parts import (
 )
 from monitor.source_facts import SourceKind
 from rules.alarms.alarm import AlarmState, Mover, Priority
-from rules.channels import CHANNEL_NAMES
+from rules.channels import CHANNEL_NAMES, WITNESSES
 from rules.events import Turn
 from rules.facts import Rig
 from rules.step import state as st
@@ -61,6 +61,8 @@ TRACE: Final = (
     "value_tank_ml",
     "value_line_kpa",
     "value_supply_v",
+    "line_due_kpa",
+    "charge_due_c",
 )
 TRACE_AT: Final = tuple(Decision.names().index(name) for name in TRACE)
 
@@ -117,6 +119,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
         dry_limit_kpa: Boost the engine holds without spray.
         onset_kpa: Boost above which spray matters.
         channels: Channels the rig maps.
+        witness: The one of them that tells whether spray arrives.
         trace: Names of the trace's columns.
         history: Trace rows from before this viewer came, oldest first.
         events: Events so far (the newest 50), oldest first.
@@ -142,6 +145,7 @@ class Hello(msgspec.Struct, tag_field="kind", tag="hello"):
     events: list[EventFacts]
     outputs: list[OutputState] = []
     restored: str = ""
+    witness: str = CHANNEL_NAMES[WITNESSES[0] - 1]
 
 
 class Frame(msgspec.Struct, tag_field="kind", tag="frame"):

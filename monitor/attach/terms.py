@@ -39,6 +39,8 @@ def shown(rig: Rig) -> Shown:
         "scale": Scale(
             flow_ml_min=full_flow_ml_min(k, rig.command.start_boost_kpa),
             boost_kpa=limits.get("boost_kpa", top_kpa),
+            line_kpa=min(k.shut_off_kpa, k.regulated_kpa),
+            line_within=k.line_gain_within,
         ),
         "dry_limit_kpa": rig.paid.dry_limit_kpa,
         "onset_kpa": rig.command.start_boost_kpa,

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from simulator.rig import RigFile
 
 _MISSING = (100, 50, 25)
+_CLOGGED = (75, 50, 33)
 _UNBOOSTED = (
     "nothing boosts: boost is the manifold's pressure below the air outside. To cut it, the engine "
     "controller must hold it at the dry limit by its throttle, or cut fuel or ignition above that: "
@@ -28,9 +29,10 @@ def check(
 
     Full flow and the least that is due at each boost above the dry limit; how soon, in nineteen of
     twenty cases, a stopped pump and a shortfall of 50 and 25 % lead to a warning, to timing pulled
-    and to boost cut, from the fault until the engine has it; whether a stopped pump is handled
-    within the rig's own fault tolerant time; what the spray pays for; and where the rig protects
-    little.
+    and to boost cut, from the fault until the engine has it (where line pressure must tell, a weak
+    pump and a clog apart); whether a stopped pump, and a sensor that freezes, is handled within the
+    rig's own fault tolerant time; what the spray pays for; what is left to defaults; and where the
+    rig protects little.
     """
     import json
     import sys
@@ -55,11 +57,12 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from dataclasses import asdict
 
     from monitor.commands.weak_points import rows_expected, weak_points
-    from rules.channels import CHANNEL_NAMES, DELIVERED, LINE
+    from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
     from rules.handling import (
+        frozen_s,
         handled,
         least_due_ml_min,
         least_found_share,
@@ -70,6 +73,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.step.from_rig import constants_of, essential_columns, witness_column
     from rules.step.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
+    from simulator.rig import by_default
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
     from simulator.strict.document import Document
 
@@ -90,6 +94,12 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
                 "full_flow_ml_min": full_flow_ml_min(k, boost_kpa),
                 "due_ml_min": due_ml_min,
                 "handled_s": {str(percent): _times(times) for percent, times in found.items()},
+                "clog_handled_s": {
+                    str(n): _times(
+                        handled(rig, boost_kpa, due_ml_min, n / 100.0, period_s, clog=True)
+                    )
+                    for n in (_CLOGGED if k.witness_column == LINE else ())
+                },
             }
         )
     pump_stop = found[100]
@@ -153,6 +163,13 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
             "in_time": pump_stop.pull_s < times.tolerant_s,
         },
+        "frozen": {
+            "label": label_of_channel(CHANNEL_NAMES[k.witness_column - 1]),
+            "handled_s": _or_null(frozen_s(rig, period_s)),
+            "tolerant_s": times.tolerant_s,
+        },
+        "by_default": list(by_default(rig_file)),
+        "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
@@ -175,8 +192,9 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     at = facts["thresholds"]
     by_flow = facts["witness"] == "delivered_ml_min"
     feels = {"delivered_ml_min": "flow", "line_kpa": "line"}.get(facts["witness"], "charge")
+    weak = ", but protects little: see the lines with !" if facts["warnings"] else ""
     lines = [
-        f"{facts['rig']}: the rig file is good",
+        f"{facts['rig']}: the rig file is good{weak}",
         f"  spray matters above {facts['onset_kpa']:z.0f} kPa; dry limit "
         f"{facts['dry_limit_kpa']:z.0f} kPa",
         *(_wrapped("", [_UNBOOSTED]) if facts["unboosted"] else ()),
@@ -203,18 +221,11 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         f"  blind without: {', '.join(facts['essential_channels'])}",
         *_wrapped("", [facts["spray_of_petrol_words"]]),
         "",
-        "  seconds from a fault until warning / timing pulled / boost cut; 19 of 20 are sooner",
-        f"  {'boost':>5} {'due / full':>11} "
-        f"{'pump stops':>19} {'50 % missing':>19} {'25 % missing':>19}",
-        f"  {'kPa':>5} {'mL/min':>11}",
+        "  seconds from a fault until warning / timing pulled / boost cut; 19 of 20 are",
+        "  sooner (--: more than 1 of 20 never come)",
+        *_table(facts, "handled_s", "pump stops", "weak pump" if feels == "line" else "missing"),
+        *(_table(facts, "clog_handled_s", "", "by a clog") if feels == "line" else ()),
     ]
-    for row in facts["rows"]:
-        cells = []
-        for times in row["handled_s"].values():
-            parts = ["never" if s is None else f"{s:z.2f}" for s in times.values()]
-            cells.append(f"{' / '.join(parts):>19}")
-        flows = f"{row['due_ml_min']:z.0f} / {row['full_flow_ml_min']:z.0f}"
-        lines.append(f"  {row['boost_kpa']:z5.0f} {flows:>11} {' '.join(cells)}")
     with_s = facts["reckoned_with_s"]
     sensor = f"the {feels} sensor's lag {1e3 * with_s['sensor_lag']:z.0f} ms"
     if by_flow:
@@ -235,7 +246,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
             else "and full flow, since what a log will command is not known (less takes longer)",
         ],
     )
-    lines += ["", _in_time(facts)]
+    lines += ["", _in_time(facts), *_wrapped("", [_frozen_in_time(facts["frozen"])])]
     rows_apart = [
         f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
         f"({1.0 / facts['slowest_period_s']:z.1f} a second): else a stopped pump is handled too "
@@ -251,6 +262,10 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         lines += _wrapped("in the simulated car the spray buys ", buys)
     if facts["outside_practice"]:
         lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
+    if facts["idle_cut_ml"] is not None:
+        idle = f"[debt] cut_volume {facts['idle_cut_ml']:zg} mL has no effect"
+        lines += _wrapped("", [f"{idle}: cut, in seconds, is less"])
+    lines += [line for told in facts["by_default"] for line in _wrapped("", [told])]
     for warning in facts["warnings"]:
         lines += _wrapped("! protects little: ", [warning])
     possible = [f["label"] for f in facts["findings"] if f["not_possible"] is None]
@@ -265,12 +280,44 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
 def _in_time(facts: dict[str, Any]) -> str:
     """Compare a stopped pump with the time the engine is said to survive it."""
     stop = facts["pump_stop"]
-    takes = "never" if stop["handled_s"] is None else f"in {stop['handled_s']:z.2f} s"
+    tolerated = f"{stop['tolerant_s']:zg} s tolerated"
+    takes = f"may never be handled ({tolerated})"
+    if stop["handled_s"] is not None:
+        takes = f"is handled in {stop['handled_s']:z.2f} s of {tolerated}"
     verdict = "in time" if stop["in_time"] else "TOO LATE"
+    return f"  a stopped pump at {stop['boost_kpa']:z.0f} kPa {takes}: {verdict}"
+
+
+def _frozen_in_time(frozen: dict[str, Any]) -> str:
+    """Compare a witness that freezes with the same time."""
+    reading = f"the {frozen['label']}, frozen under spray,"
+    if frozen["handled_s"] is None:
+        return f"{reading} is only warned of: ladder.on_blind asks for no more"
+    from rules.figures import told
+
+    takes, tolerated, verdict = told(frozen["handled_s"], frozen["tolerant_s"])
+    late = "" if verdict == "in time" else " for spray that fails meanwhile"
     return (
-        f"  a stopped pump at {stop['boost_kpa']:z.0f} kPa is handled {takes} of "
-        f"{stop['tolerant_s']:zg} s tolerated: {verdict}"
+        f"{reading} is acted on as lost in {takes} s of {tolerated} s tolerated: {verdict}{late} "
+        "(later in coarse steps; stuck_after and blind_after count)"
     )
+
+
+def _table(facts: dict[str, Any], key: str, whole: str, part: str) -> list[str]:
+    """Return the lines of a table: by boost how soon each size of a fault is handled."""
+    sizes = [whole if n == "100" else f"{n} % {part}" for n in facts["rows"][0][key]]
+    lines = [
+        f"  {'boost':>5} {'due / full':>11} {' '.join(f'{size:>19}' for size in sizes)}",
+        f"  {'kPa':>5} {'mL/min':>11}",
+    ]
+    for row in facts["rows"]:
+        cells = []
+        for times in row[key].values():
+            parts = ["--" if s is None else f"{s:z.2f}" for s in times.values()]
+            cells.append(f"{' / '.join(parts):>19}")
+        flows = f"{row['due_ml_min']:z.0f} / {row['full_flow_ml_min']:z.0f}"
+        lines.append(f"  {row['boost_kpa']:z5.0f} {flows:>11} {' '.join(cells)}")
+    return lines
 
 
 def _wrapped(head: str, words: list[str]) -> list[str]:

@@ -93,12 +93,12 @@ def _tolerance(rig: Rig, pump_stop: Handled) -> list[str]:
         ]
     if pump_stop.pull_s < times.tolerant_s:
         return []
-    takes = "is never handled"
-    if pump_stop.pull_s < inf:
-        takes = f"takes up to {pump_stop.pull_s:z.2f} s to handle"
+    at = f"at {rig.paid.boost_kpa[-1]:z.0f} kPa a stopped pump"
+    if pump_stop.pull_s == inf:
+        return [f"{at} may never be handled, whatever [fault_intervals] tolerates"]
     return [
-        f"[fault_intervals] tolerant {times.tolerant_s:zg} s is too short: at "
-        f"{rig.paid.boost_kpa[-1]:z.0f} kPa a stopped pump {takes}"
+        f"[fault_intervals] tolerant {times.tolerant_s:zg} s is too short: {at} takes up to "
+        f"{pump_stop.pull_s:z.2f} s to handle"
     ]
 
 

@@ -40,7 +40,7 @@ class News:
             for turn, event in self._tracker.feed(decision):
                 if turn is Turn.RAISED:
                     self.events.append(event)
-                messages.append(EventTurn(turn, EventFacts.of(event), event.what.check_first))
+                messages.append(EventTurn(turn, EventFacts.of(event), event.check_first))
         moved = self.alarms.feed(decision)
         self.causes.feed(decision)
         return [*messages, *moved] if messages else moved

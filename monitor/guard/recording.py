@@ -10,6 +10,7 @@ from monitor.attach.protocol import Recording
 from monitor.clock import now_s
 from monitor.recorder.layout import rig_hash
 from monitor.recorder.recorder import Recorder
+from monitor.recorder.span import counted
 from rules.channels import Sample
 from rules.step.state import Decision
 from simulator.rig import RigFile
@@ -84,7 +85,7 @@ class RecordingListener(Listener):
         if now.fault is None:
             new = "" if now.session == self._named else f", since {self._named} is gone"
             self._named = now.session
-            lost = f"{self._recorder.dropped} rows not recorded"
+            lost = f"{counted(self._recorder.dropped, 'row')} not recorded"
             text = f"in {now.session} {f'from here on{new}' if new else 'again'}; {lost}"
         self._guard.report(protocol.Notice("recording", text))
 

@@ -16,8 +16,9 @@ from monitor.guard.alarm_desk import COMMANDS, name_of, operation
 from monitor.guard.loop import GuardLoop
 from monitor.guard.recording import RATES_TOPIC
 from monitor.guard.reload import reload_rig
-from rules.channels import OPERATOR_ACKNOWLEDGE, Sample, tick
+from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
 from rules.explain import status
+from rules.step.from_rig import witness_column
 from rules.step.state import Decision
 from simulator.strict import clean
 
@@ -97,7 +98,7 @@ class ViewersListener(Listener):
         guard, facts = self._guard, self._guard.listener_facts()
         return protocol.Frame(
             status=status(guard.rig, guard.decision),
-            decision=DecisionHead.of(guard.decision),
+            decision=DecisionHead.of(guard.rig, guard.decision),
             health=protocol.health_of(guard.rig, guard.decision),
             statistics=guard.statistics(),
             rows=[list(row) for row in rows[::every]],
@@ -119,6 +120,7 @@ class ViewersListener(Listener):
             source_kind=guard.source.kind,
             session=None if facts.recording is None else facts.recording.session,
             channels=[terms.name for terms in guard.rig.channels],
+            witness=CHANNEL_NAMES[witness_column(guard.rig) - 1],
             trace=list(protocol.TRACE),
             history=[list(row) for row in list(self._history)[::every]],
             events=[EventFacts.of(event) for event in guard.news.events],

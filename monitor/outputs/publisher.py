@@ -175,7 +175,7 @@ class Publisher(Listener):
         finding = int(decision.finding)
         facts = {
             "state": "watching",
-            **structs.asdict(DecisionHead.of(decision)),
+            **structs.asdict(DecisionHead.of(guard.rig, decision)),
             "action": _word(decision),
             "finding": FINDING_NAMES[finding] if finding >= 0 else None,
             "status": status(guard.rig, decision),

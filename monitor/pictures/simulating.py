@@ -128,10 +128,11 @@ class Outcome:
         knock = f"harm {report.harm:z.1f}, {cycles}, {report.heavy_knocks} heavy"
         work = f"{report.work_kj:z.0f} kJ at the crank"
         if self.spans or self.guarded:
-            less = "less" if self.lost_kj >= 0.0 else "more"
             knock += f"; healthy twin: harm {twin.harm:z.1f}"
-            work += f", {abs(self.lost_kj):z.0f} kJ ({abs(share_pct):z.1f} %) {less} than its"
-            work += " healthy twin"
+            kj = f"{abs(self.lost_kj):z.0f}"
+            less = "less" if self.lost_kj >= 0.0 else "more"
+            lost = f"{kj} kJ ({abs(share_pct):z.1f} %) {less} than"
+            work += f", {lost if kj != '0' else 'as much as'} its healthy twin"
         lines += [
             _row("knock", knock),
             _row("work", work),

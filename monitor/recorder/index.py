@@ -170,7 +170,7 @@ def in_words(entries: list[Entry]) -> Iterator[str]:
             found = f"{counted(entry.events, 'event')}, worst {worst}"
         state = entry.state
         if entry.not_recorded:
-            state += f" ({entry.not_recorded} rows not recorded)"
+            state += f" ({counted(entry.not_recorded, 'row')} not recorded)"
         yield name
         yield f"    {entry.started}  {entry.rig}  {entry.source}"
         yield (

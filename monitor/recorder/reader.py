@@ -49,6 +49,8 @@ class SessionBlocks:
         BadInput: Not a session, or nothing in it can be read.
     """
 
+    starts = time_remark = ""  # a session's times are as they were
+
     def __init__(self, path: Path) -> None:
         self.path = path
         self.statistics = SourceStatistics(connects=1)

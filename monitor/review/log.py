@@ -209,7 +209,6 @@ class Log:
 
     def _of_log(self) -> Iterator[Block]:
         filler = GapFiller()
-        self.reader.statistics.rejected.clear()
         for rows in read_ahead(self.reader):
             yield Block(rows if self.reader.ticked else filler.fill(rows), rows)
 

@@ -8,7 +8,9 @@ from monitor.attach.message_parts import DecisionHead, Statistics
 from monitor.attach.terms import shown
 from monitor.review.decided_log import Decided
 from monitor.source_facts import SourceKind
+from rules.channels import CHANNEL_NAMES
 from rules.explain import status
+from rules.step.from_rig import witness_column
 
 NEWEST_EVENTS: Final = 50  # as many as a guard tells whoever joins
 
@@ -28,6 +30,7 @@ def hello_of(decided: Decided, index: int = 0) -> protocol.Hello:
         source_kind=SourceKind.RECORDED,
         session=str(decided.log.path) if decided.log.session else None,
         channels=[terms.name for terms in rig.channels],
+        witness=CHANNEL_NAMES[witness_column(rig) - 1],
         trace=list(protocol.TRACE),
         history=[],
         events=list(events.values())[-NEWEST_EVENTS:],
@@ -46,7 +49,7 @@ def frame_at(decided: Decided, index: int) -> protocol.Frame:
     alarms, sounding = decided.alarms_at(index)
     return protocol.Frame(
         status=status(rig, decision),
-        decision=DecisionHead.of(decision),
+        decision=DecisionHead.of(rig, decision),
         health=protocol.health_of(rig, decision),
         statistics=Statistics(decided=index + 1, late=decided.late_until(index), drift_ppm=None),
         rows=[[decided.time_s(index), *protocol.trace_row(decision)[1:]]],

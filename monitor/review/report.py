@@ -8,6 +8,7 @@ from monitor.recorder.span import counted
 from monitor.review.done_then import done_in_words
 from monitor.review.review import Review
 from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.sources.recorded import time_in_words
 from monitor.words.events import event_in_words
 from rules.channels import LATE_S
 from rules.facts import Action
@@ -23,14 +24,7 @@ def in_words(result: Review) -> Iterator[str]:
     """Yield a review as lines for people."""
     span = result.span.in_words()
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
-    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
-        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
-    elif result.step_s is not None and result.step_s > result.slowest_step_s:
-        yield (
-            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
-            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
-            f"most {_span_in_words(result.slowest_step_s)}"
-        )
+    yield from _time_in_words(result)
     if result.cut is not None:
         yield f"  the recording is not whole: {clean(result.cut, 1000)}"
     for reason, count in result.rejected.items():
@@ -59,6 +53,11 @@ def in_words(result: Review) -> Iterator[str]:
         yield f"  thresholds changed at {new.time_s:z.2f} s: {told}"
     for mistake in result.mistakes:
         yield f"  suspect the rig, not the car: {mistake}"
+    if result.told_by:
+        yield (
+            f"  no flow is measured: {result.told_by} alone tells of missing spray, and only while "
+            "enough is due; flowdebt check says what it can't see"
+        )
     if not result.events:
         yield f"  {_nothing_found(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:
@@ -73,6 +72,20 @@ def in_words(result: Review) -> Iterator[str]:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
         yield from event_in_words(EventFacts.of(event)).report()
+
+
+def _time_in_words(result: Review) -> Iterator[str]:
+    """Say what is odd about a log's times."""
+    if result.step_s is not None and not LEAST_STEP_S <= result.step_s <= MOST_STEP_S:
+        yield f"  rows are {_span_in_words(result.step_s)} apart: is [time] unit right?"
+    elif result.step_s is not None and result.step_s > result.slowest_step_s:
+        yield (
+            f"  rows are {_span_in_words(result.step_s)} apart, too far to judge a command that "
+            f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
+            f"most {_span_in_words(result.slowest_step_s)}"
+        )
+    for words in time_in_words(result.starts, result.time_remark):
+        yield f"  {words}"
 
 
 def _nothing_found(result: Review) -> str:

@@ -16,10 +16,11 @@ from monitor.review.log import Log, open_log
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
-from rules.channels import DELIVERED, TIME
+from rules.channels import CHANNELS, DELIVERED, TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
+from rules.step.from_rig import witness_column
 from rules.step.state import HEALTHY, Decision, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
@@ -60,6 +61,8 @@ class Review:
         no_numbers: Cells with text where a number belongs, read as not a number.
         lines_not_used: First lines of a CSV log with another number of fields than its header.
         no_number_cells: Where the first of them are, and what stands there.
+        starts: When a log starts by its own clock, as written; empty where it has none.
+        time_remark: What was made of a log's times, in a sentence; empty where nothing was.
         cut: Why a session ends early; None where it doesn't.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
             was nothing to compare (a log, or another rig).
@@ -68,6 +71,7 @@ class Review:
         slowest_step_s: The longest at which this rig's command can be judged where it switches.
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
+        told_by: What alone tells of missing spray where no flow is measured; empty where one is.
         new_terms: Where a session's rig was changed while the guard ran.
         mistakes: What speaks against the rig itself.
         done_then: What an older version's rules did in a session; None where today's decided it.
@@ -82,6 +86,8 @@ class Review:
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
     no_number_cells: list[str] = field(default_factory=list)
+    starts: str = ""
+    time_remark: str = ""
     lines_not_used: list[int] = field(default_factory=list)
     cut: str | None = None
     reproduced: bool | None = None
@@ -89,6 +95,7 @@ class Review:
     step_s: float | None = None
     slowest_step_s: float = inf
     unacknowledged: bool = False
+    told_by: str = ""
     new_terms: list[NewTerms] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
     done_then: tuple[DoneThen, ...] | None = None
@@ -117,6 +124,8 @@ class Review:
             "worst_action": self.worst.word,
             "rejected": self.rejected,
             "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
+            "starts": self.starts or None,
+            "time_remark": self.time_remark or None,
             "cut": self.cut,
             "reproduced": self.reproduced,
             "differs_at_s": self.differs_at_s,
@@ -237,8 +246,10 @@ def review(path: Path, rig: str | None) -> Review:
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
     result.done_then = log.done_then
+    facts = log.rig_file.rig
+    if (witness := witness_column(facts)) != DELIVERED:
+        result.told_by = CHANNELS[witness - 1].label
     if log.own is None:
-        facts = log.rig_file.rig
         _count_what_was_not_read(result, log)
         result.slowest_step_s = slowest_period_s(facts, facts.paid.boost_kpa[-1])
         result.unacknowledged = facts.ladder.acknowledge_to_release
@@ -255,6 +266,8 @@ def _count_what_was_not_read(result: Review, log: Log) -> None:
     result.rejected = dict(statistics.rejected)
     result.no_numbers = statistics.no_numbers
     result.no_number_cells = log.reader.no_numbers() if result.no_numbers else []
+    result.starts = log.reader.starts
+    result.time_remark = log.reader.time_remark
     if statistics.rejected.get(FIELDS):
         result.lines_not_used = log.reader.not_used()
 

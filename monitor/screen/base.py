@@ -27,7 +27,7 @@ from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
 from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.link_line import LinkLine
-from monitor.screen.panes.plot import FlowPlot
+from monitor.screen.panes.plot import SprayPlot
 from monitor.screen.panes.spray_path import SprayPath
 from monitor.screen.panes.standing import StandingAlarms
 from monitor.screen.panes.statistics import Statistics
@@ -123,7 +123,7 @@ class BaseDashboard(App[str | None]):
     def panes(self) -> list[Pane]:
         """Return the panes of the main arrangement, by their ids in the style sheet."""
         return [
-            FlowPlot(id="plot"),
+            SprayPlot(id="plot"),
             BoostTrend(id="boost"),
             EvidenceAndDebt(id="debt"),
             Channels(id="channels"),

@@ -22,6 +22,14 @@ YIELD_EVERY: Final = 256
 MOST_ROWS: Final = 1024  # made into lists at a time: a block of a narrow log has 100 000 rows
 
 
+def time_in_words(starts: str, remark: str) -> Iterator[str]:
+    """Yield what is worth knowing of a log's times (see ``LogBlocks``)."""
+    if starts:
+        yield f"0 s is {starts} by the log's own clock"
+    if remark:
+        yield remark
+
+
 class RecordedSource(PacedSource):
     """Rows of a log, one by one.
 
@@ -74,7 +82,7 @@ class RecordedSource(PacedSource):
 
     def _rows(self) -> Iterator[list[float] | Notice]:
         rig_text = ""
-        text_is_reported = False
+        text_is_reported = time_is_reported = False
         for block in self._blocks:
             if self._blocks.rig_text != rig_text:
                 rig_text = self._blocks.rig_text
@@ -83,6 +91,10 @@ class RecordedSource(PacedSource):
             if self._read.no_numbers and not text_is_reported:
                 text_is_reported = True
                 yield Notice("unusable", f"{TEXT_CELLS}; flowdebt review names the lines")
+            if not time_is_reported:
+                time_is_reported = True
+                for words in time_in_words(self._blocks.starts, self._blocks.time_remark):
+                    yield Notice("clock", words)
             for start in range(0, len(block), MOST_ROWS):
                 yield from block[start : start + MOST_ROWS].tolist()
 

@@ -98,9 +98,9 @@ class EventWords:
         if self.debt_ml > 0.0:
             deep.append(f"debt {self.debt_ml:z.2f} mL")
         if self.retard_deg > 0.0:
-            deep.append(f"{self.retard_deg:z.1f} deg pulled")
+            deep.append(f"pull {self.retard_deg:z.1f} deg")
         if self.ceiling_kpa == self.ceiling_kpa:
-            deep.append(f"boost cut to {self.ceiling_kpa:z.0f} kPa")
+            deep.append(f"cut boost to {self.ceiling_kpa:z.0f} kPa")
         depth = f" ({', '.join(deep)})" if deep else ""
         yield f"  {self.time_s:z9.2f} s  {self.action:<11}  {self.label} {until}{depth}"
         why = self.explanation
@@ -109,8 +109,8 @@ class EventWords:
         if self.level >= Action.PULL_TIMING and self.intervals is not None:
             yield f"{_INDENT}{self.intervals.in_words()}"
         if len(self.step_words) > 1:
-            yield _INDENT + ", ".join(
-                f"{action} at {time_s:z.2f} s ({fhti_s:z.2f} s)"
+            yield f"{_INDENT}steps (and s from the fault until done): " + ", ".join(
+                f"{action} at {time_s:z.2f} s ({fhti_s:z.2f})"
                 for action, time_s, fhti_s in self.step_words
             )
 

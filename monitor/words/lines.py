@@ -173,7 +173,7 @@ def _status_in_words(frame: Frame) -> str:
             f"{or_unknown(decision.expected_ml_min, 0)} mL/min"
         )
     else:
-        parts.append(f"{or_unknown(decision.commanded_ml_min, 0)} mL/min commanded, not measured")
+        parts.append(f"{or_unknown(decision.commanded_ml_min, 0)} mL/min due, flow not measured")
     parts.append(f"evidence {or_unknown(decision.evidence, 1)}")
     parts.append(f"debt {or_unknown(decision.debt_s, 2)} s")
     if frame.outputs:

@@ -9,6 +9,8 @@ check first is common practice, no source.
 from dataclasses import dataclass
 from typing import Final
 
+from rules.channels import DELIVERED, INTAKE, LINE
+
 NOTHING_WRONG: Final = "nothing_wrong"
 NONE_OF_THESE: Final = "none_of_these"
 
@@ -24,15 +26,16 @@ class Known:
         prior: How common it is before anything is seen, over the others (common practice).
         check_first: What to look at on the car.
         looks: Signatures that are not as in a healthy system: how likely each state is.
-        of_flow_sensor: Whether there is no such thing in a car without a flow sensor.
-        alone: What it is called in such a car, where that differs.
+        of_witness: Column of the witness (``channels.WITNESSES``) that a car with such a fault is
+            judged by; 0: any.
+        alone: What it is called in a car without a flow sensor, where that differs.
     """
 
     label: str
     prior: float
     check_first: str
     looks: Table
-    of_flow_sensor: bool = False
+    of_witness: int = 0
     alone: str = ""
 
 
@@ -120,7 +123,7 @@ CAUSES: Final[dict[str, Known]] = {
             "mixture": (0.02, 0.48, 0.5),
             "knock": (0.75, 0.25),
         },
-        of_flow_sensor=True,
+        of_witness=DELIVERED,
     ),
     "air_or_empty": Known(
         "air in the line or tank empty",
@@ -169,7 +172,7 @@ CAUSES: Final[dict[str, Known]] = {
             "tank_rate": (0.88, 0.1, 0.02),
             "cooling": (0.75, 0.25),
         },
-        of_flow_sensor=True,
+        of_witness=DELIVERED,
     ),
     "sensor_stuck": Known(
         "flow sensor stuck",
@@ -181,7 +184,7 @@ CAUSES: Final[dict[str, Known]] = {
             "cooling": (0.8, 0.2),
             "uncommanded": (0.8, 0.2),
         },
-        of_flow_sensor=True,
+        of_witness=DELIVERED,
     ),
     "sensor_dead": Known(
         "flow sensor dead",
@@ -194,7 +197,23 @@ CAUSES: Final[dict[str, Known]] = {
             "line": (0.02, 0.03, 0.7, 0.25),
             "tank_rate": (0.75, 0.23, 0.02),
         },
-        of_flow_sensor=True,
+        of_witness=DELIVERED,
+    ),
+    # Each stands for all the ways in which the one witness of a car without a flow sensor fails.
+    # Not from the plant's seeds; common practice, no source.
+    "line_sensor": Known(
+        "line pressure sensor reads wrong",
+        1.2,
+        "line pressure sensor's plug, supply and port; a gauge beside it while it sprays",
+        {"line": (0.45, 0.45, 0.05, 0.05)},
+        of_witness=LINE,
+    ),
+    "intake_sensor": Known(
+        "intake temperature sensor reads wrong",
+        1.0,
+        "intake sensor's plug and seat; a thermometer beside it, engine cold",
+        {"cooling": (0.05, 0.95), "drop": (0.95, 0.05)},
+        of_witness=INTAKE,
     ),
     "wrong_mix": Known(
         "wrong mix in the tank",

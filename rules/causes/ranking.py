@@ -99,12 +99,12 @@ class CauseRanker:
 
     def __init__(self, rig: Rig) -> None:
         self.readings = Readings(rig)
-        sensed = witness_column(rig) == DELIVERED
+        witness = witness_column(rig)
         # By cause that this car can have: what it is called there.
         self._labels = {
-            name: known.label if sensed else known.alone or known.label
+            name: known.label if witness == DELIVERED else known.alone or known.label
             for name, known in CAUSES.items()
-            if sensed or not known.of_flow_sensor
+            if known.of_witness in (0, witness)
         }
 
     def feed(self, decision: Decision) -> None:

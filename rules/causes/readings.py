@@ -127,6 +127,7 @@ class Readings:
         )
         by_flow = self._k.witness_column == DELIVERED
         self._witness = ("delivered", "expected") if by_flow else ("line", "line_due")
+        self._by_charge = self._k.witness_column == INTAKE
         self._least_tank_ml = max(_LEAST_TANK_ML, 0.02 * rig.spray.tank_ml)
         self._lag_s = max(rig.flow_sensor.lag_s, 0.01)
 
@@ -207,7 +208,7 @@ class Readings:
             and d.evidence < CALM_NATS
             and d.all_healthy == 1.0
             and not self.x["command"] < 0.5
-            and abs(self._ratio(*self._witness) - 1.0) < 0.15
+            and self._arrives(d)
         )
         if flow:
             self._own_flow(d, dt_s, settled and steady, healthy)
@@ -222,6 +223,12 @@ class Readings:
             self._pending_s = 0.0
             for name in ("intake", "drop", "lambda", "due", "knock"):
                 self._a[name].value = nan
+
+    def _arrives(self, d: Decision) -> bool:
+        """Whether the witness reads about as it should."""
+        if self._by_charge:
+            return d.charge_due_c == d.charge_due_c and d.charge_wrong == 0.0
+        return abs(self._ratio(*self._witness) - 1.0) < 0.15
 
     def _ratio(self, over: str, under: str) -> float:
         below = self._a[under].value

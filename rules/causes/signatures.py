@@ -76,7 +76,7 @@ SIGNATURES: Final = (
         ((0.28, 0.03), (0.975, 0.004), (1.007, 0.0015)),
         2,
         (
-            "no line pressure: {percent:z.0f} % of what the pump gives at this command",
+            "hardly any line pressure: {percent:z.0f} % of what the pump gives at this command",
             "line pressure {under:z.0f} % below what pump and nozzles give at this command",
             "line pressure as pump and nozzles give it ({percent:z.0f} %)",
             "line pressure {over:z.1f} % above what pump and nozzles give at this command",

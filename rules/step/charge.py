@@ -12,7 +12,7 @@ rise pulls nothing, however far it goes; a loss is a rise that no core is as qui
 
 from math import sqrt
 
-from rules.channels import BOOST, ENGINE_SPEED, INTAKE
+from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, INTAKE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
@@ -232,14 +232,15 @@ def charge_level(k: Constants, s: State) -> float:
 
     Where flow or line speak too, it adds to theirs, and the shortfall goes by its own name. Where
     the line's pressure says with the flow that spray arrives, or no missing spray explains the
-    reading, it is the sensor that is wrong; what it pulled for then is taken back.
+    reading, it is the sensor that is wrong; what it pulled for then is taken back. That is told
+    while spray flows: a charge that runs hot without any is no news beside its absence.
     """
     asked = NO_ACTION
     if s.charge_wrong > 0.0:
         if s.level[COOLING_MISSING] == PULL:
             s.level[COOLING_MISSING] = WARN
             s.changed = 1.0
-        if s.charge_short_s > TOLD_S:
+        if s.charge_short_s > TOLD_S and s.value[DELIVERED] > k.nil_ml_min:
             asked = WARN
     elif s.charge_evidence >= k.warn_nats and s.level[UNDER_DELIVERY] == NO_ACTION:
         line = k.line_column

@@ -3,16 +3,19 @@
 from simulator.rig.changes import Change, changes, live_changes, sensor_changes
 from simulator.rig.columns import quantity_of
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
-from simulator.rig.renew import Renewed, left_open, renewed
-from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
+from simulator.rig.renew import Renewed, by_default, left_open, renewed
+from simulator.rig.source_terms import CLOCK, ROWS, ColumnMap, SerialTerms, TimeMap
 
 __all__ = [
+    "CLOCK",
+    "ROWS",
     "Change",
     "ColumnMap",
     "Renewed",
     "RigFile",
     "SerialTerms",
     "TimeMap",
+    "by_default",
     "changes",
     "find_rig",
     "left_open",

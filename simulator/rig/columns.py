@@ -157,6 +157,13 @@ def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: S
         BadInput: Names both keys, or the column that is missing.
     """
     taken = {time.column: "time"}
+    if time.counts_rows:
+        taken = {}
+        if document.raw(("time", "column")) is not None:
+            raise document.wrong(("time", "column"), f'none beside unit "{time.unit}"')
+        if document.raw(("time", "period")) is None:
+            expected = f'the time from one row to the next, which unit "{time.unit}" counts by'
+            raise document.wrong(("time", "period"), expected, MISSING)
     for channel, table in channels:
         column = str(table.column or channel.name)
         if column in taken:

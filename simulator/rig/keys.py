@@ -242,7 +242,7 @@ FAULT_INTERVALS: Final = table(
 TIME: Final = table(
     TimeMap,
     Key("column", PlainText),
-    Key("unit", Literal["s", "ms", "us"]),
+    Key("unit", Literal["s", "ms", "us", "min", "clock", "rows"]),
     Key("period", PositiveSpan, "period_s"),
 )
 SERIAL: Final = table(

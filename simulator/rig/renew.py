@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 from rules.facts import FlowSensor
 from rules.step.from_rig import constants_of, judges_charge
 from simulator.rig.changes import value_text
-from simulator.rig.keys import DEBT, FLOW_SENSOR, RIG
+from simulator.rig.keys import DEBT, FLOW_SENSOR, LINE_SENSOR, RIG
 from simulator.rig.load import RigFile, rig_of
 from simulator.rig.old_keys import OldKey, old_keys_of
 from simulator.rig.toml_places import Places, behind_line, put
@@ -71,7 +71,9 @@ def renewed(text: str, file_name: str) -> Renewed:
     changed = []
     for old, value in zip(olds, values, strict=True):
         where = f"line {lines.get(old.path, 1)}: {key_of(old.path)}"
-        changed.append(f"{where} is {key_of(old.now) + ' now' if old.now else f'gone: {old.why}'}")
+        else_now = f": {old.why}; its remarks stay, and may no longer fit" if old.why else ""
+        is_now = f"{key_of(old.now)} now{else_now}" if old.now else f"gone: {old.why}"
+        changed.append(f"{where} is {is_now}")
         rewritten = _rewritten(rewritten, old, value)
     for path, value, why in nearest:
         rewritten = put(rewritten, path, value)
@@ -80,17 +82,28 @@ def renewed(text: str, file_name: str) -> Renewed:
     return Renewed(rewritten, tuple(changed))
 
 
+def by_default(rig_file: RigFile) -> Iterator[str]:
+    """Yield which numbers of its sensors of flow and line a rig leaves to defaults, a line each."""
+    document = Document.parse(rig_file.text, rig_file.file_name)
+    mapped = {terms.name for terms in rig_file.rig.channels}
+    for channel, name, keys in (
+        ("delivered_ml_min", TABLE, FLOW_SENSOR.KEYS),
+        ("line_kpa", "line_sensor", LINE_SENSOR.KEYS),
+    ):
+        written = getattr(document.decode(RIG), name)
+        unsaid = [
+            f"{key.name} {value_text(getattr(written, key.name))}"
+            for key in keys
+            if document.raw((name, key.name)) is None
+        ]
+        if unsaid and channel in mapped:
+            yield f"[{name}] says nothing of these, so defaults hold: {', '.join(unsaid)}"
+
+
 def left_open(rig_file: RigFile) -> Iterator[str]:
     """Yield what a renewed rig doesn't say yet and its owner should decide, a line each."""
+    yield from by_default(rig_file)
     document = Document.parse(rig_file.text, rig_file.file_name)
-    written = getattr(document.decode(RIG), TABLE)
-    unsaid = [
-        f"{key.name} {value_text(getattr(written, key.name))}"
-        for key in FLOW_SENSOR.KEYS
-        if document.raw((TABLE, key.name)) is None
-    ]
-    if unsaid:
-        yield f"[{TABLE}] says nothing of these, so defaults hold: {', '.join(unsaid)}"
     mapped = {terms.name for terms in rig_file.rig.channels}
     if "intake_c" in mapped and not judges_charge(rig_file.rig):
         yield "the charge's temperature isn't judged: charge_sensor.drop_k says how far spray cools"
@@ -98,7 +111,7 @@ def left_open(rig_file: RigFile) -> Iterator[str]:
     cut_ml = constants_of(rig_file.rig).cut_ml
     if document.raw(("debt", "cut")) is None and cut_ml < debt.cut_ml:
         volume = document.raw(("debt", "cut_volume"))
-        than = "" if volume is None else f", less than cut_volume ({volume}): the lesser counts"
+        than = "" if volume is None else f": cut_volume ({volume}) has no effect"
         yield f"debt.cut is by default {debt.cut_s:zg} s of full flow, {cut_ml:z.2f} mL here{than}"
 
 

@@ -3,7 +3,9 @@
 from dataclasses import dataclass
 from typing import Final
 
-TIME_FACTORS: Final = {"s": 1.0, "ms": 1.0e-3, "us": 1.0e-6}
+TIME_FACTORS: Final = {"s": 1.0, "ms": 1.0e-3, "us": 1.0e-6, "min": 60.0}
+CLOCK: Final = "clock"  # hh:mm:ss and the like, with or without a date
+ROWS: Final = "rows"  # no column: each row is a period after the one before
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +22,8 @@ class ColumnMap:
 class TimeMap:
     """The time column: ``time_s = raw * factor``; ``unit`` as written.
 
-    ``period_s`` is the time from one row to the next that ``flowdebt check`` reckons with.
+    ``period_s`` is the time from one row to the next that ``flowdebt check`` reckons with; where
+    the unit is ``ROWS``, a log has no time column, and this tells time.
     """
 
     column: str = "time_s"
@@ -30,7 +33,12 @@ class TimeMap:
     @property
     def factor(self) -> float:
         """Seconds in one of the column's unit."""
-        return TIME_FACTORS[self.unit]
+        return TIME_FACTORS.get(self.unit, 1.0)
+
+    @property
+    def counts_rows(self) -> bool:
+        """Whether time is told by rows, since there is no column of it."""
+        return self.unit == ROWS
 
 
 @dataclass(frozen=True, slots=True)

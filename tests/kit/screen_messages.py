@@ -33,6 +33,7 @@ CHANNELS: Final = (
 )
 
 
+WITHOUT_FLOW: Final = ("engine_speed_rpm", "boost_kpa", "intake_c", "knock", "line_kpa", "supply_v")
 CHECK: Final = "tank level, pump supply and fuse, filter, nozzle, line, fittings"
 
 
@@ -97,9 +98,20 @@ def rows(
                 4000.0,
                 1000.0 * share * on,
                 13.5,
+                1000.0 * on if on == 1.0 else None,
+                None,
             ]
         )
     return made
+
+
+def by_line(trace: list[list[float | None]]) -> list[list[float | None]]:
+    """Return the same rows of a car without a flow sensor."""
+    gone = {"least_ml_min", "most_ml_min", "delivered_ml_min"}
+    return [
+        [None if name in gone else value for name, value in zip(TRACE, row, strict=True)]
+        for row in trace
+    ]
 
 
 def frame(
@@ -107,6 +119,7 @@ def frame(
     trace: list[list[float | None]],
     decoded: int,
     *,
+    channels: tuple[str, ...] = CHANNELS,
     ill: dict[str, str] | None = None,
     causes: list[LikelyCause] | None = None,
     **facts: float | None,
@@ -122,7 +135,7 @@ def frame(
     return Frame(
         status=status,
         decision=DecisionHead(**decision),
-        health={name: (ill or {}).get(name, "healthy") for name in CHANNELS},
+        health={name: (ill or {}).get(name, "healthy") for name in channels},
         statistics=statistics(decoded),
         rows=trace,
         causes=causes or [],

@@ -8,8 +8,8 @@ from typing import Any, Final
 
 from textual.pilot import Pilot
 
-from monitor.attach.message_parts import Statistics
-from monitor.attach.protocol import Bye, CauseLine, Ending, Message, Notice
+from monitor.attach.message_parts import Scale, Statistics
+from monitor.attach.protocol import Bye, CauseLine, Ending, Frame, Message, Notice
 from monitor.screen.app import Dashboard
 from monitor.screen.fake_link import FakeLink
 from monitor.words.look import Look, ThemeName
@@ -19,6 +19,8 @@ from tests.kit.screen_messages import (
     CHANNELS,
     CHECK,
     WENT,
+    WITHOUT_FLOW,
+    by_line,
     event,
     event_turn,
     frame,
@@ -197,6 +199,7 @@ def stories() -> list[Story]:
             ),
             ("40 °C", "= NO ACTION"),
         ),
+        *_without_flow(),
         Story(
             "source_silent",
             [
@@ -243,6 +246,60 @@ def stories() -> list[Story]:
                 ),
             )
         ],
+    ]
+
+
+def _without_flow() -> list[Story]:
+    """Return a car's stories that is judged by line pressure alone: off boost, and in a clog."""
+    greeting = hello(
+        rig="Sorrel 1.6",
+        channels=list(WITHOUT_FLOW),
+        witness="line_kpa",
+        scale=Scale(560.0, 190.0, line_kpa=1200.0, line_within=0.1),
+    )
+    idle = "No action, spray not judged: no spray is due at -60 kPa boost, it begins at 60 kPa."
+    clog = (
+        "Pull 5.5 deg of timing: under-delivery, debt 0.09 s of full flow, line pressure 1200 of "
+        "1000 kPa due, 33 % of the spray reckoned missing."
+    )
+    short = rows(18.0, 18.4, share=1.2, evidence=17.0, debt_s=0.09, action=2, retard_deg=5.5)
+
+    def told(status: str, trace: list[list[float | None]], decoded: int) -> Frame:
+        return frame(status, by_line(trace), decoded, channels=WITHOUT_FLOW)
+
+    healthy = told("No action: line pressure 1000 of 1000 kPa due.", rows(9.0, 18.0), 1800)
+    return [
+        Story(
+            "no_flow_off_boost",
+            [(100.0, [greeting, told(idle, rows(0.0, 9.0), 900)])],
+            100.05,
+            (
+                "= NO ACTION   engine left alone, spray not judged",
+                "o spray is due at -60 kPa boost, it begins at 60 kPa.",
+                "Line pressure, kPa",
+                "line           0 kPa",
+                "Evidence       --",
+            ),
+            ("low", "flow sensor", "mL/min"),
+        ),
+        Story(
+            "no_flow_clog",
+            [
+                (
+                    100.0,
+                    [greeting, told(idle, rows(0.0, 9.0), 900), healthy, told(clog, short, 1840)],
+                )
+            ],
+            100.05,
+            (
+                "▼ PULL TIMING",
+                "ine pressure 1200 of 1000 kPa due",
+                "line        1200 kPa",
+                "due 1000",
+                "! high by 200",
+            ),
+            ("not judged", "flow sensor"),
+        ),
     ]
 
 

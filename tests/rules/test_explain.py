@@ -13,14 +13,14 @@ from monitor.words.units import METRIC, US, Units
 from rules.channels import NOT_SENT
 from rules.events import EventTracker, Turn
 from rules.explain import explain, status
-from rules.facts import Action, Limit, Rig
+from rules.facts import Action, CommandKind, Limit, Rig
 from rules.findings import FINDINGS
 from rules.guard import Guard
 from rules.step import state as st_
 from rules.step.from_rig import constants_of
 from rules.step.state import FINDING_NAMES, Decision
 from tests.kit.decisions import altered
-from tests.kit.rigs import ESSENTIAL, NAN, Drive, healthy, rig, terms
+from tests.kit.rigs import ESSENTIAL, NAN, Drive, healthy, of_kind, rig, terms
 from tests.rules.step.test_compiled import Floats, Stretch, rigs, stream, stretches
 from tests.rules.step.test_watch import CALM, SHOWN
 from tests.rules.step.test_watch import facts as whole
@@ -41,6 +41,7 @@ LESS = (
     rf"evidence {NUMBER} of {NUMBER}: hardly a car",
     rf"cools the charge by only {NUMBER} K, less than {NUMBER} K",
     rf"{NUMBER} of {NUMBER} deg of retard confirmed",
+    rf"no spray is due at {NUMBER} kPa boost, it begins at {NUMBER} kPa",
 )
 
 
@@ -83,7 +84,8 @@ def test_a_sentence_agrees_with_itself(facts: Rig, parts: list[Stretch], seed: i
         "0.24 s of full flow (3.10 mL) missing, 0.25 s cut boost",
         "0.24 s of full flow (3.10 mL) missing, 3.20 mL cut boost",
         "0.98 mL too much (limit 1.00)",
-        "no spray expected at -0 kPa boost",
+        "no spray is due at -0 kPa boost",
+        "no spray is due at 68 kPa boost, it begins at 60 kPa",
     ],
 )
 def test_a_contradiction_would_be_seen(said: str) -> None:
@@ -216,7 +218,7 @@ def test_status_lines() -> None:
     drive = Drive(facts)
     assert "not being judged" in status(facts, drive.guard.decision())
     out_of_boost = drive.run(1.0, boost_kpa=10.0, commanded_ml_min=0.0)[-1]
-    assert status(facts, out_of_boost) == "No action: no spray expected at 10 kPa boost."
+    assert status(facts, out_of_boost) == "No action: no spray is commanded at 10 kPa boost."
     assert status(facts, drive.run(2.0)[-1]) == (
         "No action: 500 of 500 mL/min arrive at 150 kPa boost."
     )
@@ -233,3 +235,66 @@ def test_status_lines() -> None:
     blind = healthy(facts)
     text = status(facts, blind.run(1.0, delivered_ml_min=NAN)[-1])
     assert text == "Cut boost to 80 kPa and pull 12.0 deg of timing: signal lost."
+
+
+def by_boost(*channels: str) -> Drive:
+    """Return a car whose spray begins at 60 kPa and is judged by the best of some channels."""
+    command = {"start_boost_kpa": 60.0, "full_boost_kpa": 120.0}
+    charge = {"drop_k": 15.0, "rise_k": 33.0}
+    seen = terms("boost_kpa", *channels)
+    return Drive(of_kind(CommandKind.BOOST, command=command, channels=seen, charge_sensor=charge))
+
+
+@pytest.mark.parametrize(
+    ("witness", "reads", "begins"),
+    [
+        ("delivered_ml_min", 0.0, "No action: no spray is due"),
+        ("line_kpa", 700.0, "No action, spray not judged: no spray is due"),
+        ("intake_c", 40.0, "No action, spray not judged: no spray is due"),
+    ],
+)
+def test_off_boost_it_says_from_where_on_spray_is_due(
+    witness: str, reads: float, begins: str
+) -> None:
+    """Only a flow sensor is judged there: it alone shows spray that nobody asked for."""
+    drive = by_boost(witness)
+    said = status(drive.guard.rig, drive.run(1.0, boost_kpa=20.0, **{witness: reads})[-1])
+    assert said == f"{begins} at 20 kPa boost, it begins at 60 kPa."
+
+
+def test_with_little_due_line_pressure_tells_nothing() -> None:
+    """No figure stands beside a reading that says nothing of the spray."""
+    drive = by_boost("line_kpa")
+    said = status(drive.guard.rig, drive.run(1.0, boost_kpa=75.0, line_kpa=700.0)[-1])
+    assert said == (
+        "No action, spray not judged: too little is due at 75 kPa boost, or too lately, for line "
+        "pressure to tell."
+    )
+    hardly = drive.run(0.1, boost_kpa=60.5, line_kpa=700.0)[-1]
+    assert "hardly any spray is due at 60 kPa boost" in status(drive.guard.rig, hardly)
+
+
+def test_without_a_flow_sensor_what_is_missing_is_reckoned() -> None:
+    """What arrives is not known: the sentence names the pressure, and what follows from it."""
+    drive = by_boost("line_kpa")
+    due_kpa = drive.run(1.0, boost_kpa=150.0, line_kpa=900.0)[-1].line_due_kpa
+    fine = drive.run(1.0, boost_kpa=150.0, line_kpa=due_kpa)[-1]
+    due = f"{due_kpa:.0f} kPa due"
+    assert status(drive.guard.rig, fine) == (
+        f"No action: line pressure {due_kpa:.0f} of {due} at 150 kPa boost."
+    )
+    gone = drive.run(0.3, boost_kpa=150.0, line_kpa=180.0)[-1]
+    said = status(drive.guard.rig, gone)
+    assert gone.action >= Action.PULL_TIMING
+    percent = 100.0 * gone.missing_share
+    assert f"line pressure 180 of {due}, {percent:.0f} % of the spray reckoned missing." in said
+    closed = drive.run(0.1, boost_kpa=70.0, line_kpa=180.0)[-1]
+    assert status(drive.guard.rig, closed).endswith("spray not judged now.")
+
+
+def test_a_temperature_due_is_converted_with_the_reading() -> None:
+    """Without a unit of its own it would stay in degrees Celsius beside one in Fahrenheit."""
+    reading = altered(Decision(), value_intake_c=60.0, charge_due_c=40.0, boost_kpa=150.0)
+    said = explain(by_boost("intake_c").guard.rig, st_.UNDER_DELIVERY, reading)
+    assert "would read 60 degC in the intake (40 degC due) at 150 kPa boost" in said
+    assert "140 °F in the intake (104 °F due)" in US.sentence(said)

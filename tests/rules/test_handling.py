@@ -11,6 +11,7 @@ from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, Sample
 from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.handling import (
+    frozen_s,
     handled,
     least_clog_share,
     least_due_ml_min,
@@ -213,6 +214,63 @@ def pressed(rig: Rig, kpa_at: Callable[[float], float], high: float, period_s: f
 
 
 @pytest.mark.parametrize("period_s", [0.01, 0.05])
+@pytest.mark.parametrize("missing", [0.75, 0.5])
+@pytest.mark.parametrize("name", BY_LINE)
+def test_a_clog_is_told_by_line_pressure_as_soon_as_was_reckoned(
+    name: str, missing: float, period_s: float
+) -> None:
+    """A line that fills up, and reads low: the promise for a weak pump does not hold there."""
+    rig = bare(BY_LINE[name])
+    k = constants_of(rig)
+    top_kpa = rig.paid.boost_kpa[-1]
+    full = full_flow_ml_min(k, top_kpa)
+    due_kpa = line_due_kpa(k, top_kpa, full, full)
+    above = missing * (k.shut_off_kpa / due_kpa - 1.0)
+    # At first the hose takes in what the nozzles no longer pass; a stopped pump's nozzles, fed by
+    # the hose alone, fall from full flow to nil in the run-down.
+    takes_in = 0.5 * rig.spray.pump.run_down_s * full / (due_kpa - top_kpa - k.check_valve_kpa)
+    fills_s = takes_in * (k.shut_off_kpa - due_kpa) / full
+
+    def kpa_at(since_s: float) -> float:
+        return 1.0 + above * (1.0 - exp(-max(since_s, 0.0) / fills_s))
+
+    promised_s = handled(rig, top_kpa, full, missing, period_s, clog=True).pull_s
+    assert promised_s > handled(rig, top_kpa, full, missing, period_s).pull_s
+    off = OFF * rig.line_sensor.gain_within
+    took_s, worse_s = (pressed(rig, kpa_at, -low, period_s) for low in (0.0, off))
+    assert max(took_s, worse_s) + rig.fault_intervals.reaction_s <= promised_s + 1e-9
+    lasts_s = 2.0 * rig.line_sensor.noise_lasts_s
+    noise = 1.645 * rig.line_sensor.noise * sqrt(lasts_s / (lasts_s + took_s))
+    worst_s = pressed(rig, kpa_at, -hypot(off, noise), period_s)
+    assert promised_s <= 1.1 * worst_s + 0.09 + period_s
+
+
+@pytest.mark.parametrize("period_s", [0.01, 0.05])
+@pytest.mark.parametrize("name", ["brindle", "orrinby"])
+def test_a_witness_that_freezes_is_lost_as_soon_as_was_reckoned(name: str, period_s: float) -> None:
+    """And no sooner than a row before; where blindness only warns, never."""
+    rig = bare(SHIPPED[name])
+    guard = Guard(rig)
+    k = guard.constants
+    top_kpa = rig.paid.boost_kpa[-1]
+    full = full_flow_ml_min(k, top_kpa)
+    due = {"delivered_ml_min": full, "line_kpa": line_due_kpa(k, top_kpa, full, full)}
+    took_s = 0.0
+    for i in range(-round(2.0 / period_s), round(3.0 / period_s)):
+        row = {"boost_kpa": top_kpa * (1.0 + 1e-4 * (i % 3))}
+        wobble = 1.0 + 1e-4 * (min(i, 0) % 3)
+        row |= {one.name: due[one.name] * wobble for one in rig.channels if one.name in due}
+        decision = guard.step(Sample(i * period_s, **row))
+        if decision.level[st.SIGNAL_LOST] >= Action.PULL_TIMING:
+            took_s = i * period_s + rig.fault_intervals.reaction_s
+            break
+    promised_s = frozen_s(rig, period_s)
+    assert promised_s - 2.0 * period_s < took_s <= promised_s + 1e-9
+    warns = replace(rig, ladder=replace(rig.ladder, on_blind=Action.WARN))
+    assert frozen_s(warns, period_s) == inf
+
+
+@pytest.mark.parametrize("period_s", [0.01, 0.05])
 @pytest.mark.parametrize("missing", [1.0, 0.5, 0.25])
 @pytest.mark.parametrize("name", BY_LINE)
 def test_a_guard_with_line_pressure_alone_is_as_quick_as_was_reckoned(
@@ -265,6 +323,12 @@ def test_what_line_pressure_does_not_show_is_said(name: str) -> None:
     said = " ".join(not_seen(rig))
     assert "40 % of full flow" in said
     assert f"{100.0 * least_clog_share(k):.0f} % of full flow" in said
+    within = k.line_gain_within
+    for less, found in ((-0.01, False), (0.02, True)):
+        taken = least_clog_share(k, within) + less
+        high = 1.0 + taken * (k.shut_off_kpa / due_kpa - 1.0)
+        assert (pressed(rig, partial(_held, high), -within, PERIOD_S) < inf) == found
+    assert f"; less than {100.0 * least_clog_share(k, within):.0f} % where the line reads" in said
     held = replace(rig.spray.pump, regulated_kpa=due_kpa)
     regulated = replace(rig, spray=replace(rig.spray, pump=held))
     assert least_clog_share(constants_of(regulated)) == inf

@@ -1,6 +1,8 @@
 """Cause ranking with every kind of control, and on the simulated cars."""
 
-from math import sin
+from dataclasses import replace
+from math import inf, sin
+from typing import Final
 
 import pytest
 
@@ -9,6 +11,9 @@ from rules.causes.ranking import CauseRanker
 from rules.channels import NOT_SENT, Sample
 from rules.facts import CommandKind, Rig
 from rules.guard import Guard
+from rules.step.state import UNDER_DELIVERY
+from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
+from simulator.rig import find_rig, load_rig
 from tests.bench.causes import (
     BRINDLE,
     CASES,
@@ -106,3 +111,64 @@ def test_faults_without_a_name_are_taken_for_the_nearest(other: str, taken_for: 
         ranker = CauseRanker(rig_of(BRINDLE))
         watch(rig_of(BRINDLE), other, seed, ranker)
         assert ranker.rank()[0].name == taken_for
+
+
+ORRINBY: Final = load_rig(find_rig("orrinby")).rig
+CHARGE_ALONE: Final = replace(
+    ORRINBY,
+    channels=tuple(terms for terms in ORRINBY.channels if terms.name != "line_kpa"),
+    charge_sensor=brindle().charge_sensor,
+)
+
+
+def ranker_after(rig: Rig, fault: Fault) -> CauseRanker:
+    """Return the ranking's state 0.8 s after a fault is found, in the second of two pulls."""
+    drive = (
+        Step(Do.CRUISE, 1.0, 3),
+        Step(Do.PULL, 4.0, 3),
+        Step(Do.LIFT, 1.0),
+        Step(Do.PULL, 6.0, 4),
+    )
+    car, guard = Car(rig, Scenario("", "", rig, drive, (fault,)), 5), Guard(rig)
+    ranker = CauseRanker(rig)
+    decision = guard.decision()
+    until_s = inf
+    while not car.finished and car.state.time_s < until_s:
+        (sample,) = car.step(decision.retard_deg, decision.boost_ceiling_kpa)
+        decision = guard.step(sample)
+        ranker.feed(decision)
+        if decision.level[UNDER_DELIVERY] and until_s == inf:
+            until_s = decision.time_s + 0.8
+    assert until_s < inf
+    return ranker
+
+
+@pytest.mark.parametrize(
+    ("rig", "sensor", "without", "reads_wrong"),
+    [
+        (
+            ORRINBY,
+            "line_sensor",
+            ("intake_c",),
+            Fault(FaultKind.SENSOR_SHORT, 9.0, channel="line_kpa"),
+        ),
+        (
+            CHARGE_ALONE,
+            "intake_sensor",
+            (),
+            Fault(FaultKind.SENSOR_OFFSET, 9.0, magnitude=0.1, ramp_s=0.5, channel="intake_c"),
+        ),
+    ],
+    ids=["line pressure", "charge"],
+)
+def test_the_one_witness_is_named_beside_the_pump(
+    rig: Rig, sensor: str, without: tuple[str, ...], reads_wrong: Fault
+) -> None:
+    """By itself it can't tell its own failure from a dead pump; lambda can."""
+    alone = ("lambda_ratio", "knock", *without)
+    for fault in (reads_wrong, Fault(FaultKind.PUMP_STOP, 9.0)):
+        ranker = ranker_after(rig, fault)
+        named = [cause.name for cause in ranker.rank(alone)[:3]]
+        assert {sensor, "pump"} <= set(named)
+        first = ranker.rank()[0].name
+        assert (first == sensor) == (fault is reads_wrong)

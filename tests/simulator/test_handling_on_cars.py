@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from rules.channels import DELIVERED
-from rules.facts import Action, ChargeSensor, Rig
+from rules.facts import Action, ChargeSensor, Nozzle, Rig
 from rules.handling import handled, least_due_ml_min
 from rules.step.from_rig import constants_of, witness_column
 from rules.step.hydraulics import full_flow_ml_min
@@ -161,6 +161,35 @@ def test_a_pump_that_stops_is_handled_by_line_pressure_alone(name: str) -> None:
     )
     assert late_s <= promised_s < rig.fault_intervals.tolerant_s
     assert promised_s <= late_s + 0.06
+
+
+@pytest.mark.parametrize("closed", [0.75, 0.6, 0.5])
+@pytest.mark.parametrize("name", BY_LINE)
+def test_a_clog_is_handled_by_line_pressure_alone(
+    name: str, closed: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Within what check says of a clog; by a rig as sure of its line as the plant's cars are.
+
+    ``closed`` is the share of their openings that nozzles lose: less of the flow, as the pump's
+    pressure rises.
+    """
+    rig = replace(RIGS[name], line_sensor=replace(RIGS[name].line_sensor, gain_within=0.02))
+    monkeypatch.setitem(RIGS, f"{name}, sure", rig)
+    k = constants_of(rig)
+    top_kpa = rig.paid.boost_kpa[-1]
+    opening = replace(rig.spray, nozzles=tuple(_closed(one, closed) for one in rig.spray.nozzles))
+    left = full_flow_ml_min(constants_of(replace(rig, spray=opening)), top_kpa)
+    lost = 1.0 - left / full_flow_ml_min(k, top_kpa)
+    took_s, due = driven(
+        f"{name}, sure", False, FaultKind.CLOGGED_NOZZLE, closed, 4.0, 4, 3.0, -inf
+    )
+    late_s = percentile_95(took_s)
+    promised_s = handled(rig, top_kpa, due, lost, PERIOD_S, clog=True).pull_s
+    assert late_s <= promised_s <= 1.3 * late_s + LEARNED_S
+
+
+def _closed(nozzle: Nozzle, share: float) -> Nozzle:
+    return replace(nozzle, rated_ml_min=(1.0 - share) * nozzle.rated_ml_min)
 
 
 @pytest.mark.parametrize("run_down_s", [0.08, 0.16, 0.32])

@@ -2,6 +2,7 @@
 
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View
+from monitor.screen.witness import witness_of
 from monitor.words.literal import figure, fitted, or_nan, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS, GONE, UNKNOWN
 
@@ -114,6 +115,8 @@ def _action(view: View) -> Row:
         depth.append(f"{figure(or_nan(picture.decision.retard_deg), 1)} deg taken back")
     if action < 2:
         depth.append("engine left alone")
+    if action == 0 and not witness_of(picture).judged(picture):
+        depth.append("spray not judged")
     word = f"{ACTION_SYMBOLS[action]} {ACTION_WORDS[action]}"
     return _chip(view, word, ", ".join(depth), ACTION_ROLES[action])
 

@@ -9,6 +9,7 @@ from monitor.screen.panes.banner import age
 from monitor.screen.picture import Picture
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.view import Pane, Row, View, width_of
+from monitor.screen.witness import LINE, witness_of
 from monitor.words.literal import figure, or_nan, shortened
 from monitor.words.units import Units
 from rules.channels import label_of_channel
@@ -39,6 +40,7 @@ EXTRA = (
     Shown("tank_ml", "tank", "mL", 0, "value_tank_ml"),
     Shown("engine_speed_rpm", "engine", "rpm", 0, "value_engine_speed_rpm"),
 )
+LINE_PRESSURE = Shown("line_kpa", "line", "kPa", 0, "value_line_kpa")
 MOST_ROWS = 3
 
 
@@ -52,6 +54,8 @@ class Channels(Pane):
         # Where the log has no such channel it says so, for the four that have limits.
         shown = [s for s in SHOWN if s.name in mapped or s.name != "timing_deg"]
         extra = [s for s in EXTRA if s.name in mapped]
+        if witness_of(view.picture) is LINE:  # beside boost, which says how much is due
+            shown.insert(1, LINE_PRESSURE)
         columns = max(1, (width + 1) // (ENTRY_CELLS + 1))
         many = len(shown) + 1 + len(extra)
         per_entry = max(1, min(MOST_ROWS, height // many))
@@ -109,6 +113,10 @@ def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = 
         note = [view.say(tank_in_words(picture), "dim")]
     elif channel.name == "timing_deg" and joined and or_nan(picture.decision.retard_deg) > 0.0:
         note = [view.say(f" ▼ pulled {figure(or_nan(picture.decision.retard_deg), 1)} ", "pull")]
+    elif channel.name == witness_of(picture).channel:
+        due = picture.trace.newest(witness_of(picture).due)
+        said = f"due {units.figure(due, channel.unit, 0)}" if due == due else "not judged"
+        note = [view.say(said, "dim")]
     elif limit == limit:
         note = [view.say(f"max {units.figure(limit, channel.unit, 0)}", "dim")]
     else:

@@ -1,5 +1,6 @@
 """The events, newest first."""
 
+import re
 from collections.abc import Sequence
 from typing import Final
 
@@ -13,7 +14,7 @@ from monitor.screen.panes.standing import alarm_sign
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, width_of
 from monitor.words.events import EventWords
-from monitor.words.literal import figure, shortened
+from monitor.words.literal import figure, fitted, shortened
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, ACTION_WORDS
 
 TIME_CELLS: Final = 12
@@ -21,6 +22,7 @@ DEPTH_CELLS: Final = 22  # ceiling and timing; the debt may give way to a label
 STATE_CELLS: Final = 10
 LEAST_LABEL_CELLS: Final = 21
 LEAST_NOTICE_CELLS: Final = 16  # in less, a notice would say nothing
+_PIECES: Final = re.compile(r"[:;,] ")
 
 
 class EventList(Pane):
@@ -70,8 +72,10 @@ def _heading(view: View, width: int) -> Row:
     # With no event yet the detail is free, and says the whole of it.
     if not text or not known.newest_first or room < LEAST_NOTICE_CELLS:
         return left
-    right = [view.say(shortened(f"{text} ", room), "dim")]
-    return view.spread(left, right, width)
+    # To the end of a piece of it, where not all has room.
+    ends = [len(text), *(found.start() for found in reversed([*_PIECES.finditer(text)]))]
+    said = fitted([text[:end] for end in ends], room - 1, 1)
+    return view.spread(left, [view.say(f"{said[0]} ", "dim")], width)
 
 
 def _word(event: EventWords) -> str:

@@ -10,6 +10,7 @@ from rich.segment import Segment
 from monitor.screen.raster import Dots, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View
+from monitor.screen.witness import witness_of
 from monitor.words.literal import figure, or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
 from rules.step.evidence import CALM_NATS
@@ -32,7 +33,8 @@ class _Bar:
         value: NaN where unknown, 0 where it is not worth a look.
         limits: By action's number.
         passed: That of the highest limit that is passed; 0 where none is.
-        judged: Whether the spray is being judged now.
+        judged: Whether all that judges the spray is healthy.
+        idle: Whether it is, and still says nothing, since too little spray is due.
     """
 
     name: str
@@ -41,6 +43,7 @@ class _Bar:
     limits: dict[int, float]
     passed: int
     judged: bool
+    idle: bool = False
     unit: str = ""
     decimals: int = 0
 
@@ -95,21 +98,22 @@ def _bars(view: View) -> Iterator[_Bar]:
     charge = now.charge_evidence or 0.0
     nats = max(joined, charge)
     low, judged = nats < CALM_NATS, now.all_healthy == 1.0
-    if low and not judged:  # what isn't judged isn't known to be low
+    witness = witness_of(view.picture)
+    idle = low and not witness.judged(view.picture)
+    if low and (idle or not judged):  # what isn't judged isn't known to be low
         nats = debt_s = float("nan")
         low = False
     past = max((level for level, limit in evidence.items() if nats >= limit), default=0)
     told = "low" if low else figure(nats, 0)
-    yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged)
+    yield _Bar("Evidence", told, 0.0 if low else nats, evidence, past, judged, idle)
     # However large, a debt does nothing until the evidence has pulled timing, and the flow, where
     # there is a sensor for it, speaks for it too: line pressure beside it never cuts boost, nor
     # does the charge's temperature.
-    sensed = view.picture.health("delivered_ml_min") != "not mapped"
     by_flow = max(0.5 * joined, joined - charge) - (now.line_evidence or 0.0)
-    acts = past == 2 and (by_flow >= evidence.get(1, 0.0) or not sensed)
+    acts = past == 2 and (by_flow >= evidence.get(1, 0.0) or not witness.is_flow)
     past = max((level for level, limit in debt.items() if acts and debt_s >= limit), default=0)
     told = "none" if low else f"{figure(debt_s, 2)} s" if debt_s == debt_s else "--"
-    yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, " s", 2)
+    yield _Bar("Debt", told, 0.0 if low else debt_s, debt, past, judged, idle, " s", 2)
 
 
 def _at(share: float, cells: int) -> int:
@@ -147,6 +151,8 @@ def _beside(view: View, bar: _Bar, width: int) -> Segment:
         return view.say(f" {ACTION_SYMBOLS[bar.passed]} past {words} ", ACTION_ROLES[bar.passed])
     if not bar.judged:
         return view.say(f" {UNKNOWN} not judged ", "unknown")
+    if bar.idle:
+        return view.say(" not judged ", "dim")
     told = [bar.limit(level) for level in bar.limits]
     return view.say(f"{', '.join(told if roomy else told[-1:])} ", "dim")
 

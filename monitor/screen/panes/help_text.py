@@ -3,18 +3,25 @@
 from typing import Final
 
 from monitor.screen.view import Page, Row, View
+from monitor.screen.witness import witness_of
 from monitor.words.literal import wrapped
 
 CAUTION: Final = (
     "Whoever drives must not read this screen while driving: a passenger or a dyno operator does."
 )
 SIGNS: Final = (
-    "Evidence: how sure it is that spray is missing (no car this rig allows for would read so "
-    "little). It warns ! and pulls timing ▼. In healthy noise it is low, and then no debt is told.",
+    "Evidence: how sure it is that spray is missing (no car this rig allows for would read "
+    "{amiss}). It warns ! and pulls timing ▼. In healthy noise it is low, and then no debt is "
+    "told.",
     "Debt: how much is missing, in seconds of full flow. Past its limit it cuts boost ▬, once the "
     "evidence has pulled timing.",
-    "Plausible, in the plot: whatever the flow sensor of a car this rig allows for may read.",
+    "Plausible, in the plot: whatever the {sensor} of a car this rig allows for may read.",
     "? marks what is not known now; a value shown as -- has no healthy reading behind it.",
+)
+WITHOUT_FLOW: Final = (
+    "No flow is measured in this car: what is missing is reckoned from the {sensor}. Spray is not "
+    "judged while none or little is due, and what nobody asked for (a siphon) is never seen; "
+    "flowdebt check tells what else."
 )
 LIVE_SIGNS: Final = (
     "Under the plot ! ▼ ▬ stand where an action was taken, and ? where data ceased.",
@@ -52,6 +59,8 @@ class Help(Page):
                 rows.append(
                     [view.say(f" {'' if i else offer.shown:<12}", "strong"), view.say(line)]
                 )
-        for sign in self._signs:
-            rows += [[], *view.lines(wrapped(sign, inner, 4), "dim")]
+        witness = witness_of(view.picture)
+        for sign in (*self._signs, *(() if witness.is_flow else (WITHOUT_FLOW,))):
+            said = sign.format(sensor=witness.sensor, amiss=witness.amiss)
+            rows += [[], *view.lines(wrapped(said, inner, 4), "dim")]
         return rows

@@ -5,6 +5,7 @@ from typing import Final
 
 from rich.cells import cell_len
 
+from monitor.recorder.span import counted
 from monitor.screen.panes.banner import age
 from monitor.screen.picture import Link
 from monitor.screen.view import Pane, Row, View, width_of
@@ -49,7 +50,7 @@ def _recording(view: View, width: int) -> Row:
             )
         ]
     if counts.not_recorded:
-        return [view.say(f" ! {counts.not_recorded} rows not recorded ", "warn")]
+        return [view.say(f" ! {counted(counts.not_recorded, 'row')} not recorded ", "warn")]
     rows = f"{in_words(counts.recorded)} rows"
     if view.link is Link.GONE:
         return [view.say(f"recorded {rows} ", "dim")]

@@ -1,5 +1,6 @@
-"""The main picture: flow commanded, plausible (a band) and delivered, over time."""
+"""The main picture: what feels the spray, and what it should read, over time."""
 
+from collections.abc import Callable
 from itertools import groupby
 from math import ceil, floor, log10
 from operator import itemgetter
@@ -12,8 +13,10 @@ from monitor.screen.picture import Link
 from monitor.screen.raster import Dots, Reach, drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Pane, Row, View, width_of
+from monitor.screen.witness import CHARGE, witness_of
 from monitor.words.literal import or_nan
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from monitor.words.units import METRIC
 
 LABEL_CELLS = 6
 TELLING = 0.01  # of the axis: a flow less below the band than that is none to speak of
@@ -28,8 +31,8 @@ def round_top(value: float) -> float:
     return next(step for step in _STEPS if step * decade >= value * (1.0 - 1e-9)) * decade
 
 
-class FlowPlot(Pane):
-    """Braille plot with axis labels; where delivery is surely below the band, it says "short"."""
+class SprayPlot(Pane):
+    """Braille plot of the car's witness; where that surely speaks of missing spray, it says so."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw legend, plot and time axis."""
@@ -40,54 +43,52 @@ class FlowPlot(Pane):
         end_s = view.axis_end_s
         start_s = end_s - view.span_s
         times_s = trace.column("time_s", start_s)
-        flows = {
-            name: trace.column(f"{name}_ml_min", start_s)
-            for name in ("commanded", "expected", "least", "most", "delivered")
-        }
-        # With neither boost nor flow, command and expectation are only what was held before.
-        blind = np.isnan(trace.column("boost_kpa", start_s)) & np.isnan(flows["delivered"])
+        lines_of = series_of(view, lambda name: trace.column(name, start_s))
+        # With neither boost nor reading, command and expectation are only what was held before.
+        blind = np.isnan(trace.column("boost_kpa", start_s)) & np.isnan(lines_of["reading"])
         if blind.any():
-            flows = {name: np.where(blind, np.nan, flow) for name, flow in flows.items()}
-        if (factor := view.units.factor("mL/min")) != 1.0:
-            flows = {name: factor * flow for name, flow in flows.items()}
+            lines_of = {name: np.where(blind, np.nan, line) for name, line in lines_of.items()}
         evidence = trace.column("evidence", start_s)
-        top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
+        top, lines = plotted(view, times_s, lines_of, evidence, start_s, end_s, cells, rows)
         plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         return [
-            flow_legend(view, width),
+            legend(view, width),
             *plot,
             _time_axis(view, times_s, trace.column("action", start_s), blind, start_s, cells),
         ]
 
 
-def _flow_top(view: View, flows: dict[str, Floats]) -> float:
-    """Return the top of the flow axis, in the view's unit: what the rig can deliver, or more."""
-    hello = view.picture.hello
-    top = hello.scale.flow_ml_min if hello else 0.0
-    top *= view.units.factor("mL/min")
-    for name in ("commanded", "expected", "delivered"):
-        if len(flows[name]):
-            top = max(top, float(np.fmax.reduce(flows[name], initial=0.0)))
+def series_of(view: View, column: Callable[[str], Floats]) -> dict[str, Floats]:
+    """Return what is plotted, in the view's unit; ``column`` returns a column of the trace."""
+    return witness_of(view.picture).series(view.picture, view.units, column)
+
+
+def _top(view: View, series: dict[str, Floats]) -> float:
+    """Return the top of the axis, in the view's unit: what the rig can give, or more."""
+    witness = witness_of(view.picture)
+    top = view.units.value(witness.top(view.picture), witness.unit)
+    for name in ("commanded", "due", "reading"):
+        if len(series.get(name, ())):
+            top = max(top, float(np.fmax.reduce(series[name], initial=0.0)))
     return round_top(top if 0.0 < top < 1e7 else 100.0)
 
 
 def plotted(
     view: View,
     times_s: Floats,
-    flows: dict[str, Floats],
+    series: dict[str, Floats],
     evidence: Floats,
     start_s: float,
     end_s: float,
     cells: int,
     rows: int,
 ) -> tuple[float, list[list[Segment]]]:
-    """Draw the flows into rows of cells.
+    """Draw what is plotted into rows of cells.
 
     Args:
         view: What is shown.
-        times_s: Times of the flows.
-        flows: ``commanded``, ``expected``, ``least``, ``most`` and ``delivered``, in the view's
-            unit.
+        times_s: Its times.
+        series: As from ``series_of``.
         evidence: At those times, nats.
         start_s: Left edge.
         end_s: Right edge.
@@ -97,7 +98,7 @@ def plotted(
     Returns:
         Top of the axis, and the rows.
     """
-    top = _flow_top(view, flows)
+    top = _top(view, series)
     columns, dot_rows = 2 * cells, 4 * rows
 
     def line_of(values: Floats) -> Reach:
@@ -106,42 +107,48 @@ def plotted(
     def thin(line: Reach) -> Dots:
         return fill(line.low, line.high, 0.0, top, dot_rows)
 
-    delivered = flows["delivered"]
+    reading = series["reading"]
+    missing = witness_of(view.picture).missing(series, TELLING * top)
     with np.errstate(invalid="ignore"):
-        short = (flows["least"] - delivered > TELLING * top) & (evidence >= _warned_at(view))
-        below = np.where(short, delivered, np.nan)
-    line = line_of(delivered)
-    least, most = line_of(flows["least"]), line_of(flows["most"])
+        short = (missing != 0.0) & (evidence >= _warned_at(view))
+    below = np.where(short, reading, np.nan)
+    line = line_of(reading)
+    least, most = line_of(series["least"]), line_of(series["most"])
     dots = thick(thin(line), heavy=view.palette.heavy)
     band = fill(least.low, most.high, 0.0, top, dot_rows)
     # A sparse screen of dots for the band, dashes for the command: told apart without colour.
     band &= (np.arange(columns)[None, :] + 2 * np.arange(dot_rows)[:, None]) % 4 == 0
-    dashes = thin(line_of(flows["commanded"])) & (np.arange(columns) % 4 < 2)[None, :]
     style = view.palette.graphic
     layers = [
         (dots & ~np.isnan(line_of(below).low)[None, :], style["short"]),
         (dots, style["ink"]),
-        (thin(line_of(flows["expected"])), style["mid"]),
-        (dashes, style["faint"]),
-        (band, style["faint"]),
+        (thin(line_of(series["due"])), style["mid"]),
     ]
+    if "commanded" in series:
+        dashes = thin(line_of(series["commanded"])) & (np.arange(columns) % 4 < 2)[None, :]
+        layers.append((dashes, style["faint"]))
+    layers.append((band, style["faint"]))
     return top, drawn(layers, view.ground())
 
 
 def _warned_at(view: View) -> float:
-    """Return the evidence from which on a flow below the band is called short.
+    """Return the evidence from which on a reading outside the band is called so.
 
-    Noise alone takes a healthy reading below it now and then.
+    Noise alone takes a healthy reading there now and then.
     """
     hello = view.picture.hello
     return hello.thresholds.warn_nats if hello else float("inf")
 
 
-def _short_now(view: View) -> bool:
-    now, hello = view.picture.decision, view.picture.hello
-    below = or_nan(now.least_ml_min) - or_nan(now.delivered_ml_min)
-    told = hello is not None and below > TELLING * hello.scale.flow_ml_min
-    return told and or_nan(now.evidence) >= _warned_at(view)
+def _missing_now(view: View) -> str:
+    """Say by how much the reading speaks of missing spray; empty where it doesn't."""
+    picture, witness = view.picture, witness_of(view.picture)
+    if not or_nan(picture.decision.evidence) >= _warned_at(view):
+        return ""
+    now = witness.series(picture, METRIC, lambda name: np.array([picture.trace.newest(name)]))
+    by = float(witness.missing(now, TELLING * witness.top(picture))[0])
+    unit = "K" if witness.unit == "°C" else witness.unit  # a difference
+    return f"{'short' if by > 0.0 else 'high'} by {view.units.figure(abs(by), unit, 0)}" * (by != 0)
 
 
 def axis_label(y: int, rows: int, top: float) -> str:
@@ -158,32 +165,28 @@ def axis_label(y: int, rows: int, top: float) -> str:
     return f"{f'{value:zg}'[:LABEL_CELLS]:>{LABEL_CELLS}}┤"
 
 
-def flow_legend(view: View, width: int) -> Row:
+def legend(view: View, width: int) -> Row:
     """Return the plot's heading: its signs, and on the right what is wrong now."""
     graphic = view.palette.graphic
     units = view.units
-    left = [view.say(f" Spray flow, {units.unit('mL/min')}  ", "strong")]
-    picture = view.picture
+    picture, witness = view.picture, witness_of(view.picture)
+    left = [view.say(f" {witness.title}, {units.unit(witness.unit)}  ", "strong")]
+    reading, due = witness.signs
     signs: list[Row] = [
-        [Segment("⠤⠤", graphic["ink"]), view.say(" delivered  ")],
-        [Segment("⠉⠉", graphic["mid"]), view.say(" expected  ", "dim")],
-        [Segment("⢕⢕", graphic["faint"]), view.say(" plausible  ", "dim")],
-        [Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")],
+        [Segment("⠤⠤", graphic["ink"]), view.say(f" {reading}  ")],
+        [Segment("⠉⠉", graphic["mid"]), view.say(f" {due}  ", "dim")],
     ]
-    if picture.frame is not None and picture.health("delivered_ml_min") == "not mapped":
-        signs = [
-            [Segment("⠉⠉", graphic["mid"]), view.say(" commanded  ", "dim")],
-            [view.say("delivered: not measured ", "dim")],
-        ]
+    if witness is not CHARGE:
+        signs.append([Segment("⢕⢕", graphic["faint"]), view.say(" plausible  ", "dim")])
+    if witness.is_flow:
+        signs.append([Segment("⠒ ⠒", graphic["faint"]), view.say(" commanded ", "dim")])
     right: Row = []
     if view.frozen is not None:
         right = [view.say(f" frozen {age(view.now_s - view.frozen.at_s)} ago ", "chosen")]
     elif view.link is not Link.LIVE and picture.frame is not None:
         right = [view.say(" ? old ", "unknown")]
-    elif _short_now(view):
-        now = picture.decision
-        missing = or_nan(now.expected_ml_min) - or_nan(now.delivered_ml_min)
-        right = [view.say(f" ! short by {units.figure(missing, 'mL/min', 0)} ", "pull")]
+    elif missing := _missing_now(view):
+        right = [view.say(f" ! {missing} ", "pull")]
     # What is wrong now goes before what the signs mean.
     room = width - width_of(left) - width_of(right) - 1
     for sign in signs:

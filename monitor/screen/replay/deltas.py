@@ -7,7 +7,8 @@ from monitor.screen.replay.pages import ScrolledPage
 from monitor.screen.view import Row, View
 from monitor.words.literal import figure
 from monitor.words.palette import ACTION_SYMBOLS, ACTION_WORDS
-from rules.channels import CHANNELS, COLUMN_OF
+from rules.channels import CHANNELS, COLUMN_OF, DELIVERED, INTAKE, LINE
+from rules.step.from_rig import witness_column
 from rules.step.state import HEALTHY, Decision
 
 NAME_CELLS = 24
@@ -17,13 +18,20 @@ _UNITS = {"degC": "°C", "1": ""}
 _DECIDED = (
     ("evidence", "evidence", "", 1),
     ("debt, at full flow", "debt_s", "s", 2),
+    ("share missing", "missing_share", "", 2),
     ("timing taken back", "retard_deg", "deg", 1),
     ("boost ceiling", "boost_ceiling_kpa", "kPa", 0),
     ("spray asked for", "commanded_ml_min", "mL/min", 0),
-    ("spray expected", "expected_ml_min", "mL/min", 0),
-    ("spray delivered", "delivered_ml_min", "mL/min", 0),
-    ("share missing", "missing_share", "", 2),
 )
+# And what the witness of the spray should read; the flow's reading stands beside it.
+_DUE = {
+    DELIVERED: (
+        ("spray expected", "expected_ml_min", "mL/min", 0),
+        ("spray delivered", "delivered_ml_min", "mL/min", 0),
+    ),
+    LINE: (("line pressure due", "line_due_kpa", "kPa", 0),),
+    INTAKE: (("intake temperature due", "charge_due_c", "°C", 0),),
+}
 _FINE = {"lambda_ratio": 3, "knock": 1, "timing_deg": 1, "supply_v": 2, "confirmed_retard_deg": 1}
 _SHOWN_ABOVE = {"delivered_ml_min"}
 
@@ -49,12 +57,12 @@ def deltas(decided: Decided, first: int, second: int) -> list[Delta]:
 
     A channel that was not healthy has no value, as everywhere.
     """
-    one, other = decided.decision(first), decided.decision(second)
+    one, other, rig = decided.decision(first), decided.decision(second), decided.rig_at(second)
     found = [
         Delta(label, unit, decimals, _finite(one, name), _finite(other, name))
-        for label, name, unit, decimals in _DECIDED
+        for label, name, unit, decimals in (*_DECIDED, *_DUE[witness_column(rig)])
     ]
-    mapped = {terms.name for terms in decided.rig_at(second).channels}
+    mapped = {terms.name for terms in rig.channels}
     found += [
         Delta(
             channel.label,

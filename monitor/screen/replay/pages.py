@@ -4,6 +4,7 @@ from abc import abstractmethod
 from collections.abc import Iterator
 from typing import Final
 
+from monitor.recorder.span import counted
 from monitor.review.done_then import done_in_words
 from monitor.review.judge import ROWS_WORTH_LOADING
 from monitor.review.row_gaps import Pace
@@ -70,7 +71,7 @@ class Opening(RoomPane, Page):
         rows.append([view.say(bar)])
         count = ""
         if self._room.log.is_read:
-            count = f", {len(self._room.log.rows)} rows"
+            count = f", {counted(len(self._room.log.rows), 'row')}"
         rows.append([view.say(f"  {what}{count}; q leaves, other keys wait", "dim")])
         if self._room.log.is_read and len(self._room.log.rows) >= ROWS_WORTH_LOADING:
             slow = "  the first time after an update this takes a while longer"
@@ -139,12 +140,12 @@ def facts(room: Room) -> Iterator[tuple[str, str, bool]]:
     if log.cut is not None:
         yield "not whole", log.cut, True
     for reason, count in log.rejected.items():
-        yield "not used", f"{count} rows: {reason}", True
+        yield "not used", f"{counted(count, 'row')}: {reason}", True
     if (shift_s := decided.shift_s(decided.rows - 1)) > 0.0:
         words = f"steps back, {figure(shift_s, 2)} s in all: from there on, times here are ahead"
         yield "clock", f"{words} of the log's own", True
     late = decided.late_until(decided.rows - 1)
-    yield "too late", f"{late} rows came too late to be used", late > 0
+    yield "too late", f"{counted(late, 'row')} came too late to be used", late > 0
     yield "marks", f"{len(room.marks.marks)}", False
     for fault in room.marks.faults:
         yield "marks", fault, True

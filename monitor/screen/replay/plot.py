@@ -13,10 +13,11 @@ from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.plot import (
     LABEL_CELLS,
     Cells,
-    FlowPlot,
+    SprayPlot,
     axis_label,
-    flow_legend,
+    legend,
     plotted,
+    series_of,
 )
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
@@ -27,10 +28,9 @@ from rules.events import Turn
 
 MARK_SIGN: Final = "◆"
 HERE_SIGN: Final = "▲"
-_FLOWS: Final = ("commanded", "expected", "least", "most", "delivered")
 
 
-class ReplayPlot(RoomPane, FlowPlot):
+class ReplayPlot(RoomPane, SprayPlot):
     """Braille plot of the stretch around the moment."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
@@ -47,10 +47,9 @@ class ReplayPlot(RoomPane, FlowPlot):
             return []
         trace = room.shown.trace(start_s, end_s, 2 * cells)
         times_s = trace.column("time_s", start_s)
-        factor = view.units.factor("mL/min")
-        flows = {name: factor * trace.column(f"{name}_ml_min", start_s) for name in _FLOWS}
+        series = series_of(view, lambda name: trace.column(name, start_s))
         evidence = trace.column("evidence", start_s)
-        top, lines = plotted(view, times_s, flows, evidence, start_s, end_s, cells, rows)
+        top, lines = plotted(view, times_s, series, evidence, start_s, end_s, cells, rows)
         at = _Scale(start_s, end_s, cells)
         style = view.palette.text
         for time_s in room.cursors.values():
@@ -64,7 +63,7 @@ class ReplayPlot(RoomPane, FlowPlot):
         if changed and room.base is not None:
             below_rows.append(_line(view, "was", "│", _actions(room.base, at)))
         below_rows.append(_line(view, "would" if changed else "", "└", actions))
-        return [flow_legend(view, width), *plot, *below_rows]
+        return [legend(view, width), *plot, *below_rows]
 
 
 class ReplayBoost(RoomPane, BoostTrend):

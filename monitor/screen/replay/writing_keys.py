@@ -3,6 +3,7 @@
 import asyncio
 from typing import Final
 
+from monitor.recorder.span import counted
 from monitor.review.marks import add_mark, read_marks, remove_mark
 from monitor.review.ranges import export_range
 from monitor.screen.replay.screen import ReplayKeys
@@ -86,5 +87,5 @@ class WritingKeys(ReplayKeys):
                 continue
             finally:
                 room.busy = ""
-            self.screen.say(f"wrote {done.rows} rows, {span}, to {answer}")
+            self.screen.say(f"wrote {counted(done.rows, 'row')}, {span}, to {answer}")
             return

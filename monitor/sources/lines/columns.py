@@ -1,5 +1,6 @@
 """From a row of numbers to a sample: the rig's columns, the rig's units."""
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from math import inf, nan
@@ -13,6 +14,7 @@ from simulator.rig import ColumnMap, RigFile, TimeMap
 from simulator.strict import BadInput, clean
 
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
+_PLACE: Final = re.compile(r"(.*)#([1-9][0-9]{0,2})", re.DOTALL)  # "Flow#2": the second called Flow
 
 
 def is_own_header(names: Sequence[str]) -> bool:
@@ -36,6 +38,21 @@ def as_own(rig_file: RigFile) -> RigFile:
     return replace(rig_file, columns=columns, time=TimeMap())
 
 
+def names_wanted(rig_file: RigFile) -> frozenset[str]:
+    """Return the names that a log's header has for a rig's columns, its time among them."""
+    theirs = [column.column for column in rig_file.columns.values()] + [rig_file.time.column]
+    places = [place[1] for place in map(_PLACE.fullmatch, theirs) if place and place[1]]
+    return frozenset((*theirs, *places))
+
+
+def numbered(names: Sequence[str]) -> list[str]:
+    """Return how a rig names each of a header's columns: ``Flow#2`` is the second called Flow."""
+    return [
+        f"{name}#{names[: index + 1].count(name)}" if names.count(name) > 1 else name
+        for index, name in enumerate(names)
+    ]
+
+
 class Columns:
     """Where a log's columns go in a sample, and how their units convert.
 
@@ -46,10 +63,12 @@ class Columns:
         time_needed: Whether the log must have the rig's time column.
 
     Raises:
-        BadInput: A column the rig maps is missing, or a name stands twice.
+        BadInput: A column the rig maps is missing, or its name stands twice and the rig doesn't
+            say which of the two.
 
     Attributes:
         rig_file: The rig by which columns are read: as given, or of our own names and units.
+        time_index: Where the time stands; -1 where there is none.
     """
 
     def __init__(
@@ -62,7 +81,10 @@ class Columns:
             rig_file = as_own(rig_file)
         self.rig_file = rig_file
         self.n_fields = len(names)
-        self.time_index = self._find(names, rig_file.time.column, where, "time", time_needed)
+        self.time_name = rig_file.time.column
+        self.time_index = -1
+        if not rig_file.time.counts_rows:
+            self.time_index = self._find(names, self.time_name, where, "time", time_needed)
         self.time_factor = rig_file.time.factor
         self.picks: list[tuple[int, int, float, float]] = []
         for channel, column in rig_file.columns.items():
@@ -76,12 +98,19 @@ class Columns:
         count = names.count(wanted)
         if count == 1:
             return names.index(wanted)
+        place = _PLACE.fullmatch(wanted)
+        if not count and place is not None and names.count(place[1]) >= int(place[2]):
+            return [i for i, name in enumerate(names) if name == place[1]][int(place[2]) - 1]
         if count == 0 and not needed:
             return -1
         shown = ", ".join(clean(name, 24) for name in names[:12]) + (", ..." * (len(names) > 12))
         found = f"column twice: {clean(wanted)}" if count else f"columns {shown}"
+        hint = f'; the first of them is "{clean(wanted)}#1"' if count else ""
+        if not count and role == "time":
+            hint = '; time.unit = "rows" where a log has none'
         raise BadInput(
-            f'{where}: {found}; expected one column "{clean(wanted)}" for {role} (see the rig)'
+            f'{where}: {found}; expected one column "{clean(wanted)}" for {role} '
+            f"(see the rig{hint})"
         )
 
     def sample(self, values: Sequence[float], time_s: float) -> Sample:

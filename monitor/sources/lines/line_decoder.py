@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from monitor.sources.lines.columns import Columns, is_own_header
+from monitor.sources.lines.columns import Columns, is_own_header, names_wanted, numbered
 from monitor.sources.lines.line_checks import BAD_CRC, LineChecks
 from monitor.sources.lines.sequence import SequenceCheck
 from monitor.sources.lines.strict_numbers import Rejected, strict_number
@@ -97,8 +97,7 @@ class LineDecoder:
     def _is_header(self, fields: list[bytes]) -> bool:
         names = [_text(field).strip() for field in fields]
         names[0] = names[0].removeprefix("\ufeff")
-        known = {column.column for column in self._rig_file.columns.values()}
-        known.add(self._rig_file.time.column)
+        known = names_wanted(self._rig_file)
         if is_own_header(names) or sum(name in known for name in names) >= 2:
             self._doubt(names)
             self._use(names)
@@ -120,7 +119,8 @@ class LineDecoder:
         doubted, self._doubted = self._doubted, []
         wanted = [self._rig_file.time.column, *self._names]
         wanted += [column.column for column in self._rig_file.columns.values()]
-        missing = [name for name in wanted if name not in names]
+        found = {*names, *numbered(names)}
+        missing = [name for name in wanted if name not in found]
         own = is_own_header(names)  # taken whatever the rig calls its columns
         if own or names == doubted or not _looks_garbled(names, missing):
             return

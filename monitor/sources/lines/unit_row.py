@@ -1,5 +1,6 @@
 """A log's own row of units, held against the rig's: units that contradict are never guessed at."""
 
+import re
 from collections.abc import Iterator, Sequence
 from math import isclose
 from typing import Final
@@ -23,6 +24,7 @@ _BY_KIND: Final = {
     "knock": {"°": "deg"},
 }
 _AMBIGUOUS: Final = frozenset(word for words in _BY_KIND.values() for word in words)
+_BRACKETED: Final = re.compile(r".*[\[(]([^\[\]()]{1,24})[\])]\s*")
 _KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not in {"", "1"}}
 # Case says nothing in a unit of two letters or more, since none differs from another by it alone.
 _BY_CASE: Final = {unit.lower(): unit for unit in sorted(_KNOWN) if len(unit) > 1}
@@ -43,8 +45,11 @@ def check_units(names: Sequence[str], words: Sequence[str], columns: Columns, wh
         BadInput: A mapped column's unit is a known one, and another than the rig's.
     """
     for index, kind, unit, role in _wanted(columns):
-        if index < len(words):
-            _check(names[index], words[index], kind, unit, f"{where}: ", role)
+        word = words[index] if index < len(words) else ""
+        stated = stated_unit(names[index], word)
+        # A name is loose with units: "Flow [cc]" may well be a minute's.
+        if word or known_unit(stated, kind.KIND) in UNITS[kind.KIND]:
+            _check(names[index], stated, kind, unit, f"{where}: ", role)
 
 
 def are_units(words: Sequence[str], columns: Columns) -> bool:
@@ -59,7 +64,7 @@ def are_units(words: Sequence[str], columns: Columns) -> bool:
 
 def _wanted(columns: Columns) -> Iterator[tuple[int, type[Quantity], str, str]]:
     rig_file = columns.rig_file
-    if columns.time_index >= 0:
+    if columns.time_index >= 0 and rig_file.time.unit in UNITS[Seconds.KIND]:
         yield columns.time_index, Seconds, rig_file.time.unit, "[time]"
     for index, place, _, _ in columns.picks:
         channel = CHANNELS[place - 1]
@@ -84,6 +89,24 @@ def known_unit(cell: str, kind: str) -> str | None:
     if text in _KNOWN:
         return text
     return _SPELLINGS.get(lower) or _BY_CASE.get(lower)
+
+
+def stated_unit(name: str, word: str) -> str:
+    """Return the unit a log states for a column, as written; empty where it states none.
+
+    Args:
+        name: The column, perhaps with its unit in brackets: "Boost [kPa]".
+        word: What stands under it in a row of units; empty where there is no such row.
+    """
+    bracketed = _BRACKETED.fullmatch(name)
+    if word or bracketed is None or not is_unit(bracketed[1]):
+        return word
+    return bracketed[1].strip()
+
+
+def is_unit(cell: str) -> bool:
+    """Whether a cell names a unit of whatever kind."""
+    return any(known_unit(cell, kind) is not None for kind in ("", *_BY_KIND))
 
 
 def _check(name: str, word: str, kind: type[Quantity], unit: str, where: str, role: str) -> None:

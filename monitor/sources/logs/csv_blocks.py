@@ -13,13 +13,14 @@ from monitor.sources.lines.columns import is_own_header
 from monitor.sources.lines.device_time import DeviceTime
 from monitor.sources.lines.strict_numbers import NO_TIME
 from monitor.sources.lines.unit_row import check_units
-from monitor.sources.logs.bounded_lines import FIELDS, BoundedLines
+from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.sources.logs.csv_batches import csv_batches, name_of
 from monitor.sources.logs.csv_cells import MOST_SHOWN, TextColumns, rows_of, wrong_cells
-from monitor.sources.logs.csv_layout import NOT_SENT_WORDS, CsvLayout, read_layout
+from monitor.sources.logs.csv_layout import CsvLayout, read_layout
 from monitor.sources.logs.log_blocks import LogBlocks
 from monitor.sources.rows import Rows
 from rules.channels import OPERATOR, ROW_NAMES, TIME_BOUND_S
-from simulator.rig import RigFile
+from simulator.rig import CLOCK, RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
@@ -45,14 +46,16 @@ class CsvBlocks(LogBlocks):
         names = self.layout.names
         # An exported session: the operator's hand stands last.
         ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
-        self._names = [f"c{index}" for index in range(len(names))]
+        self._names = [name_of(index) for index in range(len(names))]
         super().__init__(path, names, rig_file, ticked)
+        time_index = self.columns.time_index
+        told = self.columns.rig_file.time.unit == CLOCK
+        self._has_clock = time_index >= 0 and (told or self.layout.is_clock(time_index))
         where = called(path) + (f":{self.layout.words_line}" if self.layout.words_line else "")
         check_units(names, self.layout.words, self.columns, where)
         self._device_time = DeviceTime(self.time_factor)
 
-    def __iter__(self) -> Iterator[Rows]:
-        """Yield the blocks."""
+    def _blocks(self) -> Iterator[Rows]:
         self._device_time = DeviceTime(self.time_factor)
         self.statistics.clock = self._device_time.turns
         try:
@@ -80,7 +83,10 @@ class CsvBlocks(LogBlocks):
             to_skip -= batch.num_rows - left.num_rows
             if not left.num_rows:
                 continue
-            columns = [texts.floats(n, left.column(n)) for n in left.schema.names]
+            columns = [
+                left.column(n) if n == self._clock_name else texts.floats(n, left.column(n))
+                for n in left.schema.names
+            ]
             if texts.has_wrong_column:
                 raise pa.ArrowInvalid("no column of numbers")
             statistics.no_numbers = texts.no_numbers
@@ -88,7 +94,7 @@ class CsvBlocks(LogBlocks):
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
-        found = wrong_cells(self.path, self.layout, self._wanted())
+        found = wrong_cells(self.path, self.layout, self._of_numbers())
         return [cell.words for cell in islice(found, MOST_SHOWN)]
 
     def not_used(self) -> list[int]:
@@ -98,27 +104,11 @@ class CsvBlocks(LogBlocks):
         return list(islice(wrong, MOST_SHOWN))
 
     def _batches(self, kind: pa.DataType) -> Iterator[pa.RecordBatch]:
-        wanted_names = [self._names[index] for index in self._wanted()]
-        reader: Iterator[pa.RecordBatch] = pacsv.open_csv(
-            BoundedLines(self.path),
-            read_options=pacsv.ReadOptions(
-                block_size=self._block_bytes,
-                column_names=self._names,
-                skip_rows=self.layout.lines_before_data,
-                encoding="utf8" if self.layout.encoding == "utf-8-sig" else self.layout.encoding,
-            ),
-            parse_options=pacsv.ParseOptions(
-                delimiter=self.layout.delimiter, invalid_row_handler=self._skip
-            ),
-            convert_options=pacsv.ConvertOptions(
-                include_columns=wanted_names,
-                column_types=dict.fromkeys(wanted_names, kind),
-                null_values=NOT_SENT_WORDS,
-                strings_can_be_null=True,
-                decimal_point=self.layout.decimal_point,
-            ),
-        )
-        return reader
+        kinds = dict.fromkeys(self._wanted(), pa.string()) | dict.fromkeys(self._of_numbers(), kind)
+        return csv_batches(self.path, self.layout, kinds, self._block_bytes, self._skip)
+
+    def _of_numbers(self) -> list[int]:
+        return [index for index in self._wanted() if self._names[index] != self._clock_name]
 
     def _skip(self, row: pacsv.InvalidRow) -> str:
         self.statistics.received += 1
@@ -131,7 +121,7 @@ class CsvBlocks(LogBlocks):
 
     def _what_is_wrong(self, error: str) -> str:
         """Find the first cell that is no number, to name its line and column."""
-        cell = next(wrong_cells(self.path, self.layout, self._wanted()), None)
+        cell = next(wrong_cells(self.path, self.layout, self._of_numbers()), None)
         if cell is not None:
             point = " with a decimal point" if cell.has_decimal_comma else ""
             return f"{called(self.path)}:{cell.words}, expected a number{point}"
@@ -148,6 +138,14 @@ class CsvBlocks(LogBlocks):
                 f"{lines}, expected as many; are these decimal commas? Write decimal points, or "
                 "separate fields by semicolons"
             )
+        if self._clock is not None and self._clock.unread:
+            index = self.columns.time_index
+            found = (
+                f'{called(self.path)}:{line}: {clean(self.layout.names[index], 24)}: found "{cell}"'
+                for line, row in rows_of(self.path, self.layout)
+                if (cell := clean(row[index], 24) if index < len(row) else "")
+            )
+            return f"{next(found)}, expected a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
         return f"{called(self.path)}: found no rows of numbers after line {lines}, expected some"
 
     def _more_fields(self) -> bool:

@@ -7,11 +7,13 @@ from math import nan
 from pathlib import Path
 from typing import Final, NamedTuple
 
+import numpy as np
 import pyarrow as pa
 from pyarrow import compute as pc
 
 from monitor.sources.logs.bounded_lines import BoundedLines
-from monitor.sources.logs.csv_layout import DECIMAL_COMMA, NOT_SENT_WORDS, CsvLayout, is_number
+from monitor.sources.logs.cell_words import DECIMAL_COMMA, NOT_SENT_WORDS, is_number
+from monitor.sources.logs.csv_layout import CsvLayout
 from simulator.strict import clean
 
 MOST_SHOWN: Final = 3
@@ -42,6 +44,7 @@ class TextColumns:
 
     Attributes:
         no_numbers: Cells that were no numbers.
+        texts: The same by column.
         has_decimal_comma: Whether one of them would be a number with a decimal point: that is how
             the log is written, and no slip.
     """
@@ -49,7 +52,7 @@ class TextColumns:
     def __init__(self, decimal_point: str) -> None:
         self._point = decimal_point
         self._numbers: dict[str, int] = {}
-        self._texts: dict[str, int] = {}
+        self.texts: dict[str, int] = {}
         self.no_numbers = 0
         self.has_decimal_comma = False
 
@@ -64,26 +67,33 @@ class TextColumns:
         if clean_values is not None:
             self._count(name, len(column) - column.null_count, 0)
             return clean_values
-        texts, values = 0, []
-        for cell in column.to_pylist():
-            if cell is None or is_number(cell, self._point):
-                values.append(None if cell is None else float(cell.strip().replace(",", ".")))
-                continue
-            texts += 1
-            values.append(nan)
-            if self._point == "." and DECIMAL_COMMA.fullmatch(cell):
-                self.has_decimal_comma = True
+        # Cell by cell, but each text once: what stands in place of numbers is mostly alike.
+        coded = pc.dictionary_encode(column)
+        words = texts_of(coded.dictionary)
+        values = [self._float(word) for word in words]
+        is_text = np.array([value is None for value in values], bool)
+        indices = coded.indices.drop_null().to_numpy()
+        texts = int(np.count_nonzero(is_text[indices])) if len(words) else 0
         self._count(name, len(column) - column.null_count - texts, texts)
-        return pa.array(values, pa.float64())
+        floats = pa.array([nan if value is None else value for value in values], pa.float64())
+        return floats.take(coded.indices)
+
+    def _float(self, cell: str) -> float | None:
+        """Return a cell's number; None where it is none."""
+        if is_number(cell, self._point):
+            return float(cell.strip().replace(",", "."))
+        if self._point == "." and DECIMAL_COMMA.fullmatch(cell):
+            self.has_decimal_comma = True
+        return None
 
     def _count(self, name: str, numbers: int, texts: int) -> None:
         self._numbers[name] = self._numbers.get(name, 0) + numbers
-        self._texts[name] = self._texts.get(name, 0) + texts
+        self.texts[name] = self.texts.get(name, 0) + texts
         self.no_numbers += texts
 
     def _cast(self, column: pa.Array) -> pa.Array | None:
         """Return a column of nothing but numbers as float64, quickly; None where it has others."""
-        text = pc.utf8_trim_whitespace(column)
+        text = pc.ascii_trim_whitespace(column)
         if self._point == ",":
             if pc.any(pc.match_substring(text, ".")).as_py():
                 return None
@@ -97,8 +107,13 @@ class TextColumns:
     def has_wrong_column(self) -> bool:
         """Whether so far some column has more text than numbers, or decimal commas."""
         return self.has_decimal_comma or any(
-            texts > self._numbers[name] for name, texts in self._texts.items()
+            texts > self._numbers[name] for name, texts in self.texts.items()
         )
+
+
+def texts_of(cells: pa.Array) -> list[str]:
+    """Return cells that aren't null as texts; what is not UTF-8 in them is replaced."""
+    return [raw.decode("utf-8", "replace") for raw in cells.cast(pa.binary()).to_pylist()]
 
 
 def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterator[Cell]:

@@ -1,31 +1,29 @@
 """Finding out how a CSV log is written: delimiter, decimal comma, encoding, header, unit rows."""
 
 import codecs
-import csv
-import io
-import re
+from collections import Counter
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Final
 
+from monitor.sources.lines.columns import names_wanted
 from monitor.sources.logs.bounded_lines import LONGEST_LINE, BoundedLines
+from monitor.sources.logs.cell_words import (
+    DECIMAL_COMMA,
+    are_clocks,
+    is_clock,
+    is_number,
+    is_reading,
+    says_nothing,
+)
+from monitor.sources.logs.header import Header, by_names, by_shape
 from rules.channels import ROW_NAMES
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean, unusable
 
 HEAD_BYTES: Final = LONGEST_LINE + 2  # a first line that is too long shows in it
-MOST_LINES_BEFORE_HEADER: Final = 60
-_DELIMITERS: Final = (",", ";", "\t", "|")
-# Cells that say nothing; spaces too, from loggers that pad their columns.
-NOT_SENT_WORDS: Final = ["-", "--", "---", "NA", "N/A", "n/a", "null", "None"] + [
-    " " * count for count in range(17)
-]
-_NOT_A_NUMBER_WORDS: Final = ("nan", "inf", "-inf")
-_NUMBER: Final = {
-    point: re.compile(rf"\s*[+-]?([0-9]+([{point}][0-9]*)?|[{point}][0-9]+)([eE][+-]?[0-9]+)?\s*")
-    for point in ".,"
-}
-DECIMAL_COMMA: Final = re.compile(r"\s*[+-]?[0-9]*,[0-9]+\s*")
 _BOMS: Final = (
     (codecs.BOM_UTF8, "utf-8-sig"),
     (codecs.BOM_UTF16_LE, "utf-16"),
@@ -38,13 +36,14 @@ class CsvLayout:
     """How a CSV log is written.
 
     Attributes:
-        names: The header's fields.
+        names: The header's fields; one more, empty, where every row ends in a delimiter.
         delimiter: One character.
         decimal_point: ``.`` or ``,``.
         encoding: A Python codec's name.
         lines_before_data: Physical lines to skip to the first row of numbers.
         words: The first row of words under the header, most likely units; empty where none is.
         words_line: Its physical line; 0 where units are said elsewhere than in a row.
+        first_rows: The first rows of readings, as far as the head of the file goes.
     """
 
     names: tuple[str, ...]
@@ -54,14 +53,24 @@ class CsvLayout:
     lines_before_data: int
     words: tuple[str, ...] = ()
     words_line: int = 0
+    first_rows: tuple[tuple[str, ...], ...] = ()
+
+    def is_clock(self, index: int) -> bool:
+        """Whether a column's first rows hold clock times, and more of these than numbers."""
+        return are_clocks(row[index] for row in self.first_rows if index < len(row))
 
 
-def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
+def read_layout(path: Path, rig_file: RigFile | None) -> CsvLayout:
     """Look at the head of a CSV file.
+
+    Args:
+        path: The file.
+        rig_file: Whose columns its header holds; None where that isn't known yet: then the header
+            is what stands above the readings.
 
     Raises:
         BadInput: Unreadable, empty, not text, a line beyond all bounds, or nothing in it looks like
-            the rig's columns.
+            the rig's columns, or like a header.
     """
     try:
         with BoundedLines(path) as file:
@@ -71,83 +80,98 @@ def read_layout(path: Path, rig_file: RigFile) -> CsvLayout:
     if not head.strip():
         raise BadInput(f"{called(path)}: found an empty file, expected a header and rows")
     encoding, text = _decode(head, path)
-    return _find_header(text, encoding, rig_file, path)
-
-
-def is_number(cell: str, decimal_point: str) -> bool:
-    """Whether a cell is a number, or says that it is none (``nan``)."""
-    word = cell.strip().lower()
-    return word in _NOT_A_NUMBER_WORDS or _NUMBER[decimal_point].fullmatch(cell) is not None
+    # A log that flowdebt wrote can be read with any rig.
+    known = None if rig_file is None else {*names_wanted(rig_file), *ROW_NAMES[:-1]}
+    header = by_shape(text) if known is None else by_names(text, known)
+    if header is None:
+        first = next((line for line in text.splitlines() if line.strip()), "")
+        wanted = "a header of names above rows of numbers"
+        if rig_file is not None:
+            column = clean(rig_file.time.column)
+            wanted = f'a header with the rig\'s columns, such as "{column}"'
+        raise BadInput(f'{called(path)}:1: found "{clean(first)}", expected {wanted}')
+    return _layout(header, encoding, known)
 
 
 def _decode(head: bytes, path: Path) -> tuple[str, str]:
     for bom, encoding in _BOMS:
         if head.startswith(bom):
-            return encoding, head[: len(head) // 2 * 2].decode(encoding, errors="replace")
+            return encoding, _whole_pairs(head).decode(encoding, errors="replace")
     if b"\0" in head:
-        raise BadInput(f"{called(path)}: found bytes that are not text, expected a CSV log")
+        # Of two bytes a sign, the higher is nought in whatever is not far from English.
+        for first, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
+            if 2 * head[first::2].count(0) > len(head[first::2]) and not head[1 - first :: 2].count(
+                0
+            ):
+                return encoding, _whole_pairs(head).decode(encoding, errors="replace")
+        raise BadInput(
+            f"{called(path)}: found bytes that are neither text nor how a Parquet or Arrow file "
+            "begins, expected a log (CSV, Parquet, Arrow IPC)"
+        )
     try:
         return "utf-8", codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
         return "latin-1", head.decode("latin-1")
 
 
-def _find_header(text: str, encoding: str, rig_file: RigFile, path: Path) -> CsvLayout:
-    known = {column.column for column in rig_file.columns.values()} | {rig_file.time.column}
-    known |= set(ROW_NAMES[:-1])  # a log that flowdebt wrote can be read with any rig
-    best: tuple[int, str, int, list[str], list[list[str]]] | None = None
-    for delimiter in _DELIMITERS:
-        reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-        rows: list[list[str]] = []
-        ends: list[int] = []
-        try:
-            for row in reader:
-                rows.append(row)
-                ends.append(reader.line_num)
-                if len(rows) >= MOST_LINES_BEFORE_HEADER:
-                    break
-        except csv.Error:
-            pass
-        for i, row in enumerate(rows):
-            score = sum(name.strip() in known for name in row)
-            if score and (best is None or score > best[0]):
-                best = (score, delimiter, ends[i], row, rows[i + 1 :])
-    if best is None:
-        first = next((line for line in text.splitlines() if line.strip()), "")
-        raise BadInput(
-            f'{called(path)}:1: found "{clean(first)}", expected a header with the rig\'s '
-            f'columns, such as "{clean(rig_file.time.column)}"'
-        )
-    _, delimiter, line, names, following = best
-    ours = [index for index, name in enumerate(names) if name.strip() in known]
-    comma = delimiter != "," and any(
+def _whole_pairs(head: bytes) -> bytes:
+    return head[: len(head) // 2 * 2]
+
+
+def _layout(header: Header, encoding: str, known: Collection[str] | None) -> CsvLayout:
+    names, following = [name.strip() for name in header.names], header.following
+    ours = _of_readings(names, following)
+    if known is not None:
+        ours = [index for index, name in enumerate(names) if name in known]
+    comma = header.delimiter != "," and any(
         index < len(row) and DECIMAL_COMMA.fullmatch(row[index])
         for row in following
         for index in ours
     )
     point = "," if comma else "."
-    words: tuple[str, ...] = ()
-    words_line = 0
-    for row in following:
-        cells = [row[index] for index in ours if index < len(row)]
-        # With a decimal comma between commas, a quoted "0,5" is no number, but no unit either.
-        count = sum(
-            not is_number(cell, point)
-            and cell not in NOT_SENT_WORDS
-            and not DECIMAL_COMMA.fullmatch(cell)
-            for cell in cells
-        )
-        if 2 * count < len(cells):
-            break
-        line += 1  # a row of units (one of them may be "1"), or a blank line
-        if cells and not words:
-            words, words_line = tuple(cell.strip() for cell in row), line
+    above = list(takewhile(lambda row: _is_of_words(row, ours, point), following))
+    words_at = next((at for at, row in enumerate(above) if any(row)), None)
+    first_rows = [tuple(row) for row in following[len(above) :] if row]
     return CsvLayout(
-        names=tuple(name.strip() for name in names),
-        delimiter=delimiter,
+        names=tuple(_as_wide_as(first_rows, names)),
+        delimiter=header.delimiter,
         decimal_point=point,
         encoding=encoding,
-        lines_before_data=line,
-        words=words,
-        words_line=words_line,
+        lines_before_data=header.line + len(above),
+        words=() if words_at is None else tuple(cell.strip() for cell in above[words_at]),
+        words_line=0 if words_at is None else header.line + words_at + 1,
+        first_rows=tuple(first_rows),
     )
+
+
+def _of_readings(names: Sequence[str], rows: Sequence[Sequence[str]]) -> list[int]:
+    """Return the columns that hold more readings than words."""
+    cells = [[row[i] for row in rows if i < len(row)] for i in range(len(names))]
+    return [
+        i
+        for i, column in enumerate(cells)
+        if 2 * sum(map(is_reading, column)) > sum(not says_nothing(cell) for cell in column)
+    ]
+
+
+def _is_of_words(row: Sequence[str], ours: Sequence[int], point: str) -> bool:
+    """Whether a row is one of units (one of them may be "1"), or a blank line."""
+    cells = [row[index] for index in ours if index < len(row)]
+    # With a decimal comma between commas, a quoted "0,5" is no number, but no unit either.
+    count = sum(
+        not (is_number(cell, point) or says_nothing(cell) or is_clock(cell))
+        and not DECIMAL_COMMA.fullmatch(cell)
+        for cell in cells
+    )
+    return 2 * count >= len(cells)
+
+
+def _as_wide_as(rows: Sequence[Sequence[str]], names: list[str]) -> list[str]:
+    """Return as many names as rows have fields, where only a last delimiter makes them differ."""
+    width, count = Counter(map(len, rows)).most_common(1)[0] if rows else (len(names), 0)
+    if width == len(names) - 1 and not names[-1]:
+        return names[:-1]
+    ends = [row[-1] for row in rows if len(row) == width]
+    if width == len(names) + 1 and count and all(says_nothing(end) for end in ends):
+        return [*names, ""]
+    return names

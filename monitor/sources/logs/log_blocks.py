@@ -11,6 +11,8 @@ import pyarrow as pa
 from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.columns import Columns, as_own
 from monitor.sources.lines.strict_numbers import NO_TIME
+from monitor.sources.logs.clock_time import ClockTime
+from monitor.sources.logs.coarse_time import spread
 from monitor.sources.rows import Rows
 from rules.channels import (
     BESIDE,
@@ -23,7 +25,7 @@ from rules.channels import (
     TIME_BOUND_S,
 )
 from simulator.rig import RigFile
-from simulator.strict import called
+from simulator.strict import called, clean
 
 _READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
 
@@ -52,6 +54,9 @@ class LogBlocks(ABC):
 
     cut: str | None = None
     rig_text = ""
+    _has_clock = False
+    _clock: ClockTime | None = None
+    _spread_remark = ""
     _names: Sequence[str]  # of the columns in the batches that are read
 
     def __init__(self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool) -> None:
@@ -66,9 +71,41 @@ class LogBlocks(ABC):
             (names.index(n), ROW_NAMES.index(n)) for n in BESIDE if ticked and n in names
         ]
 
-    @abstractmethod
+        self._period_s = rig_file.time.period_s
+        self._counted = 0  # rows, where they are the time
+
     def __iter__(self) -> Iterator[Rows]:
-        """Yield the blocks."""
+        """Yield the blocks, and count them anew."""
+        statistics = self.statistics
+        statistics.received = statistics.decoded = statistics.no_numbers = self._counted = 0
+        statistics.rejected.clear()
+        if self._has_clock:
+            name = clean(self.columns.time_name, 24)
+            self._clock = ClockTime(f"{called(self.path)}: {name}")
+        return self._blocks() if self.ticked else spread(self._blocks(), self._tell)
+
+    def _tell(self, remark: str) -> None:
+        self._spread_remark = remark
+
+    @property
+    def starts(self) -> str:
+        """When it starts by its own clock, as written; empty where it has none."""
+        return "" if self._clock is None else self._clock.starts
+
+    @property
+    def time_remark(self) -> str:
+        """What was made of its times, in a sentence; empty where nothing was."""
+        remarks = ["" if self._clock is None else self._clock.remark, self._spread_remark]
+        return "; ".join(filter(None, remarks))
+
+    @abstractmethod
+    def _blocks(self) -> Iterator[Rows]:
+        """Yield the blocks, times as the log's column has them."""
+
+    @property
+    def _clock_name(self) -> str | None:
+        """Return how batches call the column of clock times; None where there is none."""
+        return self._names[self.columns.time_index] if self._has_clock else None
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
@@ -85,7 +122,7 @@ class LogBlocks(ABC):
     def _wanted(self) -> list[int]:
         """Return the columns that are read, in their order."""
         wanted = {self.columns.time_index} | {pick[0] for pick in self.columns.picks}
-        return sorted(wanted | {index for index, _ in self._beside})
+        return sorted((wanted | {index for index, _ in self._beside}) - {-1})
 
     def _usable(self, batch: pa.RecordBatch) -> Iterator[Rows]:
         """Yield a batch's rows that have a usable time, where there are any; count all."""
@@ -102,9 +139,7 @@ class LogBlocks(ABC):
     def _rows(self, batch: pa.RecordBatch) -> Rows:
         rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
-        rows[:, TIME] = self._follow(
-            self._numbers(batch, self.columns.time_index) * self.time_factor
-        )
+        rows[:, TIME] = self._times(batch)
         for index, place, factor, offset in self.columns.picks:
             raw = self._numbers(batch, index)
             if factor != 1.0 or offset != 0.0:
@@ -116,6 +151,16 @@ class LogBlocks(ABC):
         for index, place in self._beside:
             rows[:, place] = self._numbers(batch, index)
         return rows
+
+    def _times(self, batch: pa.RecordBatch) -> Rows:
+        index = self.columns.time_index
+        if index < 0:
+            counts = np.arange(self._counted, self._counted + batch.num_rows)
+            self._counted += batch.num_rows
+            return counts * self._period_s
+        if self._clock is not None:
+            return self._clock.follow(batch.column(self._names[index]))
+        return self._follow(self._numbers(batch, index) * self.time_factor)
 
     def _numbers(self, batch: pa.RecordBatch, index: int) -> Rows:
         """Return a column's numbers: null was not sent, what is infinite is not a number."""

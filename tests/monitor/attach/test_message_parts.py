@@ -21,7 +21,7 @@ from rules.events import EventTracker, Turn
 from rules.facts import Action
 from rules.step.state import Decision
 from tests.kit.decisions import altered
-from tests.kit.rigs import healthy, rig
+from tests.kit.rigs import Drive, healthy, rig, terms
 from tests.kit.screen_messages import CAUSES, alarm, event, event_turn, frame, hello, output, rows
 
 SAID: tuple[Message, ...] = (
@@ -40,13 +40,28 @@ def test_a_head_is_the_leading_fields_of_a_decision() -> None:
     """Field by field, in order; what is not finite is not known."""
     run = healthy(rig()).run(1.0)
     decision = altered(run[-1], boost_ceiling_kpa=inf, delivered_ml_min=nan)
-    head = msgspec.structs.asdict(DecisionHead.of(decision))
+    head = msgspec.structs.asdict(DecisionHead.of(rig(), decision))
     assert tuple(head) == Decision.names()[: len(head)]
     assert Decision.names()[len(head)] == "level_under_delivery"
     assert head["boost_ceiling_kpa"] is head["delivered_ml_min"] is None
     known = {name: value for name, value in head.items() if value is not None}
     assert known == {name: getattr(decision, name) for name in known}
     assert len(known) > 20
+
+
+@pytest.mark.parametrize("witness", ["line_kpa", "intake_c"])
+def test_of_a_flow_sensor_that_is_not_there_nothing_is_told(witness: str) -> None:
+    """What the rules would have learned of it is not known: no number stands there."""
+    facts = rig(
+        channels=terms("boost_kpa", "commanded_ml_min", witness),
+        charge_sensor={"drop_k": 15.0, "rise_k": 33.0},
+    )
+    decision = Drive(facts).run(0.1, **{witness: 40.0})[-1]
+    told = msgspec.json.decode(msgspec.json.encode(DecisionHead.of(facts, decision)))
+    for name in ("gain", "noise", "noise_lasts_s", "surplus", "excess_ml", "learned_s"):
+        assert getattr(decision, name) == getattr(decision, name)
+        assert told[name] is None
+    assert told["debt_s"] == told["evidence"] == 0.0
 
 
 def test_an_event_is_told_whole() -> None:
@@ -57,7 +72,7 @@ def test_an_event_is_told_whole() -> None:
     kind, raised = turns[0]
     facts = EventFacts.of(raised)
     told = decode(encode(EventTurn(kind, facts, facts.check_first)))
-    assert told == EventTurn(Turn.RAISED, facts, raised.what.check_first)
+    assert told == EventTurn(Turn.RAISED, facts, raised.check_first)
     assert facts.level is raised.action is Action.CUT_BOOST
     assert [tuple(msgspec.structs.astuple(step)) for step in facts.steps] == raised.steps
     assert facts.fault_intervals is not None

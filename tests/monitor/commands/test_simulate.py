@@ -276,6 +276,8 @@ def test_a_healthy_run_is_its_own_twin(folder: Path, capsys: pytest.CaptureFixtu
     err = capsys.readouterr().err
     assert "nothing to say" in err
     assert "twin" not in err
+    assert flowdebt(["simulate", "healthy.toml", "--to", "g.csv", "--guarded"]) == 0
+    assert " kJ at the crank, as much as its healthy twin\n" in capsys.readouterr().err
 
 
 BAD = {

@@ -45,6 +45,41 @@ def test_a_rig_that_protects_little_is_told(
     assert said.count("! protects little:") == len(warnings)
 
 
+def test_a_clog_and_a_sensor_that_freezes_are_told_apart_from_a_weak_pump(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Where line pressure must tell; elsewhere a clog is as good as a weak pump."""
+    assert flowdebt(["check", "orrinby"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "pump stops 50 % weak pump 25 % weak pump" in said
+    assert "75 % by a clog 50 % by a clog 33 % by a clog" in said
+    assert (
+        "the line pressure, frozen under spray, is acted on as lost in 1.37 s of 0.60 s tolerated: "
+        "TOO LATE for spray that fails meanwhile" in said
+    )
+    assert flowdebt(["check", "orrinby", "--json"]) == 0
+    row = json.loads(capsys.readouterr().out)["rows"][-1]
+    assert row["clog_handled_s"]["50"]["pull_timing"] > 1.0 > row["handled_s"]["25"]["pull_timing"]
+    assert row["clog_handled_s"]["33"]["pull_timing"] is None
+    assert flowdebt(["check", "wexmoor"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "pump stops 50 % missing 25 % missing" in said
+    assert "by a clog" not in said
+    assert "the delivered flow, frozen under spray, is acted on as lost in 0.86 s of 1.00" in said
+    assert "[flow_sensor] says nothing of these, so defaults hold: gain_within 8 %" in said
+
+
+@pytest.mark.parametrize(("volume", "idle"), [("90 mL", True), ("1 mL", False)])
+def test_a_volume_that_never_cuts_is_told(
+    volume: str, idle: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where as many seconds of full flow as are stated come to less."""
+    assert BRINDLE.count("[debt]\n") == 1
+    text = BRINDLE.replace("[debt]\n", f'[debt]\ncut_volume = "{volume}"\n')
+    said, _ = check(text, tmp_path, capsys)
+    assert ("cut_volume 90 mL has no effect: cut, in seconds, is less" in said) == idle
+
+
 def test_an_onset_near_full_throttle_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -137,6 +172,10 @@ def test_a_car_with_an_intake_temperature_alone_is_told_what_it_can_not_find(
     gone = r"\[(channels\.(delivered_ml_min|line_kpa)|flow_sensor|line_sensor)\]\n(?:[^\n\[].*\n)*"
     text = re.sub(gone, "", text)
     said, warnings = check(text, tmp_path, capsys)
+    assert "the rig file is good, but protects little: see the lines with !" in said
+    if name == "brindle":
+        assert "a stopped pump at 170 kPa may never be handled (0.6 s tolerated): TOO LATE" in said
+        assert "at 170 kPa a stopped pump may never be handled, whatever" in warnings[1]
     assert "blind without: boost_kpa, intake_c" in said
     assert "no shortfall of less than half" in warnings[0]
     assert ("nor one that a pull begins with" in warnings[0]) is (name == "brindle")

@@ -150,6 +150,8 @@ def test_rows_that_were_not_recorded_show(tmp_path: Path) -> None:
     entry = only(tmp_path)
     assert (entry.state, entry.samples, entry.not_recorded) == ("rows missing", 50, 250)
     assert "rows missing (250 rows not recorded)" in "\n".join(in_words([entry]))
+    one = replace(entry, not_recorded=1)
+    assert "rows missing (1 row not recorded)" in "\n".join(in_words([one]))
 
 
 def test_a_session_changed_since_shows(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +22,8 @@ from rules.guard import Guard
 from rules.step.from_rig import constants_of
 from rules.step.state import Decision
 from simulator.logfile import mapped, write_csv
-from simulator.plant import Scenario, run
-from simulator.rig import load_rig
+from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
+from simulator.rig import find_rig, load_rig
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE, record
@@ -126,7 +127,7 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
     assert list(told) == [
         *["source", "rig", "rows", "judged", "from_s", "to_s", "length_s", "clock_stepped_back"],
         *["worst_action", "rejected"],
-        *["no_numbers", "cut"],
+        *["no_numbers", "starts", "time_remark", "cut"],
         *["reproduced", "differs_at_s", "done_by_older_rules", "thresholds_changed"],
         *["mistakes_in_rig", "events"],
     ]
@@ -152,15 +153,20 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
 def test_words_say_when_what_how_deep_and_why(pump_stop: Path) -> None:
     """The text names time, action, finding, evidence, debt, degrees, ceiling and the reason."""
     text = "\n".join(in_words(review(pump_stop, "brindle")))
-    for part in ("2400 rows, 0.01 to 24.00 s", "cut boost", "under-delivery", "deg pulled"):
+    for part in ("2400 rows, 0.01 to 24.00 s", "cut boost", "under-delivery", " mL, pull "):
         assert part in text
-    assert "boost cut to 100 kPa" in text
+    assert "cut boost to 100 kPa)" in text
+    assert " knock that stays to " in text  # whether a pull was made, no log of readings says
     limit = constants_of(BRINDLE.rig).limit_nats
     assert re.search(
         rf"evidence \d+ of {limit:.0f}: no car this rig allows for would read \d+ of", text
     )
     assert re.search(rf"s of full flow \(.* mL\) missing, {BRINDLE.rig.debt.cut_s:.2f} s cut", text)
-    steps = re.search(r"warn at (\S+) s .*, pull timing at (\S+) s .*, cut boost at (\S+) s", text)
+    steps = re.search(
+        r"\(and s from the fault until done\): warn at (\S+) s .*, pull timing at (\S+) s .*, "
+        r"cut boost at (\S+) s",
+        text,
+    )
     assert steps is not None
     assert 13.0 < float(steps[1]) <= float(steps[2]) < float(steps[3]) < 13.9
 
@@ -389,3 +395,14 @@ def test_rows_survive_the_recorder_exactly(tmp_path: Path) -> None:
     assert rows[:, kept].tobytes() == np.array(samples)[:, kept].tobytes()
     assert blocks.decided.shape == (12, len(layout.DECIDED))
     assert set(layout.DECIDED) < set(Decision.names())
+
+
+def test_a_car_without_a_flow_sensor_is_not_called_healthy_throughout(tmp_path: Path) -> None:
+    """A siphon off boost is nothing that line pressure shows: what alone judges is said."""
+    line = load_rig(find_rig("orrinby"))
+    siphon = (Fault(FaultKind.SIPHON),)
+    cruise = replace(PUMP_STOP, rig=line.rig, drive=(Step(Do.CRUISE, 2.0, 3),), faults=siphon)
+    log = log_of(cruise, 2, tmp_path / "line.csv")
+    said = "\n".join(in_words(review(log, "orrinby")))
+    assert "no flow is measured: line pressure alone tells of missing spray" in said
+    assert said.index("no flow is measured") < said.index("nothing found")

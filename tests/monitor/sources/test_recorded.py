@@ -41,7 +41,7 @@ async def test_a_recording_is_paced(monkeypatch: pytest.MonkeyPatch) -> None:
     class Blocks:
         statistics = FakeSource().statistics
         cut = None
-        rig_text = ""
+        rig_text = starts = time_remark = ""
 
         def __iter__(self) -> Iterator[Any]:
 

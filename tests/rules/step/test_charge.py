@@ -254,6 +254,19 @@ def test_a_sensor_that_fails_cuts_nothing(more: tuple[str, ...], how: str) -> No
         assert worst(in_time) == (Action.NO_ACTION if how == "full of noise" else Action.WARN)
 
 
+@pytest.mark.parametrize("flows", [True, False])
+def test_a_charge_too_hot_is_told_only_while_spray_flows(flows: bool) -> None:
+    """Where none does it is no "flow but no cooling", hot as it may read."""
+    drive = Drive(facts("dry_intake_c"))
+    decisions = drive.run(3.0, commanded_ml_min=FULL, intake_c=54.0, dry_intake_c=70.0)
+    readings = {} if flows else {"delivered_ml_min": 0.0}
+    decisions = drive.run(3.0, commanded_ml_min=FULL, intake_c=130.0, dry_intake_c=70.0, **readings)
+    assert decisions[-1].charge_wrong == 1.0
+    told = max(d.level[COOLING_MISSING] for d in decisions)
+    assert told == (Action.WARN if flows else Action.NO_ACTION)
+    assert decisions[-1].level[UNDER_DELIVERY] == (0.0 if flows else Action.CUT_BOOST)
+
+
 def test_a_pull_is_taken_back_where_no_missing_spray_explains_the_reading() -> None:
     """A sensor that drifts up passes for missing spray, until it is hotter than that could be."""
     drive, engine = Drive(facts("dry_intake_c")), Engine()

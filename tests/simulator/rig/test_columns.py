@@ -5,7 +5,7 @@ import pytest
 from rules.channels import CHANNELS
 from simulator.rig import rig_from_text
 from simulator.rig.columns import quantity_of
-from tests.kit.rig_text import DUTY, rig
+from tests.kit.rig_text import DUTY, complaint, rig
 
 
 def test_every_channel_has_its_quantity() -> None:
@@ -44,3 +44,13 @@ def test_microseconds_of_a_time_column() -> None:
     """The time column's unit reaches the map as a factor."""
     file = rig_from_text(rig(more='[time]\ncolumn = "t"\nunit = "us"\n'), "car.toml")
     assert (file.time.column, file.time.factor) == ("t", 1e-6)
+
+
+def test_a_log_without_a_time_says_how_far_apart_its_rows_are() -> None:
+    """Rows tell time only where the rig says their period; a column beside that is a mistake."""
+    file = rig_from_text(rig(more='[time]\nunit = "rows"\nperiod = "20 ms"\n'), "car.toml")
+    assert (file.time.counts_rows, file.time.period_s) == (True, 0.02)
+    wanted = "time.period: missing, expected the time from one row to the next, which unit"
+    assert wanted in complaint(rig(more='[time]\nunit = "rows"\n'))
+    both = complaint(rig(more='[time]\nunit = "rows"\nperiod = "20 ms"\ncolumn = "t"\n'))
+    assert 'time.column: found "t", expected none beside unit "rows"' in both

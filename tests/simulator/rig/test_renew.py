@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from rules.facts import DebtTerms, FlowSensor
-from simulator.rig import left_open, renewed, rig_from_text, shipped_rigs
+from rules.facts import DebtTerms, FlowSensor, LineSensor
+from simulator.rig import by_default, left_open, load_rig, renewed, rig_from_text, shipped_rigs
 from simulator.rig.old_keys import OLD_KEYS
 from simulator.strict import BadInput, decode_bytes, key_of
 from tests.kit.rig_text import SMALL
@@ -107,6 +107,15 @@ def test_the_lines_concerned_are_others_and_nothing_else() -> None:
     )
     assert f"line {at['debt.warn']}: debt.warn is gone: evidence judges now" in "\n".join(told)
     assert len(told) == 10
+    by_key = {line.partition(" is ")[0].partition(": ")[2]: line for line in told}
+    for key, means in (
+        ("debt.share", "gain_within now: how far off an honest reading may be, no share that may"),
+        ("debt.delay_tolerance", "of the delay alone; the lag's is lag_within, 50 ms by default"),
+        ("debt.cut", "cut_volume now: debt counts only once evidence is sure"),
+    ):
+        assert means in by_key[key]
+        assert by_key[key].endswith("; its remarks stay, and may no longer fit")
+    assert by_key["debt.floor"].endswith("debt.floor is flow_sensor.floor now")
 
 
 def test_whatever_the_line_ends_and_with_no_last_one() -> None:
@@ -225,9 +234,24 @@ def test_what_is_left_to_decide() -> None:
     large = BEFORE.replace('cut = "1.7 mL"', 'cut = "90 mL"')
     said = list(left_open(rig_from_text(renewed_text(large), "car.toml")))
     assert said[1].startswith(f"debt.cut is by default {debt.cut_s:g} s of full flow, ")
-    assert said[1].endswith(" less than cut_volume (90 mL): the lesser counts")
+    assert said[1].endswith(" mL here: cut_volume (90 mL) has no effect")
     whole = shipped_rigs()["brindle"].read_text(encoding="utf-8")
-    assert list(left_open(rig_from_text(whole, "brindle.toml"))) == []
+    assert list(left_open(rig_from_text(whole, "brindle.toml"))) == list(
+        by_default(load_rig(shipped_rigs()["brindle"]))
+    )
+
+
+def test_which_numbers_nobody_stated() -> None:
+    """A line for each sensor that is mapped; of one that isn't, or says all, none."""
+    said = {name: list(by_default(load_rig(path))) for name, path in shipped_rigs().items()}
+    line = LineSensor()
+    assert said["orrinby"] == []
+    assert said["brindle"] == [
+        f"[line_sensor] says nothing of these, so defaults hold: lag {line.lag_s:g} s, "
+        f"gain_within {100 * line.gain_within:g} %, noise {100 * line.noise:g} %, "
+        f"noise_lasts {line.noise_lasts_s:g} s"
+    ]
+    assert [told.split()[0] for told in said["wexmoor"]] == ["[flow_sensor]", "[line_sensor]"]
 
 
 @pytest.mark.parametrize(

@@ -201,6 +201,8 @@ def test_a_file_that_was_not_closed_is_said_to_be(
         (tmp_path / "log").write_bytes(whole[:head])
         assert flowdebt(["review", str(tmp_path / "log"), "--rig", "brindle"]) == 2
         (line,) = capsys.readouterr().err.splitlines()
+        assert "found it damaged (" in line
+        assert line.count(".") <= 1  # no sentences of the library's
         assert "in one piece" in line
 
 

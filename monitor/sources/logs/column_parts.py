@@ -1,0 +1,85 @@
+"""One column of a log, gathered batch by batch: numbers, clock times, or text."""
+
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+
+from monitor.sources.logs.cell_words import are_clocks
+from monitor.sources.logs.clock_time import ClockTime
+from monitor.sources.logs.csv_cells import TextColumns, texts_of
+from monitor.sources.rows import Rows
+from simulator.strict import BadInput
+
+SECONDS: Final = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}  # Arrow's units of time
+_LOOKED_AT: Final = 1000  # cells by which it is decided whether they are clock times
+
+
+class ColumnParts:
+    """Takes a column's cells.
+
+    Args:
+        where: How messages call it.
+        decimal_point: As its numbers are written, where they are text.
+
+    Attributes:
+        blanks: Cells in which nothing was sent.
+        texts: Cells with text in place of a number.
+        clock: What reads them, where they are clock times; else None.
+        fault: Why its clock times can't be read; None where they can.
+    """
+
+    def __init__(self, where: str, decimal_point: str) -> None:
+        self._where = where
+        self._floats = TextColumns(decimal_point)
+        self._parts: list[Rows] = []
+        self._is_decided = False
+        self.blanks = 0
+        self.texts = 0
+        self.clock: ClockTime | None = None
+        self.fault: BadInput | None = None
+
+    def take(self, cells: pa.Array) -> None:
+        """Take a batch: text, numbers or moments; null where nothing was sent."""
+        self.blanks += cells.null_count
+        self._parts.append(self._numbers(cells))
+
+    def values(self) -> Rows:
+        """Return its (n,) numbers; NaN where there is none."""
+        values: Rows = np.concatenate(self._parts)
+        return np.where(np.isinf(values), np.nan, values)
+
+    def _numbers(self, cells: pa.Array) -> Rows:
+        kind = cells.type
+        if pa.types.is_string(kind) or pa.types.is_large_string(kind):
+            return self._of_text(cells)
+        factor = 1.0
+        if pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
+            factor = SECONDS[kind.unit]
+            cells = cells.cast(pa.int64())
+        elif not (
+            pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
+        ):
+            self.texts += len(cells) - cells.null_count
+            return np.full(len(cells), np.nan)
+        floats = cells.cast(pa.float64(), safe=False)
+        numbers: Rows = floats.to_numpy(zero_copy_only=False) * factor
+        return numbers
+
+    def _of_text(self, cells: pa.Array) -> Rows:
+        if not self._is_decided and cells.null_count < len(cells):
+            self._is_decided = True
+            if are_clocks(texts_of(cells.drop_null().slice(0, _LOOKED_AT))):
+                self.clock = ClockTime(self._where)
+        if self.clock is None:
+            numbers: Rows = self._floats.floats("", cells).to_numpy(zero_copy_only=False)
+            self.texts = self._floats.no_numbers
+            return numbers
+        if self.fault is None:
+            try:
+                numbers = self.clock.follow(cells)
+                self.texts = self.clock.unread
+                return numbers
+            except BadInput as error:
+                self.fault = error
+        return np.full(len(cells), np.nan)

@@ -1,0 +1,100 @@
+"""Which pulls look healthy: the guard finds nothing in them, and they read as the others do."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import sqrt
+from typing import Any, Final
+
+import numpy as np
+
+from rules import channels as ch
+from rules.facts import FlowSensor, Rig
+from rules.findings import label_of
+from rules.guard import Guard
+from rules.step.state import (
+    FINDING_NAMES,
+    OVER_DELIVERY,
+    SIGNAL_LOST,
+    UNASKED_FLOW,
+    UNDER_DELIVERY,
+    Decision,
+)
+from simulator.identify.estimates import Series
+from simulator.identify.flow import FlowFit
+from simulator.identify.spraying import AFTER_S, BEFORE_S, Spraying
+
+OF_THE_SPRAY: Final = (UNDER_DELIVERY, OVER_DELIVERY, UNASKED_FLOW, SIGNAL_LOST)
+LEAST_DELAY_S: Final = 0.03  # of tolerance: pulls differ a little from each other
+LEAST_LAG: Final = 0.35  # the same, of the lag
+SDS: Final = 4.0
+OFF_SHARE: Final = (
+    0.05  # a pull reads so much more or less than the others, and it isn't one of them
+)
+SETTLED_SHARE: Final = 0.15  # of the most that is asked for
+
+
+def as_fitted(rig: Rig, fit: FlowFit, delay_within_s: float, lag_within_s: float) -> Rig:
+    """Return the rig of a flow sensor as fitted, gain left as it is."""
+    delay_s = max(fit.delay_s, 0.0)
+    sensor = FlowSensor(
+        delay_s=delay_s,
+        delay_within_s=min(delay_within_s, delay_s),
+        lag_s=fit.lag_s,
+        lag_within_s=min(lag_within_s, fit.lag_s),
+        gain_within=rig.flow_sensor.gain_within,
+        noise=min(max(fit.noise, 0.001), 0.5),
+        noise_lasts_s=max(fit.lasts_s, rig.flow_sensor.noise_lasts_s),
+        floor_ml_min=rig.flow_sensor.floor_ml_min,
+        refresh_s=fit.refresh_s,
+    )
+    return replace(rig, flow_sensor=sensor)
+
+
+def found_in(logs: Sequence[Series], rig: Rig, spray: Spraying, gain: float) -> list[str]:
+    """Return what a guard finds wrong with the spray of each pull, in words; empty: nothing.
+
+    Each pull has a guard of its own, so that nothing latched or learned goes on to the next.
+
+    Args:
+        logs: The logs.
+        rig: To judge by.
+        spray: Their pulls.
+        gain: Of the flow reading, which is divided by it.
+    """
+    found = []
+    for pull in spray.pulls:
+        log = logs[pull.series]
+        begin, end = np.searchsorted(log.t_s, [pull.begins_s - BEFORE_S, pull.ends_s + AFTER_S])
+        rows = log.between(int(begin), int(end)).rows()
+        rows[:, ch.DELIVERED] /= gain  # not sent stays so
+        _, decisions, _ = Guard(rig).run_changes(rows)
+        levels = Decision.named(np.ascontiguousarray(decisions))["level"]
+        worst = [f for f in OF_THE_SPRAY if (levels[:, f] > 0.0).any()]
+        found.append(label_of(FINDING_NAMES[worst[0]]) if worst else "")
+    return found
+
+
+def gains_of(fit: FlowFit, n_pulls: int) -> tuple[Any, Any]:
+    """Return each pull's gain to that of all, and its standard error, (n_pulls,); NaN: not seen."""
+    settled = fit.expected > SETTLED_SHARE * float(fit.expected.max())
+    gains, errors = np.full(n_pulls, np.nan), np.full(n_pulls, np.nan)
+    for i in range(n_pulls):
+        rows = settled & (fit.seen.pull == i)
+        if rows.any():
+            apart_s = max(fit.period_s, fit.refresh_s)
+            alike = 1.0 + 2.0 * fit.lasts_s / apart_s  # rows that say the same
+            gains[i] = 1.0 + float(np.median(fit.off[rows] / fit.expected[rows]))
+            errors[i] = fit.noise * sqrt(alike / rows.sum()) * 1.25  # of a median
+    return gains, errors
+
+
+def unlike_others(fit: FlowFit, n_pulls: int) -> list[str]:
+    """Return for each pull how its flow differs from that of the others, in words; empty: not."""
+    gains, errors = gains_of(fit, n_pulls)
+    usual = float(np.nanmedian(gains))
+    off = gains / usual - 1.0
+    odd = np.abs(off) > np.maximum(OFF_SHARE, SDS * errors)
+    return [
+        f"its flow is {100.0 * (1.0 + off[i]):z.0f} % of the other pulls'" if odd[i] else ""
+        for i in range(n_pulls)
+    ]

@@ -1,0 +1,108 @@
+"""What some healthy logs say of one car, and what of them can't be used."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from rules.facts import Rig
+from simulator.identify.estimates import Estimate, Identified, Pull, Series
+from simulator.identify.flow import FlowFit, fit_flow
+from simulator.identify.flow_numbers import flow_numbers
+from simulator.identify.health import LEAST_DELAY_S, LEAST_LAG, as_fitted, found_in, unlike_others
+from simulator.identify.intervals import doubt_of
+from simulator.identify.readings import rate_of
+from simulator.identify.spraying import Spraying, spraying
+
+MOST_TOLD: Final = 5
+FITS: Final = 3  # each without what the one before found unhealthy
+FLOW_KEYS: Final = (
+    ("flow_sensor.transport_delay", "s"),
+    ("flow_sensor.transport_delay_within", "s"),
+    ("flow_sensor.lag", "s"),
+    ("flow_sensor.lag_within", "s"),
+    ("flow_sensor.gain", "1"),
+    ("flow_sensor.gain_within", "%"),
+    ("flow_sensor.noise", "%"),
+    ("flow_sensor.noise_lasts", "s"),
+    ("flow_sensor.refresh", "s"),
+    ("flow_sensor.resolution", "mL/min"),
+    ("flow_sensor.floor", "mL/min"),
+)
+NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost and flow are read"
+NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
+
+
+def identify(logs: Sequence[Series], rig: Rig) -> Identified:
+    """Return what some logs of one car say of it.
+
+    Args:
+        logs: Healthy ones, at least one, each of two rows or more.
+        rig: The car's, as far as it is known: hydraulics, command, channels.
+
+    Raises:
+        ValueError: The rig's facts are no rig's (see ``rules.step.from_rig.constants_of``).
+    """
+    numbers = _rates(logs)
+    spray = spraying(logs, rig)
+    pulls, left_out = spray.pulls, []
+    if not spray.seen.any():
+        numbers |= _none(NO_SPRAY)
+    else:
+        fit, used, pulls = _of_the_healthy(logs, rig, spray)
+        out = [pull for pull in pulls if pull.left_out]
+        if out:
+            left_out.append(
+                f"{len(out)} of {len(pulls)} pulls left out: {_why(out, len(logs) > 1)}"
+            )
+        if 2 * len(out) >= len(pulls):
+            numbers |= _none(NOT_HEALTHY)
+        else:
+            numbers |= flow_numbers(fit, doubt_of(fit), used)
+    return Identified(pulls, tuple(left_out), numbers, ())
+
+
+def _of_the_healthy(
+    logs: Sequence[Series], rig: Rig, spray: Spraying
+) -> tuple[FlowFit, Spraying, tuple[Pull, ...]]:
+    """Fit what looks healthy; return the fit, what it used, and what became of every pull."""
+    n = len(spray.pulls)
+    why = [""] * n
+    for _ in range(FITS):
+        use = np.array([not words for words in why])
+        used = spray.only(use)
+        if 2 * int(use.sum()) <= n or not used.seen.any():
+            break
+        fit = fit_flow(used)
+        judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
+        found = found_in(logs, judge, spray, fit.gain)
+        unlike = unlike_others(fit, n)
+        now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
+        if now == why:
+            break
+        why = now
+    pulls = tuple(replace(p, left_out=words) for p, words in zip(spray.pulls, why, strict=True))
+    return fit, used, pulls
+
+
+def _why(out: Sequence[Pull], which_log: bool) -> str:
+    told = "; ".join(
+        f"{f'log {pull.series + 1} ' if which_log else ''}at {pull.begins_s:z.1f} s {pull.left_out}"
+        for pull in out[:MOST_TOLD]
+    )
+    return told if len(out) <= MOST_TOLD else f"{told} ..."
+
+
+def _none(why: str) -> dict[str, Estimate]:
+    return {key: Estimate(key, unit, why_not=why) for key, unit in FLOW_KEYS}
+
+
+def _rates(logs: Sequence[Series]) -> dict[str, Estimate]:
+    """Return how far apart rows are, the slowest log's, and how that varies."""
+    slowest = max((rate_of(log.t_s) for log in logs), key=lambda rate: rate.period_s)
+    rows = sum(len(log.t_s) for log in logs)
+    return {
+        "time.period": Estimate("time.period", "s", slowest.period_s, from_=f"{rows} rows"),
+        "time.jitter": Estimate("time.jitter", "s", slowest.jitter_s, from_=f"{rows} rows"),
+    }

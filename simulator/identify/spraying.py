@@ -1,0 +1,121 @@
+"""Stretches of spray, cut out of the logs and laid one behind the other."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from rules import channels as ch
+from rules.facts import Rig
+from rules.step.command import commanded_flow_ml_min
+from rules.step.constants import Constants
+from rules.step.from_rig import constants_of, essential_columns
+from simulator.identify.estimates import Pull, Series
+
+ON_SHARE: Final = 0.02  # of the most that is asked for
+QUIET_S: Final = 1.5  # without spray between two pulls
+SHORTEST_S: Final = 0.15
+BEFORE_S: Final = 2.0  # of command ahead of a pull
+SEEN_BEFORE_S: Final = 0.3  # of readings
+AFTER_S: Final = 1.2  # of both, once no spray is asked for any more
+APART_S: Final = 10.0  # between pulls as laid out: nothing lasts so long
+
+
+def latest(values: Any, t_s: Any, max_age_s: float) -> Any:
+    """Return the newest value at each row, as a guard takes it; NaN where that is too old."""
+    at = np.where(np.isfinite(values), np.arange(len(values)), -1)
+    at = np.maximum.accumulate(at)
+    fresh = (at >= 0) & (t_s - t_s[np.maximum(at, 0)] <= max_age_s)
+    return np.where(fresh, values[np.maximum(at, 0)], np.nan)
+
+
+def command_of(rig: Rig, k: Constants, series: Series) -> Any:
+    """Return the flow commanded at each row by the guard's own reckoning, mL/min; NaN: unknown."""
+    ages_s = {terms.name: terms.max_age_s for terms in rig.channels}
+    newest = {
+        column: latest(series.column(name), series.t_s, ages_s.get(name, 0.0))
+        for column in (ch.BOOST, ch.INJECTOR_DUTY, ch.COMMANDED, ch.COMMAND_PCT)
+        for name in (ch.CHANNEL_NAMES[column - 1],)
+    }
+    rows = zip(*(values.tolist() for values in newest.values()), strict=True)
+    command = np.array([commanded_flow_ml_min(k, *row) for row in rows])
+    for column in essential_columns(rig):
+        if column in newest:
+            command[np.isnan(newest[column])] = np.nan
+    return command
+
+
+@dataclass(frozen=True, slots=True)
+class Spraying:
+    """Pulls one behind the other, each some seconds behind the last.
+
+    Attributes:
+        pulls: Which they are.
+        t_s: Time as laid out, s, (n,).
+        command: Commanded flow, mL/min, (n,).
+        reading: Flow as read, mL/min; NaN where a row has none, (n,).
+        pull: Which pull, an index into ``pulls``, (n,).
+        seen: Whether the reading counts, (n,) of bool.
+        source: Which series and which of its rows, (n, 2).
+    """
+
+    pulls: tuple[Pull, ...]
+    t_s: Any
+    command: Any
+    reading: Any
+    pull: Any
+    seen: Any
+    source: Any
+
+    def only(self, pulls: Any) -> "Spraying":
+        """Return the same without the rows of other pulls; (len(pulls),) of bool."""
+        keep = pulls[self.pull]
+        rows = (self.t_s, self.command, self.reading, self.pull, self.seen, self.source)
+        return Spraying(self.pulls, *(column[keep] for column in rows))
+
+
+def spraying(logs: Sequence[Series], rig: Rig) -> Spraying:
+    """Cut the stretches of spray out of some logs."""
+    k = constants_of(rig)
+    commands = [command_of(rig, k, series) for series in logs]
+    most = max((float(np.nanmax(c, initial=0.0)) for c in commands), default=0.0)
+    pulls: list[Pull] = []
+    parts: list[tuple[Any, ...]] = []
+    begins_s = 0.0
+    for i, (series, command) in enumerate(zip(logs, commands, strict=True)):
+        reading = series.column("delivered_ml_min")
+        known = np.isfinite(command)
+        t_s = series.t_s
+        for first_s, last_s in _bouts(t_s, known & (command > ON_SHARE * most)):
+            begin, end = np.searchsorted(t_s, [first_s - BEFORE_S, last_s + AFTER_S])
+            at = begin + np.flatnonzero(known[begin:end])
+            at = at[np.concatenate(([True], np.diff(t_s[at]) > 0.0))]
+            seen = np.isfinite(reading[at]) & (t_s[at] >= first_s - SEEN_BEFORE_S)
+            parts.append(
+                (
+                    t_s[at] - t_s[at[0]] + begins_s,
+                    command[at],
+                    reading[at],
+                    np.full(len(at), len(pulls)),
+                    seen,
+                    np.column_stack((np.full(len(at), i), at)),
+                )
+            )
+            pulls.append(Pull(i, float(first_s), float(last_s)))
+            begins_s = float(parts[-1][0][-1]) + APART_S
+    if not parts:
+        none = np.empty(0)
+        return Spraying((), none, none, none, none.astype(int), none.astype(bool), none)
+    return Spraying(tuple(pulls), *(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _bouts(t_s: Any, on: Any) -> list[tuple[float, float]]:
+    """Return first and last time of each stretch of spray."""
+    at_s = t_s[on]
+    if not len(at_s):
+        return []
+    cuts = np.flatnonzero(np.diff(at_s) > QUIET_S)
+    firsts = at_s[np.concatenate(([0], cuts + 1))]
+    lasts = at_s[np.concatenate((cuts, [len(at_s) - 1]))]
+    return [(a, b) for a, b in zip(firsts, lasts, strict=True) if b - a >= SHORTEST_S]

@@ -1,0 +1,174 @@
+"""Logs as loggers write them: one pull, written in many ways, always read as the same."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.review.report import in_words
+from monitor.review.review import review
+from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.sources.logs.open_table import open_table
+from rules.channels import BOOST, DELIVERED, INTAKE, NOT_SENT, TIME
+from simulator.strict import BadInput
+from tests.kit.odd_logs import ODD_LOGS, TRUTH, OddLog
+
+TRUE = np.array(TRUTH)
+each_log = pytest.mark.parametrize("log", ODD_LOGS, ids=lambda log: log.name)
+
+
+def _write(folder: Path, log: OddLog) -> Path:
+    path = folder / "odd.csv"
+    path.write_bytes(log.content)
+    return path
+
+
+@each_log
+@pytest.mark.parametrize("block_bytes", [SMALL_BLOCK_BYTES, 1000])
+def test_a_rig_reads_it_as_it_was(tmp_path: Path, log: OddLog, block_bytes: int) -> None:
+    """Whatever its form, rows, times from the first on, and what was sent are the truth's."""
+    blocks = CsvBlocks(_write(tmp_path, log), log.rig, block_bytes=block_bytes)
+    for _ in range(2):  # a log may be read twice
+        rows = np.concatenate(list(blocks))
+        assert len(rows) == len(TRUE)
+        from_start_s = rows[:, TIME] - rows[0, TIME]
+        assert from_start_s == pytest.approx(TRUE[:, 0], abs=log.time_within_s)
+        for place, true in zip((BOOST, DELIVERED, INTAKE), TRUE.T[1:], strict=True):
+            there = np.isfinite(rows[:, place])
+            assert there.sum() >= 0.1 * len(rows)
+            assert rows[there, place] == pytest.approx(true[there], abs=1e-5)
+
+
+@each_log
+def test_a_review_reads_it(tmp_path: Path, log: OddLog) -> None:
+    """By a rig that maps its columns, with a second of 20 rows a second each."""
+    rig = tmp_path / "odd.toml"
+    rig.write_text(log.rig_text, encoding="utf-8")
+    result = review(_write(tmp_path, log), str(rig))
+    assert result.rows == len(TRUE)
+    assert result.step_s == pytest.approx(0.05)
+    assert not result.rejected
+
+
+@each_log
+def test_without_a_rig_its_columns_are_told(tmp_path: Path, log: OddLog) -> None:
+    """Names as a rig writes them, units as stated, the time, and the same numbers."""
+    table = open_table(_write(tmp_path, log))
+    assert (table.rows, table.is_whole) == (len(TRUE), True)
+    assert table.time.unit == log.time_unit
+    columns = {column.rig_name: column for column in table.columns}
+    stated = [columns[name].unit for name in log.columns]
+    assert stated == list(log.stated[1:])
+    if log.time_unit != "rows":
+        assert table.time.is_sure
+        assert table.time_s == pytest.approx(TRUE[:, 0], abs=log.time_within_s)
+        assert table.row_hz == pytest.approx(20.0, rel=1e-6)
+    if log.units[0] == "kPa":
+        for name, true in zip(log.columns, TRUE.T[1:], strict=True):
+            there = np.isfinite(columns[name].values)
+            assert columns[name].values[there] == pytest.approx(true[there])
+
+
+def test_what_was_not_sent_and_what_is_text(tmp_path: Path) -> None:
+    """Text is sent and not a number, a blank is not sent: counted apart, healthy neither."""
+    log = next(log for log in ODD_LOGS if log.name == "text and dashes")
+    path = _write(tmp_path, log)
+    (rows,) = CsvBlocks(path, log.rig)
+    assert np.isnan(rows[:, DELIVERED]).sum() == 12
+    assert (rows[:, INTAKE] == NOT_SENT).sum() == 12
+    _, _, flow, intake = open_table(path).columns
+    assert (flow.blank, flow.text) == (0.0, 0.05)
+    assert (intake.blank, intake.text) == (0.05, 0.0)
+
+
+def test_when_a_log_starts_and_what_was_made_of_its_times(tmp_path: Path) -> None:
+    """By its own clock, told beside times from the start; and where they were spread."""
+    found = {}
+    for log in ODD_LOGS:
+        blocks = CsvBlocks(_write(tmp_path, log), log.rig)
+        assert (blocks.starts, blocks.time_remark) == ("", "")
+        list(blocks)
+        table = open_table(tmp_path / "odd.csv")
+        found[log.name] = (blocks.starts, blocks.time_remark)
+        assert found[log.name] == (table.starts, table.remark)
+    assert found["commas"] == ("", "")
+    assert found["ISO 8601"] == ("2024-04-03T23:59:54.250Z", "")
+    starts, remark = found["whole seconds of a clock"]
+    assert starts == "23:59:54"
+    assert "spread evenly" in remark
+    assert "minutes and seconds" in found["minutes and seconds"][1]
+
+
+def test_a_review_tells_both(tmp_path: Path) -> None:
+    """In words and as fields."""
+    log = next(log for log in ODD_LOGS if log.name == "whole seconds of a clock")
+    rig = tmp_path / "odd.toml"
+    rig.write_text(log.rig_text, encoding="utf-8")
+    result = review(_write(tmp_path, log), str(rig))
+    words = list(in_words(result))
+    assert "  0 s is 23:59:54 by the log's own clock" in words
+    assert any("spread evenly" in line for line in words)
+    assert result.as_json()["starts"] == "23:59:54"
+
+
+@pytest.mark.parametrize(
+    ("header", "rows", "time", "expected"),
+    [
+        ("Time,Boost,Flow,IAT", ["0.5,1,2,3"], 'unit = "clock"', "a time such as 14:05:06.1"),
+        ("Time,Boost,Flow,IAT", ["soon,1,2,3", "later,1,2,3"], "", 'Time: found "soon", expected'),
+        (
+            "Time,Boost,Flow,IAT",
+            ["03/04/2024 10:00:00,1,2,3", "05/06/2024 10:00:00,1,2,3"],
+            "",
+            "Time: found dates such as 3/4/2024 and 5/6/2024, where day or month may come first",
+        ),
+        ("Time,Boost [psi],Flow,IAT", ["0,1,2,3"], "", 'expected one column "Boost"'),
+        (
+            "Time,Boost,Flow,Flow,IAT",
+            ["0,1,2,3,4"],
+            "",
+            'column twice: Flow; expected one column "Flow"',
+        ),
+        ("Clock,Boost,Flow,IAT", ["0,1,2,3"], "", 'expected one column "Time" for time'),
+        ("Boost,Flow,IAT", ["1,2,3"], "", 'expected one column "Time" for time'),
+        ("Time,Boost,Flow,IAT", ["10:00:00,1:00,2,3"] * 3, "", 'Boost: found "1:00", expected a'),
+        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found no rows of numbers after line 1"),
+    ],
+)
+def test_hopeless_ones(
+    tmp_path: Path, header: str, rows: list[str], time: str, expected: str
+) -> None:
+    """One clear line that names the file, and line or column."""
+    log = OddLog("", "\n".join([header, *rows]).encode(), time=f'column = "Time"\n{time}')
+    with pytest.raises(BadInput) as caught:
+        list(CsvBlocks(_write(tmp_path, log), log.rig))
+    message = str(caught.value)
+    assert message.isprintable()
+    assert expected in message[message.index("odd.csv:") :]
+
+
+def test_units_in_brackets_against_the_rig(tmp_path: Path) -> None:
+    """What contradicts the rig is refused; a looser word for it is not."""
+    log = OddLog(
+        "",
+        b"Time,Boost [psi],Flow [cc],IAT (bank 1)\n0,1,2,3\n",
+        columns=("Boost [psi]", "Flow [cc]", "IAT (bank 1)"),
+    )
+    with pytest.raises(BadInput, match=r'Boost \[psi\]: found unit "psi", expected "kPa"'):
+        CsvBlocks(_write(tmp_path, log), log.rig)
+    right = OddLog("", log.content, columns=log.columns, units=("psi", "mL/min", "degC"))
+    assert sum(len(rows) for rows in CsvBlocks(_write(tmp_path, right), right.rig)) == 1
+
+
+def test_a_stray_byte_far_down_is_text_in_one_cell(tmp_path: Path) -> None:
+    """Not UTF-8, where the head was: that cell is no number, in a mapped column and another."""
+    lines = [b"%d,%d,2,3,x" % (i, i) for i in range(20_000)]
+    lines[15_000] = b"15000,1,\xb0,3,\xb0"
+    log = OddLog("", b"Time,Boost,Flow,IAT,Note\n" + b"\n".join(lines))
+    path = _write(tmp_path, log)
+    blocks = CsvBlocks(path, log.rig)
+    flow = np.concatenate(list(blocks))[:, DELIVERED]
+    assert np.flatnonzero(np.isnan(flow)).tolist() == [15_000]
+    assert blocks.no_numbers() == ['15002: Flow: found "\ufffd"']
+    columns = open_table(path).columns
+    assert [round(column.text * 20_000) for column in columns] == [0, 0, 1, 0, 20_000]
