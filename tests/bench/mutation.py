@@ -44,7 +44,7 @@ MODULES: Final = {
 }
 # Quick ones, which notice most.
 FIRST: Final = (
-    *(f"rules/step/test_{of}_at_the_limit" for of in ("bank", "findings", "witnesses")),
+    *(f"rules/step/test_{of}_at_the_limit" for of in ("bank", "findings", "ladder", "witnesses")),
     "rules/step/test_at_the_limit",
     "rules/step/test_charge_by_hand",
     "rules/step/test_worked_by_hand",

@@ -30,18 +30,14 @@ from rules.step.health import (
     take_pace,
     take_readings,
 )
-from rules.step.ladder import blind_level, debt_level, hold_level, release, size_action
 from rules.step.lasting import lasting
 from rules.step.limits import limits_level
 from rules.step.state import (
     COARSE,
-    CUT,
     HEALTHY,
     HOLDS,
     IMPLAUSIBLE,
-    N_SIZES,
     NO_ACTION,
-    NO_COMMAND,
     NO_DOUBT,
     NOISY,
     PULL,
@@ -49,9 +45,7 @@ from rules.step.state import (
     READS_LOW,
     RIG_DOUBTED,
     STUCK,
-    SURPLUS_ACCOUNTS,
     TANK_LOW,
-    UNDER_DELIVERY,
     WARN,
     State,
 )
@@ -94,119 +88,6 @@ def in_boost(kind: CommandKind = CommandKind.LOG_FLOW) -> tuple[Constants, State
     s.can_judge = 1.0
     s.tank_s = inf
     return k, s
-
-
-def accused(evidence: float, flow_evidence: float = 0.0, debt_ml: float = 0.0) -> float:
-    """Return what evidence, in limits, and debt, in cuts, ask for where nothing is in force."""
-    k, s = in_boost()
-    s.evidence, s.flow_evidence = evidence, flow_evidence
-    s.debt_ml = debt_ml
-    return debt_level(k, s, DT_S)
-
-
-def test_evidence_warns_pulls_and_cuts_from_the_very_limit_on() -> None:
-    """Each limit is a figure from which on something is done; boost is cut by the flow alone."""
-    k, _ = in_boost()
-    limit, warns, cut = k.limit_nats, k.warn_nats, k.cut_ml
-    assert [accused(e) for e in (below(warns), warns)] == [NO_ACTION, WARN]
-    assert [accused(e) for e in (below(limit), limit)] == [WARN, PULL]
-    assert [accused(limit, warns, debt) for debt in (below(cut), cut)] == [PULL, CUT]
-    assert accused(limit, below(warns), cut) == PULL
-    assert accused(below(limit), below(limit), cut) == WARN
-
-
-def test_a_warning_stays_above_half_of_what_raised_it() -> None:
-    """At half of it, it is over."""
-    k, s = in_boost()
-    s.level[UNDER_DELIVERY] = WARN
-    for evidence, asked in ((0.5 * k.warn_nats, NO_ACTION), (above(0.5 * k.warn_nats), WARN)):
-        s.evidence = evidence
-        assert debt_level(k, s, DT_S) == asked
-
-
-def test_a_shortfall_that_outlasts_a_pull_cuts_boost() -> None:
-    """Longer than 0.5 s, of time alone in which spray is due and the flow confirms it."""
-    k, s = in_boost()
-    s.evidence = s.flow_evidence = k.limit_nats
-    s.level[UNDER_DELIVERY] = PULL
-    assert [debt_level(k, s, DT_S) for _ in range(3)] == [PULL, PULL, CUT]
-    s.pulled_s = 0.5
-    s.bank_most_ml_min = 0.0
-    assert debt_level(k, s, DT_S) == PULL
-    s.bank_most_ml_min, s.flow_evidence = 500.0, below(k.warn_nats)
-    assert (debt_level(k, s, DT_S), s.pulled_s) == (PULL, 0.5)
-    s.flow_evidence, s.level[UNDER_DELIVERY] = k.limit_nats, WARN
-    assert (debt_level(k, s, DT_S), s.pulled_s) == (PULL, 0.5)
-
-
-def test_a_warning_clears_after_its_quiet_time() -> None:
-    """After 0.5 s without anything, and that begins anew with each asking."""
-    k, s = in_boost()
-    hold_level(k, s, TANK_LOW, WARN, DT_S)
-    hold_level(k, s, TANK_LOW, NO_ACTION, DT_S)
-    hold_level(k, s, TANK_LOW, WARN, DT_S)
-    s.changed = 0.0
-    hold_level(k, s, TANK_LOW, NO_ACTION, DT_S)
-    assert (s.level[TANK_LOW], s.changed) == (WARN, 0.0)
-    hold_level(k, s, TANK_LOW, NO_ACTION, DT_S)
-    assert (s.level[TANK_LOW], s.changed) == (NO_ACTION, 1.0)
-
-
-def test_release_counts_time_below_its_boost() -> None:
-    """At that boost itself nothing is released; below it, after the whole time."""
-    k, s = in_boost()
-    s.action = s.level[UNDER_DELIVERY] = PULL
-    closed = (
-        *("debt_ml", "debt_s", "short_s", "evidence", "flow_evidence", "excess_ml", "surplus"),
-        *("pulled_s", "held_missing", "acknowledged"),
-    )
-    for name in closed:
-        setattr(s, name, 1.0)
-    for block in (s.account, s.car_debt_ml, s.car_short_s):
-        block[:] = [1.0] * len(block)
-    for _ in range(8):
-        s.value[BOOST] = k.release_below_kpa
-        release(k, s, DT_S)
-    assert (s.level[UNDER_DELIVERY], s.low_boost_s) == (PULL, 0.0)
-    s.value[BOOST] = below(k.release_below_kpa)
-    release(k, s, DT_S)
-    assert s.level[UNDER_DELIVERY] == PULL
-    s.changed = 0.0
-    release(k, s, DT_S)
-    assert (s.level[UNDER_DELIVERY], s.changed) == (NO_ACTION, 1.0)
-    assert {getattr(s, name) for name in closed} == {0.0}
-    for block, n in ((s.account, k.n_cars * N_SIZES), (s.car_debt_ml, k.n_cars)):
-        assert set(block[:n]) == {0.0}
-    assert set(s.car_short_s[: k.n_cars]) == {0.0}
-    assert set(s.account[SURPLUS_ACCOUNTS : SURPLUS_ACCOUNTS + N_SIZES]) == {0.0}
-
-
-def test_a_gap_brings_release_no_nearer_than_half_a_second() -> None:
-    """What boost did in it is not known."""
-    k, s = in_boost()
-    s.action, s.value[BOOST] = PULL, 0.0
-    release(k, s, 8.0)
-    assert s.low_boost_s == k.longest_step_s == 0.5
-
-
-def test_blindness_acts_after_its_time_from_the_onset_on() -> None:
-    """Longer than 0.5 s, at the onset itself too, and a little below it only warns."""
-    k, s = in_boost()
-    s.usable[DELIVERED] = 0.0
-    s.value[BOOST] = k.onset_kpa
-    assert [blind_level(k, s, DT_S) for _ in range(3)] == [NO_ACTION, NO_ACTION, k.on_blind]
-    s.value[BOOST] = below(k.onset_kpa)
-    assert (blind_level(k, s, DT_S), s.blind_s) == (WARN, 0.0)
-
-
-def test_more_timing_than_may_be_pulled_cuts_boost() -> None:
-    """Ten degrees are paid for at 150 kPa; twelve with the margin are wanted."""
-    for most_deg, action in ((12.0, PULL), (below(12.0), CUT)):
-        k, s = in_boost()
-        k.margin, k.max_retard_deg = 1.2, most_deg
-        s.level[NO_COMMAND] = PULL
-        size_action(k, s, DT_S)
-        assert (s.action, s.retard_deg) == (action, most_deg)
 
 
 @pytest.mark.parametrize("held_s", [0.0, 0.25])

@@ -93,8 +93,10 @@ def test_a_charge_that_is_not_believed_takes_back_its_pull_and_tells_after_a_sec
     s.changed = 0.0
     assert charge_level(k, s) == NO_ACTION
     assert (s.level[COOLING_MISSING], s.changed) == (WARN, 1.0)
-    s.charge_short_s, s.changed = above(1.0), 0.0
+    s.charge_short_s, s.changed, s.value[DELIVERED] = above(1.0), 0.0, above(k.nil_ml_min)
     assert (charge_level(k, s), s.changed) == (WARN, 0.0)
+    s.value[DELIVERED] = k.nil_ml_min  # hot without any spray is no news
+    assert charge_level(k, s) == NO_ACTION
 
 
 def test_a_charge_hotter_than_without_any_spray_is_not_believed() -> None:
