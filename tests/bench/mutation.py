@@ -37,7 +37,7 @@ from tests.test_house import TESTED_IN
 
 SEED: Final = 20_261
 SAMPLE: Final = 400
-LONGEST_S: Final = 300  # of computing: a change that makes a loop endless is found by that
+LONGEST_S: Final = 120  # of computing: a change that makes a loop endless is found by that
 MODULES: Final = {
     module.__name__.rpartition(".")[2]: module
     for module in (*compiled.KERNEL_MODULES, step, from_rig)
