@@ -6,6 +6,7 @@ import pytest
 
 from rules.channels import (
     BOOST,
+    COMMAND_PCT,
     COMMANDED,
     DELIVERED,
     ENGINE_SPEED,
@@ -212,6 +213,11 @@ def test_a_coarse_reading_may_stand_still_for_longer() -> None:
     ):
         s.unit[column], s.changes[column] = step, changes
         assert may_stand_still_s(k, s, column) == pytest.approx(0.5 * times)
+    # Of boost seven tenths count, and it moves as one of 20 kPa at least.
+    k.stuck_after_s[BOOST], s.still_s[BOOST], s.changes[BOOST] = 0.5, 1.0, 100.0
+    for boost_kpa, unit, times in ((10.0, 0.4, 5.0), (100.0, 0.7, 2.0)):
+        s.value[BOOST], s.unit[BOOST] = boost_kpa, unit
+        assert may_stand_still_s(k, s, BOOST) == pytest.approx(0.5 * times)
     s.changes[column], s.pause_s[column] = 0.0, 0.25
     assert may_stand_still_s(k, s, column) == pytest.approx(0.875)
     s.still_s[column] = 0.5
@@ -242,6 +248,7 @@ def test_a_step_of_boost_counts_from_half_a_kilopascal_to_five() -> None:
         assert s.less_ml_min == pytest.approx(at - low)
         assert s.more_ml_min == pytest.approx(high - at)
     k.command_kind, s.value[BOOST], s.unit[BOOST] = float(CommandKind.LOG_PERCENT), 100.0, 2.0
+    s.value[COMMAND_PCT] = 50.0
     take_command(k, s)
     assert (s.less_ml_min, s.more_ml_min) == (0.0, 0.0)  # the log says what is commanded
 

@@ -29,6 +29,10 @@ def test_an_idle_ring_is_read_behind_its_two_newest_places(back: int) -> None:
     s.ring_last = float(back)
     note_idle(k, s, DT_S)
     assert is_idle(k, s)
+    s.commanded_ml_min = s.more_ml_min = 8.0
+    assert not is_idle(k, s)
+    s.commanded_ml_min = s.more_ml_min = 0.0
+    k.ring_spacing_s = 0.25
     assert s.ring_read_nominal == s.ring_read[0] == s.ring_read[k.n_delays - 1]
     assert s.ring_read_nominal == (back - 2) % RING_SIZE
     s.ring_time_s[back] = 1.0
@@ -59,6 +63,10 @@ def test_a_ring_goes_round() -> None:
     s.ring_high_ml_min[RING_SIZE - 1] = 500.0
     s.ring_time_s[RING_SIZE - 1] = 0.5
     assert highest_asked_ml_min(k, s, 0.3) == 500.0
+    k.refresh_s, s.ring_time_s[RING_SIZE - 2] = 0.25, 0.0
+    s.ring_high_ml_min[RING_SIZE - 2] = 600.0  # a sensor that holds may still show it
+    assert highest_asked_ml_min(k, s, 0.3) == 600.0
+    k.refresh_s = 0.0
     # The first place is read as any other, on the way back as well.
     s.ring_last, s.ring_time_s[:3] = 2.0, [0.5, 0.75, 1.0]
     s.ring_low_ml_min[:3], s.ring_high_ml_min[:3] = [100.0, 300.0, 300.0], [900.0, 300.0, 300.0]

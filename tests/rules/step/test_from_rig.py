@@ -17,7 +17,7 @@ from rules.step.from_rig import (
 )
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import MOST_CARS, N_SIZES
-from tests.kit.rigs import ESSENTIAL, NAN, of_kind, rig, terms
+from tests.kit.rigs import ALL_CHANNELS, ESSENTIAL, NAN, of_kind, rig, terms
 
 
 def test_essential_channels_follow_the_command() -> None:
@@ -203,6 +203,30 @@ def test_a_flow_is_lively_above_spray_at_least() -> None:
     k = constants_of(rig(command={"kind": CommandKind.LOG_PERCENT}, channels=terms(*names)))
     assert k.nil_command == 3.0
     assert k.charge_noise_sq == 0.0
+
+
+def test_every_channel_is_looked_at_where_it_is_mapped() -> None:
+    """And only there; what one cross-check needs both of, it needs both of."""
+    where = {
+        **{"tank_column": "tank_ml", "switch_column": "tank_switch", "line_column": "line_kpa"},
+        "confirmed_retard_column": "confirmed_retard_deg",
+        "confirmed_ceiling_column": "confirmed_ceiling_kpa",
+        **{"dry_column": "dry_intake_c", "duty_column": "injector_duty_pct"},
+        **{"cooled_column": "intake_c", "law_column": "commanded_ml_min"},
+    }
+    facts = of_kind(
+        CommandKind.FIXED,
+        channels=terms(*ALL_CHANNELS),
+        charge_sensor={"drop_k": 16.0},
+        watch={},
+    )
+    k = constants_of(facts)
+    assert {name: getattr(k, name) for name in where} == {
+        name: COLUMN_OF[channel] for name, channel in where.items()
+    }
+    bare = constants_of(of_kind(CommandKind.FIXED, channels=terms(*ESSENTIAL[:2]), watch={}))
+    assert {getattr(bare, name) for name in where} == {0}
+    assert constants_of(rig(ladder={"step_deg": 0.25})).step_deg == 0.25
 
 
 @pytest.mark.parametrize("line", [False, True])

@@ -282,6 +282,7 @@ def test_the_worst_that_is_asked_wakes_the_ladder() -> None:
         quiet(k, s)
         k.confirmed_retard_column = k.confirmed_ceiling_column = k.law_column = k.duty_column = 0
         s.unread_s, k.on_blind = 1.0, CUT
+        s.blind_s = s.unsure_s = 0.25
         made(k, s)
         decide(k, s, DT_S)
         assert (s.action, s.finding) == (action, finding)

@@ -415,7 +415,12 @@ def test_a_logger_s_longest_pause_is_slowly_forgotten() -> None:
 
 def test_a_logger_with_long_pauses_may_pause_so_again() -> None:
     """Three and a half of them; from a quarter of its time on, by boost's steps."""
-    for pause_s, unit, honest_s in ((0.125, 9.0, 0.5), (0.25, 0.0, 0.75), (0.25, 2.5, 1.75)):
+    for pause_s, unit, honest_s in (
+        (0.125, 9.0, 0.5),
+        (0.15, 2.5, 1.0),
+        (0.25, 0.0, 0.75),
+        (0.25, 2.5, 1.75),
+    ):
         k, s = in_boost()
         k.logger_stuck_after_s, k.ambient_kpa = 0.5, 100.0
         s.logger_pause_s, s.unit[BOOST], s.changes[BOOST] = pause_s, unit, 100.0

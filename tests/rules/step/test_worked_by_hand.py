@@ -50,7 +50,11 @@ def test_what_a_line_is_due_falls_quickly_and_rises_slowly() -> None:
     full = full_flow_ml_min(k, 150.0)
     shut_kpa = line_due_kpa(k, 150.0, 0.0, full)
     open_kpa = line_due_kpa(k, 150.0, full, full)
-    assert shut_kpa > open_kpa
+    back_kpa = 150.0 + k.check_valve_kpa
+    assert shut_kpa == k.shut_off_kpa
+    assert open_kpa == pytest.approx(back_kpa + full * full / k.conductance_sq)
+    half_kpa = line_due_kpa(k, 150.0, 0.5 * full, full)
+    assert half_kpa == pytest.approx(0.5 * (open_kpa + shut_kpa))
     s.value[LINE], s.commanded_ml_min = 900.0, full
     move_line(k, s, 0.125)
     assert s.line_lagged_kpa == pytest.approx(open_kpa)
@@ -202,6 +206,7 @@ def test_a_reading_that_is_held_is_gathered() -> None:
         s.car_ml_min[:] = [500.0] * len(s.car_ml_min)
         weigh(k, s, 400.0, 0.125)
         assert (s.entry_s, s.residual[0]) == ((0.125, 0.0) if gathered else (0.0, -0.2))
+        assert s.read_before_ml_min == (0.0 if gathered else 400.0)
         s.bank_most_ml_min = k.floor_ml_min  # no more than none: all stands still
         weigh(k, s, 300.0, 0.0625)
         assert (s.entry_s, s.residual[0]) == ((0.125, 0.0) if gathered else (0.0, -0.2))
@@ -375,6 +380,8 @@ def test_late_samples_are_counted_one_by_one() -> None:
         assert last.boost_kpa != last.boost_kpa
         assert last.delivered_ml_min != last.delivered_ml_min
         assert last.level[NO_COMMAND] == NO_ACTION
+        state = State.of_flat(guard.state())
+        assert (state.unread_s, state.line_unread_s) == (0.0, 0.0)  # what was unread is lost
 
 
 def test_a_tolerance_too_small_to_tell_makes_one_car() -> None:
