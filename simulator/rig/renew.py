@@ -17,7 +17,7 @@ from simulator.rig.changes import value_text
 from simulator.rig.keys import DEBT, FLOW_SENSOR, LINE_SENSOR, RIG
 from simulator.rig.load import RigFile, rig_of
 from simulator.rig.old_keys import OldKey, old_keys_of
-from simulator.rig.toml_places import Places, behind_line, put
+from simulator.rig.toml_places import Places, behind_line, put, remarks_above
 from simulator.strict import BadInput, Document, KeyPath, Mismatch, Seconds, called, key_of
 from simulator.strict.lines import Lines
 
@@ -227,7 +227,7 @@ def _moved(text: str, old: OldKey, value: Any) -> str:
     if text[first:start].strip() or (to in places.ends and not there):  # out of braces, or into
         return put(_as_remark(text, old.path, "moved"), old.now, value)
     last = text.find("\n", end) + 1 or len(text)
-    above = _remarks_above(text, first) if old.path[:-1] in places.headers else first
+    above = remarks_above(text, first) if old.path[:-1] in places.headers else first
     _, name_ends = places.names.get(old.path, [(0, 0)])[0]
     name = old.now[-1] if to in places.headers or not there else key_of(old.now)
     line = f"{text[above:start]}{name}{text[name_ends:last]}".rstrip("\r\n")
@@ -241,16 +241,6 @@ def _moved(text: str, old: OldKey, value: Any) -> str:
     gap = "" if text[at:].lstrip(" \t\r")[:1] in {"\n", ""} else line_end
     before = text[:at] if text[:at].endswith("\n") else text[:at] + line_end
     return f"{before}{line_end}[{TABLE}]{line_end}{line}{line_end}{gap}{text[at:]}"
-
-
-def _remarks_above(text: str, first: int) -> int:
-    """Return where the remarks begin that stand right above a line."""
-    while first:
-        before = text.rfind("\n", 0, first - 1) + 1
-        if not text[before:first].lstrip().startswith("#"):
-            break
-        first = before
-    return first
 
 
 def _behind_spray(text: str, places: Places) -> int:
