@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from monitor.sources.logs.cell_words import are_clocks
 from monitor.sources.logs.clock_time import ClockTime
-from monitor.sources.logs.csv_cells import TextColumns, texts_of
+from monitor.sources.logs.csv_cells import TextColumns
 from monitor.sources.rows import Rows
 from simulator.strict import BadInput
 
@@ -69,7 +69,7 @@ class ColumnParts:
     def _of_text(self, cells: pa.Array) -> Rows:
         if not self._is_decided and cells.null_count < len(cells):
             self._is_decided = True
-            if are_clocks(texts_of(cells.drop_null().slice(0, _LOOKED_AT))):
+            if are_clocks(cells.drop_null().slice(0, _LOOKED_AT).to_pylist()):
                 self.clock = ClockTime(self._where)
         if self.clock is None:
             numbers: Rows = self._floats.floats("", cells).to_numpy(zero_copy_only=False)

@@ -69,7 +69,7 @@ class TextColumns:
             return clean_values
         # Cell by cell, but each text once: what stands in place of numbers is mostly alike.
         coded = pc.dictionary_encode(column)
-        words = texts_of(coded.dictionary)
+        words = coded.dictionary.to_pylist()
         values = [self._float(word) for word in words]
         is_text = np.array([value is None for value in values], bool)
         indices = coded.indices.drop_null().to_numpy()
@@ -93,7 +93,7 @@ class TextColumns:
 
     def _cast(self, column: pa.Array) -> pa.Array | None:
         """Return a column of nothing but numbers as float64, quickly; None where it has others."""
-        text = pc.ascii_trim_whitespace(column)
+        text = pc.utf8_trim_whitespace(column)
         if self._point == ",":
             if pc.any(pc.match_substring(text, ".")).as_py():
                 return None
@@ -109,11 +109,6 @@ class TextColumns:
         return self.has_decimal_comma or any(
             texts > self._numbers[name] for name, texts in self.texts.items()
         )
-
-
-def texts_of(cells: pa.Array) -> list[str]:
-    """Return cells that aren't null as texts; what is not UTF-8 in them is replaced."""
-    return [raw.decode("utf-8", "replace") for raw in cells.cast(pa.binary()).to_pylist()]
 
 
 def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterator[Cell]:

@@ -86,12 +86,13 @@ class Table:
 
 
 class _Source(NamedTuple):
-    """A file's header, and its batches of columns in that order."""
+    """A file's header, its batches of columns in that order, and what to raise without any."""
 
     names: Sequence[str]
     units: Sequence[str]
     decimal_point: str
     batches: Iterator[Sequence[pa.Array]]
+    no_rows: BadInput
 
 
 def open_table(path: Path, time: TimeMap | None = None) -> Table:
@@ -114,6 +115,8 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         ColumnParts(f"{called(path)}: {clean(name, 24)}", source.decimal_point) for name in names
     ]
     rows, is_whole = _read(path, parts, source.batches)
+    if not rows:
+        raise source.no_rows
     values = [part.values() for part in parts]
     units = [stated_unit(name, unit) for name, unit in zip(names, source.units, strict=True)]
     if time is None:
@@ -170,14 +173,16 @@ def _of_csv(path: Path) -> _Source:
     words = (*layout.words, *[""] * count)[:count]
     kinds = dict.fromkeys(range(count), pa.string())
     batches = csv_batches(path, layout, kinds, BLOCK_BYTES, lambda _row: "skip")
-    return _Source(layout.names, words, layout.decimal_point, (batch.columns for batch in batches))
+    columns = (batch.columns for batch in batches)
+    return _Source(layout.names, words, layout.decimal_point, columns, layout.no_rows(path))
 
 
 def _of_arrow(path: Path) -> _Source:
     file = ArrowFile(path, MOST_ROWS)
     names = [name.strip() for name in file.schema.names]
     batches = file.batches(file.schema.names)
-    return _Source(names, file.units, ".", (batch.columns for batch in batches))
+    no_rows = BadInput(f"{called(path)}: found no rows, expected some")
+    return _Source(names, file.units, ".", (batch.columns for batch in batches), no_rows)
 
 
 def _read(
@@ -197,8 +202,6 @@ def _read(
         raise BadInput(
             f"{called(path)}: found {clean(str(error), 120)}, expected a readable log"
         ) from None
-    if not rows:
-        raise BadInput(f"{called(path)}: found no rows of numbers, expected some")
     return rows, True
 
 

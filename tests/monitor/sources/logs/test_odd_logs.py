@@ -132,7 +132,7 @@ def test_a_review_tells_both(tmp_path: Path) -> None:
         ("Clock,Boost,Flow,IAT", ["0,1,2,3"], "", 'expected one column "Time" for time'),
         ("Boost,Flow,IAT", ["1,2,3"], "", 'expected one column "Time" for time'),
         ("Time,Boost,Flow,IAT", ["10:00:00,1:00,2,3"] * 3, "", 'Boost: found "1:00", expected a'),
-        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found no rows of numbers after line 1"),
+        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found rows of 3 fields under a header of 4"),
     ],
 )
 def test_hopeless_ones(
