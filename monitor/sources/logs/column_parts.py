@@ -26,7 +26,7 @@ class ColumnParts:
         blanks: Cells in which nothing was sent.
         texts: Cells with text in place of a number.
         clock: What reads them, where they are clock times; else None.
-        fault: Why its clock times can't be read; None where they can.
+        fault: Why it can't be read; None where it can.
     """
 
     def __init__(self, where: str, decimal_point: str) -> None:
@@ -74,6 +74,11 @@ class ColumnParts:
         if self.clock is None:
             numbers: Rows = self._floats.floats("", cells).to_numpy(zero_copy_only=False)
             self.texts = self._floats.no_numbers
+            if self._floats.has_decimal_comma and 2 * self.texts > len(cells):
+                self.fault = BadInput(
+                    f"{self._where}: found decimal commas between commas, expected decimal points, "
+                    "or semicolons between fields"
+                )
             return numbers
         if self.fault is None:
             try:

@@ -24,6 +24,7 @@ from simulator.rig import CLOCK, RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
+SUCH_TIMES: Final = "a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
@@ -124,6 +125,8 @@ class CsvBlocks(LogBlocks):
         cell = next(wrong_cells(self.path, self.layout, self._of_numbers()), None)
         if cell is not None:
             point = " with a decimal point" if cell.has_decimal_comma else ""
+            if cell.place == self.columns.time_index:
+                point += f", or {SUCH_TIMES}"
             return BadInput(f"{called(self.path)}:{cell.words}, expected a number{point}")
         if not self.statistics.received:
             return self._no_rows()
@@ -138,6 +141,4 @@ class CsvBlocks(LogBlocks):
             for line, row in rows_of(self.path, self.layout)
             if (cell := clean(row[index], 24) if index < len(row) else "")
         )
-        return BadInput(
-            f"{next(found)}, expected a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
-        )
+        return BadInput(f"{next(found)}, expected {SUCH_TIMES}")

@@ -23,6 +23,7 @@ class Cell(NamedTuple):
     """A cell that is no number."""
 
     line: int
+    place: int
     column: str
     text: str
 
@@ -125,7 +126,7 @@ def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterat
         for index in indices:
             cell = row[index]
             if cell not in NOT_SENT_WORDS and not is_number(cell, layout.decimal_point):
-                yield Cell(line, layout.names[index], cell)
+                yield Cell(line, index, layout.names[index], cell)
 
 
 def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
