@@ -32,6 +32,7 @@ _VERBS = {
     "replay": "Step through a recorded drive on the dashboard; ask what would have been.",
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
+    "draft": "Draft a rig for a car from its logs and a few answers.",
     "check": "Check a rig file and print what follows from it.",
     "renew": "Write an older version's rig file in today's keys, remarks kept.",
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",

@@ -169,6 +169,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
         },
         "by_default": list(by_default(rig_file)),
+        "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
@@ -261,6 +262,9 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         lines += _wrapped("in the simulated car the spray buys ", buys)
     if facts["outside_practice"]:
         lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
+    if facts["idle_cut_ml"] is not None:
+        idle = f"[debt] cut_volume {facts['idle_cut_ml']:zg} mL has no effect"
+        lines += _wrapped("", [f"{idle}: cut, in seconds, is less"])
     lines += [line for told in facts["by_default"] for line in _wrapped("", [told])]
     for warning in facts["warnings"]:
         lines += _wrapped("! protects little: ", [warning])

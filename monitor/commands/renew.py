@@ -35,7 +35,7 @@ def renew(
     elif to is None:
         sys.stdout.buffer.write(toml.encode())  # to the byte, on every system
     else:
-        save_as(rig_file, to)
+        save_as(toml, to)
     sys.stdout.flush()
     say = sys.stderr.write
     if not changed:

@@ -23,6 +23,9 @@ from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0
+# To end takes a guard about a second, however long its recording (ten hours at 100 rows a second:
+# 0.8 s); with a disk that hangs, 10 s more (``monitor.recorder.recorder.CLOSING_S``).
+STOP_S: Final = 60.0
 MOST_LINES_WAITING: Final = 10_000
 
 
@@ -91,18 +94,29 @@ def stop_running(pid: int | None) -> int:
     """End a running guard, cleanly, and wait until its recording is finished.
 
     Raises:
-        BadInput: There is none.
+        BadInput: There is none, or it has not ended within a minute.
     """
     return asyncio.run(_stop(find_endpoint(pid, "stop")))
 
 
 async def _stop(endpoint: Endpoint) -> int:
-    async with ViewerLink(endpoint) as link:
-        link.send(Command("stop", who=COMMAND_LINE))
-        async for message in link.messages():
-            if isinstance(message, Bye):
-                why = end_in_words(message.end, message.why)
-                sys.stderr.write(f"guard {endpoint.pid}: {clean(why, 200)}\n")
+    guard = f"guard {endpoint.pid}"
+    heard = "it says nothing: it hangs"
+    try:
+        async with asyncio.timeout(STOP_S), ViewerLink(endpoint) as link:
+            link.send(Command("stop", who=COMMAND_LINE))
+            async for message in link.messages():
+                heard = "it still runs"
+                if isinstance(message, Bye):
+                    heard = "it is still closing"
+                    why = end_in_words(message.end, message.why)
+                    sys.stderr.write(f"{guard}: {clean(why, 200)}\n")
+    except TimeoutError:
+        raise BadInput(
+            f"{guard}: found no end within {STOP_S:zg} s ({heard}), expected one; stop it again to "
+            f"wait longer, or kill process {endpoint.pid}: outputs are let go then, and of what is "
+            "recorded at most the last 0.1 s is lost"
+        ) from None
     return 0
 
 

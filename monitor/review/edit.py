@@ -25,12 +25,14 @@ from simulator.strict import (
     BadInput,
     Document,
     KeyPath,
+    Mismatch,
     clean,
     ending_of,
     key_of,
     show,
     unusable,
 )
+from simulator.strict.quantities import Decoded
 from simulator.strict.wants import describe, known_keys, step_into, wants_text
 
 MOST_CHANGES: Final = 100
@@ -109,7 +111,7 @@ def values_of(rig_file: RigFile) -> list[Value]:
     return [value for value in found if not value.key.startswith(tuple(absent))]
 
 
-def save_as(rig_file: RigFile, path: Path) -> None:
+def save_as(text: str, path: Path) -> None:
     """Write a rig's text to a new file, whole or not at all.
 
     Raises:
@@ -121,7 +123,7 @@ def save_as(rig_file: RigFile, path: Path) -> None:
         handle, draft = tempfile.mkstemp(prefix=".rig-", suffix=".part", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
-                file.write(rig_file.text.encode())
+                file.write(text.encode())
                 file.flush()
                 os.fsync(file.fileno())
             Path(draft).chmod(0o644)
@@ -135,7 +137,43 @@ def save_as(rig_file: RigFile, path: Path) -> None:
         raise unusable(path, error, "a file to write") from None
 
 
-def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, shape.Type]:
+def set_keys(rig_file: RigFile, *changes: str) -> dict[KeyPath, Any]:
+    """Return keys and their values out of texts such as ``edit`` takes, whichever key it is.
+
+    Args:
+        rig_file: A rig of the same form; it is not changed.
+        changes: As ``edit`` takes them.
+
+    Raises:
+        BadInput: No such key, or a value of another kind.
+    """
+    text, found = rig_file.text, dict[KeyPath, Any]()
+    for change in changes:
+        path, given, node = _parsed(rig_file, text, change, any_key=True)
+        found[path] = _value_of(given, node)
+        _check_quantities(path, found[path], node)
+        text = put(text, path, found[path])
+    return found
+
+
+def _check_quantities(path: KeyPath, value: Any, node: shape.Type | None) -> None:
+    """Refuse a quantity, or one in a list, that can't be one; what else is wrong a rig tells."""
+    if isinstance(value, list):
+        for at, item in enumerate(value):
+            _check_quantities((*path, at), item, step_into(node, at, value) if node else None)
+    elif isinstance(node, shape.UnionType):
+        _check_quantities(path, value, node.types[0])
+    elif isinstance(node, shape.CustomType) and issubclass(node.cls, Decoded):
+        try:
+            node.cls.from_toml(value)
+        except Mismatch as error:
+            found = error.found or show(value)
+            raise BadInput(f"{key_of(path)}: found {found}, expected {error.expected}") from None
+
+
+def _parsed(
+    rig_file: RigFile, text: str, change: str, *, any_key: bool = False
+) -> tuple[KeyPath, str, shape.Type]:
     if len(change) > LONGEST_CHANGE or not change.isprintable():
         raise BadInput(
             f"{clean(change)}: found {len(change)} characters, some of which don't print, "
@@ -153,10 +191,10 @@ def _parsed(rig_file: RigFile, text: str, change: str) -> tuple[KeyPath, str, sh
             raise BadInput(f'found key "{clean(name)}", expected one such as paid.timing[1]')
         number = step[2] or (step[1] if step[1].isdecimal() and len(step[1]) <= 4 else None)
         path = (*path, step[1] if number is None else int(number))
-    return path, given, _check(rig_file, text, path, name)
+    return path, given, _check(rig_file, text, path, name, any_key=any_key)
 
 
-def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type:
+def _check(rig_file: RigFile, text: str, path: KeyPath, name: str, *, any_key: bool) -> shape.Type:
     """Refuse a key that isn't there, or that a log can't be judged anew with; return its type."""
     document = Document.parse(text, rig_file.file_name)
     node: shape.Type = _TYPES
@@ -171,7 +209,7 @@ def _check(rig_file: RigFile, text: str, path: KeyPath, name: str) -> shape.Type
             items = f"a list of {len(raw)}" if isinstance(raw, list) else "no list in the file"
             raise BadInput(f"{clean(name)}: found {items}, expected an item that is there")
         node = inner
-    why = _refused(document, path)
+    why = None if any_key else _refused(document, path)
     if why is not None:
         raise BadInput(f"{key_of(path)}: found a key that can't change here, since {why}")
     if describe(node) == "a table":

@@ -53,6 +53,11 @@ def in_words(result: Review) -> Iterator[str]:
         yield f"  thresholds changed at {new.time_s:z.2f} s: {told}"
     for mistake in result.mistakes:
         yield f"  suspect the rig, not the car: {mistake}"
+    if result.told_by:
+        yield (
+            f"  no flow is measured: {result.told_by} alone tells of missing spray, and only while "
+            "enough is due; flowdebt check says what it can't see"
+        )
     if not result.events:
         yield f"  {_nothing_found(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:

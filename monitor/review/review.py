@@ -16,10 +16,11 @@ from monitor.review.log import Log, open_log
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
-from rules.channels import DELIVERED, TIME
+from rules.channels import CHANNELS, DELIVERED, TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
+from rules.step.from_rig import witness_column
 from rules.step.state import HEALTHY, Decision, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
@@ -70,6 +71,7 @@ class Review:
         slowest_step_s: The longest at which this rig's command can be judged where it switches.
         unacknowledged: Whether the rig wants an operator to release what is latched, and a log has
             none.
+        told_by: What alone tells of missing spray where no flow is measured; empty where one is.
         new_terms: Where a session's rig was changed while the guard ran.
         mistakes: What speaks against the rig itself.
         done_then: What an older version's rules did in a session; None where today's decided it.
@@ -93,6 +95,7 @@ class Review:
     step_s: float | None = None
     slowest_step_s: float = inf
     unacknowledged: bool = False
+    told_by: str = ""
     new_terms: list[NewTerms] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
     done_then: tuple[DoneThen, ...] | None = None
@@ -243,8 +246,10 @@ def review(path: Path, rig: str | None) -> Review:
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
     result.done_then = log.done_then
+    facts = log.rig_file.rig
+    if (witness := witness_column(facts)) != DELIVERED:
+        result.told_by = CHANNELS[witness - 1].label
     if log.own is None:
-        facts = log.rig_file.rig
         _count_what_was_not_read(result, log)
         result.slowest_step_s = slowest_period_s(facts, facts.paid.boost_kpa[-1])
         result.unacknowledged = facts.ladder.acknowledge_to_release

@@ -6,6 +6,7 @@ and the reading of sessions, which bring their rig in the words of their day.
 
 from typing import Final, NamedTuple
 
+from rules.facts import FlowSensor
 from simulator.strict import Document, KeyPath, Mismatch, Ml, called, key_of
 from simulator.strict.lines import Lines
 
@@ -16,7 +17,8 @@ class OldKey(NamedTuple):
     Attributes:
         path: How it was written.
         now: How it is written today; empty where it is gone.
-        why: Of one that is gone: what does its work.
+        why: Of one that is gone: what does its work. Of one that means less, or else, than it did:
+            what it means now.
         in_volume: It is old only where its value is a volume.
     """
 
@@ -28,15 +30,28 @@ class OldKey(NamedTuple):
 
 _SURE: Final = "evidence judges now, and debt.false_pull_every says how sure it must be"
 _UNASKED: Final = "flow nobody asked for is found by evidence now"
+_DELAY: Final = (
+    "of the delay alone; the lag's is lag_within, "
+    f"{1e3 * FlowSensor().lag_within_s:z.0f} ms by default, which may be narrower than it was"
+)
 _COOLS: Final = "evidence judges now, by what [charge_sensor] says of cooling"
 OLD_KEYS: Final = (
     OldKey(("spray", "transport_delay"), ("flow_sensor", "transport_delay")),
-    OldKey(("debt", "timing"), ("flow_sensor", "transport_delay_within")),
-    OldKey(("debt", "delay_tolerance"), ("flow_sensor", "transport_delay_within")),
+    OldKey(("debt", "timing"), ("flow_sensor", "transport_delay_within"), _DELAY),
+    OldKey(("debt", "delay_tolerance"), ("flow_sensor", "transport_delay_within"), _DELAY),
     OldKey(("spray", "lag"), ("flow_sensor", "lag")),
-    OldKey(("debt", "share"), ("flow_sensor", "gain_within")),
+    OldKey(
+        ("debt", "share"),
+        ("flow_sensor", "gain_within"),
+        "how far off an honest reading may be, no share that may be missing",
+    ),
     OldKey(("debt", "floor"), ("flow_sensor", "floor")),
-    OldKey(("debt", "cut"), ("debt", "cut_volume"), in_volume=True),
+    OldKey(
+        ("debt", "cut"),
+        ("debt", "cut_volume"),
+        "debt counts only once evidence is sure, and cut, in seconds, may be less",
+        in_volume=True,
+    ),
     OldKey(("debt", "warn"), why=_SURE),
     OldKey(("debt", "pull"), why=_SURE),
     OldKey(("debt", "arrears"), why=_SURE),

@@ -17,7 +17,7 @@ from simulator.rig.changes import value_text
 from simulator.rig.keys import DEBT, FLOW_SENSOR, LINE_SENSOR, RIG
 from simulator.rig.load import RigFile, rig_of
 from simulator.rig.old_keys import OldKey, old_keys_of
-from simulator.rig.toml_places import Places, behind_line, put
+from simulator.rig.toml_places import Places, behind_line, put, remarks_above
 from simulator.strict import BadInput, Document, KeyPath, Mismatch, Seconds, called, key_of
 from simulator.strict.lines import Lines
 
@@ -71,7 +71,9 @@ def renewed(text: str, file_name: str) -> Renewed:
     changed = []
     for old, value in zip(olds, values, strict=True):
         where = f"line {lines.get(old.path, 1)}: {key_of(old.path)}"
-        changed.append(f"{where} is {key_of(old.now) + ' now' if old.now else f'gone: {old.why}'}")
+        else_now = f": {old.why}; its remarks stay, and may no longer fit" if old.why else ""
+        is_now = f"{key_of(old.now)} now{else_now}" if old.now else f"gone: {old.why}"
+        changed.append(f"{where} is {is_now}")
         rewritten = _rewritten(rewritten, old, value)
     for path, value, why in nearest:
         rewritten = put(rewritten, path, value)
@@ -109,7 +111,7 @@ def left_open(rig_file: RigFile) -> Iterator[str]:
     cut_ml = constants_of(rig_file.rig).cut_ml
     if document.raw(("debt", "cut")) is None and cut_ml < debt.cut_ml:
         volume = document.raw(("debt", "cut_volume"))
-        than = "" if volume is None else f", less than cut_volume ({volume}): the lesser counts"
+        than = "" if volume is None else f": cut_volume ({volume}) has no effect"
         yield f"debt.cut is by default {debt.cut_s:zg} s of full flow, {cut_ml:z.2f} mL here{than}"
 
 
@@ -225,7 +227,7 @@ def _moved(text: str, old: OldKey, value: Any) -> str:
     if text[first:start].strip() or (to in places.ends and not there):  # out of braces, or into
         return put(_as_remark(text, old.path, "moved"), old.now, value)
     last = text.find("\n", end) + 1 or len(text)
-    above = _remarks_above(text, first) if old.path[:-1] in places.headers else first
+    above = remarks_above(text, first) if old.path[:-1] in places.headers else first
     _, name_ends = places.names.get(old.path, [(0, 0)])[0]
     name = old.now[-1] if to in places.headers or not there else key_of(old.now)
     line = f"{text[above:start]}{name}{text[name_ends:last]}".rstrip("\r\n")
@@ -239,16 +241,6 @@ def _moved(text: str, old: OldKey, value: Any) -> str:
     gap = "" if text[at:].lstrip(" \t\r")[:1] in {"\n", ""} else line_end
     before = text[:at] if text[:at].endswith("\n") else text[:at] + line_end
     return f"{before}{line_end}[{TABLE}]{line_end}{line}{line_end}{gap}{text[at:]}"
-
-
-def _remarks_above(text: str, first: int) -> int:
-    """Return where the remarks begin that stand right above a line."""
-    while first:
-        before = text.rfind("\n", 0, first - 1) + 1
-        if not text[before:first].lstrip().startswith("#"):
-            break
-        first = before
-    return first
 
 
 def _behind_spray(text: str, places: Places) -> int:

@@ -122,3 +122,18 @@ def behind_line(text: str, at: int, line: str, line_end: str) -> str:
     if end < 0:
         return f"{text}{line_end}{line}{line_end}"
     return f"{text[: end + 1]}{line}{line_end}{text[end + 1 :]}"
+
+
+def remarks_above(text: str, first: int) -> int:
+    """Return where the remarks begin that stand right above a line.
+
+    Args:
+        text: TOML.
+        first: Where the line begins.
+    """
+    while first:
+        before = text.rfind("\n", 0, first - 1) + 1
+        if not text[before:first].lstrip().startswith("#"):
+            break
+        first = before
+    return first

@@ -138,7 +138,7 @@ class WhatIfKeys(ReplayKeys):
         while (answer := await self.screen.ask("Keep as a new rig file:", name)) is not None:
             name = answer
             try:
-                await asyncio.to_thread(save_as, rig_file, path_of(answer))
+                await asyncio.to_thread(save_as, rig_file.text, path_of(answer))
             except BadInput as error:
                 self.screen.say(str(error), odd=True)
                 continue

@@ -2,6 +2,8 @@
 
 import asyncio
 import json
+import os
+import signal
 import sys
 from pathlib import Path
 
@@ -11,6 +13,7 @@ import pytest
 from monitor.attach.message_parts import OutputState
 from monitor.attach.protocol import AlarmTurn, EventTurn, Message
 from monitor.cli import run as flowdebt
+from monitor.commands import watching
 from monitor.guard.process import Order
 from monitor.words.lines import in_words as line_in_words
 from monitor.words.status import as_json_line, in_words
@@ -104,6 +107,21 @@ async def test_a_long_shelf_says_how_long_it_is(
     assert bye is not None
     assert bye.why == "stopped by flowdebt stop"
     assert capsys.readouterr().err == f"guard {pid}: stopped by flowdebt stop\n"
+
+
+@posix
+def test_a_guard_that_hangs_is_not_waited_for_without_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Stop gives up, says what state it is in and what can be done; the exit code is 2."""
+    monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
+    monkeypatch.setattr(watching, "STOP_S", 0.2)
+    with guard(Order("sim:healthy_pulls")) as (pid, _):
+        os.kill(pid, signal.SIGSTOP)
+        assert flowdebt(["stop", "--pid", str(pid)]) == 2
+    (line,) = capsys.readouterr().err.splitlines()
+    assert f"guard {pid}: found no end within 0.2 s (it says nothing: it hangs), expected" in line
+    assert f"kill process {pid}: outputs are let go then" in line
 
 
 @pytest.mark.parametrize("command", ["status", "alarms", "reload", "stop", "watch --attach"])

@@ -32,7 +32,7 @@ def test_printed_to_the_byte(old_rig: Path, capfdbinary: pytest.CaptureFixture[b
     told = said.err.decode()
     for part in (
         f"{old_rig}: renewed\n",
-        "debt.share is flow_sensor.gain_within now\n",
+        "debt.share is flow_sensor.gain_within now: how far off ",
         "debt.warn is gone: ",
         "  to decide: [flow_sensor] says nothing of these, so defaults hold: transport_delay ",
         "  to decide: debt.cut is by default ",

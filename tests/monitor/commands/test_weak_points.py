@@ -69,6 +69,17 @@ def test_a_clog_and_a_sensor_that_freezes_are_told_apart_from_a_weak_pump(
     assert "[flow_sensor] says nothing of these, so defaults hold: gain_within 8 %" in said
 
 
+@pytest.mark.parametrize(("volume", "idle"), [("90 mL", True), ("1 mL", False)])
+def test_a_volume_that_never_cuts_is_told(
+    volume: str, idle: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Where as many seconds of full flow as are stated come to less."""
+    assert BRINDLE.count("[debt]\n") == 1
+    text = BRINDLE.replace("[debt]\n", f'[debt]\ncut_volume = "{volume}"\n')
+    said, _ = check(text, tmp_path, capsys)
+    assert ("cut_volume 90 mL has no effect: cut, in seconds, is less" in said) == idle
+
+
 def test_an_onset_near_full_throttle_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -188,16 +188,16 @@ def test_saved_as_a_new_file(tmp_path: Path) -> None:
     """Whole, with the same text; never over another, and nothing is left behind."""
     path = tmp_path / "mine.toml"
     after = edit(BRINDLE, "debt.cut = 0.2 s")
-    save_as(after, path)
+    save_as(after.text, path)
     assert load_rig(path).text == after.text
     assert load_rig(path).rig == after.rig
     with pytest.raises(BadInput, match="found a file, expected none: nothing is overwritten"):
-        save_as(BRINDLE, path)
+        save_as(BRINDLE.text, path)
     assert load_rig(path).text == after.text
     with pytest.raises(BadInput, match=r"mine\.csv: found \.csv, expected \.toml"):
-        save_as(BRINDLE, tmp_path / "mine.csv")
+        save_as(BRINDLE.text, tmp_path / "mine.csv")
     with pytest.raises(BadInput, match="no such file"):
-        save_as(BRINDLE, tmp_path / "none" / "mine.toml")
+        save_as(BRINDLE.text, tmp_path / "none" / "mine.toml")
     assert [path.name for path in tmp_path.iterdir()] == ["mine.toml"]
 
 

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +22,8 @@ from rules.guard import Guard
 from rules.step.from_rig import constants_of
 from rules.step.state import Decision
 from simulator.logfile import mapped, write_csv
-from simulator.plant import Scenario, run
-from simulator.rig import load_rig
+from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
+from simulator.rig import find_rig, load_rig
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE, record
@@ -394,3 +395,14 @@ def test_rows_survive_the_recorder_exactly(tmp_path: Path) -> None:
     assert rows[:, kept].tobytes() == np.array(samples)[:, kept].tobytes()
     assert blocks.decided.shape == (12, len(layout.DECIDED))
     assert set(layout.DECIDED) < set(Decision.names())
+
+
+def test_a_car_without_a_flow_sensor_is_not_called_healthy_throughout(tmp_path: Path) -> None:
+    """A siphon off boost is nothing that line pressure shows: what alone judges is said."""
+    line = load_rig(find_rig("orrinby"))
+    siphon = (Fault(FaultKind.SIPHON),)
+    cruise = replace(PUMP_STOP, rig=line.rig, drive=(Step(Do.CRUISE, 2.0, 3),), faults=siphon)
+    log = log_of(cruise, 2, tmp_path / "line.csv")
+    said = "\n".join(in_words(review(log, "orrinby")))
+    assert "no flow is measured: line pressure alone tells of missing spray" in said
+    assert said.index("no flow is measured") < said.index("nothing found")

@@ -107,6 +107,15 @@ def test_the_lines_concerned_are_others_and_nothing_else() -> None:
     )
     assert f"line {at['debt.warn']}: debt.warn is gone: evidence judges now" in "\n".join(told)
     assert len(told) == 10
+    by_key = {line.partition(" is ")[0].partition(": ")[2]: line for line in told}
+    for key, means in (
+        ("debt.share", "gain_within now: how far off an honest reading may be, no share that may"),
+        ("debt.delay_tolerance", "of the delay alone; the lag's is lag_within, 50 ms by default"),
+        ("debt.cut", "cut_volume now: debt counts only once evidence is sure"),
+    ):
+        assert means in by_key[key]
+        assert by_key[key].endswith("; its remarks stay, and may no longer fit")
+    assert by_key["debt.floor"].endswith("debt.floor is flow_sensor.floor now")
 
 
 def test_whatever_the_line_ends_and_with_no_last_one() -> None:
@@ -225,7 +234,7 @@ def test_what_is_left_to_decide() -> None:
     large = BEFORE.replace('cut = "1.7 mL"', 'cut = "90 mL"')
     said = list(left_open(rig_from_text(renewed_text(large), "car.toml")))
     assert said[1].startswith(f"debt.cut is by default {debt.cut_s:g} s of full flow, ")
-    assert said[1].endswith(" less than cut_volume (90 mL): the lesser counts")
+    assert said[1].endswith(" mL here: cut_volume (90 mL) has no effect")
     whole = shipped_rigs()["brindle"].read_text(encoding="utf-8")
     assert list(left_open(rig_from_text(whole, "brindle.toml"))) == list(
         by_default(load_rig(shipped_rigs()["brindle"]))

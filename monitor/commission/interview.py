@@ -1,0 +1,287 @@
+"""From logs, answers and defaults to a rig's text: what is shown, asked, and left to do."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from monitor.commission.channel_tables import witness_of
+from monitor.commission.drafting import (
+    CHARGER,
+    OF_CHARGER,
+    UNKNOWN,
+    FromLog,
+    against_nozzles,
+    default_like,
+    draft,
+    leave_open,
+)
+from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
+from monitor.commission.guessing import Guess, Sure, assigned, guess
+from monitor.commission.questions import (
+    FULL,
+    Ask,
+    Asked,
+    Say,
+    ask_column,
+    ask_which,
+    in_doubt,
+    questions_of,
+)
+from monitor.commission.rig_text import ASKED, RigText
+from rules.channels import label_of_channel
+from simulator.rig import rig_from_text
+from simulator.strict import BadInput, KeyPath, clean, key_of
+
+_OF_COLUMN: Final = ("column", "unit", "absolute")
+
+
+@dataclass(frozen=True, slots=True)
+class Drafted:
+    """A drafted rig.
+
+    Attributes:
+        toml: Its text.
+        to_do: Keys that somebody must still decide, and why.
+        refused: Keys that ``check`` refuses until they are decided.
+    """
+
+    toml: str
+    to_do: Mapping[str, str]
+    refused: tuple[str, ...]
+
+
+def interview(
+    name: str,
+    log: Log | None,
+    *,
+    like: str | None,
+    sets: Mapping[KeyPath, Any],
+    healthy: bool | None,
+    ask: Ask | None,
+    say: Say,
+) -> Drafted:
+    """Return the rig of a car.
+
+    Args:
+        name: The car's.
+        log: Its logs; None where there are none.
+        like: The rig whose text and defaults are taken; None: the shipped one that is nearest.
+        sets: Answers given beforehand, by key.
+        healthy: Whether the spray worked all through the logs; None where nobody said so.
+        ask: Asks a person; None where there is none.
+        say: Shows a line.
+
+    Raises:
+        BadInput: An answer contradicts another, no column is boost, or none tells of spray.
+    """
+    asked = Asked(ask if ask is not None else _nobody, say, _of_rig(sets))
+    facts: FromLog | None = None
+    if log is not None:
+        if log.time_doubt and ask is not None:
+            text = f"Time: {log.time_doubt}. Which unit?"
+            log = in_unit(log, asked.choice(text, ("s", "ms", "us", "min"), log.time_unit))
+        facts = _columns(log, sets, healthy, asked if ask is not None else None, say)
+    elif ask is not None and like is None and CHARGER not in asked.answers:
+        asked.answers[CHARGER] = asked.choice(
+            "What boosts the engine?", tuple(OF_CHARGER), "turbocharger"
+        )
+    like = like or default_like(asked.answers, facts)
+    if ask is not None:
+        for question in questions_of(facts, asked.answers):
+            _values(asked, name, like, facts, question)
+            more = FULL.get(str(asked.answers.get(("command", "kind"))))
+            if more is not None and more.keys[0][0] not in asked.answers:
+                _values(asked, name, like, facts, more)
+    rig = draft(name, like, facts, asked.answers)
+    _checked(rig)
+    for sentence in () if facts is None else against_nozzles(rig, facts):
+        say(f"! {sentence}")
+    refused = leave_open(rig, facts, asked.answers)
+    return Drafted(
+        toml=rig.finished(),
+        to_do={key_of(path): why for path, why in rig.to_do.items()},
+        refused=tuple(refused),
+    )
+
+
+def _nobody(_: str) -> str:
+    raise EOFError
+
+
+def _of_rig(sets: Mapping[KeyPath, Any]) -> dict[KeyPath, Any]:
+    """Return the answers that are no column's: those go into the guesses."""
+    return {path: value for path, value in sets.items() if not _is_of_column(path)}
+
+
+def _is_of_column(path: KeyPath) -> bool:
+    return len(path) == 3 and path[0] == "channels" and path[2] in _OF_COLUMN
+
+
+def _values(asked: Asked, name: str, like: str, facts: FromLog | None, question: Any) -> None:
+    """Ask a question until its answers agree with the others."""
+    while True:
+        before = dict(asked.answers)
+        asked.values(question, draft(name, like, facts, before))
+        try:
+            _checked(draft(name, like, facts, asked.answers))
+        except BadInput as error:
+            if asked.answers == before:
+                raise
+            asked.refuse(str(error))
+            asked.answers = before
+            asked.count -= 1
+            continue
+        return
+
+
+def _checked(rig: RigText) -> None:
+    rig_from_text(rig.toml, "draft")
+
+
+def _columns(
+    log: Log, sets: Mapping[KeyPath, Any], healthy: bool | None, asked: Asked | None, say: Say
+) -> FromLog:
+    """Show what the columns are taken for, ask where that decides, and return what follows."""
+    guesses = _as_set(log, guess(log.columns, log.time_s), sets)
+    guesses = with_defaults(log, guesses)
+    for line in told(log, guesses):
+        say(line)
+    if asked is not None and healthy is None:
+        said = asked.choice("Did the spray work as it should all through?", ("yes", "no"))
+        healthy = {"yes": True, "no": False}.get(said)
+    if asked is not None:
+        guesses = _settled(log, guesses, asked)
+        before = set(doubts(log, with_defaults(log, guess(log.columns, log.time_s))))
+        for sentence in doubts(log, guesses):
+            if sentence not in before:
+                say(f"! {sentence}")
+    facts = from_log(log, guesses, healthy=healthy)
+    channels = facts.channels()
+    if "boost_kpa" not in channels or not witness_of(channels):
+        missing = "boost_kpa" if "boost_kpa" not in channels else "delivered_ml_min"
+        what = "the manifold's pressure" if missing == "boost_kpa" else "the spray's flow"
+        raise BadInput(
+            f"{log.source}: found no column for {what}, expected one: if there is, name it with "
+            f"--set 'channels.{missing}.column=...'"
+        )
+    return facts
+
+
+def _found(log: Log, guesses: list[Guess], channel: str, asked: Asked) -> list[Guess]:
+    """Return the guesses with a channel that none of them is, and that rigs can't do without."""
+    there = {one.channel: one for one in guesses if one.channel}
+    if channel in there or (channel != "boost_kpa" and witness_of(there)):
+        return guesses
+    left = [one.header for one in guesses if not one.channel and one.spread is not None]
+    header = asked.choice(f"Which column is the {label_of_channel(channel)}?", left) if left else ""
+    return assigned(log.columns, log.time_s, guesses, header, channel) if header else guesses
+
+
+def _settled(log: Log, guesses: list[Guess], asked: Asked) -> list[Guess]:
+    """Return the guesses with what was asked about those in doubt."""
+    for channel in ("boost_kpa", "delivered_ml_min"):
+        guesses = _found(log, guesses, channel, asked)
+    for doubtful in in_doubt(from_log(log, guesses, healthy=None)):
+        made = doubtful
+        if doubtful.rivals:
+            header = ask_which(doubtful, asked)
+            if header:
+                guesses = assigned(log.columns, log.time_s, guesses, header, doubtful.channel)
+                made = next(g for g in guesses if g.header == header)
+            if not header or made.sure is not Sure.ASK:
+                continue
+        answered = ask_column(made, asked)
+        guesses = [answered if g.header == made.header else g for g in guesses]
+    return guesses
+
+
+def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list[Guess]:
+    """Return the guesses with what was given beforehand.
+
+    Raises:
+        BadInput: A column's name is not the log's, or a channel has no column.
+    """
+    headers = [column.header for column in log.columns]
+    for path, value in sets.items():
+        if not _is_of_column(path):
+            continue
+        channel, key = str(path[1]), path[2]
+        if key == "column":
+            if value not in headers:
+                shown = ", ".join(f'"{clean(header, 24)}"' for header in headers[:12])
+                raise BadInput(
+                    f'--set channels.{channel}.column: found "{clean(str(value))}", expected one '
+                    f"of the log's columns: {shown}{', ...' * (len(headers) > 12)}"
+                )
+            guesses = assigned(log.columns, log.time_s, guesses, str(value), channel)
+    for path, value in sets.items():
+        if _is_of_column(path) and path[2] != "column":
+            channel, key = str(path[1]), str(path[2])
+            if all(one.channel != channel for one in guesses):
+                raise BadInput(
+                    f"--set channels.{channel}.{key}: found no column for the "
+                    f"{label_of_channel(channel)}, expected channels.{channel}.column, too"
+                )
+            guesses = [_with(one, key, value) if one.channel == channel else one for one in guesses]
+    return guesses
+
+
+def _with(one: Guess, key: str, value: Any) -> Guess:
+    given = {"unit": str(value)} if key == "unit" else {"absolute": bool(value)}
+    one = replace(one, **given)
+    settled = one.asked in {key, ""}
+    return replace(one, sure=Sure.SURE, asked="", why=ASKED) if settled else one
+
+
+def told_of(log: Log, sets: Mapping[KeyPath, Any]) -> list[str]:
+    """Return the lines that tell a log's columns, with what was said of them beforehand.
+
+    Raises:
+        BadInput: What was said doesn't fit the log.
+    """
+    return told(log, with_defaults(log, _as_set(log, guess(log.columns, log.time_s), sets)))
+
+
+def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
+    """Return the lines that tell a log's columns, and what speaks against the guesses."""
+    lasts_s = float(log.time_s[-1] - log.time_s[0])
+    rate = f"{1.0 / log.period_s:z.3g} rows a second" if log.period_s > 0.0 else "one row"
+    lines = [
+        f"{log.source}: {len(log.columns)} columns, {len(log.time_s)} rows in {lasts_s:z.0f} s "
+        f"({rate})",
+        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} {'from':>8} {'to':>8} "
+        f"{'step':>7} {'new/s':>6}  why",
+    ]
+    for one in guesses:
+        spread = one.spread
+        cells = f"{'':>8} {'':>8} {'':>7} {'':>6}"
+        if spread is not None:
+            cells = (
+                f"{spread.low:>z8.4g} {spread.high:>z8.4g} {spread.step:>z7.2g} "
+                f"{spread.rate_hz:>z6.3g}"
+            )
+        unit = f"{one.unit}{' abs' if one.absolute else ''}"
+        sure = one.sure.word if one.channel else "-"
+        label = label_of_channel(one.channel) if one.channel else "-"
+        lines.append(
+            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {cells}  {one.why}"
+        )
+    lines += [f"  {remark}" for remark in log.remarks]
+    if log.time_doubt:
+        lines.append(f"! time: {log.time_doubt}")
+    return lines + [f"! {sentence}" for sentence in doubts(log, guesses)]
+
+
+def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:
+    """Return the lines that tell what is left to do, and the next commands."""
+    lines = []
+    if drafted.to_do:
+        lines.append(f"to do, {len(drafted.to_do)} keys that nobody answered:")
+        lines += [f"  {key}: {why}" for key, why in drafted.to_do.items()]
+    if drafted.refused:
+        keys = ", ".join(drafted.refused)
+        lines.append(f'! check refuses {keys} until it is decided: "{UNKNOWN}" stands there now')
+    lines.append(f"next: flowdebt check {to}")
+    if logs:
+        lines.append(f"then: flowdebt review {logs[0]} --rig {to}")
+    return lines

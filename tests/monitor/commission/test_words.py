@@ -1,0 +1,73 @@
+"""What a column's name says: its unit, its nought, the channels it speaks for."""
+
+import pytest
+
+from monitor.commission.words import STRONG, read_name, unit_of
+
+
+@pytest.mark.parametrize(
+    ("header", "word", "unit", "absolute"),
+    [
+        ("MAP (kPa)", "", "kPa", None),
+        ("MAP", "psia", "psi", True),
+        ("Boost", "psig", "psi", False),
+        ("Pression collecteur (mbar abs)", "", "mbar", True),
+        ("ManifoldPressure_kPa_g", "", "kPa", False),
+        ("IAT_F", "", "degF", None),
+        ("Motordrehzahl [1/min]", "", "rpm", None),
+        ("Meth Flow gph", "", "gal/h", None),
+        ("spray_flow_ml_min", "", "mL/min", None),
+        ("air after spray, °F", "", "°F", None),
+        ("Zündwinkel [°KW]", "", "deg", None),
+        ("TPS%", "", "%", None),
+        ("RPM", "", "", None),
+        ("Flow (post filter)", "", "", None),
+        ("F", "", "", None),
+    ],
+)
+def test_units_and_noughts(header: str, word: str, unit: str, absolute: bool | None) -> None:
+    """In brackets, at the end, in a row of units; in the trade's spellings."""
+    named = read_name(header, word)
+    assert (named.unit, named.absolute) == (unit, absolute)
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        *(
+            "Water temp",
+            "Coolant",
+            "Kühlmitteltemperatur",
+            "Oil pressure",
+            "EGT 1",
+            "Fuel pressure",
+        ),
+        *("MAF", "Vehicle speed", "Baro", "AFR", "Wastegate duty", "Boost solenoid duty", "Gear"),
+        *(
+            "Pulse width ms",
+            "Short trim",
+            "Pedal position",
+            "GPS speed",
+            "Turbo speed",
+            "Ethanol %",
+        ),
+    ],
+)
+def test_what_flowdebt_has_no_channel_for(header: str) -> None:
+    """Named as what it is, though a word in it may be a channel's."""
+    assert read_name(header).other
+
+
+@pytest.mark.parametrize("header", ["Boost target kPa", "Desired lambda", "Ladedruck soll"])
+def test_a_wish_is_no_reading(header: str) -> None:
+    """Of all that is wished for, only spray is a channel."""
+    assert read_name(header).roles == {}
+    assert read_name("Spray target").roles["commanded_ml_min"] == STRONG
+
+
+def test_a_unit_needs_its_kind() -> None:
+    """Single letters mean a unit only where the column's kind has it."""
+    assert unit_of("C", ("temperature",)) == "degC"
+    assert unit_of("C", ("flow",)) == ""
+    assert unit_of("", ("flow",)) == ""
+    assert unit_of("[l/h]", ("flow",)) == "l/h"
