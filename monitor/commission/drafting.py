@@ -39,6 +39,7 @@ DRY_LIMIT: Final = ("paid", "dry_limit")
 PAID_BOOST: Final = ("paid", "boost")
 PAID_TIMING: Final = ("paid", "timing")
 NOZZLE: Final = ("spray", "nozzles", 0)
+PUMP: Final = ("spray", "pump")
 HOT: Final[KeyPath] = ("limits", "intake_c", "above")
 # The last of the two points that a draft's [paid] has.
 TOP: Final[KeyPath] = (*PAID_BOOST, 1)
@@ -65,8 +66,8 @@ LOOKED_UP: Final[dict[KeyPath, str]] = {
     (*NOZZLE, "count"): "how many nozzles, and what is stamped on them.",
     (*NOZZLE, "rated_flow"): "of each nozzle, on water; a jug and a clock tell.",
     (*NOZZLE, "rated_pressure"): "at which the nozzles are rated.",
-    ("spray", "pump", "shut_off"): "the pump's pressure at no flow, as its maker says.",
-    ("spray", "pump", "free_flow"): "the pump's flow at no pressure, as its maker says.",
+    (*PUMP, "shut_off"): "the pump's pressure at no flow, as its maker says.",
+    (*PUMP, "free_flow"): "the pump's flow at no pressure, as its maker says.",
     (
         "spray",
         "pump",
@@ -102,6 +103,7 @@ class FromLog:
         injector_ml_min: What all injectors together give at 100 %, by speed-density, for 1 L of
             displacement; None where it isn't told.
         refresh_s: How long the flow sensor holds a reading; 0 where it is new in every row.
+        line_kpa: The line's pressure in full spray; None where it isn't logged.
         healthy: Whether somebody said that the spray worked all through; None where nobody did.
     """
 
@@ -117,6 +119,7 @@ class FromLog:
     full_boost_rpm: float | None = None
     injector_ml_min: float | None = None
     refresh_s: float = 0.0
+    line_kpa: float | None = None
     healthy: bool | None = None
 
     def channels(self) -> dict[str, Guess]:
@@ -250,11 +253,16 @@ def _litres(value: Any) -> float:
 
 
 def _spray(rig: RigText, log: FromLog | None, answers: Answers) -> None:
-    """Size a pump that nobody named by the nozzles, so that it doesn't hold them back."""
+    """Size a pump nobody named: its pressure by the line's, its flow to hold no nozzle back."""
     if log is None:
         return
+    if log.line_kpa is not None and log.line_kpa > 150.0:
+        held_kpa = _rounded(log.line_kpa, 10.0)
+        rig.put((*PUMP, "regulated"), f"{held_kpa:z.0f} kPa", "log: the line in full spray")
+        if held_kpa > 0.9 * float(Kpa.from_toml(rig.raw(*PUMP, "shut_off"))):
+            rig.put((*PUMP, "shut_off"), f"{_rounded(1.3 * held_kpa, 50.0):z.0f} kPa")
     each = answers.get((*NOZZLE, "rated_flow"))
-    free = ("spray", "pump", "free_flow")
+    free = (*PUMP, "free_flow")
     if each is None and log.law is not None and log.law.full_ml_min > 0.0:
         rig.put(free, f"{_rounded(4.0 * log.law.full_ml_min, 50.0):z.0f} mL/min")
     elif each is not None:
@@ -350,6 +358,9 @@ def _rounded_kpa(kpa: float) -> float:
     return float(round(kpa))
 
 
+_GROWS: Final = "spray still grew at the highest boost of this log; say where it is full."
+
+
 def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
     """Write a law into [command]; return the boost at which spray begins, kPa."""
     explained = shipped_rigs()[EXPLAINED].read_text(encoding="utf-8")
@@ -364,7 +375,8 @@ def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
         case "boost":
             full = law.full if isfinite(law.full) else top_kpa
             full = max(_rounded_kpa(full), start_kpa + 1.0)
-            rig.put(("command", "full_boost"), f"{full:zg} kPa", said)
+            grows = law.error < 1.0 and full > 0.95 * top_kpa
+            rig.put(("command", "full_boost"), f"{full:zg} kPa", said, _GROWS if grows else "")
         case "injector_duty":
             known = law.error < 1.0
             start, full = (round(law.start), round(law.full)) if known else (20, 80)

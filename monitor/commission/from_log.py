@@ -184,6 +184,7 @@ def from_log(log: Log, guesses: Sequence[Guess], *, healthy: bool | None) -> Fro
         full_boost_rpm=_full_boost_rpm(speed, boost),
         injector_ml_min=_injectors_ml_min(readings),
         refresh_s=_refresh_s(log, settled),
+        line_kpa=_line_kpa(readings),
         healthy=healthy,
     )
 
@@ -216,7 +217,7 @@ def _injectors_ml_min(readings: Readings) -> float | None:
     duty = readings.get("injector_duty_pct")
     if speed is None or boost is None or duty is None:
         return None
-    high = boost > np.quantile(boost, 0.5) + 0.7 * (np.max(boost) - np.quantile(boost, 0.5))
+    high = boost > float(np.min(boost)) + 0.8 * float(np.ptp(boost))
     high &= (speed > 1500.0) & (duty > 10.0) & (duty < 99.0)
     if high.sum() < 50:
         return None
@@ -228,6 +229,16 @@ def _injectors_ml_min(readings: Readings) -> float | None:
     open_share = 0.01 * duty[high] - _DEAD_S * speed[high] / 120.0
     each = petrol_ml_min / np.clip(open_share, 0.02, None)
     return float(np.median(each))
+
+
+def _line_kpa(readings: Readings) -> float | None:
+    """Return the line's pressure in full spray; None where it isn't logged."""
+    line, flow = readings.get("line_kpa"), readings.get("delivered_ml_min")
+    if flow is None:
+        flow = readings.get("commanded_ml_min")
+    if line is None or flow is None or float(np.max(flow)) <= 0.0:
+        return None
+    return float(np.median(line[flow > 0.7 * float(np.max(flow))]))
 
 
 def _refresh_s(log: Log, guesses: Sequence[Guess]) -> float:

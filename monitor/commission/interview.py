@@ -249,23 +249,20 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     lines = [
         f"{log.source}: {len(log.columns)} columns, {len(log.time_s)} rows in {lasts_s:z.0f} s "
         f"({rate})",
-        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} {'from':>8} {'to':>8} "
-        f"{'step':>7} {'new/s':>6}  why",
+        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} from, to",
     ]
     for one in guesses:
-        spread = one.spread
-        cells = f"{'':>8} {'':>8} {'':>7} {'':>6}"
-        if spread is not None:
-            cells = (
-                f"{spread.low:>z8.4g} {spread.high:>z8.4g} {spread.step:>z7.2g} "
-                f"{spread.rate_hz:>z6.3g}"
-            )
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
         sure = one.sure.word if one.channel else "-"
         label = label_of_channel(one.channel) if one.channel else "-"
-        lines.append(
-            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {cells}  {one.why}"
-        )
+        reads, moves = "", ""
+        if one.spread is not None:
+            reads = f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
+            moves = f"; steps of {one.spread.step:z.2g}, {one.spread.rate_hz:z.3g} a second"
+        lines += [
+            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {reads}".rstrip(),
+            f"      {one.why}{moves}",
+        ]
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
         lines.append(f"! time: {log.time_doubt}")
