@@ -5,6 +5,7 @@ each number stands where it comes from. What no log can say and nobody did is ma
 value that errs on the side of the engine.
 """
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -17,8 +18,19 @@ from monitor.commission.rig_text import ASKED, DEFAULT, RigText
 from monitor.commission.ties import FLOW_UNITS
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
-from simulator.rig import rig_from_text, shipped_rigs
-from simulator.strict import KeyPath, Kpa, MlMin, Rpm, clean, key_of
+from simulator.rig import find_rig, rig_from_text, shipped_rigs
+from simulator.strict import (
+    BadInput,
+    KeyPath,
+    Kpa,
+    Ml,
+    MlMin,
+    Rpm,
+    called,
+    clean,
+    key_of,
+    read_text,
+)
 
 # The shipped rig that is nearest to a kind of engine.
 OF_CHARGER: Final = {
@@ -74,6 +86,7 @@ LOOKED_UP: Final[dict[KeyPath, str]] = {
         "regulated",
     ): "where a switch or bypass holds the pressure; none: take it out.",
     ("spray", "tank"): "the tank's volume.",
+    ("charge_sensor", "drop_k"): "log a pull with spray and one without.",
 }
 _HEAD: Final = """\
 # {name}: drafted by flowdebt{source}.
@@ -140,11 +153,18 @@ def draft(name: str, like: str, log: FromLog | None, answers: Answers) -> RigTex
         answers: Key paths and their values, as TOML has them; None takes a key out.
 
     Raises:
-        BadInput: There is no such rig.
+        BadInput: There is no such rig, or it is too oddly laid out.
     """
-    from simulator.rig import find_rig
-    from simulator.strict import read_text
+    try:
+        return _drafted(name, like, log, answers)
+    except tomllib.TOMLDecodeError:
+        raise BadInput(
+            f"{called(like)}: found a file too oddly laid out, expected a table a block, as the "
+            "shipped rigs have it"
+        ) from None
 
+
+def _drafted(name: str, like: str, log: FromLog | None, answers: Answers) -> RigText:
     rig = RigText(read_text(find_rig(like)))
     _head(rig, name, like, log)
     _engine(rig, log, answers)
@@ -216,7 +236,7 @@ def _head(rig: RigText, name: str, like: str, log: FromLog | None) -> None:
         said = {None: "nobody said", True: "yes", False: "no"}[log.healthy]
         healthy = f"# Did the spray work as it should all through the log? {said}.\n"
     ours = _HEAD.format(
-        name=name, source=f" from {log.source}" if log else "", like=like, healthy=healthy
+        name=name, source=f" from {log.source}" if log else "", like=called(like), healthy=healthy
     )
     rig.toml = f"{ours}{paragraphs}\nname ={rest}"
     rig.put(("name",), name)
@@ -247,8 +267,6 @@ def _engine(rig: RigText, log: FromLog | None, answers: Answers) -> None:
 
 
 def _litres(value: Any) -> float:
-    from simulator.strict import Ml
-
     return float(Ml.from_toml(value)) / 1000.0
 
 

@@ -18,6 +18,7 @@ from monitor.sources.logs.open_table import Table, TableColumn, open_table
 from simulator.rig import TimeMap
 from simulator.strict import BadInput, KeyPath, Seconds, called, clean
 
+_MOST_NAMED: Final = 5
 _GAP_S: Final = 10.0  # put between two logs
 _AIR_J_KG_K: Final = 287.0
 _CHARGE_K: Final = 315.0
@@ -92,7 +93,7 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
     found = tables[0].time
     steps_s = np.diff(times[0])
     return Log(
-        source=", ".join(clean(path.name, 40) for path in paths),
+        source=_source(paths),
         columns=tuple(Column(name, units[name], np.concatenate(parts[name])) for name in names),
         time_s=np.concatenate(times),
         period_s=float(np.median(steps_s[steps_s > 0.0])) if (steps_s > 0.0).any() else 0.0,
@@ -101,6 +102,13 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
         remarks=tuple(table.remark for table in tables if table.remark),
         time_doubt="" if found.is_sure else found.why,
     )
+
+
+def _source(paths: Sequence[Path]) -> str:
+    """Return the logs' names in a few words."""
+    named = [clean(path.name, 40) for path in paths[:_MOST_NAMED]]
+    more = len(paths) - len(named)
+    return ", ".join(named) + (f" and {more} more" if more else "")
 
 
 def _time_told(table: Table, sets: Mapping[KeyPath, Any]) -> TimeMap | None:

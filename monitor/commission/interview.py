@@ -16,7 +16,7 @@ from monitor.commission.drafting import (
     leave_open,
 )
 from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
-from monitor.commission.guessing import Guess, Sure, assigned, guess
+from monitor.commission.guessing import Guess, Sure, assigned, can_be_named, guess
 from monitor.commission.questions import (
     FULL,
     Ask,
@@ -172,7 +172,11 @@ def _found(log: Log, guesses: list[Guess], channel: str, asked: Asked) -> list[G
     there = {one.channel: one for one in guesses if one.channel}
     if channel in there or (channel != "boost_kpa" and witness_of(there)):
         return guesses
-    left = [one.header for one in guesses if not one.channel and one.spread is not None]
+    left = [
+        one.header
+        for one in guesses
+        if not one.channel and one.spread is not None and can_be_named(one.header)
+    ]
     header = asked.choice(f"Which column is the {label_of_channel(channel)}?", left) if left else ""
     return assigned(log.columns, log.time_s, guesses, header, channel) if header else guesses
 
@@ -215,13 +219,16 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
                 )
             guesses = assigned(log.columns, log.time_s, guesses, str(value), channel)
     for path, value in sets.items():
-        if _is_of_column(path) and path[2] != "column":
-            channel, key = str(path[1]), str(path[2])
-            if all(one.channel != channel for one in guesses):
-                raise BadInput(
-                    f"--set channels.{channel}.{key}: found no column for the "
-                    f"{label_of_channel(channel)}, expected channels.{channel}.column, too"
-                )
+        if path[0] != "channels" or path[2:] == ("column",):
+            continue
+        channel = str(path[1])
+        if all(one.channel != channel for one in guesses):
+            raise BadInput(
+                f"--set {key_of(path)}: found no column for the {label_of_channel(channel)}, "
+                f"expected channels.{channel}.column, too"
+            )
+        if _is_of_column(path):
+            key = str(path[2])
             guesses = [_with(one, key, value) if one.channel == channel else one for one in guesses]
     return guesses
 
