@@ -23,8 +23,8 @@ from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput, clean
 
 GOODBYE_S: Final = 10.0
-# To end takes a guard well under a second, however long its recording; with a disk that hangs some
-# 20 s (``monitor.recorder.recorder.CLOSING_S``).
+# To end takes a guard about a second, however long its recording (ten hours at 100 rows a second:
+# 0.8 s); with a disk that hangs, 10 s more (``monitor.recorder.recorder.CLOSING_S``).
 STOP_S: Final = 60.0
 MOST_LINES_WAITING: Final = 10_000
 
