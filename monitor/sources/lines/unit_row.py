@@ -155,7 +155,7 @@ def _check_absolute(name: str, word: str, columns: Columns, index: int, where: s
 def says_absolute(cell: str) -> bool | None:
     """Whether a pressure's unit says absolute ("psia", "kPa abs") or gauge; None where neither."""
     pressure = _PRESSURE.fullmatch(_bare(cell))
-    return None if pressure is None else pressure[2].lower().startswith("a")
+    return None if pressure is None else pressure[2][0] in "aA"
 
 
 def _bare(cell: str) -> str:
