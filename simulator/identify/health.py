@@ -26,6 +26,7 @@ from simulator.identify.spraying import AFTER_S, BEFORE_S
 OF_THE_SPRAY: Final = (UNDER_DELIVERY, OVER_DELIVERY, UNASKED_FLOW, SIGNAL_LOST)
 LEAST_DELAY_S: Final = 0.03  # of tolerance: pulls differ a little from each other
 LEAST_LAG: Final = 0.35  # the same, of the lag
+MOST_NOISE, MOST_LASTS_S = 0.1, 0.25  # of a healthy sensor; common practice, no source
 SDS: Final = 4.0
 OFF_SHARE: Final = (
     0.05  # a pull reads so much more or less than the others, and it isn't one of them
@@ -42,8 +43,8 @@ def as_fitted(rig: Rig, fit: FlowFit, delay_within_s: float, lag_within_s: float
         lag_s=fit.lag_s,
         lag_within_s=min(lag_within_s, fit.lag_s),
         gain_within=rig.flow_sensor.gain_within,
-        noise=min(max(fit.noise, 0.001), 0.5),
-        noise_lasts_s=max(fit.lasts_s, rig.flow_sensor.noise_lasts_s),
+        noise=min(max(fit.noise, 0.001), MOST_NOISE),
+        noise_lasts_s=min(max(fit.lasts_s, rig.flow_sensor.noise_lasts_s), MOST_LASTS_S),
         floor_ml_min=rig.flow_sensor.floor_ml_min,
         refresh_s=fit.refresh_s,
     )
