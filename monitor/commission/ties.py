@@ -5,7 +5,7 @@ absolute pressure; the flow of spray follows its command, or boost. Columns that
 time, in a wrong unit, or something else don't keep to that.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
@@ -24,6 +24,7 @@ SHIFTED_S: Final = 0.15
 LATEST_FLOW_S: Final = 1.0  # a hose, a sensor: no healthy flow follows later (common practice)
 _FOLLOWS: Final = 0.8  # correlation
 _DEAD_S: Final = 1.0e-3  # an injector's; common practice, no source
+_MISSING_S: Final = 0.5
 _GAIN: Final = 0.6  # of what is unexplained at no shift, what is left at the best one
 
 
@@ -93,13 +94,19 @@ def lag(of: Any, behind: Any) -> Lag:
     if most < 1 or of.std() == 0.0 or behind.std() == 0.0:
         return Lag(0.0, 0.0, 0.0)
     a, b = of - of.mean(), behind - behind.mean()
-    found = []
-    for step in range(-most, most + 1):
-        one, other = (a[step:], b[: len(b) - step]) if step >= 0 else (a[:step], b[-step:])
-        size = float(np.sqrt((one @ one) * (other @ other))) or 1.0
-        found.append(float(one @ other) / size)
+    n = len(a)
+    padded = 1 << (2 * n - 1).bit_length()
+    product = np.fft.rfft(a, padded) * np.conj(np.fft.rfft(b, padded))
+    together = np.fft.irfft(product, padded)
+    steps = np.arange(-most, most + 1)
+    # What overlaps, squared: behind each step of the one, before each of the other.
+    of_a = np.concatenate(([0.0], np.cumsum(a * a)))
+    of_b = np.concatenate(([0.0], np.cumsum(b * b)))
+    late, early = np.clip(steps, 0, None), np.clip(-steps, 0, None)
+    sizes = (of_a[n - early] - of_a[late]) * (of_b[n - late] - of_b[early])
+    found = together[steps] / np.sqrt(np.maximum(sizes, 1e-300))
     best = int(np.argmax(found))
-    return Lag((best - most) * STEP_S, found[best], found[most])
+    return Lag((best - most) * STEP_S, float(found[best]), float(found[most]))
 
 
 def air_zero_kpa(duty: Any, speed_rpm: Any, pressure: Any) -> tuple[float, float] | None:
@@ -242,20 +249,41 @@ def _of_flow(readings: Readings) -> list[str]:
             )
         break
     asked = readings.get("commanded_ml_min")
-    if asked is not None and float(np.max(asked)) > 0.0:
-        full = asked > 0.6 * float(np.max(asked))
-        ratio = float(np.median(flow[full])) / float(np.median(asked[full]))
-        if not 0.5 < ratio < 1.7:
-            told.append(
-                f"{name} reads {ratio:z.2g} times the commanded flow: is one of them in another "
-                "unit?"
-            )
+    if asked is None or not (asked > 0.0).any() or told:
+        return told
+    ratio = full_flow(flow) / full_flow(asked)
+    if not 0.5 < ratio < 1.7:
+        told.append(
+            f"{name} reads {ratio:z.2g} times the commanded flow: is one of them in another unit?"
+        )
+    step = max(0, round(lag(flow, asked).late_s / STEP_S))
+    due = _steady(asked)[: len(asked) - step] * ratio
+    missing_s = STEP_S * float(np.count_nonzero(flow[step:] < 0.6 * due))
+    if missing_s > _MISSING_S:
+        told.append(
+            f"{name} reads less than 60 % of what it mostly does at such a command, for "
+            f"{missing_s:z.1f} s: was the spray healthy?"
+        )
     return told
+
+
+def full_flow(flow: Any) -> float:
+    """Return the flow in full spray: the middle of what is near the most."""
+    near = flow[flow > 0.85 * float(np.quantile(flow[flow > 0.0], 0.97))]
+    return float(np.median(near))
+
+
+def _steady(asked: Any) -> Any:
+    """Return the least that was asked for within the last half second: what must have arrived."""
+    least = asked.copy()
+    for step in range(1, round(0.5 / STEP_S)):
+        least[step:] = np.minimum(least[step:], asked[:-step])
+    return least
 
 
 def better_default(guess: Guess, readings: Readings) -> Guess:
     """Return a guess in doubt with what injector duty, or the other flow, speaks for."""
-    if guess.asked == "unit" and guess.channel in _FLOWS:
+    if guess.channel in _FLOWS and guess.asked in {"", "unit"} and guess.why != ASKED:
         return _flow_by_other(guess, readings)
     spoken = pressure_by_duty(readings) if guess.channel == "boost_kpa" else None
     if spoken is None or guess.asked == "column" or guess.why == ASKED:
@@ -283,25 +311,31 @@ _FLOWS: Final = {
 
 
 def _flow_by_other(guess: Guess, readings: Readings) -> Guess:
-    """Return a flow's guess with the unit in which it agrees with the other flow, if one does."""
+    """Return a flow's guess as the other flow speaks for it: no value of a flow tells its unit.
+
+    A unit that nobody wrote is taken from the other where one alone agrees. One that is written is
+    sure where both agree, and in doubt where they don't.
+    """
     other = readings.guesses.get(_FLOWS[guess.channel])
-    if other is None or other.sure is Sure.ASK or guess.channel not in readings.raw:
-        return guess
+    if other is None or other.sure is Sure.ASK or guess.header in _FLOWS:
+        single = guess.sure is Sure.SURE and guess.header not in _FLOWS
+        why = f"{guess.why}; no other flow to compare"
+        return replace(guess, sure=Sure.LIKELY, why=why) if single else guess
     theirs, raw = readings.by_channel[other.channel], readings.raw[guess.channel]
-    full = theirs > 0.6 * float(np.max(theirs))
-    if not full.any() or float(np.median(raw[full])) <= 0.0:
+    if not ((theirs > 0.0).any() and (raw > 0.0).any()):
         return guess
-    ratio = float(np.median(theirs[full])) / float(np.median(raw[full]))
+    ratio = full_flow(theirs) / full_flow(raw)
     near = [unit for unit in FLOW_UNITS if 0.8 < ratio / MlMin.linear(unit)[0] < 1.25]
-    if len(near) != 1:
-        return guess
-    why = f"no unit written, but {near[0]} agrees with the {label_of_channel(other.channel)}"
-    return replace(guess, unit=near[0], sure=Sure.LIKELY, asked="", why=why)
+    label = label_of_channel(other.channel)
+    if guess.asked == "unit" and len(near) == 1:
+        why = f"no unit written, but {near[0]} agrees with the {label}"
+        return replace(guess, unit=near[0], sure=Sure.LIKELY, asked="", why=why)
+    factor = MlMin.linear(guess.unit)[0]
+    if guess.sure is Sure.ASK or 0.5 < ratio / factor < 1.7:
+        alone = len(near) == 1  # a US gallon an hour is 1.05 mL/s
+        return guess if alone else replace(guess, sure=min(guess.sure, Sure.LIKELY))
+    why = f"says {guess.unit}, but is {factor / ratio:z.2g} times the {label}"
+    return replace(guess, sure=Sure.ASK, asked="unit", why=why)
 
 
 FLOW_UNITS: Final = ("mL/min", "L/h", "gal/h", "L/min", "mL/s")
-
-
-def by_channel(guesses: Sequence[Guess]) -> Mapping[str, Guess]:
-    """Return the guesses that are channels, by channel."""
-    return {guess.channel: guess for guess in guesses if guess.channel}

@@ -31,6 +31,8 @@ def test_an_idle_ring_is_read_behind_its_two_newest_places(back: int) -> None:
     assert is_idle(k, s)
     s.commanded_ml_min = s.more_ml_min = 8.0
     assert not is_idle(k, s)
+    note_idle(k, s, DT_S)
+    assert s.idle_s == 0.0
     s.commanded_ml_min = s.more_ml_min = 0.0
     k.ring_spacing_s = 0.25
     assert s.ring_read_nominal == s.ring_read[0] == s.ring_read[k.n_delays - 1]

@@ -54,7 +54,8 @@ def test_an_entry_of_the_charge_is_the_mean_of_its_rows() -> None:
     assert s.charge_asked_s == pytest.approx(0.5 * 0.0625)
     # Half of the highest boost, at half of the redline: 0.6 + 0.4 / 2 of what that would add.
     assert s.charge_heat_s == pytest.approx(0.5 * 0.8 * 0.0625)
-    s.usable[ENGINE_SPEED], s.commanded_ml_min = 0.0, 2.0 * full
+    # Above its redline an engine moves no more air than there.
+    s.value[ENGINE_SPEED], s.commanded_ml_min = 9000.0, 2.0 * full
     weigh_charge(k, s, 0.03)
     assert s.charge_asked_s == pytest.approx(0.5 * 0.0625 + 0.03)
     assert s.charge_heat_s == pytest.approx(0.4 * 0.0625 + 0.5 * 0.03)

@@ -557,18 +557,23 @@ def test_a_line_is_learned_from_in_calm_alone() -> None:
 
 def test_a_line_is_weighed_on_both_its_sides() -> None:
     """Whitened, less what an honest line may be off; the greater side is the evidence."""
-    for read_kpa, high in ((450.0, 0.0), (1350.0, 1.0)):
+    for read_kpa, high, doubt in (
+        (450.0, 0.0, 0.0625),
+        (1350.0, 1.0, 0.0625),
+        (450.0, 0.0, 0.5),  # never more than the rig allows
+        (1350.0, 1.0, 0.5),
+    ):
         k, s = in_boost()
         k.limit_nats = 1e9
-        k.line_gain_within, s.line_doubt = 0.125, 0.0625
+        k.line_gain_within, s.line_doubt = 0.125, doubt
         s.line_noise_sq, s.line_noise_lasts_s = 0.0625**2, 0.125
         s.value[LINE] = read_kpa
         s.line_due_kpa = s.line_most_kpa = s.line_lagged_kpa = 900.0
         s.line_residual = s.line_high_residual = 0.25 if high else -0.25
         judge_line(k, s, 0.125)
-        off = -0.5 + 0.5 * 0.25 + 0.0625 * 0.5
-        shift = k.size[3] * 0.5
-        found = -shift * (off + 0.5 * shift) / (0.0625**2 * 0.75)
+        off = -0.5 + 0.5 * 0.25 + min(doubt, 0.125) * 0.5
+        shifts = [0.5 * size for size in k.size]
+        found = max(-shift * (off + 0.5 * shift) for shift in shifts) / (0.0625**2 * 0.75)
         assert s.line_evidence == pytest.approx(found)
         assert (s.line_high, s.line_due_kpa) == (high, 900.0)
         assert s.line_residual == pytest.approx(0.125 if high else -0.5)

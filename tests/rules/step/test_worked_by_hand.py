@@ -194,6 +194,9 @@ def test_a_hold_is_the_shortest_stand_still_by_more_than_a_step() -> None:
     note_hold(s, 430.0, 9.0)
     note_hold(s, 437.0, 9.0)  # 1.44 of the smallest step: a coarse reading's
     assert s.holds_s == pytest.approx(0.042)
+    note_hold(s, 437.0, 9.0)
+    note_hold(s, 700.0, 9.0)
+    assert s.holds_s == 0.5  # no longer than that
     note_hold(s, 600.0, 0.02)
     assert (s.holds_s, s.shortest_rows) == (0.0, 1.0)
 
@@ -374,7 +377,7 @@ def test_late_samples_are_counted_one_by_one() -> None:
         for _ in range(late):
             assert guard.step(Sample(8.5, **good)).late == 1.0
         last = guard.step(Sample(9.0, **good))
-        assert last.level[LATE_SAMPLES] == level
+        assert (last.level[LATE_SAMPLES], last.late) == (level, 0.0)
         assert (last.boost_kpa, last.delivered_ml_min) == (150.0, 500.0)
         last = guard.step(Sample(18.0, boost_kpa=NAN, delivered_ml_min=NAN))
         assert last.boost_kpa != last.boost_kpa
