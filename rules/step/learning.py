@@ -82,11 +82,11 @@ def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: flo
     to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
     then = s.residual_1 - s.mean_residual
+    earlier = s.residual_2 - s.mean_residual
     off = clamp(now, -most, most)
     s.mean_residual += to_mean * off
     square = most * most
     s.covariance += weight * (clamp(now * then, -square, square) - s.covariance)
-    earlier = s.residual_2 - s.mean_residual
     s.covariance_2 += weight * (clamp(now * earlier, -square, square) - s.covariance_2)
     floor_sq = learn_floor(s, floor_sq)
     s.noise_sq = clamp(
