@@ -54,7 +54,7 @@ def draft(
     from monitor.commission.interview import interview, told_of, what_next
     from monitor.review.edit import save_as, set_keys
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput, called, ending_of, refuse_taken
+    from simulator.strict import BadInput, called, clean, ending_of, refuse_taken
 
     if new == bool(logs):
         raise BadInput(
@@ -80,7 +80,7 @@ def draft(
         return 0
     person = sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
     drafted = interview(
-        to.stem,
+        clean(to.stem, 60),
         log,
         like=from_,
         sets=sets,

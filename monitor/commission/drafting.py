@@ -5,6 +5,7 @@ each number stands where it comes from. What no log can say and nobody did is ma
 value that errs on the side of the engine.
 """
 
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -17,8 +18,19 @@ from monitor.commission.rig_text import ASKED, DEFAULT, RigText
 from monitor.commission.ties import FLOW_UNITS
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
-from simulator.rig import rig_from_text, shipped_rigs
-from simulator.strict import KeyPath, Kpa, MlMin, Rpm, clean, key_of
+from simulator.rig import find_rig, rig_from_text, shipped_rigs
+from simulator.strict import (
+    BadInput,
+    KeyPath,
+    Kpa,
+    Ml,
+    MlMin,
+    Rpm,
+    called,
+    clean,
+    key_of,
+    read_text,
+)
 
 # The shipped rig that is nearest to a kind of engine.
 OF_CHARGER: Final = {
@@ -39,6 +51,7 @@ DRY_LIMIT: Final = ("paid", "dry_limit")
 PAID_BOOST: Final = ("paid", "boost")
 PAID_TIMING: Final = ("paid", "timing")
 NOZZLE: Final = ("spray", "nozzles", 0)
+PUMP: Final = ("spray", "pump")
 HOT: Final[KeyPath] = ("limits", "intake_c", "above")
 # The last of the two points that a draft's [paid] has.
 TOP: Final[KeyPath] = (*PAID_BOOST, 1)
@@ -65,14 +78,15 @@ LOOKED_UP: Final[dict[KeyPath, str]] = {
     (*NOZZLE, "count"): "how many nozzles, and what is stamped on them.",
     (*NOZZLE, "rated_flow"): "of each nozzle, on water; a jug and a clock tell.",
     (*NOZZLE, "rated_pressure"): "at which the nozzles are rated.",
-    ("spray", "pump", "shut_off"): "the pump's pressure at no flow, as its maker says.",
-    ("spray", "pump", "free_flow"): "the pump's flow at no pressure, as its maker says.",
+    (*PUMP, "shut_off"): "the pump's pressure at no flow, as its maker says.",
+    (*PUMP, "free_flow"): "the pump's flow at no pressure, as its maker says.",
     (
         "spray",
         "pump",
         "regulated",
     ): "where a switch or bypass holds the pressure; none: take it out.",
     ("spray", "tank"): "the tank's volume.",
+    ("charge_sensor", "drop_k"): "log a pull with spray and one without.",
 }
 _HEAD: Final = """\
 # {name}: drafted by flowdebt{source}.
@@ -102,6 +116,7 @@ class FromLog:
         injector_ml_min: What all injectors together give at 100 %, by speed-density, for 1 L of
             displacement; None where it isn't told.
         refresh_s: How long the flow sensor holds a reading; 0 where it is new in every row.
+        line_kpa: The line's pressure in full spray; None where it isn't logged.
         healthy: Whether somebody said that the spray worked all through; None where nobody did.
     """
 
@@ -117,6 +132,7 @@ class FromLog:
     full_boost_rpm: float | None = None
     injector_ml_min: float | None = None
     refresh_s: float = 0.0
+    line_kpa: float | None = None
     healthy: bool | None = None
 
     def channels(self) -> dict[str, Guess]:
@@ -137,11 +153,18 @@ def draft(name: str, like: str, log: FromLog | None, answers: Answers) -> RigTex
         answers: Key paths and their values, as TOML has them; None takes a key out.
 
     Raises:
-        BadInput: There is no such rig.
+        BadInput: There is no such rig, or it is too oddly laid out.
     """
-    from simulator.rig import find_rig
-    from simulator.strict import read_text
+    try:
+        return _drafted(name, like, log, answers)
+    except tomllib.TOMLDecodeError:
+        raise BadInput(
+            f"{called(like)}: found a file too oddly laid out, expected a table a block, as the "
+            "shipped rigs have it"
+        ) from None
 
+
+def _drafted(name: str, like: str, log: FromLog | None, answers: Answers) -> RigText:
     rig = RigText(read_text(find_rig(like)))
     _head(rig, name, like, log)
     _engine(rig, log, answers)
@@ -213,7 +236,7 @@ def _head(rig: RigText, name: str, like: str, log: FromLog | None) -> None:
         said = {None: "nobody said", True: "yes", False: "no"}[log.healthy]
         healthy = f"# Did the spray work as it should all through the log? {said}.\n"
     ours = _HEAD.format(
-        name=name, source=f" from {log.source}" if log else "", like=like, healthy=healthy
+        name=name, source=f" from {log.source}" if log else "", like=called(like), healthy=healthy
     )
     rig.toml = f"{ours}{paragraphs}\nname ={rest}"
     rig.put(("name",), name)
@@ -244,17 +267,20 @@ def _engine(rig: RigText, log: FromLog | None, answers: Answers) -> None:
 
 
 def _litres(value: Any) -> float:
-    from simulator.strict import Ml
-
     return float(Ml.from_toml(value)) / 1000.0
 
 
 def _spray(rig: RigText, log: FromLog | None, answers: Answers) -> None:
-    """Size a pump that nobody named by the nozzles, so that it doesn't hold them back."""
+    """Size a pump nobody named: its pressure by the line's, its flow to hold no nozzle back."""
     if log is None:
         return
+    if log.line_kpa is not None and log.line_kpa > 150.0:
+        held_kpa = _rounded(log.line_kpa, 10.0)
+        rig.put((*PUMP, "regulated"), f"{held_kpa:z.0f} kPa", "log: the line in full spray")
+        if held_kpa > 0.9 * float(Kpa.from_toml(rig.raw(*PUMP, "shut_off"))):
+            rig.put((*PUMP, "shut_off"), f"{_rounded(1.3 * held_kpa, 50.0):z.0f} kPa")
     each = answers.get((*NOZZLE, "rated_flow"))
-    free = ("spray", "pump", "free_flow")
+    free = (*PUMP, "free_flow")
     if each is None and log.law is not None and log.law.full_ml_min > 0.0:
         rig.put(free, f"{_rounded(4.0 * log.law.full_ml_min, 50.0):z.0f} mL/min")
     elif each is not None:
@@ -350,6 +376,9 @@ def _rounded_kpa(kpa: float) -> float:
     return float(round(kpa))
 
 
+_GROWS: Final = "spray still grew at the highest boost of this log; say where it is full."
+
+
 def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
     """Write a law into [command]; return the boost at which spray begins, kPa."""
     explained = shipped_rigs()[EXPLAINED].read_text(encoding="utf-8")
@@ -364,7 +393,8 @@ def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
         case "boost":
             full = law.full if isfinite(law.full) else top_kpa
             full = max(_rounded_kpa(full), start_kpa + 1.0)
-            rig.put(("command", "full_boost"), f"{full:zg} kPa", said)
+            grows = law.error < 1.0 and full > 0.95 * top_kpa
+            rig.put(("command", "full_boost"), f"{full:zg} kPa", said, _GROWS if grows else "")
         case "injector_duty":
             known = law.error < 1.0
             start, full = (round(law.start), round(law.full)) if known else (20, 80)

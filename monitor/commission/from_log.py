@@ -18,6 +18,7 @@ from monitor.sources.logs.open_table import Table, TableColumn, open_table
 from simulator.rig import TimeMap
 from simulator.strict import BadInput, KeyPath, Seconds, called, clean
 
+_MOST_NAMED: Final = 5
 _GAP_S: Final = 10.0  # put between two logs
 _AIR_J_KG_K: Final = 287.0
 _CHARGE_K: Final = 315.0
@@ -92,7 +93,7 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
     found = tables[0].time
     steps_s = np.diff(times[0])
     return Log(
-        source=", ".join(clean(path.name, 40) for path in paths),
+        source=_source(paths),
         columns=tuple(Column(name, units[name], np.concatenate(parts[name])) for name in names),
         time_s=np.concatenate(times),
         period_s=float(np.median(steps_s[steps_s > 0.0])) if (steps_s > 0.0).any() else 0.0,
@@ -101,6 +102,13 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
         remarks=tuple(table.remark for table in tables if table.remark),
         time_doubt="" if found.is_sure else found.why,
     )
+
+
+def _source(paths: Sequence[Path]) -> str:
+    """Return the logs' names in a few words."""
+    named = [clean(path.name, 40) for path in paths[:_MOST_NAMED]]
+    more = len(paths) - len(named)
+    return ", ".join(named) + (f" and {more} more" if more else "")
 
 
 def _time_told(table: Table, sets: Mapping[KeyPath, Any]) -> TimeMap | None:
@@ -184,6 +192,7 @@ def from_log(log: Log, guesses: Sequence[Guess], *, healthy: bool | None) -> Fro
         full_boost_rpm=_full_boost_rpm(speed, boost),
         injector_ml_min=_injectors_ml_min(readings),
         refresh_s=_refresh_s(log, settled),
+        line_kpa=_line_kpa(readings),
         healthy=healthy,
     )
 
@@ -216,7 +225,7 @@ def _injectors_ml_min(readings: Readings) -> float | None:
     duty = readings.get("injector_duty_pct")
     if speed is None or boost is None or duty is None:
         return None
-    high = boost > np.quantile(boost, 0.5) + 0.7 * (np.max(boost) - np.quantile(boost, 0.5))
+    high = boost > float(np.min(boost)) + 0.8 * float(np.ptp(boost))
     high &= (speed > 1500.0) & (duty > 10.0) & (duty < 99.0)
     if high.sum() < 50:
         return None
@@ -228,6 +237,16 @@ def _injectors_ml_min(readings: Readings) -> float | None:
     open_share = 0.01 * duty[high] - _DEAD_S * speed[high] / 120.0
     each = petrol_ml_min / np.clip(open_share, 0.02, None)
     return float(np.median(each))
+
+
+def _line_kpa(readings: Readings) -> float | None:
+    """Return the line's pressure in full spray; None where it isn't logged."""
+    line, flow = readings.get("line_kpa"), readings.get("delivered_ml_min")
+    if flow is None:
+        flow = readings.get("commanded_ml_min")
+    if line is None or flow is None or float(np.max(flow)) <= 0.0:
+        return None
+    return float(np.median(line[flow > 0.7 * float(np.max(flow))]))
 
 
 def _refresh_s(log: Log, guesses: Sequence[Guess]) -> float:

@@ -113,7 +113,7 @@ def guess(columns: Sequence[Column], time_s: Any) -> list[Guess]:
     options = {
         (at, channel): _readings(one, channel)
         for at, one in enumerate(seen)
-        if one.spread is not None and not one.named.other and _can_be_named(one.column.header)
+        if one.spread is not None and not one.named.other and can_be_named(one.column.header)
         for channel in one.named.roles
     }
     chosen = _matched(seen, options)
@@ -160,7 +160,8 @@ def assigned(
     return found
 
 
-def _can_be_named(header: str) -> bool:
+def can_be_named(header: str) -> bool:
+    """Whether a rig can hold a column's name."""
     try:
         PlainText.from_toml(header)
     except Mismatch:
@@ -463,7 +464,7 @@ def _left_out(
     named, why = one.named, "no name flowdebt knows"
     if one.spread is None:
         why = "holds no numbers"
-    elif not _can_be_named(one.column.header):
+    elif not can_be_named(one.column.header):
         why = "a rig can't name it: too long, or with signs that don't print"
     elif named.other:
         why = f"{named.other}: no channel of flowdebt"

@@ -16,7 +16,7 @@ from monitor.commission.drafting import (
     leave_open,
 )
 from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
-from monitor.commission.guessing import Guess, Sure, assigned, guess
+from monitor.commission.guessing import Guess, Sure, assigned, can_be_named, guess
 from monitor.commission.questions import (
     FULL,
     Ask,
@@ -172,7 +172,11 @@ def _found(log: Log, guesses: list[Guess], channel: str, asked: Asked) -> list[G
     there = {one.channel: one for one in guesses if one.channel}
     if channel in there or (channel != "boost_kpa" and witness_of(there)):
         return guesses
-    left = [one.header for one in guesses if not one.channel and one.spread is not None]
+    left = [
+        one.header
+        for one in guesses
+        if not one.channel and one.spread is not None and can_be_named(one.header)
+    ]
     header = asked.choice(f"Which column is the {label_of_channel(channel)}?", left) if left else ""
     return assigned(log.columns, log.time_s, guesses, header, channel) if header else guesses
 
@@ -215,13 +219,16 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
                 )
             guesses = assigned(log.columns, log.time_s, guesses, str(value), channel)
     for path, value in sets.items():
-        if _is_of_column(path) and path[2] != "column":
-            channel, key = str(path[1]), str(path[2])
-            if all(one.channel != channel for one in guesses):
-                raise BadInput(
-                    f"--set channels.{channel}.{key}: found no column for the "
-                    f"{label_of_channel(channel)}, expected channels.{channel}.column, too"
-                )
+        if path[0] != "channels" or path[2:] == ("column",):
+            continue
+        channel = str(path[1])
+        if all(one.channel != channel for one in guesses):
+            raise BadInput(
+                f"--set {key_of(path)}: found no column for the {label_of_channel(channel)}, "
+                f"expected channels.{channel}.column, too"
+            )
+        if _is_of_column(path):
+            key = str(path[2])
             guesses = [_with(one, key, value) if one.channel == channel else one for one in guesses]
     return guesses
 
@@ -249,23 +256,20 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     lines = [
         f"{log.source}: {len(log.columns)} columns, {len(log.time_s)} rows in {lasts_s:z.0f} s "
         f"({rate})",
-        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} {'from':>8} {'to':>8} "
-        f"{'step':>7} {'new/s':>6}  why",
+        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} from, to",
     ]
     for one in guesses:
-        spread = one.spread
-        cells = f"{'':>8} {'':>8} {'':>7} {'':>6}"
-        if spread is not None:
-            cells = (
-                f"{spread.low:>z8.4g} {spread.high:>z8.4g} {spread.step:>z7.2g} "
-                f"{spread.rate_hz:>z6.3g}"
-            )
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
         sure = one.sure.word if one.channel else "-"
         label = label_of_channel(one.channel) if one.channel else "-"
-        lines.append(
-            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {cells}  {one.why}"
-        )
+        reads, moves = "", ""
+        if one.spread is not None:
+            reads = f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
+            moves = f"; steps of {one.spread.step:z.2g}, {one.spread.rate_hz:z.3g} a second"
+        lines += [
+            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {reads}".rstrip(),
+            f"      {one.why}{moves}",
+        ]
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
         lines.append(f"! time: {log.time_doubt}")

@@ -4,7 +4,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from monitor.commission.ties import STEP_S, Readings
+from monitor.commission.ties import STEP_S, Readings, full_flow
 from rules.facts import FlowSensor
 
 WITHIN: Final = 1.25  # of the best law's error: laws that near to each other can't be told apart
@@ -56,15 +56,16 @@ def find_law(readings: Readings) -> Found | None:
     """Return what a log says of the law; None where it has no boost, or no spray in it."""
     boost = readings.get("boost_kpa")
     asked = readings.get("commanded_ml_min")
+    percent = readings.get("command_pct")
     if asked is None:
-        asked = readings.get("command_pct")
+        asked = percent
     flow = readings.get("delivered_ml_min")
     seen = asked if asked is not None else flow
     if boost is None or seen is None:
         return None
     if (seen > 0.0).sum() < _FEWEST:
         return None
-    most = _full(seen)
+    most = 100.0 if seen is percent else full_flow(seen)
     share = np.clip(seen / most, 0.0, 1.0)
     duty = readings.get("injector_duty_pct")
     delay_s = lag_s = 0.0
@@ -73,14 +74,10 @@ def find_law(readings: Readings) -> Found | None:
     laws = _laws(share, boost, duty, round(delay_s / STEP_S), lag_s)
     best = min(law.error for law in laws)
     near = tuple(law for law in laws if law.error <= WITHIN * best + 0.005)
-    full = _full(flow) if flow is not None and (flow > 0.0).sum() >= _FEWEST else 0.0
+    full = 0.0
+    if flow is not None and (flow > 0.0).sum() >= _FEWEST:
+        full = full_flow(flow) / full_flow(share)  # of what is all, be it never asked for
     return Found(near, laws[-1].onset_kpa, asked is not None, full)
-
-
-def _full(flow: Any) -> float:
-    """Return the flow in full spray: the middle of what is near the most."""
-    near = flow[flow > 0.85 * float(np.quantile(flow[flow > 0.0], 0.97))]
-    return float(np.median(near))
 
 
 def _laws(share: Any, boost: Any, duty: Any, shift: int, smooth_s: float) -> list[Law]:
@@ -143,7 +140,7 @@ def _best_ramp(x: Any, share: Any) -> tuple[float, float, float]:
     best = (float("inf"), low, high)
     span = high - low
     centres, width = (low + 0.5 * span, low + 0.5 * span), 0.5 * span
-    for _ in range(4):
+    for _ in range(7):
         for start in np.linspace(centres[0] - width, centres[0] + width, 13):
             for full in np.linspace(centres[1] - width, centres[1] + width, 13):
                 if full - start < 0.02 * span:
@@ -151,5 +148,5 @@ def _best_ramp(x: Any, share: Any) -> tuple[float, float, float]:
                 made = np.clip((x - start) / (full - start), 0.0, 1.0)
                 error = float(np.mean(np.abs(share - made)))
                 best = min(best, (error, float(start), float(full)))
-        centres, width = (best[1], best[2]), width / 4.0
+        centres, width = (best[1], best[2]), 0.5 * width
     return best[1], best[2], best[0]

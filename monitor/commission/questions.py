@@ -124,6 +124,11 @@ class Asked:
     def line(self, text: str, hint: str, caution: str = "") -> str:
         """Ask for a line of text; empty where nobody answers."""
         self.count += 1
+        if self.count == 1:
+            self._say("")
+            self._say(
+                "Enter leaves open what stands in brackets; commas go between several values."
+            )
         self._say("")
         self._say(f"{self.count}. {text}")
         if caution:

@@ -24,6 +24,7 @@ SHIFTED_S: Final = 0.15
 LATEST_FLOW_S: Final = 1.0  # a hose, a sensor: no healthy flow follows later (common practice)
 _FOLLOWS: Final = 0.8  # correlation
 _DEAD_S: Final = 1.0e-3  # an injector's; common practice, no source
+_MISSING_S: Final = 0.5
 _GAIN: Final = 0.6  # of what is unexplained at no shift, what is left at the best one
 
 
@@ -93,13 +94,19 @@ def lag(of: Any, behind: Any) -> Lag:
     if most < 1 or of.std() == 0.0 or behind.std() == 0.0:
         return Lag(0.0, 0.0, 0.0)
     a, b = of - of.mean(), behind - behind.mean()
-    found = []
-    for step in range(-most, most + 1):
-        one, other = (a[step:], b[: len(b) - step]) if step >= 0 else (a[:step], b[-step:])
-        size = float(np.sqrt((one @ one) * (other @ other))) or 1.0
-        found.append(float(one @ other) / size)
+    n = len(a)
+    padded = 1 << (2 * n - 1).bit_length()
+    product = np.fft.rfft(a, padded) * np.conj(np.fft.rfft(b, padded))
+    together = np.fft.irfft(product, padded)
+    steps = np.arange(-most, most + 1)
+    # What overlaps, squared: behind each step of the one, before each of the other.
+    of_a = np.concatenate(([0.0], np.cumsum(a * a)))
+    of_b = np.concatenate(([0.0], np.cumsum(b * b)))
+    late, early = np.clip(steps, 0, None), np.clip(-steps, 0, None)
+    sizes = (of_a[n - early] - of_a[late]) * (of_b[n - late] - of_b[early])
+    found = together[steps] / np.sqrt(np.maximum(sizes, 1e-300))
     best = int(np.argmax(found))
-    return Lag((best - most) * STEP_S, found[best], found[most])
+    return Lag((best - most) * STEP_S, float(found[best]), float(found[most]))
 
 
 def air_zero_kpa(duty: Any, speed_rpm: Any, pressure: Any) -> tuple[float, float] | None:
@@ -242,15 +249,36 @@ def _of_flow(readings: Readings) -> list[str]:
             )
         break
     asked = readings.get("commanded_ml_min")
-    if asked is not None and float(np.max(asked)) > 0.0:
-        full = asked > 0.6 * float(np.max(asked))
-        ratio = float(np.median(flow[full])) / float(np.median(asked[full]))
-        if not 0.5 < ratio < 1.7:
-            told.append(
-                f"{name} reads {ratio:z.2g} times the commanded flow: is one of them in another "
-                "unit?"
-            )
+    if asked is None or not (asked > 0.0).any() or told:
+        return told
+    ratio = full_flow(flow) / full_flow(asked)
+    if not 0.5 < ratio < 1.7:
+        told.append(
+            f"{name} reads {ratio:z.2g} times the commanded flow: is one of them in another unit?"
+        )
+    step = max(0, round(lag(flow, asked).late_s / STEP_S))
+    due = _steady(asked)[: len(asked) - step] * ratio
+    missing_s = STEP_S * float(np.count_nonzero(flow[step:] < 0.6 * due))
+    if missing_s > _MISSING_S:
+        told.append(
+            f"{name} reads less than 60 % of what it mostly does at such a command, for "
+            f"{missing_s:z.1f} s: was the spray healthy?"
+        )
     return told
+
+
+def full_flow(flow: Any) -> float:
+    """Return the flow in full spray: the middle of what is near the most."""
+    near = flow[flow > 0.85 * float(np.quantile(flow[flow > 0.0], 0.97))]
+    return float(np.median(near))
+
+
+def _steady(asked: Any) -> Any:
+    """Return the least that was asked for within the last half second: what must have arrived."""
+    least = asked.copy()
+    for step in range(1, round(0.5 / STEP_S)):
+        least[step:] = np.minimum(least[step:], asked[:-step])
+    return least
 
 
 def better_default(guess: Guess, readings: Readings) -> Guess:

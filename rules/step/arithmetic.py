@@ -68,10 +68,10 @@ def interpolate_map(
     x = clamp(x, xs[0], xs[nx - 1])
     y = clamp(y, ys[0], ys[ny - 1])
     i = 1
-    while i < nx - 1 and x > xs[i]:
+    while x > xs[i]:  # never beyond the last point
         i += 1
     j = 1
-    while j < ny - 1 and y > ys[j]:
+    while y > ys[j]:
         j += 1
     u = (x - xs[i - 1]) / (xs[i] - xs[i - 1])
     v = (y - ys[j - 1]) / (ys[j] - ys[j - 1])

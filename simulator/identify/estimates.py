@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from rules.channels import CHANNEL_NAMES, COLUMN_OF, NOT_SENT, ROW_WIDTH, TIME
+from rules.facts import Command, CommandKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +87,25 @@ class Pull:
 
 
 @dataclass(frozen=True, slots=True)
+class Law:
+    """A command law that a log speaks for.
+
+    Attributes:
+        command: As the rig would say it.
+        rivals: Kinds that this log can't tell from it.
+        numbers: Its keys, with intervals.
+        rig_holds: Whether the rig's own law explains the log as well.
+        by_log: Whether it was fitted to a logged command (else to the flow).
+    """
+
+    command: Command
+    rivals: tuple[CommandKind, ...]
+    numbers: tuple[Estimate, ...]
+    rig_holds: bool
+    by_log: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Identified:
     """What some logs say of one car.
 
@@ -94,9 +114,12 @@ class Identified:
         left_out: What was left out and why, sentences.
         numbers: By key; where half or more isn't healthy, all say so.
         doubts: What seems wrong with the logs or the rig, sentences.
+        law: How the spray controller reckons its command; None where the rig says that the log has
+            it, or where ``command.kind`` among the numbers says why not.
     """
 
     pulls: tuple[Pull, ...]
     left_out: tuple[str, ...]
     numbers: Mapping[str, Estimate]
     doubts: tuple[str, ...]
+    law: Law | None = None

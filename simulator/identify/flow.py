@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 
 from simulator.identify.model import delayed, filled, lagged
-from simulator.identify.readings import rate_of, refresh_of
+from simulator.identify.readings import rate_of, refresh_of, resolution_of
 from simulator.identify.spraying import Spraying
 
 GRID_DELAYS_S: Final = np.arange(-0.30, 0.601, 0.03)
@@ -28,6 +28,9 @@ STILL_PER_S: Final = 0.25  # of the most that is asked for: slower a command sta
 STILL_SHARE: Final = 0.15
 LAG_MOVED: Final = 1.02
 MOST_KEPT: Final = 0.97
+LEAST_NOISE: Final = 0.003
+COARSE: Final = 0.1
+OUTLIER: Final = 3.0  # standard deviations: farther out counts as that far
 OF_A_DEVIATION: Final = 1.4826  # standard deviation, to the median absolute one (normal)
 
 
@@ -142,19 +145,20 @@ def fit_flow(spray: Spraying) -> FlowFit:
     """Fit delay, lag, gain and noise to stretches of spray; one reading of spray at least."""
     most = float(np.quantile(spray.command[spray.command > 0.0], 0.95))
     asked = delayed(spray.t_s, spray.command, spray.t_s, 0.1)
-    lively = spray.seen & (asked > 0.1 * most) & (spray.reading > 0.05 * most)
+    top = float(np.quantile(spray.reading[spray.seen], 0.95))
+    lively = spray.seen & (asked > 0.1 * most) & (spray.reading > 0.05 * top)
     refresh_s = refresh_of(spray.t_s, spray.reading, lively)
     seen = seen_of(spray, refresh_s)
-    delay_s, lag_s = _coarse(spray, seen, refresh_s, most)
+    delay_s, lag_s = _coarse(spray, seen, refresh_s, top)
     return _refined(seen, delay_s, lag_s, most, refresh_s, rate_of(spray.t_s).period_s)
 
 
-def _coarse(spray: Spraying, seen: Seen, refresh_s: float, most: float) -> tuple[float, float]:
+def _coarse(spray: Spraying, seen: Seen, refresh_s: float, top: float) -> tuple[float, float]:
     """Return the best of a grid of delays and lags, by as many pulls as there is need for."""
     each = max(len(seen.reading) // GRID_ROWS, 1)
     if each > 1:
         seen = seen_of(spray.only(np.arange(len(spray.pulls)) % each == 0), refresh_s)
-    weight = 1.0 / ((0.02 * most) ** 2 + (0.04 * np.maximum(seen.reading, 0.0)) ** 2)
+    weight = 1.0 / ((0.02 * top) ** 2 + (0.04 * np.maximum(seen.reading, 0.0)) ** 2)
     best = (np.inf, 0.0, 0.1)
     for delay_s in GRID_DELAYS_S:
         asked = delayed(seen.t_s, seen.command, seen.at_s, delay_s)
@@ -183,7 +187,9 @@ def _refined(
     apart_s = np.diff(seen.at_s[seen.where], prepend=0.0)
     model, asked = seen.model(delay_s, lag_s)
     gain = float((model * seen.reading).sum() / max((model**2).sum(), 1e-9))
-    noise, lasts_s, floor = FIRST_NOISE, 0.0, max(LEAST_SHARE * most, 0.5)
+    noise, lasts_s = FIRST_NOISE, 0.0
+    rounding = resolution_of(seen.reading) / np.sqrt(12.0)
+    floor = float(np.hypot(LEAST_SHARE * gain * most, rounding))
     for _ in range(ROUNDS):
         kept = np.exp(-apart_s / lasts_s) if lasts_s > 0.0 else np.zeros(len(apart_s))
         kept = np.where(seen.first, 0.0, np.minimum(kept, MOST_KEPT))
@@ -214,8 +220,7 @@ def _refined(
         raw, expected = seen.reading - gain * model, gain * model
         still = (np.abs(asked - model) / lag_s < STILL_PER_S * most) & (model > STILL_SHARE * most)
         if still.sum() > 30:
-            share = raw[still] / expected[still]
-            noise = max(OF_A_DEVIATION * float(np.median(np.abs(share - np.median(share)))), 0.003)
+            noise = max(deviation_of(raw[still] / expected[still]), LEAST_NOISE)
         shares = np.clip(raw / np.hypot(floor, noise * expected), -4.0, 4.0)
         lasts_s = lasting_s(seen.at_s[seen.where], shares, seen.first, still)
     return FlowFit(
@@ -233,6 +238,15 @@ def _refined(
         slopes,
         weight,
     )
+
+
+def deviation_of(values: Any) -> float:
+    """Return a standard deviation that a fault hardly changes, nor that most values are alike."""
+    off = np.abs(values - np.median(values))
+    usual = OF_A_DEVIATION * float(np.median(off))
+    if usual < COARSE * float(np.mean(off)):  # a coarse reading, most of the time on one step
+        usual = float(np.mean(off))
+    return float(np.sqrt(np.mean(np.minimum(off, OUTLIER * usual) ** 2)))
 
 
 def lasting_s(at_s: Any, off: Any, first: Any, use: Any) -> float:

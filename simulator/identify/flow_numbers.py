@@ -1,5 +1,6 @@
 """What a fit of the flow means for the rig's ``[flow_sensor]``: its keys, with their intervals."""
 
+from dataclasses import replace
 from math import exp, sqrt
 from typing import Final
 
@@ -9,20 +10,21 @@ from rules.step.from_rig import FLOOR_SDS
 from rules.step.learning import lasts_s
 from simulator.identify.estimates import Estimate
 from simulator.identify.flow import FlowFit
-from simulator.identify.intervals import Doubt
+from simulator.identify.intervals import NORMAL_95, Doubt
 from simulator.identify.readings import HELD, resolution_of
 from simulator.identify.spraying import Spraying
 
 MOVES: Final = 0.1  # of the most that is asked for
 DELAY_KNOWN_S: Final = 0.06  # half of an interval; wider ones tell nothing
 LAG_KNOWN: Final = 0.5  # the same of the lag, its logarithm
-SLOWEST_ROWS_S: Final = 0.031  # rows farther apart might hide a sensor's refresh of 20 a second
-CLEAR_ROWS: Final = 3.0  # rows a refresh from which on a held reading's time is known
+SLOWEST_ROWS_S: Final = 0.031  # rows farther apart may hide a refresh of 20 a second
 LEAST_NEW: Final = 30  # readings of a sensor that holds them
 LEAST_DELAY_S: Final = 0.01  # of tolerance: half of the bank's step
 LEAST_LAG: Final = 0.15  # of the lag
 DRIFT: Final = 0.02  # of gain from one day to the next; common practice, no source
+LEAST_FREE: Final = 60.0
 LEAST_LASTS_S: Final = 0.001
+LEAST_FLOOR: Final = 0.02  # of the most that is expected; common practice, no source
 AT_REST: Final = 0.001  # of the most that is expected
 NEVER_MOVES: Final = (
     "not enough in this log: the command never moves, so gain and noise can be told, "
@@ -55,22 +57,18 @@ class _Told:
             return (
                 f"not enough in this log: only {len(fit.seen.reading)} new readings of the sensor"
             )
-        if fit.refresh_s == 0.0 and fit.period_s > SLOWEST_ROWS_S:
+        if fit.period_s > SLOWEST_ROWS_S:
+            held_s = fit.refresh_s or HELD * fit.period_s
             return (
-                "rows may be no faster than the sensor gives new readings: delay and lag may be "
-                f"off by one of its periods (up to {HELD * 1e3 * fit.period_s:z.0f} ms)"
-            )
-        if 0.0 < fit.refresh_s < CLEAR_ROWS * fit.period_s:
-            return (
-                "rows are hardly faster than the sensor gives new readings: delay and lag may be "
-                f"off by one of its periods ({1e3 * fit.refresh_s:z.0f} ms)"
+                f"rows come only {1.0 / fit.period_s:z.0f} times a second, hardly faster than the "
+                f"sensor may give new readings: delay and lag may be off by {1e3 * held_s:z.0f} ms"
             )
         return ""
 
     def delay(self) -> list[Estimate]:
         """Return the transport delay, and what it may be off by."""
         key, fit = "flow_sensor.transport_delay", self._fit
-        half_s = self._doubt.reach * self._doubt.delay_s
+        half_s = self._doubt.delay_s
         why = self._why_untimed()
         if not self._moves:
             return [_not(key, "s", why), _not(f"{key}_within", "s", why)]
@@ -84,7 +82,7 @@ class _Told:
     def lag(self) -> list[Estimate]:
         """Return the lag, and what it may be off by."""
         key, fit = "flow_sensor.lag", self._fit
-        half = self._doubt.reach * self._doubt.log_lag
+        half = self._doubt.log_lag
         why = self._why_untimed()
         if not self._moves:
             return [_not(key, "s", why), _not(f"{key}_within", "s", why)]
@@ -105,7 +103,7 @@ class _Told:
 
     def gain(self) -> list[Estimate]:
         """Return the gain, which no rig has, and the tolerance that covers it."""
-        gain, half = self._fit.gain, self._doubt.reach * self._doubt.gain
+        gain, half = self._fit.gain, self._doubt.gain
         within = abs(gain - 1.0) + half + DRIFT
         return [
             Estimate("flow_sensor.gain", "1", gain, gain - half, gain + half, self._from),
@@ -119,13 +117,14 @@ class _Told:
         kept = exp(-apart_s / fit.lasts_s) if fit.lasts_s > 0.0 else 0.0
         steady = float((fit.expected > 0.5 * fit.expected.max()).sum())
         free = max(steady * (1.0 - kept**2) / (1.0 + kept**2), 3.0)
-        half = self._doubt.reach * fit.noise * sqrt(1.36 / free)  # of a median absolute deviation
+        half = NORMAL_95 * fit.noise * sqrt(0.8 / free)
         lasts = max(lasts_s(kept, 1.0, apart_s), LEAST_LASTS_S)
         noise, low, high = (100.0 * x for x in (fit.noise, fit.noise - half, fit.noise + half))
-        return [
-            Estimate("flow_sensor.noise", "%", noise, max(low, 0.0), high, self._from),
-            Estimate("flow_sensor.noise_lasts", "s", lasts, from_=self._from),
-        ]
+        told = Estimate("flow_sensor.noise", "%", noise, max(low, 0.0), high, self._from)
+        if free < LEAST_FREE:
+            why = f"not enough in this log: only some {free:z.0f} steady readings that differ"
+            told = replace(told, low=None, high=None, why_not=why)
+        return [told, Estimate("flow_sensor.noise_lasts", "s", lasts, from_=self._from)]
 
     def reading(self) -> list[Estimate]:
         """Return how often the sensor reads anew, in which steps, and which flow is told from none.
@@ -139,7 +138,8 @@ class _Told:
         rest = fit.seen.reading[fit.expected < AT_REST * float(fit.expected.max())]
         at_rest = float(np.std(rest)) if len(rest) > 1 else 0.0
         smallest = float(np.min(read[read > 0.0], initial=np.inf))
-        floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, 1.0)
+        least = LEAST_FLOOR * float(fit.expected.max())
+        floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, least, 1.0)
         refresh = Estimate("flow_sensor.refresh", "s", fit.refresh_s, from_=self._from)
         return [
             refresh,

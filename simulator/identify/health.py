@@ -1,6 +1,6 @@
 """Which pulls look healthy: the guard finds nothing in them, and they read as the others do."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from math import sqrt
 from typing import Any, Final
@@ -19,9 +19,9 @@ from rules.step.state import (
     UNDER_DELIVERY,
     Decision,
 )
-from simulator.identify.estimates import Series
+from simulator.identify.estimates import Pull, Series
 from simulator.identify.flow import FlowFit
-from simulator.identify.spraying import AFTER_S, BEFORE_S, Spraying
+from simulator.identify.spraying import AFTER_S, BEFORE_S
 
 OF_THE_SPRAY: Final = (UNDER_DELIVERY, OVER_DELIVERY, UNASKED_FLOW, SIGNAL_LOST)
 LEAST_DELAY_S: Final = 0.03  # of tolerance: pulls differ a little from each other
@@ -50,26 +50,34 @@ def as_fitted(rig: Rig, fit: FlowFit, delay_within_s: float, lag_within_s: float
     return replace(rig, flow_sensor=sensor)
 
 
-def found_in(logs: Sequence[Series], rig: Rig, spray: Spraying, gain: float) -> list[str]:
-    """Return what a guard finds wrong with the spray of each pull, in words; empty: nothing.
+def judged(
+    logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], gain: float = 1.0
+) -> Iterator[Any]:
+    """Yield what a guard decides in each pull, (n,) by name.
 
     Each pull has a guard of its own, so that nothing latched or learned goes on to the next.
 
     Args:
         logs: The logs.
-        rig: To judge by.
-        spray: Their pulls.
+        rig: To judge by; what it maps and no log holds is left aside.
+        pulls: Of these logs.
         gain: Of the flow reading, which is divided by it.
     """
-    found = []
-    for pull in spray.pulls:
+    read = {name for log in logs for name, c in log.columns.items() if np.isfinite(c).any()}
+    rig = replace(rig, channels=tuple(terms for terms in rig.channels if terms.name in read))
+    for pull in pulls:
         log = logs[pull.series]
         begin, end = np.searchsorted(log.t_s, [pull.begins_s - BEFORE_S, pull.ends_s + AFTER_S])
         rows = log.between(int(begin), int(end)).rows()
         rows[:, ch.DELIVERED] /= gain  # not sent stays so
-        _, decisions, _ = Guard(rig).run_changes(rows)
-        levels = Decision.named(np.ascontiguousarray(decisions))["level"]
-        worst = [f for f in OF_THE_SPRAY if (levels[:, f] > 0.0).any()]
+        yield Decision.named(np.ascontiguousarray(Guard(rig).run_rows(rows)))
+
+
+def found_in(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], gain: float) -> list[str]:
+    """Return what a guard finds wrong with the spray of each pull, in words; empty: nothing."""
+    found = []
+    for decided in judged(logs, rig, pulls, gain):
+        worst = [f for f in OF_THE_SPRAY if (decided["level"][:, f] > 0.0).any()]
         found.append(label_of(FINDING_NAMES[worst[0]]) if worst else "")
     return found
 

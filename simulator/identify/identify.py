@@ -7,13 +7,17 @@ from typing import Final
 import numpy as np
 
 from rules.facts import Rig
-from simulator.identify.estimates import Estimate, Identified, Pull, Series
+from rules.step.from_rig import OWN_LAWS
+from simulator.identify.command_law import law_of
+from simulator.identify.doubts import doubts_of_flow, doubts_of_log
+from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
 from simulator.identify.flow import FlowFit, fit_flow
 from simulator.identify.flow_numbers import flow_numbers
 from simulator.identify.health import LEAST_DELAY_S, LEAST_LAG, as_fitted, found_in, unlike_others
 from simulator.identify.intervals import doubt_of
 from simulator.identify.readings import rate_of
 from simulator.identify.spraying import Spraying, spraying
+from simulator.identify.widen import widened
 
 MOST_TOLD: Final = 5
 FITS: Final = 3  # each without what the one before found unhealthy
@@ -31,6 +35,10 @@ FLOW_KEYS: Final = (
     ("flow_sensor.floor", "mL/min"),
 )
 NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost and flow are read"
+NOT_CALM: Final = (
+    "the flow follows its command in a way that no delay and lag explain: a guard of these numbers "
+    "may pull timing where nothing is missing"
+)
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
 
 
@@ -45,12 +53,23 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         ValueError: The rig's facts are no rig's (see ``rules.step.from_rig.constants_of``).
     """
     numbers = _rates(logs)
+    doubts = doubts_of_log(logs, rig)
+    law, learnt = _law(logs, rig)
+    numbers |= learnt
+    if law is not None and not law.rig_holds:
+        doubts.append(
+            "the rig's [command] doesn't explain this log as well as kind "
+            f'"{law.command.kind.name.lower()}" does, which is used here'
+        )
+        rig = replace(rig, command=law.command)
     spray = spraying(logs, rig)
     pulls, left_out = spray.pulls, []
     if not spray.seen.any():
         numbers |= _none(NO_SPRAY)
     else:
         fit, used, pulls = _of_the_healthy(logs, rig, spray)
+        doubt = doubt_of(fit)
+        doubts += doubts_of_flow(fit, doubt)
         out = [pull for pull in pulls if pull.left_out]
         if out:
             left_out.append(
@@ -59,8 +78,23 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         if 2 * len(out) >= len(pulls):
             numbers |= _none(NOT_HEALTHY)
         else:
-            numbers |= flow_numbers(fit, doubt_of(fit), used)
-    return Identified(pulls, tuple(left_out), numbers, ())
+            told = flow_numbers(fit, doubt, used)
+            if told["flow_sensor.lag"].value is not None:
+                told, calm = widened(logs, rig, [p for p in pulls if not p.left_out], told)
+                if not calm:
+                    doubts.append(NOT_CALM)
+            numbers |= told
+    return Identified(pulls, tuple(left_out), numbers, tuple(doubts), law)
+
+
+def _law(logs: Sequence[Series], rig: Rig) -> tuple[Law | None, dict[str, Estimate]]:
+    """Return the command law where the rig has one of its own, and its numbers."""
+    if rig.command.kind not in OWN_LAWS:
+        return None, {}
+    law = law_of(logs, rig)
+    if isinstance(law, str):
+        return None, {"command.kind": Estimate("command.kind", "", why_not=law)}
+    return law, {number.key: number for number in law.numbers}
 
 
 def _of_the_healthy(
@@ -76,7 +110,7 @@ def _of_the_healthy(
             break
         fit = fit_flow(used)
         judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
-        found = found_in(logs, judge, spray, fit.gain)
+        found = found_in(logs, judge, spray.pulls, fit.gain)
         unlike = unlike_others(fit, n)
         now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
         if now == why:

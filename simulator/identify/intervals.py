@@ -6,6 +6,7 @@ one to the next. What no reading shows comes on top: a log knows the command at 
 a sensor that holds its readings gave each of them at some time between two rows.
 """
 
+from math import hypot, sqrt
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -14,17 +15,18 @@ from simulator.identify.flow import FlowFit, jumps_of
 
 BLOCK_S: Final = 1.0
 LEAST_PULLS: Final = 6  # fewer say nothing of how pulls differ
+UNIFORM_90: Final = 0.45  # of a uniform distribution's width, either way, lie 90 % of it
+ENDS_SAY_MOST: Final = 1.5  # jumps to no spray, where noise is least, count for more
 NEXT_TO_NOTHING: Final = 1e-9  # so that what no reading moves with has an error, a huge one
 NORMAL_95: Final = 1.6449  # 95 % of a normal distribution lie below
 
 
 class Doubt(NamedTuple):
-    """Standard errors, and by how many of them an interval of nominal 90 % reaches either way."""
+    """How far an interval of nominal 90 % reaches either way."""
 
     gain: float
     delay_s: float
     log_lag: float
-    reach: float
 
 
 def student_95(freedom: float) -> float:
@@ -53,15 +55,39 @@ def doubt_of(fit: FlowFit) -> Doubt:
     by_pull, n_pulls = _sandwich(bread, scores, fit.seen.pull)
     jumps_s2 = _jump_variance(fit)
     unseen = np.array([0.0, jumps_s2, jumps_s2 / (4.0 * fit.lag_s**2)])
-    if fit.refresh_s > 0.0:
-        unseen[1] += fit.period_s**2 / 12.0
     unseen[1] += (0.04 * fit.period_s) ** 2
-    variance = np.maximum(by_noise + unseen, by_block)
+    # What the lag rests on, some edges, is the same in few blocks and in many.
+    by_blocks = np.array([_reach(n_blocks), _reach(n_blocks), NORMAL_95]) * np.sqrt(by_block)
+    reach = np.maximum(NORMAL_95 * np.sqrt(by_noise + unseen), by_blocks)
     if n_pulls >= LEAST_PULLS:
-        variance = np.maximum(variance, by_pull)
-    errors = np.sqrt(variance)
-    freedom = max(min(n_blocks, 30) - 1, 3)
-    return Doubt(float(errors[0]), float(errors[1]), float(errors[2]), student_95(freedom))
+        reach = np.maximum(reach, _reach(n_pulls) * np.sqrt(by_pull))
+    gain, delay_s, log_lag = reach.tolist()
+    if fit.refresh_s > 0.0:
+        delay_s = hypot(delay_s, UNIFORM_90 * sqrt(12.0 * _held_variance(fit)))
+    return Doubt(gain, delay_s, log_lag)
+
+
+def _reach(groups: int) -> float:
+    return student_95(max(min(groups, 30) - 1, 3))
+
+
+def _held_variance(fit: FlowFit) -> float:
+    """Return the delay's variance from readings that are new at some time between two rows, s^2.
+
+    A sensor that gives one every so many rows gives all of them at one such time, which is then not
+    known at all; where they scatter about an even pace, so do these times, and their mean is known.
+    """
+    at_s, pulls = fit.seen.at_s[fit.seen.where], fit.seen.pull
+    scatter, n = 0.0, 0
+    for pull in np.unique(pulls):
+        times = at_s[pulls == pull]
+        count = np.round((times - times[0]) / fit.refresh_s)
+        if len(times) > 4:
+            off = times - np.polyval(np.polyfit(count, times, 1), count)
+            scatter += float((off**2).sum())
+            n += len(times) - 2
+    whole = fit.period_s**2 / 12.0
+    return max(whole - scatter / max(n, 1), 0.1 * whole)
 
 
 def _sandwich(bread: Any, scores: Any, groups: Any) -> tuple[Any, int]:
@@ -76,4 +102,4 @@ def _jump_variance(fit: FlowFit) -> float:
     """Return the delay's variance from commands that jumped at some time between two rows, s^2."""
     square = np.diff(fit.seen.command, prepend=0.0) ** 2
     share = jumps_of(fit.seen.command) ** 2 / max(float(square.sum()), 1e-9)
-    return fit.period_s**2 / 12.0 * float((share**2).sum())
+    return ENDS_SAY_MOST * fit.period_s**2 / 12.0 * float((share**2).sum())

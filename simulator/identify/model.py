@@ -7,7 +7,7 @@ import numpy as np
 from rules.step.arithmetic import kept_share
 
 # Rows farther apart are filled up: the recursion's error grows with the square of its steps.
-LONGEST_STEP_S: Final = 0.02
+LONGEST_STEP_S: Final = 0.01
 FORGOTTEN: Final = 1e-9  # so little of an old value is left that it counts no more
 
 

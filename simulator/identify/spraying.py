@@ -1,6 +1,6 @@
 """Stretches of spray, cut out of the logs and laid one behind the other."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -57,7 +57,6 @@ class Spraying:
         reading: Flow as read, mL/min; NaN where a row has none, (n,).
         pull: Which pull, an index into ``pulls``, (n,).
         seen: Whether the reading counts, (n,) of bool.
-        source: Which series and which of its rows, (n, 2).
     """
 
     pulls: tuple[Pull, ...]
@@ -66,12 +65,11 @@ class Spraying:
     reading: Any
     pull: Any
     seen: Any
-    source: Any
 
     def only(self, pulls: Any) -> "Spraying":
         """Return the same without the rows of other pulls; (len(pulls),) of bool."""
         keep = pulls[self.pull]
-        rows = (self.t_s, self.command, self.reading, self.pull, self.seen, self.source)
+        rows = (self.t_s, self.command, self.reading, self.pull, self.seen)
         return Spraying(self.pulls, *(column[keep] for column in rows))
 
 
@@ -83,39 +81,41 @@ def spraying(logs: Sequence[Series], rig: Rig) -> Spraying:
     pulls: list[Pull] = []
     parts: list[tuple[Any, ...]] = []
     begins_s = 0.0
-    for i, (series, command) in enumerate(zip(logs, commands, strict=True)):
-        reading = series.column("delivered_ml_min")
-        known = np.isfinite(command)
-        t_s = series.t_s
-        for first_s, last_s in _bouts(t_s, known & (command > ON_SHARE * most)):
-            begin, end = np.searchsorted(t_s, [first_s - BEFORE_S, last_s + AFTER_S])
-            at = begin + np.flatnonzero(known[begin:end])
-            at = at[np.concatenate(([True], np.diff(t_s[at]) > 0.0))]
-            seen = np.isfinite(reading[at]) & (t_s[at] >= first_s - SEEN_BEFORE_S)
-            parts.append(
-                (
-                    t_s[at] - t_s[at[0]] + begins_s,
-                    command[at],
-                    reading[at],
-                    np.full(len(at), len(pulls)),
-                    seen,
-                    np.column_stack((np.full(len(at), i), at)),
-                )
-            )
-            pulls.append(Pull(i, float(first_s), float(last_s)))
-            begins_s = float(parts[-1][0][-1]) + APART_S
+    on = [np.nan_to_num(command) > ON_SHARE * most for command in commands]
+    for pull, at in stretches(logs, on, [np.isfinite(command) for command in commands]):
+        t_s, command = logs[pull.series].t_s[at], commands[pull.series][at]
+        reading = logs[pull.series].column("delivered_ml_min")[at]
+        seen = np.isfinite(reading) & (t_s >= pull.begins_s - SEEN_BEFORE_S)
+        laid_s = t_s - t_s[0] + begins_s
+        parts.append((laid_s, command, reading, np.full(len(at), len(pulls)), seen))
+        pulls.append(pull)
+        begins_s = float(laid_s[-1]) + APART_S
     if not parts:
         none = np.empty(0)
-        return Spraying((), none, none, none, none.astype(int), none.astype(bool), none)
+        return Spraying((), none, none, none, none.astype(int), none.astype(bool))
     return Spraying(tuple(pulls), *(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _bouts(t_s: Any, on: Any) -> list[tuple[float, float]]:
-    """Return first and last time of each stretch of spray."""
-    at_s = t_s[on]
-    if not len(at_s):
-        return []
-    cuts = np.flatnonzero(np.diff(at_s) > QUIET_S)
-    firsts = at_s[np.concatenate(([0], cuts + 1))]
-    lasts = at_s[np.concatenate((cuts, [len(at_s) - 1]))]
-    return [(a, b) for a, b in zip(firsts, lasts, strict=True) if b - a >= SHORTEST_S]
+def stretches(
+    logs: Sequence[Series], on: Sequence[Any], known: Sequence[Any]
+) -> Iterator[tuple[Pull, Any]]:
+    """Yield each stretch of spray, and the rows of its log in and around it that are ``known``.
+
+    Args:
+        logs: The logs.
+        on: Where there is spray, for each (n,) of bool.
+        known: Which rows may be used, for each (n,) of bool.
+    """
+    for i, log in enumerate(logs):
+        at_s = log.t_s[on[i] & known[i]]
+        if not len(at_s):
+            continue
+        cuts = np.flatnonzero(np.diff(at_s) > QUIET_S)
+        firsts = at_s[np.concatenate(([0], cuts + 1))]
+        lasts = at_s[np.concatenate((cuts, [len(at_s) - 1]))]
+        for first_s, last_s in zip(firsts, lasts, strict=True):
+            if last_s - first_s >= SHORTEST_S:
+                begin, end = np.searchsorted(log.t_s, [first_s - BEFORE_S, last_s + AFTER_S])
+                at = begin + np.flatnonzero(known[i][begin:end])
+                later = np.concatenate(([True], np.diff(log.t_s[at]) > 0.0))
+                yield Pull(i, float(first_s), float(last_s)), at[later]

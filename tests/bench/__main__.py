@@ -7,6 +7,7 @@ import sys
 from tests.bench import (
     big_log,
     causes,
+    commission,
     fuzz,
     kill,
     latency,
@@ -46,6 +47,7 @@ SUITES = {
     "healthy": healthy.main,
     "hostile": hostile.main,
     "causes": causes.main,
+    "commission": commission.main,
     "fuzz": fuzz.main,
     "mutation": mutation.main,
     "plant": plant,

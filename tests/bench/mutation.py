@@ -20,30 +20,36 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
-from typing import Final
+from typing import Any, Final
 
 import hypothesis
 import numpy as np
 import pytest
 
-from rules.channels import ROW_WIDTH
 from rules.guard import Guard
 from rules.step import compiled, from_rig, step
-from simulator.rig import find_rig, load_rig
 from tests.bench.statistics import wilson
 from tests.bench.table import note, show
+from tests.kit.decisions import matrix_of
+from tests.kit.drives import driven, drives
 from tests.kit.paths import ROOT
+from tests.test_house import TESTED_IN
 
 SEED: Final = 20_261
 SAMPLE: Final = 400
-LONGEST_S: Final = 600  # of computing: a change that makes a loop endless is found by that
+LONGEST_S: Final = 120  # of computing: a change that makes a loop endless is found by that
 MODULES: Final = {
     module.__name__.rpartition(".")[2]: module
     for module in (*compiled.KERNEL_MODULES, step, from_rig)
 }
-TESTS: Final = ROOT / "tests" / "rules"
-# These hold the code against itself, compiled: whatever is changed, they notice.
-AGAINST_ITSELF: Final = ("test_compiled.py", "test_guard.py")
+# Quick ones, which notice most.
+FIRST: Final = (
+    *(f"rules/step/test_{of}_at_the_limit" for of in ("bank", "findings", "ladder", "witnesses")),
+    "rules/step/test_at_the_limit",
+    "rules/step/test_charge_by_hand",
+    "rules/step/test_worked_by_hand",
+    "simulator/test_decided_on_cars",
+)
 
 _COMPARISONS: Final[dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]]] = {
     ast.Lt: (ast.LtE, ast.GtE),
@@ -180,14 +186,13 @@ def apply(change: Change) -> None:
 
 
 def test_files(module: str) -> list[str]:
-    """Return the tests' files, those of the module first."""
-    files = [path for path in TESTS.rglob("test_*.py") if path.name not in AGAINST_ITSELF]
-    near = {f"test_{module}.py": 0}
+    """Return the files of the tests that run: the quick ones, and the module's own."""
+    own = TESTED_IN.get(f"rules/step/{module}", f"rules/step/test_{module}")
+    return [str(ROOT / "tests" / f"{name}.py") for name in (*FIRST, own)]
 
-    def nearness(path: Path) -> tuple[int, bool, str]:
-        return near.get(path.name, 1), path.parent.name != "step", path.name
 
-    return [str(path) for path in sorted(files, key=nearness)]
+def _run_interpreted(self: Guard, rows: Any) -> Any:
+    return matrix_of(self.step(row) for row in rows.tolist())
 
 
 def started(change: Change | None, module: str = "") -> int:
@@ -205,6 +210,10 @@ def started(change: Change | None, module: str = "") -> int:
         hypothesis.settings.load_profile("mutation")
         if change is not None:
             apply(change)
+        # What is compiled stays as it was.
+        interpreted = {"run_rows": _run_interpreted, "use_compiled": lambda self: None}
+        for name, function in interpreted.items():
+            setattr(Guard, name, function)
         options = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider", "-o", "addopts="]
         options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # imported before the fork
         code = int(pytest.main([*options, *test_files(module)]))
@@ -229,8 +238,8 @@ def run(modules: list[str], count: int | None, jobs: int) -> None:
     if count is not None and count < len(found):
         chosen = np.random.default_rng(SEED).choice(len(found), count, replace=False)
         found = [found[i] for i in sorted(chosen)]
-    rig = load_rig(find_rig("brindle")).rig
-    Guard(rig).run_rows(np.full((1, ROW_WIDTH), np.nan))  # compiled as it is, not as changed
+    for drive in drives():
+        driven(drive)  # once, not after every change
     started(None)
     if os.wait()[1]:
         sys.exit("mutation: the tests fail as the code is")
@@ -242,7 +251,11 @@ def run(modules: list[str], count: int | None, jobs: int) -> None:
             note(f"survived: {change.text()}")
     total = [sum(one[i] for one in tally.values()) for i in range(2)]
     rows = [(name, *counts) for name, counts in tally.items() if counts[1]]
-    show("Changes noticed by tests/rules", ("module", "noticed", "made"), [*rows, ("all", *total)])
+    show(
+        "Changes noticed by the drives or by the module's own tests",
+        ("module", "noticed", "made"),
+        [*rows, ("all", *total)],
+    )
     low, high = wilson(*total)
     note(f"{total[0] / max(total[1], 1):.1%} ({low:.1%} to {high:.1%})")
 

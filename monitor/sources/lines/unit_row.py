@@ -23,7 +23,21 @@ _BY_KIND: Final = {
     "angle": {"°": "deg"},
     "knock": {"°": "deg"},
 }
+# Units of what no channel here holds, in lower case: they tell a row of units.
+_OTHERS: Final = frozenset(
+    {
+        *("km/h", "kmh", "mph", "m/s", "m/s2", "m/s\N{SUPERSCRIPT TWO}", "g", "deg/s", "hz", "khz"),
+        *("kg/h", "g/s", "g/h", "lb/min", "mg", "mg/stk", "mg/str", "mg/cyl", "kg", "lb"),
+        *("nm", "lbft", "lb-ft", "ft-lb", "ftlb", "kw", "hp", "ps", "bhp", "w"),
+        *("a", "ma", "ohm", "kohm", "m", "mm", "km", "mi", "ft", "l/100km", "mpg"),
+        *("bit", "bits", "count", "counts", "step", "steps", "raw"),
+    }
+)
 _AMBIGUOUS: Final = frozenset(word for words in _BY_KIND.values() for word in words)
+# A pressure's unit, and whether it is absolute or gauge: "psia", "kPa abs", "bar(g)".
+_PRESSURE: Final = re.compile(
+    r"(kpa|psi|m?bar|hpa|mpa|inhg|mmhg)[ _.]?\(?(?:a|abs|absolute|g|gauge)\)?", re.IGNORECASE
+)
 _BRACKETED: Final = re.compile(r".*[\[(]([^\[\]()]{1,24})[\])]\s*")
 _KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not in {"", "1"}}
 # Case says nothing in a unit of two letters or more, since none differs from another by it alone.
@@ -83,6 +97,8 @@ def known_unit(cell: str, kind: str) -> str | None:
     # Look-alikes of the micro and degree signs.
     text = text.replace("\N{GREEK SMALL LETTER MU}", "\N{MICRO SIGN}")
     text = text.replace("\N{MASCULINE ORDINAL INDICATOR}", "\N{DEGREE SIGN}")
+    pressure = _PRESSURE.fullmatch(text)
+    text = pressure[1] if pressure else text
     lower = text.lower()
     if lower in _AMBIGUOUS:
         return _BY_KIND.get(kind, {}).get(lower) or None
@@ -105,7 +121,9 @@ def stated_unit(name: str, word: str) -> str:
 
 
 def is_unit(cell: str) -> bool:
-    """Whether a cell names a unit of whatever kind."""
+    """Whether a cell names a unit, of whatever a car's log may hold."""
+    if cell.strip().strip("[](){}<>").strip().lower() in _OTHERS:
+        return True
     return any(known_unit(cell, kind) is not None for kind in ("", *_BY_KIND))
 
 

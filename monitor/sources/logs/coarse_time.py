@@ -11,6 +11,7 @@ from monitor.sources.rows import Rows
 from rules.channels import TIME
 
 ENOUGH_RUNS: Final = 3  # of rows with one time, between the first and the last
+FEW_RUNS_ROWS: Final = 5  # in each, where there is but one
 MOST_WAITING: Final = 20_000  # rows looked at before it is decided, or with one time
 
 
@@ -22,28 +23,33 @@ def spread(blocks: Iterable[Rows], tell: Callable[[str], None]) -> Iterator[Rows
         tell: Told once, in a sentence, where they are spread.
     """
     waiting = np.empty((0, 0))
+    step_s: float | None = None
     rest = iter(blocks)
     for block in rest:
         waiting = np.concatenate((waiting, block)) if len(waiting) else block
         step_s = step_of(waiting[:, TIME])
-        if step_s is None and len(waiting) < MOST_WAITING:
-            continue
-        if not step_s:
+        if step_s is not None or len(waiting) >= MOST_WAITING:
             break
+    if not len(waiting):
+        return
+    if step_s is None:  # all there is
+        step_s = step_of(waiting[:, TIME], enough=1, rows=FEW_RUNS_ROWS)
+    if step_s:
         each = "second" if step_s == 1.0 else "tenth of a second"
         tell(f"time counts whole {each}s, each of many rows: they are spread evenly within it")
         yield from _spread(chain([waiting], rest), step_s)
         return
-    if len(waiting):
-        yield waiting
+    yield waiting
     yield from rest
 
 
-def step_of(time_s: Rows) -> float | None:
+def step_of(time_s: Rows, enough: int = ENOUGH_RUNS, rows: int = 2) -> float | None:
     """Return in which steps a log's time is written, s, where many rows share each.
 
     Args:
         time_s: (n,) times of its first rows.
+        enough: Whole runs of one time that it takes to tell.
+        rows: How many rows each of them has at least.
 
     Returns:
         1 or 0.1; 0 where time is finer, or each row has one of its own; None where it takes more
@@ -51,12 +57,12 @@ def step_of(time_s: Rows) -> float | None:
     """
     steps_s = np.diff(time_s)
     turns = np.flatnonzero(steps_s)
-    if (np.diff(turns) < 2).any() or (steps_s < 0.0).any():
+    if (np.diff(turns) < rows).any() or (steps_s < 0.0).any():
         return 0.0
     for step_s in (1.0, 0.1):
         counts = steps_s[turns] / step_s
         if (np.abs(counts - np.round(counts)) < 1e-4).all():
-            return step_s if len(turns) > ENOUGH_RUNS else None
+            return step_s if len(turns) > enough else None
     return 0.0
 
 

@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from monitor.sources.logs.cell_words import are_clocks
 from monitor.sources.logs.clock_time import ClockTime
-from monitor.sources.logs.csv_cells import TextColumns, texts_of
+from monitor.sources.logs.csv_cells import TextColumns
 from monitor.sources.rows import Rows
 from simulator.strict import BadInput
 
@@ -26,7 +26,7 @@ class ColumnParts:
         blanks: Cells in which nothing was sent.
         texts: Cells with text in place of a number.
         clock: What reads them, where they are clock times; else None.
-        fault: Why its clock times can't be read; None where they can.
+        fault: Why it can't be read; None where it can.
     """
 
     def __init__(self, where: str, decimal_point: str) -> None:
@@ -69,11 +69,16 @@ class ColumnParts:
     def _of_text(self, cells: pa.Array) -> Rows:
         if not self._is_decided and cells.null_count < len(cells):
             self._is_decided = True
-            if are_clocks(texts_of(cells.drop_null().slice(0, _LOOKED_AT))):
+            if are_clocks(cells.drop_null().slice(0, _LOOKED_AT).to_pylist()):
                 self.clock = ClockTime(self._where)
         if self.clock is None:
             numbers: Rows = self._floats.floats("", cells).to_numpy(zero_copy_only=False)
             self.texts = self._floats.no_numbers
+            if self._floats.has_decimal_comma and 2 * self.texts > len(cells):
+                self.fault = BadInput(
+                    f"{self._where}: found decimal commas between commas, expected decimal points, "
+                    "or semicolons between fields"
+                )
             return numbers
         if self.fault is None:
             try:

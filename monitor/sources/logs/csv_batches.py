@@ -1,5 +1,7 @@
 """A CSV file's columns in batches, through pyarrow, never whole in memory."""
 
+import codecs
+import io
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
@@ -18,7 +20,7 @@ def csv_batches(
     block_bytes: int,
     wrong_row: Callable[[pacsv.InvalidRow], str],
 ) -> Iterator[pa.RecordBatch]:
-    """Return a file's batches; a column's name is ``name_of`` its place.
+    """Yield a file's batches; a column's name is ``name_of`` its place.
 
     Args:
         path: The file.
@@ -33,14 +35,12 @@ def csv_batches(
         BadInput: A line is longer than any of a log.
     """
     wanted = {name_of(index): kind for index, kind in kinds.items()}
-    encoding = layout.encoding
-    reader: Iterator[pa.RecordBatch] = pacsv.open_csv(
-        BoundedLines(path),
+    yield from pacsv.open_csv(
+        _AsUtf8(path, layout.encoding),
         read_options=pacsv.ReadOptions(
             block_size=block_bytes,
             column_names=[name_of(index) for index in range(len(layout.names))],
             skip_rows=layout.lines_before_data,
-            encoding="utf8" if encoding == "utf-8-sig" else encoding,
         ),
         parse_options=pacsv.ParseOptions(delimiter=layout.delimiter, invalid_row_handler=wrong_row),
         convert_options=pacsv.ConvertOptions(
@@ -49,10 +49,38 @@ def csv_batches(
             null_values=NOT_SENT_WORDS,
             strings_can_be_null=True,
             decimal_point=layout.decimal_point,
-            check_utf8=False,  # a stray byte far down makes a cell text, no log useless
         ),
     )
-    return reader
+
+
+class _AsUtf8(io.RawIOBase):
+    """A file's text as UTF-8. A stray byte in it is replaced, and makes no log useless."""
+
+    def __init__(self, path: Path, encoding: str) -> None:
+        self._file = BoundedLines(path)
+        self._decoder = codecs.getincrementaldecoder(encoding)("replace")
+        self._is_ascii = encoding not in {"utf-16", "utf-16-le", "utf-16-be"}  # where its bytes are
+        self._ready = b""
+        self._has_ended = False
+
+    def readable(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        self._file.close()
+        super().close()
+
+    def read(self, size: int = -1) -> bytes:
+        # No less than is asked for: a short block might end before its line does.
+        while (size < 0 or len(self._ready) < size) and not self._has_ended:
+            chunk = self._file.read(size)
+            self._has_ended = not chunk
+            # Nearly always, and quick.
+            is_same = chunk.isascii() and self._is_ascii and not self._decoder.getstate()[0]
+            self._ready += chunk if is_same else self._decoder.decode(chunk, not chunk).encode()
+        end = len(self._ready) if size < 0 else size
+        found, self._ready = self._ready[:end], self._ready[end:]
+        return found
 
 
 def name_of(index: int) -> str:

@@ -24,6 +24,7 @@ from simulator.rig import CLOCK, RigFile
 from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 20
+SUCH_TIMES: Final = "a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
@@ -65,13 +66,13 @@ class CsvBlocks(LogBlocks):
             except pa.ArrowInvalid:
                 yield from self._as_text()
         except pa.ArrowInvalid as error:
-            raise BadInput(self._what_is_wrong(str(error))) from None
+            raise self._what_is_wrong(str(error)) from None
         except (OSError, UnicodeError) as error:
             raise BadInput(
                 f"{called(self.path)}: found {clean(str(error))}, expected a readable log"
             ) from None
         if not self.statistics.decoded:
-            raise BadInput(self._no_rows())
+            raise self._no_rows()
 
     def _as_text(self) -> Iterator[Rows]:
         """Yield the blocks from the first on that has a cell that is no number."""
@@ -119,36 +120,25 @@ class CsvBlocks(LogBlocks):
         usable_s = np.where(np.abs(time_s) < TIME_BOUND_S, time_s, np.nan)
         return self._device_time.follow_block(usable_s)
 
-    def _what_is_wrong(self, error: str) -> str:
+    def _what_is_wrong(self, error: str) -> BadInput:
         """Find the first cell that is no number, to name its line and column."""
         cell = next(wrong_cells(self.path, self.layout, self._of_numbers()), None)
         if cell is not None:
             point = " with a decimal point" if cell.has_decimal_comma else ""
-            return f"{called(self.path)}:{cell.words}, expected a number{point}"
+            if cell.place == self.columns.time_index:
+                point += f", or {SUCH_TIMES}"
+            return BadInput(f"{called(self.path)}:{cell.words}, expected a number{point}")
         if not self.statistics.received:
             return self._no_rows()
-        return f"{called(self.path)}: {clean(error, 120)}"
+        return BadInput(f"{called(self.path)}: {clean(error, 120)}")
 
-    def _no_rows(self) -> str:
-        lines = self.layout.lines_before_data
-        others = self.statistics.rejected[FIELDS]
-        if others and self.layout.delimiter == "," and self._more_fields():
-            return (
-                f"{called(self.path)}: found only rows with more fields than the header after line "
-                f"{lines}, expected as many; are these decimal commas? Write decimal points, or "
-                "separate fields by semicolons"
-            )
-        if self._clock is not None and self._clock.unread:
-            index = self.columns.time_index
-            found = (
-                f'{called(self.path)}:{line}: {clean(self.layout.names[index], 24)}: found "{cell}"'
-                for line, row in rows_of(self.path, self.layout)
-                if (cell := clean(row[index], 24) if index < len(row) else "")
-            )
-            return f"{next(found)}, expected a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
-        return f"{called(self.path)}: found no rows of numbers after line {lines}, expected some"
-
-    def _more_fields(self) -> bool:
-        """Whether the first row has more fields than the header, as decimal commas make."""
-        _, first = next(rows_of(self.path, self.layout), (0, []))
-        return len(first) > len(self.layout.names)
+    def _no_rows(self) -> BadInput:
+        if self._clock is None or not self._clock.unread:
+            return self.layout.no_rows(self.path)
+        index = self.columns.time_index
+        found = (
+            f'{called(self.path)}:{line}: {clean(self.layout.names[index], 24)}: found "{cell}"'
+            for line, row in rows_of(self.path, self.layout)
+            if (cell := clean(row[index], 24) if index < len(row) else "")
+        )
+        return BadInput(f"{next(found)}, expected {SUCH_TIMES}")

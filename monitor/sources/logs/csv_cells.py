@@ -23,6 +23,7 @@ class Cell(NamedTuple):
     """A cell that is no number."""
 
     line: int
+    place: int
     column: str
     text: str
 
@@ -69,7 +70,7 @@ class TextColumns:
             return clean_values
         # Cell by cell, but each text once: what stands in place of numbers is mostly alike.
         coded = pc.dictionary_encode(column)
-        words = texts_of(coded.dictionary)
+        words = coded.dictionary.to_pylist()
         values = [self._float(word) for word in words]
         is_text = np.array([value is None for value in values], bool)
         indices = coded.indices.drop_null().to_numpy()
@@ -93,7 +94,7 @@ class TextColumns:
 
     def _cast(self, column: pa.Array) -> pa.Array | None:
         """Return a column of nothing but numbers as float64, quickly; None where it has others."""
-        text = pc.ascii_trim_whitespace(column)
+        text = pc.utf8_trim_whitespace(column)
         if self._point == ",":
             if pc.any(pc.match_substring(text, ".")).as_py():
                 return None
@@ -111,11 +112,6 @@ class TextColumns:
         )
 
 
-def texts_of(cells: pa.Array) -> list[str]:
-    """Return cells that aren't null as texts; what is not UTF-8 in them is replaced."""
-    return [raw.decode("utf-8", "replace") for raw in cells.cast(pa.binary()).to_pylist()]
-
-
 def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterator[Cell]:
     """Yield the cells that are no numbers, in the order of the file.
 
@@ -130,7 +126,7 @@ def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterat
         for index in indices:
             cell = row[index]
             if cell not in NOT_SENT_WORDS and not is_number(cell, layout.decimal_point):
-                yield Cell(line, layout.names[index], cell)
+                yield Cell(line, index, layout.names[index], cell)
 
 
 def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:

@@ -59,6 +59,22 @@ class CsvLayout:
         """Whether a column's first rows hold clock times, and more of these than numbers."""
         return are_clocks(row[index] for row in self.first_rows if index < len(row))
 
+    def no_rows(self, path: Path) -> BadInput:
+        """Return what to raise where no row could be used."""
+        width, names = _usual_width(self.first_rows), len(self.names)
+        where = f"{called(path)}: found"
+        if not width or width == names:
+            after = f"after line {self.lines_before_data}"
+            return BadInput(f"{where} no rows of numbers {after}, expected some")
+        commas = (
+            "; are these decimal commas? Write decimal points, or separate fields by semicolons"
+            if width > names and self.delimiter == ","
+            else ""
+        )
+        return BadInput(
+            f"{where} rows of {width} fields under a header of {names}, expected as many{commas}"
+        )
+
 
 def read_layout(path: Path, rig_file: RigFile | None) -> CsvLayout:
     """Look at the head of a CSV file.
@@ -97,6 +113,7 @@ def _decode(head: bytes, path: Path) -> tuple[str, str]:
     for bom, encoding in _BOMS:
         if head.startswith(bom):
             return encoding, _whole_pairs(head).decode(encoding, errors="replace")
+    head = head.rstrip(b"\0")  # what a power loss may leave behind the last row
     if b"\0" in head:
         # Of two bytes a sign, the higher is nought in whatever is not far from English.
         for first, encoding in ((1, "utf-16-le"), (0, "utf-16-be")):
@@ -166,12 +183,17 @@ def _is_of_words(row: Sequence[str], ours: Sequence[int], point: str) -> bool:
     return 2 * count >= len(cells)
 
 
+def _usual_width(rows: Sequence[Sequence[str]]) -> int:
+    """Return how many fields most rows have; nought where there are none."""
+    return Counter(map(len, rows)).most_common(1)[0][0] if rows else 0
+
+
 def _as_wide_as(rows: Sequence[Sequence[str]], names: list[str]) -> list[str]:
     """Return as many names as rows have fields, where only a last delimiter makes them differ."""
-    width, count = Counter(map(len, rows)).most_common(1)[0] if rows else (len(names), 0)
+    width = _usual_width(rows)
     if width == len(names) - 1 and not names[-1]:
         return names[:-1]
     ends = [row[-1] for row in rows if len(row) == width]
-    if width == len(names) + 1 and count and all(says_nothing(end) for end in ends):
+    if width == len(names) + 1 and all(says_nothing(end) for end in ends):
         return [*names, ""]
     return names

@@ -12,7 +12,8 @@ from simulator.rig import CLOCK, ROWS
 from simulator.strict import clean
 
 _ROWS_NEEDED: Final = 3
-_NAME: Final = re.compile(r"time|zeit|clock|stamp|elapsed|temps|tiempo", re.IGNORECASE)
+_MOST_FALLS: Final = 0.005  # share of rows: a clock that is set, or starts again, now and then
+_NAME: Final = re.compile(r".*(time|zeit|clock|stamp|elapsed).*|t[0-9]*", re.IGNORECASE)
 _UNIT_WORDS: Final = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), "s"),
     **dict.fromkeys(("ms", "msec", "millis", "milliseconds"), "ms"),
@@ -52,7 +53,7 @@ def find_time(
         columns: (n,) values of each, NaN where there is none; of clock times seconds.
         clocks: Which of them hold clock times.
     """
-    best: tuple[tuple[bool, int], TimeFound] | None = None
+    best: tuple[tuple[bool, bool, int], TimeFound] | None = None
     for index, values in enumerate(columns):
         steps = _steps(values)
         if steps is None:
@@ -60,7 +61,7 @@ def find_time(
         is_clock = index in clocks
         stated = known_unit(units[index], "time") or ""
         unit = CLOCK if is_clock else _UNIT_WORDS.get(stated, "") or _unit_in(names[index])
-        is_called = _NAME.search(names[index]) is not None or names[index].lower() == "t"
+        is_called = _NAME.fullmatch(names[index]) is not None
         rising = steps[steps > 0.0]
         is_steady = bool(np.mean(np.abs(rising / np.median(rising) - 1.0) < 0.5) > 0.8)
         points = 4 * is_clock + 3 * is_called + 3 * bool(unit) + 2 * is_steady + (index == 0)
@@ -69,13 +70,16 @@ def find_time(
         if points < 3 or is_count:
             continue
         is_fine = len(rising) > 0.5 * len(steps)
-        if best is None or (is_fine, points) > best[0]:
+        rank = (is_fine, bool((steps >= 0.0).all()), points)
+        if best is None or rank > best[0]:
             step = float(np.median(rising))
             is_whole = not is_fine and step == 1.0  # whole seconds, of many rows each
             found = _found(index, names[index], unit or "s" * is_whole, step, is_called)
-            best = (is_fine, points), found
+            best = rank, found
     if best is None:
-        return TimeFound(None, ROWS, "no column rises as time does", is_sure=False)
+        named = next((name for name in names if _NAME.fullmatch(name)), None)
+        whose = "no column" if named is None else f'no column, "{clean(named, 24)}" neither,'
+        return TimeFound(None, ROWS, f"{whose} rises as time does", is_sure=False)
     return best[1]
 
 
@@ -87,7 +91,8 @@ def _found(index: int, name: str, unit: str, step: float, is_called: bool) -> Ti
         return TimeFound(index, unit, f"{called} counts {unit}", is_sure=True)
     fits = [u for u, factor in _FACTORS.items() if _STEP_S[0] <= step * factor <= _STEP_S[1]]
     unit = fits[0] if fits else "s"
-    why = f"{called} rises by {step:z.6g} a row, which suits {unit}"
+    suits = f"suits {unit}" if fits else "suits neither s, ms nor us"
+    why = f"{called} rises by {step:z.6g} a row, which {suits}"
     return TimeFound(index, unit, why, is_sure=is_called and len(fits) == 1)
 
 
@@ -98,10 +103,11 @@ def _steps(values: Rows) -> Rows | None:
         return None
     steps = np.diff(there)
     falls = np.count_nonzero(steps < 0.0)
-    return None if falls > 0.001 * len(steps) or not (steps > 0.0).any() else steps
+    return None if falls > _MOST_FALLS * len(steps) or not (steps > 0.0).any() else steps
 
 
 def _unit_in(name: str) -> str:
     """Return the unit of time that a name ends in, such as ``time_ms``; empty where it doesn't."""
     words = re.findall(r"[^\W\d_]+", name)
-    return _UNIT_WORDS.get(words[-1].lower(), "") if len(words) > 1 else ""
+    word = words[-1].lower() if words else ""
+    return _UNIT_WORDS.get(word, "") if len(words) > 1 or word not in {"s", "min"} else ""

@@ -82,9 +82,10 @@ def _rows(text: str, delimiter: str) -> tuple[list[list[str]], list[int]]:
 
 
 def _are_readings(row: Sequence[str]) -> bool:
-    """Whether a row is of readings: two fields or more, no more of them words than readings."""
+    """Whether a row is of readings: two of them, or one beside no more than a word."""
     readings = sum(is_reading(cell) for cell in row)
-    return len(row) > 1 and 2 * readings >= sum(not says_nothing(cell) for cell in row) > 0
+    words = sum(not says_nothing(cell) for cell in row) - readings
+    return len(row) > 1 and (readings > 1 or 1 == readings >= words)
 
 
 def _names_above(rows: Sequence[Sequence[str]], first: int, width: int) -> int | None:
@@ -92,10 +93,11 @@ def _names_above(rows: Sequence[Sequence[str]], first: int, width: int) -> int |
     found: list[int] = []
     for i in range(first - 1, -1, -1):
         row = rows[i]
-        if all(says_nothing(cell) for cell in row):
+        if all(says_nothing(cell) for cell in row) or _are_readings(row):
             continue
         # A delimiter behind the last name, or behind the last reading, makes a field more.
-        if abs(len(row) - width) > 1 or len(found) == _MOST_NAME_ROWS:
+        is_as_wide = abs(len(row) - width) <= 1
+        if len(found) == _MOST_NAME_ROWS or not (is_as_wide or (not found and len(row) > width)):
             break
         found.append(i)
     if not found:

@@ -1,5 +1,6 @@
 """A log's own columns, whatever is in them, for whoever has no rig yet to read it by."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import nan
@@ -8,11 +9,13 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pyarrow as pa
+from pyarrow import csv as pacsv
 
 from monitor.sources.lines.columns import numbered
 from monitor.sources.lines.device_time import DeviceTime
 from monitor.sources.lines.unit_row import stated_unit
 from monitor.sources.logs.arrow_file import ArrowFile
+from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.coarse_time import spread
 from monitor.sources.logs.column_parts import ColumnParts
 from monitor.sources.logs.csv_batches import csv_batches
@@ -71,6 +74,7 @@ class Table:
         starts: When it starts by its own clock, as written; empty where it has none.
         rows: How many were looked at.
         is_whole: Whether these are all there are; else they are the first.
+        left_out: Rows with another number of fields than the header, passed over.
         remark: What was made of its times, in a sentence; empty where nothing was.
     """
 
@@ -82,16 +86,22 @@ class Table:
     starts: str
     rows: int
     is_whole: bool
+    left_out: int
     remark: str
 
 
 class _Source(NamedTuple):
-    """A file's header, and its batches of columns in that order."""
+    """A file's header, its batches of columns in that order, and what to raise without any.
+
+    ``rejected`` counts rows passed over, as the batches come.
+    """
 
     names: Sequence[str]
     units: Sequence[str]
     decimal_point: str
     batches: Iterator[Sequence[pa.Array]]
+    no_rows: BadInput
+    rejected: Counter[str]
 
 
 def open_table(path: Path, time: TimeMap | None = None) -> Table:
@@ -114,6 +124,8 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         ColumnParts(f"{called(path)}: {clean(name, 24)}", source.decimal_point) for name in names
     ]
     rows, is_whole = _read(path, parts, source.batches)
+    if not rows:
+        raise source.no_rows
     values = [part.values() for part in parts]
     units = [stated_unit(name, unit) for name, unit in zip(names, source.units, strict=True)]
     if time is None:
@@ -160,6 +172,7 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         starts="" if clock is None else clock.starts,
         rows=rows,
         is_whole=is_whole,
+        left_out=source.rejected[FIELDS],
         remark="; ".join(filter(None, remarks)),
     )
 
@@ -169,15 +182,25 @@ def _of_csv(path: Path) -> _Source:
     count = len(layout.names)
     words = (*layout.words, *[""] * count)[:count]
     kinds = dict.fromkeys(range(count), pa.string())
-    batches = csv_batches(path, layout, kinds, BLOCK_BYTES, lambda _row: "skip")
-    return _Source(layout.names, words, layout.decimal_point, (batch.columns for batch in batches))
+    rejected: Counter[str] = Counter()
+
+    def skip(_row: pacsv.InvalidRow) -> str:
+        rejected[FIELDS] += 1
+        return "skip"
+
+    batches = csv_batches(path, layout, kinds, BLOCK_BYTES, skip)
+    columns = (batch.columns for batch in batches)
+    no_rows = layout.no_rows(path)
+    return _Source(layout.names, words, layout.decimal_point, columns, no_rows, rejected)
 
 
 def _of_arrow(path: Path) -> _Source:
     file = ArrowFile(path, MOST_ROWS)
     names = [name.strip() for name in file.schema.names]
     batches = file.batches(file.schema.names)
-    return _Source(names, file.units, ".", (batch.columns for batch in batches))
+    no_rows = BadInput(f"{called(path)}: found no rows, expected some")
+    columns = (batch.columns for batch in batches)
+    return _Source(names, file.units, ".", columns, no_rows, Counter())
 
 
 def _read(
@@ -197,8 +220,6 @@ def _read(
         raise BadInput(
             f"{called(path)}: found {clean(str(error), 120)}, expected a readable log"
         ) from None
-    if not rows:
-        raise BadInput(f"{called(path)}: found no rows of numbers, expected some")
     return rows, True
 
 

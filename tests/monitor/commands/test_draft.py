@@ -1,7 +1,6 @@
 """``flowdebt draft``: from a log as it lies on the disk to a rig that check and review take."""
 
 import os
-import pty
 import re
 import subprocess
 import sys
@@ -13,6 +12,7 @@ import pytest
 
 from monitor.cli import run as flowdebt
 from monitor.commission.columns import Column
+from simulator.rig import shipped_rigs
 from tests.kit.invented_drive import drive
 from tests.kit.odd_headers import log_of
 from tests.kit.patience import PATIENCE_S
@@ -89,31 +89,15 @@ def test_from_an_odd_log_to_a_judged_review_in_two_commands(
 def test_without_to_the_columns_are_told_and_nothing_is_written(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Name, what it is, unit, how sure, range, step, rate, why: a line each."""
+    """Name, what it is, unit, how sure, range; beneath, why, its step and its rate."""
     assert flowdebt(["draft", "drive.csv"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "drive.csv: 10 columns, 3100 rows in 62 s (50 rows a second)"
-    (boost,) = (line for line in lines if line.startswith("  MAP (kPa)"))
-    assert boost.split() == [
-        "MAP",
-        "(kPa)",
-        "boost",
-        "kPa",
-        "abs",
-        "sure",
-        "33.1",
-        "254.3",
-        "0.1",
-        "48.5",
-        "by",
-        "name;",
-        "absolute:",
-        "never",
-        "below",
-        "33.1,",
-        "idling",
-        "too",
-    ]
+    at = next(at for at, line in enumerate(lines) if line.startswith("  MAP (kPa)"))
+    assert lines[at].split() == ["MAP", "(kPa)", "boost", "kPa", "abs", "sure", "33.1,", "254.3"]
+    assert lines[at + 1] == (
+        "      by name; absolute: never below 33.1, idling too; steps of 0.1, 48.5 a second"
+    )
     assert [path.name for path in folder.iterdir()] == ["drive.csv"]
 
 
@@ -151,10 +135,11 @@ def test_a_sentence_with_the_key_where_check_will_refuse(
     assert flowdebt(["check", str(tmp_path / "two.toml")]) == 0
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals there")
 def test_on_a_terminal_five_questions_are_asked(folder: Path) -> None:
     """Answers typed, a wrong one said so, the rig written; ctrl+D leaves the rest open."""
     typed = "yes\n2.2\n2.2 L, 5\n\n\x04\x04"
-    here, there = pty.openpty()
+    here, there = os.openpty()
     with subprocess.Popen(
         [sys.executable, "-c", MAIN, "draft", "drive.csv", "--to", "car.toml"],
         stdin=there,
@@ -185,6 +170,25 @@ def test_on_a_terminal_five_questions_are_asked(folder: Path) -> None:
     assert 'displacement = "2.2 L"  # asked' in rig
     assert "cylinders = 5  # asked" in rig
     assert "# TO DO: prove on a dyno what the engine holds without spray" in rig
+
+
+def test_odd_rigs_and_names_are_one_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A rig laid out as no shipped one; a name with signs that don't print."""
+    text = shipped_rigs()["brindle"].read_text(encoding="utf-8")
+    head = text.partition("[channels.engine_speed_rpm]")[0]
+    odd = "".join(
+        f"{name} = {{}}\n"
+        for name in ("boost_kpa", "delivered_ml_min", "intake_c", "injector_duty_pct", "knock")
+    )
+    Path("odd.toml").write_text(f"{head}[channels]\n{odd}", encoding="utf-8")
+    assert flowdebt(["check", "odd.toml"]) == 0
+    capsys.readouterr()
+    assert flowdebt(["draft", "drive.csv", "--from", "odd.toml", "--to", "car.toml"]) == 2
+    assert "odd.toml: found a file too oddly laid out" in capsys.readouterr().err
+    assert flowdebt(["draft", "drive.csv", "--to", "a\nb\x1b[2J.toml"]) == 0
+    assert capsys.readouterr().out.replace("\n", "").isprintable()
+    (made,) = folder.glob("a*.toml")
+    assert flowdebt(["check", str(made)]) == 0
 
 
 def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

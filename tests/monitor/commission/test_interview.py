@@ -366,6 +366,14 @@ def test_nozzles_that_cannot_give_the_flow_are_told() -> None:
     assert "(in gal/h or mL/s it would fit)" in told
 
 
+def test_spray_that_still_grows_at_the_top_is_left_to_do() -> None:
+    """Where it is full this log doesn't say."""
+    low = drive(top_kpa=110.0)
+    made = drafted(plain_log(of=low))
+    assert "still grew at the highest boost" in made.to_do["command.full_boost"]
+    assert "command.full_boost" not in drafted(plain_log()).to_do
+
+
 def test_a_sensor_that_holds_its_readings_and_seldom_channels() -> None:
     """Its refresh is written; what comes seldom may be older."""
     log = plain_log()

@@ -74,6 +74,15 @@ def test_a_flow_of_another_size_than_its_command_is_told() -> None:
     )
 
 
+def test_spray_that_is_missing_for_a_while_is_told() -> None:
+    """A pull that gets no spray, in a log where the others do."""
+    flow = DRIVE.by_channel["delivered_ml_min"].copy()
+    flow[DRIVE.time_s > 45.0] = 0.0
+    (sentence,) = doubts(readings(delivered_ml_min=flow))
+    assert sentence.startswith('"delivered_ml_min" reads less than 60 % of what it mostly does')
+    assert sentence.endswith("was the spray healthy?")
+
+
 @pytest.mark.parametrize(
     ("pressure", "spoken"),
     [

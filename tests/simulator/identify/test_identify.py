@@ -7,7 +7,7 @@ import pytest
 
 from simulator.identify import Identified, Series, identify
 from tests.kit.rigs import rig
-from tests.simulator.identify.cars import log_of
+from tests.simulator.identify.logs import known_log
 
 RIG = rig()
 
@@ -27,7 +27,7 @@ def changed(log: Series, **columns: Any) -> Series:
 @pytest.mark.parametrize("refresh_s", [0.0, 0.1])
 def test_car_is_told_from_six_pulls(refresh_s: float) -> None:
     """Delay within 20 ms, lag within 20 %, gain within 1.5 %, refresh, and nothing left out."""
-    log = log_of(5, delay_s=0.13, lag_s=0.06, gain=0.95, refresh_s=refresh_s, step_ml_min=1.0)
+    log = known_log(5, delay_s=0.13, lag_s=0.06, gain=0.95, refresh_s=refresh_s, step_ml_min=1.0)
     found = identify([log], RIG)
     assert value(found, "flow_sensor.transport_delay") == pytest.approx(0.13, abs=0.02)
     assert value(found, "flow_sensor.lag") == pytest.approx(0.06, rel=0.2)
@@ -46,7 +46,7 @@ def test_car_is_told_from_six_pulls(refresh_s: float) -> None:
 
 def test_logs_of_one_car_add_up() -> None:
     """Two logs of three pulls tell of six."""
-    logs = [log_of(seed, count=3) for seed in (7, 8)]
+    logs = [known_log(seed, pulls=3) for seed in (7, 8)]
     found = identify(logs, RIG)
     assert [pull.series for pull in found.pulls] == [0, 0, 0, 1, 1, 1]
     assert found.numbers["flow_sensor.lag"].from_.startswith("6 pulls")
@@ -54,7 +54,7 @@ def test_logs_of_one_car_add_up() -> None:
 
 def test_pull_with_a_fault_is_left_out() -> None:
     """Half of the flow missing in one pull of six: said, left out, and the rest still right."""
-    log = log_of(9)
+    log = known_log(9)
     clean = identify([log], RIG)
     third = clean.pulls[2]
     reading = log.column("delivered_ml_min")
@@ -68,7 +68,7 @@ def test_pull_with_a_fault_is_left_out() -> None:
 
 def test_mostly_unhealthy_log_makes_no_rig() -> None:
     """Where half of the pulls lose their spray, no number is told."""
-    log = log_of(9)
+    log = known_log(9)
     pulls = identify([log], RIG).pulls
     share = np.ones(len(log.t_s))
     for pull in pulls[::2]:
@@ -81,7 +81,7 @@ def test_mostly_unhealthy_log_makes_no_rig() -> None:
 
 def test_command_that_never_moves_tells_gain_alone() -> None:
     """Delay and lag have no number but the sentence."""
-    found = identify([log_of(4, gain=0.9, command=np.full(20_000, 400.0))], RIG)
+    found = identify([known_log(4, gain=0.9, asked=np.full(20_000, 400.0))], RIG)
     delay = found.numbers["flow_sensor.transport_delay"]
     assert delay.value is None
     assert delay.why_not.startswith("not enough in this log: the command never moves")
@@ -90,15 +90,15 @@ def test_command_that_never_moves_tells_gain_alone() -> None:
 
 def test_slow_rows_have_no_interval() -> None:
     """At 10 rows a second the sensor's own period may hide: said, and the tolerance is wide."""
-    found = identify([log_of(6, rate_hz=10.0)], RIG)
+    found = identify([known_log(6, rate_hz=10.0)], RIG)
     delay = found.numbers["flow_sensor.transport_delay"]
     assert (delay.low, delay.high) == (None, None)
-    assert delay.why_not.startswith("rows may be no faster than the sensor")
+    assert delay.why_not.startswith("rows come only 10 times a second")
     assert value(found, "flow_sensor.transport_delay_within") > 0.1
 
 
 def test_log_without_spray_says_so() -> None:
     """No spray, no numbers."""
-    found = identify([log_of(6, command=np.zeros(5000))], RIG)
+    found = identify([known_log(6, asked=np.zeros(5000))], RIG)
     assert found.pulls == ()
     assert "no spray is ever commanded" in found.numbers["flow_sensor.gain"].why_not

@@ -7,13 +7,13 @@ from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify.model import delayed, filled, lagged
 from tests.kit.rigs import rig
-from tests.simulator.identify.cars import log_of
+from tests.simulator.identify.logs import known_log
 
 
 def test_model_reads_what_the_guard_expects() -> None:
     """At every row, by the rig's delay and lag, to a millionth of full flow."""
     facts = rig(flow_sensor={"delay_s": 0.093, "lag_s": 0.17})
-    log = log_of(1, count=2)
+    log = known_log(1, pulls=2)
     decisions = np.ascontiguousarray(Guard(facts).run_rows(log.rows()))
     expected = Decision.named(decisions)["expected_ml_min"]
     asked = delayed(log.t_s, log.column("commanded_ml_min"), log.t_s, 0.093)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simulator.identify.readings import rate_of, refresh_of, resolution_of
-from tests.simulator.identify.cars import log_of
+from tests.simulator.identify.logs import known_log
 
 
 def test_rate_leaves_gaps_out() -> None:
@@ -29,7 +29,7 @@ def test_fine_reading_has_no_resolution() -> None:
 @pytest.mark.parametrize("refresh_s", [0.05, 0.13, 0.2])
 def test_held_reading_tells_its_period(refresh_s: float) -> None:
     """To a hundredth of it, at 100 rows a second."""
-    log = log_of(3, refresh_s=refresh_s)
+    log = known_log(3, refresh_s=refresh_s)
     reading = log.column("delivered_ml_min")
     assert refresh_of(log.t_s, reading, reading > 50.0) == pytest.approx(refresh_s, rel=0.01)
 
@@ -37,6 +37,6 @@ def test_held_reading_tells_its_period(refresh_s: float) -> None:
 @pytest.mark.parametrize("step", [0.0, 2.0])
 def test_living_reading_is_not_held(step: float) -> None:
     """New in every row, coarse or fine."""
-    log = log_of(3, step_ml_min=step)
+    log = known_log(3, step_ml_min=step)
     reading = log.column("delivered_ml_min")
     assert refresh_of(log.t_s, reading, reading > 50.0) == 0.0

@@ -70,6 +70,15 @@ def test_seconds_that_are_missing_and_a_clock_that_stops() -> None:
     assert (np.diff(found) >= 0.0).all()
 
 
+def test_a_short_log_of_whole_seconds() -> None:
+    """One whole second will do where there is no more, and it has rows enough."""
+    found, said = _spread([7.0] * 3 + [8.0] * 5 + [9.0] * 2, 4)
+    assert len(said) == 1
+    assert found == pytest.approx([7.4 + i / 5 for i in range(10)])
+    times_s = [7.0] * 3 + [8.0] * 4 + [9.0] * 2
+    assert _spread(times_s, 4) == (times_s, [])
+
+
 def test_it_takes_some_seconds_to_tell() -> None:
     """Too few rows say nothing yet."""
     assert step_of(np.array([1.0, 1.0, 2.0, 2.0, 3.0])) is None

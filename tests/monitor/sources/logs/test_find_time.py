@@ -25,6 +25,9 @@ WHOLE = np.floor(STEADY)
         ({"Time": WHOLE, "since start ms": 20.0 * COUNT}, 1, "ms", True),  # the finer
         ({"Time": COUNT, "Boost": WAVE}, 0, "s", False),  # a row a second, or a thousand
         ({"STEADILY": STEADY, "Boost": WAVE}, 0, "s", False),  # not called a time
+        ({"Boost": WAVE, "msec": 20.0 * COUNT}, 1, "ms", True),
+        ({"Lap time": STEADY % 7.0, "Time": STEADY}, 1, "s", True),
+        ({"Time": 45_000.0 + STEADY / 86_400.0}, 0, "s", False),  # days
         ({"Row": COUNT, "Boost": WAVE}, None, "rows", False),
         ({"Boost": WAVE, "Distance": ROAD}, None, "rows", False),
         ({"Boost": WAVE, "Lap time": STEADY % 2.0}, None, "rows", False),
@@ -55,7 +58,7 @@ def test_clock_times() -> None:
 
 
 def test_a_reset_here_and_there_is_still_a_time() -> None:
-    """One fall in a thousand rows is a clock that was set; more is none."""
+    """One fall in some hundred rows is a clock that was set; more is none."""
     time_s = np.concatenate((np.arange(1500) / 50.0, np.arange(1500) / 50.0))
     assert find_time(["Time"], [""], [time_s], []).column == 0
     assert find_time(["Time"], [""], [np.tile(np.arange(100) / 50.0, 30)], []).column is None

@@ -16,6 +16,10 @@ from monitor.sources.logs.header import by_names, by_shape
         ("t,a,b\n0,1,2,\n1,2,3,\n", ["t", "a", "b"], 1),
         ("t,note,a\n0,on a hill,1\n1,,2\n", ["t", "note", "a"], 1),
         ("t,a,b\n0,,\n1,,\n2,5,\n", ["t", "a", "b"], 1),
+        ("t,on,mode,a\n0,yes,A,1\n1,no,A,2\n", ["t", "on", "mode", "a"], 1),
+        ("Car,,Air,\nt,rpm,p,q\ns,rpm,kPa abs,\n0,1,2,3\n1,2,3,4\n", ["t", "rpm", "p", "q"], 2),
+        ("t,p,v\ns,psia,km/h\n0,1,2\n1,2,3\n", ["t", "p", "v"], 1),
+        ("t,a,b,c\n0,1,2,3\n1,2\n2,3\n3,4\n4,5\n5,6\n", ["t", "a", "b", "c"], 1),
         ('"t, s","a ""b"""\n0,1\n1,2\n', ["t, s", 'a "b"'], 1),
     ],
 )

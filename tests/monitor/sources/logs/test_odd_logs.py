@@ -1,9 +1,12 @@
 """Logs as loggers write them: one pull, written in many ways, always read as the same."""
 
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from monitor.review.report import in_words
 from monitor.review.review import review
@@ -132,7 +135,7 @@ def test_a_review_tells_both(tmp_path: Path) -> None:
         ("Clock,Boost,Flow,IAT", ["0,1,2,3"], "", 'expected one column "Time" for time'),
         ("Boost,Flow,IAT", ["1,2,3"], "", 'expected one column "Time" for time'),
         ("Time,Boost,Flow,IAT", ["10:00:00,1:00,2,3"] * 3, "", 'Boost: found "1:00", expected a'),
-        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found no rows of numbers after line 1"),
+        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found rows of 3 fields under a header of 4"),
     ],
 )
 def test_hopeless_ones(
@@ -172,3 +175,23 @@ def test_a_stray_byte_far_down_is_text_in_one_cell(tmp_path: Path) -> None:
     assert blocks.no_numbers() == ['15002: Flow: found "\ufffd"']
     columns = open_table(path).columns
     assert [round(column.text * 20_000) for column in columns] == [0, 0, 1, 0, 20_000]
+
+
+@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    st.sampled_from(ODD_LOGS),
+    st.lists(st.tuples(st.floats(0, 1), st.integers(0, 40), st.binary(max_size=12)), max_size=8),
+)
+def test_damage_is_read_over_or_refused(
+    tmp_path: Path, log: OddLog, cuts: list[tuple[float, int, bytes]]
+) -> None:
+    """Pieces lost and put in anywhere, most near the head: rows, or one line, and no traceback."""
+    content = bytearray(log.content)
+    for where, lost, put in cuts:
+        at = int(where**3 * len(content))
+        content[at : at + lost] = put
+    path = tmp_path / "odd.csv"
+    path.write_bytes(content)
+    for read in (lambda: list(CsvBlocks(path, log.rig)), lambda: open_table(path)):
+        with suppress(BadInput):
+            read()

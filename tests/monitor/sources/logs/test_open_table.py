@@ -56,6 +56,12 @@ def test_it_looks_at_so_many_rows(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     assert _table(tmp_path, "Time,Boost,Flow\n" + ROWS).is_whole
 
 
+def test_rows_of_other_widths_are_counted(tmp_path: Path) -> None:
+    """They may be cut off, so that nothing of them is used."""
+    table = _table(tmp_path, "Time,Boost,Flow\n" + ROWS + "10.0,5\n10.1,5,6,7\nEnd of log\n")
+    assert (table.rows, table.left_out) == (100, 3)
+
+
 def test_a_time_that_is_told(tmp_path: Path) -> None:
     """As a rig says it, where finding it would find another, or none."""
     text = "Time,Boost,N\n" + ROWS
@@ -76,6 +82,11 @@ def test_a_time_that_is_told(tmp_path: Path) -> None:
         ("some words\nand more\n", 'log.csv:1: found "some words", expected a header of names'),
         ("a,b\n", "expected a header of names above rows of numbers"),
         ("1,2\n3,4\n", 'found "1,2"'),
+        (
+            "Time,a,b,c,d\n0,1\n1,2\n2,3\n",
+            "found rows of 2 fields under a header of 5, expected as",
+        ),
+        ('Time,a\n"0,5","1,5"\n"1,5","2,5"\n', "Time: found decimal commas between commas"),
         (
             "When,a\n03/04/2024 10:00:00,1\n05/06/2024 10:00:00,1\n",
             "When: found dates such as 3/4/2024 and 5/6/2024",

@@ -1,0 +1,180 @@
+"""What seems wrong with a log, or the rig that reads it: units, columns, times; a sentence each.
+
+Nothing here is sure: a log alone seldom tells which of two columns is wrong. Factors and bounds are
+common practice, no source, where none is named.
+"""
+
+from collections.abc import Sequence
+from math import log
+from typing import Any, Final
+
+import numpy as np
+
+from rules.facts import Rig
+from rules.step.from_rig import constants_of
+from simulator.identify.estimates import Series
+from simulator.identify.flow import FlowFit
+from simulator.identify.intervals import Doubt
+
+GAIN_TOLD: Final = 0.05
+GAIN_ALIEN: Final = 0.25  # so far off no nozzle wears, and no sensor drifts
+UNIT_NEAR: Final = 0.18  # of a unit's factor: as near to it counts as it
+FLOW_UNITS: Final = {
+    "gal/h": 63.09,
+    "L/h": 16.67,
+    "fl oz/min": 29.57,
+    "mL/s": 60.0,
+    "L/min": 1000.0,
+}
+LEAST_EXPLAINED: Final = 0.5  # of the reading's variance
+QUICKEST_S, SLOWEST_S = 0.005, 0.2  # delays of flow sensors lie between
+SHIFTED_S: Final = 0.15  # engine's columns against each other
+MOST_SHIFT_S: Final = 0.6
+SHIFT_STEP_S: Final = 0.02
+MOVES_S: Final = 0.2
+LEAST_KNOWN: Final = 200
+ALIKE: Final = 0.25  # correlation of moves from which on two columns are of one engine
+NEVER_REST_KPA: Final = 20.0  # gauge: an engine that idles, or stands, reads less
+BELOW_VACUUM_KPA: Final = -105.0
+TOP_NEAR: Final = 0.35
+PSI_KPA: Final = 6.895
+# Channel, how its largest reading must be for it, and what it is taken for.
+TOPS: Final = (
+    ("injector_duty_pct", 1.6, "a share of one for percent"),
+    ("command_pct", 1.6, "a share of one for percent"),
+    ("throttle_pct", 1.6, "a share of one for percent"),
+    ("engine_speed_rpm", 20.0, "thousands for rpm"),
+)
+HOTTEST_REST_C: Final = 60.0
+
+
+def doubts_of_log(logs: Sequence[Series], rig: Rig) -> list[str]:
+    """Return what seems wrong with columns other than the flow."""
+    found = []
+    for name, most, taken in TOPS:
+        top = _end(logs, name, 1.0)
+        if 0.0 < top <= most:
+            found.append(f"{name} is {top:z.3g} at most: is {taken}?")
+    for name in ("intake_c", "dry_intake_c"):
+        rest = _end(logs, name, 0.05)
+        if rest > HOTTEST_REST_C:
+            found.append(f"{name} is hardly ever below {rest:z.0f} degC: is degF read as degC?")
+    return [*found, *_boost(logs, rig), *_engine(logs, rig)]
+
+
+def _end(logs: Sequence[Series], name: str, share: float) -> float:
+    """Return the reading of which ``share`` of all are no greater; NaN: none."""
+    values = np.concatenate([log.column(name) for log in logs])
+    values = values[np.isfinite(values)]
+    return float(np.quantile(values, share)) if len(values) else np.nan
+
+
+def _boost(logs: Sequence[Series], rig: Rig) -> list[str]:
+    low, high = _end(logs, "boost_kpa", 0.0), _end(logs, "boost_kpa", 1.0)
+    rest = _end(logs, "boost_kpa", 0.01)
+    found = []
+    if rest > NEVER_REST_KPA:
+        found.append(
+            f"boost never falls below {low:z.0f} kPa: is absolute pressure read as gauge, "
+            "or does the log hold nothing but boost?"
+        )
+    if low < BELOW_VACUUM_KPA:
+        found.append(f"boost falls to {low:z.0f} kPa, below vacuum: is gauge read as absolute?")
+    top = max(rig.paid.boost_kpa, default=0.0)
+    if top > 0.0 and high > 0.0:
+        for words, factor in (
+            ("psi read as kPa", PSI_KPA),
+            ("kPa read as psi", 1.0 / PSI_KPA),
+            ("bar read as kPa", 100.0),
+        ):
+            if abs(log(high * factor / top)) < TOP_NEAR:
+                found.append(
+                    f"boost is {high:z.3g} kPa at most, this rig's is {top:z.0f}: is {words}?"
+                )
+    return found
+
+
+def _engine(logs: Sequence[Series], rig: Rig) -> list[str]:
+    """Say where boost and injector duty, at their engine speed, don't go together in time."""
+    k = constants_of(rig)
+    reach = round(MOST_SHIFT_S / SHIFT_STEP_S)
+    alike = np.zeros((len(logs), 2 * reach + 1))
+    for series, one in zip(logs, alike, strict=True):
+        on_s = np.arange(series.t_s[0], series.t_s[-1], SHIFT_STEP_S)
+        both = (_air_kpa(series, k), series.column("boost_kpa"))
+        air, boost = (_moves(series.t_s, column, on_s) for column in both)
+        if len(air) > 4 * reach and len(boost) > 4 * reach and np.ptp(air) * np.ptp(boost) > 0.0:
+            for i in range(-reach, reach + 1):
+                a = air[max(i, 0) : len(air) + min(i, 0)]
+                b = boost[max(-i, 0) : len(boost) - max(i, 0)]
+                one[i + reach] = float(np.corrcoef(a, b)[0, 1])
+    alike = alike[alike.any(axis=1)]
+    if not len(alike):
+        return []
+    mean = alike.mean(axis=0)
+    best = int(np.argmax(mean))
+    if mean[best] < ALIKE:
+        return [
+            "boost and injector duty don't go together at their engine speed: is one of the three "
+            "another column?"
+        ]
+    shift_s = (best - reach) * SHIFT_STEP_S
+    if abs(shift_s) < SHIFTED_S:
+        return []
+    late, early = ("injector duty", "boost") if shift_s > 0.0 else ("boost", "injector duty")
+    return [
+        f"{late} comes {1e3 * abs(shift_s):z.0f} ms behind {early}: one of these columns is late; "
+        "this log alone can't tell which"
+    ]
+
+
+def _air_kpa(series: Series, k: Any) -> Any:
+    """Return the absolute pressure that injector duty speaks for, kPa (see ``from_rig``)."""
+    speed = series.column("engine_speed_rpm")
+    cycle_ms = 120_000.0 / np.where(speed > 300.0, speed, np.nan)
+    open_ms = 0.01 * series.column("injector_duty_pct") * cycle_ms - k.dead_time_ms
+    return np.where(open_ms > 0.0, open_ms * k.air_kpa_a_ms, np.nan)
+
+
+def _moves(t_s: Any, values: Any, on_s: Any) -> Any:
+    """Return how far a column moves in ``MOVES_S`` from each of even times; empty: not enough."""
+    known = np.isfinite(values)
+    if known.sum() < LEAST_KNOWN:
+        return np.empty(0)
+    even = np.interp(on_s, t_s[known], values[known])
+    steps = round(MOVES_S / SHIFT_STEP_S)
+    return even[steps:] - even[:-steps]
+
+
+def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
+    """Return what seems wrong with flow and command."""
+    reading, off = fit.seen.reading, fit.off
+    moves = float(np.ptp(fit.expected)) > 0.3 * float(fit.expected.max())
+    if moves and float((off**2).mean()) > (1.0 - LEAST_EXPLAINED) * float(np.var(reading)):
+        return ["the flow doesn't follow the command: is one of them another column?"]
+    found = []
+    if moves and doubt.delay_s < SHIFTED_S:
+        late_ms = 1e3 * abs(fit.delay_s)
+        if fit.delay_s < QUICKEST_S:
+            found.append(
+                f"the flow reading moves {late_ms:z.0f} ms ahead of its command: the command, or "
+                "what it is reckoned from, comes late"
+            )
+        elif fit.delay_s > SLOWEST_S:
+            found.append(
+                f"the flow reading follows {late_ms:z.0f} ms behind its command: its column may be "
+                "late, or the pump slow to start; this log alone can't tell"
+            )
+    return found + _gain(fit.gain)
+
+
+def _gain(gain: float) -> list[str]:
+    if abs(gain - 1.0) <= GAIN_TOLD:
+        return []
+    reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    if abs(gain - 1.0) > GAIN_ALIEN:
+        for words, way in (("{} read as mL/min", 1.0), ("mL/min read as {}", -1.0)):
+            units = [u for u, f in FLOW_UNITS.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
+            if units:
+                return [f"{reads}: is {words.format(' or '.join(units))}?"]
+    return [f"{reads}: nozzles, sensor or health, no log can say which: measure into a jug"]

@@ -1,0 +1,83 @@
+"""The command law, where the rig only guesses it: told from the flow, or from a logged command."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from rules.channels import CHANNEL_NAMES, COLUMN_OF
+from rules.facts import Command, CommandKind, Rig
+from simulator.identify import Series, identify
+from simulator.identify.command_law import law_of
+from simulator.rig import find_rig, load_rig
+from tests.bench.healthy.car import Spread, rows_for
+from tests.bench.healthy.drive import make_drive
+
+OF_RIG = {
+    "brindle": CommandKind.BOOST,
+    "tarnwick": CommandKind.MAP,
+    "wexmoor": CommandKind.INJECTOR_DUTY,
+    "ullesby": CommandKind.FIXED,
+}
+
+
+def healthy(rig: Rig, *without: str) -> Series:
+    """Return two minutes of healthy driving, less some columns."""
+    rng = np.random.default_rng(3)
+    rows = rows_for(rng, rig, make_drive(rng, rig, 120.0), Spread(50.0))
+    read = {name: rows[:, COLUMN_OF[name]] for name in CHANNEL_NAMES if name not in without}
+    return Series(rows[:, 0], {n: np.where(np.isfinite(c), c, np.nan) for n, c in read.items()})
+
+
+@pytest.mark.parametrize("name", OF_RIG)
+def test_law_is_told_from_the_flow(name: str) -> None:
+    """Of each shipped rig's kind, its numbers within 3 kPa and 3 %, and the rig's own holds."""
+    rig = load_rig(find_rig(name)).rig
+    law = law_of([healthy(rig, "commanded_ml_min", "command_pct")], rig)
+    assert not isinstance(law, str)
+    assert law.command.kind is OF_RIG[name]
+    assert law.rig_holds
+    assert not law.by_log
+    truths = {
+        "command.start_boost": rig.command.start_boost_kpa,
+        "command.full_boost": rig.command.full_boost_kpa,
+        "command.start_duty": rig.command.start_duty_pct,
+        "command.full_duty": rig.command.full_duty_pct,
+    }
+    for number in law.numbers:
+        assert number.value == pytest.approx(truths[number.key], abs=3.0)
+
+
+def test_wrong_law_of_the_rig_is_said_and_not_used() -> None:
+    """A rig that says the spray is switched, and a car whose spray follows boost."""
+    rig = load_rig(find_rig("brindle")).rig
+    log = healthy(rig, "commanded_ml_min", "command_pct")
+    wrong = replace(rig, command=Command(CommandKind.FIXED, 60.0))
+    found = identify([log], wrong)
+    assert found.law is not None
+    assert not found.law.rig_holds
+    assert any("[command] doesn't explain" in doubt for doubt in found.doubts)
+    delay = found.numbers["flow_sensor.transport_delay"].value
+    assert delay == pytest.approx(rig.flow_sensor.delay_s, abs=0.02)
+    start = found.numbers["command.full_boost"].value
+    assert start == pytest.approx(160.0, abs=3.0)
+
+
+def test_logged_command_tells_the_law_without_delay() -> None:
+    """Where the log has the command, the law is that of it."""
+    rig = load_rig(find_rig("brindle")).rig
+    law = law_of([healthy(rig)], rig)
+    assert not isinstance(law, str)
+    assert law.by_log
+    assert law.command.kind is CommandKind.BOOST
+    assert law.command.full_boost_kpa == pytest.approx(160.0, abs=1.5)
+
+
+def test_log_without_spray_says_so() -> None:
+    """No flow, no law."""
+    rig = load_rig(find_rig("brindle")).rig
+    log = healthy(rig, "commanded_ml_min", "command_pct")
+    silent = Series(log.t_s, {**log.columns, "delivered_ml_min": np.zeros(len(log.t_s))})
+    assert law_of([silent], rig) == (
+        "not enough in this log: no spray and boost together, to learn its command from"
+    )

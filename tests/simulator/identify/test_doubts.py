@@ -1,0 +1,106 @@
+"""Wrong units, wrong or late columns are noticed, a sentence each; a right log is not doubted."""
+
+import re
+from typing import Any
+
+import numpy as np
+import pytest
+
+from rules.facts import Rig
+from simulator.identify import Series, identify
+from simulator.rig import find_rig, load_rig
+from tests.simulator.identify.test_command_law import healthy
+
+RIG: Rig = load_rig(find_rig("brindle")).rig
+LOG = healthy(RIG)
+
+
+def doubts(**columns: Any) -> tuple[str, ...]:
+    """Return what is doubted of a log with other columns."""
+    return identify([Series(LOG.t_s, {**LOG.columns, **columns})], RIG).doubts
+
+
+def late(name: str, by_s: float) -> Any:
+    """Return a column that comes late."""
+    return np.interp(LOG.t_s - by_s, LOG.t_s, LOG.column(name))
+
+
+def test_right_log_is_not_doubted() -> None:
+    """All columns, as they are."""
+    assert doubts() == ()
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (1.0 / 63.09, "is gal/h or mL/s read as mL/min?"),
+        (1.0 / 16.67, "is L/h read as mL/min?"),
+        (16.67, "is mL/min read as L/h?"),
+        (0.6, "measure into a jug"),
+    ],
+)
+def test_flow_in_another_unit(factor: float, words: str) -> None:
+    """By its gain, where that is a unit's factor."""
+    found = doubts(delivered_ml_min=factor * LOG.column("delivered_ml_min"))
+    assert any(words in one for one in found), found
+
+
+@pytest.mark.parametrize(
+    ("offset", "factor", "words"),
+    [
+        (101.3, 1.0, "is absolute pressure read as gauge"),
+        (-101.3, 1.0, "is gauge read as absolute?"),
+        (0.0, 1.0 / 6.895, "is psi read as kPa?"),
+        (0.0, 0.01, "is bar read as kPa?"),
+    ],
+)
+def test_boost_in_another_unit(offset: float, factor: float, words: str) -> None:
+    """By where an engine rests, and by the most that this rig knows."""
+    found = doubts(boost_kpa=offset + factor * LOG.column("boost_kpa"))
+    assert any(words in one for one in found), found
+
+
+@pytest.mark.parametrize(
+    ("name", "factor", "words"),
+    [
+        ("injector_duty_pct", 0.01, "is a share of one for percent?"),
+        ("engine_speed_rpm", 0.001, "is thousands for rpm?"),
+    ],
+)
+def test_share_and_thousands(name: str, factor: float, words: str) -> None:
+    """A hundredth, a thousandth."""
+    assert any(words in one for one in doubts(**{name: factor * LOG.column(name)}))
+
+
+def test_intake_in_fahrenheit() -> None:
+    """A car that never cools down."""
+    warm = 1.8 * (LOG.column("intake_c") + 15.0) + 32.0
+    assert any("is degF read as degC?" in one for one in doubts(intake_c=warm))
+
+
+@pytest.mark.parametrize("by_s", [-0.3, 0.25])
+def test_late_flow(by_s: float) -> None:
+    """Behind or ahead of its command."""
+    found = doubts(delivered_ml_min=late("delivered_ml_min", by_s))
+    words = "behind its command" if by_s > 0.0 else "ahead of its command"
+    assert any(words in one for one in found), found
+
+
+def test_late_duty() -> None:
+    """Against boost."""
+    found = doubts(injector_duty_pct=late("injector_duty_pct", 0.3))
+    told = [re.search(r"injector duty comes (\d+) ms behind boost", one) for one in found]
+    assert [int(match[1]) for match in told if match] == [pytest.approx(300, abs=50)], found
+
+
+def test_another_column_for_the_flow() -> None:
+    """It doesn't follow."""
+    found = doubts(delivered_ml_min=200.0 + 0.02 * LOG.column("engine_speed_rpm"))
+    assert any("the flow doesn't follow the command" in one for one in found), found
+
+
+def test_another_column_for_the_duty() -> None:
+    """It doesn't go with boost."""
+    rng = np.random.default_rng(1)
+    found = doubts(injector_duty_pct=rng.uniform(5.0, 80.0, len(LOG.t_s)))
+    assert any("boost and injector duty don't go together" in one for one in found), found
