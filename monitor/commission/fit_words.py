@@ -28,11 +28,14 @@ def in_words(fitted: Fitted) -> list[str]:
     for why in reasons_why:
         keys = [number.found.key for number in fitted.numbers if number.found.why_not == why]
         lines.append(f"  {', '.join(keys)}: {why}")
-    lines += [
-        f"  {number.found.key} stays as it is: {number.stays}"
-        for number in fitted.numbers
-        if number.stays
-    ]
+    stay = dict.fromkeys(number.stays for number in fitted.numbers if number.stays)
+    for why in stay:
+        keys = [number.found.key for number in fitted.numbers if number.stays == why]
+        lines.append(f"  {', '.join(keys)}: the rig's stays: {why}")
+    if found.law is not None and found.law.rivals:
+        rivals = " or ".join(f'"{kind.name.lower()}"' for kind in found.law.rivals)
+        kind = found.law.command.kind.name.lower()
+        lines.append(f'  command.kind "{kind}": these logs can\'t tell it from {rivals}')
     return lines
 
 
@@ -72,7 +75,7 @@ def _false(found: FalsePulls) -> str:
         return "none, but no spray either"
     return (
         f"{found.count} in {found.sprayed_s / 3600.0:z.2g} h of spraying, so at most "
-        f"{float(f'{found.at_most_per_100_h:.2g}'):z.12g} in 100 h (95 % Poisson)"
+        f"{float(f'{found.at_most_per_100_h:z.2g}'):z.12g} in 100 h (95 % Poisson)"
     )
 
 

@@ -10,9 +10,10 @@ from typing import Any, Final
 
 from msgspec import inspect as shape
 
+from monitor.commission.fitted_law import with_law
 from monitor.commission.provenance import put_with_origin
 from monitor.commission.rig_logs import RigLog, read_rig_logs
-from simulator.identify import Estimate, Identified, identify
+from simulator.identify import Estimate, Identified, Law, identify
 from simulator.identify.readings import HELD
 from simulator.rig import ROWS, RigFile, rig_from_text
 from simulator.rig.keys import RIG
@@ -27,6 +28,7 @@ SHOWN_HASH: Final = 12
 MOST_NAMED: Final = 3  # logs, in a remark
 _BARE_TABLES: Final = ("flow_sensor", "line_sensor", "time")  # a rig may do without their header
 _WITHIN: Final = "_within"
+_OF_THE_LAW: Final = "[command] stays where it explains the log, and is put in as a whole where not"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ class Fitted:
 
 def rounded(value: float) -> float:
     """Return a value with three digits that count, and none that is next to nothing."""
-    return float(f"{round(value, 6):.3g}")
+    return float(f"{round(value, 6):z.3g}")
 
 
 def fit_logs(paths: Sequence[Path], rig: str | None, day: str) -> Fitted:
@@ -100,7 +102,9 @@ def fit_logs(paths: Sequence[Path], rig: str | None, day: str) -> Fitted:
     by_key = {number.found.key: number for number in numbers}
     settled = tuple(_settled(document, number, by_key) for number in numbers)
     refused = _refused(identified, settled)
-    new = None if refused else _new_rig(rig_file, settled, _source(logs), day)
+    new = None
+    if not refused:
+        new = _new_rig(rig_file, settled, identified.law, _source(logs), day)
     return Fitted(rig_file, tuple(logs), identified, settled, new, refused)
 
 
@@ -108,7 +112,7 @@ def _refused(identified: Identified, numbers: Sequence[Number]) -> str:
     out = sum(bool(pull.left_out) for pull in identified.pulls)
     if out and 2 * out >= len(identified.pulls):
         return NOT_HEALTHY
-    if all(number.new is None for number in numbers if number.path[:1] != ("time",)):
+    if all(n.new is None for n in numbers if n.path[:1] != ("time",)):
         alien = any(number.stays for number in numbers if number.found.value is not None)
         return ALIEN if alien else NO_NUMBER
     gain = next((n for n in numbers if n.path == ("flow_sensor", "gain_within")), None)
@@ -197,6 +201,8 @@ def _wanted(
     key = found.key
     if path == ("time", "period") and document.raw(("time", "unit")) == ROWS:
         return None, "rows of this log have no other time"
+    if path[0] == "command":  # what a person set in the controller is known better than from a log
+        return None, _OF_THE_LAW
     if path == ("flow_sensor", "refresh"):
         period = by_key.get("time.period")
         apart_s = 0.0 if period is None else period.found.value or 0.0
@@ -228,20 +234,24 @@ def _source(logs: Sequence[RigLog]) -> str:
     return ", ".join(named) + (f" and {more} more" if more > 0 else "")
 
 
-def _new_rig(rig_file: RigFile, numbers: Sequence[Number], source: str, day: str) -> RigFile:
+def _new_rig(
+    rig_file: RigFile, numbers: Sequence[Number], law: Law | None, source: str, day: str
+) -> RigFile:
     text = rig_file.text
+    if law is not None and not law.rig_holds:
+        text = with_law(text, law.command, f"fit {day} of {source}: explains it best")
     wanted = tomllib.loads(text)
     for number in numbers:
         if number.new is None:
             continue
         found = number.found
-        told = f"fit {day}: "
+        told = f"fit {day} of {source}: "
         if found.low is not None and found.high is not None:
             ends = f"{number.shown(found.low)} to {number.shown(found.high)}"
             told += f"{ends} {number.unit} (90 %), "
         elif found.why_not:
             told += "no interval, "
-        origin = f"{told}from {found.from_} in {source}"
+        origin = f"{told}from {found.from_}"
         text = put_with_origin(text, number.path, number.new, origin)
         _set(wanted, number.path, number.new)
     if tomllib.loads(text) != wanted:

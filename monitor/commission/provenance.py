@@ -9,7 +9,7 @@ from simulator.rig.toml_places import Places, put
 from simulator.strict import KeyPath, key_of
 
 # What an earlier fit said; everything else behind a number is somebody's remark.
-_BEFORE: Final = re.compile(r"(?:^|; )fit [0-9]{4}-[0-9]{2}-[0-9]{2}: .*$")
+_BEFORE: Final = re.compile(r"(?:^|; )fit [0-9]{4}-[0-9]{2}-[0-9]{2} of .*$")
 _DRAFTED: Final = re.compile(rf"(?:^|; )(?:{DEFAULT}|{ASKED}|log(?:: [^;]*)?)$")
 
 
@@ -43,7 +43,7 @@ def _above(text: str, start: int, path: KeyPath, origin: str) -> str:
     first = text.rfind("\n", 0, start) + 1
     line = f"# {key_of(path)}: {origin}"
     lines = text[:first].split("\n")
-    before = re.compile(rf"# {re.escape(key_of(path))}: fit [0-9-]{{10}}: ")
+    before = re.compile(rf"# {re.escape(key_of(path))}: fit [0-9-]{{10}} of ")
     kept = [one for one in lines if not before.match(one)]
     kept.insert(len(kept) - 1, line + "\r" * ("\r\n" in text))
     new = "\n".join(kept) + text[first:]
