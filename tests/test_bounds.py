@@ -6,8 +6,8 @@
   ``test_serial_life``, ``test_fuzz``) |
 | SenML | a line's, 256 records, depth (``test_senml``) |
 | an MQTT message | 128 kB, thrown away as it comes where longer (``test_mqtt_packets``) |
-| CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB (``test_long_lines``,
-  ``test_csv``, ``test_table_logs``) |
+| CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB, 8 million cells
+  without a rig (``test_bounded_lines``, ``test_csv_blocks``, ``test_open_table``) |
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
 | a session's about, events, summary | here, ``test_long_lines`` |
 | a running guard's place, its order | ``test_server``, here |

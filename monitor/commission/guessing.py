@@ -8,6 +8,7 @@ that has but one), values as that channel has them, and no rival. What a unit wo
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -99,6 +100,7 @@ _LEAST_IDLE_KPA: Final = 8.0  # no engine runs below this, absolute
 # Gauge: an idling engine's manifold is below the one, never above the other (common practice).
 _IDLES_BELOW_KPA: Final = -15.0
 _NO_VACUUM_KPA: Final = 5.0
+_IDLES_FOR_S: Final = 1.5
 _ALIKE: Final = 0.03  # of its range: so little apart, and two columns say the same
 
 
@@ -117,7 +119,7 @@ def guess(columns: Sequence[Column], time_s: Any) -> list[Guess]:
         for channel in one.named.roles
     }
     chosen = _matched(seen, options)
-    low_load = _low_load(seen, chosen)
+    low_load = _low_load(seen, chosen, time_s)
     found = []
     for at, one in enumerate(seen):
         channel = chosen.get(at, "")
@@ -325,19 +327,36 @@ def _alike(channel: str, *both: tuple[_Seen, Sequence[_Reading]]) -> bool:
     return bool(np.quantile(np.abs(a - b), 0.95) < _ALIKE * max(np.ptp(a), 1e-9))
 
 
-def _low_load(seen: Sequence[_Seen], chosen: Mapping[int, str]) -> bool:
-    """Whether the log has the engine idling or rolling, so that its manifold was below the air."""
+def _low_load(seen: Sequence[_Seen], chosen: Mapping[int, str], time_s: Any) -> bool:
+    """Whether the engine idles or rolls for a while, so that its manifold was below the air."""
     for at, channel in chosen.items():
-        spread = seen[at].spread
-        if spread is None:
-            continue
-        if channel == "throttle_pct" and spread.usual[0] < 0.4 * spread.high:
-            return True
-        if channel == "injector_duty_pct" and spread.usual[0] < 0.3 * spread.high:
-            return True
-        if channel == "engine_speed_rpm" and 300.0 < spread.usual[0] < 1400.0:
+        values = seen[at].column.values
+        most = float(np.nanmax(values))
+        match channel:
+            case "throttle_pct":
+                low = values < 0.3 * most
+            case "injector_duty_pct":
+                low = values < 0.2 * most
+            case "engine_speed_rpm":
+                low = (values > 300.0) & (values < 1300.0)
+            case _:
+                continue
+        if _longest_s(low, time_s) > _IDLES_FOR_S:
             return True
     return False
+
+
+def _longest_s(there: Any, time_s: Any) -> float:
+    """Return how long something holds at most, s; a gap ends it."""
+    ends = np.flatnonzero(np.diff(there.astype(int), prepend=0, append=0) | _gaps(time_s))
+    runs = [time_s[b - 1] - time_s[a] for a, b in pairwise(ends) if there[a]]
+    return float(max(runs, default=0.0))
+
+
+def _gaps(time_s: Any) -> Any:
+    """Return before which rows, and behind the last, rows are missing: 1 there, else 0."""
+    steps = np.diff(time_s)
+    return np.concatenate(([0], (steps > 5.0 * np.median(steps)).astype(int), [0]))
 
 
 def _judged(

@@ -5,7 +5,7 @@ absolute pressure; the flow of spray follows its command, or boost. Columns that
 time, in a wrong unit, or something else don't keep to that.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final, NamedTuple
 
@@ -283,7 +283,7 @@ def _steady(asked: Any) -> Any:
 
 def better_default(guess: Guess, readings: Readings) -> Guess:
     """Return a guess in doubt with what injector duty, or the other flow, speaks for."""
-    if guess.asked == "unit" and guess.channel in _FLOWS:
+    if guess.channel in _FLOWS and guess.asked in {"", "unit"} and guess.why != ASKED:
         return _flow_by_other(guess, readings)
     spoken = pressure_by_duty(readings) if guess.channel == "boost_kpa" else None
     if spoken is None or guess.asked == "column" or guess.why == ASKED:
@@ -311,25 +311,31 @@ _FLOWS: Final = {
 
 
 def _flow_by_other(guess: Guess, readings: Readings) -> Guess:
-    """Return a flow's guess with the unit in which it agrees with the other flow, if one does."""
+    """Return a flow's guess as the other flow speaks for it: no value of a flow tells its unit.
+
+    A unit that nobody wrote is taken from the other where one alone agrees. One that is written is
+    sure where both agree, and in doubt where they don't.
+    """
     other = readings.guesses.get(_FLOWS[guess.channel])
-    if other is None or other.sure is Sure.ASK or guess.channel not in readings.raw:
-        return guess
+    if other is None or other.sure is Sure.ASK or guess.header in _FLOWS:
+        single = guess.sure is Sure.SURE and guess.header not in _FLOWS
+        why = f"{guess.why}; no other flow to compare"
+        return replace(guess, sure=Sure.LIKELY, why=why) if single else guess
     theirs, raw = readings.by_channel[other.channel], readings.raw[guess.channel]
-    full = theirs > 0.6 * float(np.max(theirs))
-    if not full.any() or float(np.median(raw[full])) <= 0.0:
+    if not ((theirs > 0.0).any() and (raw > 0.0).any()):
         return guess
-    ratio = float(np.median(theirs[full])) / float(np.median(raw[full]))
+    ratio = full_flow(theirs) / full_flow(raw)
     near = [unit for unit in FLOW_UNITS if 0.8 < ratio / MlMin.linear(unit)[0] < 1.25]
-    if len(near) != 1:
-        return guess
-    why = f"no unit written, but {near[0]} agrees with the {label_of_channel(other.channel)}"
-    return replace(guess, unit=near[0], sure=Sure.LIKELY, asked="", why=why)
+    label = label_of_channel(other.channel)
+    if guess.asked == "unit" and len(near) == 1:
+        why = f"no unit written, but {near[0]} agrees with the {label}"
+        return replace(guess, unit=near[0], sure=Sure.LIKELY, asked="", why=why)
+    factor = MlMin.linear(guess.unit)[0]
+    if guess.sure is Sure.ASK or 0.5 < ratio / factor < 1.7:
+        alone = len(near) == 1  # a US gallon an hour is 1.05 mL/s
+        return guess if alone else replace(guess, sure=min(guess.sure, Sure.LIKELY))
+    why = f"says {guess.unit}, but is {factor / ratio:z.2g} times the {label}"
+    return replace(guess, sure=Sure.ASK, asked="unit", why=why)
 
 
 FLOW_UNITS: Final = ("mL/min", "L/h", "gal/h", "L/min", "mL/s")
-
-
-def by_channel(guesses: Sequence[Guess]) -> Mapping[str, Guess]:
-    """Return the guesses that are channels, by channel."""
-    return {guess.channel: guess for guess in guesses if guess.channel}

@@ -29,7 +29,7 @@ STILL_SHARE: Final = 0.15
 LAG_MOVED: Final = 1.02
 MOST_KEPT: Final = 0.97
 LEAST_NOISE: Final = 0.003
-COARSE: Final = 0.1
+COARSE: Final = 0.3  # of the mean deviation: a lesser median one is a coarse reading's
 OUTLIER: Final = 3.0  # standard deviations: farther out counts as that far
 OF_A_DEVIATION: Final = 1.4826  # standard deviation, to the median absolute one (normal)
 

@@ -136,8 +136,9 @@ class _Told:
         read = spray.reading[np.isfinite(spray.reading)]
         step = resolution_of(read)
         rest = fit.seen.reading[fit.expected < AT_REST * float(fit.expected.max())]
-        at_rest = float(np.std(rest)) if len(rest) > 1 else 0.0
-        smallest = float(np.min(read[read > 0.0], initial=np.inf))
+        at_rest = smallest = 0.0
+        if len(rest) > 1:
+            at_rest, smallest = float(np.std(rest)), float(np.min(read[read > 0.0]))
         least = LEAST_FLOOR * float(fit.expected.max())
         floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, least, 1.0)
         refresh = Estimate("flow_sensor.refresh", "s", fit.refresh_s, from_=self._from)

@@ -195,7 +195,7 @@ def _run_interpreted(self: Guard, rows: Any) -> Any:
     return matrix_of(self.step(row) for row in rows.tolist())
 
 
-def started(change: Change | None, module: str = "") -> int:
+def started(change: Change | None, module: str) -> int:
     """Start the tests in a process of their own, with a change or as the code is; return its id."""
     child = os.fork()
     if child:
@@ -240,7 +240,7 @@ def run(modules: list[str], count: int | None, jobs: int) -> None:
         found = [found[i] for i in sorted(chosen)]
     for drive in drives():
         driven(drive)  # once, not after every change
-    started(None)
+    started(None, modules[0])
     if os.wait()[1]:
         sys.exit("mutation: the tests fail as the code is")
     tally = {module: [0, 0] for module in modules}

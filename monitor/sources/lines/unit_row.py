@@ -36,7 +36,7 @@ _OTHERS: Final = frozenset(
 _AMBIGUOUS: Final = frozenset(word for words in _BY_KIND.values() for word in words)
 # A pressure's unit, and whether it is absolute or gauge: "psia", "kPa abs", "bar(g)".
 _PRESSURE: Final = re.compile(
-    r"(kpa|psi|m?bar|hpa|mpa|inhg|mmhg)[ _.]?\(?(?:a|abs|absolute|g|gauge)\)?", re.IGNORECASE
+    r"(kpa|psi|m?bar|hpa|mpa|inhg|mmhg)[ _.]?\(?(a|abs|absolute|g|gauge)\)?", re.IGNORECASE
 )
 _BRACKETED: Final = re.compile(r".*[\[(]([^\[\]()]{1,24})[\])]\s*")
 _KNOWN: Final = {unit for units in UNITS.values() for unit in units if unit not in {"", "1"}}
@@ -64,6 +64,7 @@ def check_units(names: Sequence[str], words: Sequence[str], columns: Columns, wh
         # A name is loose with units: "Flow [cc]" may well be a minute's.
         if word or known_unit(stated, kind.KIND) in UNITS[kind.KIND]:
             _check(names[index], stated, kind, unit, f"{where}: ", role)
+            _check_absolute(names[index], stated, columns, index, f"{where}: ")
 
 
 def are_units(words: Sequence[str], columns: Columns) -> bool:
@@ -93,7 +94,7 @@ def known_unit(cell: str, kind: str) -> str | None:
         cell: Text such as "kPa", "[psi]" or "\N{DEGREE SIGN}C".
         kind: Kind of quantity of the cell's column, a key of ``UNITS``.
     """
-    text = cell.strip().strip("[](){}<>").strip()
+    text = _bare(cell)
     # Look-alikes of the micro and degree signs.
     text = text.replace("\N{GREEK SMALL LETTER MU}", "\N{MICRO SIGN}")
     text = text.replace("\N{MASCULINE ORDINAL INDICATOR}", "\N{DEGREE SIGN}")
@@ -122,7 +123,7 @@ def stated_unit(name: str, word: str) -> str:
 
 def is_unit(cell: str) -> bool:
     """Whether a cell names a unit, of whatever a car's log may hold."""
-    if cell.strip().strip("[](){}<>").strip().lower() in _OTHERS:
+    if _bare(cell).lower() in _OTHERS:
         return True
     return any(known_unit(cell, kind) is not None for kind in ("", *_BY_KIND))
 
@@ -136,6 +137,30 @@ def _check(name: str, word: str, kind: type[Quantity], unit: str, where: str, ro
         f'{where}{column}: found unit "{cell}", expected "{unit}" as the rig says in {role} '
         "(one of the two is wrong)"
     )
+
+
+def _check_absolute(name: str, word: str, columns: Columns, index: int, where: str) -> None:
+    says = says_absolute(word)
+    for place in (pick[1] for pick in columns.picks if pick[0] == index):
+        channel = ROW_NAMES[place]
+        is_absolute = columns.rig_file.columns[channel].offset != 0.0  # what is taken off
+        if says is not None and says != is_absolute:
+            found, other = ("absolute", "gauge") if says else ("gauge", "absolute")
+            raise BadInput(
+                f'{where}{clean(name, 24)}: found {found} pressure "{clean(word, 24)}", expected '
+                f"{other} as the rig says in [channels.{channel}] (one of the two is wrong)"
+            )
+
+
+def says_absolute(cell: str) -> bool | None:
+    """Whether a pressure's unit says absolute ("psia", "kPa abs") or gauge; None where neither."""
+    pressure = _PRESSURE.fullmatch(_bare(cell))
+    return None if pressure is None else pressure[2][0] in "aA"
+
+
+def _bare(cell: str) -> str:
+    """Return a cell's text without blanks and brackets around it."""
+    return cell.strip().strip("[](){}<>").strip()
 
 
 def _same(kind: type[Quantity], found: str, unit: str) -> bool:

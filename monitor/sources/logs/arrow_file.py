@@ -1,12 +1,14 @@
 """A Parquet or Arrow IPC file (or stream): by row group or batch, never whole in memory."""
 
 from collections.abc import Generator, Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from monitor.sources.logs.csv_batches import name_of
 from monitor.sources.logs.file_kind import kind_of
 from simulator.strict import BadInput, called, checked_file, clean
 
@@ -53,29 +55,39 @@ class ArrowFile:
             f"{called(self.path)}: found it damaged ({why}), expected {what} in one piece"
         )
 
-    def batches(self, wanted: Sequence[str]) -> Generator[pa.RecordBatch, None, None]:
-        """Yield the file's batches.
+    def batches(self, wanted: Sequence[int]) -> Generator[pa.RecordBatch, None, None]:
+        """Yield the file's batches; a column's name is ``name_of`` its place.
 
         Args:
-            wanted: The columns to read.
+            wanted: The columns to read, by their places.
 
         Raises:
             pa.ArrowException: Damaged further on.
             OSError: It can't be read.
         """
+        names = [name_of(place) for place in wanted]
+        with closing(self._batches(wanted)) as batches:
+            for batch in batches:
+                yield pa.RecordBatch.from_arrays(batch.columns, names)
+
+    def _batches(self, wanted: Sequence[int]) -> Generator[pa.RecordBatch, None, None]:
         if self.kind == "parquet":
             # Without reading ahead: a file with one large row group is streamed too.
             with pq.ParquetFile(
                 checked_file(self.path), buffer_size=_READ_BYTES, pre_buffer=False
             ) as parquet:
-                yield from parquet.iter_batches(
-                    batch_size=self._block_rows, columns=wanted, use_threads=False
-                )
+                # Columns are read by name, and all of one name.
+                names = list(dict.fromkeys(self.schema.names[place] for place in wanted))
+                read = [i for name in names for i in self.schema.get_all_field_indices(name)]
+                for batch in parquet.iter_batches(
+                    batch_size=self._block_rows, columns=names, use_threads=False
+                ):
+                    yield batch.select([read.index(place) for place in wanted])
             return
         if self.kind == "ipc file":
             with pa.OSFile(checked_file(self.path)) as file, pa.ipc.open_file(file) as reader:
                 for index in range(reader.num_record_batches):
-                    yield _checked(reader.get_batch(index).select(wanted))
+                    yield _checked(reader.get_batch(index).select(list(wanted)))
             return
         with (
             pa.input_stream(
@@ -83,7 +95,7 @@ class ArrowFile:
             ) as file,
             pa.ipc.open_stream(file) as stream,
         ):
-            yield from self._gathered(_checked(batch.select(wanted)) for batch in stream)
+            yield from self._gathered(_checked(batch.select(list(wanted))) for batch in stream)
 
     def _gathered(self, batches: Iterator[pa.RecordBatch]) -> Iterator[pa.RecordBatch]:
         """Yield batches of some size: a recorder's own have a few rows each."""

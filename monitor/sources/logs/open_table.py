@@ -197,7 +197,7 @@ def _of_csv(path: Path) -> _Source:
 def _of_arrow(path: Path) -> _Source:
     file = ArrowFile(path, MOST_ROWS)
     names = [name.strip() for name in file.schema.names]
-    batches = file.batches(file.schema.names)
+    batches = file.batches(range(len(names)))
     no_rows = BadInput(f"{called(path)}: found no rows, expected some")
     columns = (batch.columns for batch in batches)
     return _Source(names, file.units, ".", columns, no_rows, Counter())

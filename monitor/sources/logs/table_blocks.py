@@ -10,6 +10,7 @@ import pyarrow as pa
 from monitor.sources.lines.unit_row import check_units
 from monitor.sources.logs.arrow_file import ArrowFile
 from monitor.sources.logs.column_parts import SECONDS
+from monitor.sources.logs.csv_batches import name_of
 from monitor.sources.logs.log_blocks import LogBlocks
 from monitor.sources.rows import Rows
 from rules.channels import OPERATOR, ROW_NAMES, TIME
@@ -36,18 +37,17 @@ class TableBlocks(LogBlocks):
         self._block_rows = block_rows
         self._file = ArrowFile(path, block_rows)
         schema = self._file.schema
-        self._names = schema.names  # as they stand in the file, spaces included
-        ticked = {ROW_NAMES[TIME], ROW_NAMES[OPERATOR]}.issubset(self._names)
-        super().__init__(path, self._names, rig_file, ticked)
-        names = [name.strip() for name in self._names]
+        names = [name.strip() for name in schema.names]
+        self._names = [name_of(index) for index in range(len(names))]
+        ticked = {ROW_NAMES[TIME], ROW_NAMES[OPERATOR]}.issubset(names)
+        super().__init__(path, names, rig_file, ticked)
         check_units(names, self._file.units, self.columns, called(path))
         self._check_types(schema)
 
     def _blocks(self) -> Iterator[Rows]:
         """Yield the blocks; an Arrow log that is cut off ends quietly (see ``cut``)."""
         try:
-            wanted = [self._names[index] for index in self._wanted()]
-            with closing(self._file.batches(wanted)) as batches:
+            with closing(self._file.batches(self._wanted())) as batches:
                 for batch in batches:
                     for start in range(0, batch.num_rows, self._block_rows):
                         yield from self._usable(batch.slice(start, self._block_rows))
@@ -73,6 +73,6 @@ class TableBlocks(LogBlocks):
                 pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)
             ):
                 raise BadInput(
-                    f"{called(self.path)}: {clean(self._names[index], 24)}: found a column of "
+                    f"{called(self.path)}: {clean(schema.names[index], 24)}: found a column of "
                     f"{clean(str(kind), 24)}, expected numbers"
                 )

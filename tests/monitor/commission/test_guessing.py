@@ -149,6 +149,16 @@ def test_a_flow_without_a_unit_takes_that_of_the_command() -> None:
     asked = ("Spray target (ml/min)", "", DRIVE.by_channel["commanded_ml_min"])
     (one, _) = told_of(("Spray flow", "", flow), asked)
     assert (one.unit, one.sure) == ("L/h", Sure.LIKELY)
+    # Written, and borne out by the other: sure. Contradicted by it: asked.
+    flow = ("Spray flow (L/h)", "", flow)
+    (one, _) = told_of(flow, asked)
+    assert (one.unit, one.sure) == ("L/h", Sure.SURE)
+    (one, other) = told_of(("Spray flow (gal/h)", "", flow[2]), asked)
+    assert (one.sure, one.asked) == (Sure.ASK, "unit")
+    assert "says gal/h, but is" in one.why
+    assert other.sure is Sure.ASK
+    (one,) = told_of(flow)
+    assert one.sure is Sure.LIKELY
     # A US gallon an hour is 1.05 mL/s: nothing tells them apart.
     flow = as_logged(DRIVE, "delivered_ml_min", "gal/h")
     (one, _) = told_of(("Spray flow", "", flow), asked)
@@ -166,8 +176,9 @@ def test_a_log_of_pulls_alone_leaves_gauge_or_absolute_open() -> None:
 def test_flowdebt_s_own_names_are_sure() -> None:
     """A log that flowdebt wrote asks nothing, whatever it holds."""
     columns = [Column(c.name, "", DRIVE.by_channel.get(c.name, RPM * 0.0)) for c in CHANNELS[:16]]
-    for one in guess(columns, DRIVE.time_s):
-        assert one.channel in {one.header, ""}
+    for one in guessed(columns):
+        there = one.header in DRIVE.by_channel
+        assert one.channel in ({one.header} if there else {one.header, ""})
         assert one.sure is not Sure.ASK or not one.channel
 
 

@@ -226,6 +226,8 @@ def test_every_channel_is_looked_at_where_it_is_mapped() -> None:
     }
     bare = constants_of(of_kind(CommandKind.FIXED, channels=terms(*ESSENTIAL[:2]), watch={}))
     assert {getattr(bare, name) for name in where} == {0}
+    logged = of_kind(CommandKind.LOG_FLOW, channels=terms(*ALL_CHANNELS), watch={})
+    assert constants_of(logged).law_column == 0  # the log itself is the command
     assert constants_of(rig(ladder={"step_deg": 0.25})).step_deg == 0.25
 
 

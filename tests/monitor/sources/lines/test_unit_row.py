@@ -6,7 +6,7 @@ import pytest
 
 from monitor.sources.lines.unit_row import known_unit
 from monitor.sources.logs.csv_blocks import CsvBlocks
-from simulator.rig import rig_from_text
+from simulator.rig import RigFile, rig_from_text
 from simulator.strict import BadInput
 from tests.kit.rig_text import SMALL
 
@@ -31,11 +31,11 @@ unit = "ms"
 RIG = rig_from_text(MAPPED, "small.toml")
 
 
-def read(folder: Path, units: str, header: str = "t,MAP,Flow,IAT") -> int:
+def read(folder: Path, units: str, header: str = "t,MAP,Flow,IAT", rig: RigFile = RIG) -> int:
     """Return how many rows a log with these units gives."""
     path = folder / "log.csv"
     path.write_text(f"# made up\n{header}\n{units}\n0,1,2,3\n10,1,2,3\n", encoding="utf-8")
-    return sum(len(block) for block in CsvBlocks(path, RIG))
+    return sum(len(block) for block in CsvBlocks(path, rig))
 
 
 @pytest.mark.parametrize(
@@ -45,6 +45,8 @@ def read(folder: Path, units: str, header: str = "t,MAP,Flow,IAT") -> int:
         "[ms],(psi),mL/min,\N{DEGREE SIGN}F",  # one millilitre is one cubic centimetre
         "MSEC,PSI,ml/min,F",
         "ms,psia,furlongs,deg. F",  # unknown ones say nothing
+        "ms,psi abs,cc/min,F",
+        "ms,psi(a),cc/min,F",
         "ms,psi,cc/min,",
         "ms,psi,cc/min",
     ],
@@ -74,6 +76,18 @@ def test_a_unit_that_contradicts_the_rig_is_refused(
         read(tmp_path, units)
     wanted = f'log.csv:3: {column}: found unit "{found}", expected "{expected}" as the rig says in '
     assert f"{wanted}[{role}]" in str(caught.value)
+
+
+@pytest.mark.parametrize("word", ["psig", "psi (g)", "PSI gauge"])
+def test_gauge_for_absolute_is_refused(tmp_path: Path, word: str) -> None:
+    """Where the log says itself which it is; and the other way round."""
+    with pytest.raises(BadInput) as caught:
+        read(tmp_path, f"ms,{word},cc/min,F")
+    wanted = f'log.csv:3: MAP: found gauge pressure "{word}", expected absolute as the rig says in '
+    assert f"{wanted}[channels.boost_kpa]" in str(caught.value)
+    gauge = rig_from_text(MAPPED.replace("absolute = true\n", ""), "small.toml")
+    with pytest.raises(BadInput, match='MAP: found absolute pressure "psia", expected gauge'):
+        read(tmp_path, "ms,psia,cc/min,F", rig=gauge)
 
 
 def test_a_log_of_our_own_is_held_against_our_own_units(tmp_path: Path) -> None:

@@ -104,6 +104,21 @@ def test_the_rig_maps_columns_and_units(tmp_path: Path, kind: str) -> None:
     assert rows[3, BOOST] == NOT_SENT
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_clock_times_and_a_name_that_stands_twice(tmp_path: Path, kind: str) -> None:
+    """As in a CSV log: text of times over midnight, and one of two columns of a name."""
+    names = ["Clock", "MAP", "Flow", "Flow", "note"]
+    clock = [f"23:59:59.{i}" for i in range(10)] + ["00:00:00.25", "soon"]
+    numbers = [pa.array([float(10 * n + i) for i in range(12)]) for n in range(3)]
+    table = pa.Table.from_arrays([pa.array(clock), *numbers, pa.array(["x"] * 12)], names=names)
+    rig = rig_from_text(FOREIGN.text.replace("Flow [cc]", "Flow#2"), "twice.toml")
+    blocks = log_blocks(write(tmp_path / "log", table, kind, 5), rig)
+    rows = np.concatenate(list(blocks))
+    assert rows[:, TIME] == pytest.approx([*(i / 10 for i in range(10)), 1.25])
+    assert rows[:, DELIVERED].tolist() == [20.0 + i for i in range(11)]
+    assert (blocks.starts, blocks.statistics.rejected.total()) == ("23:59:59.0", 1)
+
+
 @pytest.mark.parametrize(
     ("kind", "values"),
     [
