@@ -95,7 +95,7 @@ BAD = {
     "other columns": (REVIEW.format("other.csv"), 'other.csv:1: found "a,b"'),
     "column missing": (REVIEW.format("lacks.csv"), '"delivered_ml_min"'),
     "text cell": (REVIEW.format("text.csv"), 'text.csv:2: boost_kpa: found "x"'),
-    "binary log": (REVIEW.format("binary.csv"), "not text"),
+    "binary log": (REVIEW.format("binary.csv"), "neither text"),
     "log is a folder": (REVIEW.format("nothing"), "no session in it"),
     "name too long": (REVIEW.format("x" * 300), "too long"),
     "bad level": (REVIEW.format("text.csv --fail-on shout"), "shout"),
