@@ -338,6 +338,8 @@ def test_the_law_is_asked_only_where_rivals_remain() -> None:
     assert (rig.command.kind, rig.command.start_boost_kpa) == (CommandKind.FIXED, 58.0)
     unasked = drafted(plain_log(*names, of=fixed))
     assert "this log allows for fixed from" in unasked.to_do["command.kind"]
+    rig = rig_of(unasked).rig  # the engine holds no more dry than where any of them begins
+    assert rig.paid.dry_limit_kpa < rig.command.start_boost_kpa
     person = Person("yes", "", "", "", "boost, 58 kPa", "80 kPa")
     made = drafted(plain_log(*names, of=fixed), person=person)
     assert rig_of(made).rig.command.full_boost_kpa == 80.0
