@@ -257,6 +257,15 @@ def test_columns_in_doubt_are_asked_before_the_rest() -> None:
     assert made.refused == ()
 
 
+def test_where_nobody_answers_any_more_a_unit_stays_in_doubt() -> None:
+    """Enter takes the unit shown; the end of all answers takes none."""
+    log = plain_log("RPM", "WI flow (ml/min)")
+    boost = Column("Boost", "", DRIVE.by_channel["boost_kpa"])
+    log = Log("odd.csv", (*log.columns, boost), log.time_s, log.period_s, "Time", "s")
+    assert drafted(log, person=Person("yes", "")).refused == ()
+    assert drafted(log, person=Person("yes")).refused == ("channels.boost_kpa.unit",)
+
+
 def test_what_cannot_be_left_to_a_guess_is_refused_by_check() -> None:
     """A unit, gauge or absolute, the law of the command: "?" stands there, and check names it."""
     log = plain_log()
