@@ -67,12 +67,16 @@ class Guard:
         self._run(compiled.run_all, rows, out)
         return out
 
-    def run_changes(self, rows: Any) -> tuple[Any, Any, Any]:
+    def run_changes(self, rows: Any, columns: Sequence[int] = ()) -> tuple[Any, Any, Any]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
 
+        Args:
+            rows: (n, ROW_WIDTH) float64.
+            columns: Of a flat decision, those to return of every row.
+
         Returns:
-            Row numbers (m,), decisions (m, N_DECISION), m <= n, and of all n rows whether they were
-            judged: see ``Decision.judged``.
+            Row numbers (m,), decisions (m, N_DECISION), m <= n, and these columns of all rows,
+            (len(columns), n).
         """
         import numpy as np
 
@@ -80,9 +84,10 @@ class Guard:
 
         out = np.empty((len(rows), N_DECISION))
         where = np.empty(len(rows), dtype=np.int64)
-        judged = np.empty(len(rows), dtype=np.bool_)
-        count = self._run(compiled.run_changed, rows, out, where, judged)
-        return where[:count], out[:count], judged
+        every = np.empty((len(columns), len(rows)))
+        which = np.array(columns, dtype=np.int64)
+        count = self._run(compiled.run_changed, rows, out, where, which, every)
+        return where[:count], out[:count], every
 
     def arrays(self) -> tuple[Any, Any]:
         """Return copies of constants and state as arrays of one record, for compiled loops.

@@ -17,6 +17,7 @@ from monitor.review.window import Floats
 from rules.events import Event, EventTracker, Turn
 from rules.guard import Guard
 from rules.learned import Learned
+from rules.step.constants import Constants
 from rules.step.state import Decision, State
 from simulator.compiled_mark import RUN_ALL, is_on_disk, leave_mark
 from simulator.rig import RigFile, sensor_changes
@@ -27,6 +28,13 @@ ROWS_WORTH_COMPILING: Final = 60_000
 # Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
 ROWS_WORTH_LOADING: Final = 10_000
 DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
+# What is wanted of every row, also where only changes are worked out.
+OF_EVERY_ROW: Final = (
+    *("time_s", "clock_s", "late", "all_healthy", "boost_kpa", "commanded_ml_min"),
+    *("expected_ml_min", "delivered_ml_min", "evidence", "debt_ml"),
+    *("line_due_kpa", "value_line_kpa", "charge_due_c", "value_intake_c"),
+)
+_EVERY_AT: Final = tuple(Decision.names().index(name) for name in OF_EVERY_ROW)
 
 
 class _Loaded:
@@ -73,6 +81,7 @@ class Judged:
         rig_file: The rig it was judged by.
         state: What the guard remembered before its first row.
         decisions: (n, N_DECISION); None where only what changed was asked for.
+        every: By its name in a decision, each of ``OF_EVERY_ROW``, (n,).
         judged: (n,) which rows were in time, with every essential channel and the clock healthy.
         turns: What happened to events, in order.
         differs_at: First row of it that was decided otherwise then; None where all agree, or there
@@ -82,6 +91,7 @@ class Judged:
     rig_file: RigFile
     state: list[float]
     decisions: Floats | None
+    every: dict[str, Floats]
     judged: Any
     turns: list[Turned]
     differs_at: int | None
@@ -128,6 +138,11 @@ class Judge:
         self._tracker = EventTracker(rig_file.rig)
         self._numbers: dict[int, int] = {}
 
+    @property
+    def constants(self) -> Constants:
+        """What the newest block was judged by."""
+        return self._guard.constants
+
     def take(self, block: Block) -> Judged:
         """Judge the next block.
 
@@ -142,7 +157,9 @@ class Judge:
             self.compares = False
         self.rows += len(block.rows)
         state = self._guard.state()
-        decisions, changed_at, changed, judged = self._decide(block.rows)
+        decisions, changed_at, changed, columns = self._decide(block.rows)
+        every = dict(zip(OF_EVERY_ROW, columns, strict=True))
+        judged = (every["all_healthy"] != 0.0) & (every["late"] == 0.0)
         turns = [
             turned
             for at, row in zip(changed_at.tolist(), changed.tolist(), strict=True)
@@ -153,7 +170,7 @@ class Judge:
             again, then = decisions[:, DECIDED_AT], block.decided
             wrong = ((again != then) & ~(np.isnan(again) & np.isnan(then))).any(axis=1)
             differs_at = int(np.argmax(wrong)) if wrong.any() else None
-        return Judged(self._rig_file, state, decisions, judged, turns, differs_at)
+        return Judged(self._rig_file, state, decisions, every, judged, turns, differs_at)
 
     def finish(self) -> None:
         """Bring the events that are still open up to date."""
@@ -192,17 +209,16 @@ class Judge:
         return False
 
     def _decide(self, rows: Any) -> tuple[Floats | None, Any, Any, Any]:
-        """Return decisions, in which rows something changed, those decisions, rows judged."""
+        """Return decisions, in which rows something changed, those, and columns of all rows."""
         if self.rows > self._all_rows and not self.compares:
-            return None, *self._guard.run_changes(rows)
+            return None, *self._guard.run_changes(rows, _EVERY_AT)
         compiled = self._compiled
         if compiled is None:
             compiled = self.rows >= ROWS_WORTH_COMPILING
         decisions = run_rows(self._guard, rows, compiled=compiled)
-        named = Decision.named(decisions)
-        changed_at = np.flatnonzero(named["changed"])
-        judged = (named["all_healthy"] != 0.0) & (named["late"] == 0.0)
-        return decisions, changed_at, decisions[changed_at], judged
+        changed_at = np.flatnonzero(Decision.named(decisions)["changed"])
+        columns = [decisions[:, at] for at in _EVERY_AT]
+        return decisions, changed_at, decisions[changed_at], columns
 
     def _feed(self, at: int, decision: Decision) -> list[Turned]:
         turns = []

@@ -1,16 +1,18 @@
 """A review as lines for people."""
 
 from collections.abc import Iterator
+from math import isfinite
 from typing import Final
 
 from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import counted
 from monitor.review.done_then import done_in_words
 from monitor.review.review import Review
+from monitor.review.spray_account import SprayAccount, Stretch
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.recorded import time_in_words
 from monitor.words.events import event_in_words
-from rules.channels import LATE_S
+from rules.channels import CHANNELS, DELIVERED, INTAKE, LATE_S
 from rules.facts import Action
 from simulator.strict import clean
 
@@ -18,6 +20,7 @@ from simulator.strict import clean
 # another. Common practice, no source.
 LEAST_STEP_S: Final = 0.0002
 MOST_STEP_S: Final = 1.0
+_WORTH_TELLING_S: Final = 0.05  # of spray that could not be judged
 
 
 def in_words(result: Review) -> Iterator[str]:
@@ -59,7 +62,7 @@ def in_words(result: Review) -> Iterator[str]:
             "enough is due; flowdebt check says what it can't see"
         )
     if not result.events:
-        yield f"  {_nothing_found(result)}"
+        yield f"  {_no_action(result)}"
     if result.unacknowledged and result.worst >= Action.PULL_TIMING:
         yield (
             "  this rig releases only what an operator acknowledges; a log has nobody to, so what "
@@ -72,6 +75,8 @@ def in_words(result: Review) -> Iterator[str]:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
         yield from event_in_words(EventFacts.of(event)).report()
+    for line in _spray_in_words(result):
+        yield f"  {line}"
 
 
 def _time_in_words(result: Review) -> Iterator[str]:
@@ -88,16 +93,70 @@ def _time_in_words(result: Review) -> Iterator[str]:
         yield f"  {words}"
 
 
-def _nothing_found(result: Review) -> str:
-    """Say that nothing was found, and in what: "throughout" only where all of it was judged."""
+def _no_action(result: Review) -> str:
+    """Say that nothing was done, and in what: "throughout" only where all of it was judged."""
     blind = result.rows - result.judged
     if not (blind or result.blind_ticks or result.rejected or result.cut):
-        return "nothing found: no action throughout"
+        return "no action throughout"
     why = "an essential channel or the clock was not healthy, or a row came late"
     told = f"; {counted(blind, 'row')} not: {why}" if blind else ""
     if result.blind_ticks:
         told += "; nor in the silence between them"
-    return f"nothing found in the {counted(result.judged, 'row')} that could be judged{told}"
+    if not result.judged:
+        return f"no row could be judged{told}"
+    return f"no action in the {counted(result.judged, 'row')} that could be judged{told}"
+
+
+def _spray_in_words(result: Review) -> Iterator[str]:
+    """Yield what was asked for and delivered, and how near to a limit it came, a line each."""
+    if not result.judged:
+        return
+    spray = result.spray
+    if spray.unjudged_s >= _WORTH_TELLING_S:
+        yield f"spray was asked for during {spray.unjudged_s:z.2f} s that could not be judged"
+    if not spray.sprayed_s:
+        boost = ""
+        if isfinite(spray.most_kpa):
+            most, start = f"{spray.most_kpa:z.0f}", f"{result.start_boost_kpa:z.0f}"
+            boost = f" (boost {most} kPa at most; spray begins at {start} kPa)"
+        yield f"no spray was asked for{boost}, so nothing tells whether it would arrive"
+        return
+    came = f"{spray.commanded_ml:z.1f} mL commanded"
+    if spray.witness == DELIVERED:
+        share = 100.0 * spray.delivered_ml / max(spray.commanded_ml, 1e-9)
+        came = f"{spray.delivered_ml:z.1f} of {came} arrived ({share:z.0f} %)"
+    at = f"{spray.low_kpa:z.0f} to {spray.high_kpa:z.0f} kPa"
+    yield f"sprayed for {spray.sprayed_s:z.2f} s at {at}: {came}"
+    if spray.top is None or spray.worst is None:
+        yield "never half a second of steady spray to compare with what was due"
+    else:
+        which = "" if spray.witness == DELIVERED else f"{CHANNELS[spray.witness - 1].label}, "
+        top, worst = spray.top, spray.worst
+        unit = CHANNELS[spray.witness - 1].unit
+        off = _off_in_words(spray, top)
+        due = f"{top.reads:z.0f} of {top.due:z.0f} {unit} due ({off})"
+        if spray.witness == INTAKE:
+            due = f"{top.reads:z.1f} {unit}, {off}"
+        yield (
+            f"{which}steady at {top.boost_kpa:z.0f} kPa, its highest: {due}; worst half second: "
+            f"{_off_in_words(spray, worst)}, at {worst.time_s:z.2f} s"
+        )
+    evidence, debt = spray.evidence, spray.debt_ml
+    when = "" if evidence.value <= 0.0 else f", at {evidence.time_s:z.2f} s"
+    yield (
+        f"highest evidence {evidence.value:z.1f} of the {evidence.limit:z.1f} that pull timing "
+        f"({100.0 * evidence.value / evidence.limit:z.0f} %){when}; highest debt "
+        f"{debt.value / spray.full_ml_s:z.2f} of the {debt.limit / spray.full_ml_s:z.2f} s of full "
+        "flow that cut boost"
+    )
+
+
+def _off_in_words(spray: SprayAccount, found: Stretch) -> str:
+    """Say how what was read stands to what was due."""
+    if spray.witness == INTAKE:
+        off_k = found.reads - found.due
+        return f"{abs(off_k):z.1f} K {'above' if off_k > 0.0 else 'below'} what was due"
+    return f"{100.0 * found.reads / found.due:z.0f} %"
 
 
 def _span_in_words(span_s: float) -> str:

@@ -13,6 +13,7 @@ from monitor.recorder.span import Span, readings_of
 from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log
+from monitor.review.spray_account import SprayAccount
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
@@ -75,6 +76,8 @@ class Review:
         new_terms: Where a session's rig was changed while the guard ran.
         mistakes: What speaks against the rig itself.
         done_then: What an older version's rules did in a session; None where today's decided it.
+        spray: What was asked for and delivered, and how near to a limit it came.
+        start_boost_kpa: The boost from which on spray is asked for, gauge.
     """
 
     source: str
@@ -99,6 +102,8 @@ class Review:
     new_terms: list[NewTerms] = field(default_factory=list)
     mistakes: list[str] = field(default_factory=list)
     done_then: tuple[DoneThen, ...] | None = None
+    spray: SprayAccount = field(default_factory=SprayAccount)
+    start_boost_kpa: float = 0.0
 
     @property
     def rows(self) -> int:
@@ -134,6 +139,7 @@ class Review:
             else [one.as_json() for one in self.done_then],
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
+            "spray": self.spray.as_json(),
             "events": [to_builtins(EventFacts.of(event)) for event in self.events],
         }
 
@@ -235,6 +241,7 @@ def review(path: Path, rig: str | None) -> Review:
             in_force = block.rig_file
         sent = readings_of(block.rows)
         result.judged += int(np.count_nonzero(judged.judged & sent))
+        result.spray.take(judge.constants, judged.every, judged.judged)
         result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
         if judged.decisions is not None:
             mistakes.take(judged.decisions)
@@ -242,11 +249,13 @@ def review(path: Path, rig: str | None) -> Review:
             result.differs_at_s = float(block.rows[judged.differs_at, TIME])
     judge.finish()
     mistakes.finish()
+    result.spray.finish()
     result.events = judge.events
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
     result.done_then = log.done_then
     facts = log.rig_file.rig
+    result.start_boost_kpa = facts.command.start_boost_kpa
     if (witness := witness_column(facts)) != DELIVERED:
         result.told_by = CHANNELS[witness - 1].label
     if log.own is None:

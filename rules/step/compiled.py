@@ -85,11 +85,18 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         return n
 
     def run_changed(
-        constants: Any, states: Any, flat: Any, rows: Any, out: Any, where: Any, judged: Any
+        constants: Any,
+        states: Any,
+        flat: Any,
+        rows: Any,
+        out: Any,
+        where: Any,
+        columns: Any,
+        every: Any,
     ) -> int:
         """Step every row; write the decisions that changed something, and their row numbers.
 
-        ``judged`` says of each row whether it was in time, with all that is essential healthy.
+        ``every`` takes these ``columns`` of each row's decision, one behind the other.
         """
         if stamp < 0:
             return -1
@@ -99,7 +106,8 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         count = 0
         for i in range(n):
             _step(k, s, rows, i * ROW_WIDTH)
-            judged[i] = s.all_healthy != 0.0 and s.late == 0.0
+            for j in range(len(columns)):
+                every[j, i] = flat[columns[j]]
             if s.changed != 0.0:
                 for j in range(width):
                     out[count, j] = flat[j]

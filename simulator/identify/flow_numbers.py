@@ -117,7 +117,7 @@ class _Told:
         kept = exp(-apart_s / fit.lasts_s) if fit.lasts_s > 0.0 else 0.0
         steady = float((fit.expected > 0.5 * fit.expected.max()).sum())
         free = max(steady * (1.0 - kept**2) / (1.0 + kept**2), 3.0)
-        half = NORMAL_95 * fit.noise * sqrt(0.8 / free)
+        half = NORMAL_95 * fit.noise * sqrt(0.9 / free)
         lasts = max(lasts_s(kept, 1.0, apart_s), LEAST_LASTS_S)
         noise, low, high = (100.0 * x for x in (fit.noise, fit.noise - half, fit.noise + half))
         told = Estimate("flow_sensor.noise", "%", noise, max(low, 0.0), high, self._from)
@@ -136,8 +136,9 @@ class _Told:
         read = spray.reading[np.isfinite(spray.reading)]
         step = resolution_of(read)
         rest = fit.seen.reading[fit.expected < AT_REST * float(fit.expected.max())]
-        at_rest = float(np.std(rest)) if len(rest) > 1 else 0.0
-        smallest = float(np.min(read[read > 0.0], initial=np.inf))
+        at_rest = smallest = 0.0
+        if len(rest) > 1:
+            at_rest, smallest = float(np.std(rest)), float(np.min(read[read > 0.0]))
         least = LEAST_FLOOR * float(fit.expected.max())
         floor = max(FLOOR_SDS * sqrt(at_rest**2 + step**2 / 12.0), smallest, least, 1.0)
         refresh = Estimate("flow_sensor.refresh", "s", fit.refresh_s, from_=self._from)

@@ -11,6 +11,7 @@ from rules import channels as ch
 from rules.facts import FlowSensor, Rig
 from rules.findings import label_of
 from rules.guard import Guard
+from rules.step.from_rig import essential_columns
 from rules.step.state import (
     FINDING_NAMES,
     OVER_DELIVERY,
@@ -21,11 +22,13 @@ from rules.step.state import (
 )
 from simulator.identify.estimates import Pull, Series
 from simulator.identify.flow import FlowFit
-from simulator.identify.spraying import AFTER_S, BEFORE_S
+from simulator.identify.spraying import AFTER_S, QUIET_S
 
 OF_THE_SPRAY: Final = (UNDER_DELIVERY, OVER_DELIVERY, UNASKED_FLOW, SIGNAL_LOST)
 LEAST_DELAY_S: Final = 0.03  # of tolerance: pulls differ a little from each other
 LEAST_LAG: Final = 0.35  # the same, of the lag
+MOST_NOISE, MOST_LASTS_S = 0.1, 0.25  # of a healthy sensor; common practice, no source
+RESTED_S: Final = QUIET_S - AFTER_S  # ahead of a pull nothing flows of the one before
 SDS: Final = 4.0
 OFF_SHARE: Final = (
     0.05  # a pull reads so much more or less than the others, and it isn't one of them
@@ -42,8 +45,8 @@ def as_fitted(rig: Rig, fit: FlowFit, delay_within_s: float, lag_within_s: float
         lag_s=fit.lag_s,
         lag_within_s=min(lag_within_s, fit.lag_s),
         gain_within=rig.flow_sensor.gain_within,
-        noise=min(max(fit.noise, 0.001), 0.5),
-        noise_lasts_s=max(fit.lasts_s, rig.flow_sensor.noise_lasts_s),
+        noise=min(max(fit.noise, 0.001), MOST_NOISE),
+        noise_lasts_s=min(max(fit.lasts_s, rig.flow_sensor.noise_lasts_s), MOST_LASTS_S),
         floor_ml_min=rig.flow_sensor.floor_ml_min,
         refresh_s=fit.refresh_s,
     )
@@ -59,15 +62,15 @@ def judged(
 
     Args:
         logs: The logs.
-        rig: To judge by; what it maps and no log holds is left aside.
+        rig: To judge by; channels that aren't essential are left aside.
         pulls: Of these logs.
         gain: Of the flow reading, which is divided by it.
     """
-    read = {name for log in logs for name, c in log.columns.items() if np.isfinite(c).any()}
-    rig = replace(rig, channels=tuple(terms for terms in rig.channels if terms.name in read))
+    needs = {ch.CHANNEL_NAMES[column - 1] for column in essential_columns(rig)}
+    rig = replace(rig, channels=tuple(terms for terms in rig.channels if terms.name in needs))
     for pull in pulls:
         log = logs[pull.series]
-        begin, end = np.searchsorted(log.t_s, [pull.begins_s - BEFORE_S, pull.ends_s + AFTER_S])
+        begin, end = np.searchsorted(log.t_s, [pull.begins_s - RESTED_S, pull.ends_s + AFTER_S])
         rows = log.between(int(begin), int(end)).rows()
         rows[:, ch.DELIVERED] /= gain  # not sent stays so
         yield Decision.named(np.ascontiguousarray(Guard(rig).run_rows(rows)))

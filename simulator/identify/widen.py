@@ -14,7 +14,7 @@ from rules.step.from_rig import limit_nats
 from simulator.identify.estimates import Estimate, Pull, Series
 from simulator.identify.health import OF_THE_SPRAY, judged
 
-CALM: Final = 0.2  # of the evidence that pulls timing: other pulls will lie somewhat higher
+CALM: Final = 0.35  # of the evidence that pulls timing: honest noise alone reaches a quarter
 TRIES: Final = 12
 DELAY_STEP_S: Final = 0.005
 LAG_STEP: Final = 0.05  # of the lag

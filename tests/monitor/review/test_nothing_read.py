@@ -131,7 +131,7 @@ def test_throughout_is_said_of_all_of_it_or_not_at_all(session: Path, tmp_path: 
         shutil.copytree(session, part)
         (part / gone).unlink()
         said = words(review(part, None))
-        assert "nothing found in the 40 rows that could be judged" in said
+        assert "no action in the 40 rows that could be judged" in said
         assert "throughout" not in said
         assert "nothing found in what is there" in "\n".join(listed(sessions_in(part)))
     cut = tmp_path / "cut"
@@ -159,7 +159,7 @@ def test_rows_with_an_unhealthy_essential_channel_are_not_judged(
     bad = [f"{0.01 * i:.2f},-50,{'nan' if 10 <= i < 25 else i % 2}" for i in range(50)]
     result = review(*_log(tmp_path, bad))
     assert (result.rows, result.judged, result.events) == (50, 35, [])
-    assert "nothing found in the 35 rows that could be judged; 15 rows not: " in words(result)
+    assert "no action in the 35 rows that could be judged; 15 rows not: " in words(result)
     assert result.as_json()["judged"] == 35
 
 
@@ -178,7 +178,8 @@ def test_a_log_in_which_nothing_could_be_judged_exits_with_2(
     assert review_command(log, rig=rig) == 2
     said = capsys.readouterr()
     assert said.err == f"flowdebt: {log}: {NOT_JUDGED}\n"
-    assert "nothing found in the 0 rows that could be judged; 20 rows not" in said.out
+    assert "no row could be judged; 20 rows not" in said.out
+    assert "sprayed" not in said.out
     log, rig = _log(tmp_path, [f"{0.01 * i:.2f},-50,{i % 2}" for i in range(20)])
     assert review_command(log, rig=rig) == 0
 

@@ -1,12 +1,17 @@
 """What a review says to people, beside what was found."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from monitor.review.report import in_words
 from monitor.review.review import Review, review
+from rules.step.from_rig import constants_of
+from simulator.logfile import mapped, write_csv
+from simulator.plant import Do, Step, run
 from simulator.rig import find_rig, load_rig
+from simulator.scenario import load_scenario
 from tests.kit.rig_text import SMALL
 
 ACKNOWLEDGED = "this rig releases only what an operator acknowledges"
@@ -101,3 +106,83 @@ def test_cells_that_are_no_numbers_are_told(tmp_path: Path) -> None:
     )
     assert found.as_json()["no_numbers"]["cells"] == 4
     assert found.rows >= 100
+
+
+def test_a_clean_log_says_how_near_it_was(tmp_path: Path) -> None:
+    """What was asked for and arrived, the worst of it, and the peaks to their limits; 80 wide."""
+    drive = (Step(Do.CRUISE, 2.0, 3), Step(Do.PULL, 4.0, 3), Step(Do.LIFT, 2.0))
+    pull = replace(load_scenario("healthy_pulls"), drive=drive)
+    log = tmp_path / "pull.csv"
+    write_csv(run(pull, 3), log, mapped(pull.rig))
+    result = review(log, "brindle")
+    first, sprayed, steady, near = list(in_words(result))[1:]
+    assert first == "  no action throughout"
+    told = result.as_json()["spray"]
+    low_kpa, high_kpa = told["boost_kpa"]
+    assert 55.0 < low_kpa < 65.0 < 150.0 < high_kpa < 190.0  # brindle sprays from 60 kPa on
+    assert 0.85 < told["delivered_ml"] / told["commanded_ml"] < 1.15
+    assert sprayed == (
+        f"  sprayed for {told['sprayed_s']:.2f} s at {low_kpa:.0f} to {high_kpa:.0f} kPa: "
+        f"{told['delivered_ml']:.1f} of {told['commanded_ml']:.1f} mL commanded arrived "
+        f"({100.0 * told['delivered_ml'] / told['commanded_ml']:.0f} %)"
+    )
+    top, worst = told["at_highest_boost"], told["worst"]
+    share, worst_share = (100.0 * one["reads"] / one["due"] for one in (top, worst))
+    assert 2.0 < worst["time_s"] < 6.0
+    assert steady == (
+        f"  steady at {top['boost_kpa']:.0f} kPa, its highest: {top['reads']:.0f} of "
+        f"{top['due']:.0f} mL/min due ({share:.0f} %); worst half second: {worst_share:.0f} %, "
+        f"at {worst['time_s']:.2f} s"
+    )
+    peak, debt = told["peak_evidence"], told["peak_debt"]
+    assert 0.0 < peak["value"] < peak["limit"] == constants_of(pull.rig).limit_nats
+    assert near == (
+        f"  highest evidence {peak['value']:.1f} of the {peak['limit']:.1f} that pull timing "
+        f"({100.0 * peak['value'] / peak['limit']:.0f} %), at {peak['time_s']:.2f} s; highest debt "
+        f"{debt['s']:.2f} of the 0.40 s of full flow that cut boost"
+    )
+
+
+def test_the_same_stands_behind_the_events(tmp_path: Path) -> None:
+    """A log with events ends with it; what arrived is what arrived."""
+    lines = list(in_words(write(tmp_path, [f"{i * 0.01:.2f},150,{i % 3}" for i in range(300)])))
+    at = next(i for i, line in enumerate(lines) if line.startswith("  sprayed for"))
+    assert max(i for i, line in enumerate(lines) if "under-delivery" in line) < at
+    assert lines[at].endswith("mL commanded arrived (0 %)")
+    assert "worst half second: 0 %" in lines[at + 1]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("-50,0", "no spray was asked for (boost -50 kPa at most; spray begins at 60 kPa)"),
+        ("150,nan", "no row could be judged"),
+    ],
+)
+def test_a_log_that_tells_nothing_of_the_spray_says_so(tmp_path: Path, row: str, said: str) -> None:
+    """Never sprayed, or its witness silent throughout: no share, no peak."""
+    text = words(write(tmp_path, [f"{i * 0.01:.2f},{row}" for i in range(10)]))
+    assert said in text
+    assert "highest evidence" not in text
+    assert "sprayed for" not in text
+
+
+def test_spray_that_could_not_be_judged_is_told_of(tmp_path: Path) -> None:
+    """Half of the pull without a flow reading: only the other half is summed up."""
+    rows = [f"{i * 0.01:.2f},150,{'nan' if i > 150 else 700 + i % 3}" for i in range(300)]
+    text = words(write(tmp_path, rows))
+    assert "spray was asked for during 1.49 s that could not be judged" in text
+    assert "sprayed for 1.50 s at 150 to 150 kPa" in text
+
+
+def test_a_car_without_a_flow_sensor_tells_by_its_witness(tmp_path: Path) -> None:
+    """Line pressure against what was due; what arrived isn't known."""
+    rig = load_rig(find_rig("orrinby")).rig
+    drive = (Step(Do.CRUISE, 2.0, 3), Step(Do.PULL, 4.0, 3), Step(Do.LIFT, 2.0))
+    pull = replace(load_scenario("healthy_pulls"), rig=rig, drive=drive)
+    log = tmp_path / "line.csv"
+    write_csv(run(pull, 3), log, mapped(rig))
+    text = words(review(log, "orrinby"))
+    assert "mL commanded\n  line pressure, steady at " in text
+    assert " kPa due (" in text
+    assert "arrived" not in text

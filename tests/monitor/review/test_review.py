@@ -129,7 +129,11 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
         *["worst_action", "rejected"],
         *["no_numbers", "starts", "time_remark", "cut"],
         *["reproduced", "differs_at_s", "done_by_older_rules", "thresholds_changed"],
-        *["mistakes_in_rig", "events"],
+        *["mistakes_in_rig", "spray", "events"],
+    ]
+    assert list(told["spray"]) == [
+        *["sprayed_s", "not_judged_s", "boost_kpa", "commanded_ml", "delivered_ml", "witness"],
+        *["worst", "at_highest_boost", "peak_evidence", "peak_debt"],
     ]
     assert told["worst_action"] == "cut_boost"
     assert len(told["events"]) == len(review(pump_stop, "brindle").events)
@@ -405,4 +409,4 @@ def test_a_car_without_a_flow_sensor_is_not_called_healthy_throughout(tmp_path: 
     log = log_of(cruise, 2, tmp_path / "line.csv")
     said = "\n".join(in_words(review(log, "orrinby")))
     assert "no flow is measured: line pressure alone tells of missing spray" in said
-    assert said.index("no flow is measured") < said.index("nothing found")
+    assert said.index("no flow is measured") < said.index("no action")
