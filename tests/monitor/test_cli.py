@@ -326,7 +326,7 @@ OPTIONS = {
     "review": "--rig --json --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
-    "check": "--json",
+    "check": "--done --by --log --result --on --json",
     "draft": "--to --set --new --from --healthy",
     "renew": "--to",
     "simulate": "--to --seed --guarded --list --truth --plot --json",
