@@ -33,6 +33,7 @@ _VERBS = {
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
     "draft": "Draft a rig for a car from its logs and a few answers.",
+    "fit": "Fit a rig to its car's healthy logs: its numbers, how sure, from what.",
     "check": "Check a rig file and print what follows from it.",
     "renew": "Write an older version's rig file in today's keys, remarks kept.",
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",

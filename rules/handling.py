@@ -462,6 +462,7 @@ def _came_s(
     k.n_cars, k.middle_car = 1, 0
     s = fresh_state(k)
     s.value[BOOST] = boost_kpa
+    s.full_now_ml_min = full_flow_ml_min(k, boost_kpa)
     s.expected_ml_min = due_ml_min
     s.bank_most_ml_min = s.car_ml_min[0] = s.commanded_ml_min = due_ml_min
     came_s = [inf, inf, inf]

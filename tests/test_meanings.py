@@ -31,6 +31,8 @@ LOOKING = {
     "monitor/commands/feed.py": OUTSIDE,
     "monitor/commission/channel_tables.py": OUTSIDE,
     "monitor/commission/drafting.py": OUTSIDE,
+    "monitor/commission/fitting.py": NAMES,
+    "monitor/commission/provenance.py": OUTSIDE,
     "monitor/commission/questions.py": OUTSIDE,
     "monitor/commission/rig_text.py": OUTSIDE,
     "monitor/commission/words.py": OUTSIDE,

@@ -80,6 +80,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     from monitor.commands.next_step import next_step
     from monitor.commands.weak_points import rows_expected, weak_points
+    from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
     from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
@@ -153,6 +154,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "cut_ml": k.cut_ml,
             "cut_s": k.cut_ml / top_ml_min * 60.0,
             "outlasts_s": k.outlasts_s,
+            "decided_by": reasons(rig, period_s),
         },
         "witness": CHANNEL_NAMES[witness_column(rig) - 1],
         "least_found_pct": 100.0 * least_found_share(k),
@@ -281,6 +283,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         ],
     )
     lines += ["", _in_time(facts), *_wrapped("", [_frozen_in_time(facts["frozen"])])]
+    lines += [line for why in at["decided_by"] for line in _wrapped("", [why])]
     rows_apart = [
         f"rows may come up to {1e3 * facts['slowest_period_s']:z.0f} ms apart "
         f"({1.0 / facts['slowest_period_s']:z.1f} a second): else a stopped pump is handled too "

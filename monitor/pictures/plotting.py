@@ -5,7 +5,7 @@ every line has its name, every band its word.
 """
 
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 SIZE_PX: Final = (1200, 1500)
-_DPI: Final = 120
+DPI: Final = 120
 _FAULT: Final = "#E4E6E9"
 _ORANGE: Final = OKABE_ITO["orange"]
 _RED: Final = OKABE_ITO["vermillion"]
@@ -51,6 +51,19 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
     Raises:
         BadInput: There is one already, or it can't be written.
     """
+    save_figure(lambda: draw(outcome, blocks), path)
+
+
+def save_figure(drawn: Callable[[], "Figure"], path: Path) -> None:
+    """Draw a figure by our own settings and write it.
+
+    Args:
+        drawn: Draws it.
+        path: New file, ``.png`` or ``.svg``.
+
+    Raises:
+        BadInput: There is one already, or it can't be written.
+    """
     import matplotlib as mpl
 
     kind = path.suffix.lower().removeprefix(".")
@@ -61,10 +74,10 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
         mpl.rcdefaults()
         mpl.rcParams["svg.hashsalt"] = "flowdebt"
         warnings.filterwarnings("ignore", "Glyph .* missing")  # of a name in another script
-        figure = draw(outcome, blocks)
+        figure = drawn()
         try:
             with new_file(path) as file:
-                figure.savefig(file, format=kind, dpi=_DPI, metadata=metadata)
+                figure.savefig(file, format=kind, dpi=DPI, metadata=metadata)
         finally:
             figure.clear()
 
@@ -86,11 +99,11 @@ def draw(outcome: Outcome, blocks: Sequence[Block]) -> "Figure":
     }
     if panels.tank_matters(outcome, data):
         shown["tank"] = panels.tank
-    figure = Figure(figsize=(SIZE_PX[0] / _DPI, SIZE_PX[1] / _DPI))
+    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
     FigureCanvasAgg(figure)
     scenario = outcome.scenario
     figure.suptitle(
-        _plain(f"{scenario.name}, {scenario.rig.name}, seed {outcome.seed}"),
+        plain(f"{scenario.name}, {scenario.rig.name}, seed {outcome.seed}"),
         y=0.992,
         fontsize=13,
         fontweight="bold",
@@ -158,7 +171,7 @@ def _strip(axis: "Axes", data: panels.Columns, outcome: Outcome) -> None:
             [(span.begins_s, width)], (low, 0.86 / len(begun)), color=_FAULT, ec=panels.INK
         )
         word = span.kind.word.replace("_", " ") + (f": {span.channel}" if span.channel else "")
-        _word(axis, span.begins_s, width, low + 0.43 / len(begun), _plain(word), per_px)
+        _word(axis, span.begins_s, width, low + 0.43 / len(begun), plain(word), per_px)
     if not begun:
         axis.text(0.0, 1.5, " none", va="center", fontsize=8.5)
     for begins_s, ends_s, action in _stretches(data.row_s, data.decided("action"), end_s):
@@ -204,6 +217,6 @@ def _stretches(time_s: Any, action: Any, end_s: float) -> Iterator[tuple[float, 
         yield float(time_s[i]), ends_s, Action(int(action[i]))
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Return text that matplotlib takes literally (a dollar sign would begin mathematics)."""
     return text.replace("$", r"\$")

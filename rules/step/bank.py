@@ -131,8 +131,12 @@ def stay_idle(k: Constants, s: State) -> None:
 def begin_bank(k: Constants, s: State) -> None:
     """Let each car's flow begin at nil: how much time has passed is not known.
 
-    So no car is expected to read more than it may, until its lag is over.
+    Nor for how long anything has been asked for: each car's delay begins now. So none is expected
+    to read more than it may.
     """
+    for i in range(RING_SIZE):
+        if i != int(s.ring_last):
+            s.ring_low_ml_min[i] = 0.0
     for q in range(k.n_cars):
         s.car_ml_min[q] = 0.0
     s.least_ml_min = 0.0

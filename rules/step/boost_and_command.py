@@ -7,7 +7,6 @@ logged command gives it away, and so does the petrol the engine is given.
 from rules.channels import BOOST, COMMAND_PCT, ENGINE_SPEED, INJECTOR_DUTY
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
-from rules.step.hydraulics import full_flow_ml_min
 from rules.step.lasting import lasting
 from rules.step.state import BOOST_CONTRADICTED, COMMAND_DISAGREES, State
 
@@ -44,11 +43,11 @@ def command_disagrees(k: Constants, s: State, dt_s: float) -> float:
     if s.usable[column] > 0.0 and not near:
         logged = s.value[column]
         if column == COMMAND_PCT:
-            logged = logged * PER_PERCENT * full_flow_ml_min(k, s.value[BOOST])
+            logged = logged * PER_PERCENT * s.full_now_ml_min
         high = larger(law, lagged) + k.disagree_ml_min
         if logged > high:
             # A controller may well ask for more than there is; the rule does not.
-            disagrees = smaller(logged, full_flow_ml_min(k, s.value[BOOST])) > high
+            disagrees = smaller(logged, s.full_now_ml_min) > high
         else:
             disagrees = logged < smaller(law, lagged) - k.disagree_ml_min
     return lasting(s, COMMAND_DISAGREES, disagrees, dt_s, k.cross_check_for_s, k.on_blind)

@@ -16,7 +16,6 @@ from rules.channels import BOOST, DELIVERED, ENGINE_SPEED, INTAKE
 from rules.step.arithmetic import NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
-from rules.step.hydraulics import full_flow_ml_min
 from rules.step.learning import OUTLIER
 from rules.step.state import (
     CHARGE_ACCOUNTS,
@@ -35,6 +34,7 @@ ENTRY_S = 0.1  # a thermistor says nothing new any sooner
 COLD_C = 10.0
 WARM_C = 50.0
 AIR_SHARE = 0.4  # of what boost adds, as much goes with the air that passes; common practice
+LEAST_SPEED = 0.1  # of the redline: an engine that makes boost turns faster
 LEAST_SHARE = 0.3  # of full cooling: with less there is nothing to miss
 CLOSES_S = 1.0  # after so long with less, longer than a gear shift
 OFF_LAG_S = 0.5  # in which what is expected follows while no spray is due
@@ -60,11 +60,11 @@ def weigh_charge(k: Constants, s: State, dt_s: float) -> None:
     step_s = smaller(dt_s, k.longest_step_s)
     boost_kpa = s.value[BOOST]
     speed = smaller(s.value[ENGINE_SPEED] / k.redline_rpm, 1.0)
-    if s.usable[ENGINE_SPEED] == 0.0:
-        speed = 1.0  # where boost adds most
+    if s.usable[ENGINE_SPEED] == 0.0 or speed < LEAST_SPEED:
+        speed = 1.0  # not known: where boost adds most
     s.charge_entry_s += step_s
     if s.commanded_ml_min > 0.0:
-        full = larger(full_flow_ml_min(k, boost_kpa), k.nil_ml_min)
+        full = larger(s.full_now_ml_min, k.nil_ml_min)
         s.charge_asked_s += smaller(s.commanded_ml_min / full, 1.0) * step_s
     # An intercooler does less of its work the more air goes through it.
     flows = 1.0 - AIR_SHARE + AIR_SHARE * speed

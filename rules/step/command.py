@@ -21,8 +21,10 @@ def take_command(k: Constants, s: State) -> None:
     """
     boost_kpa = s.value[BOOST]
     duty_pct = s.value[INJECTOR_DUTY]
-    commanded = commanded_flow_ml_min(
-        k, boost_kpa, duty_pct, s.value[COMMANDED], s.value[COMMAND_PCT]
+    full = full_flow_ml_min(k, boost_kpa)
+    s.full_now_ml_min = full
+    commanded = share_of_full_ml_min(
+        k, full, boost_kpa, duty_pct, s.value[COMMANDED], s.value[COMMAND_PCT]
     )
     s.commanded_ml_min = commanded
     apart_kpa = s.unit[BOOST]
@@ -55,6 +57,18 @@ def commanded_flow_ml_min(
     there: what the pump cannot do is a matter of sizing, not a shortfall.
     """
     full_ml_min = full_flow_ml_min(k, boost_kpa)
+    return share_of_full_ml_min(k, full_ml_min, boost_kpa, duty_pct, logged_ml_min, logged_pct)
+
+
+def share_of_full_ml_min(
+    k: Constants,
+    full_ml_min: float,
+    boost_kpa: float,
+    duty_pct: float,
+    logged_ml_min: float,
+    logged_pct: float,
+) -> float:
+    """Return the same where the full flow at this boost is known already."""
     if k.command_kind == 0.0:
         return smaller(full_ml_min, logged_ml_min)
     if k.command_kind == 1.0:

@@ -142,16 +142,17 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     variance_now = s.up_sq if s.up_sq > MUCH_UP * s.noise_sq else s.noise_sq
     noise_sq = variance_now * (1.0 - kept * kept)
     white = 0.0
+    floor_sq = s.floor_sq
     if lowest >= least_scale and highest <= FAR_APART * lowest:
-        white = white_share(noise_sq, s.floor_sq / (highest * highest), kept)
+        floor_sq = s.floor_part * floor_sq
+        white = white_share(noise_sq, floor_sq / (highest * highest), kept)
     fresh = (1.0 - kept) / (1.0 - white)
     # Of what is new: that of the noise that lasts, and of the noise that doesn't.
     noise_sq = noise_sq / (1.0 - white * white)
-    floor_sq = s.floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
+    floor_sq = floor_sq * (1.0 + kept * kept - 2.0 * white * kept) / (1.0 - white * white)
     most_surplus = SURPLUS_KEPT * sqrt(s.noise_sq)
     most_ratio = (FALLEN_RATIO if s.fell_s < FALLEN_S else MOST_RATIO) * k.limit_nats
     most = (MOST_EVIDENCE if s.evidence >= k.limit_nats else RESERVE) * k.limit_nats
-    middle_before = residuals[k.middle_car]
     half_size = -0.5 * k.size[0]
     evidence = INFINITE
     car = 0
@@ -180,17 +181,19 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
         if top < evidence:
             evidence = top
             car = q
+    expected = gain * entries[k.middle_car]
+    residual = (delivered_ml_min - expected) / larger(expected, least_scale)
     if agree:
-        note_up(s, delivered_ml_min / (gain * entries[k.middle_car]) - 1.0, entry_s)
+        note_up(s, residual, entry_s)
     s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = short_s[car]
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
-        expected = gain * entries[k.middle_car]
-        off = (delivered_ml_min - expected) / expected
-        learn(k, s, off, middle_before, s.floor_sq / (highest * highest), entry_s)
+        learn(k, s, residual, s.floor_sq / (highest * highest), entry_s)
         doubt_rig(k, s, entry_s)
+    s.residual_2 = s.residual_1
+    s.residual_1 = residual
 
 
 def note_up(s: State, residual: float, entry_s: float) -> None:

@@ -34,6 +34,8 @@ def forget(k: Constants, s: State) -> None:
     s.floor_sq = k.floor_sq
     s.rounding_ml_min = 0.0
     s.noise_lasts_s = k.correlation_s
+    s.floor_part = 1.0
+    s.covariance_2 = 0.0
     s.covariance = 0.0
     s.mean_residual = 0.0
     s.entry_usual_s = 0.0
@@ -55,22 +57,21 @@ def forget(k: Constants, s: State) -> None:
     s.rig_doubt = NO_DOUBT
 
 
-def learn(
-    k: Constants, s: State, residual: float, before: float, floor_sq: float, entry_s: float
-) -> None:
+def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: float) -> None:
     """Learn from one entry of plenty of steady spray.
 
     Args:
         k: Constants.
         s: State.
         residual: What this entry's reading was off, as a share of the expected flow.
-        before: What that of the entry before was.
         floor_sq: Variance that the reading has without flow, as a share of that flow, squared.
         entry_s: How long the entry is, s, > 0.
     """
     if s.entry_usual_s == 0.0:
         s.entry_usual_s = entry_s
-        s.covariance = s.noise_sq * s.noise_lasts_s / (s.noise_lasts_s + entry_s)
+        kept = s.noise_lasts_s / (s.noise_lasts_s + entry_s)
+        s.covariance = s.noise_sq * kept
+        s.covariance_2 = s.covariance * kept
     s.learned_s += entry_s
     weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
     most = OUTLIER * (s.noise + sqrt(floor_sq))
@@ -80,17 +81,41 @@ def learn(
     s.doubt = doubt_after(k, s.learned_s)
     to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
-    then = before - s.mean_residual
+    then = s.residual_1 - s.mean_residual
+    earlier = s.residual_2 - s.mean_residual
     off = clamp(now, -most, most)
     s.mean_residual += to_mean * off
     square = most * most
     s.covariance += weight * (clamp(now * then, -square, square) - s.covariance)
+    s.covariance_2 += weight * (clamp(now * earlier, -square, square) - s.covariance_2)
+    floor_sq = learn_floor(s, floor_sq)
     s.noise_sq = clamp(
         s.noise_sq + weight * (off * off - floor_sq - s.noise_sq), k.least_noise_sq, k.most_noise_sq
     )
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
     s.noise = sqrt(s.noise_sq)
     s.noise_lasts_s = lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
+
+
+def learn_floor(s: State, floor_sq: float) -> float:
+    """Learn how much there is of the part of the noise that doesn't last; return its variance.
+
+    Of noise that lasts, each entry keeps the same share of the one before: so what every other
+    entry has in common says how much all of it is, and the rest doesn't last. A part that the rig
+    states and this sensor hasn't got would make what lasts seem to last for ever.
+
+    Args:
+        s: State.
+        floor_sq: What the rig says of it, as a share of this flow, squared.
+    """
+    if floor_sq > 0.0 and s.covariance > 0.0:
+        part = 0.0
+        if s.covariance_2 > 0.0:
+            lasts_sq = s.covariance * s.covariance / s.covariance_2
+            part = clamp(s.floor_part + (s.noise_sq - lasts_sq) / floor_sq, 0.0, 1.0)
+        s.noise_sq += (s.floor_part - part) * floor_sq
+        s.floor_part = part
+    return s.floor_part * floor_sq
 
 
 def doubt_after(k: Constants, learned_s: float) -> float:

@@ -16,7 +16,7 @@ from rules.channels import BOOST, DELIVERED, LINE
 from rules.step.arithmetic import INFINITE, NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
-from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
+from rules.step.hydraulics import line_due_kpa
 from rules.step.learning import (
     OUTLIER,
     REMEMBERED_S,
@@ -68,7 +68,7 @@ def move_line(k: Constants, s: State, dt_s: float) -> float:
     s.line_due_kpa = NAN
     step_s = smaller(dt_s, k.longest_step_s)
     boost_kpa = s.value[BOOST]
-    full = full_flow_ml_min(k, boost_kpa)
+    full = s.full_now_ml_min
     if s.usable[LINE] == 0.0 or full <= 0.0 or s.commanded_ml_min < LEAST_COMMAND * full:
         close_line(s)
         return 0.0

@@ -278,6 +278,11 @@ class State(Decision):
     charge_learned_s: float = 0.0
     charge_sound_s: float = 0.0  # how long it has read as it should since it was doubted
     switch_low_s: float = 0.0  # how long the tank's switch has read low
+    full_now_ml_min: float = 0.0  # full flow against this boost
+    covariance_2: float = 0.0  # as ``covariance``, of every other entry
+    residual_1: float = 0.0  # the middle car's, of the last entry
+    residual_2: float = 0.0  # and of the one before
+    floor_part: float = 1.0  # learned: how much of ``floor_sq`` there is while spray is steady
 
 
 N_DECISION: Final = len(Decision.names())

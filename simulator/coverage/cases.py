@@ -68,8 +68,9 @@ _SPRAY: Final = (
         "siphon",
         (fault(_K.SIPHON, 0.7),),
         (frozenset({"unasked_flow"}),),
-        "vacuum draws fluid that nobody asked for, at the latest after the lift",
-        frozenset({"over_delivery"}),
+        "vacuum draws fluid that nobody asked for, at the latest after the lift; what it cooled "
+        "before the pull seems to warm in it",
+        frozenset({"over_delivery", "cooling_missing"}),
     ),
     Case(
         "valve stuck open",
@@ -89,10 +90,13 @@ _SPRAY: Final = (
         "wrong mix",
         (fault(_K.WRONG_MIX),),
         (SEEN_BY_ENGINE,),
-        "water flows as well as the mix: only the engine, leaner and hotter, can tell",
-        DRY,
+        "water flows nearly as well as the mix, some 4 % less of it: only the engine, leaner and "
+        "hotter, can tell",
+        DRY | UNDER,
         at={
-            "part": Expectation((), SEEN_BY_ENGINE | DRY, "below the dry limit no spray is needed"),
+            "part": Expectation(
+                (), SEEN_BY_ENGINE | DRY | UNDER, "below the dry limit no spray is needed"
+            ),
         },
     ),
     Case(
@@ -405,8 +409,9 @@ _LINE: Final = (
     Case(
         "second sender",
         (fault(_K.SECOND_SENDER),),
-        (LOST | _LATE | ANY_FLOW | {"no_command"},),
-        "every other sample is another car's, at rest: under boost the two contradict each other",
+        (LOST | _LATE | ANY_FLOW | DOUBTED | {"no_command"},),
+        "every other sample is another car's, at rest: under boost the two contradict each other, "
+        "or the flow is noisier than its rig says",
         DRY,
     ),
     _wire("unplugged", _K.UNPLUGGED, 1.0, LOST, "nothing comes any more"),

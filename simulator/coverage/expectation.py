@@ -149,6 +149,9 @@ def _by_rig(case: Case, found: Expectation, rig: Rig) -> Expectation:
     if len(case.faults) != 1:
         return found
     kind = case.faults[0].kind
+    if kind is FaultKind.SPLIT_AFTER_SENSOR and any(t.name == "line_kpa" for t in rig.channels):
+        needs = tuple(group | UNDER for group in found.needs)
+        return replace(found, needs=needs, why=f"{found.why}; and the line's pressure falls")
     if rig.unboosted and kind in _OF_BOOST:
         return replace(found, not_applicable="nothing boosts: neither charger nor intercooler")
     if rig.unboosted and kind in (FaultKind.WRONG_MIX, FaultKind.PETROL_SHORT):

@@ -12,11 +12,9 @@ from typing import Any, Final
 import numpy as np
 
 from rules.facts import Command, CommandKind, Rig
-from rules.step.command import TREMBLE_KPA
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.identify.estimates import Estimate, Law, Series
-from simulator.identify.intervals import student_95
 from simulator.identify.model import delayed, filled, lagged
 from simulator.identify.readings import rate_of
 from simulator.identify.spraying import APART_S, command_of, latest, stretches
@@ -29,19 +27,22 @@ ON_SHARE: Final = 0.06  # of the most
 MOST_PULLS: Final = 8
 STEP_S: Final = 0.02  # rows closer together are thinned out
 SWITCH_KPA: Final = 12.0  # a law by boost that is no wider is a switch, trembling
-A_SWITCH: Final = 2.0  # times its loss at most
+A_SWITCH: Final = 3.0  # times its loss at most
 LEAST_ROWS: Final = 100
+LEAST_PULLS: Final = 6
 PIECE_S: Final = 2.5  # where there are few pulls, pieces of them stand for pulls
-GROUPS: Final = 6  # of pulls or pieces, left out in turn for the intervals (jackknife)
 FLOOR_SHARE, NOISE = 0.015, 0.04  # what is off counts in these: of the most, and of the reading
 OUTLIER: Final = 5.0
-FINEST: Final = 0.2  # kPa or %: how finely is searched
 GAIN_WITHIN: Final = 0.08
 GAINS: Final = (0.6, 1.6)
 GAIN_COSTS: Final = 0.02  # where a law could be had with a gain or without
 DELAY_S, LAG_S = 0.09, 0.1  # where the search begins
 NODES: Final = (5, 4)
 RIDGE: Final = 0.3
+NO_INTERVAL: Final = (
+    "no interval is told: what the spray controller's own boost reads, and the flow's gain, move "
+    "these numbers more than the log shows"
+)
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 Parameters = Sequence[float]
 KEYS: Final = {
@@ -79,7 +80,7 @@ class _Rows:
         self.scale = np.hypot(FLOOR_SHARE * self.most, NOISE * self.target)
         n = len(parts)
         self.group = np.repeat(np.arange(n), [len(part[0]) for part in parts])[self.read]
-        if n < GROUPS:
+        if n < LEAST_PULLS:
             self.group = (rows_s[self.read] / PIECE_S).astype(int)
 
     def command(self, kind: CommandKind, x: Parameters) -> Any:
@@ -245,7 +246,11 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
         near = [rig.command.kind, *(kind for kind in near if kind is not rig.command.kind)]
     kind, rivals = near[0], tuple(near[1:])
     if kind in fits:
-        numbers = _with_intervals(rows, kind, fits[kind])
+        from_ = f"{len(np.unique(rows.group))} pulls or pieces of them"
+        numbers = tuple(
+            Estimate(f"command.{key}", UNITS[key], value, from_=from_, why_not=NO_INTERVAL)
+            for key, value in zip(KEYS[kind], fits[kind], strict=False)
+        )
         return Law(_command(kind, fits[kind]), rivals, numbers, holds, rows.by_log)
     command = rig.command if holds or cells is None else cells.command(every)
     return Law(command, rivals, (), holds, rows.by_log)
@@ -266,29 +271,6 @@ def _own(rows: _Rows, rig: Rig) -> Any:
         named = [getattr(command, FACTS[key]) for key in KEYS[command.kind]]
         return np.minimum(rows.command(command.kind, named), command.rate_ml_min)
     return np.nan_to_num(rows.own)
-
-
-def _with_intervals(rows: _Rows, kind: CommandKind, x: Parameters) -> tuple[Estimate, ...]:
-    """Return a law's numbers; their intervals by leaving pulls out in turn."""
-    part = np.unique(rows.group, return_inverse=True)[1] % GROUPS
-    n = int(part.max()) + 1
-    fits = np.array([rows.fit(kind, part != i, x) for i in range(n)])
-    errors = np.sqrt((n - 1) / n * ((fits - fits.mean(axis=0)) ** 2).sum(axis=0))
-    reach = student_95(max(n - 1, 3)) * np.hypot(errors, FINEST)
-    # The spray controller reads a boost of its own, and a switch stands between two readings.
-    rising = np.abs(np.diff(rows.boost))
-    reach[0] = np.hypot(reach[0], TREMBLE_KPA + float(np.quantile(rising[rising > 0.0], 0.75)))
-    return tuple(
-        Estimate(
-            f"command.{key}",
-            UNITS[key],
-            value,
-            value - half,
-            value + half,
-            f"{len(np.unique(rows.group))} pulls or pieces of them",
-        )
-        for key, value, half in zip(KEYS[kind], x, reach.tolist(), strict=False)
-    )
 
 
 def _rows_of(logs: Sequence[Series], rig: Rig) -> _Rows | None:

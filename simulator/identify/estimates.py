@@ -57,7 +57,7 @@ class Estimate:
         low: Lower end of the interval of nominal 90 %; None where there is no interval.
         high: Its upper end.
         from_: What it rests on, for people.
-        why_not: Without a number: one sentence that says why.
+        why_not: Why there is no number, or no interval of one: a sentence.
     """
 
     key: str
@@ -93,7 +93,7 @@ class Law:
     Attributes:
         command: As the rig would say it.
         rivals: Kinds that this log can't tell from it.
-        numbers: Its keys, with intervals.
+        numbers: Its keys.
         rig_holds: Whether the rig's own law explains the log as well.
         by_log: Whether it was fitted to a logged command (else to the flow).
     """

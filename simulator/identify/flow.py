@@ -45,6 +45,7 @@ class Seen:
         unseen: What the command did between rows unseen, as a variance a second, (n,).
         where: Of these, which belong to a reading, (r,).
         reading: (r,).
+        boost: Gauge, kPa, (r,).
         pull: Whose pull each is, (r,).
         first: Whether no reading stands just before it, (r,) of bool.
     """
@@ -55,6 +56,7 @@ class Seen:
     at_s: Any
     where: Any
     reading: Any
+    boost: Any
     pull: Any
     first: Any
 
@@ -136,6 +138,7 @@ def seen_of(spray: Spraying, refresh_s: float) -> Seen:
         at_s=fine_s,
         where=at[np.searchsorted(knots, at_s[places])],
         reading=spray.reading[places],
+        boost=spray.boost[places],
         pull=pull,
         first=(np.diff(pull, prepend=-1) != 0) | (apart > max(0.35, 4.0 * period_s)),
     )

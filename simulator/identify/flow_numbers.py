@@ -117,7 +117,7 @@ class _Told:
         kept = exp(-apart_s / fit.lasts_s) if fit.lasts_s > 0.0 else 0.0
         steady = float((fit.expected > 0.5 * fit.expected.max()).sum())
         free = max(steady * (1.0 - kept**2) / (1.0 + kept**2), 3.0)
-        half = NORMAL_95 * fit.noise * sqrt(0.8 / free)
+        half = NORMAL_95 * fit.noise * sqrt(0.9 / free)
         lasts = max(lasts_s(kept, 1.0, apart_s), LEAST_LASTS_S)
         noise, low, high = (100.0 * x for x in (fit.noise, fit.noise - half, fit.noise + half))
         told = Estimate("flow_sensor.noise", "%", noise, max(low, 0.0), high, self._from)

@@ -8,6 +8,7 @@ import numpy as np
 
 from rules.facts import Rig
 from rules.step.from_rig import OWN_LAWS
+from simulator.identify import charge, delivery, line_pressure
 from simulator.identify.command_law import law_of
 from simulator.identify.doubts import doubts_of_flow, doubts_of_log
 from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
@@ -78,9 +79,13 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         if 2 * len(out) >= len(pulls):
             numbers |= _none(NOT_HEALTHY)
         else:
+            healthy = [pull for pull in pulls if not pull.left_out]
+            numbers |= delivery.delivery_numbers(fit)
+            numbers |= line_pressure.line_numbers(logs, rig, healthy)
+            numbers |= charge.charge_numbers(logs, rig, healthy)
             told = flow_numbers(fit, doubt, used)
             if told["flow_sensor.lag"].value is not None:
-                told, calm = widened(logs, rig, [p for p in pulls if not p.left_out], told)
+                told, calm = widened(logs, rig, healthy, told)
                 if not calm:
                     doubts.append(NOT_CALM)
             numbers |= told
@@ -129,7 +134,16 @@ def _why(out: Sequence[Pull], which_log: bool) -> str:
 
 
 def _none(why: str) -> dict[str, Estimate]:
-    return {key: Estimate(key, unit, why_not=why) for key, unit in FLOW_KEYS}
+    keys = (
+        *FLOW_KEYS,
+        *line_pressure.KEYS,
+        *charge.NEVER,
+        *charge.DROP,
+        (delivery.KEY, delivery.UNIT),
+        ("spray.pump.run_down", "s"),
+        ("spray.pump.ripple", "%"),
+    )
+    return {key: Estimate(key, unit, why_not=why) for key, unit in keys}
 
 
 def _rates(logs: Sequence[Series]) -> dict[str, Estimate]:

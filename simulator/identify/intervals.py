@@ -54,8 +54,9 @@ def doubt_of(fit: FlowFit) -> Doubt:
     by_block, n_blocks = _sandwich(bread, scores, blocks)
     by_pull, n_pulls = _sandwich(bread, scores, fit.seen.pull)
     jumps_s2 = _jump_variance(fit)
-    unseen = np.array([0.0, jumps_s2, jumps_s2 / (4.0 * fit.lag_s**2)])
-    unseen[1] += (0.04 * fit.period_s) ** 2
+    unseen = np.array([0.0, jumps_s2, jumps_s2 / (8.0 * fit.lag_s**2)])
+    # The command is no straight line between two rows.
+    unseen += np.array([0.0, 0.04 * fit.period_s, 0.03 * fit.period_s / fit.lag_s]) ** 2
     # What the lag rests on, some edges, is the same in few blocks and in many.
     by_blocks = np.array([_reach(n_blocks), _reach(n_blocks), NORMAL_95]) * np.sqrt(by_block)
     reach = np.maximum(NORMAL_95 * np.sqrt(by_noise + unseen), by_blocks)

@@ -19,6 +19,7 @@ SHORTEST_S: Final = 0.15
 BEFORE_S: Final = 2.0  # of command ahead of a pull
 SEEN_BEFORE_S: Final = 0.3  # of readings
 AFTER_S: Final = 1.2  # of both, once no spray is asked for any more
+MOST_AGE_S: Final = 0.5  # of a boost reading
 APART_S: Final = 10.0  # between pulls as laid out: nothing lasts so long
 
 
@@ -55,6 +56,7 @@ class Spraying:
         t_s: Time as laid out, s, (n,).
         command: Commanded flow, mL/min, (n,).
         reading: Flow as read, mL/min; NaN where a row has none, (n,).
+        boost: Gauge, kPa, (n,).
         pull: Which pull, an index into ``pulls``, (n,).
         seen: Whether the reading counts, (n,) of bool.
     """
@@ -63,13 +65,14 @@ class Spraying:
     t_s: Any
     command: Any
     reading: Any
+    boost: Any
     pull: Any
     seen: Any
 
     def only(self, pulls: Any) -> "Spraying":
         """Return the same without the rows of other pulls; (len(pulls),) of bool."""
         keep = pulls[self.pull]
-        rows = (self.t_s, self.command, self.reading, self.pull, self.seen)
+        rows = (self.t_s, self.command, self.reading, self.boost, self.pull, self.seen)
         return Spraying(self.pulls, *(column[keep] for column in rows))
 
 
@@ -87,12 +90,13 @@ def spraying(logs: Sequence[Series], rig: Rig) -> Spraying:
         reading = logs[pull.series].column("delivered_ml_min")[at]
         seen = np.isfinite(reading) & (t_s >= pull.begins_s - SEEN_BEFORE_S)
         laid_s = t_s - t_s[0] + begins_s
-        parts.append((laid_s, command, reading, np.full(len(at), len(pulls)), seen))
+        boost = latest(logs[pull.series].column("boost_kpa"), logs[pull.series].t_s, MOST_AGE_S)[at]
+        parts.append((laid_s, command, reading, boost, np.full(len(at), len(pulls)), seen))
         pulls.append(pull)
         begins_s = float(laid_s[-1]) + APART_S
     if not parts:
         none = np.empty(0)
-        return Spraying((), none, none, none, none.astype(int), none.astype(bool))
+        return Spraying((), none, none, none, none, none.astype(int), none.astype(bool))
     return Spraying(tuple(pulls), *(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

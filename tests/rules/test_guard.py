@@ -8,7 +8,7 @@ import pytest
 from rules.channels import OPERATOR, ROW_WIDTH, Sample, tick
 from rules.guard import Guard
 from rules.step import compiled
-from rules.step.command import commanded_flow_ml_min
+from rules.step.command import share_of_full_ml_min
 from tests.kit.rigs import healthy, rig
 
 
@@ -33,9 +33,9 @@ def test_fingerprint_sees_names_and_constants(monkeypatch: pytest.MonkeyPatch) -
     changed = compiled.fingerprint()
     assert changed != plain
     monkeypatch.undo()
-    code = commanded_flow_ml_min.__code__
+    code = share_of_full_ml_min.__code__
     names = tuple("larger" if name == "smaller" else name for name in code.co_names)
-    monkeypatch.setattr(commanded_flow_ml_min, "__code__", code.replace(co_names=names))
+    monkeypatch.setattr(share_of_full_ml_min, "__code__", code.replace(co_names=names))
     assert compiled.fingerprint() not in (plain, changed)
 
 

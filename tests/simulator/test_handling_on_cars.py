@@ -33,7 +33,7 @@ GAIN_SPREAD = 0.04  # and by this in gain
 
 # A guard that has sprayed has learned its car and is sooner than one that knows what the rig says,
 # with which it is reckoned.
-LEARNED, LEARNED_S = 1.3, 0.06
+LEARNED, LEARNED_S = 1.35, 0.06
 
 PERIOD_S = 0.01
 

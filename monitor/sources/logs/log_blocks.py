@@ -70,7 +70,6 @@ class LogBlocks(ABC):
         self._beside = [
             (names.index(n), ROW_NAMES.index(n)) for n in BESIDE if ticked and n in names
         ]
-
         self._period_s = rig_file.time.period_s
         self._counted = 0  # rows, where they are the time
 

@@ -1,7 +1,7 @@
 """A log's own columns, whatever is in them, for whoever has no rig yet to read it by."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from math import nan
 from pathlib import Path
@@ -133,21 +133,24 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         found = find_time(names, units, values, clocks)
     else:
         found = _told(path, names, time)
-    index = found.column
-    for part in parts if index is None else (parts[index],):
-        if part.fault is not None and not (time is not None and time.counts_rows):
-            raise part.fault
     time_s: Rows = np.empty(0)
-    remark = ""
-    if index is not None:
-        factor = 1.0 if parts[index].clock else TimeMap(unit=found.unit).factor
-        time_s, remark = _from_start(values[index] * factor, factor)
+    starts, remarks = "", []
+    if found.column is not None:
+        part = parts[found.column]
+        if part.fault is not None:
+            raise part.fault
+        factor = TimeMap(unit=found.unit).factor
+        if part.clock is not None:
+            factor, starts, remarks = 1.0, part.clock.starts, [part.clock.remark]
+        time_s = _from_start(values[found.column] * factor, factor, remarks.append)
     elif time is not None:
         time_s = time.period_s * np.arange(rows, dtype=float)
+    else:
+        for part in parts:
+            if part.fault is not None:
+                raise part.fault
     rising_s = np.diff(time_s[np.isfinite(time_s)])
     rising_s = rising_s[rising_s > 0.0]
-    clock = None if index is None else parts[index].clock
-    remarks = [remark] if clock is None else [clock.remark, remark]
     return Table(
         path,
         tuple(
@@ -169,7 +172,7 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         found,
         time_s,
         row_hz=1.0 / float(np.median(rising_s)) if len(rising_s) else nan,
-        starts="" if clock is None else clock.starts,
+        starts=starts,
         rows=rows,
         is_whole=is_whole,
         left_out=source.rejected[FIELDS],
@@ -236,17 +239,16 @@ def _told(path: Path, names: Sequence[str], time: TimeMap) -> TimeFound:
     )
 
 
-def _from_start(time_s: Rows, tick_s: float) -> tuple[Rows, str]:
-    """Return times from the first, continuous and spread, and what was made of them."""
-    remarks: list[str] = []
+def _from_start(time_s: Rows, tick_s: float, tell: Callable[[str], None]) -> Rows:
+    """Return times from the first, continuous and spread; tell where they were spread."""
     usable = np.isfinite(time_s)
     times_s = DeviceTime(tick_s).follow_block(time_s[usable])
-    blocks = list(spread([times_s[:, np.newaxis]], remarks.append)) if len(times_s) else []
+    blocks = list(spread([times_s[:, np.newaxis]], tell)) if len(times_s) else []
     from_start_s = np.full(len(time_s), nan)
     if blocks:
         spread_s = np.concatenate(blocks)[:, 0]
         from_start_s[usable] = spread_s - spread_s[0]
-    return from_start_s, "".join(remarks)
+    return from_start_s
 
 
 def _resolution(values: Rows) -> float:

@@ -31,6 +31,7 @@ from rules.step.health import (
     take_pace,
     take_readings,
 )
+from rules.step.hydraulics import full_flow_ml_min
 from rules.step.lasting import lasting
 from rules.step.limits import limits_level
 from rules.step.state import (
@@ -85,6 +86,7 @@ def in_boost(kind: CommandKind = CommandKind.LOG_FLOW) -> tuple[Constants, State
     s = fresh_state(k)
     s.usable[:] = [1.0] * len(s.usable)
     s.value[BOOST], s.value[ENGINE_SPEED] = 150.0, 4000.0
+    s.full_now_ml_min = full_flow_ml_min(k, 150.0)
     s.value[COMMANDED] = s.commanded_ml_min = s.bank_most_ml_min = 500.0
     s.can_judge = 1.0
     s.tank_s = inf

@@ -47,7 +47,7 @@ def of_charge(*more: str) -> tuple[Constants, State]:
 def test_an_entry_of_the_charge_is_the_mean_of_its_rows() -> None:
     """Command as a share of full flow; boost as one of the highest, less at low engine speed."""
     k, s = of_charge()
-    full = full_flow_ml_min(k, 75.0)
+    s.full_now_ml_min = full = full_flow_ml_min(k, 75.0)
     s.value[BOOST], s.value[ENGINE_SPEED], s.commanded_ml_min = 75.0, 3500.0, 0.5 * full
     weigh_charge(k, s, 0.0625)
     assert s.charge_entry_s == 0.0625

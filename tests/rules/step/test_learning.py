@@ -50,6 +50,26 @@ def test_gain_noise_and_how_long_it_lasts_are_learned(
     assert s.learned_s > 60.0
 
 
+@pytest.mark.parametrize("lasts_s", [0.03, 0.05, 0.1])
+@pytest.mark.parametrize("floor", [0.0, 0.5, 1.0])
+def test_how_much_noise_does_not_last_is_learned(floor: float, lasts_s: float) -> None:
+    """A floor of noise that this sensor has not, or not all of: what lasts is known none the less.
+
+    Noise of 4 % that lasts, and as much of a floor of 3 % as there is.
+    """
+    k, s = one_car((0.05, 0.2, 0.8), 0.04, learns=True)
+    s.noise_lasts_s = k.correlation_s
+    k.floor_sq = s.floor_sq = (0.03 * EXPECTED_ML_MIN) ** 2
+    n = 12_000
+    lasting = 0.04 * correlated(n, lasts_s / (lasts_s + 0.01), 5)
+    fleeting = 0.03 * sqrt(floor) * correlated(n, 0.0, 6)
+    for draw in (lasting + fleeting).tolist():
+        judge_entry(k, s, EXPECTED_ML_MIN * (1.0 + draw), 0.01)
+    assert s.floor_part == pytest.approx(floor, abs=0.25)
+    assert s.noise_lasts_s == pytest.approx(lasts_s, rel=0.3)
+    assert sqrt(s.noise_sq) == pytest.approx(0.04, rel=0.15)
+
+
 @pytest.mark.parametrize("rows", [2, 5, 20])
 @pytest.mark.parametrize("dt_s", [0.01, 0.02])
 def test_how_long_a_sensor_holds_its_readings_is_learned(rows: int, dt_s: float) -> None:

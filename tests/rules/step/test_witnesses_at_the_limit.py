@@ -534,9 +534,9 @@ def test_closing_a_line_forgets_both_its_sides() -> None:
 
 def test_a_line_says_nothing_where_the_pump_gives_nothing() -> None:
     """Against a boost above its pressure, or where the reading is lost."""
-    for boost_kpa, usable in ((2000.0, 1.0), (150.0, 0.0)):
+    for full_ml_min, usable in ((0.0, 1.0), (500.0, 0.0)):
         k, s = in_boost()
-        s.value[BOOST], s.usable[LINE], s.line_on_s = boost_kpa, usable, 1.0
+        s.full_now_ml_min, s.usable[LINE], s.line_on_s = full_ml_min, usable, 1.0
         assert (move_line(k, s, 0.125), s.line_on_s) == (0.0, 0.0)
 
 

@@ -47,7 +47,7 @@ def test_what_a_line_is_due_falls_quickly_and_rises_slowly() -> None:
     """And the most that may be due the other way round; more or less command widens both."""
     k, s = in_boost()
     k.regulated_kpa = k.shut_off_kpa  # no regulator
-    full = full_flow_ml_min(k, 150.0)
+    s.full_now_ml_min = full = full_flow_ml_min(k, 150.0)
     shut_kpa = line_due_kpa(k, 150.0, 0.0, full)
     open_kpa = line_due_kpa(k, 150.0, full, full)
     back_kpa = 150.0 + k.check_valve_kpa
@@ -137,19 +137,27 @@ def test_gain_noise_and_their_doubt_are_learned() -> None:
     k, s = in_boost()
     k.least_noise_sq, k.most_noise_sq = 0.0, 1.0
     s.noise, s.noise_sq, s.noise_lasts_s, s.gain = 0.1, 0.01, 0.05, 1.0
-    learn(k, s, 0.2, 0.1, 0.0004, 0.05)
+    s.residual_1, s.residual_2 = 0.1, 0.05
+    learn(k, s, 0.2, 0.0004, 0.05)
     weight = 0.05 / 10.05
     assert (s.learned_s, s.entry_usual_s) == (0.05, 0.05)
     assert s.gain == pytest.approx(min(1.0 + weight * 0.2, k.highest_gain))
     assert s.doubt == doubt_after(k, 0.05)
     assert s.mean_residual == pytest.approx(0.01 * 0.2)
     assert s.covariance == pytest.approx(0.005 + weight * (0.02 - 0.005))
-    assert s.noise_sq == pytest.approx(0.01 + weight * (0.04 - 0.0004 - 0.01))
+    assert s.covariance_2 == pytest.approx(0.0025 + weight * (0.01 - 0.0025))
+    lasts_sq = s.covariance**2 / s.covariance_2
+    assert s.floor_part == pytest.approx(1.0 + (0.01 - lasts_sq) / 0.0004)
+    assert 0.2 < s.floor_part < 0.8
+    left_sq = lasts_sq + weight * (0.04 - s.floor_part * 0.0004 - lasts_sq)
+    assert s.noise_sq == pytest.approx(left_sq)
     assert s.noise == sqrt(s.noise_sq)
     assert s.noise_lasts_s == lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
     s.learned_s, s.gain, s.noise, s.noise_sq, s.mean_residual = 50.0, 1.0, 0.1, 0.01, 0.05
     s.covariance = 0.005
-    learn(k, s, -9.0, -9.0, 0.0004, 0.3)
+    s.residual_1, s.residual_2, s.covariance_2 = -9.0, 9.0, -1.0
+    learn(k, s, -9.0, 0.0004, 0.3)
+    assert s.floor_part == 0.0  # what isn't alike two entries on doesn't last at all
     weight = 0.3 / 30.0
     most = 3.0 * (0.1 + 0.02)
     assert s.gain == pytest.approx(1.0 - weight * most)

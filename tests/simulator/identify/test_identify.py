@@ -102,3 +102,5 @@ def test_log_without_spray_says_so() -> None:
     found = identify([known_log(6, asked=np.zeros(5000))], RIG)
     assert found.pulls == ()
     assert "no spray is ever commanded" in found.numbers["flow_sensor.gain"].why_not
+    spraying = identify([known_log(6)], RIG)
+    assert set(found.numbers) == set(spraying.numbers)

@@ -1,0 +1,92 @@
+"""Logs of a car as its rig reads them, each with the hash that tells it from another."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.recorder.span import readings_of
+from monitor.review.log import Log, open_log
+from rules.channels import CHANNEL_NAMES, COLUMN_OF, LATE_S, NOT_SENT, TIME
+from simulator.identify import Series
+from simulator.rig import RigFile
+from simulator.strict import BadInput, called, clean, open_file, unusable
+
+LEAST_ROWS: Final = 2
+_AT_ONCE: Final = 1 << 20
+_NAME: Final = 40
+
+
+@dataclass(frozen=True, slots=True)
+class RigLog:
+    """A log.
+
+    Attributes:
+        name: What it is called, without its folder.
+        sha256: Of its bytes; of a session's, segment by segment.
+        rows: As a guard takes them, (n, ROW_WIDTH), ticks for silence included.
+        series: Its readings; more than one where its clock started again.
+    """
+
+    name: str
+    sha256: str
+    rows: Any
+    series: tuple[Series, ...]
+
+
+def read_rig_logs(paths: Sequence[Path], rig: str | None) -> tuple[RigFile, list[RigLog]]:
+    """Read logs and sessions as ``flowdebt review`` does.
+
+    Args:
+        paths: One or more.
+        rig: Rig file or shipped name; None: the first session's own.
+
+    Returns:
+        The rig, and the logs.
+
+    Raises:
+        BadInput: One can't be read, or holds no readings.
+    """
+    opened = [open_log(path, rig) for path in paths]
+    return opened[0].rig_file, [_read(log) for log in opened]
+
+
+def _read(log: Log) -> RigLog:
+    log.read()
+    rows = log.rows
+    readings = rows[readings_of(rows)]
+    cuts = 1 + np.flatnonzero(np.diff(readings[:, TIME]) < -LATE_S)
+    pieces = [_series(piece) for piece in np.split(readings, cuts)]
+    series = tuple(piece for piece in pieces if len(piece.t_s) >= LEAST_ROWS)
+    if not series:
+        raise BadInput(f"{called(log.path)}: found fewer than {LEAST_ROWS} readings, expected more")
+    return RigLog(clean(log.path.name, _NAME), _sha256(log.path), rows, series)
+
+
+def _series(readings: Any) -> Series:
+    """Return readings in ascending time; late ones are left out."""
+    time_s = np.where(np.isfinite(readings[:, TIME]), readings[:, TIME], -np.inf)
+    before_s = np.concatenate(([-np.inf], np.maximum.accumulate(time_s)[:-1]))
+    kept = readings[time_s > before_s]
+    columns = {}
+    for name in CHANNEL_NAMES:
+        values = kept[:, COLUMN_OF[name]]
+        if (values != NOT_SENT).any():
+            columns[name] = np.where(values == NOT_SENT, np.nan, values)
+    return Series(kept[:, TIME], columns)
+
+
+def _sha256(path: Path) -> str:
+    files = sorted(path.glob("*.arrow")) if path.is_dir() else [path]
+    digest = hashlib.sha256()
+    for one in files:
+        try:
+            with open_file(one) as file:
+                while block := file.read(_AT_ONCE):
+                    digest.update(block)
+        except OSError as error:
+            raise unusable(one, error, "a log") from None
+    return digest.hexdigest()
