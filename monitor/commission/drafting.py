@@ -200,7 +200,7 @@ def leave_open(rig: RigText, log: FromLog | None, answers: Answers) -> list[str]
     for one in essential(log):
         if one.sure is Sure.ASK:
             key = "absolute" if one.asked == "absolute" else "unit"
-            now = f"{'absolute' if one.absolute else 'gauge'} " * (one.channel != "intake_c")
+            now = f"{'absolute' if one.absolute else 'gauge'} " * (one.channel in _PRESSURES)
             path: KeyPath = ("channels", one.channel, key)
             rig.put(path, UNKNOWN, "", f"{one.why}; {now}{one.unit} was the best guess.")
             paths.append(path)
@@ -328,6 +328,7 @@ def chosen(found: Found | None) -> Law | None:
     return simplest if len(found.laws) == 1 else None
 
 
+_PRESSURES: Final = frozenset({"boost_kpa", "line_kpa"})
 _BELIEVED: Final = {"log_flow": "commanded_ml_min", "log_percent": "command_pct"}
 
 
