@@ -31,6 +31,7 @@ LOOKING = {
     "monitor/commands/feed.py": OUTSIDE,
     "monitor/commission/channel_tables.py": OUTSIDE,
     "monitor/commission/drafting.py": OUTSIDE,
+    "monitor/commission/fit_words.py": LAYOUT,
     "monitor/commission/fitting.py": NAMES,
     "monitor/commission/provenance.py": OUTSIDE,
     "monitor/commission/questions.py": OUTSIDE,

@@ -61,7 +61,8 @@ class Buys:
     """What a rig is before and after.
 
     Attributes:
-        before: How soon a stopped pump is handled at the highest boost, by the rig as it was.
+        before: How soon a stopped pump is handled at the highest boost, by the rig as it was, with
+            rows as far apart as the new one says.
         after: The same by the new one.
         log_before: False pulls in the logs, by the rig as it was.
         log_after: The same by the new one.
@@ -104,7 +105,7 @@ def buys(fitted: Fitted, drives: Sequence[Scenario], way: Way) -> Buys:
         raise ValueError("found no new rig, expected one")
     healthy = [_without_left_out(fitted, i) for i in range(len(fitted.logs))]
     return Buys(
-        pump_stop(before.rig, before.time.period_s),
+        pump_stop(before.rig, after.time.period_s),
         pump_stop(after.rig, after.time.period_s),
         sum((_in_log(before.rig, rows) for rows in healthy), NONE),
         sum((_in_log(after.rig, rows) for rows in healthy), NONE),

@@ -1,5 +1,6 @@
 """What a fit says, in lines for people and as plain JSON types."""
 
+from collections.abc import Callable, Sequence
 from math import inf
 from typing import Any
 
@@ -24,19 +25,38 @@ def in_words(fitted: Fitted) -> list[str]:
         "  " + "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip()
         for row in rows
     ]
-    reasons_why = dict.fromkeys(n.found.why_not for n in fitted.numbers if n.found.why_not)
-    for why in reasons_why:
-        keys = [number.found.key for number in fitted.numbers if number.found.why_not == why]
-        lines.append(f"  {', '.join(keys)}: {why}")
-    stay = dict.fromkeys(number.stays for number in fitted.numbers if number.stays)
-    for why in stay:
-        keys = [number.found.key for number in fitted.numbers if number.stays == why]
-        lines.append(f"  {', '.join(keys)}: the rig's stays: {why}")
+    for says in (
+        lambda number: number.found.from_.partition("; ")[2],
+        lambda number: number.found.why_not,
+        lambda number: number.stays and f"not put in: {number.stays}",
+    ):
+        lines += _grouped(fitted.numbers, says)
     if found.law is not None and found.law.rivals:
         rivals = " or ".join(f'"{kind.name.lower()}"' for kind in found.law.rivals)
         kind = found.law.command.kind.name.lower()
         lines.append(f'  command.kind "{kind}": these logs can\'t tell it from {rivals}')
     return lines
+
+
+def _grouped(numbers: Sequence[Number], says: Callable[[Number], str]) -> list[str]:
+    """Return a line for each thing that is said of some numbers; a whole table by its name."""
+    lines = []
+    for said in dict.fromkeys(filter(None, map(says, numbers))):
+        keys: dict[str, list[str]] = {}
+        for number in numbers:
+            if says(number) == said:
+                keys.setdefault(_table_of(number), []).append(number.found.key.rpartition(".")[2])
+        whole = {table: sum(_table_of(n) == table for n in numbers) for table in keys}
+        told = [
+            f"[{table}]" if len(names) == whole[table] > 1 else f"{table}.{', '.join(names)}"
+            for table, names in keys.items()
+        ]
+        lines.append(f"  {'; '.join(told)}: {said}")
+    return lines
+
+
+def _table_of(number: Number) -> str:
+    return number.found.key.rpartition(".")[0]
 
 
 def _row(number: Number) -> tuple[str, ...]:
@@ -45,7 +65,8 @@ def _row(number: Number) -> tuple[str, ...]:
     if found.low is not None and found.high is not None:
         between = f"{number.shown(found.low)} to {number.shown(found.high)}{unit}"
     value = "-" if found.value is None else number.shown(found.value) + unit
-    return found.key, number.says or "-", value, between, found.from_
+    rests_on = found.from_.partition("; ")[0]
+    return found.key, number.says or "-", value, between, rests_on
 
 
 def buys_in_words(fitted: Fitted, buys: Buys) -> list[str]:

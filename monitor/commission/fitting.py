@@ -18,7 +18,7 @@ from simulator.identify.readings import HELD
 from simulator.rig import ROWS, RigFile, rig_from_text
 from simulator.rig.keys import RIG
 from simulator.rig.renew import MOST_WITHIN
-from simulator.strict import BadInput, Document, KeyPath, Quantity
+from simulator.strict import BadInput, Document, KeyPath, Quantity, key_of
 from simulator.strict.wants import step_into
 
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made"
@@ -28,7 +28,8 @@ SHOWN_HASH: Final = 12
 MOST_NAMED: Final = 3  # logs, in a remark
 _BARE_TABLES: Final = ("flow_sensor", "line_sensor", "time")  # a rig may do without their header
 _WITHIN: Final = "_within"
-_OF_THE_LAW: Final = "[command] stays where it explains the log, and is put in as a whole where not"
+LAW_HOLDS: Final = "[command] explains these logs as it is"
+LAW_IS_NEW: Final = "[command] is put in as a whole instead"
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,8 @@ def fit_logs(paths: Sequence[Path], rig: str | None, day: str) -> Fitted:
     document = Document.parse(rig_file.text, rig_file.file_name)
     numbers = [_number(document, found) for found in identified.numbers.values()]
     by_key = {number.found.key: number for number in numbers}
-    settled = tuple(_settled(document, number, by_key) for number in numbers)
+    holds = identified.law is None or identified.law.rig_holds
+    settled = tuple(_settled(document, number, by_key, holds) for number in numbers)
     refused = _refused(identified, settled)
     new = None
     if not refused:
@@ -112,11 +114,12 @@ def _refused(identified: Identified, numbers: Sequence[Number]) -> str:
     out = sum(bool(pull.left_out) for pull in identified.pulls)
     if out and 2 * out >= len(identified.pulls):
         return NOT_HEALTHY
-    if all(n.new is None for n in numbers if n.path[:1] != ("time",)):
-        alien = any(number.stays for number in numbers if number.found.value is not None)
-        return ALIEN if alien else NO_NUMBER
     gain = next((n for n in numbers if n.path == ("flow_sensor", "gain_within")), None)
-    return ALIEN if gain is not None and gain.stays else ""
+    if gain is not None and gain.stays:
+        return ALIEN
+    law = identified.law
+    told = any(n.new is not None for n in numbers if n.path[:1] != ("time",))
+    return "" if told or (law is not None and not law.rig_holds) else NO_NUMBER
 
 
 @cache
@@ -142,7 +145,8 @@ def _number(document: Document, found: Estimate) -> Number:
     there = document.raw(path[:-1]) is not None or path[0] in _BARE_TABLES
     if kind is None or not there:
         unit, per = _handy(found, found.unit, 1.0)
-        return Number(found, (), unit, per, "")
+        stays = "" if kind is None else f"the rig has no [{key_of(path[:-1])}]"
+        return Number(found, (), unit, per, "", stays=stays)
     raw = document.raw(path)
     if not issubclass(kind, Quantity):
         says = "" if raw is None else str(raw)
@@ -153,7 +157,7 @@ def _number(document: Document, found: Estimate) -> Number:
     unit, per = (given, to_unit / kind.linear(given)[0]) if given else (kind.UNIT, to_unit)
     if given in ("", "s"):
         unit, per = _handy(found, unit, per)
-    says = str(raw) if raw is not None else f"({rounded(now / to_unit * per):z.12g} {unit})"
+    says = str(raw) if raw is not None else f"{rounded(now / to_unit * per):z.12g} {unit}, default"
     return Number(found, path, unit, per, says)
 
 
@@ -171,11 +175,15 @@ def _now(document: Document, path: KeyPath) -> float:
     return float(value)
 
 
-def _settled(document: Document, number: Number, by_key: Mapping[str, Number]) -> Number:
+def _settled(
+    document: Document, number: Number, by_key: Mapping[str, Number], law_holds: bool
+) -> Number:
     """Return the number with what is put in, or why the rig's stays."""
     found = number.found
     if found.value is None or not number.path:
         return number
+    if number.path[0] == "command":  # what somebody set is known better than from a log
+        return replace(number, stays=LAW_HOLDS if law_holds else LAW_IS_NEW)
     value, stays = _wanted(document, number, by_key)
     if value is None:
         return replace(number, stays=stays)
@@ -201,8 +209,6 @@ def _wanted(
     key = found.key
     if path == ("time", "period") and document.raw(("time", "unit")) == ROWS:
         return None, "rows of this log have no other time"
-    if path[0] == "command":  # what a person set in the controller is known better than from a log
-        return None, _OF_THE_LAW
     if path == ("flow_sensor", "refresh"):
         period = by_key.get("time.period")
         apart_s = 0.0 if period is None else period.found.value or 0.0
@@ -220,7 +226,7 @@ def _wanted(
     rig_within = _now(document, tolerance.path)
     if itself.found.low is None:
         if abs(middle - _now(document, itself.path)) <= rig_within:
-            return None, "no interval: the rig's stays, whose tolerance has it"
+            return None, "no interval, and the rig's own tolerance has it"
         within = max(within, rig_within)
     if within > MOST_WITHIN * middle > 0.0:  # nothing comes before its cause
         middle = 0.5 * (middle + within)

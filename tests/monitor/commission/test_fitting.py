@@ -110,6 +110,7 @@ def test_nothing_told_makes_no_rig(monkeypatch: pytest.MonkeyPatch) -> None:
         ("flow_sensor.floor", "mL/min", 1.2),  # lower than the rig's
         ("flow_sensor.gain", "1", 0.95),  # no rig has it
         ("charge_sensor.nobody_knows", "K", 3.0),
+        ("line_sensor.lag", "h", 3.0),  # more than a rig accepts
     ],
 )
 def test_what_stays(monkeypatch: pytest.MonkeyPatch, key: str, unit: str, value: float) -> None:
@@ -120,6 +121,22 @@ def test_what_stays(monkeypatch: pytest.MonkeyPatch, key: str, unit: str, value:
     assert fitted.new is not None
     assert without.new is not None
     assert fitted.new.text == without.new.text
+
+
+def test_table_that_the_rig_doesnt_have_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A number of the charge's sensor goes into no rig that judges none."""
+    text = RigText(BRINDLE.text)
+    text.drop("charge_sensor")
+    drop = Estimate("charge_sensor.drop_k", "K", 12.0, 10.0, 14.0, "3 pulls")
+    found = (*timed(DELAY, 0.1, 0.01, 0.02), drop)
+    without = rig_from_text(text.toml, "own.toml")
+    fitted = fit_of(monkeypatch, *found, rig_file=without)
+    assert fitted.numbers[-1].stays == "the rig has no [charge_sensor]"
+    assert fitted.new is not None
+    assert fitted.new.rig.charge_sensor == without.rig.charge_sensor
+    fitted = fit_of(monkeypatch, *found)
+    assert fitted.new is not None
+    assert fitted.new.rig.charge_sensor.drop_k == 12.0
 
 
 def test_refresh_that_slow_rows_hide_stays(monkeypatch: pytest.MonkeyPatch) -> None:
