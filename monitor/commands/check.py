@@ -1,7 +1,8 @@
 """``flowdebt check``: is this rig file right, and what follows from it?"""
 
 from math import inf
-from typing import TYPE_CHECKING, Annotated, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import Parameter
 
@@ -23,6 +24,19 @@ _UNBOOSTED = (
 def check(
     rig: Annotated[str, Parameter(help="Rig file (TOML), or the name of a shipped rig.")],
     *,
+    done: Annotated[
+        Literal["fit", "jug", "dry_limit", "trip"] | None,
+        Parameter(help="Note in the rig file that this step was done; all else in it stays."),
+    ] = None,
+    by: Annotated[str | None, Parameter(help="Who did it (an alias).")] = None,
+    log: Annotated[
+        Path | None,
+        Parameter(help="Log or session in which it is seen: judged by this rig, its hash kept."),
+    ] = None,
+    result: Annotated[
+        str | None, Parameter(help="What came of it; without it, what the log says.")
+    ] = None,
+    on: Annotated[str | None, Parameter(help="When, as 2026-01-31; without it, today.")] = None,
     as_json: JsonFlag = False,
 ) -> int:
     """Check a rig file and print what follows from it.
@@ -32,14 +46,22 @@ def check(
     and to boost cut, from the fault until the engine has it (where line pressure must tell, a weak
     pump and a clog apart); whether a stopped pump, and a sensor that freezes, is handled within the
     rig's own fault tolerant time; what the spray pays for; what is left to defaults; and where the
-    rig protects little.
+    rig protects little; which steps of commissioning it remembers; and the one to do next.
     """
     import json
     import sys
 
     from simulator.rig import find_rig, load_rig
+    from simulator.strict import BadInput
 
-    rig_file = load_rig(find_rig(rig))
+    path = find_rig(rig)
+    if done is not None:
+        from monitor.commands.step_done import note_done
+
+        note_done(path, done, by, on=on, result=result, log=log)
+    elif any(one is not None for one in (by, log, result, on)):
+        raise BadInput("check: found --by, --log, --result or --on, expected --done with it")
+    rig_file = load_rig(path)
     facts = derived(rig_file)
     if as_json:
         sys.stdout.write(json.dumps(facts) + "\n")
@@ -56,6 +78,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     """
     from dataclasses import asdict
 
+    from monitor.commands.next_step import next_step
     from monitor.commands.weak_points import rows_expected, weak_points
     from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
@@ -74,7 +97,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from rules.step.from_rig import constants_of, essential_columns, witness_column
     from rules.step.hydraulics import full_flow_ml_min
     from simulator.plant.tuning import tune
-    from simulator.rig import by_default
+    from simulator.rig import by_default, done_in
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
     from simulator.strict.document import Document
 
@@ -113,6 +136,9 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     ages_s = [terms.max_age_s for terms in rig.channels if terms.name in essential]
     slowest_s = min(slowest_s, longest_period_s(rig), *ages_s)
     tuned = tune(rig, None)
+    commissioned = done_in(rig_file)
+    standing = {one.step: not one.changed_since for one in commissioned}
+    to_do = next_step(rig, period_s, pump_stop.pull_s, standing, Path(rig_file.file_name).name)
     return {
         "rig": rig.name,
         "onset_kpa": onset_kpa,
@@ -175,6 +201,14 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
+        "commissioned": [one._asdict() for one in commissioned],
+        "next_step": {
+            "step": to_do.step,
+            "words": to_do.words,
+            "command": to_do.command or None,
+            "now_s": _or_null(to_do.now_s),
+            "then_s": _or_null(to_do.then_s),
+        },
     }
 
 
@@ -276,6 +310,17 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     for finding in facts["findings"]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
+    lines.append("")
+    for one in facts["commissioned"]:
+        what = [f"{one['step']} by {one['by']} on {one['on']}", one["result"]]
+        if one["log_sha256"]:
+            what.append(f"log {one['log_sha256'][:12]}")
+        if one["changed_since"]:
+            what.append("BUT the rig has changed since")
+        lines += _wrapped("done: ", what)
+    lines += _wrapped("next: ", [facts["next_step"]["words"]])
+    if facts["next_step"]["command"]:
+        lines += _wrapped("then: ", [facts["next_step"]["command"]])
     return lines
 
 

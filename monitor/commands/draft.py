@@ -16,7 +16,7 @@ def draft(
         Path | None,
         Parameter(
             help="Rig file to write, never over another; on a terminal it asks five questions or "
-            "so, and Enter leaves one open. Without it the columns are told, no more."
+            "so, and Enter takes what it shows. Without it the columns are told, no more."
         ),
     ] = None,
     set_: Annotated[

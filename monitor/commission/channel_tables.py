@@ -10,7 +10,8 @@ from simulator.rig import shipped_rigs
 from simulator.rig.toml_places import as_toml
 
 EXPLAINED: Final = "brindle"  # its remarks explain every key
-_YOUNG_S: Final = 0.2  # what decides must be no older; as in the explained rig
+_DECIDING: Final = frozenset({"boost_kpa", "delivered_ml_min"})
+_YOUNG_S: Final = 0.2  # these must be no older; as in the explained rig
 
 
 def witness_of(channels: Mapping[str, Guess]) -> str:
@@ -67,6 +68,8 @@ def write_channels(
         rig.note(("channels", name, "column"), noted)
         rig.note(("channels", name, "unit"), "")
         rig.note(("channels", name, "absolute"), "")
+        if 3.0 * _pause_s(mapped[name], period_s) > _usual_s(name):
+            rig.note(("channels", name, "max_age"), "log: three of its pauses")
     there = {guess.channel for guess in mapped.values() if guess.sure is not Sure.ASK} | {*needed}
     for limit in ("injector_duty_pct", "intake_c", "knock"):
         if limit not in there:
@@ -83,7 +86,7 @@ def write_channels(
 
 def _channel(guess: Guess, theirs: str, period_s: float, most_ml_min: float) -> tuple[str, str]:
     """Return a channel's table as text, and where its column comes from."""
-    name, known = guess.channel, CHANNEL_BY_NAME[guess.channel]
+    name = guess.channel
     settled = guess.sure is Sure.ASK or guess.why == ASKED
     told = guess.why if settled else f"{guess.sure.word}: {guess.why}"
     lines = [f"column = {as_toml(guess.header)}", f"unit = {as_toml(guess.unit)}"]
@@ -93,12 +96,20 @@ def _channel(guess: Guess, theirs: str, period_s: float, most_ml_min: float) -> 
     above, header, rest = theirs.partition(f"[channels.{name}]\n")
     kept = [line for line in rest.rstrip().split("\n") if line]
     kept = [line for line in kept if line.partition(" =")[0] not in {"plausible", "max_age"}]
-    # What comes seldom may be older: three of its pauses.
-    pause_s = period_s / max(guess.spread.sent if guess.spread is not None else 1.0, 1e-3)
-    usual_s = _YOUNG_S if name in {"boost_kpa", "delivered_ml_min"} else known.max_age_s
-    if name in {"boost_kpa", "delivered_ml_min"} or 3.0 * pause_s > usual_s:
+    usual_s, pause_s = _usual_s(name), _pause_s(guess, period_s)
+    if name in _DECIDING or 3.0 * pause_s > usual_s:
         lines.append(f'max_age = "{max(usual_s, 3.0 * pause_s):z.2g} s"')
     return above + header + "\n".join(lines + kept) + "\n", told
+
+
+def _usual_s(name: str) -> float:
+    """Return how old a value of a channel may usually get, s."""
+    return _YOUNG_S if name in _DECIDING else CHANNEL_BY_NAME[name].max_age_s
+
+
+def _pause_s(guess: Guess, period_s: float) -> float:
+    """Return how far apart values of a column come, s."""
+    return period_s / max(guess.spread.sent if guess.spread is not None else 1.0, 1e-3)
 
 
 def _as_remark(guess: Guess) -> str:

@@ -1,11 +1,11 @@
 """A log's columns as they stand: name, unit, range, how often they change, in what steps."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
-MOST_VALUES = 20_000  # looked at for steps and spread: more tell no more
+MOST_VALUES: Final = 20_000  # looked at for steps and spread: more tell no more
 
 
 @dataclass(frozen=True, slots=True, eq=False)

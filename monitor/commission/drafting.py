@@ -200,7 +200,7 @@ def leave_open(rig: RigText, log: FromLog | None, answers: Answers) -> list[str]
     for one in essential(log):
         if one.sure is Sure.ASK:
             key = "absolute" if one.asked == "absolute" else "unit"
-            now = f"{'absolute' if one.absolute else 'gauge'} " * (one.channel != "intake_c")
+            now = f"{'absolute' if one.absolute else 'gauge'} " * (one.channel in _PRESSURES)
             path: KeyPath = ("channels", one.channel, key)
             rig.put(path, UNKNOWN, "", f"{one.why}; {now}{one.unit} was the best guess.")
             paths.append(path)
@@ -255,7 +255,7 @@ def _engine(rig: RigText, log: FromLog | None, answers: Answers) -> None:
         rig.put(("engine", "full_boost_from"), f"{from_rpm:z.0f} rpm", origin)
     if log is not None and log.ambient is not None:
         kpa, column = log.ambient
-        rig.put(("engine", "ambient_pressure"), f"{kpa:z.1f} kPa", f'log: "{column}"')
+        rig.put(("engine", "ambient_pressure"), f"{kpa:z.1f} kPa", f'log: "{clean(column, 24)}"')
     cylinders = answers.get(("engine", "cylinders"), rig.raw("engine", "cylinders"))
     rig.put(("injectors", "count"), cylinders, "one for each cylinder")
     if log is not None and log.injector_ml_min is not None and isinstance(cylinders, int):
@@ -328,6 +328,7 @@ def chosen(found: Found | None) -> Law | None:
     return simplest if len(found.laws) == 1 else None
 
 
+_PRESSURES: Final = frozenset({"boost_kpa", "line_kpa"})
 _BELIEVED: Final = {"log_flow": "commanded_ml_min", "log_percent": "command_pct"}
 
 
@@ -417,8 +418,7 @@ def _paid(
         origin = DEFAULT if log is None else "log"
         rig.put(PAID_BOOST, [f"{start_kpa:zg} kPa", f"{top_kpa:zg} kPa"], origin)
         rig.put(PAID_TIMING, ["0 deg", f"{max(paid_deg, 0.5):z.1f} deg"])
-    # Not what another car holds: where spray begins, this one was made to need it.
-    rig.put(DRY_LIMIT, f"{start_kpa:zg} kPa")
+    rig.put(DRY_LIMIT, f"{_dry_kpa(log, answers, start_kpa):zg} kPa")
     release_kpa = min(20.0, 0.5 * start_kpa) if start_kpa > 0.0 else start_kpa - 10.0
     rig.put(("ladder", "release_below"), f"{release_kpa:zg} kPa")
     if top_kpa > 0.0 and rig.raw("limits", "boost_kpa") is not None:
@@ -432,6 +432,19 @@ def _paid(
         rig.put(HOT, HOTTEST)
         rig.put(("limits", "intake_c", "action"), "warn")
     rig.put(("fault_intervals", "tolerant"), SURVIVES)
+
+
+def _dry_kpa(log: FromLog | None, answers: Answers, start_kpa: float) -> float:
+    """Return what an engine surely holds dry: the lowest boost at which spray may begin.
+
+    Not what another car holds: where spray begins, this one was made to need it.
+    """
+    settled = ("command", "start_boost") in answers
+    if log is None or log.law is None or settled or chosen(log.law) is not None:
+        return start_kpa
+    onsets = [log.law.onset_kpa, *(law.onset_kpa for law in log.law.laws)]
+    # A boosted engine that is sprayed only under boost holds some without.
+    return min(start_kpa, max(5.0 if start_kpa > 0.0 else -100.0, float(round(min(onsets)))))
 
 
 def _channels(rig: RigText, log: FromLog) -> None:

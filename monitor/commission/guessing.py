@@ -386,7 +386,7 @@ def _judged(
     elif kind == "knock" and any(word in named.bare for word in ("ret", "back", "kr", "deg")):
         made = replace(made, unit="deg", sure=Sure.LIKELY, why="by name, retard is in degrees")
     elif kind in _NEEDS_UNIT:
-        return _doubted(made, "unit", f"no unit written; {best.unit} would be plausible")
+        return _doubted(made, "unit", f"{best.unit}? no unit written")
     elif channel not in {"engine_speed_rpm", "lambda_ratio", "tank_switch"}:
         made = replace(made, sure=Sure.LIKELY, why=f"{made.why}, unit by its values")
     if kind == "pressure" and named.absolute is None:
@@ -437,7 +437,7 @@ def _judged_boost(one: _Seen, readings: Sequence[_Reading], low_load: bool) -> G
         zero, why = absolute.fit > gauge.fit if hint is None else hint, ""
     made = replace(made, absolute=zero)
     if not named.unit:
-        said = f"no unit written; {_zero(zero)} {unit} would be plausible"
+        said = f"{unit} {_zero(zero)}? no unit written"
         return _doubted(made, "unit", said)
     if hint is not None and hint is not zero:
         said = f"called {_zero(hint)}, but {why}"

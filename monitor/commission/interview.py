@@ -149,6 +149,8 @@ def _columns(
     if asked is not None and healthy is None:
         said = asked.choice("Did the spray work as it should all through?", ("yes", "no"))
         healthy = {"yes": True, "no": False}.get(said)
+        if healthy is False:
+            say("   Then nothing is concluded from its flow; a healthy log says more.")
     if asked is not None:
         guesses = _settled(log, guesses, asked)
         before = set(doubts(log, with_defaults(log, guess(log.columns, log.time_s))))

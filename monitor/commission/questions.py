@@ -114,21 +114,21 @@ class Asked:
     Attributes:
         answers: All answers, by key.
         count: Questions asked so far.
+        gone: Whether nobody answers any more.
     """
 
     def __init__(self, ask: Ask, say: Say, answers: Answers) -> None:
         self._ask, self._say = ask, say
         self.answers: dict[KeyPath, Any] = dict(answers)
         self.count = 0
+        self.gone = False
 
     def line(self, text: str, hint: str, caution: str = "") -> str:
         """Ask for a line of text; empty where nobody answers."""
         self.count += 1
         if self.count == 1:
             self._say("")
-            self._say(
-                "Enter leaves open what stands in brackets; commas go between several values."
-            )
+            self._say("Enter takes what stands in brackets; commas go between several values.")
         self._say("")
         self._say(f"{self.count}. {text}")
         if caution:
@@ -141,6 +141,7 @@ class Asked:
         try:
             return self._ask("   > ").strip()
         except EOFError:
+            self.gone = True
             return ""
 
     def values(self, question: Question, shown: RigText) -> None:
@@ -269,7 +270,7 @@ def _commands(log: FromLog) -> bool:
 def in_doubt(log: FromLog) -> list[Guess]:
     """Return the columns to ask about: those that decide, and are in doubt."""
     needed = [guess.channel for guess in essential(log)]
-    needed += ["commanded_ml_min", "command_pct", "injector_duty_pct"]
+    needed += ["commanded_ml_min", "command_pct", "injector_duty_pct", "intake_c"]
     return [g for g in log.guesses if g.channel in needed and g.sure is Sure.ASK]
 
 
@@ -284,10 +285,11 @@ def ask_column(guess: Guess, asked: Asked) -> Guess:
         case "absolute":
             now = "absolute" if guess.absolute else "gauge"
             said = asked.choice(f"{what} Gauge or absolute?", ("gauge", "absolute"), now, caution)
-            return replace(guess, absolute=said == "absolute", why=ASKED, sure=Sure.SURE, asked="")
+            made = replace(guess, absolute=said == "absolute", why=ASKED)
+            return guess if asked.gone else replace(made, sure=Sure.SURE, asked="")
         case "unit":
             made = _ask_unit(guess, asked, what, caution)
-            return replace(made, sure=Sure.SURE, asked="")
+            return guess if asked.gone else replace(made, sure=Sure.SURE, asked="")
         case _:
             said = asked.choice(f"{what} Is it the {label}?", ("yes", "no"))
     if said == "yes":

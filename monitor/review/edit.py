@@ -43,6 +43,7 @@ _READ_BY: Final = "the log was read by it; open the log with another rig"
 _FIXED: Final = {
     "time": _READ_BY,
     "serial": "a log has no serial port",
+    "commissioned": "it says what was done; flowdebt check --done writes it",
     "vehicle": "it is for the simulated car alone and changes no decision",
 }
 _FIXED_KEYS: Final = {

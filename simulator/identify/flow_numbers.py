@@ -18,6 +18,7 @@ MOVES: Final = 0.1  # of the most that is asked for
 DELAY_KNOWN_S: Final = 0.06  # half of an interval; wider ones tell nothing
 LAG_KNOWN: Final = 0.5  # the same of the lag, its logarithm
 SLOWEST_ROWS_S: Final = 0.031  # rows farther apart may hide a refresh of 20 a second
+LEAST_PULLS: Final = 3  # with slow rows, for the gain's interval
 LEAST_NEW: Final = 30  # readings of a sensor that holds them
 LEAST_DELAY_S: Final = 0.01  # of tolerance: half of the bank's step
 LEAST_LAG: Final = 0.15  # of the lag
@@ -42,7 +43,7 @@ def flow_numbers(fit: FlowFit, doubt: Doubt, spray: Spraying) -> dict[str, Estim
 class _Told:
     def __init__(self, fit: FlowFit, doubt: Doubt, spray: Spraying) -> None:
         self._fit, self._doubt, self._spray = fit, doubt, spray
-        pulls = len(np.unique(fit.seen.pull))
+        pulls = self._pulls = len(np.unique(fit.seen.pull))
         asked = spray.command[spray.seen]
         spraying_s = float((asked > 0.0).sum()) * fit.period_s
         self._from = f"{pulls} pull{'s' * (pulls > 1)}, {spraying_s:z.0f} s of spray"
@@ -105,10 +106,11 @@ class _Told:
         """Return the gain, which no rig has, and the tolerance that covers it."""
         gain, half = self._fit.gain, self._doubt.gain
         within = abs(gain - 1.0) + half + DRIFT
-        return [
-            Estimate("flow_sensor.gain", "1", gain, gain - half, gain + half, self._from),
-            Estimate("flow_sensor.gain_within", "%", 100.0 * within, from_=self._from),
-        ]
+        told = Estimate("flow_sensor.gain", "1", gain, gain - half, gain + half, self._from)
+        if self._pulls < LEAST_PULLS and self._fit.period_s > SLOWEST_ROWS_S:
+            why = f"not enough in this log: {self._from}, at rows as slow as these"
+            told = replace(told, low=None, high=None, why_not=why)
+        return [told, Estimate("flow_sensor.gain_within", "%", 100.0 * within, from_=self._from)]
 
     def noise(self) -> list[Estimate]:
         """Return the noise of a steady reading, and how long it lasts, as the guard reckons it."""

@@ -64,7 +64,7 @@ def line_numbers(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> dic
     noise = max(deviation_of(off), LEAST_NOISE)
     at_s = np.concatenate([t_s[use] for t_s, _, _, use in parts])
     first = np.concatenate([np.arange(len(one)) == 0 for one in share])
-    apart_s = max(rate_of(logs[pull.series].t_s).period_s for pull in pulls)
+    apart_s = max(rate_of(log.t_s).period_s for log in logs)
     lasts = lasting_s(at_s, off / noise, first, np.ones(len(off), bool))
     kept = float(np.exp(-apart_s / lasts)) if lasts > 0.0 else 0.0
     within = float(np.abs(gains - 1.0).max()) + DRIFT

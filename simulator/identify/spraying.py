@@ -80,6 +80,7 @@ def spraying(logs: Sequence[Series], rig: Rig) -> Spraying:
     """Cut the stretches of spray out of some logs."""
     k = constants_of(rig)
     commands = [command_of(rig, k, series) for series in logs]
+    boosts = [latest(log.column("boost_kpa"), log.t_s, MOST_AGE_S) for log in logs]
     most = max((float(np.nanmax(c, initial=0.0)) for c in commands), default=0.0)
     pulls: list[Pull] = []
     parts: list[tuple[Any, ...]] = []
@@ -90,7 +91,7 @@ def spraying(logs: Sequence[Series], rig: Rig) -> Spraying:
         reading = logs[pull.series].column("delivered_ml_min")[at]
         seen = np.isfinite(reading) & (t_s >= pull.begins_s - SEEN_BEFORE_S)
         laid_s = t_s - t_s[0] + begins_s
-        boost = latest(logs[pull.series].column("boost_kpa"), logs[pull.series].t_s, MOST_AGE_S)[at]
+        boost = boosts[pull.series][at]
         parts.append((laid_s, command, reading, boost, np.full(len(at), len(pulls)), seen))
         pulls.append(pull)
         begins_s = float(laid_s[-1]) + APART_S

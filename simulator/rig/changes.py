@@ -94,6 +94,8 @@ def _changes(before: RigFile, after: RigFile) -> Iterator[tuple[KeyPath, Change]
         for rig in (before, after)
     )
     for path in dict.fromkeys((*old, *new)):
+        if path[0] == "commissioned":
+            continue  # what was done, no number that decides
         was, is_now = old.get(path, NONE), new.get(path, NONE)
         if was != is_now:
             yield path, Change(key_of(path), was, is_now)

@@ -4,9 +4,12 @@ What a fact means, in which unit, and its default, which is the key's default to
 name in ``rules.facts``. A new key is a row here and a field there.
 """
 
+import contextlib
+import re
+from datetime import date
 from functools import reduce
 from operator import or_
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final, Literal, Self
 
 import msgspec
 from msgspec import Meta
@@ -16,10 +19,12 @@ from rules.facts import CommandKind
 from simulator.rig.source_terms import SerialTerms, TimeMap
 from simulator.rig.tables import FactTable, Key, many, table
 from simulator.strict import (
+    Decoded,
     DegC,
     Degrees,
     Knock,
     Kpa,
+    Mismatch,
     Ml,
     MlMin,
     Percent,
@@ -273,6 +278,55 @@ CHANNELS: Final = msgspec.defstruct(
     bases=(Table,),
     frozen=True,
 )
+STEPS: Final = ("fit", "jug", "dry_limit", "trip")
+
+
+class Day(Decoded, str):
+    """A day, as 2026-01-31."""
+
+    EXPECTED = "a day such as 2026-01-31, as text"
+
+    @classmethod
+    def from_toml(cls, value: object) -> Self:
+        """Return the text itself."""
+        with contextlib.suppress(ValueError):
+            if isinstance(value, str) and date.fromisoformat(value).isoformat() == value:
+                return cls(value)
+        raise Mismatch(cls.EXPECTED)
+
+
+class Sha256(Decoded, str):
+    """A hash, or no text for none."""
+
+    EXPECTED = "64 digits of a SHA-256, 0 to 9 and a to f, or empty text"
+
+    @classmethod
+    def from_toml(cls, value: object) -> Self:
+        """Return the text itself."""
+        if not isinstance(value, str) or not re.fullmatch("(?:[0-9a-f]{64})?", value):
+            raise Mismatch(cls.EXPECTED)
+        return cls(value)
+
+
+class StepTable(Table, frozen=True):
+    """``[commissioned.STEP]``: by whom a step was done, when, what came of it, seen in which log.
+
+    ``confirms`` is the hash of what it confirms in the rig; ``commissioned`` makes and reads it.
+    """
+
+    by: PlainText
+    on: Day
+    result: PlainText
+    log_sha256: Sha256
+    confirms: Sha256
+
+
+COMMISSIONED: Final = msgspec.defstruct(
+    "Commissioned",
+    [(step, StepTable | None, None) for step in STEPS],
+    bases=(Table,),
+    frozen=True,
+)
 RIG: Final = table(
     facts.Rig,
     Key("name", PlainText),
@@ -293,4 +347,5 @@ RIG: Final = table(
     Key("vehicle", VEHICLE),
     Key("time", TIME, None),
     Key("serial", SERIAL, None),
+    Key("commissioned", COMMISSIONED, None),
 )

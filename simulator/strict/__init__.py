@@ -13,6 +13,7 @@ from simulator.strict.files import (
     open_file,
     read_text,
     refuse_taken,
+    replace_text,
     unusable,
 )
 from simulator.strict.lines import KeyPath, key_of
@@ -76,6 +77,7 @@ __all__ = [
     "open_file",
     "read_text",
     "refuse_taken",
+    "replace_text",
     "show",
     "unusable",
 ]

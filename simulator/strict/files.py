@@ -1,12 +1,16 @@
 """The one place where files that others name are opened: stat first, then open; never overwrite.
 
+Only ``replace_text`` puts another text in a file's place, whole or not at all.
+
 ``open()`` of a pipe with no writer waits for ever, and a device can give bytes without end.
 """
 
 import contextlib
 import errno
 import os
+import shutil
 import stat
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -127,6 +131,41 @@ def new_file(path: Path) -> Iterator[BinaryIO]:
         if isinstance(error, OSError):
             raise unusable(path, error, "a file to write") from None
         raise
+
+
+def replace_text(path: Path, before: str, text: str) -> None:
+    """Put another text in place of a file that was read: the old one, or the new one, never less.
+
+    The new one is written beside it first. A link stays one, and rights stay.
+
+    Args:
+        path: The file, as it was given to ``read_text``.
+        before: What was read then.
+        text: What is to stand there.
+
+    Raises:
+        BadInput: Another text stands there by now, or it can't be written.
+    """
+    target = path.resolve()
+    if read_text(target) != before:
+        raise BadInput(f"{called(path)}: found it changed meanwhile, expected it as it was read")
+    try:
+        if not os.access(target, os.W_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(target))
+        handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(text.encode())
+                file.flush()
+                os.fsync(file.fileno())
+            shutil.copymode(target, beside)
+            Path(beside).replace(target)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                Path(beside).unlink()
+            raise
+    except OSError as error:
+        raise unusable(path, error, "a file to write") from None
 
 
 def _taken(path: Path) -> BadInput:

@@ -20,3 +20,9 @@ def test_ten_pulls_tell_delay_lag_and_gain() -> None:
 def test_slow_rows_tell_no_interval_of_delay_and_lag() -> None:
     """At 10 rows a second a sensor that holds its readings as long can't be seen."""
     assert all(run((Cell(3, 10.0, 10.0), seed)).held[:2] == (None, None) for seed in range(3))
+
+
+def test_one_pull_of_slow_rows_tells_no_interval_of_the_gain() -> None:
+    """Its intervals held the truth too seldom."""
+    assert run((Cell(1, 20.0, 0.0), 1)).held[2] is None
+    assert run((Cell(3, 20.0, 0.0), 1)).held[2] is not None

@@ -327,7 +327,7 @@ OPTIONS = {
     "review": "--rig --json --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
-    "check": "--json",
+    "check": "--done --by --log --result --on --json",
     "draft": "--to --set --new --from --healthy",
     "fit": "--rig --to --dry-run --plot --runs --json",
     "renew": "--to",

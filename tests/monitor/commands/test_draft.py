@@ -128,6 +128,9 @@ def test_a_sentence_with_the_key_where_check_will_refuse(
         "! check refuses channels.boost_kpa.unit, channels.delivered_ml_min.unit until "
         'it is decided: "?" stands there now'
     ) in told
+    text = rig.read_text(encoding="utf-8")
+    assert "# TO DO: L/h? no unit written; L/h was the best guess." in text
+    assert "gauge psi was the best guess." in text
     assert flowdebt(["check", str(rig)]) == 2
     assert 'channels.boost_kpa.unit: found unit "?"' in capsys.readouterr().err
     sets = ["--set", "channels.boost_kpa.unit=psi", "--set", "channels.delivered_ml_min.unit=gal/h"]

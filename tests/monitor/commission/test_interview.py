@@ -257,6 +257,15 @@ def test_columns_in_doubt_are_asked_before_the_rest() -> None:
     assert made.refused == ()
 
 
+def test_where_nobody_answers_any_more_a_unit_stays_in_doubt() -> None:
+    """Enter takes the unit shown; the end of all answers takes none."""
+    log = plain_log("RPM", "WI flow (ml/min)")
+    boost = Column("Boost", "", DRIVE.by_channel["boost_kpa"])
+    log = Log("odd.csv", (*log.columns, boost), log.time_s, log.period_s, "Time", "s")
+    assert drafted(log, person=Person("yes", "")).refused == ()
+    assert drafted(log, person=Person("yes")).refused == ("channels.boost_kpa.unit",)
+
+
 def test_what_cannot_be_left_to_a_guess_is_refused_by_check() -> None:
     """A unit, gauge or absolute, the law of the command: "?" stands there, and check names it."""
     log = plain_log()
@@ -338,6 +347,8 @@ def test_the_law_is_asked_only_where_rivals_remain() -> None:
     assert (rig.command.kind, rig.command.start_boost_kpa) == (CommandKind.FIXED, 58.0)
     unasked = drafted(plain_log(*names, of=fixed))
     assert "this log allows for fixed from" in unasked.to_do["command.kind"]
+    rig = rig_of(unasked).rig  # the engine holds no more dry than where any of them begins
+    assert rig.paid.dry_limit_kpa < rig.command.start_boost_kpa
     person = Person("yes", "", "", "", "boost, 58 kPa", "80 kPa")
     made = drafted(plain_log(*names, of=fixed), person=person)
     assert rig_of(made).rig.command.full_boost_kpa == 80.0

@@ -14,8 +14,9 @@ from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.review.marks import IN_SESSION
 from simulator.plant import run
+from simulator.rig import find_rig
 from simulator.scenario import load_scenario
-from simulator.strict import open_file
+from simulator.strict import BadInput, open_file, replace_text
 from tests.kit.paths import ROOT
 from tests.kit.recordings import record
 
@@ -62,6 +63,8 @@ READS = {
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
     "check {it}",
+    "check {it}.toml --done jug --by Wren --result good",
+    "check mine.toml --done jug --by Wren --log {it}.csv",
     "renew {it}.toml",
     f"renew {{it}} {TO}.toml",
     "simulate {it}.toml",
@@ -88,6 +91,7 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "log.csv").write_text("time_s,boost_kpa,delivered_ml_min\n0,1,2\n", "ascii")
     (tmp_path / "out").mkdir()
+    (tmp_path / "mine.toml").write_bytes(find_rig("brindle").read_bytes())
     return record(tmp_path, SAMPLES)
 
 
@@ -127,6 +131,47 @@ def test_what_is_no_file_is_refused_by_every_command(
     else:
         expected = "found no regular file"
     assert expected in told(line, kind, session, capsys)
+
+
+def test_a_text_put_in_place_of_another_keeps_link_and_rights(tmp_path: Path) -> None:
+    """Whole, with nothing left beside it."""
+    real, link = tmp_path / "real.toml", tmp_path / "link.toml"
+    real.write_text("a = 1\n", encoding="utf-8")
+    real.chmod(0o640)
+    link.symlink_to("real.toml")
+    replace_text(link, "a = 1\n", "a = 1\r\nb = 2\r\n")
+    assert real.read_bytes() == b"a = 1\r\nb = 2\r\n"
+    assert (link.is_symlink(), real.stat().st_mode & 0o777) == (True, 0o640)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["link.toml", "real.toml"]
+
+
+@pytest.mark.parametrize("broken", ["os.fsync", "pathlib.Path.replace", "os.access"])
+def test_a_text_that_cannot_be_put_in_place_leaves_the_old_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: str
+) -> None:
+    """A full disk, no right to write: one line, the file as it was, nothing beside it."""
+
+    def refuse(*_: object) -> bool:
+        if broken == "os.access":
+            return False
+        raise OSError(28, "No space left on device")
+
+    path = tmp_path / "car.toml"
+    path.write_text("a = 1\n", encoding="utf-8")
+    monkeypatch.setattr(broken, refuse)
+    with pytest.raises(BadInput, match=r"car\.toml: found .*, expected a file to write"):
+        replace_text(path, "a = 1\n", "a = 2\n")
+    assert path.read_text(encoding="utf-8") == "a = 1\n"
+    assert [one.name for one in tmp_path.iterdir()] == ["car.toml"]
+
+
+def test_a_text_that_changed_meanwhile_is_not_replaced(tmp_path: Path) -> None:
+    """What somebody's editor saved in between is theirs."""
+    path = tmp_path / "car.toml"
+    path.write_text("a = 3\n", encoding="utf-8")
+    with pytest.raises(BadInput, match="found it changed meanwhile"):
+        replace_text(path, "a = 1\n", "a = 2\n")
+    assert path.read_text(encoding="utf-8") == "a = 3\n"
 
 
 def test_every_command_is_tried() -> None:
