@@ -190,8 +190,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
     s.short_s = short_s[car]
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
-        learn(k, s, residual, s.floor_sq / (highest * highest), entry_s)
-        doubt_rig(k, s, entry_s)
+        stated_sq = s.floor_sq / (highest * highest)
+        learn(k, s, residual, stated_sq, entry_s)
+        doubt_rig(k, s, stated_sq, entry_s)
     s.residual_2 = s.residual_1
     s.residual_1 = residual
 

@@ -29,13 +29,14 @@ FINE_STEP = 0.5  # times the floor, which is noise enough for the rounding of a 
 MUCH_NOISE = 4.0  # times the rig's variance
 
 
-def doubt_now(k: Constants, s: State) -> float:
-    """Return in what the rig seems wrong now, by what was learned."""
+def doubt_now(k: Constants, s: State, floor_sq: float) -> float:
+    """Return in what the rig seems wrong now, by what was learned; ``floor_sq`` as in ``learn``."""
     if s.holds_s > MUCH_HELD * k.refresh_s:
         return HOLDS
     if s.flow_step_ml_min > MUCH_COARSER * k.floor_ml_min:
         return COARSE
-    if s.noise_sq > MUCH_NOISE * k.noise_sq:
+    # The floor's share may have been learned as noise that lasts: all noise counts.
+    if s.noise_sq + s.floor_part * floor_sq > MUCH_NOISE * k.noise_sq + floor_sq:
         return NOISY
     if s.gain <= k.lowest_gain:
         return READS_LOW
@@ -44,8 +45,11 @@ def doubt_now(k: Constants, s: State) -> float:
     return NO_DOUBT
 
 
-def doubt_rig(k: Constants, s: State, entry_s: float) -> None:
-    """Ask for a warning where the rig seems wrong about this car; called in steady, calm spray."""
+def doubt_rig(k: Constants, s: State, floor_sq: float, entry_s: float) -> None:
+    """Ask for a warning where the rig seems wrong about this car; called in steady, calm spray.
+
+    ``floor_sq`` and ``entry_s`` as in ``learn``.
+    """
     found = NO_DOUBT
     if s.learned_s >= KNOWN_S:
         s.floor_sq = larger(k.floor_sq, s.flow_step_ml_min * s.flow_step_ml_min * OF_A_STEP)
@@ -53,7 +57,7 @@ def doubt_rig(k: Constants, s: State, entry_s: float) -> None:
         # A coarse step is no noise, too: a reading may lie half of it low for long.
         coarse = step > FINE_STEP * k.floor_ml_min
         s.rounding_ml_min = 0.5 * smaller(step, 2.0 * k.floor_ml_min) if coarse else 0.0
-        found = doubt_now(k, s)
+        found = doubt_now(k, s, floor_sq)
     if found != NO_DOUBT:
         s.rig_doubt = found
         s.sound_s = 0.0

@@ -126,9 +126,14 @@ def test_a_rig_is_doubted_beyond_what_it_allows() -> None:
     ):
         s = fresh_state(k)
         setattr(s, name, fits)
-        assert rig_doubts.doubt_now(k, s) == NO_DOUBT
+        assert rig_doubts.doubt_now(k, s, 0.0) == NO_DOUBT
         setattr(s, name, does_not)
-        assert rig_doubts.doubt_now(k, s) == doubt
+        assert rig_doubts.doubt_now(k, s, 0.0) == doubt
+    # Noise without a floor may be more by the floor's that the rig states.
+    s = fresh_state(k)
+    s.floor_part, s.noise_sq = 0.0, 4.0 * k.noise_sq + 0.01
+    assert rig_doubts.doubt_now(k, s, 0.0101) == NO_DOUBT
+    assert rig_doubts.doubt_now(k, s, 0.0099) == NOISY
 
 
 def test_a_coarse_step_counts_from_half_the_floor_on() -> None:
@@ -137,12 +142,12 @@ def test_a_coarse_step_counts_from_half_the_floor_on() -> None:
     for step, rounding in ((10.0, 0.0), (above(10.0), 5.0), (40.0, 20.0), (50.0, 20.0)):
         s = fresh_state(k)
         s.learned_s, s.flow_step_ml_min = 3.0, step
-        rig_doubts.doubt_rig(k, s, DT_S)
+        rig_doubts.doubt_rig(k, s, 0.0, DT_S)
         assert s.rounding_ml_min == pytest.approx(rounding)
         floor_sq = max(k.floor_sq, step * step / 12.0)  # the variance of its rounding
         assert s.floor_sq == pytest.approx(floor_sq)
     s.learned_s, s.rounding_ml_min = below(3.0), 0.0
-    rig_doubts.doubt_rig(k, s, DT_S)
+    rig_doubts.doubt_rig(k, s, 0.0, DT_S)
     assert s.rounding_ml_min == 0.0
 
 
@@ -347,12 +352,12 @@ def test_a_doubt_is_over_after_ten_seconds_that_fit() -> None:
     k = constants_of(rig())
     s = fresh_state(k)
     s.rig_doubt, s.sound_s = NOISY, 9.75
-    rig_doubts.doubt_rig(k, s, DT_S)
+    rig_doubts.doubt_rig(k, s, 0.0, DT_S)
     assert (s.rig_doubt, s.asked[RIG_DOUBTED]) == (NOISY, WARN)
-    rig_doubts.doubt_rig(k, s, DT_S)
+    rig_doubts.doubt_rig(k, s, 0.0, DT_S)
     assert (s.rig_doubt, s.asked[RIG_DOUBTED]) == (NO_DOUBT, NO_ACTION)
     s.learned_s, s.gain = 3.0, k.lowest_gain
-    rig_doubts.doubt_rig(k, s, DT_S)
+    rig_doubts.doubt_rig(k, s, 0.0, DT_S)
     assert (s.rig_doubt, s.asked[RIG_DOUBTED], s.sound_s) == (READS_LOW, WARN, 0.0)
 
 
