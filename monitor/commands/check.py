@@ -241,8 +241,7 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
             "",
             [
                 f"warns at evidence {at['warn_nats']:z.1f} that spray is missing",
-                f"pulls timing at {at['pull_nats']:z.1f} (wrong once in "
-                f"{at['false_pull_every_h']:zg} h of spraying)",
+                f"pulls timing at {at['pull_nats']:z.1f}",
                 f"cuts boost once {at['cut_s']:z.2f} s of full flow ({at['cut_ml']:z.2f} mL) are "
                 f"missing as well, or {at['outlasts_s']:zg} s of pulled timing have not ended it",
             ],

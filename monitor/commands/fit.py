@@ -48,6 +48,7 @@ def fit(
     from monitor.commission.fit_words import as_json as plain
     from monitor.commission.fit_words import buys_in_words, in_words
     from monitor.commission.fitting import fit_logs
+    from monitor.commission.rig_logs import read_rig_logs
     from monitor.pictures.write import ENDINGS
     from monitor.review.edit import save_as
     from simulator.compiled_mark import RUN_ALL, is_on_disk
@@ -69,9 +70,10 @@ def fit(
             sys.stdout.write(for_output(line) + "\n")
         sys.stdout.flush()
 
+    rig_file, read = read_rig_logs(logs, rig)
     if not is_on_disk(RUN_ALL):
         aside("the decision code is compiled first, once on this machine: about a minute")
-    fitted = fit_logs(logs, rig, stamp()[: len("2026-01-31")])
+    fitted = fit_logs(rig_file, read, stamp()[: len("2026-01-31")])
     say(in_words(fitted))
     bought = None
     if fitted.new is not None:

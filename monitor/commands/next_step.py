@@ -16,7 +16,8 @@ from rules.step.from_rig import witness_column
 FITTED_DELAY_S: Final = 0.02
 FITTED_LAG: Final = 0.2
 QUICK_S: Final = 0.02  # from row to row
-WORTH_S: Final = 0.02  # gained for a stopped pump, before the trip is tried
+WORTH_S: Final = 0.02  # gained for a stopped pump, where that is handled too late
+SHOWN_S: Final = 0.01
 WORTH_A_SENSOR_S: Final = 0.05
 _LINE_NAME: Final = CHANNEL_NAMES[LINE - 1]
 
@@ -44,9 +45,9 @@ def next_step(
 ) -> NextStep:
     """Return the step that helps most, by what it buys.
 
-    First what brings a stopped pump, handled too late, in time; then a fit that makes it quicker;
-    then what says whether the rig is true at all (the trip, the dry limit); then a sensor of line
-    pressure that makes it quicker still; then what is left.
+    First what brings a stopped pump, handled too late, in time; then a fit, which holds the rig
+    against its car and may make it quicker; then what says whether it protects at all (the trip,
+    the dry limit); then a sensor of line pressure that makes it quicker still; then what is left.
 
     Args:
         rig: The rig.
@@ -68,7 +69,7 @@ def next_step(
     words = _in_words(rig, step)
     if standing.get(step) is False:
         words = f"again, as the rig has changed since: {words}"
-    if _gain(now_s, then_s(step)) > 0.0:
+    if _gain(now_s, then_s(step)) >= SHOWN_S:
         now = f"{now_s:z.2f} s" if now_s < inf else "perhaps never"
         by = " by line pressure" if step == "line" else ""
         words += f": a stopped pump then pulls timing in about {then_s(step):z.2f} s{by}, now {now}"
@@ -83,7 +84,7 @@ def _steps(
         quickest = min(("fit", "rows", "line"), key=then_s)
         if _gain(now_s, then_s(quickest)) >= WORTH_S:
             yield quickest
-    if _gain(now_s, then_s("fit")) >= WORTH_S:
+    if witness_column(rig) == DELIVERED and not standing.get("fit"):
         yield "fit"
     to_do = [step for step in ("trip", "dry_limit") if not standing.get(step)]
     if rig.paid.dry_limit_kpa <= rig.command.start_boost_kpa:
@@ -91,8 +92,6 @@ def _steps(
     yield from to_do
     if _gain(now_s, then_s("line")) >= WORTH_A_SENSOR_S:
         yield "line"
-    if witness_column(rig) == DELIVERED and not standing.get("fit"):
-        yield "fit"
     if not standing.get("jug"):
         yield "jug"
 

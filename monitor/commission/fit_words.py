@@ -28,7 +28,7 @@ def in_words(fitted: Fitted) -> list[str]:
     for says in (
         lambda number: number.found.from_.partition("; ")[2],
         lambda number: number.found.why_not,
-        lambda number: number.stays and f"not put in: {number.stays}",
+        lambda n: f"not put in: {n.stays}" if n.stays and n.found.value is not None else "",
     ):
         lines += _grouped(fitted.numbers, says)
     if found.law is not None and found.law.rivals:

@@ -5,14 +5,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import chain
-from pathlib import Path
 from typing import Any, Final
 
 from msgspec import inspect as shape
 
 from monitor.commission.fitted_law import with_law
 from monitor.commission.provenance import put_with_origin
-from monitor.commission.rig_logs import RigLog, read_rig_logs
+from monitor.commission.rig_logs import RigLog
 from simulator.identify import Estimate, Identified, Law, identify
 from simulator.identify.readings import HELD
 from simulator.rig import ROWS, RigFile, rig_from_text
@@ -85,18 +84,17 @@ def rounded(value: float) -> float:
     return float(f"{round(value, 6):z.3g}")
 
 
-def fit_logs(paths: Sequence[Path], rig: str | None, day: str) -> Fitted:
+def fit_logs(rig_file: RigFile, logs: Sequence[RigLog], day: str) -> Fitted:
     """Fit a rig to its car's healthy logs.
 
     Args:
-        paths: Logs and sessions, one or more.
-        rig: Rig file or shipped name; None: the first session's own.
+        rig_file: The rig, by which they were read.
+        logs: One or more.
         day: Year, month and day, for the remarks.
 
     Raises:
-        BadInput: A log or the rig can't be used.
+        BadInput: The rig's file is so oddly laid out that nothing can be put in.
     """
-    rig_file, logs = read_rig_logs(paths, rig)
     identified = identify([*chain.from_iterable(log.series for log in logs)], rig_file.rig)
     document = Document.parse(rig_file.text, rig_file.file_name)
     numbers = [_number(document, found) for found in identified.numbers.values()]

@@ -16,6 +16,7 @@ from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean, open_file, unusable
 
 LEAST_ROWS: Final = 2
+MOST_ROWS: Final = 3_000_000  # of all logs: eight hours at 100 a second
 _AT_ONCE: Final = 1 << 20
 _NAME: Final = 40
 
@@ -48,10 +49,18 @@ def read_rig_logs(paths: Sequence[Path], rig: str | None) -> tuple[RigFile, list
         The rig, and the logs.
 
     Raises:
-        BadInput: One can't be read, or holds no readings.
+        BadInput: One can't be read, or holds no readings; together they are too long.
     """
     opened = [open_log(path, rig) for path in paths]
-    return opened[0].rig_file, [_read(log) for log in opened]
+    read: list[RigLog] = []
+    for log in opened:
+        read.append(_read(log))
+        if (rows := sum(len(one.rows) for one in read)) > MOST_ROWS:
+            raise BadInput(
+                f"{called(log.path)}: found {rows} rows with the logs before it, expected at most "
+                f"{MOST_ROWS}"
+            )
+    return opened[0].rig_file, read
 
 
 def _read(log: Log) -> RigLog:

@@ -38,7 +38,10 @@ def pump_stop(rig: Rig, period_s: float) -> Handled:
 def _of_pull(rig: Rig, period_s: float) -> str:
     survives_s = rig.fault_intervals.tolerant_s
     wanted_h = rig.debt.false_pull_every_h
-    decided = f"the limit for timing is decided by the {wanted_h:zg} h wanted between false pulls"
+    decided = (
+        f"the limit for timing is decided by the {wanted_h:zg} h of spraying wanted between false "
+        "pulls"
+    )
     engine = f"what the engine survives, {survives_s:zg} s,"
 
     def in_time(hours: float) -> bool:

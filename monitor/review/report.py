@@ -142,7 +142,7 @@ def _spray_in_words(result: Review) -> Iterator[str]:
             f"{_off_in_words(spray, worst)}, at {worst.time_s:z.2f} s"
         )
     evidence, debt = spray.evidence, spray.debt_ml
-    when = "" if evidence.value <= 0.0 else f", at {evidence.time_s:z.2f} s"
+    when = "" if evidence.time_s is None else f", at {evidence.time_s:z.2f} s"
     yield (
         f"highest evidence {evidence.value:z.1f} of the {evidence.limit:z.1f} that pull timing "
         f"({100.0 * evidence.value / evidence.limit:z.0f} %){when}; highest debt "

@@ -37,18 +37,18 @@ class Stretch(NamedTuple):
 
 
 class Peak(NamedTuple):
-    """The highest value to its limit, and when."""
+    """The highest value to its limit, and when; None where it was never above nought."""
 
     value: float = 0.0
-    limit: float = 1.0
+    limit: float = np.inf
     time_s: float | None = None
 
     def or_higher(self, values: Floats, limit: float, times_s: Floats) -> "Peak":
         """Return the highest of these where that is nearer to its limit."""
         at = int(np.argmax(values))
-        if values[at] / limit <= self.value / self.limit and self.time_s is not None:
+        if values[at] / limit <= self.value / self.limit and self.limit < np.inf:
             return self
-        return Peak(float(values[at]), limit, float(times_s[at]))
+        return Peak(float(values[at]), limit, float(times_s[at]) if values[at] > 0.0 else None)
 
 
 @dataclass(slots=True)

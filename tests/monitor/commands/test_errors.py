@@ -37,8 +37,8 @@ def test_every_command_refuses_in_the_same_words(
     """What is too much, what isn't known and what is missing."""
     needs = ["--to", "x"] if verb in ("snapshot", "export", "feed") else []
     surplus = told(capsys, verb, *["list", "x"] * 3, "surplus", *needs)
-    # Of logs a draft takes any number.
-    assert ("list: found no such file" if verb == "draft" else '"surplus" too') in surplus
+    # Of logs these take any number.
+    assert ("list: found no such file" if verb in {"draft", "fit"} else '"surplus" too') in surplus
     assert f"{verb}: found option --loud" in told(capsys, verb, "x", "--loud=3", *needs)
     if verb in NEEDED:
         assert f"{verb}: found no {NEEDED[verb]}, expected one: " in told(capsys, verb)

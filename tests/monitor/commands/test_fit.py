@@ -81,7 +81,10 @@ def test_new_rig_judges_its_log_in_peace(folder: Path, capsys: pytest.CaptureFix
     capsys.readouterr()
     assert flowdebt(["check", "new.toml"]) == 0
     told = " ".join(capsys.readouterr().out.split())
-    assert "the limit for timing is decided by the 100 h wanted between false pulls" in told
+    assert (
+        "the limit for timing is decided by the 100 h of spraying wanted between false pulls"
+        in told
+    )
     assert "the limit for boost is decided by [debt] cut" in told
     assert flowdebt(["review", "drive.csv", "--rig", "new.toml"]) == 0
     told = capsys.readouterr().out

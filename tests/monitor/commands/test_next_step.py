@@ -44,8 +44,8 @@ def wide(rig: Rig = BRINDLE) -> Rig:
     )
 
 
-def test_wide_tolerances_are_fitted_first() -> None:
-    """It says what that buys, and the commands; once done, the trip is next."""
+def test_wide_tolerances_say_what_a_fit_buys() -> None:
+    """In seconds, with the commands; once done, the trip is next."""
     step = found(wide())
     assert step.step == "fit"
     assert step.now_s - step.then_s > 0.02
@@ -59,13 +59,22 @@ def test_wide_tolerances_are_fitted_first() -> None:
 def test_a_rig_that_changed_since_is_told_so() -> None:
     """A fit or a trip of another rig counts for nothing."""
     assert found(wide(), fit=False).words.startswith("again, as the rig has changed since: ")
-    assert found(KNOWN, trip=False).words.startswith("again, as the rig has changed since: confirm")
-    assert not found(KNOWN).words.startswith("again")
+    assert found(KNOWN, fit=True, trip=False).words.startswith(
+        "again, as the rig has changed since: confirm"
+    )
+    assert not found(KNOWN, fit=True).words.startswith("again")
 
 
-def test_where_delay_and_lag_are_known_the_trip_comes_first() -> None:
-    """With what protects whoever tries it."""
+def test_a_rig_that_was_never_held_against_its_car_is_fitted_first() -> None:
+    """Also where that makes nothing quicker: no figure then."""
     step = found(KNOWN)
+    assert (step.step, step.now_s) == ("fit", step.then_s)
+    assert "pulls timing" not in step.words
+
+
+def test_then_the_trip_comes() -> None:
+    """With what protects whoever tries it."""
+    step = found(KNOWN, fit=True)
     assert step.step == "trip"
     assert step.now_s == step.then_s
     for caution in (
@@ -83,8 +92,8 @@ def test_a_dry_limit_where_spray_begins_is_measured_before_the_trip() -> None:
     """As a draft leaves it: nothing is due that the engine survives dry."""
     start_kpa = KNOWN.command.start_boost_kpa
     rig = replace(KNOWN, paid=replace(KNOWN.paid, dry_limit_kpa=start_kpa))
-    assert found(rig).step == "dry_limit"
-    step = found(rig, dry_limit=True)
+    assert found(rig, fit=True).step == "dry_limit"
+    step = found(rig, fit=True, dry_limit=True)
     assert step.step == "trip"
     assert f"above {start_kpa:.0f} kPa, no more than the trip needs" in step.words
 

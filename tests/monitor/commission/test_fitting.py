@@ -1,6 +1,5 @@
 """Which of what the logs say goes into a rig, and what of the rig stays."""
 
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -29,9 +28,8 @@ def fit_of(
     """Return the fit of a log that says this."""
     numbers = {one.key: one for one in found}
     said = Identified((Pull(0, 1.0, 5.0),), (), numbers, (), law)
-    monkeypatch.setattr(fitting, "read_rig_logs", lambda *_: (rig_file, [LOG]))
     monkeypatch.setattr(fitting, "identify", lambda *_: said)
-    return fit_logs([Path("a.csv")], None, "2026-03-04")
+    return fit_logs(rig_file, [LOG], "2026-03-04")
 
 
 def sensor_of(fitted: Fitted) -> Any:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.commission import rig_logs
 from monitor.commission.rig_logs import read_rig_logs
 from simulator.strict import BadInput
 from tests.kit.rig_text import SMALL
@@ -43,3 +44,14 @@ def test_log_of_one_reading_is_refused(small: str, tmp_path: Path) -> None:
     """It tells nothing."""
     with pytest.raises(BadInput, match=r"a\.csv: found fewer than 2 readings"):
         read_rig_logs([log(tmp_path / "a.csv", 1.0)], small)
+
+
+def test_logs_too_long_are_refused(
+    small: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told with the log that is one too many."""
+    monkeypatch.setattr(rig_logs, "MOST_ROWS", 5)
+    logs = [log(tmp_path / name, 1.0, 1.1, 1.2) for name in ("a.csv", "b.csv")]
+    assert len(read_rig_logs(logs[:1], small)[1]) == 1
+    with pytest.raises(BadInput, match=r"b\.csv: found 6 rows with the logs before it"):
+        read_rig_logs(logs, small)

@@ -26,8 +26,8 @@ def test_hours_decide_where_the_engine_leaves_room_or_none(seconds: float, told:
     """The sentence names the hours and what the engine survives."""
     pull, _ = reasons(surviving(seconds), PERIOD_S)
     assert pull == (
-        "the limit for timing is decided by the 100 h wanted between false pulls; what the engine "
-        f"survives, {seconds:g} s, {told}"
+        "the limit for timing is decided by the 100 h of spraying wanted between false pulls; "
+        f"what the engine survives, {seconds:g} s, {told}"
     )
 
 

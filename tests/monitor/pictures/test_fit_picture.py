@@ -8,6 +8,7 @@ import pytest
 from matplotlib.patches import Rectangle
 
 from monitor.commission.fitting import Fitted, fit_logs
+from monitor.commission.rig_logs import read_rig_logs
 from monitor.pictures.fit_picture import SIZE_PX, draw, save_fit
 from simulator.logfile import mapped, write_csv
 from simulator.plant import Do, Scenario, Step, run
@@ -24,7 +25,7 @@ def fitted(tmp_path_factory: pytest.TempPathFactory) -> Fitted:
     log = tmp_path_factory.mktemp("picture") / "a$1.csv"
     samples = run(Scenario("drive", "Nothing.", BRINDLE.rig, PULL * 3), 3)
     write_csv(samples, log, mapped(BRINDLE.rig))
-    return fit_logs([log], "brindle", "2026-03-04")
+    return fit_logs(*read_rig_logs([log], "brindle"), "2026-03-04")
 
 
 def test_picture_shows_pull_rest_and_doubt(fitted: Fitted) -> None:

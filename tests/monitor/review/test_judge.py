@@ -79,6 +79,8 @@ def test_in_short_it_finds_the_same() -> None:
     assert full.events == short.events
     for a, b in zip(one, other, strict=True):
         assert a.judged.tolist() == b.judged.tolist()
+        assert a.every.keys() == b.every.keys()
+        assert all(np.array_equal(a.every[x], b.every[x], equal_nan=True) for x in a.every)
         assert np.array(a.state).tobytes() == np.array(b.state).tobytes()
 
 

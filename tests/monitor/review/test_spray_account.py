@@ -65,6 +65,7 @@ def test_volumes_and_times() -> None:
     assert found.commanded_ml == pytest.approx(40.0)
     assert found.delivered_ml == pytest.approx(35.0)
     assert found.unjudged_s == 0.0
+    assert found.evidence == (0.0, K.limit_nats, None)
 
 
 def test_what_still_arrives_behind_the_command_counts() -> None:
