@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.commission.buys import NONE, Buys, FalsePulls, pump_stop
+from monitor.commission.buys import NONE, Buys, FalsePulls
 from monitor.commission.fit_words import buys_in_words
 from monitor.commission.fitting import Fitted
+from monitor.commission.thresholds import pump_stop
 from simulator.identify import Identified
 from simulator.rig import find_rig, load_rig
 
