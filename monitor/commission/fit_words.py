@@ -2,11 +2,13 @@
 
 from collections.abc import Callable, Sequence
 from math import inf
-from typing import Any
+from typing import Any, Final
 
 from monitor.commission.buys import Buys, FalsePulls
 from monitor.commission.fitting import Fitted, Number
 from monitor.commission.thresholds import reasons
+
+_FAR: Final = 10.0  # times as many false pulls as wanted is no chance
 
 
 def in_words(fitted: Fitted) -> list[str]:
@@ -81,6 +83,14 @@ def buys_in_words(fitted: Fitted, buys: Buys) -> list[str]:
         *(
             [f"false pulls of a simulated car of the new rig: {_false(buys.car)}"]
             if buys.car.sprayed_s
+            else []
+        ),
+        *(
+            [
+                "! that is far more than wanted: review healthy logs that were not fitted, too, "
+                "before you trust the new rig"
+            ]
+            if buys.car.count * new.rig.debt.false_pull_every_h > _FAR * buys.car.sprayed_s / 3600.0
             else []
         ),
         *reasons(new.rig, new.time.period_s),

@@ -14,12 +14,14 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.commission.columns import Column, Spread, spread_of
+from monitor.commission.rig_text import ASKED
 from monitor.commission.words import AMBIENT, STRONG, WEAK, Named, fits, read_name
 from rules.channels import CHANNEL_BY_NAME
 from simulator.rig import quantity_of
 from simulator.strict import Mismatch, PlainText, clean
 
 AIR_KPA: Final = 101.3
+_SAID: Final = STRONG + 1  # what somebody says of a column, before any name
 
 
 class Sure(IntEnum):
@@ -150,7 +152,7 @@ def assigned(
             found.append(replace(guess_, channel="", why="said to be none") if taken else guess_)
             continue
         named = read_name(header, column.unit_word)
-        named = named._replace(roles={channel: STRONG}, other="")
+        named = named._replace(roles={channel: _SAID}, other="")
         one = _Seen(column, named, spread_of(column, time_s))
         readings = _readings(one, channel)
         if not readings:
@@ -160,6 +162,26 @@ def assigned(
             readings = _readings(one, channel) or [_Reading(kind.UNIT, False, 0.0)]
         found.append(_judged(one, channel, readings, True, ()))
     return found
+
+
+def other_unit(column: Column, channel: str) -> str:
+    """Return the unit that a column states where no such channel has it; else empty."""
+    unit = read_name(column.header, column.unit_word).unit
+    return "" if fits(unit, quantity_of(CHANNEL_BY_NAME[channel]).KIND) else unit
+
+
+def beyond(one: Guess) -> str:
+    """Return what a column would read that its channel can't; empty where it can."""
+    if one.spread is None:
+        return ""
+    known = CHANNEL_BY_NAME[one.channel]
+    low, high = (float(in_base(one, end)) for end in (one.spread.usual[0], one.spread.usual[-1]))
+    if known.low <= low and high <= known.high:
+        return ""
+    return (
+        f"would read {low:z.4g} to {high:z.4g} {known.unit}, expected {known.low:zg} to "
+        f"{known.high:zg} {known.unit}: another unit?"
+    )
 
 
 def can_be_named(header: str) -> bool:
@@ -448,7 +470,7 @@ def _judged_boost(one: _Seen, readings: Sequence[_Reading], low_load: bool) -> G
     if least_kpa > _IDLES_BELOW_KPA and low_load:
         said = f"idles at {low:z.4g} {unit} {_zero(zero)}, which is hardly a vacuum"
         return _doubted(made, "unit", said)
-    known = hint is zero and named.roles["boost_kpa"] == STRONG and least_kpa <= _IDLES_BELOW_KPA
+    known = hint is zero and named.roles["boost_kpa"] >= STRONG and least_kpa <= _IDLES_BELOW_KPA
     sure = Sure.SURE if known else Sure.LIKELY
     return replace(made, sure=sure, why=f"{made.why}; {_zero(zero)}: {why}")
 
@@ -458,7 +480,7 @@ def _zero(absolute: bool) -> str:
 
 
 def _by_name(weight: int) -> str:
-    return "by name" if weight == STRONG else "its name fits"
+    return {_SAID: ASKED, STRONG: "by name"}.get(weight, "its name fits")
 
 
 def _doubted(made: Guess, what: str, why: str) -> Guess:

@@ -16,7 +16,15 @@ from monitor.commission.drafting import (
     leave_open,
 )
 from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
-from monitor.commission.guessing import Guess, Sure, assigned, can_be_named, guess
+from monitor.commission.guessing import (
+    Guess,
+    Sure,
+    assigned,
+    beyond,
+    can_be_named,
+    guess,
+    other_unit,
+)
 from monitor.commission.questions import (
     FULL,
     Ask,
@@ -161,7 +169,8 @@ def _columns(
     channels = facts.channels()
     if "boost_kpa" not in channels or not witness_of(channels):
         missing = "boost_kpa" if "boost_kpa" not in channels else "delivered_ml_min"
-        what = "the manifold's pressure" if missing == "boost_kpa" else "the spray's flow"
+        what = "the spray's flow, or its line's pressure"
+        what = "the manifold's pressure" if missing == "boost_kpa" else what
         raise BadInput(
             f"{log.source}: found no column for {what}, expected one: if there is, name it with "
             f"--set 'channels.{missing}.column=...'"
@@ -176,16 +185,19 @@ def _found(log: Log, guesses: list[Guess], channel: str, asked: Asked) -> list[G
         return guesses
     left = [
         one.header
-        for one in guesses
+        for column, one in zip(log.columns, guesses, strict=True)
         if not one.channel and one.spread is not None and can_be_named(one.header)
+        if not other_unit(column, channel)
     ]
-    header = asked.choice(f"Which column is the {label_of_channel(channel)}?", left) if left else ""
+    what = f"Which column is the {label_of_channel(channel)}?"
+    caution = "Without it no rig can be made." if channel == "boost_kpa" else ""
+    header = asked.choice(what, left, caution=caution) if left else ""
     return assigned(log.columns, log.time_s, guesses, header, channel) if header else guesses
 
 
 def _settled(log: Log, guesses: list[Guess], asked: Asked) -> list[Guess]:
     """Return the guesses with what was asked about those in doubt."""
-    for channel in ("boost_kpa", "delivered_ml_min"):
+    for channel in ("boost_kpa", "delivered_ml_min", "line_kpa"):
         guesses = _found(log, guesses, channel, asked)
     for doubtful in in_doubt(from_log(log, guesses, healthy=None)):
         made = doubtful
@@ -205,7 +217,7 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
     """Return the guesses with what was given beforehand.
 
     Raises:
-        BadInput: A column's name is not the log's, or a channel has no column.
+        BadInput: A column's name is not the log's, a channel has no column, or another's unit.
     """
     headers = [column.header for column in log.columns]
     for path, value in sets.items():
@@ -218,6 +230,13 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
                 raise BadInput(
                     f'--set channels.{channel}.column: found "{clean(str(value))}", expected one '
                     f"of the log's columns: {shown}{', ...' * (len(headers) > 12)}"
+                )
+            unit = other_unit(log.columns[headers.index(value)], channel)
+            if unit and ("channels", channel, "unit") not in sets:
+                raise BadInput(
+                    f'--set channels.{channel}.column: found "{clean(str(value))}", which is in '
+                    f"{unit}, expected the {label_of_channel(channel)}; where the unit is written "
+                    f"wrongly, set channels.{channel}.unit, too"
                 )
             guesses = assigned(log.columns, log.time_s, guesses, str(value), channel)
     for path, value in sets.items():
@@ -232,6 +251,10 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
         if _is_of_column(path):
             key = str(path[2])
             guesses = [_with(one, key, value) if one.channel == channel else one for one in guesses]
+    for one in guesses:
+        path = ("channels", one.channel, "unit")
+        if path in sets and (*path[:2], "plausible") not in sets and (why := beyond(one)):
+            raise BadInput(f'--set {key_of(path)}: "{clean(one.header, 24)}" {why}')
     return guesses
 
 

@@ -17,7 +17,7 @@ from monitor.commission.drafting import (
     chosen,
     essential,
 )
-from monitor.commission.guessing import Guess, Sure
+from monitor.commission.guessing import Guess, Sure, beyond
 from monitor.commission.rig_text import ASKED, RigText
 from rules.channels import label_of_channel
 from simulator.rig.keys import RIG
@@ -321,6 +321,11 @@ def _ask_unit(guess: Guess, asked: Asked, what: str, caution: str) -> Guess:
         unit = unit_of(" ".join(word for word in words if word not in zero), (kind,))
         if unit in UNITS[kind] and unit:
             absolute = zero[0].lower() == "absolute" if zero else guess.absolute
-            return replace(guess, unit=unit, absolute=absolute, why=ASKED)
-        asked.refuse(f"found {show(typed)}, expected one of {hint}")
+            made = replace(guess, unit=unit, absolute=absolute, why=ASKED)
+            why = "" if typed == now else beyond(made)
+            if not why:
+                return made
+            asked.refuse(f"{show(typed)} {why}")
+        else:
+            asked.refuse(f"found {show(typed)}, expected one of {hint}")
         typed = asked.typed() or now

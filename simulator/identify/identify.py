@@ -36,6 +36,9 @@ FLOW_KEYS: Final = (
     ("flow_sensor.floor", "mL/min"),
 )
 NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost and flow are read"
+NO_FLOW: Final = (
+    "not enough in this log: it has no delivered flow, and all of these are told by that"
+)
 NOT_CALM: Final = (
     "the flow follows its command in a way that no delay and lag explain: a guard of these numbers "
     "may pull timing where nothing is missing"
@@ -66,7 +69,8 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
     spray = spraying(logs, rig)
     pulls, left_out = spray.pulls, []
     if not spray.seen.any():
-        numbers |= _none(NO_SPRAY)
+        flows = any(np.isfinite(log.column("delivered_ml_min")).any() for log in logs)
+        numbers |= _none(NO_SPRAY if flows else NO_FLOW)
     else:
         fit, used, pulls = _of_the_healthy(logs, rig, spray)
         doubt = doubt_of(fit)

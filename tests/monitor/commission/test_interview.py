@@ -323,6 +323,39 @@ def test_a_column_is_named_by_a_setting_or_by_a_person() -> None:
     assert rig_of(made).columns["boost_kpa"].column == "p"
 
 
+def test_a_column_in_another_unit_is_not_taken() -> None:
+    """Temperature for boost is refused, and never offered; a unit set beside it is believed."""
+    log = plain_log("RPM", "WI flow (ml/min)")
+    odd = (
+        Column("Lader (bar)", "", DRIVE.by_channel["boost_kpa"] / 100.0),
+        Column("Kuhl (degC)", "", DRIVE.by_channel["intake_c"]),
+    )
+    log = Log("odd.csv", (*log.columns, *odd), log.time_s, log.period_s, "Time", "s")
+    told = r'boost_kpa.column: found "Kuhl \(degC\)", which is in degC, expected the boost; where '
+    with pytest.raises(BadInput, match=told):
+        drafted(log, "channels.boost_kpa.column=Kuhl (degC)")
+    person = Person("yes", "Lader (bar)")
+    text = drafted(log, person=person).toml
+    assert "   Lader (bar) [not known]" in person.shown
+    assert "   ! Without it no rig can be made." in person.shown
+    assert 'column = "Lader (bar)"  # likely: asked; gauge: falls to ' in text
+    sets = ("channels.boost_kpa.column=Lader (bar)", "channels.boost_kpa.unit")
+    assert rig_of(drafted(log, sets[0], f"{sets[1]}=psi")).columns["boost_kpa"].unit == "psi"
+
+
+def test_a_unit_that_no_such_channel_reads_is_refused() -> None:
+    """By a setting in a line that names the column; of a person it is asked again."""
+    told = r'boost_kpa.unit: "MAP \(kPa\)" would read .* kPa, expected -101.4 to 450 kPa: another'
+    with pytest.raises(BadInput, match=told):
+        drafted(plain_log(), "channels.boost_kpa.unit=bar")
+    log = plain_log("RPM", "WI flow (ml/min)")
+    p = Column("p", "", DRIVE.by_channel["boost_kpa"] + AIR_KPA)
+    log = Log("odd.csv", (*log.columns, p), log.time_s, log.period_s, "Time", "s")
+    person = Person("yes", "p", "bar absolute", "kPa absolute")
+    assert rig_of(drafted(log, person=person)).columns["boost_kpa"].unit == "kPa"
+    assert any('"bar absolute" would read ' in line for line in person.shown)
+
+
 def test_rival_columns_are_put_to_a_choice() -> None:
     """Two intake temperatures: which is the one behind the spray?"""
     log = plain_log("RPM", "MAP (kPa)", "WI flow (ml/min)")
@@ -472,6 +505,13 @@ def test_a_line_s_pressure_alone_makes_a_rig() -> None:
     made = drafted(Log("x.csv", (*log.columns, line), log.time_s, log.period_s, "Time", "s"))
     assert derived(rig_of(made))["witness"] == "line_kpa"
     assert "[flow_sensor]" not in made.toml
+    odd = Column("Druck 2", "", DRIVE.by_channel["line_kpa"])
+    log = Log("x.csv", (*log.columns, odd), log.time_s, log.period_s, "Time", "s")
+    with pytest.raises(BadInput, match="no column for the spray's flow, or its line's pressure"):
+        drafted(log)
+    person = Person("yes", "", "Druck 2", "kPa gauge")
+    assert "line_kpa" in rig_of(drafted(log, person=person)).columns
+    assert person.questions()[2] == "3. Which column is the line pressure?"
 
 
 @pytest.mark.parametrize(

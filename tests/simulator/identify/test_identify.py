@@ -104,3 +104,6 @@ def test_log_without_spray_says_so() -> None:
     assert "no spray is ever commanded" in found.numbers["flow_sensor.gain"].why_not
     spraying = identify([known_log(6)], RIG)
     assert set(found.numbers) == set(spraying.numbers)
+    log = known_log(6)
+    blind = identify([changed(log, delivered_ml_min=np.full(len(log.t_s), np.nan))], RIG)
+    assert "it has no delivered flow" in blind.numbers["flow_sensor.gain"].why_not
