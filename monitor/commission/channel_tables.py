@@ -8,6 +8,7 @@ from monitor.commission.rig_text import ASKED, RigText
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, WITNESSES
 from simulator.rig import shipped_rigs
 from simulator.rig.toml_places import as_toml
+from simulator.strict import read_text
 
 EXPLAINED: Final = "brindle"  # its remarks explain every key
 _DECIDING: Final = frozenset({"boost_kpa", "delivered_ml_min"})
@@ -38,7 +39,7 @@ def write_channels(
         period_s: Time from one row to the next.
         most_ml_min: Beyond it no flow is plausible.
     """
-    explained = RigText(shipped_rigs()[EXPLAINED].read_text(encoding="utf-8"))
+    explained = RigText(read_text(shipped_rigs()[EXPLAINED]))
     places = explained.blocks()
     theirs = {
         name: explained.toml[slice(*places[f"channels.{name}"])]

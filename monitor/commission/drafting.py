@@ -166,6 +166,8 @@ def draft(name: str, like: str, log: FromLog | None, answers: Answers) -> RigTex
 
 def _drafted(name: str, like: str, log: FromLog | None, answers: Answers) -> RigText:
     rig = RigText(read_text(find_rig(like)))
+    # What was done to that car proves nothing of this one.
+    rig.drop(*(table for table in rig.blocks() if table.startswith("commissioned.")))
     _head(rig, name, like, log)
     _engine(rig, log, answers)
     _spray(rig, log, answers)
@@ -382,7 +384,7 @@ _GROWS: Final = "spray still grew at the highest boost of this log; say where it
 
 def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
     """Write a law into [command]; return the boost at which spray begins, kPa."""
-    explained = shipped_rigs()[EXPLAINED].read_text(encoding="utf-8")
+    explained = read_text(shipped_rigs()[EXPLAINED])
     first = next(line for line in explained.split("\n") if line.startswith("# kind is one of"))
     rig.replace("command", f"{first}\n[command]\n")
     rig.put(("command", "kind"), law.kind, said)

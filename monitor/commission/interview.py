@@ -313,4 +313,5 @@ def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:
     lines.append(f"next: flowdebt check {to}")
     if logs:
         lines.append(f"then: flowdebt review {logs[0]} --rig {to}")
+        lines.append(f"and, out of healthy pulls: flowdebt fit {logs[0]} --rig {to}")
     return lines

@@ -35,7 +35,7 @@ SIZES = (0.07, 0.17, 0.4, 0.9)
 DELAY_STEP_S = 0.02
 LAG_STEP = 0.34
 # Of the rig's own: the least and the most that is learned, and what is never learned away.
-LEAST_NOISE, MOST_NOISE, LEAST_DOUBT = 0.5, 4.0, 0.4
+LEAST_NOISE, MOST_NOISE, LEAST_DOUBT = 0.5, 4.0, 0.3
 # A reading has followed to 86 % after so many lags.
 FOLLOWED_LAGS = 2.0
 # Longer no thermistor in fine steps stands still under boost. Common practice, no source.

@@ -79,6 +79,7 @@ def test_from_an_odd_log_to_a_judged_review_in_two_commands(
     assert f"wrote {rig}" in told
     assert f"next: flowdebt check {rig}" in told
     assert f"then: flowdebt review {log} --rig {rig}" in told
+    assert f"flowdebt fit {log} --rig {rig}" in told
     assert flowdebt(["check", str(rig)]) == 0
     capsys.readouterr()
     assert flowdebt(["review", str(log), "--rig", str(rig), "--fail-on", "pull_timing"]) == 0, (
@@ -217,6 +218,11 @@ def test_new_without_a_log(folder: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert "next: flowdebt check new.toml" in capsys.readouterr().out
     assert flowdebt(["check", "new.toml"]) == 0
     assert flowdebt(["draft", "--new", "--from", "tarnwick", "--to", "new.toml"]) == 2
+    # What was done to one car proves nothing of another.
+    assert flowdebt(["check", "new.toml", "--done", "jug", "--by", "Wren", "--result", "good"]) == 0
+    assert "[commissioned.jug]" in Path("new.toml").read_text("utf-8")
+    assert flowdebt(["draft", "--new", "--from", "new.toml", "--to", "other.toml"]) == 0
+    assert "commissioned" not in Path("other.toml").read_text("utf-8")
     assert "nothing is overwritten" in capsys.readouterr().err
 
 

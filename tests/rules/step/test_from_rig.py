@@ -163,7 +163,7 @@ def test_what_follows_from_a_rig_worked_out_by_hand() -> None:
         "floor_sq": 16.0,
         "lowest_gain": 0.875,
         "highest_gain": 1.125,
-        "least_doubt": 0.05,
+        "least_doubt": 0.0375,
         "noise_sq": 0.0625**2,
         "least_noise_sq": 0.03125**2,
         "most_noise_sq": 0.25**2,
