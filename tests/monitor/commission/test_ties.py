@@ -100,9 +100,9 @@ def test_a_pump_whose_speed_follows_the_command_is_told(name: str) -> None:
         r'"line_kpa" reads [23]\d\d kPa at half the command, 850 kPa in full: ', sentence
     )
     assert told(np.where(share > 0.0, 700.0 + 150.0 * share, 5.0)) == []
-    asked = 100.0 * (share > 0.0)
+    asked[share > 0.0] = 100.0
     assert told(850.0 * share**2) == []
-    asked = 0.0 * share
+    asked[:] = 0.0
     assert told(850.0 * share**2) == []
 
 
