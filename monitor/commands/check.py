@@ -197,6 +197,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
         },
         "by_default": list(by_default(rig_file)),
+        "to_do": sum(line.startswith("# TO DO: ") for line in rig_file.text.splitlines()),
         "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
@@ -311,6 +312,9 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
     lines.append("")
+    if facts["to_do"]:
+        left = f"! left to do in the rig, by its marks TO DO: {facts['to_do']}"
+        lines += _wrapped("", [f"{left}; answer each, and take its mark out"])
     for one in facts["commissioned"]:
         what = [f"{one['step']} by {one['by']} on {one['on']}", one["result"]]
         if one["log_sha256"]:
