@@ -80,6 +80,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     from monitor.commands.next_step import next_step
     from monitor.commands.weak_points import rows_expected, weak_points
+    from monitor.commission.rig_text import left_to_do
     from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
     from rules.conversions import tank_minutes, tank_range_km
@@ -197,7 +198,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
         },
         "by_default": list(by_default(rig_file)),
-        "to_do": sum(line.startswith("# TO DO: ") for line in rig_file.text.splitlines()),
+        "to_do": left_to_do(rig_file.text),
         "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
