@@ -80,6 +80,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     from monitor.commands.next_step import next_step
     from monitor.commands.weak_points import rows_expected, weak_points
+    from monitor.commission.rig_text import left_to_do
     from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
     from rules.conversions import tank_minutes, tank_range_km
@@ -197,6 +198,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
         },
         "by_default": list(by_default(rig_file)),
+        "to_do": left_to_do(rig_file.text),
         "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
@@ -311,6 +313,9 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
     lines.append("")
+    if facts["to_do"]:
+        left = f"! left to do in the rig, by its marks TO DO: {facts['to_do']}"
+        lines += _wrapped("", [f"{left}; answer each, and take its mark out"])
     for one in facts["commissioned"]:
         what = [f"{one['step']} by {one['by']} on {one['on']}", one["result"]]
         if one["log_sha256"]:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Final
 
 from monitor.commission.guessing import Guess, Sure
-from monitor.commission.rig_text import ASKED, RigText
+from monitor.commission.rig_text import ASKED, TO_DO, RigText
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES, WITNESSES
 from simulator.rig import shipped_rigs
 from simulator.rig.toml_places import as_toml
@@ -117,5 +117,5 @@ def _as_remark(guess: Guess) -> str:
     """Return the table of a doubtful channel, as a remark that only needs its marks taken off."""
     lines = [f"[channels.{guess.channel}]", f"column = {as_toml(guess.header)}"]
     lines += [f"unit = {as_toml(guess.unit)}"] + ["absolute = true"] * guess.absolute
-    doubt = f"# TO DO: {guess.why}. Take the marks off where this is right.\n"
+    doubt = f"{TO_DO}{guess.why}. Take the marks off where this is right.\n"
     return doubt + "".join(f"# {line}\n" for line in lines)

@@ -9,6 +9,7 @@ from simulator.strict import KeyPath
 
 DEFAULT: Final = "default"
 ASKED: Final = "asked"
+TO_DO: Final = "# TO DO: "
 _HEADER: Final = re.compile(r"^\[{1,2}([A-Za-z0-9_.-]+)\]{1,2}", re.MULTILINE)
 
 
@@ -104,5 +105,10 @@ class RigText:
             text = f"{text[:end]}{'  # ' if told else ''}{told}{text[last:]}"
             if path in self.to_do:
                 first = text.rfind("\n", 0, start) + 1
-                text = f"{text[:first]}# TO DO: {self.to_do[path]}\n{text[first:]}"
+                text = f"{text[:first]}{TO_DO}{self.to_do[path]}\n{text[first:]}"
         return text.rstrip() + "\n"
+
+
+def left_to_do(text: str) -> int:
+    """Return how many marks of a rig's text say that somebody must still decide."""
+    return sum(line.startswith(TO_DO) for line in text.splitlines())

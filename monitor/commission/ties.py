@@ -25,6 +25,9 @@ LATEST_FLOW_S: Final = 1.0  # a hose, a sensor: no healthy flow follows later (c
 _FOLLOWS: Final = 0.8  # correlation
 _DEAD_S: Final = 1.0e-3  # an injector's; common practice, no source
 _MISSING_S: Final = 0.5
+_HELD: Final = (
+    0.6  # of a line's pressure in full spray is there at half, if a pump of one speed feeds it
+)
 _GAIN: Final = 0.6  # of what is unexplained at no shift, what is left at the best one
 
 
@@ -158,7 +161,7 @@ def pressure_by_duty(readings: Readings) -> tuple[str, bool] | None:
 
 def doubts(readings: Readings) -> list[str]:
     """Return a sentence for each thing that speaks against the guesses."""
-    return [*_of_air(readings), *_of_flow(readings)]
+    return [*_of_air(readings), *_of_flow(readings), *_of_line(readings)]
 
 
 def _of_air(readings: Readings) -> list[str]:
@@ -265,6 +268,26 @@ def _of_flow(readings: Readings) -> list[str]:
             f"{missing_s:z.1f} s: was the spray healthy?"
         )
     return told
+
+
+def _of_line(readings: Readings) -> list[str]:
+    line, asked = readings.get("line_kpa"), readings.get("commanded_ml_min")
+    asked = readings.get("command_pct") if asked is None else asked
+    if line is None or asked is None or float(np.max(asked)) <= 0.0:
+        return []
+    share = asked / full_flow(asked)
+    least = _steady(share)  # nothing of a pump that only just starts, or of spray that ends
+    half, full = (least > 0.2) & (share > 0.4) & (share < 0.7), least > 0.9
+    if STEP_S * min(half.sum(), full.sum()) < _MISSING_S:
+        return []
+    half_kpa, full_kpa = float(np.median(line[half])), float(np.median(line[full]))
+    if half_kpa > _HELD * full_kpa:
+        return []
+    return [
+        f'"{readings.guesses["line_kpa"].header}" reads {half_kpa:z.0f} kPa at half the command, '
+        f"{full_kpa:z.0f} kPa in full: a pump whose speed follows the command? A rig knows none: "
+        "healthy pulls will look short of spray"
+    ]
 
 
 def full_flow(flow: Any) -> float:

@@ -81,7 +81,8 @@ def test_from_an_odd_log_to_a_judged_review_in_two_commands(
     assert f"then: flowdebt review {log} --rig {rig}" in told
     assert f"flowdebt fit {log} --rig {rig}" in told
     assert flowdebt(["check", str(rig)]) == 0
-    capsys.readouterr()
+    marks = rig.read_text(encoding="utf-8").count("\n# TO DO: ")
+    assert f"! left to do in the rig, by its marks TO DO: {marks}; " in capsys.readouterr().out
     assert flowdebt(["review", str(log), "--rig", str(rig), "--fail-on", "pull_timing"]) == 0, (
         capsys.readouterr().out
     )

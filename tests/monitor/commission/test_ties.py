@@ -1,5 +1,6 @@
 """What ties columns together: shifts, wrong units, wrong noughts and wrong columns are told."""
 
+import re
 from typing import Any
 
 import numpy as np
@@ -81,6 +82,28 @@ def test_spray_that_is_missing_for_a_while_is_told() -> None:
     (sentence,) = doubts(readings(delivered_ml_min=flow))
     assert sentence.startswith('"delivered_ml_min" reads less than 60 % of what it mostly does')
     assert sentence.endswith("was the spray healthy?")
+
+
+@pytest.mark.parametrize("name", ["commanded_ml_min", "command_pct"])
+def test_a_pump_whose_speed_follows_the_command_is_told(name: str) -> None:
+    """By its line's pressure, which a rig takes for held; a held one, or a start, is no doubt."""
+    time_s = np.arange(0.0, 40.0, STEP_S)
+    share = np.clip(1.5 * np.sin(0.8 * time_s), 0.0, 1.0)
+    asked = 100.0 * share
+
+    def told(line: Any) -> list[str]:
+        columns = [Column(name, "", asked), Column("line_kpa", "", line)]
+        return doubts(Readings(columns, guess(columns, time_s), time_s))
+
+    (sentence,) = told(850.0 * share**2)
+    assert re.match(
+        r'"line_kpa" reads [23]\d\d kPa at half the command, 850 kPa in full: ', sentence
+    )
+    assert told(np.where(share > 0.0, 700.0 + 150.0 * share, 5.0)) == []
+    asked[share > 0.0] = 100.0
+    assert told(850.0 * share**2) == []
+    asked[:] = 0.0
+    assert told(850.0 * share**2) == []
 
 
 @pytest.mark.parametrize(
