@@ -379,3 +379,13 @@ LEARNED = (
     *("line_gain", "line_doubt", "line_noise", "line_covariance", "line_step_s", "line_learned_s"),
     *("charge_off", "charge_rise", "charge_doubt", "charge_learned_s"),
 )
+
+
+def test_a_boost_that_is_lost_says_nothing_of_a_logger_that_stands_still() -> None:
+    """Its last value may have been high; where no engine is known to turn, nothing need move."""
+    k, s = in_boost()
+    s.usable[BOOST] = s.usable[ENGINE_SPEED] = 0.0
+    assert not logger_changes_state(k, s, 0.0, 100.0)
+    assert s.logger_still_s == 0.0
+    s.usable[BOOST] = 1.0
+    assert logger_changes_state(k, s, 0.0, 100.0)
