@@ -10,7 +10,7 @@ its own rate of false trips holds.
 
 from math import sqrt
 
-from rules.step.arithmetic import INFINITE, clamp, kept_share, larger, smaller
+from rules.step.arithmetic import INFINITE, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.learning import learn, note_hold
 from rules.step.rig_doubts import doubt_rig
@@ -111,12 +111,19 @@ def accuse(
         most_ratio: What it may add at most, nats.
         most: The most that a sum may be, nats.
     """
+    accounts, sizes = s.account, k.size
     top = 0.0
-    for i in range(N_SIZES):
-        shift = k.size[i] * moved
-        ratio = smaller(-shift * (off + 0.5 * shift) / variance, most_ratio)
-        account = clamp(s.account[first + i] + ratio, 0.0, most)
-        s.account[first + i] = account
+    for i in range(N_SIZES):  # no calls in here: of all the code it is run most often
+        shift = sizes[i] * moved
+        ratio = -shift * (off + 0.5 * shift) / variance
+        if ratio > most_ratio:
+            ratio = most_ratio
+        account = accounts[first + i] + ratio
+        if account < 0.0:
+            account = 0.0
+        elif account > most:
+            account = most
+        accounts[first + i] = account
         if account > top:
             top = account
     return top
