@@ -158,6 +158,8 @@ def read_name(header: str, unit_word: str = "") -> Named:
         unit = unit or unit_of(text, kinds_of(roles))
     if fits(unit, "flow") and roles.get(_FLOW, 0) == WEAK:
         roles[_FLOW] = FAIR  # "spray" in mL/min can hardly be anything else
+    if fits(unit, "rotation") and not roles and not other:
+        roles["engine_speed_rpm"] = WEAK  # what else turns mostly has a name that says so
     return Named(words, unit, absolute, roles, other)
 
 

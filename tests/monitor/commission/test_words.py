@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.commission.words import STRONG, read_name, unit_of
+from monitor.commission.words import STRONG, WEAK, read_name, unit_of
 
 
 @pytest.mark.parametrize(
@@ -56,6 +56,13 @@ def test_units_and_noughts(header: str, word: str, unit: str, absolute: bool | N
 def test_what_flowdebt_has_no_channel_for(header: str) -> None:
     """Named as what it is, though a word in it may be a channel's."""
     assert read_name(header).other
+
+
+@pytest.mark.parametrize(("header", "word"), [("Kurbel [1/min]", ""), ("Eng Rev", "rpm")])
+def test_what_turns_may_be_the_engine(header: str, word: str) -> None:
+    """A unit of rotation alone is a weak sign; not where the name says what it is."""
+    assert read_name(header, word).roles == {"engine_speed_rpm": WEAK}
+    assert read_name("Turbo speed", "1/min").other
 
 
 @pytest.mark.parametrize("header", ["Boost target kPa", "Desired lambda", "Ladedruck soll"])
