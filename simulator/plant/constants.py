@@ -87,6 +87,7 @@ class Constants(Record):
     reaction_steps: int = 0  # from order to engine controller
     flow_gain: float = 0.0  # flow reading over true flow
     flow_noise: float = 0.0  # share of the reading
+    flow_noise_lasts_s: float = 0.05  # its correlation falls to 1/e in so long
 
     # spray controller
     command: int = 0  # as ``rules.facts.CommandKind``

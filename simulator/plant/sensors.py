@@ -15,7 +15,6 @@ from simulator.plant.state import Rates, State
 BOOST_FILTER_S: Final = 0.01
 THERMISTOR_S: Final = 0.3
 LINE_FILTER_S: Final = 0.01
-FLOW_CORRELATION_S: Final = 0.05
 PULSES_PER_ML: Final = 22.0  # a small turbine wheel; common practice, no source
 _LINE_CORRELATION_S: Final = 0.03
 _BOOST_KPA: Final = 0.7
@@ -152,7 +151,7 @@ def read(
         row: One row, in the layout of ``rules.channels``.
     """
     sample_s = k.sample_s
-    s.flow_noise = coloured(s.flow_noise, draw.flow, FLOW_CORRELATION_S, sample_s)
+    s.flow_noise = coloured(s.flow_noise, draw.flow, k.flow_noise_lasts_s, sample_s)
     s.boost_noise = coloured(s.boost_noise, draw.boost, BOOST_FILTER_S, sample_s)
     s.line_noise = coloured(s.line_noise, draw.line, _LINE_CORRELATION_S, sample_s)
     s.boost_error_kpa = _BOOST_KPA * s.boost_noise

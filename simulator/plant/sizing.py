@@ -90,6 +90,7 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     k.sensor_lag_s = max(0.004, lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
     k.flow_gain = 1.0 + _GAIN_SPREAD * spread[2]
     k.flow_noise = 0.035 + 0.005 * spread[4]
+    k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
     k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
     late = round(rig.fault_intervals.reaction_s / k.dt_s)
     most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second

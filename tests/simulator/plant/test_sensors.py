@@ -277,6 +277,22 @@ def metered(flow_ml_min: float, for_s: float, dt_s: float = DT_S) -> tuple[list[
     return readings, pulses
 
 
+@pytest.mark.parametrize("lasts_s", [0.002, 0.05, 0.2])
+def test_a_flow_sensors_noise_lasts_as_its_rig_says(lasts_s: float) -> None:
+    """Of two readings in a row, what both have in common falls to 1/e in that time."""
+    sensors = Sensors()
+    rig = replace(RIG, flow_sensor=replace(RIG.flow_sensor, noise_lasts_s=lasts_s))
+    sensors.k.flow_noise_lasts_s = size(rig, scenario(), 1).flow_noise_lasts_s
+    rng = np.random.default_rng(8)
+    read = []
+    for i in range(20_000):
+        sensors.draw = Draw(flow=float(rng.normal()))
+        read.append(sensors.read(0.01 * i))
+    off = np.array(read) - np.mean(read)
+    common = float(np.mean(off[1:] * off[:-1]) / np.mean(off**2))
+    assert common == pytest.approx(exp(-0.01 / lasts_s), abs=0.03)
+
+
 @pytest.mark.parametrize("flow_ml_min", [100.0, 300.0, 500.0])
 def test_timed_pulses_resolve_what_a_gate_counter_cannot(flow_ml_min: float) -> None:
     """At 22 pulses a mL a gate of 0.1 s counts in steps of 27 mL/min; timing sees 0.01 % of flow.
