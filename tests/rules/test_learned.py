@@ -66,12 +66,12 @@ def test_the_next_guard_knows_what_was_learned_and_doubts_it_more() -> None:
     assert (s.gain, s.learned_s) == (learned.gain, COUNTS_S)
     assert s.noise == pytest.approx(learned.noise)
     assert s.noise_lasts_s == learned.noise_lasts_s
-    assert s.doubt == pytest.approx(0.6 * WITHIN)
+    assert s.doubt == pytest.approx((0.3 + 0.7 / 3.0) * WITHIN)
     guard = Guard(rig())
     guard.know(learned)
     guard.run_rows(spray(10.0, 1.04, 2))
     on = State.of_flat(guard.state())
-    assert 0.5 * WITHIN < on.doubt < s.doubt
+    assert 0.45 * WITHIN < on.doubt < s.doubt
     assert COUNTS_S + 9.0 < on.learned_s <= COUNTS_S + 10.0
     assert on.gain == pytest.approx(1.04, abs=0.015)
     assert on.noise == pytest.approx(0.04, rel=0.3)
