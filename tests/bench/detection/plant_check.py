@@ -86,7 +86,7 @@ def main(seeds: int = 20) -> None:
                     f"{median['evidence']:.0f} / {quantile(delays['evidence'], 0.95):.0f}",
                     *(
                         f"{min(median[n] for n in median if n.startswith(kind)):.0f}"
-                        for kind in ("raw", "corrected")
+                        for kind in ("raw", "ratio, corrected")
                     ),
                 )
             )
