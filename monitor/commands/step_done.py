@@ -1,19 +1,16 @@
 """A step of commissioning noted in the rig it was done for: ``flowdebt check --done``."""
 
-import hashlib
 from pathlib import Path
 from typing import Final
 
 from monitor.clock import stamp
-from monitor.recorder.layout import segments_of
-from monitor.recorder.reader import is_session
+from monitor.commission.rig_logs import sha256_of
 from monitor.review.review import NOT_JUDGED, Review, review
 from rules.facts import Action
 from simulator.rig import shipped_rigs, with_step
-from simulator.strict import BadInput, called, open_file, read_text, replace_text, unusable
+from simulator.strict import BadInput, called, read_text, replace_text
 
 _OF_SPRAY: Final = ("under_delivery", "cooling_missing")
-_CHUNK: Final = 1 << 20
 
 
 def note_done(
@@ -49,7 +46,7 @@ def note_done(
                 "of a confirmed trip"
             )
         result = _came_of(told) if result is None else result
-        seen = _sha256(log)
+        seen = sha256_of(log)
     if result is None:
         raise BadInput("check: found --done without --log or --result, expected one of the two")
     on = stamp()[:10] if on is None else on
@@ -73,20 +70,3 @@ def _came_of(told: Review) -> str:
     trips = _trips(told)
     worst = trips[0] if trips else told.worst.word.replace("_", " ")
     return f"{worst}; {spray.sprayed_s:z.1f} s of spray, {share}"
-
-
-def _sha256(log: Path) -> str:
-    """Return the hash of a log's bytes; of a session those of its samples, one file after another.
-
-    Raises:
-        BadInput: It can't be read.
-    """
-    found = hashlib.sha256()
-    for path in segments_of(log) if is_session(log) else [log]:
-        try:
-            with open_file(path) as file:
-                while chunk := file.read(_CHUNK):
-                    found.update(chunk)
-        except OSError as error:
-            raise unusable(path, error, "a readable log") from None
-    return found.hexdigest()

@@ -13,6 +13,7 @@ from monitor.commission.fitted_law import with_law
 from monitor.commission.provenance import put_with_origin
 from monitor.commission.rig_logs import RigLog
 from simulator.identify import Estimate, Identified, Law, identify
+from simulator.identify.identify import NOT_HEALTHY
 from simulator.identify.readings import HELD
 from simulator.rig import ROWS, RigFile, rig_from_text
 from simulator.rig.keys import RIG
@@ -20,7 +21,6 @@ from simulator.rig.renew import MOST_WITHIN
 from simulator.strict import BadInput, Document, KeyPath, Quantity, key_of
 from simulator.strict.wants import step_into
 
-NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made"
 NO_NUMBER: Final = "nothing of them tells anything of the spray: no rig is made"
 ALIEN: Final = "no rig is made: see the lines with !"
 SHOWN_HASH: Final = 12

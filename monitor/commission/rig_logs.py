@@ -8,6 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
+from monitor.recorder.layout import segments_of
+from monitor.recorder.reader import is_session
 from monitor.recorder.span import readings_of
 from monitor.review.log import Log, open_log
 from rules.channels import CHANNEL_NAMES, COLUMN_OF, LATE_S, NOT_SENT, TIME
@@ -72,7 +74,7 @@ def _read(log: Log) -> RigLog:
     series = tuple(piece for piece in pieces if len(piece.t_s) >= LEAST_ROWS)
     if not series:
         raise BadInput(f"{called(log.path)}: found fewer than {LEAST_ROWS} readings, expected more")
-    return RigLog(clean(log.path.name, _NAME), _sha256(log.path), rows, series)
+    return RigLog(clean(log.path.name, _NAME), sha256_of(log.path), rows, series)
 
 
 def _series(readings: Any) -> Series:
@@ -88,14 +90,18 @@ def _series(readings: Any) -> Series:
     return Series(kept[:, TIME], columns)
 
 
-def _sha256(path: Path) -> str:
-    files = sorted(path.glob("*.arrow")) if path.is_dir() else [path]
-    digest = hashlib.sha256()
-    for one in files:
+def sha256_of(log: Path) -> str:
+    """Return the hash of a log's bytes; of a session those of its samples, one file after another.
+
+    Raises:
+        BadInput: It can't be read.
+    """
+    found = hashlib.sha256()
+    for path in segments_of(log) if is_session(log) else [log]:
         try:
-            with open_file(one) as file:
-                while block := file.read(_AT_ONCE):
-                    digest.update(block)
+            with open_file(path) as file:
+                while chunk := file.read(_AT_ONCE):
+                    found.update(chunk)
         except OSError as error:
-            raise unusable(one, error, "a log") from None
-    return digest.hexdigest()
+            raise unusable(path, error, "a readable log") from None
+    return found.hexdigest()

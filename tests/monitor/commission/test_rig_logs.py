@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from monitor.commission import rig_logs
-from monitor.commission.rig_logs import read_rig_logs
+from monitor.commission.rig_logs import read_rig_logs, sha256_of
 from simulator.strict import BadInput
+from tests.kit.paths import OLDER_SESSION
 from tests.kit.rig_text import SMALL
 
 HEAD = "time_s,boost_kpa,delivered_ml_min,commanded_ml_min\n"
@@ -38,6 +39,13 @@ def test_clock_that_starts_again_begins_another_series(small: str, tmp_path: Pat
     assert "delivered_ml_min" not in read.series[0].columns
     assert read.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert read.name == "a.csv"
+
+
+def test_hash_of_a_session_is_that_of_its_samples_in_order() -> None:
+    """Neither its events nor its rig are in it, which may be written later."""
+    samples = [OLDER_SESSION / f"samples-000{i}.arrow" for i in (1, 2)]
+    joined = b"".join(path.read_bytes() for path in samples)
+    assert sha256_of(OLDER_SESSION) == hashlib.sha256(joined).hexdigest()
 
 
 def test_log_of_one_reading_is_refused(small: str, tmp_path: Path) -> None:
