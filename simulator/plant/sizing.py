@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from math import inf, isinf, isnan, pi, sqrt
 from typing import Final
 
-from rules.channels import CHANNEL_NAMES
+from rules.channels import CHANNEL_NAMES, DELIVERED
 from rules.facts import Charger, Rig
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, air_flow_kg_s
 from simulator.plant.charging import (
@@ -24,15 +24,24 @@ from simulator.plant.hydraulics import VALVE_S, full_flow_ml_min
 from simulator.plant.mixture import surface_mn_m, viscosity_mpa_s
 from simulator.plant.noise import generator
 from simulator.plant.script import Scenario
+from simulator.plant.sensors import PULSES_PER_ML
 from simulator.plant.state import RING
 
 LONGEST_STEP_S: Final = 0.001
 AMBIENT_HUMIDITY: Final = 0.006  # kg/kg, a mild day
 WATER_KG_M3: Final = 998.2  # at 20 degC, IAPWS-95; nozzles are rated on it
-_SPREAD: Final = 0.2  # of this car's delay and lag about the rig's
-_GAIN_SPREAD: Final = 0.04
-_ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows; the rest is the sensor's own
-_LINE_S: Final = 0.006  # what line and valve add to the lag
+_SPREAD: Final = 0.4  # of this car's delay and lag, in what the rig says they may be off
+_GAIN_SPREAD: Final = 0.5
+_USUAL_NOISE: Final = 0.875  # of the rig's
+_NOISE_SPREAD: Final = 0.125
+_ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows
+# What the meter's pulses add to a reading's delay and lag, in times from one to the next at full
+# flow. From rest the first pulse only starts the clock: a rise shows one to two late, later where
+# the flow is still small. Once it stops, the reading falls no faster than the inverse of the time
+# since the last. Fits of healthy pulls found 1.3 to 2.5 and 2.4 to 3.0 with five rigs.
+_PULSES_OF_DELAY: Final = 2.0
+_PULSES_OF_LAG: Final = 2.8
+_QUICKEST_S: Final = 0.004  # a sensor's own lag
 _SPOOL_OF_REDLINE: Final = 0.38  # full boost is just reached here, given time
 _SPOOL_GAS_K: Final = 1080.0
 _SPOOL_S: Final = 0.16  # kinetic energy at the design point over compressor power at spool
@@ -81,26 +90,52 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     methanol = full * k.methanol / (0.75 * k.full_air_kg_s)
     # A careful tuner leaves the petrol itself on the rich side, should the spray fail.
     k.rich_petrol = max(rich - METHANOL_AIR * methanol, 1.0 / LEANEST_PETROL)
-    delay_s = rig.flow_sensor.delay_s * (1.0 + _SPREAD * spread[0])
-    lag_s = rig.flow_sensor.lag_s * (1.0 + _SPREAD * spread[1])
-    actuation = min(round(_ACTUATION_SHARE * delay_s / k.dt_s), RING - 1)
-    k.actuation_steps = actuation
-    rest = round(delay_s / k.dt_s) - actuation
-    k.sensor_steps = max(0, min(rest, RING - 1))
-    k.sensor_lag_s = max(0.004, lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
-    k.flow_gain = 1.0 + _GAIN_SPREAD * spread[2]
-    k.flow_noise = 0.035 + 0.005 * spread[4]
-    k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
-    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
-    late = round(rig.fault_intervals.reaction_s / k.dt_s)
-    most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
-    k.reaction_steps = max(0, min(late, most_late))
     sent = {channel.name for channel in rig.channels}
     # A car that reports no knock has no knock control.
     k.most_knock_deg = _KNOCK_CONTROL_DEG if "knock" in sent else 0.0
     for i, name in enumerate(CHANNEL_NAMES):
         k.sent[i] = 1.0 if name in sent else 0.0
+    sensor = rig.flow_sensor
+    delay_s = sensor.delay_s + _SPREAD * sensor.delay_within_s * spread[0]
+    lag_s = sensor.lag_s + _SPREAD * sensor.lag_within_s * spread[1]
+    _share_out(k, delay_s, lag_s)
+    k.flow_gain = 1.0 + _GAIN_SPREAD * sensor.gain_within * spread[2]
+    k.flow_noise = sensor.noise * (_USUAL_NOISE + _NOISE_SPREAD * spread[4])
+    k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
+    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
+    late = round(rig.fault_intervals.reaction_s / k.dt_s)
+    most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
+    k.reaction_steps = max(0, min(late, most_late))
     return k
+
+
+def soonest_s(k: Constants) -> tuple[float, float]:
+    """Return delay and lag that valve and flow meter alone give the flow reading, seconds.
+
+    A rig that says less has a car that is slower than it says. The line adds nothing: it stands
+    under pressure when the valve opens.
+
+    Args:
+        k: Constants: pump, line, nozzles and command, and what is sent.
+    """
+    if k.sent[DELIVERED - 1] == 0.0:
+        return VALVE_S, 0.0
+    flow_ml_min = min(full_flow_ml_min(k, k.peak_kpa), k.fixed_ml_min)
+    pulse_s = 60.0 / (PULSES_PER_ML * max(flow_ml_min, 1.0))
+    return VALVE_S + _PULSES_OF_DELAY * pulse_s, _PULSES_OF_LAG * pulse_s
+
+
+def _share_out(k: Constants, delay_s: float, lag_s: float) -> None:
+    """Let the flow reading show a delay and a lag, with what valve and meter add to its own.
+
+    What the sensor itself takes gives way first, then the way to the valve: what the engine gets
+    comes no later for a slow meter.
+    """
+    before_s, smeared_s = soonest_s(k)
+    left_s = max(delay_s - before_s, 0.0)
+    k.actuation_steps = min(round(min(_ACTUATION_SHARE * delay_s, left_s) / k.dt_s), RING - 1)
+    k.sensor_steps = min(round(left_s / k.dt_s) - k.actuation_steps, RING - 1)
+    k.sensor_lag_s = max(_QUICKEST_S, lag_s - smeared_s, 2.0 * k.dt_s)
 
 
 def peak_kpa(rig: Rig, asked_kpa: float) -> float:
