@@ -39,7 +39,7 @@ _ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows
 # flow. From rest the first pulse only starts the clock, so a sudden rise shows one to two late. A
 # slow one passes through small flows, whose pulses are few: weighted as a fit weights readings of
 # 3.5 % noise and 0.6 % of full flow, 1/f averages 2.8 there. Once flow stops, the reading falls no
-# faster than the inverse of the time since the last pulse: as a lag, found by fits of healthy pulls.
+# faster than the inverse of the time since the last pulse: as a lag, fits of healthy pulls found.
 _PULSES_OF_DELAY: Final = (1.5, 2.8)
 _PULSES_OF_LAG: Final = 2.8
 _QUICKEST_S: Final = 0.004  # a sensor's own lag
