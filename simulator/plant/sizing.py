@@ -37,10 +37,10 @@ _NOISE_SPREAD: Final = 0.125
 _ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows
 # What the meter's pulses add to a reading's delay and lag, in times from one to the next at full
 # flow. From rest the first pulse only starts the clock, so a sudden rise shows one to two late. A
-# slow one passes through small flows, whose pulses are few: from a tenth of full flow up 1/f averages
-# 2.8, weighted as a fit weights readings of 3.5 % noise and 0.6 % of full flow. Once flow stops, the
-# reading falls no faster than the inverse of the time since the last pulse: fits of healthy pulls
-# found that much of lag.
+# slow one passes through small flows, whose pulses are few: weighted as a fit does (readings of
+# 3.5 % noise and 0.6 % of full flow), 1/f averages 2.8 from a tenth of full flow up. Once flow
+# stops, the reading falls no faster than the inverse of the time since the last pulse: fits of
+# healthy pulls found that much of lag.
 _PULSES_OF_DELAY: Final = (1.5, 2.8)
 _PULSES_OF_LAG: Final = 2.8
 _QUICKEST_S: Final = 0.004  # a sensor's own lag
