@@ -40,7 +40,8 @@ def rig_with(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
         gain_within=min(max(of("gain_within", old.gain_within, 100.0), 0.005), 0.3),
         noise=min(max(of("noise", old.noise, 100.0), 0.001), 0.5),
         noise_lasts_s=of("noise_lasts", old.noise_lasts_s),
-        floor_ml_min=of("floor", old.floor_ml_min),
+        # As a fit writes it, only raised: one log doesn't bound what stands without flow.
+        floor_ml_min=max(of("floor", 0.0), old.floor_ml_min),
         refresh_s=of("refresh", old.refresh_s),
     )
     return replace(rig, flow_sensor=sensor)
