@@ -33,6 +33,7 @@ VERBS = (
         "feed",
         "ports",
         "coverage",
+        "prove",
     ),
 )
 
