@@ -4,6 +4,8 @@ import json
 from dataclasses import replace
 from math import inf
 
+import pytest
+
 from rules.facts import Action
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, drawn_for
 from simulator.proof.requirements import Requirement
