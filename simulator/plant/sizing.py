@@ -23,7 +23,7 @@ from simulator.plant.engine import (
 from simulator.plant.hydraulics import VALVE_S, full_flow_ml_min
 from simulator.plant.mixture import surface_mn_m, viscosity_mpa_s
 from simulator.plant.noise import generator
-from simulator.plant.script import Scenario
+from simulator.plant.script import Scenario, Spread
 from simulator.plant.sensors import PULSES_PER_ML
 from simulator.plant.state import RING
 
@@ -69,10 +69,11 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     Args:
         rig: The car.
         scenario: Its day.
-        seed: Which car of its kind: delay, lag, gain and noise spread about the rig's, its pump's
-            strokes over what such pumps have.
+        seed: Which car of its kind: its pump's strokes, and where the scenario doesn't give this
+            car's delay, lag, gain and noise, those too.
     """
-    spread = generator(seed, 0).uniform(-1.0, 1.0, 7).tolist()
+    drawn = generator(seed, 0).uniform(-1.0, 1.0, 7).tolist()
+    this = scenario.spread or _spread(rig, drawn)
     k = Constants()
     sample_s = 1.0 / scenario.rate_hz
     substeps = max(1, -int(-sample_s / LONGEST_STEP_S * (1.0 - 1e-9) // 1))
@@ -92,19 +93,19 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     methanol = full * k.methanol / (0.75 * k.full_air_kg_s)
     # A careful tuner leaves the petrol itself on the rich side, should the spray fail.
     k.rich_petrol = max(rich - METHANOL_AIR * methanol, 1.0 / LEANEST_PETROL)
+    k.shut_off_kpa *= 1.0 - this.pump_wear
+    if not isnan(this.octane):
+        k.petrol_octane = this.octane
     sent = {channel.name for channel in rig.channels}
     # A car that reports no knock has no knock control.
     k.most_knock_deg = _KNOCK_CONTROL_DEG if "knock" in sent else 0.0
     for i, name in enumerate(CHANNEL_NAMES):
         k.sent[i] = 1.0 if name in sent else 0.0
-    sensor = rig.flow_sensor
-    delay_s = sensor.delay_s + _SPREAD * sensor.delay_within_s * spread[0]
-    lag_s = sensor.lag_s + _SPREAD * sensor.lag_within_s * spread[1]
-    _share_out(k, delay_s, lag_s)
-    k.flow_gain = 1.0 + _GAIN_SPREAD * sensor.gain_within * spread[2]
-    k.flow_noise = sensor.noise * (_USUAL_NOISE + _NOISE_SPREAD * spread[4])
+    _share_out(k, this.delay_s, this.lag_s)
+    k.flow_gain = 1.0 + this.gain
+    k.flow_noise = this.noise
     k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
-    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
+    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * drawn[6]
     late = round(rig.fault_intervals.reaction_s / k.dt_s)
     most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
     k.reaction_steps = max(0, min(late, most_late))
@@ -140,6 +141,22 @@ def _share_out(k: Constants, delay_s: float, lag_s: float) -> None:
     k.actuation_steps = min(round(min(_ACTUATION_SHARE * delay_s, left_s) / k.dt_s), RING - 1)
     k.sensor_steps = min(round(left_s / k.dt_s) - k.actuation_steps, RING - 1)
     k.sensor_lag_s = max(_QUICKEST_S, lag_s - smeared_s, 2.0 * k.dt_s)
+
+
+def _spread(rig: Rig, drawn: Sequence[float]) -> Spread:
+    """Return a car that spreads about its rig, over part of what the rig says it may be off.
+
+    Args:
+        rig: The rig.
+        drawn: Numbers from -1 to 1.
+    """
+    sensor = rig.flow_sensor
+    return Spread(
+        sensor.delay_s + _SPREAD * sensor.delay_within_s * drawn[0],
+        sensor.lag_s + _SPREAD * sensor.lag_within_s * drawn[1],
+        _GAIN_SPREAD * sensor.gain_within * drawn[2],
+        sensor.noise * (_USUAL_NOISE + _NOISE_SPREAD * drawn[4]),
+    )
 
 
 def peak_kpa(rig: Rig, asked_kpa: float) -> float:

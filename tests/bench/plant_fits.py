@@ -16,6 +16,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify import identify, rig_with
+from simulator.plant import Spread
 from simulator.rig import find_rig, load_rig
 from tests.bench.table import show
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -27,6 +28,7 @@ CARS: Final = 4  # a cell
 LOGS: Final = 6  # a car
 KEYS: Final = ("transport_delay", "lag", "gain")
 SPREAD: Final = 0.2
+USUAL_NOISE: Final = 0.875
 
 
 class Car(NamedTuple):
@@ -49,15 +51,8 @@ def fit_car(job: tuple[str, float, int]) -> Car:
     rig = load_rig(find_rig(name)).rig
     own = rig.flow_sensor
     slower, lazier = np.random.default_rng(number).uniform(1.0 - SPREAD, 1.0 + SPREAD, 2).tolist()
-    sure = replace(
-        own,
-        delay_s=slower * own.delay_s,
-        delay_within_s=0.0,
-        lag_s=lazier * own.lag_s,
-        lag_within_s=0.0,
-        gain_within=0.0,
-    )
-    drive = pulls(replace(rig, flow_sensor=sure), PULLS, rate_hz=rate_hz)
+    car = Spread(slower * own.delay_s, lazier * own.lag_s, 0.0, USUAL_NOISE * own.noise)
+    drive = replace(pulls(rig, PULLS, rate_hz=rate_hz), spread=car)
     logs = [rows_of(drive, LOGS * number + i) for i in range(LOGS)]
     numbers = [identify([log_of(rows)], rig).numbers for rows in logs]
     told = [[each[f"flow_sensor.{key}"] for key in KEYS] for each in numbers]
@@ -70,7 +65,7 @@ def fit_car(job: tuple[str, float, int]) -> Car:
     for each, fresh in zip(numbers, (*logs[1:], logs[0]), strict=True):
         decided = Decision.named(np.ascontiguousarray(Guard(rig_with(rig, each)).run_rows(fresh)))
         pulled += int((decided["action"] >= Action.PULL_TIMING).any())
-    off = (values - (sure.delay_s, sure.lag_s, 1.0)) / (1.0, sure.lag_s, 1.0)
+    off = (values - (car.delay_s, car.lag_s, 1.0)) / (1.0, car.lag_s, 1.0)
     return Car(off, (lows <= others) & (others <= highs), pulled)
 
 

@@ -1,19 +1,17 @@
 """Logs of simulated cars' healthy pulls, as a fit takes them."""
 
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
 from rules.channels import COLUMN_OF
 from rules.facts import Rig
 from simulator.identify import Series
-from simulator.plant import Do, Fault, Scenario, Step
+from simulator.plant import Do, Scenario, Step
 from tests.kit.batch import run_whole
 
-PULL_S: Final = 10.0  # from one pull to the next
 
-
-def pulls(rig: Rig, count: int, *faults: Fault, rate_hz: float = 100.0) -> Scenario:
+def pulls(rig: Rig, count: int, rate_hz: float = 100.0) -> Scenario:
     """Return a drive of some pulls, in third gear and in fourth by turns."""
     top = len(rig.vehicle.gears)
     gears = [min(3 + i % 2, top) for i in range(count)]
@@ -22,7 +20,7 @@ def pulls(rig: Rig, count: int, *faults: Fault, rate_hz: float = 100.0) -> Scena
         for gear in gears
         for step in (Step(Do.CRUISE, 3.0, gear), Step(Do.PULL, 5.0, gear), Step(Do.LIFT, 2.0))
     ]
-    return Scenario("pulls", "", rig, tuple(steps), faults, rate_hz)
+    return Scenario("pulls", "", rig, tuple(steps), rate_hz=rate_hz)
 
 
 def rows_of(scenario: Scenario, seed: int) -> Any:

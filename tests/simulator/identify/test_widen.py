@@ -9,7 +9,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify import identify, rig_with
-from simulator.plant import Fault, FaultKind
+from simulator.plant import Fault, FaultKind, Spread
 from simulator.rig import find_rig, load_rig
 from tests.kit.plant_logs import log_of, pulls, rows_of
 
@@ -20,14 +20,13 @@ STOPS = Fault(FaultKind.PUMP_STOP, 6.0)
 def test_fitted_rig_is_calm_on_other_pulls_and_finds_a_stopped_pump(name: str) -> None:
     """No action on two fresh seeds; a pump that stops is cut for, within half a second."""
     rig = load_rig(find_rig(name)).rig
-    sure = replace(rig.flow_sensor, delay_within_s=0.0, lag_within_s=0.0, gain_within=0.0)
-    rig = replace(rig, flow_sensor=sure)  # whatever the seed, one car
-    found = identify([log_of(rows_of(pulls(rig, 4), 1))], rig)
+    car = replace(pulls(rig, 4), spread=Spread(0.09, 0.13, 0.02, 0.035))
+    found = identify([log_of(rows_of(car, 1))], rig)
     fitted = rig_with(rig, found.numbers)
     assert found.left_out == ()
     for seed in (101, 102):
-        assert not Guard(fitted).run_rows(rows_of(pulls(rig, 4), seed))[:, 1].any()
-    rows = rows_of(pulls(rig, 4, STOPS), 103)
+        assert not Guard(fitted).run_rows(rows_of(car, seed))[:, 1].any()
+    rows = rows_of(replace(car, faults=(STOPS,)), 103)
     decided = Decision.named(np.ascontiguousarray(Guard(fitted).run_rows(rows)))
     pulled_s = decided["time_s"][decided["action"] >= Action.PULL_TIMING]
     assert 6.0 < pulled_s[0] < 6.5

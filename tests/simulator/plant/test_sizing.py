@@ -8,6 +8,7 @@ import pytest
 from rules.facts import FlowSensor, Rig
 from simulator.identify.flow import FlowFit, fit_flow
 from simulator.identify.spraying import spraying
+from simulator.plant import Scenario, Spread
 from simulator.plant.sizing import size, soonest_s
 from simulator.rig import find_rig, load_rig
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -16,38 +17,32 @@ from tests.kit.plants import RIG, scenario
 FLOW_RIGS = ("brindle", "tarnwick", "ullesby", "wexmoor", "quarrick")
 
 
-def with_sensor(rig: Rig, **changes: float) -> Rig:
-    """Return a rig whose flow sensor is otherwise."""
-    return replace(rig, flow_sensor=replace(rig.flow_sensor, **changes))
+def car(rig: Rig, delay_s: float, lag_s: float) -> Scenario:
+    """Return four healthy pulls of a car of this rig with a delay and a lag of its own."""
+    return replace(pulls(rig, 4), spread=Spread(delay_s, lag_s, 0.0, 0.035))
 
 
-def fitted(rig: Rig, seed: int) -> FlowFit:
-    """Fit delay and lag to four healthy pulls."""
-    return fit_flow(spraying([log_of(rows_of(pulls(rig, 4), seed))], rig))
+def fitted(scenario: Scenario, seed: int) -> FlowFit:
+    """Fit delay and lag to a car's pulls."""
+    return fit_flow(spraying([log_of(rows_of(scenario, seed))], scenario.rig))
 
 
 @pytest.mark.parametrize("name", FLOW_RIGS)
 def test_healthy_pulls_show_the_rigs_delay_and_lag(name: str) -> None:
-    """Within 6 ms and a tenth: a car whose rig knows both exactly, as the guard's model sees it."""
-    rig = with_sensor(load_rig(find_rig(name)).rig, delay_within_s=0.0, lag_within_s=0.0)
-    fits = [fitted(rig, seed) for seed in (1, 2, 3)]
-    delay_s = np.mean([fit.delay_s for fit in fits])
-    assert delay_s == pytest.approx(rig.flow_sensor.delay_s, abs=0.006)
-    assert np.mean([fit.lag_s for fit in fits]) == pytest.approx(rig.flow_sensor.lag_s, rel=0.1)
+    """Within 6 ms and a tenth, as the guard's own model sees them."""
+    rig = load_rig(find_rig(name)).rig
+    sensor = rig.flow_sensor
+    fits = [fitted(car(rig, sensor.delay_s, sensor.lag_s), seed) for seed in (1, 2, 3)]
+    assert np.mean([fit.delay_s for fit in fits]) == pytest.approx(sensor.delay_s, abs=0.006)
+    assert np.mean([fit.lag_s for fit in fits]) == pytest.approx(sensor.lag_s, rel=0.1)
 
 
 def test_no_reading_is_quicker_than_valve_and_meter() -> None:
     """A rig that says less has a car that shows what these take, delay and lag together."""
-    rig = with_sensor(
-        load_rig(find_rig("brindle")).rig,
-        delay_s=0.01,
-        delay_within_s=0.0,
-        lag_s=0.01,
-        lag_within_s=0.0,
-    )
-    k = size(rig, pulls(rig, 1), 1)
+    quick = car(load_rig(find_rig("brindle")).rig, 0.01, 0.01)
+    k = size(quick.rig, quick, 1)
     assert (k.actuation_steps, k.sensor_steps) == (0, 0)
-    fit = fitted(rig, 1)
+    fit = fitted(quick, 1)
     assert fit.delay_s + fit.lag_s == pytest.approx(sum(soonest_s(k)), abs=0.012)
 
 
@@ -62,7 +57,8 @@ def test_what_the_engine_gets_is_no_sooner_for_a_quick_meter() -> None:
 
 def test_cars_spread_no_farther_than_their_rig_may_be_off() -> None:
     """Symmetric about the rig's numbers, over two fifths of what these may be off; gain a half."""
-    sure = with_sensor(RIG, delay_within_s=0.01, lag_within_s=0.02, gain_within=0.02, noise=0.02)
+    known = FlowSensor(delay_within_s=0.01, lag_within_s=0.02, gain_within=0.02, noise=0.02)
+    sure = replace(RIG, flow_sensor=known)
     cars = [size(sure, scenario(rig=sure), seed) for seed in range(60)]
     for values, least, most in (
         ([(k.actuation_steps + k.sensor_steps) * k.dt_s for k in cars], -0.004, 0.004),
