@@ -40,11 +40,17 @@ def rig_with(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
         gain_within=min(max(of("gain_within", old.gain_within, 100.0), 0.005), 0.3),
         noise=min(max(of("noise", old.noise, 100.0), 0.001), 0.5),
         noise_lasts_s=of("noise_lasts", old.noise_lasts_s),
-        # As a fit writes it, only raised: one log doesn't bound what stands without flow.
-        floor_ml_min=max(of("floor", 0.0), old.floor_ml_min),
+        floor_ml_min=of("floor", old.floor_ml_min),
         refresh_s=of("refresh", old.refresh_s),
     )
     return replace(rig, flow_sensor=sensor)
+
+
+def as_written(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
+    """Return the same as a fit writes it: one log doesn't bound the floor, which is only raised."""
+    fitted = rig_with(rig, numbers)
+    floor_ml_min = max(fitted.flow_sensor.floor_ml_min, rig.flow_sensor.floor_ml_min)
+    return replace(fitted, flow_sensor=replace(fitted.flow_sensor, floor_ml_min=floor_ml_min))
 
 
 def widened(
@@ -60,7 +66,7 @@ def widened(
     """
     now = dict(numbers)
     for tried in range(TRIES):
-        if _calm(logs, rig_with(rig, now), pulls):
+        if _calm(logs, as_written(rig, now), pulls):
             return now, True
         lag_s = now["flow_sensor.lag"].value or 0.0
         for key, step in ((DELAY, DELAY_STEP_S), (LAG, LAG_STEP * lag_s)):

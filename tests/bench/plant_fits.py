@@ -15,7 +15,8 @@ import numpy as np
 from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
-from simulator.identify import identify, rig_with
+from simulator.identify import identify
+from simulator.identify.widen import as_written
 from simulator.plant import Spread
 from simulator.rig import find_rig, load_rig
 from tests.bench.table import show
@@ -63,7 +64,7 @@ def fit_car(job: tuple[str, float, int]) -> Car:
     others = (values.sum(axis=0) - values) / (LOGS - 1)
     pulled = 0
     for each, fresh in zip(numbers, (*logs[1:], logs[0]), strict=True):
-        decided = Decision.named(np.ascontiguousarray(Guard(rig_with(rig, each)).run_rows(fresh)))
+        decided = Decision.named(np.ascontiguousarray(Guard(as_written(rig, each)).run_rows(fresh)))
         pulled += int((decided["action"] >= Action.PULL_TIMING).any())
     off = (values - (car.delay_s, car.lag_s, 1.0)) / (1.0, car.lag_s, 1.0)
     return Car(off, (lows <= others) & (others <= highs), pulled)

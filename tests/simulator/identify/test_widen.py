@@ -8,7 +8,8 @@ import pytest
 from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
-from simulator.identify import identify, rig_with
+from simulator.identify import identify
+from simulator.identify.widen import as_written
 from simulator.plant import Fault, FaultKind, Spread
 from simulator.rig import find_rig, load_rig
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -22,7 +23,7 @@ def test_fitted_rig_is_calm_on_other_pulls_and_finds_a_stopped_pump(name: str) -
     rig = load_rig(find_rig(name)).rig
     car = replace(pulls(rig, 4), spread=Spread(0.09, 0.13, 0.02, 0.035))
     found = identify([log_of(rows_of(car, 1))], rig)
-    fitted = rig_with(rig, found.numbers)
+    fitted = as_written(rig, found.numbers)
     assert found.left_out == ()
     for seed in (101, 102):
         assert not Guard(fitted).run_rows(rows_of(car, seed))[:, 1].any()
@@ -36,6 +37,6 @@ def test_fitted_rig_is_calm_on_other_pulls_and_finds_a_stopped_pump(name: str) -
 def test_a_simulated_car_of_the_fitted_rig_is_not_accused(name: str) -> None:
     """Its reading shows what was fitted, and spreads no farther than the fit says it may."""
     rig = load_rig(find_rig(name)).rig
-    fitted = rig_with(rig, identify([log_of(rows_of(pulls(rig, 6), 1))], rig).numbers)
+    fitted = as_written(rig, identify([log_of(rows_of(pulls(rig, 6), 1))], rig).numbers)
     for seed in range(1, 7):
         assert not Guard(fitted).run_rows(rows_of(pulls(fitted, 4), seed))[:, 1].any()
