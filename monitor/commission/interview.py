@@ -14,6 +14,7 @@ from monitor.commission.drafting import (
     default_like,
     draft,
     leave_open,
+    most_dangerous_first,
 )
 from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
 from monitor.commission.guessing import (
@@ -49,7 +50,7 @@ class Drafted:
 
     Attributes:
         toml: Its text.
-        to_do: Keys that somebody must still decide, and why.
+        to_do: Keys that somebody must still decide, and why; the most dangerous first.
         refused: Keys that ``check`` refuses until they are decided.
     """
 
@@ -105,9 +106,10 @@ def interview(
     for sentence in () if facts is None else against_nozzles(rig, facts):
         say(f"! {sentence}")
     refused = leave_open(rig, facts, asked.answers)
+    to_do = {key_of(path): why for path, why in rig.to_do.items()}
     return Drafted(
         toml=rig.finished(),
-        to_do={key_of(path): why for path, why in rig.to_do.items()},
+        to_do={key: to_do[key] for key in most_dangerous_first(to_do)},
         refused=tuple(refused),
     )
 

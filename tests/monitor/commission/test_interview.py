@@ -114,7 +114,7 @@ def test_the_plain_case_asks_five_questions_and_leaves_nothing_to_do() -> None:
         "What does the eng",
     ]
     assert made.to_do == {}
-    assert derived(rig_of(made))["to_do"] == 0
+    assert derived(rig_of(made))["to_do"] == []
     assert made.refused == ()
     assert "TO DO" not in made.toml.partition("name =")[2]
     rig = rig_of(made).rig
