@@ -15,7 +15,7 @@ from monitor.commission.channel_tables import EXPLAINED, witness_of, write_chann
 from monitor.commission.guessing import Guess, Sure
 from monitor.commission.law import EXACT, Found, Law
 from monitor.commission.rig_text import ASKED, DEFAULT, RigText
-from monitor.commission.ties import FLOW_UNITS
+from rules.causes.rig_mistakes import wrong_unit
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import find_rig, rig_from_text, shipped_rigs
@@ -520,13 +520,11 @@ def against_nozzles(rig: RigText, log: FromLog) -> list[str]:
     ratio = log.law.full_ml_min / full_ml_min if full_ml_min > 0.0 else 0.0
     if 0.8 < ratio < 1.25:
         return []
-    factor, _ = MlMin.linear(flow.unit)
-    units = [u for u in FLOW_UNITS if 0.8 < ratio * MlMin.linear(u)[0] / factor < 1.25]
-    fits = f" (in {' or '.join(units)} it would fit)" if units else ""
+    unit = wrong_unit(ratio, MlMin.linear(flow.unit)[0]) if ratio > 0.0 else None
+    what = "a wrong unit, another pump or nozzle, or spray that is missing"
     return [
         f'"{clean(flow.header, 24)}" reads {log.law.full_ml_min:z.0f} mL/min in full spray, pump '
-        f"and nozzles give {full_ml_min:z.0f}: a wrong unit{fits}, another pump or nozzle, "
-        "or spray that is missing"
+        f"and nozzles give {full_ml_min:z.0f}: {what if unit is None else unit.sentence}"
     ]
 
 
