@@ -32,9 +32,10 @@ _AIR_J_KG_K: Final = 287.05  # ICAO standard atmosphere
 _CHARGE_K: Final = 315.0
 _PETROL_KG_L: Final = 0.745  # common practice, no source
 _AIR_TO_PETROL: Final = 13.0  # between stoichiometric and rich, common practice, no source
-# US gallons, of 231 cubic inches; the most usual first.
+_USUAL: Final = "mL/min"
+# US gallons, of 231 cubic inches.
 _FLOW_UNITS: Final = {
-    **{"mL/min": 1.0, "L/h": 16.667, "mL/s": 60.0},
+    **{_USUAL: 1.0, "L/h": 16.667, "mL/s": 60.0},
     **{"gal/h": 63.09, "L/min": 1000.0, "gal/min": 3785.4},
 }
 _UNIT_NEAR: Final = 0.12  # of a unit's factor: as near to it counts as it
@@ -74,20 +75,22 @@ def wrong_unit(share: float, here: float = 0.0) -> Mistake | None:
         share: What the flow reads, over what is due; > 0.
         here: The unit that a rig states, mL/min; 0 where that isn't known.
     """
-    alike = [
-        f"{there} read as {taken}"
+    off = {
+        (taken, there): abs(_FLOW_UNITS[there] / _FLOW_UNITS[taken] * share - 1.0)
         for taken, there in permutations(_FLOW_UNITS, 2)
         if here == 0.0 or abs(_FLOW_UNITS[taken] / here - 1.0) < _SAME
-        if abs(_FLOW_UNITS[there] / _FLOW_UNITS[taken] * share - 1.0) < _UNIT_NEAR
-    ]
+    }
+    near = sorted((pair for pair in off if off[pair] < _UNIT_NEAR), key=lambda pair: off[pair])
+    near.sort(key=lambda pair: _USUAL not in pair)
     times = share if share > 1.0 else 1.0 / share
-    if not alike or times < _LEAST_APART:
+    if not near or times < _LEAST_APART:
         return None
-    told = f"{float(f'{times:.2g}'):zg}"
+    told = f"{float(f'{times:z.2g}'):zg}"
     reads = f"{told} times" if share > 1.0 else f"1/{told} of"
+    alike = " or ".join(f"{there} read as {taken}" for taken, there in near[:_MOST_NAMED])
     return Mistake(
         f"flow reads {reads} what is due in every pull",
-        f"its unit ({' or '.join(alike[:_MOST_NAMED])} would look like this)",
+        f"its unit ({alike} would look like this)",
     )
 
 
