@@ -60,7 +60,7 @@ LOOKING = {
     "monitor/screen/replay/keys_in_order.py": NAMES,
     "monitor/screen/replay/deltas.py": LAYOUT,
     "monitor/screen/replay/detail.py": LAYOUT,
-    "monitor/screen/replay/what_if_keys.py": LAYOUT,
+    "monitor/screen/replay/what_if_keys.py": NAMES,
     "monitor/screen/replay/what_if.py": OUTSIDE,
     "monitor/words/units.py": LAYOUT,
     "monitor/sources/lines/senml.py": OUTSIDE,
