@@ -100,7 +100,7 @@ def test_without_to_the_columns_are_told_and_nothing_is_written(
     lines = capsys.readouterr().out.splitlines()
     assert lines[0] == "drive.csv: 11 columns, 3100 rows in 62 s (50 rows a second)"
     assert lines[2].split() == ["Time", "(s)", "time", "s", "sure", "0,", "61.98", "s"]
-    assert lines[3] == '      "Time (s)" counts s; steps of 0.02, 50 a second'
+    assert lines[3] == '      column "Time (s)" counts s; steps of 0.02, 50 a second'
     at = next(at for at, line in enumerate(lines) if line.startswith("  MAP (kPa)"))
     assert lines[at].split() == ["MAP", "(kPa)", "boost", "kPa", "abs", "sure", "33.1,", "254.3"]
     assert lines[at + 1] == (
@@ -208,7 +208,7 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     write_log(folder / "two.csv", columns[:-1])
     assert flowdebt(["draft", "drive.csv", "two.csv", "--to", "car.toml"]) == 0
     told = capsys.readouterr().out
-    assert told.startswith("drive.csv, two.csv: 10 columns, 6200 rows in 134 s")
+    assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 134 s")
     assert "drafted by flowdebt from drive.csv, two.csv." in Path("car.toml").read_text("utf-8")
     lines = Path("drive.csv").read_text("utf-8").splitlines()
     Path("timeless.csv").write_text("\n".join(line.partition(",")[2] for line in lines), "utf-8")
