@@ -63,10 +63,10 @@ def feed(
     A broker gets one topic a channel, in the rig's units; with ?form=senml behind the address SenML
     packs on one topic. Watch reads them at the same address.
 
-    With --listen a failsafe device is timed on the bench: from the sample with a fault's true onset
-    to when its output lets go (a control line's edge, a heartbeat's end, a message). Without a
-    device's answer the run goes on to the drive's end. Exit codes then: 0 every fault was answered;
-    1 one was not, or something was without a fault; 2 bad input.
+    With --listen a failsafe device is timed on the bench, its output off the engine: from the
+    sending of the sample with a fault's true onset to when its output lets go (a control line's
+    edge, a heartbeat's end, a message). What it does doesn't reach the simulated car. Exit codes
+    then: 0 every fault was answered; 1 one was not, or it let go without a fault; 2 bad input.
     """
     import sys
     from pathlib import Path
