@@ -29,6 +29,7 @@ NAMES = "names of our own fields, keys and members, which tests hold"
 LOOKING = {
     "monitor/commands/errors.py": OUTSIDE,
     "monitor/commands/feed.py": OUTSIDE,
+    "monitor/commands/prove.py": OUTSIDE,
     "monitor/commission/channel_tables.py": OUTSIDE,
     "monitor/commission/drafting.py": OUTSIDE,
     "monitor/commission/fit_words.py": LAYOUT,
@@ -50,6 +51,7 @@ LOOKING = {
     "monitor/outputs/open.py": OUTSIDE,
     "monitor/outputs/serial_lines.py": OUTSIDE,
     "monitor/pictures/plotting.py": OUTSIDE,
+    "monitor/proof/store.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
     "monitor/review/edit.py": OUTSIDE,
     "monitor/review/window.py": NAMES,

@@ -33,6 +33,7 @@ VERBS = (
         "feed",
         "ports",
         "coverage",
+        "prove",
     ),
 )
 
@@ -348,6 +349,7 @@ OPTIONS = {
     "--silence --json",
     "ports": "--json",
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
+    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --replay --new",
 }
 
 
