@@ -336,7 +336,7 @@ OPTIONS = {
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
-    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --replay --new",
+    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --report --replay --new",
 }
 
 
