@@ -180,10 +180,13 @@ def test_a_page_without_other_limits() -> None:
 def test_the_matrix_has_each_row() -> None:
     """By fault and operating point, each with its verdict."""
     found = list(elements(as_page(proof(), replay)))
-    tables = [" ".join("".join(table.itertext()).split()) for table in found if table.tag == "table"]
+    tables = [
+        " ".join("".join(table.itertext()).split()) for table in found if table.tag == "table"
+    ]
     (matrix,) = [table for table in tables if table.startswith("fault")]
     assert matrix == (
-        "faulthighpart pump stop1 pass2 fail3 fail4 undecidednot asked wire noise 1 %not asked5 pass"
+        "faulthighpart pump stop1 pass2 fail3 fail4 undecidednot asked "
+        "wire noise 1 %not asked5 pass"
     )
 
 
