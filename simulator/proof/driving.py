@@ -4,7 +4,7 @@ How often each is driven is invented (no source); boost comes and goes oftener t
 that hours of spraying don't take weeks of driving.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import isfinite
 from typing import Any, Final
@@ -14,16 +14,14 @@ import numpy as np
 from rules.channels import COLUMN_OF, NOT_SENT
 from rules.facts import Rig
 from rules.step.from_rig import constants_of
-from simulator.coverage.matrix import evaluation_seed
 from simulator.plant import Do, Scenario, Step
 from simulator.plant.noise import generator
+from simulator.proof.population import Drawn
 
-RATES_HZ: Final = (10.0, 20.0, 50.0, 100.0, 200.0)
-AMBIENT_C: Final = (-10.0, 40.0)
 _DRIVE_S: Final = 400.0
 _LEAST_DRIVE_S: Final = 30.0
 _MOST_SPRAYED: Final = 0.6  # share of such a drive
-_STREAM: Final = 3  # of an evaluation seed: the plant takes those below
+_STREAM: Final = 4  # of a seed; plant and population have those below
 _COARSE: Final = 0.25  # share of loggers
 _STEPS: Final = 255.0  # of theirs
 _COARSENED: Final = ("boost_kpa", "delivered_ml_min", "line_kpa")
@@ -56,41 +54,30 @@ class Outing:
         return rows
 
 
-def outing(
-    rig: Rig,
-    index: int,
-    *,
-    rates_hz: Sequence[float] = RATES_HZ,
-    ambient_c: tuple[float, float] = AMBIENT_C,
-) -> Outing:
-    """Return the outing of a number; its seed is the evaluation seed of that number.
+def outing(car: Rig, drawn: Drawn) -> Outing:
+    """Return the outing of a car that was drawn.
 
     It lasts some seven minutes, or less where a full tank would run low before.
 
     Args:
-        rig: The car.
-        index: 0 to 2**31 - 1.
-        rates_hz: Samples a second, each as likely.
-        ambient_c: Air outside, from and to, degC.
+        car: The cars' rig.
+        drawn: Which car, on which day.
     """
-    seed = evaluation_seed(index)
-    rng = generator(seed, _STREAM)
-    rate_hz = float(rng.choice(rates_hz))
-    outside_c = float(rng.uniform(*ambient_c))
+    rng = generator(drawn.seed, _STREAM)
     coarse = bool(rng.random() < _COARSE)
-    lasts_s, top = _lasts_s(rig), len(rig.vehicle.gears)
+    lasts_s, top = _lasts_s(car), len(car.vehicle.gears)
     steps = [Step(Do.IDLE, float(rng.uniform(2.0, 8.0)))]
     while sum(step.for_s for step in steps) < lasts_s:
         steps += _PIECES[int(rng.choice(len(_PIECES), p=_OFTEN))](rng, top)
-    drive = (*steps, Step(Do.LIFT, 3.0))
     scenario = Scenario(
-        f"healthy_{index}",
+        f"healthy_{drawn.number}",
         "healthy driving",
-        rig,
-        drive,
-        rate_hz=rate_hz,
-        seed=seed,
-        ambient_c=outside_c,
+        car,
+        (*steps, Step(Do.LIFT, 3.0)),
+        rate_hz=drawn.rate_hz,
+        seed=drawn.seed,
+        ambient_c=drawn.ambient_c,
+        spread=drawn.spread,
     )
     return Outing(scenario, coarse)
 
@@ -130,8 +117,8 @@ def _part(rng: Any, top: int) -> list[Step]:
     gear = _gear(rng, 3, top)
     steps = [Step(Do.CRUISE, float(rng.uniform(2.0, 4.0)), gear)]
     steps += [
-        Step(Do.PULL, float(rng.uniform(0.4, 3.0)), gear, float(rng.uniform(35.0, 90.0)))
-        for _ in range(int(rng.integers(3, 9)))
+        Step(Do.PULL, float(rng.uniform(0.5, 4.0)), gear, float(rng.uniform(40.0, 95.0)))
+        for _ in range(int(rng.integers(4, 10)))
     ]
     return [*steps, Step(Do.LIFT, float(rng.uniform(2.0, 4.0)))]
 
@@ -140,9 +127,9 @@ def _pull(rng: Any, top: int) -> list[Step]:
     """Full throttle, through the gears where it lasts."""
     gear = _gear(rng, 2, top)
     return [
-        Step(Do.CRUISE, float(rng.uniform(1.0, 4.0)), gear),
-        Step(Do.PULL, float(rng.uniform(2.0, 9.0)), gear),
-        Step(Do.LIFT, float(rng.uniform(2.0, 5.0))),
+        Step(Do.CRUISE, float(rng.uniform(0.5, 2.5)), gear),
+        Step(Do.PULL, float(rng.uniform(2.0, 11.0)), gear),
+        Step(Do.LIFT, float(rng.uniform(1.0, 3.5))),
     ]
 
 
@@ -152,7 +139,7 @@ def _shifts(rng: Any, top: int) -> list[Step]:
     throttle_pct = float(rng.choice([100.0, float(rng.uniform(60.0, 95.0))]))
     steps = [Step(Do.CRUISE, float(rng.uniform(1.0, 3.0)), min(first, top))]
     steps += [
-        Step(Do.PULL, float(rng.uniform(0.7, 2.5)), gear, throttle_pct)
+        Step(Do.PULL, float(rng.uniform(0.7, 3.0)), gear, throttle_pct)
         for gear in range(first, min(top, first + 2) + 1)
     ]
     return [*steps, Step(Do.LIFT, float(rng.uniform(2.0, 4.0)))]
@@ -173,4 +160,4 @@ def _gear(rng: Any, low: int, high: int) -> int:
 _PIECES: Final[tuple[Callable[[Any, int], list[Step]], ...]] = (
     *(_street, _jabs, _part, _pull, _shifts, _cruise),
 )
-_OFTEN: Final = (0.1, 0.2, 0.2, 0.25, 0.15, 0.1)
+_OFTEN: Final = (0.06, 0.18, 0.25, 0.27, 0.18, 0.06)

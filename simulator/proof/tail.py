@@ -6,7 +6,9 @@ takes it for, peaks that are h higher come exp(-h) times as often (Lorden, Ann. 
 peaks are above a threshold is nearly generalised Pareto with a shape above nil, as a gamma mixture
 of exponentials is (peaks over threshold: Davison & Smith, J. R. Stat. Soc. B 52 (1990) 393-442). A
 shape below nil, a height that no peak passes, is never believed: it would call calm whatever hasn't
-happened yet.
+happened yet. In worlds of known truth the upper end of a 95 % interval held in all but 1 of 100
+where cars are alike, and in nine of ten where they differ much (scales by 40 %, 60 cars): cars of a
+sort that wasn't drawn tell nothing.
 """
 
 from collections.abc import Sequence
@@ -20,7 +22,7 @@ from simulator.proof.false_pulls import LEAST_PEAK_NATS
 
 LEAST_EXCEEDANCES: Final = 40  # peaks above a threshold that are fitted
 MOST_EXCEEDANCES: Final = 5120
-LEAST_DRIVES: Final = 10  # from which the highest come, counted by how evenly
+LEAST_DRIVES: Final = 4  # from which the highest come, counted by how evenly
 LEAST_A_BIN: Final = 5  # expected
 POOR_FIT: Final = 0.05  # chance of a worse one
 _SAME_NATS: Final = 1e-6
@@ -87,8 +89,11 @@ def extrapolated(
     if evenly < LEAST_DRIVES:
         return _refused(f"the highest peaks are those of {evenly:z.0f} drives")
     allowed = 0.5 * float(chi2.ppf(2.0 * confidence - 1.0, 1))
-    for count in _counts(len(peaks)):
-        threshold = float(peaks[count])
+    for number in _counts(len(peaks)):
+        threshold = float(peaks[number])
+        count = int((peaks[:number] > threshold).sum())
+        if count < number // 2:
+            continue  # a pile of equal ones
         fit = _Fit(peaks[:count] - threshold, drives[:count], hours, cap_nats - threshold)
         if fit.chance_of_worse() >= POOR_FIT:
             told = fit.rates(limit_nats - threshold, allowed)

@@ -12,10 +12,11 @@ from rules.step.state import INTAKE_HOT, SIGNAL_LOST, UNDER_DELIVERY, Decision
 from simulator.plant import Do, Step
 from simulator.proof.driving import Outing, outing
 from simulator.proof.false_pulls import counted, watch, watch_outing
-from simulator.rig import find_rig, load_rig
+from simulator.proof.population import Population, draw, filled
 from simulator.runs import Drive
+from tests.kit.proofs import brindle
 
-BRINDLE = load_rig(find_rig("brindle")).rig
+BRINDLE = brindle().rig
 STEP_S = 0.1
 WARN, PULL, CUT = 1.0, 2.0, 3.0
 
@@ -87,8 +88,8 @@ def test_pieces_add_up(cut: int) -> None:
 def short(index: int = 0) -> Outing:
     """Return two pulls by brindle."""
     steps = (Step(Do.PULL, 4.0, 3), Step(Do.LIFT, 1.5), Step(Do.PULL, 4.0, 4), Step(Do.LIFT, 1.0))
-    whole = outing(BRINDLE, index)
-    return replace(whole, scenario=replace(whole.scenario, drive=steps, rate_hz=50.0))
+    whole = outing(BRINDLE, draw(filled(Population(), BRINDLE, 0.02), index))
+    return replace(whole, scenario=replace(whole.scenario, drive=steps))
 
 
 def test_one_stream_serves_many_rigs() -> None:

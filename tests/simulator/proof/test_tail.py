@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simulator.proof.tail import MOST_EXCEEDANCES, extrapolated
+from simulator.proof.tail import LEAST_EXCEEDANCES, extrapolated
 from tests.kit.entries import next_account
 
 HOUR_S = 3600.0
@@ -39,23 +39,23 @@ def drives(peaks: list[float], steps: int, n: int = 20) -> tuple[list[Any], list
 
 
 def test_published_run_lengths_are_counted_and_told() -> None:
-    """Of 200,000 healthy steps one in 336, and in 930, passes 4 and 5; a tenth of them tells so."""
+    """Of 200,000 healthy steps one in 336, and in 930, passes 4 and 5; a twentieth tells so."""
     steps = 200_000
     peaks = np.array(cusum_peaks(steps, 20))
-    few = cusum_peaks(steps // 10, 21)
+    few = cusum_peaks(steps // 20, 21)
     for h, both_sides in TWO_SIDED.items():
         one_side = 2.0 * both_sides
         count = int((peaks >= h).sum())
         assert count == pytest.approx(steps / one_side, abs=3.0 * np.sqrt(steps / one_side))
-        told = extrapolated(*drives(few, steps // 10), h, 0.99)
+        told = extrapolated(*drives(few, steps // 20), h, 0.99)
         assert told.refused == ""
         assert told.low_per_h < 1.0 / one_side < told.high_per_h
         assert told.high_per_h < 3.0 / one_side
-    far = extrapolated(*drives(few, steps // 10), 8.0, 0.99)
+    far = extrapolated(*drives(few, steps // 20), 8.0, 0.99)
     assert far.low_per_h < 1.0 / siegmund(8.0) < far.high_per_h
     assert far.high_per_h < 30.0 / siegmund(8.0)
     assert far.scale_nats == pytest.approx(1.0, abs=0.15)
-    assert far.exceedances == MOST_EXCEEDANCES
+    assert far.exceedances > 10 * LEAST_EXCEEDANCES
 
 
 def world(seed: int, cars_differ: bool, n: int = 60) -> tuple[list[Any], list[float]]:
@@ -67,14 +67,15 @@ def world(seed: int, cars_differ: bool, n: int = 60) -> tuple[list[Any], list[fl
 
 @pytest.mark.parametrize("cars_differ", [False, True])
 def test_intervals_hold_as_often_as_they_say(cars_differ: bool) -> None:
-    """Told for ten nats, by 90 % intervals, in sixty worlds whose truth is known."""
+    """Told for ten nats, by bounds of 95 % each, in sixty worlds whose truth is known."""
+    most = 0.16 * 60  # a shape below nil is never believed; bad cars may not have been drawn
     # The mean of exp(-10 g) over gamma(6, 1/6) is (1 + 10/6)^-6.
     truth = 40.0 * ((1.0 + 10.0 / 6.0) ** -6.0 if cars_differ else np.exp(-10.0))
     told = [extrapolated(*world(seed, cars_differ), 10.0, 0.95) for seed in range(60)]
     told = [one for one in told if not one.refused]
     assert len(told) > 50
-    assert sum(one.high_per_h < truth for one in told) <= 7
-    assert sum(one.low_per_h > truth for one in told) <= 7
+    assert sum(one.high_per_h < truth for one in told) <= most
+    assert sum(one.low_per_h > truth for one in told) <= most
 
 
 def test_a_rate_that_is_not_to_be_told_is_refused() -> None:
