@@ -5,9 +5,9 @@ What is counted is false, as nothing is wrong with the car. A limit of the rig t
 counted.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any, Final, Self
 
 import numpy as np
 
@@ -32,6 +32,7 @@ OF_LIMITS: Final = (OVERBOOST, KNOCK_HIGH, INTAKE_HOT, DUTY_HIGH, KNOCK_PERSISTS
 _JUDGED: Final = tuple(i for i in range(N_FINDINGS) if i not in OF_LIMITS)
 _EVERY: Final = ("clock_s", "commanded_ml_min", "evidence")
 _LEVELS: Final = np.array([Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST], dtype=float)
+_PEAKS_AT: Final = 2 + len(_LEVELS) * (1 + N_FINDINGS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,26 @@ class Watched:
     entries: Any
     by_finding: Any
     peaks_nats: Any
+
+    def __iter__(self) -> Iterator[float]:
+        """Yield all of it as numbers; see ``of``."""
+        yield from (self.driven_s, self.sprayed_s)
+        yield from (int(count) for count in self.entries)
+        yield from (int(count) for count in self.by_finding.flat)
+        yield from self.peaks_nats.tolist()
+
+    @classmethod
+    def of(cls, numbers: Sequence[float]) -> Self:
+        """Return what these numbers, as they were yielded, say.
+
+        Raises:
+            ValueError: There are too few.
+        """
+        if len(numbers) < _PEAKS_AT:
+            raise ValueError(f"found {len(numbers)} numbers, expected {_PEAKS_AT} or more")
+        entries, by_finding = np.split(np.array(numbers[2:_PEAKS_AT], dtype=int), [len(_LEVELS)])
+        peaks = np.array(numbers[_PEAKS_AT:])
+        return cls(numbers[0], numbers[1], entries, by_finding.reshape(N_FINDINGS, -1), peaks)
 
     def count(self, action: Action) -> int:
         """Return how often it came to an action, or a harder one."""
