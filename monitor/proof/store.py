@@ -17,7 +17,7 @@ from simulator.proof.proving import HEALTHY, Came, Job
 from simulator.strict import BadInput, called, open_file, unusable
 
 ABOUT: Final = "about.json"
-MOST_BYTES: Final = 1 << 20  # of a file
+MOST_BYTES: Final = 1 << 22  # of a file
 _HASH: Final = 16
 _HEALTHY: Final = "healthy"  # its jobs' files
 # What has to be as it was, and how a message calls it.

@@ -27,7 +27,8 @@ from simulator.proof.driving import Outing
 from simulator.runs import Drive
 
 LONGEST_ROW_S: Final = 0.5  # a longer pause is no driving
-LEAST_PEAK_NATS: Final = 1.0  # lower peaks of evidence are not kept
+LEAST_PEAK_NATS: Final = 1.5  # lower peaks of evidence are not kept
+PEAK_DIGITS: Final = 5  # behind the point: there may be many to write down
 OF_LIMITS: Final = (OVERBOOST, KNOCK_HIGH, INTAKE_HOT, DUTY_HIGH, KNOCK_PERSISTS, TANK_LOW)
 _JUDGED: Final = tuple(i for i in range(N_FINDINGS) if i not in OF_LIMITS)
 _EVERY: Final = ("clock_s", "commanded_ml_min", "evidence")
@@ -68,10 +69,10 @@ class Watched:
         """Return what these numbers, as they were yielded, say.
 
         Raises:
-            ValueError: There are too few.
+            ValueError: There are too few, or one is not finite.
         """
-        if len(numbers) < _PEAKS_AT:
-            raise ValueError(f"found {len(numbers)} numbers, expected {_PEAKS_AT} or more")
+        if len(numbers) < _PEAKS_AT or not np.isfinite(numbers).all():
+            raise ValueError(f"found {len(numbers)} numbers, expected {_PEAKS_AT} or more, finite")
         entries, by_finding = np.split(np.array(numbers[2:_PEAKS_AT], dtype=int), [len(_LEVELS)])
         peaks = np.array(numbers[_PEAKS_AT:])
         return cls(numbers[0], numbers[1], entries, by_finding.reshape(N_FINDINGS, -1), peaks)
@@ -145,4 +146,4 @@ def _peaks(evidence: Any) -> Any:
     if not len(begins):
         return np.empty(0)
     peaks = np.maximum.reduceat(evidence, begins)
-    return peaks[peaks >= LEAST_PEAK_NATS]
+    return np.round(peaks[peaks >= LEAST_PEAK_NATS], PEAK_DIGITS)

@@ -25,7 +25,7 @@ MOST_EXCEEDANCES: Final = 5120
 LEAST_DRIVES: Final = 4  # from which the highest come, counted by how evenly
 LEAST_A_BIN: Final = 5  # expected
 POOR_FIT: Final = 0.05  # chance of a worse one
-_SAME_NATS: Final = 1e-6
+_SAME_NATS: Final = 1e-4  # peaks are rounded
 _GRID: Final = 61
 _MOST_SHAPE: Final = 0.95  # from 1 on there is no mean
 _MOST_LOG: Final = 700.0
@@ -81,7 +81,7 @@ def extrapolated(
     peaks = peaks[order]
     drives = np.repeat(np.arange(len(hours)), [len(one) for one in peaks_nats])[order]
     if len(peaks) <= LEAST_EXCEEDANCES:
-        found = f"found {len(peaks)} peaks of evidence above {LEAST_PEAK_NATS:z.0f}"
+        found = f"found {len(peaks)} peaks of evidence above {LEAST_PEAK_NATS:zg}"
         return _refused(f"{found}, expected more than {LEAST_EXCEEDANCES}")
     if peaks[LEAST_EXCEEDANCES] >= limit_nats:
         return _refused("the limit is reached so often that it can be counted")

@@ -68,7 +68,7 @@ def test_hours_are_of_rows_that_came_in_time() -> None:
 def test_a_bout_of_evidence_has_one_peak() -> None:
     """From nil to nil, the last one open; what is hardly any is left out."""
     decisions, named = decided(12)
-    named["evidence"][:] = [0, 2, 3, 1.5, 0, 0.4, 0, 5, 4, 0, 0, 7]
+    named["evidence"][:] = [0, 2, 3, 1.2, 0, 0.4, 0, 5, 4, 0, 0, 7]
     assert counted(1.0, [decisions]).peaks_nats.tolist() == [3.0, 5.0, 7.0]
 
 

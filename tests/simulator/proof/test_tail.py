@@ -83,7 +83,7 @@ def test_a_rate_that_is_not_to_be_told_is_refused() -> None:
     rng = np.random.default_rng(3)
     one_h = [HOUR_S] * 50
     few = extrapolated([rng.exponential(1.0, 1)] * 30, one_h[:30], 10.0, 0.95)
-    assert few.refused == "found 30 peaks of evidence above 1, expected more than 40"
+    assert few.refused == "found 30 peaks of evidence above 1.5, expected more than 40"
     assert few.high_per_h == np.inf
     assert np.isnan(few.rate_per_h)
     assert extrapolated([], [], 10.0, 0.95).refused.startswith("found 0 peaks")
