@@ -69,7 +69,9 @@ class Summary:
                 f"  samples were sent up to {late_s:z.3f} s late (this machine was busy): times "
                 "from the onset have that in them"
             )
-        yield "  A simulated car that hears no answer is not the car: see flowdebt check."
+        if self._ear.late_s:
+            yield f"  the line was looked at every {1000.0 * self._ear.late_s:z.1f} ms or sooner"
+        yield "  The car is simulated and hears no answer: these are a device's times, not a car's."
 
     def _fault_in_words(self, answers: list[FaultAnswer]) -> Iterator[str]:
         fault = clean(answers[0].fault.replace("_", " "), 60)
@@ -101,7 +103,8 @@ class Summary:
             "tells_action": self._ear.tells_action,
             "false_answers": self.false_answers,
             "calm_s": sum(run.calm_s for run in self.runs),
-            "late_s": max((run.late_s for run in self.runs), default=0.0),
+            "sent_late_s": max((run.late_s for run in self.runs), default=0.0),
+            "seen_late_s": self._ear.late_s,
             "faults": [self._fault_as_json(answers) for answers in self._by_fault()],
         }
 

@@ -178,7 +178,7 @@ def prove_here(
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_leave_breaking_off)
+    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=leave_breaking_off)
     under_way: dict[Future[Came], Job] = {}
     try:
         while True:
@@ -220,6 +220,6 @@ def _new(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
             yield job
 
 
-def _leave_breaking_off() -> None:
+def leave_breaking_off() -> None:
     """Let a worker finish its job where ctrl+c ends the whole group: the parent ends it then."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)

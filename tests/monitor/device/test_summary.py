@@ -46,6 +46,7 @@ def test_words_and_json_say_the_same() -> None:
     ]
     assert "0.304 s" in lines[4]
     assert "let go with no fault there: 0 times in 15.0 s" in lines[5]
+    assert "not a car's" in lines[6]
     facts = summary.as_json()
     (fault,) = facts["faults"]
     assert (fault["fault"], fault["began"], fault["held"]) == ("sensor_stuck boost_kpa", 3, 3)
