@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from rules.causes.rig_mistakes import wrong_unit
 from rules.facts import Rig
 from rules.step.from_rig import constants_of
 from simulator.identify.estimates import Series
@@ -17,15 +18,6 @@ from simulator.identify.flow import FlowFit
 from simulator.identify.intervals import Doubt
 
 GAIN_TOLD: Final = 0.05
-GAIN_ALIEN: Final = 0.25  # so far off no nozzle wears, and no sensor drifts
-UNIT_NEAR: Final = 0.18  # of a unit's factor: as near to it counts as it
-FLOW_UNITS: Final = {
-    "gal/h": 63.09,
-    "L/h": 16.67,
-    "fl oz/min": 29.57,
-    "mL/s": 60.0,
-    "L/min": 1000.0,
-}
 LEAST_EXPLAINED: Final = 0.5  # of the reading's variance
 QUICKEST_S, SLOWEST_S = 0.005, 0.2  # delays of flow sensors lie between
 SHIFTED_S: Final = 0.15  # engine's columns against each other
@@ -123,8 +115,8 @@ def _engine(logs: Sequence[Series], rig: Rig) -> list[str]:
         return []
     late, early = ("injector duty", "boost") if shift_s > 0.0 else ("boost", "injector duty")
     return [
-        f"{late} comes {1e3 * abs(shift_s):z.0f} ms behind {early}: one of these columns is late; "
-        "this log alone can't tell which"
+        f"{late} comes {1e3 * abs(shift_s):z.0f} ms behind {early}: one of these columns is late, "
+        "this log alone can't tell which; let one device log both, and fit again"
     ]
 
 
@@ -158,12 +150,13 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
         if fit.delay_s < QUICKEST_S:
             found.append(
                 f"the flow reading moves {late_ms:z.0f} ms ahead of its command: the command, or "
-                "what it is reckoned from, comes late"
+                "what it is reckoned from, comes late; let one device log both, and fit again"
             )
         elif fit.delay_s > SLOWEST_S:
             found.append(
                 f"the flow reading follows {late_ms:z.0f} ms behind its command: its column may be "
-                "late, or the pump slow to start; this log alone can't tell"
+                "late, or the pump slow to start; this log alone can't tell, one device that logs "
+                "both can"
             )
     return found + _gain(fit.gain)
 
@@ -171,10 +164,8 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
 def _gain(gain: float) -> list[str]:
     if abs(gain - 1.0) <= GAIN_TOLD:
         return []
+    unit = wrong_unit(gain) if gain > 0.0 else None
+    if unit is not None:
+        return [unit.sentence]
     reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
-    if abs(gain - 1.0) > GAIN_ALIEN:
-        for words, way in (("{} read as mL/min", 1.0), ("mL/min read as {}", -1.0)):
-            units = [u for u, f in FLOW_UNITS.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
-            if units:
-                return [f"{reads}: is {words.format(' or '.join(units))}?"]
     return [f"{reads}: nozzles, sensor or health, no log can say which: measure into a jug"]
