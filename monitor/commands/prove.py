@@ -284,14 +284,14 @@ class _Progress:
 
         self._now = monotonic
         self._began_s = monotonic()
-        self._before = 0
+        self._before = 0.0
 
     def tell(self, standing: "Standing") -> None:
         """Write the line anew."""
         import sys
 
-        self._before = self._before or standing.runs - 1
-        pace_s = (self._now() - self._began_s) / max(standing.runs - self._before, 1)
+        self._before = self._before or standing.done - 1.0
+        pace_s = (self._now() - self._began_s) / max(standing.done - self._before, 1.0)
         left_s = pace_s * standing.left
         about = f"{left_s:z.0f} s" if left_s < 90.0 else f"{left_s / 60.0:z.0f} min"
         line = (

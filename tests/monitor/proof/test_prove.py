@@ -11,8 +11,9 @@ import pytest
 from monitor.cli import run as flowdebt
 from monitor.proof.store import ABOUT, Store
 from simulator.proof import limits, proving
+from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Outcome
-from simulator.proof.proving import Job
+from simulator.proof.proving import HEALTHY, Job
 from simulator.strict import BadInput
 from tests.kit.proofs import QUICK, ran
 
@@ -34,6 +35,20 @@ def test_what_is_kept_comes_back(tmp_path: Path) -> None:
         store.keep(JOB, OUTCOMES)
     assert Store(tmp_path / "kept", ABOUT_IT).kept() == {JOB: OUTCOMES}
     assert {path.name for path in (tmp_path / "kept").iterdir()} == {ABOUT, "0-2.json"}
+
+
+def test_healthy_drives_come_back_too(tmp_path: Path) -> None:
+    """Hours, counts and peaks of each; a drive that is cut short, or has no number, is none."""
+    numbers = [400.0, 180.5, 2, 1, 0, *range(57), 2.5, 7.12345]
+    drives, job = [Watched.of(numbers)] * CHUNK, Job(HEALTHY, 3)
+    store = Store(tmp_path, ABOUT_IT)
+    store.keep(job, drives)
+    kept = store.kept()
+    assert [list(drive) for drive in kept[job]] == [numbers] * CHUNK
+    whole = (tmp_path / "healthy-3.json").read_bytes()
+    for damaged in (whole.replace(b"7.12345", b"null", 1), whole.replace(b"180.5,", b"", 1)[:-9]):
+        (tmp_path / "healthy-3.json").write_bytes(damaged)
+        assert store.kept() == {}
 
 
 @pytest.mark.parametrize("key", ABOUT_IT)
