@@ -27,6 +27,7 @@ NO_INTERVAL: Final = (
     "no interval is told: what the spray controller's own boost reads, and the flow's gain, move "
     "these numbers more than the log shows"
 )
+NO_TARGET: Final = "not enough in this log: neither command nor flow beside boost; the rig's [command] is taken"
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 FACTS: Final = {
     "start_boost": "start_boost_kpa",
@@ -89,7 +90,7 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     """Return the command law that some logs speak for, or a sentence why there is none."""
     rows = rows_of(logs, rig)
     if rows is None:
-        return "not enough in this log: no spray and boost together, to learn its command from"
+        return NO_TARGET
     every = np.ones(len(rows.target), bool)
     kinds = [CommandKind.FIXED, CommandKind.BOOST]
     if np.isfinite(rows.duty).all() and np.ptp(rows.duty) > 0.0:

@@ -4,7 +4,7 @@ Nothing here is sure: a log alone seldom tells which of two columns is wrong. Fa
 common practice, no source, where none is named.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import log
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from rules.step.from_rig import constants_of
 from simulator.identify.estimates import Series
 from simulator.identify.flow import FlowFit
 from simulator.identify.intervals import Doubt
+from simulator.identify.line_pressure import LineFit
 
 GAIN_TOLD: Final = 0.05
 GAIN_ALIEN: Final = 0.25  # so far off no nozzle wears, and no sensor drifts
@@ -46,6 +47,8 @@ TOPS: Final = (
     ("engine_speed_rpm", 20.0, "thousands for rpm"),
 )
 HOTTEST_REST_C: Final = 60.0
+LINE_UNITS: Final = {"psi": PSI_KPA, "bar": 100.0}
+AIR_KPA: Final = (70.0, 115.0)  # absolute, of the air outside
 
 
 def doubts_of_log(logs: Sequence[Series], rig: Rig) -> list[str]:
@@ -168,13 +171,31 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
     return found + _gain(fit.gain)
 
 
-def _gain(gain: float) -> list[str]:
+def doubts_of_line(logs: Sequence[Series], fit: LineFit | None) -> list[str]:
+    """Return what seems wrong with the line's pressure, where no flow is read."""
+    found = []
+    least = _end(logs, "line_kpa", 0.0)
+    if AIR_KPA[0] < least < AIR_KPA[1]:
+        found.append(f"line_kpa is never below {least:z.0f} kPa: is absolute read as gauge?")
+    if fit is None:
+        return found
+    gain = float(np.median(fit.gains))
+    return found + _gain(gain, "line's pressure", "kPa", LINE_UNITS, "put a gauge beside it")
+
+
+def _gain(
+    gain: float,
+    what: str = "flow",
+    unit: str = "mL/min",
+    others: Mapping[str, float] = FLOW_UNITS,
+    measure: str = "measure into a jug",
+) -> list[str]:
     if abs(gain - 1.0) <= GAIN_TOLD:
         return []
-    reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
-    if abs(gain - 1.0) > GAIN_ALIEN:
-        for words, way in (("{} read as mL/min", 1.0), ("mL/min read as {}", -1.0)):
-            units = [u for u, f in FLOW_UNITS.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
+    reads = f"the {what} reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    if abs(gain - 1.0) > GAIN_ALIEN and gain > 0.0:
+        for words, way in ((f"{{}} read as {unit}", 1.0), (f"{unit} read as {{}}", -1.0)):
+            units = [u for u, f in others.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
             if units:
                 return [f"{reads}: is {words.format(' or '.join(units))}?"]
-    return [f"{reads}: nozzles, sensor or health, no log can say which: measure into a jug"]
+    return [f"{reads}: nozzles, sensor or health, no log can say which: {measure}"]
