@@ -177,20 +177,22 @@ def _line_of(fitted: Fitted, rig: Rig) -> _Drawn:
         )
         for i, part in parts
     ]
+    rows = [np.concatenate(column) for column in zip(*columns, strict=True)]
     return _Drawn(
         "line pressure, kPa",
         tuple(pulls),
-        *(np.concatenate(column) for column in zip(*columns, strict=True)),
+        rows[0],
+        rows[1],
+        rows[2],
+        rows[3],
+        rows[4],
+        rows[5],
         rig.line_sensor.noise,
         (
             ("gain", "line_sensor.gain", 1.0, 1.0, was.gain_within),
             ("lag, ms (the rig's: of the sensor alone)", "line_sensor.lag", 1e3, was.lag_s, 0.0),
         ),
     )
-
-
-def _or(value: float | None, other: float) -> float:
-    return other if value is None else value
 
 
 def _one_pull(axis: "Axes", drawn: _Drawn) -> None:

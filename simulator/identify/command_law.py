@@ -27,7 +27,9 @@ NO_INTERVAL: Final = (
     "no interval is told: what the spray controller's own boost reads, and the flow's gain, move "
     "these numbers more than the log shows"
 )
-NO_TARGET: Final = "not enough in this log: neither command nor flow beside boost; the rig's [command] is taken"
+NO_TARGET: Final = (
+    "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
+)
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 FACTS: Final = {
     "start_boost": "start_boost_kpa",

@@ -184,7 +184,7 @@ def line_numbers(fit: LineFit | None, rig: Rig) -> dict[str, Estimate]:
             )
         )
         lag = Estimate("line_sensor.lag", "s", why_not=why)
-    elif fit.lag_s < 0.5 * fit.period_s:
+    elif fit.lag_s < fit.period_s:
         lag = Estimate("line_sensor.lag", "s", why_not=SLOW_ROWS)
     found = [
         Estimate("line_sensor.gain", "1", gain, gain - half, gain + half, from_),
