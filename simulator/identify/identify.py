@@ -25,7 +25,7 @@ from simulator.identify.health import (
     unlike_others,
 )
 from simulator.identify.intervals import doubt_of
-from simulator.identify.line_pressure import fit_line, line_parts
+from simulator.identify.line_pressure import LineFit, fit_line, line_parts
 from simulator.identify.readings import rate_of
 from simulator.identify.spraying import Spraying, spraying
 from simulator.identify.widen import widened
@@ -116,9 +116,12 @@ def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
     healthy = [pull for pull in pulls if not pull.left_out]
     if 2 * len(healthy) <= len(pulls):
         return {}, pulls, doubts
-    line = fit_line(line_parts(logs, rig, healthy))
     numbers = delivery.delivery_numbers(fit)
-    numbers |= line_pressure.line_numbers(line, rig)
+    numbers |= line_pressure.line_numbers(fit_line(line_parts(logs, rig, healthy)), rig)
+    otherwise = line_pressure.carried_out_otherwise(logs, rig, healthy)
+    if otherwise:
+        numbers |= _none_of(line_pressure.KEYS, otherwise)
+        doubts.append(otherwise)
     numbers |= charge.charge_numbers(logs, rig, healthy)
     numbers |= flow_numbers(fit, doubt, used)
     if numbers["flow_sensor.lag"].value is not None:
@@ -129,6 +132,9 @@ def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
 
 def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told:
     """Return what the line's pressure tells, where it is what tells whether spray arrives."""
+    otherwise = line_pressure.carried_out_otherwise(logs, rig, pulls)
+    if otherwise:
+        return _none(otherwise), pulls, [otherwise]
     parts = line_parts(logs, rig, pulls)
     why = [""] * len(pulls)
     fit = fit_line(parts)
@@ -146,12 +152,25 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
     pulls = tuple(replace(p, left_out=words) for p, words in zip(pulls, why, strict=True))
     doubts = doubts_of_line(logs, fit)
     healthy = [pull for pull in pulls if not pull.left_out]
+    if fit is not None and 2 * len(healthy) <= len(pulls):
+        doubts += _told_by_another_way(logs, rig, pulls, fit)
     numbers = _none(BY_LINE) | line_pressure.line_numbers(fit, rig)
     numbers |= charge.charge_numbers(logs, rig, healthy)
     if fit is not None and healthy:
         numbers, calm = widened(logs, rig, healthy, numbers)
         doubts += [NOT_CALM] * (not calm)
     return numbers, pulls, doubts
+
+
+def _told_by_another_way(
+    logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], fit: LineFit
+) -> list[str]:
+    """Say where most pulls look healthy if the pump carries its command out the other way."""
+    other = line_pressure.otherwise(rig)
+    found = found_in(logs, line_as_fitted(other, fit), pulls, 1.0)
+    if 2 * found.count("") <= len(pulls):
+        return []
+    return [f"most pulls look healthy {line_pressure.write(other)}"]
 
 
 def _by_charge(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told:
@@ -210,6 +229,10 @@ def _none(why: str) -> dict[str, Estimate]:
         ("spray.pump.run_down", "s"),
         ("spray.pump.ripple", "%"),
     )
+    return _none_of(keys, why)
+
+
+def _none_of(keys: Sequence[tuple[str, str]], why: str) -> dict[str, Estimate]:
     return {key: Estimate(key, unit, why_not=why) for key, unit in keys}
 
 

@@ -6,7 +6,7 @@ one draw: of the car, and of where its strokes fall between the rows.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, hypot, pi, sqrt
 from typing import Any, Final
 
@@ -29,6 +29,8 @@ LAGS_S: Final = np.geomspace(0.003, 0.3, 24)
 LAG_MOVED: Final = 1.05
 LEAST_PULLS: Final = 3
 LEAST_ROWS: Final = 20
+LEAST_OFF: Final = 0.04  # of what is due: less is noise
+TELLS: Final = 2.0  # times as far off as by the other way to carry a command out
 MOVES: Final = 0.05  # of what is due: where it moves less, no lag can be told
 LAG_UNSEEN, GAIN_UNSEEN = 0.08, 0.001  # off in all pulls alike: boost's noise, rounding
 LAG_KNOWN: Final = 0.5  # half of an interval, of its logarithm; wider ones tell nothing
@@ -147,6 +149,47 @@ def _refined(parts: Sequence[Part], lag_s: float, period_s: float) -> tuple[floa
     error = np.sqrt((scores**2).sum() * n / (n - 1)) / bread
     unseen = np.hypot(LAG_UNSEEN, 0.1 * period_s / lag_s)  # between rows, and of the model
     return lag_s, float(np.hypot(student_95(n - 1) * error, unseen))
+
+
+def otherwise(rig: Rig) -> Rig:
+    """Return a rig whose pump carries a command out the other way: by its speed, or by a valve."""
+    pump = replace(rig.spray.pump, follows_command=not rig.spray.pump.follows_command)
+    if pump.follows_command:
+        pump = replace(pump, regulated_kpa=np.inf)
+    return replace(rig, spray=replace(rig.spray, pump=pump))
+
+
+def carried_out_otherwise(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> str:
+    """Say where the pressure speaks for a pump whose speed follows the command, and not the rig.
+
+    Or against one: a sentence; empty where the rig's way explains it as well, or nothing tells.
+    """
+    other = otherwise(rig)
+    own_off, other_off = (_off_share(line_parts(logs, one, pulls)) for one in (rig, other))
+    if not own_off > max(LEAST_OFF, TELLS * other_off):
+        return ""
+    return (
+        f"the line's pressure is {100.0 * own_off:z.0f} % off what this rig's [spray.pump] makes of "
+        f"the command, {100.0 * other_off:z.0f} % {write(other)}"
+    )
+
+
+def write(rig: Rig) -> str:
+    """Return what to write for a rig's way to carry a command out, a clause."""
+    follows = rig.spray.pump.follows_command
+    without = " and no regulated" if follows else ""
+    return f"with follows_command = {str(follows).lower()}{without}: write that, and fit again"
+
+
+def _off_share(every: Sequence[Part | None]) -> float:
+    """Return how far readings are off what is due, as a share of it; NaN: too little seen."""
+    parts = [part for part in every if part is not None]
+    if not parts:
+        return np.nan
+    return min(
+        float(np.median([deviation_of(part.off(float(lag_s))[1]) for part in parts]))
+        for lag_s in LAGS_S
+    )
 
 
 def line_numbers(fit: LineFit | None, rig: Rig) -> dict[str, Estimate]:
