@@ -73,8 +73,8 @@ PUMP: Final = Question(
         (("spray", "pump", "shut_off"), "pressure at no flow"),
         (("spray", "pump", "free_flow"), "flow at no pressure"),
         (("spray", "pump", "regulated"), "held at, or none"),
-        (("spray", "pump", "follows_command"), "its speed follows the command"),
         (("spray", "tank"), "tank"),
+        (("spray", "pump", "follows_command"), "its speed follows the command"),
     ),
 )
 LIMITS: Final = Question(

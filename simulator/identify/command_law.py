@@ -100,7 +100,7 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     fits = {kind: rows.fit(kind, every) for kind in kinds}
     losses = {kind: rows.held_out(kind, x) for kind, x in fits.items()}
     cells = None
-    if CommandKind.INJECTOR_DUTY in fits:
+    if CommandKind.INJECTOR_DUTY in fits and not rows.by_speed:  # no sum of cells then
         cells = _Map(rows, fits[min(losses, key=lambda kind: losses[kind])])
         losses[CommandKind.MAP] = cells.held_out()
     best = min(losses.values())

@@ -137,7 +137,7 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
         return _none(otherwise), pulls, [otherwise]
     parts = line_parts(logs, rig, pulls)
     why = [""] * len(pulls)
-    fit = fit_line(parts)
+    first = fit = fit_line(parts)
     for _ in range(FITS):
         if fit is None or 2 * why.count("") <= len(pulls):
             break
@@ -152,8 +152,8 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
     pulls = tuple(replace(p, left_out=words) for p, words in zip(pulls, why, strict=True))
     doubts = doubts_of_line(logs, fit)
     healthy = [pull for pull in pulls if not pull.left_out]
-    if fit is not None and 2 * len(healthy) <= len(pulls):
-        doubts += _told_by_another_way(logs, rig, pulls, fit)
+    if first is not None and 2 * len(healthy) <= len(pulls):
+        doubts += _told_by_another_way(logs, rig, pulls, first)
     numbers = _none(BY_LINE) | line_pressure.line_numbers(fit, rig)
     numbers |= charge.charge_numbers(logs, rig, healthy)
     if fit is not None and healthy:

@@ -169,8 +169,8 @@ def carried_out_otherwise(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull
     if not own_off > max(LEAST_OFF, TELLS * other_off):
         return ""
     return (
-        f"the line's pressure is {100.0 * own_off:z.0f} % off what this rig's [spray.pump] makes of "
-        f"the command, {100.0 * other_off:z.0f} % {write(other)}"
+        f"the line's pressure is {100.0 * own_off:z.0f} % off what this rig's [spray.pump] makes "
+        f"of the command, {100.0 * other_off:z.0f} % {write(other)}"
     )
 
 

@@ -79,5 +79,5 @@ def test_log_without_spray_says_so() -> None:
     log = healthy(rig, "commanded_ml_min", "command_pct")
     silent = Series(log.t_s, {**log.columns, "delivered_ml_min": np.zeros(len(log.t_s))})
     assert law_of([silent], rig) == (
-        "not enough in this log: no spray and boost together, to learn its command from"
+        "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
     )
