@@ -27,6 +27,8 @@ from simulator.identify.health import (
 from simulator.identify.intervals import doubt_of
 from simulator.identify.line_pressure import LineFit, fit_line, line_parts
 from simulator.identify.readings import rate_of
+from simulator.identify.run_down import KEY as RUN_DOWN
+from simulator.identify.run_down import run_down
 from simulator.identify.spraying import Spraying, spraying
 from simulator.identify.widen import widened
 
@@ -123,6 +125,7 @@ def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
         numbers |= _none_of(line_pressure.KEYS, otherwise)
         doubts.append(otherwise)
     numbers |= charge.charge_numbers(logs, rig, healthy)
+    numbers[RUN_DOWN] = run_down(logs, rig, pulls, fit.lag_s)
     numbers |= flow_numbers(fit, doubt, used)
     if numbers["flow_sensor.lag"].value is not None:
         numbers, calm = widened(logs, rig, healthy, numbers)
@@ -156,6 +159,7 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
         doubts += _told_by_another_way(logs, rig, pulls, first)
     numbers = _none(BY_LINE) | line_pressure.line_numbers(fit, rig)
     numbers |= charge.charge_numbers(logs, rig, healthy)
+    numbers[RUN_DOWN] = run_down(logs, rig, pulls, None)
     if fit is not None and healthy:
         numbers, calm = widened(logs, rig, healthy, numbers)
         doubts += [NOT_CALM] * (not calm)
@@ -226,7 +230,7 @@ def _none(why: str) -> dict[str, Estimate]:
         *charge.NEVER,
         *charge.DROP,
         (delivery.KEY, delivery.UNIT),
-        ("spray.pump.run_down", "s"),
+        (RUN_DOWN, "s"),
         ("spray.pump.ripple", "%"),
     )
     return _none_of(keys, why)

@@ -56,7 +56,8 @@ NO_NOISE: Final = (
 )
 NO_RIPPLE: Final = (
     "not enough in this log: a pump's strokes are faster than its rows; what the sensor's filter "
-    "lets pass of them is in the noise of the line's pressure"
+    "lets pass of them is in the noise of the line's pressure: only an oscilloscope, or a gauge "
+    "logged 500 times a second, would show them"
 )
 
 
