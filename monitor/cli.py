@@ -38,6 +38,7 @@ _VERBS = {
     "renew": "Write an older version's rig file in today's keys, remarks kept.",
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
+    "prove": "Hold a rig against requirements on simulated cars: pass, fail, undecided.",
     "ports": "List serial ports, and how to name them so that they are found again.",
     "feed": "Send a scenario over a serial port, as a logger would.",
 }

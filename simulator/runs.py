@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from rules.channels import NOT_SENT, ROW_WIDTH, Sample
+from rules.facts import Rig
 from rules.guard import Guard
 from rules.step.state import N_DECISION
 from simulator.plant import Car, FaultKind, Report, Scenario
@@ -71,13 +72,22 @@ class Drive:
         seed: 0 or more; the same seed gives the same bits.
         guarded: Whether the guard's actions reach the car; else it only watches.
         compiled: Run compiled: seconds to load or compile, then some hundred times real time.
+        guard_rig: What the guard takes the car for; otherwise it knows the car's own rig.
     """
 
-    def __init__(self, scenario: Scenario, seed: int, *, guarded: bool, compiled: bool) -> None:
+    def __init__(
+        self,
+        scenario: Scenario,
+        seed: int,
+        *,
+        guarded: bool,
+        compiled: bool,
+        guard_rig: Rig | None = None,
+    ) -> None:
         self.scenario = scenario
         self._guarded = guarded
         self._car = Car(scenario.rig, scenario, seed, compiled=compiled)
-        self._guard = Guard(scenario.rig)
+        self._guard = Guard(guard_rig or scenario.rig)
         self._compiled = compiled
         self._tail = np.empty((0, len(TRUTH_NAMES)))
         # Where the wire plays tricks, a row's time does not say when it came: go sample by sample.

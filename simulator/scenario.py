@@ -9,6 +9,7 @@ from typing import Annotated, Any, ClassVar, Final, Literal, Self
 from msgspec import Meta
 
 from rules.channels import CHANNEL_NAMES
+from rules.facts import Rig
 from simulator.plant.script import (
     Do,
     Fault,
@@ -192,7 +193,7 @@ def _check(document: Document, scenario: Scenario) -> None:
             raise document.wrong((*path, "gear"), "no gear, except in a pull or a cruise")
     for index, fault in enumerate(scenario.faults):
         path = ("faults", index)
-        _check_fault(document, path, fault)
+        check_fault(document, path, fault)
         if fault.at_s >= total_s:
             raise document.wrong((*path, "at"), f"less than the drive's {total_s:zg} s")
         if fault.for_s <= 0.0:
@@ -203,7 +204,18 @@ def _check(document: Document, scenario: Scenario) -> None:
         raise document.wrong(("ambient",), "-30 degC to 60 degC")
 
 
-def _check_fault(document: Document, path: KeyPath, fault: Fault) -> None:
+def check_fault(document: Document, path: KeyPath, fault: Fault, rig: Rig | None = None) -> None:
+    """Check what makes sense together in a fault.
+
+    Args:
+        document: Where it stands.
+        path: And at which place.
+        fault: The fault.
+        rig: The car, where it is known: a sensor's channel has to be mapped.
+
+    Raises:
+        BadInput: A magnitude out of range, or a channel where none belongs or of no sensor.
+    """
     least = fault.kind.least
     if not least <= fault.magnitude <= 1.0:
         raise document.wrong((*path, "magnitude"), f"{100.0 * least:zg} % to 100 %")
@@ -211,13 +223,16 @@ def _check_fault(document: Document, path: KeyPath, fault: Fault) -> None:
         raise document.wrong((*path, "channel"), "no channel, except for a fault of a sensor")
     if fault.channel and fault.channel not in CHANNEL_NAMES:
         raise document.wrong((*path, "channel"), f"one of {', '.join(CHANNEL_NAMES)}")
+    mapped = CHANNEL_NAMES if rig is None else tuple(terms.name for terms in rig.channels)
+    if rig is not None and fault.channel and fault.channel not in mapped:
+        wanted = f"a channel {rig.name} maps: {', '.join(mapped)}"
+        raise document.wrong((*path, "channel"), wanted)
 
 
 def _check_against_rig(document: Document, scenario: Scenario) -> None:
     """Check what only this car can tell: its gears and its channels."""
     rig = scenario.rig
     most = len(rig.vehicle.gears)
-    mapped = [terms.name for terms in rig.channels]
     gears = [("drive", index, step.gear) for index, step in enumerate(scenario.drive)]
     gears += [("faults", index, fault.gear) for index, fault in enumerate(scenario.faults)]
     for name, index, gear in gears:
@@ -225,6 +240,4 @@ def _check_against_rig(document: Document, scenario: Scenario) -> None:
             expected = f"a gear {rig.name} has, 1 to {most}"
             raise document.wrong((name, index, "gear"), expected)
     for index, fault in enumerate(scenario.faults):
-        if fault.channel and fault.channel not in mapped:
-            wanted = f"a channel {rig.name} maps: {', '.join(mapped)}"
-            raise document.wrong(("faults", index, "channel"), wanted)
+        check_fault(document, ("faults", index), fault, rig)

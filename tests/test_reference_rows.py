@@ -51,10 +51,10 @@ COVERED = {
     "iec61508-terms": "not applicable: no failure rate, coverage or integrity level is computed",
     # intervals and metrics
     "detection-metrics": "bench.test_statistics.test_confusion_metrics",
-    "wilson-z196": "bench.test_statistics.test_wilson_at_z_196",
-    "wilson-newcombe": "bench.test_statistics.test_newcombe_cases",
-    "rule-of-three": "bench.test_statistics.test_rule_of_three",
-    "roc-auc": "bench.test_statistics.test_roc_auc",
+    "wilson-z196": "simulator.proof.test_proportions.test_wilson_at_z_196",
+    "wilson-newcombe": "simulator.proof.test_proportions.test_newcombe_cases",
+    "rule-of-three": "simulator.proof.test_proportions.test_rule_of_three",
+    "roc-auc": "simulator.proof.test_proportions.test_roc_auc",
 }
 NOT_APPLICABLE = "not applicable: "
 

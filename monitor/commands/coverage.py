@@ -72,7 +72,7 @@ def coverage(
         raise BadInput(
             f'--fault: found "{clean(str(fault))}", expected part of a name such as {near}'
         )
-    processes = workers or _processors()
+    processes = workers or processors()
     way = choose(simulated_s(facts, runs, cases) / processes)
     if way.why_slow:
         sys.stderr.write(way.why_slow + "\n")
@@ -97,7 +97,8 @@ def coverage(
     return int(any(cell.state is State.MISSED for cell in cells))
 
 
-def _processors() -> int:
+def processors() -> int:
+    """Return how many processors this process may use."""
     import os
 
     if hasattr(os, "sched_getaffinity"):

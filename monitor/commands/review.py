@@ -1,53 +1,124 @@
-"""``flowdebt review``: what happened in this log, and why?"""
+"""``flowdebt review``: what happened in these logs, and why? And what if thresholds were others?"""
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Annotated, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from cyclopts import Parameter
 
 from monitor.commands.parameters import JsonFlag, RigOption
 
+if TYPE_CHECKING:  # they load numpy
+    from monitor.review.review import Review
+    from monitor.review.tried import Tried
+
 _LEAST_WIDTH: Final = 40
 
 
 def review(
-    log: Annotated[Path, Parameter(help="A log (CSV, Parquet, Arrow IPC), or a session's folder.")],
-    *,
+    *logs: Annotated[
+        Path,
+        Parameter(
+            help="A log (CSV, Parquet, Arrow IPC), a session's folder, or a folder of these."
+        ),
+    ],
     rig: RigOption = None,
+    set_: Annotated[
+        tuple[str, ...],
+        Parameter(
+            name="--set",
+            negative="",
+            show_default=False,
+            help='What if: a threshold changed, such as debt.cut="0.2 s", any number of times. '
+            "Told is what comes out otherwise.",
+        ),
+    ] = (),
     as_json: JsonFlag = False,
     fail_on: Annotated[
         Literal["warn", "pull_timing", "cut_boost"] | None,
         Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
     ] = None,
 ) -> int:
-    """Read back a log at full speed and say what happened: when, what, how deep, action, why.
+    """Read back logs at full speed and say what happened: when, what, how deep, action, why.
 
     A session is judged by the rig it was recorded with, and must reproduce its own decisions; give
-    --rig to judge it by another. Exit codes: 0 ran; 1 --fail-on was reached, or a session's
-    decisions did not come out the same; 2 bad input, or nothing in it could be judged.
+    --rig to judge it by another. With --set each log is judged by its rig as it is and so changed:
+    told is which actions appear, vanish or move; readings stay as recorded. Of several logs the
+    last line sums up, and one that can't be read holds up no other. Exit codes: 0 ran; 1 --fail-on
+    was reached (so changed, with --set), or a session's decisions did not come out the same; 2 bad
+    input, or nothing in a log could be judged.
     """
-    import json
-    import sys
-
     from monitor.review.report import in_words
     from monitor.review.review import NOT_JUDGED
     from monitor.review.review import review as read_back
+    from monitor.review.several import logs_in, names_of, ranked_as_json, ranked_in_words
+    from monitor.review.tried import Trials
     from rules.facts import Action
-    from simulator.strict import called
+    from simulator.rig import find_rig, load_rig
+    from simulator.strict import BadInput, called
 
-    result = read_back(log, rig)
+    if not logs:
+        raise BadInput(
+            "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
+            "folder, or a folder of these"
+        )
+    paths = logs_in(logs)
+    if rig is not None and len(paths) > 1:
+        load_rig(find_rig(rig))  # what is wrong with it is told once, not with each log
+    trials = Trials(paths, rig, set_) if set_ else None
+    reviews: list[Review] = []
+    refused: dict[str, str] = {}
+    code = 0
+    for path, name in zip(paths, names_of(paths), strict=True):
+        try:
+            result: Review | Tried
+            if trials is not None:
+                result = trials.of(path, name)
+                _say(result.in_words(), result.as_json, as_json=as_json)
+            else:
+                result = read_back(path, rig)
+                result.source = name
+                _say(in_words(result), result.as_json, as_json=as_json)
+                if result.could_be_judged:
+                    reviews.append(result)
+            if fail_on is not None and result.worst >= Action[fail_on.upper()]:
+                code = max(code, 1)
+            if result.reproduced is False:
+                code = max(code, 1)
+            if not result.could_be_judged:
+                raise BadInput(f"{called(path)}: {NOT_JUDGED}")
+        except BadInput as error:
+            refused[name] = str(error)
+            code = 2
+            _complain(str(error))
+    if trials is not None and not (as_json and len(paths) == 1):
+        lines = trials.in_words(of=len(paths))
+        _say(lines, lambda: trials.as_json(refused), as_json=as_json)
+    elif trials is None and len(paths) > 1:
+        lines = iter([ranked_in_words(reviews, of=len(paths))])
+        _say(lines, lambda: ranked_as_json(reviews, refused), as_json=as_json)
+    return code
+
+
+def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
+    """Write lines, or with --json facts as a line."""
+    import json
+    import sys
+
     if as_json:
-        sys.stdout.write(json.dumps(result.as_json(), allow_nan=False) + "\n")
-    else:
-        for line in in_words(result):
-            sys.stdout.write(for_output(line) + "\n")
+        lines = [json.dumps(facts(), allow_nan=False)]
+    for line in lines:
+        sys.stdout.write((line if as_json else for_output(line)) + "\n")
     sys.stdout.flush()
-    if result.reproduced is False:
-        return 1
-    if not (result.judged or result.events):
-        sys.stderr.write(f"flowdebt: {called(log)}: {NOT_JUDGED}\n")
-        return 2
-    return int(fail_on is not None and result.worst >= Action[fail_on.upper()])
+
+
+def _complain(why: str) -> None:
+    """Tell of a log that could not be read, or judged: the others are read all the same."""
+    import sys
+
+    from simulator.strict import clean
+
+    sys.stderr.write(clean(f"flowdebt: {why}", 1000) + "\n")
 
 
 def for_output(line: str) -> str:

@@ -79,7 +79,7 @@ def simulate(
         compiled=way.compiled,
         keep=plot is not None,
     )
-    _write(run, to, truth, to is None and plot is None)
+    write_log(run, to, truth, to is None and plot is None)
     if way.compiled:
         leave_mark(DRIVE_ON)
     if plot is not None:
@@ -150,7 +150,7 @@ def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
         )
 
 
-def _write(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
+def write_log(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
     """Drive, and write the log to a file, to standard output (``aloud``) or nowhere."""
     import contextlib
     import sys

@@ -8,7 +8,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from rules.facts import Action
+from rules.facts import Action, Rig
 from rules.findings import FINDINGS
 from rules.step.state import Decision
 from simulator.plant import Report, Scenario
@@ -164,12 +164,20 @@ class Run:
         guarded: Whether the guard acts.
         compiled: Which way to run; the bits are the same.
         keep: Keep what a picture needs.
+        guard_rig: What the guard takes the car for; otherwise it knows the car's own rig.
     """
 
     def __init__(
-        self, scenario: Scenario, seed: int, *, guarded: bool, compiled: bool, keep: bool
+        self,
+        scenario: Scenario,
+        seed: int,
+        *,
+        guarded: bool,
+        compiled: bool,
+        keep: bool,
+        guard_rig: Rig | None = None,
     ) -> None:
-        self._drive = Drive(scenario, seed, guarded=guarded, compiled=compiled)
+        self._drive = Drive(scenario, seed, guarded=guarded, compiled=compiled, guard_rig=guard_rig)
         self._keep = keep
         self._compiled = compiled
         self.kept: list[Block] = []

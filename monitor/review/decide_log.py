@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from monitor.recorder.span import readings_of
 from monitor.review.alarms import AlarmMoment, moments
 from monitor.review.decided_log import Decided, Groups, TurnAt
 from monitor.review.judge import Judge, Judged, worth_compiling
@@ -76,7 +77,7 @@ class _Run:
         finite = finite[np.isfinite(finite)]
         first_s = float(finite[0]) if len(finite) else 0.0
         self._axis = Axis(first_s, first_s)
-        self._late = 0
+        self._late = self._judged = 0
         self._pieces: list[Piece] = []
         self._starts: list[Any] = []
         self._low: list[Floats] = []
@@ -104,6 +105,8 @@ class _Run:
         self._high.append(high)
         self._moments += moments(piece, self._log.rows, decisions)
         self._late += int(np.count_nonzero(Decision.named(decisions)["late"]))
+        sent = readings_of(self._log.rows[start:end])
+        self._judged += int(np.count_nonzero(judged.judged & sent))
         for at, number, turn, event in judged.turns:
             self._turns.append(TurnAt(start + at, float(axis_s[at]), turn, event, number))
 
@@ -126,4 +129,5 @@ class _Run:
             turns=self._turns,
             reproduced=log.reproduced if self._as_then else None,
             differs_at=log.differs_at if self._as_then else None,
+            judged=self._judged,
         )

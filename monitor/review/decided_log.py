@@ -88,6 +88,7 @@ class Decided:
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
             was nothing to compare (a log, or another rig).
         differs_at: First row at which they didn't.
+        judged: How many rows, ticks left out, were in time, with every essential channel healthy.
         rows: How many rows.
         from_s: Time of the first row, s.
         to_s: Time of the last.
@@ -103,6 +104,7 @@ class Decided:
     turns: list[TurnAt]
     reproduced: bool | None
     differs_at: int | None
+    judged: int
 
     def __post_init__(self, moments: list[AlarmMoment]) -> None:
         self.rows = self.pieces[-1].end

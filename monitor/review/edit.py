@@ -104,6 +104,11 @@ def edit(rig_file: RigFile, *changes: str) -> RigFile:
     return edited
 
 
+def without_place(message: str, rig_file: RigFile) -> str:
+    """Return a message of ``edit`` without file and line: what was typed stands in no file."""
+    return re.sub(r"^:[0-9]+: |^: ", "", message.removeprefix(rig_file.file_name))
+
+
 def values_of(rig_file: RigFile) -> list[Value]:
     """Return the keys ``edit`` changes, in the order of a rig file; none of a sensor not mapped."""
     document = Document.parse(rig_file.text, rig_file.file_name)

@@ -115,6 +115,11 @@ class Review:
         """The worst action of any event."""
         return max((event.action for event in self.events), default=Action.NO_ACTION)
 
+    @property
+    def could_be_judged(self) -> bool:
+        """Whether anything in it could be judged."""
+        return bool(self.judged or self.events)
+
     def as_json(self) -> dict[str, Any]:
         """Return the review as plain JSON types."""
         return {

@@ -28,6 +28,7 @@ MOST_RUNS: Final = 1000
 _HALF: Final = 2**31  # seeds below it tune, from it on they judge
 _LASTS_S: Final = 1.0
 _MISSING: Final = TRUTH_NAMES.index("true_missing")
+_ACTS: Final = tuple(Action)[1:]
 _CHUNK: Final = 4  # cells a worker takes at a time
 
 
@@ -52,6 +53,11 @@ class Found(NamedTuple):
         action_s: Delay from onset to the first action on the engine, seconds; infinite: none.
         harm: Knock harm from beginning to end.
         missing: Largest share of the spray missing, mean over a second after onset, in truth.
+        onset_s: When the fault began, seconds since the start; infinite: never.
+        acts_s: Delay from onset to the first warning, pull of timing and cut of boost, or more,
+            seconds; infinite: none. What is asked for anew counts, though it was done already.
+        worst: The hardest action since the onset.
+        work_kj: Work at the crank from beginning to end.
     """
 
     began: bool
@@ -59,6 +65,10 @@ class Found(NamedTuple):
     action_s: float
     harm: float
     missing: float
+    onset_s: float = inf
+    acts_s: tuple[float, float, float] = (inf, inf, inf)
+    worst: Action = Action.NO_ACTION
+    work_kj: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,18 +180,27 @@ def run_cell(scenario: Scenario, seeds: Sequence[int], compiled: bool) -> list[F
     return [observe(scenario, seed, compiled) for seed in seeds]
 
 
-def observe(scenario: Scenario, seed: int, compiled: bool = True) -> Found:
+def observe(
+    scenario: Scenario, seed: int, compiled: bool = True, guard_rig: Rig | None = None
+) -> Found:
     """Drive once, the guard acting, and return what it found after the first fault's onset.
 
     Without a fault everything counts that is found from the start on.
+
+    Args:
+        scenario: What to drive.
+        seed: Which car.
+        compiled: Run compiled.
+        guard_rig: What the guard takes the car for; otherwise it knows the car's own rig.
     """
-    drive = Drive(scenario, seed, guarded=True, compiled=compiled)
+    drive = Drive(scenario, seed, guarded=True, compiled=compiled, guard_rig=guard_rig)
     blocks = list(drive)
     decisions = np.concatenate([block.decisions for block in blocks])
     came_s = np.concatenate([block.came_s for block in blocks])
     onset_s = min((span.begins_s for span in drive.spans), default=0.0)
+    work_kj = drive.report.work_kj
     if not isfinite(onset_s):
-        return Found(False, (), inf, drive.report.harm, 0.0)
+        return Found(False, (), inf, drive.report.harm, 0.0, work_kj=work_kj)
     named = Decision.named(decisions)
     levels = named["level"] > 0.0
     raised = []
@@ -189,12 +208,18 @@ def observe(scenario: Scenario, seed: int, compiled: bool = True) -> Found:
         at_s = _first_rise_s(levels[:, i], came_s, onset_s)
         if isfinite(at_s):
             raised.append((name, at_s - onset_s))
-    acting = named["action"] >= Action.PULL_TIMING
-    action_s = _first_rise_s(acting, came_s, onset_s) - onset_s
+    asked = np.column_stack((named["action"], named["level"]))
+    warn_s, pull_s, cut_s = (
+        _first_rise_s(asked >= act, came_s, onset_s) - onset_s for act in _ACTS
+    )
+    since_onset = named["action"][came_s >= onset_s]
+    worst = Action(int(since_onset.max(initial=0.0)))
     truths = np.concatenate([block.truths for block in blocks])
     since = truths[truths[:, 0] >= onset_s, _MISSING]
     missing = _lasting(since, round(_LASTS_S * scenario.rate_hz))
-    return Found(True, tuple(raised), action_s, drive.report.harm, missing)
+    acts_s = (warn_s, pull_s, cut_s)
+    harm = drive.report.harm
+    return Found(True, tuple(raised), pull_s, harm, missing, onset_s, acts_s, worst, work_kj)
 
 
 def judge(case: Case, point: Point, expectation: Expectation, found: Sequence[Found]) -> Cell:
@@ -281,9 +306,18 @@ def _lasting(values: Any, samples: int) -> float:
 
 
 def _first_rise_s(level: Any, came_s: Any, onset_s: float) -> float:
-    """Return when a level first rose at or after the onset; infinite: never."""
-    before = np.concatenate(([False], level[:-1]))
-    rows = np.flatnonzero(level & ~before & (came_s >= onset_s))
+    """Return when a level first rose at or after the onset; infinite: never.
+
+    Args:
+        level: Whether it is there: (n,), or (n, m) where any of several counts.
+        came_s: When each row came, (n,).
+        onset_s: The onset.
+    """
+    rises = level.copy()
+    rises[1:] &= ~level[:-1]
+    if rises.ndim > 1:
+        rises = rises.any(axis=1)
+    rows = np.flatnonzero(rises & (came_s >= onset_s))
     return float(came_s[rows[0]]) if len(rows) else inf
 
 

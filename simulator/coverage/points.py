@@ -11,6 +11,7 @@ from simulator.plant.sizing import peak_kpa
 PART: Final = -1.0  # stands for the throttle at which boost settles below the usual dry limit
 _PART_PCT: Final = {Charger.TURBOCHARGER: 57.0, Charger.NONE: 24.0}
 _PART_BLOWN_PCT: Final = 64.0
+_OWN_PULL_S: Final = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,24 @@ class Point:
             for step in self.drive
         )
         return Scenario(self.key, self.what, rig, drive, begun)
+
+
+def own_point(
+    rig: Rig, gear: int, boost_kpa: tuple[float, float], throttle_pct: float = nan
+) -> Point:
+    """Return a point of one's own: a pull, and a window of boost in which a fault begins.
+
+    Args:
+        rig: The car.
+        gear: In which a fault begins; 0: any, in a pull of gear 4.
+        boost_kpa: From and to, gauge (infinite: no bound).
+        throttle_pct: Pedal; NaN: full.
+    """
+    onset_kpa = rig.command.start_boost_kpa
+    span_kpa = peak_kpa(rig, nan) - onset_kpa
+    above, below = ((kpa - onset_kpa) / span_kpa for kpa in boost_kpa)
+    drive = _pull(gear or 4, _OWN_PULL_S, throttle_pct)
+    return Point("own", "a point of the file's own", drive, 2.0, above, below, gear)
 
 
 def _pull(gear: int, for_s: float, throttle_pct: float = nan) -> tuple[Step, ...]:

@@ -35,8 +35,8 @@ SLOWEST_ROWS_S: Final = 0.031
 # known only nearly. On the plant's cars, by the pressure and by the flow.
 NOT_A_LINE: Final = (0.12, 0.22)
 NO_STOP: Final = (
-    "not enough in these logs: no pump stops under spray (in a lift the valve shuts, or boost falls "
-    "with it): on a dyno, at low boost, unplug it, log that, and give fit that log, too"
+    "not enough in these logs: no pump stops under spray (in a lift a valve shuts, or boost falls "
+    "too): on a dyno, at low boost, unplug it, log that, and give fit that log, too"
 )
 SLOW_ROWS: Final = (
     "not enough in these logs: a pump stops, but rows come too seldom to see how fast"

@@ -4,7 +4,7 @@ It shares no hydraulics with ``rules``: if both had the same mistake, no test wo
 """
 
 from simulator.plant.car import Car, run
-from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.script import Do, Fault, FaultKind, Scenario, Spread, Step
 from simulator.plant.truth import Report
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "FaultKind",
     "Report",
     "Scenario",
+    "Spread",
     "Step",
     "run",
 ]

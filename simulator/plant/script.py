@@ -148,6 +148,28 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Spread:
+    """What one car is, where its rig tells of a kind of car.
+
+    Attributes:
+        delay_s: From a step of the command until the flow reading moves, seconds, >= 0.
+        lag_s: From there to 63 % of the step, seconds, >= 0.
+        gain: Share by which the flow reading is too high, > -1.
+        noise: Standard deviation of a flow reading, as a share of it.
+        octane: Of its petrol, research octane number; NaN: as the rig says. The tune knows nothing
+            of it.
+        pump_wear: Share of its pump's pressure that is gone, 0 to less than 1; nor of that.
+    """
+
+    delay_s: float
+    lag_s: float
+    gain: float
+    noise: float
+    octane: float = float("nan")
+    pump_wear: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Scenario:
     """A scripted run.
 
@@ -162,6 +184,7 @@ class Scenario:
         tank_ml: Fluid at the start (infinite: a full tank).
         peak_boost_kpa: Boost the engine is tuned to (NaN: the top of the rig's timing table).
         ambient_c: Air outside, degC.
+        spread: This very car; None: the seed's.
     """
 
     name: str
@@ -174,6 +197,7 @@ class Scenario:
     tank_ml: float = inf
     peak_boost_kpa: float = float("nan")
     ambient_c: float = 24.0
+    spread: Spread | None = None
 
     @property
     def duration_s(self) -> float:

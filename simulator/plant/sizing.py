@@ -23,7 +23,7 @@ from simulator.plant.engine import (
 from simulator.plant.hydraulics import VALVE_S, full_flow_ml_min
 from simulator.plant.mixture import surface_mn_m, viscosity_mpa_s
 from simulator.plant.noise import generator
-from simulator.plant.script import Scenario
+from simulator.plant.script import Scenario, Spread
 from simulator.plant.state import RING
 
 LONGEST_STEP_S: Final = 0.001
@@ -58,10 +58,11 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     Args:
         rig: The car.
         scenario: Its day.
-        seed: Which car of its kind: delay, lag, gain and noise spread about the rig's, its pump's
-            strokes over what such pumps have.
+        seed: Which car of its kind: its pump's strokes, and where the scenario doesn't give this
+            car's delay, lag, gain and noise, those too.
     """
-    spread = generator(seed, 0).uniform(-1.0, 1.0, 7).tolist()
+    drawn = generator(seed, 0).uniform(-1.0, 1.0, 7).tolist()
+    this = scenario.spread or _spread(rig, drawn)
     k = Constants()
     sample_s = 1.0 / scenario.rate_hz
     substeps = max(1, -int(-sample_s / LONGEST_STEP_S * (1.0 - 1e-9) // 1))
@@ -81,17 +82,18 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     methanol = full * k.methanol / (0.75 * k.full_air_kg_s)
     # A careful tuner leaves the petrol itself on the rich side, should the spray fail.
     k.rich_petrol = max(rich - METHANOL_AIR * methanol, 1.0 / LEANEST_PETROL)
-    delay_s = rig.flow_sensor.delay_s * (1.0 + _SPREAD * spread[0])
-    lag_s = rig.flow_sensor.lag_s * (1.0 + _SPREAD * spread[1])
-    actuation = min(round(_ACTUATION_SHARE * delay_s / k.dt_s), RING - 1)
+    k.shut_off_kpa *= 1.0 - this.pump_wear
+    if not isnan(this.octane):
+        k.petrol_octane = this.octane
+    actuation = min(round(_ACTUATION_SHARE * this.delay_s / k.dt_s), RING - 1)
     k.actuation_steps = actuation
-    rest = round(delay_s / k.dt_s) - actuation
+    rest = round(this.delay_s / k.dt_s) - actuation
     k.sensor_steps = max(0, min(rest, RING - 1))
-    k.sensor_lag_s = max(0.004, lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
-    k.flow_gain = 1.0 + _GAIN_SPREAD * spread[2]
-    k.flow_noise = 0.035 + 0.005 * spread[4]
+    k.sensor_lag_s = max(0.004, this.lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
+    k.flow_gain = 1.0 + this.gain
+    k.flow_noise = this.noise
     k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
-    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * spread[6]
+    k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * drawn[6]
     late = round(rig.fault_intervals.reaction_s / k.dt_s)
     most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
     k.reaction_steps = max(0, min(late, most_late))
@@ -101,6 +103,21 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     for i, name in enumerate(CHANNEL_NAMES):
         k.sent[i] = 1.0 if name in sent else 0.0
     return k
+
+
+def _spread(rig: Rig, drawn: Sequence[float]) -> Spread:
+    """Return a car that spreads about its rig.
+
+    Args:
+        rig: The rig.
+        drawn: Numbers from -1 to 1.
+    """
+    return Spread(
+        rig.flow_sensor.delay_s * (1.0 + _SPREAD * drawn[0]),
+        rig.flow_sensor.lag_s * (1.0 + _SPREAD * drawn[1]),
+        _GAIN_SPREAD * drawn[2],
+        0.035 + 0.005 * drawn[4],
+    )
 
 
 def peak_kpa(rig: Rig, asked_kpa: float) -> float:

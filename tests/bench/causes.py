@@ -21,8 +21,8 @@ from rules.facts import Rig
 from rules.guard import Guard
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.noise import generator
+from simulator.proof.proportions import wilson
 from simulator.rig import find_rig, load_rig
-from tests.bench.statistics import wilson
 from tests.bench.table import note, show
 
 TUNING_SEEDS: Final = range(1_000_000)

@@ -28,7 +28,7 @@ import pytest
 
 from rules.guard import Guard
 from rules.step import compiled, from_rig, step
-from tests.bench.statistics import wilson
+from simulator.proof.proportions import wilson
 from tests.bench.table import note, show
 from tests.kit.decisions import matrix_of
 from tests.kit.drives import driven, drives

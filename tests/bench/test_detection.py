@@ -13,6 +13,7 @@ from rules.guard import Guard
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision, State
+from simulator.proof.proportions import miss_count, quantile
 from tests.bench.detection import false_pulls, generic, kernels, shipped, suite
 from tests.bench.detection.contenders import Accounts, contest, families
 from tests.bench.detection.drives import (
@@ -45,7 +46,6 @@ from tests.bench.detection.signals import (
     threshold_for,
     with_limit,
 )
-from tests.bench.statistics import miss_count, quantile
 
 SEED = 7
 NOMINAL = World()

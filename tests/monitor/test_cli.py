@@ -33,6 +33,7 @@ VERBS = (
         "feed",
         "ports",
         "coverage",
+        "prove",
     ),
 )
 
@@ -324,7 +325,7 @@ OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
-    "review": "--rig --json --fail-on",
+    "review": "--rig --set --json --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--done --by --log --result --on --json",
@@ -335,6 +336,7 @@ OPTIONS = {
     "feed": "--to --speed --seed --baud --sequence --crc --senml",
     "ports": "--json",
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
+    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --replay --new",
 }
 
 

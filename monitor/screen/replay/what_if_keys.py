@@ -1,14 +1,13 @@
 """What if: the keys that change thresholds, decide the log again behind, and show what differs."""
 
 import asyncio
-import re
 import threading
 from pathlib import Path
 from typing import Final
 
 from monitor.review.compare import compare
 from monitor.review.decide_log import decide
-from monitor.review.edit import Value, edit, save_as, values_of
+from monitor.review.edit import Value, edit, save_as, values_of, without_place
 from monitor.review.log import Stopped
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if import Change
@@ -65,7 +64,7 @@ class WhatIfKeys(ReplayKeys):
                 changes = room.what_if.with_typed(answer, own)
                 rig_file = await asyncio.to_thread(self._edited, changes)
             except BadInput as error:
-                self.screen.say(_without_place(str(error), self.own_rig()), odd=True)
+                self.screen.say(without_place(str(error), self.own_rig()), odd=True)
                 continue
             if await self._try(rig_file, changed=bool(changes)):
                 room.what_if.take(changes)
@@ -157,11 +156,6 @@ def thresholds_first(values: list[Value]) -> list[Value]:
         return order.get(value.key, order.get(table, most))
 
     return sorted(values, key=place)
-
-
-def _without_place(message: str, rig_file: RigFile) -> str:
-    """Return a message without file and line: what was typed stands in no file."""
-    return re.sub(r"^:[0-9]+: |^: ", "", message.removeprefix(rig_file.file_name))
 
 
 def path_of(typed: str) -> Path:

@@ -4,13 +4,13 @@ from typing import Final
 
 from rich.cells import set_cell_size
 
+from monitor.review.compare import AS_RECORDED
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 
 TYPE_ONE: Final = "type one, as debt.cut = 0.3 s"
 SEVERAL: Final = "expected a key and its value; several with ; between"
-HONEST: Final = "Readings stay as recorded: how the car would have answered is not known."
 HINT: Final = "enter changes it   z undo   k keep as a new file   escape closes "
 SHORT_HINT: Final = "enter change  z undo  k keep as file "
 _SIGNS: Final = {
@@ -48,7 +48,7 @@ class WhatIfPage(RoomPane, Page):
         rows.append(self._wants(view, width))
         if what_if.changes:
             rows.append(self._heading(view, width))
-            rows.append([view.say(f" {shortened(HONEST, width - 2)}", "dim")])
+            rows.append([view.say(f" {shortened(AS_RECORDED, width - 2)}", "dim")])
             rows += self._differences(view, width, max(0, height - len(rows)))
         return rows
 

@@ -12,9 +12,9 @@ import numpy as np
 
 from rules.guard import Guard
 from rules.step.state import Decision
+from simulator.proof.proportions import poisson
 from tests.bench.detection.drives import HEALTHY, World, drive, shipped_rig, stream
 from tests.bench.detection.shipped import RIGS
-from tests.bench.statistics import poisson
 from tests.bench.table import show
 
 DRIVE_S: Final = 600.0

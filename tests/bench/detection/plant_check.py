@@ -10,11 +10,11 @@ from rules.facts import Rig
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
+from simulator.proof.proportions import quantile
 from simulator.scenario import load_scenario
 from tests.bench.detection.drives import draw_car
 from tests.bench.detection.kernels import ratio_below_s
 from tests.bench.detection.shipped import pulled
-from tests.bench.statistics import quantile
 from tests.bench.table import show
 
 AT_S: Final = 6.0

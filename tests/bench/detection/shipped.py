@@ -13,6 +13,7 @@ from rules import channels as ch
 from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.state import UNDER_DELIVERY, Decision
+from simulator.proof.proportions import miss_count, quantile, wilson
 from tests.bench.detection.drives import (
     EVALUATION,
     FAULTS,
@@ -25,7 +26,6 @@ from tests.bench.detection.drives import (
     shipped_rig,
     stream,
 )
-from tests.bench.statistics import miss_count, quantile, wilson
 from tests.bench.table import show
 
 RIGS: Final = ("brindle", "tarnwick")

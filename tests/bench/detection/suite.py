@@ -11,6 +11,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from simulator.proof.proportions import miss_count, quantile
 from tests.bench.detection import false_pulls, generic, plant_check, shipped
 from tests.bench.detection.contenders import Result, contest, families
 from tests.bench.detection.drives import EVALUATION, FAULTS, TUNING, World, shipped_rig
@@ -25,7 +26,6 @@ from tests.bench.detection.signals import (
     see,
     threshold_for,
 )
-from tests.bench.statistics import miss_count, quantile
 from tests.bench.table import note, show
 
 SEED: Final = 20260

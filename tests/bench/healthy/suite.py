@@ -17,10 +17,10 @@ from rules.facts import Action, Rig
 from rules.findings import label_of
 from rules.guard import Guard
 from rules.step.state import FINDING_NAMES, Decision
+from simulator.proof.proportions import poisson
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
 from tests.bench.healthy.drive import make_drive
-from tests.bench.statistics import poisson
 from tests.bench.table import note, show
 
 SEED: Final = 51

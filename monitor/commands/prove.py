@@ -1,0 +1,247 @@
+"""``flowdebt prove``: requirements that a failsafe passes or fails."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import Parameter
+from cyclopts.validators import Number
+
+from monitor.commands.parameters import RigOption, flag
+
+if TYPE_CHECKING:
+    from simulator.proof.outcomes import Cars
+    from simulator.proof.proving import Standing
+    from simulator.proof.requirements import Requirements
+    from simulator.rig import RigFile
+
+PASSED, FAILED, UNDECIDED = 0, 1, 3
+BROKEN_OFF = 130
+
+
+def prove(
+    requirements: Annotated[
+        Path | None, Parameter(show_default=False, help="Requirements file (TOML); see --new.")
+    ] = None,
+    *,
+    rig: RigOption = None,
+    car: Annotated[
+        str | None,
+        Parameter(help="Rig of the cars it is tried on, where they aren't as --rig says."),
+    ] = None,
+    jobs: Annotated[
+        int | None,
+        Parameter(
+            help="Processes; otherwise one a processor. The result is the same.",
+            validator=Number(gte=1, lte=61),
+        ),
+    ] = None,
+    most_runs: Annotated[
+        int,
+        Parameter(
+            help="Runs a row that decide it, or nothing does.",
+            validator=Number(gte=16, lte=100_000),
+        ),
+    ] = 4000,
+    to: Annotated[
+        Path | None,
+        Parameter(
+            help="Folder for finished runs, from which the same command goes on; otherwise beside "
+            "the requirements. With --replay: the log to write, .csv or .parquet."
+        ),
+    ] = None,
+    as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
+    replay: Annotated[
+        str | None, Parameter(help="Write one run's log instead: ROW:RUN, such as 1:17.")
+    ] = None,
+    new: Annotated[bool, flag("Write a fresh requirements file, with comments.")] = False,
+) -> int:
+    """Try a rig on simulated cars until each requirement is decided at its confidence.
+
+    Every run is another car within the stated population, and the guard acts on it. Ctrl-C keeps
+    what is done; the same command goes on. A simulated car is not the car.
+    Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
+    """
+    import sys
+
+    from simulator.proof.requirements import load_requirements
+    from simulator.rig import find_rig, load_rig
+    from simulator.strict import BadInput
+
+    if new:
+        return _write_new(requirements)
+    if requirements is None:
+        raise BadInput("prove: found no REQUIREMENTS, expected a file (or --new)")
+    if rig is None:
+        raise BadInput("prove: found no --rig, expected the rig that is to be proven")
+    guard_file = load_rig(find_rig(rig))
+    car_file = guard_file if car is None else load_rig(find_rig(car))
+    asked = load_requirements(requirements, car_file)
+
+    from simulator.proof.outcomes import Cars
+
+    cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
+    command = f"flowdebt prove {requirements} --rig {rig}" + (f" --car {car}" if car else "")
+    if replay is not None:
+        return _replay(asked, cars, replay, to)
+    proof, code = _prove(
+        asked,
+        cars,
+        _about(asked, guard_file, car_file),
+        jobs=jobs,
+        most_runs=most_runs,
+        folder=to or requirements.with_suffix(".proof"),
+    )
+    if as_json:
+        import json
+
+        sys.stdout.write(json.dumps(proof.as_json(), allow_nan=False) + "\n")
+        return code
+
+    from monitor.proof.words import as_table
+
+    def replay_command(row: int, run: int) -> str:
+        return f"{command} --replay {row}:{run} --to run.csv"
+
+    sys.stdout.write("\n".join(as_table(proof, replay_command)) + "\n")
+    return code
+
+
+def _prove(
+    asked: "Requirements",
+    cars: "Cars",
+    about: dict[str, Any],
+    *,
+    jobs: int | None,
+    most_runs: int,
+    folder: Path,
+) -> tuple[Any, int]:
+    """Run a proof; return it and the exit code."""
+    import sys
+
+    from monitor.commands.coverage import processors
+    from monitor.proof.store import Store
+    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
+    from simulator.coverage.matrix import observe
+    from simulator.coverage.points import POINTS
+    from simulator.proof.proving import Proving, prove_here
+    from simulator.proof.results import Verdict
+
+    store = Store(folder, about)
+    if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
+        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
+        sys.stderr.flush()
+        observe(POINTS[0].scenario(cars.driven, ()), 0)
+        leave_mark(DRIVE_ON)
+    proving = Proving(asked, cars, most_runs)
+    unfinished = False
+    try:
+        prove_here(
+            proving,
+            jobs=jobs or processors(),
+            kept=store.kept(),
+            keep=store.keep,
+            progress=_Progress().tell if sys.stderr.isatty() else None,
+        )
+    except KeyboardInterrupt:
+        unfinished = True
+        sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
+    proof = proving.proof(about, unfinished=unfinished)
+    if unfinished:
+        return proof, BROKEN_OFF
+    codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
+    return proof, codes[proof.verdict]
+
+
+def _about(asked: "Requirements", guard: "RigFile", car: "RigFile") -> dict[str, Any]:
+    from hashlib import sha256
+    from importlib.metadata import version
+
+    from simulator.proof.proving import code_hash
+
+    return {
+        "requirements": asked.name,
+        "requirements_sha256": asked.sha256,
+        "rig": guard.rig.name,
+        "rig_sha256": sha256(guard.text.encode()).hexdigest(),
+        "car": car.rig.name,
+        "car_sha256": sha256(car.text.encode()).hexdigest(),
+        "version": version("flowdebt"),
+        "code": code_hash(),
+        "seed_set": asked.seed_set,
+    }
+
+
+def _write_new(path: Path | None) -> int:
+    import sys
+
+    import monitor.proof
+    from simulator.strict import new_file
+
+    text = (Path(monitor.proof.__file__).parent / "new.toml").read_text(encoding="utf-8")
+    if path is None:
+        sys.stdout.write(text)
+        return PASSED
+    with new_file(path) as file:
+        file.write(text.encode())
+    sys.stderr.write(f"wrote {path}\n")
+    return PASSED
+
+
+def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) -> int:
+    """Run one run again, write its log and tell what it cost."""
+    import sys
+
+    from monitor.commands.simulate import write_log
+    from monitor.pictures.simulating import Run
+    from simulator.logfile import LOG_ENDINGS
+    from simulator.proof.outcomes import staged
+    from simulator.proof.population import MOST_RUNS
+    from simulator.strict import BadInput, clean, ending_of, refuse_taken
+
+    number, _, run = which.partition(":")
+    rows = asked.requirements
+    if not (number.isdecimal() and run.isdecimal() and 1 <= int(number) <= len(rows)):
+        expected = f"ROW:RUN, a row from 1 to {len(rows)}, such as 1:17"
+        raise BadInput(f'--replay: found "{clean(which)}", expected {expected}')
+    if int(run) >= MOST_RUNS:
+        raise BadInput(f"--replay: found run {int(run)}, expected less than {MOST_RUNS}")
+    if to is None:
+        raise BadInput("--replay: found no --to, expected the log to write")
+    ending_of(to, *LOG_ENDINGS)
+    refuse_taken(to)
+    scenario, drawn, _ = staged(cars, rows[int(number) - 1], int(run))
+    if scenario is None:
+        raise BadInput(f"--replay: found a run that never reaches its point, {clean(which)}")
+    one = Run(scenario, drawn.seed, guarded=True, compiled=True, keep=False, guard_rig=cars.guard)
+    write_log(one, to, truth=True, aloud=False)
+    sys.stderr.write(f"wrote {one.outcome.samples} samples to {to}\n")
+    sys.stderr.write("\n".join(one.outcome.in_words()) + "\n")
+    return PASSED
+
+
+class _Progress:
+    """Tells how far a proof is, on one line that is written over, and how long it may take."""
+
+    def __init__(self) -> None:
+        from time import monotonic
+
+        self._now = monotonic
+        self._began_s = monotonic()
+        self._before = 0
+
+    def tell(self, standing: "Standing") -> None:
+        """Write the line anew."""
+        import sys
+
+        self._before = self._before or standing.runs - 1
+        pace_s = (self._now() - self._began_s) / max(standing.runs - self._before, 1)
+        left_s = pace_s * standing.left
+        about = f"{left_s:z.0f} s" if left_s < 90.0 else f"{left_s / 60.0:z.0f} min"
+        line = (
+            f"{standing.decided} of {standing.rows} requirements decided, {standing.runs} runs, "
+            f"about {about} left"
+        )
+        if not standing.left:
+            line = ""
+        sys.stderr.write(f"\r{line:<79}\r")
+        sys.stderr.flush()

@@ -1,0 +1,1 @@
+"""What a proof needs of the world: a folder to resume from, words to tell it."""

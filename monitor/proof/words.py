@@ -1,0 +1,83 @@
+"""A proof in words: a table of 80 columns, its reasons, its worst runs."""
+
+import textwrap
+from collections.abc import Callable, Iterator
+from math import isfinite
+from typing import Final
+
+from simulator.proof.proportions import quantile
+from simulator.proof.results import CalmResult, Proof, RowResult, Verdict, delay_s
+
+WIDE: Final = 80
+_NAME: Final = 25
+_COLUMNS: Final = (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("most", 1.0))
+
+
+def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
+    """Return a proof as lines of at most 80 columns, but for commands.
+
+    Args:
+        proof: The proof.
+        replay: The command that replays a run, by number of row (from 1) and of car.
+    """
+    about = proof.about
+    car = "" if about["car_sha256"] == about["rig_sha256"] else f", on cars of {about['car']}"
+    lines = textwrap.wrap(
+        f"{about['requirements']}: {about['rig']} (rig {about['rig_sha256'][:12]}){car}, flowdebt "
+        f"{about['version']}, cars of set {about['seed_set']}",
+        WIDE,
+    )
+    head = "".join(f"{name:>6}" for name, _ in _COLUMNS)
+    lines += ["", f"{'requirement':<{_NAME}}verdict      of runs  share>={head}"]
+    lines += [_row(row) for row in proof.rows]
+    lines += [_calm(calm) for calm in proof.calms]
+    lines += ["", "ms from the fault's onset to the action asked for (no: in that share, never)"]
+    so_far = "UNFINISHED, so far " if proof.unfinished else ""
+    lines += ["", so_far + proof.verdict.value.upper()]
+    reasons = [(row.requirement.name, row.reason) for row in proof.rows]
+    reasons += [(calm.calm.name, calm.reason) for calm in proof.calms]
+    for name, reason in reasons:
+        if reason:
+            lines += _hung(f"{name}: {reason}")
+    worst = list(_worst(proof, replay))
+    lines += ["", "the worst runs:", *worst] if worst else []
+    return [*lines, "", *textwrap.wrap(proof.does_not_prove, WIDE)]
+
+
+def _row(row: RowResult) -> str:
+    delays = row.delays_s
+    times = "".join(f"{_ms(quantile(delays, share)):>6}" for _, share in _COLUMNS) if delays else ""
+    counts = f"{row.passed} of {len(delays)}"
+    least = f"{100.0 * row.least:z.1f} %"
+    return f"{_named(row.requirement.name)}{row.verdict.value:<10}{counts:>13}{least:>8}{times}"
+
+
+def _calm(result: CalmResult) -> str:
+    text = f"{result.count} in {result.hours:z.0f} h" if result.hours else ""
+    most = f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else ""
+    return f"{_named(result.calm.name)}{result.verdict.value:<13}{text}{most}".rstrip()
+
+
+def _named(name: str) -> str:
+    return f"{textwrap.shorten(name, _NAME - 1, placeholder='...'):<{_NAME}}"
+
+
+def _ms(seconds: float) -> str:
+    return f"{1e3 * seconds:z.0f}" if isfinite(seconds) else "no"
+
+
+def _worst(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
+    for number, row in enumerate(proof.rows, 1):
+        runs = row.worst if row.verdict is not Verdict.PASS else row.worst[:1]
+        for outcome in runs:
+            took = _ms(delay_s(row.requirement, outcome))
+            took = "no action" if took == "no" else f"{took} ms"
+            yield from _hung(
+                f"{row.requirement.name}, run {outcome.number}: {took}, harm {outcome.harm:z.1f}, "
+                f"{outcome.work_lost_kj:z.0f} kJ lost"
+            )
+            yield f"    {replay(number, outcome.number)}"
+
+
+def _hung(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDE, initial_indent="  ", subsequent_indent="    ")

@@ -1,0 +1,1 @@
+"""Requirements that a failsafe passes or fails, on simulated cars."""

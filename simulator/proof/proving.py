@@ -1,0 +1,196 @@
+"""A proof under way: which chunk is wanted next, what has come, when it is done."""
+
+import hashlib
+import signal
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from itertools import islice
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+from simulator import runs
+from simulator.coverage import matrix, points
+from simulator.plant import sizing, tuning
+from simulator.proof import outcomes, population
+from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
+from simulator.proof.requirements import Requirements
+from simulator.proof.results import CalmResult, Proof, RowSoFar, Verdict
+
+MOST_RUNS: Final = 4000
+_USUAL: Final = 4.0  # runs without a failure that pass, times the share that may fail
+_AHEAD: Final = 2  # jobs a worker has waiting
+
+
+class Job(NamedTuple):
+    """What is run at once: some runs of one row.
+
+    Attributes:
+        row: Number of the requirement, from 0.
+        chunk: Number of the chunk, from 0.
+    """
+
+    row: int
+    chunk: int
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How far a proof is.
+
+    Attributes:
+        runs: Runs done, for all rows.
+        decided: Rows that need no more.
+        rows: Rows in all.
+        left: About so many runs are still wanted.
+    """
+
+    runs: int
+    decided: int
+    rows: int
+    left: int
+
+
+class Proving:
+    """A proof under way. It runs nothing itself: ``wanted`` says what to run, ``take`` takes it.
+
+    Whoever runs the jobs, in whatever order and however many at once: the proof is the same.
+
+    Args:
+        requirements: What is to be proven.
+        cars: On which cars.
+        most_runs: So many runs a row decide, or nothing does.
+    """
+
+    def __init__(self, requirements: Requirements, cars: Cars, most_runs: int = MOST_RUNS) -> None:
+        self.requirements = requirements
+        self.cars = cars
+        self._most_chunks = -(-most_runs // CHUNK)
+        self._rows = [RowSoFar(cars, row, most_runs) for row in requirements.requirements]
+        self._waiting: list[dict[int, list[Outcome]]] = [{} for _ in self._rows]
+        self._given = [0] * len(self._rows)
+        self._runs = 0
+
+    @property
+    def done(self) -> bool:
+        """Whether no row needs more."""
+        return all(row.done for row in self._rows)
+
+    def wanted(self) -> Job | None:
+        """Return a job nobody was given yet: of the row with fewest; None where there is none."""
+        open_rows = [
+            (self._given[number], number)
+            for number, row in enumerate(self._rows)
+            if not row.done and self._given[number] < self._most_chunks
+        ]
+        if not open_rows:
+            return None
+        chunk, number = min(open_rows)
+        self._given[number] += 1
+        return Job(number, chunk)
+
+    def take(self, job: Job, came: list[Outcome]) -> None:
+        """Take what a job came to; in which order they come changes nothing."""
+        row, waiting = self._rows[job.row], self._waiting[job.row]
+        waiting[job.chunk] = came
+        self._runs += len(came)
+        while (chunk := waiting.pop(len(row.seen) // CHUNK, None)) is not None and not row.done:
+            row.add(chunk)
+
+    def standing(self) -> Standing:
+        """Return how far it is."""
+        left = sum(self._left(row) for row in self._rows if not row.done)
+        return Standing(self._runs, sum(row.done for row in self._rows), len(self._rows), left)
+
+    def _left(self, row: RowSoFar) -> int:
+        """Return about how many more runs a row wants, were it to pass without a failure."""
+        n = len(row.seen)
+        usual = int(_USUAL / (1.0 - row.requirement.share))
+        return min(max(usual - n, n // 2, CHUNK), max(self._most_chunks * CHUNK - n, 0))
+
+    def proof(self, about: dict[str, Any], *, unfinished: bool = False) -> Proof:
+        """Return what it came to so far."""
+        calms = tuple(
+            CalmResult(calm, Verdict.UNDECIDED, reason="not measured")
+            for calm in self.requirements.calm
+        )
+        rows = tuple(row.result() for row in self._rows)
+        return Proof(about, rows, calms, unfinished)
+
+
+def prove_here(
+    proving: Proving,
+    *,
+    jobs: int,
+    kept: Mapping[Job, list[Outcome]],
+    keep: Callable[[Job, list[Outcome]], None],
+    progress: Callable[[Standing], None] | None = None,
+) -> None:
+    """Run a proof to its end on this machine.
+
+    Args:
+        proving: The proof.
+        jobs: Processes; 1 runs here. The result is the same whatever their number.
+        kept: Jobs that were done before.
+        keep: Called with each that is done now.
+        progress: Called after each.
+
+    Raises:
+        KeyboardInterrupt: It was broken off; what was done until then is taken and kept.
+    """
+
+    def take(job: Job, came: list[Outcome]) -> None:
+        keep(job, came)
+        proving.take(job, came)
+        if progress is not None:
+            progress(proving.standing())
+
+    if jobs <= 1:
+        for job in _new(proving, kept):
+            take(job, _run(proving, job))
+        return
+    # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
+    context = get_context("spawn")
+    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_leave_breaking_off)
+    under_way: dict[Future[list[Outcome]], Job] = {}
+    try:
+        while True:
+            room = jobs * _AHEAD - len(under_way)
+            for job in islice(_new(proving, kept), room):
+                row = proving.requirements.requirements[job.row]
+                under_way[pool.submit(run_chunk, proving.cars, row, job.chunk)] = job
+            if not under_way:
+                return
+            for future in wait(under_way, return_when=FIRST_COMPLETED).done:
+                take(under_way.pop(future), future.result())
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def code_hash() -> str:
+    """Return a short hash of the code that a run's outcome hangs on."""
+    from simulator.plant import compiled
+
+    digest = hashlib.sha256(compiled.fingerprint().encode())
+    for module in (sizing, tuning, runs, points, matrix, population, outcomes):
+        digest.update(Path(str(module.__file__)).read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def _new(proving: Proving, kept: Mapping[Job, list[Outcome]]) -> Iterator[Job]:
+    """Yield the jobs that are wanted, and take by itself what was done before."""
+    while (job := proving.wanted()) is not None:
+        if job in kept:
+            proving.take(job, kept[job])
+        else:
+            yield job
+
+
+def _run(proving: Proving, job: Job) -> list[Outcome]:
+    return run_chunk(proving.cars, proving.requirements.requirements[job.row], job.chunk)
+
+
+def _leave_breaking_off() -> None:
+    """Let a worker finish its job where ctrl+c ends the whole group: the parent ends it then."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
