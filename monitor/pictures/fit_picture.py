@@ -144,7 +144,7 @@ def _flow_of(fitted: Fitted, rig: Rig) -> _Drawn:
         spray.t_s,
         spray.pull,
         spray.command > 0.0,
-        np.where(spray.seen, spray.reading, np.nan),
+        spray.reading,
         fit.reads(spray),
         _Sensor(was.delay_s, was.lag_s, 1.0).reads(spray),
         rig.flow_sensor.noise,

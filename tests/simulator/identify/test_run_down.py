@@ -24,7 +24,7 @@ PULLS = (
 )
 
 
-def stopped(run_down_s: float, **truth: float) -> Series:
+def stopped(run_down_s: float, **truth: Any) -> Series:
     """Return a log of three long pulls of a known car whose pump stops in the last."""
     pull = np.concatenate((np.zeros(3000), np.full(6000, 400.0)))
     share = np.ones(3 * len(pull))
@@ -55,7 +55,7 @@ def test_a_lift_does_not_tell_it() -> None:
     """The valve shuts first: said, with what to log."""
     told = identify([known_log(5)], RIG).numbers["spray.pump.run_down"]
     assert told.value is None
-    assert "in a lift the valve shuts" in told.why_not
+    assert "in a lift a valve shuts" in told.why_not
 
 
 def test_slow_rows_do_not_tell_it() -> None:
