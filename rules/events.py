@@ -23,7 +23,8 @@ class Turn(StrEnum):
 class Step(NamedTuple):
     """One rise of a finding's level.
 
-    ``fhti_s`` is the fault handling time interval of that action: detection and reaction, s.
+    ``fhti_s`` is how long after the event's one fault its action was done, the reaction included,
+    s; below nought where it came before that.
     """
 
     time_s: float
@@ -51,8 +52,9 @@ class Event:
         lasted_s: How long it lasted by the guard's own time; None while it does.
         intervals: How long detection and reaction took, against what the engine tolerates: of the
             first action that protects it (pull or cut), or of the warning where there was none.
-            What more was done afterwards is among the steps.
+            When that one says the fault began, it began for all steps.
         check_first: What to look at on this car.
+        began_s: When the fault began, as ``intervals`` has it, by the guard's own time.
         steps: Every rise of its level.
     """
 
@@ -69,6 +71,7 @@ class Event:
     check_first: str
     until_s: float | None = None
     lasted_s: float | None = None
+    began_s: float = 0.0
     steps: list[Step] = field(default_factory=list)
 
     @property
@@ -150,8 +153,12 @@ class EventTracker:
 
     def _worsen(self, event: Event, finding: int, level: Action, decision: Decision) -> None:
         found = intervals(self._rig, finding, decision)
+        taken_s = decision.clock_s - event.began_s + found.reaction_s
         if not event.steps or event.action < Action.PULL_TIMING:
-            event.intervals = found
+            later_s = taken_s - found.handling_s
+            event.steps = [one._replace(fhti_s=one.fhti_s - later_s) for one in event.steps]
+            event.began_s += later_s
+            event.intervals, taken_s = found, found.handling_s
         event.action = level
         event.action_time_s = decision.time_s
         event.explanation = explain(self._rig, finding, decision)
@@ -159,4 +166,4 @@ class EventTracker:
             event.retard_deg = max(event.retard_deg, decision.retard_deg)
         if level is Action.CUT_BOOST:
             event.boost_ceiling_kpa = ceiling_or_none(decision)
-        event.steps.append(Step(decision.time_s, level.word, decision.retard_deg, found.handling_s))
+        event.steps.append(Step(decision.time_s, level.word, decision.retard_deg, taken_s))

@@ -80,6 +80,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
 
     from monitor.commands.next_step import next_step
     from monitor.commands.weak_points import rows_expected, weak_points
+    from monitor.commission.drafting import most_dangerous_first
     from monitor.commission.rig_text import left_to_do
     from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
@@ -139,7 +140,9 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     tuned = tune(rig, None)
     commissioned = done_in(rig_file)
     standing = {one.step: not one.changed_since for one in commissioned}
-    to_do = next_step(rig, period_s, pump_stop.pull_s, standing, Path(rig_file.file_name).name)
+    left = most_dangerous_first(left_to_do(rig_file.text))
+    name = Path(rig_file.file_name).name
+    step = next_step(rig, period_s, pump_stop.pull_s, standing, name, left)
     return {
         "rig": rig.name,
         "onset_kpa": onset_kpa,
@@ -198,18 +201,18 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
             "tolerant_s": times.tolerant_s,
         },
         "by_default": list(by_default(rig_file)),
-        "to_do": left_to_do(rig_file.text),
+        "to_do": left,
         "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
         "commissioned": [one._asdict() for one in commissioned],
         "next_step": {
-            "step": to_do.step,
-            "words": to_do.words,
-            "command": to_do.command or None,
-            "now_s": _or_null(to_do.now_s),
-            "then_s": _or_null(to_do.then_s),
+            "step": step.step,
+            "words": step.words,
+            "command": step.command or None,
+            "now_s": _or_null(step.now_s),
+            "then_s": _or_null(step.then_s),
         },
     }
 
@@ -313,9 +316,6 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
         if finding["not_possible"] is not None:
             lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
     lines.append("")
-    if facts["to_do"]:
-        left = f"! left to do in the rig, by its marks TO DO: {facts['to_do']}"
-        lines += _wrapped("", [f"{left}; answer each, and take its mark out"])
     for one in facts["commissioned"]:
         what = [f"{one['step']} by {one['by']} on {one['on']}", one["result"]]
         if one["log_sha256"]:

@@ -1,6 +1,6 @@
 """The one step that would help a rig most now: told last by ``flowdebt check``."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache
 from math import inf
@@ -19,6 +19,7 @@ QUICK_S: Final = 0.02  # from row to row
 WORTH_S: Final = 0.02  # gained for a stopped pump, where that is handled too late
 SHOWN_S: Final = 0.01
 WORTH_A_SENSOR_S: Final = 0.05
+_MOST_NAMED: Final = 4
 _LINE_NAME: Final = CHANNEL_NAMES[LINE - 1]
 
 
@@ -26,7 +27,7 @@ class NextStep(NamedTuple):
     """What to do next.
 
     Attributes:
-        step: One of ``simulator.rig.STEPS``, or "rows", "line", "none".
+        step: One of ``simulator.rig.STEPS``, or "to_do", "rows", "line", "none".
         words: What to do, and what it buys.
         command: What to type then; empty where nothing is.
         now_s: How soon a stopped pump leads to pulled timing now; infinite: never.
@@ -41,13 +42,19 @@ class NextStep(NamedTuple):
 
 
 def next_step(
-    rig: Rig, period_s: float, now_s: float, standing: Mapping[str, bool], name: str
+    rig: Rig,
+    period_s: float,
+    now_s: float,
+    standing: Mapping[str, bool],
+    name: str,
+    to_do: Sequence[str] = (),
 ) -> NextStep:
     """Return the step that helps most, by what it buys.
 
-    First what brings a stopped pump, handled too late, in time; then a fit, which holds the rig
-    against its car and may make it quicker; then what says whether it protects at all (the trip,
-    the dry limit); then a sensor of line pressure that makes it quicker still; then what is left.
+    First what a draft left open: until then all else is reckoned from guesses. Then what brings a
+    stopped pump, handled too late, in time; then a fit, which holds the rig against its car and may
+    make it quicker; then what says whether it protects at all (the trip, the dry limit); then a
+    sensor of line pressure that makes it quicker still; then what is left.
 
     Args:
         rig: The rig.
@@ -55,7 +62,10 @@ def next_step(
         now_s: How soon a stopped pump leads to pulled timing at the highest boost; or infinite.
         standing: By step, whether it was done: True where the rig is the same since.
         name: The rig's file, for commands.
+        to_do: Keys that somebody must still decide, the most dangerous first.
     """
+    if to_do:
+        return NextStep("to_do", _settle(to_do), f"flowdebt check {name}", now_s, now_s)
 
     @cache
     def then_s(step: str) -> float:
@@ -74,6 +84,17 @@ def next_step(
         by = " by line pressure" if step == "line" else ""
         words += f": a stopped pump then pulls timing in about {then_s(step):z.2f} s{by}, now {now}"
     return NextStep(step, words, _command(step, name), now_s, then_s(step))
+
+
+def _settle(to_do: Sequence[str]) -> str:
+    more = len(to_do) - _MOST_NAMED
+    named = ", ".join(to_do[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
+    keys = f"{len(to_do)} keys" if len(to_do) > 1 else "the key"
+    order = ", the most dangerous first" if len(to_do) > 1 else ""
+    return (
+        f"settle {keys} marked TO DO in the rig{order}: {named}. Write in what you know, measured "
+        "or out of the tune, and take the mark out"
+    )
 
 
 def _steps(

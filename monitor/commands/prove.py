@@ -124,6 +124,7 @@ def _prove(
     from simulator.coverage.matrix import observe
     from simulator.coverage.points import POINTS
     from simulator.proof.proving import Proving, prove_here
+    from simulator.proof.reasons import explained
     from simulator.proof.results import Verdict
 
     store = Store(folder, about)
@@ -148,6 +149,7 @@ def _prove(
     proof = proving.proof(about, unfinished=unfinished)
     if unfinished:
         return proof, BROKEN_OFF
+    proof = explained(proof, cars)
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
     return proof, codes[proof.verdict]
 

@@ -5,11 +5,14 @@ from typing import Final
 
 from monitor.clock import stamp
 from monitor.commission.rig_logs import sha256_of
+from monitor.commission.rig_text import left_to_do
 from monitor.review.review import NOT_JUDGED, Review, review
 from rules.facts import Action
 from simulator.rig import shipped_rigs, with_step
 from simulator.strict import BadInput, called, read_text, replace_text
 
+# What a step finds out: no guess of a draft may stand there any more.
+_FINDS: Final = {"dry_limit": "paid.dry_limit", "jug": "spray.nozzles[0].rated_flow"}
 _OF_SPRAY: Final = ("under_delivery", "cooling_missing")
 
 
@@ -28,13 +31,19 @@ def note_done(
 
     Raises:
         BadInput: The rig is shipped or wrong; who or what came of it isn't told; a log that can't
-            be read, or, of a trip, in which no missing spray pulled timing.
+            be read, or, of a trip, in which no missing spray pulled timing; a guess that is still
+            marked TO DO where the step finds it out.
     """
     if by is None:
         raise BadInput("check: found --done without --by, expected who did it (an alias)")
     if path in shipped_rigs().values():
         raise BadInput(f"{called(path)}: found a shipped rig, expected a rig file of your own")
     text = read_text(path)
+    if (key := _FINDS.get(step, "")) in left_to_do(text):
+        raise BadInput(
+            f"{called(path)}: found {key} still marked TO DO, expected what was found, and its "
+            "mark taken out"
+        )
     seen = ""
     if log is not None:
         told = review(log, str(path))

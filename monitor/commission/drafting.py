@@ -6,7 +6,7 @@ value that errs on the side of the engine.
 """
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 from typing import Any, Final
@@ -15,7 +15,7 @@ from monitor.commission.channel_tables import EXPLAINED, witness_of, write_chann
 from monitor.commission.guessing import Guess, Sure
 from monitor.commission.law import EXACT, Found, Law
 from monitor.commission.rig_text import ASKED, DEFAULT, RigText
-from monitor.commission.ties import FLOW_UNITS
+from rules.causes.rig_mistakes import wrong_unit
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.rig import find_rig, rig_from_text, shipped_rigs
@@ -56,17 +56,17 @@ HOT: Final[KeyPath] = ("limits", "intake_c", "above")
 # The last of the two points that a draft's [paid] has.
 TOP: Final[KeyPath] = (*PAID_BOOST, 1)
 TOP_TIMING: Final[KeyPath] = (*PAID_TIMING, 1)
-# What a log can never say, and what is at stake.
+# What a log can never say, and what is at stake; the most dangerous first.
 NEVER_GUESSED: Final[dict[KeyPath, str]] = {
     DRY_LIMIT: "prove on a dyno what the engine holds without spray; too high costs an engine. "
     "Until then: the boost at which spray begins.",
-    TOP: "the last one is the highest boost the tune allows.",
     TOP_TIMING: "timing the spray paid for, out of the tune. Until then more than is usual, so "
     "that more is taken back.",
-    HOT: "the hottest charge the tune allows; no day's log says that. Until then it only warns: "
-    "with the limit, write action pull_timing.",
+    TOP: "the last one is the highest boost the tune allows.",
     ("fault_intervals", "tolerant"): "how long the engine survives full boost without spray. Until "
     "then so short that flowdebt check may call it too late.",
+    HOT: "the hottest charge the tune allows; no day's log says that. Until then it only warns: "
+    "with the limit, write action pull_timing.",
     ("spray", "methanol_by_volume_pct"): "the mix as it is poured.",
     ("spray", "check_valve"): "the pressure at which it opens, as its maker says or measured.",
 }
@@ -223,6 +223,13 @@ def default_like(answers: Answers, log: FromLog | None) -> str:
     if log is not None and log.top_kpa is not None and log.top_kpa < 8.0:
         return OF_CHARGER["none"]
     return OF_CHARGER["turbocharger"]
+
+
+def most_dangerous_first(keys: Iterable[str]) -> list[str]:
+    """Return keys that are left to do in the order in which to settle them."""
+    order = [key_of(_pair(path)) for path in (*NEVER_GUESSED, *LOOKED_UP)]
+    between = len(NEVER_GUESSED) - 0.5  # the law of the command, a doubtful column
+    return sorted(keys, key=lambda key: order.index(key) if key in order else between)
 
 
 def essential(log: FromLog) -> list[Guess]:
@@ -476,7 +483,7 @@ def _time(rig: RigText, log: FromLog) -> None:
 
 def _to_decide(rig: RigText, answers: Answers) -> None:
     """Mark what nobody answered."""
-    for path, why in {**LOOKED_UP, **NEVER_GUESSED}.items():
+    for path, why in {**NEVER_GUESSED, **LOOKED_UP}.items():
         pair = _pair(path)
         if answers.keys().isdisjoint((path, pair)) and rig.raw(*path) is not None:
             rig.note(pair, rig.origin(pair), why)
@@ -519,13 +526,11 @@ def against_nozzles(rig: RigText, log: FromLog) -> list[str]:
     ratio = log.law.full_ml_min / full_ml_min if full_ml_min > 0.0 else 0.0
     if 0.8 < ratio < 1.25:
         return []
-    factor, _ = MlMin.linear(flow.unit)
-    units = [u for u in FLOW_UNITS if 0.8 < ratio * MlMin.linear(u)[0] / factor < 1.25]
-    fits = f" (in {' or '.join(units)} it would fit)" if units else ""
+    unit = wrong_unit(ratio, MlMin.linear(flow.unit)[0]) if ratio > 0.0 else None
+    what = "a wrong unit, another pump or nozzle, or spray that is missing"
     return [
         f'"{clean(flow.header, 24)}" reads {log.law.full_ml_min:z.0f} mL/min in full spray, pump '
-        f"and nozzles give {full_ml_min:z.0f}: a wrong unit{fits}, another pump or nozzle, "
-        "or spray that is missing"
+        f"and nozzles give {full_ml_min:z.0f}: {what if unit is None else unit.sentence}"
     ]
 
 

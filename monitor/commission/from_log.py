@@ -12,6 +12,7 @@ from monitor.commission.columns import Column
 from monitor.commission.drafting import FromLog
 from monitor.commission.guessing import AIR_KPA, Guess, Sure, ambient_of
 from monitor.commission.law import find_law
+from monitor.commission.rig_text import ASKED
 from monitor.commission.ties import Readings, better_default, line_follows_kpa
 from monitor.commission.ties import doubts as doubts_of
 from monitor.sources.logs.open_table import Table, TableColumn, open_table
@@ -42,6 +43,7 @@ class Log:
         time_unit: As a rig's ``time.unit``.
         remarks: What was made of them, a sentence each.
         time_doubt: What is in doubt of the time; empty where nothing is.
+        time_why: What speaks for the time column.
     """
 
     source: str
@@ -52,6 +54,7 @@ class Log:
     time_unit: str
     remarks: tuple[str, ...] = ()
     time_doubt: str = ""
+    time_why: str = ""
 
 
 def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
@@ -101,6 +104,7 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
         time_unit=found.unit,
         remarks=tuple(table.remark for table in tables if table.remark),
         time_doubt="" if found.is_sure else found.why,
+        time_why=found.why,
     )
 
 
@@ -144,6 +148,7 @@ def in_unit(log: Log, unit: str) -> Log:
         period_s=log.period_s * ratio,
         time_unit=unit,
         time_doubt="",
+        time_why=ASKED,
     )
 
 

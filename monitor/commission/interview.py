@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from monitor.commission.channel_tables import witness_of
+from monitor.commission.columns import Column, Spread, spread_of
 from monitor.commission.drafting import (
     CHARGER,
     OF_CHARGER,
@@ -14,6 +15,7 @@ from monitor.commission.drafting import (
     default_like,
     draft,
     leave_open,
+    most_dangerous_first,
 )
 from monitor.commission.from_log import Log, doubts, from_log, in_unit, with_defaults
 from monitor.commission.guessing import (
@@ -49,7 +51,7 @@ class Drafted:
 
     Attributes:
         toml: Its text.
-        to_do: Keys that somebody must still decide, and why.
+        to_do: Keys that somebody must still decide, and why; the most dangerous first.
         refused: Keys that ``check`` refuses until they are decided.
     """
 
@@ -105,9 +107,10 @@ def interview(
     for sentence in () if facts is None else against_nozzles(rig, facts):
         say(f"! {sentence}")
     refused = leave_open(rig, facts, asked.answers)
+    to_do = {key_of(path): why for path, why in rig.to_do.items()}
     return Drafted(
         toml=rig.finished(),
-        to_do={key_of(path): why for path, why in rig.to_do.items()},
+        to_do={key: to_do[key] for key in most_dangerous_first(to_do)},
         refused=tuple(refused),
     )
 
@@ -279,26 +282,40 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     lasts_s = float(log.time_s[-1] - log.time_s[0])
     rate = f"{1.0 / log.period_s:z.3g} rows a second" if log.period_s > 0.0 else "one row"
     lines = [
-        f"{log.source}: {len(log.columns)} columns, {len(log.time_s)} rows in {lasts_s:z.0f} s "
-        f"({rate})",
-        f"  {'column':<24} {'taken for':<18} {'unit':<10} {'how sure':<8} from, to",
+        f"{log.source}: {len(log.columns) + bool(log.time_column)} columns, {len(log.time_s)} rows "
+        f"in {lasts_s:z.0f} s ({rate})",
+        _row("column", "taken for", "unit", "how sure", "from, to"),
     ]
+    if log.time_column:
+        sure = Sure.ASK if log.time_doubt else Sure.SURE
+        lines.append(
+            _row(log.time_column, "time", log.time_unit, sure.word, f"0, {lasts_s:z.4g} s")
+        )
+        time = spread_of(Column(log.time_column, "", log.time_s), log.time_s)
+        lines.append(f"      {log.time_why}{_moves(time)}")
     for one in guesses:
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
-        sure = one.sure.word if one.channel else "-"
+        how_sure = one.sure.word if one.channel else "-"
         label = label_of_channel(one.channel) if one.channel else "-"
-        reads, moves = "", ""
-        if one.spread is not None:
-            reads = f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
-            moves = f"; steps of {one.spread.step:z.2g}, {one.spread.rate_hz:z.3g} a second"
+        reads = "" if one.spread is None else f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
         lines += [
-            f"  {clean(one.header, 24):<24} {label:<18} {unit:<10} {sure:<8} {reads}".rstrip(),
-            f"      {one.why}{moves}",
+            _row(one.header, label, unit, how_sure, reads),
+            f"      {one.why}{_moves(one.spread)}",
         ]
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
         lines.append(f"! time: {log.time_doubt}")
     return lines + [f"! {sentence}" for sentence in doubts(log, guesses)]
+
+
+def _row(header: str, label: str, unit: str, sure: str, reads: str) -> str:
+    return f"  {clean(header, 24):<24} {label:<18} {unit:<10} {sure:<8} {reads}".rstrip()
+
+
+def _moves(spread: Spread | None) -> str:
+    if spread is None:
+        return ""
+    return f"; steps of {spread.step:z.2g}, {spread.rate_hz:z.3g} a second"
 
 
 def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:

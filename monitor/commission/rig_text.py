@@ -5,11 +5,12 @@ import tomllib
 from typing import Any, Final
 
 from simulator.rig.toml_places import Places, put, remarks_above
-from simulator.strict import KeyPath
+from simulator.strict import KeyPath, key_of
 
 DEFAULT: Final = "default"
 ASKED: Final = "asked"
 TO_DO: Final = "# TO DO: "
+_IN_REMARK: Final = re.compile(r"\n# \[([A-Za-z0-9_.-]+)\]")
 _HEADER: Final = re.compile(r"^\[{1,2}([A-Za-z0-9_.-]+)\]{1,2}", re.MULTILINE)
 
 
@@ -109,6 +110,16 @@ class RigText:
         return text.rstrip() + "\n"
 
 
-def left_to_do(text: str) -> int:
-    """Return how many marks of a rig's text say that somebody must still decide."""
-    return sum(line.startswith(TO_DO) for line in text.splitlines())
+def left_to_do(text: str) -> list[str]:
+    """Return the keys, or the tables in remarks, above which a mark says: somebody must decide.
+
+    Args:
+        text: A rig in TOML.
+    """
+    starts = sorted((start, path) for path, (start, _) in Places(text).pairs.items())
+    found = []
+    for mark in re.finditer(f"^{TO_DO}.*$", text, re.MULTILINE):
+        remark = _IN_REMARK.match(text, mark.end())
+        below = (key_of(path) for start, path in starts if start > mark.end())
+        found.append(remark[1] if remark else next(below, ""))
+    return found

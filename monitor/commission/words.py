@@ -21,6 +21,7 @@ _SETS: Final = {
     # They make a column somebody's wish, not a reading.
     "WISH": "target|tgt|desired|des|demand|demanded|setpoint|command|commanded|cmd|req|request|"
     "requested|soll|sollwert|consigne|wanted",
+    "ENGINE": "eng|engine|crank|crankshaft|motor|moteur|kurbelwelle|vilebrequin",
     "SPRAY": "spray|wi|wmi|water|meth|methanol|nozzle|nozzles|wasser|eau|wet",
     "FLOW": "flow|flowrate|rate|delivered|delivery|durchfluss|volumenstrom|debit",
     "SHARE": "duty|dc|pwm|cycle|output|percent|pct|tastverhaltnis|tv|rapport cyclique|commande",
@@ -33,7 +34,7 @@ _SETS: Final = {
 # Channel, how much a name says that has a word of each set.
 _CHANNELS: Final = """
 engine_speed_rpm 3 rpm|nmot|*drehzahl|n mot|regime|revs|tacho
-engine_speed_rpm 3 eng|engine|crank|motor|moteur & speed|spd|turns
+engine_speed_rpm 3 ENGINE & speed|spd|turns
 boost_kpa 3 map|mgp|boost|ladedruck|saugrohrdruck|saug|suralimentation
 boost_kpa 3 INTAKE & PRESSURE
 boost_kpa 3 manifold & absolute|gauge
@@ -78,6 +79,12 @@ exhaust: egt|exhaust|abgas*|echappement|turbine|emap|back pressure|backpressure
 fuel: fuel press|fuel pressure|fuel level|fuel flow|fuel temp|fuel trim|fuel pump|fuel rate
 fuel: rail|kraftstoff*|carburant|stft|ltft|ethanol|flex
 air mass: maf|air flow|airflow|air mass|luftmasse*|debit d air|debit air
+another shaft: driveshaft|drive shaft|prop|propshaft|shaft|cardan*|kardan*|arbre|roller|camshaft
+another shaft: transmission|trans|gearbox|boite|getriebe*|nockenwelle*|abtrieb*
+another shaft: rad*drehzahl|turbo*drehzahl|lader*drehzahl|lufter*drehzahl|pumpe*drehzahl
+another shaft: turbo|turbocharger|supercharger|compressor|blower & speed|rpm|regime|vitesse
+another shaft: pump|pompe & rpm|regime
+engine speed's own limit, or its change: rpm|rev|revs & limit|limiter|launch|shift|delta|gradient|d
 vehicle speed: vehicle|wheel|road|car|gps|ground|vitesse|geschwindigkeit|vss|kmh|mph
 ambient: baro*|ambient|atmospheric|atm|outside|umgebung*|aussen*|exterieur*|weather
 air/fuel ratio: afr|air fuel
@@ -87,6 +94,7 @@ another part: trim|correction|error|tcs|cut|dwell|pulse width|pulsewidth|pw|turb
 boost control: wastegate|wg|wgdc|boost control|boost solenoid|boost duty|boost dc|boost valve
 """
 _FLOW: Final = "delivered_ml_min"
+_SPEED: Final = "engine_speed_rpm"
 _WISHED_ROLES: Final = frozenset({"commanded_ml_min", "command_pct"})
 AMBIENT: Final = "ambient"
 
@@ -158,9 +166,16 @@ def read_name(header: str, unit_word: str = "") -> Named:
         unit = unit or unit_of(text, kinds_of(roles))
     if fits(unit, "flow") and roles.get(_FLOW, 0) == WEAK:
         roles[_FLOW] = FAIR  # "spray" in mL/min can hardly be anything else
-    if fits(unit, "rotation") and not roles and not other:
-        roles["engine_speed_rpm"] = WEAK  # what else turns mostly has a name that says so
+    if fits(unit, "rotation") and not other and not (roles and _turns_the_engine(words)):
+        roles[_SPEED] = WEAK  # by its unit alone: many things turn
     return Named(words, unit, absolute, roles, other)
+
+
+def _turns_the_engine(words: str) -> bool:
+    """Whether a name, without its unit, is an engine speed's, or but says that it is a speed."""
+    return (
+        words in {"speed", "spd"} or _has(words, "ENGINE") or _roles(words)[0].get(_SPEED) == STRONG
+    )
 
 
 def kinds_of(roles: dict[str, int]) -> tuple[str, ...]:

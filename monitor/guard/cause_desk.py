@@ -13,6 +13,7 @@ from rules.step.state import (
     COOLING_MISSING,
     NO_COMMAND,
     OVER_DELIVERY,
+    SIGNAL_LOST,
     UNASKED_FLOW,
     UNDER_DELIVERY,
     Decision,
@@ -114,14 +115,15 @@ class CauseDesk:
             self._timing.take(decision)
             if words := self._pace.take(decision):
                 self._pace_words.append(words)
-            if not any(decision.level[finding] for finding in SPRAY_FINDINGS):
+            lost = decision.level[SIGNAL_LOST] > 0.0
+            if not lost and not any(decision.level[finding] for finding in SPRAY_FINDINGS):
                 self._due_s = None
                 self.ranked = []
             elif self._due_s is None:
                 self._due_s = decision.clock_s + SETTLED_S
                 self._of_rig_found = False
             elif decision.clock_s >= self._due_s:
-                self._look()
+                self._look(lost)
                 self._due_s = decision.clock_s + (AGAIN_S if self.ranked else SETTLED_S)
         return bool(self.ranked) and self.ranked is not before
 
@@ -139,9 +141,12 @@ class CauseDesk:
                 words.append(FITS_AGAIN if doubt is None else doubt.sentence)
         return words
 
-    def _look(self) -> None:
-        """Rank, once for each trouble; and once more where a mistake in the rig shows later."""
+    def _look(self, lost: bool) -> None:
+        """Rank, once for each trouble; and once more where a mistake in the rig shows later.
+
+        A signal that is lost tells of no cause in the spray; a wrong unit makes one seem so.
+        """
         mistakes = () if self._of_rig_found else self._of_rig.likely()
         if mistakes or not self.ranked:
             self._of_rig_found = bool(mistakes)
-            self.ranked = likely_causes(self._ranker.rank(), mistakes)
+            self.ranked = likely_causes(() if lost else self._ranker.rank(), mistakes)

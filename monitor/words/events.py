@@ -109,10 +109,19 @@ class EventWords:
         if self.level >= Action.PULL_TIMING and self.intervals is not None:
             yield f"{_INDENT}{self.intervals.in_words()}"
         if len(self.step_words) > 1:
-            yield f"{_INDENT}steps (and s from the fault until done): " + ", ".join(
-                f"{action} at {time_s:z.2f} s ({fhti_s:z.2f})"
-                for action, time_s, fhti_s in self.step_words
-            )
+            yield f"{_INDENT}{self._steps_since()}"
+
+    def _steps_since(self) -> str:
+        """Say when each step was taken, and how long after the one fault it was done."""
+        if self.intervals is None:
+            return "steps: " + ", ".join(f"{a} at {t:z.2f} s" for a, t, _ in self.step_words)
+        _, first_s, done_s = self.step_words[0]
+        began_s = first_s + self.intervals.reaction_s - done_s
+        steps = ", ".join(
+            f"{action} at {time_s:z.2f} s ({f'{done_s:z.2f}' if done_s > 0.0 else 'before'})"
+            for action, time_s, done_s in self.step_words
+        )
+        return f"steps (and s from the fault, at {began_s:z.2f} s, until done): {steps}"
 
 
 def event_in_words(event: EventFacts) -> EventWords:

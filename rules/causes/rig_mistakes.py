@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 from rules import channels as ch
 from rules.facts import Rig
-from rules.step.state import HEALTHY, Decision
+from rules.step.state import HEALTHY, IMPLAUSIBLE, Decision
 
 SPACING_S: Final = 0.05
 MOST_ROWS: Final = 256
@@ -21,17 +21,29 @@ ENOUGH_ROWS: Final = 40
 QUIET_S: Final = 1.0  # neither asked for nor delivered this long: nothing to learn from
 LONGEST_SHIFT_S: Final = 0.6
 SHORTEST_SHIFT_S: Final = 0.15
-LEAST_SHARE: Final = 0.01  # less is no flow, which no unit explains
+LEAST_SHARE: Final = 0.01  # less is no flow, unless a unit explains it and it ends with spray
 LEAST_ABSOLUTE_KPA: Final = 5.0
 LEAST_FILLING: Final = 0.6
 MOST_FILLING: Final = 1.6
+FULL_PCT: Final = (85.0, 105.0)  # what full flow reads where it is a percentage
 RIGHT: Final = 0.1  # flow this near to what is expected counts as right
 
 _AIR_J_KG_K: Final = 287.05  # ICAO standard atmosphere
 _CHARGE_K: Final = 315.0
 _PETROL_KG_L: Final = 0.745  # common practice, no source
 _AIR_TO_PETROL: Final = 13.0  # between stoichiometric and rich, common practice, no source
-_FLOW_UNITS: Final = {"mL/min": 1.0, "L/h": 16.667, "mL/s": 60.0, "gal/h": 63.09, "L/min": 1000.0}
+_USUAL: Final = "mL/min"
+# US gallons, of 231 cubic inches.
+_FLOW_UNITS: Final = {
+    **{_USUAL: 1.0, "L/h": 16.667, "mL/s": 60.0},
+    **{"gal/h": 63.09, "L/min": 1000.0, "gal/min": 3785.4},
+}
+_UNIT_NEAR: Final = 0.12  # of a unit's factor: as near to it counts as it
+_SAME: Final = 1e-3
+_LEAST_APART: Final = (
+    1.25  # of two units: a US gallon an hour is 1.05 mL/s, as any sensor may be off
+)
+_MOST_NAMED: Final = 3
 _PRESSURE_UNITS: Final = {"kPa": 1.0, "psi": 6.895, "inHg": 3.386, "bar": 100.0}
 
 
@@ -56,6 +68,32 @@ class Mistake(NamedTuple):
         return f"{self.evidence}: check {self.check}"
 
 
+def wrong_unit(share: float, here: float = 0.0) -> Mistake | None:
+    """Return the mistake where a wrong unit would explain a flow; None where none would.
+
+    Args:
+        share: What the flow reads, over what is due; > 0.
+        here: The unit that a rig states, mL/min; 0 where that isn't known.
+    """
+    off = {
+        (taken, there): abs(_FLOW_UNITS[there] / _FLOW_UNITS[taken] * share - 1.0)
+        for taken, there in permutations(_FLOW_UNITS, 2)
+        if here == 0.0 or abs(_FLOW_UNITS[taken] / here - 1.0) < _SAME
+    }
+    near = sorted((pair for pair in off if off[pair] < _UNIT_NEAR), key=lambda pair: off[pair])
+    near.sort(key=lambda pair: _USUAL not in pair)
+    times = share if share > 1.0 else 1.0 / share
+    if not near or times < _LEAST_APART:
+        return None
+    told = f"{float(f'{times:z.2g}'):zg}"
+    reads = f"{told} times" if share > 1.0 else f"1/{told} of"
+    alike = " or ".join(f"{there} read as {taken}" for taken, there in near[:_MOST_NAMED])
+    return Mistake(
+        f"flow reads {reads} what is due in every pull",
+        f"its unit ({alike} would look like this)",
+    )
+
+
 class RigMistakes:
     """Keeps what a mistake in the rig would show in, in bounded memory; feed it every decision.
 
@@ -70,7 +108,7 @@ class RigMistakes:
         self._pressures: deque[tuple[float, float]] = deque(maxlen=MOST_ROWS)
         self._clock_s = float("-inf")
         self._busy_s = float("-inf")
-        self._was_right = False
+        self._was_right = self._was_refused = False
         self.rows = 0  # kept so far
 
     def take(self, d: Decision) -> None:
@@ -81,9 +119,13 @@ class RigMistakes:
         if d.health[ch.BOOST] != HEALTHY:
             return
         self._pressure(d)
-        if d.delivered_ml_min != d.delivered_ml_min:
+        delivered = d.delivered_ml_min
+        refused = d.health[ch.DELIVERED] == IMPLAUSIBLE and d.refused_column == ch.DELIVERED
+        if refused:  # a wrong unit reads what no sensor of the right one does
+            delivered = d.refused
+        if delivered != delivered:
             return
-        if max(d.expected_ml_min, d.delivered_ml_min) > self._gate:
+        if max(d.expected_ml_min, delivered) > self._gate:
             self._busy_s = d.clock_s
         if d.clock_s - self._busy_s > QUIET_S:
             return
@@ -93,7 +135,8 @@ class RigMistakes:
             and abs(d.expected_ml_min - before) < 0.02 * d.expected_ml_min
             and abs(d.expected_ml_min - d.commanded_ml_min) < 0.05 * d.expected_ml_min
         )
-        row = Row(d.clock_s, d.expected_ml_min, d.delivered_ml_min, steady)
+        row = Row(d.clock_s, d.expected_ml_min, delivered, steady)
+        self._was_refused |= refused
         if steady and abs(row.delivered / row.expected - 1.0) < RIGHT:
             self._was_right = True
         self._rows.append(row)
@@ -133,15 +176,28 @@ class RigMistakes:
         shares = [row.delivered / row.expected for row in steady]
         third = len(steady) // 3
         low, share, high = (_middle(shares[i : i + third]) for i in (0, third, len(steady) - third))
-        if share < LEAST_SHARE or _spread(shares) > 0.2 or abs(high - low) > 0.1 * share:
+        if share <= 0.0 or _spread(shares) > 0.2 or abs(high - low) > 0.1 * share:
             return None
-        levels = "at every level" if steady[-third].expected > 1.3 * steady[third].expected else ""
+        full = steady[-third].expected
+        reads = share * full
+        unit = wrong_unit(share)
+        if unit is not None and (share >= LEAST_SHARE or self._at_rest(full) < 0.1 * reads):
+            return unit
+        if share < LEAST_SHARE or self._was_refused:
+            return None
+        levels = "at every level" if full > 1.3 * steady[third].expected else ""
+        percent = " (% would look like this)" * (FULL_PCT[0] < reads < FULL_PCT[1])
         return Mistake(
             f"flow reads {100.0 * share:z.3g} % of what the rig expects {levels or 'all along'}, "
             "from the first spray on",
-            f"nozzles, pump, mix and the flow's unit in the rig{_unit_guess(1.0 / share)}, then "
+            f"nozzles, pump, mix and the flow's unit in the rig{percent}, then "
             "what may have been wrong before the first row",
         )
+
+    def _at_rest(self, full: float) -> float:
+        """Return what flow mostly reads where hardly any is due; infinite where none is so."""
+        rest = [row.delivered for row in self._rows if row.expected < 0.01 * full]
+        return _middle(rest) if rest else float("inf")
 
     def of_delay(self) -> Mistake | None:
         """Say whether flow fits what is expected well, but earlier or later."""
@@ -240,13 +296,3 @@ def _spread(values: list[float]) -> float:
     ordered = sorted(values)
     tenth, median = len(ordered) // 10, ordered[len(ordered) // 2]
     return (ordered[-1 - tenth] - ordered[tenth]) / median if median > 0.0 else float("inf")
-
-
-def _unit_guess(factor: float) -> str:
-    """Say which units of flow lie this factor apart, within 8 %; empty where none do."""
-    alike = [
-        f"{there} read as {here}"
-        for (there, in_there), (here, in_here) in permutations(_FLOW_UNITS.items(), 2)
-        if abs(in_there / in_here / factor - 1.0) < 0.08
-    ]
-    return f" ({' or '.join(alike)} would look like this)" if alike else ""

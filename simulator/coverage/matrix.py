@@ -57,6 +57,7 @@ class Found(NamedTuple):
         acts_s: Delay from onset to the first warning, pull of timing and cut of boost, or more,
             seconds; infinite: none. What is asked for anew counts, though it was done already.
         worst: The hardest action since the onset.
+        before: The hardest before it.
         work_kj: Work at the crank from beginning to end.
     """
 
@@ -68,6 +69,7 @@ class Found(NamedTuple):
     onset_s: float = inf
     acts_s: tuple[float, float, float] = (inf, inf, inf)
     worst: Action = Action.NO_ACTION
+    before: Action = Action.NO_ACTION
     work_kj: float = 0.0
 
 
@@ -212,14 +214,16 @@ def observe(
     warn_s, pull_s, cut_s = (
         _first_rise_s(asked >= act, came_s, onset_s) - onset_s for act in _ACTS
     )
-    since_onset = named["action"][came_s >= onset_s]
-    worst = Action(int(since_onset.max(initial=0.0)))
+    since = came_s >= onset_s
+    before, worst = (Action(int(named["action"][of].max(initial=0.0))) for of in (~since, since))
     truths = np.concatenate([block.truths for block in blocks])
     since = truths[truths[:, 0] >= onset_s, _MISSING]
     missing = _lasting(since, round(_LASTS_S * scenario.rate_hz))
     acts_s = (warn_s, pull_s, cut_s)
     harm = drive.report.harm
-    return Found(True, tuple(raised), pull_s, harm, missing, onset_s, acts_s, worst, work_kj)
+    return Found(
+        True, tuple(raised), pull_s, harm, missing, onset_s, acts_s, worst, before, work_kj
+    )
 
 
 def judge(case: Case, point: Point, expectation: Expectation, found: Sequence[Found]) -> Cell:

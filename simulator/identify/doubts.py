@@ -4,12 +4,13 @@ Nothing here is sure: a log alone seldom tells which of two columns is wrong. Fa
 common practice, no source, where none is named.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from math import log
 from typing import Any, Final
 
 import numpy as np
 
+from rules.causes.rig_mistakes import wrong_unit
 from rules.facts import Rig
 from rules.step.from_rig import constants_of
 from simulator.identify.estimates import Series
@@ -18,15 +19,6 @@ from simulator.identify.intervals import Doubt
 from simulator.identify.line_pressure import LineFit
 
 GAIN_TOLD: Final = 0.05
-GAIN_ALIEN: Final = 0.25  # so far off no nozzle wears, and no sensor drifts
-UNIT_NEAR: Final = 0.18  # of a unit's factor: as near to it counts as it
-FLOW_UNITS: Final = {
-    "gal/h": 63.09,
-    "L/h": 16.67,
-    "fl oz/min": 29.57,
-    "mL/s": 60.0,
-    "L/min": 1000.0,
-}
 LEAST_EXPLAINED: Final = 0.5  # of the reading's variance
 QUICKEST_S, SLOWEST_S = 0.005, 0.2  # delays of flow sensors lie between
 SHIFTED_S: Final = 0.15  # engine's columns against each other
@@ -47,7 +39,15 @@ TOPS: Final = (
     ("engine_speed_rpm", 20.0, "thousands for rpm"),
 )
 HOTTEST_REST_C: Final = 60.0
-LINE_UNITS: Final = {"psi": PSI_KPA, "bar": 100.0}
+# What a wrong unit is called, and by which factor the reading would be right.
+LINE_UNITS: Final = (
+    ("psi read as kPa", PSI_KPA),
+    ("bar read as kPa", 100.0),
+    ("kPa read as psi", 1.0 / PSI_KPA),
+    ("kPa read as bar", 0.01),
+)
+LINE_UNIT_NEAR: Final = 0.18  # of its logarithm
+UNTOLD: Final = "nozzles, sensor or health, no log can say which"
 AIR_KPA: Final = (70.0, 115.0)  # absolute, of the air outside
 
 
@@ -177,25 +177,21 @@ def doubts_of_line(logs: Sequence[Series], fit: LineFit | None) -> list[str]:
     least = _end(logs, "line_kpa", 0.0)
     if AIR_KPA[0] < least < AIR_KPA[1]:
         found.append(f"line_kpa is never below {least:z.0f} kPa: is absolute read as gauge?")
-    if fit is None:
+    gain = 1.0 if fit is None else float(np.median(fit.gains))
+    if abs(gain - 1.0) <= GAIN_TOLD:
         return found
-    gain = float(np.median(fit.gains))
-    return found + _gain(gain, "line's pressure", "kPa", LINE_UNITS, "put a gauge beside it")
+    reads = f"the line reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    for words, factor in LINE_UNITS:
+        if gain > 0.0 and abs(log(gain * factor)) < LINE_UNIT_NEAR:
+            return [*found, f"{reads}: is {words}?"]
+    return [*found, f"{reads}: {UNTOLD}: put a gauge beside it"]
 
 
-def _gain(
-    gain: float,
-    what: str = "flow",
-    unit: str = "mL/min",
-    others: Mapping[str, float] = FLOW_UNITS,
-    measure: str = "measure into a jug",
-) -> list[str]:
+def _gain(gain: float) -> list[str]:
     if abs(gain - 1.0) <= GAIN_TOLD:
         return []
-    reads = f"the {what} reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
-    if abs(gain - 1.0) > GAIN_ALIEN and gain > 0.0:
-        for words, way in ((f"{{}} read as {unit}", 1.0), (f"{unit} read as {{}}", -1.0)):
-            units = [u for u, f in others.items() if abs(log(gain) + way * log(f)) < UNIT_NEAR]
-            if units:
-                return [f"{reads}: is {words.format(' or '.join(units))}?"]
-    return [f"{reads}: nozzles, sensor or health, no log can say which: {measure}"]
+    unit = wrong_unit(gain) if gain > 0.0 else None
+    if unit is not None:
+        return [unit.sentence]
+    reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    return [f"{reads}: {UNTOLD}: measure into a jug"]

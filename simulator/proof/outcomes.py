@@ -37,6 +37,7 @@ class Outcome(NamedTuple):
         pull_s: To the first pull of timing, or more.
         cut_s: To the first cut of boost.
         worst: The hardest action since the onset.
+        before: The hardest before it: false, most likely.
         harm: Knock harm.
         work_lost_kj: Work lost against the healthy twin, whom nobody guards.
     """
@@ -48,6 +49,7 @@ class Outcome(NamedTuple):
     pull_s: float = inf
     cut_s: float = inf
     worst: int = 0
+    before: int = 0
     harm: float = 0.0
     work_lost_kj: float = 0.0
 
@@ -99,9 +101,17 @@ def drawn_for(cars: Cars, requirement: Requirement, number: int) -> Drawn:
 def measure(cars: Cars, requirement: Requirement, number: int, *, compiled: bool = True) -> Outcome:
     """Run one car of a requirement and return what came of it."""
     scenario, drawn, twin_kj = staged(cars, requirement, number, compiled=compiled)
+    return watched(scenario, drawn, twin_kj, cars.guard, compiled=compiled)
+
+
+def watched(
+    scenario: Scenario | None, drawn: Drawn, twin_kj: float, guard: Rig, *, compiled: bool = True
+) -> Outcome:
+    """Run what ``staged`` returned under a guard of this rig."""
+    number = drawn.number
     if scenario is None:
         return Outcome(number)
-    found = observe(scenario, drawn.seed, compiled, cars.guard)
+    found = observe(scenario, drawn.seed, compiled, guard)
     warn_s, pull_s, cut_s = found.acts_s
     return Outcome(
         number,
@@ -111,6 +121,7 @@ def measure(cars: Cars, requirement: Requirement, number: int, *, compiled: bool
         pull_s,
         cut_s,
         int(found.worst),
+        int(found.before),
         found.harm,
         twin_kj - found.work_kj,
     )

@@ -34,6 +34,7 @@ class Verdict(StrEnum):
 class Failing(StrEnum):
     """In what a run failed, gravest first."""
 
+    BEFORE = "before"
     NOTHING_DONE = "never"
     LATE = "late"
     TOO_HARD = "too hard"
@@ -216,7 +217,8 @@ def failings(requirement: Requirement, outcome: Outcome) -> tuple[Failing, ...]:
     if requirement.at_least is not Action.NO_ACTION:
         took_s = delay_s(requirement, outcome)
         if not isfinite(took_s):
-            found.append(Failing.NOTHING_DONE)
+            acted = outcome.before >= requirement.at_least
+            found.append(Failing.BEFORE if acted else Failing.NOTHING_DONE)
         elif took_s > requirement.within_s:
             found.append(Failing.LATE)
     if outcome.worst > requirement.at_most:
@@ -307,6 +309,7 @@ def _in_what(row: Requirement, failing: Failing, failed: Sequence[Outcome]) -> s
     }
     half = middle[failing]() if failing in middle else 0.0
     what = {
+        Failing.BEFORE: f"{action} had come before anything was wrong",
         Failing.NOTHING_DONE: f"{action} never came",
         Failing.LATE: f"{action} came late (half of them after {1e3 * half:z.0f} ms or more, "
         f"{1e3 * row.within_s:zg} ms are asked for)",

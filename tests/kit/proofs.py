@@ -34,9 +34,9 @@ def brindle() -> RigFile:
     return load_rig(find_rig("brindle"))
 
 
-def requirements(text: str = QUICK) -> Requirements:
-    """Return requirements from their text, for that rig."""
-    return requirements_from_text(text, "req.toml", brindle())
+def requirements(text: str = QUICK, rig: str = "brindle") -> Requirements:
+    """Return requirements from their text, for a rig that ships."""
+    return requirements_from_text(text, "req.toml", load_rig(find_rig(rig)))
 
 
 def ran(number: int = 0, pull_s: float = 0.2, **more: Any) -> Outcome:

@@ -1,11 +1,14 @@
 """From decisions to events: each finding from its rise to its release, with what was worst."""
 
+from itertools import pairwise
 from math import inf
 
 import pytest
 
 from rules.events import EventTracker, Turn
 from rules.facts import Action
+from rules.step import state as st
+from rules.step.state import Decision
 from tests.kit.rigs import healthy, rig
 
 
@@ -89,3 +92,34 @@ def test_an_event_is_timed_by_the_action_that_protects_first() -> None:
     assert event.action is Action.CUT_BOOST
     assert event.intervals.handling_s == pulled.fhti_s < cut.fhti_s
     assert event.intervals.in_time
+
+
+def test_all_steps_count_from_one_fault() -> None:
+    """Each step comes as much later after the fault as it comes after the step before it."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    turns = [turn for d in drive.run(1.5, share=0.4) for turn in tracker.feed(d)]
+    event = turns[0][1]
+    assert len(event.steps) > 1
+    for before, after in pairwise(event.steps):
+        assert after.fhti_s - before.fhti_s == pytest.approx(after.time_s - before.time_s)
+
+
+def test_a_warning_long_before_the_fault_that_was_handled_lies_before_it() -> None:
+    """What was only warned of at first is counted from where it had to be acted on."""
+    drive = healthy(rig())
+    tracker = EventTracker(drive.guard.rig)
+    decision = drive.last
+    levels = list(decision.level)
+    found = []
+    for step, (clock_s, level) in enumerate(((10.0, 1.0), (20.0, 2.0), (20.3, 3.0))):
+        levels[st.KNOCK_HIGH] = level
+        now = Decision.copy_of(decision)
+        now.clock_s, now.time_s, now.level = clock_s, clock_s + 100.0, [*levels]
+        found += tracker.feed(now)
+        assert len(found) == step + 1
+    event = found[0][1]
+    took_s = event.intervals.handling_s
+    assert [one.fhti_s for one in event.steps] == pytest.approx(
+        [took_s - 10.0, took_s, took_s + 0.3]
+    )

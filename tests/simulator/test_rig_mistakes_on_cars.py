@@ -91,11 +91,40 @@ def test_wrong_nozzles(factor: float) -> None:
         assert "nozzles" in mistake.check
 
 
-def test_flow_in_another_unit_is_guessed() -> None:
-    """A share that two units of flow explain says which."""
+@pytest.mark.parametrize(
+    ("factor", "reads", "units"),
+    [
+        (1.0 / 3.785, "1/4 of", "gal/h read as L/h"),
+        (1.0 / 16.667, "1/17 of", "L/h read as mL/min"),
+        (1.0 / 60.0, "1/63 of", "mL/s read as mL/min"),
+        (1.0 / 1000.0, "1/1000 of", "L/min read as mL/min"),
+        (16.667, "16 times", "mL/min read as L/h"),
+        (1000.0, "950 times", "mL/min read as L/min"),
+    ],
+)
+def test_flow_in_another_unit_is_one_mistake(
+    factor: float, reads: str, units: str, tmp_path: Path
+) -> None:
+    """Too little, too much or beyond what is plausible: told once, first, live and in a review."""
     rig = load_rig(find_rig("brindle")).rig
-    samples = [s._replace(delivered_ml_min=s.delivered_ml_min / 3.785) for s in drive("pump_stop")]
-    assert any("gal/h read as L/h" in mistake.check for mistake in suspected(rig, samples))
+    samples = [
+        s._replace(delivered_ml_min=factor * s.delivered_ml_min) for s in drive("healthy_pulls")
+    ]
+    log = tmp_path / "log.csv"
+    write_csv(samples, log, mapped(rig))
+    result = review(log, "brindle")
+    assert len(result.mistakes) == 1
+    assert result.mistakes[0].startswith(f"flow reads {reads} what is due in every pull: check its")
+    assert units in result.mistakes[0]
+    lines = list(in_words(result))
+    assert lines[1] == f"  suspect the rig, not the car: {result.mistakes[0]}"
+    guard, desk = Guard(rig), CauseDesk(rig)
+    first = []
+    for sample in samples:
+        desk.feed(guard.step(sample))
+        if desk.work():
+            first.append(desk.ranked[0])
+    assert any(c.cause == OF_RIG and units in c.check_first for c in first)
 
 
 def test_wrong_delay() -> None:

@@ -82,7 +82,11 @@ def test_from_an_odd_log_to_a_judged_review_in_two_commands(
     assert f"flowdebt fit {log} --rig {rig}" in told
     assert flowdebt(["check", str(rig)]) == 0
     marks = rig.read_text(encoding="utf-8").count("\n# TO DO: ")
-    assert f"! left to do in the rig, by its marks TO DO: {marks}; " in capsys.readouterr().out
+    said = " ".join(capsys.readouterr().out.split())
+    assert (
+        f"next: settle {marks} keys marked TO DO in the rig, the most dangerous first: "
+        "paid.dry_limit, paid.timing, paid.boost, fault_intervals.tolerant and "
+    ) in said
     assert flowdebt(["review", str(log), "--rig", str(rig), "--fail-on", "pull_timing"]) == 0, (
         capsys.readouterr().out
     )
@@ -94,7 +98,9 @@ def test_without_to_the_columns_are_told_and_nothing_is_written(
     """Name, what it is, unit, how sure, range; beneath, why, its step and its rate."""
     assert flowdebt(["draft", "drive.csv"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == "drive.csv: 10 columns, 3100 rows in 62 s (50 rows a second)"
+    assert lines[0] == "drive.csv: 11 columns, 3100 rows in 62 s (50 rows a second)"
+    assert lines[2].split() == ["Time", "(s)", "time", "s", "sure", "0,", "61.98", "s"]
+    assert lines[3] == '      column "Time (s)" counts s; steps of 0.02, 50 a second'
     at = next(at for at, line in enumerate(lines) if line.startswith("  MAP (kPa)"))
     assert lines[at].split() == ["MAP", "(kPa)", "boost", "kPa", "abs", "sure", "33.1,", "254.3"]
     assert lines[at + 1] == (
@@ -202,7 +208,7 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     write_log(folder / "two.csv", columns[:-1])
     assert flowdebt(["draft", "drive.csv", "two.csv", "--to", "car.toml"]) == 0
     told = capsys.readouterr().out
-    assert told.startswith("drive.csv, two.csv: 10 columns, 6200 rows in 134 s")
+    assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 134 s")
     assert "drafted by flowdebt from drive.csv, two.csv." in Path("car.toml").read_text("utf-8")
     lines = Path("drive.csv").read_text("utf-8").splitlines()
     Path("timeless.csv").write_text("\n".join(line.partition(",")[2] for line in lines), "utf-8")
@@ -220,8 +226,8 @@ def test_new_without_a_log(folder: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert flowdebt(["check", "new.toml"]) == 0
     assert flowdebt(["draft", "--new", "--from", "tarnwick", "--to", "new.toml"]) == 2
     # What was done to one car proves nothing of another.
-    assert flowdebt(["check", "new.toml", "--done", "jug", "--by", "Wren", "--result", "good"]) == 0
-    assert "[commissioned.jug]" in Path("new.toml").read_text("utf-8")
+    assert flowdebt(["check", "new.toml", "--done", "trip", "--by", "Wren", "--result", "ok"]) == 0
+    assert "[commissioned.trip]" in Path("new.toml").read_text("utf-8")
     assert flowdebt(["draft", "--new", "--from", "new.toml", "--to", "other.toml"]) == 0
     assert "commissioned" not in Path("other.toml").read_text("utf-8")
     assert "nothing is overwritten" in capsys.readouterr().err

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import inf
+from pathlib import Path
 
 import pytest
 
@@ -68,6 +69,40 @@ def test_a_rig_that_was_never_held_against_its_car_is_fitted_first() -> None:
     step = found(KNOWN)
     assert (step.step, step.now_s) == ("fit", step.then_s)
     assert "pulls timing" not in step.words
+
+
+def test_what_a_draft_left_open_is_settled_before_all_else(tmp_path: Path) -> None:
+    """The most dangerous first, all of them counted, whatever a fit or a sensor would buy."""
+    marks = {
+        "count = 2": "how many nozzles.",
+        "dry_limit = ": "prove it.",
+        "timing = [": "out of the tune.",
+        "tolerant = ": "how long it survives.",
+        "[channels.tank_ml]": "is it the tank?",
+    }
+    text = find_rig("brindle").read_text(encoding="utf-8")
+    text = text.replace("[channels.tank_ml]", "# [channels.tank_ml]")
+    for key, why in marks.items():
+        above = "# " * key.startswith("[") + key
+        assert text.count(f"\n{above}") == 1, key
+        text = text.replace(f"\n{above}", f"\n# TO DO: {why}\n{above}")
+    path = tmp_path / "car.toml"
+    path.write_text(text, encoding="utf-8")
+    facts = derived(load_rig(path))
+    assert facts["to_do"] == [
+        *("paid.dry_limit", "paid.timing", "fault_intervals.tolerant"),
+        *("channels.tank_ml", "spray.nozzles[0].count"),
+    ]
+    step = facts["next_step"]
+    assert isinstance(step, dict)
+    assert (step["step"], step["command"]) == ("to_do", "flowdebt check car.toml")
+    assert step["words"].startswith(
+        "settle 5 keys marked TO DO in the rig, the most dangerous first: paid.dry_limit, "
+        "paid.timing, fault_intervals.tolerant, channels.tank_ml and 1 more."
+    )
+    late = replace(wide(), fault_intervals=replace(BRINDLE.fault_intervals, tolerant_s=0.2))
+    left = next_step(late, 0.08, 0.5, {}, "car.toml", ["paid.dry_limit"])
+    assert left.words.startswith("settle the key marked TO DO in the rig: paid.dry_limit. ")
 
 
 def test_then_the_trip_comes() -> None:

@@ -62,6 +62,24 @@ def test_a_confirmed_trip_is_noted(
     assert "BUT the rig has changed since" in " ".join(capsys.readouterr().out.split())
 
 
+@pytest.mark.parametrize(("step", "key"), [("dry_limit", "dry_limit"), ("jug", "rated_flow")])
+def test_a_step_that_leaves_a_guess_in_the_rig_is_not_noted(
+    step: str, key: str, car: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was found stands in the rig, and its mark is gone, before the step counts."""
+    good = car.read_text(encoding="utf-8")
+    at = good.rindex(f"\n{key} = ")  # rated_flow: the nozzles' own, not the injectors'
+    marked = f"{good[:at]}\n# TO DO: prove it.{good[at:]}"
+    assert marked != good
+    car.write_text(marked, encoding="utf-8")
+    given = ["--done", step, "--by", "Wren", "--result", "as told"]
+    assert check(car, *given) == 2
+    assert f"{key} still marked TO DO, expected what was found" in capsys.readouterr().err
+    assert car.read_text(encoding="utf-8") == marked
+    car.write_text(good, encoding="utf-8")
+    assert check(car, *given) == 0
+
+
 def test_json_has_the_steps_and_the_next(car: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What was noted with words alone has no hash."""
     given = ["--done", "jug", "--by", "Wren", "--result", "402 mL in 60 s", "--on", "2026-01-31"]

@@ -114,7 +114,7 @@ def test_the_plain_case_asks_five_questions_and_leaves_nothing_to_do() -> None:
         "What does the eng",
     ]
     assert made.to_do == {}
-    assert derived(rig_of(made))["to_do"] == 0
+    assert derived(rig_of(made))["to_do"] == []
     assert made.refused == ()
     assert "TO DO" not in made.toml.partition("name =")[2]
     rig = rig_of(made).rig
@@ -420,7 +420,7 @@ def test_nozzles_that_cannot_give_the_flow_are_told() -> None:
     assert told.startswith(
         '! "WI flow (l/h)" reads 419 mL/min in full spray, pump and nozzles give'
     )
-    assert "(in gal/h or mL/s it would fit)" in told
+    assert "check its unit (gal/h read as L/h" in told
 
 
 def test_spray_that_still_grows_at_the_top_is_left_to_do() -> None:

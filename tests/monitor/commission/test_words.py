@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.commission.words import STRONG, WEAK, read_name, unit_of
+from monitor.commission.words import FAIR, STRONG, WEAK, read_name, unit_of
 
 
 @pytest.mark.parametrize(
@@ -78,3 +78,29 @@ def test_a_unit_needs_its_kind() -> None:
     assert unit_of("C", ("flow",)) == ""
     assert unit_of("", ("flow",)) == ""
     assert unit_of("[l/h]", ("flow",)) == "l/h"
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        *("Driveshaft [rpm]", "DriveShaft RPM", "Propshaft [1/min]", "Wheel speed FL (rpm)"),
+        *("Turbo Speed [rpm]", "TurboRPM", "Turbocharger speed (rpm)", "Cam speed (rpm)"),
+        *("Camshaft rpm", "Gearbox input speed (rpm)", "Transmission RPM", "Pump Speed [rpm]"),
+        *("Supercharger RPM", "Blower rpm", "Raddrehzahl", "Turbodrehzahl [1/min]"),
+        *("Nockenwellendrehzahl", "Getriebedrehzahl", "Régime turbo (tr/min)", "Dyno roller rpm"),
+        *("Rev limit rpm", "Launch RPM", "dRPM", "OSS (rpm)", "TISS [rpm]", "Extruder (tr/min)"),
+    ],
+)
+def test_what_else_turns_is_never_taken_for_the_engine(header: str) -> None:
+    """It has a name of its own, or is asked about; what the engine is called stays sure."""
+    said = read_name(header)
+    assert said.other or said.roles.get("engine_speed_rpm", 0) < FAIR
+
+
+@pytest.mark.parametrize(
+    "header", ["Engine RPM", "Speed (rpm)", "Motor RPM", "Crankshaft speed (rpm)", "n mot"]
+)
+def test_the_engines_own_speed_stays_sure(header: str) -> None:
+    """By its name, or by a speed's in rpm."""
+    said = read_name(header)
+    assert (said.other, said.roles.get("engine_speed_rpm")) == ("", STRONG)

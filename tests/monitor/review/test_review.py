@@ -167,7 +167,8 @@ def test_words_say_when_what_how_deep_and_why(pump_stop: Path) -> None:
     )
     assert re.search(rf"s of full flow \(.* mL\) missing, {BRINDLE.rig.debt.cut_s:.2f} s cut", text)
     steps = re.search(
-        r"\(and s from the fault until done\): warn at (\S+) s .*, pull timing at (\S+) s .*, "
+        r"\(and s from the fault, at \S+ s, until done\): warn at (\S+) s .*, "
+        r"pull timing at (\S+) s .*, "
         r"cut boost at (\S+) s",
         text,
     )

@@ -105,3 +105,19 @@ def test_what_has_no_room_is_left_out_whole(room: int, said: str) -> None:
     shown = event_in_words(event(**facts, retard_deg=14.5, debt_ml=5.08))
     assert shown.depth(METRIC, room) == said
     assert shown.depth(US).startswith("to 14.5 psi, ")
+
+
+@pytest.mark.parametrize(("warned_s", "since"), [(0.08, "0.08"), (-2.0, "before")])
+def test_a_report_says_from_when_its_steps_count(warned_s: float, since: str) -> None:
+    """From the one fault behind them; what came before that is told so."""
+    took = {"fdti_s": 0.18, "frti_s": 0.06, "fhti_s": 0.24, "ftti_s": 0.6}
+    facts = {"fault_intervals": {**took, "in_time": True, "margin": 0.6}}
+    steps = [
+        {"time_s": 12.76 + warned_s, "action": "warn", "retard_deg": 0.0, "fhti_s": warned_s},
+        {"time_s": 12.94, "action": "pull_timing", "retard_deg": 5.5, "fhti_s": 0.18},
+    ]
+    *_, last = event_in_words(event(**facts, action="pull_timing", steps=steps)).report()
+    assert last.strip() == (
+        f"steps (and s from the fault, at 12.82 s, until done): warn at {12.76 + warned_s:.2f} s "
+        f"({since}), pull timing at 12.94 s (0.18)"
+    )

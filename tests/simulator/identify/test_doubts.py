@@ -33,9 +33,9 @@ def test_right_log_is_not_doubted() -> None:
 @pytest.mark.parametrize(
     ("factor", "words"),
     [
-        (1.0 / 63.09, "is gal/h or mL/s read as mL/min?"),
-        (1.0 / 16.67, "is L/h read as mL/min?"),
-        (16.67, "is mL/min read as L/h?"),
+        (1.0 / 63.09, "flow reads 1/63 of what is due in every pull: check its unit (gal/h read"),
+        (1.0 / 16.67, "flow reads 1/17 of what is due in every pull: check its unit (L/h read as"),
+        (16.67, "flow reads 17 times what is due in every pull: check its unit (mL/min read as"),
         (0.6, "measure into a jug"),
     ],
 )

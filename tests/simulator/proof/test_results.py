@@ -41,6 +41,7 @@ def test_in_what_a_run_fails() -> None:
     assert failings(hard, ran(pull_s=0.4)) == ()
     assert failings(hard, ran(pull_s=0.41)) == (Failing.LATE,)
     assert failings(hard, ran(pull_s=inf)) == (Failing.NOTHING_DONE,)
+    assert failings(hard, ran(pull_s=inf, before=2)) == (Failing.BEFORE,)
     assert failings(hard, ran(worst=3, harm=1.5, work_lost_kj=11.0)) == (
         Failing.TOO_HARD,
         Failing.HARM,

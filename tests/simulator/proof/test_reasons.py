@@ -1,0 +1,125 @@
+"""A rig that is wrong in one thing fails, and that thing is named."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from rules.facts import Rig
+from simulator.proof.outcomes import CHUNK, Cars, run_chunk
+from simulator.proof.reasons import explained
+from simulator.proof.results import Proof, RowResult, RowSoFar, Verdict
+from simulator.rig import find_rig, load_rig
+from tests.kit.proofs import requirements
+
+ULLESBY = load_rig(find_rig("ullesby")).rig  # judged by its flow sensor alone
+ASKED = requirements(
+    """
+name = "Reasons"
+[[requirements]]
+name = "stop"
+at = "high"
+faults = [{ kind = "pump_stop" }]
+action_at_least = "pull_timing"
+within = "400 ms"
+[[requirements]]
+name = "short"
+at = "high"
+faults = [{ kind = "valve_stuck_shut", magnitude = "40 %" }]
+action_at_least = "pull_timing"
+within = "700 ms"
+[[requirements]]
+name = "noisy"
+at = "high"
+faults = [{ kind = "wire_noise", magnitude = "1 %" }]
+action_at_most = "warn"
+[[requirements]]
+name = "cut"
+at = "high"
+faults = [{ kind = "pump_stop" }]
+action_at_least = "cut_boost"
+within = "900 ms"
+""",
+    "ullesby",
+)
+STOP, SHORT, NOISY, CUT = ASKED.requirements
+
+
+def sensor(**values: float) -> Rig:
+    """Return the rig with other terms of its flow sensor."""
+    return replace(ULLESBY, flow_sensor=replace(ULLESBY.flow_sensor, **values))
+
+
+def proven(guard: Rig, car: Rig, row: Any) -> RowResult:
+    """Return what two chunks of a row come to, with the reason found by trial."""
+    cars = Cars(guard, car, ASKED.population)
+    so_far = RowSoFar(cars, row, 2 * CHUNK)
+    for chunk in range(2):
+        if not so_far.done:
+            so_far.add(run_chunk(cars, row, chunk))
+    (result,) = explained(Proof({}, (so_far.result(),), ()), cars).rows
+    return result
+
+
+MORE_SPRAY = replace(
+    ULLESBY.spray,
+    nozzles=tuple(replace(n, rated_ml_min=1.4 * n.rated_ml_min) for n in ULLESBY.spray.nozzles),
+)
+WRONG = {
+    "delay too short": (
+        sensor(delay_s=0.02, delay_within_s=0.01),
+        STOP,
+        "pull timing had come before anything was wrong",
+        "with [flow_sensor] transport_delay as in the cars' own rig",
+    ),
+    "delay too long": (
+        sensor(delay_s=0.4, delay_within_s=0.04),
+        NOISY,
+        "more was done than warn",
+        "with [flow_sensor] transport_delay as in the cars' own rig",
+    ),
+    "tolerance too wide": (
+        sensor(gain_within=0.3),
+        SHORT,
+        "pull timing came late",
+        "with [flow_sensor] gain_within as in the cars' own rig",
+    ),
+    "nozzles of another car": (
+        replace(ULLESBY, spray=MORE_SPRAY),
+        NOISY,
+        "more was done than warn",
+        "with [spray] nozzles as in the cars' own rig",
+    ),
+    "threshold too high": (
+        replace(ULLESBY, debt=replace(ULLESBY.debt, cut_s=2.0)),
+        CUT,
+        "cut boost came late",
+        "with [debt] cut as in the cars' own rig",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", WRONG)
+def test_what_is_wrong_in_a_rig_is_named(case: str) -> None:
+    """It fails for the right reason; with that one key as the cars have it, it wouldn't."""
+    guard, row, how, why = WRONG[case]
+    result = proven(guard, ULLESBY, row)
+    assert result.verdict is Verdict.FAIL
+    assert how in result.reason
+    assert result.reason.endswith(why)
+
+
+def test_a_rig_alone_is_tried_with_other_thresholds() -> None:
+    """Where the cars are as the rig says, a tolerance that costs too much is named."""
+    wide = sensor(gain_within=0.3)
+    result = proven(wide, wide, SHORT)
+    assert result.verdict is Verdict.FAIL
+    assert "failing runs pass with a third of [flow_sensor] gain_within = 30 %" in result.reason
+
+
+def test_what_no_key_helps_stays_unexplained() -> None:
+    """No rig can act within 10 ms: nothing is named; a pass needs no reason."""
+    hopeless = proven(ULLESBY, ULLESBY, replace(STOP, within_s=0.01))
+    assert hopeless.verdict is Verdict.FAIL
+    assert "tried again" not in hopeless.reason
+    assert proven(ULLESBY, ULLESBY, replace(STOP, share=0.7)).reason == ""
