@@ -27,7 +27,7 @@ def flow_at_ml_min(k: Constants, boost_kpa: float, speed: float) -> float:
     """
     back_kpa = boost_kpa + k.check_valve_kpa
     top_kpa = k.shut_off_kpa * speed * speed
-    if top_kpa <= back_kpa or k.regulated_kpa <= back_kpa:
+    if speed <= 0.0 or top_kpa <= back_kpa or k.regulated_kpa <= back_kpa:
         return 0.0
     half = 0.5 * k.conductance_sq_slope * speed
     on_curve = sqrt(half * half + k.conductance_sq * (top_kpa - back_kpa)) - half

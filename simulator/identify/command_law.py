@@ -30,6 +30,10 @@ NO_INTERVAL: Final = (
 NO_TARGET: Final = (
     "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
 )
+BY_SPEED: Final = (
+    "not enough in this log: where the pump's speed follows the command, a command in percent alone "
+    "tells its law; the rig's [command] is used"
+)
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 FACTS: Final = {
     "start_boost": "start_boost_kpa",
@@ -90,6 +94,9 @@ class _Map:
 
 def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     """Return the command law that some logs speak for, or a sentence why there is none."""
+    in_pct = any(np.isfinite(log.column("command_pct")).any() for log in logs)
+    if rig.spray.pump.follows_command and not in_pct:
+        return BY_SPEED
     rows = rows_of(logs, rig)
     if rows is None:
         return NO_TARGET

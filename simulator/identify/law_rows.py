@@ -42,7 +42,9 @@ def part_of(k: Constants, boost: Any, full: Any, share: Any) -> Any:
         return share * full
     across = k.conductance_sq * (k.shut_off_kpa * share**2 - boost - k.check_valve_kpa)
     half = 0.5 * k.conductance_sq_slope * share
-    return np.where(across > 0.0, np.sqrt(half**2 + np.maximum(across, 0.0)) - half, 0.0)
+    return np.where(
+        (share > 0.0) & (across > 0.0), np.sqrt(half**2 + np.maximum(across, 0.0)) - half, 0.0
+    )
 
 
 class Rows:
@@ -169,6 +171,8 @@ def rows_of(logs: Sequence[Series], rig: Rig) -> Rows | None:
         target = log.column("delivered_ml_min")
         if by_log:
             asked = log.column(by_flow)
+            if k.follows_command > 0.0:
+                asked = np.full(len(asked), np.nan)  # only a share of speed needs no pump's curve
             asked_pct = part_of(k, boost, full, 0.01 * log.column(by_pct))
             target = np.where(np.isfinite(asked), asked, asked_pct)
         tables.append((boost, duty, full, command_of(rig, k, log), target))

@@ -34,6 +34,7 @@ TELLS: Final = 2.0  # times as far off as by the other way to carry a command ou
 MOVES: Final = 0.05  # of what is due: where it moves less, no lag can be told
 LAG_UNSEEN, GAIN_UNSEEN = 0.08, 0.001  # off in all pulls alike: boost's noise, rounding
 LAG_KNOWN: Final = 0.5  # half of an interval, of its logarithm; wider ones tell nothing
+LEAST_DUE_KPA: Final = 1.0
 DRIFT: Final = 0.04  # from one day to the next; common practice, no source
 LEAST_LASTS_S: Final = 0.001
 STROKES_HZ: Final = 50.0  # of a small diaphragm pump; common practice, no source
@@ -99,7 +100,8 @@ class Part:
 
     def off(self, lag_s: float) -> tuple[float, Any]:
         """Return the gain, and what the readings are off then, as a share."""
-        share = (self.read / lagged(self.t_s, self.due, lag_s))[self.use]
+        due = np.maximum(lagged(self.t_s, self.due, lag_s)[self.use], LEAST_DUE_KPA)
+        share = self.read[self.use] / due
         gain = float(np.median(share))
         return gain, share / gain - 1.0
 

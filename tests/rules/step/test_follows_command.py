@@ -54,9 +54,10 @@ def test_pump_line_and_nozzles_meet(speed: float) -> None:
 
 
 def test_a_pump_too_slow_to_reach_the_back_pressure_gives_nothing() -> None:
-    """1600 kPa at a quarter of its speed is 100 kPa: less than 150 of boost."""
+    """1600 kPa at a quarter of its speed is 100 kPa: less than 150 of boost; none at rest."""
     k = constants_of(by_speed())
     assert flow_at_ml_min(k, 150.0, 0.25) == 0.0
+    assert flow_at_ml_min(k, -60.0, 0.0) == 0.0  # nor does vacuum count as asked for
 
 
 def test_a_share_of_the_command_is_a_share_of_speed() -> None:
