@@ -31,8 +31,8 @@ NO_TARGET: Final = (
     "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
 )
 BY_SPEED: Final = (
-    "not enough in this log: where the pump's speed follows the command, a command in percent alone "
-    "tells its law; the rig's [command] is used"
+    "not enough in this log: where the pump's speed follows the command, a command in percent "
+    "alone tells its law; the rig's [command] is used"
 )
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 FACTS: Final = {
