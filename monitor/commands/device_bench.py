@@ -29,14 +29,17 @@ class Bench:
 
 
 def time_answers(bench: Bench, target: Target, ear: Ear) -> int:
-    """Play the runs, tell of them; Ctrl-C keeps those that are done.
+    """Play the runs and tell of them: after Ctrl-C, or where an end went away, of those done.
 
     Returns:
         0 where every fault was answered and nothing else; else 1; 130 after Ctrl-C.
+
+    Raises:
+        BadInput: What is sent to, or listened to, is not there, or went away.
     """
     summary = Summary(ear)
     drives = (Played(i, bench.scenario, bench.seed + i) for i in range(bench.times))
-    code = 0
+    interrupted = False
     try:
         for run in device_runs(drives, target, ear):
             summary.runs.append(run)
@@ -46,13 +49,18 @@ def time_answers(bench: Bench, target: Target, ear: Ear) -> int:
                 sys.stderr.write(f"\r{len(summary.runs)} of {bench.times} runs\r")
                 sys.stderr.flush()
     except KeyboardInterrupt:
-        code = 130
-    if bench.as_json:
-        _write(json.dumps(summary.as_json(), allow_nan=False))
-    else:
-        for line in summary.in_words():
-            _write(line)
-    return code or int(not summary.all_answered or summary.false_answers > 0)
+        interrupted = True
+    finally:
+        if summary.runs:
+            _tell(summary, as_json=bench.as_json)
+    if interrupted:
+        return 130
+    return int(not summary.all_answered or summary.false_answers > 0)
+
+
+def _tell(summary: Summary, *, as_json: bool) -> None:
+    for line in [json.dumps(summary.as_json(), allow_nan=False)] if as_json else summary.in_words():
+        _write(line)
 
 
 def _write(line: str) -> None:

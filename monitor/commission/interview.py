@@ -27,6 +27,7 @@ from monitor.commission.guessing import (
     guess,
     other_unit,
 )
+from monitor.commission.own_units import in_own_units
 from monitor.commission.questions import (
     FULL,
     Ask,
@@ -102,7 +103,7 @@ def interview(
             more = FULL.get(str(asked.answers.get(("command", "kind"))))
             if more is not None and more.keys[0][0] not in asked.answers:
                 _values(asked, name, like, facts, more)
-    rig = draft(name, like, facts, asked.answers)
+    rig = in_own_units(draft(name, like, facts, asked.answers), facts)
     _checked(rig)
     for sentence in () if facts is None else against_nozzles(rig, facts):
         say(f"! {sentence}")
@@ -132,7 +133,7 @@ def _values(asked: Asked, name: str, like: str, facts: FromLog | None, question:
     """Ask a question until its answers agree with the others."""
     while True:
         before = dict(asked.answers)
-        asked.values(question, draft(name, like, facts, before))
+        asked.values(question, in_own_units(draft(name, like, facts, before), facts))
         try:
             _checked(draft(name, like, facts, asked.answers))
         except BadInput as error:

@@ -189,7 +189,8 @@ def _of_air(readings: Readings) -> list[str]:
         if best > _FOLLOWS and abs(late_s) > SHIFTED_S:
             told.append(
                 f"{names[who]} seems {abs(late_s):z.1f} s {'late' if late_s > 0.0 else 'early'} "
-                "against the other two of engine speed, boost and injector duty: shifted columns?"
+                "against the other two of engine speed, boost and injector duty: let one device "
+                f"log all three{'' if who == 'boost_kpa' else '; leave this column out until then'}"
             )
         else:
             told.append(
@@ -248,7 +249,8 @@ def _of_flow(readings: Readings) -> list[str]:
         elif behind.late_s < -0.1 or behind.late_s > LATEST_FLOW_S:
             word = "before" if behind.late_s < 0.0 else "after"
             told.append(
-                f"{name} moves {abs(behind.late_s):z.1f} s {word} the {label}: shifted columns?"
+                f"{name} moves {abs(behind.late_s):z.1f} s {word} the {label}, as no spray does: "
+                "let one device log both before anything is fitted"
             )
         break
     asked = readings.get("commanded_ml_min")

@@ -80,11 +80,13 @@ class Ear(ABC):
         name: One line that says what and where.
         heard: What it says.
         tells_action: Whether it says which action it takes, or only that it lets go.
+        late_s: How late, at most, a change was seen, s; 0 where each is told when it comes.
     """
 
     name: str
     heard: Heard
     tells_action = False
+    late_s = 0.0
 
     @abstractmethod
     def open(self) -> None:

@@ -89,9 +89,6 @@ class LineEar(_PortEar):
     It is looked at every millisecond, as not every adapter's driver tells of an edge by itself;
     an edge's time is that of the look which saw it. What the device drives with RTS arrives here as
     CTS (null-modem cable), with DTR as DSR and DCD.
-
-    Attributes:
-        longest_s: Longest time between two looks.
     """
 
     _wants = "a port with that line (a pseudo-terminal and a TCP address have none)"
@@ -103,13 +100,12 @@ class LineEar(_PortEar):
         self._line = LINES[line]
         self._rises = rises
         self._looked_s = 0.0
-        self.longest_s = 0.0
 
     def _listen(self) -> None:
         asserted = bool(getattr(self._port, self._line))
         at_s = now_s()
         if self._looked_s:
-            self.longest_s = max(self.longest_s, at_s - self._looked_s)
+            self.late_s = max(self.late_s, at_s - self._looked_s)
         self._looked_s = at_s
         self.heard.take(at_s, RELEASED if asserted is self._rises else HELD)
         self._ended.wait(LOOK_S)

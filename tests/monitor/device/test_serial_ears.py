@@ -107,6 +107,7 @@ def test_a_pin_that_falls_is_heard(
     assert not cable[1].is_open
     times_s = [change.at_s for change in ear.heard.changes(now_s())]
     assert times_s == sorted(times_s)
+    assert ear.late_s > 0.0
 
 
 def test_a_line_that_rises_may_be_the_answer(cable: tuple[StandInPort, StandInPort]) -> None:
