@@ -548,7 +548,7 @@ def test_a_log_in_us_units_is_asked_and_written_in_them() -> None:
     kpa, intake_c = DRIVE.by_channel["boost_kpa"], DRIVE.by_channel["intake_c"]
     us = (
         Column("Boost (psi)", "", kpa / 6.894757),
-        Column("IAT (F)", "", intake_c * 1.8 + 32.0),
+        Column("IAT (°F)", "", intake_c * 1.8 + 32.0),
         Column("Meth flow (gph)", "", DRIVE.by_channel["delivered_ml_min"] / 63.0902),
     )
     log = Log("us.csv", (*log.columns, *us), log.time_s, log.period_s, "Time", "s")
