@@ -15,6 +15,7 @@ from rules.facts import Rig
 from rules.step.from_rig import constants_of
 from simulator.identify.estimates import Series
 from simulator.identify.flow import FlowFit
+from simulator.identify.flow_numbers import SLOWEST_ROWS_S
 from simulator.identify.intervals import Doubt
 from simulator.identify.line_pressure import LineFit
 
@@ -158,12 +159,14 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
     found = []
     if moves and doubt.delay_s < SHIFTED_S:
         late_ms = 1e3 * abs(fit.delay_s)
+        # Between slow rows a sensor may hold its readings, unseen.
+        held_s = fit.period_s if fit.period_s > SLOWEST_ROWS_S else 0.0
         if fit.delay_s < QUICKEST_S:
             found.append(
                 f"the flow reading moves {late_ms:z.0f} ms ahead of its command: the command, or "
                 "what it is reckoned from, comes late; let one device log both, and fit again"
             )
-        elif fit.delay_s > SLOWEST_S:
+        elif fit.delay_s > SLOWEST_S + held_s:
             found.append(
                 f"the flow reading follows {late_ms:z.0f} ms behind its command: its column may be "
                 "late, or the pump slow to start; this log alone can't tell, one device that logs "
