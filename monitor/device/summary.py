@@ -60,14 +60,18 @@ class Summary:
         for answers in self._by_fault():
             yield from self._fault_in_words(answers)
         calm_s = sum(run.calm_s for run in self.runs)
+        late = [run for run in self.runs if run.late_s > _LATE_S]
+        of_late = sum(run.false_answers for run in late)
+        held_up = f" ({of_late} where this machine sent late)" if of_late else ""
         yield (
-            f"  let go with no fault there: {self.false_answers} times in {length_in_words(calm_s)}"
+            f"  let go with no fault there: {self.false_answers}{held_up} in "
+            f"{length_in_words(calm_s)}"
         )
-        late_s = max((run.late_s for run in self.runs), default=0.0)
-        if late_s > _LATE_S:
+        if late:
             yield (
-                f"  samples were sent up to {late_s:z.3f} s late (this machine was busy): times "
-                "from the onset have that in them"
+                f"  samples were sent up to {max(run.late_s for run in late):z.3f} s late in "
+                f"{counted(len(late), 'run')}, this machine being busy: times from the onset have "
+                "that in them"
             )
         if self._ear.late_s:
             yield f"  the line was looked at every {1000.0 * self._ear.late_s:z.1f} ms or sooner"

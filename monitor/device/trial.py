@@ -112,7 +112,8 @@ def device_runs(
         ready_s: How long to wait before each run for an output that is not held.
 
     Raises:
-        BadInput: What is sent to, or listened to, is not there, or went away.
+        BadInput: What is sent to, or listened to, is not there, or went away; or the output is
+            never held.
     """
     bench = _Bench(target, ear, ready_s)
     window: _Window | None = None
@@ -150,7 +151,11 @@ class _Bench:
         self._late_s = 0.0
 
     def settle(self, played: Played) -> None:
-        """Drive on calmly until the output is held; not for ever."""
+        """Drive on calmly until the output is held; not for ever.
+
+        Raises:
+            BadInput: It has never been held yet.
+        """
         first = played.scenario.drive[0]
         if first.do not in (Do.IDLE, Do.CRUISE):
             first = Step(Do.CRUISE, 0.0, first.gear)
@@ -160,6 +165,12 @@ class _Bench:
             settled = self._passed_s - begins_s >= SETTLE_S
             if settled and self._ear.heard.says(sent_s) is HELD:
                 return
+        if not any(change.action is HELD for change in self._ear.heard.changes(now_s())):
+            raise BadInput(
+                f"--listen: {self._ear.name}: found an output that is not held within "
+                f"{SETTLE_S + self._ready_s:zg} s of calm driving, expected a device that holds it "
+                "while all is well (wired the other way round, armed, the right rig?)"
+            )
 
     def play(self, played: Played) -> _Window:
         """Play a drive to its end."""

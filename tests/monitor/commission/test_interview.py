@@ -216,6 +216,18 @@ def test_a_wrong_answer_is_said_so_and_asked_again() -> None:
     assert "paid.boost" in made.to_do
 
 
+@pytest.mark.parametrize("typed", ["true", "TRUE"])
+def test_a_pump_by_speed_has_no_regulator(typed: str) -> None:
+    """Asked with the pump, and then nothing holds its pressure."""
+    person = Person("2.2 L, 4", "", "1400 kPa, 1800 mL/min, , , perhaps", f", , , , {typed}")
+    pump = rig_of(drafted(plain_log(), person=person, healthy=True)).rig.spray.pump
+    assert person.refused() == [
+        'its speed follows the command: found "perhaps", expected true or false'
+    ]
+    assert pump.follows_command
+    assert pump.regulated_kpa == float("inf")
+
+
 def test_settings_answer_beforehand() -> None:
     """Whatever is set is not asked, and is in the rig, whichever key it is."""
     person = Person()
@@ -536,7 +548,7 @@ def test_a_log_in_us_units_is_asked_and_written_in_them() -> None:
     kpa, intake_c = DRIVE.by_channel["boost_kpa"], DRIVE.by_channel["intake_c"]
     us = (
         Column("Boost (psi)", "", kpa / 6.894757),
-        Column("IAT (F)", "", intake_c * 1.8 + 32.0),
+        Column("IAT (°F)", "", intake_c * 1.8 + 32.0),
         Column("Meth flow (gph)", "", DRIVE.by_channel["delivered_ml_min"] / 63.0902),
     )
     log = Log("us.csv", (*log.columns, *us), log.time_s, log.period_s, "Time", "s")

@@ -185,12 +185,20 @@ def test_false_answers_are_counted_before_the_onset_alone(clock: Clock) -> None:
     assert calm.calm_s == pytest.approx(1.0, abs=0.02)
 
 
-def test_a_device_that_never_holds_is_not_waited_for_for_ever(clock: Clock) -> None:
+def test_a_device_that_does_not_come_back_is_not_waited_for_for_ever(clock: Clock) -> None:
     """The drive is played all the same, and says that nothing was held."""
-    ((run,), device) = runs(clock, lambda d, _: d.says(RELEASED), ready_s=2.0)
-    assert not run.answers[0].held
-    assert run.false_answers == 0
-    assert device.times_s[-1] == pytest.approx(SETTLE_S + 2.0 + 1.0, abs=0.02)
+    latched = acting_at((FIRST_S + ONSET_S + 0.1, RELEASED))
+    ((first, second), device) = runs(clock, latched, DRIVE, DRIVE, ready_s=2.0)
+    assert first.answers[0].held
+    assert not second.answers[0].held
+    assert second.false_answers == 0
+    assert device.times_s[-1] == pytest.approx(SETTLE_S + 1.0 + SETTLE_S + 2.0 + 1.0, abs=0.02)
+
+
+def test_a_device_that_never_holds_is_one_line(clock: Clock) -> None:
+    """Wired the other way round, say: there is nothing to time, in no run."""
+    with pytest.raises(BadInput, match="fake: found an output that is not held within 3 s of calm"):
+        runs(clock, lambda d, _: d.says(RELEASED), DRIVE, DRIVE, ready_s=2.0)
 
 
 def test_faults_that_never_begin_and_that_stop_all_samples(clock: Clock) -> None:
