@@ -1,5 +1,6 @@
 """Logs of simulated cars' healthy pulls, as a fit takes them."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -7,7 +8,7 @@ import numpy as np
 from rules.channels import COLUMN_OF
 from rules.facts import Rig
 from simulator.identify import Series
-from simulator.plant import Do, Scenario, Step
+from simulator.plant import Do, Fault, Scenario, Step
 from tests.kit.batch import run_whole
 
 
@@ -26,6 +27,11 @@ def pulls(rig: Rig, count: int, rate_hz: float = 100.0) -> Scenario:
 def rows_of(scenario: Scenario, seed: int) -> Any:
     """Return what comes down the wire while no guard acts, (n, ROW_WIDTH)."""
     return run_whole(scenario, seed, guarded=False).rows
+
+
+def drive(rig: Rig, seed: int, *faults: Fault) -> Any:
+    """Return the same of four pulls, with faults or none."""
+    return rows_of(replace(pulls(rig, 4), faults=faults), seed)
 
 
 def log_of(rows: Any) -> Series:
