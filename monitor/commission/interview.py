@@ -298,7 +298,8 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
         how_sure = one.sure.word if one.channel else "-"
         label = label_of_channel(one.channel) if one.channel else "-"
-        reads = "" if one.spread is None else f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
+        ends = () if one.spread is None else (one.spread.low, one.spread.high)
+        reads = ", ".join(f"{float(f'{end:z.4g}'):zg}" for end in ends)
         lines += [
             _row(one.header, label, unit, how_sure, reads),
             f"      {one.why}{_moves(one.spread)}",

@@ -30,8 +30,9 @@ def in_own_units(rig: RigText, log: FromLog | None) -> RigText:
     """
     channels = {} if log is None else log.channels()
     for kind, plain, names, usual, table in _OWN:
-        own = next((channels[name].unit for name in names if name in channels), "")
-        if own not in usual:
+        stated = next((channels[name].unit for name in names if name in channels), kind.UNIT)
+        own = next((unit for unit in usual if kind.linear(unit) == kind.linear(stated)), "")
+        if not own:
             continue
         places = Places(rig.toml).values
         for path, (start, end) in sorted(places.items(), key=lambda item: -item[1][0]):

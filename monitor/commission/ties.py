@@ -28,6 +28,7 @@ _MISSING_S: Final = 0.5
 _HELD: Final = (
     0.6  # of a line's pressure in full spray is there at half, if a pump of one speed feeds it
 )
+_TANK_FALLS: Final = (0.4, 2.5)  # mL for a mL sprayed: a level is coarse, and sways
 _GAIN: Final = 0.6  # of what is unexplained at no shift, what is left at the best one
 
 
@@ -272,23 +273,32 @@ def _of_flow(readings: Readings) -> list[str]:
     return told
 
 
-def _of_line(readings: Readings) -> list[str]:
+def line_follows_kpa(readings: Readings) -> tuple[float, float] | None:
+    """Return what the line has at half the command and in full, kPa, where it follows that.
+
+    None: it doesn't, or this log can't tell.
+    """
     line, asked = readings.get("line_kpa"), readings.get("commanded_ml_min")
     asked = readings.get("command_pct") if asked is None else asked
     if line is None or asked is None or float(np.max(asked)) <= 0.0:
-        return []
+        return None
     share = asked / full_flow(asked)
     least = _steady(share)  # nothing of a pump that only just starts, or of spray that ends
     half, full = (least > 0.2) & (share > 0.4) & (share < 0.7), least > 0.9
     if STEP_S * min(half.sum(), full.sum()) < _MISSING_S:
-        return []
+        return None
     half_kpa, full_kpa = float(np.median(line[half])), float(np.median(line[full]))
-    if half_kpa > _HELD * full_kpa:
+    return (half_kpa, full_kpa) if half_kpa <= _HELD * full_kpa else None
+
+
+def _of_line(readings: Readings) -> list[str]:
+    found = line_follows_kpa(readings)
+    if found is None:
         return []
     return [
-        f'"{readings.guesses["line_kpa"].header}" reads {half_kpa:z.0f} kPa at half the command, '
-        f"{full_kpa:z.0f} kPa in full: a pump whose speed follows the command? A rig knows none: "
-        "healthy pulls will look short of spray"
+        f'"{readings.guesses["line_kpa"].header}" reads {found[0]:z.0f} kPa at half the command, '
+        f"{found[1]:z.0f} kPa in full: taken for a pump whose speed follows the command "
+        "([spray.pump] follows_command)"
     ]
 
 
@@ -306,8 +316,28 @@ def _steady(asked: Any) -> Any:
     return least
 
 
+def tank_fall(readings: Readings) -> float | None:
+    """Return how far a tank falls for a mL that is sprayed, mL; None where the log doesn't tell."""
+    flow, tank = readings.get("delivered_ml_min"), readings.get("tank_ml")
+    flow = readings.get("commanded_ml_min") if flow is None else flow
+    if flow is None or tank is None or np.ptp(tank) == 0.0:
+        return None
+    sprayed_ml = np.cumsum(flow) * STEP_S / 60.0
+    if sprayed_ml[-1] <= 0.0 or abs(np.corrcoef(sprayed_ml, tank)[0, 1]) < _FOLLOWS:
+        return None
+    return -float(np.polyfit(sprayed_ml, tank, 1)[0])
+
+
 def better_default(guess: Guess, readings: Readings) -> Guess:
-    """Return a guess in doubt with what injector duty, or the other flow, speaks for."""
+    """Return a guess in doubt with what injector duty, the tank or the other flow speaks for."""
+    # Where two flows agree it is the tank that lies.
+    single = guess.channel in _FLOWS and _FLOWS[guess.channel] not in readings.guesses
+    falls = tank_fall(readings) if single or guess.channel == "tank_ml" else None
+    written = guess.sure is not Sure.ASK and guess.why != ASKED
+    if falls is not None and written and not _TANK_FALLS[0] < falls < _TANK_FALLS[1]:
+        why = f"the tank falls {falls:z.2g} mL for a mL of spray: is one of them in another unit?"
+        why = "the tank fills while it sprays: another column?" if falls < 0.0 else why
+        return replace(guess, sure=Sure.ASK, asked="unit", why=why)
     if guess.channel in _FLOWS and guess.asked in {"", "unit"} and guess.why != ASKED:
         return _flow_by_other(guess, readings)
     spoken = pressure_by_duty(readings) if guess.channel == "boost_kpa" else None
