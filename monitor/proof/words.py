@@ -36,6 +36,8 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
     lines += ["", so_far + proof.verdict.value.upper()]
     reasons = [(row.requirement.name, row.reason) for row in proof.rows]
     reasons += [(calm.calm.name, calm.reason) for calm in proof.calms]
+    reasons += [(row.requirement.name, row.reckoned) for row in proof.rows]
+    reasons += [("the cars go beyond what the rig allows", clause) for clause in proof.beyond]
     for name, reason in reasons:
         if reason:
             lines += _hung(f"{name}: {reason}")
