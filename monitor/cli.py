@@ -40,7 +40,7 @@ _VERBS = {
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "prove": "Hold a rig against requirements on simulated cars: pass, fail, undecided.",
     "ports": "List serial ports, and how to name them so that they are found again.",
-    "feed": "Send a scenario over a serial port, as a logger would.",
+    "feed": "Send a scenario as a logger would; time what a device does about it.",
 }
 for _verb, _help in _VERBS.items():
     app.command(f"monitor.commands.{_verb}:{_verb}", name=_verb, help=_help, help_epilogue="")

@@ -5,6 +5,8 @@
 | serial port | 4096 bytes a line, 20 000 samples waiting, 16 header faults told (``test_framer``,
   ``test_serial_life``, ``test_fuzz``) |
 | SenML | a line's, 256 records, depth (``test_senml``) |
+| what a device on the bench answers | 256 bytes a line, 100 000 changes (``test_base``,
+  ``test_serial_ears``); a message as below |
 | an MQTT message | 128 kB, thrown away as it comes where longer (``test_mqtt_packets``) |
 | CSV, Parquet, Arrow logs | 64 kB a line, a head as long, blocks of 1 MB, 8 million cells
   without a rig (``test_bounded_lines``, ``test_csv_blocks``, ``test_open_table``) |

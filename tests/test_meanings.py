@@ -45,6 +45,8 @@ LOOKING = {
     "monitor/broker/address.py": OUTSIDE,
     "monitor/sources/topics/freshness.py": OUTSIDE,
     "monitor/sources/topics/messages.py": OUTSIDE,
+    "monitor/device/open.py": OUTSIDE,
+    "monitor/device/topic_ear.py": OUTSIDE,
     "monitor/outputs/keeper.py": OUTSIDE,
     "monitor/outputs/open.py": OUTSIDE,
     "monitor/outputs/serial_lines.py": OUTSIDE,

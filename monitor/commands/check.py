@@ -314,7 +314,8 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     lines += [line for what in facts["not_seen"] for line in _wrapped("can't be seen: ", [what])]
     for finding in facts["findings"]:
         if finding["not_possible"] is not None:
-            lines.append(f"  not looked for: {finding['label']} ({finding['not_possible']})")
+            not_possible = f"{finding['label']} ({finding['not_possible']})"
+            lines += _wrapped("not looked for: ", [not_possible])
     lines.append("")
     for one in facts["commissioned"]:
         what = [f"{one['step']} by {one['by']} on {one['on']}", one["result"]]

@@ -96,6 +96,7 @@ def fit(
         return 0
     save_as(fitted.new.text, to)
     say(["", f"wrote {called(to)}"])
-    say([f"next: flowdebt check {called(to)}"])
-    say([f"then: flowdebt review {called(logs[0])} --rig {called(to)}"])
+    say([f"next: flowdebt review {called(logs[0])} --rig {called(to)}"])
+    noted = f"--done fit --by NAME --log {called(logs[0])}"
+    say([f"then, where that looks right: flowdebt check {called(to)} {noted}"])
     return 0

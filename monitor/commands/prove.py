@@ -1,5 +1,6 @@
 """``flowdebt prove``: requirements that a failsafe passes or fails."""
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,9 +10,11 @@ from cyclopts.validators import Number
 from monitor.commands.parameters import RigOption, flag
 
 if TYPE_CHECKING:
+    from simulator.proof.limits import AtLimit
     from simulator.proof.outcomes import Cars
     from simulator.proof.proving import Standing
     from simulator.proof.requirements import Requirements
+    from simulator.proof.results import Proof
     from simulator.rig import RigFile
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
@@ -50,6 +53,16 @@ def prove(
         ),
     ] = None,
     as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
+    report: Annotated[
+        tuple[Path, ...],
+        Parameter(
+            name="--report",
+            negative="",
+            show_default=False,
+            help="File to write, any number of times: .html (one page, with plots), .md, .xml "
+            "(JUnit, for CI) or .json.",
+        ),
+    ] = (),
     replay: Annotated[
         str | None, Parameter(help="Write one run's log instead: ROW:RUN, such as 1:17.")
     ] = None,
@@ -61,8 +74,11 @@ def prove(
     what is done; the same command goes on. A simulated car is not the car.
     Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
     """
+    import shlex
     import sys
 
+    from monitor.proof.report import as_json as json_of
+    from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput
@@ -73,6 +89,7 @@ def prove(
         raise BadInput("prove: found no REQUIREMENTS, expected a file (or --new)")
     if rig is None:
         raise BadInput("prove: found no --rig, expected the rig that is to be proven")
+    check_reports(report)
     guard_file = load_rig(find_rig(rig))
     car_file = guard_file if car is None else load_rig(find_rig(car))
     asked = load_requirements(requirements, car_file)
@@ -80,7 +97,8 @@ def prove(
     from simulator.proof.outcomes import Cars
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
-    command = f"flowdebt prove {requirements} --rig {rig}" + (f" --car {car}" if car else "")
+    given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
+    command = shlex.join(given)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     proof, code = _prove(
@@ -91,16 +109,17 @@ def prove(
         most_runs=most_runs,
         folder=to or requirements.with_suffix(".proof"),
     )
-    if as_json:
-        import json
-
-        sys.stdout.write(json.dumps(proof.as_json(), allow_nan=False) + "\n")
-        return code
-
-    from monitor.proof.words import as_table
 
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
+
+    if code != BROKEN_OFF and not _report(proof, cars, report, replay_command, jobs):
+        code = BROKEN_OFF
+    if as_json:
+        sys.stdout.write(json_of(proof))
+        return code
+
+    from monitor.proof.words import as_table
 
     sys.stdout.write("\n".join(as_table(proof, replay_command)) + "\n")
     return code
@@ -152,6 +171,42 @@ def _prove(
     proof = explained(proof, cars)
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
     return proof, codes[proof.verdict]
+
+
+def _report(
+    proof: "Proof",
+    cars: "Cars",
+    paths: tuple[Path, ...],
+    replay: Callable[[int, int], str],
+    jobs: int | None,
+) -> bool:
+    """Write the reports; return whether it was not broken off."""
+    import sys
+
+    from monitor.commands.coverage import processors
+    from monitor.proof.report import PAGE, write_report
+    from simulator.proof.limits import at_limits
+
+    limits: Sequence[tuple[AtLimit, ...]] = ()
+    if any(path.suffix.lower() == PAGE for path in paths):
+        progress = _tell_limits if sys.stderr.isatty() else None
+        try:
+            limits = at_limits(cars, proof.rows, jobs=jobs or processors(), progress=progress)
+        except KeyboardInterrupt:
+            sys.stderr.write("\nno report was written: the same command goes on\n")
+            return False
+    for path in paths:
+        write_report(proof, path, replay, limits)
+        sys.stderr.write(f"wrote {path}\n")
+    return True
+
+
+def _tell_limits(done: int, of: int) -> None:
+    import sys
+
+    line = "" if done == of else f"other limits, for the page: {done} of {of}"
+    sys.stderr.write(f"\r{line:<79}\r")
+    sys.stderr.flush()
 
 
 def _about(asked: "Requirements", guard: "RigFile", car: "RigFile") -> dict[str, Any]:
@@ -229,14 +284,14 @@ class _Progress:
 
         self._now = monotonic
         self._began_s = monotonic()
-        self._before = 0
+        self._before = 0.0
 
     def tell(self, standing: "Standing") -> None:
         """Write the line anew."""
         import sys
 
-        self._before = self._before or standing.runs - 1
-        pace_s = (self._now() - self._began_s) / max(standing.runs - self._before, 1)
+        self._before = self._before or standing.done - 1.0
+        pace_s = (self._now() - self._began_s) / max(standing.done - self._before, 1.0)
         left_s = pace_s * standing.left
         about = f"{left_s:z.0f} s" if left_s < 90.0 else f"{left_s / 60.0:z.0f} min"
         line = (

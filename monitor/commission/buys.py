@@ -11,21 +11,20 @@ from monitor.commission.fitting import Fitted
 from monitor.commission.rig_logs import RigLog
 from monitor.commission.thresholds import pump_stop
 from rules.channels import TIME
-from rules.facts import Rig
-from rules.guard import Guard
+from rules.facts import Action, Rig
 from rules.handling import Handled
 from rules.step.from_rig import constants_of
-from rules.step.state import PULL, UNDER_DELIVERY, Decision
+from rules.step.state import UNDER_DELIVERY
 from simulator.compiled_mark import DRIVE_ON, RUN_ALL, leave_mark
 from simulator.compiled_or_not import Way, choose
 from simulator.identify.spraying import AFTER_S, BEFORE_S
 from simulator.plant import Scenario
+from simulator.proof.false_pulls import Watched, counted, watch
 from simulator.runs import Drive
 from simulator.scenario import load_scenario
 
 DRIVE: Final = "healthy_pulls"
 FASTEST_HZ, SLOWEST_HZ = 1000.0, 5.0  # rows that the plant sends
-LONGEST_ROW_S: Final = 0.5  # a longer pause is no spraying
 AT_ONCE: Final = 50_000  # rows
 TAIL: Final = 0.025  # either side of an interval of 95 %
 _HALVINGS: Final = 60
@@ -128,8 +127,8 @@ def _in_car(drives: Sequence[Scenario], way: Way) -> FalsePulls:
     found = NONE
     for drive in drives:
         blocks = Drive(drive, drive.seed, guarded=False, compiled=way.compiled)
-        decisions = np.concatenate([block.decisions for block in blocks])
-        found += _counted(decisions, constants_of(drive.rig).nil_ml_min)
+        nil_ml_min = constants_of(drive.rig).nil_ml_min
+        found += _of(counted(nil_ml_min, (block.decisions for block in blocks)))
     if drives and way.compiled:
         leave_mark(DRIVE_ON)
     return found
@@ -149,27 +148,12 @@ def _without_left_out(fitted: Fitted, number: int) -> Any:
 
 
 def _in_log(rig: Rig, rows: Any) -> FalsePulls:
-    guard, nil_ml_min = Guard(rig), constants_of(rig).nil_ml_min
-    found, was = NONE, 0.0
-    for begin in range(0, len(rows), AT_ONCE):
-        decisions = guard.run_rows(rows[begin : begin + AT_ONCE])
-        found += _counted(decisions, nil_ml_min, was)
-        was = float(Decision.named(decisions)["level"][-1, UNDER_DELIVERY])
+    begins = range(0, len(rows), AT_ONCE)
+    found = _of(watch(rig, (rows[begin : begin + AT_ONCE] for begin in begins)))
     leave_mark(RUN_ALL)
     return found
 
 
-def _counted(decisions: Any, nil_ml_min: float, was: float = 0.0) -> FalsePulls:
-    """Count pulls of timing for missing spray, and the seconds of commanded spray.
-
-    Args:
-        decisions: (n, N_DECISION).
-        nil_ml_min: A smaller command is none.
-        was: What that finding asked for before.
-    """
-    named = Decision.named(decisions)
-    pulls = np.concatenate(([was], named["level"][:, UNDER_DELIVERY])) >= PULL
-    clock_s = named["clock_s"]
-    steps_s = np.diff(clock_s, prepend=clock_s[:1])
-    sprays = (named["commanded_ml_min"] > nil_ml_min) & (steps_s > 0.0) & (steps_s < LONGEST_ROW_S)
-    return FalsePulls(int((pulls[1:] & ~pulls[:-1]).sum()), float(steps_s[sprays].sum()))
+def _of(watched: Watched) -> FalsePulls:
+    pulls = watched.by_finding[UNDER_DELIVERY, Action.PULL_TIMING - 1]
+    return FalsePulls(int(pulls), watched.sprayed_s)

@@ -378,7 +378,10 @@ def _rivals(found: Found | None) -> str:
             "by what the controller asks for spray: nothing in this log tells. Without it nothing "
             "is known of what is due."
         )
-    others = ", ".join(f"{one.kind} from {one.start:z.0f}" for one in found.laws)
+    others = ", ".join(
+        f"{one.kind} from {one.start:z.0f} {'%' if one.kind == 'injector_duty' else 'kPa'}"
+        for one in found.laws
+    )
     return f"by what the controller asks for spray: this log allows for {others}."
 
 

@@ -27,6 +27,7 @@ from monitor.commission.guessing import (
     guess,
     other_unit,
 )
+from monitor.commission.own_units import in_own_units
 from monitor.commission.questions import (
     FULL,
     Ask,
@@ -102,7 +103,7 @@ def interview(
             more = FULL.get(str(asked.answers.get(("command", "kind"))))
             if more is not None and more.keys[0][0] not in asked.answers:
                 _values(asked, name, like, facts, more)
-    rig = draft(name, like, facts, asked.answers)
+    rig = in_own_units(draft(name, like, facts, asked.answers), facts)
     _checked(rig)
     for sentence in () if facts is None else against_nozzles(rig, facts):
         say(f"! {sentence}")
@@ -132,7 +133,7 @@ def _values(asked: Asked, name: str, like: str, facts: FromLog | None, question:
     """Ask a question until its answers agree with the others."""
     while True:
         before = dict(asked.answers)
-        asked.values(question, draft(name, like, facts, before))
+        asked.values(question, in_own_units(draft(name, like, facts, before), facts))
         try:
             _checked(draft(name, like, facts, asked.answers))
         except BadInput as error:
@@ -297,7 +298,8 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
         how_sure = one.sure.word if one.channel else "-"
         label = label_of_channel(one.channel) if one.channel else "-"
-        reads = "" if one.spread is None else f"{one.spread.low:z.4g}, {one.spread.high:z.4g}"
+        ends = () if one.spread is None else (one.spread.low, one.spread.high)
+        reads = ", ".join(f"{float(f'{end:z.4g}'):zg}" for end in ends)
         lines += [
             _row(one.header, label, unit, how_sure, reads),
             f"      {one.why}{_moves(one.spread)}",

@@ -28,6 +28,7 @@ _MISSING_S: Final = 0.5
 _HELD: Final = (
     0.6  # of a line's pressure in full spray is there at half, if a pump of one speed feeds it
 )
+_TANK_FALLS: Final = (0.4, 2.5)  # mL for a mL sprayed: a level is coarse, and sways
 _GAIN: Final = 0.6  # of what is unexplained at no shift, what is left at the best one
 
 
@@ -189,7 +190,8 @@ def _of_air(readings: Readings) -> list[str]:
         if best > _FOLLOWS and abs(late_s) > SHIFTED_S:
             told.append(
                 f"{names[who]} seems {abs(late_s):z.1f} s {'late' if late_s > 0.0 else 'early'} "
-                "against the other two of engine speed, boost and injector duty: shifted columns?"
+                "against the other two of engine speed, boost and injector duty: let one device "
+                f"log all three{'' if who == 'boost_kpa' else '; leave this column out until then'}"
             )
         else:
             told.append(
@@ -248,7 +250,8 @@ def _of_flow(readings: Readings) -> list[str]:
         elif behind.late_s < -0.1 or behind.late_s > LATEST_FLOW_S:
             word = "before" if behind.late_s < 0.0 else "after"
             told.append(
-                f"{name} moves {abs(behind.late_s):z.1f} s {word} the {label}: shifted columns?"
+                f"{name} moves {abs(behind.late_s):z.1f} s {word} the {label}, as no spray does: "
+                "let one device log both before anything is fitted"
             )
         break
     asked = readings.get("commanded_ml_min")
@@ -304,8 +307,28 @@ def _steady(asked: Any) -> Any:
     return least
 
 
+def tank_fall(readings: Readings) -> float | None:
+    """Return how far a tank falls for a mL that is sprayed, mL; None where the log doesn't tell."""
+    flow, tank = readings.get("delivered_ml_min"), readings.get("tank_ml")
+    flow = readings.get("commanded_ml_min") if flow is None else flow
+    if flow is None or tank is None or np.ptp(tank) == 0.0:
+        return None
+    sprayed_ml = np.cumsum(flow) * STEP_S / 60.0
+    if sprayed_ml[-1] <= 0.0 or abs(np.corrcoef(sprayed_ml, tank)[0, 1]) < _FOLLOWS:
+        return None
+    return -float(np.polyfit(sprayed_ml, tank, 1)[0])
+
+
 def better_default(guess: Guess, readings: Readings) -> Guess:
-    """Return a guess in doubt with what injector duty, or the other flow, speaks for."""
+    """Return a guess in doubt with what injector duty, the tank or the other flow speaks for."""
+    # Where two flows agree it is the tank that lies.
+    single = guess.channel in _FLOWS and _FLOWS[guess.channel] not in readings.guesses
+    falls = tank_fall(readings) if single or guess.channel == "tank_ml" else None
+    written = guess.sure is not Sure.ASK and guess.why != ASKED
+    if falls is not None and written and not _TANK_FALLS[0] < falls < _TANK_FALLS[1]:
+        why = f"the tank falls {falls:z.2g} mL for a mL of spray: is one of them in another unit?"
+        why = "the tank fills while it sprays: another column?" if falls < 0.0 else why
+        return replace(guess, sure=Sure.ASK, asked="unit", why=why)
     if guess.channel in _FLOWS and guess.asked in {"", "unit"} and guess.why != ASKED:
         return _flow_by_other(guess, readings)
     spoken = pressure_by_duty(readings) if guess.channel == "boost_kpa" else None

@@ -40,7 +40,7 @@ boost_kpa 3 INTAKE & PRESSURE
 boost_kpa 3 manifold & absolute|gauge
 injector_duty_pct 3 idc|injdc|injduty
 injector_duty_pct 3 inj|injector|injectors|injection|injecteur* & SHARE|open
-injector_duty_pct 3 einspritz* & SHARE|auslastung
+injector_duty_pct 3 einspr* & SHARE|auslastung
 dry_intake_c 3 HOT|CHARGE & DRY & CHARGE|SPRAY|INTAKE|air
 intake_c 3 CHARGE
 intake_c 3 INTAKE|lufttemp* & HOT
@@ -54,7 +54,7 @@ delivered_ml_min 1 SPRAY
 timing_deg 3 ign|ignition|spark|timing|advance|adv|zund*|zzp|avance
 lambda_ratio 3 lambda|lam
 lambda_ratio 2 wideband|o2|mixture
-throttle_pct 3 tps|throttle|drosselklappe*|dk|papillon
+throttle_pct 3 tps|throttle|drosselkl*|dk|papillon
 tank_ml 2 tank|reservoir|behalter
 tank_switch 3 tank|level|reservoir|fullstand|niveau & low|switch|float|sw|empty|schalter|contact
 line_kpa 3 SPRAY|line|pump|leitung|pumpe|pompe|ligne & PRESSURE

@@ -5,6 +5,7 @@ from typing import Final
 from monitor.outputs.base import Output
 from simulator.strict import BadInput, clean
 
+BAUD: Final = 115200
 KINDS: Final = "rts:PORT, dtr:PORT, beat:PORT or mqtt://HOST/PREFIX"
 
 
@@ -13,7 +14,7 @@ def open_output(text: str) -> Output:
 
     Args:
         text: ``rts:PORT`` or ``dtr:PORT`` (a handshake pin), ``beat:PORT`` (a heartbeat; with
-            ``@BAUD`` behind the port where it isn't 115200), or a broker's address (heartbeat).
+            ``@BAUD`` behind the port where it isn't ``BAUD``), or a broker's address (heartbeat).
 
     Raises:
         BadInput: None of these.
@@ -24,12 +25,29 @@ def open_output(text: str) -> Output:
 
         if kind != "beat":
             return HandshakePin(rest, kind)
-        port, at, baud = rest.rpartition("@")
-        if at and not (baud.isascii() and baud.isdigit() and 300 <= int(baud) <= 4_000_000):
-            raise BadInput(f"--output {clean(text)}: found no speed behind @, expected bits/s")
-        return SerialBeat(port, int(baud)) if at else SerialBeat(rest)
+        return SerialBeat(*port_and_baud("--output", text, rest))
     if kind in ("mqtt", "mqtts"):
         from monitor.outputs.mqtt_beat import BeatTopic
 
         return BeatTopic(text)
     raise BadInput(f"--output: found {clean(text)}, expected {KINDS}")
+
+
+def port_and_baud(option: str, text: str, rest: str, baud: int = BAUD) -> tuple[str, int]:
+    """Return port and speed of a text such as ``PORT@BAUD``; without ``@`` the usual speed.
+
+    Args:
+        option: Where it was given, for messages.
+        text: All of what was given.
+        rest: What of it is to be read.
+        baud: The usual speed.
+
+    Raises:
+        BadInput: No speed behind ``@``.
+    """
+    port, at, speed = rest.rpartition("@")
+    if not at:
+        return rest, baud
+    if not (speed.isascii() and speed.isdigit() and 300 <= int(speed) <= 4_000_000):
+        raise BadInput(f"{option} {clean(text)}: found no speed behind @, expected bits/s")
+    return port, int(speed)

@@ -13,6 +13,7 @@ from simulator.strict import clean
 
 WRITE_S: Final = 0.05
 PINS: Final = ("rts", "dtr")
+LONGEST_LINE: Final = 256  # bytes; a beat has some twenty
 
 
 class _PortOutput(ABC):
@@ -164,3 +165,16 @@ def beat_line(number: int, held: bool) -> bytes:
     """Return a heartbeat line with its check sum and end."""
     body = b"beat,%d,%d" % (number, held)
     return b"%s,%04X\r\n" % (body, binascii.crc_hqx(body, 0xFFFF))
+
+
+def beat_of(line: bytes) -> tuple[int, bool] | None:
+    """Return number and state of a heartbeat line; None where it isn't a good one."""
+    body, _, check = line.strip().rpartition(b",")
+    fields = body.split(b",")
+    if len(fields) != 3 or fields[0] != b"beat" or len(line) > LONGEST_LINE:
+        return None
+    if check != b"%04X" % binascii.crc_hqx(body, 0xFFFF):
+        return None
+    if not fields[1].isdigit() or fields[2] not in (b"0", b"1"):
+        return None
+    return int(fields[1]), fields[2] == b"1"

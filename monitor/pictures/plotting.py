@@ -6,6 +6,7 @@ every line has its name, every band its word.
 
 import warnings
 from collections.abc import Callable, Iterator, Sequence
+from io import BytesIO
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -64,22 +65,35 @@ def save_figure(drawn: Callable[[], "Figure"], path: Path) -> None:
     Raises:
         BadInput: There is one already, or it can't be written.
     """
+    content = rendered(drawn, path.suffix.lower().removeprefix("."))
+    with new_file(path) as file:
+        file.write(content)
+
+
+def rendered(drawn: Callable[[], "Figure"], kind: str, *, words: bool = False) -> bytes:
+    """Return a figure drawn by our own settings.
+
+    Args:
+        drawn: Draws it.
+        kind: "png" or "svg".
+        words: An SVG's text stays text, in whatever font the reader has.
+    """
     import matplotlib as mpl
 
-    kind = path.suffix.lower().removeprefix(".")
     # Nothing in the file may depend on the day, on chance or on settings at home: the same run,
     # the same bytes.
     metadata = {"Date": None} if kind == "svg" else {"Software": "flowdebt"}
     with mpl.rc_context(), warnings.catch_warnings():
         mpl.rcdefaults()
         mpl.rcParams["svg.hashsalt"] = "flowdebt"
+        mpl.rcParams["svg.fonttype"] = "none" if words else "path"
         warnings.filterwarnings("ignore", "Glyph .* missing")  # of a name in another script
         figure = drawn()
         try:
-            with new_file(path) as file:
-                figure.savefig(file, format=kind, dpi=DPI, metadata=metadata)
+            figure.savefig(file := BytesIO(), format=kind, dpi=DPI, metadata=metadata)
         finally:
             figure.clear()
+    return file.getvalue()
 
 
 def draw(outcome: Outcome, blocks: Sequence[Block]) -> "Figure":

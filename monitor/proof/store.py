@@ -11,13 +11,15 @@ from typing import Any, Final
 
 import msgspec
 
+from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Outcome
-from simulator.proof.proving import Job
+from simulator.proof.proving import HEALTHY, Came, Job
 from simulator.strict import BadInput, called, open_file, unusable
 
 ABOUT: Final = "about.json"
-MOST_BYTES: Final = 1 << 20  # of a file
+MOST_BYTES: Final = 1 << 22  # of a file
 _HASH: Final = 16
+_HEALTHY: Final = "healthy"  # its jobs' files
 # What has to be as it was, and how a message calls it.
 _SAME: Final = {
     "requirements_sha256": "other requirements",
@@ -29,7 +31,7 @@ _SAME: Final = {
 
 
 class _Kept(msgspec.Struct, frozen=True):
-    """A finished job's file. Of: a hash of what it belongs to."""
+    """A finished job's file. Of: a hash of what it belongs to. Outcomes: of its runs or drives."""
 
     of: str
     outcomes: list[list[int | float | None]]
@@ -65,34 +67,38 @@ class Store:
         else:
             self._write(ABOUT, text.encode())
 
-    def kept(self) -> dict[Job, list[Outcome]]:
+    def kept(self) -> dict[Job, Came]:
         """Return what was finished before; a file that is torn or of something else is none."""
-        found = {}
+        found: dict[Job, Came] = {}
         for path in sorted(self._folder.glob("*-*.json")):
             row, _, chunk = path.stem.partition("-")
-            outcomes = self._read(path)
-            if outcomes is not None and row.isdecimal() and chunk.isdecimal():
-                found[Job(int(row), int(chunk))] = outcomes
+            if chunk.isdecimal() and (row == _HEALTHY or row.isdecimal()):
+                job = Job(HEALTHY if row == _HEALTHY else int(row), int(chunk))
+                came = self._read(path, job)
+                if came is not None:
+                    found[job] = came
         return found
 
-    def keep(self, job: Job, outcomes: list[Outcome]) -> None:
+    def keep(self, job: Job, came: Came) -> None:
         """Keep a finished job.
 
         Raises:
             BadInput: It can't be written.
         """
-        rows = [[x if isfinite(x) else None for x in outcome] for outcome in outcomes]
-        self._write(f"{job.row}-{job.chunk}.json", msgspec.json.encode(_Kept(self._of, rows)))
+        rows = [[x if isfinite(x) else None for x in one] for one in came]
+        row = _HEALTHY if job.row == HEALTHY else str(job.row)
+        self._write(f"{row}-{job.chunk}.json", msgspec.json.encode(_Kept(self._of, rows)))
 
-    def _read(self, path: Path) -> list[Outcome] | None:
+    def _read(self, path: Path, job: Job) -> Came | None:
         try:
             with open_file(path) as file:
                 kept = msgspec.json.decode(file.read(MOST_BYTES), type=_Kept)
             rows = [[inf if x is None else x for x in row] for row in kept.outcomes]
-            outcomes = [Outcome._make(row) for row in rows]
+            of_run = [Outcome._make(row) for row in rows if job.row != HEALTHY]
+            of_drive = [Watched.of(row) for row in rows if job.row == HEALTHY]
         except (OSError, ValueError, TypeError, msgspec.MsgspecError):
             return None
-        return outcomes if kept.of == self._of and len(outcomes) == CHUNK else None
+        return (of_drive or of_run) if kept.of == self._of and len(rows) == CHUNK else None
 
     def _check(self, about: dict[str, Any]) -> None:
         path = self._folder / ABOUT

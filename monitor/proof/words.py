@@ -5,12 +5,13 @@ from collections.abc import Callable, Iterator
 from math import isfinite
 from typing import Final
 
+from simulator.proof.outcomes import Outcome
 from simulator.proof.proportions import quantile
 from simulator.proof.results import CalmResult, Proof, RowResult, Verdict, delay_s
 
 WIDE: Final = 80
 _NAME: Final = 25
-_COLUMNS: Final = (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("most", 1.0))
+QUANTILES: Final = (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("most", 1.0))
 
 
 def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
@@ -27,44 +28,57 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
         f"{about['version']}, cars of set {about['seed_set']}",
         WIDE,
     )
-    head = "".join(f"{name:>6}" for name, _ in _COLUMNS)
+    head = "".join(f"{name:>6}" for name, _ in QUANTILES)
     lines += ["", f"{'requirement':<{_NAME}}verdict      of runs  share>={head}"]
     lines += [_row(row) for row in proof.rows]
     lines += [_calm(calm) for calm in proof.calms]
     lines += ["", "ms from the fault's onset to the action asked for (no: in that share, never)"]
-    so_far = "UNFINISHED, so far " if proof.unfinished else ""
-    lines += ["", so_far + proof.verdict.value.upper()]
-    reasons = [(row.requirement.name, row.reason) for row in proof.rows]
-    reasons += [(calm.calm.name, calm.reason) for calm in proof.calms]
-    reasons += [(row.requirement.name, row.reckoned) for row in proof.rows]
-    reasons += [("the cars go beyond what the rig allows", clause) for clause in proof.beyond]
-    for name, reason in reasons:
-        if reason:
-            lines += _hung(f"{name}: {reason}")
+    lines += ["", verdict_told(proof)]
+    for name, reason in reasons(proof):
+        lines += _hung(f"{name}: {reason}")
     worst = list(_worst(proof, replay))
     lines += ["", "the worst runs:", *worst] if worst else []
     return [*lines, "", *textwrap.wrap(proof.does_not_prove, WIDE)]
 
 
+def verdict_told(proof: Proof) -> str:
+    """Return the verdict of all, and whether it is one."""
+    return ("UNFINISHED, so far " if proof.unfinished else "") + proof.verdict.value.upper()
+
+
+def reasons(proof: Proof) -> list[tuple[str, str]]:
+    """Return the name of each row that has a reason, or a reckoning, and what it says."""
+    found = [(row.requirement.name, row.reason) for row in proof.rows]
+    found += [(calm.calm.name, calm.reason) for calm in proof.calms]
+    found += [(row.requirement.name, row.reckoned) for row in proof.rows]
+    found += [("the cars go beyond what the rig allows", clause) for clause in proof.beyond]
+    return [(name, reason) for name, reason in found if reason]
+
+
 def _row(row: RowResult) -> str:
     delays = row.delays_s
-    times = "".join(f"{_ms(quantile(delays, share)):>6}" for _, share in _COLUMNS) if delays else ""
+    times = "".join(f"{ms(quantile(delays, share)):>6}" for _, share in QUANTILES) if delays else ""
     counts = f"{row.passed} of {len(delays)}"
     least = f"{100.0 * row.least:z.1f} %"
     return f"{_named(row.requirement.name)}{row.verdict.value:<10}{counts:>13}{least:>8}{times}"
 
 
 def _calm(result: CalmResult) -> str:
+    return f"{_named(result.calm.name)}{result.verdict.value:<13}{calm_told(result)}".rstrip()
+
+
+def calm_told(result: CalmResult) -> str:
+    """Return what was counted where nothing is wrong, as a clause; empty where nothing was."""
     text = f"{result.count} in {result.hours:z.0f} h" if result.hours else ""
-    most = f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else ""
-    return f"{_named(result.calm.name)}{result.verdict.value:<13}{text}{most}".rstrip()
+    return text + (f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else "")
 
 
 def _named(name: str) -> str:
     return f"{textwrap.shorten(name, _NAME - 1, placeholder='...'):<{_NAME}}"
 
 
-def _ms(seconds: float) -> str:
+def ms(seconds: float) -> str:
+    """Return a delay in whole milliseconds, "no" where it never came."""
     return f"{1e3 * seconds:z.0f}" if isfinite(seconds) else "no"
 
 
@@ -72,13 +86,16 @@ def _worst(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     for number, row in enumerate(proof.rows, 1):
         runs = row.worst if row.verdict is not Verdict.PASS else row.worst[:1]
         for outcome in runs:
-            took = _ms(delay_s(row.requirement, outcome))
-            took = "no action" if took == "no" else f"{took} ms"
-            yield from _hung(
-                f"{row.requirement.name}, run {outcome.number}: {took}, harm {outcome.harm:z.1f}, "
-                f"{outcome.work_lost_kj:z.0f} kJ lost"
-            )
+            yield from _hung(f"{row.requirement.name}, {run_told(row, outcome)}")
             yield f"    {replay(number, outcome.number)}"
+
+
+def run_told(row: RowResult, outcome: Outcome) -> str:
+    """Return what one run of a row showed, as a clause."""
+    took = ms(delay_s(row.requirement, outcome))
+    took = "no action" if took == "no" else f"{took} ms"
+    cost = f"harm {outcome.harm:z.1f}, {outcome.work_lost_kj:z.0f} kJ lost"
+    return f"run {outcome.number}: {took}, {cost}"
 
 
 def _hung(text: str) -> list[str]:

@@ -31,10 +31,11 @@ class Difference:
             ``longer`` or ``shorter``.
         finding: Name of the finding.
         action: Word of the action, as ``pull_timing``.
-        by: How much: s for times, deg of timing or kPa of ceiling for depth; 0 where not fitting.
+        by: How much; 0 where not fitting.
         words: All of it in one line.
         before: The event before; None where it appears.
         after: The event after; None where it vanishes.
+        unit: Of ``by``: s for times, deg of timing or kPa of ceiling for depth; empty where 0.
     """
 
     time_s: float
@@ -46,6 +47,7 @@ class Difference:
     words: str
     before: Event | None
     after: Event | None
+    unit: str = ""
 
 
 @dataclass(slots=True)
@@ -151,8 +153,10 @@ def _both(was: Placed, is_now: Placed) -> list[Difference]:
     index = min(was.index, is_now.index)
     found = []
 
-    def tell(time_s: float, kind: str, action: str, by: float, words: str) -> None:
-        found.append(Difference(time_s, index, kind, old.finding, action, by, words, old, new))
+    def tell(time_s: float, kind: str, action: str, by: float, words: str, unit: str = "s") -> None:
+        unit = unit if by else ""
+        what = (time_s, index, kind, old.finding, action, by, words)
+        found.append(Difference(*what, old, new, unit))
 
     of = label_of(old.finding)
     for level in LEVELS:
@@ -173,13 +177,15 @@ def _both(was: Placed, is_now: Placed) -> list[Difference]:
     if by >= LEAST_DEG:
         kind = "deeper" if new.retard_deg > old.retard_deg else "shallower"
         change = f"{old.retard_deg:z.1f} -> {new.retard_deg:z.1f} deg"
-        tell(at_s, kind, word, by, f"{of}: pulls {by:z.1f} deg {_more(kind)} ({change})")
+        words = f"{of}: pulls {by:z.1f} deg {_more(kind)} ({change})"
+        tell(at_s, kind, word, by, words, "deg")
     if old.boost_ceiling_kpa is not None and new.boost_ceiling_kpa is not None:
         by = abs(new.boost_ceiling_kpa - old.boost_ceiling_kpa)
         if by >= LEAST_KPA:
             kind = "deeper" if new.boost_ceiling_kpa < old.boost_ceiling_kpa else "shallower"
             change = f"{old.boost_ceiling_kpa:z.0f} -> {new.boost_ceiling_kpa:z.0f} kPa"
-            tell(at_s, kind, word, by, f"{of}: cuts boost {by:z.0f} kPa {_more(kind)} ({change})")
+            words = f"{of}: cuts boost {by:z.0f} kPa {_more(kind)} ({change})"
+            tell(at_s, kind, word, by, words, "kPa")
     if was.until_s != is_now.until_s and abs(was.until_s - is_now.until_s) >= LEAST_S:
         tell(at_s, *_lasting(was, is_now, of, word))
     return found

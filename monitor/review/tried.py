@@ -212,5 +212,6 @@ def _difference_as_json(one: Difference) -> dict[str, Any]:
         "finding": one.finding,
         "action": one.action,
         "by": one.by,
+        "unit": one.unit or None,
         "words": one.words,
     }

@@ -74,21 +74,27 @@ class SerialTarget(Target):
         baud: Bits a second.
         form: How each line is written.
 
+    Attributes:
+        url: Which port.
+        port: The port, open.
+
     Raises:
         BadInput: The port can't be opened.
     """
 
     expected = "a port that stays"
+    port: serial.SerialBase
 
     def __init__(
         self, names: Sequence[str], url: str, baud: int, form: LineFormat = LineFormat()
     ) -> None:
         self.name = clean(url)
+        self.url = url
         self._names = names
         self._form = form
         self._header_due_s = -inf
         try:
-            self._port = serial.serial_for_url(url, baudrate=baud, write_timeout=WRITE_TIMEOUT_S)
+            self.port = serial.serial_for_url(url, baudrate=baud, write_timeout=WRITE_TIMEOUT_S)
         except PORT_FAULTS as error:
             raise BadInput(
                 f"{self.name}: found a port that can't be opened ({plainly(error)}), "
@@ -102,17 +108,17 @@ class SerialTarget(Target):
             self._header_due_s = sample.time_s + HEADER_EVERY_S
             text = self._form.header(self._names) + text
         with _lost():
-            self._port.write(text.encode("ascii"))
+            self.port.write(text.encode("ascii"))
 
     def flush(self) -> None:
         """Wait until all has been written."""
         with _lost():
-            self._port.flush()
+            self.port.flush()
 
     def close(self) -> None:
         """Close the port."""
         with contextlib.suppress(*PORT_FAULTS):
-            self._port.close()
+            self.port.close()
 
 
 @contextlib.contextmanager

@@ -126,8 +126,8 @@ class PortFinder:
         """Remember which adapter is behind the device that could be opened."""
         if "://" in self.name or self._seen is not None:
             return
-        here = _same(device, self._platform)
-        found = [port for port in self._ports() if _same(port.device, self._platform) == here]
+        here = same_device(device, self._platform)
+        found = [port for port in self._ports() if same_device(port.device, self._platform) == here]
         self._seen = found[0] if len(found) == 1 else None
 
     def _device(self) -> str:
@@ -164,7 +164,7 @@ class PortFinder:
             return []
 
 
-def _same(device: str, platform: str) -> str:
+def same_device(device: str, platform: str) -> str:
     """Return what is equal for two names of one device."""
     if platform == "win32":
         return device.upper().removeprefix("\\\\.\\")

@@ -115,8 +115,8 @@ def _engine(logs: Sequence[Series], rig: Rig) -> list[str]:
         return []
     late, early = ("injector duty", "boost") if shift_s > 0.0 else ("boost", "injector duty")
     return [
-        f"{late} comes {1e3 * abs(shift_s):z.0f} ms behind {early}: one of these columns is late; "
-        "this log alone can't tell which"
+        f"{late} comes {1e3 * abs(shift_s):z.0f} ms behind {early}: one of these columns is late, "
+        "this log alone can't tell which; let one device log both, and fit again"
     ]
 
 
@@ -150,12 +150,13 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
         if fit.delay_s < QUICKEST_S:
             found.append(
                 f"the flow reading moves {late_ms:z.0f} ms ahead of its command: the command, or "
-                "what it is reckoned from, comes late"
+                "what it is reckoned from, comes late; let one device log both, and fit again"
             )
         elif fit.delay_s > SLOWEST_S:
             found.append(
                 f"the flow reading follows {late_ms:z.0f} ms behind its command: its column may be "
-                "late, or the pump slow to start; this log alone can't tell"
+                "late, or the pump slow to start; this log alone can't tell, one device that logs "
+                "both can"
             )
     return found + _gain(fit.gain)
 

@@ -9,27 +9,35 @@ from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeAlias
 
 from simulator import runs
 from simulator.coverage import matrix, points
 from simulator.plant import sizing, tuning
-from simulator.proof import outcomes, population
+from simulator.proof import calm, driving, false_pulls, outcomes, population
+from simulator.proof.calm import RUNS_A_DRIVE, CalmsSoFar, healthy_chunk
+from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.requirements import Requirements
-from simulator.proof.results import CalmResult, Proof, RowSoFar, Verdict
+from simulator.proof.results import Proof, RowSoFar
 from simulator.strict import BadInput
 
 MOST_RUNS: Final = 4000
+DRIVES_A_RUN: Final = 5  # healthy drives that rows without a fault may have, for each such run
+HEALTHY: Final = -1  # the row of all those
 _USUAL: Final = 4.0  # runs without a failure that pass, times the share that may fail
 _AHEAD: Final = 2  # jobs a worker has waiting
+
+
+Came: TypeAlias = list[Outcome] | list[Watched]
+"""What a job came to: drives where its row is ``HEALTHY``, else runs."""
 
 
 class Job(NamedTuple):
     """What is run at once: some runs of one row.
 
     Attributes:
-        row: Number of the requirement, from 0.
+        row: Number of the requirement, from 0; ``HEALTHY`` for those without a fault.
         chunk: Number of the chunk, from 0.
     """
 
@@ -42,16 +50,23 @@ class Standing:
     """How far a proof is.
 
     Attributes:
-        runs: Runs done, for all rows.
+        runs: Runs done, for all rows, and healthy drives.
         decided: Rows that need no more.
         rows: Rows in all.
-        left: About so many runs are still wanted.
+        done: What was done, in runs: a drive is worth some.
+        left: About how many are still wanted.
     """
 
     runs: int
     decided: int
     rows: int
-    left: int
+    done: float
+    left: float
+
+
+_MODULES: Final = (
+    *(sizing, tuning, runs, points, matrix, population, outcomes, driving, false_pulls, calm),
+)
 
 
 class Proving:
@@ -68,23 +83,31 @@ class Proving:
     def __init__(self, requirements: Requirements, cars: Cars, most_runs: int = MOST_RUNS) -> None:
         self.requirements = requirements
         self.cars = cars
-        self._most_chunks = -(-most_runs // CHUNK)
-        self._rows = [RowSoFar(cars, row, most_runs) for row in requirements.requirements]
-        self._waiting: list[dict[int, list[Outcome]]] = [{} for _ in self._rows]
-        self._given = [0] * len(self._rows)
-        self._runs = 0
+        self._runs = {
+            number: RowSoFar(cars, row, most_runs)
+            for number, row in enumerate(requirements.requirements)
+        }
+        self._calm = CalmsSoFar(cars, requirements.calm, DRIVES_A_RUN * most_runs)
+        self._rows: dict[int, Any] = {**self._runs, HEALTHY: self._calm}
+        self._most_chunks = {
+            number: -(-most_runs * (DRIVES_A_RUN if number == HEALTHY else 1) // CHUNK)
+            for number in self._rows
+        }
+        self._waiting: dict[int, dict[int, Came]] = {number: {} for number in self._rows}
+        self._given = dict.fromkeys(self._rows, 0)
+        self._came = dict.fromkeys(self._rows, 0)
 
     @property
     def done(self) -> bool:
         """Whether no row needs more."""
-        return all(row.done for row in self._rows)
+        return all(row.done for row in self._rows.values())
 
     def wanted(self) -> Job | None:
         """Return a job nobody was given yet: of the row with fewest; None where there is none."""
         open_rows = [
             (self._given[number], number)
-            for number, row in enumerate(self._rows)
-            if not row.done and self._given[number] < self._most_chunks
+            for number, row in self._rows.items()
+            if not row.done and self._given[number] < self._most_chunks[number]
         ]
         if not open_rows:
             return None
@@ -92,41 +115,44 @@ class Proving:
         self._given[number] += 1
         return Job(number, chunk)
 
-    def take(self, job: Job, came: list[Outcome]) -> None:
+    def take(self, job: Job, came: Came) -> None:
         """Take what a job came to; in which order they come changes nothing."""
         row, waiting = self._rows[job.row], self._waiting[job.row]
         waiting[job.chunk] = came
-        self._runs += len(came)
+        self._came[job.row] += len(came)
         while (chunk := waiting.pop(len(row.seen) // CHUNK, None)) is not None and not row.done:
             row.add(chunk)
 
     def standing(self) -> Standing:
         """Return how far it is."""
-        left = sum(self._left(row) for row in self._rows if not row.done)
-        return Standing(self._runs, sum(row.done for row in self._rows), len(self._rows), left)
+        came, drives = sum(self._came.values()), self._came[HEALTHY]
+        left = sum(self._left(row) for row in self._runs.values() if not row.done)
+        return Standing(
+            came,
+            sum(row.done for row in self._runs.values()) + self._calm.decided,
+            len(self.requirements.requirements) + len(self.requirements.calm),
+            came + (RUNS_A_DRIVE - 1.0) * drives,
+            left + RUNS_A_DRIVE * self._calm.left,
+        )
 
     def _left(self, row: RowSoFar) -> int:
         """Return about how many more runs a row wants, were it to pass without a failure."""
         n = len(row.seen)
         usual = int(_USUAL / (1.0 - row.requirement.share))
-        return min(max(usual - n, n // 2, CHUNK), max(self._most_chunks * CHUNK - n, 0))
+        return min(max(usual - n, n // 2, CHUNK), max(self._most_chunks[0] * CHUNK - n, 0))
 
     def proof(self, about: dict[str, Any], *, unfinished: bool = False) -> Proof:
         """Return what it came to so far."""
-        calms = tuple(
-            CalmResult(calm, Verdict.UNDECIDED, reason="not measured")
-            for calm in self.requirements.calm
-        )
-        rows = tuple(row.result() for row in self._rows)
-        return Proof(about, rows, calms, unfinished)
+        rows = tuple(row.result() for row in self._runs.values())
+        return Proof(about, rows, self._calm.results(), unfinished)
 
 
 def prove_here(
     proving: Proving,
     *,
     jobs: int,
-    kept: Mapping[Job, list[Outcome]],
-    keep: Callable[[Job, list[Outcome]], None],
+    kept: Mapping[Job, Came],
+    keep: Callable[[Job, Came], None],
     progress: Callable[[Standing], None] | None = None,
 ) -> None:
     """Run a proof to its end on this machine.
@@ -143,7 +169,7 @@ def prove_here(
         BadInput: A process was killed; likewise.
     """
 
-    def take(job: Job, came: list[Outcome]) -> None:
+    def take(job: Job, came: Came) -> None:
         keep(job, came)
         proving.take(job, came)
         if progress is not None:
@@ -151,18 +177,18 @@ def prove_here(
 
     if jobs <= 1:
         for job in _new(proving, kept):
-            take(job, _run(proving, job))
+            take(job, run_job(proving.cars, proving.requirements, job))
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=_end_silently)
-    under_way: dict[Future[list[Outcome]], Job] = {}
+    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently)
+    under_way: dict[Future[Came], Job] = {}
     try:
         while True:
             room = jobs * _AHEAD - len(under_way)
             for job in islice(_new(proving, kept), room):
-                row = proving.requirements.requirements[job.row]
-                under_way[pool.submit(run_chunk, proving.cars, row, job.chunk)] = job
+                future = pool.submit(run_job, proving.cars, proving.requirements, job)
+                under_way[future] = job
             if not under_way:
                 return
             for future in wait(under_way, return_when=FIRST_COMPLETED).done:
@@ -176,17 +202,24 @@ def prove_here(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
+def run_job(cars: Cars, requirements: Requirements, job: Job) -> Came:
+    """Run a job, compiled."""
+    if job.row == HEALTHY:
+        return healthy_chunk(cars, job.chunk)
+    return run_chunk(cars, requirements.requirements[job.row], job.chunk)
+
+
 def code_hash() -> str:
     """Return a short hash of the code that a run's outcome hangs on."""
     from simulator.plant import compiled
 
     digest = hashlib.sha256(compiled.fingerprint().encode())
-    for module in (sizing, tuning, runs, points, matrix, population, outcomes):
+    for module in _MODULES:
         digest.update(Path(str(module.__file__)).read_bytes())
     return digest.hexdigest()[:16]
 
 
-def _new(proving: Proving, kept: Mapping[Job, list[Outcome]]) -> Iterator[Job]:
+def _new(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
     """Yield the jobs that are wanted, and take by itself what was done before."""
     while (job := proving.wanted()) is not None:
         if job in kept:
@@ -195,10 +228,6 @@ def _new(proving: Proving, kept: Mapping[Job, list[Outcome]]) -> Iterator[Job]:
             yield job
 
 
-def _run(proving: Proving, job: Job) -> list[Outcome]:
-    return run_chunk(proving.cars, proving.requirements.requirements[job.row], job.chunk)
-
-
-def _end_silently() -> None:
+def end_silently() -> None:
     """Let ctrl+c end a worker at once: what it was at is run again."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -13,6 +13,7 @@ from simulator.proof.betting import (
     share_bounds,
 )
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, drawn_for
+from simulator.proof.population import Drawn
 from simulator.proof.proportions import quantile, roc_auc
 from simulator.proof.requirements import Calm, Requirement
 
@@ -330,11 +331,24 @@ def _in_what(row: Requirement, failing: Failing, failed: Sequence[Outcome]) -> s
 
 def separated_by(cars: Cars, row: Requirement, begun: Sequence[Outcome]) -> str:
     """Return which drawn property sets the failing runs apart, in a clause; empty: none does."""
-    sides: tuple[list[dict[str, float]], ...] = ([], [])
+    passing: list[dict[str, float]] = []
+    failing: list[dict[str, float]] = []
     for outcome in begun:
-        drawn = properties(cars, row, outcome.number)
-        sides[bool(failings(row, outcome))].append(drawn)
-    passing, failing = sides
+        drawn = properties(drawn_for(cars, row, outcome.number))
+        (failing if failings(row, outcome) else passing).append(drawn)
+    return set_apart(passing, failing, "runs that fail")
+
+
+def set_apart(
+    passing: Sequence[dict[str, float]], failing: Sequence[dict[str, float]], those: str
+) -> str:
+    """Return which property sets some runs apart from the others, in a clause; empty: none does.
+
+    Args:
+        passing: The others' properties, by name.
+        failing: Theirs.
+        those: How they are called.
+    """
     if len(failing) < _FEW or len(passing) < _FEW:
         return ""
     found = []
@@ -349,14 +363,11 @@ def separated_by(cars: Cars, row: Requirement, begun: Sequence[Outcome]) -> str:
     if far < _SDS:
         return ""
     less = "less" if fails < passes else "more"
-    return (
-        f"the runs that fail have {less} {name}: {fails:z.3g} against {passes:z.3g}, in the middle"
-    )
+    return f"the {those} have {less} {name}: {fails:z.3g} against {passes:z.3g}, in the middle"
 
 
-def properties(cars: Cars, row: Requirement, number: int) -> dict[str, float]:
+def properties(drawn: Drawn) -> dict[str, float]:
     """Return what a run was drawn to be, by a name with its unit."""
-    drawn = drawn_for(cars, row, number)
     spread = drawn.spread
     return {
         "transport delay (ms)": 1e3 * spread.delay_s,

@@ -18,6 +18,7 @@ from tests.bench import (
     speed,
     start,
     throughput,
+    told,
 )
 from tests.bench.detection import suite as detection
 from tests.bench.healthy import suite as healthy
@@ -43,6 +44,7 @@ SUITES = {
     "latency": latency.main,
     "mqtt": latency.over_mqtt,
     "throughput": throughput.main,
+    "told": told.main,
     "detection": detection.main,
     "healthy": healthy.main,
     "hostile": hostile.main,

@@ -140,6 +140,18 @@ BAD = {
         "no such adapter plugged in",
     ),
     "feed: speed": ("feed pump_stop --to x.csv --speed -1", "--speed"),
+    "feed: times of nothing": ("feed pump_stop --to x.csv --times 3", "found no --listen"),
+    "feed: JSON of nothing": ("feed pump_stop --to x.csv --json", "found no --listen"),
+    "feed: a file answers": (
+        "feed pump_stop --to x.csv --listen cts:x",
+        "found --listen, expected",
+    ),
+    "feed: hurried": ("feed pump_stop --to x --listen cts:x --speed 2", "--speed: found 2 with"),
+    "feed: no output": ("feed pump_stop --to loop:// --listen rts:x", "expected cts:PORT, dsr"),
+    "feed: no such output": (
+        "feed pump_stop --to loop:// --listen beat:/dev/none",
+        "heartbeat on /dev/none: found no such port",
+    ),
 }
 
 
@@ -333,10 +345,11 @@ OPTIONS = {
     "fit": "--rig --to --dry-run --plot --runs --json",
     "renew": "--to",
     "simulate": "--to --seed --guarded --list --truth --plot --json",
-    "feed": "--to --speed --seed --baud --sequence --crc --senml",
+    "feed": "--to --speed --seed --baud --sequence --crc --senml --listen --times --answer "
+    "--silence --json",
     "ports": "--json",
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
-    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --replay --new",
+    "prove": "REQUIREMENTS --rig --car --jobs --most-runs --to --json --report --replay --new",
 }
 
 

@@ -8,11 +8,14 @@ from typing import Any
 import pytest
 
 from monitor.cli import run as flowdebt
+from monitor.recorder import layout
+from monitor.review.edit import edit
 from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.rig import find_rig, load_rig
 from simulator.scenario import load_scenario
 from tests.kit.recordings import BRINDLE, record
+from tests.kit.replays import session_of
 
 CUT = '--set=debt.cut="0.2 s"'
 STOP = list(run(load_scenario("pump_stop"), 2))
@@ -113,7 +116,7 @@ def test_a_lower_limit_cuts_sooner(log: str, capsys: pytest.CaptureFixture[str])
         for side in ("before", "after")
     ]
     (first, *_) = one["differences"]
-    assert (first["kind"], first["action"]) == ("earlier", "cut_boost")
+    assert (first["kind"], first["action"], first["unit"]) == ("earlier", "cut_boost", "s")
     assert first["by"] == pytest.approx(cuts[0] - cuts[1])
     assert one["actions"]["cut_boost"]["moved_s"][0] == pytest.approx(cuts[1] - cuts[0])
     assert one["actions"]["pull_timing"]["moved_s"] == []
@@ -146,6 +149,22 @@ def test_what_vanishes_is_added_up_over_all_logs(capsys: pytest.CaptureFixture[s
     watched = (*never, "--set=watch.knock_persists_for=600 s", "--fail-on", "cut_boost")
     assert flowdebt(["review", "stop.csv", "--rig", "brindle", "--fail-on", "cut_boost"]) == 1
     assert flowdebt(["review", "stop.csv", "--rig", "brindle", *watched]) == 0
+
+
+def test_a_session_that_is_not_whole_or_was_changed_says_so(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Cut off, and with other thresholds in its second half: the changes count throughout."""
+    changed = edit(BRINDLE, "debt.cut = 0.3 s")
+    session = session_of(folder, other=changed)
+    events = session / layout.EVENTS
+    *lines, _ = events.read_bytes().splitlines(keepends=True)
+    events.write_bytes(b"".join(lines))
+    assert flowdebt(["review", str(session), CUT]) == 0
+    out = capsys.readouterr().out
+    assert "  the recording is not whole: no end record" in out
+    assert "what if they had been these throughout" in out
+    assert "what if: debt.cut 0.4 -> 0.2 s" in out  # from what the session began with
 
 
 @pytest.mark.usefixtures("folder")

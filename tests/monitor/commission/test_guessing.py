@@ -227,5 +227,5 @@ def test_what_a_log_says_against_itself_is_one_sentence_each() -> None:
     (sentence,) = doubts(log, guess(columns, DRIVE.time_s))
     assert sentence == (
         '"MAP kPa" seems 0.5 s late against the other two of engine speed, boost and injector '
-        "duty: shifted columns?"
+        "duty: let one device log all three"
     )

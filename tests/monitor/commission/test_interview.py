@@ -528,3 +528,33 @@ def test_wrong_settings_are_one_line(change: str, told: str) -> None:
     with pytest.raises(BadInput, match=re.escape(told)) as caught:
         drafted(plain_log(), change)
     assert len(str(caught.value).splitlines()) == 1
+
+
+def test_a_log_in_us_units_is_asked_and_written_in_them() -> None:
+    """Pressures, temperatures and the spray's flow; any unit is taken, and stays as typed."""
+    log = plain_log("RPM", "Inj duty (%)")
+    kpa, intake_c = DRIVE.by_channel["boost_kpa"], DRIVE.by_channel["intake_c"]
+    us = (
+        Column("Boost (psi)", "", kpa / 6.894757),
+        Column("IAT (°F)", "", intake_c * 1.8 + 32.0),
+        Column("Meth flow (gph)", "", DRIVE.by_channel["delivered_ml_min"] / 63.0902),
+    )
+    log = Log("us.csv", (*log.columns, *us), log.time_s, log.period_s, "Time", "s")
+    person = Person(
+        *("yes", "", "2, 2.85 gal/h, 100 psi", "", "", "13 psi, 150 kPa, 5 deg, 155 degF, 0.7 s")
+    )
+    made = drafted(log, person=person)
+    asked = "\n".join(person.shown)
+    assert "at pressure [100 psi]" in asked
+    assert "pressure at no flow [203 psi]" in asked
+    assert "hottest charge [140 degF]" in asked
+    assert re.search(r"flow of each \[[0-9.]+ gal/h\]", asked)
+    assert not re.search(r"\[[0-9.]+ (kPa|degC|mL/min)\]", asked)
+    rig = rig_of(made)
+    assert rig.rig.paid.dry_limit_kpa == pytest.approx(13.0 * 6.894757)
+    assert rig.rig.paid.boost_kpa[-1] == 150.0
+    body = made.toml.partition("[engine]")[2]
+    metric = re.findall(r'^(?!plausible)(\w+) = .*"[-0-9.]+ (?:kPa|degC)"', body, re.MULTILINE)
+    assert metric == ["boost"]  # its last point, as typed
+    plain = drafted(plain_log())
+    assert "psi" not in plain.toml.partition("[engine]")[2]

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from monitor.commission.columns import Column
-from monitor.commission.guessing import guess
+from monitor.commission.from_log import Log, with_defaults
+from monitor.commission.guessing import Sure, guess
 from monitor.commission.ties import STEP_S, Readings, doubts, lag, pressure_by_duty
 from tests.kit.invented_drive import Drive, drive
 
@@ -54,7 +55,7 @@ def test_shifted_columns_are_told(name: str, seconds: float, told: str) -> None:
     """Which column, how far, and in one sentence."""
     (sentence,) = doubts(readings(**{name: late(name, seconds)}))
     assert sentence.startswith(told)
-    assert sentence.endswith("shifted columns?")
+    assert ": let one device log " in sentence
 
 
 def test_another_column_is_told() -> None:
@@ -129,3 +130,21 @@ def test_lag() -> None:
     assert lag(np.roll(x, 20), x).late_s == pytest.approx(0.4, abs=STEP_S)
     assert lag(np.roll(x, -20), x).late_s == pytest.approx(-0.4, abs=STEP_S)
     assert lag(x * 0.0, x) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("factor", "asked"), [(1.0, False), (1.0 / 16.67, True), (16.67, True), (-1.0, True)]
+)
+def test_a_tank_that_does_not_fall_as_the_flow_adds_up_is_asked(factor: float, asked: bool) -> None:
+    """A header's unit that lies is no more taken silently; nor a tank that fills."""
+    sprayed_ml = np.cumsum(DRIVE.by_channel["delivered_ml_min"]) * 0.02 / 60.0
+    tank_ml = 5000.0 - factor * sprayed_ml
+    columns = [
+        Column("Spray flow (mL/min)", "", DRIVE.by_channel["delivered_ml_min"]),
+        Column("Tank (mL)", "", tank_ml),
+    ]
+    log = Log("odd", tuple(columns), DRIVE.time_s, 0.02, "t", "s")
+    found = with_defaults(log, guess(columns, DRIVE.time_s))
+    assert [one.channel for one in found] == ["delivered_ml_min", "tank_ml"]
+    assert [one.sure is Sure.ASK for one in found] == [asked, asked]
+    assert all(("the tank" in one.why) is asked for one in found)

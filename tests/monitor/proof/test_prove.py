@@ -10,9 +10,10 @@ import pytest
 
 from monitor.cli import run as flowdebt
 from monitor.proof.store import ABOUT, Store
-from simulator.proof import proving
+from simulator.proof import limits, proving
+from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Outcome
-from simulator.proof.proving import Job
+from simulator.proof.proving import HEALTHY, Job
 from simulator.strict import BadInput
 from tests.kit.proofs import QUICK, ran
 
@@ -34,6 +35,20 @@ def test_what_is_kept_comes_back(tmp_path: Path) -> None:
         store.keep(JOB, OUTCOMES)
     assert Store(tmp_path / "kept", ABOUT_IT).kept() == {JOB: OUTCOMES}
     assert {path.name for path in (tmp_path / "kept").iterdir()} == {ABOUT, "0-2.json"}
+
+
+def test_healthy_drives_come_back_too(tmp_path: Path) -> None:
+    """Hours, counts and peaks of each; a drive that is cut short, or has no number, is none."""
+    numbers = [400.0, 180.5, 2, 1, 0, *range(57), 2.5, 7.12345]
+    drives, job = [Watched.of(numbers)] * CHUNK, Job(HEALTHY, 3)
+    store = Store(tmp_path, ABOUT_IT)
+    store.keep(job, drives)
+    kept = store.kept()
+    assert [list(drive) for drive in kept[job]] == [numbers] * CHUNK
+    whole = (tmp_path / "healthy-3.json").read_bytes()
+    for damaged in (whole.replace(b"7.12345", b"null", 1), whole.replace(b"180.5,", b"", 1)[:-9]):
+        (tmp_path / "healthy-3.json").write_bytes(damaged)
+        assert store.kept() == {}
 
 
 @pytest.mark.parametrize("key", ABOUT_IT)
@@ -165,6 +180,31 @@ def test_broken_off_it_goes_on_where_it_was(
     assert len(ran_so_far) == len(list((quick / "whole").glob("*-*.json")))
 
 
+def test_reports_are_written(
+    quick: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As many as are asked for, and told; nothing is written where it was broken off."""
+    reports = ["--report", "proof.xml", "--report", "proof.html", "--report", "proof.json"]
+
+    def broken_off(*_: object) -> list[Outcome]:
+        raise KeyboardInterrupt
+
+    for breaks in (proving, limits):
+        with monkeypatch.context() as patched:
+            patched.setattr(breaks, "run_chunk", broken_off)
+            assert flowdebt([*RUN, *reports]) == 130
+        assert "the same command goes on" in capsys.readouterr().err
+        assert list(quick.glob("proof.*")) == []
+    monkeypatch.setattr(limits, "run_chunk", lambda cars, row, chunk: made_up(chunk))
+    assert flowdebt([*RUN, *reports, "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert err == "wrote proof.xml\nwrote proof.html\nwrote proof.json\n"
+    assert (quick / "proof.json").read_text(encoding="utf-8") == out
+    assert "harm by limit (32 runs each)" in (quick / "proof.html").read_text(encoding="utf-8")
+    assert flowdebt([*RUN, *reports]) == 2
+    assert "nothing is overwritten" in capsys.readouterr().err
+
+
 def test_a_fresh_file_is_written_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -200,6 +240,7 @@ BAD = {
     "no such run": ([*RUN, "--replay", "1:100000", "--to", "x.csv"], "expected less than 100000"),
     "no log": ([*RUN, "--replay", "1:1"], "--replay: found no --to"),
     "no log's name": ([*RUN, "--replay", "1:1", "--to", "x.png"], "expected .csv or .parquet"),
+    "no such report": ([*RUN, "--report", "x.pdf"], "x.pdf: found .pdf, expected .html or .md"),
     "no jobs": ([*RUN, "--jobs", "0"], "--jobs"),
 }
 

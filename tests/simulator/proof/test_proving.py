@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, drawn_for, measure
-from simulator.proof.proving import Job, Proving, prove_here
+from simulator.proof.proving import Came, Job, Proving, prove_here
 from simulator.proof.results import Verdict
 from tests.kit.proofs import brindle, ran, requirements
 
@@ -53,13 +53,13 @@ def test_no_job_is_given_twice() -> None:
 @pytest.mark.parametrize("jobs", [1, 2])
 def test_any_number_of_processes_and_a_break_prove_the_same(jobs: int) -> None:
     """Real cars: two rows pass, alike to the byte; what was finished is not run again."""
-    whole: dict[Job, list[Outcome]] = {}
+    whole: dict[Job, Came] = {}
     proving = Proving(ASKED, CARS, 64)
     prove_here(proving, jobs=jobs, kept={}, keep=whole.__setitem__)
     assert [row.verdict for row in proving.proof({}).rows] == [Verdict.PASS] * 2
     assert whole[Job(0, 0)][3] == measure(CARS, ASKED.requirements[0], 3)
 
-    again: dict[Job, list[Outcome]] = {}
+    again: dict[Job, Came] = {}
     resumed = Proving(ASKED, CARS, 64)
     prove_here(resumed, jobs=1, kept={Job(0, 0): whole[Job(0, 0)]}, keep=again.__setitem__)
     assert Job(0, 0) not in again

@@ -1,0 +1,1 @@
+"""A failsafe device on the bench: faults are played to it, and its output is listened to."""

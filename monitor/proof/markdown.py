@@ -1,0 +1,85 @@
+"""A proof as Markdown: tables as GitHub's flavour has them, and what was found as a list."""
+
+import re
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Final
+
+from monitor.proof.asked import ADVISES, asked, basis, calm_asked
+from monitor.proof.words import QUANTILES, calm_told, ms, run_told, verdict_told
+from simulator.proof.proportions import quantile
+from simulator.proof.results import Proof
+from simulator.strict import clean
+
+_LONGEST: Final = 2000
+# What would be taken for more than itself, in a line's midst.
+_SPECIAL: Final = re.compile(r"[\\`*_\[\]<>|~&$@]|(?<=http):|(?<=https):|(?<=www)\.")
+
+
+def as_markdown(proof: Proof, replay: Callable[[int, int], str]) -> str:
+    """Return a proof as Markdown.
+
+    Args:
+        proof: The proof.
+        replay: The command that replays a run, by number of row (from 1) and of car.
+    """
+    return "\n".join(_lines(proof, replay)) + "\n"
+
+
+def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
+    yield f"# Proof of {literal(proof.about['rig'])}: {verdict_told(proof)}"
+    yield ""
+    yield f"{literal(proof.does_not_prove)} {ADVISES}"
+    yield ""
+    yield from _table(("rests on", ""), basis(proof))
+    if proof.rows:
+        head = ("", "requirement", "verdict", "passed", "share at least")
+        yield from _table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), _rows(proof))
+        yield "ms from the fault's onset to the action asked for; no: in that share of runs, never."
+        yield ""
+    if proof.calms:
+        calms = [(c.calm.name, c.verdict.value, calm_told(c)) for c in proof.calms]
+        yield from _table(("nothing wrong", "verdict", "counted"), calms)
+    for number, row in enumerate(proof.rows, 1):
+        yield f"## {number}. {literal(row.requirement.name)}: {row.verdict.value}"
+        yield ""
+        yield literal(asked(row.requirement))
+        yield ""
+        if row.reason:
+            yield f"Why: {literal(row.reason)}."
+        if row.reckoned:
+            yield f"{literal(row.reckoned)}."
+            yield ""
+        if row.worst:
+            yield "The worst runs, and what writes the log of each:"
+            yield ""
+            yield "```sh"
+            for outcome in row.worst:
+                yield f"# {run_told(row, outcome)}"
+                yield clean(replay(number, outcome.number), _LONGEST)
+            yield "```"
+            yield ""
+    for calm in proof.calms:
+        yield f"## {literal(calm.calm.name)}: {calm.verdict.value}"
+        yield ""
+        yield literal(calm_asked(calm.calm)) + (f" {literal(calm.reason)}." if calm.reason else "")
+        yield ""
+
+
+def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:
+    for number, row in enumerate(proof.rows, 1):
+        delays = row.delays_s
+        times = [ms(quantile(delays, share)) if delays else "" for _, share in QUANTILES]
+        counts = f"{row.passed} of {len(delays)}"
+        least = f"{100.0 * row.least:z.1f} %"
+        yield str(number), row.requirement.name, row.verdict.value, counts, least, *times
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
+    for cells in (head, ["---"] * len(head), *rows):
+        yield "| " + " | ".join(cell if cells is head else literal(cell) for cell in cells) + " |"
+    yield ""
+
+
+def literal(text: str) -> str:
+    """Return text that Markdown shows as it is, on one line."""
+    return _SPECIAL.sub(r"\\\g<0>", clean(text, _LONGEST))
