@@ -10,6 +10,7 @@ from cyclopts.validators import Number
 from monitor.commands.parameters import RigOption, flag
 
 if TYPE_CHECKING:
+    from simulator.proof.false_pulls import Watched
     from simulator.proof.limits import AtLimit
     from simulator.proof.outcomes import Cars
     from simulator.proof.proving import Standing
@@ -101,7 +102,7 @@ def prove(
     command = shlex.join(given)
     if replay is not None:
         return _replay(asked, cars, replay, to)
-    proof, code = _prove(
+    proof, healthy, code = _prove(
         asked,
         cars,
         _about(asked, guard_file, car_file),
@@ -113,7 +114,7 @@ def prove(
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
 
-    if code != BROKEN_OFF and not _report(proof, cars, report, replay_command, jobs):
+    if code != BROKEN_OFF and not _report(proof, healthy, cars, report, replay_command, jobs):
         code = BROKEN_OFF
     if as_json:
         sys.stdout.write(json_of(proof))
@@ -133,8 +134,8 @@ def _prove(
     jobs: int | None,
     most_runs: int,
     folder: Path,
-) -> tuple[Any, int]:
-    """Run a proof; return it and the exit code."""
+) -> tuple["Proof", "Sequence[Watched]", int]:
+    """Run a proof; return it, its healthy drives, and the exit code."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -167,14 +168,15 @@ def _prove(
         sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     if unfinished:
-        return proof, BROKEN_OFF
+        return proof, proving.healthy, BROKEN_OFF
     proof = explained(proof, cars)
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
-    return proof, codes[proof.verdict]
+    return proof, proving.healthy, codes[proof.verdict]
 
 
 def _report(
     proof: "Proof",
+    healthy: "Sequence[Watched]",
     cars: "Cars",
     paths: tuple[Path, ...],
     replay: Callable[[int, int], str],
@@ -191,7 +193,9 @@ def _report(
     if any(path.suffix.lower() == PAGE for path in paths):
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
-            limits = at_limits(cars, proof.rows, jobs=jobs or processors(), progress=progress)
+            limits = at_limits(
+                cars, proof.rows, healthy, jobs=jobs or processors(), progress=progress
+            )
         except KeyboardInterrupt:
             sys.stderr.write("\nno report was written: the same command goes on\n")
             return False

@@ -34,7 +34,10 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     if proof.rows:
         head = ("", "requirement", "verdict", "passed", "share at least")
         yield from _table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), _rows(proof))
-        yield "ms from the fault's onset to the action asked for; no: in that share of runs, never."
+        yield (
+            "ms from the fault's onset to the action asked for, or, where none is, to the first "
+            "finding; no: in that share of runs, never."
+        )
         yield ""
     if proof.calms:
         calms = [(c.calm.name, c.verdict.value, calm_told(c)) for c in proof.calms]

@@ -217,6 +217,7 @@ def _spray(k: Constants, rig: Rig) -> None:
     k.shut_off_kpa = pump.shut_off_kpa
     k.free_ml_s = pump.free_flow_ml_min / 60.0
     k.ripple_share = pump.ripple_share
+    k.follows_command = 1.0 if pump.follows_command else 0.0
     k.check_kpa = spray.check_valve_kpa
     k.density_kg_m3 = spray.fluid_kg_m3
     k.methanol = 0.01 * spray.methanol_mass_pct

@@ -26,7 +26,7 @@ from simulator.plant.charging import (
 from simulator.plant.combustion import best_torque_btdc_deg
 from simulator.plant.constants import Constants
 from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC, full_load_share
-from simulator.plant.hydraulics import full_flow_ml_min
+from simulator.plant.hydraulics import flow_at_speed, full_flow_ml_min
 from simulator.plant.ignition import conditions
 from simulator.plant.script import Do, Scenario, Step
 from simulator.plant.sizing import size
@@ -190,6 +190,8 @@ def _borderline_deg(
     duty = 80.0 * min(1.0, rpm / k.redline_rpm) * load
     share = spray_share * command_share(k, boost_kpa, duty)
     full = full_flow_ml_min(k, boost_kpa)
+    if k.follows_command > 0.0 and k.fixed_ml_min >= full:
+        full, share = flow_at_speed(k, share, boost_kpa), 1.0
     sprayed = share * min(full, k.fixed_ml_min) * k.density_kg_m3 * 1e-6 / 60.0
     methanol = k.methanol
     drop_k = water = spirit = 0.0

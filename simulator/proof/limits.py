@@ -1,7 +1,8 @@
 """The same cars under guards of other limits: what a calmer one costs, what a quicker one saves.
 
 From a guard's first action on its limit feeds back into the car. So each limit drives its cars
-anew: delays and harm are what that guard brings about, not what one run tells of others.
+anew: delays and harm are what that guard brings about, not what one run tells of others. Healthy
+drives are watched once: how often evidence would reach another limit is told from its peaks there.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -11,13 +12,19 @@ from multiprocessing import get_context
 from typing import Final, NamedTuple
 
 from rules.facts import Action
+from rules.step.evidence import MOST_RATIO
+from rules.step.from_rig import limit_nats
+from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.proving import end_silently
 from simulator.proof.requirements import Requirement
 from simulator.proof.results import RowResult
+from simulator.proof.tail import extrapolated
 
 TIMES: Final = (0.01, 0.1, 1.0, 10.0, 100.0)  # what the rig's own debt.false_pull_every is tried at
 RUNS: Final = 2 * CHUNK
+_CONFIDENCE: Final = 0.95
+_HOURS: Final = 100.0
 
 
 class AtLimit(NamedTuple):
@@ -27,16 +34,21 @@ class AtLimit(NamedTuple):
         every_h: ``debt.false_pull_every``, hours of spraying.
         own: Whether that is the rig's own.
         outcomes: The runs in which the fault began.
+        false_pulls: How often evidence of missing spray gets there while all is well, in 100 h of
+            spraying, told from its lower peaks: the likeliest, the least and the most at 95 %
+            confidence each; None: not told.
     """
 
     every_h: float
     own: bool
     outcomes: tuple[Outcome, ...]
+    false_pulls: tuple[float, float, float] | None = None
 
 
 def at_limits(
     cars: Cars,
     rows: Sequence[RowResult],
+    healthy: Sequence[Watched] = (),
     *,
     jobs: int = 1,
     progress: Callable[[int, int], None] | None = None,
@@ -46,6 +58,7 @@ def at_limits(
     Args:
         cars: The cars that were driven.
         rows: What they came to.
+        healthy: What a guard of their limit said of healthy drives.
         jobs: Processes; 1 runs here. The result is the same whatever their number.
         progress: Called with chunks done and chunks in all.
     """
@@ -63,7 +76,8 @@ def at_limits(
         if progress is not None:
             progress(len(came), len(tasks))
     chunks = iter(came)
-    return tuple(tuple(_of(guarded, chunks)) if _asks(row) else () for row in rows)
+    told = [_told(cars, other, healthy) for other in guarded] if asking else []
+    return tuple(tuple(_of(guarded, chunks, told)) if _asks(row) else () for row in rows)
 
 
 def with_limit(cars: Cars, times: float) -> Cars:
@@ -77,11 +91,28 @@ def _asks(row: RowResult) -> bool:
     return row.requirement.at_least is not Action.NO_ACTION and bool(row.begun)
 
 
-def _of(guarded: Sequence[Cars], chunks: Iterator[list[Outcome]]) -> Iterator[AtLimit]:
-    for times, cars in zip(TIMES, guarded, strict=True):
+def _told(cars: Cars, other: Cars, healthy: Sequence[Watched]) -> tuple[float, float, float] | None:
+    tail = extrapolated(
+        [one.peaks_nats for one in healthy],
+        [one.sprayed_s for one in healthy],
+        limit_nats(other.guard),
+        _CONFIDENCE,
+        MOST_RATIO * limit_nats(cars.guard),
+    )
+    if tail.refused:
+        return None
+    return _HOURS * tail.rate_per_h, _HOURS * tail.low_per_h, _HOURS * tail.high_per_h
+
+
+def _of(
+    guarded: Sequence[Cars],
+    chunks: Iterator[list[Outcome]],
+    told: Sequence[tuple[float, float, float] | None],
+) -> Iterator[AtLimit]:
+    for times, cars, false_pulls in zip(TIMES, guarded, told, strict=True):
         outcomes = [outcome for _ in range(RUNS // CHUNK) for outcome in next(chunks)]
         begun = tuple(outcome for outcome in outcomes if outcome.began)
-        yield AtLimit(cars.guard.debt.false_pull_every_h, times == 1.0, begun)
+        yield AtLimit(cars.guard.debt.false_pull_every_h, times == 1.0, begun, false_pulls)
 
 
 def _run(tasks: Sequence[tuple[Cars, Requirement, int]], jobs: int) -> Iterator[list[Outcome]]:

@@ -199,3 +199,26 @@ def test_session_of_a_car_in_us_units(tmp_path: Path, monkeypatch: pytest.Monkey
     assert any(before[key] != after[key] for key in before)
     assert f" of {session.name} sha256 " in new
     assert load_rig(tmp_path / "new.toml").rig.paid == rig_file.rig.paid
+
+
+def test_a_car_without_a_flow_sensor_is_fitted_by_its_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Gain, noise and what they buy; the picture is of the pressure; its log is judged in peace."""
+    monkeypatch.chdir(tmp_path)
+    rig_file = load_rig(find_rig("orrinby"))
+    drive = load_scenario("healthy_pulls").drive[:20]
+    samples = run(Scenario("drive", "Nothing.", rig_file.rig, drive), 4)
+    write_csv(samples, tmp_path / "drive.csv", mapped(rig_file.rig))
+    given = ["drive.csv", "--rig", "orrinby", "--runs", "0"]
+    assert flowdebt(["fit", *given, "--to", "new.toml", "--plot", "fit.svg"]) == 0
+    told = capsys.readouterr().out
+    assert re.search(r"line_sensor\.gain_within +10 % +[4-8]\.?\d* % ", told)
+    assert "line_sensor.lag: not put in: only lowered" in told
+    assert re.search(r"timing is pulled within 0\.1\d s \(before: 0\.1\d s\)", told)
+    before, after = (one.rig.line_sensor for one in (rig_file, load_rig(tmp_path / "new.toml")))
+    assert after.gain_within < before.gain_within
+    assert after.noise < before.noise
+    assert after.lag_s == before.lag_s
+    assert "line pressure as read" in (tmp_path / "fit.svg").read_text(encoding="utf-8")
+    assert flowdebt(["review", "drive.csv", "--rig", "new.toml", "--fail-on", "warn"]) == 0

@@ -1,8 +1,13 @@
 """Other limits: the same cars, each guard acting by its own."""
 
+from math import exp
+
+import numpy as np
 import pytest
 
+from rules.step.from_rig import limit_nats
 from simulator.proof import limits
+from simulator.proof.false_pulls import Watched
 from simulator.proof.limits import RUNS, TIMES, at_limits, with_limit
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, measure
 from simulator.proof.requirements import Requirement
@@ -43,6 +48,7 @@ def test_each_limit_drives_the_same_runs(monkeypatch: pytest.MonkeyPatch) -> Non
     ]
     told: list[tuple[int, int]] = []
     none, found, nowhere = at_limits(cars(), rows, progress=lambda *done: told.append(done))
+    assert {limit.false_pulls for limit in found} == {None}
     assert (none, nowhere) == ((), ())
     own_h = brindle().rig.debt.false_pull_every_h
     assert [limit.every_h for limit in found] == [times * own_h for times in TIMES]
@@ -52,3 +58,23 @@ def test_each_limit_drives_the_same_runs(monkeypatch: pytest.MonkeyPatch) -> Non
         assert {outcome.pull_s for outcome in limit.outcomes} == {limit.every_h}
         assert len({outcome.number for outcome in limit.outcomes}) == len(limit.outcomes)
     assert told[-1] == (len(TIMES) * RUNS // CHUNK,) * 2
+
+
+def test_false_pulls_are_told_from_healthy_drives(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A higher limit, fewer of them: by exp(-h), as the drives' peaks are."""
+    monkeypatch.setattr(limits, "run_chunk", lambda *_: [ran(i) for i in range(CHUNK)])
+    rows = [RowResult(requirements().requirements[0], Verdict.PASS, (ran(),))]
+    rng = np.random.default_rng(5)
+    none = np.zeros(0)
+    healthy = [
+        Watched(400.0, 100.0, none, none, 1.0 + rng.exponential(1.0, 30)) for _ in range(200)
+    ]
+    (found,) = at_limits(cars(), rows, healthy)
+    rates = [limit.false_pulls for limit in found if limit.false_pulls is not None]
+    assert len(rates) == len(TIMES)
+    for likeliest, least, most in rates:
+        assert least < likeliest < most
+    assert rates == sorted(rates, reverse=True)
+    expected = 100.0 * 30 * 36.0 * exp(1.0 - limit_nats(cars().guard))
+    (_, least, most) = rates[TIMES.index(1.0)]
+    assert least < expected < most
