@@ -39,6 +39,14 @@ def prove(
             validator=Number(gte=1, lte=61),
         ),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        Parameter(
+            help="Scheduler of a Dask cluster that runs them instead: tcp://HOST:PORT, or tls://. "
+            "The result is the same. Whoever reaches a tcp:// one runs any code on it: only in a "
+            "network you trust."
+        ),
+    ] = None,
     most_runs: Annotated[
         int,
         Parameter(
@@ -107,6 +115,7 @@ def prove(
         cars,
         _about(asked, guard_file, car_file),
         jobs=jobs,
+        cluster=cluster,
         most_runs=most_runs,
         folder=to or requirements.with_suffix(".proof"),
     )
@@ -132,11 +141,14 @@ def _prove(
     about: dict[str, Any],
     *,
     jobs: int | None,
+    cluster: str | None,
     most_runs: int,
     folder: Path,
 ) -> tuple["Proof", "Sequence[Watched]", int]:
     """Run a proof; return it, its healthy drives, and the exit code."""
     import sys
+    from contextlib import ExitStack
+    from functools import partial
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
@@ -147,25 +159,30 @@ def _prove(
     from simulator.proof.reasons import explained
     from simulator.proof.results import Verdict
 
-    store = Store(folder, about)
-    if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
-        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
-        sys.stderr.flush()
-        observe(POINTS[0].scenario(cars.driven, ()), 0)
-        leave_mark(DRIVE_ON)
-    proving = Proving(asked, cars, most_runs)
-    unfinished = False
-    try:
-        prove_here(
-            proving,
-            jobs=jobs or processors(),
-            kept=store.kept(),
-            keep=store.keep,
-            progress=_Progress().tell if sys.stderr.isatty() else None,
-        )
-    except KeyboardInterrupt:
-        unfinished = True
-        sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
+    with ExitStack() as until_done:
+        prove_all = partial(prove_here, jobs=jobs or processors())
+        if cluster is not None:
+            from monitor.proof.cluster import connected
+
+            prove_all = partial(until_done.enter_context(connected(cluster)).prove)
+        store = Store(folder, about)
+        if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
+            sys.stderr.write("the simulated car is compiled first, once on this machine\n")
+            sys.stderr.flush()
+            observe(POINTS[0].scenario(cars.driven, ()), 0)
+            leave_mark(DRIVE_ON)
+        proving = Proving(asked, cars, most_runs)
+        unfinished = False
+        try:
+            prove_all(
+                proving,
+                kept=store.kept(),
+                keep=store.keep,
+                progress=_Progress().tell if sys.stderr.isatty() else None,
+            )
+        except KeyboardInterrupt:
+            unfinished = True
+            sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     if unfinished:
         return proof, proving.healthy, BROKEN_OFF
