@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 BROKEN_OFF = 130
+_LONGEST = 1000  # command that is told
 
 
 def prove(
@@ -82,7 +83,7 @@ def prove(
     from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput
+    from simulator.strict import BadInput, clean
 
     if new:
         return _write_new(requirements)
@@ -99,7 +100,7 @@ def prove(
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
     given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = shlex.join(given)
+    command = clean(shlex.join(given), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     proof, healthy, code = _prove(
