@@ -10,7 +10,6 @@ from cyclopts.validators import Number
 from monitor.commands.parameters import RigOption, flag
 
 if TYPE_CHECKING:
-    from simulator.proof.false_pulls import Watched
     from simulator.proof.limits import AtLimit
     from simulator.proof.outcomes import Cars
     from simulator.proof.proving import Standing
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 BROKEN_OFF = 130
 HEALTHY = 0  # in --replay, the row of the healthy drives
+_LONGEST = 1000  # command that is told
 
 
 def prove(
@@ -86,7 +86,7 @@ def prove(
     from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput
+    from simulator.strict import BadInput, clean
 
     if new:
         return _write_new(requirements)
@@ -103,10 +103,10 @@ def prove(
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
     given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = shlex.join(given)
+    command = clean(shlex.join(given), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
-    proof, healthy, code = _prove(
+    proof, code = _prove(
         asked,
         cars,
         _about(asked, guard_file, car_file),
@@ -118,7 +118,7 @@ def prove(
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
 
-    if code != BROKEN_OFF and not _report(proof, healthy, cars, report, replay_command, jobs):
+    if code != BROKEN_OFF and not _report(proof, cars, report, replay_command, jobs):
         code = BROKEN_OFF
     if as_json:
         sys.stdout.write(json_of(proof))
@@ -138,8 +138,8 @@ def _prove(
     jobs: int | None,
     most_runs: int,
     folder: Path,
-) -> tuple["Proof", "Sequence[Watched]", int]:
-    """Run a proof; return it, its healthy drives, and the exit code."""
+) -> tuple["Proof", int]:
+    """Run a proof; return it and the exit code."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -172,15 +172,14 @@ def _prove(
         sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     if unfinished:
-        return proof, proving.healthy, BROKEN_OFF
+        return proof, BROKEN_OFF
     proof = explained(proof, cars)
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
-    return proof, proving.healthy, codes[proof.verdict]
+    return proof, codes[proof.verdict]
 
 
 def _report(
     proof: "Proof",
-    healthy: "Sequence[Watched]",
     cars: "Cars",
     paths: tuple[Path, ...],
     replay: Callable[[int, int], str],
@@ -198,7 +197,11 @@ def _report(
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
             limits = at_limits(
-                cars, proof.rows, healthy, jobs=jobs or processors(), progress=progress
+                cars,
+                proof.rows,
+                healthy=bool(proof.calms),
+                jobs=jobs or processors(),
+                progress=progress,
             )
         except KeyboardInterrupt:
             sys.stderr.write("\nno report was written: the same command goes on\n")
