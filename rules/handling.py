@@ -74,8 +74,9 @@ def handled(
     Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
     the longer the less is due. A smaller share goes at once.
 
-    All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
-    that comes only a period later, the reading held until then, and the controller's reaction. To
+    All of the sensor's delay and lag count (part of them is the valve's, for which no fault waits,
+    but no rig can tell how much), evidence and debt, the shortfall that outlasts, the row that
+    comes only a period later, the reading held until then, and the controller's reaction. To
     that come errors of the delay and of the reading (gain and noise, both of which go with the
     flow), each at its own 95th percentile: the root of the sum of their squares.
 

@@ -47,9 +47,10 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
         yield ""
         yield literal(asked(row.requirement))
         yield ""
-        if row.reason:
-            yield f"Why: {literal(row.reason)}."
-            yield ""
+        for text in (f"Why: {row.reason}" if row.reason else "", row.reckoned):
+            if text:
+                yield f"{literal(text)}."
+                yield ""
         if row.worst:
             yield "The worst runs, and what writes the log of each:"
             yield ""

@@ -181,6 +181,8 @@ def _row(
     yield f"<p>{shown(asked(row.requirement))}</p>"
     if row.reason:
         yield f"<p>Why: {shown(row.reason)}.</p>"
+    if row.reckoned:
+        yield f"<p>{shown(row.reckoned)}.</p>"
     if row.begun:
         yield f"<figure>{row_plot(row, limits, number)}</figure>"
         worst = (

@@ -54,9 +54,11 @@ def verdict_told(proof: Proof) -> str:
 
 
 def reasons(proof: Proof) -> list[tuple[str, str]]:
-    """Return the name and the reason of each row that has one."""
+    """Return the name of each row that has a reason, or a reckoning, and what it says."""
     found = [(row.requirement.name, row.reason) for row in proof.rows]
     found += [(calm.calm.name, calm.reason) for calm in proof.calms]
+    found += [(row.requirement.name, row.reckoned) for row in proof.rows]
+    found += [("the cars go beyond what the rig allows", clause) for clause in proof.beyond]
     return [(name, reason) for name, reason in found if reason]
 
 

@@ -60,6 +60,13 @@ def rig_with(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
     return replace(rig, flow_sensor=sensor, line_sensor=line)
 
 
+def as_written(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
+    """Return the same as a fit writes it: one log doesn't bound the floor, which is only raised."""
+    fitted = rig_with(rig, numbers)
+    floor_ml_min = max(fitted.flow_sensor.floor_ml_min, rig.flow_sensor.floor_ml_min)
+    return replace(fitted, flow_sensor=replace(fitted.flow_sensor, floor_ml_min=floor_ml_min))
+
+
 def widened(
     logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], numbers: Mapping[str, Estimate]
 ) -> tuple[dict[str, Estimate], bool]:
@@ -77,7 +84,7 @@ def widened(
     if witness_column(rig) == LINE:
         steps = ((LINE_GAIN, LINE_STEP_PCT),)
     for tried in range(TRIES):
-        if _calm(logs, rig_with(rig, now), pulls):
+        if _calm(logs, as_written(rig, now), pulls):
             return now, True
         for key, step in steps:
             one = now[key]

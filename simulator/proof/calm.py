@@ -210,8 +210,5 @@ def _what(row: _Row, seen: Sequence[Watched]) -> str:
 def _in_words(tail: Tail, beyond: tuple[float, float, float] | None) -> str:
     if beyond is None:
         return f"how often evidence of missing spray will get there isn't told: {tail.refused}"
-    rate, _, most = beyond
-    return (
-        f"evidence of missing spray alone, by its lower peaks: {rate:z.2g} in 100 h, at most "
-        f"{most:z.2g}"
-    )
+    rate, most = (f"{x:z.2g}" if x < 99.5 else f"{x:z.0f}" for x in (beyond[0], beyond[2]))
+    return f"evidence of missing spray alone, by its lower peaks: {rate} in 100 h, at most {most}"

@@ -16,7 +16,7 @@ from rules.step.evidence import MOST_RATIO
 from rules.step.from_rig import limit_nats
 from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
-from simulator.proof.proving import leave_breaking_off
+from simulator.proof.proving import end_silently
 from simulator.proof.requirements import Requirement
 from simulator.proof.results import RowResult
 from simulator.proof.tail import extrapolated
@@ -121,7 +121,7 @@ def _run(tasks: Sequence[tuple[Cars, Requirement, int]], jobs: int) -> Iterator[
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
-    with ProcessPoolExecutor(jobs, mp_context=context, initializer=leave_breaking_off) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently) as pool:
         yield from pool.map(_task, tasks)
 
 

@@ -12,7 +12,7 @@ from rules.step.from_rig import constants_of
 from rules.step.state import Decision
 from simulator.plant import Fault, FaultKind
 from simulator.rig import find_rig, load_rig
-from tests.simulator.identify.test_widen import drive
+from tests.kit.plant_logs import drive
 
 VALVE = load_rig(find_rig("orrinby")).rig
 RIG = replace(

@@ -16,7 +16,8 @@ from simulator.plant import Fault, FaultKind
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
 from tests.bench.healthy.drive import make_drive
-from tests.simulator.identify.test_widen import STOPS, drive, log_of
+from tests.kit.plant_logs import drive, log_of
+from tests.simulator.identify.test_widen import STOPS
 
 RIG = load_rig(find_rig("orrinby")).rig
 FOLLOWS = replace(RIG, spray=replace(RIG.spray, pump=replace(RIG.spray.pump, follows_command=True)))

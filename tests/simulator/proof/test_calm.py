@@ -130,7 +130,8 @@ def test_evidence_tells_what_was_not_counted() -> None:
     assert low < rate < high
     assert low < truth < high < 5.0 * truth
     assert half.extrapolated[0] == pytest.approx(0.5 * rate, rel=0.5)
-    assert "evidence of missing spray alone" in one.reason
+    told = f"by its lower peaks: {rate:.2g} in 100 h, at most {high:.2g}"
+    assert one.reason == f"evidence of missing spray alone, {told}"
     assert cut.extrapolated is None
 
 
