@@ -13,7 +13,7 @@ from monitor.proof.store import Store
 from monitor.send.serial import LineFormat
 from simulator.logfile import mapped
 from simulator.proof.outcomes import Cars
-from simulator.proof.proving import Standing, leave_breaking_off
+from simulator.proof.proving import Standing, end_silently
 from simulator.proof.requirements import Requirements
 from simulator.proof.results import Proof
 from simulator.rig import RigFile
@@ -62,9 +62,7 @@ def prove_device(
         target.close()
         raise
     unfinished = False
-    with ProcessPoolExecutor(
-        1, mp_context=get_context("spawn"), initializer=leave_breaking_off
-    ) as ahead:
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn"), initializer=end_silently) as ahead:
         try:
             kept = store.kept()
             proof.play(target, ear, ahead, kept=kept, keep=store.keep, progress=progress)

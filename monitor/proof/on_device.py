@@ -145,7 +145,8 @@ class DeviceProof:
 
     def proof(self, about: dict[str, Any], *, unfinished: bool) -> Proof:
         """Return what it came to so far."""
-        came = {row.requirement.name: row for row in self._proving.proof(about).rows}
+        so_far = self._proving.proof(about, unfinished=unfinished)
+        came = {row.requirement.name: row for row in so_far.rows}
         rows = tuple(
             limited(
                 came.get(row.name, RowResult(row, Verdict.UNDECIDED)),
@@ -154,7 +155,7 @@ class DeviceProof:
             for row in self._asked.requirements
         )
         calms = tuple(counted_alone(calm, self._calm) for calm in self._asked.calm)
-        return Proof(about, rows, calms, unfinished, DOES_NOT_PROVE)
+        return replace(so_far, rows=rows, calms=calms, does_not_prove=DOES_NOT_PROVE)
 
     def _drives(
         self,
