@@ -17,7 +17,6 @@ from monitor.commands.parameters import (
 )
 
 if TYPE_CHECKING:
-    from simulator.proof.false_pulls import Watched
     from simulator.proof.limits import AtLimit
     from simulator.proof.outcomes import Cars
     from simulator.proof.proving import Standing
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 BROKEN_OFF = 130
+_LONGEST = 1000  # command that is told
 
 
 def prove(
@@ -103,7 +103,7 @@ def prove(
     from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput
+    from simulator.strict import BadInput, clean
 
     if new:
         return _write_new(requirements)
@@ -120,11 +120,10 @@ def prove(
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
     given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = shlex.join(given)
+    command = clean(shlex.join(given), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
-    healthy: Sequence[Watched] | None = None
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
@@ -143,13 +142,15 @@ def prove(
         )
     else:
         folder = to or requirements.with_suffix(".proof")
-        proof, healthy = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
+        proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
     code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
 
-    if code != BROKEN_OFF and not _report(proof, healthy, cars, report, replay_command, jobs):
+    if code != BROKEN_OFF and not _report(
+        proof, cars if device is None else None, report, replay_command, jobs
+    ):
         code = BROKEN_OFF
     if as_json:
         sys.stdout.write(json_of(proof))
@@ -169,8 +170,8 @@ def _prove(
     jobs: int | None,
     most_runs: int | None,
     folder: Path,
-) -> tuple["Proof", "Sequence[Watched]"]:
-    """Run a proof; return it and its healthy drives."""
+) -> "Proof":
+    """Run a proof; return it."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -201,7 +202,7 @@ def _prove(
         unfinished = True
         sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
-    return proof if unfinished else explained(proof, cars), proving.healthy
+    return proof if unfinished else explained(proof, cars)
 
 
 def _code(proof: "Proof") -> int:
@@ -215,13 +216,12 @@ def _code(proof: "Proof") -> int:
 
 def _report(
     proof: "Proof",
-    healthy: "Sequence[Watched] | None",
-    cars: "Cars",
+    cars: "Cars | None",
     paths: tuple[Path, ...],
     replay: Callable[[int, int], str],
     jobs: int | None,
 ) -> bool:
-    """Write the reports; return whether it was not broken off. Healthy: None if not simulated."""
+    """Write the reports; return whether it was not broken off. Cars: of a simulation."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -229,11 +229,15 @@ def _report(
     from simulator.proof.limits import at_limits
 
     limits: Sequence[tuple[AtLimit, ...]] = ()
-    if healthy is not None and any(path.suffix.lower() == PAGE for path in paths):
+    if cars is not None and any(path.suffix.lower() == PAGE for path in paths):
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
             limits = at_limits(
-                cars, proof.rows, healthy, jobs=jobs or processors(), progress=progress
+                cars,
+                proof.rows,
+                healthy=bool(proof.calms),
+                jobs=jobs or processors(),
+                progress=progress,
             )
         except KeyboardInterrupt:
             sys.stderr.write("\nno report was written: the same command goes on\n")

@@ -2,7 +2,7 @@
 
 import hashlib
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -109,11 +109,6 @@ class Proving:
     def done(self) -> bool:
         """Whether no row needs more."""
         return all(row.done for row in self._rows.values())
-
-    @property
-    def healthy(self) -> Sequence[Watched]:
-        """The drives of rows without a fault, so far."""
-        return self._calm.seen
 
     def wanted(self) -> Job | None:
         """Return a job nobody was given yet: of the row with fewest; None where there is none."""

@@ -205,6 +205,15 @@ def test_reports_are_written(
     assert "nothing is overwritten" in capsys.readouterr().err
 
 
+def test_a_command_can_be_pasted(quick: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name with a space or a sign of the shell's is quoted, and none drives the terminal."""
+    (quick / "req.toml").rename(quick / "my $need\x1b[2J.toml")
+    assert flowdebt(["prove", "my $need\x1b[2J.toml", *RUN[2:]]) == 0
+    out = capsys.readouterr().out
+    assert "    flowdebt prove 'my $need[2J.toml' --rig brindle --replay 1:0 --to run.csv" in out
+    assert "\x1b" not in out
+
+
 def test_a_fresh_file_is_written_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
