@@ -77,28 +77,26 @@ class Cluster:
             self._client.wait_for_workers(1, timeout=WORKER_S)
             return sum(self._client.nthreads().values())
         except TimeoutError:
-            problem = f"found no worker in {WORKER_S:.0f} s"
+            problem = f"found no worker in {WORKER_S:z.0f} s"
         except OSError:
             problem = "found its scheduler gone"
         raise BadInput(f"{self._address}: {problem}, expected scheduler and workers to stay")
 
     def _hand_on(self, done: Any, told: "Future[Came]") -> None:
         """Hand on what a job came to; what went wrong becomes one line."""
-        if done.status == "finished":
-            told.set_result(done.result())
-        elif done.status == "error":
+        error: BaseException | None
+        if done.cancelled():
+            error = BadInput(f"{self._address}: found its scheduler gone, expected it to stay")
+        else:
             error = done.exception()
-            if not isinstance(error, BadInput):
-                what = clean(f"{type(error).__name__}: {error}", _LONGEST)
-                error = BadInput(
-                    f"{self._address}: found {what}, expected this flowdebt on each worker, and "
-                    "workers that stay"
-                )
+        if error is None:
+            told.set_result(done.result())
+        elif isinstance(error, BadInput):
             told.set_exception(error)
         else:
-            told.set_exception(
-                BadInput(f"{self._address}: found its scheduler gone, expected it to stay")
-            )
+            what = clean(f"{type(error).__name__}: {error}", _LONGEST)
+            expected = "expected this flowdebt on each worker, and workers that stay"
+            told.set_exception(BadInput(f"{self._address}: found {what}, {expected}"))
 
 
 @contextmanager
@@ -134,7 +132,7 @@ def connected(address: str) -> Iterator[Cluster]:
     except (OSError, ValueError, TypeError, RuntimeError) as error:
         raise BadInput(
             f"{shown}: found no scheduler ({clean(str(error), _LONGEST)}), expected one that "
-            f"answers within {CONNECT_S:.0f} s"
+            f"answers within {CONNECT_S:z.0f} s"
         ) from None
     with client:
         yield Cluster(client, shown)
