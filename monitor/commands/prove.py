@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.commands.parameters import RigOption, flag
+from monitor.commands.parameters import (
+    AnswerOption,
+    BaudOption,
+    ListenOption,
+    RigOption,
+    SilenceOption,
+    flag,
+)
 
 if TYPE_CHECKING:
     from simulator.proof.limits import AtLimit
@@ -19,6 +26,7 @@ if TYPE_CHECKING:
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 BROKEN_OFF = 130
+HEALTHY = 0  # in --replay, the row of the healthy drives
 _LONGEST = 1000  # command that is told
 
 
@@ -40,12 +48,12 @@ def prove(
         ),
     ] = None,
     most_runs: Annotated[
-        int,
+        int | None,
         Parameter(
-            help="Runs a row that decide it, or nothing does.",
-            validator=Number(gte=16, lte=100_000),
+            help="Runs a row that decide it, or nothing does; otherwise 4000, with --device 100.",
+            validator=Number(gte=1, lte=100_000),
         ),
-    ] = 4000,
+    ] = None,
     to: Annotated[
         Path | None,
         Parameter(
@@ -65,14 +73,31 @@ def prove(
         ),
     ] = (),
     replay: Annotated[
-        str | None, Parameter(help="Write one run's log instead: ROW:RUN, such as 1:17.")
+        str | None,
+        Parameter(
+            help="Write one run's log instead: ROW:RUN, such as 1:17; 0:3 is a healthy drive."
+        ),
     ] = None,
     new: Annotated[bool, flag("Write a fresh requirements file, with comments.")] = False,
+    device: Annotated[
+        str | None,
+        Parameter(
+            help="A failsafe device on the bench is tried, not the rig's guard: serial port, "
+            "pyserial URL or mqtt://HOST/PREFIX that it reads samples from."
+        ),
+    ] = None,
+    listen: ListenOption = None,
+    answer: AnswerOption = "falls",
+    silence: SilenceOption = 0.25,
+    baud: BaudOption = None,
 ) -> int:
     """Try a rig on simulated cars until each requirement is decided at its confidence.
 
     Every run is another car within the stated population, and the guard acts on it. Ctrl-C keeps
     what is done; the same command goes on. A simulated car is not the car.
+    With --device and --listen the same cars are played to a failsafe device in real time, its
+    output off the engine, and its answers judged. What it does doesn't reach the simulated car, so
+    a row that asks about harm or work lost is undecided at best.
     Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
     """
     import shlex
@@ -102,19 +127,34 @@ def prove(
     command = clean(shlex.join(given), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
-    proof, code = _prove(
-        asked,
-        cars,
-        _about(asked, guard_file, car_file),
-        jobs=jobs,
-        most_runs=most_runs,
-        folder=to or requirements.with_suffix(".proof"),
-    )
+    about = _about(asked, guard_file, car_file)
+    if device is not None or listen is not None:
+        from monitor.commands.prove_device import prove_device
+
+        if device is None or listen is None:
+            names = ("--device", "--listen") if device is None else ("--listen", "--device")
+            raise BadInput("{}: found none beside {}, expected it too".format(*names))
+        proof = prove_device(
+            asked,
+            cars,
+            about,
+            car_file=car_file,
+            ends=(device, listen, answer, silence, baud),
+            most_runs=most_runs,
+            folder=to or requirements.with_suffix(".device.proof"),
+            progress=_Progress().tell if sys.stderr.isatty() else None,
+        )
+    else:
+        folder = to or requirements.with_suffix(".proof")
+        proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
+    code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
 
-    if code != BROKEN_OFF and not _report(proof, cars, report, replay_command, jobs):
+    if code != BROKEN_OFF and not _report(
+        proof, cars if device is None else None, report, replay_command, jobs
+    ):
         code = BROKEN_OFF
     if as_json:
         sys.stdout.write(json_of(proof))
@@ -132,10 +172,10 @@ def _prove(
     about: dict[str, Any],
     *,
     jobs: int | None,
-    most_runs: int,
+    most_runs: int | None,
     folder: Path,
-) -> tuple["Proof", int]:
-    """Run a proof; return it and the exit code."""
+) -> "Proof":
+    """Run a proof; return it."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -143,9 +183,8 @@ def _prove(
     from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
     from simulator.coverage.matrix import observe
     from simulator.coverage.points import POINTS
-    from simulator.proof.proving import Proving, prove_here
+    from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
-    from simulator.proof.results import Verdict
 
     store = Store(folder, about)
     if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
@@ -153,7 +192,7 @@ def _prove(
         sys.stderr.flush()
         observe(POINTS[0].scenario(cars.driven, ()), 0)
         leave_mark(DRIVE_ON)
-    proving = Proving(asked, cars, most_runs)
+    proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
     unfinished = False
     try:
         prove_here(
@@ -167,21 +206,26 @@ def _prove(
         unfinished = True
         sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
-    if unfinished:
-        return proof, BROKEN_OFF
-    proof = explained(proof, cars)
+    return proof if unfinished else explained(proof, cars)
+
+
+def _code(proof: "Proof") -> int:
+    from simulator.proof.results import Verdict
+
+    if proof.unfinished:
+        return BROKEN_OFF
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
-    return proof, codes[proof.verdict]
+    return codes[proof.verdict]
 
 
 def _report(
     proof: "Proof",
-    cars: "Cars",
+    cars: "Cars | None",
     paths: tuple[Path, ...],
     replay: Callable[[int, int], str],
     jobs: int | None,
 ) -> bool:
-    """Write the reports; return whether it was not broken off."""
+    """Write the reports; return whether it was not broken off. Cars: of a simulation."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -189,7 +233,7 @@ def _report(
     from simulator.proof.limits import at_limits
 
     limits: Sequence[tuple[AtLimit, ...]] = ()
-    if any(path.suffix.lower() == PAGE for path in paths):
+    if cars is not None and any(path.suffix.lower() == PAGE for path in paths):
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
             limits = at_limits(
@@ -264,8 +308,8 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
 
     number, _, run = which.partition(":")
     rows = asked.requirements
-    if not (number.isdecimal() and run.isdecimal() and 1 <= int(number) <= len(rows)):
-        expected = f"ROW:RUN, a row from 1 to {len(rows)}, such as 1:17"
+    if not (number.isdecimal() and run.isdecimal() and int(number) <= len(rows)):
+        expected = f"ROW:RUN, a row from 1 to {len(rows)} (0: a healthy drive), such as 1:17"
         raise BadInput(f'--replay: found "{clean(which)}", expected {expected}')
     if int(run) >= MOST_RUNS:
         raise BadInput(f"--replay: found run {int(run)}, expected less than {MOST_RUNS}")
@@ -273,6 +317,8 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
         raise BadInput("--replay: found no --to, expected the log to write")
     ending_of(to, *LOG_ENDINGS)
     refuse_taken(to)
+    if int(number) == HEALTHY:
+        return _replay_healthy(cars, int(run), to)
     scenario, drawn, _ = staged(cars, rows[int(number) - 1], int(run))
     if scenario is None:
         raise BadInput(f"--replay: found a run that never reaches its point, {clean(which)}")
@@ -280,6 +326,25 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
     write_log(one, to, truth=True, aloud=False)
     sys.stderr.write(f"wrote {one.outcome.samples} samples to {to}\n")
     sys.stderr.write("\n".join(one.outcome.in_words()) + "\n")
+    return PASSED
+
+
+def _replay_healthy(cars: "Cars", number: int, to: Path) -> int:
+    """Drive a healthy drive again, and write its log as its logger does."""
+    import sys
+
+    from simulator.logfile import mapped, open_log
+    from simulator.proof.driving import outing
+    from simulator.proof.population import draw
+    from simulator.runs import Drive
+
+    drawn = draw(cars.population, number, cars.seed_set)
+    one = outing(cars.driven, drawn)
+    drive = Drive(one.scenario, drawn.seed, guarded=False, compiled=True)
+    with open_log(to, mapped(cars.driven), (), {"drive": one.scenario.name}) as write:
+        for block in drive:
+            write(one.logged(block.rows)[block.sent], block.row_truths[block.sent, :0])
+    sys.stderr.write(f"wrote {one.scenario.duration_s:z.0f} s of healthy driving to {to}\n")
     return PASSED
 
 

@@ -141,6 +141,7 @@ class CalmResult:
         extrapolated: What was reckoned beyond what was counted, if anything: rate in 100 h, and its
             bounds.
         reason: Why, in a sentence.
+        hit: Numbers of the drives in which it came oftenest, ``WORST`` of them at most.
     """
 
     calm: Calm
@@ -151,6 +152,7 @@ class CalmResult:
     most: float = inf
     extrapolated: tuple[float, float, float] | None = None
     reason: str = ""
+    hit: tuple[int, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types; what is unbounded is null."""
@@ -164,6 +166,7 @@ class CalmResult:
             "per_100_h_at_least": self.least,
             "per_100_h_at_most": _finite(self.most),
             "extrapolated_per_100_h": self.extrapolated,
+            "worst": list(self.hit),
         }
 
 
