@@ -90,6 +90,16 @@ def prove(
     answer: AnswerOption = "falls",
     silence: SilenceOption = 0.25,
     baud: BaudOption = None,
+    log: Annotated[
+        tuple[Path, ...],
+        Parameter(
+            name="--log",
+            negative="",
+            show_default=False,
+            help="Recorded drives are tried, not simulated ones: a log, a session's folder, or a "
+            "folder of these, any number of times.",
+        ),
+    ] = (),
 ) -> int:
     """Try a rig on simulated cars until each requirement is decided at its confidence.
 
@@ -98,6 +108,8 @@ def prove(
     With --device and --listen the same cars are played to a failsafe device in real time, its
     output off the engine, and its answers judged. What it does doesn't reach the simulated car, so
     a row that asks about harm or work lost is undecided at best.
+    With --log the rig's guard decides recorded drives again, where marks (as replay sets them) such
+    as "fault pump stop" say when a fault began and which, and "fault over" that it is gone.
     Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
     """
     import shlex
@@ -128,6 +140,8 @@ def prove(
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
+    if log and (device or listen):
+        raise BadInput("--log: found --device or --listen too, expected one or the other")
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
@@ -144,16 +158,20 @@ def prove(
             folder=to or requirements.with_suffix(".device.proof"),
             progress=_Progress().tell if sys.stderr.isatty() else None,
         )
+    elif log:
+        from monitor.commands.prove_logs import prove_logs
+
+        proof, replay_log = prove_logs(asked, about, log, rig, guard_file)
     else:
         folder = to or requirements.with_suffix(".proof")
         proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
     code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
-        return f"{command} --replay {row}:{run} --to run.csv"
+        return replay_log(run) if log else f"{command} --replay {row}:{run} --to run.csv"
 
     if code != BROKEN_OFF and not _report(
-        proof, cars if device is None else None, report, replay_command, jobs
+        proof, None if device or log else cars, report, replay_command, jobs
     ):
         code = BROKEN_OFF
     if as_json:
