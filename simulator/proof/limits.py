@@ -7,6 +7,7 @@ drives are driven once, each limit's own guard watching.
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from multiprocessing import get_context
 from typing import Any, Final, NamedTuple, TypeAlias
@@ -18,9 +19,10 @@ from simulator.proof.driving import outing
 from simulator.proof.false_pulls import Watched, watch_outing
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.population import draw
-from simulator.proof.proving import end_silently
+from simulator.proof.proving import KILLED, end_silently
 from simulator.proof.results import RowResult
 from simulator.proof.tail import extrapolated
+from simulator.strict import BadInput
 
 TIMES: Final = (0.01, 0.1, 1.0, 10.0, 100.0)  # what the rig's own debt.false_pull_every is tried at
 RUNS: Final = 2 * CHUNK
@@ -64,6 +66,9 @@ def at_limits(
         healthy: Tell the false pulls, too, from ``DRIVES`` healthy drives.
         jobs: Processes; 1 runs here. The result is the same whatever their number.
         progress: Called with chunks done and chunks in all.
+
+    Raises:
+        BadInput: A process was killed.
     """
     asking = [row.requirement for row in rows if _asks(row)]
     guarded = [with_limit(cars, times) for times in TIMES]
@@ -133,7 +138,10 @@ def _run(tasks: Sequence[_Task], jobs: int) -> Iterator[Any]:
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently) as pool:
-        yield from pool.map(_task, tasks)
+        try:
+            yield from pool.map(_task, tasks)
+        except BrokenProcessPool:
+            raise BadInput(KILLED) from None
 
 
 def _task(task: _Task) -> Any:

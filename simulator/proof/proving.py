@@ -25,6 +25,10 @@ from simulator.strict import BadInput
 MOST_RUNS: Final = 4000
 DRIVES_A_RUN: Final = 5  # healthy drives that rows without a fault may have, for each such run
 HEALTHY: Final = -1  # the row of all those
+KILLED: Final = (
+    "found a process of the proof killed, expected it to end (is there too little memory? "
+    "fewer --jobs need less); the same command goes on from there"
+)
 _USUAL: Final = 4.0  # runs without a failure that pass, times the share that may fail
 _AHEAD: Final = 2  # jobs a worker has waiting
 
@@ -203,10 +207,7 @@ def prove_here(
             for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                 take(under_way.pop(future), future.result())
     except BrokenProcessPool:
-        raise BadInput(
-            "found a process of the proof killed, expected it to end (is there too little memory? "
-            "fewer --jobs need less); the same command goes on from there"
-        ) from None
+        raise BadInput(KILLED) from None
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
