@@ -47,6 +47,14 @@ def prove(
             validator=Number(gte=1, lte=61),
         ),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        Parameter(
+            help="Scheduler of a Dask cluster that runs them instead: tcp://HOST:PORT, or tls://. "
+            "The result is the same. Whoever reaches a tcp:// one runs any code on it: only in a "
+            "network you trust."
+        ),
+    ] = None,
     most_runs: Annotated[
         int | None,
         Parameter(
@@ -140,8 +148,9 @@ def prove(
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
-    if log and (device or listen):
-        raise BadInput("--log: found --device or --listen too, expected one or the other")
+    one_of = {"--device": device, "--log": log, "--cluster": cluster}
+    if len(two := [name for name, value in one_of.items() if value]) > 1:
+        raise BadInput(f"{two[0]}: found {two[1]} beside it, expected one of them")
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
@@ -164,7 +173,9 @@ def prove(
         proof, replay_log = prove_logs(asked, about, log, rig, guard_file)
     else:
         folder = to or requirements.with_suffix(".proof")
-        proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
+        proof = _prove(
+            asked, cars, about, jobs=jobs, cluster=cluster, most_runs=most_runs, folder=folder
+        )
     code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
@@ -190,11 +201,14 @@ def _prove(
     about: dict[str, Any],
     *,
     jobs: int | None,
+    cluster: str | None,
     most_runs: int | None,
     folder: Path,
 ) -> "Proof":
     """Run a proof; return it."""
     import sys
+    from contextlib import ExitStack
+    from functools import partial
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
@@ -204,25 +218,30 @@ def _prove(
     from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
-    store = Store(folder, about)
-    if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
-        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
-        sys.stderr.flush()
-        observe(POINTS[0].scenario(cars.driven, ()), 0)
-        leave_mark(DRIVE_ON)
-    proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
-    unfinished = False
-    try:
-        prove_here(
-            proving,
-            jobs=jobs or processors(),
-            kept=store.kept(),
-            keep=store.keep,
-            progress=_Progress().tell if sys.stderr.isatty() else None,
-        )
-    except KeyboardInterrupt:
-        unfinished = True
-        sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
+    with ExitStack() as until_done:
+        prove_all: Callable[..., None] = partial(prove_here, jobs=jobs or processors())
+        if cluster is not None:
+            from monitor.proof.cluster import connected
+
+            prove_all = until_done.enter_context(connected(cluster)).prove
+        store = Store(folder, about)
+        if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
+            sys.stderr.write("the simulated car is compiled first, once on this machine\n")
+            sys.stderr.flush()
+            observe(POINTS[0].scenario(cars.driven, ()), 0)
+            leave_mark(DRIVE_ON)
+        proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
+        unfinished = False
+        try:
+            prove_all(
+                proving,
+                kept=store.kept(),
+                keep=store.keep,
+                progress=_Progress().tell if sys.stderr.isatty() else None,
+            )
+        except KeyboardInterrupt:
+            unfinished = True
+            sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     return proof if unfinished else explained(proof, cars)
 

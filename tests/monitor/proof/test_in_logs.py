@@ -170,6 +170,6 @@ def test_the_command(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert (told["logs"], len(told["marks_not_used"])) == (["run.csv"], 1)
     assert "seed_set" not in told
     assert flowdebt([*command, "--device", "x"]) == 2
-    assert "--log: found --device" in capsys.readouterr().err
+    assert "--device: found --log beside it" in capsys.readouterr().err
     assert flowdebt(["prove", "need.toml", "--rig", "brindle", "--log", "none.csv"]) == 2
     assert capsys.readouterr().err.count("\n") == 1
