@@ -45,11 +45,36 @@ def prove(
             validator=Number(gte=16, lte=100_000),
         ),
     ] = 4000,
+    sweep: Annotated[
+        tuple[str, ...],
+        Parameter(
+            name="--sweep",
+            negative="",
+            show_default=False,
+            help="KEY=LOW..HIGH: try many values of a key of the rig, and recommend one, such as "
+            "debt.cut=0.3 s..0.8 s. With two keys a grid, with more Sobol points.",
+        ),
+    ] = (),
+    points: Annotated[
+        int | None,
+        Parameter(
+            help="Of a sweep, at most; otherwise 9 with one key, 25 with two, 32 with more.",
+            validator=Number(gte=2, lte=1024),
+        ),
+    ] = None,
+    runs: Annotated[
+        int,
+        Parameter(
+            help="With --sweep: runs a row, and healthy drives, at each point.",
+            validator=Number(gte=16, lte=10_000),
+        ),
+    ] = 64,
     to: Annotated[
         Path | None,
         Parameter(
             help="Folder for finished runs, from which the same command goes on; otherwise beside "
-            "the requirements. With --replay: the log to write, .csv or .parquet."
+            "the requirements. With --replay: the log to write, .csv or .parquet. With --sweep: "
+            "the rig to write, .toml."
         ),
     ] = None,
     as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
@@ -60,7 +85,7 @@ def prove(
             negative="",
             show_default=False,
             help="File to write, any number of times: .html (one page, with plots), .md, .xml "
-            "(JUnit, for CI) or .json.",
+            "(JUnit, for CI) or .json. With --sweep: .svg, .png or .json.",
         ),
     ] = (),
     replay: Annotated[
@@ -89,8 +114,14 @@ def prove(
         raise BadInput("prove: found no REQUIREMENTS, expected a file (or --new)")
     if rig is None:
         raise BadInput("prove: found no --rig, expected the rig that is to be proven")
-    check_reports(report)
     guard_file = load_rig(find_rig(rig))
+    sweeping = None
+    if sweep:
+        from monitor.commands.sweeping import Sweeping
+
+        sweeping = Sweeping(sweep, points, guard_file, to, report, (str(requirements), car or rig))
+    else:
+        check_reports(report)
     car_file = guard_file if car is None else load_rig(find_rig(car))
     asked = load_requirements(requirements, car_file)
 
@@ -101,10 +132,19 @@ def prove(
     command = shlex.join(given)
     if replay is not None:
         return _replay(asked, cars, replay, to)
+    about = _about(asked, guard_file, car_file)
+    if sweeping is not None:
+        _compile_first(cars)
+        try:
+            proof = sweeping.run(asked, cars, about, runs=runs, jobs=jobs, as_json=as_json)
+        except KeyboardInterrupt:
+            sys.stderr.write("\nbroken off: nothing is kept of a sweep\n")
+            return BROKEN_OFF
+        return _code(proof)
     proof, code = _prove(
         asked,
         cars,
-        _about(asked, guard_file, car_file),
+        about,
         jobs=jobs,
         most_runs=most_runs,
         folder=to or requirements.with_suffix(".proof"),
@@ -139,19 +179,11 @@ def _prove(
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
-    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
-    from simulator.coverage.matrix import observe
-    from simulator.coverage.points import POINTS
     from simulator.proof.proving import Proving, prove_here
     from simulator.proof.reasons import explained
-    from simulator.proof.results import Verdict
 
     store = Store(folder, about)
-    if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
-        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
-        sys.stderr.flush()
-        observe(POINTS[0].scenario(cars.driven, ()), 0)
-        leave_mark(DRIVE_ON)
+    _compile_first(cars)
     proving = Proving(asked, cars, most_runs)
     unfinished = False
     try:
@@ -169,8 +201,29 @@ def _prove(
     if unfinished:
         return proof, BROKEN_OFF
     proof = explained(proof, cars)
+    return proof, _code(proof)
+
+
+def _code(proof: "Proof") -> int:
+    from simulator.proof.results import Verdict
+
     codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
-    return proof, codes[proof.verdict]
+    return codes[proof.verdict]
+
+
+def _compile_first(cars: "Cars") -> None:
+    """Have the simulated car compiled, so that every worker finds it done."""
+    import sys
+
+    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
+    from simulator.coverage.matrix import observe
+    from simulator.coverage.points import POINTS
+
+    if not is_on_disk(DRIVE_ON):
+        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
+        sys.stderr.flush()
+        observe(POINTS[0].scenario(cars.driven, ()), 0)
+        leave_mark(DRIVE_ON)
 
 
 def _report(

@@ -8,16 +8,16 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from multiprocessing import get_context
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeVar
 
 from rules.facts import Action
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.proving import leave_breaking_off
-from simulator.proof.requirements import Requirement
 from simulator.proof.results import RowResult
 
 TIMES: Final = (0.01, 0.1, 1.0, 10.0, 100.0)  # what the rig's own debt.false_pull_every is tried at
 RUNS: Final = 2 * CHUNK
+T = TypeVar("T")
 
 
 class AtLimit(NamedTuple):
@@ -58,7 +58,7 @@ def at_limits(
         for chunk in range(RUNS // CHUNK)
     ]
     came: list[list[Outcome]] = []
-    for outcomes in _run(tasks, jobs):
+    for outcomes in in_order(run_chunk, tasks, jobs):
         came.append(outcomes)
         if progress is not None:
             progress(len(came), len(tasks))
@@ -84,15 +84,18 @@ def _of(guarded: Sequence[Cars], chunks: Iterator[list[Outcome]]) -> Iterator[At
         yield AtLimit(cars.guard.debt.false_pull_every_h, times == 1.0, begun)
 
 
-def _run(tasks: Sequence[tuple[Cars, Requirement, int]], jobs: int) -> Iterator[list[Outcome]]:
+def in_order(run: Callable[..., T], tasks: Sequence[tuple[Any, ...]], jobs: int) -> Iterator[T]:
+    """Yield what each task comes to, in order.
+
+    Args:
+        run: A function of a module.
+        tasks: Its arguments, each time.
+        jobs: Processes; 1 runs here.
+    """
     if jobs <= 1 or not tasks:
-        yield from (run_chunk(*task) for task in tasks)
+        yield from (run(*task) for task in tasks)
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=leave_breaking_off) as pool:
-        yield from pool.map(_task, tasks)
-
-
-def _task(task: tuple[Cars, Requirement, int]) -> list[Outcome]:
-    return run_chunk(*task)
+        yield from pool.map(run, *zip(*tasks, strict=True))
