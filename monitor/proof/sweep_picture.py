@@ -28,6 +28,7 @@ _GRID: Final = "#E4E6E9"
 _NONE_BELOW: Final = 0.3  # of the least rate that isn't nil: nil stands there on a log axis
 _MOST_PANELS: Final = 6
 _DARK: Final = 0.55  # share of a heat map's colours from which on text in it is white
+_ALIKE: Final = 0.1  # a share by which values may differ and still look much the same
 _LATE: Final = "late, % of the time allowed"
 _PULLS: Final = "false pulls in 100 h of spraying"
 
@@ -48,14 +49,14 @@ def draw(swept: Sweep, keys: Sequence[SweptKey]) -> "Figure":
     panels = [_front(swept), *panels][:_MOST_PANELS]
     margins = {"left": 0.065, "right": 0.985, "top": 0.95, "bottom": 0.115}
     spaces = {"wspace": 0.29, "hspace": 0.4}
-    axes = figure.subplots(2, 3, gridspec_kw=margins | spaces).flat
+    axes = [*figure.subplots(2, 3, gridspec_kw=margins | spaces).flat]
     for axis, panel in zip(axes, panels, strict=False):
         axis.set_axisbelow(True)
         axis.tick_params(labelsize=7.5)
         panel(axis)
         for side in ("top", "right"):
             axis.spines[side].set_visible(False)
-    for axis in list(axes)[len(panels) :]:
+    for axis in axes[len(panels) :]:
         axis.remove()
     figure.text(
         0.065, 0.018,
@@ -152,6 +153,7 @@ def _heat(
             some = shade[shade > 0.0]
             shade = np.log10(np.maximum(shade, _NONE_BELOW * some.min() if len(some) else 1.0))
         low, high = (np.nanmin(shade), np.nanmax(shade)) if np.isfinite(shade).any() else (0.0, 1.0)
+        high = max(high, low + _ALIKE * abs(low))
         axis.pcolormesh(
             shade, cmap="Blues", vmin=low, vmax=high + 1e-9, edgecolor="white", linewidth=0.8
         )

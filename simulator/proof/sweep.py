@@ -81,6 +81,11 @@ class Tried:
         return (*rows, *(calm.calm.name for calm in self.calms if not is_calm(calm)))
 
     @property
+    def lacking(self) -> float:
+        """Shares of runs by which rows aren't met, added up; 0: none is."""
+        return sum(row.requirement.share - _passed(row) for row in self.rows if not is_met(row))
+
+    @property
     def costs(self) -> tuple[float, ...]:
         """All that ought to be little: harm and work lost are nil where it didn't act."""
         calm = (self.pulls_per_100_h, self.near)
@@ -95,7 +100,7 @@ class Sweep:
         as_it_is: The rig, nothing changed.
         points: Its points.
         front: Numbers of those that none beats.
-        best: Of these, those that meet most rows.
+        best: Of these, those that meet most rows, and lack least where some aren't met.
         recommended: Of these, the one nearest their middle.
         runs: Runs a row, and healthy drives, of each point.
     """
@@ -171,8 +176,7 @@ def sweep(
     as_it_is, *all_points = tried
     acted = [number - 1 for number in acting[1:]]
     front = tuple(acted[i] for i in front_of([all_points[number] for number in acted]))
-    least = min(len(all_points[number].unmet) for number in front)
-    best = tuple(number for number in front if len(all_points[number].unmet) == least)
+    best = best_of(all_points, front)
     return Sweep(
         as_it_is, tuple(all_points), front, best, _middle(all_points, best), chunks * CHUNK
     )
@@ -185,6 +189,12 @@ def front_of(points: Sequence[Tried]) -> list[int]:
         for number, point in enumerate(points)
         if not any(is_beaten(point.costs, other.costs) for other in points)
     ]
+
+
+def best_of(points: Sequence[Tried], front: Sequence[int]) -> tuple[int, ...]:
+    """Return those of the front that meet most rows; where that isn't all, the least lacking."""
+    lacks = {number: (len(points[number].unmet), points[number].lacking) for number in front}
+    return tuple(number for number in front if lacks[number] == min(lacks.values()))
 
 
 def is_beaten(costs: Sequence[float], by: Sequence[float]) -> bool:
@@ -204,7 +214,11 @@ def late_share(row: RowResult) -> float:
 
 def is_met(row: RowResult) -> bool:
     """Return whether so great a share of runs passed as is asked for."""
-    return bool(row.begun) and row.passed >= row.requirement.share * len(row.begun)
+    return _passed(row) >= row.requirement.share
+
+
+def _passed(row: RowResult) -> float:
+    return row.passed / len(row.begun) if row.begun else 0.0
 
 
 def is_calm(calm: CalmResult) -> bool:
