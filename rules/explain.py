@@ -356,6 +356,8 @@ def _explain_doubt(rig: Rig, level: Action, decision: Decision) -> str:
         "and mix, as far as gain_within allows: mend those, or the sensor",
         st.READS_HIGH: f"flow reads {gain_pct:z.0f} % above what the rig makes of nozzles, pump "
         "and mix, as far as gain_within allows: mend those, or the sensor",
+        st.FELL: "flow has fallen by 2 % or more in this drive and stays so: look for a nozzle "
+        "that begins to clog, a pump that fades, low voltage, air",
     }.get(decision.rig_doubt, "what the rig says of the flow sensor fits again")
 
 

@@ -119,7 +119,9 @@ class Pump:
     and what hoses give back. 0.16 s is a small diaphragm pump with 3 m of stiff hose (common
     practice, no source). ``ripple_share`` is how far its strokes swing the pressure at its outlet
     either way, half of peak to peak over the mean, at nominal speed; 0.12 is a small diaphragm pump
-    without a damper (common practice, no source).
+    without a damper (common practice, no source). ``follows_command``: the command sets its speed,
+    as a share of the nominal one, and there is neither valve nor regulator; else a valve opens for
+    a share of the time, behind a pump at nominal speed.
     """
 
     shut_off_kpa: float
@@ -127,6 +129,7 @@ class Pump:
     regulated_kpa: float = inf
     run_down_s: float = 0.16
     ripple_share: float = 0.12
+    follows_command: bool = False
 
 
 @dataclass(frozen=True, slots=True)

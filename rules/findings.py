@@ -209,7 +209,7 @@ FINDINGS: Final = (
         "the rig does not fit the car",
         Severity.NOTICE,
         _FLOW,
-        "warn: what the rig says of the flow sensor is not what it does",
+        "warn: what the rig says of the flow sensor is not what it does, or flow fell a little",
         "[flow_sensor] in the rig; then the sensor, its wiring, log filters",
     ),
     Finding(

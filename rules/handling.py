@@ -19,7 +19,7 @@ from rules.step.constants import Constants
 from rules.step.evidence import weigh
 from rules.step.from_rig import constants_of
 from rules.step.health import PAUSES
-from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
+from rules.step.hydraulics import full_flow_ml_min, line_due_kpa, stalled_kpa
 from rules.step.ladder import debt_level
 from rules.step.line import FILLS_S, LEAST_COMMAND, weigh_line
 from rules.step.state import CUT, NO_ACTION, PULL, UNDER_DELIVERY, WARN, State
@@ -74,8 +74,9 @@ def handled(
     Where all is missing the pump has stopped, and the line runs down first: what it holds lasts
     the longer the less is due. A smaller share goes at once.
 
-    All of the sensor's delay and lag count, evidence and debt, the shortfall that outlasts, the row
-    that comes only a period later, the reading held until then, and the controller's reaction. To
+    All of the sensor's delay and lag count (part of them is the valve's, for which no fault waits,
+    but no rig can tell how much), evidence and debt, the shortfall that outlasts, the row that
+    comes only a period later, the reading held until then, and the controller's reaction. To
     that come errors of the delay and of the reading (gain and noise, both of which go with the
     flow), each at its own 95th percentile: the root of the sum of their squares.
 
@@ -335,6 +336,10 @@ class _Gauge:
         self._flow_share, self._clog = flow_share, clog
         self._open_share = min(due_ml_min / full_ml_min, 1.0)
         self._open_kpa = line_due_kpa(k, boost_kpa, full_ml_min, full_ml_min)
+        self._top_kpa = k.shut_off_kpa
+        if k.follows_command > 0.0:  # no valve shuts, and a slower pump stalls at less
+            self._open_share, self._open_kpa = 1.0, self._due_kpa
+            self._top_kpa = stalled_kpa(k, self._due_kpa, due_ml_min)
         self._at_s = 0.0
 
     def weigh(self, k: Constants, s: State, at_s: float, period_s: float) -> None:
@@ -348,7 +353,7 @@ class _Gauge:
             share = self._flow_share(self._at_s + (i + 0.5) * step_s)
             kpa = self._back_kpa + share * share * (self._due_kpa - self._back_kpa)
             if self._clog:
-                clogged_kpa = share * self._open_kpa + (1.0 - share) * k.shut_off_kpa
+                clogged_kpa = share * self._open_kpa + (1.0 - share) * self._top_kpa
                 more_kpa = min(clogged_kpa, k.regulated_kpa) - self._open_kpa
                 kpa = self._due_kpa + self._open_share * more_kpa
             self._reading_kpa = kpa + (self._reading_kpa - kpa) * kept

@@ -205,6 +205,15 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
         "idle_cut_ml": rig.debt.cut_ml if k.cut_ml < rig.debt.cut_ml < inf else None,
         "slowest_period_s": slowest_s,
         "paid": [asdict(one) for one in tuned.spent],
+        "simulated_reading": {
+            "delay_s": tuned.soonest_s[0],
+            "lag_s": tuned.soonest_s[1],
+            "slower": by_flow
+            and (
+                rig.flow_sensor.delay_s < tuned.soonest_s[0]
+                or rig.flow_sensor.lag_s < tuned.soonest_s[1]
+            ),
+        },
         "warnings": weak_points(rig, pump_stop, tuned.overdrawn),
         "commissioned": [one._asdict() for one in commissioned],
         "next_step": {
@@ -301,6 +310,14 @@ def _in_words(facts: dict[str, Any]) -> list[str]:
     ]
     if buys:
         lines += _wrapped("in the simulated car the spray buys ", buys)
+    reading = facts["simulated_reading"]
+    if reading["slower"]:
+        slower = (
+            "the simulated car's flow reading is slower than [flow_sensor] says: valve and flow "
+            f"meter alone show {1e3 * reading['delay_s']:z.0f} ms of delay and "
+            f"{1e3 * reading['lag_s']:z.0f} ms of lag"
+        )
+        lines += _wrapped("", [slower])
     if facts["outside_practice"]:
         lines += _wrapped("! outside practice: ", [facts["outside_practice"]])
     if facts["idle_cut_ml"] is not None:

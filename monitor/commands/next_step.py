@@ -105,7 +105,7 @@ def _steps(
         quickest = min(("fit", "rows", "line"), key=then_s)
         if _gain(now_s, then_s(quickest)) >= WORTH_S:
             yield quickest
-    if witness_column(rig) == DELIVERED and not standing.get("fit"):
+    if witness_column(rig) in (DELIVERED, LINE) and not standing.get("fit"):
         yield "fit"
     to_do = [step for step in ("trip", "dry_limit") if not standing.get(step)]
     if rig.paid.dry_limit_kpa <= rig.command.start_boost_kpa:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 PASSED, FAILED, UNDECIDED = 0, 1, 3
 BROKEN_OFF = 130
+HEALTHY = 0  # in --replay, the row of the healthy drives
+_LONGEST = 1000  # command that is told
 
 
 def prove(
@@ -89,7 +91,10 @@ def prove(
         ),
     ] = (),
     replay: Annotated[
-        str | None, Parameter(help="Write one run's log instead: ROW:RUN, such as 1:17.")
+        str | None,
+        Parameter(
+            help="Write one run's log instead: ROW:RUN, such as 1:17; 0:3 is a healthy drive."
+        ),
     ] = None,
     new: Annotated[bool, flag("Write a fresh requirements file, with comments.")] = False,
 ) -> int:
@@ -106,7 +111,7 @@ def prove(
     from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput
+    from simulator.strict import BadInput, clean
 
     if new:
         return _write_new(requirements)
@@ -129,7 +134,7 @@ def prove(
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
     given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = shlex.join(given)
+    command = clean(shlex.join(given), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
@@ -173,7 +178,7 @@ def _prove(
     jobs: int | None,
     most_runs: int,
     folder: Path,
-) -> tuple[Any, int]:
+) -> tuple["Proof", int]:
     """Run a proof; return it and the exit code."""
     import sys
 
@@ -244,7 +249,13 @@ def _report(
     if any(path.suffix.lower() == PAGE for path in paths):
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
-            limits = at_limits(cars, proof.rows, jobs=jobs or processors(), progress=progress)
+            limits = at_limits(
+                cars,
+                proof.rows,
+                healthy=bool(proof.calms),
+                jobs=jobs or processors(),
+                progress=progress,
+            )
         except KeyboardInterrupt:
             sys.stderr.write("\nno report was written: the same command goes on\n")
             return False
@@ -310,8 +321,8 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
 
     number, _, run = which.partition(":")
     rows = asked.requirements
-    if not (number.isdecimal() and run.isdecimal() and 1 <= int(number) <= len(rows)):
-        expected = f"ROW:RUN, a row from 1 to {len(rows)}, such as 1:17"
+    if not (number.isdecimal() and run.isdecimal() and int(number) <= len(rows)):
+        expected = f"ROW:RUN, a row from 1 to {len(rows)} (0: a healthy drive), such as 1:17"
         raise BadInput(f'--replay: found "{clean(which)}", expected {expected}')
     if int(run) >= MOST_RUNS:
         raise BadInput(f"--replay: found run {int(run)}, expected less than {MOST_RUNS}")
@@ -319,6 +330,8 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
         raise BadInput("--replay: found no --to, expected the log to write")
     ending_of(to, *LOG_ENDINGS)
     refuse_taken(to)
+    if int(number) == HEALTHY:
+        return _replay_healthy(cars, int(run), to)
     scenario, drawn, _ = staged(cars, rows[int(number) - 1], int(run))
     if scenario is None:
         raise BadInput(f"--replay: found a run that never reaches its point, {clean(which)}")
@@ -326,6 +339,25 @@ def _replay(asked: "Requirements", cars: "Cars", which: str, to: Path | None) ->
     write_log(one, to, truth=True, aloud=False)
     sys.stderr.write(f"wrote {one.outcome.samples} samples to {to}\n")
     sys.stderr.write("\n".join(one.outcome.in_words()) + "\n")
+    return PASSED
+
+
+def _replay_healthy(cars: "Cars", number: int, to: Path) -> int:
+    """Drive a healthy drive again, and write its log as its logger does."""
+    import sys
+
+    from simulator.logfile import mapped, open_log
+    from simulator.proof.driving import outing
+    from simulator.proof.population import draw
+    from simulator.runs import Drive
+
+    drawn = draw(cars.population, number, cars.seed_set)
+    one = outing(cars.driven, drawn)
+    drive = Drive(one.scenario, drawn.seed, guarded=False, compiled=True)
+    with open_log(to, mapped(cars.driven), (), {"drive": one.scenario.name}) as write:
+        for block in drive:
+            write(one.logged(block.rows)[block.sent], block.row_truths[block.sent, :0])
+    sys.stderr.write(f"wrote {one.scenario.duration_s:z.0f} s of healthy driving to {to}\n")
     return PASSED
 
 

@@ -117,6 +117,7 @@ class FromLog:
             displacement; None where it isn't told.
         refresh_s: How long the flow sensor holds a reading; 0 where it is new in every row.
         line_kpa: The line's pressure in full spray; None where it isn't logged.
+        line_follows: Whether that pressure follows the command.
         healthy: Whether somebody said that the spray worked all through; None where nobody did.
     """
 
@@ -133,6 +134,7 @@ class FromLog:
     injector_ml_min: float | None = None
     refresh_s: float = 0.0
     line_kpa: float | None = None
+    line_follows: bool = False
     healthy: bool | None = None
 
     def channels(self) -> dict[str, Guess]:
@@ -283,7 +285,11 @@ def _spray(rig: RigText, log: FromLog | None, answers: Answers) -> None:
     """Size a pump nobody named: its pressure by the line's, its flow to hold no nozzle back."""
     if log is None:
         return
-    if log.line_kpa is not None and log.line_kpa > 150.0:
+    if log.line_follows:
+        rig.put((*PUMP, "follows_command"), True, "log: the line's pressure follows the command")
+    if answers.get((*PUMP, "follows_command"), log.line_follows):
+        rig.cut((*PUMP, "regulated"))
+    elif log.line_kpa is not None and log.line_kpa > 150.0:
         held_kpa = _rounded(log.line_kpa, 10.0)
         rig.put((*PUMP, "regulated"), f"{held_kpa:z.0f} kPa", "log: the line in full spray")
         if held_kpa > 0.9 * float(Kpa.from_toml(rig.raw(*PUMP, "shut_off"))):

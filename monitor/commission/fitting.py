@@ -12,6 +12,8 @@ from msgspec import inspect as shape
 from monitor.commission.fitted_law import with_law
 from monitor.commission.provenance import put_with_origin
 from monitor.commission.rig_logs import RigLog
+from rules.channels import LINE
+from rules.step.from_rig import witness_column
 from simulator.identify import Estimate, Identified, Law, identify
 from simulator.identify.identify import NOT_HEALTHY
 from simulator.identify.readings import HELD
@@ -101,18 +103,20 @@ def fit_logs(rig_file: RigFile, logs: Sequence[RigLog], day: str) -> Fitted:
     by_key = {number.found.key: number for number in numbers}
     holds = identified.law is None or identified.law.rig_holds
     settled = tuple(_settled(document, number, by_key, holds) for number in numbers)
-    refused = _refused(identified, settled)
+    by_line = witness_column(rig_file.rig) == LINE
+    refused = _refused(identified, settled, by_line=by_line)
     new = None
     if not refused:
         new = _new_rig(rig_file, settled, identified.law, _source(logs), day)
     return Fitted(rig_file, tuple(logs), identified, settled, new, refused)
 
 
-def _refused(identified: Identified, numbers: Sequence[Number]) -> str:
+def _refused(identified: Identified, numbers: Sequence[Number], *, by_line: bool) -> str:
     out = sum(bool(pull.left_out) for pull in identified.pulls)
     if out and 2 * out >= len(identified.pulls):
         return NOT_HEALTHY
-    gain = next((n for n in numbers if n.path == ("flow_sensor", "gain_within")), None)
+    sensor = "line_sensor" if by_line else "flow_sensor"
+    gain = next((n for n in numbers if n.path == (sensor, "gain_within")), None)
     if gain is not None and gain.stays:
         return ALIEN
     law = identified.law
@@ -214,6 +218,8 @@ def _wanted(
             return None, "rows come too seldom to tell"
     if path == ("flow_sensor", "floor") and value < _now(document, path):
         return None, "only raised: one log doesn't bound what stands without flow"
+    if path == ("line_sensor", "lag") and value > _now(document, path):
+        return None, "only lowered: the line's own is in it, which isn't the sensor's"
     itself = by_key.get(key.removesuffix(_WITHIN))
     tolerance = by_key.get(key if itself is not number else key + _WITHIN)
     if itself is None or tolerance is None or itself is tolerance or not itself.path:

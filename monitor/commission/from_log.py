@@ -13,7 +13,7 @@ from monitor.commission.drafting import FromLog
 from monitor.commission.guessing import AIR_KPA, Guess, Sure, ambient_of
 from monitor.commission.law import find_law
 from monitor.commission.rig_text import ASKED
-from monitor.commission.ties import Readings, better_default
+from monitor.commission.ties import Readings, better_default, line_follows_kpa
 from monitor.commission.ties import doubts as doubts_of
 from monitor.sources.logs.open_table import Table, TableColumn, open_table
 from simulator.rig import TimeMap
@@ -198,6 +198,7 @@ def from_log(log: Log, guesses: Sequence[Guess], *, healthy: bool | None) -> Fro
         injector_ml_min=_injectors_ml_min(readings),
         refresh_s=_refresh_s(log, settled),
         line_kpa=_line_kpa(readings),
+        line_follows=line_follows_kpa(readings) is not None,
         healthy=healthy,
     )
 

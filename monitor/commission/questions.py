@@ -29,6 +29,7 @@ Ask = Callable[[str], str]
 Say = Callable[[str], object]
 _TYPES: Final = shape.type_info(RIG)
 _NONE: Final = "none"
+_BOOLS: Final = {"true": True, "false": False}
 _MAY_BE_NONE: Final = frozenset({("spray", "pump", "regulated")})
 
 
@@ -73,6 +74,7 @@ PUMP: Final = Question(
         (("spray", "pump", "free_flow"), "flow at no pressure"),
         (("spray", "pump", "regulated"), "held at, or none"),
         (("spray", "tank"), "tank"),
+        (("spray", "pump", "follows_command"), "its speed follows the command"),
     ),
 )
 LIMITS: Final = Question(
@@ -203,6 +205,10 @@ def value_of(path: KeyPath, typed: str) -> Any:
                 found = error.found or show(typed)
                 raise ValueError(f"found {found}, expected {error.expected}") from None
             return typed
+        case shape.BoolType():
+            if typed.lower() in _BOOLS:
+                return _BOOLS[typed.lower()]
+            raise ValueError(f"found {show(typed)}, expected {' or '.join(_BOOLS)}")
         case shape.IntType() | shape.FloatType():
             with suppress(ValueError):
                 number = int(typed) if isinstance(node, shape.IntType) else float(typed)
@@ -248,6 +254,8 @@ def _parsed(typed: str, keys: Sequence[tuple[KeyPath, str]]) -> dict[KeyPath, An
 
 
 def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
     return _NONE if value is None else str(value)
 
 

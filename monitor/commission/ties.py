@@ -273,23 +273,32 @@ def _of_flow(readings: Readings) -> list[str]:
     return told
 
 
-def _of_line(readings: Readings) -> list[str]:
+def line_follows_kpa(readings: Readings) -> tuple[float, float] | None:
+    """Return what the line has at half the command and in full, kPa, where it follows that.
+
+    None: it doesn't, or this log can't tell.
+    """
     line, asked = readings.get("line_kpa"), readings.get("commanded_ml_min")
     asked = readings.get("command_pct") if asked is None else asked
     if line is None or asked is None or float(np.max(asked)) <= 0.0:
-        return []
+        return None
     share = asked / full_flow(asked)
     least = _steady(share)  # nothing of a pump that only just starts, or of spray that ends
     half, full = (least > 0.2) & (share > 0.4) & (share < 0.7), least > 0.9
     if STEP_S * min(half.sum(), full.sum()) < _MISSING_S:
-        return []
+        return None
     half_kpa, full_kpa = float(np.median(line[half])), float(np.median(line[full]))
-    if half_kpa > _HELD * full_kpa:
+    return (half_kpa, full_kpa) if half_kpa <= _HELD * full_kpa else None
+
+
+def _of_line(readings: Readings) -> list[str]:
+    found = line_follows_kpa(readings)
+    if found is None:
         return []
     return [
-        f'"{readings.guesses["line_kpa"].header}" reads {half_kpa:z.0f} kPa at half the command, '
-        f"{full_kpa:z.0f} kPa in full: a pump whose speed follows the command? A rig knows none: "
-        "healthy pulls will look short of spray"
+        f'"{readings.guesses["line_kpa"].header}" reads {found[0]:z.0f} kPa at half the command, '
+        f"{found[1]:z.0f} kPa in full: taken for a pump whose speed follows the command "
+        "([spray.pump] follows_command)"
     ]
 
 

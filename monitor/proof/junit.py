@@ -46,7 +46,7 @@ def as_junit(proof: Proof, replay: Callable[[int, int], str]) -> bytes:
         Xml.SubElement(case, "system-out").text = "\n".join(map(_plain, lines))
     for calm in proof.calms:
         case = _case(suite, rig, calm.calm.name, calm)
-        lines = [calm_asked(calm.calm), calm_told(calm)]
+        lines = [calm_asked(calm.calm), calm_told(calm), calm.reason]
         Xml.SubElement(case, "system-out").text = "\n".join(map(_plain, lines))
     Xml.SubElement(suite, "system-out").text = proof.does_not_prove
     Xml.indent(top)

@@ -34,7 +34,10 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     if proof.rows:
         head = ("", "requirement", "verdict", "passed", "share at least")
         yield from _table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), _rows(proof))
-        yield "ms from the fault's onset to the action asked for; no: in that share of runs, never."
+        yield (
+            "ms from the fault's onset to the action asked for, or, where none is, to the first "
+            "finding; no: in that share of runs, never."
+        )
         yield ""
     if proof.calms:
         calms = [(c.calm.name, c.verdict.value, calm_told(c)) for c in proof.calms]
@@ -44,9 +47,10 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
         yield ""
         yield literal(asked(row.requirement))
         yield ""
-        if row.reason:
-            yield f"Why: {literal(row.reason)}."
-            yield ""
+        for text in (f"Why: {row.reason}" if row.reason else "", row.reckoned):
+            if text:
+                yield f"{literal(text)}."
+                yield ""
         if row.worst:
             yield "The worst runs, and what writes the log of each:"
             yield ""
@@ -59,8 +63,11 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     for calm in proof.calms:
         yield f"## {literal(calm.calm.name)}: {calm.verdict.value}"
         yield ""
-        yield literal(calm_asked(calm.calm)) + (f" {literal(calm.reason)}." if calm.reason else "")
+        yield literal(calm_asked(calm.calm))
         yield ""
+        if calm.reason:
+            yield f"Told: {literal(calm.reason)}."
+            yield ""
 
 
 def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:

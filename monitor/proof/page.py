@@ -118,7 +118,10 @@ def _rows(proof: Proof) -> Iterator[str]:
             )
         )
     yield from _table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), iter(rows))
-    yield "<p>ms from the fault's onset to the action asked for; no: in that share, never.</p>"
+    yield (
+        "<p>ms from the fault's onset to the action asked for, or, where none is, to the first "
+        "finding; no: in that share of runs, never.</p>"
+    )
 
 
 def _matrix(proof: Proof) -> Iterator[str]:
@@ -148,7 +151,7 @@ def _calms(proof: Proof) -> Iterator[str]:
         )
         for calm in proof.calms
     )
-    yield from _table(("row", "verdict", "asked", "counted", "why"), rows)
+    yield from _table(("row", "verdict", "asked", "counted", "told"), rows)
 
 
 def _how_to_read(limits: bool) -> Iterator[str]:
@@ -160,8 +163,10 @@ def _how_to_read(limits: bool) -> Iterator[str]:
     if limits:
         yield (
             "<p>By limit: the row's first cars again, for each limit of evidence (the rig's key "
-            "debt.false_pull_every) a guard of its own that acts on them. False pulls are those "
-            "that a limit allows for where readings are as the rig says; nobody counted them.</p>"
+            "debt.false_pull_every) a guard of its own that acts on them. Its false pulls are "
+            "those that the limit allows for where readings are as the rig says. Diamonds: those "
+            "that healthy drives tell, extrapolated from the evidence of missing spray that the "
+            "same guards had there, between 95 % bounds; none where they tell nothing.</p>"
         )
 
 
@@ -176,6 +181,8 @@ def _row(
     yield f"<p>{shown(asked(row.requirement))}</p>"
     if row.reason:
         yield f"<p>Why: {shown(row.reason)}.</p>"
+    if row.reckoned:
+        yield f"<p>{shown(row.reckoned)}.</p>"
     if row.begun:
         yield f"<figure>{row_plot(row, limits, number)}</figure>"
         worst = (

@@ -5,7 +5,7 @@ No name from outside is drawn. What never came is: as the part that a curve lack
 
 import re
 from collections.abc import Callable, Iterator
-from math import inf, isfinite, nan
+from math import ceil, floor, inf, isfinite, log10, nan
 from typing import TYPE_CHECKING, Final
 
 from monitor.pictures.plot_panels import INK
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 SIZE_PX: Final = (1000, 320)
 _BLUE: Final = OKABE_ITO["blue"]
 _RED: Final = OKABE_ITO["vermillion"]
+_PURPLE: Final = OKABE_ITO["reddish_purple"]
+_LEAST_RATE: Final = 1e-3  # in 100 h: rarer ones stand at the edge
 _FAINT: Final = "#858C93"
 _GRID: Final = "#E4E6E9"
 # What is drawn of the cars under one limit: name, share, marker, colour.
@@ -58,7 +60,7 @@ def draw(row: RowResult, limits: tuple[AtLimit, ...]) -> "Figure":
     if limits:
         panels.append(lambda axis: _against_false_pulls(axis, row, limits))
         panels.append(lambda axis: _harm(axis, row, limits))
-    margins = {"left": 0.062, "right": 0.985, "top": 0.89, "bottom": 0.175, "wspace": 0.27}
+    margins = {"left": 0.062, "right": 0.985, "top": 0.89, "bottom": 0.175, "wspace": 0.31}
     axes = figure.subplots(1, 3, gridspec_kw=margins)
     for axis, panel in zip(axes, panels, strict=False):
         panel(axis)
@@ -119,10 +121,11 @@ def _against_false_pulls(axis: "Axes", row: RowResult, limits: tuple[AtLimit, ..
     columns = [[delay_s(row.requirement, one) for one in limit.outcomes] for limit in limits]
     asked_ms = 1e3 * row.requirement.within_s
     worst_ms = [1e3 * quantile(column, 1.0) for column in columns]
+    _told(axis, limits, [1e3 * quantile(column, _CURVES[1][1]) for column in columns])
     _curves(axis, rates, columns, limits, 1e3, [asked_ms, *worst_ms])
     _asked(axis, asked_ms)
     title = f"delay by limit ({len(limits[0].outcomes)} runs each)"
-    _named(axis, title, "false pulls allowed in 100 h of spraying", "ms from the onset")
+    _named(axis, title, "false pulls in 100 h of spraying", "ms from the onset")
 
 
 def _harm(axis: "Axes", row: RowResult, limits: tuple[AtLimit, ...]) -> None:
@@ -160,9 +163,34 @@ def _curves(
     axis.axvline(own, color=_FAINT, lw=0.8, ls=(0, (1, 2)))
     axis.set_ylim(0.0, top)
     _label(axis, own, 0.03 * top, "this rig", _FAINT, "center")
-    axis.set_xticks(x, [f"{value:zg}" for value in x])
+    _decades(axis)
+    axis.legend(
+        loc="upper center", ncols=4, fontsize=6.5, frameon=False, handlelength=1.0,
+        columnspacing=1.0, handletextpad=0.5,
+    )  # fmt: skip
+
+
+def _told(axis: "Axes", limits: tuple[AtLimit, ...], y_ms: list[float]) -> None:
+    """Draw the same against the false pulls that healthy drives tell: likeliest, and interval."""
+    told = [
+        (at_ms, [max(rate, _LEAST_RATE) for rate in limit.false_pulls])
+        for limit, at_ms in zip(limits, y_ms, strict=True)
+        if limit.false_pulls is not None and isfinite(at_ms)
+    ]
+    for at_ms, (_, least, most) in told:
+        axis.plot([least, most], [at_ms, at_ms], color=_PURPLE, lw=1.0, zorder=3.0)
+    if told:
+        x, y = [rates[0] for _, rates in told], [at_ms for at_ms, _ in told]
+        axis.plot(x, y, "D", color=_PURPLE, ms=4.5, zorder=4.0, label=f"{_CURVES[1][0]}, told")
+
+
+def _decades(axis: "Axes") -> None:
+    """Mark powers of ten, no more than there is room for."""
+    first, last = (log10(end) for end in axis.get_xlim())
+    powers = range(ceil(first), floor(last) + 1)
+    ticks = [10.0**power for power in powers[:: 1 + len(powers) // 7]]
+    axis.set_xticks(ticks, [f"{tick:zg}" for tick in ticks])
     axis.minorticks_off()
-    axis.legend(loc="upper center", ncols=3, fontsize=6.5, frameon=False, handlelength=1.2)
 
 
 def _asked(axis: "Axes", value: float) -> None:

@@ -19,7 +19,8 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
 
     Args:
         proof: The proof.
-        replay: The command that replays a run, by number of row (from 1) and of car.
+        replay: The command that replays a run, by number of row (from 1; 0: the healthy drives)
+            and of car.
     """
     about = proof.about
     car = "" if about["car_sha256"] == about["rig_sha256"] else f", on cars of {about['car']}"
@@ -47,9 +48,11 @@ def verdict_told(proof: Proof) -> str:
 
 
 def reasons(proof: Proof) -> list[tuple[str, str]]:
-    """Return the name and the reason of each row that has one."""
+    """Return the name of each row that has a reason, or a reckoning, and what it says."""
     found = [(row.requirement.name, row.reason) for row in proof.rows]
     found += [(calm.calm.name, calm.reason) for calm in proof.calms]
+    found += [(row.requirement.name, row.reckoned) for row in proof.rows]
+    found += [("the cars go beyond what the rig allows", clause) for clause in proof.beyond]
     return [(name, reason) for name, reason in found if reason]
 
 
@@ -86,6 +89,10 @@ def _worst(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
         for outcome in runs:
             yield from _hung(f"{row.requirement.name}, {run_told(row, outcome)}")
             yield f"    {replay(number, outcome.number)}"
+    for calm in proof.calms:
+        for drive in calm.hit:
+            yield from _hung(f"{calm.calm.name}, healthy drive {drive}")
+            yield f"    {replay(0, drive)}"
 
 
 def run_told(row: RowResult, outcome: Outcome) -> str:

@@ -4,7 +4,7 @@ from rules.channels import BOOST, COMMAND_PCT, COMMANDED, INJECTOR_DUTY
 from rules.facts import CommandKind
 from rules.step.arithmetic import clamp, interpolate_map, larger, smaller
 from rules.step.constants import Constants
-from rules.step.hydraulics import full_flow_ml_min
+from rules.step.hydraulics import flow_at_ml_min, full_flow_ml_min
 from rules.step.state import State
 
 COARSE_KPA = 0.5  # steps of a boost reading from which on they count
@@ -72,16 +72,25 @@ def share_of_full_ml_min(
     if k.command_kind == 0.0:
         return smaller(full_ml_min, logged_ml_min)
     if k.command_kind == 1.0:
-        return full_ml_min * logged_pct * 0.01
+        return _part_ml_min(k, full_ml_min, boost_kpa, logged_pct * 0.01)
     if boost_kpa < k.onset_kpa:
         return 0.0
     if k.command_kind == 2.0:
         return smaller(full_ml_min, k.rate_ml_min)
     if k.command_kind == 3.0:
-        return full_ml_min * clamp((boost_kpa - k.onset_kpa) / k.boost_span_kpa, 0.0, 1.0)
+        share = clamp((boost_kpa - k.onset_kpa) / k.boost_span_kpa, 0.0, 1.0)
+        return _part_ml_min(k, full_ml_min, boost_kpa, share)
     if k.command_kind == 4.0:
-        return full_ml_min * clamp((duty_pct - k.start_duty_pct) / k.duty_span_pct, 0.0, 1.0)
+        share = clamp((duty_pct - k.start_duty_pct) / k.duty_span_pct, 0.0, 1.0)
+        return _part_ml_min(k, full_ml_min, boost_kpa, share)
     percent = interpolate_map(
         boost_kpa, duty_pct, k.map_boost, k.n_map_boost, k.map_duty, k.n_map_duty, k.map_cells
     )
-    return full_ml_min * percent * 0.01
+    return _part_ml_min(k, full_ml_min, boost_kpa, percent * 0.01)
+
+
+def _part_ml_min(k: Constants, full_ml_min: float, boost_kpa: float, share: float) -> float:
+    """Return what a share of full command gives: of full flow, or at that share of full speed."""
+    if k.follows_command > 0.0:
+        return flow_at_ml_min(k, boost_kpa, clamp(share, 0.0, 1.0))
+    return full_ml_min * share

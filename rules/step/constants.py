@@ -47,6 +47,7 @@ class Constants(Columns):
     shut_off_kpa: float  # the pump's pressure without flow
     regulated_kpa: float  # the most behind the regulator
     check_valve_kpa: float  # lost over it
+    follows_command: float  # 1 where the command sets the pump's speed
 
     # The command.
     command_kind: float  # ``facts.CommandKind``

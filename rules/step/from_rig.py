@@ -130,6 +130,7 @@ def constants_of(rig: Rig) -> Constants:
         shut_off_kpa=pump.shut_off_kpa,
         regulated_kpa=regulated_kpa,
         check_valve_kpa=spray.check_valve_kpa,
+        follows_command=1.0 if pump.follows_command else 0.0,
         command_kind=float(command.kind),
         onset_kpa=command.start_boost_kpa,
         boost_span_kpa=boost_span_kpa,

@@ -7,9 +7,9 @@ expects the same and nothing speaks for a shortfall.
 
 from math import sqrt
 
-from rules.step.arithmetic import clamp, smaller
+from rules.step.arithmetic import clamp, larger, smaller
 from rules.step.constants import Constants
-from rules.step.state import NO_DOUBT, State
+from rules.step.state import EARLY_PARTS, FELL, LATE_PARTS, NO_DOUBT, State
 
 RIG_COUNTS_S = 10.0  # what the rig says counts as much as so long of healthy spraying
 REMEMBERED_S = 30.0  # of healthy spraying: what was learned longer ago is forgotten
@@ -22,6 +22,10 @@ MOST_KEPT = 0.97
 FORGOTTEN = 1.05
 NOT_A_STEP = 1.5  # smallest steps: a smaller change is a coarse reading's
 LONGEST_HOLD_S = 0.5
+PART_S = 2.5
+# A real pump's healthy flow moved by up to 1.4 % from the early parts to the late ones (SKAB).
+LEAST_FALL = 0.02
+PARTS_SDS = 6.0  # standard deviations of what the parts' own scatter makes of it
 LEAST_LINE_DOUBT = 0.4  # of the rig's tolerance of the line's pressure: never learned away
 
 
@@ -55,6 +59,10 @@ def forget(k: Constants, s: State) -> None:
     s.flow_step_ml_min = 0.0
     s.shortest_rows = 0.0
     s.rig_doubt = NO_DOUBT
+    s.part_s = 0.0
+    s.fallen = 0.0
+    for i in range(EARLY_PARTS + LATE_PARTS):
+        s.part_gains[i] = 0.0
 
 
 def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: float) -> None:
@@ -75,9 +83,9 @@ def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: flo
     s.learned_s += entry_s
     weight = entry_s / smaller(RIG_COUNTS_S + s.learned_s, REMEMBERED_S)
     most = OUTLIER * (s.noise + sqrt(floor_sq))
-    s.gain = clamp(
-        s.gain * (1.0 + weight * clamp(residual, -most, most)), k.lowest_gain, k.highest_gain
-    )
+    reads = clamp(residual, -most, most)
+    note_part(k, s, s.gain * (1.0 + reads), entry_s)
+    s.gain = clamp(s.gain * (1.0 + weight * reads), k.lowest_gain, k.highest_gain)
     s.doubt = doubt_after(k, s.learned_s)
     to_mean = entry_s / MEAN_REMEMBERED_S
     now = residual - s.mean_residual
@@ -95,6 +103,46 @@ def learn(k: Constants, s: State, residual: float, floor_sq: float, entry_s: flo
     s.entry_usual_s += weight * (entry_s - s.entry_usual_s)
     s.noise = sqrt(s.noise_sq)
     s.noise_lasts_s = lasts_s(s.covariance, s.noise_sq, s.entry_usual_s)
+
+
+def note_part(k: Constants, s: State, gain: float, entry_s: float) -> None:
+    """Learn whether the flow has fallen a little, and stays so: late parts against those before.
+
+    Less than evidence looks for: a nozzle that begins to clog, a pump that fades. While that is
+    told the early ones stay as they are, so that a loss never becomes usual. The rig's doubt
+    counts, since it may be off at one flow and right at another; a coarse or held reading is more
+    so, and nothing is told of it.
+
+    Args:
+        k: Constants.
+        s: State.
+        gain: Flow reading to the rig's, of an entry.
+        entry_s: How long that is, s, > 0.
+    """
+    s.part_s += entry_s
+    s.part_gain += entry_s / s.part_s * (gain - s.part_gain)
+    if s.part_s < PART_S:
+        return
+    s.part_s = 0.0
+    for i in range(EARLY_PARTS + LATE_PARTS - 1):
+        if i >= EARLY_PARTS or s.rig_doubt != FELL:
+            s.part_gains[i] = s.part_gains[i + 1]
+    s.part_gains[EARLY_PARTS + LATE_PARTS - 1] = s.part_gain
+    early = late = 0.0
+    for i in range(EARLY_PARTS):
+        early += s.part_gains[i] / EARLY_PARTS
+    for i in range(EARLY_PARTS, EARLY_PARTS + LATE_PARTS):
+        late += s.part_gains[i] / LATE_PARTS
+    squares = 0.0
+    for i in range(EARLY_PARTS + LATE_PARTS):
+        off = s.part_gains[i] - (early if i < EARLY_PARTS else late)
+        squares += off * off
+    variance = squares / (EARLY_PARTS + LATE_PARTS - 2) * (1.0 / EARLY_PARTS + 1.0 / LATE_PARTS)
+    fall = early - late if s.part_gains[0] > 0.0 else 0.0
+    much = fall > larger(LEAST_FALL, k.least_doubt) * early
+    clear = fall * fall > PARTS_SDS * PARTS_SDS * variance
+    fine = s.rounding_ml_min == 0.0 and larger(k.refresh_s, s.holds_s) == 0.0
+    s.fallen = 1.0 if much and clear and fine else 0.0
 
 
 def learn_floor(s: State, floor_sq: float) -> float:

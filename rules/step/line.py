@@ -16,7 +16,7 @@ from rules.channels import BOOST, DELIVERED, LINE
 from rules.step.arithmetic import INFINITE, NAN, clamp, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.evidence import CALM_NATS, MOST_EVIDENCE, MOST_RATIO, accuse, keep_peak, owe
-from rules.step.hydraulics import line_due_kpa
+from rules.step.hydraulics import line_due_kpa, stalled_kpa
 from rules.step.learning import (
     OUTLIER,
     REMEMBERED_S,
@@ -77,8 +77,9 @@ def move_line(k: Constants, s: State, dt_s: float) -> float:
     if s.less_ml_min + s.more_ml_min > 0.0:
         most_kpa = line_due_kpa(k, boost_kpa, s.commanded_ml_min - s.less_ml_min, full)
     if s.line_on_s == 0.0:
-        s.line_lagged_kpa = due_kpa
-        s.line_most_kpa = line_due_kpa(k, boost_kpa, 0.0, full)  # the valve was shut till now
+        rest_kpa = line_due_kpa(k, boost_kpa, 0.0, full)  # nothing flowed till now
+        s.line_lagged_kpa = smaller(due_kpa, rest_kpa)
+        s.line_most_kpa = larger(due_kpa, rest_kpa)
     quick = kept_share(dt_s, k.line_lag_s)
     slow = kept_share(dt_s, k.line_settles_lag_s)
     off_kpa = s.line_lagged_kpa - due_kpa
@@ -152,10 +153,13 @@ def line_missing_now(k: Constants, s: State) -> float:
     """
     if s.line_high > 0.0:
         now_kpa = s.value[LINE] / s.line_gain
-        if now_kpa >= k.regulated_kpa:
-            return 1.0
         due_kpa = s.line_due_kpa / s.line_gain
-        return smaller((now_kpa - due_kpa) / larger(k.shut_off_kpa - due_kpa, 1.0), 1.0)
+        top_kpa, held_kpa = k.shut_off_kpa, k.regulated_kpa
+        if k.follows_command > 0.0:
+            top_kpa = held_kpa = stalled_kpa(k, due_kpa, s.commanded_ml_min)
+        if now_kpa >= held_kpa:
+            return 1.0
+        return smaller((now_kpa - due_kpa) / larger(top_kpa - due_kpa, 1.0), 1.0)
     back_kpa = s.value[BOOST] + k.check_valve_kpa
     left = (s.value[LINE] - back_kpa) / larger(s.line_due_kpa - back_kpa, 1.0)
     return 1.0 - sqrt(larger(left, 0.0))

@@ -9,6 +9,7 @@ from rules.step.arithmetic import larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import (
     COARSE,
+    FELL,
     HOLDS,
     NO_ACTION,
     NO_DOUBT,
@@ -38,6 +39,8 @@ def doubt_now(k: Constants, s: State, floor_sq: float) -> float:
     # The floor's share may have been learned as noise that lasts: all noise counts.
     if s.noise_sq + s.floor_part * floor_sq > MUCH_NOISE * k.noise_sq + floor_sq:
         return NOISY
+    if s.fallen != 0.0:
+        return FELL
     if s.gain <= k.lowest_gain:
         return READS_LOW
     if s.gain >= k.highest_gain:

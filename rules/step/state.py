@@ -80,7 +80,11 @@ HEALTH_WORDS: Final = (
 RING_SIZE: Final = 512
 
 # In what the rig may be wrong about the car: see ``rig_doubts``.
-(NO_DOUBT, HOLDS, COARSE, NOISY, READS_LOW, READS_HIGH) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
+(NO_DOUBT, HOLDS, COARSE, NOISY, READS_LOW, READS_HIGH, FELL) = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
+
+# Parts of healthy spray, the oldest first: see ``learning.note_part``.
+EARLY_PARTS: Final = 8
+LATE_PARTS: Final = 6
 
 # The bank of plausible cars: see ``bank`` and ``evidence``.
 MOST_DELAYS: Final = 5
@@ -283,6 +287,10 @@ class State(Decision):
     residual_1: float = 0.0  # the middle car's, of the last entry
     residual_2: float = 0.0  # and of the one before
     floor_part: float = 1.0  # learned: how much of ``floor_sq`` there is while spray is steady
+    part_s: float = 0.0  # how long the part of healthy spray under way is
+    part_gain: float = 0.0  # flow reading to the rig's, averaged over it
+    fallen: float = 0.0  # 1 where that has fallen from the early parts to the late ones
+    part_gains: list[float] = block(range(EARLY_PARTS + LATE_PARTS))  # of the last; 0: none yet
 
 
 N_DECISION: Final = len(Decision.names())

@@ -6,6 +6,7 @@ bound; without a dry temperature the two can't be told apart at all.
 """
 
 from collections.abc import Sequence
+from math import sqrt
 from typing import Final
 
 import numpy as np
@@ -15,10 +16,12 @@ from rules.step.charge import COLD_C, LASTS_S, LEAST_SHARE, WARM_C
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.identify.estimates import Estimate, Pull, Series
+from simulator.identify.intervals import student_95
 from simulator.identify.spraying import command_of, latest
 
 LEAST_PULLS: Final = 3
 LEAST_ROWS: Final = 20
+LEAST_DAYS: Final = 4
 LEAST_WITHIN: Final = 0.3  # heat, speed and mix of other days; common practice, no source
 NEVER: Final = (("charge_sensor.rise_k", "K"), ("charge_sensor.soak_k_per_s", "K/s"))
 DROP: Final = (("charge_sensor.drop_k", "K"), ("charge_sensor.drop_within", "%"))
@@ -30,29 +33,46 @@ NO_PULLS: Final = (
     "not enough in this log: no three pulls in which plenty of spray lasts more than two seconds "
     "in a warm charge"
 )
-ONE_DAY: Final = (
-    "not enough in this log: one day doesn't bound what boost and heat soak add to the charge"
+FEW_DAYS: Final = (
+    "no interval is told: it differs from day to day, which logs of four days, cool and warm, bound"
+)
+NEVER_TOLD: Final = (
+    "not enough in these logs: no healthy log tells what boost and heat soak add to a charge that "
+    "spray cools: log the dry intake temperature (then neither is needed), or take both from pulls "
+    "without spray, below the dry limit, on a hot day"
 )
 
 
 def charge_numbers(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> dict[str, Estimate]:
     """Return the numbers of ``[charge_sensor]`` by key; pulls: healthy ones."""
-    told = [Estimate(key, unit, why_not=ONE_DAY) for key, unit in NEVER]
+    told = [Estimate(key, unit, why_not=NEVER_TOLD) for key, unit in NEVER]
     dry = any(np.isfinite(log.column("dry_intake_c")).any() for log in logs)
-    every = [_drop_k(logs[pull.series], rig, pull) for pull in pulls]
-    drops = [drop for drop in every if drop is not None]
+    every = [(pull.series, _drop_k(logs[pull.series], rig, pull)) for pull in pulls]
+    drops = [(series, drop) for series, drop in every if drop is not None]
     if not dry or len(drops) < LEAST_PULLS:
         why = NO_PULLS if dry else NO_DRY
         told += [Estimate(key, unit, why_not=why) for key, unit in DROP]
     else:
-        mean, spread = float(np.mean(drops)), float(np.std(drops, ddof=1))
-        within = 100.0 * max(LEAST_WITHIN, 2.0 * spread / mean)
-        from_ = f"{len(drops)} pulls"
-        told += [
-            Estimate("charge_sensor.drop_k", "K", mean, from_=from_),
-            Estimate("charge_sensor.drop_within", "%", within, from_=from_),
-        ]
+        told += _drop(drops)
     return {one.key: one for one in told}
+
+
+def _drop(drops: Sequence[tuple[int, float]]) -> list[Estimate]:
+    """Return how far full spray cools, from each pull's log and drop.
+
+    The interval is for another day's drop, and says how logs differ; one log of them bounds none.
+    """
+    every = np.array([drop for _, drop in drops])
+    days = [np.mean([d for series, d in drops if series == one]) for one in {s for s, _ in drops}]
+    n, mean = len(days), float(np.mean(days))
+    half = 2.0 * float(every.std(ddof=1))
+    from_ = f"{len(drops)} pulls of {n} log{'s' * (n > 1)}"
+    told = Estimate("charge_sensor.drop_k", "K", mean, from_=from_, why_not=FEW_DAYS)
+    if n >= LEAST_DAYS:
+        half = student_95(n - 1) * float(np.std(days, ddof=1)) * sqrt(1.0 + 1.0 / n)
+        told = Estimate("charge_sensor.drop_k", "K", mean, mean - half, mean + half, from_)
+    within = 100.0 * max(LEAST_WITHIN, half / mean)
+    return [told, Estimate("charge_sensor.drop_within", "%", within, from_=from_)]
 
 
 def _drop_k(log: Series, rig: Rig, pull: Pull) -> float | None:

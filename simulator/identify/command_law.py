@@ -27,6 +27,13 @@ NO_INTERVAL: Final = (
     "no interval is told: what the spray controller's own boost reads, and the flow's gain, move "
     "these numbers more than the log shows"
 )
+NO_TARGET: Final = (
+    "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
+)
+BY_SPEED: Final = (
+    "not enough in this log: where the pump's speed follows the command, a command in percent "
+    "alone tells its law; the rig's [command] is used"
+)
 STEEP: Final = (CommandKind.FIXED, CommandKind.BOOST)
 FACTS: Final = {
     "start_boost": "start_boost_kpa",
@@ -87,9 +94,12 @@ class _Map:
 
 def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     """Return the command law that some logs speak for, or a sentence why there is none."""
+    in_pct = any(np.isfinite(log.column("command_pct")).any() for log in logs)
+    if rig.spray.pump.follows_command and not in_pct:
+        return BY_SPEED
     rows = rows_of(logs, rig)
     if rows is None:
-        return "not enough in this log: no spray and boost together, to learn its command from"
+        return NO_TARGET
     every = np.ones(len(rows.target), bool)
     kinds = [CommandKind.FIXED, CommandKind.BOOST]
     if np.isfinite(rows.duty).all() and np.ptp(rows.duty) > 0.0:
@@ -97,7 +107,7 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     fits = {kind: rows.fit(kind, every) for kind in kinds}
     losses = {kind: rows.held_out(kind, x) for kind, x in fits.items()}
     cells = None
-    if CommandKind.INJECTOR_DUTY in fits:
+    if CommandKind.INJECTOR_DUTY in fits and not rows.by_speed:  # no sum of cells then
         cells = _Map(rows, fits[min(losses, key=lambda kind: losses[kind])])
         losses[CommandKind.MAP] = cells.held_out()
     best = min(losses.values())

@@ -15,7 +15,9 @@ from rules.facts import Rig
 from rules.step.from_rig import constants_of
 from simulator.identify.estimates import Series
 from simulator.identify.flow import FlowFit
+from simulator.identify.flow_numbers import SLOWEST_ROWS_S
 from simulator.identify.intervals import Doubt
+from simulator.identify.line_pressure import LineFit
 
 GAIN_TOLD: Final = 0.05
 LEAST_EXPLAINED: Final = 0.5  # of the reading's variance
@@ -38,6 +40,16 @@ TOPS: Final = (
     ("engine_speed_rpm", 20.0, "thousands for rpm"),
 )
 HOTTEST_REST_C: Final = 60.0
+# What a wrong unit is called, and by which factor the reading would be right.
+LINE_UNITS: Final = (
+    ("psi read as kPa", PSI_KPA),
+    ("bar read as kPa", 100.0),
+    ("kPa read as psi", 1.0 / PSI_KPA),
+    ("kPa read as bar", 0.01),
+)
+LINE_UNIT_NEAR: Final = 0.18  # of its logarithm
+UNTOLD: Final = "nozzles, sensor or health, no log can say which"
+AIR_KPA: Final = (70.0, 115.0)  # absolute, of the air outside
 
 
 def doubts_of_log(logs: Sequence[Series], rig: Rig) -> list[str]:
@@ -147,18 +159,36 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
     found = []
     if moves and doubt.delay_s < SHIFTED_S:
         late_ms = 1e3 * abs(fit.delay_s)
+        # Between slow rows a sensor may hold its readings, unseen.
+        held_s = fit.period_s if fit.period_s > SLOWEST_ROWS_S else 0.0
         if fit.delay_s < QUICKEST_S:
             found.append(
                 f"the flow reading moves {late_ms:z.0f} ms ahead of its command: the command, or "
                 "what it is reckoned from, comes late; let one device log both, and fit again"
             )
-        elif fit.delay_s > SLOWEST_S:
+        elif fit.delay_s > SLOWEST_S + held_s:
             found.append(
                 f"the flow reading follows {late_ms:z.0f} ms behind its command: its column may be "
                 "late, or the pump slow to start; this log alone can't tell, one device that logs "
                 "both can"
             )
     return found + _gain(fit.gain)
+
+
+def doubts_of_line(logs: Sequence[Series], fit: LineFit | None) -> list[str]:
+    """Return what seems wrong with the line's pressure, where no flow is read."""
+    found = []
+    least = _end(logs, "line_kpa", 0.0)
+    if AIR_KPA[0] < least < AIR_KPA[1]:
+        found.append(f"line_kpa is never below {least:z.0f} kPa: is absolute read as gauge?")
+    gain = 1.0 if fit is None else float(np.median(fit.gains))
+    if abs(gain - 1.0) <= GAIN_TOLD:
+        return found
+    reads = f"the line reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    for words, factor in LINE_UNITS:
+        if gain > 0.0 and abs(log(gain * factor)) < LINE_UNIT_NEAR:
+            return [*found, f"{reads}: is {words}?"]
+    return [*found, f"{reads}: {UNTOLD}: put a gauge beside it"]
 
 
 def _gain(gain: float) -> list[str]:
@@ -168,4 +198,4 @@ def _gain(gain: float) -> list[str]:
     if unit is not None:
         return [unit.sentence]
     reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
-    return [f"{reads}: nozzles, sensor or health, no log can say which: measure into a jug"]
+    return [f"{reads}: {UNTOLD}: measure into a jug"]

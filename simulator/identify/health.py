@@ -11,7 +11,7 @@ from rules import channels as ch
 from rules.facts import FlowSensor, Rig
 from rules.findings import label_of
 from rules.guard import Guard
-from rules.step.from_rig import essential_columns
+from rules.step.from_rig import essential_columns, witness_column
 from rules.step.state import (
     FINDING_NAMES,
     OVER_DELIVERY,
@@ -22,6 +22,7 @@ from rules.step.state import (
 )
 from simulator.identify.estimates import Pull, Series
 from simulator.identify.flow import FlowFit
+from simulator.identify.line_pressure import LineFit
 from simulator.identify.spraying import AFTER_S, QUIET_S
 
 OF_THE_SPRAY: Final = (UNDER_DELIVERY, OVER_DELIVERY, UNASKED_FLOW, SIGNAL_LOST)
@@ -53,6 +54,16 @@ def as_fitted(rig: Rig, fit: FlowFit, delay_within_s: float, lag_within_s: float
     return replace(rig, flow_sensor=sensor)
 
 
+def line_as_fitted(rig: Rig, fit: LineFit) -> Rig:
+    """Return the rig of a line's sensor as fitted, gain and lag left as they are."""
+    sensor = replace(
+        rig.line_sensor,
+        noise=min(max(float(fit.noise.max()), 0.001), MOST_NOISE),
+        noise_lasts_s=min(max(fit.lasts_s, rig.line_sensor.noise_lasts_s), MOST_LASTS_S),
+    )
+    return replace(rig, line_sensor=sensor)
+
+
 def judged(
     logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], gain: float = 1.0
 ) -> Iterator[Any]:
@@ -64,7 +75,7 @@ def judged(
         logs: The logs.
         rig: To judge by; channels that aren't essential are left aside.
         pulls: Of these logs.
-        gain: Of the flow reading, which is divided by it.
+        gain: Of what tells whether spray arrives, whose reading is divided by it.
     """
     needs = {ch.CHANNEL_NAMES[column - 1] for column in essential_columns(rig)}
     rig = replace(rig, channels=tuple(terms for terms in rig.channels if terms.name in needs))
@@ -72,7 +83,7 @@ def judged(
         log = logs[pull.series]
         begin, end = np.searchsorted(log.t_s, [pull.begins_s - RESTED_S, pull.ends_s + AFTER_S])
         rows = log.between(int(begin), int(end)).rows()
-        rows[:, ch.DELIVERED] /= gain  # not sent stays so
+        rows[:, witness_column(rig)] /= gain  # not sent stays so
         yield Decision.named(np.ascontiguousarray(Guard(rig).run_rows(rows)))
 
 
@@ -99,13 +110,18 @@ def gains_of(fit: FlowFit, n_pulls: int) -> tuple[Any, Any]:
     return gains, errors
 
 
-def unlike_others(fit: FlowFit, n_pulls: int) -> list[str]:
-    """Return for each pull how its flow differs from that of the others, in words; empty: not."""
-    gains, errors = gains_of(fit, n_pulls)
-    usual = float(np.nanmedian(gains))
-    off = gains / usual - 1.0
-    odd = np.abs(off) > np.maximum(OFF_SHARE, SDS * errors)
+def unlike_others(what: str, gains: Any, errors: Any, least: float = OFF_SHARE) -> list[str]:
+    """Return for each pull how it differs from the others, in words; empty: it doesn't.
+
+    Args:
+        what: Of the reading.
+        gains: Each pull's, (n,); NaN: not seen.
+        errors: Their standard errors, (n,).
+        least: No smaller share counts.
+    """
+    off = gains / float(np.nanmedian(gains)) - 1.0
+    odd = np.abs(off) > np.maximum(least, SDS * errors)
     return [
-        f"its flow is {100.0 * (1.0 + off[i]):z.0f} % of the other pulls'" if odd[i] else ""
-        for i in range(n_pulls)
+        f"its {what} is {100.0 * (1.0 + x):z.0f} % of the other pulls'" if differs else ""
+        for x, differs in zip(off, odd, strict=True)
     ]

@@ -6,17 +6,29 @@ from typing import Final
 
 import numpy as np
 
+from rules.channels import INTAKE, LINE
 from rules.facts import Rig
-from rules.step.from_rig import OWN_LAWS
+from rules.step.from_rig import OWN_LAWS, witness_column
 from simulator.identify import charge, delivery, line_pressure
 from simulator.identify.command_law import law_of
-from simulator.identify.doubts import doubts_of_flow, doubts_of_log
+from simulator.identify.doubts import doubts_of_flow, doubts_of_line, doubts_of_log
 from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
 from simulator.identify.flow import FlowFit, fit_flow
 from simulator.identify.flow_numbers import flow_numbers
-from simulator.identify.health import LEAST_DELAY_S, LEAST_LAG, as_fitted, found_in, unlike_others
+from simulator.identify.health import (
+    LEAST_DELAY_S,
+    LEAST_LAG,
+    as_fitted,
+    found_in,
+    gains_of,
+    line_as_fitted,
+    unlike_others,
+)
 from simulator.identify.intervals import doubt_of
+from simulator.identify.line_pressure import LineFit, fit_line, line_parts
 from simulator.identify.readings import rate_of
+from simulator.identify.run_down import KEY as RUN_DOWN
+from simulator.identify.run_down import run_down
 from simulator.identify.spraying import Spraying, spraying
 from simulator.identify.widen import widened
 
@@ -35,12 +47,17 @@ FLOW_KEYS: Final = (
     ("flow_sensor.resolution", "mL/min"),
     ("flow_sensor.floor", "mL/min"),
 )
-NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost and flow are read"
+NO_SPRAY: Final = "not enough in this log: no spray is ever commanded while boost is read"
 NO_FLOW: Final = (
     "not enough in this log: it has no delivered flow, and all of these are told by that"
 )
+BY_LINE: Final = "not told on a car without a flow sensor, which is judged by its line's pressure"
+BY_CHARGE: Final = (
+    "not told on a car that is judged by its intake temperature alone: how far spray cools the "
+    "charge can be, where a dry intake temperature is logged beside it; no more than that"
+)
 NOT_CALM: Final = (
-    "the flow follows its command in a way that no delay and lag explain: a guard of these numbers "
+    "what is read follows the command in a way that these numbers don't explain: a guard of them "
     "may pull timing where nothing is missing"
 )
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
@@ -67,33 +84,102 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
         )
         rig = replace(rig, command=law.command)
     spray = spraying(logs, rig)
-    pulls, left_out = spray.pulls, []
-    if not spray.seen.any():
-        flows = any(np.isfinite(log.column("delivered_ml_min")).any() for log in logs)
-        numbers |= _none(NO_SPRAY if flows else NO_FLOW)
+    pulls: tuple[Pull, ...] = spray.pulls
+    told: dict[str, Estimate] = {}
+    found: list[str] = []
+    if not pulls:
+        told = _none(NO_SPRAY)
+    elif spray.seen.any():
+        told, pulls, found = _by_flow(logs, rig, spray)
+    elif (witness := witness_column(rig)) == LINE:
+        told, pulls, found = _by_line(logs, rig, pulls)
+    elif witness == INTAKE:
+        told, pulls, found = _by_charge(logs, rig, pulls)
     else:
-        fit, used, pulls = _of_the_healthy(logs, rig, spray)
-        doubt = doubt_of(fit)
-        doubts += doubts_of_flow(fit, doubt)
-        out = [pull for pull in pulls if pull.left_out]
-        if out:
-            left_out.append(
-                f"{len(out)} of {len(pulls)} pulls left out: {_why(out, len(logs) > 1)}"
-            )
-        if 2 * len(out) >= len(pulls):
-            numbers |= _none(NOT_HEALTHY)
-        else:
-            healthy = [pull for pull in pulls if not pull.left_out]
-            numbers |= delivery.delivery_numbers(fit)
-            numbers |= line_pressure.line_numbers(logs, rig, healthy)
-            numbers |= charge.charge_numbers(logs, rig, healthy)
-            told = flow_numbers(fit, doubt, used)
-            if told["flow_sensor.lag"].value is not None:
-                told, calm = widened(logs, rig, healthy, told)
-                if not calm:
-                    doubts.append(NOT_CALM)
-            numbers |= told
-    return Identified(pulls, tuple(left_out), numbers, tuple(doubts), law)
+        told = _none(NO_FLOW)
+    doubts += found
+    out = [pull for pull in pulls if pull.left_out]
+    left_out = []
+    if out:
+        left_out.append(f"{len(out)} of {len(pulls)} pulls left out: {_why(out, len(logs) > 1)}")
+    if out and 2 * len(out) >= len(pulls):
+        told = _none(NOT_HEALTHY)
+    return Identified(pulls, tuple(left_out), numbers | told, tuple(doubts), law)
+
+
+_Told = tuple[dict[str, Estimate], tuple[Pull, ...], list[str]]  # numbers, pulls, doubts
+
+
+def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
+    """Return what a flow sensor's readings tell."""
+    fit, used, pulls = _of_the_healthy(logs, rig, spray)
+    doubt = doubt_of(fit)
+    doubts = doubts_of_flow(fit, doubt)
+    healthy = [pull for pull in pulls if not pull.left_out]
+    if 2 * len(healthy) <= len(pulls):
+        return {}, pulls, doubts
+    numbers = delivery.delivery_numbers(fit)
+    numbers |= line_pressure.line_numbers(fit_line(line_parts(logs, rig, healthy)), rig)
+    otherwise = line_pressure.carried_out_otherwise(logs, rig, healthy)
+    if otherwise:
+        numbers |= _none_of(line_pressure.KEYS, otherwise)
+        doubts.append(otherwise)
+    numbers |= charge.charge_numbers(logs, rig, healthy)
+    numbers[RUN_DOWN] = run_down(logs, rig, pulls, fit.lag_s)
+    numbers |= flow_numbers(fit, doubt, used)
+    if numbers["flow_sensor.lag"].value is not None:
+        numbers, calm = widened(logs, rig, healthy, numbers)
+        doubts += [NOT_CALM] * (not calm)
+    return numbers, pulls, doubts
+
+
+def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told:
+    """Return what the line's pressure tells, where it is what tells whether spray arrives."""
+    otherwise = line_pressure.carried_out_otherwise(logs, rig, pulls)
+    if otherwise:
+        return _none(otherwise), pulls, [otherwise]
+    parts = line_parts(logs, rig, pulls)
+    why = [""] * len(pulls)
+    first = fit = fit_line(parts)
+    for _ in range(FITS):
+        if fit is None or 2 * why.count("") <= len(pulls):
+            break
+        gain = float(np.median(fit.gains))
+        found = found_in(logs, line_as_fitted(rig, fit), pulls, gain)
+        unlike = unlike_others("line pressure", *fit.gains_of(parts))
+        now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
+        if now == why:
+            break
+        why = now
+        fit = fit_line([part for part, words in zip(parts, why, strict=True) if not words])
+    pulls = tuple(replace(p, left_out=words) for p, words in zip(pulls, why, strict=True))
+    doubts = doubts_of_line(logs, fit)
+    healthy = [pull for pull in pulls if not pull.left_out]
+    if first is not None and 2 * len(healthy) <= len(pulls):
+        doubts += _told_by_another_way(logs, rig, pulls, first)
+    numbers = _none(BY_LINE) | line_pressure.line_numbers(fit, rig)
+    numbers |= charge.charge_numbers(logs, rig, healthy)
+    numbers[RUN_DOWN] = run_down(logs, rig, pulls, None)
+    if fit is not None and healthy:
+        numbers, calm = widened(logs, rig, healthy, numbers)
+        doubts += [NOT_CALM] * (not calm)
+    return numbers, pulls, doubts
+
+
+def _told_by_another_way(
+    logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], fit: LineFit
+) -> list[str]:
+    """Say where most pulls look healthy if the pump carries its command out the other way."""
+    other = line_pressure.otherwise(rig)
+    found = found_in(logs, line_as_fitted(other, fit), pulls, 1.0)
+    if 2 * found.count("") <= len(pulls):
+        return []
+    return [f"most pulls look healthy {line_pressure.write(other)}"]
+
+
+def _by_charge(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told:
+    """Return what the intake temperature tells, where that is all there is."""
+    return _none(BY_CHARGE) | charge.charge_numbers(logs, rig, pulls), pulls, []
 
 
 def _law(logs: Sequence[Series], rig: Rig) -> tuple[Law | None, dict[str, Estimate]]:
@@ -120,7 +206,7 @@ def _of_the_healthy(
         fit = fit_flow(used)
         judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
         found = found_in(logs, judge, spray.pulls, fit.gain)
-        unlike = unlike_others(fit, n)
+        unlike = unlike_others("flow", *gains_of(fit, n))
         now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
         if now == why:
             break
@@ -144,9 +230,13 @@ def _none(why: str) -> dict[str, Estimate]:
         *charge.NEVER,
         *charge.DROP,
         (delivery.KEY, delivery.UNIT),
-        ("spray.pump.run_down", "s"),
+        (RUN_DOWN, "s"),
         ("spray.pump.ripple", "%"),
     )
+    return _none_of(keys, why)
+
+
+def _none_of(keys: Sequence[tuple[str, str]], why: str) -> dict[str, Estimate]:
     return {key: Estimate(key, unit, why_not=why) for key, unit in keys}
 
 

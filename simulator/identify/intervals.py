@@ -47,7 +47,11 @@ def doubt_of(fit: FlowFit) -> Doubt:
     bread = np.linalg.inv((slopes.T * weight) @ slopes + NEXT_TO_NOTHING * np.eye(3))
     scores = (slopes.T * (weight * off)).T
     scale = float((weight * off**2).sum() / max(weight.sum() - 3.0, 1.0))
-    by_noise = scale * np.diag(bread)
+    # Of the readings that tell of each number: those at rest may be off by less.
+    told = (slopes**2).T * weight
+    own = (told * off**2).sum(axis=1) / np.maximum(told.sum(axis=1), NEXT_TO_NOTHING)
+    scales = np.maximum(own, scale)
+    by_noise = scales * np.diag(bread)
     at_s = fit.seen.at_s[fit.seen.where]
     block_s = max(BLOCK_S, 6.0 * fit.lasts_s)
     blocks = fit.seen.pull * 100_000 + ((at_s - at_s[0]) / block_s).astype(int) % 100_000
@@ -55,11 +59,15 @@ def doubt_of(fit: FlowFit) -> Doubt:
     by_pull, n_pulls = _sandwich(bread, scores, fit.seen.pull)
     jumps_s2 = _jump_variance(fit)
     unseen = np.array([0.0, jumps_s2, jumps_s2 / (8.0 * fit.lag_s**2)])
-    # The command is no straight line between two rows.
-    unseen += np.array([0.0, 0.04 * fit.period_s, 0.03 * fit.period_s / fit.lag_s]) ** 2
-    # What the lag rests on, some edges, is the same in few blocks and in many.
-    by_blocks = np.array([_reach(n_blocks), _reach(n_blocks), NORMAL_95]) * np.sqrt(by_block)
-    reach = np.maximum(NORMAL_95 * np.sqrt(by_noise + unseen), by_blocks)
+    # The command is no straight line between two rows: that makes a lag longer, and a delay either
+    # way, the less so the more pulls there are.
+    late_s = 0.04 / sqrt(n_pulls) * fit.period_s
+    unseen += np.array([0.0, late_s, 0.03 * fit.period_s / fit.lag_s]) ** 2
+    # What the lag rests on, some edges, is the same in few blocks and in many; so is how the noise
+    # of a gain is known.
+    few = _reach(n_blocks)
+    by_noise = np.array([few, NORMAL_95, NORMAL_95]) * np.sqrt(by_noise + unseen)
+    reach = np.maximum(by_noise, few * np.sqrt(by_block))
     if n_pulls >= LEAST_PULLS:
         reach = np.maximum(reach, _reach(n_pulls) * np.sqrt(by_pull))
     gain, delay_s, log_lag = reach.tolist()

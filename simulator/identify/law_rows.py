@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 
 from rules.facts import CommandKind, Rig
+from rules.step.constants import Constants
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from simulator.identify.estimates import Series
@@ -34,14 +35,27 @@ KEYS: Final = {
 STEPS: Final = {"start_boost": 8.0, "full_boost": 15.0, "start_duty": 6.0, "full_duty": 10.0}
 
 
+def part_of(k: Constants, boost: Any, full: Any, share: Any) -> Any:
+    """Return what shares of full command give, mL/min, as ``rules.step.command`` does, (n,)."""
+    share = np.clip(share, 0.0, 1.0)
+    if k.follows_command == 0.0:
+        return share * full
+    across = k.conductance_sq * (k.shut_off_kpa * share**2 - boost - k.check_valve_kpa)
+    half = 0.5 * k.conductance_sq_slope * share
+    return np.where(
+        (share > 0.0) & (across > 0.0), np.sqrt(half**2 + np.maximum(across, 0.0)) - half, 0.0
+    )
+
+
 class Rows:
     """Rows of spray and around it, pulls one behind the other, and what each law makes of them."""
 
-    def __init__(self, parts: Sequence[tuple[Any, ...]], by_log: bool) -> None:
+    def __init__(self, parts: Sequence[tuple[Any, ...]], by_log: bool, k: Constants) -> None:
         rows_s, boost, duty, full, own, target = (
             np.concatenate(column) for column in zip(*(part[:6] for part in parts), strict=True)
         )
-        self.by_log = by_log
+        self.by_log, self._k = by_log, k
+        self.by_speed = k.follows_command > 0.0
         every = np.arange(len(rows_s))
         fine: tuple[Any, Any] = (rows_s, every) if by_log else filled(rows_s, STEP_S)
         self.t_s, self.at = fine
@@ -65,7 +79,7 @@ class Rows:
             share = (self.boost - x[0]) / max(x[1] - x[0], 1.0)
         else:
             share = (self.duty - x[1]) / max(x[2] - x[1], 1.0)
-        return np.where(self.boost >= x[0], np.clip(share, 0.0, 1.0) * self.full, 0.0)
+        return np.where(self.boost >= x[0], part_of(self._k, self.boost, self.full, share), 0.0)
 
     def followed(self, command: Any, x: Parameters) -> Any:
         """Return what is read of a command, gain 1; the last two numbers are delay and lag."""
@@ -157,7 +171,10 @@ def rows_of(logs: Sequence[Series], rig: Rig) -> Rows | None:
         target = log.column("delivered_ml_min")
         if by_log:
             asked = log.column(by_flow)
-            target = np.where(np.isfinite(asked), asked, 0.01 * log.column(by_pct) * full)
+            if k.follows_command > 0.0:
+                asked = np.full(len(asked), np.nan)  # only a share of speed needs no pump's curve
+            asked_pct = part_of(k, boost, full, 0.01 * log.column(by_pct))
+            target = np.where(np.isfinite(asked), asked, asked_pct)
         tables.append((boost, duty, full, command_of(rig, k, log), target))
     most = max((float(np.nanmax(table[4], initial=0.0)) for table in tables), default=0.0)
     if most <= 0.0:
@@ -175,4 +192,4 @@ def rows_of(logs: Sequence[Series], rig: Rig) -> Rows | None:
         begins_s = float(laid_s[-1]) + APART_S
     if sum(len(part[0]) for part in parts) < LEAST_ROWS:
         return None
-    return Rows(parts, by_log)
+    return Rows(parts, by_log, k)

@@ -2,15 +2,17 @@
 
 A real flow follows its command as one delay and one lag only nearly: a valve opens late, a line
 fills, a wheel starts to turn. So the tolerances that the intervals ask for are widened until a
-guard that has them stays calm in every pull.
+guard that has them stays calm in every pull: of delay and lag, or, on a car without a flow sensor,
+of the line's gain.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from rules.facts import FlowSensor, Rig
-from rules.step.from_rig import limit_nats
+from rules.channels import LINE
+from rules.facts import FlowSensor, LineSensor, Rig
+from rules.step.from_rig import limit_nats, witness_column
 from simulator.identify.estimates import Estimate, Pull, Series
 from simulator.identify.health import OF_THE_SPRAY, judged
 
@@ -18,18 +20,30 @@ CALM: Final = 0.35  # of the evidence that pulls timing: honest noise alone reac
 TRIES: Final = 12
 DELAY_STEP_S: Final = 0.005
 LAG_STEP: Final = 0.05  # of the lag
+LINE_STEP_PCT: Final = 1.0
 DELAY, LAG = ("flow_sensor.transport_delay_within", "flow_sensor.lag_within")
+LINE_GAIN: Final = "line_sensor.gain_within"
 MOST_SHARE: Final = 0.95  # of delay and of lag: no rig may say more
 WIDENED: Final = "; widened until a guard stays calm in all of them"
 
 
 def rig_with(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
-    """Return a rig with the flow sensor that was identified; what wasn't stays as it is."""
+    """Return a rig with the sensors that were identified; what wasn't stays as it is."""
 
-    def of(key: str, otherwise: float, per: float = 1.0) -> float:
-        value = numbers[f"flow_sensor.{key}"].value
+    def of(key: str, otherwise: float, per: float = 1.0, table: str = "flow_sensor") -> float:
+        value = numbers[f"{table}.{key}"].value
         return otherwise if value is None else value / per
 
+    def of_line(key: str, otherwise: float, per: float = 1.0) -> float:
+        return of(key, otherwise, per, "line_sensor")
+
+    line = rig.line_sensor
+    line = LineSensor(
+        lag_s=min(of_line("lag", line.lag_s), line.lag_s),
+        gain_within=min(max(of_line("gain_within", line.gain_within, 100.0), 0.005), 0.5),
+        noise=min(max(of_line("noise", line.noise, 100.0), 0.001), 0.5),
+        noise_lasts_s=of_line("noise_lasts", line.noise_lasts_s),
+    )
     old = rig.flow_sensor
     delay_s, lag_s = max(of("transport_delay", old.delay_s), 0.0), of("lag", old.lag_s)
     sensor = FlowSensor(
@@ -43,7 +57,14 @@ def rig_with(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
         floor_ml_min=of("floor", old.floor_ml_min),
         refresh_s=of("refresh", old.refresh_s),
     )
-    return replace(rig, flow_sensor=sensor)
+    return replace(rig, flow_sensor=sensor, line_sensor=line)
+
+
+def as_written(rig: Rig, numbers: Mapping[str, Estimate]) -> Rig:
+    """Return the same as a fit writes it: one log doesn't bound the floor, which is only raised."""
+    fitted = rig_with(rig, numbers)
+    floor_ml_min = max(fitted.flow_sensor.floor_ml_min, rig.flow_sensor.floor_ml_min)
+    return replace(fitted, flow_sensor=replace(fitted.flow_sensor, floor_ml_min=floor_ml_min))
 
 
 def widened(
@@ -55,14 +76,17 @@ def widened(
         logs: The logs.
         rig: With the command that explains them.
         pulls: Those that were fitted.
-        numbers: Of the flow sensor, delay and lag among them.
+        numbers: Of all sensors, those of what tells whether spray arrives among them.
     """
     now = dict(numbers)
+    lag_s = now["flow_sensor.lag"].value or 0.0
+    steps: tuple[tuple[str, float], ...] = ((DELAY, DELAY_STEP_S), (LAG, LAG_STEP * lag_s))
+    if witness_column(rig) == LINE:
+        steps = ((LINE_GAIN, LINE_STEP_PCT),)
     for tried in range(TRIES):
-        if _calm(logs, rig_with(rig, now), pulls):
+        if _calm(logs, as_written(rig, now), pulls):
             return now, True
-        lag_s = now["flow_sensor.lag"].value or 0.0
-        for key, step in ((DELAY, DELAY_STEP_S), (LAG, LAG_STEP * lag_s)):
+        for key, step in steps:
             one = now[key]
             said = one.from_ if tried else one.from_ + WIDENED
             now[key] = replace(one, value=(one.value or 0.0) + step, from_=said)

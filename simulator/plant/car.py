@@ -286,6 +286,8 @@ def _start(k: Constants, first: DriverStep, scenario: Scenario) -> State:
     s.best_deg = s.spark_deg = 25.0
     s.supply_v = RESTING_V
     s.line_kpa = s.sensed_line_kpa = k.crack_kpa if k.crack_kpa < 1e9 else 0.8 * k.shut_off_kpa
+    if k.follows_command > 0.0:
+        s.line_kpa = s.sensed_line_kpa = 0.0  # no valve holds any pressure
     s.tank_ml = min(scenario.tank_ml, k.tank_ml)
     s.ceiling_kpa = NO_CEILING_KPA
     s.peak_charge_c = s.peak_boost_kpa = -100.0

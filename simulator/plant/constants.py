@@ -68,6 +68,7 @@ class Constants(Record):
     bypass_ml_s_kpa: float = 0.0  # flow for each kPa above that
     shut_off_kpa: float = 0.0  # the pump's pressure at no flow, gauge
     free_ml_s: float = 0.0  # the pump's flow at no pressure
+    follows_command: float = 0.0  # 1 where the command sets the pump's speed
     stroke_hz: float = 0.0  # the pump's strokes at nominal speed
     ripple_share: float = 0.0  # of the line pressure, either way, at nominal speed
     check_kpa: float = 0.0  # opens the check valve

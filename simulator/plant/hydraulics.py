@@ -127,6 +127,42 @@ def full_flow_ml_min(k: Constants, boost_kpa: float) -> float:
     return flow
 
 
+def flow_at_speed(k: Constants, speed: float, boost_kpa: float) -> float:
+    """Return the steady flow of a healthy system without valve and bypass, mL/min.
+
+    Args:
+        k: Constants.
+        speed: The pump's, over nominal, 0 to 1.
+        boost_kpa: Manifold pressure, kPa gauge.
+
+    Source: affinity laws in ``full_flow_ml_min``'s quadratic.
+    """
+    if speed <= 0.0:
+        return 0.0
+    free = 60.0 * k.free_ml_s * speed
+    g = free / (k.shut_off_kpa * speed * speed)
+    rest = free - g * (boost_kpa + k.check_kpa)
+    if rest <= 0.0:
+        return 0.0
+    u = g / (k.conductance * k.conductance)
+    v = 1.0 + g * k.friction_kpa_min_ml
+    return (sqrt(v * v + 4.0 * u * rest) - v) / (2.0 * u)
+
+
+def speed_for(k: Constants, flow_ml_min: float, boost_kpa: float) -> float:
+    """Return the speed, over nominal, at which a healthy pump passes a flow, 0 to 1.
+
+    Source: ``shut_off n^2 - slope n q = p``, solved for n.
+    """
+    if flow_ml_min <= 0.0:
+        return 0.0
+    across_kpa = (flow_ml_min / k.conductance) ** 2 + k.friction_kpa_min_ml * flow_ml_min
+    line_kpa = boost_kpa + k.check_kpa + across_kpa
+    slope = k.shut_off_kpa / (60.0 * k.free_ml_s)
+    half = 0.5 * slope * flow_ml_min
+    return smaller(1.0, (half + sqrt(half * half + k.shut_off_kpa * line_kpa)) / k.shut_off_kpa)
+
+
 def opening_for(k: Constants, flow_ml_min: float, boost_kpa: float) -> float:
     """Return the mean valve opening at which the healthy system passes a flow, 0 to 1.
 
@@ -197,7 +233,7 @@ def spray_rates(k: Constants, s: State, d: Rates, valve: float, due_ml_min: floa
         d.line_kpa = 0.0
     d.opening = (valve - s.opening) / VALVE_S
     d.due_ml_min = (due_ml_min - s.due_ml_min) / VALVE_S
-    _pump_rates(s, d, opening)
+    _pump_rates(k, s, d, opening)
     out_ml_s = (s.nozzle_ml_min + s.leaked_ml_min) / 60.0
     d.used_ml = out_ml_s
     d.tank_ml = -out_ml_s - s.drain * _DRAIN_PER_S * (tank_ml + 5.0)
@@ -209,14 +245,15 @@ def spray_rates(k: Constants, s: State, d: Rates, valve: float, due_ml_min: floa
     d.slosh_ml_s = _SLOSH_PER_S2 * pull_ml - _SLOSH_DAMPING_PER_S * s.slosh_ml_s
 
 
-def _pump_rates(s: State, d: Rates, opening: float) -> None:
+def _pump_rates(k: Constants, s: State, d: Rates, opening: float) -> None:
     """Supply voltage under load, and the pump's speed behind it."""
     running = s.pump_drive * s.primed
+    asked = s.pump_asked if k.follows_command > 0.0 else 1.0
     sag_v = _SAG_V * running * smaller(1.0, 0.2 + opening)
     # A bad joint costs under load alone.
     loaded = 1.0 - running * smaller(1.0, 4.0 * opening) * (1.0 - s.supply_left)
     d.supply_v = ((RESTING_V - sag_v) * loaded - s.supply_v) / _SUPPLY_S
-    d.pump = (running * s.supply_v / NOMINAL_V - s.pump) / _COAST_S
+    d.pump = (asked * running * s.supply_v / NOMINAL_V - s.pump) / _COAST_S
 
 
 def _drawn_ml_min(k: Constants, s: State, boost_kpa: float, tank_ml: float) -> float:

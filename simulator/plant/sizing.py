@@ -4,8 +4,8 @@ from collections.abc import Sequence
 from math import inf, isinf, isnan, pi, sqrt
 from typing import Final
 
-from rules.channels import CHANNEL_NAMES
-from rules.facts import Charger, Rig
+from rules.channels import CHANNEL_NAMES, DELIVERED
+from rules.facts import Charger, CommandKind, Rig
 from simulator.plant.air import GAS_CONSTANT_J_KG_K, air_flow_kg_s
 from simulator.plant.charging import (
     AIR_J_KG_K,
@@ -24,15 +24,26 @@ from simulator.plant.hydraulics import VALVE_S, full_flow_ml_min
 from simulator.plant.mixture import surface_mn_m, viscosity_mpa_s
 from simulator.plant.noise import generator
 from simulator.plant.script import Scenario, Spread
+from simulator.plant.sensors import PULSES_PER_ML
 from simulator.plant.state import RING
 
 LONGEST_STEP_S: Final = 0.001
 AMBIENT_HUMIDITY: Final = 0.006  # kg/kg, a mild day
 WATER_KG_M3: Final = 998.2  # at 20 degC, IAPWS-95; nozzles are rated on it
-_SPREAD: Final = 0.2  # of this car's delay and lag about the rig's
-_GAIN_SPREAD: Final = 0.04
-_ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows; the rest is the sensor's own
-_LINE_S: Final = 0.006  # what line and valve add to the lag
+_SPREAD: Final = 0.4  # of this car's delay and lag, in what the rig says they may be off
+_GAIN_SPREAD: Final = 0.5
+_USUAL_NOISE: Final = 0.875  # of the rig's
+_NOISE_SPREAD: Final = 0.125
+_ACTUATION_SHARE: Final = 0.55  # of the delay the sensor shows
+# What the meter's pulses add to a reading's delay and lag, in times from one to the next at full
+# flow. From rest the first pulse only starts the clock, so a sudden rise shows one to two late. A
+# slow one passes through small flows, whose pulses are few: weighted as a fit does (readings of
+# 3.5 % noise and 0.6 % of full flow), 1/f averages 2.8 from a tenth of full flow up. Once flow
+# stops, the reading falls no faster than the inverse of the time since the last pulse: fits of
+# healthy pulls found that much of lag.
+_PULSES_OF_DELAY: Final = (1.5, 2.8)
+_PULSES_OF_LAG: Final = 2.8
+_QUICKEST_S: Final = 0.004  # a sensor's own lag
 _SPOOL_OF_REDLINE: Final = 0.38  # full boost is just reached here, given time
 _SPOOL_GAS_K: Final = 1080.0
 _SPOOL_S: Final = 0.16  # kinetic energy at the design point over compressor power at spool
@@ -85,11 +96,12 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     k.shut_off_kpa *= 1.0 - this.pump_wear
     if not isnan(this.octane):
         k.petrol_octane = this.octane
-    actuation = min(round(_ACTUATION_SHARE * this.delay_s / k.dt_s), RING - 1)
-    k.actuation_steps = actuation
-    rest = round(this.delay_s / k.dt_s) - actuation
-    k.sensor_steps = max(0, min(rest, RING - 1))
-    k.sensor_lag_s = max(0.004, this.lag_s - VALVE_S - _LINE_S, 2.0 * k.dt_s)
+    sent = {channel.name for channel in rig.channels}
+    # A car that reports no knock has no knock control.
+    k.most_knock_deg = _KNOCK_CONTROL_DEG if "knock" in sent else 0.0
+    for i, name in enumerate(CHANNEL_NAMES):
+        k.sent[i] = 1.0 if name in sent else 0.0
+    _share_out(k, this.delay_s, this.lag_s)
     k.flow_gain = 1.0 + this.gain
     k.flow_noise = this.noise
     k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
@@ -97,26 +109,53 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
     late = round(rig.fault_intervals.reaction_s / k.dt_s)
     most_late = RING - 2 - round(1.0 / k.dt_s)  # faults may add a second
     k.reaction_steps = max(0, min(late, most_late))
-    sent = {channel.name for channel in rig.channels}
-    # A car that reports no knock has no knock control.
-    k.most_knock_deg = _KNOCK_CONTROL_DEG if "knock" in sent else 0.0
-    for i, name in enumerate(CHANNEL_NAMES):
-        k.sent[i] = 1.0 if name in sent else 0.0
     return k
 
 
+def soonest_s(k: Constants) -> tuple[float, float]:
+    """Return delay and lag that valve and flow meter alone give the flow reading, seconds.
+
+    A rig that says less has a car that is slower than it says. The line adds nothing: it stands
+    under pressure when the valve opens.
+
+    Args:
+        k: Constants: pump, line, nozzles and command, and what is sent.
+    """
+    if k.sent[DELIVERED - 1] == 0.0:
+        return VALVE_S, 0.0
+    flow_ml_min = min(full_flow_ml_min(k, k.peak_kpa), k.fixed_ml_min)
+    pulse_s = 60.0 / (PULSES_PER_ML * max(flow_ml_min, 1.0))
+    # Injector duty follows engine speed, and takes a second; boost is there in some tenths.
+    slow = k.command in (CommandKind.INJECTOR_DUTY, CommandKind.MAP)
+    return VALVE_S + _PULSES_OF_DELAY[slow] * pulse_s, _PULSES_OF_LAG * pulse_s
+
+
+def _share_out(k: Constants, delay_s: float, lag_s: float) -> None:
+    """Let the flow reading show a delay and a lag, with what valve and meter add to its own.
+
+    What the sensor itself takes gives way first, then the way to the valve: what the engine gets
+    comes no later for a slow meter.
+    """
+    before_s, smeared_s = soonest_s(k)
+    left_s = max(delay_s - before_s, 0.0)
+    k.actuation_steps = min(round(min(_ACTUATION_SHARE * delay_s, left_s) / k.dt_s), RING - 1)
+    k.sensor_steps = min(round(left_s / k.dt_s) - k.actuation_steps, RING - 1)
+    k.sensor_lag_s = max(_QUICKEST_S, lag_s - smeared_s, 2.0 * k.dt_s)
+
+
 def _spread(rig: Rig, drawn: Sequence[float]) -> Spread:
-    """Return a car that spreads about its rig.
+    """Return a car that spreads about its rig, over part of what the rig says it may be off.
 
     Args:
         rig: The rig.
         drawn: Numbers from -1 to 1.
     """
+    sensor = rig.flow_sensor
     return Spread(
-        rig.flow_sensor.delay_s * (1.0 + _SPREAD * drawn[0]),
-        rig.flow_sensor.lag_s * (1.0 + _SPREAD * drawn[1]),
-        _GAIN_SPREAD * drawn[2],
-        0.035 + 0.005 * drawn[4],
+        sensor.delay_s + _SPREAD * sensor.delay_within_s * drawn[0],
+        sensor.lag_s + _SPREAD * sensor.lag_within_s * drawn[1],
+        _GAIN_SPREAD * sensor.gain_within * drawn[2],
+        sensor.noise * (_USUAL_NOISE + _NOISE_SPREAD * drawn[4]),
     )
 
 
@@ -217,6 +256,7 @@ def _spray(k: Constants, rig: Rig) -> None:
     k.shut_off_kpa = pump.shut_off_kpa
     k.free_ml_s = pump.free_flow_ml_min / 60.0
     k.ripple_share = pump.ripple_share
+    k.follows_command = 1.0 if pump.follows_command else 0.0
     k.check_kpa = spray.check_valve_kpa
     k.density_kg_m3 = spray.fluid_kg_m3
     k.methanol = 0.01 * spray.methanol_mass_pct

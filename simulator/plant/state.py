@@ -152,6 +152,7 @@ class State(Continuous):
 
     # what the faults do at this moment; see ``faults.heal`` for "nothing"
     pump_drive: float = 0.0  # 0 or 1
+    pump_asked: float = 0.0  # its speed, over nominal, where that follows the command
     pump_left: float = 0.0  # share of its pressure
     supply_left: float = 0.0  # share of its voltage under load
     nozzles_left: float = 0.0  # share of their conductance

@@ -26,10 +26,10 @@ from simulator.plant.charging import (
 from simulator.plant.combustion import best_torque_btdc_deg
 from simulator.plant.constants import Constants
 from simulator.plant.engine import METHANOL_AIR, STOICHIOMETRIC, full_load_share
-from simulator.plant.hydraulics import full_flow_ml_min
+from simulator.plant.hydraulics import flow_at_speed, full_flow_ml_min
 from simulator.plant.ignition import conditions
 from simulator.plant.script import Do, Scenario, Step
-from simulator.plant.sizing import size
+from simulator.plant.sizing import size, soonest_s
 from simulator.plant.spray_control import command_share
 from simulator.plant.state import State
 
@@ -88,6 +88,7 @@ class Tune:
         timing_deg: Timing, rows by boost, degrees before top dead centre.
         bought_deg: What full spray moves borderline by at full boost and 0.75 of redline.
         spent: For each boost at which the rig claims timing for spray, up to full boost.
+        soonest_s: Delay and lag that valve and flow meter alone give the flow reading, seconds.
     """
 
     in_cylinder: float
@@ -96,6 +97,7 @@ class Tune:
     timing_deg: tuple[float, ...]
     bought_deg: float
     spent: tuple[Spent, ...]
+    soonest_s: tuple[float, float]
 
     @property
     def overdrawn(self) -> Spent | None:
@@ -148,7 +150,7 @@ def tune(rig: Rig, peak_boost_kpa: float | None) -> Tune:
         for boost in dict.fromkeys((*(b for b in rig.paid.boost_kpa if b < peak), peak))
     )
     claims = tuple(one for one in spent if one.claimed_deg > 0.0)
-    return Tune(k.in_cylinder, boosts, speeds, tuple(timing), bought, claims)
+    return Tune(k.in_cylinder, boosts, speeds, tuple(timing), bought, claims, soonest_s(k))
 
 
 def _spent(k: Constants, boost_kpa: float, rpm: float) -> Spent:
@@ -190,6 +192,8 @@ def _borderline_deg(
     duty = 80.0 * min(1.0, rpm / k.redline_rpm) * load
     share = spray_share * command_share(k, boost_kpa, duty)
     full = full_flow_ml_min(k, boost_kpa)
+    if k.follows_command > 0.0 and k.fixed_ml_min >= full:
+        full, share = flow_at_speed(k, share, boost_kpa), 1.0
     sprayed = share * min(full, k.fixed_ml_min) * k.density_kg_m3 * 1e-6 / 60.0
     methanol = k.methanol
     drop_k = water = spirit = 0.0

@@ -16,7 +16,7 @@ from simulator.proof.false_pulls import OF_LIMITS, Watched, watch_outing
 from simulator.proof.outcomes import CHUNK, Cars
 from simulator.proof.population import draw
 from simulator.proof.requirements import Calm
-from simulator.proof.results import CalmResult, Verdict, properties, set_apart
+from simulator.proof.results import WORST, CalmResult, Verdict, properties, set_apart
 from simulator.proof.tail import Tail, extrapolated
 
 RUNS_A_DRIVE: Final = 10.0  # a drive takes as long as so many runs with a fault
@@ -137,8 +137,12 @@ class CalmsSoFar:
         if tail is not None:
             parts.append(_in_words(tail, beyond))
         reason = "; ".join(part for part in parts if part)
-        hours = _HOURS * row.time
-        return CalmResult(row.calm, row.verdict, hours, row.count, *row.bounds(), beyond, reason)
+        counts = [watched.count(row.calm.action) for watched in seen]
+        hit = sorted((number for number, n in enumerate(counts) if n), key=lambda i: -counts[i])
+        hours, bounds = _HOURS * row.time, row.bounds()
+        return CalmResult(
+            row.calm, row.verdict, hours, row.count, *bounds, beyond, reason, tuple(hit[:WORST])
+        )
 
     def _apart(self, calm: Calm, seen: Sequence[Watched]) -> str:
         quiet: list[dict[str, float]] = []
@@ -190,8 +194,5 @@ def _what(row: _Row, seen: Sequence[Watched]) -> str:
 def _in_words(tail: Tail, beyond: tuple[float, float, float] | None) -> str:
     if beyond is None:
         return f"how often evidence of missing spray will get there isn't told: {tail.refused}"
-    rate, _, most = beyond
-    return (
-        f"evidence of missing spray alone, by its lower peaks: {rate:z.2g} in 100 h, at most "
-        f"{most:z.2g}"
-    )
+    rate, most = (f"{x:z.2g}" if x < 99.5 else f"{x:z.0f}" for x in (beyond[0], beyond[2]))
+    return f"evidence of missing spray alone, by its lower peaks: {rate} in 100 h, at most {most}"

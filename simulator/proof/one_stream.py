@@ -15,10 +15,7 @@ from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.coverage.matrix import found_in
-from simulator.proof.driving import outing
-from simulator.proof.false_pulls import Watched, watch_outing
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, outcome, staged, watched
-from simulator.proof.population import draw
 from simulator.proof.requirements import Requirement
 from simulator.proof.results import delay_s
 from simulator.runs import Drive
@@ -55,15 +52,6 @@ def with_actions(
     """Run one chunk of a requirement for each guard by itself, which acts on its car, compiled."""
     runs = [staged(cars, requirement, chunk * CHUNK + i) for i in range(CHUNK)]
     return [[watched(*run, guard) for run in runs] for guard in guards]
-
-
-def healthy_chunk(cars: Cars, guards: Sequence[Rig], chunk: int) -> list[list[Watched]]:
-    """Drive one chunk of healthy cars once; return what each guard says, compiled."""
-    drives = []
-    for number in range(chunk * CHUNK, (chunk + 1) * CHUNK):
-        drawn = draw(cars.population, number, cars.seed_set)
-        drives.append(watch_outing(outing(cars.driven, drawn), guards))
-    return [list(of_guard) for of_guard in zip(*drives, strict=True)]
 
 
 def _on_one(

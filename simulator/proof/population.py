@@ -86,6 +86,11 @@ class Range(Decoded):
             raise Mismatch(f"{low:zg} to {high:zg}")
         return cls(numbers[0], numbers[-1], numbers[1] if len(numbers) == 3 else nan)
 
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The least and the most."""
+        return self.least, self.most
+
     def at(self, share: float) -> float:
         """Return the value that so great a share (0 to 1) of all values is below."""
         width = self.most - self.least

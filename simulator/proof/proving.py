@@ -4,6 +4,7 @@ import hashlib
 import signal
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import get_context
@@ -19,6 +20,7 @@ from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.requirements import Requirements
 from simulator.proof.results import Proof, RowSoFar
+from simulator.strict import BadInput
 
 MOST_RUNS: Final = 4000
 DRIVES_A_RUN: Final = 5  # healthy drives that rows without a fault may have, for each such run
@@ -164,6 +166,7 @@ def prove_here(
 
     Raises:
         KeyboardInterrupt: It was broken off; what was done until then is taken and kept.
+        BadInput: A process was killed; likewise.
     """
 
     def take(job: Job, came: Came) -> None:
@@ -178,7 +181,7 @@ def prove_here(
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
-    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=leave_breaking_off)
+    pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently)
     under_way: dict[Future[Came], Job] = {}
     try:
         while True:
@@ -190,6 +193,11 @@ def prove_here(
                 return
             for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                 take(under_way.pop(future), future.result())
+    except BrokenProcessPool:
+        raise BadInput(
+            "found a process of the proof killed, expected it to end (is there too little memory? "
+            "fewer --jobs need less); the same command goes on from there"
+        ) from None
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
@@ -220,6 +228,6 @@ def _new(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
             yield job
 
 
-def leave_breaking_off() -> None:
-    """Let a worker finish its job where ctrl+c ends the whole group: the parent ends it then."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+def end_silently() -> None:
+    """Let ctrl+c end a worker at once: what it was at is run again."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -1,17 +1,24 @@
-"""Why a row fails, by trial: what in the rig, were it another, would let its failing runs pass.
+"""Why a row fails, by trial; and how what was found goes with what ``flowdebt check`` reckons.
 
-These runs are driven again, the same cars, by a guard whose rig differs in one thing: a delay, a
-tolerance, a threshold. Whichever sets most of them right is named.
+The runs that fail are driven again, the same cars, by a guard whose rig differs in one thing: a
+delay, a tolerance, a threshold. Whichever sets most of them right is named.
 """
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from math import isfinite
 from typing import Any, Final
 
-from rules.facts import Rig
-from simulator.plant import Spread
+from rules.facts import Action, Rig
+from rules.handling import handled, least_due_ml_min
+from rules.step.from_rig import constants_of
+from simulator.plant import FaultKind, Spread
+from simulator.proof.driving import outing
+from simulator.proof.false_pulls import watch_outing
 from simulator.proof.outcomes import Cars, staged, watched
-from simulator.proof.results import Failing, Proof, RowResult, Verdict, failings
+from simulator.proof.population import Range, draw
+from simulator.proof.proportions import quantile
+from simulator.proof.results import CalmResult, Failing, Proof, RowResult, Verdict, failings
 from simulator.rig.keys import RIG
 from simulator.rig.tables import FactTable
 
@@ -21,6 +28,11 @@ _NAMED: Final = 0.5  # of them that have to pass
 _CALMEST_H, _QUICKEST_H = 1e5, 1.0
 _EXACT_S: Final = 1e-3
 _LATE: Final = (Failing.NOTHING_DONE, Failing.LATE)
+_CHECKED: Final = 0.95  # of faults are handled as soon as ``check`` reckons
+_FULL_BOOST: Final = ("low", "high")
+_SAME: Final = 1e-9
+_WITHIN: Final = "no car goes beyond its tolerances"
+_TIMES: Final = ("transport delay", "lag")
 _OF_THE_CAR: Final = ("engine", "vehicle", "injectors", "channels")  # more of a car than of a guard
 
 
@@ -38,8 +50,61 @@ class _Change:
 
 
 def explained(proof: Proof, cars: Cars) -> Proof:
-    """Return a proof whose failing rows say, where it can be found, what in the rig fails them."""
-    return replace(proof, rows=tuple(_explained(row, cars) for row in proof.rows))
+    """Return a proof that says what its rows hang on.
+
+    Its failing rows say, where it can be found, what in the rig fails them; the rows that
+    ``flowdebt check`` reckons with say how the two agree.
+    """
+    beyond = beyond_tolerance(cars)
+    rows = [replace(_explained(row, cars), reckoned=_reckoned(row, cars)) for row in proof.rows]
+    calms = [_calm_explained(calm, cars) for calm in proof.calms]
+    return replace(proof, rows=tuple(rows), calms=tuple(calms), beyond=beyond)
+
+
+def beyond_tolerance(cars: Cars) -> tuple[str, ...]:
+    """Return in what the drawn cars go beyond what the guard's rig allows for, in clauses."""
+    sensor, drawn = cars.guard.flow_sensor, cars.population
+    delay, lag = sensor.delay_within_s, sensor.lag_within_s
+    allowed = (
+        ("transport delay", drawn.delay_s, Range(sensor.delay_s - delay, sensor.delay_s + delay)),
+        ("lag", drawn.lag_s, Range(sensor.lag_s - lag, sensor.lag_s + lag)),
+        ("gain", drawn.gain, Range(-sensor.gain_within, sensor.gain_within)),
+        ("noise", drawn.noise, Range(0.0, sensor.noise)),
+    )
+    found = []
+    for name, of, within in allowed:
+        if of and not within.least - _SAME < of.least <= of.most < within.most + _SAME:
+            times, unit = (1e3, "ms") if name in _TIMES else (1e2, "%")
+            ends = [f"{times * x:z.3g} to {times * y:z.3g}" for x, y in (of.ends, within.ends)]
+            found.append(f"{name} {ends[0]} {unit}, where the rig allows {ends[1]}")
+    return tuple(found)
+
+
+def _reckoned(result: RowResult, cars: Cars) -> str:
+    """Return how soon 19 of 20 are handled, and what ``check`` makes of it; "" where it doesn't."""
+    row, rate = result.requirement, cars.population.rate_hz
+    delays = result.delays_s
+    (*_, fault) = row.faults
+    whole = len(row.faults) == 1 and fault.kind is FaultKind.PUMP_STOP and not fault.ramp_s
+    asked = row.at_least is not Action.NO_ACTION and row.point.key in _FULL_BOOST
+    if not (delays and whole and asked and rate):
+        return ""
+    guard, kpa = cars.guard, cars.guard.paid.boost_kpa[-1]
+    found = handled(guard, kpa, least_due_ml_min(guard, kpa), 1.0, 1.0 / rate.least)
+    reckons_s = (found.warn_s, found.pull_s, found.cut_s)[row.at_least - 1]
+    took_s = quantile(delays, _CHECKED) + guard.fault_intervals.reaction_s
+    text = (
+        f"19 of 20 within {_ms(took_s)}, the controller's reaction included; flowdebt check "
+        f"reckons {_ms(reckons_s)}"
+    )
+    if took_s <= reckons_s:
+        return text
+    beyond = "; ".join(beyond_tolerance(cars))
+    return f"{text}: " + (f"the cars go beyond it: {beyond}" if beyond else _WITHIN)
+
+
+def _ms(seconds: float) -> str:
+    return f"{1e3 * seconds:z.0f} ms" if isfinite(seconds) else "no time"
 
 
 def _explained(result: RowResult, cars: Cars) -> RowResult:
@@ -53,8 +118,10 @@ def _explained(result: RowResult, cars: Cars) -> RowResult:
     for change in _changes(cars, late=late):
         passed = 0
         for scenario, drawn, twin_kj in runs:
-            guard = change.of(cars.guard, drawn.spread)
-            passed += not failings(row, watched(scenario, drawn, twin_kj, guard))
+            guard = _possible(change, cars.guard, drawn.spread)
+            passed += guard is not None and not failings(
+                row, watched(scenario, drawn, twin_kj, guard)
+            )
         if passed > most:
             best, most = change.says, passed
         if most == len(runs):
@@ -63,6 +130,39 @@ def _explained(result: RowResult, cars: Cars) -> RowResult:
         return result
     told = f"{most} of {len(runs)} failing runs pass {best}"
     return replace(result, reason=f"{result.reason}; tried again, {told}")
+
+
+def _calm_explained(result: CalmResult, cars: Cars) -> CalmResult:
+    """Have guards of all those rigs watch the drives in which it came, each driven once."""
+    if result.verdict is not Verdict.FAIL:
+        return result
+    changes = list(_changes(cars, late=False))
+    passed = [0] * len(changes)
+    for number in result.hit:
+        drawn = draw(cars.population, number, cars.seed_set)
+        rigs = {
+            i: rig
+            for i, change in enumerate(changes)
+            if (rig := _possible(change, cars.guard, drawn.spread)) is not None
+        }
+        drives = watch_outing(outing(cars.driven, drawn), list(rigs.values()))
+        for i, drive in zip(rigs, drives, strict=True):
+            passed[i] += not drive.count(result.calm.action)
+    most = max(passed, default=0)
+    if most < max(_NAMED * len(result.hit), 1):
+        return result
+    told = f"{most} of {len(result.hit)} such drives pass {changes[passed.index(most)].says}"
+    return replace(result, reason=f"{result.reason}; tried again, {told}")
+
+
+def _possible(change: _Change, guard: Rig, car: Spread) -> Rig | None:
+    """Return the changed rig; None where its terms contradict each other."""
+    rig = change.of(guard, car)
+    try:
+        constants_of(rig)
+    except ValueError:
+        return None
+    return rig
 
 
 def _changes(cars: Cars, *, late: bool) -> Iterator[_Change]:

@@ -56,6 +56,7 @@ class RowResult:
         least: Share that passes at least, at the row's confidence, however the runs were stopped.
         most: And at most.
         reason: Why, in a sentence.
+        reckoned: What ``flowdebt check`` reckons of it, beside what was found; "" where it doesn't.
     """
 
     requirement: Requirement
@@ -65,6 +66,7 @@ class RowResult:
     least: float = 0.0
     most: float = 1.0
     reason: str = ""
+    reckoned: str = ""
 
     @property
     def begun(self) -> tuple[Outcome, ...]:
@@ -110,6 +112,7 @@ class RowResult:
             "passed": self.passed,
             "share_at_least": self.least,
             "share_at_most": self.most,
+            "reckoned": self.reckoned,
             "delay_s": {
                 name: _finite(quantile(delays, share))
                 for name, share in (("p50", 0.5), ("p95", 0.95), ("p99", 0.99), ("most", 1.0))
@@ -138,6 +141,7 @@ class CalmResult:
         extrapolated: What was reckoned beyond what was counted, if anything: rate in 100 h, and its
             bounds.
         reason: Why, in a sentence.
+        hit: Numbers of the drives in which it came oftenest, ``WORST`` of them at most.
     """
 
     calm: Calm
@@ -148,6 +152,7 @@ class CalmResult:
     most: float = inf
     extrapolated: tuple[float, float, float] | None = None
     reason: str = ""
+    hit: tuple[int, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types; what is unbounded is null."""
@@ -161,6 +166,7 @@ class CalmResult:
             "per_100_h_at_least": self.least,
             "per_100_h_at_most": _finite(self.most),
             "extrapolated_per_100_h": self.extrapolated,
+            "worst": list(self.hit),
         }
 
 
@@ -173,12 +179,14 @@ class Proof:
         rows: Rows with a fault.
         calms: Rows without.
         unfinished: It was broken off.
+        beyond: In what the cars go beyond what the rig allows for, in clauses.
     """
 
     about: dict[str, Any]
     rows: tuple[RowResult, ...]
     calms: tuple[CalmResult, ...]
     unfinished: bool = False
+    beyond: tuple[str, ...] = ()
     does_not_prove: str = field(
         default="A simulated car is not the car: this shows what the rules do with cars as the rig "
         "and the population describe them, and nothing of a fault, a sensor or a fuel that neither "
@@ -200,6 +208,7 @@ class Proof:
             **self.about,
             "verdict": self.verdict.value,
             "unfinished": self.unfinished,
+            "beyond_tolerance": list(self.beyond),
             "requirements": [row.as_json() for row in self.rows],
             "calm": [calm.as_json() for calm in self.calms],
             "does_not_prove": self.does_not_prove,

@@ -8,19 +8,14 @@ is, and is judged again on others.
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from math import dist, isfinite
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from rules.facts import Action, Rig
 from rules.step.from_rig import limit_nats
 from simulator.proof.calm import CalmsSoFar
 from simulator.proof.false_pulls import Watched
-from simulator.proof.limits import in_order
-from simulator.proof.one_stream import (
-    first_actions,
-    healthy_chunk,
-    told_by_first_action,
-    with_actions,
-)
+from simulator.proof.limits import Task, in_order, watch_chunk
+from simulator.proof.one_stream import first_actions, told_by_first_action, with_actions
 from simulator.proof.outcomes import CHUNK, Cars, Outcome
 from simulator.proof.proportions import quantile
 from simulator.proof.requirements import Calm, Requirement, Requirements
@@ -28,7 +23,6 @@ from simulator.proof.results import CalmResult, RowResult, RowSoFar, Verdict, fa
 
 SHARE: Final = 0.95  # of the runs that delay, harm and work lost are told for
 _FALSE_PULLS: Final = Calm("false pulls", Action.PULL_TIMING, 1.0)
-_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +245,7 @@ def _off_line(here: Sequence[float], there: Sequence[float], key: int) -> float:
 
 
 class _Trial:
-    """The jobs of a sweep; those of its second part are counted once it is known whom they try."""
+    """The jobs of a sweep."""
 
     def __init__(
         self,
@@ -271,25 +265,25 @@ class _Trial:
 
     def healthy(self, guards: Sequence[Rig]) -> list[list[Watched]]:
         """Return what each guard said of all healthy drives."""
-        return self._by_guard(healthy_chunk, [(self._cars, guards, i) for i in self._chunks])
+        guarded = [replace(self._cars, guard=guard) for guard in guards]
+        came = self._run([(watch_chunk, (guarded, chunk)) for chunk in self._chunks])
+        return [[drive[i] for chunk in came for drive in chunk] for i in range(len(guards))]
 
     def rows(
         self, run: Callable[..., list[list[Outcome]]], guards: Sequence[Rig]
     ) -> list[list[list[Outcome]]]:
         """Return each guard's outcomes, row by row."""
-        found = [
-            self._by_guard(run, [(self._cars, guards, row, i) for i in self._chunks])
-            for row in self._rows
-        ]
-        return [[of_row[i] for of_row in found] for i in range(len(guards))]
+        found: list[list[list[Outcome]]] = [[] for _ in guards]
+        for row in self._rows:
+            came = self._run([(run, (self._cars, guards, row, chunk)) for chunk in self._chunks])
+            for i, of_guard in enumerate(found):
+                of_guard.append([outcome for chunk in came for outcome in chunk[i]])
+        return found
 
-    def _by_guard(
-        self, run: Callable[..., list[list[_T]]], tasks: Sequence[tuple[Any, ...]]
-    ) -> list[list[_T]]:
-        found: list[list[_T]] = [[] for _ in tasks[0][1]]
-        for came in in_order(run, tasks, self._jobs):
-            for all_of, new in zip(found, came, strict=True):
-                all_of += new
+    def _run(self, tasks: Sequence[Task]) -> list[Any]:
+        found = []
+        for came in in_order(tasks, self._jobs):
+            found.append(came)
             self._done += 1
             if self._progress is not None:
                 self._progress(self._done, self._of)

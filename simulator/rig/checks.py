@@ -151,6 +151,11 @@ def _pump(document: Document, rig: Rig) -> None:
             ("spray", "pump", "shut_off"),
             f"at least regulated, {pump.regulated_kpa:zg} kPa (else it is never reached)",
         )
+    if pump.follows_command and pump.regulated_kpa < inf:
+        raise document.wrong(
+            ("spray", "pump", "regulated"),
+            "none, where the pump's speed follows the command (nothing else holds its pressure)",
+        )
     if pump.run_down_s < LEAST_RUN_DOWN_S:
         raise document.wrong(
             ("spray", "pump", "run_down"),

@@ -110,6 +110,7 @@ PUMP: Final = table(
     Key("regulated", PRESSURE, "regulated_kpa"),
     Key("run_down", PositiveSpan, "run_down_s"),
     Key("ripple", RIPPLE, "ripple_share", per=100.0),
+    Key("follows_command", bool),
 )
 SPRAY: Final = table(
     facts.Spray,

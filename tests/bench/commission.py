@@ -1,7 +1,8 @@
 """A car's numbers from its healthy logs: how near to the truth, and do the intervals hold it?
 
-Cars of known truth (``tests.kit.known_cars``), which share nothing with the plant. A cell without
-an interval is one whose interval isn't told, since it can't be trusted there.
+Cars of known truth (``tests.kit.known_cars``), which share nothing with the plant; then the plant's
+(``tests.bench.plant_fits``). A cell without an interval is one whose interval isn't told, since it
+can't be trusted there.
 """
 
 import time
@@ -108,4 +109,7 @@ def main(cars: int = CARS, seed: int = SEED) -> None:
                 for hz in RATES_HZ
             ],
         )
+    from tests.bench import plant_fits  # late: a car runs compiled wherever that code is loaded
+
+    plant_fits.main()
     note(f"\n{time.perf_counter() - start_s:.0f} s")

@@ -61,9 +61,13 @@ def draw_car(rng: Any, rate_hz: float, refresh_s: float) -> KnownCar:
 
 
 def smoothed(x: Any, lag_s: float) -> Any:
-    """Return a signal behind a first-order lag, exact for a held input."""
+    """Return a signal behind a first-order lag: each step's input is the mean of its two ends.
+
+    With its last end alone the output would come half a step, 0.5 ms, too soon.
+    """
     kept = float(np.exp(-STEP_S / lag_s))
-    return lfilter([1.0 - kept], [1.0, -kept], x, zi=[kept * x[0]])[0]
+    new = 0.5 * (1.0 - kept)
+    return lfilter([new, new], [1.0, -kept], x, zi=[(1.0 - new) * x[0]])[0]
 
 
 def sudden_pull(rng: Any) -> Any:

@@ -14,7 +14,9 @@ from rules.step.from_rig import constants_of, witness_column
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision
 from simulator.coverage.matrix import evaluation_seed
-from simulator.plant import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant import Do, Fault, FaultKind, Scenario, Spread, Step
+from simulator.plant.sensors import PULSES_PER_ML
+from simulator.plant.sizing import size
 from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
@@ -74,13 +76,18 @@ def driven(
     above_kpa: float,
 ) -> tuple[tuple[float, ...], float]:
     """Return from fault to timing pulled and done, car by car, and the mean flow due till then."""
-    rig = as_built(RIGS[name]) if narrow else RIGS[name]
+    rig = RIGS[name]  # whose tolerances say how far its cars differ
+    known = as_built(rig) if narrow else rig
     drive = (Step(Do.CRUISE, 2.0, gear), Step(Do.PULL, at_s - 2.0 + for_s, gear))
     fault = Fault(kind, at_s, magnitude=magnitude, above_boost_kpa=above_kpa, gear=gear)
     took_s, due = [], []
     for i in range(CARS):
         run = Drive(
-            Scenario("", "", rig, drive, (fault,)), evaluation_seed(i), guarded=True, compiled=True
+            Scenario("", "", rig, drive, (fault,)),
+            evaluation_seed(i),
+            guarded=True,
+            compiled=True,
+            guard_rig=known,
         )
         blocks = list(run)
         decisions = np.concatenate([block.decisions for block in blocks])
@@ -94,6 +101,20 @@ def driven(
         until = (truths[:, 0] >= begun_s) & (truths[:, 0] <= acted_s)
         due.append(float(truths[until, DUE].mean()))
     return tuple(took_s), sum(due) / CARS
+
+
+def not_waited_for_s(name: str, due_ml_min: float) -> float:
+    """Return how much sooner a car's reading shows a fault than a command, in the mean.
+
+    A fault waits for no valve, and a loss of part of the flow for one pulse only. What is reckoned
+    counts all of a rig's delay and lag, as no rig can tell how much of them that is.
+    """
+    rig = RIGS[name]
+    sensor = rig.flow_sensor
+    usual = Spread(sensor.delay_s, sensor.lag_s, 0.0, sensor.noise)
+    k = size(rig, Scenario("", "", rig, (Step(Do.IDLE, 1.0),), spread=usual), 1)
+    pulse_s = 60.0 / (PULSES_PER_ML * due_ml_min)
+    return sensor.delay_s + sensor.lag_s - k.sensor_steps * k.dt_s - k.sensor_lag_s - pulse_s
 
 
 def percentile_95(values: tuple[float, ...]) -> float:
@@ -121,7 +142,9 @@ def test_the_plant_is_handled_as_soon_as_was_reckoned(
     took_s, due = driven(name, True, kind, magnitude, 4.0, 4, for_s, -inf)
     late_s = percentile_95(took_s)
     promised_s = handled(rig, rig.paid.boost_kpa[-1], due, magnitude, PERIOD_S).pull_s
-    assert late_s <= promised_s <= max(LEARNED * late_s, late_s + LEARNED_S)
+    assert late_s <= promised_s
+    least_s = promised_s - not_waited_for_s(name, due)
+    assert least_s <= max(LEARNED * late_s, late_s + LEARNED_S)
 
 
 @pytest.mark.parametrize("narrow", [True, False])
@@ -135,7 +158,8 @@ def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(
     """
     rig = as_built(RIGS[name]) if narrow else RIGS[name]
     top_kpa = rig.paid.boost_kpa[-1]
-    promised_s = handled(rig, top_kpa, least_due_ml_min(rig, top_kpa), 1.0, PERIOD_S).pull_s
+    due_ml_min = least_due_ml_min(rig, top_kpa)
+    promised_s = handled(rig, top_kpa, due_ml_min, 1.0, PERIOD_S).pull_s
     late_s = max(
         percentile_95(
             driven(name, narrow, FaultKind.PUMP_STOP, 1.0, 2.5, gear, 3.0, 0.93 * top_kpa)[0]
@@ -144,7 +168,8 @@ def test_a_pump_that_stops_at_full_boost_is_handled_within_what_check_says(
     )
     assert late_s <= promised_s < rig.fault_intervals.tolerant_s
     if narrow:
-        assert promised_s <= max(1.25 * late_s, late_s + 0.05)
+        least_s = promised_s - not_waited_for_s(name, due_ml_min)
+        assert least_s <= max(1.25 * late_s, late_s + 0.05)
 
 
 @pytest.mark.parametrize("name", BY_LINE)

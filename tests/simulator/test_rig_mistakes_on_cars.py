@@ -137,13 +137,13 @@ def test_wrong_delay() -> None:
 
 @pytest.mark.parametrize("every", [1, 2, 5])
 def test_a_car_that_follows_later_than_its_rig_allows(every: int, tmp_path: Path) -> None:
-    """A car with 140 and 160 ms where its rig has 80 and 100, at 100 to 20 rows a second.
+    """A car with 180 and 170 ms where its rig has 80 and 100, at 100 to 20 rows a second.
 
     It is told with what to change, in a review too.
     """
     scenario = load_scenario("healthy_pulls")
     sensor = replace(
-        scenario.rig.flow_sensor, delay_s=0.14, lag_s=0.16, delay_within_s=0.0, lag_within_s=0.0
+        scenario.rig.flow_sensor, delay_s=0.18, lag_s=0.17, delay_within_s=0.0, lag_within_s=0.0
     )
     car = replace(scenario, rig=replace(scenario.rig, flow_sensor=sensor))
     once = list(run(car))[::every]

@@ -8,11 +8,9 @@ import pytest
 
 from monitor.commands.check import derived
 from monitor.commands.next_step import FITTED_DELAY_S, NextStep, next_step
-from rules.channels import DELIVERED
 from rules.facts import FlowSensor, Rig
 from rules.guard import Guard
 from rules.handling import handled, least_due_ml_min
-from rules.step.from_rig import witness_column
 from rules.step.state import Decision
 from simulator.plant import Do, Fault, FaultKind, Step, run
 from simulator.rig import STEPS, find_rig, load_rig
@@ -180,12 +178,11 @@ def test_a_stop_that_is_never_handled_is_told_as_such() -> None:
     "name", ["brindle", "tarnwick", "ullesby", "wexmoor", "quarrick", "orrinby"]
 )
 def test_every_shipped_rig_has_a_next_step(name: str) -> None:
-    """With a flow sensor or without, boosted or not; a fit is for a flow sensor alone."""
+    """With a flow sensor or without, boosted or not."""
     facts = derived(load_rig(find_rig(name)))
     step = facts["next_step"]
     assert isinstance(step, dict)
-    rig = load_rig(find_rig(name)).rig
-    assert step["step"] in ({*STEPS} if witness_column(rig) == DELIVERED else {*STEPS} - {"fit"})
+    assert step["step"] in STEPS
 
 
 @pytest.mark.parametrize(

@@ -132,6 +132,19 @@ def test_shipped_rigs_have_no_weak_point(rig: str, capsys: pytest.CaptureFixture
     assert all(one["claimed_deg"] <= one["bought_deg"] for one in facts["paid"])
 
 
+def test_a_sensor_quicker_than_the_simulated_cars_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """No simulated car reads sooner than valve and flow meter let it; the rig is good."""
+    slower = "flow reading is slower than [flow_sensor] says: valve and flow meter alone show 33 ms"
+    quick = ('transport_delay = "80 ms"', 'transport_delay = "20 ms"')
+    within = ('transport_delay_within = "40 ms"', 'transport_delay_within = "10 ms"')
+    said, warnings = check(BRINDLE.replace(*quick).replace(*within), tmp_path, capsys)
+    assert slower in said
+    assert warnings == []
+    assert slower not in check(BRINDLE, tmp_path, capsys)[0]
+
+
 def test_a_stopped_pump_is_compared_with_the_time_there_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -214,6 +215,32 @@ def test_a_wrong_answer_is_said_so_and_asked_again() -> None:
     assert rig.paid.dry_limit_kpa == 90.0
     assert rig.spray.pump.regulated_kpa == float("inf")
     assert "paid.boost" in made.to_do
+
+
+@pytest.mark.parametrize("typed", ["true", "TRUE"])
+def test_a_pump_by_speed_has_no_regulator(typed: str) -> None:
+    """Asked with the pump, and then nothing holds its pressure."""
+    person = Person("2.2 L, 4", "", "1400 kPa, 1800 mL/min, , , perhaps", f", , , , {typed}")
+    pump = rig_of(drafted(plain_log(), person=person, healthy=True)).rig.spray.pump
+    assert person.refused() == [
+        'its speed follows the command: found "perhaps", expected true or false'
+    ]
+    assert pump.follows_command
+    assert pump.regulated_kpa == float("inf")
+
+
+@pytest.mark.parametrize("follows", [True, False])
+def test_a_line_that_follows_the_command_is_a_pump_by_speed(follows: bool) -> None:
+    """The rig says so, and why; a line that is held has its regulator."""
+    share = np.clip(1.5 * np.sin(0.8 * DRIVE.time_s), 0.0, 1.0)
+    log = plain_log(commanded_ml_min=400.0 * share, delivered_ml_min=400.0 * share)
+    line = np.where(share > 0.0, 850.0 * share**2 if follows else 820.0 + 30.0 * share, 0.0)
+    made = drafted(replace(log, columns=(*log.columns, Column("line_kpa", "kPa", line))))
+    pump = rig_of(made).rig.spray.pump
+    assert pump.follows_command == follows
+    assert (pump.regulated_kpa == float("inf")) == follows
+    origin = "log: the line's pressure follows the command" if follows else "default"
+    assert origin in origin_of(made.toml, "follows_command")
 
 
 def test_settings_answer_beforehand() -> None:

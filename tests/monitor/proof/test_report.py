@@ -42,6 +42,7 @@ ABOUT: dict[str, Any] = {
     "seed_set": 2,
 }
 EVERY_H = (1.0, 10.0, 100.0)
+TOLD = ((20.0, 9.0, 55.0), (0.3, 0.0, 8.0), None)
 
 
 def row(verdict: Verdict, delays_s: Sequence[float], name: str = "pump stop", at: int = 0) -> Any:
@@ -72,7 +73,10 @@ def proof(name: str = "pump stop") -> Proof:
 def limits(of: Proof) -> list[tuple[AtLimit, ...]]:
     """Return what other limits would have come to."""
     return [
-        tuple(AtLimit(every_h, every_h == 10.0, found.begun) for every_h in EVERY_H)
+        tuple(
+            AtLimit(every_h, every_h == 10.0, found.begun, told)
+            for every_h, told in zip(EVERY_H, TOLD, strict=True)
+        )
         if found.begun and found.requirement.at_least
         else ()
         for found in of.rows
@@ -170,6 +174,7 @@ def test_a_page_draws_what_never_came() -> None:
     assert "Delay of 5 runs, ms: p50 no, p95 no, p99 no, most no; 3 never." in page
     assert ["harm by limit" in text for text in texts] == [True, True, True, False]
     assert ["× never" in text for text in texts] == [False, True, True, False]
+    assert ["95 %, told" in text for text in texts] == [True, False, False, False]
 
 
 def test_a_page_without_other_limits() -> None:

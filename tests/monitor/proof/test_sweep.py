@@ -38,10 +38,11 @@ def acted(cars: Cars, guards: Sequence[Rig], row: Requirement, chunk: int) -> li
     ]
 
 
-def drives(rigs: int) -> list[list[Watched]]:
+def drives(guarded: Sequence[Cars], chunk: int) -> list[list[Watched]]:
     """Return drives nobody drove, in which nothing was said."""
     none = np.zeros((N_FINDINGS, 3), dtype=int)
-    return [[Watched(400.0, 200.0, none[0], none, np.array([3.0]))] * CHUNK for _ in range(rigs)]
+    said = Watched(400.0, 200.0, none[0], none, np.array([3.0]))
+    return [[said] * len(guarded)] * CHUNK
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ def quick(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "req.toml").write_text(QUICK, encoding="utf-8")
     monkeypatch.setattr(sweep, "first_actions", acted)
     monkeypatch.setattr(sweep, "with_actions", acted)
-    monkeypatch.setattr(sweep, "healthy_chunk", lambda cars, rigs, chunk: drives(len(rigs)))
+    monkeypatch.setattr(sweep, "watch_chunk", drives)
     monkeypatch.setattr(
         proving, "run_chunk", lambda cars, row, chunk: acted(cars, [cars.guard], row, chunk)[0]
     )

@@ -82,13 +82,13 @@ def test_an_earlier_pull(tmp_path: Path) -> None:
     found = [d for d in compare(before, after) if d.action == "pull_timing"]
     assert found[0].kind == "earlier"
     steps = [
-        [
+        next(
             s.time_s
             for event in d.events
             if event.finding == "under_delivery"
             for s in event.steps
             if Action[s.action.upper()] is Action.PULL_TIMING
-        ][-1]
+        )
         for d in (before, after)
     ]
     assert found[0].by == pytest.approx(steps[0] - steps[1])

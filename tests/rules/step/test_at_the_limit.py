@@ -36,9 +36,12 @@ from rules.step.lasting import lasting
 from rules.step.limits import limits_level
 from rules.step.state import (
     COARSE,
+    EARLY_PARTS,
+    FELL,
     HEALTHY,
     HOLDS,
     IMPLAUSIBLE,
+    LATE_PARTS,
     NO_ACTION,
     NO_DOUBT,
     NOISY,
@@ -115,12 +118,13 @@ def test_a_limit_holds_above_its_figure_from_its_time_on() -> None:
 
 
 def test_a_rig_is_doubted_beyond_what_it_allows() -> None:
-    """Held, coarse, noisy, low, high: each at its own figure."""
+    """Held, coarse, noisy, fallen, low, high: each at its own figure."""
     k = constants_of(rig(flow_sensor={"refresh_s": 0.125}))
     for doubt, name, fits, does_not in (
         (HOLDS, "holds_s", 0.1875, above(0.1875)),
         (COARSE, "flow_step_ml_min", 1.3 * k.floor_ml_min, above(1.3 * k.floor_ml_min)),
         (NOISY, "noise_sq", 4.0 * k.noise_sq, above(4.0 * k.noise_sq)),
+        (FELL, "fallen", 0.0, 1.0),
         (READS_LOW, "gain", above(k.lowest_gain), k.lowest_gain),
         (READS_HIGH, "gain", below(k.highest_gain), k.highest_gain),
     ):
@@ -134,6 +138,45 @@ def test_a_rig_is_doubted_beyond_what_it_allows() -> None:
     s.floor_part, s.noise_sq = 0.0, 4.0 * k.noise_sq + 0.01
     assert rig_doubts.doubt_now(k, s, 0.0101) == NO_DOUBT
     assert rig_doubts.doubt_now(k, s, 0.0099) == NOISY
+
+
+@pytest.mark.parametrize(
+    ("within", "off", "limit"), [(0.08, 0.0, 0.024), (0.03, 0.0, 0.02), (0.03, 0.0085, 0.02249)]
+)
+def test_a_flow_has_fallen_beyond_a_limit(within: float, off: float, limit: float) -> None:
+    """Two per cent, three tenths of the rig's doubt, or six deviations of what scatter makes of it.
+
+    Eight parts that are 0.85 % off, and six that aren't: 0.85 % * sqrt(8 / 12 * (1 / 8 + 1 / 6)).
+    """
+    k = constants_of(rig(flow_sensor={"gain_within": within}))
+    for gain, fallen in ((1.0 - 0.999 * limit, 0.0), (1.0 - 1.001 * limit, 1.0)):
+        s = fresh_state(k)
+        for part in [*[1.0 + off, 1.0 - off] * (EARLY_PARTS // 2), *[gain] * LATE_PARTS]:
+            assert s.fallen == 0.0  # too few parts
+            learning.note_part(k, s, part, learning.PART_S)
+        assert s.fallen == fallen
+        s.rig_doubt = FELL if fallen else NO_DOUBT
+        for _ in range(EARLY_PARTS):
+            learning.note_part(k, s, gain, learning.PART_S)
+        assert s.fallen == fallen  # what is told stays until the flow is back
+        for _ in range(LATE_PARTS):
+            learning.note_part(k, s, 1.0, learning.PART_S)
+        assert s.fallen == 0.0
+
+
+@pytest.mark.parametrize(("name", "value"), [("rounding_ml_min", 5.0), ("holds_s", 0.1)])
+def test_of_a_coarse_or_held_reading_no_small_fall_is_told(name: str, value: float) -> None:
+    """It may be as far off at one flow and right at another."""
+    k = constants_of(rig())
+    s = fresh_state(k)
+    s.part_gains[:] = [1.0] * (EARLY_PARTS + 1) + [0.95] * (LATE_PARTS - 1)
+    before = list(s.part_gains)
+    learning.note_part(k, s, 0.95, learning.PART_S)
+    assert s.fallen == 1.0
+    s.part_gains[:] = before
+    setattr(s, name, value)
+    learning.note_part(k, s, 0.95, learning.PART_S)
+    assert s.fallen == 0.0
 
 
 def test_a_coarse_step_counts_from_half_the_floor_on() -> None:
@@ -369,7 +412,9 @@ def test_what_is_forgotten_is_all_that_was_learned() -> None:
     assert len(names) > 20
     for name in names:
         setattr(s, name, 0.5)
+    s.part_gains[:] = [0.5] * len(s.part_gains)
     learning.forget(k, s)
+    assert s.part_gains == fresh.part_gains
     assert {n: getattr(s, n) for n in names} == {n: getattr(fresh, n) for n in names}
 
 
@@ -377,7 +422,7 @@ LEARNED = (
     *("gain", "doubt", "noise", "floor_sq", "rounding_ml_min", "covariance", "mean_residual"),
     *("entry_usual_s", "learned_s", "holds_s", "flow_step_ml_min", "shortest_rows", "rig_doubt"),
     *("line_gain", "line_doubt", "line_noise", "line_covariance", "line_step_s", "line_learned_s"),
-    *("charge_off", "charge_rise", "charge_doubt", "charge_learned_s"),
+    *("charge_off", "charge_rise", "charge_doubt", "charge_learned_s", "part_s", "fallen"),
 )
 
 

@@ -43,7 +43,7 @@ def facts(**changes: Any) -> Rig:
     return rig_with_pump(made, pump) if pump else made
 
 
-def rig_with_pump(made: Rig, pump: dict[str, float]) -> Rig:
+def rig_with_pump(made: Rig, pump: dict[str, Any]) -> Rig:
     """Return a rig with another pump."""
     spray = replace(made.spray, pump=replace(made.spray.pump, **pump))
     return replace(made, spray=spray)

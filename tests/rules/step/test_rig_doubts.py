@@ -11,6 +11,7 @@ from rules.facts import Action, Rig
 from rules.step.rig_doubts import KEPT_S, KNOWN_S
 from rules.step.state import (
     COARSE,
+    FELL,
     HOLDS,
     NO_DOUBT,
     NOISY,
@@ -47,6 +48,11 @@ def held(rows: int) -> Read:
     return lambda true: true[np.arange(len(true)) // rows * rows]
 
 
+def fallen(share: float, at_s: float = 40.0) -> Read:
+    """Return a reading that loses a share and stays so."""
+    return lambda true: true * np.where(np.arange(len(true)) < at_s * HZ, 1.0, 1.0 - share)
+
+
 @pytest.mark.parametrize(
     ("read", "noise", "doubt", "says"),
     [
@@ -55,6 +61,7 @@ def held(rows: int) -> Read:
         (lambda true: true, 0.12, NOISY, "raise noise (now 4.0 %), or mend the sensor"),
         (lambda true: 0.912 * true, 0.02, READS_LOW, "reads 8 % below what the rig makes of"),
         (lambda true: 1.1 * true, 0.03, READS_HIGH, "reads 8 % above what the rig makes of"),
+        (fallen(0.03), 0.02, FELL, "has fallen by 2 % or more in this drive and stays so"),
     ],
 )
 def test_each_doubt_is_told_in_the_first_healthy_minutes(
@@ -81,6 +88,8 @@ def test_each_doubt_is_told_in_the_first_healthy_minutes(
         ({"floor_ml_min": 40.0}, steps(40.0), 0.03),
         ({"refresh_s": 0.2}, held(20), 0.03),
         ({"noise": 0.12}, lambda true: true, 0.12),
+        ({}, fallen(0.02, 20.0), 0.02),  # less than three tenths of what the rig may be off
+        ({}, fallen(-0.03, 20.0), 0.02),
     ],
 )
 def test_a_car_as_its_rig_says_is_not_doubted(

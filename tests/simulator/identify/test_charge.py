@@ -34,3 +34,20 @@ def test_without_a_dry_temperature_it_is_not() -> None:
     number = identify([log(dry=False)], RIG).numbers["charge_sensor.drop_k"]
     assert number.value is None
     assert "without a dry intake temperature" in number.why_not
+
+
+def test_days_bound_it_and_one_does_not() -> None:
+    """Four logs have an interval for the next; one says what to log."""
+    one = identify([log(dry=True)], RIG).numbers["charge_sensor.drop_k"]
+    assert (one.low, one.high) == (None, None)
+    assert "logs of four days" in one.why_not
+    days = []
+    for dry_c in (48.0, 50.0, 53.0, 49.0):
+        day = log(dry=True)
+        days.append(Series(day.t_s, {**day.columns, "dry_intake_c": np.full(len(day.t_s), dry_c)}))
+    four = identify(days, RIG).numbers["charge_sensor.drop_k"]
+    assert four.low is not None
+    assert four.high is not None
+    assert four.low < 18.0
+    assert four.high > 23.0
+    assert four.from_ == "16 pulls of 4 logs"

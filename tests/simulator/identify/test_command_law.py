@@ -1,6 +1,7 @@
 """The command law, where the rig only guesses it: told from the flow, or from a logged command."""
 
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 import pytest
@@ -79,5 +80,17 @@ def test_log_without_spray_says_so() -> None:
     log = healthy(rig, "commanded_ml_min", "command_pct")
     silent = Series(log.t_s, {**log.columns, "delivered_ml_min": np.zeros(len(log.t_s))})
     assert law_of([silent], rig) == (
-        "not enough in this log: no spray and boost together, to learn its command from"
+        "not enough in this log: neither command nor flow beside boost; the rig's [command] is used"
     )
+
+
+def test_a_pump_by_speed_tells_its_law_by_percent_alone() -> None:
+    """What a share of its speed gives needs no pump's curve then, and the rig's law holds."""
+    rig = load_rig(find_rig("wexmoor")).rig
+    pump = replace(rig.spray.pump, follows_command=True, regulated_kpa=inf)
+    speed = replace(rig, spray=replace(rig.spray, pump=pump))
+    log = healthy(rig, "commanded_ml_min", "delivered_ml_min")
+    law = law_of([log], speed)
+    assert not isinstance(law, str)
+    assert law.rig_holds
+    assert "a command in percent alone" in str(law_of([healthy(rig, "command_pct")], speed))

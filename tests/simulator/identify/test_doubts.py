@@ -9,6 +9,8 @@ import pytest
 from rules.facts import Rig
 from simulator.identify import Series, identify
 from simulator.rig import find_rig, load_rig
+from tests.kit.rigs import rig
+from tests.simulator.identify.logs import known_log
 from tests.simulator.identify.test_command_law import healthy
 
 RIG: Rig = load_rig(find_rig("brindle")).rig
@@ -78,12 +80,40 @@ def test_intake_in_fahrenheit() -> None:
     assert any("is degF read as degC?" in one for one in doubts(intake_c=warm))
 
 
-@pytest.mark.parametrize("by_s", [-0.3, 0.25])
+@pytest.mark.parametrize("by_s", [-0.2, 0.2])
 def test_late_flow(by_s: float) -> None:
     """Behind or ahead of its command."""
     found = doubts(delivered_ml_min=late("delivered_ml_min", by_s))
     words = "behind its command" if by_s > 0.0 else "ahead of its command"
     assert any(words in one for one in found), found
+
+
+@pytest.mark.parametrize("by_s", [-0.2, 0.2])
+@pytest.mark.parametrize("refresh_s", [0.0, 0.1])
+def test_late_command(refresh_s: float, by_s: float) -> None:
+    """Of a logged command, read by another rig."""
+    log = known_log(4, pulls=3, refresh_s=refresh_s)
+    assert identify([log], rig()).doubts == ()
+    moved = np.interp(log.t_s - by_s, log.t_s, log.column("commanded_ml_min"))
+    found = identify([Series(log.t_s, {**log.columns, "commanded_ml_min": moved})], rig()).doubts
+    words = "ahead of its command" if by_s > 0.0 else "behind its command"
+    assert len([one for one in found if words in one]) == 1, found
+
+
+@pytest.mark.parametrize("by_s", [-0.2, 0.2])
+def test_late_boost(by_s: float) -> None:
+    """Against injector duty."""
+    found = doubts(boost_kpa=late("boost_kpa", by_s))
+    first, second = ("boost", "injector duty") if by_s > 0.0 else ("injector duty", "boost")
+    told = [re.match(rf"{first} comes (\d+) ms behind {second}", one) for one in found]
+    assert [int(match[1]) for match in told if match] == [pytest.approx(200, abs=50)], found
+
+
+def test_held_readings_between_slow_rows_are_no_late_column() -> None:
+    """At 10 rows a second a hold of 0.1 s isn't seen, and the flow seems so much later."""
+    log = known_log(3, pulls=3, delay_s=0.15, refresh_s=0.1, rate_hz=10.0)
+    found = identify([log], rig())
+    assert not any("its command" in one for one in found.doubts), found.doubts
 
 
 def test_late_duty() -> None:

@@ -38,5 +38,5 @@ def test_log_without_line_pressure_says_so() -> None:
     log = Series(rows[:, 0], {name: rows[:, COLUMN_OF[name]] for name in names})
     numbers = identify([log], RIG).numbers
     assert "no line pressure" in numbers["line_sensor.gain"].why_not
-    assert "one day doesn't bound" in numbers["charge_sensor.rise_k"].why_not
-    assert "no healthy pull shows a pump that stops" in numbers["spray.pump.run_down"].why_not
+    assert "no healthy log tells" in numbers["charge_sensor.rise_k"].why_not
+    assert "no pump stops under spray" in numbers["spray.pump.run_down"].why_not

@@ -5,45 +5,38 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rules.channels import COLUMN_OF
-from rules.facts import Action, Rig
+from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
-from simulator.identify import Series, identify, rig_with
-from simulator.plant import Do, Fault, FaultKind, Step, run
+from simulator.identify import identify
+from simulator.identify.widen import as_written
+from simulator.plant import Fault, FaultKind, Spread
 from simulator.rig import find_rig, load_rig
-from simulator.scenario import load_scenario
+from tests.kit.plant_logs import log_of, pulls, rows_of
 
-PULLS = tuple(
-    step
-    for gear in (3, 4, 3, 4)
-    for step in (Step(Do.CRUISE, 3.0, gear), Step(Do.PULL, 5.0, gear), Step(Do.LIFT, 2.0))
-)
 STOPS = Fault(FaultKind.PUMP_STOP, 6.0)
-
-
-def drive(rig: Rig, seed: int, *faults: Fault) -> np.ndarray:
-    """Return the rows of four pulls of the plant's car."""
-    scenario = replace(load_scenario("healthy_pulls"), rig=rig, drive=PULLS, faults=faults)
-    return np.array(list(run(scenario, seed, compiled=True)))
-
-
-def log_of(rows: np.ndarray) -> Series:
-    """Return the same as a log."""
-    read = {name: rows[:, column] for name, column in COLUMN_OF.items()}
-    return Series(rows[:, 0], {n: np.where(np.isfinite(c), c, np.nan) for n, c in read.items()})
 
 
 @pytest.mark.parametrize("name", ["brindle", "tarnwick", "wexmoor", "ullesby"])
 def test_fitted_rig_is_calm_on_other_pulls_and_finds_a_stopped_pump(name: str) -> None:
     """No action on two fresh seeds; a pump that stops is cut for, within half a second."""
     rig = load_rig(find_rig(name)).rig
-    found = identify([log_of(drive(rig, 1))], rig)
-    fitted = rig_with(rig, found.numbers)
+    car = replace(pulls(rig, 4), spread=Spread(0.09, 0.13, 0.02, 0.035))
+    found = identify([log_of(rows_of(car, 1))], rig)
+    fitted = as_written(rig, found.numbers)
     assert found.left_out == ()
-    assert fitted.flow_sensor.delay_s > rig.flow_sensor.delay_s  # valve and line come on top
     for seed in (101, 102):
-        assert not Guard(fitted).run_rows(drive(rig, seed))[:, 1].any()
-    decided = Decision.named(np.ascontiguousarray(Guard(fitted).run_rows(drive(rig, 103, STOPS))))
+        assert not Guard(fitted).run_rows(rows_of(car, seed))[:, 1].any()
+    rows = rows_of(replace(car, faults=(STOPS,)), 103)
+    decided = Decision.named(np.ascontiguousarray(Guard(fitted).run_rows(rows)))
     pulled_s = decided["time_s"][decided["action"] >= Action.PULL_TIMING]
     assert 6.0 < pulled_s[0] < 6.5
+
+
+@pytest.mark.parametrize("name", ["brindle", "tarnwick", "wexmoor", "quarrick"])
+def test_a_simulated_car_of_the_fitted_rig_is_not_accused(name: str) -> None:
+    """Its reading shows what was fitted, and spreads no farther than the fit says it may."""
+    rig = load_rig(find_rig(name)).rig
+    fitted = as_written(rig, identify([log_of(rows_of(pulls(rig, 6), 1))], rig).numbers)
+    for seed in range(1, 7):
+        assert not Guard(fitted).run_rows(rows_of(pulls(fitted, 4), seed))[:, 1].any()

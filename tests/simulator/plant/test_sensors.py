@@ -190,8 +190,8 @@ def test_pumps_differ_in_strokes_and_in_nothing_drawn_before() -> None:
     for seed in range(5):
         drawn = generator(seed, 0).uniform(-1.0, 1.0, 6)
         k = size(RIG, scenario(), seed)
-        assert k.flow_gain == 1.0 + 0.04 * drawn[2]
-        assert k.flow_noise == 0.035 + 0.005 * drawn[4]
+        assert k.flow_gain == pytest.approx(1.0 + 0.04 * drawn[2])
+        assert k.flow_noise == pytest.approx(0.035 + 0.005 * drawn[4])
 
 
 def test_ripple_slows_with_the_pump_and_is_nil_at_rest() -> None:

@@ -74,6 +74,7 @@ def test_pulls_fail_a_row_and_are_named() -> None:
     assert result.least > 1.0
     assert result.reason.startswith(f"it came {result.count} times in {result.count} of")
     assert "(signal lost" in result.reason
+    assert result.hit == (1, 5, 9, 13)
 
 
 def test_one_car_that_pulls_often_counts_once_and_for_all() -> None:
@@ -130,7 +131,8 @@ def test_evidence_tells_what_was_not_counted() -> None:
     assert low < rate < high
     assert low < truth < high < 5.0 * truth
     assert half.extrapolated[0] == pytest.approx(0.5 * rate, rel=0.5)
-    assert "evidence of missing spray alone" in one.reason
+    told = f"by its lower peaks: {rate:.2g} in 100 h, at most {high:.2g}"
+    assert one.reason == f"evidence of missing spray alone, {told}"
     assert cut.extrapolated is None
 
 

@@ -11,16 +11,8 @@ from rules.facts import Rig
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.proof import one_stream
-from simulator.proof.driving import outing
-from simulator.proof.false_pulls import watch_outing
-from simulator.proof.one_stream import (
-    first_actions,
-    healthy_chunk,
-    told_by_first_action,
-    with_actions,
-)
+from simulator.proof.one_stream import first_actions, told_by_first_action, with_actions
 from simulator.proof.outcomes import Cars, staged
-from simulator.proof.population import draw
 from simulator.proof.requirements import Requirement
 from simulator.proof.results import delay_s, failings
 from simulator.runs import Drive
@@ -113,14 +105,6 @@ def test_a_point_that_is_never_reached_is_none() -> None:
     (requirement, _) = NEVER_THERE.requirements
     for of_guard in first_actions(cars(), guards()[:2], requirement, 0):
         assert not any(outcome.began for outcome in of_guard)
-
-
-def test_healthy_drives_are_those_of_one_guard() -> None:
-    """What others watch beside it changes nothing."""
-    both = healthy_chunk(cars(), guards()[:2], 0)
-    drawn = draw(cars().population, 2, ~0)
-    (alone,) = watch_outing(outing(cars().driven, drawn), guards()[1:2])
-    assert list(both[1][2]) == list(alone)
 
 
 def test_what_follows_an_action_is_not_told() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import triang
 
-from simulator.plant.sizing import size
+from simulator.plant.sizing import size, soonest_s
 from simulator.proof.population import MOST_RUNS, Population, Range, draw, filled
 from simulator.scenario import load_scenario
 from tests.kit.proofs import brindle
@@ -80,7 +80,7 @@ def test_the_simulated_car_is_as_drawn() -> None:
     k = size(RIG.rig, replace(scenario, spread=own), 5)
     assert (k.flow_gain, k.flow_noise, k.petrol_octane) == (1.05, 0.02, 91.0)
     assert k.shut_off_kpa == 0.75 * plain.shut_off_kpa
-    delay_s = (k.actuation_steps + k.sensor_steps) * k.dt_s
+    delay_s = soonest_s(k)[0] + (k.actuation_steps + k.sensor_steps) * k.dt_s
     assert delay_s == pytest.approx(own.delay_s, abs=k.dt_s)
     as_rig = size(RIG.rig, replace(scenario, spread=replace(own, octane=nan)), 5)
     assert as_rig.petrol_octane == RIG.rig.engine.petrol_octane

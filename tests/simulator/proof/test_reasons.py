@@ -5,12 +5,13 @@ from typing import Any
 
 import pytest
 
-from rules.facts import Rig
+from rules.facts import Action, Rig
 from simulator.proof.outcomes import CHUNK, Cars, run_chunk
-from simulator.proof.reasons import explained
-from simulator.proof.results import Proof, RowResult, RowSoFar, Verdict
+from simulator.proof.reasons import beyond_tolerance, explained
+from simulator.proof.requirements import Calm, Requirements
+from simulator.proof.results import CalmResult, Proof, RowResult, RowSoFar, Verdict
 from simulator.rig import find_rig, load_rig
-from tests.kit.proofs import requirements
+from tests.kit.proofs import ran, requirements
 
 ULLESBY = load_rig(find_rig("ullesby")).rig  # judged by its flow sensor alone
 ASKED = requirements(
@@ -123,3 +124,63 @@ def test_what_no_key_helps_stays_unexplained() -> None:
     assert hopeless.verdict is Verdict.FAIL
     assert "tried again" not in hopeless.reason
     assert proven(ULLESBY, ULLESBY, replace(STOP, share=0.7)).reason == ""
+
+
+def test_pulls_while_all_is_well_are_tried_again() -> None:
+    """Rigs that differ in one thing watch those drives; what would be calm is named."""
+    calm = Calm("false pulls", Action.PULL_TIMING, 1.0)
+    cars = Cars(sensor(delay_s=0.02, delay_within_s=0.01), ULLESBY, ASKED.population)
+    pulled = CalmResult(calm, Verdict.FAIL, 1.0, 30, reason="it came 30 times", hit=(0, 1))
+    (told,) = explained(Proof({}, (), (pulled,)), cars).calms
+    assert told.reason == (
+        "it came 30 times; tried again, 2 of 2 such drives pass with [flow_sensor] "
+        "transport_delay as in the cars' own rig"
+    )
+    passed = replace(pulled, verdict=Verdict.PASS)
+    assert explained(Proof({}, (), (passed,)), cars).calms == (passed,)
+
+
+def made_up(guard: Rig, asked: Requirements, pull_s: float) -> RowResult:
+    """Return a row of 32 runs that all pulled after so long, with what ``check`` reckons."""
+    cars = Cars(guard, guard, asked.population)
+    runs = tuple(ran(i, pull_s) for i in range(2 * CHUNK))
+    row = RowResult(STOP, Verdict.PASS, runs, len(runs))
+    (result,) = explained(Proof({}, (row,), ()), cars).rows
+    return result
+
+
+def test_check_and_prove_agree_or_it_is_told_why_not() -> None:
+    """19 of 20 stops are handled as soon as ``check`` reckons; if not, it says what differs."""
+    agrees = made_up(ULLESBY, ASKED, 0.2).reckoned
+    assert agrees.startswith("19 of 20 within ")
+    assert "flowdebt check reckons " in agrees
+    assert ":" not in agrees
+    assert made_up(ULLESBY, ASKED, 2.0).reckoned.endswith(": no car goes beyond its tolerances")
+    wild = requirements(WILD, "ullesby")
+    told = made_up(ULLESBY, wild, 2.0).reckoned
+    assert "the cars go beyond it: transport delay 50 to 300 ms, where the rig allows " in told
+    assert "gain -20 to 0 %, where the rig allows -8 to 8" in told
+    assert beyond_tolerance(Cars(ULLESBY, ULLESBY, ASKED.population)) == ()
+
+
+def test_shipped_rigs_are_handled_as_soon_as_check_reckons() -> None:
+    """Real cars: their own tolerances drawn, no stop takes longer than it says for 19 of 20."""
+    cars = Cars(ULLESBY, ULLESBY, ASKED.population)
+    so_far = RowSoFar(cars, STOP, 2 * CHUNK)
+    for chunk in range(2):
+        so_far.add(run_chunk(cars, STOP, chunk))
+    (result,) = explained(Proof({}, (so_far.result(),), ()), cars).rows
+    assert result.reckoned
+    assert ":" not in result.reckoned
+
+
+WILD = """
+name = "Wild"
+[population]
+transport_delay = ["50 ms", "300 ms"]
+gain = ["-20 %", "0 %"]
+[[calm]]
+name = "false pulls"
+action = "pull_timing"
+at_most_per_100_h = 1
+"""

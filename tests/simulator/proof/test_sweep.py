@@ -65,15 +65,12 @@ def made_up(
     ]
 
 
-def made_up_drives(cars: Cars, guards: Sequence[Rig], chunk: int) -> list[list[Watched]]:
+def made_up_drives(guarded: Sequence[Cars], chunk: int) -> list[list[Watched]]:
     """Return drives nobody drove: the most hasty one pulls in each."""
     none = np.zeros((N_FINDINGS, 3), dtype=int)
-    found = []
-    for one in guards:
-        hasty = one.debt.false_pull_every_h < 5.0
-        entries = np.array([1, int(hasty), 0])
-        found.append([Watched(400.0, 200.0, entries, none, np.array([3.0]))] * CHUNK)
-    return found
+    pulls = [int(cars.guard.debt.false_pull_every_h < 5.0) for cars in guarded]
+    said = [Watched(400.0, 200.0, np.array([1, n, 0]), none, np.array([3.0])) for n in pulls]
+    return [said] * CHUNK
 
 
 @pytest.fixture
@@ -89,13 +86,13 @@ def given(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
         asked.append(("acting", *task))
         return made_up(2.0, *task)
 
-    def healthy(*task: Any) -> list[list[Watched]]:
+    def watch_chunk(*task: Any) -> list[list[Watched]]:
         asked.append(("healthy", *task))
         return made_up_drives(*task)
 
     monkeypatch.setattr(sweeping, "first_actions", first_actions)
     monkeypatch.setattr(sweeping, "with_actions", with_actions)
-    monkeypatch.setattr(sweeping, "healthy_chunk", healthy)
+    monkeypatch.setattr(sweeping, "watch_chunk", watch_chunk)
     return asked
 
 
@@ -104,11 +101,14 @@ def test_every_point_is_tried_on_the_same_cars(given: list[tuple[Any, ...]]) -> 
     told: list[tuple[int, int]] = []
     swept = sweep(ASKED, cars(), POINTS, 17, progress=lambda *done: told.append(done))
     assert swept.runs == 2 * CHUNK
-    assert {task[1].seed_set for task in given} == {~0}
+    assert {task[1].seed_set for task in given if task[0] != "healthy"} == {~0}
     kinds = [task[0] for task in given]
     assert [kinds.count(kind) for kind in ("healthy", "first", "acting")] == [2, 4, 4]
     rigs = [brindle().rig, *(rig for _, rig in POINTS)]
-    assert all(list(task[2]) == rigs for task in given if task[0] != "acting")
+    assert all(list(task[2]) == rigs for task in given if task[0] == "first")
+    healthy = [task[1] for task in given if task[0] == "healthy"]
+    assert all([cars.guard for cars in guarded] == rigs for guarded in healthy)
+    assert all(cars.seed_set == ~0 for guarded in healthy for cars in guarded)
     assert all(len(task[2]) == 1 + len(swept.front) for task in given if task[0] == "acting")
     assert told[-1] == (10, 10)
     assert all(len(row.outcomes) == 2 * CHUNK for point in swept.points for row in point.rows)

@@ -309,6 +309,14 @@ FLOW = "[channels.delivered_ml_min]\n"
             id="pump-below-regulated",
         ),
         pytest.param(
+            rig(
+                'free_flow = "3000 mL/min"',
+                'free_flow = "3 L/min"\nregulated = "9 bar"\nfollows_command = true',
+            ),
+            ("car.toml:", "spray.pump.regulated", "none, where the pump's speed follows"),
+            id="regulated-and-by-speed",
+        ),
+        pytest.param(
             rig('"1400 kPa"', '"203,5 psi"'),
             ('shut_off: found "203,5 psi"', "a decimal point, not a comma: 203.5"),
             id="decimal-comma",

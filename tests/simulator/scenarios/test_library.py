@@ -126,7 +126,7 @@ REACTION: Final[dict[str, tuple[Action, tuple[str, ...]]]] = {
     "stop_on_a_bad_wire": (CUT, ("under_delivery", "knock")),
     # One fault hides the other from the debt; line pressure, knock, heat, or a shift, tells.
     "stuck_hides_fade": (CUT, ("knock", "intake_hot", "signal_lost")),
-    "split_reads_right": (PULL, ("under_delivery", "knock")),
+    "split_reads_right": (PULL, ("under_delivery", "unasked_flow", "knock")),
     # 0.90 of the flow, read at 0.86: no gain of an honest sensor explains that.
     "two_small_ones": (CUT, ("under_delivery",)),
 }

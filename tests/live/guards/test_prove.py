@@ -1,0 +1,78 @@
+"""``flowdebt prove`` in real processes: broken off, or a worker of it killed, it goes on."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.kit.patience import PATIENCE_S, until
+from tests.kit.proofs import QUICK
+
+MAIN = "from monitor.cli import main; main()"
+SURE = QUICK.replace('"70 %"', '"97 %"').replace('"60 %"', '"95 %"')  # some 128 runs a row
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder with requirements in it."""
+    (tmp_path / "req.toml").write_text(SURE, encoding="utf-8")
+    return tmp_path
+
+
+def start(folder: Path, *more: str) -> subprocess.Popen[str]:
+    """Begin a proof of two processes, in a group of its own."""
+    command = [sys.executable, "-c", MAIN, "prove", "req.toml", "--rig", "brindle", "--json"]
+    return subprocess.Popen(
+        [*command, "--jobs", "2", *more],
+        cwd=folder,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        start_new_session=True,
+    )
+
+
+def finished(folder: Path) -> int:
+    """Return how many jobs are kept."""
+    return len(list((folder / "req.proof").glob("*-*.json")))
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no process groups, no such signals")
+def test_broken_off_by_ctrl_c_or_a_killed_worker_it_goes_on(folder: Path) -> None:
+    """Ctrl-C goes to the whole group; what was kept is used, and the result is the same bytes."""
+    whole, _ = start(folder, "--to", "whole").communicate(timeout=PATIENCE_S)
+
+    proof = start(folder)
+    until(lambda: finished(folder) >= 1)
+    os.killpg(proof.pid, signal.SIGINT)
+    out, err = proof.communicate(timeout=PATIENCE_S)
+    assert (proof.returncode, "Traceback" in err) == (130, False)
+    assert '"unfinished": true' in out
+    assert "the same command goes on from there" in err
+    kept = finished(folder)
+
+    proof = start(folder)
+    until(lambda: finished(folder) > kept)
+    for worker in children(proof.pid):
+        os.kill(worker, signal.SIGKILL)
+    out, err = proof.communicate(timeout=PATIENCE_S)
+    assert (proof.returncode, out) == (2, "")
+    assert "found a process of the proof killed" in err
+    assert "Traceback" not in err
+
+    proof = start(folder)
+    out, _ = proof.communicate(timeout=PATIENCE_S)
+    assert (proof.returncode, out) == (0, whole)
+
+
+def children(of: int) -> list[int]:
+    """Return a process's own that were spawned to work."""
+    table = subprocess.run(
+        ["ps", "-A", "-ww", "-o", "pid=,ppid=,args="], capture_output=True, text=True, check=True
+    ).stdout
+    rows = [line.split(maxsplit=2) for line in table.splitlines()]
+    return [int(pid) for pid, parent, what in rows if int(parent) == of and "spawn_main" in what]
