@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.commands.parameters import RigOption, flag
+from monitor.commands.parameters import (
+    AnswerOption,
+    BaudOption,
+    ListenOption,
+    RigOption,
+    SilenceOption,
+    flag,
+)
 
 if TYPE_CHECKING:
     from simulator.proof.limits import AtLimit
@@ -41,20 +48,22 @@ def prove(
         ),
     ] = None,
     most_runs: Annotated[
-        int,
+        int | None,
         Parameter(
-            help="Runs a row that decide it, or nothing does.",
-            validator=Number(gte=16, lte=100_000),
+            help="Runs a row that decide it, or nothing does; otherwise 4000, with --device 100, "
+            "with --sweep as --runs.",
+            validator=Number(gte=1, lte=100_000),
         ),
-    ] = 4000,
+    ] = None,
     sweep: Annotated[
         tuple[str, ...],
         Parameter(
             name="--sweep",
             negative="",
             show_default=False,
-            help="KEY=LOW..HIGH: try many values of a key of the rig, and recommend one, such as "
-            "debt.cut=0.3 s..0.8 s. With two keys a grid, with more Sobol points.",
+            help="KEY=LOW..HIGH, any number of times: try values of a key of the rig, such as "
+            "debt.cut=0.3 s..0.8 s, and recommend one. With two keys a grid, with more Sobol's "
+            "points.",
         ),
     ] = (),
     points: Annotated[
@@ -97,11 +106,25 @@ def prove(
         ),
     ] = None,
     new: Annotated[bool, flag("Write a fresh requirements file, with comments.")] = False,
+    device: Annotated[
+        str | None,
+        Parameter(
+            help="A failsafe device on the bench is tried, not the rig's guard: serial port, "
+            "pyserial URL or mqtt://HOST/PREFIX that it reads samples from."
+        ),
+    ] = None,
+    listen: ListenOption = None,
+    answer: AnswerOption = "falls",
+    silence: SilenceOption = 0.25,
+    baud: BaudOption = None,
 ) -> int:
     """Try a rig on simulated cars until each requirement is decided at its confidence.
 
     Every run is another car within the stated population, and the guard acts on it. Ctrl-C keeps
     what is done; the same command goes on. A simulated car is not the car.
+    With --device and --listen the same cars are played to a failsafe device in real time, its
+    output off the engine, and its answers judged. What it does doesn't reach the simulated car, so
+    a row that asks about harm or work lost is undecided at best.
     Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
     """
     import shlex
@@ -124,7 +147,10 @@ def prove(
     if sweep:
         from monitor.commands.sweeping import Sweeping
 
-        sweeping = Sweeping(sweep, points, guard_file, to, report, (str(requirements), car or rig))
+        if device is not None or replay is not None:
+            raise BadInput("--sweep: found --device or --replay too, expected neither")
+        given = (str(requirements), car or rig)
+        sweeping = Sweeping(sweep, points, guard_file, to, report, given)
     else:
         check_reports(report)
     car_file = guard_file if car is None else load_rig(find_rig(car))
@@ -133,32 +159,45 @@ def prove(
     from simulator.proof.outcomes import Cars
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
-    given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = clean(shlex.join(given), _LONGEST)
+    words = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
+    command = clean(shlex.join(words), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
     if sweeping is not None:
         _compile_first(cars)
         try:
-            proof = sweeping.run(asked, cars, about, runs=runs, jobs=jobs, as_json=as_json)
+            return _code(sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json))
         except KeyboardInterrupt:
             sys.stderr.write("\nbroken off: nothing is kept of a sweep\n")
             return BROKEN_OFF
-        return _code(proof)
-    proof, code = _prove(
-        asked,
-        cars,
-        about,
-        jobs=jobs,
-        most_runs=most_runs,
-        folder=to or requirements.with_suffix(".proof"),
-    )
+    if device is not None or listen is not None:
+        from monitor.commands.prove_device import prove_device
+
+        if device is None or listen is None:
+            names = ("--device", "--listen") if device is None else ("--listen", "--device")
+            raise BadInput("{}: found none beside {}, expected it too".format(*names))
+        proof = prove_device(
+            asked,
+            cars,
+            about,
+            car_file=car_file,
+            ends=(device, listen, answer, silence, baud),
+            most_runs=most_runs,
+            folder=to or requirements.with_suffix(".device.proof"),
+            progress=_Progress().tell if sys.stderr.isatty() else None,
+        )
+    else:
+        folder = to or requirements.with_suffix(".proof")
+        proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
+    code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
         return f"{command} --replay {row}:{run} --to run.csv"
 
-    if code != BROKEN_OFF and not _report(proof, cars, report, replay_command, jobs):
+    if code != BROKEN_OFF and not _report(
+        proof, cars if device is None else None, report, replay_command, jobs
+    ):
         code = BROKEN_OFF
     if as_json:
         sys.stdout.write(json_of(proof))
@@ -176,20 +215,20 @@ def _prove(
     about: dict[str, Any],
     *,
     jobs: int | None,
-    most_runs: int,
+    most_runs: int | None,
     folder: Path,
-) -> tuple["Proof", int]:
-    """Run a proof; return it and the exit code."""
+) -> "Proof":
+    """Run a proof; return it."""
     import sys
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
-    from simulator.proof.proving import Proving, prove_here
+    from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
     store = Store(folder, about)
     _compile_first(cars)
-    proving = Proving(asked, cars, most_runs)
+    proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
     unfinished = False
     try:
         prove_here(
@@ -203,17 +242,7 @@ def _prove(
         unfinished = True
         sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
-    if unfinished:
-        return proof, BROKEN_OFF
-    proof = explained(proof, cars)
-    return proof, _code(proof)
-
-
-def _code(proof: "Proof") -> int:
-    from simulator.proof.results import Verdict
-
-    codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
-    return codes[proof.verdict]
+    return proof if unfinished else explained(proof, cars)
 
 
 def _compile_first(cars: "Cars") -> None:
@@ -231,14 +260,23 @@ def _compile_first(cars: "Cars") -> None:
         leave_mark(DRIVE_ON)
 
 
+def _code(proof: "Proof") -> int:
+    from simulator.proof.results import Verdict
+
+    if proof.unfinished:
+        return BROKEN_OFF
+    codes = {Verdict.PASS: PASSED, Verdict.FAIL: FAILED, Verdict.UNDECIDED: UNDECIDED}
+    return codes[proof.verdict]
+
+
 def _report(
     proof: "Proof",
-    cars: "Cars",
+    cars: "Cars | None",
     paths: tuple[Path, ...],
     replay: Callable[[int, int], str],
     jobs: int | None,
 ) -> bool:
-    """Write the reports; return whether it was not broken off."""
+    """Write the reports; return whether it was not broken off. Cars: of a simulation."""
     import sys
 
     from monitor.commands.coverage import processors
@@ -246,7 +284,7 @@ def _report(
     from simulator.proof.limits import at_limits
 
     limits: Sequence[tuple[AtLimit, ...]] = ()
-    if any(path.suffix.lower() == PAGE for path in paths):
+    if cars is not None and any(path.suffix.lower() == PAGE for path in paths):
         progress = _tell_limits if sys.stderr.isatty() else None
         try:
             limits = at_limits(

@@ -27,9 +27,10 @@ from simulator.proof.requirements import Requirements
 from simulator.proof.results import Proof
 from simulator.proof.sweep import sweep
 from simulator.rig import RigFile
-from simulator.strict import called, ending_of, new_file, refuse_taken
+from simulator.strict import called, clean, ending_of, new_file, refuse_taken
 
 _JSON = ".json"
+_LONGEST = 1000  # command that is told
 
 
 class Sweeping:
@@ -72,9 +73,10 @@ class Sweeping:
         asked: Requirements,
         cars: Cars,
         about: dict[str, Any],
-        *,
         runs: int,
+        most_runs: int | None,
         jobs: int | None,
+        *,
         as_json: bool,
     ) -> Proof:
         """Sweep, judge the recommended point again, tell and write; return that proof.
@@ -94,7 +96,7 @@ class Sweeping:
         again = Cars(taken.rig_file.rig, cars.driven, cars.population, cars.seed_set)
         rig_sha256 = sha256(taken.rig_file.text.encode()).hexdigest()
         about = about | {"rig_sha256": rig_sha256}
-        proof = self._judged(asked, again, about, swept.runs, jobs)
+        proof = self._judged(asked, again, about, most_runs or swept.runs, jobs)
         told.append(words.judged_again(proof))
         date = stamp()[: len("2026-01-31")]
         new = written(self._rig_file, keys, taken, asked.name, date, told)
@@ -132,7 +134,8 @@ class Sweeping:
         """Return the command that replays a run of the recommended rig."""
         rig = str(self._to or "new.toml")
         command = ["flowdebt", "prove", self._requirements, "--rig", rig, "--car", self._car]
-        return shlex.join([*command, "--replay", f"{row}:{run}", "--to", "run.csv"])
+        whole = shlex.join([*command, "--replay", f"{row}:{run}", "--to", "run.csv"])
+        return clean(whole, _LONGEST)
 
 
 def _tell(done: int, of: int) -> None:

@@ -22,6 +22,7 @@ def basis(proof: Proof) -> list[tuple[str, str]]:
         ("requirements", f"{about['requirements']}, sha256 {about['requirements_sha256']}"),
         ("rig", f"{about['rig']}, sha256 {about['rig_sha256']}"),
         ("cars", f"{about['car']}, sha256 {about['car_sha256']}"),
+        *([("device", about["device"])] if "device" in about else ()),
         ("flowdebt", f"{about['version']}, code {about['code']}"),
         ("seeds", f"set {about['seed_set']}: {first} + the run's number"),
         ("runs", f"{runs}"),

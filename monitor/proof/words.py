@@ -2,9 +2,10 @@
 
 import textwrap
 from collections.abc import Callable, Iterator
-from math import isfinite
-from typing import Final
+from math import isfinite, isnan
+from typing import Any, Final
 
+from simulator.proof.calm import hours_told
 from simulator.proof.outcomes import Outcome
 from simulator.proof.proportions import quantile
 from simulator.proof.results import CalmResult, Proof, RowResult, Verdict, delay_s
@@ -26,7 +27,7 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
     car = "" if about["car_sha256"] == about["rig_sha256"] else f", on cars of {about['car']}"
     lines = textwrap.wrap(
         f"{about['requirements']}: {about['rig']} (rig {about['rig_sha256'][:12]}){car}, flowdebt "
-        f"{about['version']}, cars of set {about['seed_set']}",
+        f"{about['version']}, {tried_on(about)}",
         WIDE,
     )
     head = "".join(f"{name:>6}" for name, _ in QUANTILES)
@@ -40,6 +41,12 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
     worst = list(_worst(proof, replay))
     lines += ["", "the worst runs:", *worst] if worst else []
     return [*lines, "", *textwrap.wrap(proof.does_not_prove, WIDE)]
+
+
+def tried_on(about: dict[str, Any]) -> str:
+    """Return on what it was tried, beside the rig, as a clause."""
+    cars = f"cars of set {about['seed_set']}"
+    return f"a device {about['device']}, {cars}" if "device" in about else cars
 
 
 def verdict_told(proof: Proof) -> str:
@@ -70,7 +77,7 @@ def _calm(result: CalmResult) -> str:
 
 def calm_told(result: CalmResult) -> str:
     """Return what was counted where nothing is wrong, as a clause; empty where nothing was."""
-    text = f"{result.count} in {result.hours:z.0f} h" if result.hours else ""
+    text = f"{result.count} in {hours_told(result.hours)}" if result.hours else ""
     return text + (f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else "")
 
 
@@ -99,8 +106,8 @@ def run_told(row: RowResult, outcome: Outcome) -> str:
     """Return what one run of a row showed, as a clause."""
     took = ms(delay_s(row.requirement, outcome))
     took = "no action" if took == "no" else f"{took} ms"
-    cost = f"harm {outcome.harm:z.1f}, {outcome.work_lost_kj:z.0f} kJ lost"
-    return f"run {outcome.number}: {took}, {cost}"
+    cost = f", harm {outcome.harm:z.1f}, {outcome.work_lost_kj:z.0f} kJ lost"
+    return f"run {outcome.number}: {took}{'' if isnan(outcome.harm) else cost}"
 
 
 def _hung(text: str) -> list[str]:

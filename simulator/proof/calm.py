@@ -21,6 +21,7 @@ from simulator.proof.tail import Tail, extrapolated
 
 RUNS_A_DRIVE: Final = 10.0  # a drive takes as long as so many runs with a fault
 _HOURS: Final = 100.0  # a rate's unit of time
+_FEW_H: Final = 10.0
 _USUAL: Final = 4.0  # events that a rate allows in the time without any that passes
 
 
@@ -153,6 +154,24 @@ class CalmsSoFar:
         return set_apart(quiet, hit, "drives in which it came")
 
 
+def counted_alone(calm: Calm, seen: Sequence[Watched]) -> CalmResult:
+    """Return what a row comes to by what was counted in drives, looked at once, at their end."""
+    row = _Row(calm)
+    for watched in seen:
+        row.add(watched)
+    if not row.time:
+        return CalmResult(calm, row.verdict, reason=f"no {calm.of}")
+    row.decide()
+    return CalmResult(
+        calm, row.verdict, _HOURS * row.time, row.count, *row.bounds(), reason=_what(row, seen)
+    )
+
+
+def hours_told(hours: float) -> str:
+    """Return a time in hours, finely where there are few."""
+    return f"{hours:z.0f} h" if hours >= _FEW_H else f"{hours:z.2g} h"
+
+
 def time_of(calm: Calm, watched: Watched) -> float:
     """Return how long a drive was, of what a row counts, in hundreds of hours."""
     seconds = watched.driven_s if calm.of == "driving" else watched.sprayed_s
@@ -182,12 +201,13 @@ def _per_100_h(calm: Calm, tail: Tail, seen: Sequence[Watched]) -> tuple[float, 
 def _what(row: _Row, seen: Sequence[Watched]) -> str:
     parts = []
     if row.verdict is Verdict.UNDECIDED:
-        parts.append(f"{_HOURS * row.time:z.0f} h of {row.calm.of} decide nothing")
+        parts.append(f"{hours_told(_HOURS * row.time)} of {row.calm.of} decide nothing")
     if row.hit:
         counts = sum(one.by_finding[:, row.calm.action - 1] for one in seen)
         judged = [i for i in range(len(FINDING_NAMES)) if i not in OF_LIMITS and counts[i]]
         said = ", ".join(f"{label_of(FINDING_NAMES[i])} {counts[i]}" for i in judged)
-        parts.append(f"it came {row.count} times in {row.hit} of {row.drives} drives ({said})")
+        text = f"it came {row.count} times in {row.hit} of {row.drives} drives"
+        parts.append(text + (f" ({said})" if said else ""))
     return ": ".join(parts)
 
 

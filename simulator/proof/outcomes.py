@@ -38,8 +38,8 @@ class Outcome(NamedTuple):
         cut_s: To the first cut of boost.
         worst: The hardest action since the onset.
         before: The hardest before it: false, most likely.
-        harm: Knock harm.
-        work_lost_kj: Work lost against the healthy twin, whom nobody guards.
+        harm: Knock harm; NaN: not known.
+        work_lost_kj: Work lost against the healthy twin, whom nobody guards; NaN: not known.
     """
 
     number: int

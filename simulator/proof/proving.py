@@ -78,11 +78,19 @@ class Proving:
         requirements: What is to be proven.
         cars: On which cars.
         most_runs: So many runs a row decide, or nothing does.
+        chunk: Runs a job has.
     """
 
-    def __init__(self, requirements: Requirements, cars: Cars, most_runs: int = MOST_RUNS) -> None:
+    def __init__(
+        self,
+        requirements: Requirements,
+        cars: Cars,
+        most_runs: int = MOST_RUNS,
+        chunk: int = CHUNK,
+    ) -> None:
         self.requirements = requirements
         self.cars = cars
+        self._chunk = chunk
         self._runs = {
             number: RowSoFar(cars, row, most_runs)
             for number, row in enumerate(requirements.requirements)
@@ -90,7 +98,7 @@ class Proving:
         self._calm = CalmsSoFar(cars, requirements.calm, DRIVES_A_RUN * most_runs)
         self._rows: dict[int, Any] = {**self._runs, HEALTHY: self._calm}
         self._most_chunks = {
-            number: -(-most_runs * (DRIVES_A_RUN if number == HEALTHY else 1) // CHUNK)
+            number: -(-most_runs * (DRIVES_A_RUN if number == HEALTHY else 1) // chunk)
             for number in self._rows
         }
         self._waiting: dict[int, dict[int, Came]] = {number: {} for number in self._rows}
@@ -120,8 +128,8 @@ class Proving:
         row, waiting = self._rows[job.row], self._waiting[job.row]
         waiting[job.chunk] = came
         self._came[job.row] += len(came)
-        while (chunk := waiting.pop(len(row.seen) // CHUNK, None)) is not None and not row.done:
-            row.add(chunk)
+        while not row.done and len(row.seen) // self._chunk in waiting:
+            row.add(waiting.pop(len(row.seen) // self._chunk))
 
     def standing(self) -> Standing:
         """Return how far it is."""
@@ -139,7 +147,8 @@ class Proving:
         """Return about how many more runs a row wants, were it to pass without a failure."""
         n = len(row.seen)
         usual = int(_USUAL / (1.0 - row.requirement.share))
-        return min(max(usual - n, n // 2, CHUNK), max(self._most_chunks[0] * CHUNK - n, 0))
+        most = self._most_chunks[0] * self._chunk
+        return min(max(usual - n, n // 2, self._chunk), max(most - n, 0))
 
     def proof(self, about: dict[str, Any], *, unfinished: bool = False) -> Proof:
         """Return what it came to so far."""
@@ -176,7 +185,7 @@ def prove_here(
             progress(proving.standing())
 
     if jobs <= 1:
-        for job in _new(proving, kept):
+        for job in new_jobs(proving, kept):
             take(job, run_job(proving.cars, proving.requirements, job))
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
@@ -186,7 +195,7 @@ def prove_here(
     try:
         while True:
             room = jobs * _AHEAD - len(under_way)
-            for job in islice(_new(proving, kept), room):
+            for job in islice(new_jobs(proving, kept), room):
                 future = pool.submit(run_job, proving.cars, proving.requirements, job)
                 under_way[future] = job
             if not under_way:
@@ -219,7 +228,7 @@ def code_hash() -> str:
     return digest.hexdigest()[:16]
 
 
-def _new(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
+def new_jobs(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
     """Yield the jobs that are wanted, and take by itself what was done before."""
     while (job := proving.wanted()) is not None:
         if job in kept:

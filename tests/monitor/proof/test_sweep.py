@@ -148,6 +148,7 @@ BAD = {
     "ends": (["--sweep", "debt.cut=2 s..1 s"], "expected LOW below HIGH"),
     "unit": (["--sweep", "debt.cut=0.3..1"], "expected text with a time unit"),
     "points": ([*SWEEP[-4:-1], "1"], "--points"),
+    "device": ([*SWEEP[-4:], "--device", "loop://"], "found --device or --replay too"),
     "rig": ([*SWEEP[-4:], "--to", "new.json"], "new.json: found .json, expected .toml"),
     "report": ([*SWEEP[-4:], "--report", "a.html"], "found .html, expected .svg or .png or .json"),
 }
