@@ -46,21 +46,25 @@ class SweptKey:
             return self.low * float((self.high / self.low) ** share)
         return self.low + share * (self.high - self.low)
 
-    def written(self, shares: Sequence[float]) -> dict[float, str]:
-        """Return values with their unit, by share of the way, in as few digits as tell them."""
+    def figures(self, shares: Sequence[float]) -> dict[float, str]:
+        """Return values without their unit, by share of the way, in as few digits as tell them."""
         texts: dict[float, str] = {}
         for digits in _DIGITS:
-            rounded = {share: float(f"{self.at(share):.{digits}g}") for share in shares}
-            texts = {share: f"{x:z.12g} {self.unit}".strip() for share, x in rounded.items()}
+            rounded = {share: float(f"{self.at(share):z.{digits}g}") for share in shares}
+            texts = {share: f"{x:z.12g}" for share, x in rounded.items()}
             if len(set(texts.values())) == len(texts):
                 break
         return texts
 
+    def written(self, shares: Sequence[float]) -> dict[float, str]:
+        """Return the same with their unit."""
+        return {share: f"{x} {self.unit}".strip() for share, x in self.figures(shares).items()}
+
     @property
-    def words(self) -> str:
+    def ends(self) -> str:
         """From where to where, in words."""
-        ends = self.written((0.0, 1.0))
-        return f"{self.key} from {ends[0.0]} to {ends[1.0]}"
+        low, high = self.written((0.0, 1.0)).values()
+        return f"{low} to {high}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ point's delay by each key. No name from outside is drawn but the keys'.
 
 from collections.abc import Callable, Sequence
 from math import isfinite, nan
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
@@ -67,15 +67,32 @@ def draw(swept: Sweep, keys: Sequence[SweptKey]) -> "Figure":
     return figure
 
 
-def _costs(swept: Sweep) -> list[tuple[str, Callable[[Tried], float]]]:
-    """Return what a point costs, by name; NaN where it isn't known."""
+class _Cost(NamedTuple):
+    """What a point costs.
+
+    Attributes:
+        name: What it is, with its unit.
+        of: Of a point; NaN where it isn't known.
+        log: Whether factors count.
+        whole: Whether it is a count.
+        asked: What is asked for.
+    """
+
+    name: str
+    of: Callable[[Tried], float]
+    log: bool = False
+    whole: bool = False
+    asked: float = nan
+
+
+def _costs(swept: Sweep) -> list[_Cost]:
     rows = len(swept.as_it_is.rows) + len(swept.as_it_is.calms)
     return [
-        (_PULLS, lambda point: point.pulls_per_100_h),
-        (_LATE, lambda point: 100.0 * point.late),
-        (f"rows not met, of {rows}", lambda point: float(len(point.unmet))),
-        ("knock harm", lambda point: point.harm if point.acted else nan),
-        ("work lost, kJ", lambda point: point.work_lost_kj if point.acted else nan),
+        _Cost(_PULLS, lambda point: point.pulls_per_100_h, log=True),
+        _Cost(_LATE, lambda point: 100.0 * point.late, asked=100.0),
+        _Cost(f"rows not met, of {rows}", lambda point: float(len(point.unmet)), whole=True),
+        _Cost("knock harm", lambda point: point.harm if point.acted else nan),
+        _Cost("work lost, kJ", lambda point: point.work_lost_kj if point.acted else nan),
     ]
 
 
@@ -109,47 +126,38 @@ def _front(swept: Sweep) -> Callable[["Axes"], None]:
     return panel
 
 
-def _curve(
-    swept: Sweep, key: SweptKey, cost: tuple[str, Callable[[Tried], float]]
-) -> Callable[["Axes"], None]:
+def _curve(swept: Sweep, key: SweptKey, cost: _Cost) -> Callable[["Axes"], None]:
     from matplotlib.ticker import MaxNLocator
-
-    name, of = cost
 
     def panel(axis: "Axes") -> None:
         _along(axis, key)
         x = [key.at(point.place[0]) for point in swept.points]
-        y = [of(point) for point in swept.points]
+        y = [cost.of(point) for point in swept.points]
         axis.plot(x, [value if isfinite(value) else nan for value in y], color=_BLUE, lw=1.0)
-        _marked(axis, swept, lambda point: (key.at(point.place[0]), of(point)))
-        own = of(swept.as_it_is)
+        _marked(axis, swept, lambda point: (key.at(point.place[0]), cost.of(point)))
+        own = cost.of(swept.as_it_is)
         if isfinite(own):
             axis.axhline(own, color=_FAINT, lw=0.8, ls=(0, (1, 2)))
-        _limits(axis, [*y, own], log=name == _PULLS and min([*y, own]) > 0.0)
+        _limits(axis, [*y, own], log=cost.log and min([*y, own]) > 0.0)
         axis.grid(color=_GRID, lw=0.5)
-        if name == _LATE:
-            axis.axhline(100.0, color=_RED, lw=1.0, ls=(0, (5, 2)))
-        if name.startswith("rows"):
+        if isfinite(cost.asked):
+            axis.axhline(cost.asked, color=_RED, lw=1.0, ls=(0, (5, 2)))
+        if cost.whole:
             axis.yaxis.set_major_locator(MaxNLocator(integer=True))
-        _named(axis, name, _label(key), "")
+        _named(axis, cost.name, _label(key), "")
 
     return panel
 
 
-def _heat(
-    swept: Sweep, keys: Sequence[SweptKey], cost: tuple[str, Callable[[Tried], float]]
-) -> Callable[["Axes"], None]:
-    name, of = cost
-
+def _heat(swept: Sweep, keys: Sequence[SweptKey], cost: _Cost) -> Callable[["Axes"], None]:
     def panel(axis: "Axes") -> None:
         sides = [sorted({point.place[i] for point in swept.points}) for i in range(2)]
         grid = np.full((len(sides[1]), len(sides[0])), nan)
         for point in swept.points:
             x, y = (side.index(point.place[i]) for i, side in enumerate(sides))
-            grid[y, x] = of(point)
-        log = name == _PULLS
+            grid[y, x] = cost.of(point)
         shade = np.where(np.isfinite(grid), grid, nan)
-        if log:
+        if cost.log:
             some = shade[shade > 0.0]
             shade = np.log10(np.maximum(shade, _NONE_BELOW * some.min() if len(some) else 1.0))
         low, high = (np.nanmin(shade), np.nanmax(shade)) if np.isfinite(shade).any() else (0.0, 1.0)
@@ -170,12 +178,12 @@ def _heat(
             axis.text(x + 0.5, y + 0.62, text, ha="center", va="center", fontsize=7, color=colour)
             axis.text(x + 0.5, y + 0.24, mark, ha="center", va="center", fontsize=7, color=colour)
         for key, side, dim in zip(keys, sides, (axis.xaxis, axis.yaxis), strict=True):
-            told = [text.removesuffix(f" {key.unit}") for text in key.written(side).values()]
+            told = [*key.figures(side).values()]
             each = -(-len(side) // 7)
             places = [i + 0.5 for i in range(len(side))]
             dim.set_ticks(places[::each], told[::each])
         axis.tick_params(length=0)
-        _named(axis, name, _label(keys[0]), _label(keys[1]))
+        _named(axis, cost.name, _label(keys[0]), _label(keys[1]))
 
     return panel
 

@@ -33,8 +33,7 @@ def written(
     text = rig_file.text
     for key, value in zip(keys, setting.values, strict=True):
         ((path, put_in),) = set_keys(rig_file, f"{key.key} = {value}").items()
-        _, _, ends = key.words.partition(" from ")
-        origin = f"sweep {date} of {clean(requirements, 60)}, {ends}"
+        origin = f"sweep {date} of {clean(requirements, 60)}, {key.ends}"
         text = put_with_origin(text, path, put_in, origin)
     told = f"Values from a sweep ({date}), proven on simulated cars alone. {' '.join(reasons)}"
     end = "\r\n" if "\r\n" in text else "\n"

@@ -66,7 +66,7 @@ def as_table(swept: Sweep, keys: Sequence[SweptKey], settings: Sequence[Setting]
     drives = swept.as_it_is.pulls
     rest = len(swept.points) - len(swept.front)
     about = (
-        f"{len(swept.points)} points ({'; '.join(key.words for key in keys)}), each on the same "
+        f"{len(swept.points)} points ({'; '.join(f'{key.key} from {key.ends}' for key in keys)}), each on the same "
         f"{swept.runs} cars a row and {drives.hours:z.1f} h of healthy spraying. Those that no "
         "other beats:"
     )

@@ -102,4 +102,4 @@ def test_values_are_told_apart() -> None:
     """Three digits, or as many as it takes."""
     key = SweptKey("debt.cut", 1.0, 1.001, "s")
     assert list(key.written((0.0, 0.5, 1.0)).values()) == ["1 s", "1.0005 s", "1.001 s"]
-    assert key.words == "debt.cut from 1 s to 1.001 s"
+    assert key.ends == "1 s to 1.001 s"
