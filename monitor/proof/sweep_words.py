@@ -65,10 +65,10 @@ def as_table(swept: Sweep, keys: Sequence[SweptKey], settings: Sequence[Setting]
     ]
     drives = swept.as_it_is.pulls
     rest = len(swept.points) - len(swept.front)
+    swept_over = "; ".join(f"{key.key} from {key.ends}" for key in keys)
     about = (
-        f"{len(swept.points)} points ({'; '.join(f'{key.key} from {key.ends}' for key in keys)}), each on the same "
-        f"{swept.runs} cars a row and {drives.hours:z.1f} h of healthy spraying. Those that no "
-        "other beats:"
+        f"{len(swept.points)} points ({swept_over}), each on the same {swept.runs} cars a row and "
+        f"{drives.hours:z.1f} h of healthy spraying. Those that no other beats:"
     )
     below = (
         "met: rows, by what was counted; pass, fail: rows decided by so few runs. In 100 h: false "
