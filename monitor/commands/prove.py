@@ -47,6 +47,14 @@ def prove(
             validator=Number(gte=1, lte=61),
         ),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        Parameter(
+            help="Scheduler of a Dask cluster that runs them instead: tcp://HOST:PORT, or tls://. "
+            "The result is the same. Whoever reaches a tcp:// one runs any code on it: only in a "
+            "network you trust."
+        ),
+    ] = None,
     most_runs: Annotated[
         int | None,
         Parameter(
@@ -117,6 +125,16 @@ def prove(
     answer: AnswerOption = "falls",
     silence: SilenceOption = 0.25,
     baud: BaudOption = None,
+    log: Annotated[
+        tuple[Path, ...],
+        Parameter(
+            name="--log",
+            negative="",
+            show_default=False,
+            help="Recorded drives are tried, not simulated ones: a log, a session's folder, or a "
+            "folder of these, any number of times.",
+        ),
+    ] = (),
 ) -> int:
     """Try a rig on simulated cars until each requirement is decided at its confidence.
 
@@ -125,6 +143,8 @@ def prove(
     With --device and --listen the same cars are played to a failsafe device in real time, its
     output off the engine, and its answers judged. What it does doesn't reach the simulated car, so
     a row that asks about harm or work lost is undecided at best.
+    With --log the rig's guard decides recorded drives again, where marks (as replay sets them) such
+    as "fault pump stop" say when a fault began and which, and "fault over" that it is gone.
     Exit codes: 0 all pass; 1 one fails; 3 one is undecided; 2 bad input.
     """
     import shlex
@@ -147,8 +167,8 @@ def prove(
     if sweep:
         from monitor.commands.sweeping import Sweeping
 
-        if device is not None or replay is not None:
-            raise BadInput("--sweep: found --device or --replay too, expected neither")
+        if replay is not None:
+            raise BadInput("--sweep: found --replay beside it, expected one of them")
         given = (str(requirements), car or rig)
         sweeping = Sweeping(sweep, points, guard_file, to, report, given)
     else:
@@ -164,13 +184,13 @@ def prove(
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
+    one_of = {"--sweep": sweep, "--device": device, "--log": log, "--cluster": cluster}
+    if len(two := [name for name, value in one_of.items() if value]) > 1:
+        raise BadInput(f"{two[0]}: found {two[1]} beside it, expected one of them")
     if sweeping is not None:
         _compile_first(cars)
-        try:
-            return _code(sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json))
-        except KeyboardInterrupt:
-            sys.stderr.write("\nbroken off: nothing is kept of a sweep\n")
-            return BROKEN_OFF
+        swept = sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json)
+        return BROKEN_OFF if swept is None else _code(swept)
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
@@ -187,16 +207,22 @@ def prove(
             folder=to or requirements.with_suffix(".device.proof"),
             progress=_Progress().tell if sys.stderr.isatty() else None,
         )
+    elif log:
+        from monitor.commands.prove_logs import prove_logs
+
+        proof, replay_log = prove_logs(asked, about, log, rig, guard_file)
     else:
         folder = to or requirements.with_suffix(".proof")
-        proof = _prove(asked, cars, about, jobs=jobs, most_runs=most_runs, folder=folder)
+        proof = _prove(
+            asked, cars, about, jobs=jobs, cluster=cluster, most_runs=most_runs, folder=folder
+        )
     code = _code(proof)
 
     def replay_command(row: int, run: int) -> str:
-        return f"{command} --replay {row}:{run} --to run.csv"
+        return replay_log(run) if log else f"{command} --replay {row}:{run} --to run.csv"
 
     if code != BROKEN_OFF and not _report(
-        proof, cars if device is None else None, report, replay_command, jobs
+        proof, None if device or log else cars, report, replay_command, jobs
     ):
         code = BROKEN_OFF
     if as_json:
@@ -215,32 +241,40 @@ def _prove(
     about: dict[str, Any],
     *,
     jobs: int | None,
+    cluster: str | None,
     most_runs: int | None,
     folder: Path,
 ) -> "Proof":
     """Run a proof; return it."""
     import sys
+    from contextlib import ExitStack
+    from functools import partial
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
     from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
-    store = Store(folder, about)
-    _compile_first(cars)
-    proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
-    unfinished = False
-    try:
-        prove_here(
-            proving,
-            jobs=jobs or processors(),
-            kept=store.kept(),
-            keep=store.keep,
-            progress=_Progress().tell if sys.stderr.isatty() else None,
-        )
-    except KeyboardInterrupt:
-        unfinished = True
-        sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
+    with ExitStack() as until_done:
+        prove_all: Callable[..., None] = partial(prove_here, jobs=jobs or processors())
+        if cluster is not None:
+            from monitor.proof.cluster import connected
+
+            prove_all = until_done.enter_context(connected(cluster)).prove
+        store = Store(folder, about)
+        _compile_first(cars)
+        proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
+        unfinished = False
+        try:
+            prove_all(
+                proving,
+                kept=store.kept(),
+                keep=store.keep,
+                progress=_Progress().tell if sys.stderr.isatty() else None,
+            )
+        except KeyboardInterrupt:
+            unfinished = True
+            sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     return proof if unfinished else explained(proof, cars)
 

@@ -19,7 +19,7 @@ from simulator.proof.driving import outing
 from simulator.proof.false_pulls import Watched, watch_outing
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.population import draw
-from simulator.proof.proving import end_silently
+from simulator.proof.proving import KILLED, end_silently
 from simulator.proof.results import RowResult
 from simulator.proof.tail import extrapolated
 from simulator.strict import BadInput
@@ -66,6 +66,9 @@ def at_limits(
         healthy: Tell the false pulls, too, from ``DRIVES`` healthy drives.
         jobs: Processes; 1 runs here. The result is the same whatever their number.
         progress: Called with chunks done and chunks in all.
+
+    Raises:
+        BadInput: A process was killed.
     """
     asking = [row.requirement for row in rows if _asks(row)]
     guarded = [with_limit(cars, times) for times in TIMES]
@@ -147,10 +150,7 @@ def in_order(tasks: Sequence[Task], jobs: int) -> Iterator[Any]:
         try:
             yield from pool.map(_task, tasks)
         except BrokenProcessPool:
-            raise BadInput(
-                "found a process killed, expected it to end (is there too little memory? fewer "
-                "--jobs need less)"
-            ) from None
+            raise BadInput(KILLED) from None
 
 
 def _task(task: Task) -> Any:

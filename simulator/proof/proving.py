@@ -25,8 +25,13 @@ from simulator.strict import BadInput
 MOST_RUNS: Final = 4000
 DRIVES_A_RUN: Final = 5  # healthy drives that rows without a fault may have, for each such run
 HEALTHY: Final = -1  # the row of all those
+KILLED: Final = (
+    "found a process of the proof killed, expected it to end (is there too little memory? "
+    "fewer --jobs need less); the same command goes on from there"
+)
 _USUAL: Final = 4.0  # runs without a failure that pass, times the share that may fail
 _AHEAD: Final = 2  # jobs a worker has waiting
+_LOOK_S: Final = 10.0  # so often it is asked how many workers there are
 
 
 Came: TypeAlias = list[Outcome] | list[Watched]
@@ -177,38 +182,66 @@ def prove_here(
         KeyboardInterrupt: It was broken off; what was done until then is taken and kept.
         BadInput: A process was killed; likewise.
     """
-
-    def take(job: Job, came: Came) -> None:
-        keep(job, came)
-        proving.take(job, came)
-        if progress is not None:
-            progress(proving.standing())
-
     if jobs <= 1:
         for job in new_jobs(proving, kept):
-            take(job, run_job(proving.cars, proving.requirements, job))
+            _take(proving, job, run_job(proving.cars, proving.requirements, job), keep, progress)
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently)
-    under_way: dict[Future[Came], Job] = {}
+
+    def submit(job: Job) -> Future[Came]:
+        return pool.submit(run_job, proving.cars, proving.requirements, job)
+
     try:
-        while True:
-            room = jobs * _AHEAD - len(under_way)
-            for job in islice(new_jobs(proving, kept), room):
-                future = pool.submit(run_job, proving.cars, proving.requirements, job)
-                under_way[future] = job
-            if not under_way:
-                return
-            for future in wait(under_way, return_when=FIRST_COMPLETED).done:
-                take(under_way.pop(future), future.result())
+        prove_by(proving, submit, lambda: jobs, kept=kept, keep=keep, progress=progress)
     except BrokenProcessPool:
-        raise BadInput(
-            "found a process of the proof killed, expected it to end (is there too little memory? "
-            "fewer --jobs need less); the same command goes on from there"
-        ) from None
+        raise BadInput(KILLED) from None
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def prove_by(
+    proving: Proving,
+    submit: Callable[[Job], Future[Came]],
+    workers: Callable[[], int],
+    *,
+    kept: Mapping[Job, Came],
+    keep: Callable[[Job, Came], None],
+    progress: Callable[[Standing], None] | None = None,
+) -> None:
+    """Run a proof to its end by whoever runs its jobs; else as ``prove_here``.
+
+    Args:
+        proving: The proof.
+        submit: Hands a job out.
+        workers: How many run at once; asked after each that is done, and now and then.
+        kept: Jobs that were done before.
+        keep: Called with each that is done now.
+        progress: Called after each.
+    """
+    under_way: dict[Future[Came], Job] = {}
+    while True:
+        room = max(workers() * _AHEAD - len(under_way), 0)
+        for job in islice(new_jobs(proving, kept), room):
+            under_way[submit(job)] = job
+        if not under_way:
+            return
+        for future in wait(under_way, _LOOK_S, return_when=FIRST_COMPLETED).done:
+            _take(proving, under_way.pop(future), future.result(), keep, progress)
+
+
+def _take(
+    proving: Proving,
+    job: Job,
+    came: Came,
+    keep: Callable[[Job, Came], None],
+    progress: Callable[[Standing], None] | None,
+) -> None:
+    keep(job, came)
+    proving.take(job, came)
+    if progress is not None:
+        progress(proving.standing())
 
 
 def run_job(cars: Cars, requirements: Requirements, job: Job) -> Came:

@@ -148,7 +148,8 @@ BAD = {
     "ends": (["--sweep", "debt.cut=2 s..1 s"], "expected LOW below HIGH"),
     "unit": (["--sweep", "debt.cut=0.3..1"], "expected text with a time unit"),
     "points": ([*SWEEP[-4:-1], "1"], "--points"),
-    "device": ([*SWEEP[-4:], "--device", "loop://"], "found --device or --replay too"),
+    "device": ([*SWEEP[-4:], "--device", "loop://"], "--sweep: found --device beside it"),
+    "replay": ([*SWEEP[-4:], "--replay", "1:2"], "--sweep: found --replay beside it"),
     "rig": ([*SWEEP[-4:], "--to", "new.json"], "new.json: found .json, expected .toml"),
     "report": ([*SWEEP[-4:], "--report", "a.html"], "found .html, expected .svg or .png or .json"),
 }

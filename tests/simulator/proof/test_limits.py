@@ -1,5 +1,6 @@
 """Other limits: the same cars, each guard acting by its own."""
 
+import os
 from collections.abc import Sequence
 from math import exp
 
@@ -13,6 +14,7 @@ from simulator.proof.limits import RUNS, TIMES, at_limits, with_limit
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, measure
 from simulator.proof.requirements import Requirement
 from simulator.proof.results import RowResult, Verdict
+from simulator.strict import BadInput
 from tests.kit.proofs import QUICK, brindle, ran, requirements
 
 
@@ -97,3 +99,16 @@ def test_each_guard_watches_the_same_drive(monkeypatch: pytest.MonkeyPatch) -> N
     assert [list(drive[TIMES.index(1.0)]) for drive in drives] == [list(one) for one in own]
     for drive in drives:
         assert len({one.sprayed_s for one in drive}) == 1
+
+
+def killed(*_: object) -> None:
+    """End a worker as the system does where memory runs out."""
+    os._exit(9)
+
+
+def test_a_killed_process_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One line, no traceback."""
+    monkeypatch.setattr(limits, "run_chunk", killed)
+    rows = [RowResult(requirements().requirements[0], Verdict.PASS, (ran(),))]
+    with pytest.raises(BadInput, match="found a process of the proof killed"):
+        at_limits(cars(), rows, jobs=2)
