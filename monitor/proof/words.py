@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from math import isfinite, isnan
 from typing import Any, Final
 
+from monitor.recorder.span import counted
 from simulator.proof.calm import hours_told
 from simulator.proof.outcomes import Outcome
 from simulator.proof.proportions import quantile
@@ -45,6 +46,8 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
 
 def tried_on(about: dict[str, Any]) -> str:
     """Return on what it was tried, beside the rig, as a clause."""
+    if "logs" in about:
+        return counted(len(about["logs"]), "log")
     cars = f"cars of set {about['seed_set']}"
     return f"a device {about['device']}, {cars}" if "device" in about else cars
 
