@@ -1,8 +1,8 @@
 """The plant's cars with a flow sensor, fitted: what of a rig comes back, and what fresh pulls show.
 
 A car here has one delay and one lag, within a fifth of its rig's, and logs of several seeds: noise,
-boost and strokes differ. What such a log tells is held against the car's own numbers, and its
-interval against what the other logs tell, as a guard will see those.
+boost, strokes and the times between pulls differ. What such a log tells is held against the car's
+own numbers, and its interval against what the other logs tell, as a guard will see those.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify import identify
 from simulator.identify.widen import as_written
-from simulator.plant import Spread
+from simulator.plant import Scenario, Spread
 from simulator.rig import find_rig, load_rig
 from tests.bench.table import show
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -30,6 +30,7 @@ LOGS: Final = 6  # a car
 KEYS: Final = ("transport_delay", "lag", "gain")
 SPREAD: Final = 0.2
 USUAL_NOISE: Final = 0.875
+STRAY_S: Final = 0.1  # a driver's pulls keep no step with a logger's rows
 
 
 class Car(NamedTuple):
@@ -46,6 +47,14 @@ class Car(NamedTuple):
     pulled: int
 
 
+def rows_of_pulls(drive: Scenario, seed: int) -> Any:
+    """Return rows, (n, ROW_WIDTH), of pulls that begin and end anywhere between two of them."""
+    stray = np.random.default_rng(seed).uniform(0.0, STRAY_S, len(drive.drive)).tolist()
+    steps = zip(drive.drive, stray, strict=True)
+    strayed = tuple(replace(step, for_s=step.for_s + more) for step, more in steps)
+    return rows_of(replace(drive, drive=strayed), seed)
+
+
 def fit_car(job: tuple[str, float, int]) -> Car:
     """Fit each log of one car; job: the rig's name, rows a second, number of the car."""
     name, rate_hz, number = job
@@ -54,7 +63,7 @@ def fit_car(job: tuple[str, float, int]) -> Car:
     slower, lazier = np.random.default_rng(number).uniform(1.0 - SPREAD, 1.0 + SPREAD, 2).tolist()
     car = Spread(slower * own.delay_s, lazier * own.lag_s, 0.0, USUAL_NOISE * own.noise)
     drive = replace(pulls(rig, PULLS, rate_hz=rate_hz), spread=car)
-    logs = [rows_of(drive, LOGS * number + i) for i in range(LOGS)]
+    logs = [rows_of_pulls(drive, LOGS * number + i) for i in range(LOGS)]
     numbers = [identify([log_of(rows)], rig).numbers for rows in logs]
     told = [[each[f"flow_sensor.{key}"] for key in KEYS] for each in numbers]
     values, lows, highs = (
