@@ -38,7 +38,8 @@ class Car(NamedTuple):
 
     Attributes:
         off: How far each log's delay is off the car's own, s, its lag and its gain, shares, (n, 3).
-        held: Whether each one's interval holds what the others show on average, (n, 3).
+        held: Whether each one's interval holds what the others show on average, as if their mean
+            were known without error, (n, 3).
         pulled: In how many logs a rig fitted to another one pulled timing.
     """
 
@@ -76,7 +77,9 @@ def fit_car(job: tuple[str, float, int]) -> Car:
         decided = Decision.named(np.ascontiguousarray(Guard(as_written(rig, each)).run_rows(fresh)))
         pulled += int((decided["action"] >= Action.PULL_TIMING).any())
     off = (values - (car.delay_s, car.lag_s, 1.0)) / (1.0, car.lag_s, 1.0)
-    return Car(off, (lows <= others) & (others <= highs), pulled)
+    # The others' mean is off by itself: so much nearer to it lies what is told, in the mean square.
+    truths = values + (others - values) * np.sqrt((LOGS - 1) / LOGS)
+    return Car(off, (lows <= truths) & (truths <= highs), pulled)
 
 
 def row(name: str, rate_hz: float, cars: Sequence[Car]) -> tuple[str, ...]:
