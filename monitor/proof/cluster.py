@@ -63,10 +63,15 @@ class Cluster:
         packed = pickle.dumps((proving.cars, proving.requirements))
         asked = (this_code(), trial(proving.cars), packed)
 
+        out: dict[Future[Came], Any] = {}
+
         def submit(job: Job) -> Future[Came]:
             told: Future[Came] = Future()
-            there = self._client.submit(eval, _RUN_ORDER, {"asked": (*asked, *job)})
+            order = {"asked": (*asked, *job)}
+            there = self._client.submit(eval, _RUN_ORDER, order, pure=False)  # a key of its own
+            out[told] = there  # dropped, its job would be too
             there.add_done_callback(lambda done: self._hand_on(done, told))
+            told.add_done_callback(out.pop)
             return told
 
         prove_by(proving, submit, self._workers, kept=kept, keep=keep, progress=progress)
