@@ -14,6 +14,7 @@
 | a session's about, events, summary | here, ``test_long_lines`` |
 | a running guard's place, its order | ``test_server``, here |
 | viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_server``) |
+| what a cluster says (it runs any code, so it is trusted) | 200 characters of an error |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |
 """
 

@@ -29,6 +29,8 @@ NAMES = "names of our own fields, keys and members, which tests hold"
 LOOKING = {
     "monitor/commands/errors.py": OUTSIDE,
     "monitor/commands/feed.py": OUTSIDE,
+    "monitor/send/open.py": OUTSIDE,
+    "monitor/proof/in_logs.py": OUTSIDE,
     "monitor/commands/prove.py": OUTSIDE,
     "monitor/commission/channel_tables.py": OUTSIDE,
     "monitor/commission/drafting.py": OUTSIDE,
@@ -52,6 +54,7 @@ LOOKING = {
     "monitor/outputs/serial_lines.py": OUTSIDE,
     "monitor/pictures/plotting.py": OUTSIDE,
     "monitor/proof/store.py": OUTSIDE,
+    "monitor/proof/sweep_keys.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
     "monitor/review/edit.py": OUTSIDE,
     "monitor/review/window.py": NAMES,

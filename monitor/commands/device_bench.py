@@ -2,13 +2,19 @@
 
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.device.base import Ear
+from monitor.device.open import open_ear
 from monitor.device.summary import Summary, run_as_json
 from monitor.device.trial import Played, device_runs
+from monitor.send.open import open_target
 from monitor.send.paced import Target
+from monitor.send.serial import LineFormat
 from simulator.plant import Scenario
+from simulator.rig import RigFile
+from simulator.strict import BadInput
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +32,31 @@ class Bench:
     seed: int
     times: int
     as_json: bool
+
+
+def device_ends(
+    to: str,
+    listen: str,
+    names: Sequence[str],
+    rig_file: RigFile,
+    form: LineFormat,
+    answer: str,
+    silence_s: float,
+    baud: int | None,
+) -> tuple[Target, Ear]:
+    """Return what sends samples to a device, open, and what listens to its output, not yet open.
+
+    Raises:
+        BadInput: Either isn't there, or is none.
+    """
+    target = open_target(to, names, rig_file, baud, form)
+    try:
+        baud = baud or rig_file.serial.baud
+        rises = answer == "rises"
+        return target, open_ear(listen, silence_s=silence_s, rises=rises, baud=baud, fed=target)
+    except BadInput:
+        target.close()
+        raise
 
 
 def time_answers(bench: Bench, target: Target, ear: Ear) -> int:

@@ -1,15 +1,18 @@
 """``flowdebt feed``: a scenario onto a serial port or to a broker, as a logger would send it."""
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
 from monitor.commands.parameters import (
+    AnswerOption,
     BaudOption,
     JsonFlag,
+    ListenOption,
     ScenarioArgument,
     SeedOption,
+    SilenceOption,
     SpeedOption,
     flag,
 )
@@ -32,28 +35,12 @@ def feed(
     sequence: Annotated[bool, flag("Number the lines.")] = False,
     crc: Annotated[bool, flag("Put a CRC-16/IBM-3740 behind each line.")] = False,
     senml: Annotated[bool, flag("SenML packs (RFC 8428), not text.")] = False,
-    listen: Annotated[
-        str | None,
-        Parameter(
-            help="Output of the device that reads this, to time its answers: cts:PORT, dsr:PORT, "
-            "dcd:PORT or ri:PORT; beat:PORT or bytes:PORT, @BAUD behind it where it is another; "
-            "mqtt://HOST/PREFIX with ?form=beat, state or message."
-        ),
-    ] = None,
+    listen: ListenOption = None,
     times: Annotated[
         int, Parameter(help="With --listen: how many runs, each of another seed.", validator=_TIMES)
     ] = 1,
-    answer: Annotated[
-        Literal["falls", "rises"],
-        Parameter(help="With --listen: which edge of a control line is the device's answer."),
-    ] = "falls",
-    silence: Annotated[
-        float,
-        Parameter(
-            help="With --listen: seconds without a beat after which a heartbeat has ended.",
-            validator=Number(gt=0.0, lte=60.0),
-        ),
-    ] = 0.25,
+    answer: AnswerOption = "falls",
+    silence: SilenceOption = 0.25,
     as_json: JsonFlag = False,
 ) -> int:
     """Send a scenario's samples as text lines, at the pace of a real logger.
@@ -71,10 +58,11 @@ def feed(
     import sys
     from pathlib import Path
 
-    from monitor.send.paced import Target, send_paced
-    from monitor.send.serial import LineFormat, SerialTarget
+    from monitor.broker.address import without_secrets
+    from monitor.send.open import BROKERS, open_target
+    from monitor.send.paced import send_paced
+    from monitor.send.serial import LineFormat
     from monitor.sources.paced import pace_of
-    from monitor.sources.ports import PortFinder
     from simulator.logfile import mapped, write_csv
     from simulator.plant import run
     from simulator.scenario import load_scenario_and_rig
@@ -92,41 +80,20 @@ def feed(
         )
     drive, rig_file = load_scenario_and_rig(scenario)
     names = mapped(drive.rig)
-    target: Target
     if to.lower().endswith(".csv"):
         if given or listen is not None:
             raise BadInput(f"{to}: found {given or '--listen'}, expected none for a file")
         count = write_csv(run(drive, seed), Path(to), names)
         sys.stderr.write(f"sent {count} samples to {to}\n")
         return 0
-    baud = baud or rig_file.serial.baud
-    if to.lower().startswith(("mqtt://", "mqtts://")):
-        from monitor.broker.address import without_secrets
-        from monitor.send.broker import BrokerTarget
-
-        shown = without_secrets(to)
-        if given:
-            raise BadInput(
-                f"{shown}: found {given}, expected none for a broker (?form=senml behind the "
-                "address sends SenML)"
-            )
-        target = BrokerTarget(names, rig_file, to)
-        to = shown
-    else:
-        target = SerialTarget(names, PortFinder(to).find_or_bad_input(), baud, form)
     if listen is not None:
-        from monitor.commands.device_bench import Bench, time_answers
-        from monitor.device.open import open_ear
+        from monitor.commands.device_bench import Bench, device_ends, time_answers
 
-        try:
-            ear = open_ear(
-                listen, silence_s=silence, rises=answer == "rises", baud=baud, fed=target
-            )
-        except BadInput:
-            target.close()
-            raise
+        ends = device_ends(to, listen, names, rig_file, form, answer, silence, baud)
         bench = Bench(drive, drive.seed if seed is None else seed, times, as_json)
-        return time_answers(bench, target, ear)
+        return time_answers(bench, *ends)
+    target = open_target(to, names, rig_file, baud, form)
     count = send_paced(run(drive, seed), target, pace)
-    sys.stderr.write(f"sent {count} samples to {to}\n")
+    shown = without_secrets(to) if to.lower().startswith(BROKERS) else to
+    sys.stderr.write(f"sent {count} samples to {shown}\n")
     return 0

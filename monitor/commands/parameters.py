@@ -1,6 +1,6 @@
 """Parameters that commands share."""
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 from cyclopts.validators import Number
@@ -36,6 +36,25 @@ SeedOption = Annotated[
 BaudOption = Annotated[
     int | None,
     Parameter(help="Of a serial port; otherwise the rig's.", validator=Number(gte=1)),
+]
+ListenOption = Annotated[
+    str | None,
+    Parameter(
+        help="Output of the device that reads this, to time its answers: cts:PORT, dsr:PORT, "
+        "dcd:PORT or ri:PORT; beat:PORT or bytes:PORT, @BAUD behind it where it is another; "
+        "mqtt://HOST/PREFIX with ?form=beat, state or message."
+    ),
+]
+AnswerOption = Annotated[
+    Literal["falls", "rises"],
+    Parameter(help="With --listen: which edge of a control line is the device's answer."),
+]
+SilenceOption = Annotated[
+    float,
+    Parameter(
+        help="With --listen: seconds without a beat after which a heartbeat has ended.",
+        validator=Number(gt=0.0, lte=60.0),
+    ),
 ]
 PidOption = Annotated[int | None, Parameter(help="Which guard; otherwise the newest.")]
 LogArgument = Annotated[

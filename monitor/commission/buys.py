@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp
 from typing import Any, Final
 
 import numpy as np
@@ -20,14 +19,13 @@ from simulator.compiled_or_not import Way, choose
 from simulator.identify.spraying import AFTER_S, BEFORE_S
 from simulator.plant import Scenario
 from simulator.proof.false_pulls import Watched, counted, watch
+from simulator.proof.proportions import poisson
 from simulator.runs import Drive
 from simulator.scenario import load_scenario
 
 DRIVE: Final = "healthy_pulls"
 FASTEST_HZ, SLOWEST_HZ = 1000.0, 5.0  # rows that the plant sends
 AT_ONCE: Final = 50_000  # rows
-TAIL: Final = 0.025  # either side of an interval of 95 %
-_HALVINGS: Final = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +43,7 @@ class FalsePulls:
     @property
     def at_most_per_100_h(self) -> float:
         """So often in 100 h of spraying, the upper end of the exact 95 % interval."""
-        return most_likely(self.count) * 360_000.0 / self.sprayed_s
+        return poisson(self.count).high * 360_000.0 / self.sprayed_s
 
     def __add__(self, other: "FalsePulls") -> "FalsePulls":
         """Return both together."""
@@ -73,22 +71,6 @@ class Buys:
     log_before: FalsePulls
     log_after: FalsePulls
     car: FalsePulls
-
-
-def most_likely(count: int) -> float:
-    """Return the upper end of the exact 95 % interval of a Poisson mean.
-
-    Garwood, Biometrika 28 (1936): the mean of which so few, or fewer, come in one case of 40.
-    """
-    low, high = float(count), 2.0 * count + 20.0
-    for _ in range(_HALVINGS):
-        mean = 0.5 * (low + high)
-        term = so_few = exp(-mean)
-        for i in range(1, count + 1):
-            term *= mean / i
-            so_few += term
-        low, high = (mean, high) if so_few > TAIL else (low, mean)
-    return low
 
 
 def buys(fitted: Fitted, drives: Sequence[Scenario], way: Way) -> Buys:

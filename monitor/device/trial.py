@@ -20,6 +20,7 @@ from simulator.plant import Car, Do, Scenario, Step
 from simulator.strict import BadInput
 
 READY_S: Final = 30.0  # to wait for a device that has acted, before each run
+_ACTS: Final = (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST)
 SETTLE_S: Final = 1.0  # of calm driving at least, so that what the run before left is over
 
 
@@ -71,6 +72,8 @@ class DeviceRun:
             where none did).
         calm_s: How long that was, s.
         late_s: How late the latest sample was sent, s: a busy machine is no fault of the device.
+        false_warnings: As false_answers, of a warning or more,
+        false_cuts: and of a cut of boost.
     """
 
     number: int
@@ -79,6 +82,8 @@ class DeviceRun:
     false_answers: int
     calm_s: float
     late_s: float
+    false_warnings: int = 0
+    false_cuts: int = 0
 
 
 class _Began(NamedTuple):
@@ -218,13 +223,13 @@ def _judged(window: _Window, ear: Ear) -> DeviceRun:
     """Say what the device did in a run, from what was heard of it."""
     changes = ear.heard.changes(window.ended_s)
     first_s = min((began.sent_s for began in window.began.values()), default=window.ended_s)
-    acted = False
-    false_answers = 0
+    was = HELD
+    false = dict.fromkeys(_ACTS, 0)
     for change in changes:
-        acts = change.action >= Action.PULL_TIMING
-        if acts and not acted and window.began_s < change.at_s <= first_s:
-            false_answers += 1
-        acted = acts
+        if window.began_s < change.at_s <= first_s:
+            for act in _ACTS:
+                false[act] += was < act <= change.action
+        was = change.action
     played = window.played
     return DeviceRun(
         played.number,
@@ -233,9 +238,11 @@ def _judged(window: _Window, ear: Ear) -> DeviceRun:
             _answer(f"{fault.kind.word} {fault.channel}".strip(), window.began.get(i), changes)
             for i, fault in enumerate(played.scenario.faults)
         ),
-        false_answers,
+        false[Action.PULL_TIMING],
         first_s - window.began_s,
         window.late_s,
+        false[Action.WARN],
+        false[Action.CUT_BOOST],
     )
 
 
@@ -255,6 +262,6 @@ def _answer(fault: str, began: _Began | None, changes: list[Change]) -> FaultAns
             ),
             inf,
         )
-        for least in (Action.WARN, Action.PULL_TIMING, Action.CUT_BOOST)
+        for least in _ACTS
     )
     return FaultAnswer(fault, began.onset_s, began.sent_after_s, True, warn_s, pull_s, cut_s)

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from math import inf, isfinite
+from typing import Any
 
 from rules.facts import Action
 from simulator.coverage.matrix import evaluation_seed
@@ -16,16 +17,27 @@ ADVISES = "flowdebt advises: it is no certified safety device."
 def basis(proof: Proof) -> list[tuple[str, str]]:
     """Return what a proof rests on, each with its name."""
     about = proof.about
-    first = evaluation_seed(about["seed_set"] * MOST_RUNS)
     runs = sum(len(row.outcomes) for row in proof.rows)
     return [
         ("requirements", f"{about['requirements']}, sha256 {about['requirements_sha256']}"),
         ("rig", f"{about['rig']}, sha256 {about['rig_sha256']}"),
-        ("cars", f"{about['car']}, sha256 {about['car_sha256']}"),
+        *_tried_on(about),
         ("flowdebt", f"{about['version']}, code {about['code']}"),
-        ("seeds", f"set {about['seed_set']}: {first} + the run's number"),
         ("runs", f"{runs}"),
     ]
+
+
+def _tried_on(about: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    if "logs" in about:
+        yield "logs", ", ".join(about["logs"])
+        if about["marks_not_used"]:
+            yield "marks not used", "; ".join(about["marks_not_used"])
+        return
+    yield "cars", f"{about['car']}, sha256 {about['car_sha256']}"
+    first = evaluation_seed(about["seed_set"] * MOST_RUNS)
+    yield "seeds", f"set {about['seed_set']}: {first} + the run's number"
+    if "device" in about:
+        yield "device", about["device"]
 
 
 def fault_told(row: Requirement) -> str:
@@ -33,12 +45,16 @@ def fault_told(row: Requirement) -> str:
     return " and ".join(" ".join(_fault(fault)) for fault in row.faults)
 
 
-def _fault(fault: Fault) -> Iterator[str]:
-    yield fault.kind.word.replace("_", " ")
+def fault_named(fault: Fault) -> str:
+    """Return which fault it is, and how great: as a mark on a log names it."""
+    named = fault.kind.word.replace("_", " ")
     if fault.channel:
-        yield f"of {fault.channel}"
-    if fault.magnitude != 1.0:
-        yield f"{100.0 * fault.magnitude:zg} %"
+        named += f" of {fault.channel}"
+    return named + (f" {100.0 * fault.magnitude:zg} %" if fault.magnitude != 1.0 else "")
+
+
+def _fault(fault: Fault) -> Iterator[str]:
+    yield fault_named(fault)
     if fault.ramp_s:
         yield f"over {fault.ramp_s:zg} s"
     if isfinite(fault.for_s):

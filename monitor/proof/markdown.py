@@ -52,7 +52,7 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
                 yield f"{literal(text)}."
                 yield ""
         if row.worst:
-            yield "The worst runs, and what writes the log of each:"
+            yield "The worst runs, and the command for each:"
             yield ""
             yield "```sh"
             for outcome in row.worst:
@@ -63,8 +63,11 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     for calm in proof.calms:
         yield f"## {literal(calm.calm.name)}: {calm.verdict.value}"
         yield ""
-        yield literal(calm_asked(calm.calm)) + (f" {literal(calm.reason)}." if calm.reason else "")
+        yield literal(calm_asked(calm.calm))
         yield ""
+        if calm.reason:
+            yield f"Told: {literal(calm.reason)}."
+            yield ""
 
 
 def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:

@@ -165,8 +165,8 @@ def _how_to_read(limits: bool) -> Iterator[str]:
             "<p>By limit: the row's first cars again, for each limit of evidence (the rig's key "
             "debt.false_pull_every) a guard of its own that acts on them. Its false pulls are "
             "those that the limit allows for where readings are as the rig says. Diamonds: those "
-            "that the healthy drives of this proof tell, extrapolated from their evidence of "
-            "missing spray, between 95 % bounds; none where they tell nothing.</p>"
+            "that healthy drives tell, extrapolated from the evidence of missing spray that the "
+            "same guards had there, between 95 % bounds; none where they tell nothing.</p>"
         )
 
 
@@ -189,5 +189,5 @@ def _row(
             (shown(run_told(row, outcome)), f"<code>{shown(replay(number, outcome.number))}</code>")
             for outcome in row.worst
         )
-        yield from _table(("the worst runs", "what writes the log of it"), worst)
+        yield from _table(("the worst runs", "the command for it"), worst)
     yield "</section>"

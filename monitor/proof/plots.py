@@ -25,7 +25,7 @@ SIZE_PX: Final = (1000, 320)
 _BLUE: Final = OKABE_ITO["blue"]
 _RED: Final = OKABE_ITO["vermillion"]
 _PURPLE: Final = OKABE_ITO["reddish_purple"]
-_LEAST_RATE: Final = 1e-4  # in 100 h: rarer ones stand at the edge
+_LEAST_RATE: Final = 1e-3  # in 100 h: rarer ones stand at the edge
 _FAINT: Final = "#858C93"
 _GRID: Final = "#E4E6E9"
 # What is drawn of the cars under one limit: name, share, marker, colour.
@@ -178,17 +178,17 @@ def _told(axis: "Axes", limits: tuple[AtLimit, ...], y_ms: list[float]) -> None:
         if limit.false_pulls is not None and isfinite(at_ms)
     ]
     for at_ms, (_, least, most) in told:
-        axis.plot([least, most], [at_ms, at_ms], color=_PURPLE, lw=3.0, alpha=0.5)
+        axis.plot([least, most], [at_ms, at_ms], color=_PURPLE, lw=1.0, zorder=3.0)
     if told:
         x, y = [rates[0] for _, rates in told], [at_ms for at_ms, _ in told]
-        axis.plot(x, y, "D:", color=_PURPLE, ms=4.0, lw=1.0, label=f"{_CURVES[1][0]}, told")
+        axis.plot(x, y, "D", color=_PURPLE, ms=4.5, zorder=4.0, label=f"{_CURVES[1][0]}, told")
 
 
 def _decades(axis: "Axes") -> None:
     """Mark powers of ten, no more than there is room for."""
     first, last = (log10(end) for end in axis.get_xlim())
     powers = range(ceil(first), floor(last) + 1)
-    ticks = [10.0**power for power in powers[:: 1 + len(powers) // 8]]
+    ticks = [10.0**power for power in powers[:: 1 + len(powers) // 7]]
     axis.set_xticks(ticks, [f"{tick:zg}" for tick in ticks])
     axis.minorticks_off()
 

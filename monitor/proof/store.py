@@ -27,6 +27,7 @@ _SAME: Final = {
     "car_sha256": "another car",
     "version": "another version of flowdebt",
     "code": "other rules or another simulated car",
+    "device": "another device",
 }
 
 
@@ -43,13 +44,15 @@ class Store:
     Args:
         folder: The folder; it is made where there is none.
         about: What the proof is about, as in its JSON.
+        chunk: Runs a job has.
 
     Raises:
         BadInput: It holds something else, or can't be used.
     """
 
-    def __init__(self, folder: Path, about: dict[str, Any]) -> None:
+    def __init__(self, folder: Path, about: dict[str, Any], chunk: int = CHUNK) -> None:
         self._folder = folder
+        self._chunk = chunk
         text = json.dumps(about, sort_keys=True)
         self._of = hashlib.sha256(text.encode()).hexdigest()[:_HASH]
         try:
@@ -98,7 +101,7 @@ class Store:
             of_drive = [Watched.of(row) for row in rows if job.row == HEALTHY]
         except (OSError, ValueError, TypeError, msgspec.MsgspecError):
             return None
-        return (of_drive or of_run) if kept.of == self._of and len(rows) == CHUNK else None
+        return (of_drive or of_run) if kept.of == self._of and len(rows) == self._chunk else None
 
     def _check(self, about: dict[str, Any]) -> None:
         path = self._folder / ABOUT
@@ -108,7 +111,7 @@ class Store:
         except (OSError, msgspec.MsgspecError) as error:
             raise unusable(path, error, "what a proof was about") from None
         for key, what in _SAME.items():
-            if found.get(key) != about[key]:
+            if found.get(key) != about.get(key):
                 raise BadInput(
                     f"{called(self._folder)}: found finished runs of {what}, expected those of "
                     "this proof: remove the folder, or take another one (--to)"

@@ -2,9 +2,11 @@
 
 import textwrap
 from collections.abc import Callable, Iterator
-from math import isfinite
-from typing import Final
+from math import isfinite, isnan
+from typing import Any, Final
 
+from monitor.recorder.span import counted
+from simulator.proof.calm import hours_told
 from simulator.proof.outcomes import Outcome
 from simulator.proof.proportions import quantile
 from simulator.proof.results import CalmResult, Proof, RowResult, Verdict, delay_s
@@ -19,13 +21,14 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
 
     Args:
         proof: The proof.
-        replay: The command that replays a run, by number of row (from 1) and of car.
+        replay: The command that replays a run, by number of row (from 1; 0: the healthy drives)
+            and of car.
     """
     about = proof.about
     car = "" if about["car_sha256"] == about["rig_sha256"] else f", on cars of {about['car']}"
     lines = textwrap.wrap(
         f"{about['requirements']}: {about['rig']} (rig {about['rig_sha256'][:12]}){car}, flowdebt "
-        f"{about['version']}, cars of set {about['seed_set']}",
+        f"{about['version']}, {tried_on(about)}",
         WIDE,
     )
     head = "".join(f"{name:>6}" for name, _ in QUANTILES)
@@ -39,6 +42,14 @@ def as_table(proof: Proof, replay: Callable[[int, int], str]) -> list[str]:
     worst = list(_worst(proof, replay))
     lines += ["", "the worst runs:", *worst] if worst else []
     return [*lines, "", *textwrap.wrap(proof.does_not_prove, WIDE)]
+
+
+def tried_on(about: dict[str, Any]) -> str:
+    """Return on what it was tried, beside the rig, as a clause."""
+    if "logs" in about:
+        return counted(len(about["logs"]), "log")
+    cars = f"cars of set {about['seed_set']}"
+    return f"a device {about['device']}, {cars}" if "device" in about else cars
 
 
 def verdict_told(proof: Proof) -> str:
@@ -69,7 +80,7 @@ def _calm(result: CalmResult) -> str:
 
 def calm_told(result: CalmResult) -> str:
     """Return what was counted where nothing is wrong, as a clause; empty where nothing was."""
-    text = f"{result.count} in {result.hours:z.0f} h" if result.hours else ""
+    text = f"{result.count} in {hours_told(result.hours)}" if result.hours else ""
     return text + (f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else "")
 
 
@@ -88,14 +99,18 @@ def _worst(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
         for outcome in runs:
             yield from _hung(f"{row.requirement.name}, {run_told(row, outcome)}")
             yield f"    {replay(number, outcome.number)}"
+    for calm in proof.calms:
+        for drive in calm.hit:
+            yield from _hung(f"{calm.calm.name}, healthy drive {drive}")
+            yield f"    {replay(0, drive)}"
 
 
 def run_told(row: RowResult, outcome: Outcome) -> str:
     """Return what one run of a row showed, as a clause."""
     took = ms(delay_s(row.requirement, outcome))
     took = "no action" if took == "no" else f"{took} ms"
-    cost = f"harm {outcome.harm:z.1f}, {outcome.work_lost_kj:z.0f} kJ lost"
-    return f"run {outcome.number}: {took}, {cost}"
+    cost = f", harm {outcome.harm:z.1f}, {outcome.work_lost_kj:z.0f} kJ lost"
+    return f"run {outcome.number}: {took}{'' if isnan(outcome.harm) else cost}"
 
 
 def _hung(text: str) -> list[str]:

@@ -203,6 +203,21 @@ def observe(
     work_kj = drive.report.work_kj
     if not isfinite(onset_s):
         return Found(False, (), inf, drive.report.harm, 0.0, work_kj=work_kj)
+    truths = np.concatenate([block.truths for block in blocks])
+    since = truths[truths[:, 0] >= onset_s, _MISSING]
+    missing = _lasting(since, round(_LASTS_S * scenario.rate_hz))
+    found = found_in(decisions, came_s, onset_s)
+    return found._replace(harm=drive.report.harm, missing=missing, work_kj=work_kj)
+
+
+def found_in(decisions: Any, came_s: Any, onset_s: float) -> Found:
+    """Return what decisions alone show of a fault that began; what it cost is nil.
+
+    Args:
+        decisions: After each row, (n, N_DECISION).
+        came_s: When each row came, (n,), seconds.
+        onset_s: The onset, finite.
+    """
     named = Decision.named(decisions)
     levels = named["level"] > 0.0
     raised = []
@@ -216,14 +231,8 @@ def observe(
     )
     since = came_s >= onset_s
     before, worst = (Action(int(named["action"][of].max(initial=0.0))) for of in (~since, since))
-    truths = np.concatenate([block.truths for block in blocks])
-    since = truths[truths[:, 0] >= onset_s, _MISSING]
-    missing = _lasting(since, round(_LASTS_S * scenario.rate_hz))
     acts_s = (warn_s, pull_s, cut_s)
-    harm = drive.report.harm
-    return Found(
-        True, tuple(raised), pull_s, harm, missing, onset_s, acts_s, worst, before, work_kj
-    )
+    return Found(True, tuple(raised), pull_s, 0.0, 0.0, onset_s, acts_s, worst, before)
 
 
 def judge(case: Case, point: Point, expectation: Expectation, found: Sequence[Found]) -> Cell:

@@ -16,11 +16,12 @@ from simulator.proof.false_pulls import OF_LIMITS, Watched, watch_outing
 from simulator.proof.outcomes import CHUNK, Cars
 from simulator.proof.population import draw
 from simulator.proof.requirements import Calm
-from simulator.proof.results import CalmResult, Verdict, properties, set_apart
+from simulator.proof.results import WORST, CalmResult, Verdict, properties, set_apart
 from simulator.proof.tail import Tail, extrapolated
 
 RUNS_A_DRIVE: Final = 10.0  # a drive takes as long as so many runs with a fault
 _HOURS: Final = 100.0  # a rate's unit of time
+_FEW_H: Final = 10.0
 _USUAL: Final = 4.0  # events that a rate allows in the time without any that passes
 
 
@@ -137,8 +138,12 @@ class CalmsSoFar:
         if tail is not None:
             parts.append(_in_words(tail, beyond))
         reason = "; ".join(part for part in parts if part)
-        hours = _HOURS * row.time
-        return CalmResult(row.calm, row.verdict, hours, row.count, *row.bounds(), beyond, reason)
+        counts = [watched.count(row.calm.action) for watched in seen]
+        hit = sorted((number for number, n in enumerate(counts) if n), key=lambda i: -counts[i])
+        hours, bounds = _HOURS * row.time, row.bounds()
+        return CalmResult(
+            row.calm, row.verdict, hours, row.count, *bounds, beyond, reason, tuple(hit[:WORST])
+        )
 
     def _apart(self, calm: Calm, seen: Sequence[Watched]) -> str:
         quiet: list[dict[str, float]] = []
@@ -147,6 +152,24 @@ class CalmsSoFar:
             drawn = draw(self._cars.population, number, self._cars.seed_set)
             (hit if watched.count(calm.action) else quiet).append(properties(drawn))
         return set_apart(quiet, hit, "drives in which it came")
+
+
+def counted_alone(calm: Calm, seen: Sequence[Watched]) -> CalmResult:
+    """Return what a row comes to by what was counted in drives, looked at once, at their end."""
+    row = _Row(calm)
+    for watched in seen:
+        row.add(watched)
+    if not row.time:
+        return CalmResult(calm, row.verdict, reason=f"no {calm.of}")
+    row.decide()
+    return CalmResult(
+        calm, row.verdict, _HOURS * row.time, row.count, *row.bounds(), reason=_what(row, seen)
+    )
+
+
+def hours_told(hours: float) -> str:
+    """Return a time in hours, finely where there are few."""
+    return f"{hours:z.0f} h" if hours >= _FEW_H else f"{hours:z.2g} h"
 
 
 def time_of(calm: Calm, watched: Watched) -> float:
@@ -178,12 +201,13 @@ def _per_100_h(calm: Calm, tail: Tail, seen: Sequence[Watched]) -> tuple[float, 
 def _what(row: _Row, seen: Sequence[Watched]) -> str:
     parts = []
     if row.verdict is Verdict.UNDECIDED:
-        parts.append(f"{_HOURS * row.time:z.0f} h of {row.calm.of} decide nothing")
+        parts.append(f"{hours_told(_HOURS * row.time)} of {row.calm.of} decide nothing")
     if row.hit:
         counts = sum(one.by_finding[:, row.calm.action - 1] for one in seen)
         judged = [i for i in range(len(FINDING_NAMES)) if i not in OF_LIMITS and counts[i]]
         said = ", ".join(f"{label_of(FINDING_NAMES[i])} {counts[i]}" for i in judged)
-        parts.append(f"it came {row.count} times in {row.hit} of {row.drives} drives ({said})")
+        text = f"it came {row.count} times in {row.hit} of {row.drives} drives"
+        parts.append(text + (f" ({said})" if said else ""))
     return ": ".join(parts)
 
 

@@ -12,7 +12,7 @@ from rules.facts import Rig
 from rules.step.from_rig import constants_of
 from rules.step.hydraulics import full_flow_ml_min
 from rules.step.state import Decision
-from simulator.coverage.matrix import observe
+from simulator.coverage.matrix import Found, observe
 from simulator.plant import Fault, FaultKind, Scenario
 from simulator.plant.truth import TRUTH_NAMES
 from simulator.proof.population import Drawn, Population, draw
@@ -38,8 +38,8 @@ class Outcome(NamedTuple):
         cut_s: To the first cut of boost.
         worst: The hardest action since the onset.
         before: The hardest before it: false, most likely.
-        harm: Knock harm.
-        work_lost_kj: Work lost against the healthy twin, whom nobody guards.
+        harm: Knock harm; NaN: not known.
+        work_lost_kj: Work lost against the healthy twin, whom nobody guards; NaN: not known.
     """
 
     number: int
@@ -108,10 +108,13 @@ def watched(
     scenario: Scenario | None, drawn: Drawn, twin_kj: float, guard: Rig, *, compiled: bool = True
 ) -> Outcome:
     """Run what ``staged`` returned under a guard of this rig."""
-    number = drawn.number
     if scenario is None:
-        return Outcome(number)
-    found = observe(scenario, drawn.seed, compiled, guard)
+        return Outcome(drawn.number)
+    return outcome(drawn.number, observe(scenario, drawn.seed, compiled, guard), twin_kj)
+
+
+def outcome(number: int, found: Found, twin_kj: float) -> Outcome:
+    """Return what a run found as its outcome."""
     warn_s, pull_s, cut_s = found.acts_s
     return Outcome(
         number,

@@ -2,7 +2,7 @@
 
 import hashlib
 import signal
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
@@ -25,8 +25,13 @@ from simulator.strict import BadInput
 MOST_RUNS: Final = 4000
 DRIVES_A_RUN: Final = 5  # healthy drives that rows without a fault may have, for each such run
 HEALTHY: Final = -1  # the row of all those
+KILLED: Final = (
+    "found a process of the proof killed, expected it to end (is there too little memory? "
+    "fewer --jobs need less); the same command goes on from there"
+)
 _USUAL: Final = 4.0  # runs without a failure that pass, times the share that may fail
 _AHEAD: Final = 2  # jobs a worker has waiting
+_LOOK_S: Final = 10.0  # so often it is asked how many workers there are
 
 
 Came: TypeAlias = list[Outcome] | list[Watched]
@@ -78,11 +83,19 @@ class Proving:
         requirements: What is to be proven.
         cars: On which cars.
         most_runs: So many runs a row decide, or nothing does.
+        chunk: Runs a job has.
     """
 
-    def __init__(self, requirements: Requirements, cars: Cars, most_runs: int = MOST_RUNS) -> None:
+    def __init__(
+        self,
+        requirements: Requirements,
+        cars: Cars,
+        most_runs: int = MOST_RUNS,
+        chunk: int = CHUNK,
+    ) -> None:
         self.requirements = requirements
         self.cars = cars
+        self._chunk = chunk
         self._runs = {
             number: RowSoFar(cars, row, most_runs)
             for number, row in enumerate(requirements.requirements)
@@ -90,7 +103,7 @@ class Proving:
         self._calm = CalmsSoFar(cars, requirements.calm, DRIVES_A_RUN * most_runs)
         self._rows: dict[int, Any] = {**self._runs, HEALTHY: self._calm}
         self._most_chunks = {
-            number: -(-most_runs * (DRIVES_A_RUN if number == HEALTHY else 1) // CHUNK)
+            number: -(-most_runs * (DRIVES_A_RUN if number == HEALTHY else 1) // chunk)
             for number in self._rows
         }
         self._waiting: dict[int, dict[int, Came]] = {number: {} for number in self._rows}
@@ -101,11 +114,6 @@ class Proving:
     def done(self) -> bool:
         """Whether no row needs more."""
         return all(row.done for row in self._rows.values())
-
-    @property
-    def healthy(self) -> Sequence[Watched]:
-        """The drives of rows without a fault, so far."""
-        return self._calm.seen
 
     def wanted(self) -> Job | None:
         """Return a job nobody was given yet: of the row with fewest; None where there is none."""
@@ -125,8 +133,8 @@ class Proving:
         row, waiting = self._rows[job.row], self._waiting[job.row]
         waiting[job.chunk] = came
         self._came[job.row] += len(came)
-        while (chunk := waiting.pop(len(row.seen) // CHUNK, None)) is not None and not row.done:
-            row.add(chunk)
+        while not row.done and len(row.seen) // self._chunk in waiting:
+            row.add(waiting.pop(len(row.seen) // self._chunk))
 
     def standing(self) -> Standing:
         """Return how far it is."""
@@ -144,7 +152,8 @@ class Proving:
         """Return about how many more runs a row wants, were it to pass without a failure."""
         n = len(row.seen)
         usual = int(_USUAL / (1.0 - row.requirement.share))
-        return min(max(usual - n, n // 2, CHUNK), max(self._most_chunks[0] * CHUNK - n, 0))
+        most = self._most_chunks[0] * self._chunk
+        return min(max(usual - n, n // 2, self._chunk), max(most - n, 0))
 
     def proof(self, about: dict[str, Any], *, unfinished: bool = False) -> Proof:
         """Return what it came to so far."""
@@ -173,38 +182,66 @@ def prove_here(
         KeyboardInterrupt: It was broken off; what was done until then is taken and kept.
         BadInput: A process was killed; likewise.
     """
-
-    def take(job: Job, came: Came) -> None:
-        keep(job, came)
-        proving.take(job, came)
-        if progress is not None:
-            progress(proving.standing())
-
     if jobs <= 1:
-        for job in _new(proving, kept):
-            take(job, run_job(proving.cars, proving.requirements, job))
+        for job in new_jobs(proving, kept):
+            _take(proving, job, run_job(proving.cars, proving.requirements, job), keep, progress)
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     pool = ProcessPoolExecutor(jobs, mp_context=context, initializer=end_silently)
-    under_way: dict[Future[Came], Job] = {}
+
+    def submit(job: Job) -> Future[Came]:
+        return pool.submit(run_job, proving.cars, proving.requirements, job)
+
     try:
-        while True:
-            room = jobs * _AHEAD - len(under_way)
-            for job in islice(_new(proving, kept), room):
-                future = pool.submit(run_job, proving.cars, proving.requirements, job)
-                under_way[future] = job
-            if not under_way:
-                return
-            for future in wait(under_way, return_when=FIRST_COMPLETED).done:
-                take(under_way.pop(future), future.result())
+        prove_by(proving, submit, lambda: jobs, kept=kept, keep=keep, progress=progress)
     except BrokenProcessPool:
-        raise BadInput(
-            "found a process of the proof killed, expected it to end (is there too little memory? "
-            "fewer --jobs need less); the same command goes on from there"
-        ) from None
+        raise BadInput(KILLED) from None
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def prove_by(
+    proving: Proving,
+    submit: Callable[[Job], Future[Came]],
+    workers: Callable[[], int],
+    *,
+    kept: Mapping[Job, Came],
+    keep: Callable[[Job, Came], None],
+    progress: Callable[[Standing], None] | None = None,
+) -> None:
+    """Run a proof to its end by whoever runs its jobs; else as ``prove_here``.
+
+    Args:
+        proving: The proof.
+        submit: Hands a job out.
+        workers: How many run at once; asked after each that is done, and now and then.
+        kept: Jobs that were done before.
+        keep: Called with each that is done now.
+        progress: Called after each.
+    """
+    under_way: dict[Future[Came], Job] = {}
+    while True:
+        room = max(workers() * _AHEAD - len(under_way), 0)
+        for job in islice(new_jobs(proving, kept), room):
+            under_way[submit(job)] = job
+        if not under_way:
+            return
+        for future in wait(under_way, _LOOK_S, return_when=FIRST_COMPLETED).done:
+            _take(proving, under_way.pop(future), future.result(), keep, progress)
+
+
+def _take(
+    proving: Proving,
+    job: Job,
+    came: Came,
+    keep: Callable[[Job, Came], None],
+    progress: Callable[[Standing], None] | None,
+) -> None:
+    keep(job, came)
+    proving.take(job, came)
+    if progress is not None:
+        progress(proving.standing())
 
 
 def run_job(cars: Cars, requirements: Requirements, job: Job) -> Came:
@@ -224,7 +261,7 @@ def code_hash() -> str:
     return digest.hexdigest()[:16]
 
 
-def _new(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
+def new_jobs(proving: Proving, kept: Mapping[Job, Came]) -> Iterator[Job]:
     """Yield the jobs that are wanted, and take by itself what was done before."""
     while (job := proving.wanted()) is not None:
         if job in kept:

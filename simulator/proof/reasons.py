@@ -11,11 +11,14 @@ from typing import Any, Final
 
 from rules.facts import Action, Rig
 from rules.handling import handled, least_due_ml_min
+from rules.step.from_rig import constants_of
 from simulator.plant import FaultKind, Spread
+from simulator.proof.driving import outing
+from simulator.proof.false_pulls import watch_outing
 from simulator.proof.outcomes import Cars, staged, watched
-from simulator.proof.population import Range
+from simulator.proof.population import Range, draw
 from simulator.proof.proportions import quantile
-from simulator.proof.results import Failing, Proof, RowResult, Verdict, failings
+from simulator.proof.results import CalmResult, Failing, Proof, RowResult, Verdict, failings
 from simulator.rig.keys import RIG
 from simulator.rig.tables import FactTable
 
@@ -54,7 +57,8 @@ def explained(proof: Proof, cars: Cars) -> Proof:
     """
     beyond = beyond_tolerance(cars)
     rows = [replace(_explained(row, cars), reckoned=_reckoned(row, cars)) for row in proof.rows]
-    return replace(proof, rows=tuple(rows), beyond=beyond)
+    calms = [_calm_explained(calm, cars) for calm in proof.calms]
+    return replace(proof, rows=tuple(rows), calms=tuple(calms), beyond=beyond)
 
 
 def beyond_tolerance(cars: Cars) -> tuple[str, ...]:
@@ -114,8 +118,10 @@ def _explained(result: RowResult, cars: Cars) -> RowResult:
     for change in _changes(cars, late=late):
         passed = 0
         for scenario, drawn, twin_kj in runs:
-            guard = change.of(cars.guard, drawn.spread)
-            passed += not failings(row, watched(scenario, drawn, twin_kj, guard))
+            guard = _possible(change, cars.guard, drawn.spread)
+            passed += guard is not None and not failings(
+                row, watched(scenario, drawn, twin_kj, guard)
+            )
         if passed > most:
             best, most = change.says, passed
         if most == len(runs):
@@ -124,6 +130,39 @@ def _explained(result: RowResult, cars: Cars) -> RowResult:
         return result
     told = f"{most} of {len(runs)} failing runs pass {best}"
     return replace(result, reason=f"{result.reason}; tried again, {told}")
+
+
+def _calm_explained(result: CalmResult, cars: Cars) -> CalmResult:
+    """Have guards of all those rigs watch the drives in which it came, each driven once."""
+    if result.verdict is not Verdict.FAIL:
+        return result
+    changes = list(_changes(cars, late=False))
+    passed = [0] * len(changes)
+    for number in result.hit:
+        drawn = draw(cars.population, number, cars.seed_set)
+        rigs = {
+            i: rig
+            for i, change in enumerate(changes)
+            if (rig := _possible(change, cars.guard, drawn.spread)) is not None
+        }
+        drives = watch_outing(outing(cars.driven, drawn), list(rigs.values()))
+        for i, drive in zip(rigs, drives, strict=True):
+            passed[i] += not drive.count(result.calm.action)
+    most = max(passed, default=0)
+    if most < max(_NAMED * len(result.hit), 1):
+        return result
+    told = f"{most} of {len(result.hit)} such drives pass {changes[passed.index(most)].says}"
+    return replace(result, reason=f"{result.reason}; tried again, {told}")
+
+
+def _possible(change: _Change, guard: Rig, car: Spread) -> Rig | None:
+    """Return the changed rig; None where its terms contradict each other."""
+    rig = change.of(guard, car)
+    try:
+        constants_of(rig)
+    except ValueError:
+        return None
+    return rig
 
 
 def _changes(cars: Cars, *, late: bool) -> Iterator[_Change]:

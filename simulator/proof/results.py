@@ -141,6 +141,7 @@ class CalmResult:
         extrapolated: What was reckoned beyond what was counted, if anything: rate in 100 h, and its
             bounds.
         reason: Why, in a sentence.
+        hit: Numbers of the drives in which it came oftenest, ``WORST`` of them at most.
     """
 
     calm: Calm
@@ -151,6 +152,7 @@ class CalmResult:
     most: float = inf
     extrapolated: tuple[float, float, float] | None = None
     reason: str = ""
+    hit: tuple[int, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return plain JSON types; what is unbounded is null."""
@@ -164,6 +166,7 @@ class CalmResult:
             "per_100_h_at_least": self.least,
             "per_100_h_at_most": _finite(self.most),
             "extrapolated_per_100_h": self.extrapolated,
+            "worst": list(self.hit),
         }
 
 
@@ -241,7 +244,7 @@ class RowSoFar:
     """A requirement whose chunks come one by one, in order.
 
     Args:
-        cars: On which cars.
+        cars: On which cars; None: those of logs, of which nothing was drawn.
         requirement: The row.
         most_runs: So many runs decide it, or nothing does.
 
@@ -251,7 +254,7 @@ class RowSoFar:
         seen: The runs.
     """
 
-    def __init__(self, cars: Cars, requirement: Requirement, most_runs: int) -> None:
+    def __init__(self, cars: Cars | None, requirement: Requirement, most_runs: int) -> None:
         self.verdict = Verdict.UNDECIDED
         self.seen: list[Outcome] = []
         self._cars = cars
@@ -289,7 +292,7 @@ class RowSoFar:
         return RowResult(row, self.verdict, tuple(self.seen), passed, *bounds, reason)
 
 
-def _reason(cars: Cars, row: Requirement, verdict: Verdict, seen: Sequence[Outcome]) -> str:
+def _reason(cars: Cars | None, row: Requirement, verdict: Verdict, seen: Sequence[Outcome]) -> str:
     begun = [outcome for outcome in seen if outcome.began]
     if not begun:
         return f"the operating point was not reached in {len(seen)} runs" if seen else "not run"
@@ -300,7 +303,7 @@ def _reason(cars: Cars, row: Requirement, verdict: Verdict, seen: Sequence[Outco
     text = "; ".join(part for part in parts if part)
     if verdict is Verdict.UNDECIDED:
         text = f"{len(begun)} runs decide nothing" + (f": {text}" if text else "")
-    apart = separated_by(cars, row, begun)
+    apart = separated_by(cars, row, begun) if cars is not None else ""
     return text + (f"; {apart}" if apart else "")
 
 

@@ -3,16 +3,9 @@
 from dataclasses import replace
 
 import pytest
-from scipy.stats import chi2
 
-from monitor.commission.buys import FalsePulls, drives_of, most_likely
+from monitor.commission.buys import FalsePulls, drives_of
 from tests.kit.rigs import rig
-
-
-@pytest.mark.parametrize("count", [0, 1, 2, 7, 40])
-def test_bound_is_the_exact_one(count: int) -> None:
-    """As by the chi-squared distribution (Garwood, Biometrika 28, 1936)."""
-    assert most_likely(count) == pytest.approx(0.5 * chi2.ppf(0.975, 2 * count + 2), rel=1e-6)
 
 
 def test_counts_add_up_to_a_rate() -> None:

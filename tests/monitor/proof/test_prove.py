@@ -205,6 +205,15 @@ def test_reports_are_written(
     assert "nothing is overwritten" in capsys.readouterr().err
 
 
+def test_a_command_can_be_pasted(quick: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name with a space or a sign of the shell's is quoted, and none drives the terminal."""
+    (quick / "req.toml").rename(quick / "my $need\x1b[2J.toml")
+    assert flowdebt(["prove", "my $need\x1b[2J.toml", *RUN[2:]]) == 0
+    out = capsys.readouterr().out
+    assert "    flowdebt prove 'my $need[2J.toml' --rig brindle --replay 1:0 --to run.csv" in out
+    assert "\x1b" not in out
+
+
 def test_a_fresh_file_is_written_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -229,13 +238,22 @@ def test_one_run_is_replayed(quick: Path, capsys: pytest.CaptureFixture[str]) ->
     assert '"pull_timing"' in capsys.readouterr().out
 
 
+def test_a_healthy_drive_is_replayed(quick: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Row 0 is that of the drives without a fault; its log is read as any other."""
+    arguments = ["prove", "req.toml", "--rig", "brindle", "--replay", "0:2", "--to", "run.csv"]
+    assert flowdebt(arguments) == 0
+    assert "s of healthy driving to run.csv" in capsys.readouterr().err
+    assert flowdebt(["review", "run.csv", "--rig", "brindle", "--json"]) == 0
+    assert '"pull_timing"' not in capsys.readouterr().out
+
+
 BAD = {
     "no file": (["prove", "--rig", "brindle"], "found no REQUIREMENTS, expected a file (or --new)"),
     "no rig": (["prove", "req.toml"], "found no --rig"),
     "unknown rig": (["prove", "req.toml", "--rig", "nemo"], 'found rig "nemo"'),
     "unknown car": ([*RUN, "--car", "nemo"], 'found rig "nemo"'),
     "missing file": (["prove", "none.toml", "--rig", "brindle"], "none.toml: found no such file"),
-    "no such row": ([*RUN, "--replay", "9:1", "--to", "x.csv"], "a row from 1 to 2, such as 1:17"),
+    "no such row": ([*RUN, "--replay", "9:1", "--to", "x.csv"], "a row from 1 to 2 (0: a healthy"),
     "no number": ([*RUN, "--replay", "one", "--to", "x.csv"], 'found "one"'),
     "no such run": ([*RUN, "--replay", "1:100000", "--to", "x.csv"], "expected less than 100000"),
     "no log": ([*RUN, "--replay", "1:1"], "--replay: found no --to"),

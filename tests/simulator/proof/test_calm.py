@@ -74,6 +74,7 @@ def test_pulls_fail_a_row_and_are_named() -> None:
     assert result.least > 1.0
     assert result.reason.startswith(f"it came {result.count} times in {result.count} of")
     assert "(signal lost" in result.reason
+    assert result.hit == (1, 5, 9, 13)
 
 
 def test_one_car_that_pulls_often_counts_once_and_for_all() -> None:

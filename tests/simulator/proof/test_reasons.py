@@ -5,11 +5,11 @@ from typing import Any
 
 import pytest
 
-from rules.facts import Rig
+from rules.facts import Action, Rig
 from simulator.proof.outcomes import CHUNK, Cars, run_chunk
 from simulator.proof.reasons import beyond_tolerance, explained
-from simulator.proof.requirements import Requirements
-from simulator.proof.results import Proof, RowResult, RowSoFar, Verdict
+from simulator.proof.requirements import Calm, Requirements
+from simulator.proof.results import CalmResult, Proof, RowResult, RowSoFar, Verdict
 from simulator.rig import find_rig, load_rig
 from tests.kit.proofs import ran, requirements
 
@@ -124,6 +124,20 @@ def test_what_no_key_helps_stays_unexplained() -> None:
     assert hopeless.verdict is Verdict.FAIL
     assert "tried again" not in hopeless.reason
     assert proven(ULLESBY, ULLESBY, replace(STOP, share=0.7)).reason == ""
+
+
+def test_pulls_while_all_is_well_are_tried_again() -> None:
+    """Rigs that differ in one thing watch those drives; what would be calm is named."""
+    calm = Calm("false pulls", Action.PULL_TIMING, 1.0)
+    cars = Cars(sensor(delay_s=0.02, delay_within_s=0.01), ULLESBY, ASKED.population)
+    pulled = CalmResult(calm, Verdict.FAIL, 1.0, 30, reason="it came 30 times", hit=(0, 1))
+    (told,) = explained(Proof({}, (), (pulled,)), cars).calms
+    assert told.reason == (
+        "it came 30 times; tried again, 2 of 2 such drives pass with [flow_sensor] "
+        "transport_delay as in the cars' own rig"
+    )
+    passed = replace(pulled, verdict=Verdict.PASS)
+    assert explained(Proof({}, (), (passed,)), cars).calms == (passed,)
 
 
 def made_up(guard: Rig, asked: Requirements, pull_s: float) -> RowResult:

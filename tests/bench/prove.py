@@ -1,0 +1,89 @@
+"""How fast requirements are proven: simulated hours a second, and what a second core buys."""
+
+import time
+from collections.abc import Callable
+from math import inf
+from typing import Final
+
+from simulator.proof.calm import healthy_chunk
+from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
+from simulator.proof.proving import Came, Job, Proving, prove_here
+from tests.bench import sweep
+from tests.bench.table import note, show
+from tests.kit.proofs import brindle, requirements
+
+# So sure that nothing is ever decided: as many runs as are allowed, whatever they show.
+ENDLESS: Final = """
+name = "Endless"
+[[requirements]]
+name = "pump stop"
+at = "high"
+faults = [{ kind = "pump_stop" }]
+action_at_least = "pull_timing"
+within = "400 ms"
+share = "99.99 %"
+confidence = "99.99 %"
+"""
+CHUNKS: Final = 30
+TIMES: Final = 2
+
+
+def main() -> None:
+    """Measure a chunk in one process, and a proof in one process and in two."""
+    rig = brindle().rig
+    asked = requirements(ENDLESS)
+    cars = Cars(rig, rig, asked.population)
+    (row,) = asked.requirements
+    drive_s = sum(step.for_s for step in row.point.drive)
+    run_chunk(cars, row, 0)  # loads or compiles
+    runs_s = min(_process_s(lambda: run_chunk(cars, row, 1)) for _ in range(TIMES))
+    drives: list[float] = []
+    healthy_s = _process_s(lambda: drives.extend(d.driven_s for d in healthy_chunk(cars, 0)))
+    # A run is driven twice: its healthy twin first, then with the fault, the guard acting.
+    show(
+        "Proving, one core",
+        ("what", "a second", "simulated hours a second"),
+        (
+            ("runs (twin and all)", f"{CHUNK / runs_s:.0f}", _hours(2.0 * CHUNK * drive_s, runs_s)),
+            ("healthy drives", f"{len(drives) / healthy_s:.1f}", _hours(sum(drives), healthy_s)),
+        ),
+    )
+    took_s = {jobs: min(_whole_s(cars, jobs) for _ in range(TIMES)) for jobs in (1, 2)}
+    none = {jobs: min(_whole_s(cars, jobs, 1) for _ in range(TIMES)) for jobs in (1, 2)}
+    begun = {jobs: took_s[jobs] - none[jobs] for jobs in (1, 2)}
+    show(
+        f"The same proof of {CHUNKS * CHUNK} runs by one worker and by two",
+        ("workers", "s", "as fast", "as fast, once they run"),
+        tuple(
+            (jobs, f"{took_s[jobs]:.1f}", f"{took_s[1] / took_s[jobs]:.2f}", _ratio(begun, jobs))
+            for jobs in (1, 2)
+        ),
+    )
+    note("Once they run: less what a proof of one job takes, processes started, code loaded.")
+    sweep.main()
+
+
+def _ratio(begun: dict[int, float], jobs: int) -> str:
+    return f"{begun[1] / begun[jobs]:.2f}" if begun[jobs] > 0.0 else str(inf)
+
+
+def _hours(simulated_s: float, took_s: float) -> str:
+    return f"{simulated_s / 3600.0 / took_s:.3f}"
+
+
+def _process_s(call: Callable[[], object]) -> float:
+    begin_s = time.process_time()
+    call()
+    return time.process_time() - begin_s
+
+
+def _whole_s(cars: Cars, jobs: int, chunks: int = CHUNKS) -> float:
+    """Return how long a proof takes that nothing decides, s."""
+    proving = Proving(requirements(ENDLESS), cars, chunks * CHUNK)
+    kept: dict[Job, Came] = {}
+    begin_s = time.perf_counter()
+    prove_here(proving, jobs=jobs, kept={}, keep=kept.__setitem__)
+    took_s = time.perf_counter() - begin_s
+    assert len(kept) == chunks
+    assert isinstance(kept[Job(0, 0)][0], Outcome)
+    return took_s
