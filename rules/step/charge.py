@@ -187,6 +187,8 @@ def judge_charge(k: Constants, s: State, has_dry: bool, air: float, entry_s: flo
             off = s.charge_off - followed + DRIFT_PER_S * entry_s
             s.charge_off = clamp(off, -MOST_COLDER, k.drop_within)
         else:
+            if residual > 0.0:  # soon, so that a leak early in a pull is told from it
+                followed = residual * entry_s / (entry_s + OFF_LAG_S)
             s.charge_cooled = clamp(due + followed, cooled * share, cooled * larger(share, rich))
             s.core_c -= (followed - (s.charge_cooled - due)) * k.drop_k
             learn_rise(k, s, residual, entry_s)

@@ -247,7 +247,7 @@ def test_the_farther_spray_cools_little_air_the_more_of_that_is_lost_to_more_air
     s.core_c = 40.0  # dry 72 degC, due 56
     s.value[INTAKE] = 44.0
     judge_charge(k, s, False, 0.25, 0.125)
-    followed = 12.0 / 16.0 * 0.125 / 1.125
+    followed = 12.0 / 16.0 * 0.125 / 0.625
     assert s.charge_cooled == pytest.approx(1.0 + followed)
     assert s.core_c == 40.0  # within what so little air leaves open, it is no colder core
     s.charge_cooled, s.charge_rise, s.value[INTAKE] = 1.5, 1.0, 72.0 - 24.0
@@ -263,7 +263,7 @@ def test_the_farther_spray_cools_little_air_the_more_of_that_is_lost_to_more_air
     s.value[INTAKE] = 44.0
     judge_charge(k, s, False, 1.0, 0.125)
     assert s.charge_cooled == pytest.approx(1.0)
-    assert s.core_c == pytest.approx(40.0 - 12.0 * 0.125 / 1.125)  # in all its air it is the core
+    assert s.core_c == pytest.approx(40.0 - 12.0 * 0.125 / 0.625)  # in all its air it is the core
 
 
 def test_a_core_is_known_anew_between_pulls() -> None:
