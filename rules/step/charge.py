@@ -150,10 +150,14 @@ def judge_charge(k: Constants, s: State, has_dry: bool, air: float, entry_s: flo
     rich = share / air
     if not has_dry:
         farther = s.charge_cooled
+        kept = 1.0
         if rich < s.charge_rich:
-            farther = farther * rich / s.charge_rich
-        due = larger(due, farther)
+            kept = rich / s.charge_rich
+        if share < s.charge_share:  # and less spray cools less, however little air is left
+            kept = smaller(kept, share / s.charge_share)
+        due = larger(due, farther * kept)
     s.charge_rich = rich
+    s.charge_share = share
     s.charge_cooled = due
     deviation = sqrt(k.charge_noise_sq)
     before = smaller(s.charge_residual, 2.0 * deviation)  # from farther down it may only come back

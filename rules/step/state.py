@@ -292,6 +292,7 @@ class State(Decision):
     fallen: float = 0.0  # 1 where that has fallen from the early parts to the late ones
     part_gains: list[float] = block(range(EARLY_PARTS + LATE_PARTS))  # of the last; 0: none yet
     charge_rich: float = 0.0  # spray for the air it cools in the last entry, each as a share
+    charge_share: float = 0.0  # and the spray
 
 
 N_DECISION: Final = len(Decision.names())
