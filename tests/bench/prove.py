@@ -8,6 +8,7 @@ from typing import Final
 from simulator.proof.calm import healthy_chunk
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.proving import Came, Job, Proving, prove_here
+from tests.bench import sweep
 from tests.bench.table import note, show
 from tests.kit.proofs import brindle, requirements
 
@@ -59,6 +60,7 @@ def main() -> None:
         ),
     )
     note("Once they run: less what a proof of one job takes, processes started, code loaded.")
+    sweep.main()
 
 
 def _ratio(begun: dict[int, float], jobs: int) -> str:
