@@ -54,6 +54,7 @@ LOOKING = {
     "monitor/outputs/serial_lines.py": OUTSIDE,
     "monitor/pictures/plotting.py": OUTSIDE,
     "monitor/proof/store.py": OUTSIDE,
+    "monitor/proof/sweep_keys.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
     "monitor/review/edit.py": OUTSIDE,
     "monitor/review/window.py": NAMES,

@@ -58,15 +58,42 @@ def prove(
     most_runs: Annotated[
         int | None,
         Parameter(
-            help="Runs a row that decide it, or nothing does; otherwise 4000, with --device 100.",
+            help="Runs a row that decide it, or nothing does; otherwise 4000, with --device 100, "
+            "with --sweep as --runs.",
             validator=Number(gte=1, lte=100_000),
         ),
     ] = None,
+    sweep: Annotated[
+        tuple[str, ...],
+        Parameter(
+            name="--sweep",
+            negative="",
+            show_default=False,
+            help="KEY=LOW..HIGH, any number of times: try values of a key of the rig, such as "
+            "debt.cut=0.3 s..0.8 s, and recommend one. With two keys a grid, with more Sobol's "
+            "points.",
+        ),
+    ] = (),
+    points: Annotated[
+        int | None,
+        Parameter(
+            help="Of a sweep, at most; otherwise 9 with one key, 25 with two, 32 with more.",
+            validator=Number(gte=2, lte=1024),
+        ),
+    ] = None,
+    runs: Annotated[
+        int,
+        Parameter(
+            help="With --sweep: runs a row, and healthy drives, at each point.",
+            validator=Number(gte=16, lte=10_000),
+        ),
+    ] = 64,
     to: Annotated[
         Path | None,
         Parameter(
             help="Folder for finished runs, from which the same command goes on; otherwise beside "
-            "the requirements. With --replay: the log to write, .csv or .parquet."
+            "the requirements. With --replay: the log to write, .csv or .parquet. With --sweep: "
+            "the rig to write, .toml."
         ),
     ] = None,
     as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
@@ -77,7 +104,7 @@ def prove(
             negative="",
             show_default=False,
             help="File to write, any number of times: .html (one page, with plots), .md, .xml "
-            "(JUnit, for CI) or .json.",
+            "(JUnit, for CI) or .json. With --sweep: .svg, .png or .json.",
         ),
     ] = (),
     replay: Annotated[
@@ -135,22 +162,35 @@ def prove(
         raise BadInput("prove: found no REQUIREMENTS, expected a file (or --new)")
     if rig is None:
         raise BadInput("prove: found no --rig, expected the rig that is to be proven")
-    check_reports(report)
     guard_file = load_rig(find_rig(rig))
+    sweeping = None
+    if sweep:
+        from monitor.commands.sweeping import Sweeping
+
+        if replay is not None:
+            raise BadInput("--sweep: found --replay beside it, expected one of them")
+        given = (str(requirements), car or rig)
+        sweeping = Sweeping(sweep, points, guard_file, to, report, given)
+    else:
+        check_reports(report)
     car_file = guard_file if car is None else load_rig(find_rig(car))
     asked = load_requirements(requirements, car_file)
 
     from simulator.proof.outcomes import Cars
 
     cars = Cars(guard_file.rig, car_file.rig, asked.population, asked.seed_set)
-    given = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
-    command = clean(shlex.join(given), _LONGEST)
+    words = ["flowdebt", "prove", str(requirements), "--rig", rig, *(["--car", car] if car else [])]
+    command = clean(shlex.join(words), _LONGEST)
     if replay is not None:
         return _replay(asked, cars, replay, to)
     about = _about(asked, guard_file, car_file)
-    one_of = {"--device": device, "--log": log, "--cluster": cluster}
+    one_of = {"--sweep": sweep, "--device": device, "--log": log, "--cluster": cluster}
     if len(two := [name for name, value in one_of.items() if value]) > 1:
         raise BadInput(f"{two[0]}: found {two[1]} beside it, expected one of them")
+    if sweeping is not None:
+        _compile_first(cars)
+        swept = sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json)
+        return BROKEN_OFF if swept is None else _code(swept)
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
@@ -212,9 +252,6 @@ def _prove(
 
     from monitor.commands.coverage import processors
     from monitor.proof.store import Store
-    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
-    from simulator.coverage.matrix import observe
-    from simulator.coverage.points import POINTS
     from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
@@ -225,11 +262,7 @@ def _prove(
 
             prove_all = until_done.enter_context(connected(cluster)).prove
         store = Store(folder, about)
-        if not is_on_disk(DRIVE_ON):  # once, here, so that every worker finds it done
-            sys.stderr.write("the simulated car is compiled first, once on this machine\n")
-            sys.stderr.flush()
-            observe(POINTS[0].scenario(cars.driven, ()), 0)
-            leave_mark(DRIVE_ON)
+        _compile_first(cars)
         proving = Proving(asked, cars, MOST_RUNS if most_runs is None else most_runs)
         unfinished = False
         try:
@@ -244,6 +277,21 @@ def _prove(
             sys.stderr.write(f"\nkept in {folder}: the same command goes on from there\n")
     proof = proving.proof(about, unfinished=unfinished)
     return proof if unfinished else explained(proof, cars)
+
+
+def _compile_first(cars: "Cars") -> None:
+    """Have the simulated car compiled, so that every worker finds it done."""
+    import sys
+
+    from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
+    from simulator.coverage.matrix import observe
+    from simulator.coverage.points import POINTS
+
+    if not is_on_disk(DRIVE_ON):
+        sys.stderr.write("the simulated car is compiled first, once on this machine\n")
+        sys.stderr.flush()
+        observe(POINTS[0].scenario(cars.driven, ()), 0)
+        leave_mark(DRIVE_ON)
 
 
 def _code(proof: "Proof") -> int:

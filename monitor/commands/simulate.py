@@ -1,7 +1,7 @@
 """``flowdebt simulate``: a scenario as a log, a report and a picture."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 from cyclopts import Parameter
 
@@ -35,6 +35,9 @@ def simulate(
         bool,
         flag("Add what really happened, as columns true_...: no sensor in between."),
     ] = False,
+    mark: Annotated[
+        bool, flag("Mark each fault beside the log (with --to), as a person does in replay.")
+    ] = False,
     plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
     as_json: Annotated[
         bool,
@@ -64,7 +67,10 @@ def simulate(
     if as_json and to is None and plot is None:
         raise BadInput("--json: found no --to and no --plot, expected one: the log goes here")
     drive = load_scenario(scenario)
-    _check(drive, to, plot)
+    if mark and to is None:
+        raise BadInput("--mark: found no --to, expected a log to keep marks beside")
+    place = LogPlace(to) if mark and to is not None else None
+    _check(drive, to, plot, place)
     way = choose(drive.duration_s * (2.0 if drive.faults or guarded else 1.0))
     if way.why_slow:
         sys.stderr.write(way.why_slow + "\n")
@@ -87,6 +93,8 @@ def simulate(
 
         save_picture(run.outcome, run.kept, plot)
         sys.stderr.write(f"drew {plot}\n")
+    if place is not None:
+        _mark_faults(run, place)
     if to is not None:
         sys.stderr.write(f"wrote {run.outcome.samples} samples to {to}\n")
     if as_json:
@@ -127,16 +135,43 @@ def _faults(drive: "Scenario") -> str:
     return ", ".join(texts) or "no fault"
 
 
-def _check(drive: "Scenario", to: Path | None, plot: Path | None) -> None:
+class LogPlace(NamedTuple):
+    """Where a log lies that marks are kept beside."""
+
+    path: Path
+    session: bool = False
+
+
+def _mark_faults(run: "Run", place: LogPlace) -> None:
+    """Mark when each fault begins, and when it is over."""
+    from math import isfinite
+
+    from monitor.proof.asked import fault_named
+    from monitor.review.marks import add_mark
+
+    outcome = run.outcome
+    for fault, span in zip(outcome.scenario.faults, outcome.spans, strict=True):
+        if isfinite(span.begins_s):
+            add_mark(place, span.begins_s, f"fault {fault_named(fault)}", "simulate")
+            if span.ends_s < outcome.scenario.duration_s:
+                add_mark(place, span.ends_s, "fault over", "simulate")
+
+
+def _check(
+    drive: "Scenario", to: Path | None, plot: Path | None, place: LogPlace | None = None
+) -> None:
     """Find out before the run what would stop it afterwards."""
     from monitor.pictures.simulating import MOST_DRAWN
     from monitor.pictures.write import ENDINGS
+    from monitor.review.marks import marks_path
     from simulator.logfile import LOG_ENDINGS
     from simulator.strict import BadInput, called, ending_of, refuse_taken
 
     if to is not None:
         ending_of(to, *LOG_ENDINGS)
         refuse_taken(to)
+    if place is not None:
+        refuse_taken(marks_path(place))
     if plot is None:
         return
     refuse_taken(plot)

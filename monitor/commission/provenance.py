@@ -8,16 +8,17 @@ from monitor.commission.rig_text import ASKED, DEFAULT
 from simulator.rig.toml_places import Places, put
 from simulator.strict import KeyPath, key_of
 
-# What an earlier fit said; everything else behind a number is somebody's remark.
-_BEFORE: Final = re.compile(r"(?:^|; )fit [0-9]{4}-[0-9]{2}-[0-9]{2} of .*$")
+# What an earlier fit or sweep said; everything else behind a number is somebody's remark.
+_BEFORE: Final = re.compile(r"(?:^|; )(?:fit|sweep) [0-9]{4}-[0-9]{2}-[0-9]{2} of .*$")
 _DRAFTED: Final = re.compile(rf"(?:^|; )(?:{DEFAULT}|{ASKED}|log(?:: [^;]*)?)$")
 
 
 def put_with_origin(text: str, path: KeyPath, value: str | float, origin: str) -> str:
     """Return a rig's text with a number put in, and its origin as the remark behind it.
 
-    What a person wrote there stays in front of it; what ``flowdebt draft`` or an earlier fit said
-    of the number's origin goes. Within braces, where no remark may stand, it stands above the line.
+    What a person wrote there stays in front of it; what ``flowdebt draft``, an earlier fit or a
+    sweep said of the number's origin goes. Within braces, where no remark may stand, it stands
+    above the line.
 
     Args:
         text: TOML.
@@ -43,7 +44,7 @@ def _above(text: str, start: int, path: KeyPath, origin: str) -> str:
     first = text.rfind("\n", 0, start) + 1
     line = f"# {key_of(path)}: {origin}"
     lines = text[:first].split("\n")
-    before = re.compile(rf"# {re.escape(key_of(path))}: fit [0-9-]{{10}} of ")
+    before = re.compile(rf"# {re.escape(key_of(path))}: (?:fit|sweep) [0-9-]{{10}} of ")
     kept = [one for one in lines if not before.match(one)]
     kept.insert(len(kept) - 1, line + "\r" * ("\r\n" in text))
     new = "\n".join(kept) + text[first:]

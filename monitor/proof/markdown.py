@@ -52,7 +52,7 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
                 yield f"{literal(text)}."
                 yield ""
         if row.worst:
-            yield "The worst runs, and what writes the log of each:"
+            yield "The worst runs, and the command for each:"
             yield ""
             yield "```sh"
             for outcome in row.worst:

@@ -6,6 +6,7 @@ the device's output is listened to, in real time (``monitor.device``).
 
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor, Future
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from math import isfinite, nan
 from typing import Any, Final, NamedTuple
@@ -23,7 +24,7 @@ from simulator.plant import Scenario
 from simulator.proof.calm import counted_alone
 from simulator.proof.false_pulls import Watched, counted
 from simulator.proof.outcomes import Cars, Outcome, staged
-from simulator.proof.proving import HEALTHY, Came, Job, Proving, Standing, new_jobs
+from simulator.proof.proving import HEALTHY, KILLED, Came, Job, Proving, Standing, new_jobs
 from simulator.proof.requirements import Requirement, Requirements
 from simulator.proof.results import Proof, RowResult, Verdict
 from simulator.runs import Drive
@@ -176,7 +177,10 @@ class DeviceProof:
         one, number = next_one(), 0
         while one is not None:
             job, coming = one
-            found = coming.result()
+            try:
+                found = coming.result()
+            except BrokenProcessPool:
+                raise BadInput(KILLED) from None
             one = next_one()
             if found.scenario is None:
                 nowhere = [_unknown(found.number)]

@@ -189,5 +189,5 @@ def _row(
             (shown(run_told(row, outcome)), f"<code>{shown(replay(number, outcome.number))}</code>")
             for outcome in row.worst
         )
-        yield from _table(("the worst runs", "what writes the log of it"), worst)
+        yield from _table(("the worst runs", "the command for it"), worst)
     yield "</section>"

@@ -6,9 +6,8 @@ import os
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
-from monitor.review.log import Log
 from monitor.words.literal import plain
 from simulator.strict import BadInput, called, checked_file, clean, open_file, unusable
 
@@ -19,6 +18,18 @@ LONGEST_LINE: Final = 8192
 LONGEST_TEXT: Final = 400
 LONGEST_WHO: Final = 60
 MOST_FAULTS: Final = 20
+
+
+class MarkedLog(Protocol):
+    """What marks are kept beside: an opened log, or where one lies."""
+
+    @property
+    def path(self) -> Path:
+        """Session's folder, or the log's file."""
+
+    @property
+    def session(self) -> bool:
+        """Whether it is a session."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,13 +62,13 @@ class Marks:
     faults: list[str] = field(default_factory=list)
 
 
-def marks_path(log: Log) -> Path:
+def marks_path(log: MarkedLog) -> Path:
     """Return where a log's marks are kept: in a session's folder, or beside a log."""
     path = log.path
     return path / IN_SESSION if log.session else path.with_name(path.name + BESIDE)
 
 
-def read_marks(log: Log) -> Marks:
+def read_marks(log: MarkedLog) -> Marks:
     """Read a log's marks; none where there is no file.
 
     Raises:
@@ -78,7 +89,7 @@ def read_marks(log: Log) -> Marks:
     return _parsed(raw, called(path.name))
 
 
-def add_mark(log: Log, time_s: float, text: str, who: str) -> Mark:
+def add_mark(log: MarkedLog, time_s: float, text: str, who: str) -> Mark:
     """Add a mark.
 
     Raises:
@@ -93,7 +104,7 @@ def add_mark(log: Log, time_s: float, text: str, who: str) -> Mark:
     return Mark(number, time_s, text, who)
 
 
-def remove_mark(log: Log, number: int, who: str) -> None:
+def remove_mark(log: MarkedLog, number: int, who: str) -> None:
     """Take a mark away; its line stays, and one that says so is added.
 
     Raises:
@@ -146,7 +157,7 @@ def _whole(value: Any) -> int:
     return value if isinstance(value, int) and not isinstance(value, bool) else 0
 
 
-def _append(log: Log, fact: dict[str, Any]) -> int:
+def _append(log: MarkedLog, fact: dict[str, Any]) -> int:
     """Add a line, on the disk when this returns; return its number."""
     path = marks_path(log)
     line = json.dumps(fact, ensure_ascii=False, allow_nan=False).encode() + b"\n"

@@ -118,7 +118,7 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
     if best > EXPLAINS:
         return "no usual law of boost or injector duty explains this log's spray"
     x = fits[min(fits, key=lambda kind: losses[kind])]
-    own = rows.loss(rows.followed(_own(rows, rig), fits.get(rig.command.kind, x)), every)
+    own = rows.least_loss(_own(rows, rig), fits.get(rig.command.kind, x))
     holds = own <= max(AS_GOOD * losses[near[0]], SAME)
     if holds:  # what a person said stays, and its kind's numbers are told
         near = [rig.command.kind, *(kind for kind in near if kind is not rig.command.kind)]

@@ -146,7 +146,7 @@ def seen_of(spray: Spraying, refresh_s: float) -> Seen:
 
 def fit_flow(spray: Spraying) -> FlowFit:
     """Fit delay, lag, gain and noise to stretches of spray; one reading of spray at least."""
-    most = float(np.quantile(spray.command[spray.command > 0.0], 0.95))
+    most = _most(spray)
     asked = delayed(spray.t_s, spray.command, spray.t_s, 0.1)
     top = float(np.quantile(spray.reading[spray.seen], 0.95))
     lively = spray.seen & (asked > 0.1 * most) & (spray.reading > 0.05 * top)
@@ -154,6 +154,23 @@ def fit_flow(spray: Spraying) -> FlowFit:
     seen = seen_of(spray, refresh_s)
     delay_s, lag_s = _coarse(spray, seen, refresh_s, top)
     return _refined(seen, delay_s, lag_s, most, refresh_s, rate_of(spray.t_s).period_s)
+
+
+def refitted(fit: FlowFit, spray: Spraying, pulls: Any) -> FlowFit:
+    """Return a fit of some pulls alone, which begins at that of all.
+
+    Args:
+        fit: That of all.
+        spray: What it was fitted to.
+        pulls: Which of ``spray.pulls``, (len(pulls),) of bool; with one reading at least.
+    """
+    some = spray.only(pulls)
+    seen = seen_of(some, fit.refresh_s)
+    return _refined(seen, fit.delay_s, fit.lag_s, _most(some), fit.refresh_s, fit.period_s)
+
+
+def _most(spray: Spraying) -> float:
+    return float(np.quantile(spray.command[spray.command > 0.0], 0.95))
 
 
 def _coarse(spray: Spraying, seen: Seen, refresh_s: float, top: float) -> tuple[float, float]:

@@ -113,7 +113,7 @@ _Told = tuple[dict[str, Estimate], tuple[Pull, ...], list[str]]  # numbers, pull
 def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
     """Return what a flow sensor's readings tell."""
     fit, used, pulls = _of_the_healthy(logs, rig, spray)
-    doubt = doubt_of(fit)
+    doubt = doubt_of(fit, used)
     doubts = doubts_of_flow(fit, doubt)
     healthy = [pull for pull in pulls if not pull.left_out]
     if 2 * len(healthy) <= len(pulls):
@@ -200,10 +200,10 @@ def _of_the_healthy(
     why = [""] * n
     for _ in range(FITS):
         use = np.array([not words for words in why])
-        used = spray.only(use)
-        if 2 * int(use.sum()) <= n or not used.seen.any():
+        left = spray.only(use)
+        if 2 * int(use.sum()) <= n or not left.seen.any():
             break
-        fit = fit_flow(used)
+        used, fit = left, fit_flow(left)
         judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
         found = found_in(logs, judge, spray.pulls, fit.gain)
         unlike = unlike_others("flow", *gains_of(fit, n))

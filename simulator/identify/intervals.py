@@ -4,6 +4,10 @@ Each knows of a doubt that the others don't: the noise model of noise that lasts
 that doesn't quite hold (sandwich: White, Econometrica 48, 1980), pulls of a car that differs from
 one to the next. What no reading shows comes on top: a log knows the command at its rows alone, and
 a sensor that holds its readings gave each of them at some time between two rows.
+
+Where a sensor is new in every row, pulls fitted each by itself tell all of delay and lag: a
+switched command jumps at some time between two rows, a meter's first pulse comes at some time in
+its period, and by either a pull is late as a whole, by more than a fit's slopes hold for.
 """
 
 from math import hypot, sqrt
@@ -11,10 +15,12 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from simulator.identify.flow import FlowFit, jumps_of
+from simulator.identify.flow import FlowFit, jumps_of, refitted
+from simulator.identify.spraying import Spraying
 
 BLOCK_S: Final = 1.0
 LEAST_PULLS: Final = 6  # fewer say nothing of how pulls differ
+MOST_PARTS: Final = 12  # of a log, each fitted by itself
 UNIFORM_90: Final = 0.45  # of a uniform distribution's width, either way, lie 90 % of it
 ENDS_SAY_MOST: Final = 1.5  # jumps to no spray, where noise is least, count for more
 NEXT_TO_NOTHING: Final = 1e-9  # so that what no reading moves with has an error, a huge one
@@ -41,8 +47,8 @@ def student_95(freedom: float) -> float:
     return z + one + two
 
 
-def doubt_of(fit: FlowFit) -> Doubt:
-    """Return how far off a fit's numbers may be."""
+def doubt_of(fit: FlowFit, spray: Spraying) -> Doubt:
+    """Return how far off a fit's numbers may be; spray: what was fitted."""
     slopes, off, weight = fit.slopes, fit.whitened, fit.weight
     bread = np.linalg.inv((slopes.T * weight) @ slopes + NEXT_TO_NOTHING * np.eye(3))
     scores = (slopes.T * (weight * off)).T
@@ -62,7 +68,8 @@ def doubt_of(fit: FlowFit) -> Doubt:
     # The command is no straight line between two rows: that makes a lag longer, and a delay either
     # way, the less so the more pulls there are.
     late_s = 0.04 / sqrt(n_pulls) * fit.period_s
-    unseen += np.array([0.0, late_s, 0.03 * fit.period_s / fit.lag_s]) ** 2
+    bent = np.array([0.0, late_s, 0.03 * fit.period_s / fit.lag_s]) ** 2
+    unseen += bent
     # What the lag rests on, some edges, is the same in few blocks and in many; so is how the noise
     # of a gain is known.
     few = _reach(n_blocks)
@@ -70,6 +77,9 @@ def doubt_of(fit: FlowFit) -> Doubt:
     reach = np.maximum(by_noise, few * np.sqrt(by_block))
     if n_pulls >= LEAST_PULLS:
         reach = np.maximum(reach, _reach(n_pulls) * np.sqrt(by_pull))
+        if fit.refresh_s == 0.0:
+            apart = np.maximum(_by_part(fit, spray), NORMAL_95 * np.sqrt(np.diag(bread)))
+            reach[1:] = np.hypot(apart, NORMAL_95 * np.sqrt(bent))[1:]
     gain, delay_s, log_lag = reach.tolist()
     if fit.refresh_s > 0.0:
         delay_s = hypot(delay_s, UNIFORM_90 * sqrt(12.0 * _held_variance(fit)))
@@ -78,6 +88,15 @@ def doubt_of(fit: FlowFit) -> Doubt:
 
 def _reach(groups: int) -> float:
     return student_95(max(min(groups, 30) - 1, 3))
+
+
+def _by_part(fit: FlowFit, spray: Spraying) -> Any:
+    """Return how far gain, delay and log lag reach by parts of a log fitted alone, (3,)."""
+    parts = np.array_split(np.unique(fit.seen.pull), MOST_PARTS)
+    every = np.arange(len(spray.pulls))
+    fits = [refitted(fit, spray, np.isin(every, part)) for part in parts if len(part)]
+    told = np.array([(one.gain, one.delay_s, np.log(one.lag_s)) for one in fits])
+    return _reach(len(told)) * told.std(axis=0, ddof=1) / sqrt(len(told))
 
 
 def _held_variance(fit: FlowFit) -> float:

@@ -109,6 +109,18 @@ class Rows:
             return min((_descended(of, start, steps, 8) for start in starts[:2]), key=of)
         return _descended(of, x, [0.25 * step for step in steps], 6)
 
+    def least_loss(self, command: Any, x: Parameters) -> float:
+        """Return the loss of a flow commanded, with the delay and lag that suit it, not a law's.
+
+        Boost rises through a switch point in some tens of milliseconds: a point too low comes with
+        a delay too long, which suits no other.
+        """
+
+        def of(x: Parameters) -> float:
+            return self.loss(self.followed(command, x), np.ones(len(self.target), bool))
+
+        return of(x if self.by_log else _descended(of, x[-2:], (0.03, 0.03), 8))
+
     def _starts(self, kind: CommandKind) -> list[tuple[float, ...]]:
         flows = self.target > ON_SHARE * self.most
         boost = self.boost[self.at][self.read]

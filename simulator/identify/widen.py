@@ -3,11 +3,12 @@
 A real flow follows its command as one delay and one lag only nearly: a valve opens late, a line
 fills, a wheel starts to turn. So the tolerances that the intervals ask for are widened until a
 guard that has them stays calm in every pull: of delay and lag, or, on a car without a flow sensor,
-of the line's gain.
+of the line's gain. What no tolerance cures, a pull's noise for one, widens none.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from math import inf, log
 from typing import Final
 
 from rules.channels import LINE
@@ -17,7 +18,8 @@ from simulator.identify.estimates import Estimate, Pull, Series
 from simulator.identify.health import OF_THE_SPRAY, judged
 
 CALM: Final = 0.35  # of the evidence that pulls timing: honest noise alone reaches a quarter
-TRIES: Final = 12
+NOTHING_NATS: Final = 1.0  # less evidence by so little is worth no wider tolerance
+STEPS: Final = 12
 DELAY_STEP_S: Final = 0.005
 LAG_STEP: Final = 0.05  # of the lag
 LINE_STEP_PCT: Final = 1.0
@@ -72,30 +74,47 @@ def widened(
 ) -> tuple[dict[str, Estimate], bool]:
     """Return the numbers with tolerances that keep a guard calm, and whether any do.
 
+    Evidence that the widest tolerances leave isn't for them to cure. Chance alone may bring it: a
+    guard reckons with its limit once in the hours between two false pulls, and by its own bound
+    (``limit_nats``) with the less, the shorter a log is.
+
     Args:
         logs: The logs.
         rig: With the command that explains them.
         pulls: Those that were fitted.
         numbers: Of all sensors, those of what tells whether spray arrives among them.
     """
-    now = dict(numbers)
-    lag_s = now["flow_sensor.lag"].value or 0.0
+    lag_s = numbers["flow_sensor.lag"].value or 0.0
     steps: tuple[tuple[str, float], ...] = ((DELAY, DELAY_STEP_S), (LAG, LAG_STEP * lag_s))
     if witness_column(rig) == LINE:
         steps = ((LINE_GAIN, LINE_STEP_PCT),)
-    for tried in range(TRIES):
-        if _calm(logs, as_written(rig, now), pulls):
-            return now, True
-        for key, step in steps:
-            one = now[key]
-            said = one.from_ if tried else one.from_ + WIDENED
-            now[key] = replace(one, value=(one.value or 0.0) + step, from_=said)
-    return now, False
+
+    def after(tried: int) -> dict[str, Estimate]:
+        wider = {key: _wider(numbers[key], tried * step) for key, step in steps}
+        return dict(numbers) | (wider if tried else {})
+
+    def worst(tried: int) -> float:
+        return _worst_nats(logs, as_written(rig, after(tried)), pulls)
+
+    limit = limit_nats(rig)
+    enough = CALM * limit
+    if worst(0) <= enough:
+        return after(0), True
+    least = worst(STEPS)
+    sprayed_h = sum(pull.ends_s - pull.begins_s for pull in pulls) / 3600.0
+    by_chance = limit + log(sprayed_h / rig.debt.false_pull_every_h)
+    calm = least <= max(enough, by_chance)
+    enough = max(enough, least + NOTHING_NATS)
+    return next(after(tried) for tried in range(STEPS + 1) if worst(tried) <= enough), calm
 
 
-def _calm(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> bool:
-    most = CALM * limit_nats(rig)
-    return not any(
-        (decided["evidence"] > most).any() or (decided["level"][:, OF_THE_SPRAY] > 0.0).any()
+def _wider(one: Estimate, by: float) -> Estimate:
+    return replace(one, value=(one.value or 0.0) + by, from_=one.from_ + WIDENED)
+
+
+def _worst_nats(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> float:
+    """Return the most evidence in any pull; infinite where a guard finds fault with the spray."""
+    return max(
+        inf if (decided["level"][:, OF_THE_SPRAY] > 0.0).any() else float(decided["evidence"].max())
         for decided in judged(logs, rig, pulls)
     )

@@ -27,7 +27,7 @@ from simulator.strict import BadInput
 TIMES: Final = (0.01, 0.1, 1.0, 10.0, 100.0)  # what the rig's own debt.false_pull_every is tried at
 RUNS: Final = 2 * CHUNK
 DRIVES: Final = 10 * CHUNK  # healthy ones: some 18 h
-_Task: TypeAlias = tuple[Callable[..., Any], tuple[Any, ...]]
+Task: TypeAlias = tuple[Callable[..., Any], tuple[Any, ...]]
 _CONFIDENCE: Final = 0.95
 _HOURS: Final = 100.0
 
@@ -72,7 +72,7 @@ def at_limits(
     """
     asking = [row.requirement for row in rows if _asks(row)]
     guarded = [with_limit(cars, times) for times in TIMES]
-    tasks: list[_Task] = [
+    tasks: list[Task] = [
         (run_chunk, (other, requirement, chunk))
         for requirement in asking
         for other in guarded
@@ -81,7 +81,7 @@ def at_limits(
     if healthy and asking:
         tasks += [(watch_chunk, (guarded, chunk)) for chunk in range(DRIVES // CHUNK)]
     came: list[Any] = []
-    for one in _run(tasks, jobs):
+    for one in in_order(tasks, jobs):
         came.append(one)
         if progress is not None:
             progress(len(came), len(tasks))
@@ -131,7 +131,16 @@ def _of(
         yield AtLimit(cars.guard.debt.false_pull_every_h, times == 1.0, begun, false_pulls)
 
 
-def _run(tasks: Sequence[_Task], jobs: int) -> Iterator[Any]:
+def in_order(tasks: Sequence[Task], jobs: int) -> Iterator[Any]:
+    """Yield what each task comes to, in order.
+
+    Args:
+        tasks: Each a function of a module, and its arguments.
+        jobs: Processes; 1 runs here.
+
+    Raises:
+        BadInput: A process was killed.
+    """
     if jobs <= 1 or not tasks:
         yield from map(_task, tasks)
         return
@@ -144,6 +153,6 @@ def _run(tasks: Sequence[_Task], jobs: int) -> Iterator[Any]:
             raise BadInput(KILLED) from None
 
 
-def _task(task: _Task) -> Any:
+def _task(task: Task) -> Any:
     function, arguments = task
     return function(*arguments)

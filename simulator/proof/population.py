@@ -206,14 +206,16 @@ def draw(population: Population, number: int, seed_set: int = 0) -> Drawn:
     Args:
         population: Filled.
         number: Which car, 0 to ``MOST_RUNS`` - 1.
-        seed_set: Which set of cars; sets do not overlap.
+        seed_set: Which set of cars; sets do not overlap. Below nil: set ``~seed_set`` of those to
+            choose by, none of whom judges.
 
     Raises:
         ValueError: The number is out of range, or a range is missing.
     """
     if not 0 <= number < MOST_RUNS:
         raise ValueError(f"number: found {number}, expected 0 to {MOST_RUNS - 1}")
-    seed = evaluation_seed(seed_set * MOST_RUNS + number)
+    of_set = max(seed_set, ~seed_set) * MOST_RUNS + number
+    seed = of_set if seed_set < 0 else evaluation_seed(of_set)
     names = [field.name for field in fields(population)]
     *shares, later = generator(seed, _STREAM).random(len(names) + 1).tolist()
     values = {}

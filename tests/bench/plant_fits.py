@@ -1,8 +1,8 @@
 """The plant's cars with a flow sensor, fitted: what of a rig comes back, and what fresh pulls show.
 
 A car here has one delay and one lag, within a fifth of its rig's, and logs of several seeds: noise,
-boost and strokes differ. What such a log tells is held against the car's own numbers, and its
-interval against what the other logs tell, as a guard will see those.
+boost, strokes and the times between pulls differ. What such a log tells is held against the car's
+own numbers, and its interval against what the other logs tell, as a guard will see those.
 """
 
 from collections.abc import Sequence
@@ -17,7 +17,7 @@ from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify import identify
 from simulator.identify.widen import as_written
-from simulator.plant import Spread
+from simulator.plant import Scenario, Spread
 from simulator.rig import find_rig, load_rig
 from tests.bench.table import show
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -30,6 +30,7 @@ LOGS: Final = 6  # a car
 KEYS: Final = ("transport_delay", "lag", "gain")
 SPREAD: Final = 0.2
 USUAL_NOISE: Final = 0.875
+STRAY_S: Final = 0.1  # a driver's pulls keep no step with a logger's rows
 
 
 class Car(NamedTuple):
@@ -37,13 +38,22 @@ class Car(NamedTuple):
 
     Attributes:
         off: How far each log's delay is off the car's own, s, its lag and its gain, shares, (n, 3).
-        held: Whether each one's interval holds what the others show on average, (n, 3).
+        held: Whether each one's interval holds what the others show on average, as if their mean
+            were known without error, (n, 3).
         pulled: In how many logs a rig fitted to another one pulled timing.
     """
 
     off: Any
     held: Any
     pulled: int
+
+
+def rows_of_pulls(drive: Scenario, seed: int) -> Any:
+    """Return rows, (n, ROW_WIDTH), of pulls that begin and end anywhere between two of them."""
+    stray = np.random.default_rng(seed).uniform(0.0, STRAY_S, len(drive.drive)).tolist()
+    steps = zip(drive.drive, stray, strict=True)
+    strayed = tuple(replace(step, for_s=step.for_s + more) for step, more in steps)
+    return rows_of(replace(drive, drive=strayed), seed)
 
 
 def fit_car(job: tuple[str, float, int]) -> Car:
@@ -54,7 +64,7 @@ def fit_car(job: tuple[str, float, int]) -> Car:
     slower, lazier = np.random.default_rng(number).uniform(1.0 - SPREAD, 1.0 + SPREAD, 2).tolist()
     car = Spread(slower * own.delay_s, lazier * own.lag_s, 0.0, USUAL_NOISE * own.noise)
     drive = replace(pulls(rig, PULLS, rate_hz=rate_hz), spread=car)
-    logs = [rows_of(drive, LOGS * number + i) for i in range(LOGS)]
+    logs = [rows_of_pulls(drive, LOGS * number + i) for i in range(LOGS)]
     numbers = [identify([log_of(rows)], rig).numbers for rows in logs]
     told = [[each[f"flow_sensor.{key}"] for key in KEYS] for each in numbers]
     values, lows, highs = (
@@ -67,7 +77,9 @@ def fit_car(job: tuple[str, float, int]) -> Car:
         decided = Decision.named(np.ascontiguousarray(Guard(as_written(rig, each)).run_rows(fresh)))
         pulled += int((decided["action"] >= Action.PULL_TIMING).any())
     off = (values - (car.delay_s, car.lag_s, 1.0)) / (1.0, car.lag_s, 1.0)
-    return Car(off, (lows <= others) & (others <= highs), pulled)
+    # The others' mean is off by itself: so much nearer to it lies what is told, in the mean square.
+    truths = values + (others - values) * np.sqrt((LOGS - 1) / LOGS)
+    return Car(off, (lows <= truths) & (truths <= highs), pulled)
 
 
 def row(name: str, rate_hz: float, cars: Sequence[Car]) -> tuple[str, ...]:

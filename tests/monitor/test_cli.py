@@ -349,9 +349,8 @@ OPTIONS = {
     "--silence --json",
     "ports": "--json",
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
-    "prove": (
-        "REQUIREMENTS --rig --car --jobs --cluster --most-runs --to --json --report --replay --new"
-    ),
+    "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
+    "--json --report --replay --new",
 }
 
 

@@ -10,9 +10,12 @@ from monitor.cli import run as flowdebt
 from monitor.proof.in_logs import LogProof
 from monitor.review.log import open_log
 from monitor.review.marks import add_mark
+from simulator.plant import run
 from simulator.proof.results import Proof, Verdict
-from tests.kit.guards import short_pump_stop
+from simulator.scenario import scenario_from_text
+from tests.kit.guards import SHORT_PUMP_STOP, short_pump_stop
 from tests.kit.proofs import brindle, requirements
+from tests.kit.recordings import record
 
 STOP_S = 4.5
 NEED = """
@@ -173,3 +176,39 @@ def test_the_command(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "--device: found --log beside it" in capsys.readouterr().err
     assert flowdebt(["prove", "need.toml", "--rig", "brindle", "--log", "none.csv"]) == 2
     assert capsys.readouterr().err.count("\n") == 1
+
+
+def test_a_simulated_log_brings_its_marks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each fault's, as a person would set it, and its end where it has one; once."""
+    monkeypatch.chdir(tmp_path)
+    scenario = short_pump_stop(tmp_path)
+    with scenario.open("a", encoding="utf-8") as file:
+        file.write("\n[[faults]]\nkind = 'clogged_nozzle'\nmagnitude = '5 %'\nat = '2 s'\n")
+        file.write("for = '1 s'\n")
+    simulate = ["simulate", str(scenario), "--to", "run.csv", "--mark"]
+    assert flowdebt(simulate) == 0
+    lines = Path("run.csv.marks.jsonl").read_text(encoding="utf-8").splitlines()
+    assert [(one["time_s"], one["text"]) for one in map(json.loads, lines)] == [
+        (pytest.approx(STOP_S, abs=0.011), "fault pump stop"),
+        (pytest.approx(2.0, abs=0.011), "fault clogged nozzle 5 %"),
+        (pytest.approx(3.0, abs=0.011), "fault over"),
+    ]
+    proof, found = proved(Path("run.csv"))
+    assert (proof.rows[0].passed, len(found.unmatched)) == (1, 1)
+    Path("run.csv").unlink()
+    capsys.readouterr()
+    assert flowdebt(simulate) == 2
+    assert "run.csv.marks.jsonl" in capsys.readouterr().err
+    assert flowdebt(["simulate", str(scenario), "--mark"]) == 2
+    assert "--mark: found no --to" in capsys.readouterr().err
+
+
+def test_a_session_is_judged_by_the_rig_on_trial(tmp_path: Path) -> None:
+    """Its marks lie in its folder; its own rig is another's affair."""
+    drive = scenario_from_text(SHORT_PUMP_STOP, "short.toml")
+    session = record(tmp_path, list(run(drive)))
+    mark(session, (STOP_S, "fault pump stop"))
+    proof, _ = proved(session)
+    assert (proof.rows[0].verdict, proof.calms[0].count) == (Verdict.PASS, 0)

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from math import inf, isnan
 from typing import Any
 
@@ -230,6 +231,17 @@ def test_an_output_that_stays_let_go_is_told(bench: Bench) -> None:
     with pytest.raises(BadInput, match="stays let go though nothing is wrong any more"):
         bench.proves(FIRST, latches)
     assert len([job for job in bench.kept if job.row == 0]) == 2  # one, and one not reached
+
+
+def test_a_killed_process_is_one_line(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """That finds the next run's onset."""
+
+    def killed(*_: object) -> Stage:
+        raise BrokenProcessPool
+
+    monkeypatch.setattr(on_device, "stage", killed)
+    with pytest.raises(BadInput, match="found a process of the proof killed"):
+        bench.proves(FIRST, Answering(0.1))
 
 
 def test_a_file_of_which_nothing_can_be_told() -> None:

@@ -10,9 +10,11 @@ from rules.channels import CHANNEL_NAMES, COLUMN_OF
 from rules.facts import Command, CommandKind, Rig
 from simulator.identify import Series, identify
 from simulator.identify.command_law import law_of
+from simulator.plant import Spread as PlantSpread
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
 from tests.bench.healthy.drive import make_drive
+from tests.kit.plant_logs import log_of, pulls, rows_of
 
 OF_RIG = {
     "brindle": CommandKind.BOOST,
@@ -47,6 +49,17 @@ def test_law_is_told_from_the_flow(name: str) -> None:
     }
     for number in law.numbers:
         assert number.value == pytest.approx(truths[number.key], abs=3.0)
+
+
+def test_a_switch_too_low_with_a_delay_too_long_does_not_oust_the_rigs_own() -> None:
+    """Boost rises through it: 35 kPa explains this log with 105 ms, and the rig's 40 with 89."""
+    rig = load_rig(find_rig("ullesby")).rig
+    car = replace(pulls(rig, 10), spread=PlantSpread(0.0904, 0.1298, 0.0, 0.035))
+    found = identify([log_of(rows_of(car, 7))], rig)
+    assert found.law is not None
+    assert found.law.rig_holds
+    delay = found.numbers["flow_sensor.transport_delay"].value
+    assert delay == pytest.approx(0.0904, abs=0.004)
 
 
 def test_wrong_law_of_the_rig_is_said_and_not_used() -> None:

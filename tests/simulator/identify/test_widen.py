@@ -9,7 +9,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.step.state import Decision
 from simulator.identify import identify
-from simulator.identify.widen import as_written
+from simulator.identify.widen import DELAY, LAG, WIDENED, as_written
 from simulator.plant import Fault, FaultKind, Spread
 from simulator.rig import find_rig, load_rig
 from tests.kit.plant_logs import log_of, pulls, rows_of
@@ -40,3 +40,13 @@ def test_a_simulated_car_of_the_fitted_rig_is_not_accused(name: str) -> None:
     fitted = as_written(rig, identify([log_of(rows_of(pulls(rig, 6), 1))], rig).numbers)
     for seed in range(1, 7):
         assert not Guard(fitted).run_rows(rows_of(pulls(fitted, 4), seed))[:, 1].any()
+
+
+def test_evidence_that_no_tolerance_cures_widens_none() -> None:
+    """One pull's noise comes to 40 % of the limit, whatever delay and lag may be; it is chance."""
+    rig = load_rig(find_rig("ullesby")).rig
+    car = replace(pulls(rig, 10), spread=Spread(0.0904, 0.1298, 0.0, 0.035))
+    found = identify([log_of(rows_of(car, 8))], rig)
+    for key in (DELAY, LAG):
+        assert WIDENED not in found.numbers[key].from_
+    assert found.doubts == ()
