@@ -66,6 +66,15 @@ def test_pull_with_a_fault_is_left_out() -> None:
     assert value(found, "flow_sensor.gain") == pytest.approx(1.0, rel=0.015)
 
 
+def test_a_stop_in_the_last_of_three_pulls_is_told_of_that_one() -> None:
+    """Not as noise of all three, nor by a fit to the stop, by which the others would look odd."""
+    log = known_log(9, pulls=3)
+    last = identify([log], RIG).pulls[2]
+    reading = np.where(log.t_s > last.begins_s + 1.0, 0.0, log.column("delivered_ml_min"))
+    found = identify([changed(log, delivered_ml_min=reading)], RIG)
+    assert [pull.left_out for pull in found.pulls] == ["", "", "under-delivery"]
+
+
 def test_mostly_unhealthy_log_makes_no_rig() -> None:
     """Where half of the pulls lose their spray, no number is told."""
     log = known_log(9)
