@@ -18,6 +18,7 @@ from simulator.identify.estimates import Law, Series
 from simulator.identify.flow import FlowFit
 from simulator.identify.flow_numbers import SLOWEST_ROWS_S
 from simulator.identify.intervals import Doubt
+from simulator.identify.law_rows import KEYS
 from simulator.identify.line_pressure import LineFit
 
 GAIN_TOLD: Final = 0.05
@@ -156,16 +157,15 @@ def other_command(law: Law | None, rig: Rig) -> str:
     """Return the command's number that a log tells most unlike the rig's, a clause; empty: none."""
     if law is None or not law.rig_holds:
         return ""
-    off = {
-        number: abs(number.value - getattr(rig.command, FACTS[number.key.partition(".")[2]]))
-        for number in law.numbers
+    off = [
+        (abs(number.value - getattr(rig.command, FACTS[key])), key, number)
+        for key, number in zip(KEYS.get(rig.command.kind, ()), law.numbers, strict=False)
         if number.value is not None
-    }
-    most = max(off, key=lambda number: off[number], default=None)
-    if most is None or off[most] < LAW_OFF:
+    ]
+    most, key, number = max(off, default=(0.0, "", None))
+    if number is None or most < LAW_OFF:
         return ""
-    key = most.key.partition(".")[2]
-    return f"[command] {key}: the log says {most.value:z.3g} {most.unit}"
+    return f"[command] {key}: the log says {number.value:z.3g} {number.unit}"
 
 
 def doubts_of_flow(fit: FlowFit, doubt: Doubt, other: str = "") -> list[str]:

@@ -25,6 +25,7 @@ from simulator.identify.health import (
     unlike_others,
 )
 from simulator.identify.intervals import doubt_of
+from simulator.identify.law_rows import KEYS
 from simulator.identify.line_pressure import LineFit, fit_line, line_parts
 from simulator.identify.readings import rate_of
 from simulator.identify.run_down import KEY as RUN_DOWN
@@ -192,7 +193,10 @@ def _better(law: Law, rig: Rig) -> str:
     kind = law.command.kind
     if kind is not rig.command.kind:
         return f'kind "{kind.name.lower()}" does, which is used here'
-    told = [f"{n.key.removeprefix('command.')} = {n.value:z.3g} {n.unit}" for n in law.numbers]
+    told = [
+        f"{key} = {number.value:z.3g} {number.unit}"
+        for key, number in zip(KEYS.get(kind, ()), law.numbers, strict=False)
+    ]
     return f"{', '.join(told)} do, which are used here" if told else "another map, used here"
 
 

@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 
 from simulator.identify import Identified, Series, identify
+from simulator.plant import Fault, FaultKind
+from simulator.rig import find_rig, load_rig
+from tests.kit.plant_logs import drive, log_of
 from tests.kit.rigs import rig
 from tests.simulator.identify.logs import known_log
 
@@ -68,10 +71,9 @@ def test_pull_with_a_fault_is_left_out() -> None:
 
 def test_a_stop_in_the_last_of_three_pulls_is_told_of_that_one() -> None:
     """Not as noise of all three, nor by a fit to the stop, by which the others would look odd."""
-    log = known_log(9, pulls=3)
-    last = identify([log], RIG).pulls[2]
-    reading = np.where(log.t_s > last.begins_s + 1.0, 0.0, log.column("delivered_ml_min"))
-    found = identify([changed(log, delivered_ml_min=reading)], RIG)
+    car = load_rig(find_rig("brindle")).rig
+    log = log_of(drive(car, 1, Fault(FaultKind.PUMP_STOP, 25.0)))
+    found = identify([log.between(0, int(np.searchsorted(log.t_s, 30.0)))], car)
     assert [pull.left_out for pull in found.pulls] == ["", "", "under-delivery"]
 
 
