@@ -213,8 +213,8 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     write_log(folder / "other.csv", log_of("German", DRIVE)[0])
     assert flowdebt(["draft", "drive.csv", "other.csv", "--to", "both.toml"]) == 2
     assert capsys.readouterr().err.strip() == (
-        'flowdebt: other.csv: found a header with "Motordrehzahl [1/min]" and without "RPM", expected that '
-        "of drive.csv: a draft is of one car and logger"
+        'flowdebt: other.csv: found a header with "Motordrehzahl [1/min]" and without "RPM", '
+        "expected that of drive.csv: a draft is of one car and logger"
     )
     assert not (folder / "both.toml").exists()
     lines = Path("drive.csv").read_text("utf-8").splitlines()
