@@ -126,9 +126,15 @@ def connected(address: str) -> Iterator[Cluster]:
     for name in ("distributed", "distributed.client"):  # what is wrong is said once, by us
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
+        security = distributed.Security()
+        keys = security.get_connection_args("client")
+        if parts.scheme == "tls" and keys["ssl_context"] is None:
+            raise ValueError("no certificates in Dask's configuration, distributed.comm.tls")
         with socket.create_connection((parts.hostname, parts.port), CONNECT_S):
             pass  # Dask itself would try for long, and leave a thread behind
-        client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
+        client = distributed.Client(
+            address, security=security, timeout=CONNECT_S, set_as_default=False
+        )
     except (OSError, ValueError, TypeError, RuntimeError) as error:
         raise BadInput(
             f"{shown}: found no scheduler ({clean(str(error), _LONGEST)}), expected one that "

@@ -110,8 +110,6 @@ def _front(swept: Sweep) -> Callable[["Axes"], None]:
             rate = point.pulls_per_100_h or nil
             return rate, 100.0 * point.late if isfinite(point.late) else 0.97 * top
 
-        on_front = sorted(at(swept.points[number]) for number in swept.front)
-        axis.plot(*zip(*on_front, strict=True), color=_BLUE, lw=0.9)
         _marked(axis, swept, at)
         x, y = at(swept.as_it_is)
         axis.plot(x, y, "D", color="white", mec=INK, ms=5.5, zorder=6)

@@ -8,7 +8,7 @@ from typing import Any
 from monitor.proof.sweep_keys import Setting, SweptKey
 from monitor.proof.words import WIDE, ms
 from simulator.proof.proportions import quantile
-from simulator.proof.results import Proof, RowResult, Verdict
+from simulator.proof.results import CalmResult, Proof, RowResult, Verdict
 from simulator.proof.sweep import SHARE, Sweep, Tried, late_share
 
 _HEAD = ("met", "pass", "fail", "in 100 h", "near", "late", "harm", "kJ lost")
@@ -20,11 +20,7 @@ def reasons(swept: Sweep, keys: Sequence[SweptKey], settings: Sequence[Setting])
     return [
         _why(swept, _named(keys, settings[swept.recommended])),
         *(_row(row) for row in point.rows),
-        *(
-            f"{calm.calm.name}: {calm.count} in {calm.hours:z.1f} h of {calm.calm.of}, "
-            f"{_verdict(calm.verdict)}."
-            for calm in point.calms
-        ),
+        *(_calm(calm) for calm in point.calms),
     ]
 
 
@@ -138,6 +134,15 @@ def _row(row: RowResult) -> str:
         took = "more are never acted on" if took == "no" else f"are acted on within {took} ms"
         text += f"; {100.0 * SHARE:zg} % {took} ({1e3 * asked.within_s:zg} allowed)"
     return f"{text}."
+
+
+def _calm(calm: CalmResult) -> str:
+    text = f"{calm.calm.name}: {calm.count} in {calm.hours:z.1f} h of {calm.calm.of}"
+    if calm.extrapolated is not None:
+        rate, _, most = calm.extrapolated
+        text += f", by its lower peaks {rate:z.2g} in 100 h, at most {most:z.2g}"
+    allowed = f"{calm.calm.at_most_per_100_h:zg} allowed"
+    return f"{text} ({allowed}), {_verdict(calm.verdict)}."
 
 
 def _verdict(verdict: Verdict) -> str:

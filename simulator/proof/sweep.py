@@ -76,8 +76,9 @@ class Tried:
 
     @property
     def lacking(self) -> float:
-        """Shares of runs by which rows aren't met, added up; 0: none is."""
-        return sum(row.requirement.share - _passed(row) for row in self.rows if not is_met(row))
+        """Shares, of runs and of false actions, by which rows aren't met, added up; 0: all are."""
+        lacks = [row.requirement.share - _passed(row) for row in self.rows if not is_met(row)]
+        return sum(lacks) + sum(_too_many(calm) for calm in self.calms if not is_calm(calm))
 
     @property
     def costs(self) -> tuple[float, ...]:
@@ -218,6 +219,11 @@ def _passed(row: RowResult) -> float:
 def is_calm(calm: CalmResult) -> bool:
     """Return whether the action came, and will come by its peaks, as seldom as is asked for."""
     return calm.hours > 0.0 and _per_100_h(calm) <= calm.calm.at_most_per_100_h
+
+
+def _too_many(calm: CalmResult) -> float:
+    """Return which share of a row's false actions is too much; 1 where nothing was driven."""
+    return 1.0 - calm.calm.at_most_per_100_h / _per_100_h(calm) if calm.hours else 1.0
 
 
 def _per_100_h(calm: CalmResult) -> float:

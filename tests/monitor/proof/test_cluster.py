@@ -25,6 +25,7 @@ WHERE = "expected tcp://HOST:PORT or tls://HOST:PORT"
         ("tcp://[::1:8786", WHERE),
         ("tcp://x" + "\x1b" * 9000, WHERE),
         ("nobody", "found no scheduler ("),
+        ("no certificate", "found no scheduler (no certificates"),
         ("no Dask", 'expected flowdebt with its extra "cluster"'),
     ],
 )
@@ -35,15 +36,16 @@ def test_no_cluster_is_one_line(
     monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """A bad address, a port nobody listens at, no Dask: exit code 2, nothing left behind."""
+    """A bad address, nobody there, no certificates, no Dask: exit code 2, nothing left behind."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "req.toml").write_text(QUICK, encoding="utf-8")
     with socket.socket() as bound:  # and doesn't listen
         bound.bind(("127.0.0.1", 0))
-        if address in ("nobody", "no Dask"):
+        if address in ("nobody", "no certificate", "no Dask"):
             if address == "no Dask":
                 monkeypatch.setitem(sys.modules, "distributed", None)
-            address = f"tcp://127.0.0.1:{bound.getsockname()[1]}"
+            scheme = "tls" if address == "no certificate" else "tcp"
+            address = f"{scheme}://127.0.0.1:{bound.getsockname()[1]}"
         assert flowdebt(["prove", "req.toml", "--rig", "brindle", "--cluster", address]) == 2
     out, err = capsys.readouterr()
     assert (out, err.count("\n")) == ("", 1)

@@ -436,6 +436,7 @@ def judged(fell_s: float, up: float, read: float, **figures: float) -> State:
     k.limit_nats, k.least_scale_ml_min = 16.0, 64.0
     s.fell_s, s.up_sq = fell_s, up * s.noise_sq
     s.surplus = 8.0  # nothing is learned
+    s.clock_s = 1.0  # long enough since spray was first due
     for name, figure in figures.items():
         setattr(s, name, figure)
     judge_entry(k, s, read, 0.01)

@@ -183,6 +183,11 @@ def test_rows_that_never_began_are_not_met(given: list[tuple[Any, ...]]) -> None
     assert not is_met(replace(row, outcomes=(Outcome(0),), passed=0))
     assert not is_calm(replace(calm, hours=0.0, count=0))
     assert is_calm(replace(calm, count=0))
+    hasty = replace(
+        swept.points[0], calms=(replace(calm, count=0, extrapolated=(400.0, 1.0, 1e3)),)
+    )
+    assert hasty.lacking == pytest.approx(0.75)
+    assert replace(hasty, calms=(replace(calm, hours=0.0),)).lacking == 1.0
     assert not is_calm(replace(calm, count=0, extrapolated=(101.0, 1.0, 1000.0)))
     assert late_share(quiet) == 0.0
     assert late_share(replace(row, outcomes=tuple(ran(i, inf) for i in range(3)))) == inf
