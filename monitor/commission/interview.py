@@ -54,6 +54,11 @@ from simulator.rig import rig_from_text
 from simulator.strict import BadInput, KeyPath, clean, key_of
 
 _KIND: Final[KeyPath] = ("command", "kind")
+# Channels that say much; of the ones in a group, one is enough.
+_USEFUL: Final = (
+    *(("boost_kpa",), ("delivered_ml_min",), ("commanded_ml_min", "command_pct"), ("line_kpa",)),
+    *(("engine_speed_rpm",), ("injector_duty_pct",), ("intake_c",), ("knock",)),
+)
 _OF_COLUMN: Final = ("column", "unit", "absolute")
 
 
@@ -363,7 +368,12 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
         lines.append(f"! time: {log.time_doubt}")
-    return lines + [f"! {sentence}" for sentence in doubts(log, guesses)]
+    lines += [f"! {sentence}" for sentence in doubts(log, guesses)]
+    missing = [names for names in _USEFUL if all(one.channel not in names for one in guesses)]
+    if missing:
+        labels = ", ".join(label_of_channel(names[0]) for names in missing)
+        lines.append(f"not found: {labels}: --set channels.{missing[0][0]}.column=... names one")
+    return lines
 
 
 def _row(header: str, label: str, unit: str, sure: str, reads: str) -> str:

@@ -35,7 +35,7 @@ _NONE: Final = "none"
 _BOOLS: Final = {"true": True, "false": False}
 _REGULATED: Final = ("spray", "pump", "regulated")
 _BY_SPEED: Final = ("spray", "pump", "follows_command")
-_MAY_BE_NONE: Final = frozenset({_REGULATED})
+MAY_BE_NONE: Final = frozenset({_REGULATED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ class Asked:
             shown: The rig as it would be now: its values are the defaults.
         """
         keys = [key for key in question.keys if key[0] not in self.answers]
-        keys = [key for key in keys if shown.raw(*key[0]) is not None or key[0] in _MAY_BE_NONE]
+        keys = [key for key in keys if shown.raw(*key[0]) is not None or key[0] in MAY_BE_NONE]
         if not keys:
             return
         taken = {path: shown.raw(*path) for path, _ in keys if _may_be_taken(path, shown)}
@@ -210,7 +210,7 @@ def value_of(path: KeyPath, typed: str) -> Any:
     Raises:
         ValueError: It isn't what that key wants.
     """
-    if typed.lower() == _NONE and path in _MAY_BE_NONE:
+    if typed.lower() == _NONE and path in MAY_BE_NONE:
         return None
     node = _node(path)
     match node:

@@ -6,7 +6,10 @@ from dataclasses import replace
 import pytest
 
 from monitor.commission.columns import Column
+from monitor.commission.questions import MAY_BE_NONE
+from monitor.review.edit import set_keys
 from rules.facts import CommandKind
+from simulator.rig import find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput
 from tests.kit.invented_drive import AIR_KPA, drive
 from tests.monitor.commission.test_interview import (
@@ -104,3 +107,36 @@ def test_the_law_is_asked_only_where_rivals_remain() -> None:
     person = Person("yes", "", "", "", "boost", "58 kPa, 80 kPa")
     made = drafted(plain_log(*names, of=fixed), person=person)
     assert rig_of(made).rig.command.full_boost_kpa == 80.0
+
+
+def test_settings_are_taken_as_the_questions_take_them() -> None:
+    """The only nozzles need no number, of several one must be named; none is no regulator."""
+    one = load_rig(find_rig("brindle"))
+    assert set_keys(one, "spray.nozzles.count=3") == {("spray", "nozzles", 0, "count"): 3}
+    made = drafted(plain_log(), "spray.nozzles.count=3")
+    assert rig_of(made).rig.spray.nozzles[0].count == 3
+    nozzles = '[[spray.nozzles]]\ncount = 1\nrated_flow = "1 L/h"\nrated_pressure = "1 bar"\n\n'
+    two = one.text.replace("[[spray.nozzles]]", f"{nozzles}[[spray.nozzles]]", 1)
+    told = "spray.nozzles.count: found 2 tables, expected one of them, such as spray.nozzles[0]"
+    with pytest.raises(BadInput, match=re.escape(told)):
+        set_keys(rig_from_text(two, "two.toml"), "spray.nozzles.count=3")
+    regulated = ("spray", "pump", "regulated")
+    assert set_keys(one, "spray.pump.regulated=none", may_be_none=MAY_BE_NONE) == {regulated: None}
+    with pytest.raises(BadInput, match=r"spray\.tank: found "):
+        set_keys(one, "spray.tank=none", may_be_none=MAY_BE_NONE)
+
+
+def test_what_was_not_found_is_told_right_before_the_questions() -> None:
+    """The useful ones, and how to name one; nothing where all are there."""
+    person = Person("yes")
+    drafted(plain_log("RPM", "MAP (kPa)", "WI flow (ml/min)", "IAT (C)"), person=person)
+    at = person.shown.index("1. Did the spray work as it should all through?")
+    assert person.shown[at - 4] == (
+        "not found: commanded flow, line pressure, injector duty, knock: "
+        "--set channels.commanded_ml_min.column=... names one"
+    )
+    line = Column("Line psig", "", DRIVE.by_channel["line_kpa"] / 6.894757)
+    whole = plain_log()
+    person = Person("yes")
+    drafted(replace(whole, columns=(*whole.columns, line)), person=person)
+    assert not [one for one in person.shown if one.startswith("not found")]
