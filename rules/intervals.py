@@ -59,10 +59,11 @@ def intervals(rig: Rig, finding: int, decision: Decision) -> Intervals:
     """Return the intervals of a finding's action at the moment its level rose.
 
     When a fault began can only be seen through the sensor. For the debt that is the time since its
-    evidence last stood at nil, plus the flow sensor's transport delay and lag (where there is
-    none, the lag of line or intake sensor); for the others the
-    time their condition must hold, plus the age, or the time of standing still, at which a value
-    counts as gone where that is what is found; for a clock, how long one that runs so isn't found.
+    evidence last stood at nil, or since the sensor can show this spell of spray, plus the flow
+    sensor's transport delay and lag (where there is none, the lag of line or intake sensor); for
+    the others the time their condition must hold, plus the age, or the time of standing still, at
+    which a value counts as gone where that is what is found; for a clock, how long one that runs so
+    isn't found.
     """
     watch, ladder, limits = rig.watch, rig.ladder, rig.limits
     sensor_s = {

@@ -26,7 +26,8 @@ def draft(
             negative="",
             show_default=False,
             help='An answer beforehand, such as engine.displacement="2.0 L"; any key of a rig, any '
-            'number of times. channels.boost_kpa.column="MAP" says which column is boost.',
+            "number of times: spray.nozzles[0].count=2, spray.pump.regulated=none. "
+            'channels.boost_kpa.column="MAP" says which column is boost.',
         ),
     ] = (),
     new: Annotated[bool, flag("Without a log: from answers and a shipped rig's numbers.")] = False,
@@ -52,6 +53,7 @@ def draft(
     from monitor.commands.review import for_output
     from monitor.commission.from_log import read_logs
     from monitor.commission.interview import interview, told_of, what_next
+    from monitor.commission.questions import MAY_BE_NONE
     from monitor.review.edit import save_as, set_keys
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, called, clean, ending_of, refuse_taken
@@ -67,7 +69,7 @@ def draft(
         refuse_taken(to)
     elif new:
         raise BadInput("draft: found --new without --to, expected a rig file to write")
-    sets = set_keys(load_rig(find_rig(from_ or "brindle")), *set_)
+    sets = set_keys(load_rig(find_rig(from_ or "brindle")), *set_, may_be_none=MAY_BE_NONE)
 
     def say(line: str) -> None:
         sys.stdout.write(for_output(line) + "\n")

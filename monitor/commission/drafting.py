@@ -56,6 +56,8 @@ HOT: Final[KeyPath] = ("limits", "intake_c", "above")
 # The last of the two points that a draft's [paid] has.
 TOP: Final[KeyPath] = (*PAID_BOOST, 1)
 TOP_TIMING: Final[KeyPath] = (*PAID_TIMING, 1)
+# Laws that take a command as the log has it, and its channel.
+BELIEVED: Final = {"log_flow": "commanded_ml_min", "log_percent": "command_pct"}
 # What a log can never say, and what is at stake; the most dangerous first.
 NEVER_GUESSED: Final[dict[KeyPath, str]] = {
     DRY_LIMIT: "prove on a dyno what the engine holds without spray; too high costs an engine. "
@@ -184,7 +186,7 @@ def _drafted(name: str, like: str, log: FromLog | None, answers: Answers) -> Rig
             rig.cut(path)
             continue
         rig.put(path, value, ASKED)
-        rig.note(_pair(path), ASKED)
+        rig.note(pair_of(path), ASKED)
     if log is not None:
         _from_flow(rig, log, answers)
     return rig
@@ -209,7 +211,7 @@ def leave_open(rig: RigText, log: FromLog | None, answers: Answers) -> list[str]
             rig.put(path, UNKNOWN, "", f"{one.why}; {now}{one.unit} was the best guess.")
             paths.append(path)
     kind: KeyPath = ("command", "kind")
-    if log.law is None and kind not in answers and rig.raw(*kind) not in _BELIEVED:
+    if log.law is None and kind not in answers and rig.raw(*kind) not in BELIEVED:
         rig.put(kind, UNKNOWN, "", _rivals(None))
         paths.append(kind)
     return [key_of(path) for path in paths]
@@ -227,7 +229,7 @@ def default_like(answers: Answers, log: FromLog | None) -> str:
 
 def most_dangerous_first(keys: Iterable[str]) -> list[str]:
     """Return keys that are left to do in the order in which to settle them."""
-    order = [key_of(_pair(path)) for path in (*NEVER_GUESSED, *LOOKED_UP)]
+    order = [key_of(pair_of(path)) for path in (*NEVER_GUESSED, *LOOKED_UP)]
     between = len(NEVER_GUESSED) - 0.5  # the law of the command, a doubtful column
     return sorted(keys, key=lambda key: order.index(key) if key in order else between)
 
@@ -322,7 +324,7 @@ def _command(rig: RigText, log: FromLog | None, answers: Answers) -> tuple[float
     if log is not None:
         law, said = _law(found, kind, channels, top_kpa)
         start_kpa = _write_law(rig, law, top_kpa, said)
-        if kind is None and chosen(found) is None and law.kind not in _BELIEVED:
+        if kind is None and chosen(found) is None and law.kind not in BELIEVED:
             rig.note(("command", "kind"), said, _rivals(found))
     elif TOP in answers and rig.raw("command", "kind") == "boost" and top_kpa > 0.0:
         start_kpa = _rounded_kpa(0.35 * top_kpa)
@@ -344,7 +346,6 @@ def chosen(found: Found | None) -> Law | None:
 
 
 _PRESSURES: Final = frozenset({"boost_kpa", "line_kpa"})
-_BELIEVED: Final = {"log_flow": "commanded_ml_min", "log_percent": "command_pct"}
 
 
 def _law(
@@ -358,12 +359,12 @@ def _law(
     law = chosen(found)
     logged = [
         of
-        for of, name in _BELIEVED.items()
+        for of, name in BELIEVED.items()
         if name in channels and channels[name].sure is not Sure.ASK
     ]
     onset_kpa = found.onset_kpa if found is not None else 0.35 * top_kpa
     if kind is None and law is None and logged:
-        header = clean(channels[_BELIEVED[logged[0]]].header, 24)
+        header = clean(channels[BELIEVED[logged[0]]].header, 24)
         return Law(logged[0], onset_kpa, top_kpa, onset_kpa, 1.0), f'log: "{header}"'
     if law is None and found is not None:
         law = min(found.laws, key=lambda one: one.error)
@@ -395,6 +396,7 @@ def _rounded_kpa(kpa: float) -> float:
     return float(round(kpa))
 
 
+_UNTOLD: Final = "nothing in this log tells; say where spray begins, and where it is full."
 _GROWS: Final = "spray still grew at the highest boost of this log; say where it is full."
 
 
@@ -407,18 +409,21 @@ def _write_law(rig: RigText, law: Law, top_kpa: float, said: str) -> float:
     start_kpa = min(_rounded_kpa(law.onset_kpa), top_kpa - 1.0)
     if top_kpa > 8.0:
         start_kpa = max(start_kpa, 5.0)  # an engine that is boosted holds some without spray
-    rig.put(("command", "start_boost"), f"{start_kpa:zg} kPa", said)
+    untold = _UNTOLD if said == DEFAULT else ""
+    rig.put(("command", "start_boost"), f"{start_kpa:zg} kPa", said, untold)
     match law.kind:
         case "boost":
             full = law.full if isfinite(law.full) else top_kpa
             full = max(_rounded_kpa(full), start_kpa + 1.0)
             grows = law.error < 1.0 and full > 0.95 * top_kpa
-            rig.put(("command", "full_boost"), f"{full:zg} kPa", said, _GROWS if grows else "")
+            to_do = _GROWS if grows else untold
+            rig.put(("command", "full_boost"), f"{full:zg} kPa", said, to_do)
         case "injector_duty":
             known = law.error < 1.0
             start, full = (round(law.start), round(law.full)) if known else (20, 80)
-            rig.put(("command", "start_duty"), f"{max(start, 0)} %", said)
-            rig.put(("command", "full_duty"), f"{max(full, start + 1)} %", said)
+            to_do = "" if known else _UNTOLD
+            rig.put(("command", "start_duty"), f"{max(start, 0)} %", said, to_do)
+            rig.put(("command", "full_duty"), f"{max(full, start + 1)} %", said, to_do)
         case "map":
             low, high = f"{start_kpa:zg} kPa", f"{max(top_kpa, start_kpa + 1.0):zg} kPa"
             rig.put(("command", "map_boost"), [low, high])
@@ -487,12 +492,12 @@ def _time(rig: RigText, log: FromLog) -> None:
 def _to_decide(rig: RigText, answers: Answers) -> None:
     """Mark what nobody answered."""
     for path, why in {**NEVER_GUESSED, **LOOKED_UP}.items():
-        pair = _pair(path)
+        pair = pair_of(path)
         if answers.keys().isdisjoint((path, pair)) and rig.raw(*path) is not None:
             rig.note(pair, rig.origin(pair), why)
 
 
-def _pair(path: KeyPath) -> KeyPath:
+def pair_of(path: KeyPath) -> KeyPath:
     """Return the key whose line a value stands in."""
     return path[:-1] if path in (TOP, TOP_TIMING) else path
 

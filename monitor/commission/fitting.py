@@ -10,7 +10,7 @@ from typing import Any, Final
 from msgspec import inspect as shape
 
 from monitor.commission.fitted_law import with_law
-from monitor.commission.provenance import put_with_origin
+from monitor.commission.provenance import is_guess, put_with_origin
 from monitor.commission.rig_logs import RigLog
 from rules.channels import LINE
 from rules.step.from_rig import witness_column
@@ -97,8 +97,12 @@ def fit_logs(rig_file: RigFile, logs: Sequence[RigLog], day: str) -> Fitted:
     Raises:
         BadInput: The rig's file is so oddly laid out that nothing can be put in.
     """
-    identified = identify([*chain.from_iterable(log.series for log in logs)], rig_file.rig)
     document = Document.parse(rig_file.text, rig_file.file_name)
+    command = tomllib.loads(rig_file.text).get("command", {})
+    law = [key for key in command if key != "kind"]
+    guessed = bool(law) and all(is_guess(rig_file.text, ("command", key)) for key in law)
+    series = [*chain.from_iterable(log.series for log in logs)]
+    identified = identify(series, rig_file.rig, guessed=guessed)
     numbers = [_number(document, found) for found in identified.numbers.values()]
     by_key = {number.found.key: number for number in numbers}
     holds = identified.law is None or identified.law.rig_holds

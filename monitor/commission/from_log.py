@@ -65,12 +65,14 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
         sets: Answers given beforehand: what they say of the time.
 
     Raises:
-        BadInput: One can't be read, has no rows, or nothing tells its time.
+        BadInput: One can't be read, has no rows, nothing tells its time, or its header is another.
     """
     first = open_table(paths[0])
     told = _time_told(first, sets)
     tables = [first if told is None else open_table(paths[0], told)]
     tables += [open_table(path, told) for path in paths[1:]]
+    for path, table in zip(paths, tables, strict=True):
+        _check_alike(paths[0], tables[0], path, table)
     names = dict.fromkeys(c.rig_name for table in tables for c in _readings_of(table))
     parts: dict[str, list[Any]] = {name: [] for name in names}
     units = dict.fromkeys(names, "")
@@ -106,6 +108,20 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
         time_doubt="" if found.is_sure else found.why,
         time_why=found.why,
     )
+
+
+def _check_alike(first: Path, of_first: Table, path: Path, table: Table) -> None:
+    """Refuse a log whose header isn't the first one's: it may only have fewer columns, or more."""
+    there = dict.fromkeys(column.name for column in of_first.columns if column.name)
+    here = dict.fromkeys(column.name for column in table.columns if column.name)
+    more = [name for name in here if name not in there]
+    fewer = [name for name in there if name not in here]
+    if more and fewer:
+        raise BadInput(
+            f'{called(path)}: found a header with "{clean(more[0], 24)}" and without '
+            f'"{clean(fewer[0], 24)}", expected that of {called(first)}: a draft is of one car '
+            "and logger"
+        )
 
 
 def _source(paths: Sequence[Path]) -> str:

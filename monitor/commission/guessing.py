@@ -121,7 +121,7 @@ def guess(columns: Sequence[Column], time_s: Any) -> list[Guess]:
         for channel in one.named.roles
     }
     chosen = _matched(seen, options)
-    low_load = _low_load(seen, chosen, time_s)
+    low_load = _low_load({chosen[at]: seen[at].column.values for at in chosen}, time_s)
     found = []
     for at, one in enumerate(seen):
         channel = chosen.get(at, "")
@@ -170,6 +170,15 @@ def other_unit(column: Column, channel: str) -> str:
     return "" if fits(unit, quantity_of(CHANNEL_BY_NAME[channel]).KIND) else unit
 
 
+def can_be(column: Column, channel: str, time_s: Any) -> bool:
+    """Whether a column whose name says nothing else could be a channel by its unit and values."""
+    one = _Seen(column, read_name(column.header, column.unit_word), spread_of(column, time_s))
+    if one.named.other or not can_be_named(column.header):
+        return False
+    readings = _readings(one, channel)
+    return bool(readings) and _best(readings).fit >= _GOOD
+
+
 def beyond(one: Guess) -> str:
     """Return what a column would read that its channel can't; empty where it can."""
     if one.spread is None:
@@ -181,6 +190,26 @@ def beyond(one: Guess) -> str:
     return (
         f"would read {low:z.4g} to {high:z.4g} {known.unit}, expected {known.low:zg} to "
         f"{known.high:zg} {known.unit}: another unit?"
+    )
+
+
+def no_vacuum(one: Guess, columns: Sequence[Column], time_s: Any, guesses: Sequence[Guess]) -> str:
+    """Return what speaks against a manifold's pressure in gauge; empty where nothing does.
+
+    Args:
+        one: The guess, as somebody answered it.
+        columns: As ``guess`` takes them.
+        time_s: As ``guess`` takes them.
+        guesses: What they were taken for.
+    """
+    if one.channel != "boost_kpa" or one.absolute or one.spread is None:
+        return ""
+    least_kpa = float(in_base(one, one.spread.low))
+    channels = {g.channel: c.values for c, g in zip(columns, guesses, strict=True)}
+    if least_kpa <= _NO_VACUUM_KPA or not _low_load(channels, time_s):
+        return ""
+    return (
+        f"a closed throttle reads {one.spread.low:z.4g} {one.unit}, never below nought: absolute?"
     )
 
 
@@ -349,10 +378,9 @@ def _alike(channel: str, *both: tuple[_Seen, Sequence[_Reading]]) -> bool:
     return bool(np.quantile(np.abs(a - b), 0.95) < _ALIKE * max(np.ptp(a), 1e-9))
 
 
-def _low_load(seen: Sequence[_Seen], chosen: Mapping[int, str], time_s: Any) -> bool:
+def _low_load(channels: Mapping[str, Any], time_s: Any) -> bool:
     """Whether the engine idles or rolls for a while, so that its manifold was below the air."""
-    for at, channel in chosen.items():
-        values = seen[at].column.values
+    for channel, values in channels.items():
         most = float(np.nanmax(values))
         match channel:
             case "throttle_pct":

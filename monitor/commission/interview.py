@@ -2,11 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any, Final
 
 from monitor.commission.channel_tables import witness_of
 from monitor.commission.columns import Column, Spread, spread_of
 from monitor.commission.drafting import (
+    BELIEVED,
     CHARGER,
     OF_CHARGER,
     UNKNOWN,
@@ -23,26 +25,40 @@ from monitor.commission.guessing import (
     Sure,
     assigned,
     beyond,
+    can_be,
     can_be_named,
     guess,
+    no_vacuum,
     other_unit,
 )
 from monitor.commission.own_units import in_own_units
 from monitor.commission.questions import (
-    FULL,
+    ENGINE,
+    LIMITS,
+    NOZZLES,
+    OF_ANY_LAW,
+    OF_LAW,
+    PUMP,
     Ask,
     Asked,
     Say,
     ask_column,
+    ask_law,
     ask_which,
+    asks_law,
     in_doubt,
-    questions_of,
 )
 from monitor.commission.rig_text import ASKED, RigText
 from rules.channels import label_of_channel
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput, KeyPath, clean, key_of
 
+_KIND: Final[KeyPath] = ("command", "kind")
+# Channels that say much; of the ones in a group, one is enough.
+_USEFUL: Final = (
+    *(("boost_kpa",), ("delivered_ml_min",), ("commanded_ml_min", "command_pct"), ("line_kpa",)),
+    *(("engine_speed_rpm",), ("injector_duty_pct",), ("intake_c",), ("knock",)),
+)
 _OF_COLUMN: Final = ("column", "unit", "absolute")
 
 
@@ -98,11 +114,15 @@ def interview(
         )
     like = like or default_like(asked.answers, facts)
     if ask is not None:
-        for question in questions_of(facts, asked.answers):
+        for question in (ENGINE, NOZZLES, PUMP):
             _values(asked, name, like, facts, question)
-            more = FULL.get(str(asked.answers.get(("command", "kind"))))
-            if more is not None and more.keys[0][0] not in asked.answers:
-                _values(asked, name, like, facts, more)
+        if asks_law(facts, asked.answers):
+            shown = draft(name, like, facts, asked.answers)
+            facts = _law(asked, shown, log, facts)
+        kind = asked.answers.get(_KIND)
+        if kind is not None:
+            _values(asked, name, like, facts, OF_LAW.get(kind, OF_ANY_LAW))
+        _values(asked, name, like, facts, LIMITS)
     rig = in_own_units(draft(name, like, facts, asked.answers), facts)
     _checked(rig)
     for sentence in () if facts is None else against_nozzles(rig, facts):
@@ -144,6 +164,39 @@ def _values(asked: Asked, name: str, like: str, facts: FromLog | None, question:
             asked.count -= 1
             continue
         return
+
+
+def _law(asked: Asked, shown: RigText, log: Log | None, facts: FromLog | None) -> FromLog | None:
+    """Ask by what law spray is asked for, and which column has the command; return what follows."""
+    headers: dict[str, list[str]] = {}
+    if log is not None and facts is not None:
+        headers = {name: _could_be(log, facts.guesses, name) for name in BELIEVED.values()}
+    kind = ask_law(asked, shown, facts, [name for name, found in headers.items() if found])
+    if not kind or asked.gone:
+        return facts
+    channel = BELIEVED.get(kind)
+    if log is not None and facts is not None and channel and channel not in facts.channels():
+        header = ask_which(channel, headers[channel], asked)
+        if not header:
+            return facts
+        guesses = assigned(log.columns, log.time_s, facts.guesses, header, channel)
+        made = next(one for one in guesses if one.header == header)
+        if made.sure is Sure.ASK:
+            answered = ask_column(made, asked, beyond)
+            guesses = [answered if one is made else one for one in guesses]
+        facts = from_log(log, guesses, healthy=facts.healthy)
+    asked.answers[_KIND] = kind
+    return facts
+
+
+def _could_be(log: Log, guesses: Sequence[Guess], channel: str) -> list[str]:
+    """Return the columns that nobody knows, and that a channel could be by unit and values."""
+    columns = zip(log.columns, guesses, strict=True)
+    return [
+        one.header
+        for column, one in columns
+        if not one.channel and can_be(column, channel, log.time_s)
+    ]
 
 
 def _checked(rig: RigText) -> None:
@@ -193,9 +246,8 @@ def _found(log: Log, guesses: list[Guess], channel: str, asked: Asked) -> list[G
         if not one.channel and one.spread is not None and can_be_named(one.header)
         if not other_unit(column, channel)
     ]
-    what = f"Which column is the {label_of_channel(channel)}?"
     caution = "Without it no rig can be made." if channel == "boost_kpa" else ""
-    header = asked.choice(what, left, caution=caution) if left else ""
+    header = ask_which(channel, left, asked, caution)
     return assigned(log.columns, log.time_s, guesses, header, channel) if header else guesses
 
 
@@ -206,13 +258,14 @@ def _settled(log: Log, guesses: list[Guess], asked: Asked) -> list[Guess]:
     for doubtful in in_doubt(from_log(log, guesses, healthy=None)):
         made = doubtful
         if doubtful.rivals:
-            header = ask_which(doubtful, asked)
+            headers = (doubtful.header, *doubtful.rivals)
+            header = ask_which(doubtful.channel, headers, asked)
             if header:
                 guesses = assigned(log.columns, log.time_s, guesses, header, doubtful.channel)
                 made = next(g for g in guesses if g.header == header)
             if not header or made.sure is not Sure.ASK:
                 continue
-        answered = ask_column(made, asked)
+        answered = ask_column(made, asked, partial(_against, log, guesses))
         guesses = [answered if g.header == made.header else g for g in guesses]
     return guesses
 
@@ -259,7 +312,15 @@ def _as_set(log: Log, guesses: list[Guess], sets: Mapping[KeyPath, Any]) -> list
         path = ("channels", one.channel, "unit")
         if path in sets and (*path[:2], "plausible") not in sets and (why := beyond(one)):
             raise BadInput(f'--set {key_of(path)}: "{clean(one.header, 24)}" {why}')
+        path = ("channels", one.channel, "absolute")
+        if path in sets and (why := no_vacuum(one, log.columns, log.time_s, guesses)):
+            raise BadInput(f"--set {key_of(path)}: found false, expected true: {why}")
     return guesses
+
+
+def _against(log: Log, guesses: Sequence[Guess], one: Guess) -> str:
+    """Return what a column's values say against an answer; empty where nothing does."""
+    return beyond(one) or no_vacuum(one, log.columns, log.time_s, guesses)
 
 
 def _with(one: Guess, key: str, value: Any) -> Guess:
@@ -307,7 +368,12 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
         lines.append(f"! time: {log.time_doubt}")
-    return lines + [f"! {sentence}" for sentence in doubts(log, guesses)]
+    lines += [f"! {sentence}" for sentence in doubts(log, guesses)]
+    missing = [names for names in _USEFUL if all(one.channel not in names for one in guesses)]
+    if missing:
+        labels = ", ".join(label_of_channel(names[0]) for names in missing)
+        lines.append(f"not found: {labels}: --set channels.{missing[0][0]}.column=... names one")
+    return lines
 
 
 def _row(header: str, label: str, unit: str, sure: str, reads: str) -> str:

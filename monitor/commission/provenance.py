@@ -13,6 +13,21 @@ _BEFORE: Final = re.compile(r"(?:^|; )(?:fit|sweep) [0-9]{4}-[0-9]{2}-[0-9]{2} o
 _DRAFTED: Final = re.compile(rf"(?:^|; )(?:{DEFAULT}|{ASKED}|log(?:: [^;]*)?)$")
 
 
+def is_guess(text: str, path: KeyPath) -> bool:
+    """Return whether a number stands as ``flowdebt draft`` guessed it, by the remark behind it.
+
+    Args:
+        text: TOML.
+        path: A key of it.
+    """
+    place = Places(text).values.get(path)
+    if place is None:
+        return False
+    behind = text[place[1] :].partition("\n")[0].strip()
+    said = _DRAFTED.search(behind.lstrip("#").strip()) if behind.startswith("#") else None
+    return said is not None and not said[0].endswith(ASKED)
+
+
 def put_with_origin(text: str, path: KeyPath, value: str | float, origin: str) -> str:
     """Return a rig's text with a number put in, and its origin as the remark behind it.
 

@@ -1,6 +1,6 @@
 """What is asked of a person: a few questions, each of some values, with a default and a caution."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -8,7 +8,9 @@ from typing import Any, Final
 from msgspec import inspect as shape
 
 from monitor.commission.drafting import (
+    BELIEVED,
     DRY_LIMIT,
+    LOOKED_UP,
     NOZZLE,
     TOP,
     TOP_TIMING,
@@ -16,8 +18,9 @@ from monitor.commission.drafting import (
     FromLog,
     chosen,
     essential,
+    pair_of,
 )
-from monitor.commission.guessing import Guess, Sure, beyond
+from monitor.commission.guessing import Guess, Sure
 from monitor.commission.rig_text import ASKED, RigText
 from rules.channels import label_of_channel
 from simulator.rig.keys import RIG
@@ -30,7 +33,9 @@ Say = Callable[[str], object]
 _TYPES: Final = shape.type_info(RIG)
 _NONE: Final = "none"
 _BOOLS: Final = {"true": True, "false": False}
-_MAY_BE_NONE: Final = frozenset({("spray", "pump", "regulated")})
+_REGULATED: Final = ("spray", "pump", "regulated")
+_BY_SPEED: Final = ("spray", "pump", "follows_command")
+MAY_BE_NONE: Final = frozenset({_REGULATED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +77,9 @@ PUMP: Final = Question(
     (
         (("spray", "pump", "shut_off"), "pressure at no flow"),
         (("spray", "pump", "free_flow"), "flow at no pressure"),
-        (("spray", "pump", "regulated"), "held at, or none"),
+        (_REGULATED, "held at, or none"),
         (("spray", "tank"), "tank"),
-        (("spray", "pump", "follows_command"), "its speed follows the command"),
+        (_BY_SPEED, "its speed follows the command"),
     ),
 )
 LIMITS: Final = Question(
@@ -89,20 +94,17 @@ LIMITS: Final = Question(
     "A dry limit too high costs an engine. Leave open what you don't know: what stands there then "
     "errs on the engine's side.",
 )
-COMMAND: Final = Question(
-    "By what does the controller ask for spray?",
-    (
-        (("command", "kind"), "fixed, boost, injector_duty, log_flow or log_percent"),
-        (("command", "start_boost"), "from boost"),
-    ),
-)
-FULL: Final = {
-    "boost": Question("Full spray?", ((("command", "full_boost"), "from boost"),)),
+_START: Final = (("command", "start_boost"), "from boost")
+_BY_COMMAND: Final = "By what does the controller ask for spray?"
+# Asked once the law is known: where spray begins, and where it is full.
+OF_LAW: Final = {
+    "boost": Question("Spray by boost?", (_START, (("command", "full_boost"), "full at boost"))),
     "injector_duty": Question(
         "Spray by injector duty?",
-        ((("command", "start_duty"), "from"), (("command", "full_duty"), "full at")),
+        (_START, (("command", "start_duty"), "from"), (("command", "full_duty"), "full at")),
     ),
 }
+OF_ANY_LAW: Final = Question("Where does spray begin?", (_START,))
 
 
 class Asked:
@@ -130,7 +132,10 @@ class Asked:
         self.count += 1
         if self.count == 1:
             self._say("")
-            self._say("Enter takes what stands in brackets; commas go between several values.")
+            self._say(
+                "Enter takes what stands in brackets, and leaves open what stands in parentheses; "
+                "commas go between several values."
+            )
         self._say("")
         self._say(f"{self.count}. {text}")
         if caution:
@@ -147,25 +152,36 @@ class Asked:
             return ""
 
     def values(self, question: Question, shown: RigText) -> None:
-        """Ask for a question's values; what is left open, or answered already, stays as it is.
+        """Ask for a question's values; what is answered already stays as it is.
+
+        Enter takes what stands in brackets, as an answer. What only a person can know has none.
 
         Args:
             question: The question.
             shown: The rig as it would be now: its values are the defaults.
         """
         keys = [key for key in question.keys if key[0] not in self.answers]
-        keys = [key for key in keys if shown.raw(*key[0]) is not None or key[0] in _MAY_BE_NONE]
+        keys = [key for key in keys if shown.raw(*key[0]) is not None or key[0] in MAY_BE_NONE]
         if not keys:
             return
-        now = [f"{label} [{_shown(shown.raw(*path))}]" for path, label in keys]
+        taken = {path: shown.raw(*path) for path, _ in keys if _may_be_taken(path, shown)}
+        now = [
+            f"{label} [{_shown(taken[path])}]"
+            if path in taken
+            else f"{label} ({_shown(shown.raw(*path))})"
+            for path, label in keys
+        ]
         typed = self.line(question.text, ", ".join(now), question.caution)
         while True:
             try:
-                self.answers.update(_parsed(typed, keys))
+                found = _parsed(typed, keys)
             except ValueError as error:
                 self.refuse(str(error))
                 typed = self.typed()
                 continue
+            if found.get(_BY_SPEED):
+                taken.pop(_REGULATED, None)  # nothing holds the pressure of such a pump
+            self.answers.update(found if self.gone else {**taken, **found})
             return
 
     def refuse(self, why: str) -> None:
@@ -194,7 +210,7 @@ def value_of(path: KeyPath, typed: str) -> Any:
     Raises:
         ValueError: It isn't what that key wants.
     """
-    if typed.lower() == _NONE and path in _MAY_BE_NONE:
+    if typed.lower() == _NONE and path in MAY_BE_NONE:
         return None
     node = _node(path)
     match node:
@@ -253,26 +269,47 @@ def _parsed(typed: str, keys: Sequence[tuple[KeyPath, str]]) -> dict[KeyPath, An
     return found
 
 
+def _may_be_taken(path: KeyPath, shown: RigText) -> bool:
+    """Whether a value that nobody gave can be right: not where only a person can know it."""
+    return path in LOOKED_UP or pair_of(path) not in shown.to_do
+
+
 def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     return _NONE if value is None else str(value)
 
 
-def questions_of(log: FromLog | None, answers: Answers) -> list[Question]:
-    """Return the questions for values of a rig's keys, in their order."""
-    asked = [ENGINE, NOZZLES, PUMP]
-    if log is None:
-        return [*asked, COMMAND, LIMITS]
-    if ("command", "kind") not in answers and chosen(log.law) is None and not _commands(log):
-        asked.append(COMMAND)
-    return [*asked, LIMITS]
+def asks_law(log: FromLog | None, answers: Answers) -> bool:
+    """Whether a person must say by what law spray is asked for."""
+    if ("command", "kind") in answers:
+        return False
+    return log is None or (chosen(log.law) is None and not _commands(log))
+
+
+def ask_law(asked: Asked, shown: RigText, log: FromLog | None, could_be: Collection[str]) -> str:
+    """Ask by what law spray is asked for; return it, empty where that isn't known.
+
+    Args:
+        asked: Asks, and keeps the answer.
+        shown: The rig as it would be now.
+        log: What the logs say; None where there is none.
+        could_be: Channels of a command that some column nobody knows could be.
+    """
+    there = shown.raw("channels") or {}
+    laws = ["fixed", "boost"] + ["injector_duty"] * ("injector_duty_pct" in there)
+    laws += [law for law, name in BELIEVED.items() if name in there or name in could_be]
+    known = log is None or log.law is not None
+    now = str(shown.raw("command", "kind")) if known else ""
+    laws += [now] * (now not in {"", *laws})
+    return asked.choice(_BY_COMMAND, laws, now)
 
 
 def _commands(log: FromLog) -> bool:
     channels = log.channels()
-    names = ("commanded_ml_min", "command_pct")
-    return any(name in channels and channels[name].sure is not Sure.ASK for name in names)
+    return any(
+        name in channels and channels[name].sure is not Sure.ASK for name in BELIEVED.values()
+    )
 
 
 def in_doubt(log: FromLog) -> list[Guess]:
@@ -282,8 +319,14 @@ def in_doubt(log: FromLog) -> list[Guess]:
     return [g for g in log.guesses if g.channel in needed and g.sure is Sure.ASK]
 
 
-def ask_column(guess: Guess, asked: Asked) -> Guess:
-    """Ask what a column is, in which unit, or from which nought; return the guess as answered."""
+def ask_column(guess: Guess, asked: Asked, against: Callable[[Guess], str]) -> Guess:
+    """Ask what a column is, in which unit, or from which nought; return the guess as answered.
+
+    Args:
+        guess: What it is taken for.
+        asked: Asks.
+        against: Returns what the column's values say against an answer; empty where nothing does.
+    """
     spread = guess.spread
     label = label_of_channel(guess.channel)
     reads = f" (reads {spread.low:z.4g} to {spread.high:z.4g})" if spread is not None else ""
@@ -294,9 +337,13 @@ def ask_column(guess: Guess, asked: Asked) -> Guess:
             now = "absolute" if guess.absolute else "gauge"
             said = asked.choice(f"{what} Gauge or absolute?", ("gauge", "absolute"), now, caution)
             made = replace(guess, absolute=said == "absolute", why=ASKED)
+            while said != "absolute" and not asked.gone and (why := against(made)):
+                asked.refuse(f"found gauge, expected absolute: {why}")
+                if asked.typed().lower() == "absolute":
+                    made = replace(made, absolute=True)
             return guess if asked.gone else replace(made, sure=Sure.SURE, asked="")
         case "unit":
-            made = _ask_unit(guess, asked, what, caution)
+            made = _ask_unit(guess, asked, what, caution, against)
             return guess if asked.gone else replace(made, sure=Sure.SURE, asked="")
         case _:
             said = asked.choice(f"{what} Is it the {label}?", ("yes", "no"))
@@ -305,13 +352,15 @@ def ask_column(guess: Guess, asked: Asked) -> Guess:
     return replace(guess, channel="", why="said to be none") if said == "no" else guess
 
 
-def ask_which(guess: Guess, asked: Asked) -> str:
+def ask_which(channel: str, headers: Sequence[str], asked: Asked, caution: str = "") -> str:
     """Ask which of several columns is a channel; return its name, empty where that isn't known."""
-    label = label_of_channel(guess.channel)
-    return asked.choice(f"Which column is the {label}?", (guess.header, *guess.rivals))
+    what = f"Which column is the {label_of_channel(channel)}?"
+    return asked.choice(what, headers, caution=caution) if headers else ""
 
 
-def _ask_unit(guess: Guess, asked: Asked, what: str, caution: str) -> Guess:
+def _ask_unit(
+    guess: Guess, asked: Asked, what: str, caution: str, against: Callable[[Guess], str]
+) -> Guess:
     from monitor.commission.words import unit_of
     from rules.channels import CHANNEL_BY_NAME
     from simulator.rig import quantity_of
@@ -330,7 +379,7 @@ def _ask_unit(guess: Guess, asked: Asked, what: str, caution: str) -> Guess:
         if unit in UNITS[kind] and unit:
             absolute = zero[0].lower() == "absolute" if zero else guess.absolute
             made = replace(guess, unit=unit, absolute=absolute, why=ASKED)
-            why = "" if typed == now else beyond(made)
+            why = "" if typed == now else against(made)
             if not why:
                 return made
             asked.refuse(f"{show(typed)} {why}")

@@ -22,24 +22,27 @@ _SETS: Final = {
     "WISH": "target|tgt|desired|des|demand|demanded|setpoint|command|commanded|cmd|req|request|"
     "requested|soll|sollwert|consigne|wanted",
     "ENGINE": "eng|engine|crank|crankshaft|motor|moteur|kurbelwelle|vilebrequin",
-    "SPRAY": "spray|wi|wmi|water|meth|methanol|nozzle|nozzles|wasser|eau|wet",
+    "SPRAY": "spray|wi|wmi|wm|water|meth|methanol|nozzle|nozzles|wasser|eau|wet",
     "FLOW": "flow|flowrate|rate|delivered|delivery|durchfluss|volumenstrom|debit",
-    "SHARE": "duty|dc|pwm|cycle|output|percent|pct|tastverhaltnis|tv|rapport cyclique|commande",
+    "SHARE": "duty|dc|pwm|cycle|output|percent|pct|tastverh*|tv|rapport cyclique|commande",
     "PRESSURE": "press|pressure|p|druck|pression",
     "HOT": "temp|temperature|t|temperatur|lufttemp*",
+    "LINE": "line|pump|leitung|pumpe|pompe|ligne",
     "DRY": "dry|pre|before|ahead|upstream|vor|avant|trocken|sec",
     "CHARGE": "iat|act|mat|ait|ansaug*|ladeluft*",
     "INTAKE": "intake|inlet|charge|manifold|man|plenum|admission|collecteur|saugrohr|lade",
 }
 # Channel, how much a name says that has a word of each set.
 _CHANNELS: Final = """
-engine_speed_rpm 3 rpm|nmot|*drehzahl|n mot|regime|revs|tacho
+engine_speed_rpm 3 rpm|nmot|*drehzahl|n mot|regime|revs|tach|tacho
 engine_speed_rpm 3 ENGINE & speed|spd|turns
 boost_kpa 3 map|mgp|boost|ladedruck|saugrohrdruck|saug|suralimentation
 boost_kpa 3 INTAKE & PRESSURE
 boost_kpa 3 manifold & absolute|gauge
 injector_duty_pct 3 idc|injdc|injduty
 injector_duty_pct 3 inj|injector|injectors|injection|injecteur* & SHARE|open
+injector_duty_pct 2 ti & SHARE
+injector_duty_pct 2 ev & tastverh*|tv
 injector_duty_pct 3 einspr* & SHARE|auslastung
 dry_intake_c 3 HOT|CHARGE & DRY & CHARGE|SPRAY|INTAKE|air
 intake_c 3 CHARGE
@@ -52,23 +55,28 @@ delivered_ml_min 3 SPRAY & FLOW
 delivered_ml_min 2 FLOW
 delivered_ml_min 1 SPRAY
 timing_deg 3 ign|ignition|spark|timing|advance|adv|zund*|zzp|avance
+timing_deg 2 zw
 lambda_ratio 3 lambda|lam
 lambda_ratio 2 wideband|o2|mixture
 throttle_pct 3 tps|throttle|drosselkl*|dk|papillon
 tank_ml 2 tank|reservoir|behalter
+tank_ml 2 SPRAY & level|lvl|fullstand|niveau
 tank_switch 3 tank|level|reservoir|fullstand|niveau & low|switch|float|sw|empty|schalter|contact
-line_kpa 3 SPRAY|line|pump|leitung|pumpe|pompe|ligne & PRESSURE
+tank_switch 3 tank|behalter & leer
+line_kpa 3 SPRAY|LINE & PRESSURE
 line_kpa 3 pumpdruck|pumpendruck|leitungsdruck|wasserdruck|spray line
-supply_v 3 bat|batt|battery|batterie|vbat|ubat|supply|bordspannung|alim|alimentation
+supply_v 3 bat|batt|battery|batterie|vbat|ubat|supply|bordspannung|bordnetz*|alim|alimentation
+supply_v 2 ub
 supply_v 3 pump|pumpe|pompe|system & volt|volts|voltage|v|spannung|tension
 confirmed_retard_deg 3 confirm|confirmed & retard|timing
 confirmed_ceiling_kpa 3 confirm|confirmed & ceiling|boost|limit
 """
-# Names that mean several things by themselves.
+# Names that mean a channel only by themselves; those of weight 1 mean several things.
 _BARE: Final = """
-engine_speed_rpm n
-injector_duty_pct duty|dc|d|duty cycle|tv
-command_pct duty|dc|d|duty cycle|tv|command|commande
+throttle_pct 2 th
+engine_speed_rpm 1 n
+injector_duty_pct 1 duty|dc|d|duty cycle|tv
+command_pct 1 duty|dc|d|duty cycle|tv|command|commande
 """
 # What flowdebt has no channel for, though a word in its name may be one of a channel's.
 _OTHERS: Final = """
@@ -77,7 +85,7 @@ coolant temperature: wassertemp*|water temp|water temperature|eau moteur
 oil: oil|ol|oel|oldruck|oltemp*|oeldruck|oeltemp*|huile
 exhaust: egt|exhaust|abgas*|echappement|turbine|emap|back pressure|backpressure
 fuel: fuel press|fuel pressure|fuel level|fuel flow|fuel temp|fuel trim|fuel pump|fuel rate
-fuel: rail|kraftstoff*|carburant|stft|ltft|ethanol|flex
+fuel: fuel line|rail|kraftstoff*|carburant|stft|ltft|ethanol|flex
 air mass: maf|air flow|airflow|air mass|luftmasse*|debit d air|debit air
 another shaft: driveshaft|drive shaft|prop|propshaft|shaft|cardan*|kardan*|arbre|roller|camshaft
 another shaft: transmission|trans|gearbox|boite|getriebe*|nockenwelle*|abtrieb*
@@ -85,16 +93,19 @@ another shaft: rad*drehzahl|turbo*drehzahl|lader*drehzahl|lufter*drehzahl|pumpe*
 another shaft: turbo|turbocharger|supercharger|compressor|blower & speed|rpm|regime|vitesse
 another shaft: pump|pompe & rpm|regime
 engine speed's own limit, or its change: rpm|rev|revs & limit|limiter|launch|shift|delta|gradient|d
-vehicle speed: vehicle|wheel|road|car|gps|ground|vitesse|geschwindigkeit|vss|kmh|mph
+vehicle speed: vehicle|wheel|road|car|ground|vitesse|geschwindigkeit|vss|kmh|mph
+vehicle speed: gps & speed|spd|v|km|kph|kn
+position: gps|latitude|longitude
 ambient: baro*|ambient|atmospheric|atm|outside|umgebung*|aussen*|exterieur*|weather
 air/fuel ratio: afr|air fuel
-another part: gear*|gang|rapport engage|clutch|brake|pedal|app|steer*|lat|latitude|lon|longitude
+another part: gear*|gang|rapport engage|clutch|brake|pedal|app|steer*|lat|lon
 another part: accel*|g force|yaw|cam|vvt|idle|iac|cpu|lap|alternator|fan|ecu temp*|turbo speed
 another part: trim|correction|error|tcs|cut|dwell|pulse width|pulsewidth|pw|turbo rpm
 boost control: wastegate|wg|wgdc|boost control|boost solenoid|boost duty|boost dc|boost valve
 """
 _FLOW: Final = "delivered_ml_min"
 _SPEED: Final = "engine_speed_rpm"
+_PRESSURES: Final = frozenset({"boost_kpa", "line_kpa"})
 _WISHED_ROLES: Final = frozenset({"commanded_ml_min", "command_pct"})
 AMBIENT: Final = "ambient"
 
@@ -160,12 +171,15 @@ def read_name(header: str, unit_word: str = "") -> Named:
         absolute = True
     if absolute is None and _has(words, "gauge|relativ*|uberdruck"):
         absolute = False
-    roles, other = _roles(_plain(header))
+    roles, other = _roles(_plain(header), words)
     unit = ""
     for text in (unit_word, written):
         unit = unit or unit_of(text, kinds_of(roles))
     if fits(unit, "flow") and roles.get(_FLOW, 0) == WEAK:
         roles[_FLOW] = FAIR  # "spray" in mL/min can hardly be anything else
+    line = _has(words, "SPRAY|LINE") and not _has(words, "WISH")
+    if line and fits(unit, "pressure") and not roles.keys() & _PRESSURES:
+        roles["line_kpa"] = FAIR  # "line" in psi needs no word for pressure
     if fits(unit, "rotation") and not other and not (roles and _turns_the_engine(words)):
         roles[_SPEED] = WEAK  # by its unit alone: many things turn
     return Named(words, unit, absolute, roles, other)
@@ -174,7 +188,9 @@ def read_name(header: str, unit_word: str = "") -> Named:
 def _turns_the_engine(words: str) -> bool:
     """Whether a name, without its unit, is an engine speed's, or but says that it is a speed."""
     return (
-        words in {"speed", "spd"} or _has(words, "ENGINE") or _roles(words)[0].get(_SPEED) == STRONG
+        words in {"speed", "spd"}
+        or _has(words, "ENGINE")
+        or _roles(words, words)[0].get(_SPEED) == STRONG
     )
 
 
@@ -245,8 +261,13 @@ def _one_of(alternatives: str) -> re.Pattern[str]:
     return re.compile(rf"\b({'|'.join(parts)})\b".replace("*", "[a-z]*"))
 
 
-def _roles(words: str) -> tuple[dict[str, int], str]:
-    """Return the channels a name speaks for, and what it is instead, where it is no channel."""
+def _roles(words: str, bare: str) -> tuple[dict[str, int], str]:
+    """Return the channels a name speaks for, and what it is instead, where it is no channel.
+
+    Args:
+        words: The name's words, those of its unit among them.
+        bare: The name's words without its unit.
+    """
     other = ""
     for line in _OTHERS.strip().split("\n"):
         what, _, pattern = line.partition(": ")
@@ -260,7 +281,7 @@ def _roles(words: str) -> tuple[dict[str, int], str]:
         if (not wished or role in _WISHED_ROLES) and _has(words, pattern):
             roles[role] = max(roles.get(role, 0), int(weight))
     for line in _BARE.strip().split("\n"):
-        role, _, pattern = line.partition(" ")
-        if words in pattern.split("|"):
-            roles[role] = WEAK
+        role, weight, pattern = line.split(" ", 2)
+        if bare in pattern.split("|"):
+            roles[role] = int(weight)
     return roles, other

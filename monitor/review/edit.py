@@ -7,7 +7,7 @@ import os
 import re
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -143,12 +143,15 @@ def save_as(text: str, path: Path) -> None:
         raise unusable(path, error, "a file to write") from None
 
 
-def set_keys(rig_file: RigFile, *changes: str) -> dict[KeyPath, Any]:
+def set_keys(
+    rig_file: RigFile, *changes: str, may_be_none: Container[KeyPath] = ()
+) -> dict[KeyPath, Any]:
     """Return keys and their values out of texts such as ``edit`` takes, whichever key it is.
 
     Args:
         rig_file: A rig of the same form; it is not changed.
         changes: As ``edit`` takes them.
+        may_be_none: Keys that "none" takes out: None is their value then.
 
     Raises:
         BadInput: No such key, or a value of another kind.
@@ -156,6 +159,9 @@ def set_keys(rig_file: RigFile, *changes: str) -> dict[KeyPath, Any]:
     text, found = rig_file.text, dict[KeyPath, Any]()
     for change in changes:
         path, given, node = _parsed(rig_file, text, change, any_key=True)
+        if path in may_be_none and given.strip("\"'").lower() == NONE:
+            found[path] = None
+            continue
         found[path] = _value_of(given, node)
         _check_quantities(path, found[path], node)
         text = put(text, path, found[path])
@@ -197,7 +203,29 @@ def _parsed(
             raise BadInput(f'found key "{clean(name)}", expected one such as paid.timing[1]')
         number = step[2] or (step[1] if step[1].isdecimal() and len(step[1]) <= 4 else None)
         path = (*path, step[1] if number is None else int(number))
+    path = _in_its_list(text, path)
     return path, given, _check(rig_file, text, path, name, any_key=any_key)
+
+
+def _in_its_list(text: str, path: KeyPath) -> KeyPath:
+    """Return a path with the item's number where a list of one table needs none.
+
+    Raises:
+        BadInput: There are several such tables.
+    """
+    raw: Any = tomllib.loads(text)
+    for at, step in enumerate(path):
+        if isinstance(raw, list) and raw and isinstance(raw[0], dict) and isinstance(step, str):
+            if len(raw) > 1:
+                item = key_of((*path[:at], 0, *path[at:]))
+                found = f"{len(raw)} tables, expected one of them, such as {item}"
+                raise BadInput(f"{key_of(path)}: found {found}")
+            return _in_its_list(text, (*path[:at], 0, *path[at:]))
+        try:
+            raw = raw[step]
+        except (KeyError, IndexError, TypeError):
+            break
+    return path
 
 
 def _check(rig_file: RigFile, text: str, path: KeyPath, name: str, *, any_key: bool) -> shape.Type:

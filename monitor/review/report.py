@@ -138,8 +138,8 @@ def _spray_in_words(result: Review) -> Iterator[str]:
         if spray.witness == INTAKE:
             due = f"{top.reads:z.1f} {unit}, {off}"
         yield (
-            f"{which}steady at {top.boost_kpa:z.0f} kPa, its highest: {due}; worst half second: "
-            f"{_off_in_words(spray, worst)}, at {worst.time_s:z.2f} s"
+            f"{which}steady at {top.boost_kpa:z.0f} kPa, its highest, at {top.time_s:z.2f} s: "
+            f"{due}; worst half second: {_off_in_words(spray, worst)}, at {worst.time_s:z.2f} s"
         )
     evidence, debt = spray.evidence, spray.debt_ml
     when = "" if evidence.time_s is None else f", at {evidence.time_s:z.2f} s"

@@ -22,7 +22,7 @@ from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
 from rules.step.from_rig import witness_column
-from rules.step.state import HEALTHY, Decision, State
+from rules.step.state import FINDING_NAMES, HEALTHY, UNDER_DELIVERY, Decision, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
 
@@ -33,6 +33,7 @@ NOT_JUDGED: Final = "found no row that could be judged, expected every essential
 # A mistake in the rig shows in the first minute of spray or never.
 SPRAY_ROWS: Final = 20 * ENOUGH_ROWS
 EDGES_LOOKED_AT: Final = 2 * MOST_EDGES
+ALL_ARRIVED: Final = 0.97  # of what was commanded; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,13 +175,16 @@ class MistakeSearch:
             if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
                 self._look()
 
-    def finish(self) -> None:
-        """Look once more at what came last."""
+    def finish(self, *, false_pull: bool) -> None:
+        """Look once more at what came last; ``false_pull`` as ``RigMistakes.of_delay`` has it."""
         if not self.found and self._of_rig.rows > self._looked_at:
             self._look()
         doubt = self._timing.doubt()
         if not self.found and doubt is not None:
             self.found = [doubt.sentence]
+        if not self.found and false_pull:
+            late = self._of_rig.of_delay(false_pull=True)
+            self.found = [] if late is None else [late.sentence]
 
     def _follow(self, named: Any) -> None:
         """See how the flow followed the command, in the rows near any spray."""
@@ -253,9 +257,9 @@ def review(path: Path, rig: str | None) -> Review:
         if judged.differs_at is not None and result.differs_at_s is None:
             result.differs_at_s = float(block.rows[judged.differs_at, TIME])
     judge.finish()
-    mistakes.finish()
     result.spray.finish()
     result.events = judge.events
+    mistakes.finish(false_pull=_pulled_for_nothing(result))
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
     result.done_then = log.done_then
@@ -273,6 +277,15 @@ def review(path: Path, rig: str | None) -> Review:
         why = f" ({clean(result.cut, 200)})" if result.cut is not None else ""
         raise BadInput(f"{called(path)}: found no rows{why}, expected some")
     return result
+
+
+def _pulled_for_nothing(result: Review) -> bool:
+    """Whether missing spray pulled timing but never cut boost, and all spray arrived after all."""
+    accused = FINDING_NAMES[UNDER_DELIVERY]
+    worst = max((e.action for e in result.events if e.finding == accused), default=Action.NO_ACTION)
+    spray = result.spray
+    arrived = spray.delivered_ml >= ALL_ARRIVED * spray.commanded_ml
+    return spray.witness == DELIVERED and worst is Action.PULL_TIMING and arrived
 
 
 def _count_what_was_not_read(result: Review, log: Log) -> None:

@@ -21,6 +21,8 @@ ENOUGH_ROWS: Final = 40
 QUIET_S: Final = 1.0  # neither asked for nor delivered this long: nothing to learn from
 LONGEST_SHIFT_S: Final = 0.6
 SHORTEST_SHIFT_S: Final = 0.15
+LEFT_OVER: Final = 0.25  # of the misfit, once shifted
+LEFT_AFTER_FALSE_PULL: Final = 0.5
 LEAST_SHARE: Final = 0.01  # less is no flow, unless a unit explains it and it ends with spray
 LEAST_ABSOLUTE_KPA: Final = 5.0
 LEAST_FILLING: Final = 0.6
@@ -199,8 +201,13 @@ class RigMistakes:
         rest = [row.delivered for row in self._rows if row.expected < 0.01 * full]
         return _middle(rest) if rest else float("inf")
 
-    def of_delay(self) -> Mistake | None:
-        """Say whether flow fits what is expected well, but earlier or later."""
+    def of_delay(self, *, false_pull: bool = False) -> Mistake | None:
+        """Say whether flow fits what is expected well, but earlier or later.
+
+        Args:
+            false_pull: Whether missing spray was accused, and all arrived: the delay is the first
+                to suspect then, and a shift just beyond the rig's tolerance is enough.
+        """
         rows = list(self._rows)
         if len(rows) < ENOUGH_ROWS:
             return None
@@ -210,13 +217,16 @@ class RigMistakes:
         for near_s in (shift_s - SPACING_S, shift_s + SPACING_S):
             misfits[near_s] = _misfit(rows, near_s)
         shift_s = min(misfits, key=lambda key: misfits[key])
+        sensor = self._rig.flow_sensor
+        least_s = sensor.delay_within_s if false_pull else SHORTEST_SHIFT_S
+        left = LEFT_AFTER_FALSE_PULL if false_pull else LEFT_OVER
         if (
-            not SHORTEST_SHIFT_S <= abs(shift_s) < LONGEST_SHIFT_S
+            not least_s <= abs(shift_s) < LONGEST_SHIFT_S
             or misfits[shift_s] > 0.01
-            or misfits[shift_s] > 0.25 * misfits[0.0]
+            or misfits[shift_s] > left * misfits[0.0]
         ):
             return None
-        delay_s = self._rig.flow_sensor.delay_s
+        delay_s = sensor.delay_s
         way = "later" if shift_s > 0.0 else "earlier"
         return Mistake(
             f"flow reads what the rig expects, but about {abs(shift_s):z.2f} s {way}",

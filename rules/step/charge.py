@@ -35,12 +35,14 @@ COLD_C = 10.0
 WARM_C = 50.0
 AIR_SHARE = 0.4  # of what boost adds, as much goes with the air that passes; common practice
 LEAST_SPEED = 0.1  # of the redline: an engine that makes boost turns faster
+LEAST_AIR = 0.05  # of the most it draws
 LEAST_SHARE = 0.3  # of full cooling: with less there is nothing to miss
 CLOSES_S = 1.0  # after so long with less, longer than a gear shift
 OFF_LAG_S = 0.5  # in which what is expected follows while no spray is due
 DOWN_LAG_S = 1.0  # where the charge is colder under spray, or much of that has just been asked for
 UP_LAG_S = 6.0  # and where it is hotter
 NEW_SHARE = 0.05
+NOTHING = 0.02  # of full command or boost: what a lag leaves of it counts no more
 LASTS_S = 2.0  # what has been asked for so long is followed by then
 DRIFT_PER_S = 0.08  # of full cooling: as fast it may change with speed and heat of the air
 MOST_COLDER = 0.6  # of full cooling: saturation leaves that much to a smaller command
@@ -78,8 +80,10 @@ def weigh_charge(k: Constants, s: State, dt_s: float) -> None:
     s.charge_heat_s = 0.0
     s.charge_due_c = NAN
     if s.usable[k.cooled_column] > 0.0 and (has_dry or k.rise_k > 0.0):
-        judge_charge(k, s, has_dry, entry_s)
+        pressure = (k.ambient_kpa + boost_kpa) / (k.ambient_kpa + k.top_boost_kpa)
+        judge_charge(k, s, has_dry, larger(speed * pressure, LEAST_AIR), entry_s)
     else:
+        s.charge_cooled = 0.0
         close_charge(s)
     if k.witness_column == INTAKE:
         before_ml = s.debt_ml
@@ -105,8 +109,16 @@ def follow_due(k: Constants, s: State, asked: float, heat: float, entry_s: float
     s.core_c += k.soak_k_s * heat * entry_s
 
 
-def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
-    """Weigh one entry's reading, with or without a dry one beside it."""
+def judge_charge(k: Constants, s: State, has_dry: bool, air: float, entry_s: float) -> None:
+    """Weigh one entry's reading, with or without a dry one beside it.
+
+    Args:
+        k: Constants.
+        s: State.
+        has_dry: Whether there is a dry reading.
+        air: What air the engine draws, as a share of the most, > 0.
+        entry_s: How long the entry is, s.
+    """
     read_c = s.value[k.cooled_column]
     share = smaller(s.asked_fast, s.asked_slow)
     rise_k = s.charge_rise * k.rise_k
@@ -122,7 +134,7 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
         s.core_c = dry_c - middle_k
         s.core_known = 1.0
     elif s.core_known == 0.0:
-        if share > 0.0 or heat > 0.0:
+        if share > NOTHING or heat > NOTHING:
             return
         s.core_known = 1.0
         s.core_c = read_c
@@ -133,26 +145,41 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
     warm = clamp((dry_c - COLD_C) / (WARM_C - COLD_C), 0.0, 1.0)
     cooled = larger(warm - s.charge_off, 0.0) if has_dry else warm
     due = cooled * share
-    before = s.charge_residual
+    # Spray cools less air farther, until that is saturated. How much farther is told by what is
+    # followed alone, and lost again as more air comes to the spray.
+    rich = share / air
+    if not has_dry:
+        farther = s.charge_cooled
+        kept = 1.0
+        if rich < s.charge_rich:
+            kept = rich / s.charge_rich
+        if share < s.charge_share:  # and less spray cools less, however little air is left
+            kept = smaller(kept, share / s.charge_share)
+        due = larger(due, farther * kept)
+    s.charge_rich = rich
+    s.charge_share = share
+    s.charge_cooled = due
+    deviation = sqrt(k.charge_noise_sq)
+    before = smaller(s.charge_residual, 2.0 * deviation)  # from farther down it may only come back
     residual = (dry_c - read_c) / k.drop_k - due
     s.charge_residual = residual
     if due < LEAST_SHARE:
         s.charge_idle_s += entry_s
         if s.charge_idle_s > CLOSES_S:
             close_charge(s)
-        if share == 0.0:
-            s.core_c += (read_c - s.core_c - middle_k) * entry_s / (entry_s + OFF_LAG_S)
+        if share < NEW_SHARE:
+            cooled_k = 0.5 * warm * k.drop_k * (s.asked_fast + s.asked_slow)
+            core_c = read_c + cooled_k - middle_k
+            s.core_c += (core_c - s.core_c) * entry_s / (entry_s + OFF_LAG_S)
         return
     s.charge_idle_s = 0.0
     s.charge_due_c = dry_c - due * k.drop_k
-    s.charge_cooled = due
     lacks = s.charge_doubt * k.drop_within * warm * new + off_k / k.drop_k
-    deviation = sqrt(k.charge_noise_sq)
     if not_believed(k, s, before - residual, residual + lacks, due, entry_s):
         return
     kept = k.charge_correlation_s / (k.charge_correlation_s + entry_s)
     fresh = 1.0 - kept
-    off = residual - kept * smaller(before, 2.0 * deviation) + lacks * fresh
+    off = residual - kept * before + lacks * fresh
     variance = k.charge_noise_sq * (1.0 - kept * kept)
     most_ratio, most = MOST_RATIO * k.limit_nats, MOST_EVIDENCE * k.limit_nats
     s.charge_evidence = accuse(k, s, CHARGE_ACCOUNTS, due * fresh, off, variance, most_ratio, most)
@@ -164,7 +191,10 @@ def judge_charge(k: Constants, s: State, has_dry: bool, entry_s: float) -> None:
             off = s.charge_off - followed + DRIFT_PER_S * entry_s
             s.charge_off = clamp(off, -MOST_COLDER, k.drop_within)
         else:
-            s.core_c -= followed * k.drop_k
+            if residual > 0.0:  # soon, so that a leak early in a pull is told from it
+                followed = residual * entry_s / (entry_s + OFF_LAG_S)
+            s.charge_cooled = clamp(due + followed, cooled * share, cooled * larger(share, rich))
+            s.core_c -= (followed - (s.charge_cooled - due)) * k.drop_k
             learn_rise(k, s, residual, entry_s)
 
 

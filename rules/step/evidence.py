@@ -41,6 +41,7 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
     much only. Where no car expects anything that is told from none, evidence and debt stand still.
     """
     before_ml = s.debt_ml
+    note_due(k, s)
     if s.bank_most_ml_min > k.floor_ml_min:
         step_s = smaller(dt_s, k.longest_step_s)
         note_hold(s, delivered_ml_min, step_s)
@@ -52,6 +53,19 @@ def weigh(k: Constants, s: State, delivered_ml_min: float, dt_s: float) -> None:
                 s.entry_ml_min[q] = s.car_ml_min[q]
             judge_entry(k, s, delivered_ml_min, step_s)
     size_shortfall(k, s, delivered_ml_min, before_ml, dt_s)
+
+
+def note_due(k: Constants, s: State) -> None:
+    """Note since when this spell of spray has been due; none is under way while that is below nil.
+
+    What little evidence outlasts a healthy spell says nothing of when a fault of the next began;
+    where there is much of it, a fault goes on.
+    """
+    if s.commanded_ml_min > k.floor_ml_min:
+        if s.due_from_s < 0.0:
+            s.due_from_s = s.clock_s
+    elif s.bank_most_ml_min <= k.floor_ml_min and s.flow_evidence <= CALM_NATS:
+        s.due_from_s = -1.0
 
 
 def note_fall(k: Constants, s: State, delivered_ml_min: float, step_s: float) -> None:
@@ -195,7 +209,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     s.flow_evidence = evidence
     s.debt_ml = larger(s.car_debt_ml[car], 0.0)
     s.debt_s = s.debt_ml / (k.full_ml_min * MIN_PER_S)
-    s.short_s = short_s[car]
+    # No longer than the rig's own sensor can have shown any of this spell.
+    shown_s = s.clock_s - s.due_from_s - k.delay_s - k.lag_s
+    s.short_s = smaller(short_s[car], larger(shown_s, 0.0))
     if agree and evidence <= CALM_NATS and s.surplus <= CALM_NATS:
         stated_sq = s.floor_sq / (highest * highest)
         learn(k, s, residual, stated_sq, entry_s)

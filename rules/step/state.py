@@ -112,7 +112,7 @@ class Decision(Record):
     debt_ml: float = 0.0  # commanded spray that did not arrive, for the least accusing car
     debt_s: float = 0.0  # the same, as seconds of full flow
     peak_debt_ml: float = 0.0  # largest debt of this finding's, or the last shortfall
-    short_s: float = 0.0  # time since that car's evidence was last nil
+    short_s: float = 0.0  # time since that car's evidence was last nil, in this spell of spray
     commanded_ml_min: float = 0.0  # flow commanded now
     expected_ml_min: float = 0.0  # what the flow sensor should read now; without one, commanded
     least_ml_min: float = 0.0  # the least that the sensor of any plausible car may read; NaN: none
@@ -275,7 +275,7 @@ class State(Decision):
     core_known: float = 0.0  # 1 once it was seen without either
     charge_off: float = 0.0  # how much less than the rig's spray cools now, as a share of that
     charge_residual: float = 0.0  # colder than expected last, as a share of full cooling
-    charge_cooled: float = 0.0  # the cooling that was due in the last entry, as a share
+    charge_cooled: float = 0.0  # the cooling that is believed since the last entry, as a share
     charge_idle_s: float = 0.0  # how long hardly any cooling has been due
     charge_rise: float = 1.0  # learned: how far boost warms the charge, to the rig's
     charge_doubt: float = 1.0  # the share of the rig's tolerances that is left
@@ -291,6 +291,9 @@ class State(Decision):
     part_gain: float = 0.0  # flow reading to the rig's, averaged over it
     fallen: float = 0.0  # 1 where that has fallen from the early parts to the late ones
     part_gains: list[float] = block(range(EARLY_PARTS + LATE_PARTS))  # of the last; 0: none yet
+    charge_rich: float = 0.0  # spray for the air it cools in the last entry, each as a share
+    charge_share: float = 0.0  # and the spray
+    due_from_s: float = 0.0  # ``clock_s`` at which this spell's spray was first due; below 0: none
 
 
 N_DECISION: Final = len(Decision.names())

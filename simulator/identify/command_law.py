@@ -16,6 +16,7 @@ from simulator.identify.estimates import Estimate, Law, Series
 from simulator.identify.law_rows import KEYS, Parameters, Rows, rows_of
 
 AS_GOOD: Final = 1.25  # times the best law's loss
+GUESS_AS_GOOD: Final = 1.05  # numbers that nobody set, times the loss of their kind's best
 EXACT: Final = 0.02  # less loss than that is none
 SAME: Final = 0.1  # as little, and the rig's own law holds
 EXPLAINS: Final = 6.0  # more loss than that, squared deviations, and no law does
@@ -92,8 +93,14 @@ class _Map:
         return sum(losses) / 2.0
 
 
-def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
-    """Return the command law that some logs speak for, or a sentence why there is none."""
+def law_of(logs: Sequence[Series], rig: Rig, *, guessed: bool = False) -> Law | str:
+    """Return the command law that some logs speak for, or a sentence why there is none.
+
+    Args:
+        logs: The logs.
+        rig: With a law of its own.
+        guessed: Whether nobody set that: it stays only where it explains them as well as the best.
+    """
     in_pct = any(np.isfinite(log.column("command_pct")).any() for log in logs)
     if rig.spray.pump.follows_command and not in_pct:
         return BY_SPEED
@@ -119,8 +126,10 @@ def law_of(logs: Sequence[Series], rig: Rig) -> Law | str:
         return "no usual law of boost or injector duty explains this log's spray"
     x = fits[min(fits, key=lambda kind: losses[kind])]
     own = rows.least_loss(_own(rows, rig), fits.get(rig.command.kind, x))
-    holds = own <= max(AS_GOOD * losses[near[0]], SAME)
-    if holds:  # what a person said stays, and its kind's numbers are told
+    as_guess = guessed and rig.command.kind in near and rig.command.kind in fits
+    most = GUESS_AS_GOOD * losses[rig.command.kind] if as_guess else AS_GOOD * losses[near[0]]
+    holds = own <= max(most, SAME)
+    if holds or as_guess:  # what a person said stays, and its kind's numbers are told
         near = [rig.command.kind, *(kind for kind in near if kind is not rig.command.kind)]
     kind, rivals = near[0], tuple(near[1:])
     if kind in fits:

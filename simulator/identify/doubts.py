@@ -13,10 +13,12 @@ import numpy as np
 from rules.causes.rig_mistakes import wrong_unit
 from rules.facts import Rig
 from rules.step.from_rig import constants_of
-from simulator.identify.estimates import Series
+from simulator.identify.command_law import FACTS
+from simulator.identify.estimates import Law, Series
 from simulator.identify.flow import FlowFit
 from simulator.identify.flow_numbers import SLOWEST_ROWS_S
 from simulator.identify.intervals import Doubt
+from simulator.identify.law_rows import KEYS
 from simulator.identify.line_pressure import LineFit
 
 GAIN_TOLD: Final = 0.05
@@ -49,6 +51,7 @@ LINE_UNITS: Final = (
 )
 LINE_UNIT_NEAR: Final = 0.18  # of its logarithm
 UNTOLD: Final = "nozzles, sensor or health, no log can say which"
+LAW_OFF: Final = 3.0  # kPa or %: less is no other law
 AIR_KPA: Final = (70.0, 115.0)  # absolute, of the air outside
 
 
@@ -150,8 +153,23 @@ def _moves(t_s: Any, values: Any, on_s: Any) -> Any:
     return even[steps:] - even[:-steps]
 
 
-def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
-    """Return what seems wrong with flow and command."""
+def other_command(law: Law | None, rig: Rig) -> str:
+    """Return the command's number that a log tells most unlike the rig's, a clause; empty: none."""
+    if law is None or not law.rig_holds:
+        return ""
+    off = [
+        (abs(number.value - getattr(rig.command, FACTS[key])), key, number)
+        for key, number in zip(KEYS.get(rig.command.kind, ()), law.numbers, strict=False)
+        if number.value is not None
+    ]
+    most, key, number = max(off, default=(0.0, "", None))
+    if number is None or most < LAW_OFF:
+        return ""
+    return f"[command] {key}: the log says {number.value:z.3g} {number.unit}"
+
+
+def doubts_of_flow(fit: FlowFit, doubt: Doubt, other: str = "") -> list[str]:
+    """Return what seems wrong with flow and command; ``other``: see ``other_command``."""
     reading, off = fit.seen.reading, fit.off
     moves = float(np.ptp(fit.expected)) > 0.3 * float(fit.expected.max())
     if moves and float((off**2).mean()) > (1.0 - LEAST_EXPLAINED) * float(np.var(reading)):
@@ -172,7 +190,7 @@ def doubts_of_flow(fit: FlowFit, doubt: Doubt) -> list[str]:
                 "late, or the pump slow to start; this log alone can't tell, one device that logs "
                 "both can"
             )
-    return found + _gain(fit.gain)
+    return found + _gain(fit.gain, other)
 
 
 def doubts_of_line(logs: Sequence[Series], fit: LineFit | None) -> list[str]:
@@ -191,11 +209,13 @@ def doubts_of_line(logs: Sequence[Series], fit: LineFit | None) -> list[str]:
     return [*found, f"{reads}: {UNTOLD}: put a gauge beside it"]
 
 
-def _gain(gain: float) -> list[str]:
+def _gain(gain: float, other: str) -> list[str]:
     if abs(gain - 1.0) <= GAIN_TOLD:
         return []
     unit = wrong_unit(gain) if gain > 0.0 else None
     if unit is not None:
         return [unit.sentence]
     reads = f"the flow reads {100.0 * gain:z.3g} % of what this rig's pump and nozzles give"
+    if other:
+        return [f"{reads}: rather {other}; else {UNTOLD}: measure into a jug"]
     return [f"{reads}: {UNTOLD}: measure into a jug"]

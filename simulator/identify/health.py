@@ -87,6 +87,18 @@ def judged(
         yield Decision.named(np.ascontiguousarray(Guard(rig).run_rows(rows)))
 
 
+def judged_through(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> Iterator[Any]:
+    """Yield what one guard decides all through each log, (n,) by name; no pull that's left out."""
+    for i, log in enumerate(logs):
+        rows = log.rows()
+        kept = np.ones(len(rows), bool)
+        for pull in pulls:
+            if pull.series == i and pull.left_out:
+                kept &= (log.t_s < pull.begins_s - RESTED_S) | (log.t_s > pull.ends_s + AFTER_S)
+        if kept.any():
+            yield Decision.named(np.ascontiguousarray(Guard(rig).run_rows(rows[kept])))
+
+
 def found_in(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull], gain: float) -> list[str]:
     """Return what a guard finds wrong with the spray of each pull, in words; empty: nothing."""
     found = []
@@ -119,7 +131,8 @@ def unlike_others(what: str, gains: Any, errors: Any, least: float = OFF_SHARE) 
         errors: Their standard errors, (n,).
         least: No smaller share counts.
     """
-    off = gains / float(np.nanmedian(gains)) - 1.0
+    middle = float(np.nanmedian(gains))
+    off = gains / (middle if middle > 0.0 else np.nan) - 1.0
     odd = np.abs(off) > np.maximum(least, SDS * errors)
     return [
         f"its {what} is {100.0 * (1.0 + x):z.0f} % of the other pulls'" if differs else ""

@@ -11,7 +11,7 @@ from rules.facts import Rig
 from rules.step.from_rig import OWN_LAWS, witness_column
 from simulator.identify import charge, delivery, line_pressure
 from simulator.identify.command_law import law_of
-from simulator.identify.doubts import doubts_of_flow, doubts_of_line, doubts_of_log
+from simulator.identify.doubts import doubts_of_flow, doubts_of_line, doubts_of_log, other_command
 from simulator.identify.estimates import Estimate, Identified, Law, Pull, Series
 from simulator.identify.flow import FlowFit, fit_flow
 from simulator.identify.flow_numbers import flow_numbers
@@ -25,6 +25,7 @@ from simulator.identify.health import (
     unlike_others,
 )
 from simulator.identify.intervals import doubt_of
+from simulator.identify.law_rows import KEYS
 from simulator.identify.line_pressure import LineFit, fit_line, line_parts
 from simulator.identify.readings import rate_of
 from simulator.identify.run_down import KEY as RUN_DOWN
@@ -63,24 +64,24 @@ NOT_CALM: Final = (
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
 
 
-def identify(logs: Sequence[Series], rig: Rig) -> Identified:
+def identify(logs: Sequence[Series], rig: Rig, *, guessed: bool = False) -> Identified:
     """Return what some logs of one car say of it.
 
     Args:
         logs: Healthy ones, at least one, each of two rows or more.
         rig: The car's, as far as it is known: hydraulics, command, channels.
+        guessed: Whether nobody set the rig's command law: one that the logs tell better is used.
 
     Raises:
         ValueError: The rig's facts are no rig's (see ``rules.step.from_rig.constants_of``).
     """
     numbers = _rates(logs)
     doubts = doubts_of_log(logs, rig)
-    law, learnt = _law(logs, rig)
+    law, learnt = _law(logs, rig, guessed=guessed)
     numbers |= learnt
     if law is not None and not law.rig_holds:
         doubts.append(
-            "the rig's [command] doesn't explain this log as well as kind "
-            f'"{law.command.kind.name.lower()}" does, which is used here'
+            f"the rig's [command] doesn't explain this log as well as {_better(law, rig)}"
         )
         rig = replace(rig, command=law.command)
     spray = spraying(logs, rig)
@@ -90,7 +91,7 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
     if not pulls:
         told = _none(NO_SPRAY)
     elif spray.seen.any():
-        told, pulls, found = _by_flow(logs, rig, spray)
+        told, pulls, found = _by_flow(logs, rig, spray, other_command(law, rig))
     elif (witness := witness_column(rig)) == LINE:
         told, pulls, found = _by_line(logs, rig, pulls)
     elif witness == INTAKE:
@@ -110,11 +111,11 @@ def identify(logs: Sequence[Series], rig: Rig) -> Identified:
 _Told = tuple[dict[str, Estimate], tuple[Pull, ...], list[str]]  # numbers, pulls, doubts
 
 
-def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
-    """Return what a flow sensor's readings tell."""
+def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying, other: str) -> _Told:
+    """Return what a flow sensor's readings tell; ``other``: what the log says of the command."""
     fit, used, pulls = _of_the_healthy(logs, rig, spray)
     doubt = doubt_of(fit, used)
-    doubts = doubts_of_flow(fit, doubt)
+    doubts = doubts_of_flow(fit, doubt, other)
     healthy = [pull for pull in pulls if not pull.left_out]
     if 2 * len(healthy) <= len(pulls):
         return {}, pulls, doubts
@@ -128,7 +129,7 @@ def _by_flow(logs: Sequence[Series], rig: Rig, spray: Spraying) -> _Told:
     numbers[RUN_DOWN] = run_down(logs, rig, pulls, fit.lag_s)
     numbers |= flow_numbers(fit, doubt, used)
     if numbers["flow_sensor.lag"].value is not None:
-        numbers, calm = widened(logs, rig, healthy, numbers)
+        numbers, calm = widened(logs, rig, pulls, numbers)
         doubts += [NOT_CALM] * (not calm)
     return numbers, pulls, doubts
 
@@ -140,18 +141,23 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
         return _none(otherwise), pulls, [otherwise]
     parts = line_parts(logs, rig, pulls)
     why = [""] * len(pulls)
+    by_rig = found_in(logs, rig, pulls, 1.0)
     first = fit = fit_line(parts)
-    for _ in range(FITS):
+    if 2 * by_rig.count("") > len(pulls):
+        why = by_rig
+        fit = fit_line([part for part, words in zip(parts, why, strict=True) if not words])
+    for turn in range(FITS):
         if fit is None or 2 * why.count("") <= len(pulls):
             break
         gain = float(np.median(fit.gains))
         found = found_in(logs, line_as_fitted(rig, fit), pulls, gain)
         unlike = unlike_others("line pressure", *fit.gains_of(parts))
-        now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
+        now = _again(turn, why, found, unlike)
         if now == why:
             break
         why = now
         fit = fit_line([part for part, words in zip(parts, why, strict=True) if not words])
+    why = _as_review(why, by_rig)
     pulls = tuple(replace(p, left_out=words) for p, words in zip(pulls, why, strict=True))
     doubts = doubts_of_line(logs, fit)
     healthy = [pull for pull in pulls if not pull.left_out]
@@ -161,7 +167,7 @@ def _by_line(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _Told
     numbers |= charge.charge_numbers(logs, rig, healthy)
     numbers[RUN_DOWN] = run_down(logs, rig, pulls, None)
     if fit is not None and healthy:
-        numbers, calm = widened(logs, rig, healthy, numbers)
+        numbers, calm = widened(logs, rig, pulls, numbers)
         doubts += [NOT_CALM] * (not calm)
     return numbers, pulls, doubts
 
@@ -182,11 +188,25 @@ def _by_charge(logs: Sequence[Series], rig: Rig, pulls: tuple[Pull, ...]) -> _To
     return _none(BY_CHARGE) | charge.charge_numbers(logs, rig, pulls), pulls, []
 
 
-def _law(logs: Sequence[Series], rig: Rig) -> tuple[Law | None, dict[str, Estimate]]:
+def _better(law: Law, rig: Rig) -> str:
+    """Return what explains a log better than the rig's law: its kind, or numbers of the same."""
+    kind = law.command.kind
+    if kind is not rig.command.kind:
+        return f'kind "{kind.name.lower()}" does, which is used here'
+    told = [
+        f"{key} = {number.value:z.3g} {number.unit}"
+        for key, number in zip(KEYS.get(kind, ()), law.numbers, strict=False)
+    ]
+    return f"{', '.join(told)} do, which are used here" if told else "another map, used here"
+
+
+def _law(
+    logs: Sequence[Series], rig: Rig, *, guessed: bool
+) -> tuple[Law | None, dict[str, Estimate]]:
     """Return the command law where the rig has one of its own, and its numbers."""
     if rig.command.kind not in OWN_LAWS:
         return None, {}
-    law = law_of(logs, rig)
+    law = law_of(logs, rig, guessed=guessed)
     if isinstance(law, str):
         return None, {"command.kind": Estimate("command.kind", "", why_not=law)}
     return law, {number.key: number for number in law.numbers}
@@ -198,7 +218,11 @@ def _of_the_healthy(
     """Fit what looks healthy; return the fit, what it used, and what became of every pull."""
     n = len(spray.pulls)
     why = [""] * n
-    for _ in range(FITS):
+    by_rig = found_in(logs, rig, spray.pulls, 1.0)
+    accused = np.array([words != "" for words in by_rig])
+    if 2 * int(accused.sum()) < n and spray.only(~accused).seen.any():
+        why = by_rig
+    for turn in range(FITS):
         use = np.array([not words for words in why])
         left = spray.only(use)
         if 2 * int(use.sum()) <= n or not left.seen.any():
@@ -207,12 +231,25 @@ def _of_the_healthy(
         judge = as_fitted(rig, fit, LEAST_DELAY_S, LEAST_LAG * fit.lag_s)
         found = found_in(logs, judge, spray.pulls, fit.gain)
         unlike = unlike_others("flow", *gains_of(fit, n))
-        now = [a or b or (c if not b else "") for a, b, c in zip(found, unlike, why, strict=True)]
+        now = _again(turn, why, found, unlike)
         if now == why:
             break
         why = now
+    why = _as_review(why, by_rig)
     pulls = tuple(replace(p, left_out=words) for p, words in zip(spray.pulls, why, strict=True))
     return fit, used, pulls
+
+
+def _again(turn: int, why: Sequence[str], found: Sequence[str], unlike: Sequence[str]) -> list[str]:
+    """Return why pulls are left out now: once told stays, but for what the rig itself found."""
+    before = why if turn else [""] * len(why)
+    return [a or b or c for a, b, c in zip(found, unlike, before, strict=True)]
+
+
+def _as_review(why: list[str], by_rig: list[str]) -> list[str]:
+    """Return what the rig itself finds, as a review tells it, where either way no rig is made."""
+    none = all(2 * words.count("") <= len(words) for words in (why, by_rig))
+    return by_rig if none else why
 
 
 def _why(out: Sequence[Pull], which_log: bool) -> str:

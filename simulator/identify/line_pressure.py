@@ -36,7 +36,6 @@ LAG_UNSEEN, GAIN_UNSEEN = 0.08, 0.001  # off in all pulls alike: boost's noise, 
 LAG_KNOWN: Final = 0.5  # half of an interval, of its logarithm; wider ones tell nothing
 LEAST_DUE_KPA: Final = 1.0
 DRIFT: Final = 0.04  # from one day to the next; common practice, no source
-LEAST_LASTS_S: Final = 0.001
 STROKES_HZ: Final = 50.0  # of a small diaphragm pump; common practice, no source
 KEYS: Final = (
     ("line_sensor.gain", "1"),
@@ -210,7 +209,9 @@ def line_numbers(fit: LineFit | None, rig: Rig) -> dict[str, Estimate]:
     gain = float(fit.gains.mean())
     half = float(np.hypot(reach * fit.gains.std(ddof=1), GAIN_UNSEEN))
     noise = 100.0 * max(float(fit.noise.max()), strokes)
-    kept = exp(-fit.period_s / fit.lasts_s) if fit.lasts_s > 0.0 else 0.0
+    lasting = max(rig.line_sensor.noise_lasts_s, fit.period_s)  # rows show none of less than one
+    if fit.lasts_s > 0.0:
+        lasting = max(lasts_s(exp(-fit.period_s / fit.lasts_s), 1.0, fit.period_s), fit.period_s)
     within = float(np.abs(fit.gains - 1.0).max()) + DRIFT
     from_ = f"{n} pulls, {fit.rows} rows"
     lag = Estimate(
@@ -240,7 +241,7 @@ def line_numbers(fit: LineFit | None, rig: Rig) -> dict[str, Estimate]:
         Estimate(
             "line_sensor.noise_lasts",
             "s",
-            max(lasts_s(kept, 1.0, fit.period_s), LEAST_LASTS_S),
+            lasting,
             from_=from_,
         ),
     ]

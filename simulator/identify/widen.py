@@ -2,8 +2,9 @@
 
 A real flow follows its command as one delay and one lag only nearly: a valve opens late, a line
 fills, a wheel starts to turn. So the tolerances that the intervals ask for are widened until a
-guard that has them stays calm in every pull: of delay and lag, or, on a car without a flow sensor,
-of the line's gain. What no tolerance cures, a pull's noise for one, widens none.
+guard that has them stays calm in every pull, and all through each log with what it learns on the
+way: of delay and lag, or, on a car without a flow sensor, of the line's gain. What no tolerance
+cures, a pull's noise for one, widens none.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,7 +16,7 @@ from rules.channels import LINE
 from rules.facts import FlowSensor, LineSensor, Rig
 from rules.step.from_rig import limit_nats, witness_column
 from simulator.identify.estimates import Estimate, Pull, Series
-from simulator.identify.health import OF_THE_SPRAY, judged
+from simulator.identify.health import OF_THE_SPRAY, judged, judged_through
 
 CALM: Final = 0.35  # of the evidence that pulls timing: honest noise alone reaches a quarter
 NOTHING_NATS: Final = 1.0  # less evidence by so little is worth no wider tolerance
@@ -81,7 +82,7 @@ def widened(
     Args:
         logs: The logs.
         rig: With the command that explains them.
-        pulls: Those that were fitted.
+        pulls: All of them; those that were left out aren't judged.
         numbers: Of all sensors, those of what tells whether spray arrives among them.
     """
     lag_s = numbers["flow_sensor.lag"].value or 0.0
@@ -101,7 +102,7 @@ def widened(
     if worst(0) <= enough:
         return after(0), True
     least = worst(STEPS)
-    sprayed_h = sum(pull.ends_s - pull.begins_s for pull in pulls) / 3600.0
+    sprayed_h = sum(p.ends_s - p.begins_s for p in pulls if not p.left_out) / 3600.0
     by_chance = limit + log(sprayed_h / rig.debt.false_pull_every_h)
     calm = least <= max(enough, by_chance)
     enough = max(enough, least + NOTHING_NATS)
@@ -113,8 +114,13 @@ def _wider(one: Estimate, by: float) -> Estimate:
 
 
 def _worst_nats(logs: Sequence[Series], rig: Rig, pulls: Sequence[Pull]) -> float:
-    """Return the most evidence in any pull; infinite where a guard finds fault with the spray."""
+    """Return the most evidence in any pull or log; infinite where a guard finds fault in a pull."""
+    healthy = [pull for pull in pulls if not pull.left_out]
+    through = max(float(one["evidence"].max()) for one in judged_through(logs, rig, pulls))
     return max(
-        inf if (decided["level"][:, OF_THE_SPRAY] > 0.0).any() else float(decided["evidence"].max())
-        for decided in judged(logs, rig, pulls)
+        through,
+        *(
+            inf if (one["level"][:, OF_THE_SPRAY] > 0.0).any() else float(one["evidence"].max())
+            for one in judged(logs, rig, healthy)
+        ),
     )

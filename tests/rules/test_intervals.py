@@ -4,7 +4,7 @@ import pytest
 
 from rules.facts import Action
 from rules.intervals import Intervals, intervals
-from tests.kit.rigs import healthy, rig
+from tests.kit.rigs import first, healthy, rig
 
 
 def test_the_time_budget_adds_up() -> None:
@@ -32,3 +32,21 @@ def test_the_time_budget_in_words() -> None:
         "handled in 0.31 s (detection 0.25, reaction 0.06) of 0.50 s tolerated: in time"
     )
     assert Intervals(0.5, 0.0625, 0.5).in_words().endswith("TOO LATE")
+
+
+def test_a_fault_begins_no_earlier_than_its_spell_of_spray() -> None:
+    """Evidence that a healthy spell left over says nothing of when the next one's fault began."""
+    drive = healthy(rig())
+    drive.run(0.4, commanded_ml_min=0.0)
+    drive.run(5.0, share=0.0, commanded_ml_min=0.0)
+    assert 0.0 < drive.last.evidence < 0.01
+    left_s = drive.last.short_s
+    assert left_s > 0.5
+    due_s = drive.time_s
+    decisions = []
+    for i in range(60):
+        decisions += drive.run(0.01, share=0.0, commanded_ml_min=25.0 + 4.0 * i)
+    pulled = decisions[first(decisions, Action.PULL_TIMING)]
+    found = intervals(drive.guard.rig, 0, pulled)
+    assert pulled.clock_s - found.detection_s == pytest.approx(due_s)
+    assert found.in_time

@@ -240,3 +240,24 @@ def test_absolute_for_gauge_is_guessed_where_it_fits() -> None:
         for i in range(80):
             decision = guard.step(Sample(0.01 * i, boost_kpa=boost_kpa, delivered_ml_min=0.0))
         assert ("absolute for gauge" in explain(rig, SIGNAL_LOST, decision)) is fits
+
+
+def test_a_false_pull_makes_a_small_delay_suspect(tmp_path: Path) -> None:
+    """0.1 s late, which alone is too little to tell: named once spray was accused, and arrived."""
+    right = drive("healthy_pulls")
+    late = [
+        s._replace(delivered_ml_min=right[max(i - 10, 0)].delivered_ml_min)
+        for i, s in enumerate(right)
+    ]
+    rig = load_rig(find_rig("brindle")).rig
+    found = []
+    for samples in (right, late):
+        guard, of_rig = Guard(rig), RigMistakes(rig)
+        for sample in samples:
+            of_rig.take(guard.step(sample))
+        assert of_rig.of_delay() is None
+        found.append(of_rig.of_delay(false_pull=True))
+    none, told = found
+    assert none is None
+    assert told is not None
+    assert "about 0.10 s later" in told.sentence

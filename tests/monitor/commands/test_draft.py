@@ -210,6 +210,13 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     told = capsys.readouterr().out
     assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 134 s")
     assert "drafted by flowdebt from drive.csv, two.csv." in Path("car.toml").read_text("utf-8")
+    write_log(folder / "other.csv", log_of("German", DRIVE)[0])
+    assert flowdebt(["draft", "drive.csv", "other.csv", "--to", "both.toml"]) == 2
+    assert capsys.readouterr().err.strip() == (
+        'flowdebt: other.csv: found a header with "Motordrehzahl [1/min]" and without "RPM", '
+        "expected that of drive.csv: a draft is of one car and logger"
+    )
+    assert not (folder / "both.toml").exists()
     lines = Path("drive.csv").read_text("utf-8").splitlines()
     Path("timeless.csv").write_text("\n".join(line.partition(",")[2] for line in lines), "utf-8")
     assert flowdebt(["draft", "timeless.csv"]) == 2

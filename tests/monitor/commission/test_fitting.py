@@ -6,6 +6,7 @@ import pytest
 
 from monitor.commission import fitting
 from monitor.commission.fitting import ALIEN, NO_NUMBER, Fitted, fit_logs
+from monitor.commission.provenance import put_with_origin
 from monitor.commission.rig_logs import RigLog
 from monitor.commission.rig_text import RigText
 from rules.facts import Command, CommandKind
@@ -28,7 +29,7 @@ def fit_of(
     """Return the fit of a log that says this."""
     numbers = {one.key: one for one in found}
     said = Identified((Pull(0, 1.0, 5.0),), (), numbers, (), law)
-    monkeypatch.setattr(fitting, "identify", lambda *_: said)
+    monkeypatch.setattr(fitting, "identify", lambda *_, **__: said)
     return fit_logs(rig_file, [LOG], "2026-03-04")
 
 
@@ -203,3 +204,24 @@ def test_map_is_written_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     fitted = fit_of(monkeypatch, *timed(DELAY, 0.1, 0.01, 0.02), law=law)
     assert fitted.new is not None
     assert fitted.new.rig.command == cells
+
+
+@pytest.mark.parametrize(("origin", "guessed"), [("default", True), ("asked", False)])
+def test_a_law_that_a_draft_guessed_is_no_persons(
+    monkeypatch: pytest.MonkeyPatch, origin: str, guessed: bool
+) -> None:
+    """All of its numbers: one that somebody set keeps the rest."""
+    text = BRINDLE.text
+    for key in ("start_boost", "full_boost"):
+        text = put_with_origin(
+            text, ("command", key), f"{60 if key[0] == 's' else 160} kPa", origin
+        )
+    seen: list[bool] = []
+
+    def told(*_: Any, guessed: bool) -> Identified:
+        seen.append(guessed)
+        return Identified((Pull(0, 1.0, 5.0),), (), {}, ())
+
+    monkeypatch.setattr(fitting, "identify", told)
+    fit_logs(rig_from_text(text, "own.toml"), [LOG], "2026-03-04")
+    assert seen == [guessed]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.commission.provenance import put_with_origin
+from monitor.commission.provenance import is_guess, put_with_origin
 
 DELAY = ("flow_sensor", "delay")
 ORIGIN = "fit 2026-03-04 of b.csv: from 3 pulls"
@@ -30,6 +30,24 @@ def test_remark_of_a_person_stays_in_front(behind: str, said: str) -> None:
     assert put_with_origin(text, DELAY, "7 ms", ORIGIN) == (
         f'# above\n[flow_sensor]\ndelay = "7 ms"  # {said}{ORIGIN}\nlag = "5 ms" # other\n'
     )
+
+
+@pytest.mark.parametrize(
+    ("behind", "guess"),
+    [
+        ("", False),
+        ("  # asked", False),
+        ("  # mine", False),
+        ("  # default", True),
+        ("  # log: explains the flow to 2 % on average", True),
+        ("  # fit 2025-12-31 of a.csv: from 2 pulls", False),
+    ],
+)
+def test_a_guess_of_a_draft_is_told_from_what_somebody_said(behind: str, guess: bool) -> None:
+    """By the remark behind the number."""
+    text = f'[flow_sensor]\ndelay = "9 ms"{behind}\nlag = "5 ms"  # default\n'
+    assert is_guess(text, DELAY) is guess
+    assert not is_guess(text, ("flow_sensor", "nowhere"))
 
 
 def test_line_ends_of_another_system_stay() -> None:

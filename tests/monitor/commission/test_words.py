@@ -72,6 +72,45 @@ def test_a_wish_is_no_reading(header: str) -> None:
     assert read_name("Spray target").roles["commanded_ml_min"] == STRONG
 
 
+@pytest.mark.parametrize(
+    ("header", "word", "channel"),
+    [
+        ("WM Cmd gph", "", "commanded_ml_min"),
+        ("WM Soll [%]", "", "command_pct"),
+        ("WM Line psig", "", "line_kpa"),
+        ("Leitung [bar]", "", "line_kpa"),
+        ("Tach", "", "engine_speed_rpm"),
+        ("TI_DUTY", "%", "injector_duty_pct"),
+        ("EV-Tastverh. [%]", "", "injector_duty_pct"),
+        ("TH", "%", "throttle_pct"),
+        ("TH [%]", "", "throttle_pct"),
+        ("ZW [°KW]", "", "timing_deg"),
+        ("UB", "V", "supply_v"),
+        ("U Bordnetz [V]", "", "supply_v"),
+        ("WMI_LVL", "L", "tank_ml"),
+        ("WM Tank leer []", "", "tank_switch"),
+    ],
+)
+def test_abbreviations_of_the_trade(header: str, word: str, channel: str) -> None:
+    """None of them weak, so that it is not asked about; the unit decides where two words fit."""
+    said = read_name(header, word)
+    assert said.roles[channel] >= FAIR
+    assert said.other == ""
+
+
+@pytest.mark.parametrize(
+    ("header", "what"),
+    [
+        *(("GPS Lat", "position"), ("GPS Lon", "position"), ("GPS Breite [°]", "position")),
+        *(("GPS MPH", "vehicle speed"), ("GPS speed", "vehicle speed")),
+        *(("Fuel line psi", "fuel"), ("Brake line psi", "another part"), ("G_LAT", "another part")),
+    ],
+)
+def test_what_it_is_instead(header: str, what: str) -> None:
+    """A place is no speed, and not every line is the spray's."""
+    assert read_name(header).other == what
+
+
 def test_a_unit_needs_its_kind() -> None:
     """Single letters mean a unit only where the column's kind has it."""
     assert unit_of("C", ("temperature",)) == "degC"

@@ -130,9 +130,9 @@ def test_a_clean_log_says_how_near_it_was(tmp_path: Path) -> None:
     share, worst_share = (100.0 * one["reads"] / one["due"] for one in (top, worst))
     assert 2.0 < worst["time_s"] < 6.0
     assert steady == (
-        f"  steady at {top['boost_kpa']:.0f} kPa, its highest: {top['reads']:.0f} of "
-        f"{top['due']:.0f} mL/min due ({share:.0f} %); worst half second: {worst_share:.0f} %, "
-        f"at {worst['time_s']:.2f} s"
+        f"  steady at {top['boost_kpa']:.0f} kPa, its highest, at {top['time_s']:.2f} s: "
+        f"{top['reads']:.0f} of {top['due']:.0f} mL/min due ({share:.0f} %); "
+        f"worst half second: {worst_share:.0f} %, at {worst['time_s']:.2f} s"
     )
     peak, debt = told["peak_evidence"], told["peak_debt"]
     assert 0.0 < peak["value"] < peak["limit"] == constants_of(pull.rig).limit_nats

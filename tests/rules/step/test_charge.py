@@ -115,7 +115,7 @@ def test_a_ratio_is_that_of_two_normal_densities(
     before = (70.0 - read_c) / DROP_K - due + colder_before
     s.charge_residual, s.charge_off = before, off
     s.account[CHARGE_ACCOUNTS : CHARGE_ACCOUNTS + N_SIZES] = [500.0] * N_SIZES
-    judge_charge(k, s, True, ENTRY_S)
+    judge_charge(k, s, True, 1.0, ENTRY_S)
     kept = lasts_s / (lasts_s + ENTRY_S)
     sd = noise_k / DROP_K
     new = (70.0 - read_c) / DROP_K - due - kept * min(before, 2.0 * sd)

@@ -90,16 +90,16 @@ def test_a_charge_s_core_is_known_once_seen_without_boost_and_spray() -> None:
     for name in ("asked_fast", "heat_fast"):
         setattr(s, name, 0.25)
         s.asked_slow = s.asked_fast
-        judge_charge(k, s, False, 0.125)
+        judge_charge(k, s, False, 1.0, 0.125)
         assert s.core_known == 0.0
         setattr(s, name, 0.0)
     s.asked_slow = 0.0
-    judge_charge(k, s, False, 0.125)
+    judge_charge(k, s, False, 1.0, 0.125)
     assert (s.core_known, s.core_c) == (1.0, 40.0)
     s.asked_fast = s.asked_slow = s.asked_lasting = 1.0
     s.heat_fast, s.heat_slow, s.heat_lasting = 1.0, 0.5, 1.0
     s.core_c, s.value[INTAKE] = 40.0, 56.0
-    judge_charge(k, s, False, 0.125)
+    judge_charge(k, s, False, 1.0, 0.125)
     assert s.charge_due_c == pytest.approx(40.0 + 32.0 - 16.0)
     assert s.charge_residual == pytest.approx(0.0)
 
@@ -120,7 +120,7 @@ def test_without_a_dry_reading_new_boost_may_add_more_than_the_rig_says() -> Non
     off = -0.125 + kept * 0.125 + honest * fresh
     variance = k.charge_noise_sq * (1.0 - kept * kept)
     s.account[CHARGE_ACCOUNTS] = 500.0
-    judge_charge(k, s, False, 0.125)
+    judge_charge(k, s, False, 1.0, 0.125)
     shift = k.size[0] * fresh
     moved = s.account[CHARGE_ACCOUNTS] - 500.0
     assert moved == pytest.approx(-shift * (off + 0.5 * shift) / variance)
@@ -132,12 +132,12 @@ def test_a_dry_reading_tells_the_core() -> None:
     s.value[DRY_INTAKE] = s.dry_slow_c = 70.0
     s.value[INTAKE] = 70.0
     s.heat_fast, s.heat_slow = 1.0, 0.5
-    judge_charge(k, s, True, 0.125)
+    judge_charge(k, s, True, 1.0, 0.125)
     assert (s.core_known, s.dry_slow_c) == (1.0, 70.0)
     # Both readings agree, no spray is due: the core comes half a second behind.
     assert s.core_c == pytest.approx(46.0 + (70.0 - 46.0 - 24.0) * 0.2)
     s.value[DRY_INTAKE] = 80.0
-    judge_charge(k, s, True, 0.125)
+    judge_charge(k, s, True, 1.0, 0.125)
     assert s.dry_slow_c == pytest.approx(80.0 - 10.0 * kept_share(0.125, 0.75))
 
 
@@ -149,7 +149,7 @@ def test_a_calm_charge_is_followed_down_at_once_and_up_slowly() -> None:
         s.asked_lasting = lasting
         s.value[DRY_INTAKE] = s.dry_slow_c = 70.0
         s.value[INTAKE] = read_c
-        judge_charge(k, s, True, 0.125)
+        judge_charge(k, s, True, 1.0, 0.125)
         followed = (54.0 - read_c) / 16.0 * 0.125 / (0.125 + lag_s)
         assert s.charge_off == pytest.approx(-followed + 0.08 * 0.125)
         assert s.charge_evidence < 1.0
@@ -214,7 +214,7 @@ def test_what_is_honest_is_no_reason_not_to_believe() -> None:
         # Without any spray 72 degC, 76 with the widest drop, three deviations more: 83.
         s.value[INTAKE] = 85.0
         s.charge_residual = -1.8
-        judge_charge(k, s, False, 0.125)
+        judge_charge(k, s, False, 1.0, 0.125)
         assert s.charge_wrong == wrong
 
 
@@ -236,3 +236,56 @@ def test_the_charge_adds_no_more_than_the_others_say() -> None:
         s.flow_evidence, s.charge_evidence = flow, charge
         weigh_witnesses(k, s, 0.0)
         assert s.evidence == joined
+
+
+def test_the_farther_spray_cools_little_air_the_more_of_that_is_lost_to_more_air() -> None:
+    """12 K colder than due is followed as cooling; a fifth of all goes with a quarter more air."""
+    k, s = of_charge()
+    s.core_known = 1.0
+    s.asked_fast = s.asked_slow = s.asked_lasting = 1.0
+    s.heat_fast = s.heat_slow = s.heat_lasting = 1.0
+    s.core_c = 40.0  # dry 72 degC, due 56
+    s.value[INTAKE] = 44.0
+    judge_charge(k, s, False, 0.25, 0.125)
+    followed = 12.0 / 16.0 * 0.125 / 0.625
+    assert s.charge_cooled == pytest.approx(1.0 + followed)
+    assert s.core_c == 40.0  # within what so little air leaves open, it is no colder core
+    s.charge_cooled, s.charge_rise, s.value[INTAKE] = 1.5, 1.0, 72.0 - 24.0
+    judge_charge(k, s, False, 0.25, 0.125)
+    assert s.charge_due_c == pytest.approx(48.0)
+    s.charge_rise, s.value[INTAKE] = 1.0, 72.0 - 1.2 * 16.0
+    judge_charge(k, s, False, 0.3125, 0.125)
+    assert s.charge_due_c == pytest.approx(72.0 - 1.2 * 16.0)
+    s.charge_rise = 1.0
+    s.core_c, s.value[INTAKE] = 40.0, 56.0
+    judge_charge(k, s, False, 1.0, 0.125)
+    assert s.charge_due_c == pytest.approx(56.0)  # never less than the rig says
+    s.value[INTAKE] = 44.0
+    judge_charge(k, s, False, 1.0, 0.125)
+    assert s.charge_cooled == pytest.approx(1.0)
+    assert s.core_c == pytest.approx(40.0 - 12.0 * 0.125 / 0.625)  # in all its air it is the core
+
+
+def test_a_core_is_known_anew_between_pulls() -> None:
+    """Once the quickest sensor has all but forgotten the spray; the middle one's rest counts."""
+    k, s = of_charge()
+    s.core_known, s.core_c, s.value[INTAKE] = 1.0, 40.0, 50.0
+    s.asked_fast, s.asked_slow = 0.04, 0.36
+    judge_charge(k, s, False, 1.0, 0.125)
+    warm = (40.0 - 10.0) / 40.0
+    assert s.core_c == pytest.approx(40.0 + 0.2 * (10.0 + 0.5 * warm * 16.0 * 0.4))
+    s.core_c, s.asked_fast = 40.0, above(0.05)
+    judge_charge(k, s, False, 1.0, 0.125)
+    assert s.core_c == 40.0
+
+
+def test_a_charge_that_comes_back_from_colder_has_not_jumped() -> None:
+    """What boost was to add and didn't is taken off again at once: no sensor does wrong in that."""
+    for before, wrong in ((2.0, 0.0), (0.125, 0.0), (-1.0, 0.0)):
+        k, s = of_charge()
+        s.core_known, s.core_c, s.value[INTAKE] = 1.0, 40.0, 56.0
+        s.asked_fast = s.asked_slow = s.asked_lasting = 1.0
+        s.heat_fast = s.heat_slow = s.heat_lasting = 1.0
+        s.charge_residual = before
+        judge_charge(k, s, False, 1.0, 0.125)
+        assert s.charge_wrong == wrong

@@ -143,12 +143,12 @@ def test_hardly_any_cooling_due_closes_the_charge_after_a_second() -> None:
     for entries in (4, 4):
         s.charge_idle_s = 0.5
         for _ in range(entries):
-            judge_charge(k, s, True, 0.125)
+            judge_charge(k, s, True, 1.0, 0.125)
         assert (s.charge_idle_s, s.charge_evidence) == (1.0, 1.0)
-    judge_charge(k, s, True, 0.125)
+    judge_charge(k, s, True, 1.0, 0.125)
     assert s.charge_evidence == 0.0
     s.asked_fast = 0.3
-    judge_charge(k, s, True, 0.125)
+    judge_charge(k, s, True, 1.0, 0.125)
     assert s.charge_idle_s == 0.0
     assert s.charge_cooled == pytest.approx(0.3)
     assert s.charge_due_c == pytest.approx(70.0 - 0.3 * 16.0)
@@ -436,6 +436,7 @@ def judged(fell_s: float, up: float, read: float, **figures: float) -> State:
     k.limit_nats, k.least_scale_ml_min = 16.0, 64.0
     s.fell_s, s.up_sq = fell_s, up * s.noise_sq
     s.surplus = 8.0  # nothing is learned
+    s.clock_s = 1.0  # long enough since spray was first due
     for name, figure in figures.items():
         setattr(s, name, figure)
     judge_entry(k, s, read, 0.01)

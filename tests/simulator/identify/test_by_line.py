@@ -10,8 +10,10 @@ import pytest
 from rules.channels import CHANNEL_NAMES, COLUMN_OF
 from rules.facts import Action, Rig
 from rules.guard import Guard
+from rules.step.from_rig import limit_nats
 from rules.step.state import Decision
 from simulator.identify import Identified, Pull, Series, identify, rig_with
+from simulator.identify.widen import CALM, as_written
 from simulator.plant import Fault, FaultKind
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
@@ -148,6 +150,20 @@ def test_fitted_rig_is_calm_on_other_pulls_and_finds_a_stopped_pump(car: Rig) ->
     decided = Decision.named(np.ascontiguousarray(Guard(fitted).run_rows(drive(car, 103, STOPS))))
     pulled_s = decided["time_s"][decided["action"] >= Action.PULL_TIMING]
     assert 6.0 < pulled_s[0] < 6.2
+
+
+def test_what_is_written_keeps_a_guard_calm_all_through_the_log() -> None:
+    """One that learns on the way, not one for each pull alone."""
+    log = known(4, 100.0, gain=1.0)
+    fitted = as_written(RIG, identify([log], RIG).numbers)
+    decided = Decision.named(np.ascontiguousarray(Guard(fitted).run_rows(log.rows())))
+    assert decided["evidence"].max() <= CALM * limit_nats(fitted)
+
+
+def test_a_log_of_a_stopped_pump_is_told_as_a_review_does() -> None:
+    """Not by a fit to the stop itself, by which the pull ahead of it would look odd."""
+    found = identify([log_of(drive(RIG, 1, Fault(FaultKind.PUMP_STOP, 14.5)))], RIG)
+    assert [pull.left_out for pull in found.pulls] == ["", *["under-delivery"] * 3]
 
 
 def test_a_pull_with_a_clog_is_left_out() -> None:

@@ -107,3 +107,30 @@ def test_a_pump_by_speed_tells_its_law_by_percent_alone() -> None:
     assert not isinstance(law, str)
     assert law.rig_holds
     assert "a command in percent alone" in str(law_of([healthy(rig, "command_pct")], speed))
+
+
+def test_numbers_that_nobody_set_are_put_right() -> None:
+    """A draft guessed full duty too low, so that the flow seems to read low; both ways say why."""
+    rig = load_rig(find_rig("wexmoor")).rig
+    log = healthy(rig, "commanded_ml_min", "command_pct")
+    truth = rig.command.full_duty_pct
+    wrong = replace(rig, command=replace(rig.command, full_duty_pct=truth - 10.0))
+    found = identify([log], wrong, guessed=True)
+    assert found.law is not None
+    assert not found.law.rig_holds
+    assert found.law.command.full_duty_pct == pytest.approx(truth, abs=2.0)
+    assert found.numbers["flow_sensor.gain"].value == pytest.approx(1.0, abs=0.02)
+    assert any("as well as start_boost = " in doubt for doubt in found.doubts)
+    near = replace(rig, command=replace(rig.command, full_duty_pct=truth - 8.0))
+    said = identify([log], near)
+    assert said.law is not None
+    assert said.law.rig_holds
+    assert any("rather [command] full_duty: the log says " in doubt for doubt in said.doubts)
+
+
+def test_a_good_guess_stays() -> None:
+    """Where it explains the log as well as the best numbers of its kind."""
+    rig = load_rig(find_rig("wexmoor")).rig
+    law = law_of([healthy(rig, "commanded_ml_min", "command_pct")], rig, guessed=True)
+    assert not isinstance(law, str)
+    assert law.rig_holds

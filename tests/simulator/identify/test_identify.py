@@ -6,6 +6,9 @@ import numpy as np
 import pytest
 
 from simulator.identify import Identified, Series, identify
+from simulator.plant import Fault, FaultKind
+from simulator.rig import find_rig, load_rig
+from tests.kit.plant_logs import drive, log_of
 from tests.kit.rigs import rig
 from tests.simulator.identify.logs import known_log
 
@@ -64,6 +67,14 @@ def test_pull_with_a_fault_is_left_out() -> None:
     assert found.left_out[0].startswith("1 of 6 pulls left out: at ")
     assert "under-delivery" in found.left_out[0]
     assert value(found, "flow_sensor.gain") == pytest.approx(1.0, rel=0.015)
+
+
+def test_a_stop_in_the_last_of_three_pulls_is_told_of_that_one() -> None:
+    """Not as noise of all three, nor by a fit to the stop, by which the others would look odd."""
+    car = load_rig(find_rig("brindle")).rig
+    log = log_of(drive(car, 1, Fault(FaultKind.PUMP_STOP, 25.0)))
+    found = identify([log.between(0, int(np.searchsorted(log.t_s, 30.0)))], car)
+    assert [pull.left_out for pull in found.pulls] == ["", "", "under-delivery"]
 
 
 def test_mostly_unhealthy_log_makes_no_rig() -> None:

@@ -1,10 +1,13 @@
 """The line's pressure over its command, as the guard reckons what is due."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rules.channels import CHANNEL_NAMES, COLUMN_OF
 from simulator.identify import Series, identify
+from simulator.identify.line_pressure import LineFit, line_numbers
 from simulator.rig import find_rig, load_rig
 from tests.bench.healthy.car import Spread, rows_for
 from tests.bench.healthy.drive import make_drive
@@ -40,3 +43,11 @@ def test_log_without_line_pressure_says_so() -> None:
     assert "no line pressure" in numbers["line_sensor.gain"].why_not
     assert "no healthy log tells" in numbers["charge_sensor.rise_k"].why_not
     assert "no pump stops under spray" in numbers["spray.pump.run_down"].why_not
+
+
+@pytest.mark.parametrize(("period_s", "lasts_s"), [(0.01, 0.02), (0.05, 0.05)])
+def test_noise_lasts_no_shorter_than_rows_show(period_s: float, lasts_s: float) -> None:
+    """Noise that rows show no correlation of: the rig's stays, or a row's, where that is longer."""
+    fit = LineFit(np.ones(3), 0.05, 0.1, np.full(3, 0.03), 0.0, period_s, 300)
+    rig = replace(RIG, line_sensor=replace(RIG.line_sensor, noise_lasts_s=0.02))
+    assert line_numbers(fit, rig)["line_sensor.noise_lasts"].value == lasts_s

@@ -20,7 +20,7 @@ TABLES = {
 }
 BY_LOADER = {  # what no single key gives
     facts.Rig: {"channels"},
-    Scenario: {"rig"},
+    Scenario: {"rig", "spread"},  # a proof draws that
     facts.Spray: {"methanol_mass_pct", "fluid_kg_m3"},
 }
 
