@@ -1,10 +1,7 @@
 """What a proof has finished, kept in a folder, so that the same command goes on where it was."""
 
-import contextlib
 import hashlib
 import json
-import os
-import tempfile
 from math import inf, isfinite
 from pathlib import Path
 from typing import Any, Final
@@ -14,7 +11,7 @@ import msgspec
 from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Outcome
 from simulator.proof.proving import HEALTHY, Came, Job
-from simulator.strict import BadInput, called, open_file, unusable
+from simulator.strict import BadInput, called, open_file, unusable, write_whole
 
 ABOUT: Final = "about.json"
 MOST_BYTES: Final = 1 << 22  # of a file
@@ -120,14 +117,6 @@ class Store:
     def _write(self, name: str, raw: bytes) -> None:
         target = self._folder / name
         try:
-            handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=self._folder)
-            try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(raw)
-                Path(beside).replace(target)
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    Path(beside).unlink()
-                raise
+            write_whole(target, raw)
         except OSError as error:
             raise unusable(target, error, "a file to write") from None

@@ -57,8 +57,8 @@ class Requirement:
         at_most: No action harder than this may come.
         harm_at_most: Nor more knock harm.
         work_lost_at_most_kj: Nor may more work be lost against the same car's healthy twin, kJ.
-        share: Of such runs at least this share has to pass, more than 0, less than 1;
-        confidence: so sure is that to be, and so sure that it doesn't where it fails.
+        share: Of such runs at least this share has to pass, more than 0, less than 1.
+        confidence: So sure is that to be, and so sure that it doesn't where it fails.
     """
 
     name: str
@@ -82,7 +82,7 @@ class Calm:
     Attributes:
         name: Its name.
         action: This action, or a harder one.
-        at_most_per_100_h: So often in 100 h, more than 0,
+        at_most_per_100_h: So often in 100 h, more than 0.
         of: "driving" or "spraying".
         confidence: So sure is that to be.
     """

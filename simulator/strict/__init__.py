@@ -15,6 +15,7 @@ from simulator.strict.files import (
     refuse_taken,
     replace_text,
     unusable,
+    write_whole,
 )
 from simulator.strict.lines import KeyPath, key_of
 from simulator.strict.quantities import (
@@ -80,4 +81,5 @@ __all__ = [
     "replace_text",
     "show",
     "unusable",
+    "write_whole",
 ]

@@ -152,20 +152,35 @@ def replace_text(path: Path, before: str, text: str) -> None:
     try:
         if not os.access(target, os.W_OK):
             raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(target))
-        handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(text.encode())
-                file.flush()
-                os.fsync(file.fileno())
-            shutil.copymode(target, beside)
-            Path(beside).replace(target)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                Path(beside).unlink()
-            raise
+        write_whole(target, text.encode(), rights_of=target)
     except OSError as error:
         raise unusable(path, error, "a file to write") from None
+
+
+def write_whole(path: Path, raw: bytes, rights_of: Path | None = None) -> None:
+    """Put a file in place: what stood there before, or all of the new one, never less.
+
+    Args:
+        path: The file, no link.
+        raw: What is to stand there; it is written beside it first.
+        rights_of: A file whose rights it gets; None: its owner's alone.
+
+    Raises:
+        OSError: It can't be written.
+    """
+    handle, beside = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(raw)
+            file.flush()
+            os.fsync(file.fileno())
+        if rights_of is not None:
+            shutil.copymode(rights_of, beside)
+        Path(beside).replace(path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            Path(beside).unlink()
+        raise
 
 
 def _taken(path: Path) -> BadInput:
