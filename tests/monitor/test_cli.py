@@ -35,6 +35,7 @@ VERBS = (
         "ports",
         "coverage",
         "prove",
+        "mix",
     ),
 )
 
@@ -353,6 +354,7 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "mix": "--by --strong --weak --labels --units --json",
 }
 
 
