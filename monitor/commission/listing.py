@@ -12,7 +12,7 @@ from monitor.commission.from_log import log_of, readings_of, with_defaults
 from monitor.commission.guessing import Guess, Sure, beyond, guess
 from monitor.commission.words import fits, read_name
 from monitor.recorder.span import counted
-from monitor.sources.lines.columns import Columns, as_own, is_own_header, place_of
+from monitor.sources.lines.columns import Columns, place_of
 from monitor.sources.lines.unit_row import check_units
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.open_table import Table, TableColumn, open_table
@@ -176,24 +176,26 @@ def listing(path: Path, rig_file: RigFile | None = None) -> Listing:
     """
     table = open_table(path, whole=True)
     names = [column.name for column in table.columns]
-    refused = ""
+    refused, missing = "", tuple[str, ...]()
     mapped: dict[int, list[str]] = {}
     if rig_file is not None:
-        if is_own_header(names):
-            rig_file = as_own(rig_file)
+        try:
+            columns = Columns(names, rig_file, "this log", extra=True)
+            rig_file = columns.rig_file
+            check_units(names, [column.unit for column in table.columns], columns, "this log")
+        except BadInput as error:
+            refused = str(error)
         time = rig_file.time
         index = place_of(names, time.column)
         if time.counts_rows or (index >= 0 and (index, time.unit) != table.time[:2]):
             table = open_table(path, time, whole=True)
-        try:
-            columns = Columns(names, rig_file, "this log")
-            check_units(names, [column.unit for column in table.columns], columns, "this log")
-        except BadInput as error:
-            refused = str(error)
         if table.time.column == index:
             mapped[index] = ["time"]
         for channel, column in rig_file.columns.items():
             mapped.setdefault(place_of(names, column.column), []).append(channel)
+        missing = tuple(mapped.pop(-1, ()))
+        for name, column in rig_file.extra.items():
+            mapped.setdefault(place_of(names, column.column), []).append(name)
     guesses = _guesses(table)
     return Listing(
         table,
@@ -203,7 +205,7 @@ def listing(path: Path, rig_file: RigFile | None = None) -> Listing:
         ),
         "" if rig_file is None else rig_file.rig.name,
         refused,
-        tuple(mapped.get(-1, ())),
+        missing,
     )
 
 
@@ -230,7 +232,7 @@ def _listed(
         unit_from = ""
     elif mapped and rig_file is not None:
         unit, absolute, unit_from = *_of_rig(rig_file, mapped[0]), "rig"
-        if made is not None:
+        if made is not None and mapped[0] in rig_file.columns:
             read = replace(made, channel=mapped[0], unit=unit, absolute=absolute)
             doubt = beyond(read)
     elif made is not None and made.unit:
@@ -270,6 +272,8 @@ def _held_s(column: TableColumn, table: Table) -> float:
 
 def _of_rig(rig_file: RigFile, channel: str) -> tuple[str, bool]:
     """Return the unit a rig says a channel's column has, and whether that counts from vacuum."""
+    if channel in rig_file.extra:
+        return rig_file.extra[channel].unit, False
     column = rig_file.columns[channel]
     kind = quantity_of(CHANNEL_BY_NAME[channel]).KIND
     return column.unit, kind == "pressure" and column.offset != 0.0

@@ -23,6 +23,10 @@ unit = "mL/min"
 [channels.intake_c]
 column = "IAT"
 unit = "degC"
+[extra.gear]
+column = "tps"
+[extra.torque_nm]
+column = "not logged"
 [time]
 column = "ms"
 unit = "ms"
@@ -92,6 +96,7 @@ def test_what_a_rig_maps(tmp_path: Path) -> None:
         "MAP [psi]": ["boost_kpa"],
         "Flow#2": ["delivered_ml_min"],
         "IAT": ["intake_c"],
+        "tps": ["gear"],
     }
     assert (found.refused, found.missing) == ("", ())
     words = "\n".join(found.in_words(None))
