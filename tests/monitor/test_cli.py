@@ -34,6 +34,7 @@ VERBS = (
         "ports",
         "coverage",
         "prove",
+        "mix",
     ),
 )
 
@@ -351,6 +352,7 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "mix": "--by --strong --weak --labels --units --json",
 }
 
 

@@ -94,7 +94,14 @@ WRITES = {
     "feed pump_stop --to {it}.csv",
 }
 LISTS = {"sessions {it}"}
-NO_FILE = {"alarms", "ports", "reload", "status", "stop"}  # reload: only a running guard reads
+NO_FILE = {
+    "alarms",
+    "mix",
+    "ports",
+    "reload",
+    "status",
+    "stop",
+}  # reload: only a running guard reads
 
 
 @pytest.fixture
