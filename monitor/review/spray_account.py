@@ -18,7 +18,7 @@ _STEADY: Final = 0.05
 _LONGEST_STEP_S: Final = 0.5
 KEPT: Final = (
     *("time_s", "boost_kpa", "due", "reads"),
-    *("commanded_ml_min", "value_line_kpa", "value_supply_v"),
+    *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
 )
 # By witness: what it reads, and what it should.
 _READ_AND_DUE: Final = {

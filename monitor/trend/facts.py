@@ -55,7 +55,11 @@ def _span(trend: Trend, number: int, span: Span) -> dict[str, Any]:
     back = {}
     if season is not None and number:
         told = {name: back_after(season, number, name) for name in season.numbers}
-        back = {name: one._asdict() for name, one in told.items() if one is not None}
+        back = {
+            name: {"loss": one.loss, "by": one.by._asdict(), "back": one.back}
+            for name, one in told.items()
+            if one is not None
+        }
     supply_v = span.usual.get(SUPPLY, (12.0, 0.0))[0]
     return {
         "first_session": span.first,
@@ -81,6 +85,7 @@ def _found(trend: Trend, name: str, found: Found) -> dict[str, Any]:
         "confidence": found.sure,
         "gradual": change.gradual,
         "since": _when(trend, change.since),
+        "returned_in_session": found.returned,
         "before": change.before._asdict(),
         "now": change.now._asdict(),
         "by": change.by._asdict(),

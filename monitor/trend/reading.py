@@ -128,11 +128,14 @@ def _session(
     with np.errstate(divide="ignore", invalid="ignore"):
         flow = of["reads"] / of["due"] if account.witness == DELIVERED else nothing
         line = of["value_line_kpa"] / _line_due_kpa(k, of["boost_kpa"], of["commanded_ml_min"])
+    # The guard's own, which it learns, only says where it takes the reading for one.
+    line[~np.isfinite(of["line_due_kpa"])] = np.nan
+    supply_v = np.where(of["value_supply_v"] > 0.0, of["value_supply_v"], np.nan)
     return Session(
         account.sprayed_s,
         by_band(of["boost_kpa"], flow, edges),
         by_band(of["boost_kpa"], line, edges),
-        measured(of["value_supply_v"]),
+        measured(supply_v),
         delay_s,
         lag_s,
     )

@@ -8,7 +8,7 @@ cumulative sum of them (Page, Biometrika 41, 1954) has the run lengths of a car 
 """
 
 from functools import cache
-from math import exp, inf, sqrt
+from math import exp, inf, log, sqrt
 from typing import Any, Final
 
 import numpy as np
@@ -17,8 +17,9 @@ ALLOWANCE: Final = 0.5  # half of the change that is found soonest, in standard 
 CLIP: Final = 3.0  # one session counts no more: it takes several to say that something changed
 LEAST_BEFORE: Final = 4  # sessions that say how far sessions scatter; fewer say next to nothing
 _CELLS: Final = 60  # of a limit of eight deviations
-_HALVINGS: Final = 26
-_MOST_LIMIT: Final = 16.0
+_FIRST: Final = 4.0
+_STEPS: Final = 30
+_NEAR: Final = 1e-6
 
 
 def scores(values: Any, least: float = 0.0) -> Any:
@@ -116,11 +117,14 @@ def limit_for(length: float) -> float:
     Args:
         length: Sessions, more than 3.
     """
-    low, high = 0.0, _MOST_LIMIT
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if run_length_cached(middle) < length else (low, middle)
-    return high
+    # The logarithm is all but straight, so few steps along its chord come to it.
+    (one, off), limit = (_FIRST, log(run_length_cached(_FIRST) / length)), 2.0 * _FIRST
+    for _ in range(_STEPS):
+        now = log(run_length_cached(limit) / length)
+        if abs(now) < _NEAR:
+            break
+        (one, off), limit = (limit, now), max(limit - now * (limit - one) / (now - off), 0.1)
+    return limit
 
 
 @cache

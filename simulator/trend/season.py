@@ -28,6 +28,7 @@ FLOW, LINE, SUPPLY, DELAY, LAG = "flow", "line", "supply", "delay", "lag"
 FALSE_EVERY: Final = 2600.0  # sessions: fifty years of weekly ones
 BACK: Final = 0.5  # of a loss: so much made up for is back
 STAYS: Final = 3  # sessions in a row
+SURELY: Final = 0.995  # either way: where nothing was found, so odd a service is told of
 
 
 class _Kind(NamedTuple):
@@ -281,11 +282,12 @@ def back_after(season: Season, number: int, name: str) -> Back | None:
         return None
     squares = float(((was - was.mean()) ** 2).sum() + ((now - now.mean()) ** 2).sum())
     scatter = np.hypot(np.sqrt(squares / free), KINDS[name].least)
-    reach = float(stdtrit(free, 0.95) * scatter * np.sqrt(1.0 / len(was) + 1.0 / len(now)))
+    error = float(scatter * np.sqrt(1.0 / len(was) + 1.0 / len(now)))
+    reach = float(stdtrit(free, 0.95)) * error
     value = float(now.mean() - was.mean())
     by = Interval(value, value - reach, value + reach)
     if found is None:
-        return Back(0.0, by, by.low <= 0.0 <= by.high)
+        return Back(0.0, by, abs(value) <= float(stdtrit(free, SURELY)) * error)
     loss = found.change.by.value
     ends = (by.low / loss, by.high / loss)  # of the loss, what is left of it
     left = min(ends), max(ends)

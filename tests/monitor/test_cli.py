@@ -25,6 +25,7 @@ VERBS = (
         "review",
         "sessions",
         "export",
+        "channels",
         "draft",
         "fit",
         "check",
@@ -34,6 +35,7 @@ VERBS = (
         "ports",
         "coverage",
         "prove",
+        "mix",
     ),
 )
 
@@ -341,6 +343,7 @@ OPTIONS = {
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--done --by --log --result --on --json",
+    "channels": "--rig --units --json",
     "draft": "--to --set --new --from --healthy",
     "fit": "--rig --to --dry-run --plot --runs --json",
     "renew": "--to",
@@ -351,6 +354,8 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "trend": "--rig --serviced --plot --json --units",
+    "mix": "--by --strong --weak --labels --units --json",
 }
 
 

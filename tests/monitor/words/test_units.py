@@ -25,6 +25,8 @@ PINT_NAMES = {
     "mL/min": ("milliliter/minute", "gallon/hour"),
     "mL/s": ("milliliter/second", "fluid_ounce/second"),
     "mL": ("milliliter", "fluid_ounce"),
+    "kg": ("kilogram", "pound"),
+    "kg/m3": ("kilogram/meter**3", "pound/gallon"),
 }
 
 

@@ -46,6 +46,8 @@ READS = {
     "review {it}.parquet --rig brindle",
     "review log.csv --rig {it}.toml",
     "review log.csv --rig {it}",
+    "trend {it}.csv --rig brindle",
+    "trend log.csv --rig {it}.toml",
     "replay {it}.csv --rig brindle",
     "replay {it} --rig brindle",
     "replay log.csv --rig {it}.toml",
@@ -65,6 +67,9 @@ READS = {
     "check {it}",
     "check {it}.toml --done jug --by Wren --result good",
     "check mine.toml --done jug --by Wren --log {it}.csv",
+    "channels {it}.csv",
+    "channels {it}.parquet",
+    "channels log.csv --rig {it}.toml",
     "draft {it}.csv",
     "draft {it}",
     f"draft --new --from {{it}}.toml {TO}.toml",
@@ -92,9 +97,17 @@ WRITES = {
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
+    "trend log.csv --rig brindle --plot {it}.png",
 }
 LISTS = {"sessions {it}"}
-NO_FILE = {"alarms", "ports", "reload", "status", "stop"}  # reload: only a running guard reads
+NO_FILE = {
+    "alarms",
+    "mix",
+    "ports",
+    "reload",
+    "status",
+    "stop",
+}  # reload: only a running guard reads
 
 
 @pytest.fixture
