@@ -48,9 +48,10 @@ def review(
     was reached (so changed, with --set), or a session's decisions did not come out the same; 2 bad
     input, or nothing in a log could be judged.
     """
+    from monitor.commands.coverage import processors
+    from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
     from monitor.review.review import NOT_JUDGED
-    from monitor.review.review import review as read_back
     from monitor.review.several import logs_in, names_of, ranked_as_json, ranked_in_words
     from monitor.review.tried import Trials
     from rules.facts import Action
@@ -69,6 +70,7 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
+    read = reviews_of(paths if trials is None else (), rig, processors())
     for path, name in zip(paths, names_of(paths), strict=True):
         try:
             result: Review | Tried
@@ -76,7 +78,10 @@ def review(
                 result = trials.of(path, name)
                 say(result.in_words(), result.as_json, as_json=as_json)
             else:
-                result = read_back(path, rig)
+                found = next(read)
+                if isinstance(found, BadInput):
+                    raise found
+                result = found
                 result.source = name
                 say(in_words(result), result.as_json, as_json=as_json)
                 if result.could_be_judged:
