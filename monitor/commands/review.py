@@ -46,13 +46,15 @@ def review(
     A session is judged by the rig it was recorded with, and must reproduce its own decisions; give
     --rig to judge it by another. With --set each log is judged by its rig as it is and so changed:
     told is which actions appear, vanish or move; readings stay as recorded. Of several logs the
-    last line sums up, and one that can't be read holds up no other. Exit codes: 0 ran; 1 --fail-on
+    end sums up: the worst moments, each with the command that shows it. One that can't be read
+    holds up no other. Exit codes: 0 ran; 1 --fail-on
     was reached (so changed, with --set), or a session's decisions did not come out the same; 2 bad
     input, or nothing in a log could be judged.
     """
+    from monitor.commands.coverage import processors
+    from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
     from monitor.review.review import NOT_JUDGED
-    from monitor.review.review import review as read_back
     from monitor.review.several import (
         logs_in,
         moments_in_words,
@@ -79,16 +81,20 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
+    read = reviews_of(paths if trials is None else (), rig, processors())
     for path, name in zip(paths, names_of(paths), strict=True):
         try:
             result: Review | Tried
             if trials is not None:
                 result = trials.of(path, name)
-                _say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
+                say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
-                result = read_back(path, rig)
+                found = next(read)
+                if isinstance(found, BadInput):
+                    raise found
+                result = found
                 result.source = name
-                _say(in_words(result, figures, room()), result.as_json, as_json=as_json)
+                say(in_words(result, figures, room()), result.as_json, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
             if fail_on is not None and result.worst >= Action[fail_on.upper()]:
@@ -100,18 +106,18 @@ def review(
         except BadInput as error:
             refused[name] = str(error)
             code = 2
-            _complain(str(error))
+            complain(str(error))
     if trials is not None and not (as_json and len(paths) == 1):
         lines = map(figures.sentence, trials.in_words(of=len(paths)))
-        _say(lines, lambda: trials.as_json(refused), as_json=as_json)
+        say(lines, lambda: trials.as_json(refused), as_json=as_json)
     elif trials is None and len(paths) > 1:
         ranked = [ranked_in_words(reviews, of=len(paths)), *moments_in_words(reviews, rig)]
         lines = map(figures.sentence, ranked)
-        _say(lines, lambda: ranked_as_json(reviews, refused, rig), as_json=as_json)
+        say(lines, lambda: ranked_as_json(reviews, refused, rig), as_json=as_json)
     return code
 
 
-def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
+def say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
     """Write lines, or with --json facts as a line."""
     import json
     import sys
@@ -123,7 +129,7 @@ def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: 
     sys.stdout.flush()
 
 
-def _complain(why: str) -> None:
+def complain(why: str) -> None:
     """Tell of a log that could not be read, or judged: the others are read all the same."""
     import sys
 
