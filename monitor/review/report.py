@@ -124,6 +124,9 @@ def _no_action(result: Review) -> str:
 
 def _pulls_in_words(result: Review, units: Units, room: int) -> Iterator[str]:
     """Yield the pulls as a table, or that there was none."""
+    if result.tank_ml is not None:
+        first, last = (units.told(ml, "mL", 0) for ml in result.tank_ml)
+        yield f"  tank: {first} at first, {last} at last"
     yield from table(result.pulls, units, result.span.from_s or 0.0, room=room)
     if not result.pulls and result.judged:
         most = ""
@@ -153,9 +156,6 @@ def _spray_in_words(result: Review, units: Units) -> Iterator[str]:
         share = 100.0 * spray.delivered_ml / max(spray.commanded_ml, 1e-9)
         came = f"{units.figure(spray.delivered_ml, 'mL', 1)} of {came} arrived ({share:z.0f} %)"
     at = f"{units.figure(spray.low_kpa, 'kPa', 0)} to {units.told(spray.high_kpa, 'kPa', 0)}"
-    if spray.tank_ml is not None:
-        first, last = (units.told(ml, "mL", 0) for ml in spray.tank_ml)
-        came += f"; tank {first} at first, {last} at last"
     yield f"sprayed for {spray.sprayed_s:z.2f} s at {at}: {came}"
     if spray.top is None or spray.worst is None:
         yield "never half a second of steady spray to compare with what was due"

@@ -18,7 +18,7 @@ from monitor.review.spray_account import SprayAccount
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
-from rules.channels import CHANNELS, DELIVERED, TIME
+from rules.channels import CHANNELS, DELIVERED, TANK, TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
@@ -80,6 +80,7 @@ class Review:
         mistakes: What speaks against the rig itself.
         done_then: What an older version's rules did in a session; None where today's decided it.
         spray: What was asked for and delivered, and how near to a limit it came.
+        tank_ml: The tank's level, first and newest; None where none is read.
         pulls: What came of each run at full throttle, in order.
         most_throttle_pct: The most throttle that was read; minus infinite where none was.
         start_boost_kpa: The boost from which on spray is asked for, gauge.
@@ -108,6 +109,7 @@ class Review:
     mistakes: list[str] = field(default_factory=list)
     done_then: tuple[DoneThen, ...] | None = None
     spray: SprayAccount = field(default_factory=SprayAccount)
+    tank_ml: tuple[float, float] | None = None
     pulls: list[PullAccount] = field(default_factory=list)
     most_throttle_pct: float = -inf
     start_boost_kpa: float = 0.0
@@ -153,6 +155,7 @@ class Review:
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
             "spray": self.spray.as_json(),
+            "tank_ml": None if self.tank_ml is None else list(self.tank_ml),
             "pulls": [pull.as_json() for pull in self.pulls],
             "events": [to_builtins(EventFacts.of(event)) for event in self.events],
         }
@@ -260,6 +263,11 @@ def review(path: Path, rig: str | None) -> Review:
         result.judged += int(np.count_nonzero(judged.judged & sent))
         result.spray.take(judge.constants, judged.every, judged.judged)
         pulls.take(block, judged, judge.constants)
+        levels_ml = block.rows[:, TANK]
+        levels_ml = levels_ml[np.isfinite(levels_ml)]
+        if len(levels_ml):
+            first_ml = float(levels_ml[0]) if result.tank_ml is None else result.tank_ml[0]
+            result.tank_ml = first_ml, float(levels_ml[-1])
         result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
         if judged.decisions is not None:
             mistakes.take(judged.decisions)

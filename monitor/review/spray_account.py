@@ -70,7 +70,6 @@ class SprayAccount:
         commanded_ml: What was asked for.
         expected_ml: What the witness should have seen of it, by the rig: delay, lag and gain in.
         delivered_ml: What the flow sensor counted of it; nought without one.
-        tank_ml: The tank's level, first and newest; None where none is read.
         worst: Where the witness read farthest on the wrong side of what was due; None without a
             stretch of steady spray.
         top: At the highest boost.
@@ -88,7 +87,6 @@ class SprayAccount:
     commanded_ml: float = 0.0
     expected_ml: float = 0.0
     delivered_ml: float = 0.0
-    tank_ml: tuple[float, float] | None = None
     worst: Stretch | None = None
     top: Stretch | None = None
     evidence: Peak = field(default_factory=Peak)
@@ -117,10 +115,6 @@ class SprayAccount:
         if debt_ml is not self.debt_ml:
             self.debt_ml, self.full_ml_s = debt_ml, k.full_ml_min * MIN_PER_S
         self.most_kpa = float(np.fmax(np.fmax.reduce(every["boost_kpa"]), self.most_kpa))
-        levels_ml = every["value_tank_ml"][np.isfinite(every["value_tank_ml"])]
-        if len(levels_ml):
-            first_ml = float(levels_ml[0]) if self.tank_ml is None else self.tank_ml[0]
-            self.tank_ml = first_ml, float(levels_ml[-1])
         asked = every["commanded_ml_min"] > k.nil_ml_min
         self.unjudged_s += float(held_s[asked & ~judged].sum())
         at = np.flatnonzero(judged & (asked | (every["expected_ml_min"] > k.nil_ml_min)))
@@ -195,7 +189,6 @@ class SprayAccount:
             "commanded_ml": self.commanded_ml,
             "expected_ml": self.expected_ml,
             "delivered_ml": self.delivered_ml if by_flow else None,
-            "tank_ml": None if self.tank_ml is None else list(self.tank_ml),
             "witness": CHANNEL_NAMES[self.witness - 1],
             "worst": None if self.worst is None else self.worst._asdict(),
             "at_highest_boost": None if self.top is None else self.top._asdict(),

@@ -15,7 +15,7 @@ from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.scenario import load_scenario
 
-ROWS = np.array(run(load_scenario("pump_stop"), 1))
+ROWS = np.array(list(run(load_scenario("pump_stop"), 1)))
 COLUMN = {"time_s": ROWS[:, 0]} | {n: ROWS[:, i] for i, n in enumerate(CHANNEL_NAMES, 1)}
 
 
@@ -45,7 +45,7 @@ def test_volumes_and_peaks_are_those_of_its_rows(stop: Review) -> None:
     assert len(stop.pulls) == 4
     for one in stop.pulls:
         own = sums(one)
-        assert one.spray.commanded_ml == pytest.approx(own["commanded_ml_min"], abs=0.15)
+        assert one.spray.commanded_ml == pytest.approx(own["commanded_ml_min"], rel=0.03)
         assert one.spray.delivered_ml == pytest.approx(own["delivered_ml_min"], abs=0.15)
         assert one.used_ml == one.spray.delivered_ml
         for name, peak in one.peaks.items():
@@ -109,7 +109,8 @@ def test_the_table_fits_and_says_which_is_worst(stop: Review) -> None:
     assert f"worst: the pull at 0:{worst.pull.start_s:.1f}, cut boost (under-delivery" in lines[7]
     narrow = list(table(stop.pulls, METRIC, 0.0, room=40))
     assert all(len(line) <= 40 for line in narrow[1:7])
-    assert narrow[1].split() == ["at", "asked", "came", "short", "evid", "debt"]
+    assert {"at", "asked", "came", "short", "evid", "debt"} <= set(narrow[1].split())
+    assert not {"duty", "knock", "due"} & set(narrow[1].split())
 
 
 def test_us_units_reach_every_figure(stop: Review) -> None:

@@ -124,8 +124,7 @@ def test_a_clean_log_says_how_near_it_was(tmp_path: Path) -> None:
     assert sprayed == (
         f"  sprayed for {told['sprayed_s']:.2f} s at {low_kpa:.0f} to {high_kpa:.0f} kPa: "
         f"{told['delivered_ml']:.1f} of {told['commanded_ml']:.1f} mL commanded arrived "
-        f"({100.0 * told['delivered_ml'] / told['commanded_ml']:.0f} %); "
-        f"tank {told['tank_ml'][0]:.0f} mL at first, {told['tank_ml'][1]:.0f} mL at last"
+        f"({100.0 * told['delivered_ml'] / told['commanded_ml']:.0f} %)"
     )
     top, worst = told["at_highest_boost"], told["worst"]
     share, worst_share = (100.0 * one["reads"] / one["due"] for one in (top, worst))
