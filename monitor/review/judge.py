@@ -214,7 +214,7 @@ class Judge:
             return None, *self._guard.run_changes(rows, _EVERY_AT)
         compiled = self._compiled
         if compiled is None:
-            compiled = self.rows >= ROWS_WORTH_COMPILING
+            compiled = worth_compiling(self.rows)
         decisions = run_rows(self._guard, rows, compiled=compiled)
         changed_at = np.flatnonzero(Decision.named(decisions)["changed"])
         columns = [decisions[:, at] for at in _EVERY_AT]

@@ -1,6 +1,7 @@
 """From a row of numbers to a sample: the rig's columns, the rig's units."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from math import inf, nan
@@ -56,10 +57,28 @@ def names_wanted(rig_file: RigFile) -> frozenset[str]:
 
 def numbered(names: Sequence[str]) -> list[str]:
     """Return how a rig names each of a header's columns: ``Flow#2`` is the second called Flow."""
-    return [
-        f"{name}#{names[: index + 1].count(name)}" if names.count(name) > 1 else name
-        for index, name in enumerate(names)
-    ]
+    counts, so_far = Counter(names), Counter[str]()
+    found = []
+    for name in names:
+        so_far[name] += 1
+        found.append(f"{name}#{so_far[name]}" if counts[name] > 1 else name)
+    return found
+
+
+def place_of(names: Sequence[str], wanted: str) -> int:
+    """Return where a header has the column that a rig means; -1 where it hasn't, or has it twice.
+
+    Args:
+        names: The header's fields, blanks around them taken off.
+        wanted: As the rig has it: ``Flow``, or ``Flow#2`` for the second of that name.
+    """
+    count = names.count(wanted)
+    if count == 1:
+        return names.index(wanted)
+    place = _PLACE.fullmatch(wanted)
+    if count or place is None or names.count(place[1]) < int(place[2]):
+        return -1
+    return [i for i, name in enumerate(names) if name == place[1]][int(place[2]) - 1]
 
 
 class Columns:
@@ -133,14 +152,9 @@ class Columns:
 
     @staticmethod
     def _find(names: list[str], wanted: str, where: str, role: str, needed: bool) -> int:
-        count = names.count(wanted)
-        if count == 1:
-            return names.index(wanted)
-        place = _PLACE.fullmatch(wanted)
-        if not count and place is not None and names.count(place[1]) >= int(place[2]):
-            return [i for i, name in enumerate(names) if name == place[1]][int(place[2]) - 1]
-        if count == 0 and not needed:
-            return -1
+        index, count = place_of(names, wanted), names.count(wanted)
+        if index >= 0 or (not count and not needed):
+            return index
         shown = ", ".join(clean(name, 24) for name in names[:12]) + (", ..." * (len(names) > 12))
         found = f"column twice: {clean(wanted)}" if count else f"columns {shown}"
         hint = f'; the first of them is "{clean(wanted)}#1"' if count else ""
