@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, RigOption
-from monitor.words.look import UnitsName
+from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,9 +34,7 @@ def trend(
     ] = (),
     plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
     as_json: JsonFlag = False,
-    units: Annotated[
-        UnitsName, Parameter(help="Of boost bands: metric, or us (psi). JSON is metric.")
-    ] = "metric",
+    units: UnitsOption = "metric",
 ) -> int:
     """Follow one car over many sessions: a pump that fades or a nozzle that clogs, before it trips.
 
@@ -49,20 +46,19 @@ def trend(
     own note, else the log's clock, else a date in the file's name; where one has none, the order
     given counts. Exit codes: 0 ran; 2 bad input, or a log could not be read (the others are).
     """
-    import json
     import sys
 
     from monitor.commands.coverage import processors
-    from monitor.commands.review import for_output
+    from monitor.commands.review import complain, say
     from monitor.pictures.write import ENDINGS
+    from monitor.review.in_processes import each
     from monitor.review.several import logs_in, names_of
     from monitor.trend.facts import as_json as plain
     from monitor.trend.gathered import gathered
-    from monitor.trend.reading import Reader, read_all, worth_compiling
+    from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading
     from monitor.trend.words import in_words
-    from monitor.words.units import ALL_UNITS
-    from simulator.compiled_mark import RUN_ALL, is_on_disk
-    from simulator.strict import BadInput, called, clean, ending_of, refuse_taken
+    from monitor.words.look import Look
+    from simulator.strict import BadInput, called, ending_of, refuse_taken
     from simulator.trend.sessions import band_edges_kpa
 
     if not logs:
@@ -70,41 +66,36 @@ def trend(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
-    shown = next(one for one in ALL_UNITS if one.name == units)
+    shown = Look(units).figures
     paths = logs_in(logs)
     rig_file = _rig_of(paths, rig)
     edges_kpa = band_edges_kpa(rig_file.rig, 1.0 / shown.factor("kPa"))
-    compiled, jobs = worth_compiling(paths, processors())
-    if compiled and not is_on_disk(RUN_ALL):
-        sys.stderr.write(
-            "the decision code is compiled first, once on this machine: about a minute\n"
-        )
-    told = sys.stderr.isatty()
-
-    def progress(done: int) -> None:
-        end = "\r" + " " * 40 + "\r" if done == len(paths) else ""
-        sys.stderr.write(f"\r{done} of {len(paths)} logs read{end}")
-        sys.stderr.flush()
-
-    reader = Reader(rig_file, compiled, edges_kpa, own_car=rig is None)
-    read = read_all(reader, paths, jobs, progress if told else None)
+    reader = Reader(rig_file, edges_kpa, own_car=rig is None)
+    read: list[Reading] = []
+    for one in each(reader.read, paths, processors(), BYTES_WORTH_IT):
+        read.append(Reading(refused=str(one)) if isinstance(one, BadInput) else one)
+        _tell(len(read), len(paths))
     found = gathered(
         rig_file, edges_kpa, list(zip(paths, names_of(paths), read, strict=True)), serviced
     )
     for why in found.refused.values():
-        sys.stderr.write(clean(f"flowdebt: {why}", 1000) + "\n")
-    if as_json:
-        sys.stdout.write(json.dumps(plain(found), allow_nan=False) + "\n")
-    else:
-        for line in in_words(found, shown):
-            sys.stdout.write(for_output(line) + "\n")
-    sys.stdout.flush()
+        complain(why)
+    say(in_words(found, shown), lambda: plain(found), as_json=as_json)
     if plot is not None and found.season is not None:
         from monitor.trend.picture import save_trend
 
         save_trend(found, plot, shown)
         sys.stderr.write(f"drew {called(plot)}\n")
     return 2 if found.refused else 0
+
+
+def _tell(done: int, of: int) -> None:
+    """Tell a terminal how far the reading is, on one line that is written over."""
+    import sys
+
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r{done} of {of} logs read" + ("\r" + " " * 40 + "\r") * (done == of))
+        sys.stderr.flush()
 
 
 def _rig_of(paths: "Sequence[Path]", rig: str | None) -> "RigFile":

@@ -5,8 +5,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Final
 
 from monitor.proof.asked import ADVISES, asked, basis, calm_asked
-from monitor.proof.words import QUANTILES, calm_told, ms, run_told, verdict_told
-from simulator.proof.proportions import quantile
+from monitor.proof.words import QUANTILES, calm_told, row_told, run_told, verdict_told
 from simulator.proof.results import Proof
 from simulator.strict import clean
 
@@ -72,11 +71,7 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
 
 def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:
     for number, row in enumerate(proof.rows, 1):
-        delays = row.delays_s
-        times = [ms(quantile(delays, share)) if delays else "" for _, share in QUANTILES]
-        counts = f"{row.passed} of {len(delays)}"
-        least = f"{100.0 * row.least:z.1f} %"
-        yield str(number), row.requirement.name, row.verdict.value, counts, least, *times
+        yield str(number), row.requirement.name, row.verdict.value, *row_told(row)
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:

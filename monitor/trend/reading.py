@@ -1,10 +1,7 @@
 """One log, read once, into what a trend wants of it: in bounded memory, on whatever core."""
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Sequence
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -21,21 +18,19 @@ from rules.step.constants import Constants
 from rules.step.from_rig import witness_column
 from rules.step.hydraulics import full_flow_ml_min, line_due_kpa
 from rules.step.line import LEAST_COMMAND
-from simulator.compiled_mark import RUN_ALL, is_on_disk
 from simulator.identify import Series
 from simulator.identify.flow import fit_flow
 from simulator.identify.flow_numbers import flow_numbers
 from simulator.identify.intervals import doubt_of
 from simulator.identify.line_pressure import fit_line, line_numbers, line_parts
 from simulator.identify.spraying import spraying
-from simulator.proof.proving import end_silently
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 from simulator.trend.sessions import Session, by_band, measured
 
 MOST_ROWS: Final = 400_000  # that delay and lag are told from: an hour at 100 rows a second
 MOST_STRETCHES: Final = 100_000  # fourteen hours of steady spray
-BYTES_WORTH_COMPILING: Final = 8_000_000
+BYTES_WORTH_IT: Final = 6_000_000  # of all logs: below, starting processes takes as long
 NO_SPRAY: Final = "found no spray asked for in rows that could be judged, expected some"
 
 
@@ -61,13 +56,11 @@ class Reader:
 
     Attributes:
         rig_file: All are judged by it.
-        compiled: By compiled code, or row by row.
         edges_kpa: Of boost bands, as ``band_edges_kpa`` gives them.
         own_car: Refuse a session of another car: one recorded with a rig of another name.
     """
 
     rig_file: RigFile
-    compiled: bool
     edges_kpa: tuple[float, ...]
     own_car: bool = False
 
@@ -91,8 +84,7 @@ class Reader:
             None,
             follows=False,
             compares=False,
-            compiled=self.compiled,
-            all_rows=ROWS_LOOKED_AT if self.compiled else float("inf"),
+            all_rows=ROWS_LOOKED_AT,
         )
         account = SprayAccount(kept=[])
         rows: list[Any] = []
@@ -173,60 +165,3 @@ def timing_of(series: Sequence[Series], rig: Rig) -> tuple[float | None, float |
     told = [numbers.get(name) for name in names]
     delay_s, lag_s = (None if one is None or one.low is None else one.value for one in told)
     return delay_s, lag_s
-
-
-def worth_compiling(paths: Sequence[Path], cores: int) -> tuple[bool, int]:
-    """Return whether compiled code reads these logs sooner, and how many processes do."""
-    sizes = [_bytes(path) for path in paths]
-    worth = sum(sizes) > BYTES_WORTH_COMPILING
-    jobs = min(cores, len(paths)) if worth else 1
-    return worth or is_on_disk(RUN_ALL), jobs
-
-
-def _bytes(path: Path) -> int:
-    files = path.iterdir() if path.is_dir() else [path]
-    try:
-        return sum(file.stat().st_size for file in files)
-    except OSError:
-        return 0  # what can't be read is told when it is read
-
-
-def read_all(
-    reader: Reader, paths: Sequence[Path], jobs: int, progress: Callable[[int], None] | None
-) -> list[Reading]:
-    """Read logs, in their order.
-
-    Args:
-        reader: By what.
-        paths: Which.
-        jobs: Processes; 1 reads here.
-        progress: Told after each how many are read.
-
-    Raises:
-        BadInput: A process was killed.
-    """
-    read: list[Reading] = []
-    tell = progress if progress is not None else _say_nothing
-    # What isn't compiled yet is compiled once, here, and then found by all.
-    here = paths if jobs <= 1 else paths[: 0 if is_on_disk(RUN_ALL) or not reader.compiled else 1]
-    for path in here:
-        read.append(reader.read(path))
-        tell(len(read))
-    if len(read) == len(paths):
-        return read
-    pool = ProcessPoolExecutor(jobs, mp_context=get_context("spawn"), initializer=end_silently)
-    try:
-        for one in pool.map(reader.read, paths[len(read) :]):
-            read.append(one)
-            tell(len(read))
-    except BrokenProcessPool:
-        raise BadInput(
-            "trend: found a process that reads logs killed, expected it to end (too little memory?)"
-        ) from None
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-    return read
-
-
-def _say_nothing(done: int) -> None:
-    """Tell nobody."""

@@ -64,7 +64,7 @@ def drive(job: tuple[Year, int]) -> Reading:
     with tempfile.TemporaryDirectory() as folder:
         log = Path(folder) / "week.parquet"
         drive_week(rig_file.rig, week, faults, log, year.seed)
-        return Reader(rig_file, compiled=True, edges_kpa=band_edges_kpa(rig_file.rig)).read(log)
+        return Reader(rig_file, band_edges_kpa(rig_file.rig)).read(log)
 
 
 def years_driven(years: Sequence[Year]) -> list[list[Reading]]:

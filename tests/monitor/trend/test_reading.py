@@ -11,7 +11,7 @@ from simulator.trend.sessions import Session, band_edges_kpa
 from tests.kit.seasons import SEASON_RIG, log_text
 
 EDGES = band_edges_kpa(SEASON_RIG.rig)
-READER = Reader(SEASON_RIG, compiled=False, edges_kpa=EDGES)
+READER = Reader(SEASON_RIG, EDGES)
 
 
 def session_of(folder: Path, **of: float) -> tuple[Session, Action]:
