@@ -35,6 +35,7 @@ VERBS = (
         "coverage",
         "prove",
         "mix",
+        "plan",
     ),
 )
 
@@ -352,6 +353,7 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }
 
