@@ -32,6 +32,7 @@ _VERBS = {
     "replay": "Step through a recorded drive on the dashboard; ask what would have been.",
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
+    "channels": "List a log's columns: range, unit, rate, and what the rig maps.",
     "draft": "Draft a rig for a car from its logs and a few answers.",
     "fit": "Fit a rig to its car's healthy logs: its numbers, how sure, from what.",
     "check": "Check a rig file and print what follows from it.",

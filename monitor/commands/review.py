@@ -74,11 +74,11 @@ def review(
             result: Review | Tried
             if trials is not None:
                 result = trials.of(path, name)
-                _say(result.in_words(), result.as_json, as_json=as_json)
+                say(result.in_words(), result.as_json, as_json=as_json)
             else:
                 result = read_back(path, rig)
                 result.source = name
-                _say(in_words(result), result.as_json, as_json=as_json)
+                say(in_words(result), result.as_json, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
             if fail_on is not None and result.worst >= Action[fail_on.upper()]:
@@ -90,17 +90,17 @@ def review(
         except BadInput as error:
             refused[name] = str(error)
             code = 2
-            _complain(str(error))
+            complain(str(error))
     if trials is not None and not (as_json and len(paths) == 1):
         lines = trials.in_words(of=len(paths))
-        _say(lines, lambda: trials.as_json(refused), as_json=as_json)
+        say(lines, lambda: trials.as_json(refused), as_json=as_json)
     elif trials is None and len(paths) > 1:
         lines = iter([ranked_in_words(reviews, of=len(paths))])
-        _say(lines, lambda: ranked_as_json(reviews, refused), as_json=as_json)
+        say(lines, lambda: ranked_as_json(reviews, refused), as_json=as_json)
     return code
 
 
-def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
+def say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
     """Write lines, or with --json facts as a line."""
     import json
     import sys
@@ -112,7 +112,7 @@ def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: 
     sys.stdout.flush()
 
 
-def _complain(why: str) -> None:
+def complain(why: str) -> None:
     """Tell of a log that could not be read, or judged: the others are read all the same."""
     import sys
 

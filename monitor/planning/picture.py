@@ -104,8 +104,8 @@ def _flow(axis: "Axes", plan: Plan, units: Units) -> None:
     low, high = (units.value(one, "mL/min") for one in plan.needed_ml_min)
     axis.axhspan(low, min(high, top), color=_BAND, lw=0.0, zorder=0.1)
     axis.text(
-        0.03, 0.97, f"shaded: 10 to 35 % of the petrol by mass\n(common practice), {low:z.3g} to "
-        f"{high:z.3g}", transform=axis.transAxes, va="top", fontsize=7.5,
+        0.03, 0.97, "shaded: 10 to 35 % of the petrol by mass\n(common practice), "
+        f"{_span(plan.needed_ml_min, 'mL/min', units)}", transform=axis.transAxes, va="top", fontsize=7.5,
     )  # fmt: skip
     for volts, style, over in zip(SUPPLY_V, _STYLES, plan.over_boost, strict=True):
         axis.plot(
@@ -198,6 +198,7 @@ def _tank(axis: "Axes", plan: Plan, units: Units) -> None:
             f"{one.minutes:z.0f} min{way}", va="center", fontsize=7.5,
         )  # fmt: skip
     axis.set_xscale("log")
+    axis.xaxis.set_major_formatter("{x:z.0f}")
     axis.set_xlim(left, plan.lasts[-1].minutes * 1.5)
     axis.set_yticks([])
     tank = units.told(plan.rig.spray.tank_ml, "mL", 0)

@@ -43,6 +43,12 @@ def plan_sheet(plan: Plan, to_do: Sequence[str] = ()) -> Sheet:
 
 
 def _short(plan: Plan, to_do: Sequence[str]) -> Iterator[Note]:
+    if to_do:
+        yield Note(
+            f"still TO DO in the rig, so no better than a guess here: {', '.join(to_do)}",
+            by.RIG,
+            "!",
+        )
     least, most = plan.needed_ml_min
     flow = plan.at[0].flow_ml_min
     rich = plan.petrol_pct[1] > PRACTICE_PCT[1]
@@ -99,9 +105,6 @@ def _short(plan: Plan, to_do: Sequence[str]) -> Iterator[Note]:
     yield Note(
         f"the tank lasts {plan.lasts[0].minutes:z.0f} min of full spray without a break", by.TANK
     )
-    if to_do:
-        shown = ", ".join(to_do[:6]) + (", ..." if len(to_do) > 6 else "")
-        yield Note(f"still TO DO in the rig, so no better than a guess here: {shown}", by.RIG, "!")
 
 
 def _assumed(plan: Plan) -> Iterator[Fact | Note]:

@@ -41,14 +41,16 @@ class CsvBlocks(LogBlocks):
             that is not one of numbers.
     """
 
-    def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
+    def __init__(
+        self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES, extra: bool = False
+    ) -> None:
         self._block_bytes = block_bytes
         self.layout: CsvLayout = read_layout(path, rig_file)
         names = self.layout.names
         # An exported session: the operator's hand stands last.
         ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
         self._names = [name_of(index) for index in range(len(names))]
-        super().__init__(path, names, rig_file, ticked)
+        super().__init__(path, names, rig_file, ticked, extra)
         time_index = self.columns.time_index
         told = self.columns.rig_file.time.unit == CLOCK
         self._has_clock = time_index >= 0 and (told or self.layout.is_clock(time_index))
