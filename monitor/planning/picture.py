@@ -105,7 +105,8 @@ def _flow(axis: "Axes", plan: Plan, units: Units) -> None:
     axis.axhspan(low, min(high, top), color=_BAND, lw=0.0, zorder=0.1)
     axis.text(
         0.03, 0.97, "shaded: 10 to 35 % of the petrol by mass\n(common practice), "
-        f"{_span(plan.needed_ml_min, 'mL/min', units)}", transform=axis.transAxes, va="top", fontsize=7.5,
+        f"{_span(plan.needed_ml_min, 'mL/min', units)}",
+        transform=axis.transAxes, va="top", fontsize=7.5,
     )  # fmt: skip
     for volts, style, over in zip(SUPPLY_V, _STYLES, plan.over_boost, strict=True):
         axis.plot(

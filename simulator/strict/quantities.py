@@ -18,7 +18,6 @@ UNITS: Final[dict[str, dict[str, str]]] = {
     },
     "volume": dict.fromkeys(("mL", "ml", "cc", "L", "l", "gal", "qt", "floz"), ""),  # US measures
     "mass": dict.fromkeys(("kg", "g", "lb", "oz"), ""),
-    "power": {"kW": "", "hp": "", "PS": "metric_horsepower"},
     "time": dict.fromkeys(("s", "ms", "us", "µs", "min", "h"), ""),
     "voltage": dict.fromkeys(("V", "mV"), ""),
     "percentage": {"%": "percent", "percent": "", "1": "dimensionless"},
@@ -199,7 +198,6 @@ DegC: Final = _of("temperature", "degC", "35 degC", -60.0, 1200.0)
 MlMin: Final = _of("flow", "mL/min", "550 mL/min", 0.0, 20000.0)
 Ml: Final = _of("volume", "mL", "800 mL", 0.0, 200000.0)
 Kg: Final = _of("mass", "kg", "4 kg", 0.0, 1.0e6)
-Kw: Final = _of("power", "kW", "180 kW", 0.0, 10_000.0)
 Seconds: Final = _of("time", "s", "80 ms", 0.0, 1.0e6)
 Volts: Final = _of("voltage", "V", "13.5 V", 0.0, 100.0)
 Percent: Final = _of("percentage", "%", "12 %", -100.0, 1000.0)
