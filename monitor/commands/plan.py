@@ -13,7 +13,10 @@ def plan(
     *,
     boost: Annotated[
         str | None,
-        Parameter(help='Boost to plan for, "150 kPa"; without it the highest the spray pays for.'),
+        Parameter(
+            allow_leading_hyphen=True,
+            help='Boost to plan for, "150 kPa"; without it the highest the spray pays for.',
+        ),
     ] = None,
     power: Annotated[
         str | None,
@@ -22,7 +25,7 @@ def plan(
             "rig's engine facts."
         ),
     ] = None,
-    ambient: Annotated[str, Parameter(help="Air outside.")] = "25 degC",
+    ambient: Annotated[str, Parameter(allow_leading_hyphen=True, help="Air outside.")] = "25 degC",
     charge: Annotated[
         str | None,
         Parameter(
@@ -53,7 +56,6 @@ def plan(
     from monitor.planning.plan import plan_sheet
     from monitor.planning.sheet import as_facts, as_markdown, in_lines
     from monitor.words.look import Look
-    from simulator.planning.delivery import most_boost_kpa
     from simulator.planning.plan import Asked, plan_of
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, DegC, Kpa, Kw, called, ending_of, new_file, refuse_taken
@@ -63,10 +65,8 @@ def plan(
             ending_of(path, *endings)
             refuse_taken(path)
     rig_file = load_rig(find_rig(rig))
-    most_kpa = min(most_boost_kpa(rig_file.rig), 400.0)
-    least_kpa = 25.0 - rig_file.rig.engine.ambient_kpa
     ranges = {
-        "--boost": (boost, Kpa.within(least_kpa, 0.99 * most_kpa, "150 kPa")),
+        "--boost": (boost, Kpa.within(None, None, "150 kPa")),
         "--power": (power, Kw.within(5.0, 5000.0)),
         "--ambient": (ambient, DegC.within(-20.0, 50.0, "25 degC")),
         "--charge": (charge, DegC.within(0.0, 150.0, "60 degC")),
@@ -79,7 +79,8 @@ def plan(
     try:
         planned = plan_of(rig_file.rig, asked)
     except ValueError as error:
-        raise BadInput(f"{called(rig_file.file_name)}: found {error}, expected some") from None
+        whence = f"{called(rig_file.file_name)}: paid.boost" if boost is None else "--boost"
+        raise BadInput(f"{whence}: found {error}") from None
     sheet = plan_sheet(planned, most_dangerous_first(left_to_do(rig_file.text)))
     look = Look(units=units).figures
     if report is not None:

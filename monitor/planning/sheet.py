@@ -2,11 +2,11 @@
 
 import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.proof.markdown import literal
+from monitor.words.markdown import literal, table
 from monitor.words.units import METRIC, Units
 from simulator.strict import clean
 
@@ -206,16 +206,10 @@ def as_markdown(sheet: Sheet, units: Units = METRIC) -> str:
             else:
                 heads, rows = _cells(part, units)
                 lines += ["", f"{literal(part.title)}{behind}", ""]
-                lines += [_row(line) for line in (heads, ["---"] * len(heads), *rows)]
-                lines.append("")
+                lines += table([literal(head) for head in heads], rows)
     lines += ["", "## Sources", ""]
     lines += [f"{number}. {literal(source)}" for source, number in numbers.items()]
     return re.sub("\n{3,}", "\n\n", "\n".join(lines)) + "\n"
-
-
-def _row(cells: Sequence[str]) -> str:
-    shown = [cell if cell == "---" else literal(cell) for cell in cells]
-    return f"| {' | '.join(shown)} |"
 
 
 def as_facts(sheet: Sheet) -> dict[str, Any]:

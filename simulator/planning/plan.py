@@ -19,7 +19,7 @@ from simulator.planning.cooling import (
     intake_drop_k,
     octane_band,
 )
-from simulator.planning.delivery import SUPPLY_V, Delivered, delivered, rating_for
+from simulator.planning.delivery import SUPPLY_V, Delivered, delivered, most_boost_kpa, rating_for
 from simulator.planning.needs import (
     AsFuel,
     Burned,
@@ -33,6 +33,8 @@ from simulator.planning.needs import (
 
 AMBIENT_C: Final = 25.0
 VACUUM_KPA: Final = 70.0  # behind a shut throttle on the overrun; common practice, no source
+LEAST_KPA: Final = 25.0  # absolute
+MOST_BOOST_KPA: Final = 400.0
 _SPEEDS: Final = 12
 _BOOSTS: Final = 5
 _CURVE: Final = 40
@@ -162,6 +164,14 @@ class Plan:
         return min(shares), max(shares)
 
 
+def boosts_kpa(rig: Rig) -> tuple[float, float]:
+    """Return from which to which boost a rig can be planned for, kPa gauge.
+
+    A tenth of what stops the pump is kept from it; the formulas hold up to 400 kPa.
+    """
+    return LEAST_KPA - rig.engine.ambient_kpa, min(0.9 * most_boost_kpa(rig), MOST_BOOST_KPA)
+
+
 def plan_of(rig: Rig, asked: Asked) -> Plan:
     """Return a plan.
 
@@ -170,12 +180,13 @@ def plan_of(rig: Rig, asked: Asked) -> Plan:
         asked: What it doesn't say.
 
     Raises:
-        ValueError: At that boost nothing can be sprayed, or there is no manifold pressure.
+        ValueError: That boost is out of ``boosts_kpa``.
     """
     boost_kpa = rig.paid.boost_kpa[-1] if asked.boost_kpa is None else asked.boost_kpa
+    least_kpa, most_kpa = boosts_kpa(rig)
+    if not least_kpa <= boost_kpa <= most_kpa:
+        raise ValueError(f"{boost_kpa:zg} kPa, expected {least_kpa:z.0f} to {most_kpa:z.0f} kPa")
     at = tuple(delivered(rig, boost_kpa, volts) for volts in SUPPLY_V)
-    if at[0].flow_ml_min <= 0.0 or boost_kpa <= 20.0 - rig.engine.ambient_kpa:
-        raise ValueError(f"no spray at {boost_kpa} kPa")
     k = constants_of(rig)
     redline_rpm = rig.engine.redline_rpm
     by_rig = petrol_kg_s(rig, boost_kpa, redline_rpm)

@@ -15,6 +15,7 @@ from monitor.planning.sheet import Fact, Note, Table, in_lines
 from monitor.words.units import METRIC, US, Units
 from rules.facts import Rig
 from simulator.planning.plan import Asked, plan_of
+from simulator.rig.mix import density_kg_m3, mass_pct
 from tests.kit.planning import RIGS, rig_of
 
 METRIC_UNITS = re.compile(r"\d (kPa|°C|K|mL/min|mL|km|kW|kg)\b")
@@ -89,6 +90,34 @@ def test_what_does_not_fit_is_said() -> None:
     assert "times the petrol that the rig's" in " ".join(text.split())
 
 
+def test_what_harms_is_said_with_its_figures() -> None:
+    """60 to 250 mL have killed (National Academies); 200 and 6000 ppm (NIOSH); 6 to 36 % burn.
+
+    NFPA 497 and IEC 60079-20-1, which have 9 to 12 degC for pure methanol's flash point as well.
+    """
+    sheet = plan_sheet(plan_of(rig_of("brindle"), Asked()))
+    said = " ".join(" ".join(in_lines(sheet)).split())
+    for figure in ("60 mL can kill", "60 to 250 mL", "200 ppm", "6000 ppm", "6 to 36 %", "9 to 12"):
+        assert figure in said
+
+
+@pytest.mark.parametrize("poured", [0.0, 100.0])
+def test_water_alone_and_methanol_alone(poured: float) -> None:
+    """Either end is planned for, too, and drawn."""
+    brindle = rig_of("brindle")
+    spray = replace(
+        brindle.spray,
+        methanol_mass_pct=mass_pct(poured),
+        fluid_kg_m3=density_kg_m3(mass_pct(poured)),
+    )
+    plan = plan_of(replace(brindle, name="a $ [b]", spray=spray), Asked())
+    leans = plan.speeds[0].fuel.lambda_without - plan.speeds[0].fuel.lambda_with
+    assert (leans > 0.0) is (poured > 0.0)
+    lines = in_lines(plan_sheet(plan))
+    assert max(map(len, lines)) <= 80
+    assert rendered(lambda: draw(plan, METRIC), "png").startswith(b"\x89PNG")
+
+
 def test_report_and_picture_are_written_once(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -125,8 +154,8 @@ def test_the_page_says_what_to_look_at(name: str) -> None:
     ("line", "expected"),
     [
         ("nemo", 'found rig "nemo"'),
-        ("brindle;--boost;9 bar", "--boost: found"),
-        ("brindle;--boost;965 kPa", "--boost: found"),
+        ("brindle;--boost;-0.9 bar", "--boost: found -90 kPa, expected -76 to 400 kPa"),
+        ("brindle;--boost;965 kPa", "--boost: found 965 kPa, expected -76 to 400 kPa"),
         ("brindle;--boost;fast", "pressure unit"),
         ("brindle;--power;200 Nm", "power unit"),
         ("brindle;--power;0 kW", "expected 5 to 5000 kW"),

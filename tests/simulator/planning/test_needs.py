@@ -6,6 +6,7 @@ from hypothesis import strategies as some
 
 from rules.petrol import petrol_kg_s
 from simulator.planning.needs import (
+    PETROL_AIR,
     as_fuel,
     burned_at,
     fluid_kg_s,
@@ -13,6 +14,7 @@ from simulator.planning.needs import (
     petrol_for,
     power_kw,
 )
+from simulator.plant.mixture import stoichiometric_air
 from tests.kit.planning import rig_of
 
 FLOW = some.floats(1e-3, 1.0)
@@ -31,6 +33,15 @@ def test_methanol_as_a_fuel() -> None:
     assert fuel.petrol_for_air == pytest.approx(1.5 * 0.44034, abs=1e-5)
     by_heat = fuel.heat_share / (1.0 - fuel.heat_share) * 16.0 / 1.5
     assert by_heat == pytest.approx(0.4582, rel=0.01)
+
+
+def test_petrol_with_ethanol_takes_less_air() -> None:
+    """E10 by volume is 10.533 % ethanol by mass: 14.10 from 14.7 and 9.004 (ratios mix by mass).
+
+    What a plan says of E10 beside the convention of 14.7.
+    """
+    e10 = 0.10533 * stoichiometric_air(2.0, 6.0, 1.0) + (1.0 - 0.10533) * PETROL_AIR
+    assert e10 == pytest.approx(14.1, abs=0.02)
 
 
 def test_common_practice_by_hand() -> None:

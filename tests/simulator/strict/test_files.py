@@ -124,7 +124,7 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """Run a command on something that is no file; return the one line it told."""
     ending = next(
-        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png") if "{it}" + e in line), ""
+        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png", ".md") if "{it}" + e in line), ""
     )
     KINDS[kind](Path(f"it{ending}"))
     assert flowdebt(line.format(it="it", session=session.name).split()) == 2
