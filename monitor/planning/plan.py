@@ -8,10 +8,10 @@ from monitor.planning.mixing import limits
 from monitor.planning.placing import cautions, placing
 from monitor.planning.sheet import Column, Fact, Note, Section, Sheet, Table
 from rules.step.arithmetic import interpolate
-from simulator.planning.cooling import HUMIDITY_KG_KG, boost_worth_kpa
+from simulator.planning.cooling import boost_worth_kpa
 from simulator.planning.delivery import SUPPLY_V, hole_mm, ignoring_boost_pct, rating_ml_min
 from simulator.planning.mixing import poured_pct
-from simulator.planning.plan import Plan
+from simulator.planning.plan import AMBIENT_C, Plan
 from simulator.rig.petrol_share import PRACTICE_PCT
 
 SPARE: Final = 1.1  # a pump should give so much more than the nozzles take; common practice
@@ -114,7 +114,11 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
         by.RIG if asked.boost_kpa is None else by.ASKED,
         "the highest its spray pays for (--boost for another)" if asked.boost_kpa is None else "",
     )  # fmt: skip
-    yield Fact("ambient_c", "air outside", asked.ambient_c, "°C", 0, by.PRACTICE, "--ambient")
+    usual = asked.ambient_c == AMBIENT_C
+    yield Fact(
+        "ambient_c", "air outside", asked.ambient_c, "°C", 0,
+        by.PRACTICE if usual else by.ASKED, "assumed (--ambient)" if usual else "",
+    )  # fmt: skip
     whence = {
         "asked": (by.ASKED, ""),
         "rig": (by.RIG, "[charge_sensor] rise_k above the air outside (--charge: as logged)"),
@@ -122,9 +126,17 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
     }
     source, remark = whence[plan.charge_from]
     yield Fact("charge_c", "charge before the spray", plan.air.dry_c, "°C", 0, source, remark)
-    grams = 1e3 * HUMIDITY_KG_KG
-    yield Fact("humidity_g_kg", "moisture", grams, "g/kg of air", 0, by.PRACTICE, "a mild day")
-    yield Fact("liquid_c", "liquid", plan.air.liquid_c, "°C", 0, by.PRACTICE)
+    grams = 1e3 * plan.air.humidity_kg_kg
+    yield Fact(
+        "humidity_g_kg",
+        "moisture",
+        grams,
+        "g/kg of air",
+        1,
+        by.PRACTICE,
+        "a mild day's, or all that cold air holds",
+    )
+    yield Fact("liquid_c", "liquid", plan.air.liquid_c, "°C", 0, by.PRACTICE, "as the air")
     last = plan.speeds[-1].burned
     told = "by the rig's displacement, volumetric efficiency and redline (--power if you know it)"
     yield Fact(

@@ -11,9 +11,9 @@ from rules.facts import Charger, Rig
 from simulator.plant.air import ZERO_C_K, compressor_outlet_k, intercooler_outlet_k
 from simulator.plant.charging import UNCOOLED_K
 from simulator.plant.evaporation import charge_after, in_cylinder_drop_k
+from simulator.plant.mixture import AIR_G_MOL, WATER_G_MOL, water_vapour_kpa
 
 HUMIDITY_KG_KG: Final = 0.006  # vapour in the air outside, a mild day; common practice, no source
-LIQUID_C: Final = 25.0
 EVAPORATES: Final = (0.3, 1.0)  # by the inlet valve; common practice, no source
 IN_CYLINDER: Final = (0.5, 0.8)  # of the rest, in gas and not off metal; common practice, no source
 EFFICIENCY: Final = {  # isentropic; common practice, no source
@@ -48,6 +48,19 @@ def assumed_charge_c(rig: Rig, boost_kpa: float, ambient_c: float) -> float:
     return intercooler_outlet_k(hot_k, inlet_k, COOLER) - ZERO_C_K
 
 
+def assumed_humidity_kg_kg(rig: Rig, ambient_c: float) -> float:
+    """Return the vapour in the air outside: a mild day's, or no more than cold air holds.
+
+    Args:
+        rig: The rig.
+        ambient_c: Air outside, degC, -20 to 50.
+
+    Source: ``HUMIDITY_KG_KG``; humidity ratio at saturation (ASHRAE Handbook Fundamentals, ch. 1).
+    """
+    kpa = water_vapour_kpa(ambient_c)
+    return min(HUMIDITY_KG_KG, WATER_G_MOL / AIR_G_MOL * kpa / (rig.engine.ambient_kpa - kpa))
+
+
 @dataclass(frozen=True, slots=True)
 class Air:
     """The dry charge and the liquid that is sprayed into it.
@@ -63,8 +76,8 @@ class Air:
     dry_c: float
     pressure_kpa: float
     methanol_share: float
-    humidity_kg_kg: float = HUMIDITY_KG_KG
-    liquid_c: float = LIQUID_C
+    humidity_kg_kg: float
+    liquid_c: float
 
     def after(self, kg_kg: float) -> tuple[float, float]:
         """Return where so much spray leaves the charge, and what of it evaporates.

@@ -16,6 +16,7 @@ from simulator.planning.cooling import (
     Air,
     all_drop_k,
     assumed_charge_c,
+    assumed_humidity_kg_kg,
     intake_drop_k,
     octane_band,
 )
@@ -198,7 +199,13 @@ def plan_of(rig: Rig, asked: Asked) -> Plan:
     )
     petrol = speeds[-1].burned.petrol_kg_s
     charge_c, charge_from = _charge(rig, asked, boost_kpa)
-    air = Air(charge_c, rig.engine.ambient_kpa + boost_kpa, 0.01 * rig.spray.methanol_mass_pct)
+    air = Air(
+        charge_c,
+        rig.engine.ambient_kpa + boost_kpa,
+        0.01 * rig.spray.methanol_mass_pct,
+        assumed_humidity_kg_kg(rig, asked.ambient_c),
+        asked.ambient_c,
+    )
     saturates, saturated_c = air.saturates_at()
     least, most = min(one.kg_kg for one in speeds), max(one.kg_kg for one in speeds)
     end = min(1.15 * max(most, saturates), 0.2)

@@ -9,6 +9,7 @@ from simulator.planning.cooling import (
     Air,
     all_drop_k,
     assumed_charge_c,
+    assumed_humidity_kg_kg,
     boost_worth_kpa,
     intake_drop_k,
     octane_band,
@@ -90,6 +91,15 @@ def test_a_charge_that_nobody_measured() -> None:
     assert assumed_charge_c(rig_of("quarrick"), -10.0, 25.0) == 50.0
 
 
+def test_cold_air_brings_less_vapour() -> None:
+    """A mild day's 6 g a kg; at 1 degC what psychrolib's saturated air holds."""
+    psychrolib.SetUnitSystem(psychrolib.SI)
+    rig = rig_of("brindle")
+    assert assumed_humidity_kg_kg(rig, 25.0) == 0.006
+    held = psychrolib.GetSatHumRatio(1.0, 1e3 * rig.engine.ambient_kpa)
+    assert assumed_humidity_kg_kg(rig, 1.0) == pytest.approx(held, rel=2e-3)
+
+
 def test_what_cooling_is_worth() -> None:
     """24.5 K, 10 g of water a kg of air: 3.5 octane numbers by Russ (SAE 960497), less on roads.
 
@@ -108,7 +118,7 @@ def test_more_spray_is_never_warmer(
     dry: float, kpa: float, methanol: float, one: float, other: float
 ) -> None:
     """More spray cools at least as far; no more evaporates than was sprayed."""
-    air = Air(dry, kpa, methanol)
+    air = Air(dry, kpa, methanol, 0.006, 25.0)
     less, more = sorted((one, other))
     warm, gone = air.after(less)
     assert air.after(more)[0] <= warm + 0.05
@@ -119,7 +129,7 @@ def test_more_spray_is_never_warmer(
 @given(CHARGE, some.floats(90.0, 250.0), SHARE)
 def test_boost_lets_the_air_take_less(dry: float, kpa: float, methanol: float) -> None:
     """At half as much pressure again the air takes less before it is saturated."""
-    thin, thick = Air(dry, kpa, methanol), Air(dry, 1.5 * kpa, methanol)
+    thin, thick = (Air(dry, part * kpa, methanol, 0.006, 25.0) for part in (1.0, 1.5))
     assert thick.saturates_at()[0] <= thin.saturates_at()[0] + 1e-6
 
 
@@ -128,7 +138,7 @@ def test_what_evaporates_later_cools_too(
     dry: float, methanol: float, kg_kg: float, one: float, other: float, later: float
 ) -> None:
     """In all it cools by no less than in the intake, and by no less where more evaporates."""
-    air = Air(dry, 250.0, methanol)
+    air = Air(dry, 250.0, methanol, 0.006, 25.0)
     less, more = sorted((one, other))
     assert all_drop_k(air, kg_kg, less, later) >= intake_drop_k(air, kg_kg, less) - 1e-9
     assert intake_drop_k(air, kg_kg, more) >= intake_drop_k(air, kg_kg, less) - 0.05
