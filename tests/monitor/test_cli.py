@@ -36,6 +36,7 @@ VERBS = (
         "coverage",
         "prove",
         "mix",
+        "plan",
     ),
 )
 
@@ -355,6 +356,7 @@ OPTIONS = {
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
     "trend": "--rig --serviced --plot --json --units",
+    "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }
 
