@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.proof.markdown import literal
+from monitor.words.markdown import literal
 from monitor.words.units import METRIC, Units
 from simulator.strict import clean
 
