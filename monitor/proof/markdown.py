@@ -4,9 +4,8 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from monitor.proof.asked import ADVISES, asked, basis, calm_asked
-from monitor.proof.words import QUANTILES, calm_told, ms, run_told, verdict_told
+from monitor.proof.words import QUANTILES, calm_told, row_told, run_told, verdict_told
 from monitor.words.markdown import literal, table
-from simulator.proof.proportions import quantile
 from simulator.proof.results import Proof
 from simulator.strict import clean
 
@@ -70,8 +69,4 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
 
 def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:
     for number, row in enumerate(proof.rows, 1):
-        delays = row.delays_s
-        times = [ms(quantile(delays, share)) if delays else "" for _, share in QUANTILES]
-        counts = f"{row.passed} of {len(delays)}"
-        least = f"{100.0 * row.least:z.1f} %"
-        yield str(number), row.requirement.name, row.verdict.value, counts, least, *times
+        yield str(number), row.requirement.name, row.verdict.value, *row_told(row)

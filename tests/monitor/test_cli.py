@@ -36,6 +36,7 @@ VERBS = (
         "coverage",
         "prove",
         "mix",
+        "plan",
     ),
 )
 
@@ -354,6 +355,7 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }
 
