@@ -354,6 +354,8 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "compare": "--dry --spray --before --after --rig --gear --correct --ambient --barometer --humidity "
+    "--between --smooth --plot --json --units",
     "mix": "--by --strong --weak --labels --units --json",
 }
 
