@@ -8,8 +8,8 @@ import numpy as np
 
 from monitor.dyno.comparing import Comparison, Group, band_of, gear_words, mean_of
 from monitor.dyno.runs import BESIDE
-from monitor.screen.replay.go_to import clock_words
 from monitor.words.literal import figure
+from monitor.words.times import clock_words
 from monitor.words.units import Units
 from simulator.dyno.correction import NAMES, Correction
 from simulator.dyno.curves import Floats

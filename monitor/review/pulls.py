@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from rules.channels import CHANNEL_BY_NAME, LATE_S, NOT_SENT
+from rules.channels import LATE_S, NOT_SENT, TIME_BOUND_S
 from rules.facts import Rig, Vehicle
 from simulator.identify.spraying import latest
 
@@ -25,6 +25,7 @@ SHORTEST_S: Final = 1.0
 MOST_ROWS: Final = 200_000  # a longer one is told as several
 _BRIDGED_S: Final = 0.12  # a throttle that trembles; a shift takes longer
 _HOLE_S: Final = 0.6  # without a row, and it is another pull
+_EXTRA_AGE_S: Final = 1.0  # of what is no channel: a position comes as seldom
 _BOOST_NOISE_KPA: Final = 1.0
 _TURNING_RPM: Final = 1000.0  # more than idle, or the pedal is tried with the engine off
 # Two engine speeds so far apart in time, and the later so much lower: a shift, or a spinning wheel
@@ -108,7 +109,7 @@ class PullFinder:
         self.most_throttle_pct = -inf
         self._full_kpa = full_boost_kpa(rig)
         self._gears = _Gearbox(rig.vehicle)
-        self._ages_s = {channel.name: channel.max_age_s for channel in rig.channels}
+        self._terms = {channel.name: channel for channel in rig.channels}
         self._newest: dict[str, tuple[float, float]] = {}  # its time, and itself
         self._kept: dict[str, Floats] | None = None  # rows of a pull that may go on
         self._shift_s = 0.0  # what is added to times so that they never step back
@@ -124,6 +125,9 @@ class PullFinder:
                 ``NOT_SENT``: nothing known. Rows that came late are left out.
         """
         rows = {name: np.asarray(values, float) for name, values in columns.items()}
+        timed = np.abs(rows["time_s"]) < TIME_BOUND_S
+        if not timed.all():
+            rows = {name: values[timed] for name, values in rows.items()}
         if not len(rows["time_s"]):
             return []
         rows["_run_s"] = self._running(rows["time_s"])
@@ -131,9 +135,10 @@ class PullFinder:
             rows["_run_s"]
             >= np.maximum.accumulate(np.concatenate(([self._most_s], rows["_run_s"])))[1:]
         )
-        rows = {name: values[in_order] for name, values in rows.items()}
-        if not len(rows["_run_s"]):
-            return []
+        if not in_order.all():
+            rows = {name: values[in_order] for name, values in rows.items()}
+            if not len(rows["_run_s"]):
+                return []
         self._most_s = float(rows["_run_s"][-1])
         for name in _HELD:
             rows[name] = self._hold(name, rows)
@@ -168,8 +173,11 @@ class PullFinder:
         if values is None:
             return np.full(len(run_s), np.nan)
         values = np.where(values == NOT_SENT, np.nan, values)
-        # Columns that are no channels may come as seldom as a position: once a second.
-        age_s = self._ages_s.get(name, 1.0 if name not in CHANNEL_BY_NAME else inf)
+        age_s = _EXTRA_AGE_S
+        if name in self._terms:
+            terms = self._terms[name]
+            age_s = terms.max_age_s
+            values = np.where((values >= terms.low) & (values <= terms.high), values, np.nan)
         then_s, then = self._newest.get(name, (run_s[0], np.nan))
         held: Floats = latest(
             np.concatenate(([then], values)), np.concatenate(([then_s], run_s)), age_s
