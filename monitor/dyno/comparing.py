@@ -194,7 +194,7 @@ class _Sieve:
                 why = why_not(which, run)
                 if why:
                     reasons[which] = why
-                    self.left_out.append(LeftOut(run.log, run.start_s, run.end_s, why))
+                    self.left_out.append(LeftOut(run.log, run.start_s, run.end_s, run.from_s, why))
                 else:
                     kept.append(run)
             self.groups[which] = kept

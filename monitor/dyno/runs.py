@@ -60,8 +60,9 @@ class Run:
 
     Attributes:
         log: The log's name.
-        start_s: When it starts, seconds from the log's start.
-        end_s: When it ends, likewise.
+        start_s: When it starts, by the log's own time.
+        end_s: When it ends.
+        from_s: When the log starts.
         gear: Which, and how that is known.
         sweep: It, smoothed.
         torque_nm: At the crank, in step with ``sweep``, (n,), as measured.
@@ -76,6 +77,7 @@ class Run:
     log: str
     start_s: float
     end_s: float
+    from_s: float
     gear: Gear
     sweep: Sweep
     torque_nm: Floats
@@ -93,11 +95,12 @@ class Run:
 
 
 class LeftOut(NamedTuple):
-    """A run that isn't used."""
+    """A run that isn't used; times as ``Run`` has them."""
 
     log: str
     start_s: float
     end_s: float
+    from_s: float
     why: str
 
 
@@ -150,20 +153,18 @@ def runs_in(
     found: list[Run] = []
     left_out: list[LeftOut] = []
     for pull, smooth in read:
-        start_s, end_s = pull.start_s - from_s, pull.end_s - from_s
+        place = (name, pull.start_s, pull.end_s, from_s)
         if isinstance(smooth, str):
-            left_out.append(LeftOut(name, start_s, end_s, smooth))
+            left_out.append(LeftOut(*place, smooth))
             continue
         told = pull.gear if gear is None else Gear(gear, "as stated")
         torque = _torque(smooth, told, rig_file)
         if isinstance(torque, str):
-            left_out.append(LeftOut(name, start_s, end_s, torque))
+            left_out.append(LeftOut(*place, torque))
             continue
         found.append(
             Run(
-                log=name,
-                start_s=start_s,
-                end_s=end_s,
+                *place,
                 gear=told,
                 sweep=smooth.sweep,
                 torque_nm=torque[0],

@@ -9,7 +9,7 @@ import numpy as np
 from monitor.dyno.comparing import Comparison, Group, band_of, gear_words, mean_of
 from monitor.dyno.runs import BESIDE
 from monitor.words.literal import figure
-from monitor.words.times import clock_words
+from monitor.words.times import moment
 from monitor.words.units import Units
 from simulator.dyno.correction import NAMES, Correction
 from simulator.dyno.curves import Floats
@@ -91,7 +91,8 @@ def _span(values: tuple[float, ...], decimals: int) -> str:
 def _left_out(found: Comparison) -> Iterator[str]:
     for one in found.left_out[:_MOST_NAMED]:
         yield (
-            f"left out: {one.log} {clock_words(one.start_s)} to {clock_words(one.end_s)}: {one.why}"
+            f"left out: {one.log} {moment(one.start_s, one.from_s)} to "
+            f"{moment(one.end_s, one.from_s)}: {one.why}"
         )
     if len(found.left_out) > _MOST_NAMED:
         yield f"left out: and {len(found.left_out) - _MOST_NAMED} more (--json names all)"
