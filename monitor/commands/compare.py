@@ -15,17 +15,24 @@ if TYPE_CHECKING:
 Logs = tuple[Path, ...]
 
 
+def _several(told: str) -> Parameter:
+    return Parameter(help=told, consume_multiple=True, negative="", show_default=False)
+
+
 def compare(
     *,
-    dry: Annotated[Logs, Parameter(help="Logs of runs without spray.", consume_multiple=True)] = (),
-    spray: Annotated[Logs, Parameter(help="Logs of runs with it.", consume_multiple=True)] = (),
-    before: Annotated[
+    dry: Annotated[
         Logs,
-        Parameter(help="In place of --dry: logs before any other change.", consume_multiple=True),
+        _several(
+            "Logs of runs without spray, or folders of these; three or more, in one gear, on one "
+            "day, on a dyno or one stretch of a closed course."
+        ),
     ] = (),
-    after: Annotated[
-        Logs, Parameter(help="In place of --spray: those after it.", consume_multiple=True)
+    spray: Annotated[Logs, _several("Logs of runs with spray, driven alike.")] = (),
+    before: Annotated[
+        Logs, _several("In place of --dry: logs before any other change, with spray or without.")
     ] = (),
+    after: Annotated[Logs, _several("In place of --spray: logs after it.")] = (),
     rig: RigOption = None,
     gear: Annotated[
         int | None,
@@ -37,27 +44,27 @@ def compare(
     ] = "none",
     ambient: Annotated[
         tuple[str, ...],
-        Parameter(
-            help='Air outside where no log holds it, such as "18 degC"; of two, the first is of '
-            "--dry or --before.",
-            consume_multiple=True,
+        _several(
+            'Air outside where no log holds it, such as "18 degC"; of two, the first is '
+            "of --dry or --before."
         ),
     ] = (),
     barometer: Annotated[
         tuple[str, ...],
-        Parameter(
-            help='Likewise, absolute and not reduced to sea level: "99.2 kPa".',
-            consume_multiple=True,
-        ),
+        _several('Likewise, absolute and not reduced to sea level: "99.2 kPa".'),
     ] = (),
-    humidity: Annotated[
-        tuple[str, ...], Parameter(help='Likewise, relative: "45 %".', consume_multiple=True)
-    ] = (),
+    humidity: Annotated[tuple[str, ...], _several('Likewise, relative: "45 %".')] = (),
     between: Annotated[
         str | None,
         Parameter(help="Engine speeds between which power is averaged, such as 3000..6500."),
     ] = None,
-    smooth: Annotated[str, Parameter(help="Over how long each moment is smoothed.")] = "0.6 s",
+    smooth: Annotated[
+        str,
+        Parameter(
+            help="Over how long each moment is smoothed: longer leaves less noise, and follows "
+            "boost that comes up less closely."
+        ),
+    ] = "0.6 s",
     plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
