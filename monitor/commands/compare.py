@@ -175,7 +175,7 @@ def _span(text: str) -> tuple[float, float]:
     from simulator.strict import BadInput, Rpm, clean
 
     expected = "two engine speeds, such as 3000..6500"
-    low, dots, high = text.removesuffix("rpm").strip().partition("..")
+    low, dots, high = text.partition("..")
     try:
         ends = float(low), float(high)
     except ValueError:

@@ -183,12 +183,11 @@ def listing(path: Path, rig_file: RigFile | None = None) -> Listing:
             columns = Columns(names, rig_file, "this log", extra=True)
             rig_file = columns.rig_file
             check_units(names, [column.unit for column in table.columns], columns, "this log")
+            if (columns.time_index, rig_file.time.unit) != table.time[:2]:
+                table = open_table(path, rig_file.time, whole=True)
         except BadInput as error:
             refused = str(error)
-        time = rig_file.time
-        index = place_of(names, time.column)
-        if time.counts_rows or (index >= 0 and (index, time.unit) != table.time[:2]):
-            table = open_table(path, time, whole=True)
+        index = place_of(names, rig_file.time.column)
         if table.time.column == index:
             mapped[index] = ["time"]
         for channel, column in rig_file.columns.items():

@@ -124,7 +124,7 @@ def _table(found: Comparison, units: Units) -> Iterator[str]:
         told = "boost differs" if found.boost_differs[k] else _gain(found.power_gain[k], units)
         base = power[0][k] / units.factor("kW")
         yield (
-            f"{found.speed_rpm[k]:>6.0f}{counts:>6}"
+            f"{found.speed_rpm[k]:>z6.0f}{counts:>6}"
             + "".join(f"{figure(values[k], 0):>8}" for values in torque)
             + "".join(f"{figure(values[k], 1):>8}" for values in power)
             + f"{told:>26}{_share(found.power_gain[k], base):>8}"
@@ -136,12 +136,12 @@ def _gain(one: Gain, units: Units) -> str:
         return "--"
     f = units.factor("kW")
     if not isfinite(one.low):
-        return f"{f * one.value:+.1f} (not sure)"
-    return f"{f * one.value:+.1f} ({f * one.low:+.1f} to {f * one.high:+.1f})"
+        return f"{f * one.value:+z.1f} (not sure)"
+    return f"{f * one.value:+z.1f} ({f * one.low:+z.1f} to {f * one.high:+z.1f})"
 
 
 def _share(one: Gain, base: float) -> str:
-    return f"{_PCT * one.value / base:+.1f} %" if isfinite(one.value) else ""
+    return f"{_PCT * one.value / base:+z.1f} %" if isfinite(one.value) else ""
 
 
 def _means(found: Comparison, units: Units) -> Iterator[str]:
@@ -203,7 +203,7 @@ def _beside(found: Comparison, units: Units) -> Iterator[str]:
             _, metric, decimals = _BESIDE[channel]
             for values in means[channel]:
                 cells += f"{units.figure(float(values[k]), metric, decimals):>7}"
-        yield f"{found.speed_rpm[k]:>6.0f}{cells}"
+        yield f"{found.speed_rpm[k]:>z6.0f}{cells}"
 
 
 def as_json(found: Comparison, car: str) -> dict[str, Any]:

@@ -9,10 +9,9 @@ from typing import Final
 from monitor.pictures.page import STYLE, head, shown, table
 from monitor.proof.asked import ADVISES, asked, basis, calm_asked, fault_told
 from monitor.proof.plots import row_plot
-from monitor.proof.words import QUANTILES, calm_told, ms, run_told, verdict_told
+from monitor.proof.words import QUANTILES, calm_told, row_told, run_told, verdict_told
 from simulator.coverage.points import POINTS
 from simulator.proof.limits import AtLimit
-from simulator.proof.proportions import quantile
 from simulator.proof.results import Proof, RowResult, Verdict
 
 # Black on a hue of Okabe and Ito's: what it says stands in it as a word.
@@ -66,18 +65,8 @@ def _rows(proof: Proof) -> Iterator[str]:
     columns = ("", "requirement", "verdict", "passed", "share at least")
     rows = []
     for number, row in enumerate(proof.rows, 1):
-        delays = row.delays_s
-        times = [ms(quantile(delays, share)) if delays else "" for _, share in QUANTILES]
-        rows.append(
-            (
-                str(number),
-                f'<a href="#row-{number}">{shown(row.requirement.name)}</a>',
-                _badge(row.verdict),
-                f"{row.passed} of {len(delays)}",
-                f"{100.0 * row.least:z.1f} %",
-                *times,
-            )
-        )
+        link = f'<a href="#row-{number}">{shown(row.requirement.name)}</a>'
+        rows.append((str(number), link, _badge(row.verdict), *row_told(row)))
     yield from table((*columns, *(f"{name}, ms" for name, _ in QUANTILES)), iter(rows))
     yield (
         "<p>ms from the fault's onset to the action asked for, or, where none is, to the first "

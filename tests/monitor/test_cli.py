@@ -36,6 +36,7 @@ VERBS = (
         "coverage",
         "prove",
         "mix",
+        "plan",
     ),
 )
 
@@ -356,6 +357,7 @@ OPTIONS = {
     "--json --report --replay --new",
     "compare": "--dry --spray --before --after --rig --gear --correct --ambient --barometer "
     "--humidity --between --smooth --plot --json --units",
+    "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }
 

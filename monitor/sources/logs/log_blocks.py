@@ -57,6 +57,7 @@ class LogBlocks(ABC):
     _has_clock = False
     _clock: ClockTime | None = None
     _spread_remark = ""
+    _header_line = _first_line = 0  # of a text: of its names, and of its first row
     _names: Sequence[str]  # of the columns in the batches that are read
 
     def __init__(
@@ -66,7 +67,9 @@ class LogBlocks(ABC):
         self.statistics = SourceStatistics(connects=1)
         self.ticked = ticked
         rig_file = as_own(rig_file) if ticked else rig_file
-        self.columns = Columns(_of_the_log(names, ticked), rig_file, called(path), extra=extra)
+        self.columns = Columns(
+            _of_the_log(names, ticked), rig_file, self._at(self._header_line), extra=extra
+        )
         self.time_factor = self.columns.time_factor
         # What stands beside time and channels; older sessions lack the clock's pace.
         self._beside = [
@@ -82,8 +85,12 @@ class LogBlocks(ABC):
         statistics.rejected.clear()
         if self._has_clock:
             name = clean(self.columns.time_name, 24)
-            self._clock = ClockTime(f"{called(self.path)}: {name}")
+            self._clock = ClockTime(f"{self._at(self._first_line)}: {name}")
         return self._blocks() if self.ticked else spread(self._blocks(), self._tell)
+
+    def _at(self, line: int) -> str:
+        """Return how messages call the log, at a line of it where it has lines."""
+        return called(self.path) + (f":{line}" if line else "")
 
     def _tell(self, remark: str) -> None:
         self._spread_remark = remark

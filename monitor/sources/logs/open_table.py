@@ -111,8 +111,11 @@ class Table:
 class _Source(NamedTuple):
     """A file's header, its batches of columns in that order, and what to raise without any.
 
-    ``rejected`` counts rows passed over, as the batches come.
+    ``where`` is how messages call its rows; ``rejected`` counts rows passed over, as the batches
+    come.
     """
+
+    where: str
 
     names: Sequence[str]
     units: Sequence[str]
@@ -140,7 +143,7 @@ def open_table(path: Path, time: TimeMap | None = None, *, whole: bool = False) 
     source = _of_csv(path) if kind_of(path) is None else _of_arrow(path)
     names = source.names
     parts = [
-        ColumnParts(f"{called(path)}: {clean(name, 24)}", source.decimal_point) for name in names
+        ColumnParts(f"{source.where}: {clean(name, 24)}", source.decimal_point) for name in names
     ]
     batches = _readable(path, source.batches)
     rows, rest = _look(parts, batches)
@@ -167,7 +170,7 @@ def open_table(path: Path, time: TimeMap | None = None, *, whole: bool = False) 
         time_s = times.of_first(values[found.column], remarks.append)
         if not np.isfinite(time_s).any():
             name = clean(names[found.column], 24)
-            raise BadInput(f"{called(path)}: {name}: found no time in this column, expected some")
+            raise BadInput(f"{source.where}: {name}: found no time in this column, expected some")
     elif time is not None:
         time_s = time.period_s * np.arange(rows, dtype=float)
         times.count(time_s)
@@ -302,7 +305,8 @@ def _of_csv(path: Path) -> _Source:
     batches = csv_batches(path, layout, kinds, BLOCK_BYTES, skip)
     columns = (batch.columns for batch in batches)
     no_rows = layout.no_rows(path)
-    return _Source(layout.names, words, layout.decimal_point, columns, no_rows, rejected)
+    where = f"{called(path)}:{layout.lines_before_data + 1}"
+    return _Source(where, layout.names, words, layout.decimal_point, columns, no_rows, rejected)
 
 
 def _of_arrow(path: Path) -> _Source:
@@ -311,7 +315,7 @@ def _of_arrow(path: Path) -> _Source:
     batches = file.batches(range(len(names)))
     no_rows = BadInput(f"{called(path)}: found no rows, expected some")
     columns = (batch.columns for batch in batches)
-    return _Source(names, file.units, ".", columns, no_rows, Counter())
+    return _Source(called(path), names, file.units, ".", columns, no_rows, Counter())
 
 
 def _readable(path: Path, batches: Iterator[Sequence[pa.Array]]) -> Iterator[Sequence[pa.Array]]:

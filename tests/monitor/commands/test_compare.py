@@ -40,7 +40,7 @@ def test_a_tuner_compares_dry_runs_with_sprayed_ones(
 
 def test_json_is_one_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Of the whole comparison."""
-    assert flowdebt(["compare", *PAIR, "--json", "--between", "3500..5500rpm"]) == 0
+    assert flowdebt(["compare", *PAIR, "--json", "--between", "3500..5500"]) == 0
     (line,) = capsys.readouterr().out.splitlines()
     assert json.loads(line)["mean_power"]["between_rpm"] == [3500.0, 5500.0]
 

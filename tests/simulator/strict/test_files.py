@@ -62,6 +62,7 @@ READS = {
     "demo --text --scenario {it}.toml",
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
+    "plan {it}.toml",
     "check {it}",
     "check {it}.toml --done jug --by Wren --result good",
     "check mine.toml --done jug --by Wren --log {it}.csv",
@@ -94,6 +95,8 @@ WRITES = {
     "fit log.csv --rig brindle --to {it}.toml",
     "prove {it}.toml --new",
     "compare --dry a.csv --spray b.csv --rig brindle --plot {it}.png",
+    "plan brindle --report {it}.md",
+    "plan brindle --plot {it}.png",
     "renew brindle --to {it}.toml",
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
@@ -124,7 +127,7 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """Run a command on something that is no file; return the one line it told."""
     ending = next(
-        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png") if "{it}" + e in line), ""
+        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png", ".md") if "{it}" + e in line), ""
     )
     KINDS[kind](Path(f"it{ending}"))
     assert flowdebt(line.format(it="it", session=session.name).split()) == 2
