@@ -21,9 +21,9 @@ from tests.kit.planning import RIGS, rig_of
 METRIC_UNITS = re.compile(r"\d (kPa|°C|K|mL/min|mL|km|kW|kg)\b")
 
 
-def marked(rig: Rig, asked: Asked = Asked(), to_do: tuple[str, ...] = ()) -> str:  # noqa: B008
+def marked(rig: Rig, to_do: tuple[str, ...] = ()) -> str:
     """Return what a rig's plan warns of in short."""
-    short = plan_sheet(plan_of(rig, asked), to_do).sections[0].parts
+    short = plan_sheet(plan_of(rig, Asked()), to_do).sections[0].parts
     return " ".join(note.words for note in short if isinstance(note, Note) and note.mark == "!")
 
 
