@@ -145,7 +145,7 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
         told if asked.power_kw is None else "",
     )  # fmt: skip
     yield Fact(
-        "air_kg_h", "air at the redline", 3600.0 * last.air_kg_s, "kg/h", 0, by.SPEED_DENSITY
+        "air_kg_h", "air at the redline", 3600.0 * last.air_kg_s, "kg/h", 0, _petrol_by(plan)
     )
     if asked.power_kw is None:
         yield Fact(

@@ -17,7 +17,9 @@ from simulator.strict import BadInput, called
 BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
 
 
-def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Review | BadInput]:
+def reviews(
+    paths: Sequence[Path], rig: str | None, jobs: int, *, traced: bool = False
+) -> Iterator[Review | BadInput]:
     """Yield each log's review, or why there is none, in the order of the logs.
 
     Args:
@@ -25,9 +27,10 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
         rig: As ``review`` takes it.
         jobs: Processes at most; 1 reads here, as do few logs that are short. The result is the
             same whatever their number.
+        traced: As ``review`` takes it.
     """
     if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < BYTES_WORTH_IT:
-        yield from (_review(path, rig) for path in paths)
+        yield from (_review(path, rig, traced) for path in paths)
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
@@ -36,7 +39,7 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
     waiting: deque[Future[Review | BadInput]] = deque()
     try:
         with _without_ctrl_c():
-            waiting.extend(pool.submit(_review, path, rig) for path in paths)
+            waiting.extend(pool.submit(_review, path, rig, traced) for path in paths)
         for path in paths:
             try:
                 yield waiting.popleft().result()
@@ -52,9 +55,9 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _review(path: Path, rig: str | None) -> Review | BadInput:
+def _review(path: Path, rig: str | None, traced: bool) -> Review | BadInput:
     try:
-        return review(path, rig)
+        return review(path, rig, traced=traced)
     except BadInput as error:
         return error
 

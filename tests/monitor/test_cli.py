@@ -340,7 +340,7 @@ OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
-    "review": "--rig --set --json --units --fail-on",
+    "review": "--rig --set --json --units --report --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--done --by --log --result --on --json",

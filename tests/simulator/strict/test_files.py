@@ -88,6 +88,7 @@ READS = {
     "feed pump_stop --to {it}",
 }
 WRITES = {
+    "review {session} --report {it}.csv",
     "snapshot {session} --to {it}.svg",
     "export {session} --to {it}.csv",
     "export {session} --to {it}.parquet",
