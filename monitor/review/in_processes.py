@@ -19,7 +19,9 @@ _Read = TypeVar("_Read")
 BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
 
 
-def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Review | BadInput]:
+def reviews(
+    paths: Sequence[Path], rig: str | None, jobs: int, *, traced: bool = False
+) -> Iterator[Review | BadInput]:
     """Yield each log's review, or why there is none, in the order of the logs.
 
     Args:
@@ -44,6 +46,10 @@ def each(
     """
     if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < worth_bytes:
         yield from map(read, paths)
+        traced: As ``review`` takes it.
+    """
+    if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < BYTES_WORTH_IT:
+        yield from (_review(path, rig, traced) for path in paths)
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
@@ -53,6 +59,7 @@ def each(
     try:
         with _without_ctrl_c():
             waiting.extend(pool.submit(read, path) for path in paths)
+            waiting.extend(pool.submit(_review, path, rig, traced) for path in paths)
         for path in paths:
             try:
                 yield waiting.popleft().result()
@@ -68,9 +75,9 @@ def each(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _review(path: Path, rig: str | None) -> Review | BadInput:
+def _review(path: Path, rig: str | None, traced: bool) -> Review | BadInput:
     try:
-        return review(path, rig)
+        return review(path, rig, traced=traced)
     except BadInput as error:
         return error
 
