@@ -61,8 +61,10 @@ def review(
     input, or nothing in a log could be judged.
     """
     from monitor.commands.coverage import processors
+    from monitor.commands.progress import Progress
     from monitor.commands.review_reports import ENDINGS, PAGE, write_reports
     from monitor.proof.report import check_reports
+    from monitor.recorder.span import counted
     from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
     from monitor.review.report_files import Answers
@@ -97,15 +99,27 @@ def review(
     refused: dict[str, str] = {}
     code = 0
     drawn = any(path.suffix.lower() == PAGE for path in report)
-    read = reviews_of(paths if trials is None else (), rig, processors(), traced=drawn)
-    for path, name in zip(paths, names_of(paths), strict=True):
+    progress = Progress()
+
+    def tell(share: float) -> None:
+        done = len(reviews) + len(refused)
+        words = f"{done} of {counted(len(paths), 'log')} read, {100.0 * share:z.0f} % of all"
+        progress.tell(words, share, 1.0 - share)
+
+    wanted = paths if trials is None else ()
+    read = reviews_of(wanted, rig, processors(), traced=drawn, progress=tell)
+    for number, (path, name) in enumerate(zip(paths, names_of(paths), strict=True)):
         try:
             result: Review | Tried
             if trials is not None:
+                words = f"{number} of {counted(len(paths), 'log')} tried"
+                progress.tell(words, number, len(paths) - number)
                 result = trials.of(path, name)
+                progress.clear()
                 say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
                 found = next(read)
+                progress.clear()
                 if isinstance(found, BadInput):
                     raise found
                 result = found
