@@ -62,8 +62,7 @@ def review(
     """
     from monitor.commands.coverage import processors
     from monitor.commands.progress import Progress
-    from monitor.commands.review_reports import ENDINGS, PAGE, write_reports
-    from monitor.proof.report import check_reports
+    from monitor.commands.review_reports import PAGE, check_asked, write_reports
     from monitor.recorder.span import counted
     from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
@@ -87,9 +86,7 @@ def review(
             "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
             "folder, or a folder of these"
         )
-    check_reports(report, ENDINGS)
-    if report and set_:
-        raise BadInput("--report: found --set too, expected one of them")
+    check_asked(report, set_)
     figures = Look(units).figures
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
