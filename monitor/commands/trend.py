@@ -49,8 +49,10 @@ def trend(
     import sys
 
     from monitor.commands.coverage import processors
+    from monitor.commands.progress import Progress
     from monitor.commands.review import complain, say
     from monitor.pictures.write import ENDINGS
+    from monitor.recorder.span import counted
     from monitor.review.in_processes import each
     from monitor.review.several import logs_in, names_of
     from monitor.trend.facts import as_json as plain
@@ -72,9 +74,15 @@ def trend(
     edges_kpa = band_edges_kpa(rig_file.rig, 1.0 / shown.factor("kPa"))
     reader = Reader(rig_file, edges_kpa, own_car=rig is None)
     read: list[Reading] = []
-    for one in each(reader.read, paths, processors(), BYTES_WORTH_IT):
+    progress = Progress()
+
+    def tell(share: float) -> None:
+        words = f"{len(read)} of {counted(len(paths), 'log')} read"
+        progress.tell(words, share, 1.0 - share)
+
+    for one in each(reader.read, paths, processors(), BYTES_WORTH_IT, tell):
         read.append(Reading(refused=str(one)) if isinstance(one, BadInput) else one)
-        _tell(len(read), len(paths))
+    progress.clear()
     found = gathered(
         rig_file, edges_kpa, list(zip(paths, names_of(paths), read, strict=True)), serviced
     )
@@ -87,15 +95,6 @@ def trend(
         save_trend(found, plot, shown)
         sys.stderr.write(f"drew {called(plot)}\n")
     return 2 if found.refused else 0
-
-
-def _tell(done: int, of: int) -> None:
-    """Tell a terminal how far the reading is, on one line that is written over."""
-    import sys
-
-    if sys.stderr.isatty():
-        sys.stderr.write(f"\r{done} of {of} logs read" + ("\r" + " " * 40 + "\r") * (done == of))
-        sys.stderr.flush()
 
 
 def _rig_of(paths: "Sequence[Path]", rig: str | None) -> "RigFile":

@@ -3,65 +3,82 @@
 import signal
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from functools import partial
 from multiprocessing import active_children, get_context
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Final, TypeAlias, TypeVar
 
 from monitor.recorder.reader import is_session
+from monitor.review.log import Progress
 from monitor.review.review import Review, review
 from simulator.strict import BadInput, called
 
-_Read = TypeVar("_Read")
+_LOOK_S: Final = 0.5
+_Came = TypeVar("_Came")
+Read: TypeAlias = Callable[[Path, Progress | None], _Came]
 BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
 
 
 def reviews(
-    paths: Sequence[Path], rig: str | None, jobs: int, *, traced: bool = False
+    paths: Sequence[Path],
+    rig: str | None,
+    jobs: int,
+    *,
+    traced: bool = False,
+    progress: Progress | None = None,
 ) -> Iterator[Review | BadInput]:
     """Yield each log's review, or why there is none, in the order of the logs.
 
     Args:
         paths: Logs, and sessions' folders.
         rig: As ``review`` takes it.
-        jobs: As ``each`` takes them.
+        jobs: As ``each`` takes them, as is ``progress``.
+        traced: As ``review`` takes it.
+        progress: Told now and then how much is read, as a share of all bytes.
     """
-    return each(partial(_review, rig=rig), paths, jobs, BYTES_WORTH_IT)
+    return each(partial(_review, rig=rig, traced=traced), paths, jobs, BYTES_WORTH_IT, progress)
 
 
 def each(
-    read: Callable[[Path], _Read], paths: Sequence[Path], jobs: int, worth_bytes: int
-) -> Iterator[_Read | BadInput]:
+    read: Read[_Came],
+    paths: Sequence[Path],
+    jobs: int,
+    worth_bytes: int,
+    progress: Progress | None = None,
+) -> Iterator[_Came | BadInput]:
     """Yield what each log comes to, in the order of the logs.
 
     Args:
-        read: Reads one; can be pickled.
+        read: Reads one, and tells how far it is; can be pickled.
         paths: Logs, and sessions' folders.
         jobs: Processes at most; 1 reads here, as do few logs that are short. The result is the
             same whatever their number.
-        worth_bytes: Logs of so many bytes together are worth several.
+        worth_bytes: Logs of fewer bytes together are few and short.
+        progress: Told now and then how much is read, as a share of all bytes.
     """
-    if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < worth_bytes:
-        yield from map(read, paths)
-        traced: As ``review`` takes it.
-    """
-    if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < BYTES_WORTH_IT:
-        yield from (_review(path, rig, traced) for path in paths)
+    sizes = [max(_bytes(path), 1) for path in paths]
+    tell = progress or _nobody
+    if jobs <= 1 or len(paths) <= 1 or sum(sizes) < worth_bytes:
+        for at, path in enumerate(paths):
+            before, share = sum(sizes[:at]) / sum(sizes), sizes[at] / sum(sizes)
+            yield read(path, lambda x, a=before, b=share: tell(a + b * x))  # type: ignore[misc]
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     pool = ProcessPoolExecutor(min(jobs, len(paths)), mp_context=context, initializer=_begin)
-    waiting: deque[Future[_Read]] = deque()
+    waiting: deque[Future[_Came]] = deque()
     try:
         with _without_ctrl_c():
-            waiting.extend(pool.submit(read, path) for path in paths)
-            waiting.extend(pool.submit(_review, path, rig, traced) for path in paths)
+            waiting.extend(pool.submit(read, path, None) for path in paths)
         for path in paths:
             try:
+                while not wait(list(waiting)[:1], timeout=_LOOK_S).done:
+                    ahead = sum(one.done() for one in waiting)
+                    tell(1.0 - sum(sizes[len(paths) - len(waiting) + ahead :]) / sum(sizes))
                 yield waiting.popleft().result()
             except BrokenProcessPool:
                 yield BadInput(
@@ -75,9 +92,15 @@ def each(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _review(path: Path, rig: str | None, traced: bool) -> Review | BadInput:
+def _nobody(share: float) -> None:
+    """Nobody asked how far it is."""
+
+
+def _review(
+    path: Path, progress: Progress | None, rig: str | None, traced: bool
+) -> Review | BadInput:
     try:
-        return review(path, rig, traced=traced)
+        return review(path, rig, traced=traced, progress=progress)
     except BadInput as error:
         return error
 

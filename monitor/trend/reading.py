@@ -9,7 +9,7 @@ import numpy as np
 
 from monitor.commission.rig_logs import series_in
 from monitor.review.judge import Judge
-from monitor.review.log import open_log
+from monitor.review.log import Progress, open_log
 from monitor.review.review import ROWS_LOOKED_AT
 from monitor.review.spray_account import KEPT, SprayAccount
 from rules.channels import DELIVERED, LINE
@@ -64,12 +64,20 @@ class Reader:
     edges_kpa: tuple[float, ...]
     own_car: bool = False
 
-    def read(self, path: Path) -> Reading:
-        """Read a log or a session; whatever is wrong with it is told in what is returned."""
+    def read(self, path: Path, progress: Progress | None = None) -> Reading:
+        """Read a log or a session; whatever is wrong with it is told in what is returned.
+
+        Args:
+            path: Log, or session's folder.
+            progress: Told 1 once it is read.
+        """
         try:
             return self._read(path)
         except BadInput as error:
             return Reading(refused=str(error))
+        finally:
+            if progress is not None:
+                progress(1.0)
 
     def _read(self, path: Path) -> Reading:
         rig = self.rig_file.rig

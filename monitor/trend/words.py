@@ -363,6 +363,6 @@ def _foot(season: Season) -> Iterator[str]:
     yield (
         f"False alarms: one in {FALSE_EVERY:z.0f} sessions ({years:z.0f} years of weekly ones), "
         f"all {len(directions(season.numbers))} sums together, where healthy sessions differ by "
-        "chance. Brackets hold 90 %. What swings with the seasons isn't chance: judge it by the "
-        "plot"
+        "chance, each by itself. Where half of a day's odds goes on to the next session (weather, "
+        "fluid), one year in five has one: hold it against the plot. Brackets hold 90 %"
     )
