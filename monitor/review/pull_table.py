@@ -133,8 +133,16 @@ def table(
 
 
 def worst_first(pulls: Sequence[PullAccount]) -> list[PullAccount]:
-    """Return pulls in order: the worst action first, then the nearest to any limit."""
-    return sorted(pulls, key=lambda one: (one.action, one.nearest()[1].share), reverse=True)
+    """Return pulls in order: the worst action first, and of one action the first pull.
+
+    What came first is nearer to the cause. Where nothing was done, the nearest to a limit leads.
+    """
+
+    def order(one: PullAccount) -> tuple[float, float]:
+        acted = one.action > Action.NO_ACTION
+        return -one.action, one.first_clock_s if acted else -one.nearest()[1].share
+
+    return sorted(pulls, key=order)
 
 
 def _worst(one: PullAccount, from_s: float) -> str:
