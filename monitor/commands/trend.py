@@ -80,8 +80,10 @@ def trend(
         words = f"{len(read)} of {counted(len(paths), 'log')} read"
         progress.tell(words, share, 1.0 - share)
 
-    for one in each(reader.read, paths, processors(), BYTES_WORTH_IT, tell):
-        read.append(Reading(refused=str(one)) if isinstance(one, BadInput) else one)
+    read.extend(
+        Reading(refused=str(one)) if isinstance(one, BadInput) else one
+        for one in each(reader.read, paths, processors(), BYTES_WORTH_IT, tell)
+    )
     progress.clear()
     found = gathered(
         rig_file, edges_kpa, list(zip(paths, names_of(paths), read, strict=True)), serviced
