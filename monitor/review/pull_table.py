@@ -108,8 +108,8 @@ def table(
     told = counted(len(pulls), "pull") + " at full throttle"
     if len(pulls) > MOST_LINES:
         told += f", the {MOST_LINES} worst of them here (--json and --report have all)"
-        kept = ranked[:MOST_LINES]
-        pulls = [one for one in pulls if one in kept]
+        kept = {id(one) for one in ranked[:MOST_LINES]}
+        pulls = [one for one in pulls if id(one) in kept]
     yield f"{_INDENT}{told}; evidence and debt as a share of their limits"
     every = columns(units, from_s, pulls[0].spray.witness)
     cells = {column: [column.cell(one) for one in pulls] for column in every}
