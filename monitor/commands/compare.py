@@ -77,7 +77,8 @@ def compare(
     or more of each, in one gear, on one day. Only on a dyno or a closed course; local law decides.
     """
     from monitor.commands.review import say
-    from monitor.dyno.comparing import Asked, compare_runs
+    from monitor.dyno.comparing import compare_runs
+    from monitor.dyno.groups import Asked
     from monitor.dyno.runs import LeftOut, Run, runs_in
     from monitor.dyno.words import as_json as plain
     from monitor.dyno.words import in_words

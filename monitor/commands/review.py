@@ -61,8 +61,9 @@ def review(
     input, or nothing in a log could be judged.
     """
     from monitor.commands.coverage import processors
-    from monitor.commands.review_reports import ENDINGS, PAGE, write_reports
-    from monitor.proof.report import check_reports
+    from monitor.commands.progress import Progress
+    from monitor.commands.review_reports import PAGE, check_asked, write_reports
+    from monitor.recorder.span import counted
     from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
     from monitor.review.report_files import Answers
@@ -85,9 +86,7 @@ def review(
             "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
             "folder, or a folder of these"
         )
-    check_reports(report, ENDINGS)
-    if report and set_:
-        raise BadInput("--report: found --set too, expected one of them")
+    check_asked(report, set_)
     figures = Look(units).figures
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
@@ -97,15 +96,27 @@ def review(
     refused: dict[str, str] = {}
     code = 0
     drawn = any(path.suffix.lower() == PAGE for path in report)
-    read = reviews_of(paths if trials is None else (), rig, processors(), traced=drawn)
-    for path, name in zip(paths, names_of(paths), strict=True):
+    progress = Progress()
+
+    def tell(share: float) -> None:
+        done = len(reviews) + len(refused)
+        words = f"{done} of {counted(len(paths), 'log')} read, {100.0 * share:z.0f} % of all"
+        progress.tell(words, share, 1.0 - share)
+
+    wanted = paths if trials is None else ()
+    read = reviews_of(wanted, rig, processors(), traced=drawn, progress=tell)
+    for number, (path, name) in enumerate(zip(paths, names_of(paths), strict=True)):
         try:
             result: Review | Tried
             if trials is not None:
+                words = f"{number} of {counted(len(paths), 'log')} tried"
+                progress.tell(words, number, len(paths) - number)
                 result = trials.of(path, name)
+                progress.clear()
                 say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
                 found = next(read)
+                progress.clear()
                 if isinstance(found, BadInput):
                     raise found
                 result = found

@@ -4,11 +4,23 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from monitor.proof.report import check_reports
 from monitor.review.report_files import Answers, as_csv, as_json, as_markdown
-from simulator.strict import new_file
+from simulator.strict import BadInput, new_file
 
 PAGE: Final = ".html"
 ENDINGS: Final = (PAGE, ".md", ".csv", ".json")
+
+
+def check_asked(paths: Sequence[Path], sets: Sequence[str]) -> None:
+    """Check what reports are asked for, before anything is read.
+
+    Raises:
+        BadInput: One has another ending or is taken; or thresholds are tried, too.
+    """
+    check_reports(paths, ENDINGS)
+    if paths and sets:
+        raise BadInput("--report: found --set too, expected one of them")
 
 
 def write_reports(answers: Answers, paths: Sequence[Path]) -> None:

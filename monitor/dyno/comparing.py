@@ -4,15 +4,17 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import ceil, floor, isfinite, nan
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from monitor.dyno.runs import BESIDE, NARROWEST_RPM, LeftOut, Run
-from simulator.dyno.correction import Correction, beyond, factor
+from monitor.dyno.doubts import MOST_BOOST_KPA, doubts_of
+from monitor.dyno.groups import Asked, Group, gap, group_of, median
+from monitor.dyno.runs import NARROWEST_RPM, LeftOut, Run
+from simulator.dyno.correction import Correction, beyond
 from simulator.dyno.curves import Floats, power_kw
-from simulator.dyno.gain import Gain, further_run, gain, mean_over
+from simulator.dyno.gain import Gain, gain, mean_over
 from simulator.strict import BadInput
 
 Flags = npt.NDArray[np.bool_]
@@ -21,58 +23,6 @@ STEP_RPM: Final = 100.0
 # How far apart runs may be and still be compared; all are common practice, no source.
 _START_K: Final = 10.0  # intake temperature as a run begins: heat soak
 _AMBIENT_K: Final = 15.0
-_BOOST_KPA: Final = 10.0  # above it, the gain is boost's
-# From here on a difference of groups is told.
-_TOLD_START_K: Final = 4.0
-_TOLD_AMBIENT_K: Final = 3.0
-_TOLD_BAROMETER_KPA: Final = 0.7
-_TOLD_BOOST_KPA: Final = 3.0
-
-
-class Asked(NamedTuple):
-    """What is to be compared.
-
-    Attributes:
-        names: What the two groups are called, the baseline first.
-        by_spray: Whether the first has to be dry and the second sprayed.
-        method: How torque is corrected.
-        between_rpm: Span of the means; None: all that every run has.
-        dry_limit_kpa: Boost that the engine holds without spray.
-        boosted: Whether anything boosts it.
-    """
-
-    names: tuple[str, str]
-    by_spray: bool
-    method: Correction
-    between_rpm: tuple[float, float] | None
-    dry_limit_kpa: float
-    boosted: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Group:
-    """Runs that were driven alike.
-
-    Attributes:
-        name: What it is called.
-        runs: Those that are compared.
-        factors: What each one's torque was multiplied by.
-        torque_nm: By run and engine speed, corrected, (n, k); NaN where a run didn't go.
-        power_kw: Likewise.
-        beside: ``BESIDE``, by run and engine speed.
-    """
-
-    name: str
-    runs: tuple[Run, ...]
-    factors: tuple[float, ...]
-    torque_nm: Floats
-    power_kw: Floats
-    beside: dict[str, Floats]
-
-    @property
-    def counts(self) -> list[int]:
-        """How many runs go through each engine speed, (k,)."""
-        return [int(n) for n in np.isfinite(self.torque_nm).sum(axis=0)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,18 +83,18 @@ def compare_runs(
     sieve.drop(lambda _, run: _not_valid(asked.method, run))
     speed_rpm = _speeds(asked, sieve.groups)
     first, second = (
-        _group(name, runs, asked.method, speed_rpm)
+        group_of(name, runs, asked.method, speed_rpm)
         for name, runs in zip(asked.names, sieve.groups, strict=True)
     )
     groups = (first, second)
-    apart_kpa = abs(_gap(groups, "boost_kpa"))
-    differs = apart_kpa > _BOOST_KPA
+    apart_kpa = abs(gap(groups, "boost_kpa"))
+    differs = apart_kpa > MOST_BOOST_KPA
     if not asked.by_spray:
         differs = np.zeros(len(speed_rpm), dtype=bool)
     if differs.all():
         raise BadInput(
             f"compare: found boost {np.nanmin(apart_kpa):z.0f} kPa or more apart at every engine "
-            f"speed, expected within {_BOOST_KPA:zg} kPa: what differs is not the spray alone"
+            f"speed, expected within {MOST_BOOST_KPA:zg} kPa: what differs is not the spray alone"
         )
     between = asked.between_rpm or _common(sieve.groups)
     means = (_means(first, between), _means(second, between))
@@ -161,7 +111,7 @@ def compare_runs(
         means=means,
         mean_gain=None if (differs & inside).any() else gain(*means),
         left_out=tuple(sieve.left_out),
-        doubts=tuple(_doubts(asked, groups, speed_rpm, means, between, apart_kpa)),
+        doubts=tuple(doubts_of(asked, groups, speed_rpm, means, between, apart_kpa)),
     )
 
 
@@ -262,8 +212,8 @@ def _repeated() -> Callable[[int, Run], str]:
 def _too_warm(baseline: Sequence[Run], asked: Asked) -> Callable[[int, Run], str]:
     """Return what finds runs of another day, or of an engine soaked in heat."""
     start_c, ambient_c = (
-        _median([run.start_intake_c for run in baseline]),
-        _median([run.weather.ambient_c for run in baseline]),
+        median([run.start_intake_c for run in baseline]),
+        median([run.weather.ambient_c for run in baseline]),
     )
     usual = f"{asked.names[0]} runs"
 
@@ -331,23 +281,6 @@ def _common(groups: Sequence[Sequence[Run]]) -> tuple[float, float]:
     return (low, high) if high > low else (nan, nan)
 
 
-def _group(name: str, runs: Sequence[Run], method: Correction, speed_rpm: Floats) -> Group:
-    factors, laid = [], []
-    for run in runs:
-        air = run.weather.air
-        factors.append(1.0 if air is None else factor(method, air))
-        laid.append(run.sweep.by_speed({"torque": run.torque_nm, **run.columns}, speed_rpm))
-    torque = np.array([f * one["torque"] for f, one in zip(factors, laid, strict=True)])
-    return Group(
-        name,
-        tuple(runs),
-        tuple(factors),
-        torque,
-        power_kw(torque, speed_rpm),
-        {channel: np.array([one[channel] for one in laid]) for channel in BESIDE},
-    )
-
-
 def _gains(before: Floats, after: Floats, differs: Flags) -> tuple[Gain, ...]:
     nothing = Gain(nan, nan, nan)
     return tuple(
@@ -366,151 +299,3 @@ def _means(group: Group, between: tuple[float, float]) -> Floats:
         torque = f * run.sweep.by_speed({"torque": run.torque_nm}, at_rpm)["torque"]
         means.append(mean_over(at_rpm, power_kw(torque, at_rpm)))
     return np.array(means)
-
-
-def mean_of(values: Floats) -> Floats:
-    """Return the mean over runs at each engine speed, (k,); NaN where there is none."""
-    there = np.isfinite(values)
-    counts = there.sum(axis=0)
-    sums = np.where(there, values, 0.0).sum(axis=0)
-    mean: Floats = np.where(counts > 0, sums / np.maximum(counts, 1), nan)
-    return mean
-
-
-def band_of(group: Group) -> tuple[Floats, Floats]:
-    """Return how far from its mean a further run's torque and power would lie, (k,) each."""
-    return further_run(group.torque_nm), further_run(group.power_kw)
-
-
-def _gap(groups: tuple[Group, Group], channel: str) -> Floats:
-    return mean_of(groups[1].beside[channel]) - mean_of(groups[0].beside[channel])
-
-
-def _median(values: Sequence[float]) -> float:
-    known = [value for value in values if isfinite(value)]
-    return float(np.median(known)) if known else nan
-
-
-def _doubts(
-    asked: Asked,
-    groups: tuple[Group, Group],
-    speed_rpm: Floats,
-    means: tuple[Floats, Floats],
-    between: tuple[float, float],
-    apart_kpa: Floats,
-) -> list[str]:
-    """Return what speaks against a comparison, or limits it, a sentence each."""
-    return [
-        *_few(groups),
-        *_span(asked, groups, means, between),
-        *_of_boost(asked, speed_rpm, apart_kpa),
-        *_of_weather(asked, groups),
-        *_of_spray(asked, groups),
-    ]
-
-
-def _few(groups: tuple[Group, Group]) -> list[str]:
-    single = [group.name for group in groups if len(group.runs) == 1]
-    if single:
-        return [
-            f"one {' and one '.join(single)} run: nothing tells how far runs scatter, so no gain "
-            "here is sure; log three or more of each"
-        ]
-    two = [group.name for group in groups if len(group.runs) == 2]
-    if two:
-        return [f"two {' and two '.join(two)} runs: intervals are wide; three or more tell more"]
-    return []
-
-
-def _span(
-    asked: Asked,
-    groups: tuple[Group, Group],
-    means: tuple[Floats, Floats],
-    between: tuple[float, float],
-) -> list[str]:
-    if not isfinite(between[0]):
-        return [
-            "no engine speed that every run goes through: no mean is told (--between states one)"
-        ]
-    short = [
-        run.log
-        for group, own in zip(groups, means, strict=True)
-        for run, value in zip(group.runs, own, strict=True)
-        if not isfinite(value)
-    ]
-    if short and asked.between_rpm is not None:
-        return [f"not in the means, as they don't span that: runs of {', '.join(short)}"]
-    return []
-
-
-def _of_boost(asked: Asked, speed_rpm: Floats, apart_kpa: Floats) -> list[str]:
-    told = np.flatnonzero(apart_kpa > (_BOOST_KPA if asked.by_spray else _TOLD_BOOST_KPA))
-    if not np.isfinite(apart_kpa).any():
-        return ["boost is not read in all of them: whether it differs can't be told"]
-    if not len(told):
-        told = np.flatnonzero(apart_kpa > _TOLD_BOOST_KPA)
-        if not len(told):
-            return []
-        after = "part of the gain there is boost's"
-    else:
-        after = "no gain is told there" if asked.by_spray else "the gain there is boost's as well"
-    spans = ", ".join(
-        f"{speed_rpm[part[0]]:z.0f} to {speed_rpm[part[-1]]:z.0f} rpm"
-        for part in np.split(told, np.flatnonzero(np.diff(told) > 1) + 1)
-    )
-    most = float(np.nanmax(apart_kpa))
-    return [f"boost differs by up to {most:z.0f} kPa, at {spans}: {after}"]
-
-
-def _of_weather(asked: Asked, groups: tuple[Group, Group]) -> list[str]:
-    said: list[str] = []
-    first, second = (
-        {
-            "intake": _median([run.start_intake_c for run in group.runs]),
-            "ambient": _median([run.weather.ambient_c for run in group.runs]),
-            "barometer": _median([run.weather.barometer_kpa for run in group.runs]),
-        }
-        for group in groups
-    )
-    one, other = asked.names
-    if abs(first["intake"] - second["intake"]) > _TOLD_START_K:
-        said.append(
-            f"the intake is {first['intake']:z.0f} degC as {one} runs begin, "
-            f"{second['intake']:z.0f} degC as {other} runs do: heat soak or weather, not the spray"
-        )
-    warmer = abs(first["ambient"] - second["ambient"]) > _TOLD_AMBIENT_K
-    heavier = abs(first["barometer"] - second["barometer"]) > _TOLD_BAROMETER_KPA
-    if asked.method is Correction.NONE and (warmer or heavier):
-        said.append(
-            f"the air outside differs ({one} {first['ambient']:z.0f} degC, "
-            f"{first['barometer']:z.1f} kPa; {other} {second['ambient']:z.0f} degC, "
-            f"{second['barometer']:z.1f} kPa) and nothing is corrected (--correct)"
-        )
-    if asked.method is Correction.NONE and not all(
-        isfinite(group[what]) for group in (first, second) for what in ("ambient", "barometer")
-    ):
-        said.append("the air outside is not known in all runs: whether it differs can't be told")
-    if asked.method is not Correction.NONE:
-        if asked.boosted:
-            said.append(
-                "the correction presumes that power follows the air outside; an engine that holds "
-                "its boost makes up for part of that, and is corrected by too much"
-            )
-        if groups[0].runs[0].as_logged:
-            said.append("torque as logged is corrected here: a dyno may have done so already")
-    return said
-
-
-def _of_spray(asked: Asked, groups: tuple[Group, Group]) -> list[str]:
-    if not asked.by_spray:
-        return []
-    said = []
-    if any(run.sprayed is None for group in groups for run in group.runs):
-        said.append("no channel tells whether spray flowed: which runs were dry is as you say")
-    peak_kpa = np.nanmax(groups[0].beside["boost_kpa"], initial=-np.inf)
-    if peak_kpa > asked.dry_limit_kpa:
-        said.append(
-            f"CAUTION: dry runs reach {peak_kpa:z.0f} kPa, above the dry limit of "
-            f"{asked.dry_limit_kpa:z.0f} kPa: the engine doesn't hold that without spray"
-        )
-    return said

@@ -64,6 +64,7 @@ class Run:
         end_s: When it ends.
         from_s: When the log starts.
         gear: Which, and how that is known.
+        gear_stated: Whether nothing but a person says so.
         sweep: It, smoothed.
         torque_nm: At the crank, in step with ``sweep``, (n,), as measured.
         noise_nm: Standard deviation of what the engine speed's noise leaves in it; NaN as logged.
@@ -79,6 +80,7 @@ class Run:
     end_s: float
     from_s: float
     gear: Gear
+    gear_stated: bool
     sweep: Sweep
     torque_nm: Floats
     noise_nm: float
@@ -125,7 +127,7 @@ def runs_in(
         path: Log or session's folder.
         name: How the log is called.
         rig_file: The rig that maps its columns.
-        gear: In which gear all were driven, where that is stated.
+        gear: In which gear runs were driven of which the log doesn't tell it; None: not stated.
         weather: The air outside where the log holds none; NaN for what isn't stated.
         window_s: What runs are smoothed over.
 
@@ -157,7 +159,8 @@ def runs_in(
         if isinstance(smooth, str):
             left_out.append(LeftOut(*place, smooth))
             continue
-        told = pull.gear if gear is None else Gear(gear, "as stated")
+        stated = gear is not None and pull.gear.number is None
+        told = Gear(gear, "as stated") if stated else pull.gear
         torque = _torque(smooth, told, rig_file)
         if isinstance(torque, str):
             left_out.append(LeftOut(*place, torque))
@@ -166,6 +169,7 @@ def runs_in(
             Run(
                 *place,
                 gear=told,
+                gear_stated=stated,
                 sweep=smooth.sweep,
                 torque_nm=torque[0],
                 noise_nm=torque[1],

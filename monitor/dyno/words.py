@@ -6,7 +6,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.dyno.comparing import Comparison, Group, band_of, gear_words, mean_of
+from monitor.dyno.comparing import Comparison, gear_words
+from monitor.dyno.groups import Group, band_of, mean_of
 from monitor.dyno.runs import BESIDE
 from monitor.words.literal import figure
 from monitor.words.times import moment

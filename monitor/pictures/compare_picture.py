@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from monitor.dyno.comparing import Comparison, band_of, gear_words, mean_of
+from monitor.dyno.comparing import Comparison, gear_words
+from monitor.dyno.groups import band_of, mean_of
 from monitor.dyno.words import CLOSED, shown_beside
 from monitor.pictures.plot_panels import INK
 from monitor.pictures.plotting import DPI, plain, save_figure
@@ -65,7 +66,9 @@ def draw(found: Comparison, car: str, units: Units) -> "Figure":
     _curves(power, found, [g.power_kw for g in found.groups], [b[1] for b in bands], units, "kW")
     _curves(torque, found, [g.torque_nm for g in found.groups], [b[0] for b in bands], units, "N m")
     power.set_title(
-        f"mean of the runs, and where {_PCT:z.0f} % of further runs would lie",
+        f"mean of the runs, and where {_PCT:z.0f} % of further runs would lie"
+        if any(np.isfinite(band).any() for pair in bands for band in pair)
+        else "single runs: nothing tells how far others would scatter",
         fontsize=9, loc="left",
     )  # fmt: skip
     power.legend(loc="upper left", fontsize=8.5, edgecolor="none")

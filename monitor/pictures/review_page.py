@@ -39,7 +39,7 @@ MOST_DRAWN: Final = 12  # logs, the worst ones: a page of some MB
 _MOST_SHADED: Final = 200
 _OF_AN_EVENT: Final = 10  # blanks before a line that says more of one
 _ROUND_S: Final = 3.0  # shown before and behind what a link leads to
-_ACTIONS: Final = ((0.0, "none"), (1.0, "warn"), (2.0, "pull timing"), (3.0, "cut boost"))
+_ACTIONS: Final = ((0.0, "none"), (1.0, "warn"), (2.0, "pull"), (3.0, "cut"))
 HOW_TO_READ: Final = (
     "A pull is a run at full throttle. Expected is what the flow sensor should have read of what "
     "was commanded, by the rig; the worst shortfall is that of its worst half second of steady "

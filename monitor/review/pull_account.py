@@ -131,8 +131,7 @@ class PullAccounts:
     def finish(self, events: Sequence[Event], rig: Rig, k: Constants) -> None:
         """Account for the last, and say of each what was done in it."""
         self._account(self.finder.finish(), rig, k)
-        for one in self.of:
-            _note_actions(one, events)
+        _note_actions(self.of, events)
 
     def _account(self, pulls: Sequence[Pull], rig: Rig, k: Constants) -> None:
         for pull in pulls:
@@ -190,18 +189,27 @@ def _peak(values: Floats, limit: float, times_s: Floats) -> Peak | None:
     return Peak(float(values[at]), limit, float(times_s[at]))
 
 
-def _note_actions(one: PullAccount, events: Sequence[Event]) -> None:
-    """Note what was in force within a pull, worst first."""
-    found: list[tuple[Action, str]] = []
-    for event in events:
-        ended_s = float("inf") if event.lasted_s is None else event.clock_s + event.lasted_s
-        if event.clock_s > one.last_clock_s or ended_s < one.first_clock_s:
-            continue
-        # What became of it later was not yet done.
-        behind_s = event.time_s - event.clock_s
-        steps = [s for s in event.steps if s.time_s - behind_s <= one.last_clock_s]
-        worst = max((Action.named(step.action) for step in steps), default=Action.WARN)
-        found.append((worst, event.finding))
-    found.sort(key=lambda pair: -pair[0])
-    one.action = found[0][0] if found else Action.NO_ACTION
-    one.findings = list(dict.fromkeys(name for _, name in found))
+def _note_actions(accounts: Sequence[PullAccount], events: Sequence[Event]) -> None:
+    """Note what was in force within each pull, worst first."""
+    waiting = sorted(events, key=lambda event: event.clock_s)
+    waiting.reverse()
+    begun: list[Event] = []
+    for one in accounts:
+        while waiting and waiting[-1].clock_s <= one.last_clock_s:
+            begun.append(waiting.pop())
+        begun = [event for event in begun if _ended_s(event) >= one.first_clock_s]
+        found = [(_done_by(event, one.last_clock_s), event.finding) for event in begun]
+        found.sort(key=lambda pair: -pair[0])
+        one.action = found[0][0] if found else Action.NO_ACTION
+        one.findings = list(dict.fromkeys(name for _, name in found))
+
+
+def _ended_s(event: Event) -> float:
+    return float("inf") if event.lasted_s is None else event.clock_s + event.lasted_s
+
+
+def _done_by(event: Event, clock_s: float) -> Action:
+    """Return the worst an event had led to by then; what became of it later was not yet done."""
+    behind_s = event.time_s - event.clock_s
+    steps = [step.action for step in event.steps if step.time_s - behind_s <= clock_s]
+    return max((Action.named(action) for action in steps), default=Action.WARN)

@@ -12,7 +12,7 @@ from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import Span, readings_of
 from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
-from monitor.review.log import Log, open_log
+from monitor.review.log import Log, Progress, open_log
 from monitor.review.pull_account import PEAKS, PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
 from monitor.review.traces import Thinner, Trace, drawn, joined
@@ -229,13 +229,16 @@ class MistakeSearch:
         self.found = [mistake.sentence for mistake in self._of_rig.likely()]
 
 
-def review(path: Path, rig: str | None, *, traced: bool = False) -> Review:
+def review(
+    path: Path, rig: str | None, *, traced: bool = False, progress: Progress | None = None
+) -> Review:
     """Review a session or a log (CSV, Parquet, Arrow IPC).
 
     Args:
         path: The session's folder, or the log.
         rig: Rig file or shipped name; a session brings its own.
         traced: Keep what a plot draws.
+        progress: Told how far it is, 0 to 1.
 
     Raises:
         BadInput: Anything that can't be read or used; not one row in it.
@@ -253,7 +256,10 @@ def review(path: Path, rig: str | None, *, traced: bool = False) -> Review:
     )
     mistakes, pulls = MistakeSearch(log.rig_file.rig), PullAccounts(log.rig_file.rig)
     judged_by, in_force, thinner = log.rig_file, log.own, Thinner()
+    expected = 0 if progress is None else log.expected_rows()
     for block in log.stream():
+        if progress is not None:
+            progress(log.share(judge.rows, expected))
         result.span.take(block.as_read)
         if log.own is None and result.step_s is None:
             result.step_s = _median_step_s(block.as_read)

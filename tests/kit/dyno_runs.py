@@ -10,7 +10,7 @@ import numpy as np
 from rules.channels import CHANNEL_NAMES
 from rules.facts import Rig
 from simulator.plant import Car
-from simulator.plant.script import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.script import Do, Fault, FaultKind, Scenario, Spread, Step
 from simulator.rig import RigFile, rig_from_text
 from tests.kit.rig_text import SMALL
 
@@ -77,10 +77,19 @@ class Drawn:
 def driven(
     rig: Rig, gear: int, boost_kpa: float, seed: int, *, dry: bool
 ) -> tuple[dict[str, Any], Any]:
-    """Drive a simulated car at full throttle; return its log's columns, and its crank's torque."""
+    """Drive a simulated car at full throttle; return its log's columns, and its crank's torque.
+
+    It is the same car whatever the seed, which says how its readings scatter.
+    """
     drive = (Step(Do.CRUISE, 3.0, gear=gear), Step(Do.PULL, 4.5, gear=gear), Step(Do.LIFT, 1.0))
     faults = (Fault(FaultKind.CONTROLLER_SILENT, 0.0),) if dry else ()
-    car = Car(rig, Scenario("run", "", rig, drive, faults, 50.0, peak_boost_kpa=boost_kpa), seed)
+    sensor = rig.flow_sensor
+    spread = Spread(sensor.delay_s, sensor.lag_s, 0.0, sensor.noise)
+    car = Car(
+        rig,
+        Scenario("run", "", rig, drive, faults, 50.0, peak_boost_kpa=boost_kpa, spread=spread),
+        seed,
+    )
     rows, crank_nm = [], []
     while not car.finished:
         for row in car.step(0.0, inf):

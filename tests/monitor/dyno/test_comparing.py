@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from monitor.dyno.comparing import Asked, Comparison, compare_runs, mean_of
+from monitor.dyno.comparing import Comparison, compare_runs
+from monitor.dyno.groups import Asked, mean_of
 from monitor.dyno.runs import Run, Weather, runs_in
 from rules.channels import Sample
 from simulator.dyno.correction import Correction
@@ -191,6 +192,16 @@ def test_few_runs_are_told(tmp_path: Path) -> None:
     assert not [doubt for doubt in three.doubts if "runs: " in doubt]
 
 
+def test_a_stated_gear_that_cannot_be_is_told(tmp_path: Path) -> None:
+    """Where the log tells none, runs in another gear than --gear's give themselves away."""
+    first = runs(tmp_path, Drawn(), Drawn(torque_nm=390.0))
+    stated = [replace(run, gear_stated=True) for run in first]
+    wet = runs(tmp_path, SPRAYED, seed=50)
+    doubts = compare_runs(ASKED, (stated, wet), ((), ())).doubts
+    assert any("not all of them can be in the gear that --gear states" in one for one in doubts)
+    assert not any("--gear" in one for one in compare_runs(ASKED, (first, wet), ((), ())).doubts)
+
+
 def test_a_copy_of_a_log_counts_once(tmp_path: Path) -> None:
     """Copies scatter by nothing, and would make any gain look sure."""
     once = runs(tmp_path, Drawn(), Drawn())
@@ -232,3 +243,15 @@ def test_a_dry_run_above_the_dry_limit_is_cautioned_about(tmp_path: Path) -> Non
     hot = compared(tmp_path, [Drawn(boost_kpa=130.0)] * 2, [replace(SPRAYED, boost_kpa=130.0)] * 2)
     assert any(doubt.startswith("CAUTION: dry runs reach 130 kPa") for doubt in hot.doubts)
     assert not any("CAUTION" in doubt for doubt in compared(tmp_path, [Drawn()], [SPRAYED]).doubts)
+
+
+def test_what_is_not_read_is_told_and_not_guessed(tmp_path: Path) -> None:
+    """No boost, no flow, no weather in the log: three sentences, and a comparison."""
+    dry = [replace(one, sprayed=None) for one in runs(tmp_path, Drawn(), Drawn())]
+    wet = [replace(one, weather=Weather(nan, nan, nan)) for one in runs(tmp_path, SPRAYED, seed=9)]
+    for run in dry:
+        run.columns["boost_kpa"][:] = nan
+    doubts = compare_runs(ASKED, (dry, wet), ((), ())).doubts
+    assert "boost is not read in all of them: whether it differs can't be told" in doubts
+    assert "the air outside is not known in all runs: whether it differs can't be told" in doubts
+    assert "no channel tells whether spray flowed: which runs were dry is as you say" in doubts

@@ -9,9 +9,12 @@ import pytest
 
 from monitor.dyno.runs import LeftOut, Run, Weather, runs_in
 from simulator.dyno.curves import power_kw
+from simulator.plant import run as simulate
 from simulator.rig import RigFile
+from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.dyno_runs import RIG_TEXT, Drawn, dyno_rig
+from tests.kit.recordings import BRINDLE, record
 
 RIG = dyno_rig()
 UNKNOWN = Weather(nan, nan, nan)
@@ -92,6 +95,8 @@ def test_a_gear_may_be_stated(tmp_path: Path) -> None:
     assert "--gear states it" in left_out[0].why
     assert read(path, gear=3)[0][0].gear.number == 3
     assert read(path, gear=7)[1][0].why == "7 is no gear of [vehicle]"
+    logged, _ = read(Drawn(gear=4).write(tmp_path / "b.csv"), gear=3)
+    assert (logged[0].gear.number, logged[0].gear_stated) == (4, False)
 
 
 def test_a_rig_without_a_vehicle_tells_no_torque(tmp_path: Path) -> None:
@@ -139,3 +144,27 @@ def test_what_is_no_run_is_left_out_and_said(tmp_path: Path) -> None:
     idle.write_text(idle.read_text().replace(",100,", ",10,"))
     with pytest.raises(BadInput, match=r"idle.csv: found no run at full throttle"):
         read(idle)
+
+
+def test_a_channel_that_is_blank_is_not_known(tmp_path: Path) -> None:
+    """The run is one all the same; spray is told by the next channel, or by none."""
+    path = Drawn(flow_ml_min=200.0).write(tmp_path / "a.csv")
+    head, *rows = path.read_text().splitlines()
+    names = head.split(",")
+    blank = [names.index(name) for name in ("boost_kpa", "delivered_ml_min")]
+    cells = [["" if i in blank else cell for i, cell in enumerate(row.split(","))] for row in rows]
+    path.write_text("\n".join([head, *map(",".join, cells)]))
+    (run,), _ = read(path)
+    assert np.isnan(run.columns["boost_kpa"]).all()
+    assert run.sprayed is None
+
+
+def test_a_session_holds_runs_too(tmp_path: Path) -> None:
+    """Without extra columns: torque from its gain in speed, in a gear that is stated."""
+    samples = list(simulate(load_scenario("mild_tune"), 1))
+    vehicle = RIG_TEXT.partition("[vehicle]")[2]
+    rig = dyno_rig(f"{BRINDLE.text}\n[vehicle]{vehicle}")
+    found, left_out = read(record(tmp_path, samples), rig, gear=3)
+    assert len(found) + len(left_out) == 2
+    assert found[0].sprayed
+    assert 200.0 < float(np.median(found[0].torque_nm)) < 400.0
