@@ -67,6 +67,7 @@ class TableBlocks(LogBlocks):
             self._has_clock = True
         elif pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
             self.time_factor = SECONDS[kind.unit]
+            self._has_moments = pa.types.is_timestamp(kind)
         elif time_index >= 0:
             indices.insert(0, time_index)
         for index in indices:

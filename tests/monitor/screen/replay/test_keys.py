@@ -193,6 +193,17 @@ async def test_where_the_clock_stepped_back_all_times_are_the_axis_s(tmp_path: P
 
 
 @pytest.mark.asyncio
+async def test_times_count_from_the_start_whatever_the_logs_clock_counts(tmp_path: Path) -> None:
+    """What stood on that clock is beside them."""
+    rows = drive().copy()
+    rows[:, TIME] += 5000.0
+    async with replaying(brindled(log_of(rows, tmp_path / "uptime.parquet"))) as hand:
+        await hand.press("g")
+        await hand.type("0:12")
+        assert "12.00 of 59.98 s (its clock: 5012.00 s)" in await hand.look()
+
+
+@pytest.mark.asyncio
 async def test_a_log_opens_though_its_marks_can_not_be_read(tmp_path: Path) -> None:
     """It is told of, and setting one is refused in a line."""
     log = brindled(log_file(tmp_path))
