@@ -17,7 +17,7 @@ from rules.channels import OPERATOR, ROW_NAMES, TIME
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
-MOST_ROWS: Final = 32_768
+MOST_ROWS: Final = 8192
 SMALL_ROWS: Final = 2048  # a ms or two of work: for a reader on an event loop
 
 
