@@ -1,11 +1,12 @@
 """A sheet of facts, each with its source: as text of 80 columns, Markdown or JSON types."""
 
+import re
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
-from monitor.proof.markdown import literal
+from monitor.words.markdown import literal, table
 from monitor.words.units import METRIC, Units
 from simulator.strict import clean
 
@@ -103,22 +104,25 @@ class Sheet:
         )
 
 
-def told(fact: Fact, units: Units) -> str:
-    """Return a fact's figure with its unit and remark."""
-    remark = units.sentence(fact.remark)
+def figure_of(fact: Fact, units: Units) -> str:
+    """Return a fact's figure with its unit; empty where it isn't known."""
     if fact.value is None:
-        return remark
+        return ""
     low, high = fact.value if isinstance(fact.value, tuple) else (fact.value, fact.value)
     figures = [units.figure(value, fact.unit, fact.decimals) for value in (low, high)]
     # A span of one figure is that figure.
-    figure = f"{' to '.join(dict.fromkeys(figures))} {units.unit(fact.unit)}".strip()
-    return f"{figure}{', ' * bool(remark)}{remark}"
+    return f"{' to '.join(dict.fromkeys(figures))} {units.unit(fact.unit)}".strip()
+
+
+def told(fact: Fact, units: Units) -> str:
+    """Return a fact's figure with its unit and remark."""
+    return ", ".join(filter(None, (figure_of(fact, units), units.sentence(fact.remark))))
 
 
 def in_lines(sheet: Sheet, units: Units = METRIC) -> list[str]:
     """Return a sheet as lines of at most 80 columns; a table's are as long as its words need."""
     numbers = {source: number for number, source in enumerate(sheet.sources, 1)}
-    lines = _wrapped(sheet.title)
+    lines = _wrapped(units.sentence(sheet.title))
     for section in sheet.sections:
         lines += ["", *_wrapped(section.title)]
         for part in section.parts:
@@ -184,29 +188,28 @@ def _grid(table: Table, units: Units) -> Iterator[str]:
 def as_markdown(sheet: Sheet, units: Units = METRIC) -> str:
     """Return a sheet as Markdown: a list of facts and tables a section, sources at its foot."""
     numbers = {source: number for number, source in enumerate(sheet.sources, 1)}
-    lines = [f"# {literal(sheet.title)}"]
+    lines = [f"# {literal(units.sentence(sheet.title))}"]
     for section in sheet.sections:
         lines += ["", f"## {literal(section.title)}", ""]
         for part in section.parts:
             behind = f" \\[{numbers[part.source]}\\]" if part.source else ""
             if isinstance(part, Fact):
-                lines.append(f"- {literal(part.label)}: **{literal(told(part, units))}**{behind}")
+                parts = (
+                    f"**{literal(figure)}**" if (figure := figure_of(part, units)) else "",
+                    literal(units.sentence(part.remark)),
+                )
+                said = ", ".join(filter(None, parts))
+                lines.append(f"- {literal(part.label)}: {said}{behind}")
             elif isinstance(part, Note):
                 said = literal(_MARKED[part.mark] + units.sentence(part.words))
                 lines.append(f"- {said}{behind}")
             else:
                 heads, rows = _cells(part, units)
                 lines += ["", f"{literal(part.title)}{behind}", ""]
-                lines += [_row(line) for line in (heads, ["---"] * len(heads), *rows)]
-                lines.append("")
+                lines += table([literal(head) for head in heads], rows)
     lines += ["", "## Sources", ""]
     lines += [f"{number}. {literal(source)}" for source, number in numbers.items()]
-    return "\n".join(lines) + "\n"
-
-
-def _row(cells: Sequence[str]) -> str:
-    shown = [cell if cell == "---" else literal(cell) for cell in cells]
-    return f"| {' | '.join(shown)} |"
+    return re.sub("\n{3,}", "\n\n", "\n".join(lines)) + "\n"
 
 
 def as_facts(sheet: Sheet) -> dict[str, Any]:

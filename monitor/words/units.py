@@ -17,6 +17,9 @@ _KPA_PER_PSI: Final = 4.4482216152605 / _INCH_M**2 / 1000.0
 _ML_PER_GALLON: Final = 231.0 * (100.0 * _INCH_M) ** 3
 _ML_PER_OUNCE: Final = _ML_PER_GALLON / 128.0
 _KG_PER_POUND: Final = 0.45359237
+_NM_PER_POUND_FOOT: Final = 4.4482216152605 * 12.0 * _INCH_M
+_KM_PER_MILE: Final = 1.609344
+_KW_PER_HORSEPOWER: Final = 550.0 * _NM_PER_POUND_FOOT / 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,12 @@ _US: Final = {
     "mL/min": Measure("gal/h", 60.0 / _ML_PER_GALLON, decimals=2),
     "mL/s": Measure("fl oz/s", 1.0 / _ML_PER_OUNCE, decimals=2),
     "mL": Measure("fl oz", 1.0 / _ML_PER_OUNCE, decimals=1),
+    "N m": Measure("lb ft", 1.0 / _NM_PER_POUND_FOOT),
     "kg": Measure("lb", 1.0 / _KG_PER_POUND),
+    "kg/h": Measure("lb/h", 1.0 / _KG_PER_POUND),
+    "kW": Measure("hp", 1.0 / _KW_PER_HORSEPOWER),
+    "km": Measure("mi", 1.0 / _KM_PER_MILE),
+    "km/h": Measure("mph", 1.0 / _KM_PER_MILE),
     "kg/m3": Measure("lb/gal", 1e-6 * _ML_PER_GALLON / _KG_PER_POUND, decimals=2),
 }
 
@@ -50,7 +58,7 @@ _US: Final = {
 # and whatever could make the unit another one, keep the words as they are.
 _NUMBER: Final = r"-?[0-9]{1,9}(?:\.[0-9]{1,6})?"
 _SENTENCE: Final = re.compile(
-    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> ))?(?P<last>{_NUMBER}) "
+    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> | to ))?(?P<last>{_NUMBER}) "
     r"(?P<unit>kPa|degC|°C|K|mL/min|mL/s|mL(?= left in the tank))(?![\w/^°²³·*%\-−])"
 )
 _SAME: Final = {"degC": "°C"}

@@ -8,7 +8,7 @@ from monitor.cli import run as flowdebt
 from monitor.planning.sheet import as_markdown
 from monitor.words.units import US
 from simulator.planning.mixing import Meaning
-from tests.kit.mixes import sheet_of
+from tests.kit.planning import sheet_of
 
 
 def told(line: str, capsys: pytest.CaptureFixture[str]) -> str:

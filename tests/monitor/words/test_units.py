@@ -26,6 +26,11 @@ PINT_NAMES = {
     "mL/s": ("milliliter/second", "fluid_ounce/second"),
     "mL": ("milliliter", "fluid_ounce"),
     "kg": ("kilogram", "pound"),
+    "kg/h": ("kilogram/hour", "pound/hour"),
+    "kW": ("kilowatt", "horsepower"),
+    "N m": ("newton*meter", "foot*force_pound"),
+    "km": ("kilometer", "mile"),
+    "km/h": ("kilometer/hour", "mile/hour"),
     "kg/m3": ("kilogram/meter**3", "pound/gallon"),
 }
 

@@ -62,6 +62,7 @@ READS = {
     "demo --text --scenario {it}.toml",
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
+    "plan {it}.toml",
     "check {it}",
     "check {it}.toml --done jug --by Wren --result good",
     "check mine.toml --done jug --by Wren --log {it}.csv",
@@ -74,6 +75,8 @@ READS = {
     "fit {it}.csv --rig brindle",
     "fit {it} --rig brindle",
     "fit log.csv --rig {it}.toml",
+    "compare --dry {it}.csv --spray b.csv --rig brindle",
+    "compare --dry log.csv --spray b.csv --rig {it}.toml",
     "renew {it}.toml",
     f"renew {{it}} {TO}.toml",
     "prove {it}.toml --rig brindle",
@@ -85,12 +88,16 @@ READS = {
     "feed pump_stop --to {it}",
 }
 WRITES = {
+    "review {session} --report {it}.csv",
     "snapshot {session} --to {it}.svg",
     "export {session} --to {it}.csv",
     "export {session} --to {it}.parquet",
     "draft --new --to {it}.toml",
     "fit log.csv --rig brindle --to {it}.toml",
     "prove {it}.toml --new",
+    "compare --dry a.csv --spray b.csv --rig brindle --plot {it}.png",
+    "plan brindle --report {it}.md",
+    "plan brindle --plot {it}.png",
     "renew brindle --to {it}.toml",
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
@@ -121,7 +128,7 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """Run a command on something that is no file; return the one line it told."""
     ending = next(
-        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png") if "{it}" + e in line), ""
+        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png", ".md") if "{it}" + e in line), ""
     )
     KINDS[kind](Path(f"it{ending}"))
     assert flowdebt(line.format(it="it", session=session.name).split()) == 2
