@@ -32,6 +32,7 @@ _VERBS = {
     "replay": "Step through a recorded drive on the dashboard; ask what would have been.",
     "sessions": "List recorded sessions.",
     "export": "Write a recorded session as CSV or Parquet.",
+    "channels": "List a log's columns: range, unit, rate, and what the rig maps.",
     "draft": "Draft a rig for a car from its logs and a few answers.",
     "fit": "Fit a rig to its car's healthy logs: its numbers, how sure, from what.",
     "check": "Check a rig file and print what follows from it.",
@@ -39,6 +40,8 @@ _VERBS = {
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "prove": "Hold a rig against requirements on simulated cars: pass, fail, undecided.",
+    "plan": "What a rig's spray needs, can do and may be worth; what to look at on the car.",
+    "mix": "What to pour for a mix of water and methanol, and what it is.",
     "ports": "List serial ports, and how to name them so that they are found again.",
     "feed": "Send a scenario as a logger would; time what a device does about it.",
 }

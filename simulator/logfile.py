@@ -29,6 +29,7 @@ _UNITS: Final = {  # by the end of a name: columns that are no channels name the
     "_c": "degC",
     "_nm": "N m",
     "_deg": "deg",
+    "_kmh": "km/h",
     "_evidence": "nats",
 }
 

@@ -1,11 +1,14 @@
 """Parameters that commands share."""
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
 from monitor.words.look import BellName, ThemeName, UnitsName
+
+if TYPE_CHECKING:
+    from simulator.strict import Quantity
 
 
 def flag(told: str, name: str | None = None) -> Parameter:
@@ -114,3 +117,26 @@ def refuse_two_forms(*, text: bool, as_json: bool) -> None:
 
     if text and as_json:
         raise BadInput("--text: found --json too, expected text or JSON")
+
+
+def quantity(where: str, text: str, *kinds: "type[Quantity]") -> "Quantity":
+    """Return a quantity that an option states as text with a unit, such as "5 L".
+
+    Args:
+        where: The option, as it is called on the command line.
+        text: What was given.
+        kinds: What it may be, at least one; where it is none, the first is said to be expected.
+
+    Raises:
+        BadInput: It is none of them.
+    """
+    from simulator.strict import UNITS, BadInput, Mismatch, show
+
+    # The unit says which kind is meant.
+    unit = text.strip(" ").lstrip("+-0123456789.eE ")
+    meant = next((kind for kind in kinds if unit in UNITS[kind.KIND]), kinds[0])
+    try:
+        return meant.from_toml(text)
+    except Mismatch as error:
+        found = error.found or show(text)
+        raise BadInput(f"{where}: found {found}, expected {error.expected}") from None

@@ -189,14 +189,14 @@ def prove(
         raise BadInput(f"{two[0]}: found {two[1]} beside it, expected one of them")
     if sweeping is not None:
         _compile_first(cars)
-        swept = sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json)
-        return BROKEN_OFF if swept is None else _code(swept)
+        try:
+            return _code(sweeping.run(asked, cars, about, runs, most_runs, jobs, as_json=as_json))
+        except KeyboardInterrupt:
+            sys.stderr.write("\nbroken off: nothing is kept of a sweep\n")
+            return BROKEN_OFF
     if device is not None or listen is not None:
         from monitor.commands.prove_device import prove_device
 
-        if device is None or listen is None:
-            names = ("--device", "--listen") if device is None else ("--listen", "--device")
-            raise BadInput("{}: found none beside {}, expected it too".format(*names))
         proof = prove_device(
             asked,
             cars,

@@ -17,6 +17,7 @@ from simulator.proof.proving import Standing, end_silently
 from simulator.proof.requirements import Requirements
 from simulator.proof.results import Proof
 from simulator.rig import RigFile
+from simulator.strict import BadInput
 
 MOST_RUNS = 100  # a row; each lasts as long as it is driven
 _LATE_S = 0.02  # worth telling
@@ -28,7 +29,7 @@ def prove_device(
     about: dict[str, Any],
     *,
     car_file: RigFile,
-    ends: tuple[str, str, str, float, int | None],
+    ends: tuple[str | None, str | None, str, float, int | None],
     most_runs: int | None,
     folder: Path,
     progress: Callable[[Standing], None] | None,
@@ -47,10 +48,13 @@ def prove_device(
         progress: Called after each run.
 
     Raises:
-        BadInput: What is sent to, or listened to, is not there, or went away; what was played until
-            then is kept.
+        BadInput: What is sent to, or listened to, is not named, not there, or went away; what was
+            played until then is kept.
     """
     to, listen, answer, silence_s, baud = ends
+    if to is None or listen is None:
+        one, other = ("--device", "--listen") if to is None else ("--listen", "--device")
+        raise BadInput(f"{one}: found none beside {other}, expected it too")
     names = mapped(cars.driven)
     target, ear = device_ends(to, listen, names, car_file, LineFormat(), answer, silence_s, baud)
     try:

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, RigOption
+from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption
 
 if TYPE_CHECKING:  # they load numpy
     from monitor.review.review import Review
     from monitor.review.tried import Tried
 
 _LEAST_WIDTH: Final = 40
+_NO_TERMINAL: Final = 120
 
 
 def review(
@@ -34,6 +35,7 @@ def review(
         ),
     ] = (),
     as_json: JsonFlag = False,
+    units: UnitsOption = "metric",
     fail_on: Annotated[
         Literal["warn", "pull_timing", "cut_boost"] | None,
         Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
@@ -44,15 +46,24 @@ def review(
     A session is judged by the rig it was recorded with, and must reproduce its own decisions; give
     --rig to judge it by another. With --set each log is judged by its rig as it is and so changed:
     told is which actions appear, vanish or move; readings stay as recorded. Of several logs the
-    last line sums up, and one that can't be read holds up no other. Exit codes: 0 ran; 1 --fail-on
+    end sums up: the worst moments, each with the command that shows it. One that can't be read
+    holds up no other. Exit codes: 0 ran; 1 --fail-on
     was reached (so changed, with --set), or a session's decisions did not come out the same; 2 bad
     input, or nothing in a log could be judged.
     """
+    from monitor.commands.coverage import processors
+    from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
     from monitor.review.review import NOT_JUDGED
-    from monitor.review.review import review as read_back
-    from monitor.review.several import logs_in, names_of, ranked_as_json, ranked_in_words
+    from monitor.review.several import (
+        logs_in,
+        moments_in_words,
+        names_of,
+        ranked_as_json,
+        ranked_in_words,
+    )
     from monitor.review.tried import Trials
+    from monitor.words.look import Look
     from rules.facts import Action
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, called
@@ -62,6 +73,7 @@ def review(
             "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
             "folder, or a folder of these"
         )
+    figures = Look(units).figures
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
         load_rig(find_rig(rig))  # what is wrong with it is told once, not with each log
@@ -69,16 +81,20 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
+    read = reviews_of(paths if trials is None else (), rig, processors())
     for path, name in zip(paths, names_of(paths), strict=True):
         try:
             result: Review | Tried
             if trials is not None:
                 result = trials.of(path, name)
-                _say(result.in_words(), result.as_json, as_json=as_json)
+                say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
-                result = read_back(path, rig)
+                found = next(read)
+                if isinstance(found, BadInput):
+                    raise found
+                result = found
                 result.source = name
-                _say(in_words(result), result.as_json, as_json=as_json)
+                say(in_words(result, figures, room()), result.as_json, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
             if fail_on is not None and result.worst >= Action[fail_on.upper()]:
@@ -90,17 +106,18 @@ def review(
         except BadInput as error:
             refused[name] = str(error)
             code = 2
-            _complain(str(error))
+            complain(str(error))
     if trials is not None and not (as_json and len(paths) == 1):
-        lines = trials.in_words(of=len(paths))
-        _say(lines, lambda: trials.as_json(refused), as_json=as_json)
+        lines = map(figures.sentence, trials.in_words(of=len(paths)))
+        say(lines, lambda: trials.as_json(refused), as_json=as_json)
     elif trials is None and len(paths) > 1:
-        lines = iter([ranked_in_words(reviews, of=len(paths))])
-        _say(lines, lambda: ranked_as_json(reviews, refused), as_json=as_json)
+        ranked = [ranked_in_words(reviews, of=len(paths)), *moments_in_words(reviews, rig)]
+        lines = map(figures.sentence, ranked)
+        say(lines, lambda: ranked_as_json(reviews, refused, rig), as_json=as_json)
     return code
 
 
-def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
+def say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
     """Write lines, or with --json facts as a line."""
     import json
     import sys
@@ -112,7 +129,7 @@ def _say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: 
     sys.stdout.flush()
 
 
-def _complain(why: str) -> None:
+def complain(why: str) -> None:
     """Tell of a log that could not be read, or judged: the others are read all the same."""
     import sys
 
@@ -121,19 +138,26 @@ def _complain(why: str) -> None:
     sys.stderr.write(clean(f"flowdebt: {why}", 1000) + "\n")
 
 
+def room() -> int:
+    """Return how many cells a line of standard output has; many where that is no terminal."""
+    import shutil
+    import sys
+
+    if not sys.stdout.isatty():
+        return _NO_TERMINAL
+    return max(_LEAST_WIDTH, shutil.get_terminal_size().columns)
+
+
 def for_output(line: str) -> str:
     """Return a line as it goes to standard output: wrapped where that is a terminal.
 
     What goes on stands two columns further in than the line begins.
     """
-    import shutil
     import sys
     import textwrap
 
-    if not sys.stdout.isatty():
-        return line
-    width = max(_LEAST_WIDTH, shutil.get_terminal_size().columns)
-    if len(line) <= width:
+    width = room()
+    if not sys.stdout.isatty() or len(line) <= width:
         return line
     indent = line[: len(line) - len(line.lstrip())]
     body = textwrap.wrap(

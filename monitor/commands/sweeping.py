@@ -78,28 +78,8 @@ class Sweeping:
         jobs: int | None,
         *,
         as_json: bool,
-    ) -> Proof | None:
-        """Sweep, judge the recommended point again, tell and write.
-
-        Return that proof; None where it was broken off, and nothing is written.
-        """
-        try:
-            return self._run(asked, cars, about, runs, most_runs, jobs, as_json=as_json)
-        except KeyboardInterrupt:
-            sys.stderr.write("\nbroken off: nothing is kept of a sweep\n")
-            return None
-
-    def _run(
-        self,
-        asked: Requirements,
-        cars: Cars,
-        about: dict[str, Any],
-        runs: int,
-        most_runs: int | None,
-        jobs: int | None,
-        *,
-        as_json: bool,
     ) -> Proof:
+        """Sweep, judge the recommended point again, tell and write; return that proof."""
         keys, all_of = self._keys, self._settings
         jobs = jobs or processors()
         if self._left_out:

@@ -73,23 +73,28 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
     tables += [open_table(path, told) for path in paths[1:]]
     for path, table in zip(paths, tables, strict=True):
         _check_alike(paths[0], tables[0], path, table)
-    names = dict.fromkeys(c.rig_name for table in tables for c in _readings_of(table))
-    parts: dict[str, list[Any]] = {name: [] for name in names}
-    units = dict.fromkeys(names, "")
-    times: list[Any] = []
-    end_s = -_GAP_S
-    for path, table in zip(paths, tables, strict=True):
         if not len(table.time_s):
             raise BadInput(
                 f"{called(path)}: found no column that tells time, expected one, or how far apart "
                 "rows are: --set time.unit=rows --set time.period=20ms"
             )
+    return log_of(tables)
+
+
+def log_of(tables: Sequence[Table]) -> Log:
+    """Return logs' tables as they go one behind the other; each has times."""
+    names = dict.fromkeys(c.rig_name for table in tables for c in readings_of(table))
+    parts: dict[str, list[Any]] = {name: [] for name in names}
+    units = dict.fromkeys(names, "")
+    times: list[Any] = []
+    end_s = -_GAP_S
+    for table in tables:
         time_s = np.asarray(table.time_s, dtype=float)
         usable = np.isfinite(time_s)
         usable &= np.fmax.accumulate(np.where(usable, time_s, -np.inf)) <= time_s
         times.append(time_s[usable] - time_s[usable][0] + end_s + _GAP_S)
         end_s = float(times[-1][-1])
-        there = {column.rig_name: column for column in _readings_of(table)}
+        there = {column.rig_name: column for column in readings_of(table)}
         for name in names:
             column = there.get(name)
             units[name] = units[name] or (column.unit if column is not None else "")
@@ -98,7 +103,7 @@ def read_logs(paths: Sequence[Path], sets: Mapping[KeyPath, Any]) -> Log:
     found = tables[0].time
     steps_s = np.diff(times[0])
     return Log(
-        source=_source(paths),
+        source=_source([table.path for table in tables]),
         columns=tuple(Column(name, units[name], np.concatenate(parts[name])) for name in names),
         time_s=np.concatenate(times),
         period_s=float(np.median(steps_s[steps_s > 0.0])) if (steps_s > 0.0).any() else 0.0,
@@ -146,7 +151,7 @@ def _time_told(table: Table, sets: Mapping[KeyPath, Any]) -> TimeMap | None:
     )
 
 
-def _readings_of(table: Table) -> list[TableColumn]:
+def readings_of(table: Table) -> list[TableColumn]:
     """Return a table's columns that hold readings: not its time, nor text, nor clocks."""
     return [
         column

@@ -93,8 +93,8 @@ def _wanted(row: Requirement) -> Iterator[str]:
 def calm_asked(calm: Calm) -> str:
     """Return what a row without a fault asks for, in one sentence."""
     return (
-        f"Nothing wrong: {_word(calm.action)} or more at most {calm.at_most_per_100_h:zg} times in "
-        f"100 h of {calm.of}, at {100.0 * calm.confidence:zg} % confidence."
+        f"Nothing wrong: {_word(calm.action)} or more at most {calm.at_most_per_100_h:zg} in 100 h "
+        f"of {calm.of}, at {100.0 * calm.confidence:zg} % confidence."
     )
 
 

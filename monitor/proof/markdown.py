@@ -1,18 +1,15 @@
 """A proof as Markdown: tables as GitHub's flavour has them, and what was found as a list."""
 
-import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from typing import Final
 
 from monitor.proof.asked import ADVISES, asked, basis, calm_asked
-from monitor.proof.words import QUANTILES, calm_told, ms, run_told, verdict_told
-from simulator.proof.proportions import quantile
+from monitor.proof.words import QUANTILES, calm_told, row_told, run_told, verdict_told
+from monitor.words.markdown import literal, table
 from simulator.proof.results import Proof
 from simulator.strict import clean
 
 _LONGEST: Final = 2000
-# What would be taken for more than itself, in a line's midst.
-_SPECIAL: Final = re.compile(r"[\\`*_\[\]<>|~&$@]|(?<=http):|(?<=https):|(?<=www)\.")
 
 
 def as_markdown(proof: Proof, replay: Callable[[int, int], str]) -> str:
@@ -30,10 +27,10 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
     yield ""
     yield f"{literal(proof.does_not_prove)} {ADVISES}"
     yield ""
-    yield from _table(("rests on", ""), basis(proof))
+    yield from table(("rests on", ""), basis(proof))
     if proof.rows:
         head = ("", "requirement", "verdict", "passed", "share at least")
-        yield from _table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), _rows(proof))
+        yield from table((*head, *(f"{name}, ms" for name, _ in QUANTILES)), _rows(proof))
         yield (
             "ms from the fault's onset to the action asked for, or, where none is, to the first "
             "finding; no: in that share of runs, never."
@@ -41,7 +38,7 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
         yield ""
     if proof.calms:
         calms = [(c.calm.name, c.verdict.value, calm_told(c)) for c in proof.calms]
-        yield from _table(("nothing wrong", "verdict", "counted"), calms)
+        yield from table(("nothing wrong", "verdict", "counted"), calms)
     for number, row in enumerate(proof.rows, 1):
         yield f"## {number}. {literal(row.requirement.name)}: {row.verdict.value}"
         yield ""
@@ -72,19 +69,4 @@ def _lines(proof: Proof, replay: Callable[[int, int], str]) -> Iterator[str]:
 
 def _rows(proof: Proof) -> Iterator[tuple[str, ...]]:
     for number, row in enumerate(proof.rows, 1):
-        delays = row.delays_s
-        times = [ms(quantile(delays, share)) if delays else "" for _, share in QUANTILES]
-        counts = f"{row.passed} of {len(delays)}"
-        least = f"{100.0 * row.least:z.1f} %"
-        yield str(number), row.requirement.name, row.verdict.value, counts, least, *times
-
-
-def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterator[str]:
-    for cells in (head, ["---"] * len(head), *rows):
-        yield "| " + " | ".join(cell if cells is head else literal(cell) for cell in cells) + " |"
-    yield ""
-
-
-def literal(text: str) -> str:
-    """Return text that Markdown shows as it is, on one line."""
-    return _SPECIAL.sub(r"\\\g<0>", clean(text, _LONGEST))
+        yield str(number), row.requirement.name, row.verdict.value, *row_told(row)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from monitor.pictures.plot_panels import INK
 from monitor.pictures.plotting import DPI, rendered
 from monitor.proof.words import QUANTILES, ms
+from monitor.recorder.span import counted
 from monitor.words.palette import OKABE_ITO
 from rules.facts import Action
 from simulator.proof.limits import AtLimit
@@ -76,7 +77,7 @@ def draw(row: RowResult, limits: tuple[AtLimit, ...]) -> "Figure":
 
 def _in_words(row: RowResult) -> Iterator[str]:
     delays = row.delays_s
-    yield f"Delay of {len(delays)} runs, ms:"
+    yield f"Delay of {counted(len(delays), 'run')}, ms:"
     yield ", ".join(f"{name} {ms(quantile(delays, share))}" for name, share in QUANTILES) + ";"
     yield f"{miss_count(delays)} never."
 
@@ -87,7 +88,7 @@ def _delays(axis: "Axes", row: RowResult) -> None:
     n, never = len(delays), miss_count(delays)
     came = [1e3 * delay for delay in delays if isfinite(delay)]
     within_ms = 1e3 * asked.within_s
-    ends = 1.12 * max([*came, within_ms if isfinite(within_ms) else 0.0, 10.0])
+    ends = 1.35 * max([*came, within_ms if isfinite(within_ms) else 0.0, 10.0])
     shares = [100.0 * i / n for i in range(len(came) + 1)]
     axis.step([0.0, *came, ends], [*shares, shares[-1]], where="post", color=_BLUE, lw=1.4)
     if never:
@@ -111,7 +112,7 @@ def _delays(axis: "Axes", row: RowResult) -> None:
     axis.set_xlim(0.0, ends)
     axis.set_ylim(0.0, 103.0)
     what = "acted on" if asked.at_least is not Action.NO_ACTION else "first finding"
-    title = f"{what} by then ({n} runs)"
+    title = f"{what} by then ({counted(n, 'run')})"
     _named(axis, title, "ms from the fault's onset", "% of runs")
 
 

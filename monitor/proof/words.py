@@ -67,11 +67,18 @@ def reasons(proof: Proof) -> list[tuple[str, str]]:
 
 
 def _row(row: RowResult) -> str:
+    counts, least, *times = row_told(row)
+    columns = f"{counts:>13}{least:>8}" + "".join(f"{time:>6}" for time in times)
+    return f"{_named(row.requirement.name)}{row.verdict.value:<10}{columns}".rstrip()
+
+
+def row_told(row: RowResult) -> tuple[str, ...]:
+    """Return what its runs came to: passed, their least share, delays; empty where none began."""
     delays = row.delays_s
-    times = "".join(f"{ms(quantile(delays, share)):>6}" for _, share in QUANTILES) if delays else ""
-    counts = f"{row.passed} of {len(delays)}"
-    least = f"{100.0 * row.least:z.1f} %"
-    return f"{_named(row.requirement.name)}{row.verdict.value:<10}{counts:>13}{least:>8}{times}"
+    if not delays:
+        return ("", "", *("" for _ in QUANTILES))
+    times = (ms(quantile(delays, share)) for _, share in QUANTILES)
+    return f"{row.passed} of {len(delays)}", f"{100.0 * row.least:z.1f} %", *times
 
 
 def _calm(result: CalmResult) -> str:
@@ -81,7 +88,8 @@ def _calm(result: CalmResult) -> str:
 def calm_told(result: CalmResult) -> str:
     """Return what was counted where nothing is wrong, as a clause; empty where nothing was."""
     text = f"{result.count} in {hours_told(result.hours)}" if result.hours else ""
-    return text + (f", at most {result.most:z.2f} in 100 h" if isfinite(result.most) else "")
+    most = f"{result.most:z.{0 if result.most > 99.5 else 2}f}"
+    return text + (f", at most {most} in 100 h" if isfinite(result.most) else "")
 
 
 def _named(name: str) -> str:

@@ -33,6 +33,7 @@ OF_EVERY_ROW: Final = (
     *("time_s", "clock_s", "late", "all_healthy", "boost_kpa", "commanded_ml_min"),
     *("expected_ml_min", "delivered_ml_min", "evidence", "debt_ml"),
     *("line_due_kpa", "value_line_kpa", "charge_due_c", "value_intake_c"),
+    *("value_injector_duty_pct", "value_knock"),
 )
 _EVERY_AT: Final = tuple(Decision.names().index(name) for name in OF_EVERY_ROW)
 
@@ -214,7 +215,7 @@ class Judge:
             return None, *self._guard.run_changes(rows, _EVERY_AT)
         compiled = self._compiled
         if compiled is None:
-            compiled = self.rows >= ROWS_WORTH_COMPILING
+            compiled = worth_compiling(self.rows)
         decisions = run_rows(self._guard, rows, compiled=compiled)
         changed_at = np.flatnonzero(Decision.named(decisions)["changed"])
         columns = [decisions[:, at] for at in _EVERY_AT]

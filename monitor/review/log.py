@@ -3,7 +3,7 @@
 import os
 import tempfile
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -15,8 +15,8 @@ from monitor.review.done_then import DoneThen, ThenCounter
 from monitor.sources.align import GapFiller
 from monitor.sources.logs.open import log_blocks, rig_of_log
 from monitor.sources.logs.read_ahead import read_ahead
-from rules.channels import ROW_WIDTH
-from simulator.rig import RigFile, find_rig, load_rig, rig_from_text
+from rules.channels import ROW_WIDTH, TIME
+from simulator.rig import EXTRA_KINDS, RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
 
 Progress = Callable[[float], None]
@@ -41,6 +41,7 @@ class Block:
         hole: Where rows are missing before it: what the guard remembered behind them, empty where
             that isn't known; None where none are.
         by_older: Whether an older version's rules decided then: there is nothing to compare with.
+        extra: What the rig's ``[extra]`` maps, by name, (n,) each; empty unless it was asked for.
     """
 
     rows: Any
@@ -49,6 +50,7 @@ class Block:
     rig_file: RigFile | None = None
     hole: tuple[float, ...] | None = None
     by_older: bool = False
+    extra: dict[str, Any] = field(default_factory=dict)
 
 
 class RowStore:
@@ -209,8 +211,10 @@ class Log:
 
     def _of_log(self) -> Iterator[Block]:
         filler = GapFiller()
-        for rows in read_ahead(self.reader):
-            yield Block(rows if self.reader.ticked else filler.fill(rows), rows)
+        for wide in read_ahead(self.reader):
+            rows = wide if wide.shape[1] == ROW_WIDTH else np.ascontiguousarray(wide[:, :ROW_WIDTH])
+            filled = rows if self.reader.ticked else filler.fill(rows)
+            yield Block(filled, rows, extra=_beside(wide, filled))
 
     def _of_session(self, own: RigFile) -> Iterator[Block]:
         self.reader = blocks = SessionBlocks(self.path)  # one that was stopped has counted already
@@ -314,8 +318,24 @@ class Log:
             return 0
 
 
+def _beside(wide: Any, rows: Any) -> dict[str, Any]:
+    """Return what stands behind samples, in the rows that ticks were put into."""
+    if wide.shape[1] == ROW_WIDTH:
+        return {}
+    values = wide[:, ROW_WIDTH:]
+    if len(rows) != len(wide):
+        times = wide[:, TIME]
+        at = np.clip(np.searchsorted(times, rows[:, TIME]), 0, len(times) - 1)
+        values = np.where((times[at] == rows[:, TIME])[:, None], values[at], np.nan)
+    return dict(zip(EXTRA_KINDS, values.T, strict=True))
+
+
 def open_log(
-    source: str | Path, rig: str | None = None, *, most_in_memory: int = MOST_IN_MEMORY
+    source: str | Path,
+    rig: str | None = None,
+    *,
+    most_in_memory: int = MOST_IN_MEMORY,
+    extra: bool = False,
 ) -> Log:
     """Open a session's folder, or a log (CSV, Parquet, Arrow IPC).
 
@@ -323,6 +343,7 @@ def open_log(
         source: Folder or file.
         rig: Rig file or shipped name; a session brings its own.
         most_in_memory: Bytes of rows from which on a temporary file holds them.
+        extra: Have what the rig's ``[extra]`` maps beside each block of a log.
 
     Raises:
         BadInput: Anything that can't be read or used; a log without a rig.
@@ -333,7 +354,7 @@ def open_log(
         rig_file = session.rig_file() if rig is None else load_rig(find_rig(rig))
         return Log(path, rig_file, session, own_terms=rig is None, most_in_memory=most_in_memory)
     rig_file = rig_of_log(path, rig)
-    blocks = log_blocks(path, rig_file)
+    blocks = log_blocks(path, rig_file, extra=extra and bool(rig_file.extra))
     return Log(path, rig_file, blocks, own_terms=False, most_in_memory=most_in_memory)
 
 

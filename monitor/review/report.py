@@ -7,11 +7,14 @@ from typing import Final
 from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import counted
 from monitor.review.done_then import done_in_words
+from monitor.review.pull_table import ROOM, table
+from monitor.review.pulls import SHORTEST_S
 from monitor.review.review import Review
 from monitor.review.spray_account import SprayAccount, Stretch
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.recorded import time_in_words
 from monitor.words.events import event_in_words
+from monitor.words.units import METRIC, Units
 from rules.channels import CHANNELS, DELIVERED, INTAKE, LATE_S
 from rules.facts import Action
 from simulator.strict import clean
@@ -23,8 +26,20 @@ MOST_STEP_S: Final = 1.0
 _WORTH_TELLING_S: Final = 0.05  # of spray that could not be judged
 
 
-def in_words(result: Review) -> Iterator[str]:
-    """Yield a review as lines for people."""
+def in_words(result: Review, units: Units = METRIC, room: int = ROOM) -> Iterator[str]:
+    """Yield a review as lines for people.
+
+    Args:
+        result: The review.
+        units: Of the figures.
+        room: Cells in a line, for the table of pulls; other lines are as long as they are.
+    """
+    for line in _found(result, units):
+        yield units.sentence(line)
+    yield from _pulls_in_words(result, units, room)
+
+
+def _found(result: Review, units: Units) -> Iterator[str]:
     span = result.span.in_words()
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
     yield from _time_in_words(result)
@@ -74,8 +89,8 @@ def in_words(result: Review) -> Iterator[str]:
         if event is not result.events[0] and abs(shift_s - behind_s) > LATE_S:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
-        yield from event_in_words(EventFacts.of(event)).report()
-    for line in _spray_in_words(result):
+        yield from event_in_words(EventFacts.of(event)).report(units)
+    for line in _spray_in_words(result, units):
         yield f"  {line}"
 
 
@@ -107,7 +122,20 @@ def _no_action(result: Review) -> str:
     return f"no action in the {counted(result.judged, 'row')} that could be judged{told}"
 
 
-def _spray_in_words(result: Review) -> Iterator[str]:
+def _pulls_in_words(result: Review, units: Units, room: int) -> Iterator[str]:
+    """Yield the pulls as a table, or that there was none."""
+    if result.tank_ml is not None:
+        first, last = (units.told(ml, "mL", 0) for ml in result.tank_ml)
+        yield f"  tank: {first} at first, {last} at last"
+    yield from table(result.pulls, units, result.span.from_s or 0.0, room=room)
+    if not result.pulls and result.judged:
+        most = ""
+        if isfinite(result.most_throttle_pct):
+            most = f" (throttle {result.most_throttle_pct:z.0f} % at most)"
+        yield f"  no pull: never {SHORTEST_S:z.0f} s at full throttle{most}"
+
+
+def _spray_in_words(result: Review, units: Units) -> Iterator[str]:
     """Yield what was asked for and delivered, and how near to a limit it came, a line each."""
     if not result.judged:
         return
@@ -117,15 +145,17 @@ def _spray_in_words(result: Review) -> Iterator[str]:
     if not spray.sprayed_s:
         boost = ""
         if isfinite(spray.most_kpa):
-            most, start = f"{spray.most_kpa:z.0f}", f"{result.start_boost_kpa:z.0f}"
-            boost = f" (boost {most} kPa at most; spray begins at {start} kPa)"
+            most, start = (
+                units.told(kpa, "kPa", 0) for kpa in (spray.most_kpa, result.start_boost_kpa)
+            )
+            boost = f" (boost {most} at most; spray begins at {start})"
         yield f"no spray was asked for{boost}, so nothing tells whether it would arrive"
         return
-    came = f"{spray.commanded_ml:z.1f} mL commanded"
+    came = f"{units.told(spray.commanded_ml, 'mL', 1)} commanded"
     if spray.witness == DELIVERED:
         share = 100.0 * spray.delivered_ml / max(spray.commanded_ml, 1e-9)
-        came = f"{spray.delivered_ml:z.1f} of {came} arrived ({share:z.0f} %)"
-    at = f"{spray.low_kpa:z.0f} to {spray.high_kpa:z.0f} kPa"
+        came = f"{units.figure(spray.delivered_ml, 'mL', 1)} of {came} arrived ({share:z.0f} %)"
+    at = f"{units.figure(spray.low_kpa, 'kPa', 0)} to {units.told(spray.high_kpa, 'kPa', 0)}"
     yield f"sprayed for {spray.sprayed_s:z.2f} s at {at}: {came}"
     if spray.top is None or spray.worst is None:
         yield "never half a second of steady spray to compare with what was due"

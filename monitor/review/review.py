@@ -13,11 +13,12 @@ from monitor.recorder.span import Span, readings_of
 from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
 from monitor.review.log import Log, open_log
+from monitor.review.pull_account import PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
-from rules.channels import CHANNELS, DELIVERED, TIME
+from rules.channels import CHANNELS, DELIVERED, TANK, TIME
 from rules.events import Event
 from rules.facts import Action, Rig
 from rules.handling import slowest_period_s
@@ -53,7 +54,8 @@ class Review:
     """What a log says.
 
     Attributes:
-        source: What was read.
+        source: What was read, as it is called.
+        path: Where it is, as it was given.
         rig: Rig's name.
         span: How many rows it holds, ticks for silence left out, and over which time.
         judged: Of these, how many were in time, with every essential channel and the clock healthy.
@@ -78,6 +80,9 @@ class Review:
         mistakes: What speaks against the rig itself.
         done_then: What an older version's rules did in a session; None where today's decided it.
         spray: What was asked for and delivered, and how near to a limit it came.
+        tank_ml: The tank's level, first and newest; None where none is read.
+        pulls: What came of each run at full throttle, in order.
+        most_throttle_pct: The most throttle that was read; minus infinite where none was.
         start_boost_kpa: The boost from which on spray is asked for, gauge.
     """
 
@@ -104,7 +109,11 @@ class Review:
     mistakes: list[str] = field(default_factory=list)
     done_then: tuple[DoneThen, ...] | None = None
     spray: SprayAccount = field(default_factory=SprayAccount)
+    tank_ml: tuple[float, float] | None = None
+    pulls: list[PullAccount] = field(default_factory=list)
+    most_throttle_pct: float = -inf
     start_boost_kpa: float = 0.0
+    path: Path = Path()
 
     @property
     def rows(self) -> int:
@@ -146,6 +155,8 @@ class Review:
             "thresholds_changed": [new.as_json() for new in self.new_terms],
             "mistakes_in_rig": self.mistakes,
             "spray": self.spray.as_json(),
+            "tank_ml": None if self.tank_ml is None else list(self.tank_ml),
+            "pulls": [pull.as_json() for pull in self.pulls],
             "events": [to_builtins(EventFacts.of(event)) for event in self.events],
         }
 
@@ -223,8 +234,8 @@ def review(path: Path, rig: str | None) -> Review:
     Raises:
         BadInput: Anything that can't be read or used; not one row in it.
     """
-    log = open_log(path, rig)
-    result = Review(path.name, log.rig_file.rig.name)
+    log = open_log(path, rig, extra=True)
+    result = Review(path.name, log.rig_file.rig.name, path=path)
     size_worth = log.own is None and path.stat().st_size > BYTES_WORTH_COMPILING
     judge = Judge(
         log.rig_file,
@@ -234,7 +245,7 @@ def review(path: Path, rig: str | None) -> Review:
         compiled=True if size_worth else None,
         all_rows=ROWS_LOOKED_AT,
     )
-    mistakes = MistakeSearch(log.rig_file.rig)
+    mistakes, pulls = MistakeSearch(log.rig_file.rig), PullAccounts(log.rig_file.rig)
     judged_by, in_force = log.rig_file, log.own
     for block in log.stream():
         result.span.take(block.as_read)
@@ -251,6 +262,12 @@ def review(path: Path, rig: str | None) -> Review:
         sent = readings_of(block.rows)
         result.judged += int(np.count_nonzero(judged.judged & sent))
         result.spray.take(judge.constants, judged.every, judged.judged)
+        pulls.take(block, judged, judge.constants)
+        levels_ml = block.rows[:, TANK]
+        levels_ml = levels_ml[np.isfinite(levels_ml)]
+        if len(levels_ml):
+            first_ml = float(levels_ml[0]) if result.tank_ml is None else result.tank_ml[0]
+            result.tank_ml = first_ml, float(levels_ml[-1])
         result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
         if judged.decisions is not None:
             mistakes.take(judged.decisions)
@@ -259,6 +276,8 @@ def review(path: Path, rig: str | None) -> Review:
     judge.finish()
     result.spray.finish()
     result.events = judge.events
+    pulls.finish(judge.events, judged_by.rig, judge.constants)
+    result.pulls, result.most_throttle_pct = pulls.of, pulls.finder.most_throttle_pct
     mistakes.finish(false_pull=_pulled_for_nothing(result))
     result.mistakes = mistakes.found
     result.cut = log.reader.cut

@@ -43,6 +43,11 @@ class Peak(NamedTuple):
     limit: float = np.inf
     time_s: float | None = None
 
+    @property
+    def share(self) -> float:
+        """Of the limit; 0 where there is none."""
+        return self.value / self.limit if self.limit > 0.0 else 0.0
+
     def or_higher(self, values: Floats, limit: float, times_s: Floats) -> "Peak":
         """Return the highest of these where that is nearer to its limit."""
         at = int(np.argmax(values))
@@ -63,6 +68,7 @@ class SprayAccount:
         high_kpa: Highest.
         most_kpa: Highest boost of all rows; minus infinite where none is known.
         commanded_ml: What was asked for.
+        expected_ml: What the witness should have seen of it, by the rig: delay, lag and gain in.
         delivered_ml: What the flow sensor counted of it; nought without one.
         worst: Where the witness read farthest on the wrong side of what was due; None without a
             stretch of steady spray.
@@ -79,6 +85,7 @@ class SprayAccount:
     high_kpa: float = -np.inf
     most_kpa: float = -np.inf
     commanded_ml: float = 0.0
+    expected_ml: float = 0.0
     delivered_ml: float = 0.0
     worst: Stretch | None = None
     top: Stretch | None = None
@@ -125,6 +132,7 @@ class SprayAccount:
         """Add rows in which spray was asked for, or should still be read."""
         commanded, boost_kpa = of["commanded_ml_min"], of["boost_kpa"]
         self.commanded_ml += float((commanded * held_s).sum()) * MIN_PER_S
+        self.expected_ml += float((of["expected_ml_min"] * held_s).sum()) * MIN_PER_S
         if self.witness == DELIVERED:
             self.delivered_ml += float((of["delivered_ml_min"] * held_s).sum()) * MIN_PER_S
         if asked.any():
@@ -179,6 +187,7 @@ class SprayAccount:
             "not_judged_s": self.unjudged_s,
             "boost_kpa": [self.low_kpa, self.high_kpa] if sprayed else None,
             "commanded_ml": self.commanded_ml,
+            "expected_ml": self.expected_ml,
             "delivered_ml": self.delivered_ml if by_flow else None,
             "witness": CHANNEL_NAMES[self.witness - 1],
             "worst": None if self.worst is None else self.worst._asdict(),

@@ -6,7 +6,7 @@ from typing import Final
 
 from monitor.attach.message_parts import EventFacts
 from monitor.words.literal import figure, or_nan, plain
-from monitor.words.units import Units
+from monitor.words.units import METRIC, Units
 from rules.channels import LATE_S
 from rules.events import Turn
 from rules.facts import Action
@@ -87,8 +87,8 @@ class EventWords:
         check = f" Check first: {self.check_first}." if turn is Turn.RAISED else ""
         return f"{self.action_time_s:z9.2f} s  {said}{check}"
 
-    def report(self) -> Iterator[str]:
-        """Yield the lines of a report on it."""
+    def report(self, units: Units = METRIC) -> Iterator[str]:
+        """Yield the lines of a report on it; the ready-made sentences in it stay metric."""
         until = "to the end"
         if not self.active:
             until = f"to {self.until_s:z.2f} s"
@@ -100,7 +100,7 @@ class EventWords:
         if self.retard_deg > 0.0:
             deep.append(f"pull {self.retard_deg:z.1f} deg")
         if self.ceiling_kpa == self.ceiling_kpa:
-            deep.append(f"cut boost to {self.ceiling_kpa:z.0f} kPa")
+            deep.append(f"cut boost to {units.told(self.ceiling_kpa, 'kPa', 0)}")
         depth = f" ({', '.join(deep)})" if deep else ""
         yield f"  {self.time_s:z9.2f} s  {self.action:<11}  {self.label} {until}{depth}"
         why = self.explanation

@@ -1,8 +1,8 @@
 """Metric or US units, for the screen alone: nothing that is recorded or decided changes.
 
 Factors: NIST SP 811 (2008), appendix B, from the exact definitions behind them (inch 25.4 mm,
-pound-force 4.4482216152605 N, US gallon 231 cubic inches). Debt stays in mL in both: that is what
-thresholds are given in.
+pound 0.45359237 kg, pound-force 4.4482216152605 N, US gallon 231 cubic inches). Debt stays in mL in
+both: that is what thresholds are given in.
 """
 
 import re
@@ -16,6 +16,9 @@ _INCH_M: Final = 0.0254
 _KPA_PER_PSI: Final = 4.4482216152605 / _INCH_M**2 / 1000.0
 _ML_PER_GALLON: Final = 231.0 * (100.0 * _INCH_M) ** 3
 _ML_PER_OUNCE: Final = _ML_PER_GALLON / 128.0
+_KG_PER_POUND: Final = 0.45359237
+_KM_PER_MILE: Final = 1.609344
+_KW_PER_HORSEPOWER: Final = 0.45359237 * 9.80665 * 550.0 * 0.3048 / 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,12 @@ _US: Final = {
     "mL/min": Measure("gal/h", 60.0 / _ML_PER_GALLON, decimals=2),
     "mL/s": Measure("fl oz/s", 1.0 / _ML_PER_OUNCE, decimals=2),
     "mL": Measure("fl oz", 1.0 / _ML_PER_OUNCE, decimals=1),
+    "kg": Measure("lb", 1.0 / _KG_PER_POUND),
+    "kg/h": Measure("lb/h", 1.0 / _KG_PER_POUND),
+    "kW": Measure("hp", 1.0 / _KW_PER_HORSEPOWER),
+    "km": Measure("mi", 1.0 / _KM_PER_MILE),
+    "km/h": Measure("mph", 1.0 / _KM_PER_MILE),
+    "kg/m3": Measure("lb/gal", 1e-6 * _ML_PER_GALLON / _KG_PER_POUND, decimals=2),
 }
 
 # The guard's sentences: a plain number and one of these, or two numbers that share a unit. A volume
@@ -47,7 +56,7 @@ _US: Final = {
 # and whatever could make the unit another one, keep the words as they are.
 _NUMBER: Final = r"-?[0-9]{1,9}(?:\.[0-9]{1,6})?"
 _SENTENCE: Final = re.compile(
-    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> ))?(?P<last>{_NUMBER}) "
+    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> | to ))?(?P<last>{_NUMBER}) "
     r"(?P<unit>kPa|degC|°C|K|mL/min|mL/s|mL(?= left in the tank))(?![\w/^°²³·*%\-−])"
 )
 _SAME: Final = {"degC": "°C"}
@@ -87,7 +96,7 @@ class Units:
 
         Args:
             value: In the metric unit.
-            metric: "kPa", "°C", "K", "mL/min", "mL/s" or "mL"; any other stays as it is.
+            metric: "kPa", "°C", "K", "mL/min", "mL/s", "mL", "kg" ...; any other stays as it is.
             decimals: Decimals of the metric figure.
         """
         measure = self.measures.get(metric)

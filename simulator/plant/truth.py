@@ -22,6 +22,8 @@ TRUTH_COLUMNS: Final = (
     "true_knock_intensity",
     "true_harm",
     "true_knocks",
+    "true_gear",
+    "true_speed_kmh",
 )
 TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
 
@@ -45,6 +47,8 @@ def truth_row(s: State) -> tuple[float, ...]:
         s.intensity,
         s.harm,
         s.knocks,
+        s.gear * 1.0,  # compiled, a row is of one kind of number
+        s.road_m_s * 3.6,
     )
 
 

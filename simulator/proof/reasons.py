@@ -191,16 +191,23 @@ def _changes(cars: Cars, *, late: bool) -> Iterator[_Change]:
             f"with the delay known, without [flow_sensor] {within}",
             lambda car: {"delay_s": car.delay_s, "delay_within_s": _EXACT_S},
         )
-        half = {"cut_s": 0.5 * debt.cut_s, "cut_ml": 0.5 * debt.cut_ml}
-        yield _Change(
-            "with half of [debt] cut",
-            lambda rig, _: replace(rig, debt=replace(debt, **half)),
-        )
+        yield _cut("a quarter of", 0.25)
         return
     twice = {"gain_within": 2.0 * sensor.gain_within}
     yield _sensor(f"with twice [flow_sensor] {gain}", lambda _: twice)
     wider = {"delay_within_s": min(2.0 * sensor.delay_within_s, 0.99 * sensor.delay_s)}
     yield _sensor(f"with twice [flow_sensor] {within}", lambda _: wider)
+    yield _cut("four times", 4.0)
+
+
+def _cut(says: str, times: float) -> _Change:
+    """Return a change of the debt that cuts boost."""
+
+    def of(rig: Rig, _: Spread) -> Rig:
+        changed = {"cut_s": times * rig.debt.cut_s, "cut_ml": times * rig.debt.cut_ml}
+        return replace(rig, debt=replace(rig.debt, **changed))
+
+    return _Change(f"with {says} [debt] cut", of)
 
 
 def _sensor(says: str, values: Callable[[Spread], dict[str, float]]) -> _Change:

@@ -1,7 +1,7 @@
 """A requirements file: what a failsafe has to do, read strictly from TOML."""
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from math import inf, isfinite, isnan, nan
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, get_args
@@ -43,27 +43,11 @@ _FROM_NOUGHT: Final = Annotated[float, Meta(ge=0.0, le=1e6)]
 
 
 @dataclass(frozen=True, slots=True)
-class Requirement:
-    """A row: a fault at an operating point, and what has to come of it.
-
-    Attributes:
-        name: Its name.
-        faults: What goes wrong, all at once, at least one.
-        point: Where.
-        command: Share of full flow, from and to, that is commanded there (0 to 1).
-        ambient: Air outside, degC; None: the population's.
-        at_least: An action as hard has to come (NO_ACTION: none),
-        within_s: no later than so long after the onset, seconds.
-        at_most: No action harder than this may come.
-        harm_at_most: Nor more knock harm.
-        work_lost_at_most_kj: Nor may more work be lost against the same car's healthy twin, kJ.
-        share: Of such runs at least this share has to pass, more than 0, less than 1.
-        confidence: So sure is that to be, and so sure that it doesn't where it fails.
-    """
+class _Asked:
+    """What a row says, but where it applies: the same as it is written and as it is read."""
 
     name: str
     faults: tuple[Fault, ...]
-    point: Point
     command: tuple[float, float] = (0.0, inf)
     ambient: Range | None = None
     at_least: Action = Action.NO_ACTION
@@ -73,6 +57,28 @@ class Requirement:
     work_lost_at_most_kj: float = inf
     share: float = 0.99
     confidence: float = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement(_Asked):
+    """A row: a fault at an operating point, and what has to come of it.
+
+    Attributes:
+        name: Its name.
+        faults: What goes wrong, all at once, at least one.
+        command: Share of full flow, from and to, that is commanded there (0 to 1).
+        ambient: Air outside, degC; None: the population's.
+        at_least: An action as hard has to come (NO_ACTION: none),
+        within_s: no later than so long after the onset, seconds.
+        at_most: No action harder than this may come.
+        harm_at_most: Nor more knock harm.
+        work_lost_at_most_kj: Nor may more work be lost against the same car's healthy twin, kJ.
+        share: Of such runs at least this share has to pass, more than 0, less than 1.
+        confidence: So sure is that to be, and so sure that it doesn't where it fails.
+        point: Where.
+    """
+
+    point: Point = field(kw_only=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,24 +122,13 @@ class Requirements:
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _Row(_Asked):
     """A requirement as it is written."""
 
-    name: str
-    faults: tuple[Fault, ...]
     at: str = ""
     gear: int = 0
     boost: tuple[float, float] = (-inf, inf)
-    command: tuple[float, float] = (0.0, inf)
     throttle_pct: float = nan
-    ambient: Range | None = None
-    at_least: Action = Action.NO_ACTION
-    within_s: float = inf
-    at_most: Action = Action.CUT_BOOST
-    harm_at_most: float = inf
-    work_lost_at_most_kj: float = inf
-    share: float = 0.99
-    confidence: float = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,20 +241,8 @@ def _requirement(document: Document, index: int, row: _Row, rig: Rig) -> Require
     if row.at_most is Action.CUT_BOOST and not any(map(isfinite, sought)):
         expected = "action_at_least, action_at_most, harm_at_most or work_lost_at_most_kj"
         raise document.wrong(path, expected, "nothing asked")
-    return Requirement(
-        row.name,
-        row.faults,
-        _point(document, path, row, rig),
-        row.command,
-        row.ambient,
-        row.at_least,
-        row.within_s,
-        row.at_most,
-        row.harm_at_most,
-        row.work_lost_at_most_kj,
-        row.share,
-        row.confidence,
-    )
+    same = {one.name: getattr(row, one.name) for one in fields(_Asked)}
+    return Requirement(**same, point=_point(document, path, row, rig))
 
 
 def _point(document: Document, path: KeyPath, row: _Row, rig: Rig) -> Point:

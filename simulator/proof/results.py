@@ -295,14 +295,15 @@ class RowSoFar:
 def _reason(cars: Cars | None, row: Requirement, verdict: Verdict, seen: Sequence[Outcome]) -> str:
     begun = [outcome for outcome in seen if outcome.began]
     if not begun:
-        return f"the operating point was not reached in {len(seen)} runs" if seen else "not run"
+        return f"the operating point was not reached in {_runs(seen)}" if seen else "not run"
     failed = [outcome for outcome in begun if failings(row, outcome)]
     if verdict is Verdict.PASS:
         return ""
     parts = [_in_what(row, failing, failed) for failing in Failing]
     text = "; ".join(part for part in parts if part)
     if verdict is Verdict.UNDECIDED:
-        text = f"{len(begun)} runs decide nothing" + (f": {text}" if text else "")
+        decide = "decides" if len(begun) == 1 else "decide"
+        text = f"{_runs(begun)} {decide} nothing" + (f": {text}" if text else "")
     apart = separated_by(cars, row, begun) if cars is not None else ""
     return text + (f"; {apart}" if apart else "")
 
@@ -329,7 +330,11 @@ def _in_what(row: Requirement, failing: Failing, failed: Sequence[Outcome]) -> s
         Failing.WORK: f"work was lost (half of them {half:z.0f} kJ or more, at most "
         f"{row.work_lost_at_most_kj:zg} is asked for)",
     }
-    return f"{what[failing]} in {len(those)} runs"
+    return f"{what[failing]} in {_runs(those)}"
+
+
+def _runs(those: Sequence[Outcome]) -> str:
+    return "1 run" if len(those) == 1 else f"{len(those)} runs"
 
 
 def separated_by(cars: Cars, row: Requirement, begun: Sequence[Outcome]) -> str:

@@ -3,13 +3,14 @@
 from simulator.rig.changes import Change, changes, live_changes, sensor_changes
 from simulator.rig.columns import quantity_of
 from simulator.rig.commissioned import Done, done_in, with_step
-from simulator.rig.keys import STEPS
+from simulator.rig.keys import EXTRA_KINDS, STEPS
 from simulator.rig.load import RigFile, find_rig, load_rig, rig_from_text, shipped_rigs
 from simulator.rig.renew import Renewed, by_default, left_open, renewed
 from simulator.rig.source_terms import CLOCK, ROWS, ColumnMap, SerialTerms, TimeMap
 
 __all__ = [
     "CLOCK",
+    "EXTRA_KINDS",
     "ROWS",
     "STEPS",
     "Change",

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple
 import msgspec
 
 from rules.step.from_rig import constants_of
-from simulator.rig.keys import RIG, ChannelTable
+from simulator.rig.keys import RIG, ColumnTable
 from simulator.rig.load import RigFile
 from simulator.strict import BadInput, Document, KeyPath, Quantity, clean, key_of
 
@@ -106,7 +106,7 @@ def _leaves(path: KeyPath, value: Any) -> Iterator[tuple[KeyPath, str]]:
         tag = value.__struct_config__.tag_field
         if tag is not None:
             yield (*path, tag), str(value.__struct_config__.tag)
-        if isinstance(value, ChannelTable):
+        if isinstance(value, ColumnTable):
             yield (*path, "column"), str(value.column or path[-1])
         for field in msgspec.structs.fields(type(value)):
             yield from _leaves((*path, field.encode_name), getattr(value, field.name))

@@ -1,19 +1,19 @@
 """A rig's channels: which column is which, in what unit, and what is plausible there."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 from typing import Any, Final
 
 from rules.channels import CHANNEL_NAMES, CHANNELS, WITNESSES, Channel
 from rules.facts import ChannelTerms
-from simulator.rig.keys import ChannelTable
+from simulator.rig.keys import EXTRA_KINDS, ChannelTable
 from simulator.rig.source_terms import ColumnMap, SerialTerms, TimeMap
 from simulator.strict import (
     MISSING,
-    BadInput,
     DegC,
     Degrees,
     Document,
+    KeyPath,
     Knock,
     Kpa,
     Mismatch,
@@ -21,6 +21,7 @@ from simulator.strict import (
     MlMin,
     Percent,
     Plain,
+    PlainText,
     Quantity,
     Rpm,
     Volts,
@@ -108,15 +109,41 @@ def column_map(
     path = ("channels", channel.name)
     kind = quantity_of(channel)
     unit = str(table.unit or channel.unit)
-    try:
-        factor, offset = kind.linear(unit)
-    except Mismatch as error:
-        raise document.wrong((*path, "unit"), error.expected, error.found) from None
+    factor, offset = _linear(document, path, kind, unit)
     if table.absolute:
         if kind is not Kpa:
             raise document.wrong((*path, "absolute"), "a pressure channel, if absolute")
         offset -= ambient_kpa
     return ColumnMap(table.column or channel.name, factor, offset, unit)
+
+
+def extra_columns(document: Document, tables: Any) -> dict[str, ColumnMap]:
+    """Return the columns of ``[extra]``, by name, in the order of ``EXTRA_KINDS``.
+
+    Args:
+        document: The rig file, for messages.
+        tables: Its ``[extra]``, a ``keys.EXTRA``.
+
+    Raises:
+        BadInput: A unit isn't one of its kind.
+    """
+    found = {}
+    for name, kind in EXTRA_KINDS.items():
+        table = getattr(tables, name)
+        if table is not None:
+            unit = str(table.unit or kind.UNIT)
+            factor, offset = _linear(document, ("extra", name), kind, unit)
+            found[name] = ColumnMap(table.column or name, factor, offset, unit)
+    return found
+
+
+def _linear(
+    document: Document, path: KeyPath, kind: type[Quantity], unit: str
+) -> tuple[float, float]:
+    try:
+        return kind.linear(unit)
+    except Mismatch as error:
+        raise document.wrong((*path, "unit"), error.expected, error.found) from None
 
 
 def check_channels(document: Document, channels: Mapped) -> None:
@@ -150,7 +177,13 @@ def check_channels(document: Document, channels: Mapped) -> None:
             raise document.wrong((table,), expected, "a sensor without its channel")
 
 
-def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: SerialTerms) -> None:
+def check_columns(
+    document: Document,
+    channels: Mapped,
+    extra: Mapping[str, ColumnMap],
+    time: TimeMap,
+    serial: SerialTerms,
+) -> None:
     """Check that no column has two meanings, and that a serial port has the needed ones.
 
     Raises:
@@ -164,11 +197,18 @@ def check_columns(document: Document, channels: Mapped, time: TimeMap, serial: S
         if document.raw(("time", "period")) is None:
             expected = f'the time from one row to the next, which unit "{time.unit}" counts by'
             raise document.wrong(("time", "period"), expected, MISSING)
-    for channel, table in channels:
-        column = str(table.column or channel.name)
+    written = [(("channels", channel.name), table.column) for channel, table in channels]
+    written += [
+        (("extra", name), None if mapped.column == name else PlainText(mapped.column))
+        for name, mapped in extra.items()
+    ]
+    for path, given in written:
+        column = str(given or path[-1])
         if column in taken:
-            raise _twice(document, channel, table, column, taken[column])
-        taken[column] = f"channels.{channel.name}"
+            key = (*path, "column") if given else path
+            expected = f"a column of its own ({taken[column]} has this one)"
+            raise document.wrong(key, expected, f'column "{column}"')
+        taken[column] = ".".join(path)
     _check_line_checks(document, serial, taken)
     columns = serial.columns
     if columns is None:
@@ -200,10 +240,3 @@ def _check_line_checks(document: Document, serial: SerialTerms, taken: dict[str,
             raise document.wrong(("serial", "columns"), f'"{name}" among them, the {key}')
         if columns is not None and key == "crc" and columns[-1] != name:
             raise document.wrong(("serial", "columns"), f'"{name}" last, since it is the crc')
-
-
-def _twice(
-    document: Document, channel: Channel, table: ChannelTable, column: str, other: str
-) -> BadInput:
-    path = ("channels", channel.name, *(("column",) if table.column else ()))
-    return document.wrong(path, f"a column of its own ({other} has this one)", f'column "{column}"')

@@ -22,12 +22,16 @@ from simulator.strict import (
     Decoded,
     DegC,
     Degrees,
+    KmH,
     Knock,
     Kpa,
+    Kw,
     Mismatch,
     Ml,
     MlMin,
+    Nm,
     Percent,
+    Plain,
     PlainText,
     Quantity,
     Rpm,
@@ -260,11 +264,16 @@ SERIAL: Final = table(
 )
 
 
-class ChannelTable(Table, frozen=True):
-    """``[channels.NAME]``, where every key may be left out; ``columns`` makes more of it."""
+class ColumnTable(Table, frozen=True):
+    """``[extra.NAME]``, where every key may be left out; ``columns`` makes more of it."""
 
     column: PlainText | None = None
     unit: PlainText | None = None
+
+
+class ChannelTable(ColumnTable, frozen=True):
+    """``[channels.NAME]``, likewise."""
+
     absolute: bool = False
     plausible: tuple[str, str] | None = None
     max_age: PositiveSpan | None = None
@@ -276,6 +285,22 @@ class ChannelTable(Table, frozen=True):
 CHANNELS: Final = msgspec.defstruct(
     "Channels",
     [(channel.name, ChannelTable | None, None) for channel in channels.CHANNELS],
+    bases=(Table,),
+    frozen=True,
+)
+# Columns that no decision uses, for whoever reads a log back; units as in ``EXTRA_KINDS``.
+EXTRA_KINDS: Final[dict[str, type[Quantity]]] = {
+    "gear": Plain,
+    "speed_kmh": KmH,  # of the road
+    "torque_nm": Nm,
+    "power_kw": Kw,
+    "ambient_c": DegC,
+    "barometer_kpa": Kpa,  # absolute
+    "humidity_pct": Percent,  # relative
+}
+EXTRA: Final = msgspec.defstruct(
+    "Extra",
+    [(name, ColumnTable | None, None) for name in EXTRA_KINDS],
     bases=(Table,),
     frozen=True,
 )
@@ -340,6 +365,7 @@ RIG: Final = table(
     Key("command", reduce(or_, COMMAND_FORMS)),
     Key("paid", PAID),
     Key("channels", CHANNELS, None, required=True),
+    Key("extra", EXTRA, None),
     Key("debt", DEBT),
     Key("ladder", LADDER),
     Key("limits", LIMITS),

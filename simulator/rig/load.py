@@ -12,6 +12,7 @@ from simulator.rig.columns import (
     check_channels,
     check_columns,
     column_map,
+    extra_columns,
     mapped,
 )
 from simulator.rig.keys import RIG
@@ -29,6 +30,7 @@ class RigFile:
     Attributes:
         rig: Facts for the rules, in plain floats.
         columns: By channel name, the column and its conversion.
+        extra: The same of ``[extra]``: columns that no decision uses, by their names there.
         time: The time column.
         serial: How the serial port speaks.
         text: The file as it was, for the recorder.
@@ -37,6 +39,7 @@ class RigFile:
 
     rig: facts.Rig
     columns: dict[str, ColumnMap]
+    extra: dict[str, ColumnMap]
     time: TimeMap
     serial: SerialTerms
     text: str
@@ -78,7 +81,8 @@ def rig_of(document: Document) -> RigFile:
     time: TimeMap = fact_of(written.time)
     serial: SerialTerms = fact_of(written.serial)
     check_channels(document, channels)
-    check_columns(document, channels, time, serial)
+    extra = extra_columns(document, written.extra)
+    check_columns(document, channels, extra, time, serial)
     rig: facts.Rig = fact_of(written, channels=())
     check_rig(document, rig)
     methanol_mass_pct = mass_pct(written.spray.methanol_by_volume_pct)
@@ -96,6 +100,7 @@ def rig_of(document: Document) -> RigFile:
             channel.name: column_map(document, channel, table, rig.engine.ambient_kpa)
             for channel, table in channels
         },
+        extra=extra,
         time=time,
         serial=serial,
         text=document.text,

@@ -17,11 +17,19 @@ UNITS: Final[dict[str, dict[str, str]]] = {
         **dict.fromkeys(("mL/s", "ml/s", "gal/h", "gal/min"), ""),  # US gallons
     },
     "volume": dict.fromkeys(("mL", "ml", "cc", "L", "l", "gal", "qt", "floz"), ""),  # US measures
+    "mass": dict.fromkeys(("kg", "g", "lb", "oz"), ""),
     "time": dict.fromkeys(("s", "ms", "us", "µs", "min", "h"), ""),
     "voltage": dict.fromkeys(("V", "mV"), ""),
     "percentage": {"%": "percent", "percent": "", "1": "dimensionless"},
     "angle": {"deg": "", "°": "deg"},
     "rotation": {"rpm": "", "1/min": "rpm", "rev/min": "rpm"},
+    "speed": {"km/h": "", "kph": "km/h", "mph": "", "m/s": ""},
+    "torque": {
+        **dict.fromkeys(("N m", "Nm"), "N*m"),
+        **dict.fromkeys(("lb ft", "lbft", "lb-ft", "ft lb", "ftlb", "ft-lb"), "lbf*ft"),
+    },
+    # hp is 550 ft lbf/s, PS 75 kgf m/s.
+    "power": {"kW": "", "W": "", "hp": "", "PS": "metric_horsepower"},
     "plain": {"": "dimensionless", "1": "dimensionless"},
     # Retard in degrees, or whatever intensity the sensor gives: numbers pass as they are.
     "knock": {"deg": "", "V": "deg", "count": "deg"},
@@ -189,10 +197,14 @@ Kpa: Final = _of("pressure", "kPa", "180 kPa", -101.4, 3000.0)  # gauge
 DegC: Final = _of("temperature", "degC", "35 degC", -60.0, 1200.0)
 MlMin: Final = _of("flow", "mL/min", "550 mL/min", 0.0, 20000.0)
 Ml: Final = _of("volume", "mL", "800 mL", 0.0, 200000.0)
+Kg: Final = _of("mass", "kg", "4 kg", 0.0, 1.0e6)
 Seconds: Final = _of("time", "s", "80 ms", 0.0, 1.0e6)
 Volts: Final = _of("voltage", "V", "13.5 V", 0.0, 100.0)
 Percent: Final = _of("percentage", "%", "12 %", -100.0, 1000.0)
 Degrees: Final = _of("angle", "deg", "6 deg", -90.0, 90.0)  # of the crank
 Rpm: Final = _of("rotation", "rpm", "7000 rpm", 0.0, 30000.0)
+KmH: Final = _of("speed", "km/h", "100 km/h", 0.0, 500.0)  # of the road
+Nm: Final = _of("torque", "N m", "300 N m", -5000.0, 5000.0)
+Kw: Final = _of("power", "kW", "150 kW", -5000.0, 5000.0)
 Plain: Final = _of("plain", "1", "0.85", -1.0e6, 1.0e6)  # a ratio
 Knock: Final = _of("knock", "deg", "4 deg", 0.0, 1.0e6)  # retard or an intensity, as its column's

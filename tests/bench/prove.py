@@ -1,16 +1,20 @@
-"""How fast requirements are proven: simulated hours a second, and what a second core buys."""
+"""How fast requirements are proven: simulated hours a second, what a second core or Dask buys."""
 
+import tempfile
 import time
 from collections.abc import Callable
-from math import inf
+from functools import partial
+from pathlib import Path
 from typing import Final
 
+from monitor.proof.cluster import connected
 from simulator.proof.calm import healthy_chunk
 from simulator.proof.false_pulls import Watched
 from simulator.proof.outcomes import CHUNK, Cars, Outcome, run_chunk
 from simulator.proof.proving import Came, Job, Proving, prove_here
 from tests.bench import sweep
 from tests.bench.table import note, show
+from tests.kit.dask_cluster import dask_cluster
 from tests.kit.proofs import brindle, requirements
 
 # So sure that nothing is ever decided: as many runs as are allowed, whatever they show.
@@ -60,23 +64,47 @@ def main() -> None:
         f"A pass of the fresh requirements, {TEMPLATE_RUNS} runs and {TEMPLATE_HOURS} h of spray: "
         f"{hours:.2f} core hours a car, so {1000.0 * hours:.0f} for 1000 cars."
     )
-    took_s = {jobs: min(_whole_s(cars, jobs) for _ in range(TIMES)) for jobs in (1, 2)}
-    none = {jobs: min(_whole_s(cars, jobs, 1) for _ in range(TIMES)) for jobs in (1, 2)}
-    begun = {jobs: took_s[jobs] - none[jobs] for jobs in (1, 2)}
-    show(
-        f"The same proof of {CHUNKS * CHUNK} runs by one worker and by two",
-        ("workers", "s", "as fast", "as fast, once they run"),
-        tuple(
-            (jobs, f"{took_s[jobs]:.1f}", f"{took_s[1] / took_s[jobs]:.2f}", _ratio(begun, jobs))
-            for jobs in (1, 2)
-        ),
-    )
-    note("Once they run: less what a proof of one job takes, processes started, code loaded.")
+    workers(cars)
     sweep.main()
 
 
-def _ratio(begun: dict[int, float], jobs: int) -> str:
-    return f"{begun[1] / begun[jobs]:.2f}" if begun[jobs] > 0.0 else str(inf)
+def workers(cars: Cars) -> None:
+    """Measure a proof that nothing decides by one process, by two, and by two workers of Dask."""
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        dask_cluster(Path(folder), 2) as (address, _),
+        connected(address) as cluster,
+    ):
+        ways: dict[str, Callable[..., None]] = {
+            "one process": partial(prove_here, jobs=1),
+            "two": partial(prove_here, jobs=2),
+            "two workers of Dask": cluster.prove,
+        }
+        _whole_s(cluster.prove, cars)  # they load the code, as the processes do each time
+        took = [
+            {
+                name: (_whole_s(prove, cars), _whole_s(prove, cars, 1))
+                for name, prove in ways.items()
+            }
+            for _ in range(TIMES)
+        ]
+    whole_s = {name: min(turn[name][0] for turn in took) for name in ways}
+    begun_s = {name: whole_s[name] - min(turn[name][1] for turn in took) for name in ways}
+    one, *_ = ways
+    show(
+        f"The same proof of {CHUNKS * CHUNK} runs",
+        ("by", "s", "as fast", "as fast, once they run"),
+        tuple(
+            (
+                name,
+                f"{whole_s[name]:.1f}",
+                f"{whole_s[one] / whole_s[name]:.2f}",
+                f"{begun_s[one] / begun_s[name]:.2f}",
+            )
+            for name in ways
+        ),
+    )
+    note("Once they run: less what a proof of one job takes, processes started, code loaded.")
 
 
 def _hours(simulated_s: float, took_s: float) -> str:
@@ -89,12 +117,12 @@ def _process_s(call: Callable[[], object]) -> float:
     return time.process_time() - begin_s
 
 
-def _whole_s(cars: Cars, jobs: int, chunks: int = CHUNKS) -> float:
+def _whole_s(prove: Callable[..., None], cars: Cars, chunks: int = CHUNKS) -> float:
     """Return how long a proof takes that nothing decides, s."""
     proving = Proving(requirements(ENDLESS), cars, chunks * CHUNK)
     kept: dict[Job, Came] = {}
     begin_s = time.perf_counter()
-    prove_here(proving, jobs=jobs, kept={}, keep=kept.__setitem__)
+    prove(proving, kept={}, keep=kept.__setitem__)
     took_s = time.perf_counter() - begin_s
     assert len(kept) == chunks
     assert isinstance(kept[Job(0, 0)][0], Outcome)

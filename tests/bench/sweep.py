@@ -19,7 +19,7 @@ from tests.kit.proofs import brindle
 ROW: Final = Requirement(
     "pump stop",
     (Fault(FaultKind.PUMP_STOP),),
-    next(point for point in POINTS if point.key == "high"),
+    point=next(point for point in POINTS if point.key == "high"),
 )
 CHUNKS: Final = 4
 EVERY_H: Final = (1.0, 10.0, 100.0, 1000.0, 10_000.0)

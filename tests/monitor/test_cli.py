@@ -25,6 +25,7 @@ VERBS = (
         "review",
         "sessions",
         "export",
+        "channels",
         "draft",
         "fit",
         "check",
@@ -34,6 +35,8 @@ VERBS = (
         "ports",
         "coverage",
         "prove",
+        "mix",
+        "plan",
     ),
 )
 
@@ -337,10 +340,11 @@ OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
-    "review": "--rig --set --json --fail-on",
+    "review": "--rig --set --json --units --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--done --by --log --result --on --json",
+    "channels": "--rig --units --json",
     "draft": "--to --set --new --from --healthy",
     "fit": "--rig --to --dry-run --plot --runs --json",
     "renew": "--to",
@@ -351,6 +355,8 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "plan": "--boost --power --ambient --charge --report --plot --units --json",
+    "mix": "--by --strong --weak --labels --units --json",
 }
 
 

@@ -1,13 +1,13 @@
 """Two rows at the foot: what is replayed, where we stand, and the whole log as one bar."""
 
 from monitor.screen.panes.plot import Cells
-from monitor.screen.replay.go_to import clock_words
 from monitor.screen.replay.plot import MARK_SIGN
 from monitor.screen.replay.room import NOTICE_S, Room
 from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
+from monitor.words.times import clock_words
 
 LONG_S = 120.0  # beyond this minutes help
 

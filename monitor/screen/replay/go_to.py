@@ -4,12 +4,10 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.words.times import CLOCK_FROM_S
 from simulator.strict import BadInput, called
 
 EXPECTED: Final = "seconds as 41.5, m:ss as 0:41, +5 or -2.5 from here, #3 for event 3, a or b"
-CLOCK_FROM_S: Final = (
-    1e6  # an axis that starts beyond this is a clock's: m:ss counts from its start
-)
 LONGEST_SHOWN: Final = 40
 
 _NUMBER: Final = r"[0-9]{1,12}(?:\.[0-9]{1,9})?"
@@ -84,14 +82,3 @@ def begin_at(typed: str) -> Goal:
             f"--at: found {shown}, expected seconds as 41.5, m:ss as 0:41, or #3 for an event"
         )
     return found
-
-
-def clock_words(time_s: float) -> str:
-    """Return a time as ``m:ss.hh``, with hours where there are any."""
-    if not abs(time_s) < 1e15:
-        return "--"
-    sign, hundredths = "-" if time_s < 0.0 else "", round(abs(time_s) * 100.0)
-    minutes, rest = divmod(hundredths, 6000)
-    hours, minutes = divmod(minutes, 60)
-    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
-    return f"{sign}{head}:{rest // 100:02d}.{rest % 100:02d}"

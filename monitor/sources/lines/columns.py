@@ -1,6 +1,7 @@
 """From a row of numbers to a sample: the rig's columns, the rig's units."""
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from math import inf, nan
@@ -8,10 +9,18 @@ from typing import Final
 
 from monitor.sources.lines.line_checks import OWN_CRC, OWN_SEQUENCE
 from monitor.sources.lines.strict_numbers import NO_TIME, Rejected
-from rules.channels import CHANNEL_BY_NAME, NOT_SENT, ROW_NAMES, Sample, is_time, tick
+from rules.channels import (
+    CHANNEL_BY_NAME,
+    NOT_SENT,
+    ROW_NAMES,
+    ROW_WIDTH,
+    Sample,
+    is_time,
+    tick,
+)
 from simulator.plant.truth import TRUTH_COLUMNS
-from simulator.rig import ColumnMap, RigFile, TimeMap
-from simulator.strict import BadInput, clean
+from simulator.rig import EXTRA_KINDS, ColumnMap, RigFile, TimeMap, quantity_of
+from simulator.strict import BadInput, Quantity, clean
 
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
 _PLACE: Final = re.compile(r"(.*)#([1-9][0-9]{0,2})", re.DOTALL)  # "Flow#2": the second called Flow
@@ -20,11 +29,11 @@ _PLACE: Final = re.compile(r"(.*)#([1-9][0-9]{0,2})", re.DOTALL)  # "Flow#2": th
 def is_own_header(names: Sequence[str]) -> bool:
     """Whether a header is one flowdebt wrote: time_s and channels' own names, in their units.
 
-    A sequence number, a CRC and a simulated car's truth may stand among them.
+    A sequence number, a CRC, a simulated car's truth and ``[extra]`` columns may stand among them.
 
     Such a log can be read with any rig, whatever columns that maps.
     """
-    beside = (OWN_SEQUENCE, OWN_CRC, *TRUTH_COLUMNS)
+    beside = (OWN_SEQUENCE, OWN_CRC, *TRUTH_COLUMNS, *EXTRA_KINDS)
     channels = [name for name in names if name not in beside]
     return len(channels) > 2 and "time_s" in channels and _OWN_NAMES.issuperset(channels)
 
@@ -40,17 +49,36 @@ def as_own(rig_file: RigFile) -> RigFile:
 
 def names_wanted(rig_file: RigFile) -> frozenset[str]:
     """Return the names that a log's header has for a rig's columns, its time among them."""
-    theirs = [column.column for column in rig_file.columns.values()] + [rig_file.time.column]
+    maps = (*rig_file.columns.values(), *rig_file.extra.values())
+    theirs = [column.column for column in maps] + [rig_file.time.column]
     places = [place[1] for place in map(_PLACE.fullmatch, theirs) if place and place[1]]
     return frozenset((*theirs, *places))
 
 
 def numbered(names: Sequence[str]) -> list[str]:
     """Return how a rig names each of a header's columns: ``Flow#2`` is the second called Flow."""
-    return [
-        f"{name}#{names[: index + 1].count(name)}" if names.count(name) > 1 else name
-        for index, name in enumerate(names)
-    ]
+    counts, so_far = Counter(names), Counter[str]()
+    found = []
+    for name in names:
+        so_far[name] += 1
+        found.append(f"{name}#{so_far[name]}" if counts[name] > 1 else name)
+    return found
+
+
+def place_of(names: Sequence[str], wanted: str) -> int:
+    """Return where a header has the column that a rig means; -1 where it hasn't, or has it twice.
+
+    Args:
+        names: The header's fields, blanks around them taken off.
+        wanted: As the rig has it: ``Flow``, or ``Flow#2`` for the second of that name.
+    """
+    count = names.count(wanted)
+    if count == 1:
+        return names.index(wanted)
+    place = _PLACE.fullmatch(wanted)
+    if count or place is None or names.count(place[1]) < int(place[2]):
+        return -1
+    return [i for i, name in enumerate(names) if name == place[1]][int(place[2]) - 1]
 
 
 class Columns:
@@ -61,6 +89,8 @@ class Columns:
         rig_file: The rig that maps them.
         where: How messages call the log.
         time_needed: Whether the log must have the rig's time column.
+        extra: Whether the columns of the rig's ``[extra]`` are read too, where the log has them:
+            behind a sample, at ``ROW_WIDTH`` on, in the order of ``EXTRA_KINDS``.
 
     Raises:
         BadInput: A column the rig maps is missing, or its name stands twice and the rig doesn't
@@ -69,10 +99,18 @@ class Columns:
     Attributes:
         rig_file: The rig by which columns are read: as given, or of our own names and units.
         time_index: Where the time stands; -1 where there is none.
+        picks: For each column that is read where it stands, its place in a row, factor and offset.
+        width: Places in a row.
     """
 
     def __init__(
-        self, names: Sequence[str], rig_file: RigFile, where: str, *, time_needed: bool = True
+        self,
+        names: Sequence[str],
+        rig_file: RigFile,
+        where: str,
+        *,
+        time_needed: bool = True,
+        extra: bool = False,
     ) -> None:
         names = [name.strip() for name in names]
         # What the rig says goes first; our own names only where its columns are not there.
@@ -92,17 +130,31 @@ class Columns:
             # Adding minus nought changes nothing; nought would take the sign off a minus nought.
             offset = column.offset or -0.0
             self.picks.append((index, ROW_NAMES.index(channel), column.factor, offset))
+        self.width = ROW_WIDTH
+        if not extra:
+            return
+        self.width += len(EXTRA_KINDS)
+        for place, name in enumerate(EXTRA_KINDS, ROW_WIDTH):
+            if name in rig_file.extra:
+                column = rig_file.extra[name]
+                index = self._find(names, column.column, where, name, False)
+                if index >= 0:
+                    self.picks.append((index, place, column.factor, column.offset or -0.0))
+
+    def meaning(self, place: int) -> tuple[type[Quantity], str, str]:
+        """Return what the rig says of a place it maps: its quantity, its unit, the rig's key."""
+        if place < ROW_WIDTH:
+            name = ROW_NAMES[place]
+            unit = self.rig_file.columns[name].unit
+            return quantity_of(CHANNEL_BY_NAME[name]), unit, f"[channels.{name}]"
+        name = tuple(EXTRA_KINDS)[place - ROW_WIDTH]
+        return EXTRA_KINDS[name], self.rig_file.extra[name].unit, f"[extra.{name}]"
 
     @staticmethod
     def _find(names: list[str], wanted: str, where: str, role: str, needed: bool) -> int:
-        count = names.count(wanted)
-        if count == 1:
-            return names.index(wanted)
-        place = _PLACE.fullmatch(wanted)
-        if not count and place is not None and names.count(place[1]) >= int(place[2]):
-            return [i for i, name in enumerate(names) if name == place[1]][int(place[2]) - 1]
-        if count == 0 and not needed:
-            return -1
+        index, count = place_of(names, wanted), names.count(wanted)
+        if index >= 0 or (not count and not needed):
+            return index
         shown = ", ".join(clean(name, 24) for name in names[:12]) + (", ..." * (len(names) > 12))
         found = f"column twice: {clean(wanted)}" if count else f"columns {shown}"
         hint = f'; the first of them is "{clean(wanted)}#1"' if count else ""

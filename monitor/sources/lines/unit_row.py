@@ -6,8 +6,7 @@ from math import isclose
 from typing import Final
 
 from monitor.sources.lines.columns import Columns
-from rules.channels import CHANNELS, ROW_NAMES
-from simulator.rig import quantity_of
+from rules.channels import ROW_NAMES, ROW_WIDTH
 from simulator.strict import UNITS, BadInput, Quantity, Seconds, clean
 
 # How loggers write what UNITS spells otherwise, in lower case.
@@ -15,6 +14,7 @@ _SPELLINGS: Final = {
     **{"deg c": "degC", "° c": "degC", "celsius": "degC"},
     **{"deg f": "degF", "° f": "degF", "fahrenheit": "degF", "kelvin": "K"},
     **{"sec": "s", "seconds": "s", "msec": "ms", "usec": "us"},
+    **{"kmh": "km/h", "km h": "km/h", "n.m": "Nm", "n-m": "Nm", "lb.ft": "lb ft", "bhp": "hp"},
     **{"volt": "V", "volts": "V", "degree": "deg", "degrees": "deg", "pct": "%"},
 }
 # These mean a unit only where the column's kind has it: elsewhere they may be anything.
@@ -26,9 +26,8 @@ _BY_KIND: Final = {
 # Units of what no channel here holds, in lower case: they tell a row of units.
 _OTHERS: Final = frozenset(
     {
-        *("km/h", "kmh", "mph", "m/s", "m/s2", "m/s\N{SUPERSCRIPT TWO}", "g", "deg/s", "hz", "khz"),
+        *("m/s2", "m/s\N{SUPERSCRIPT TWO}", "g", "deg/s", "hz", "khz"),
         *("kg/h", "g/s", "g/h", "lb/min", "mg", "mg/stk", "mg/str", "mg/cyl", "kg", "lb"),
-        *("nm", "lbft", "lb-ft", "ft-lb", "ftlb", "kw", "hp", "ps", "bhp", "w"),
         *("a", "ma", "ohm", "kohm", "m", "mm", "km", "mi", "ft", "l/100km", "mpg"),
         *("bit", "bits", "count", "counts", "step", "steps", "raw"),
     }
@@ -82,9 +81,7 @@ def _wanted(columns: Columns) -> Iterator[tuple[int, type[Quantity], str, str]]:
     if columns.time_index >= 0 and rig_file.time.unit in UNITS[Seconds.KIND]:
         yield columns.time_index, Seconds, rig_file.time.unit, "[time]"
     for index, place, _, _ in columns.picks:
-        channel = CHANNELS[place - 1]
-        name = ROW_NAMES[place]
-        yield index, quantity_of(channel), rig_file.columns[name].unit, f"[channels.{name}]"
+        yield index, *columns.meaning(place)
 
 
 def known_unit(cell: str, kind: str) -> str | None:
@@ -141,7 +138,7 @@ def _check(name: str, word: str, kind: type[Quantity], unit: str, where: str, ro
 
 def _check_absolute(name: str, word: str, columns: Columns, index: int, where: str) -> None:
     says = says_absolute(word)
-    for place in (pick[1] for pick in columns.picks if pick[0] == index):
+    for place in (pick[1] for pick in columns.picks if pick[0] == index and pick[1] < ROW_WIDTH):
         channel = ROW_NAMES[place]
         is_absolute = columns.rig_file.columns[channel].offset != 0.0  # what is taken off
         if says is not None and says != is_absolute:

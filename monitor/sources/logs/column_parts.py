@@ -1,5 +1,6 @@
 """One column of a log, gathered batch by batch: numbers, clock times, or text."""
 
+from math import inf
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,9 @@ class ColumnParts:
     Attributes:
         blanks: Cells in which nothing was sent.
         texts: Cells with text in place of a number.
+        numbers: Cells with a number, or a clock time.
+        low: The smallest of these; infinite before the first.
+        high: The largest.
         clock: What reads them, where they are clock times; else None.
         fault: Why it can't be read; None where it can.
     """
@@ -36,18 +40,41 @@ class ColumnParts:
         self._is_decided = False
         self.blanks = 0
         self.texts = 0
+        self.numbers = 0
+        self.low, self.high = inf, -inf
         self.clock: ClockTime | None = None
         self.fault: BadInput | None = None
 
-    def take(self, cells: pa.Array) -> None:
-        """Take a batch: text, numbers or moments; null where nothing was sent."""
+    def take(self, cells: pa.Array, *, keep: bool = True) -> Rows:
+        """Take a batch, and return its numbers; NaN where there is none.
+
+        Args:
+            cells: Text, numbers or moments; null where nothing was sent.
+            keep: Whether its numbers are kept, beside being counted.
+        """
         self.blanks += cells.null_count
-        self._parts.append(self._numbers(cells))
+        values = self._numbers(cells)
+        there = np.isfinite(values)
+        count = int(np.count_nonzero(there))
+        if count < len(values):
+            values = np.where(there, values, np.nan)
+        if count:
+            self.numbers += count
+            self.low = min(self.low, float(np.nanmin(values)))
+            self.high = max(self.high, float(np.nanmax(values)))
+        if keep:
+            self._parts.append(values)
+        return values
 
     def values(self) -> Rows:
-        """Return its (n,) numbers; NaN where there is none."""
+        """Return its (n,) numbers as far as they were kept; NaN where there is none."""
         values: Rows = np.concatenate(self._parts)
-        return np.where(np.isinf(values), np.nan, values)
+        return values
+
+    @property
+    def first_text(self) -> str:
+        """The first text in place of a number, as written; empty where there is none."""
+        return self._floats.first_text
 
     def _numbers(self, cells: pa.Array) -> Rows:
         kind = cells.type

@@ -41,19 +41,23 @@ class CsvBlocks(LogBlocks):
             that is not one of numbers.
     """
 
-    def __init__(self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES) -> None:
+    def __init__(
+        self, path: Path, rig_file: RigFile, *, block_bytes: int = BLOCK_BYTES, extra: bool = False
+    ) -> None:
         self._block_bytes = block_bytes
         self.layout: CsvLayout = read_layout(path, rig_file)
         names = self.layout.names
         # An exported session: the operator's hand stands last.
         ticked = names[-1] == ROW_NAMES[OPERATOR] and is_own_header(names[:-1])
         self._names = [name_of(index) for index in range(len(names))]
-        super().__init__(path, names, rig_file, ticked)
+        self._header_line = self.layout.header_line
+        self._first_line = self.layout.lines_before_data + 1
+        super().__init__(path, names, rig_file, ticked, extra)
         time_index = self.columns.time_index
         told = self.columns.rig_file.time.unit == CLOCK
         self._has_clock = time_index >= 0 and (told or self.layout.is_clock(time_index))
-        where = called(path) + (f":{self.layout.words_line}" if self.layout.words_line else "")
-        check_units(names, self.layout.words, self.columns, where)
+        line = self.layout.words_line or self._header_line
+        check_units(names, self.layout.words, self.columns, f"{called(path)}:{line}")
         self._device_time = DeviceTime(self.time_factor)
 
     def _blocks(self) -> Iterator[Rows]:

@@ -45,6 +45,7 @@ class TextColumns:
 
     Attributes:
         no_numbers: Cells that were no numbers.
+        first_text: The first of these, as written; empty before.
         texts: The same by column.
         has_decimal_comma: Whether one of them would be a number with a decimal point: that is how
             the log is written, and no slip.
@@ -55,6 +56,7 @@ class TextColumns:
         self._numbers: dict[str, int] = {}
         self.texts: dict[str, int] = {}
         self.no_numbers = 0
+        self.first_text = ""
         self.has_decimal_comma = False
 
     def floats(self, name: str, column: pa.Array) -> pa.Array:
@@ -85,6 +87,7 @@ class TextColumns:
             return float(cell.strip().replace(",", "."))
         if self._point == "." and DECIMAL_COMMA.fullmatch(cell):
             self.has_decimal_comma = True
+        self.first_text = self.first_text or cell
         return None
 
     def _count(self, name: str, numbers: int, texts: int) -> None:

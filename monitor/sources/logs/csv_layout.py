@@ -40,6 +40,7 @@ class CsvLayout:
         delimiter: One character.
         decimal_point: ``.`` or ``,``.
         encoding: A Python codec's name.
+        header_line: The header's physical line; its last where it takes several.
         lines_before_data: Physical lines to skip to the first row of numbers.
         words: The first row of words under the header, most likely units; empty where none is.
         words_line: Its physical line; 0 where units are said elsewhere than in a row.
@@ -50,6 +51,7 @@ class CsvLayout:
     delimiter: str
     decimal_point: str
     encoding: str
+    header_line: int
     lines_before_data: int
     words: tuple[str, ...] = ()
     words_line: int = 0
@@ -62,17 +64,17 @@ class CsvLayout:
     def no_rows(self, path: Path) -> BadInput:
         """Return what to raise where no row could be used."""
         width, names = _usual_width(self.first_rows), len(self.names)
-        where = f"{called(path)}: found"
         if not width or width == names:
-            after = f"after line {self.lines_before_data}"
-            return BadInput(f"{where} no rows of numbers {after}, expected some")
+            where = f"{called(path)}:{self.lines_before_data}"
+            return BadInput(f"{where}: found no rows of numbers below this line, expected some")
         commas = (
             "; are these decimal commas? Write decimal points, or separate fields by semicolons"
             if width > names and self.delimiter == ","
             else ""
         )
         return BadInput(
-            f"{where} rows of {width} fields under a header of {names}, expected as many{commas}"
+            f"{called(path)}:{self.lines_before_data + 1}: found rows of {width} fields under a "
+            f"header of {names}, expected as many{commas}"
         )
 
 
@@ -154,6 +156,7 @@ def _layout(header: Header, encoding: str, known: Collection[str] | None) -> Csv
         delimiter=header.delimiter,
         decimal_point=point,
         encoding=encoding,
+        header_line=header.line,
         lines_before_data=header.line + len(above),
         words=() if words_at is None else tuple(cell.strip() for cell in above[words_at]),
         words_line=0 if words_at is None else header.line + words_at + 1,

@@ -95,8 +95,9 @@ def _names_above(rows: Sequence[Sequence[str]], first: int, width: int) -> int |
         row = rows[i]
         if all(says_nothing(cell) for cell in row) or _are_readings(row):
             continue
-        # A delimiter behind the last name, or behind the last reading, makes a field more.
-        is_as_wide = abs(len(row) - width) <= 1
+        # A delimiter behind the last name, or behind the last reading, makes a field more; decimal
+        # commas between commas make twice as many, which is told later.
+        is_as_wide = abs(len(row) - width) <= 1 or 2 * len(row) == width
         if len(found) == _MOST_NAME_ROWS or not (is_as_wide or (not found and len(row) > width)):
             break
         found.append(i)

@@ -20,7 +20,6 @@ from rules.channels import (
     OPERATOR,
     OPERATOR_NOTHING,
     ROW_NAMES,
-    ROW_WIDTH,
     TIME,
     TIME_BOUND_S,
 )
@@ -31,7 +30,7 @@ _READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
 
 
 class LogBlocks(ABC):
-    """Iterates over a log's samples as (n, ROW_WIDTH) float64 matrices, in file order.
+    """Iterates over a log's samples as (n, columns.width) float64 matrices, in file order.
 
     Args:
         path: The log.
@@ -39,6 +38,7 @@ class LogBlocks(ABC):
         rig_file: The rig that maps them.
         ticked: Whether it is an exported or recorded session, which holds its ticks already: then
             columns go by our own names and units, and rows without a usable time are kept.
+        extra: Whether the columns of the rig's ``[extra]`` stand behind each sample (``Columns``).
 
     Attributes:
         ticked: As given.
@@ -57,14 +57,19 @@ class LogBlocks(ABC):
     _has_clock = False
     _clock: ClockTime | None = None
     _spread_remark = ""
+    _header_line = _first_line = 0  # of a text: of its names, and of its first row
     _names: Sequence[str]  # of the columns in the batches that are read
 
-    def __init__(self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool) -> None:
+    def __init__(
+        self, path: Path, names: Sequence[str], rig_file: RigFile, ticked: bool, extra: bool
+    ) -> None:
         self.path = path
         self.statistics = SourceStatistics(connects=1)
         self.ticked = ticked
         rig_file = as_own(rig_file) if ticked else rig_file
-        self.columns = Columns(_of_the_log(names, ticked), rig_file, called(path))
+        self.columns = Columns(
+            _of_the_log(names, ticked), rig_file, self._at(self._header_line), extra=extra
+        )
         self.time_factor = self.columns.time_factor
         # What stands beside time and channels; older sessions lack the clock's pace.
         self._beside = [
@@ -80,8 +85,12 @@ class LogBlocks(ABC):
         statistics.rejected.clear()
         if self._has_clock:
             name = clean(self.columns.time_name, 24)
-            self._clock = ClockTime(f"{called(self.path)}: {name}")
+            self._clock = ClockTime(f"{self._at(self._first_line)}: {name}")
         return self._blocks() if self.ticked else spread(self._blocks(), self._tell)
+
+    def _at(self, line: int) -> str:
+        """Return how messages call the log, at a line of it where it has lines."""
+        return called(self.path) + (f":{line}" if line else "")
 
     def _tell(self, remark: str) -> None:
         self._spread_remark = remark
@@ -136,7 +145,7 @@ class LogBlocks(ABC):
             yield rows
 
     def _rows(self, batch: pa.RecordBatch) -> Rows:
-        rows = np.full((batch.num_rows, ROW_WIDTH), NOT_SENT)
+        rows = np.full((batch.num_rows, self.columns.width), NOT_SENT)
         rows[:, OPERATOR] = OPERATOR_NOTHING
         rows[:, TIME] = self._times(batch)
         for index, place, factor, offset in self.columns.picks:

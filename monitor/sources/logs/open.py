@@ -34,13 +34,16 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
     return load_rig(find_rig(rig))
 
 
-def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> "LogBlocks":
+def log_blocks(
+    path: Path, rig_file: RigFile, *, small: bool = False, extra: bool = False
+) -> "LogBlocks":
     """Return a log's blocks: Parquet and Arrow IPC by their first bytes, else CSV.
 
     Args:
         path: The log.
         rig_file: The rig that maps its columns.
         small: Blocks that take a few ms at most, for a reader on an event loop.
+        extra: Have the columns of the rig's ``[extra]`` behind each sample, where the log has them.
 
     Raises:
         BadInput: See ``CsvBlocks`` and ``TableBlocks``.
@@ -48,7 +51,11 @@ def log_blocks(path: Path, rig_file: RigFile, *, small: bool = False) -> "LogBlo
     if kind_of(path) is not None:
         from monitor.sources.logs.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
 
-        return TableBlocks(path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS)
+        return TableBlocks(
+            path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS, extra=extra
+        )
     from monitor.sources.logs.csv_blocks import BLOCK_BYTES, SMALL_BLOCK_BYTES, CsvBlocks
 
-    return CsvBlocks(path, rig_file, block_bytes=SMALL_BLOCK_BYTES if small else BLOCK_BYTES)
+    return CsvBlocks(
+        path, rig_file, block_bytes=SMALL_BLOCK_BYTES if small else BLOCK_BYTES, extra=extra
+    )

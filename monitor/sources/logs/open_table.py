@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from math import nan
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -11,7 +12,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as pacsv
 
-from monitor.sources.lines.columns import numbered
+from monitor.sources.lines.columns import numbered, place_of
 from monitor.sources.lines.device_time import DeviceTime
 from monitor.sources.lines.unit_row import stated_unit
 from monitor.sources.logs.arrow_file import ArrowFile
@@ -25,11 +26,13 @@ from monitor.sources.logs.file_kind import kind_of
 from monitor.sources.logs.find_time import TimeFound, find_time
 from monitor.sources.logs.table_blocks import MOST_ROWS
 from monitor.sources.rows import Rows
+from rules.channels import LATE_S
 from simulator.rig import TimeMap
 from simulator.strict import BadInput, called, clean
 
 LONGEST_ROWS: Final = 360_000  # looked at: an hour at 100 rows a second
 MOST_CELLS: Final = 8_000_000  # looked at: 64 MB of numbers
+_GAP_STEPS: Final = 5.0  # so many times the usual step, and it is a gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +44,17 @@ class TableColumn:
         rig_name: How a rig names it: ``Flow#2`` is the second of that name.
         unit: What the log states, as written, in a row of units or in brackets; empty where it
             states none.
-        values: (n,); NaN where nothing was sent, or text. Clock times are seconds from the first.
+        values: (n,) of the rows looked at; NaN where nothing was sent, or text. Clock times are
+            seconds from the first.
         is_clock: Whether it holds clock times.
+        numbers: How many numbers, or clock times, it holds.
+        low: The smallest of these; NaN where there is none.
+        high: The largest.
         blank: Share of rows in which nothing was sent, 0 to 1.
         text: Share of rows with text in place of a number, 0 to 1.
+        first_text: The first of these texts, as written; empty where there is none.
         resolution: The smallest step between two of its values; NaN where they are all one.
-        rate_hz: How often it was sent; NaN where nothing tells the log's time.
+        rate_hz: How often it was sent, gaps left out; NaN where nothing tells the log's time.
     """
 
     name: str
@@ -54,8 +62,12 @@ class TableColumn:
     unit: str
     values: Rows
     is_clock: bool
+    numbers: int
+    low: float
+    high: float
     blank: float
     text: float
+    first_text: str
     resolution: float
     rate_hz: float
 
@@ -68,11 +80,15 @@ class Table:
         path: The log.
         columns: In its order.
         time: What tells its time, and why.
-        time_s: (n,) seconds from the first row, NaN where a row has none; empty where nothing
-            tells time.
+        time_s: (n,) seconds from the first row, of those looked at; NaN where a row has none; empty
+            where nothing tells time.
+        lasts_s: From the first row to the last, of all that were counted; NaN where nothing tells
+            time.
+        steps_back: How often the log's clock steps back, as where it starts again; then ``lasts_s``
+            is the time between, gaps included.
         row_hz: Rows a second; NaN where nothing tells time.
         starts: When it starts by its own clock, as written; empty where it has none.
-        rows: How many were looked at.
+        rows: How many were counted.
         is_whole: Whether these are all there are; else they are the first.
         left_out: Rows with another number of fields than the header, passed over.
         remark: What was made of its times, in a sentence; empty where nothing was.
@@ -82,6 +98,8 @@ class Table:
     columns: tuple[TableColumn, ...]
     time: TimeFound
     time_s: Rows
+    lasts_s: float
+    steps_back: int
     row_hz: float
     starts: str
     rows: int
@@ -93,8 +111,11 @@ class Table:
 class _Source(NamedTuple):
     """A file's header, its batches of columns in that order, and what to raise without any.
 
-    ``rejected`` counts rows passed over, as the batches come.
+    ``where`` is how messages call its rows; ``rejected`` counts rows passed over, as the batches
+    come.
     """
+
+    where: str
 
     names: Sequence[str]
     units: Sequence[str]
@@ -104,7 +125,7 @@ class _Source(NamedTuple):
     rejected: Counter[str]
 
 
-def open_table(path: Path, time: TimeMap | None = None) -> Table:
+def open_table(path: Path, time: TimeMap | None = None, *, whole: bool = False) -> Table:
     """Read a log's columns: CSV, Parquet or Arrow IPC.
 
     Of a long log the first ``LONGEST_ROWS`` rows are looked at, fewer where it has more columns
@@ -113,6 +134,7 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
     Args:
         path: The log.
         time: What its time is, as a rig says it; None to find it.
+        whole: Whether the rows behind those are counted, too, in memory that stays the same.
 
     Raises:
         BadInput: It can't be read, holds no rows, its dates may be read in two ways, or it has not
@@ -121,9 +143,10 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
     source = _of_csv(path) if kind_of(path) is None else _of_arrow(path)
     names = source.names
     parts = [
-        ColumnParts(f"{called(path)}: {clean(name, 24)}", source.decimal_point) for name in names
+        ColumnParts(f"{source.where}: {clean(name, 24)}", source.decimal_point) for name in names
     ]
-    rows, is_whole = _read(path, parts, source.batches)
+    batches = _readable(path, source.batches)
+    rows, rest = _look(parts, batches)
     if not rows:
         raise source.no_rows
     values = [part.values() for part in parts]
@@ -133,44 +156,54 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         found = find_time(names, units, values, clocks)
     else:
         found = _told(path, names, time)
-    time_s: Rows = np.empty(0)
     starts, remarks = "", []
+    times = _Times(1.0)
+    time_s: Rows = np.empty(0)
     if found.column is not None:
         part = parts[found.column]
         if part.fault is not None:
             raise part.fault
-        factor = TimeMap(unit=found.unit).factor
-        if part.clock is not None:
-            factor, starts, remarks = 1.0, part.clock.starts, [part.clock.remark]
-        time_s = _from_start(values[found.column] * factor, factor, remarks.append)
+        if part.clock is None:
+            times = _Times(TimeMap(unit=found.unit).factor)
+        else:
+            starts, remarks = part.clock.starts, [part.clock.remark]
+        time_s = times.of_first(values[found.column], remarks.append)
+        if not np.isfinite(time_s).any():
+            name = clean(names[found.column], 24)
+            raise BadInput(f"{source.where}: {name}: found no time in this column, expected some")
     elif time is not None:
         time_s = time.period_s * np.arange(rows, dtype=float)
+        times.count(time_s)
     else:
         for part in parts:
             if part.fault is not None:
                 raise part.fault
+    is_whole = not rest
+    if rest and whole:
+        is_whole = True
+        for columns in chain([rest], batches):
+            numbers = [
+                part.take(cells, keep=False) for part, cells in zip(parts, columns, strict=True)
+            ]
+            if found.column is not None:
+                times.follow(numbers[found.column])
+            elif time is not None:
+                times.count(time.period_s * np.arange(rows, rows + len(columns[0]), dtype=float))
+            rows += len(columns[0])
     rising_s = np.diff(time_s[np.isfinite(time_s)])
     rising_s = rising_s[rising_s > 0.0]
     return Table(
         path,
         tuple(
-            TableColumn(
-                name,
-                rig_name,
-                unit,
-                numbers,
-                is_clock=part.clock is not None,
-                blank=part.blanks / rows,
-                text=part.texts / rows,
-                resolution=_resolution(numbers),
-                rate_hz=_rate_hz(numbers, time_s),
-            )
+            _column(name, rig_name, unit, numbers, part, rows, time_s)
             for name, rig_name, unit, numbers, part in zip(
                 names, numbered(names), units, values, parts, strict=True
             )
         ),
         found,
         time_s,
+        lasts_s=times.lasts_s,
+        steps_back=times.steps_back,
         row_hz=1.0 / float(np.median(rising_s)) if len(rising_s) else nan,
         starts=starts,
         rows=rows,
@@ -178,6 +211,84 @@ def open_table(path: Path, time: TimeMap | None = None) -> Table:
         left_out=source.rejected[FIELDS],
         remark="; ".join(filter(None, remarks)),
     )
+
+
+def _column(
+    name: str,
+    rig_name: str,
+    unit: str,
+    values: Rows,
+    part: ColumnParts,
+    rows: int,
+    time_s: Rows,
+) -> TableColumn:
+    return TableColumn(
+        name,
+        rig_name,
+        unit,
+        values,
+        is_clock=part.clock is not None,
+        numbers=part.numbers,
+        low=part.low if part.numbers else nan,
+        high=part.high if part.numbers else nan,
+        blank=part.blanks / rows,
+        text=part.texts / rows,
+        first_text=part.first_text,
+        resolution=_resolution(values),
+        rate_hz=_rate_hz(values, time_s),
+    )
+
+
+class _Times:
+    """A log's times from its first row on.
+
+    Args:
+        factor: Seconds in one of its column's unit.
+
+    Attributes:
+        steps_back: See ``Table``.
+    """
+
+    def __init__(self, factor: float) -> None:
+        self._factor = factor
+        self._device = DeviceTime(factor)
+        self._starts_s = 0.0
+        self._first_s = self._newest_s = nan
+        self._passed_s = 0.0
+        self.steps_back = 0
+
+    def of_first(self, raw: Rows, tell: Callable[[str], None]) -> Rows:
+        """Return times of the first rows, continuous and spread; tell where they were spread."""
+        usable = np.isfinite(raw)
+        times_s = self._device.follow_block(raw[usable] * self._factor)
+        blocks = list(spread([times_s[:, np.newaxis]], tell)) if len(times_s) else []
+        from_start_s = np.full(len(raw), nan)
+        if blocks:
+            spread_s = np.concatenate(blocks)[:, 0]
+            self._starts_s = float(spread_s[0])
+            from_start_s[usable] = spread_s - self._starts_s
+            self.count(from_start_s[usable])
+        return from_start_s
+
+    def follow(self, raw: Rows) -> None:
+        """Count further rows, whose times stay as coarse as they are."""
+        usable = raw[np.isfinite(raw)]
+        self.count(self._device.follow_block(usable * self._factor) - self._starts_s)
+
+    def count(self, times_s: Rows) -> None:
+        """Count rows by their times, all of them numbers."""
+        if not len(times_s):
+            return
+        steps_s = np.diff(times_s, prepend=self._newest_s)
+        self.steps_back += int(np.count_nonzero(steps_s < -LATE_S))
+        self._passed_s += float(steps_s[steps_s > 0.0].sum())
+        self._first_s = times_s[0] if np.isnan(self._first_s) else self._first_s
+        self._newest_s = times_s[-1]
+
+    @property
+    def lasts_s(self) -> float:
+        """See ``Table``."""
+        return self._passed_s if self.steps_back else float(self._newest_s - self._first_s)
 
 
 def _of_csv(path: Path) -> _Source:
@@ -194,7 +305,8 @@ def _of_csv(path: Path) -> _Source:
     batches = csv_batches(path, layout, kinds, BLOCK_BYTES, skip)
     columns = (batch.columns for batch in batches)
     no_rows = layout.no_rows(path)
-    return _Source(layout.names, words, layout.decimal_point, columns, no_rows, rejected)
+    where = f"{called(path)}:{layout.lines_before_data + 1}"
+    return _Source(where, layout.names, words, layout.decimal_point, columns, no_rows, rejected)
 
 
 def _of_arrow(path: Path) -> _Source:
@@ -203,52 +315,50 @@ def _of_arrow(path: Path) -> _Source:
     batches = file.batches(range(len(names)))
     no_rows = BadInput(f"{called(path)}: found no rows, expected some")
     columns = (batch.columns for batch in batches)
-    return _Source(names, file.units, ".", columns, no_rows, Counter())
+    return _Source(called(path), names, file.units, ".", columns, no_rows, Counter())
 
 
-def _read(
-    path: Path, parts: Sequence[ColumnParts], batches: Iterator[Sequence[pa.Array]]
-) -> tuple[int, bool]:
-    """Read as many rows as are looked at; return how many, and whether that is all."""
-    most = min(LONGEST_ROWS, MOST_CELLS // len(parts))
-    rows = 0
+def _readable(path: Path, batches: Iterator[Sequence[pa.Array]]) -> Iterator[Sequence[pa.Array]]:
+    """Yield a file's batches.
+
+    Raises:
+        BadInput: It can't be read on.
+    """
     try:
-        for columns in batches:
-            for part, cells in zip(parts, columns, strict=True):
-                part.take(cells.slice(0, most - rows))
-            rows += len(columns[0])
-            if rows > most:
-                return most, False
+        yield from batches
     except (pa.ArrowException, OSError, UnicodeError) as error:
         raise BadInput(
             f"{called(path)}: found {clean(str(error), 120)}, expected a readable log"
         ) from None
-    return rows, True
+
+
+def _look(
+    parts: Sequence[ColumnParts], batches: Iterator[Sequence[pa.Array]]
+) -> tuple[int, Sequence[pa.Array]]:
+    """Read as many rows as are looked at; return how many, and what is left of the last batch."""
+    most = min(LONGEST_ROWS, MOST_CELLS // len(parts))
+    rows = 0
+    for columns in batches:
+        count = min(len(columns[0]), most - rows)
+        for part, cells in zip(parts, columns, strict=True):
+            part.take(cells.slice(0, count))
+        rows += count
+        if count < len(columns[0]):
+            return rows, [cells.slice(count) for cells in columns]
+    return rows, []
 
 
 def _told(path: Path, names: Sequence[str], time: TimeMap) -> TimeFound:
     """Return the time that a rig says."""
     if time.counts_rows:
         return TimeFound(None, time.unit, "as told", is_sure=True)
-    for have in (list(names), numbered(names)):
-        if time.column in have:
-            return TimeFound(have.index(time.column), time.unit, "as told", is_sure=True)
+    index = place_of(names, time.column)
+    if index >= 0:
+        return TimeFound(index, time.unit, "as told", is_sure=True)
     raise BadInput(
         f'{called(path)}: found {len(names)} columns, none called "{clean(time.column)}", '
         "expected one of them for the time"
     )
-
-
-def _from_start(time_s: Rows, tick_s: float, tell: Callable[[str], None]) -> Rows:
-    """Return times from the first, continuous and spread; tell where they were spread."""
-    usable = np.isfinite(time_s)
-    times_s = DeviceTime(tick_s).follow_block(time_s[usable])
-    blocks = list(spread([times_s[:, np.newaxis]], tell)) if len(times_s) else []
-    from_start_s = np.full(len(time_s), nan)
-    if blocks:
-        spread_s = np.concatenate(blocks)[:, 0]
-        from_start_s[usable] = spread_s - spread_s[0]
-    return from_start_s
 
 
 def _resolution(values: Rows) -> float:
@@ -261,6 +371,8 @@ def _resolution(values: Rows) -> float:
 def _rate_hz(values: Rows, time_s: Rows) -> float:
     if not len(time_s):
         return nan
-    sent_s = time_s[np.isfinite(values) & np.isfinite(time_s)]
-    span_s = float(np.ptp(sent_s)) if len(sent_s) > 1 else 0.0
-    return (len(sent_s) - 1) / span_s if span_s > 0.0 else nan
+    steps_s = np.diff(time_s[np.isfinite(values) & np.isfinite(time_s)])
+    steps_s = steps_s[steps_s > 0.0]
+    if not len(steps_s):
+        return nan
+    return 1.0 / float(np.mean(steps_s[steps_s <= _GAP_STEPS * np.median(steps_s)]))

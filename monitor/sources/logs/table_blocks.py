@@ -33,14 +33,16 @@ class TableBlocks(LogBlocks):
             iterating, damage further on (Parquet).
     """
 
-    def __init__(self, path: Path, rig_file: RigFile, *, block_rows: int = MOST_ROWS) -> None:
+    def __init__(
+        self, path: Path, rig_file: RigFile, *, block_rows: int = MOST_ROWS, extra: bool = False
+    ) -> None:
         self._block_rows = block_rows
         self._file = ArrowFile(path, block_rows)
         schema = self._file.schema
         names = [name.strip() for name in schema.names]
         self._names = [name_of(index) for index in range(len(names))]
         ticked = {ROW_NAMES[TIME], ROW_NAMES[OPERATOR]}.issubset(names)
-        super().__init__(path, names, rig_file, ticked)
+        super().__init__(path, names, rig_file, ticked, extra)
         check_units(names, self._file.units, self.columns, called(path))
         self._check_types(schema)
 

@@ -1,61 +1,27 @@
 """``flowdebt prove --cluster``: real scheduler, real workers; one is killed, one has other code."""
 
-import json
 import signal
-import subprocess
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import pytest
-from distributed import Client
 
 from monitor.cli import run as flowdebt
 from monitor.proof import cluster
 from monitor.proof.store import Store
 from simulator.proof.proving import Came, Job
-from tests.kit.patience import PATIENCE_S, until
+from tests.kit.dask_cluster import dask_cluster
 from tests.kit.proofs import QUICK
 
 SURE = QUICK.replace('"70 %"', '"90 %"').replace('"60 %"', '"90 %"')  # a few jobs a row
 RUN = ["prove", "req.toml", "--rig", "brindle", "--json"]
-Start = Callable[[int], tuple[str, list[subprocess.Popen[bytes]]]]
 
 
-@pytest.fixture
-def start(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Start]:
-    """Return what starts a cluster: its address, and the processes, the scheduler's first."""
+@pytest.fixture(autouse=True)
+def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder with requirements in it."""
     monkeypatch.chdir(tmp_path)
     (tmp_path / "req.toml").write_text(SURE, encoding="utf-8")
-    place = tmp_path / "scheduler.json"
-    with ExitStack() as ended:
-
-        def process(what: str, *more: str) -> subprocess.Popen[bytes]:
-            command = [sys.executable, "-m", f"distributed.cli.dask_{what}", "--no-dashboard"]
-            one = subprocess.Popen(
-                [*command, "--scheduler-file", str(place), *more],
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-            )
-            ended.callback(one.wait)
-            ended.callback(one.kill)
-            return one
-
-        def begin(workers: int) -> tuple[str, list[subprocess.Popen[bytes]]]:
-            all_of_them = [process("scheduler", "--host", "127.0.0.1", "--port", "0")]
-            until(place.exists)
-            one_job = ("--nthreads", "1", "--no-nanny", "--local-directory", str(tmp_path / "dask"))
-            all_of_them += [process("worker", *one_job) for _ in range(workers)]
-            until(lambda: place.read_bytes().endswith(b"}"))
-            address: str = json.loads(place.read_bytes())["address"]
-            dask: Any = Client  # it has no types
-            with dask(address, timeout=PATIENCE_S, set_as_default=False) as client:
-                client.wait_for_workers(workers, timeout=PATIENCE_S)
-            return address, all_of_them
-
-        yield begin
 
 
 def on_first_kept(monkeypatch: pytest.MonkeyPatch, what: Callable[[], object]) -> None:
@@ -73,20 +39,20 @@ def on_first_kept(monkeypatch: pytest.MonkeyPatch, what: Callable[[], object]) -
 
 
 def test_a_killed_worker_loses_nothing(
-    start: Start, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two workers, one of them killed with jobs in its hands: the same bytes as here."""
     assert flowdebt([*RUN, "--jobs", "1", "--to", "here"]) == 0
     here = capsys.readouterr().out
-    address, (_, victim, _) = start(2)
+    with dask_cluster(tmp_path, 2) as (address, (_, victim, _)):
 
-    def kill() -> None:
-        victim.kill()
-        victim.wait()
+        def kill() -> None:
+            victim.kill()
+            victim.wait()
 
-    on_first_kept(monkeypatch, kill)
-    assert flowdebt([*RUN, "--cluster", address, "--to", "there"]) == 0
-    assert victim.poll() is not None
+        on_first_kept(monkeypatch, kill)
+        assert flowdebt([*RUN, "--cluster", address, "--to", "there"]) == 0
+        assert victim.poll() is not None
     assert capsys.readouterr().out == here
     kept = {path.name: path.read_bytes() for path in Path("here").iterdir()}
     there = {path.name: path.read_bytes() for path in Path("there").iterdir()}
@@ -95,37 +61,37 @@ def test_a_killed_worker_loses_nothing(
 
 
 def test_what_is_wrong_is_one_line(
-    start: Start, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Other code, other sums, ctrl+c, a scheduler that is lost: nothing wrong is kept, all else."""
-    address, (scheduler, _) = start(1)
-    prove = [*RUN, "--cluster", address]
-    refused = {
-        "this_code": ("flowdebt 9 (code 0)", "expected flowdebt 9 (code 0), as here"),
-        "trial": ("0", "found a trial drive that ends otherwise than here"),
-        "_RUN_ORDER": ("__import__('nobody')", "found ModuleNotFoundError: No module named"),
-    }
-    for name, (value, said) in refused.items():
+    with dask_cluster(tmp_path, 1) as (address, (scheduler, _)):
+        prove = [*RUN, "--cluster", address]
+        refused = {
+            "this_code": ("flowdebt 9 (code 0)", "expected flowdebt 9 (code 0), as here"),
+            "trial": ("0", "found a trial drive that ends otherwise than here"),
+            "_RUN_ORDER": ("__import__('nobody')", "found ModuleNotFoundError: No module named"),
+        }
+        for name, (value, said) in refused.items():
+            with monkeypatch.context() as patched:
+                function = name != "_RUN_ORDER"
+                patched.setattr(cluster, name, (lambda *_, v=value: v) if function else value)
+                assert flowdebt(prove) == 2
+            out, err = capsys.readouterr()
+            assert (out, err.count("\n")) == ("", 1)
+            assert said in err
+            assert list(Path("req.proof").glob("*-*.json")) == []
+
         with monkeypatch.context() as patched:
-            function = name != "_RUN_ORDER"
-            patched.setattr(cluster, name, (lambda *_, v=value: v) if function else value)
+            on_first_kept(patched, lambda: signal.raise_signal(signal.SIGINT))
+            assert flowdebt(prove) == 130
+        assert "the same command goes on from there" in capsys.readouterr().err
+        (first,) = Path("req.proof").glob("*-*.json")
+
+        with monkeypatch.context() as patched:
+            on_first_kept(patched, scheduler.kill)
             assert flowdebt(prove) == 2
         out, err = capsys.readouterr()
         assert (out, err.count("\n")) == ("", 1)
-        assert said in err
-        assert list(Path("req.proof").glob("*-*.json")) == []
-
-    with monkeypatch.context() as patched:
-        on_first_kept(patched, lambda: signal.raise_signal(signal.SIGINT))
-        assert flowdebt(prove) == 130
-    assert "the same command goes on from there" in capsys.readouterr().err
-    (first,) = Path("req.proof").glob("*-*.json")
-
-    with monkeypatch.context() as patched:
-        on_first_kept(patched, scheduler.kill)
-        assert flowdebt(prove) == 2
-    out, err = capsys.readouterr()
-    assert (out, err.count("\n")) == ("", 1)
-    assert "found its scheduler gone" in err
-    assert len(list(Path("req.proof").glob("*-*.json"))) > 1
-    assert first.exists()
+        assert "found its scheduler gone" in err
+        assert len(list(Path("req.proof").glob("*-*.json"))) > 1
+        assert first.exists()

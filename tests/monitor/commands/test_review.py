@@ -57,8 +57,9 @@ def test_several_logs_are_told_one_by_one_and_the_worst_first(
         assert flowdebt(["review", log, "--rig", "brindle"]) == 0
         alone += capsys.readouterr().out.splitlines()
     assert flowdebt(["review", "calm.csv", "stop.csv", "--rig", "brindle"]) == 0
-    *each, last = capsys.readouterr().out.splitlines()
-    assert each == alone
+    said = capsys.readouterr().out.splitlines()
+    assert said[: len(alone)] == alone
+    last, *moments = said[len(alone) :]
     assert last.startswith("worst first: stop.csv cut boost at 13.")
     assert "; calm.csv no action (evidence " in last
     *facts, ranked = told(capsys, "calm.csv", "stop.csv", "--rig", "brindle")
@@ -66,6 +67,16 @@ def test_several_logs_are_told_one_by_one_and_the_worst_first(
     assert told(capsys, "stop.csv", "--rig", "brindle") == facts[1:]  # one log has no last line
     assert [one["source"] for one in ranked["worst_first"]] == ["stop.csv", "calm.csv"]
     assert ranked["not_judged"] == {}
+    worst = ranked["worst_moments"]
+    assert [one["action"] for one in worst[:2]] == ["cut_boost", "cut_boost"]
+    assert worst[0]["what"].startswith("under-delivery, ")
+    assert worst[0]["command"] == "flowdebt replay stop.csv --rig brindle --at 0:13.05"
+    assert [one["share_of_limit"] for one in worst[2:]] == sorted(
+        (one["share_of_limit"] for one in worst[2:]), reverse=True
+    )
+    assert moments[0] == f"worst moments of all, {len(worst)} of {len(worst)}:"
+    assert moments[1].startswith("   1. stop.csv at 0:13.05: under-delivery, ")
+    assert moments[2].strip() == worst[0]["command"]
 
 
 @pytest.mark.usefixtures("folder")

@@ -113,7 +113,10 @@ def test_every_column_has_its_unit() -> None:
     assert units["true_torque_nm"] == "N m"
     assert units["true_retard_deg"] == "deg"
     plain = {name for name, unit in units.items() if unit == "1"}
-    assert plain == {"true_missing", "true_knock_intensity", "true_harm", "true_knocks"}
+    assert plain == {
+        *("true_missing", "true_knock_intensity", "true_harm", "true_knocks", "true_gear")
+    }
+    assert units["true_speed_kmh"] == "km/h"
 
 
 @pytest.mark.parametrize(

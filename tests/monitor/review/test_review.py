@@ -129,11 +129,11 @@ def test_json_is_as_promised(pump_stop: Path, capsys: pytest.CaptureFixture[str]
         *["worst_action", "rejected"],
         *["no_numbers", "starts", "time_remark", "cut"],
         *["reproduced", "differs_at_s", "done_by_older_rules", "thresholds_changed"],
-        *["mistakes_in_rig", "spray", "events"],
+        *["mistakes_in_rig", "spray", "tank_ml", "pulls", "events"],
     ]
     assert list(told["spray"]) == [
-        *["sprayed_s", "not_judged_s", "boost_kpa", "commanded_ml", "delivered_ml", "witness"],
-        *["worst", "at_highest_boost", "peak_evidence", "peak_debt"],
+        *["sprayed_s", "not_judged_s", "boost_kpa", "commanded_ml", "expected_ml", "delivered_ml"],
+        *["witness", "worst", "at_highest_boost", "peak_evidence", "peak_debt"],
     ]
     assert told["worst_action"] == "cut_boost"
     assert len(told["events"]) == len(review(pump_stop, "brindle").events)

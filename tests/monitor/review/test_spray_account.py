@@ -120,7 +120,7 @@ def test_blocks_of_any_size_come_to_the_same(size: int) -> None:
     whole, parts = account(every).as_json(), account(every, size).as_json()
     assert parts.pop("worst") == pytest.approx(whole.pop("worst"))
     assert parts.pop("at_highest_boost") == pytest.approx(whole.pop("at_highest_boost"))
-    for name in ("sprayed_s", "not_judged_s", "commanded_ml", "delivered_ml"):
+    for name in ("sprayed_s", "not_judged_s", "commanded_ml", "expected_ml", "delivered_ml"):
         assert parts.pop(name) == pytest.approx(whole.pop(name))
     assert parts == whole
 

@@ -25,6 +25,12 @@ PINT_NAMES = {
     "mL/min": ("milliliter/minute", "gallon/hour"),
     "mL/s": ("milliliter/second", "fluid_ounce/second"),
     "mL": ("milliliter", "fluid_ounce"),
+    "kg": ("kilogram", "pound"),
+    "kg/h": ("kilogram/hour", "pound/hour"),
+    "kW": ("kilowatt", "horsepower"),
+    "km": ("kilometer", "mile"),
+    "km/h": ("kilometer/hour", "mile/hour"),
+    "kg/m3": ("kilogram/meter**3", "pound/gallon"),
 }
 
 

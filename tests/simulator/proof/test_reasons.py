@@ -1,14 +1,13 @@
 """A rig that is wrong in one thing fails, and that thing is named."""
 
 from dataclasses import replace
-from typing import Any
 
 import pytest
 
 from rules.facts import Action, Rig
 from simulator.proof.outcomes import CHUNK, Cars, run_chunk
 from simulator.proof.reasons import beyond_tolerance, explained
-from simulator.proof.requirements import Calm, Requirements
+from simulator.proof.requirements import Calm, Requirement, Requirements
 from simulator.proof.results import CalmResult, Proof, RowResult, RowSoFar, Verdict
 from simulator.rig import find_rig, load_rig
 from tests.kit.proofs import ran, requirements
@@ -40,10 +39,20 @@ at = "high"
 faults = [{ kind = "pump_stop" }]
 action_at_least = "cut_boost"
 within = "900 ms"
+[[requirements]]
+name = "a moment"
+at = "high"
+faults = [{ kind = "valve_stuck_shut", magnitude = "30 %", for = "100 ms" }]
+action_at_most = "warn"
+[[requirements]]
+name = "a while"
+at = "high"
+faults = [{ kind = "valve_stuck_shut", magnitude = "40 %", for = "600 ms" }]
+action_at_most = "pull_timing"
 """,
     "ullesby",
 )
-STOP, SHORT, NOISY, CUT = ASKED.requirements
+STOP, SHORT, NOISY, CUT, MOMENT, WHILE = ASKED.requirements
 
 
 def sensor(**values: float) -> Rig:
@@ -51,7 +60,12 @@ def sensor(**values: float) -> Rig:
     return replace(ULLESBY, flow_sensor=replace(ULLESBY.flow_sensor, **values))
 
 
-def proven(guard: Rig, car: Rig, row: Any) -> RowResult:
+def debt(**values: float) -> Rig:
+    """Return the rig with other limits."""
+    return replace(ULLESBY, debt=replace(ULLESBY.debt, **values))
+
+
+def proven(guard: Rig, car: Rig, row: Requirement) -> RowResult:
     """Return what two chunks of a row come to, with the reason found by trial."""
     cars = Cars(guard, car, ASKED.population)
     so_far = RowSoFar(cars, row, 2 * CHUNK)
@@ -101,10 +115,22 @@ WRONG = {
         "with [spray] nozzles as in the cars' own rig",
     ),
     "threshold too high": (
-        replace(ULLESBY, debt=replace(ULLESBY.debt, cut_s=2.0)),
+        debt(cut_s=2.0),
         CUT,
         "cut boost came late",
         "with [debt] cut as in the cars' own rig",
+    ),
+    "threshold too low": (
+        debt(cut_s=0.1),
+        WHILE,
+        "more was done than pull timing",
+        "with [debt] cut as in the cars' own rig",
+    ),
+    "evidence too little": (
+        debt(false_pull_every_h=0.01),
+        MOMENT,
+        "more was done than warn",
+        "with [debt] false_pull_every as in the cars' own rig",
     ),
 }
 
@@ -119,12 +145,24 @@ def test_what_is_wrong_in_a_rig_is_named(case: str) -> None:
     assert result.reason.endswith(why)
 
 
-def test_a_rig_alone_is_tried_with_other_thresholds() -> None:
-    """Where the cars are as the rig says, a tolerance that costs too much is named."""
-    wide = sensor(gain_within=0.3)
-    result = proven(wide, wide, SHORT)
+@pytest.mark.parametrize(
+    ("rig", "row", "why"),
+    [
+        (sensor(gain_within=0.3), SHORT, "a third of [flow_sensor] gain_within = 30 %"),
+        (debt(cut_s=2.0), CUT, "a quarter of [debt] cut"),
+        (debt(cut_s=0.1), WHILE, "four times [debt] cut"),
+        (
+            debt(false_pull_every_h=0.01),
+            MOMENT,
+            "[debt] false_pull_every = 100000 h, not 0.01 h",
+        ),
+    ],
+)
+def test_a_rig_alone_is_tried_with_other_thresholds(rig: Rig, row: Requirement, why: str) -> None:
+    """Where the cars are as the rig says, a tolerance or a limit that costs too much is named."""
+    result = proven(rig, rig, row)
     assert result.verdict is Verdict.FAIL
-    assert "failing runs pass with a third of [flow_sensor] gain_within = 30 %" in result.reason
+    assert f"failing runs pass with {why}" in result.reason
 
 
 def test_what_no_key_helps_stays_unexplained() -> None:

@@ -54,3 +54,30 @@ def test_a_log_without_a_time_says_how_far_apart_its_rows_are() -> None:
     assert wanted in complaint(rig(more='[time]\nunit = "rows"\n'))
     both = complaint(rig(more='[time]\nunit = "rows"\nperiod = "20 ms"\ncolumn = "t"\n'))
     assert 'time.column: found "t", expected none beside unit "rows"' in both
+
+
+def test_an_extra_column_has_its_own_unit() -> None:
+    """Torque in lb ft, power in hp and road speed in mph come out as NIST SP 811 says."""
+    text = rig(
+        more='[extra.torque_nm]\ncolumn = "Tq"\nunit = "lb ft"\n[extra.power_kw]\nunit = "hp"\n'
+        '[extra.speed_kmh]\nunit = "mph"\n'
+    )
+    extra = rig_from_text(text, "car.toml").extra
+    assert list(extra) == ["speed_kmh", "torque_nm", "power_kw"]
+    assert (extra["torque_nm"].column, extra["power_kw"].column) == ("Tq", "power_kw")
+    assert extra["torque_nm"].factor == pytest.approx(1.355818, rel=1e-6)
+    assert extra["power_kw"].factor == pytest.approx(0.7456999, rel=1e-6)
+    assert extra["speed_kmh"].factor == pytest.approx(1.609344, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("more", "says"),
+    [
+        ('[extra.torque_nm]\nunit = "kW"\n', 'extra.torque_nm.unit: found "kW" (a power unit)'),
+        ("[extra.torque]\n", 'extra.torque: found an unknown key, expected "torque_nm"'),
+        ('[extra.gear]\ncolumn = "boost_kpa"\n', "(channels.boost_kpa has this one)"),
+    ],
+)
+def test_a_wrong_extra_column_is_named(more: str, says: str) -> None:
+    """Its unit, its name and its column are held to the same rules as a channel's."""
+    assert says in complaint(rig(more=more))

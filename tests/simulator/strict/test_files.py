@@ -62,9 +62,13 @@ READS = {
     "demo --text --scenario {it}.toml",
     f"export {{it}} {TO}.csv",
     "check {it}.toml",
+    "plan {it}.toml",
     "check {it}",
     "check {it}.toml --done jug --by Wren --result good",
     "check mine.toml --done jug --by Wren --log {it}.csv",
+    "channels {it}.csv",
+    "channels {it}.parquet",
+    "channels log.csv --rig {it}.toml",
     "draft {it}.csv",
     "draft {it}",
     f"draft --new --from {{it}}.toml {TO}.toml",
@@ -88,13 +92,22 @@ WRITES = {
     "draft --new --to {it}.toml",
     "fit log.csv --rig brindle --to {it}.toml",
     "prove {it}.toml --new",
+    "plan brindle --report {it}.md",
+    "plan brindle --plot {it}.png",
     "renew brindle --to {it}.toml",
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
 }
 LISTS = {"sessions {it}"}
-NO_FILE = {"alarms", "ports", "reload", "status", "stop"}  # reload: only a running guard reads
+NO_FILE = {
+    "alarms",
+    "mix",
+    "ports",
+    "reload",
+    "status",
+    "stop",
+}  # reload: only a running guard reads
 
 
 @pytest.fixture
@@ -111,7 +124,7 @@ def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:
     """Run a command on something that is no file; return the one line it told."""
     ending = next(
-        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png") if "{it}" + e in line), ""
+        (e for e in (".csv", ".parquet", ".toml", ".svg", ".png", ".md") if "{it}" + e in line), ""
     )
     KINDS[kind](Path(f"it{ending}"))
     assert flowdebt(line.format(it="it", session=session.name).split()) == 2

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as some
 
-from monitor.screen.replay.go_to import clock_words, goal
+from monitor.screen.replay.go_to import goal
+from monitor.words.times import clock_words
 from simulator.strict import BadInput
 
 TEXT = some.text(max_size=60)

@@ -84,6 +84,7 @@ def test_a_header_of_ours_is_known_beside_a_simulated_cars_truth() -> None:
     """A log with the truth in it reads by any rig, too; one with a stranger's column doesn't."""
     ours = ["time_s", "boost_kpa", "delivered_ml_min"]
     assert is_own_header([*ours, "true_flow_ml_min", "true_due_ml_min", "sequence", "crc16"])
+    assert is_own_header([*ours, "gear", "speed_kmh"])
     assert not is_own_header([*ours, "true_colours"])
 
 

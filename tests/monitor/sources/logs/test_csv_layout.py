@@ -61,10 +61,10 @@ def test_lines_before_the_header_units_and_blank_lines(tmp_path: Path) -> None:
     [
         ("", "log.csv: found an empty file"),
         ("\n \n", "log.csv: found an empty file"),
-        (HEADER, "log.csv: found no rows of numbers after line 1"),
-        (HEADER.strip(), "log.csv: found no rows of numbers after line 1"),
-        (HEADER + "s,kPa,mL/min\n", "log.csv: found no rows of numbers after line 2"),
-        (HEADER + "1,2\n", "log.csv: found rows of 2 fields under a header of 3, expected as"),
+        (HEADER, "log.csv:1: found no rows of numbers below this line"),
+        (HEADER.strip(), "log.csv:1: found no rows of numbers below this line"),
+        (HEADER + "s,kPa,mL/min\n", "log.csv:2: found no rows of numbers below this line"),
+        (HEADER + "1,2\n", "log.csv:2: found rows of 2 fields under a header of 3, expected as"),
         (HEADER + "0,5,1,5,2,0\n", "are these decimal commas? Write decimal points"),
         (HEADER + '"0,5","1,5","2,0"\n', 'log.csv:2: time_s: found "0,5", expected a number with'),
         (

@@ -1,6 +1,7 @@
 """Logs as loggers write them: one pull, written in many ways, always read as the same."""
 
 from contextlib import suppress
+from itertools import cycle
 from pathlib import Path
 
 import numpy as np
@@ -8,15 +9,29 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.cli import run as flowdebt
+from monitor.commission.guessing import Sure
+from monitor.commission.listing import listing
 from monitor.review.report import in_words
 from monitor.review.review import review
 from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
 from monitor.sources.logs.open_table import open_table
-from rules.channels import BOOST, DELIVERED, INTAKE, NOT_SENT, TIME
+from rules.channels import BOOST, CHANNEL_BY_NAME, DELIVERED, INTAKE, NOT_SENT, TIME
+from simulator.rig import quantity_of
 from simulator.strict import BadInput
-from tests.kit.odd_logs import ODD_LOGS, TRUTH, OddLog
+from tests.kit.invented_drive import drive
+from tests.kit.odd_headers import ODD_LOGS as HEADERS
+from tests.kit.odd_headers import log_of
+from tests.kit.odd_logs import HOPELESS_LOGS, ODD_LOGS, TRUTH, HopelessLog, OddLog
 
 TRUE = np.array(TRUTH)
+CHANNELS = ("boost_kpa", "delivered_ml_min", "intake_c")  # as the truth's columns stand
+FORMS = (  # between fields, decimal sign, encoding
+    (";", ",", "utf-8"),
+    ("\t", ".", "utf-16"),
+    (",", ".", "utf-8-sig"),
+    ("|", ",", "latin-1"),
+)
 each_log = pytest.mark.parametrize("log", ODD_LOGS, ids=lambda log: log.name)
 
 
@@ -50,7 +65,7 @@ def test_a_review_reads_it(tmp_path: Path, log: OddLog) -> None:
     result = review(_write(tmp_path, log), str(rig))
     assert result.rows == len(TRUE)
     assert result.step_s == pytest.approx(0.05)
-    assert not result.rejected
+    assert sum(result.rejected.values()) == log.not_used
 
 
 @each_log
@@ -58,6 +73,7 @@ def test_without_a_rig_its_columns_are_told(tmp_path: Path, log: OddLog) -> None
     """Names as a rig writes them, units as stated, the time, and the same numbers."""
     table = open_table(_write(tmp_path, log))
     assert (table.rows, table.is_whole) == (len(TRUE), True)
+    assert table.left_out == log.not_used
     assert table.time.unit == log.time_unit
     columns = {column.rig_name: column for column in table.columns}
     stated = [columns[name].unit for name in log.columns]
@@ -70,6 +86,50 @@ def test_without_a_rig_its_columns_are_told(tmp_path: Path, log: OddLog) -> None
         for name, true in zip(log.columns, TRUE.T[1:], strict=True):
             there = np.isfinite(columns[name].values)
             assert columns[name].values[there] == pytest.approx(true[there])
+
+
+@each_log
+def test_its_columns_are_listed_as_the_rig_maps_them(tmp_path: Path, log: OddLog) -> None:
+    """Range, count and rate of each, by hand from the truth; the time; nothing refused."""
+    found = listing(_write(tmp_path, log), log.rig)
+    assert (found.refused, found.missing) == ("", ())
+    assert found.table.lasts_s == pytest.approx(TRUE[-1, 0], abs=0.051)
+    by_channel = {one.mapped[0]: one for one in found.columns if one.mapped}
+    assert ("time" in by_channel) == (log.time_unit != "rows")
+    for channel, unit, true in zip(CHANNELS, log.units, TRUE.T[1:], strict=True):
+        column = by_channel[channel].column
+        factor, offset = quantity_of(CHANNEL_BY_NAME[channel]).linear(unit)
+        sent = np.isfinite(column.values)
+        assert column.numbers == sent.sum() >= 0.1 * len(TRUE)
+        ends = [true[sent].min(), true[sent].max()]
+        assert [end * factor + offset for end in (column.low, column.high)] == pytest.approx(ends)
+        assert column.rate_hz == pytest.approx(20.0 * sent.mean(), rel=0.06)
+
+
+@pytest.mark.parametrize(("name", "form"), [*zip(HEADERS, cycle(FORMS), strict=False)])
+def test_logs_with_strange_headers_are_listed_too(
+    tmp_path: Path, name: str, form: tuple[str, str, str]
+) -> None:
+    """Each in a form of its own: every column's range, and its unit where one is written."""
+    between, point, encoding = form
+    driven = drive(10.0)
+    columns, truths = log_of(name, driven)
+    rows = zip(driven.time_s, *(column.values for column in columns), strict=True)
+    lines = [["Time [s]", *(column.header for column in columns)]]
+    if any(column.unit_word for column in columns):
+        lines.append(["s", *(column.unit_word for column in columns)])
+    lines += [[f"{cell:.6g}".replace(".", point) for cell in row] for row in rows]
+    path = tmp_path / "odd.txt"
+    path.write_bytes("\r\n".join(map(between.join, lines)).encode(encoding))
+    found = listing(path)
+    assert found.table.rows == len(driven.time_s)
+    assert found.table.time.unit == "s"
+    for one, column in zip(found.columns[1:], columns, strict=True):
+        assert one.column.name == column.header
+        ends = [float(column.values.min()), float(column.values.max())]
+        assert [one.column.low, one.column.high] == pytest.approx(ends, rel=1e-5)
+        if one.guess is not None and one.guess.sure is Sure.SURE:
+            assert one.guess.channel == truths[column.header].channel
 
 
 def test_what_was_not_sent_and_what_is_text(tmp_path: Path) -> None:
@@ -114,40 +174,27 @@ def test_a_review_tells_both(tmp_path: Path) -> None:
     assert result.as_json()["starts"] == "23:59:54"
 
 
-@pytest.mark.parametrize(
-    ("header", "rows", "time", "expected"),
-    [
-        ("Time,Boost,Flow,IAT", ["0.5,1,2,3"], 'unit = "clock"', "a time such as 14:05:06.1"),
-        ("Time,Boost,Flow,IAT", ["soon,1,2,3", "later,1,2,3"], "", 'Time: found "soon", expected'),
-        (
-            "Time,Boost,Flow,IAT",
-            ["03/04/2024 10:00:00,1,2,3", "05/06/2024 10:00:00,1,2,3"],
-            "",
-            "Time: found dates such as 3/4/2024 and 5/6/2024, where day or month may come first",
-        ),
-        ("Time,Boost [psi],Flow,IAT", ["0,1,2,3"], "", 'expected one column "Boost"'),
-        (
-            "Time,Boost,Flow,Flow,IAT",
-            ["0,1,2,3,4"],
-            "",
-            'column twice: Flow; expected one column "Flow"',
-        ),
-        ("Clock,Boost,Flow,IAT", ["0,1,2,3"], "", 'expected one column "Time" for time'),
-        ("Boost,Flow,IAT", ["1,2,3"], "", 'expected one column "Time" for time'),
-        ("Time,Boost,Flow,IAT", ["10:00:00,1:00,2,3"] * 3, "", 'Boost: found "1:00", expected a'),
-        ("Time,Boost,Flow,IAT", ["0,1,2"], "", "found rows of 3 fields under a header of 4"),
-    ],
-)
+@pytest.mark.parametrize("log", HOPELESS_LOGS, ids=lambda log: log.name)
 def test_hopeless_ones(
-    tmp_path: Path, header: str, rows: list[str], time: str, expected: str
+    log: HopelessLog,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """One clear line that names the file, and line or column."""
-    log = OddLog("", "\n".join([header, *rows]).encode(), time=f'column = "Time"\n{time}')
-    with pytest.raises(BadInput) as caught:
-        list(CsvBlocks(_write(tmp_path, log), log.rig))
-    message = str(caught.value)
-    assert message.isprintable()
-    assert expected in message[message.index("odd.csv:") :]
+    """One clear line each, from review and where columns are listed: file, and line or column."""
+    monkeypatch.chdir(tmp_path)
+    Path("odd.csv").write_bytes(log.content)
+    Path("odd.toml").write_text(log.rig_text, encoding="utf-8")
+    assert flowdebt(["review", "odd.csv", "--rig", "odd.toml"]) == 2
+    out, err = capsys.readouterr()
+    assert (out, err.count("\n"), err.rstrip().isprintable()) == ("", 1, True)
+    assert err.startswith(f"flowdebt: odd.csv{log.refused}")
+    code = flowdebt(["channels", "odd.csv"])
+    out, err = capsys.readouterr()
+    assert (code, bool(out), err.count("\n")) == ((2, False, 1) if log.listed else (0, True, 0))
+    assert log.listed in err
+    if not log.listed:  # then it is told beside the columns that there are
+        assert flowdebt(["channels", "odd.csv", "--rig", "odd.toml"]) == 0
 
 
 def test_units_in_brackets_against_the_rig(tmp_path: Path) -> None:

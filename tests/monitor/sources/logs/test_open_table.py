@@ -75,29 +75,6 @@ def test_a_time_that_is_told(tmp_path: Path) -> None:
     assert wanted in _complaint(tmp_path, text, TimeMap("clock"))
 
 
-@pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        ("", "found an empty file"),
-        ("some words\nand more\n", 'log.csv:1: found "some words", expected a header of names'),
-        ("a,b\n", "expected a header of names above rows of numbers"),
-        ("1,2\n3,4\n", 'found "1,2"'),
-        (
-            "Time,a,b,c,d\n0,1\n1,2\n2,3\n",
-            "found rows of 2 fields under a header of 5, expected as",
-        ),
-        ('Time,a\n"0,5","1,5"\n"1,5","2,5"\n', "Time: found decimal commas between commas"),
-        (
-            "When,a\n03/04/2024 10:00:00,1\n05/06/2024 10:00:00,1\n",
-            "When: found dates such as 3/4/2024 and 5/6/2024",
-        ),
-    ],
-)
-def test_hopeless_ones(tmp_path: Path, text: str, expected: str) -> None:
-    """One clear line each."""
-    assert expected in _complaint(tmp_path, text)
-
-
 @pytest.mark.parametrize("kind", [pa.float64(), pa.timestamp("ms"), pa.string()])
 def test_a_parquet_log(tmp_path: Path, kind: pa.DataType) -> None:
     """Numbers, moments and clock times; units from its metadata; null was not sent."""

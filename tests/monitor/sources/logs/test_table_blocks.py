@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from pyarrow import csv as pacsv
 
 from monitor.attach.protocol import Notice
 from monitor.cli import run as flowdebt
@@ -19,10 +20,10 @@ from monitor.sources.logs.csv_blocks import CsvBlocks
 from monitor.sources.logs.open import log_blocks
 from monitor.sources.logs.table_blocks import TableBlocks
 from monitor.sources.open import open_source
-from rules.channels import BOOST, DELIVERED, NOT_SENT, TIME
+from rules.channels import BOOST, DELIVERED, NOT_SENT, ROW_WIDTH, TIME
 from simulator.logfile import mapped, write_csv
 from simulator.plant import run
-from simulator.rig import rig_from_text
+from simulator.rig import EXTRA_KINDS, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.listening import Told
@@ -57,6 +58,37 @@ KINDS = ("parquet", "file", "stream")
 def rows_of(path: Path, rig_file: Any = FOREIGN) -> Any:
     """Return a log's rows."""
     return np.concatenate(list(log_blocks(path, rig_file)))
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_extra_columns_stand_behind_a_sample(kind: str, tmp_path: Path) -> None:
+    """Where they are asked for: in their own unit, and not sent where rig or log lacks one."""
+    text = SMALL + '[extra.gear]\ncolumn = "Gear"\n[extra.torque_nm]\nunit = "lb ft"\n'
+    rig_file = rig_from_text(text + "[extra.ambient_c]\n", "car.toml")
+    path = tmp_path / "log"
+    names = ("time_s", "boost_kpa", "delivered_ml_min", "torque_nm", "Gear")
+    cells = ([0.0, 0.1], [10.0, 11.0], [0.0, 0.0], [100.0, None], [3.0, 4.0])
+    table = pa.table(dict(zip(names, map(pa.array, cells), strict=True)))
+    if kind == "parquet":
+        pq.write_table(table, path)
+    else:
+        pacsv.write_csv(table, path)
+    rows = np.concatenate(list(log_blocks(path, rig_file, extra=True)))
+    extra = dict(zip(EXTRA_KINDS, rows[:, ROW_WIDTH:].T, strict=True))
+    assert list(extra["gear"]) == [3.0, 4.0]
+    assert list(extra["torque_nm"]) == [pytest.approx(135.5818, rel=1e-6), NOT_SENT]
+    assert (extra["ambient_c"] == NOT_SENT).all()
+    assert rows_of(path, rig_file).shape == (2, ROW_WIDTH)
+
+
+def test_an_extra_columns_unit_is_held_against_the_rig(tmp_path: Path) -> None:
+    """As a channel's is, but only by a reader that wants it."""
+    rig_file = rig_from_text(SMALL + '[extra.torque_nm]\ncolumn = "Torque [lb-ft]"\n', "car.toml")
+    path = tmp_path / "log.csv"
+    path.write_text("time_s,boost_kpa,delivered_ml_min,Torque [lb-ft]\n0,1,2,3\n1,1,2,3\n")
+    assert len(rows_of(path, rig_file)) == 2
+    with pytest.raises(BadInput, match=r'"lb-ft", expected "N m" as the rig says in \[extra.torq'):
+        log_blocks(path, rig_file, extra=True)
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,1 @@
+"""Plans and mixes in words, as Markdown and as a picture."""

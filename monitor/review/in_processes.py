@@ -1,0 +1,88 @@
+"""Logs read back by several processes, told in the order in which they were given."""
+
+import signal
+from collections import deque
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from multiprocessing import active_children, get_context
+from pathlib import Path
+from typing import Final
+
+from monitor.recorder.reader import is_session
+from monitor.review.review import Review, review
+from simulator.strict import BadInput, called
+
+BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
+
+
+def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Review | BadInput]:
+    """Yield each log's review, or why there is none, in the order of the logs.
+
+    Args:
+        paths: Logs, and sessions' folders.
+        rig: As ``review`` takes it.
+        jobs: Processes at most; 1 reads here, as do few logs that are short. The result is the
+            same whatever their number.
+    """
+    if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < BYTES_WORTH_IT:
+        yield from (_review(path, rig) for path in paths)
+        return
+    others = set(active_children())
+    # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
+    context = get_context("spawn")
+    pool = ProcessPoolExecutor(min(jobs, len(paths)), mp_context=context, initializer=_begin)
+    waiting: deque[Future[Review | BadInput]] = deque()
+    try:
+        with _without_ctrl_c():
+            waiting.extend(pool.submit(_review, path, rig) for path in paths)
+        for path in paths:
+            try:
+                yield waiting.popleft().result()
+            except BrokenProcessPool:
+                yield BadInput(
+                    f"{called(path)}: found the process that read it killed, expected it to end "
+                    "by itself (too little memory for several logs at once?)"
+                )
+    finally:
+        # Given up on, or done: then nobody is left.
+        for process in set(active_children()) - others if waiting else ():
+            process.terminate()
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _review(path: Path, rig: str | None) -> Review | BadInput:
+    try:
+        return review(path, rig)
+    except BadInput as error:
+        return error
+
+
+def _bytes(path: Path) -> int:
+    """Return how large a log or a session is; what isn't there is told by who reads it."""
+    try:
+        files = path.iterdir() if is_session(path) else [path]
+        return sum(file.stat().st_size for file in files)
+    except OSError:
+        return 0
+
+
+@contextmanager
+def _without_ctrl_c() -> Iterator[None]:
+    """Hold ctrl+c back while processes start: they'd answer it with a traceback."""
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+
+
+def _begin() -> None:
+    """Let ctrl+c end this process at once: it was held back when that started."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

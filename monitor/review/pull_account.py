@@ -1,0 +1,184 @@
+"""What a log says of each pull: spray, how near to the limits, peaks, what was done about it."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from math import isfinite
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.review.judge import OF_EVERY_ROW, Judged
+from monitor.review.log import Block
+from monitor.review.pulls import Pull, PullFinder
+from monitor.review.spray_account import Peak, SprayAccount
+from monitor.review.window import Floats
+from rules.channels import COLUMN_OF, DELIVERED, TIME
+from rules.events import Event
+from rules.facts import Action, Rig
+from rules.step.constants import Constants
+
+_EVERY: Final = "every."  # before what a decision says of a row: boost stands there, too
+_CLOCK: Final = f"{_EVERY}clock_s"
+_JUDGED: Final = "judged"
+# By the name of its limit in a rig: where its readings are.
+PEAKS: Final = {
+    "boost_kpa": "boost_kpa",
+    "intake_c": "value_intake_c",
+    "knock": "value_knock",
+    "injector_duty_pct": "value_injector_duty_pct",
+}
+
+
+@dataclass(slots=True)
+class PullAccount:
+    """A pull, and what came of it.
+
+    Attributes:
+        pull: When, through which engine speeds, in which gear.
+        spray: What was sprayed in it.
+        peaks: The highest of each channel that has a limit, to that limit; none where not read.
+        judged: Its share of rows that could be judged, 0 to 1.
+        action: The worst action in force in it.
+        findings: What led to it, by name.
+        first_clock_s: Its start by the guard's own time.
+        last_clock_s: Its end.
+    """
+
+    pull: Pull
+    spray: SprayAccount
+    peaks: dict[str, Peak]
+    judged: float
+    action: Action = Action.NO_ACTION
+    findings: list[str] = field(default_factory=list)
+    first_clock_s: float = 0.0
+    last_clock_s: float = 0.0
+
+    @property
+    def used_ml(self) -> float:
+        """Fluid that was used: as the flow sensor counted it, or else as the rig expects it."""
+        by_flow = self.spray.witness == DELIVERED
+        return self.spray.delivered_ml if by_flow else self.spray.expected_ml
+
+    def nearest(self) -> tuple[str, Peak]:
+        """Return which limit it came nearest to, and its peak there.
+
+        Of those that are far off while all is well; boost and heat never are.
+        """
+        peaks = {"evidence": self.spray.evidence, "debt": self.spray.debt_ml}
+        if "knock" in self.peaks:
+            peaks["knock"] = self.peaks["knock"]
+        return max(peaks.items(), key=lambda one: one[1].share)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return plain JSON types."""
+        pull, spray = self.pull, self.spray.as_json()
+        rpm = [pull.low_rpm, pull.high_rpm]
+        off = None if self.spray.worst is None else self.spray.off(self.spray.worst)
+        return {
+            "start_s": pull.start_s,
+            "end_s": pull.end_s,
+            "engine_speed_rpm": rpm if isfinite(pull.high_rpm) else None,
+            "gear": pull.gear.number,
+            "gear_told_by": pull.gear.why,
+            "judged_share": self.judged,
+            "used_ml": self.used_ml,
+            "worst_shortfall": off,
+            "action": self.action.word,
+            "findings": self.findings,
+            "peaks": {
+                name: {
+                    "value": peak.value,
+                    "limit": peak.limit if isfinite(peak.limit) else None,
+                    "time_s": peak.time_s,
+                }
+                for name, peak in self.peaks.items()
+            },
+            **{name: spray[name] for name in ("commanded_ml", "expected_ml", "delivered_ml")},
+            **{name: spray[name] for name in ("peak_evidence", "peak_debt", "worst")},
+        }
+
+
+class PullAccounts:
+    """Finds a log's pulls block by block, and accounts for each.
+
+    Args:
+        rig: The rig that the log begins with.
+
+    Attributes:
+        of: Those that are over, in order.
+    """
+
+    def __init__(self, rig: Rig) -> None:
+        self.of: list[PullAccount] = []
+        self.finder = PullFinder(rig)
+
+    def take(self, block: Block, judged: Judged, k: Constants) -> None:
+        """Take a block of rows, as judged by these constants."""
+        columns: dict[str, Any] = {"time_s": block.rows[:, TIME]}
+        for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa"):
+            columns[name] = block.rows[:, COLUMN_OF[name]]
+        columns |= {name: block.extra[name] for name in ("gear", "speed_kmh") if block.extra}
+        columns |= {_EVERY + name: values for name, values in judged.every.items()}
+        columns[_JUDGED] = judged.judged
+        self._account(self.finder.take(columns), judged.rig_file.rig, k)
+
+    def finish(self, events: Sequence[Event], rig: Rig, k: Constants) -> None:
+        """Account for the last, and say of each what was done in it."""
+        self._account(self.finder.finish(), rig, k)
+        for one in self.of:
+            _note_actions(one, events)
+
+    def _account(self, pulls: Sequence[Pull], rig: Rig, k: Constants) -> None:
+        for pull in pulls:
+            self.of.append(_account_of(pull, rig, k))
+            pull.columns.clear()
+
+
+def _account_of(pull: Pull, rig: Rig, k: Constants) -> PullAccount:
+    rows = pull.columns
+    every = {name: rows[_EVERY + name] for name in OF_EVERY_ROW}
+    judged = rows[_JUDGED] != 0.0
+    spray = SprayAccount()
+    spray.take(k, every, judged)
+    spray.finish()
+    limits = {name: getattr(rig.limits, name).above for name in PEAKS}
+    mapped = {channel.name for channel in rig.channels}
+    peaks = {
+        name: peak
+        for name, column in PEAKS.items()
+        if name in mapped and (peak := _peak(every[column], limits[name], every["time_s"]))
+    }
+    clock_s = rows[_CLOCK]
+    return PullAccount(
+        pull=pull,
+        spray=spray,
+        peaks=peaks,
+        judged=float(judged.mean()),
+        first_clock_s=float(clock_s[0]),
+        last_clock_s=float(clock_s[-1]),
+    )
+
+
+def _peak(values: Floats, limit: float, times_s: Floats) -> Peak | None:
+    known = np.isfinite(values)
+    if not known.any():
+        return None
+    at = int(np.argmax(np.where(known, values, -np.inf)))
+    return Peak(float(values[at]), limit, float(times_s[at]))
+
+
+def _note_actions(one: PullAccount, events: Sequence[Event]) -> None:
+    """Note what was in force within a pull, worst first."""
+    found: list[tuple[Action, str]] = []
+    for event in events:
+        ended_s = float("inf") if event.lasted_s is None else event.clock_s + event.lasted_s
+        if event.clock_s > one.last_clock_s or ended_s < one.first_clock_s:
+            continue
+        # What became of it later was not yet done.
+        behind_s = event.time_s - event.clock_s
+        steps = [s for s in event.steps if s.time_s - behind_s <= one.last_clock_s]
+        worst = max((Action.named(step.action) for step in steps), default=Action.WARN)
+        found.append((worst, event.finding))
+    found.sort(key=lambda pair: -pair[0])
+    one.action = found[0][0] if found else Action.NO_ACTION
+    one.findings = list(dict.fromkeys(name for _, name in found))
