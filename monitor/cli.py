@@ -40,6 +40,7 @@ _VERBS = {
     "simulate": "Run a scenario: write its log, draw it, say what it cost.",
     "coverage": "Run every fault at every operating point: what is found, and how soon.",
     "prove": "Hold a rig against requirements on simulated cars: pass, fail, undecided.",
+    "compare": "Compare dyno or road runs: what spray, or a change, gains, and how sure.",
     "plan": "What a rig's spray needs, can do and may be worth; what to look at on the car.",
     "mix": "What to pour for a mix of water and methanol, and what it is.",
     "ports": "List serial ports, and how to name them so that they are found again.",

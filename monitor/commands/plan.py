@@ -29,8 +29,9 @@ def plan(
     charge: Annotated[
         str | None,
         Parameter(
+            allow_leading_hyphen=True,
             help='Charge before the spray, as logged, "60 degC"; without it from the rig, or '
-            "assumed."
+            "assumed.",
         ),
     ] = None,
     report: Annotated[Path | None, Parameter(help="Write it as Markdown: a new .md file.")] = None,

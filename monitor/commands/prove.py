@@ -205,7 +205,7 @@ def prove(
             ends=(device, listen, answer, silence, baud),
             most_runs=most_runs,
             folder=to or requirements.with_suffix(".device.proof"),
-            progress=_Progress().tell if sys.stderr.isatty() else None,
+            progress=_progress(),
         )
     elif log:
         from monitor.commands.prove_logs import prove_logs
@@ -270,7 +270,7 @@ def _prove(
                 proving,
                 kept=store.kept(),
                 keep=store.keep,
-                progress=_Progress().tell if sys.stderr.isatty() else None,
+                progress=_progress(),
             )
         except KeyboardInterrupt:
             unfinished = True
@@ -433,29 +433,14 @@ def _replay_healthy(cars: "Cars", number: int, to: Path) -> int:
     return PASSED
 
 
-class _Progress:
-    """Tells how far a proof is, on one line that is written over, and how long it may take."""
+def _progress() -> Callable[["Standing"], None] | None:
+    """Return what tells how far a proof is; None where nobody looks."""
+    from monitor.commands.progress import Progress
 
-    def __init__(self) -> None:
-        from time import monotonic
+    progress = Progress(quiet_s=0.0)
 
-        self._now = monotonic
-        self._began_s = monotonic()
-        self._before = 0.0
+    def tell(standing: "Standing") -> None:
+        words = f"{standing.decided} of {standing.rows} requirements decided, {standing.runs} runs"
+        progress.tell(words, standing.done, standing.left)
 
-    def tell(self, standing: "Standing") -> None:
-        """Write the line anew."""
-        import sys
-
-        self._before = self._before or standing.done - 1.0
-        pace_s = (self._now() - self._began_s) / max(standing.done - self._before, 1.0)
-        left_s = pace_s * standing.left
-        about = f"{left_s:z.0f} s" if left_s < 90.0 else f"{left_s / 60.0:z.0f} min"
-        line = (
-            f"{standing.decided} of {standing.rows} requirements decided, {standing.runs} runs, "
-            f"about {about} left"
-        )
-        if not standing.left:
-            line = ""
-        sys.stderr.write(f"\r{line:<79}\r")
-        sys.stderr.flush()
+    return tell if progress.watched else None

@@ -36,6 +36,15 @@ def review(
     ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
+    report: Annotated[
+        tuple[Path, ...],
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Also write it to this new file, any number of times: .html (one page with plots "
+            "to zoom into, which prints), .md, .csv (a row each pull) or .json.",
+        ),
+    ] = (),
     fail_on: Annotated[
         Literal["warn", "pull_timing", "cut_boost"] | None,
         Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
@@ -52,8 +61,12 @@ def review(
     input, or nothing in a log could be judged.
     """
     from monitor.commands.coverage import processors
+    from monitor.commands.progress import Progress
+    from monitor.commands.review_reports import PAGE, check_asked, write_reports
+    from monitor.recorder.span import counted
     from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
+    from monitor.review.report_files import Answers
     from monitor.review.review import NOT_JUDGED
     from monitor.review.several import (
         logs_in,
@@ -73,6 +86,7 @@ def review(
             "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
             "folder, or a folder of these"
         )
+    check_asked(report, set_)
     figures = Look(units).figures
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
@@ -81,15 +95,28 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
-    read = reviews_of(paths if trials is None else (), rig, processors())
-    for path, name in zip(paths, names_of(paths), strict=True):
+    drawn = any(path.suffix.lower() == PAGE for path in report)
+    progress = Progress()
+
+    def tell(share: float) -> None:
+        done = len(reviews) + len(refused)
+        words = f"{done} of {counted(len(paths), 'log')} read, {100.0 * share:z.0f} % of all"
+        progress.tell(words, share, 1.0 - share)
+
+    wanted = paths if trials is None else ()
+    read = reviews_of(wanted, rig, processors(), traced=drawn, progress=tell)
+    for number, (path, name) in enumerate(zip(paths, names_of(paths), strict=True)):
         try:
             result: Review | Tried
             if trials is not None:
+                words = f"{number} of {counted(len(paths), 'log')} tried"
+                progress.tell(words, number, len(paths) - number)
                 result = trials.of(path, name)
+                progress.clear()
                 say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
                 found = next(read)
+                progress.clear()
                 if isinstance(found, BadInput):
                     raise found
                 result = found
@@ -114,6 +141,8 @@ def review(
         ranked = [ranked_in_words(reviews, of=len(paths)), *moments_in_words(reviews, rig)]
         lines = map(figures.sentence, ranked)
         say(lines, lambda: ranked_as_json(reviews, refused, rig), as_json=as_json)
+    if report and reviews:
+        write_reports(Answers(reviews, refused, rig, figures), report)
     return code
 
 

@@ -61,13 +61,14 @@ figure { margin: 0.5em 0; }
 # Plots are drawn to their own size; a wide table scrolls by itself, on paper it is whole.
 _PLOTS_STYLE: Final = """
 figure svg { width: initial; height: initial; }
-div.wide { overflow-x: auto; } div.wide th, div.wide td { overflow-wrap: break-word; }
+div.wide { overflow-x: auto; } div.wide th { white-space: normal; }
+div.wide th, div.wide td { overflow-wrap: break-word; }
+p.deep { margin: 0 0 0 2em; font-size: 0.93em; }
 td { font-variant-numeric: tabular-nums; }
 @media (max-width: 600px) { body { margin: 0.8em auto; padding: 0 0.6em; } }
 @media print { div.wide { overflow: visible; } .modebar { display: none !important; }
   figure > div, .plotly-graph-div { height: auto !important; }
-  div.wide table { font-size: 7.5pt; }
-  div.wide th, div.wide td { padding-right: 0.5em; overflow-wrap: anywhere; } }
+  div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.4em; } }
 """
 # A link shows its stretch of a plot; on paper each plot is as wide as the page, whole on one.
 _SCRIPT: Final = """
@@ -210,9 +211,9 @@ class Page:
         name = f' id="{escape(anchor)}"' if anchor else ""
         self._parts.append(f"<h{level}{name}>{shown(text)}</h{level}>")
 
-    def text(self, text: str) -> None:
-        """Add a paragraph."""
-        self._parts.append(f"<p>{shown(text)}</p>")
+    def text(self, text: str, *, deep: bool = False) -> None:
+        """Add a paragraph; one that is ``deep`` belongs to that before."""
+        self._parts.append(f"<p{' class=deep' if deep else ''}>{shown(text)}</p>")
 
     def caution(self, text: str) -> None:
         """Add a paragraph that nobody should miss."""
@@ -289,7 +290,8 @@ def _cell(cell: str | Cell) -> str:
         text = f"<b>{text}</b>"
     if cell.zoom is not None:
         name, begin, end = cell.zoom
-        data = f'data-plot="{escape(name)}" data-from="{1e3 * begin}" data-until="{1e3 * end}"'
+        from_ms, until_ms = _along(begin, in_ms=True), _along(end, in_ms=True)
+        data = f'data-plot="{escape(name)}" data-from="{from_ms}" data-until="{until_ms}"'
         return f'<a href="#{escape(name)}" {data}>{text}</a>'
     return f'<a href="#{escape(cell.to)}">{text}</a>' if cell.to else text
 
@@ -299,6 +301,7 @@ _CONFIG: Final = {
     "showSendToCloud": False,  # it would offer to send the data away
     "modeBarButtonsToRemove": ["select2d", "lasso2d"],
 }
+_DAY_MS: Final = 946_684_800_000.0  # 2000-01-01
 _PANEL_PX: Final = 150
 _BETWEEN_PX: Final = 34  # room for a panel's title
 _BELOW_PX: Final = 44
@@ -410,10 +413,14 @@ def _ticks(axis: Axis, panels: Sequence[Panel]) -> dict[str, Any]:
 
 
 def _along(x: Any, *, in_ms: bool) -> Any:
-    """Return places on an axis as plotly takes them: times in ms, as of a date."""
-    if in_ms:
-        return np.asarray(1e3 * np.asarray(x, float), np.float32) if np.ndim(x) else 1e3 * x
-    return x
+    """Return places on an axis as plotly takes them: times in ms, as of a date.
+
+    They count from some day: plotly takes a number of four digits for a year.
+    """
+    if not in_ms:
+        return x
+    since_ms = np.round(1e3 * np.asarray(x, float), 1) + _DAY_MS
+    return since_ms if since_ms.ndim else float(since_ms)
 
 
 def _floats(y: Any) -> Any:

@@ -167,7 +167,7 @@ def _lambda(axis: "Axes", plan: Plan) -> None:
 
 def _octane(axis: "Axes", plan: Plan) -> None:
     """Draw the bands of knock resistance, and the timing that the rig spends."""
-    bars = (("a cooler intake", plan.octane), ("and a cooler cylinder", plan.octane_all))
+    bars = (("a cooler intake", plan.octane), ("with a cooler cylinder", plan.octane_all))
     for place, (name, (low, high)) in enumerate(bars):
         axis.barh(-place, high - low, left=low, height=0.42, color=_BAND, ec=_BLUE, lw=0.8)
         axis.text(low, 0.27 - place, f"{name}: {low:z.1f} to {high:z.1f}", fontsize=8)

@@ -141,12 +141,16 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
     told = "by the rig's displacement, volumetric efficiency and redline (--power if you know it)"
     yield Fact(
         "petrol_kg_h", "petrol at the redline", 3600.0 * last.petrol_kg_s, "kg/h", 0,
-        by.SPEED_DENSITY if asked.power_kw is None else by.AS_ASKED,
+        _petrol_by(plan),
         told if asked.power_kw is None else "",
     )  # fmt: skip
-    yield Fact("air_kg_h", "air there", 3600.0 * last.air_kg_s, "kg/h", 0, by.SPEED_DENSITY)
+    yield Fact(
+        "air_kg_h", "air at the redline", 3600.0 * last.air_kg_s, "kg/h", 0, _petrol_by(plan)
+    )
     if asked.power_kw is None:
-        yield Fact("power_kw", "which speaks for", plan.power_kw, "kW", 0, by.WORK, "at the crank")
+        yield Fact(
+            "power_kw", "power that speaks for", plan.power_kw, "kW", 0, by.WORK, "at the crank"
+        )
     else:
         yield Fact("power_kw", "power at the crank", asked.power_kw, "kW", 0, by.ASKED)
         off = last.petrol_kg_s / plan.petrol_by_rig_kg_s
@@ -165,15 +169,20 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
     )  # fmt: skip
 
 
+def _petrol_by(plan: Plan) -> str:
+    """Return the source of petrol and air."""
+    return by.SPEED_DENSITY if plan.asked.power_kw is None else by.AS_ASKED
+
+
 def _fluid(plan: Plan) -> Iterator[Fact]:
     least, most = plan.petrol_pct
-    yield Fact("needed_ml_min", "goes with it", plan.needed_ml_min, "mL/min", 0, by.SHARE)
+    yield Fact("needed_ml_min", "common practice sprays", plan.needed_ml_min, "mL/min", 0, by.SHARE)
     yield Fact(
         "can_ml_min", "full command gives", plan.at[0].flow_ml_min, "mL/min", 0, by.HYDRAULICS
     )
     yield Fact(
         "petrol_pct", "the rig's command sprays", (least, most), "% of the petrol", 0,
-        by.SPEED_DENSITY, "by mass, over the speeds of a pull; most at the lowest, as a rule",
+        _petrol_by(plan), "by mass, over the speeds of a pull; most at the lowest, as a rule",
     )  # fmt: skip
 
 
@@ -186,7 +195,7 @@ def _delivery(plan: Plan) -> Iterator[Fact | Note | Table]:
         by.RIG, f"on water, together, at {nozzles[0].rated_kpa:z.1f} kPa across",
     )  # fmt: skip
     yield Fact(
-        "rating_needed_ml_min", "common practice wants", plan.rating_ml_min, "mL/min", 0,
+        "rating_needed_ml_min", "common practice wants nozzles of", plan.rating_ml_min, "mL/min", 0,
         by.SHARE, "so rated, at the pressure that is left across them",
     )  # fmt: skip
     holes = sorted(hole_mm(one) for one in nozzles)
@@ -231,9 +240,9 @@ def _cooling(plan: Plan) -> Iterator[Fact | Note]:
         1, by.VAPOUR, f"given time, at {plan.air.pressure_kpa:z.0f} kPa absolute: more boost takes "
         "less, a warmer charge more",
     )  # fmt: skip
-    yield Fact("saturated_c", "and is then at", plan.saturated_c, "°C", 0, by.VAPOUR)
+    yield Fact("saturated_c", "the charge is then at", plan.saturated_c, "°C", 0, by.VAPOUR)
     yield Fact(
-        "sprayed_g_kg", "it is sprayed", (least, most), "g/kg of air", 1, by.SPEED_DENSITY,
+        "sprayed_g_kg", "the rig sprays", (least, most), "g/kg of air", 1, _petrol_by(plan),
         "over the speeds of a pull",
     )  # fmt: skip
     yield Fact("intake_k", "cools the intake by", plan.intake_k, "K", 0, by.BY_THE_VALVE)
@@ -278,9 +287,9 @@ def _fuel(plan: Plan) -> Iterator[Fact | Table]:
 
 
 def _knock(plan: Plan) -> Iterator[Fact | Note]:
-    yield Fact("octane", "a cooler intake", plan.octane, "octane numbers", 1, by.KNOCK)
+    yield Fact("octane", "a cooler intake may be worth", plan.octane, "octane numbers", 1, by.KNOCK)
     yield Fact(
-        "octane_all", "and a cooler cylinder", plan.octane_all, "octane numbers", 1, by.KNOCK,
+        "octane_all", "with a cooler cylinder", plan.octane_all, "octane numbers", 1, by.KNOCK,
         "methanol's own resistance, and slower burning by water, are not counted",
     )  # fmt: skip
     yield Fact(

@@ -32,7 +32,10 @@ SPEED_DENSITY: Final = (
     "the petrol alone (common practice, no source)"
 )
 WORK: Final = "280 to 380 g of petrol for a kWh at full load (common practice, no source)"
-AS_ASKED: Final = "the power asked for, at 320 g of petrol for a kWh (common practice, no source)"
+AS_ASKED: Final = (
+    "the power asked for, at 320 g of petrol for a kWh and lambda 0.82 by the petrol alone (common "
+    "practice, no source); over speeds as speed-density has it"
+)
 SHARE: Final = "10 to 35 % of the petrol by mass (common practice, no source)"
 VAPOUR: Final = (
     "ASHRAE Handbook Fundamentals, chapter 1 (enthalpies, Hyland-Wexler vapour pressure); methanol "
@@ -56,9 +59,9 @@ FUEL: Final = (
     "convention; E10 14.1); 19.91 MJ/kg (CRC formation enthalpies) and 43.5 MJ/kg"
 )
 KNOCK: Final = (
-    "Russ, SAE 960497 (1996): one octane number for 7 K of intake temperature, for 1 deg of "
-    "timing, and a third to a quarter of 10 kPa of boost, within a factor of two; road studies in "
-    "B. Hamilton, Gasoline FAQ part 3 (1996): 10 to 13 K"
+    "Russ, SAE 960497 (1996): one octane number for 7 K of intake temperature and for 1 deg of "
+    "timing, 3 to 4 for 10 kPa of boost, within a factor of two; road studies in B. Hamilton, "
+    "Gasoline FAQ part 3 (1996): one for 10 to 13 K"
 )
 TANK: Final = "volume over full flow and the share of the time with spray"
 CLEARANCE: Final = "definition of the compression ratio"

@@ -44,7 +44,7 @@ _FIXED: Final = {
     "time": _READ_BY,
     "serial": "a log has no serial port",
     "commissioned": "it says what was done; flowdebt check --done writes it",
-    "vehicle": "it is for the simulated car alone and changes no decision",
+    "vehicle": "it changes no decision",
 }
 _FIXED_KEYS: Final = {
     ("engine", "ambient_pressure"): "absolute columns were read by it",

@@ -3,7 +3,7 @@
 import signal
 from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from multiprocessing import active_children, get_context
@@ -11,13 +11,22 @@ from pathlib import Path
 from typing import Final
 
 from monitor.recorder.reader import is_session
+from monitor.review.log import Progress
 from monitor.review.review import Review, review
 from simulator.strict import BadInput, called
 
+_LOOK_S: Final = 0.5
 BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
 
 
-def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Review | BadInput]:
+def reviews(
+    paths: Sequence[Path],
+    rig: str | None,
+    jobs: int,
+    *,
+    traced: bool = False,
+    progress: Progress | None = None,
+) -> Iterator[Review | BadInput]:
     """Yield each log's review, or why there is none, in the order of the logs.
 
     Args:
@@ -25,9 +34,15 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
         rig: As ``review`` takes it.
         jobs: Processes at most; 1 reads here, as do few logs that are short. The result is the
             same whatever their number.
+        traced: As ``review`` takes it.
+        progress: Told now and then how much is read, as a share of all bytes.
     """
-    if jobs <= 1 or len(paths) <= 1 or sum(map(_bytes, paths)) < BYTES_WORTH_IT:
-        yield from (_review(path, rig) for path in paths)
+    sizes = [max(_bytes(path), 1) for path in paths]
+    tell = progress or _nobody
+    if jobs <= 1 or len(paths) <= 1 or sum(sizes) < BYTES_WORTH_IT:
+        for at, path in enumerate(paths):
+            read, share = sum(sizes[:at]) / sum(sizes), sizes[at] / sum(sizes)
+            yield _review(path, rig, traced, lambda x, a=read, b=share: tell(a + b * x))  # type: ignore[misc]
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
@@ -36,9 +51,12 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
     waiting: deque[Future[Review | BadInput]] = deque()
     try:
         with _without_ctrl_c():
-            waiting.extend(pool.submit(_review, path, rig) for path in paths)
+            waiting.extend(pool.submit(_review, path, rig, traced) for path in paths)
         for path in paths:
             try:
+                while not wait(list(waiting)[:1], timeout=_LOOK_S).done:
+                    ahead = sum(one.done() for one in waiting)
+                    tell(1.0 - sum(sizes[len(paths) - len(waiting) + ahead :]) / sum(sizes))
                 yield waiting.popleft().result()
             except BrokenProcessPool:
                 yield BadInput(
@@ -52,9 +70,15 @@ def reviews(paths: Sequence[Path], rig: str | None, jobs: int) -> Iterator[Revie
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _review(path: Path, rig: str | None) -> Review | BadInput:
+def _nobody(share: float) -> None:
+    """Nobody asked how far it is."""
+
+
+def _review(
+    path: Path, rig: str | None, traced: bool, progress: Progress | None = None
+) -> Review | BadInput:
     try:
-        return review(path, rig)
+        return review(path, rig, traced=traced, progress=progress)
     except BadInput as error:
         return error
 

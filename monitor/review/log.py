@@ -247,7 +247,7 @@ class Log:
         rows = RowStore(ROW_WIDTH, int(self._most * (1.0 - share)))
         decided = RowStore(len(layout.DECIDED), int(self._most * share))
         self.rigs, self.holes = {}, {}
-        expected = self._expected_rows()
+        expected = self.expected_rows()
         try:
             for block in self.stream():
                 if block.rig_file is not None:
@@ -260,7 +260,7 @@ class Log:
                 if stop is not None and stop():
                     raise Stopped
                 if progress is not None:
-                    progress(rows.rows / max(expected, rows.rows + _A_FEW_ROWS))
+                    progress(self.share(rows.rows, expected))
             if not rows.rows:
                 cut = self.reader.cut
                 why = "" if cut is None else f" ({clean(cut, 200)})"
@@ -275,6 +275,11 @@ class Log:
         self._rows, self._was_decided = rows, decided
         self.cut = self.reader.cut
         self.rejected = dict(self.reader.statistics.rejected)
+
+    @staticmethod
+    def share(rows: int, expected: int) -> float:
+        """Return how far so many rows are of about so many expected, 0 to 1."""
+        return rows / max(expected, rows + _A_FEW_ROWS)
 
     def pieces(self, most_rows: int) -> Iterator[tuple[int, Block]]:
         """Yield its rows again: the first row's number, and at most so many rows.
@@ -305,7 +310,7 @@ class Log:
                 store.close()
         self._rows = self._was_decided = None
 
-    def _expected_rows(self) -> int:
+    def expected_rows(self) -> int:
         """Return about how many rows there are, for the progress; 0 where unknown."""
         if self.session:
             return next((note.rows for note in self.reader.notes if note.ends), 0)

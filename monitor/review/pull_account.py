@@ -11,6 +11,7 @@ from monitor.review.judge import OF_EVERY_ROW, Judged
 from monitor.review.log import Block
 from monitor.review.pulls import Pull, PullFinder
 from monitor.review.spray_account import Peak, SprayAccount
+from monitor.review.traces import PULL_PIECES, Thinner, Trace
 from monitor.review.window import Floats
 from rules.channels import COLUMN_OF, DELIVERED, TIME
 from rules.events import Event
@@ -20,6 +21,8 @@ from rules.step.constants import Constants
 _EVERY: Final = "every."  # before what a decision says of a row: boost stands there, too
 _CLOCK: Final = f"{_EVERY}clock_s"
 _JUDGED: Final = "judged"
+_DRAWN: Final = "drawn"
+_MOST_FINER: Final = 20
 # By the name of its limit in a rig: where its readings are.
 PEAKS: Final = {
     "boost_kpa": "boost_kpa",
@@ -111,27 +114,46 @@ class PullAccounts:
     def __init__(self, rig: Rig) -> None:
         self.of: list[PullAccount] = []
         self.finder = PullFinder(rig)
+        self._finer: list[tuple[float, Trace]] = []
 
-    def take(self, block: Block, judged: Judged, k: Constants) -> None:
-        """Take a block of rows, as judged by these constants."""
+    def take(self, block: Block, judged: Judged, k: Constants, drawn: Floats | None = None) -> None:
+        """Take a block of rows, as judged by these constants; ``drawn`` is what is drawn of it."""
         columns: dict[str, Any] = {"time_s": block.rows[:, TIME]}
         for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa"):
             columns[name] = block.rows[:, COLUMN_OF[name]]
         columns |= {name: block.extra[name] for name in ("gear", "speed_kmh") if block.extra}
         columns |= {_EVERY + name: values for name, values in judged.every.items()}
         columns[_JUDGED] = judged.judged
+        if drawn is not None:
+            columns[_DRAWN] = drawn
         self._account(self.finder.take(columns), judged.rig_file.rig, k)
 
     def finish(self, events: Sequence[Event], rig: Rig, k: Constants) -> None:
         """Account for the last, and say of each what was done in it."""
         self._account(self.finder.finish(), rig, k)
-        for one in self.of:
-            _note_actions(one, events)
+        _note_actions(self.of, events)
 
     def _account(self, pulls: Sequence[Pull], rig: Rig, k: Constants) -> None:
         for pull in pulls:
-            self.of.append(_account_of(pull, rig, k))
+            one = _account_of(pull, rig, k)
+            self.of.append(one)
+            if _DRAWN in pull.columns:
+                self._draw(one)
             pull.columns.clear()
+
+    def _draw(self, one: PullAccount) -> None:
+        """Keep what is drawn of the pulls that came nearest to a limit."""
+        rows = one.pull.columns
+        thinner = Thinner(PULL_PIECES)
+        thinner.take(rows["time_s"], rows[_CLOCK], rows[_DRAWN])
+        self._finer.append((one.nearest()[1].share, thinner.trace()))
+        self._finer.sort(key=lambda pair: -pair[0])
+        del self._finer[_MOST_FINER:]
+
+    @property
+    def finer(self) -> list[Trace]:
+        """What is drawn of the worst pulls."""
+        return [trace for _, trace in self._finer]
 
 
 def _account_of(pull: Pull, rig: Rig, k: Constants) -> PullAccount:
@@ -167,18 +189,27 @@ def _peak(values: Floats, limit: float, times_s: Floats) -> Peak | None:
     return Peak(float(values[at]), limit, float(times_s[at]))
 
 
-def _note_actions(one: PullAccount, events: Sequence[Event]) -> None:
-    """Note what was in force within a pull, worst first."""
-    found: list[tuple[Action, str]] = []
-    for event in events:
-        ended_s = float("inf") if event.lasted_s is None else event.clock_s + event.lasted_s
-        if event.clock_s > one.last_clock_s or ended_s < one.first_clock_s:
-            continue
-        # What became of it later was not yet done.
-        behind_s = event.time_s - event.clock_s
-        steps = [s for s in event.steps if s.time_s - behind_s <= one.last_clock_s]
-        worst = max((Action.named(step.action) for step in steps), default=Action.WARN)
-        found.append((worst, event.finding))
-    found.sort(key=lambda pair: -pair[0])
-    one.action = found[0][0] if found else Action.NO_ACTION
-    one.findings = list(dict.fromkeys(name for _, name in found))
+def _note_actions(accounts: Sequence[PullAccount], events: Sequence[Event]) -> None:
+    """Note what was in force within each pull, worst first."""
+    waiting = sorted(events, key=lambda event: event.clock_s)
+    waiting.reverse()
+    begun: list[Event] = []
+    for one in accounts:
+        while waiting and waiting[-1].clock_s <= one.last_clock_s:
+            begun.append(waiting.pop())
+        begun = [event for event in begun if _ended_s(event) >= one.first_clock_s]
+        found = [(_done_by(event, one.last_clock_s), event.finding) for event in begun]
+        found.sort(key=lambda pair: -pair[0])
+        one.action = found[0][0] if found else Action.NO_ACTION
+        one.findings = list(dict.fromkeys(name for _, name in found))
+
+
+def _ended_s(event: Event) -> float:
+    return float("inf") if event.lasted_s is None else event.clock_s + event.lasted_s
+
+
+def _done_by(event: Event, clock_s: float) -> Action:
+    """Return the worst an event had led to by then; what became of it later was not yet done."""
+    behind_s = event.time_s - event.clock_s
+    steps = [step.action for step in event.steps if step.time_s - behind_s <= clock_s]
+    return max((Action.named(action) for action in steps), default=Action.WARN)

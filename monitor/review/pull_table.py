@@ -108,8 +108,8 @@ def table(
     told = counted(len(pulls), "pull") + " at full throttle"
     if len(pulls) > MOST_LINES:
         told += f", the {MOST_LINES} worst of them here (--json and --report have all)"
-        kept = ranked[:MOST_LINES]
-        pulls = [one for one in pulls if one in kept]
+        kept = {id(one) for one in ranked[:MOST_LINES]}
+        pulls = [one for one in pulls if id(one) in kept]
     yield f"{_INDENT}{told}; evidence and debt as a share of their limits"
     every = columns(units, from_s, pulls[0].spray.witness)
     cells = {column: [column.cell(one) for one in pulls] for column in every}
@@ -133,8 +133,16 @@ def table(
 
 
 def worst_first(pulls: Sequence[PullAccount]) -> list[PullAccount]:
-    """Return pulls in order: the worst action first, then the nearest to any limit."""
-    return sorted(pulls, key=lambda one: (one.action, one.nearest()[1].share), reverse=True)
+    """Return pulls in order: the worst action first, and of one action the first pull.
+
+    What came first is nearer to the cause. Where nothing was done, the nearest to a limit leads.
+    """
+
+    def order(one: PullAccount) -> tuple[float, float]:
+        acted = one.action > Action.NO_ACTION
+        return -one.action, one.first_clock_s if acted else -one.nearest()[1].share
+
+    return sorted(pulls, key=order)
 
 
 def _worst(one: PullAccount, from_s: float) -> str:

@@ -14,7 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from rules.channels import LATE_S, NOT_SENT, TIME_BOUND_S
+from rules.channels import LATE_S, TIME_BOUND_S
 from rules.facts import Rig, Vehicle
 from simulator.identify.spraying import latest
 
@@ -25,6 +25,7 @@ SHORTEST_S: Final = 1.0
 MOST_ROWS: Final = 200_000  # a longer one is told as several
 _BRIDGED_S: Final = 0.12  # a throttle that trembles; a shift takes longer
 _HOLE_S: Final = 0.6  # without a row, and it is another pull
+_ANY: Final = (-1e300, 1e300)
 _EXTRA_AGE_S: Final = 1.0  # of what is no channel: a position comes as seldom
 _BOOST_NOISE_KPA: Final = 1.0
 _TURNING_RPM: Final = 1000.0  # more than idle, or the pedal is tried with the engine off
@@ -172,20 +173,22 @@ class PullFinder:
         values = rows.get(name)
         if values is None:
             return np.full(len(run_s), np.nan)
-        values = np.where(values == NOT_SENT, np.nan, values)
-        age_s = _EXTRA_AGE_S
-        if name in self._terms:
-            terms = self._terms[name]
-            age_s = terms.max_age_s
-            values = np.where((values >= terms.low) & (values <= terms.high), values, np.nan)
-        then_s, then = self._newest.get(name, (run_s[0], np.nan))
-        held: Floats = latest(
-            np.concatenate(([then], values)), np.concatenate(([then_s], run_s)), age_s
-        )[1:]
-        known = np.flatnonzero(np.isfinite(values))
-        if len(known):
-            self._newest[name] = float(run_s[known[-1]]), float(values[known[-1]])
-        return held
+        terms = self._terms.get(name)
+        low, high = _ANY if terms is None else (terms.low, terms.high)
+        known = (values >= low) & (values <= high)
+        if not known.all():
+            age_s = _EXTRA_AGE_S if terms is None else terms.max_age_s
+            then_s, then = self._newest.get(name, (run_s[0], np.nan))
+            values = np.where(known, values, np.nan)
+            held: Floats = latest(
+                np.concatenate(([then], values)), np.concatenate(([then_s], run_s)), age_s
+            )[1:]
+            at = np.flatnonzero(known)
+            if len(at):
+                self._newest[name] = float(run_s[at[-1]]), float(values[at[-1]])
+            return held
+        self._newest[name] = float(run_s[-1]), float(values[-1])
+        return values
 
     def _full(self, rows: Mapping[str, Floats]) -> Any:
         """Return in which rows the throttle is full, (n,) of bool; unknown is not."""

@@ -34,12 +34,13 @@ def in_words(result: Review, units: Units = METRIC, room: int = ROOM) -> Iterato
         units: Of the figures.
         room: Cells in a line, for the table of pulls; other lines are as long as they are.
     """
-    for line in _found(result, units):
+    for line in found_in_words(result, units):
         yield units.sentence(line)
     yield from _pulls_in_words(result, units, room)
 
 
-def _found(result: Review, units: Units) -> Iterator[str]:
+def found_in_words(result: Review, units: Units) -> Iterator[str]:
+    """Yield all but the pulls; ready-made sentences in it are metric."""
     span = result.span.in_words()
     yield f"{clean(result.source)}: {span}, judged by rig {clean(result.rig)}"
     yield from _time_in_words(result)

@@ -12,9 +12,10 @@ from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import Span, readings_of
 from monitor.review.done_then import DoneThen
 from monitor.review.judge import Judge
-from monitor.review.log import Log, open_log
-from monitor.review.pull_account import PullAccount, PullAccounts
+from monitor.review.log import Log, Progress, open_log
+from monitor.review.pull_account import PEAKS, PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
+from monitor.review.traces import Thinner, Trace, drawn, joined
 from monitor.sources.logs.bounded_lines import FIELDS
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
@@ -84,6 +85,8 @@ class Review:
         pulls: What came of each run at full throttle, in order.
         most_throttle_pct: The most throttle that was read; minus infinite where none was.
         start_boost_kpa: The boost from which on spray is asked for, gauge.
+        limits: The rig's limits by channel; infinite where there is none.
+        trace: What a plot draws of it; None unless it was asked for.
     """
 
     source: str
@@ -114,6 +117,8 @@ class Review:
     most_throttle_pct: float = -inf
     start_boost_kpa: float = 0.0
     path: Path = Path()
+    limits: dict[str, float] = field(default_factory=dict)
+    trace: Trace | None = None
 
     @property
     def rows(self) -> int:
@@ -224,12 +229,16 @@ class MistakeSearch:
         self.found = [mistake.sentence for mistake in self._of_rig.likely()]
 
 
-def review(path: Path, rig: str | None) -> Review:
+def review(
+    path: Path, rig: str | None, *, traced: bool = False, progress: Progress | None = None
+) -> Review:
     """Review a session or a log (CSV, Parquet, Arrow IPC).
 
     Args:
         path: The session's folder, or the log.
         rig: Rig file or shipped name; a session brings its own.
+        traced: Keep what a plot draws.
+        progress: Told how far it is, 0 to 1.
 
     Raises:
         BadInput: Anything that can't be read or used; not one row in it.
@@ -246,8 +255,11 @@ def review(path: Path, rig: str | None) -> Review:
         all_rows=ROWS_LOOKED_AT,
     )
     mistakes, pulls = MistakeSearch(log.rig_file.rig), PullAccounts(log.rig_file.rig)
-    judged_by, in_force = log.rig_file, log.own
+    judged_by, in_force, thinner = log.rig_file, log.own, Thinner()
+    expected = 0 if progress is None else log.expected_rows()
     for block in log.stream():
+        if progress is not None:
+            progress(log.share(judge.rows, expected))
         result.span.take(block.as_read)
         if log.own is None and result.step_s is None:
             result.step_s = _median_step_s(block.as_read)
@@ -262,7 +274,11 @@ def review(path: Path, rig: str | None) -> Review:
         sent = readings_of(block.rows)
         result.judged += int(np.count_nonzero(judged.judged & sent))
         result.spray.take(judge.constants, judged.every, judged.judged)
-        pulls.take(block, judged, judge.constants)
+        seen = None
+        if traced:
+            seen = drawn(block.rows, judged.every, judge.constants)
+            thinner.take(judged.every["time_s"], judged.every["clock_s"], seen)
+        pulls.take(block, judged, judge.constants, seen)
         levels_ml = block.rows[:, TANK]
         levels_ml = levels_ml[np.isfinite(levels_ml)]
         if len(levels_ml):
@@ -278,11 +294,14 @@ def review(path: Path, rig: str | None) -> Review:
     result.events = judge.events
     pulls.finish(judge.events, judged_by.rig, judge.constants)
     result.pulls, result.most_throttle_pct = pulls.of, pulls.finder.most_throttle_pct
+    if traced:
+        result.trace = joined(thinner.trace(), pulls.finer)
     mistakes.finish(false_pull=_pulled_for_nothing(result))
     result.mistakes = mistakes.found
     result.cut = log.reader.cut
     result.done_then = log.done_then
     facts = log.rig_file.rig
+    result.limits = {name: getattr(facts.limits, name).above for name in PEAKS}
     result.start_boost_kpa = facts.command.start_boost_kpa
     if (witness := witness_column(facts)) != DELIVERED:
         result.told_by = CHANNELS[witness - 1].label

@@ -17,8 +17,9 @@ _KPA_PER_PSI: Final = 4.4482216152605 / _INCH_M**2 / 1000.0
 _ML_PER_GALLON: Final = 231.0 * (100.0 * _INCH_M) ** 3
 _ML_PER_OUNCE: Final = _ML_PER_GALLON / 128.0
 _KG_PER_POUND: Final = 0.45359237
+_NM_PER_POUND_FOOT: Final = 4.4482216152605 * 12.0 * _INCH_M
 _KM_PER_MILE: Final = 1.609344
-_KW_PER_HORSEPOWER: Final = 0.45359237 * 9.80665 * 550.0 * 0.3048 / 1000.0
+_KW_PER_HORSEPOWER: Final = 550.0 * _NM_PER_POUND_FOOT / 1000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,7 @@ _US: Final = {
     "mL/min": Measure("gal/h", 60.0 / _ML_PER_GALLON, decimals=2),
     "mL/s": Measure("fl oz/s", 1.0 / _ML_PER_OUNCE, decimals=2),
     "mL": Measure("fl oz", 1.0 / _ML_PER_OUNCE, decimals=1),
+    "N m": Measure("lb ft", 1.0 / _NM_PER_POUND_FOOT),
     "kg": Measure("lb", 1.0 / _KG_PER_POUND),
     "kg/h": Measure("lb/h", 1.0 / _KG_PER_POUND),
     "kW": Measure("hp", 1.0 / _KW_PER_HORSEPOWER),

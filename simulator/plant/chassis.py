@@ -7,9 +7,6 @@ from simulator.plant.constants import Constants
 from simulator.plant.driver import RPM_PER_RAD_S, rpm_per_m_s
 from simulator.plant.state import Rates, State
 
-_INERTIA_KG_M2_PER_M3: Final = 89.0  # a 1.8 L four with its flywheel: 0.16; common practice
-_DRIVELINE: Final = 0.92  # efficiency of a gearbox and final drive; common practice, no source
-_ROLLING: Final = 0.013  # of the weight; common practice, no source
 _GRAVITY_M_S2: Final = 9.80665
 IDLE_RPM: Final = 880.0
 _CLUTCH_BITES_RPM: Final = 1500.0
@@ -28,7 +25,7 @@ def resistance_n(k: Constants, road_m_s: float) -> float:
     Source: ``half rho Cd A v^2`` (``drag_kg_m`` is half rho Cd A) and a rolling coefficient.
     """
     air_n = k.drag_kg_m * road_m_s * road_m_s
-    return air_n + (_ROLLING * _GRAVITY_M_S2 * k.mass_kg if road_m_s > 0.1 else 0.0)
+    return air_n + (k.rolling * _GRAVITY_M_S2 * k.mass_kg if road_m_s > 0.1 else 0.0)
 
 
 def acceleration_m_s2(
@@ -55,8 +52,8 @@ def acceleration_m_s2(
     force_n = -resistance_n(k, road_m_s) - brake_m_s2 * mass_kg
     if not clutch_open:
         geared = rpm_per_m_s(k, gear) / RPM_PER_RAD_S  # engine rad/s for each m/s
-        force_n += torque_nm * geared * _DRIVELINE
-        mass_kg += _INERTIA_KG_M2_PER_M3 * k.displacement_m3 * geared * geared
+        force_n += torque_nm * geared * k.driveline
+        mass_kg += k.engine_kg_m2 * geared * geared
     return force_n / mass_kg
 
 

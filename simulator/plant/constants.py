@@ -57,6 +57,9 @@ class Constants(Record):
     # car
     mass_kg: float = 0.0
     drag_kg_m: float = 0.0  # half of air's density times drag area
+    rolling: float = 0.0  # resistance over weight
+    driveline: float = 0.0  # efficiency of gearbox and final drive
+    engine_kg_m2: float = 0.0  # inertia of all that turns with the crank
     tyre_m: float = 0.0  # radius
     final_drive: float = 0.0
     gears: int = 0  # how many

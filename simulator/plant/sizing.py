@@ -239,6 +239,9 @@ def _vehicle(k: Constants, rig: Rig) -> None:
     vehicle = rig.vehicle
     k.mass_kg = vehicle.mass_kg
     k.drag_kg_m = 0.5 * _AIR_DENSITY * vehicle.drag_area_m2
+    k.rolling = vehicle.rolling
+    k.driveline = vehicle.driveline_efficiency
+    k.engine_kg_m2 = rig.engine_inertia_kg_m2
     k.tyre_m = vehicle.tyre_radius_m
     k.final_drive = vehicle.final_drive
     k.gears = len(vehicle.gears)

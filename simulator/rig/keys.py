@@ -92,6 +92,14 @@ VEHICLE: Final = table(
     Key("gears", many(RATIO, 2, 8)),
     Key("final_drive", Annotated[float, Meta(ge=1.0, le=8.0)]),
     Key("tyre_radius_m", Annotated[float, Meta(ge=0.2, le=0.6)]),
+    Key("rolling_resistance", Annotated[float, Meta(ge=0.003, le=0.04)], "rolling"),
+    Key(
+        "driveline_efficiency_pct",
+        Annotated[float, Meta(ge=60.0, le=100.0)],
+        "driveline_efficiency",
+        per=100.0,
+    ),
+    Key("engine_inertia_kg_m2", Annotated[float, Meta(ge=0.01, le=3.0)]),
 )
 INJECTORS: Final = table(
     facts.Injectors,

@@ -340,7 +340,7 @@ OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
-    "review": "--rig --set --json --units --fail-on",
+    "review": "--rig --set --json --units --report --fail-on",
     "sessions": "--json",
     "export": "--to --from --until",
     "check": "--done --by --log --result --on --json",
@@ -355,6 +355,8 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
+    "compare": "--dry --spray --before --after --rig --gear --correct --ambient --barometer "
+    "--humidity --between --smooth --plot --json --units",
     "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }

@@ -48,12 +48,14 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     Path("need.toml").write_text(NEED, encoding="utf-8")
 
 
-def proven(order: Order, device: str, listen: str, capsys: pytest.CaptureFixture[str]) -> Any:
+def proven(
+    order: Order, device: str, listen: str, capsys: pytest.CaptureFixture[str], *more: str
+) -> Any:
     """Prove a guard that is a device; the same command then plays nothing anew."""
     proves = ["prove", "need.toml", "--rig", "brindle", "--device", device, "--listen", listen]
     process, _ = start_guard(order)
     try:
-        assert flowdebt([*proves, "--report", "proof.html", "--json"]) == 3
+        assert flowdebt([*proves, "--json", *more]) == 3
     finally:
         process.kill()
         process.wait()
@@ -73,7 +75,7 @@ def test_our_own_guard_is_the_device(capsys: pytest.CaptureFixture[str]) -> None
     """Samples on one cable, beats on the other."""
     with PtyPair() as cable, PtyPair() as wire:
         order = Order(cable.right, rig="brindle", outputs=[f"beat:{wire.left}"], arm=True)
-        told = proven(order, cable.left, f"beat:{wire.right}", capsys)
+        told = proven(order, cable.left, f"beat:{wire.right}", capsys, "--report", "proof.html")
     assert told["device"].startswith(f"fed at {cable.left}, its output heartbeat on ")
     page = Path("proof.html").read_text(encoding="utf-8")
     assert "hears nothing of what the device does" in page

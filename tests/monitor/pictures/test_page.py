@@ -16,6 +16,7 @@ HOSTILE = (
     "<script>alert(1)</script><img src='https://example.invalid/a.png'> \"&amp; <b>x</b>\x1b[31m"
 )
 SEEN = HOSTILE.replace("\x1b", "")
+DAY_MS = 946684800000.0  # of 2000-01-01
 T_S = np.array([0.0, 0.5, 1.0])
 Y = np.array([1.0, np.nan, 3.0])
 
@@ -117,13 +118,15 @@ def test_what_plotly_is_given() -> None:
     assert {line["xaxis"] for line in lines} == {"x", "x2"}
     assert layout["xaxis"]["matches"] == "x2"
     x = np.frombuffer(b64decode(lines[2]["x"]["bdata"]), lines[2]["x"]["dtype"])
-    np.testing.assert_array_equal(x, 1e3 * T_S)
+    np.testing.assert_array_equal(x, DAY_MS + 1e3 * T_S)
     y = np.frombuffer(b64decode(lines[2]["y"]["bdata"]), lines[2]["y"]["dtype"])
     np.testing.assert_array_equal(y, Y)
     shapes = layout["shapes"]
-    assert {(s["x0"], s["x1"]) for s in shapes if s["type"] == "rect"} == {(250.0, 500.0)}
+    assert {(s["x0"], s["x1"]) for s in shapes if s["type"] == "rect"} == {
+        (DAY_MS + 250.0, DAY_MS + 500.0)
+    }
     assert [s["y0"] for s in shapes if s.get("yref") == "y"] == [2.0]
-    assert [s["x0"] for s in shapes if s["line"].get("dash") == "dot"] == [750.0]
+    assert [s["x0"] for s in shapes if s["line"].get("dash") == "dot"] == [DAY_MS + 750.0]
     assert dots[0]["mode"] == "markers"
     assert layout["xaxis2"]["tickformatstops"][1]["value"] == "%-M:%S"
 
@@ -150,8 +153,8 @@ def test_a_link_shows_its_stretch() -> None:
     assert links[0] == {
         "href": "#one",
         "data-plot": "one",
-        "data-from": "1500.0",
-        "data-until": "2000.0",
+        "data-from": str(DAY_MS + 1500.0),
+        "data-until": str(DAY_MS + 2000.0),
     }
     assert links[1] == {"href": "#log-1"}
 

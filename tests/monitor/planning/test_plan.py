@@ -15,15 +15,16 @@ from monitor.planning.sheet import Fact, Note, Table, in_lines
 from monitor.words.units import METRIC, US, Units
 from rules.facts import Rig
 from simulator.planning.plan import Asked, plan_of
+from simulator.rig import find_rig
 from simulator.rig.mix import density_kg_m3, mass_pct
 from tests.kit.planning import RIGS, rig_of
 
 METRIC_UNITS = re.compile(r"\d (kPa|°C|K|mL/min|mL|km|kW|kg)\b")
 
 
-def marked(rig: Rig, asked: Asked = Asked(), to_do: tuple[str, ...] = ()) -> str:  # noqa: B008
+def marked(rig: Rig, to_do: tuple[str, ...] = ()) -> str:
     """Return what a rig's plan warns of in short."""
-    short = plan_sheet(plan_of(rig, asked), to_do).sections[0].parts
+    short = plan_sheet(plan_of(rig, Asked()), to_do).sections[0].parts
     return " ".join(note.words for note in short if isinstance(note, Note) and note.mark == "!")
 
 
@@ -160,6 +161,7 @@ def test_the_page_says_what_to_look_at(name: str) -> None:
         ("brindle;--power;200 Nm", "power unit"),
         ("brindle;--power;0 kW", "expected 5 to 5000 kW"),
         ("brindle;--charge;400 degC", "expected 0 to 150 degC"),
+        ("brindle;--charge;-5 degC", "expected 0 to 150 degC"),
         ("brindle;--ambient;25", "temperature unit"),
         ("brindle;--report;plan.txt", "plan.txt: found .txt, expected .md"),
         ("brindle;--plot;plan.jpg", "plan.jpg: found .jpg, expected .svg or .png"),
@@ -179,14 +181,21 @@ def test_bad_input_is_one_line(
 def test_a_draft_says_what_is_still_open(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A drafted rig is planned for, and the keys that nobody decided are named."""
+    """A drafted rig is planned for, and the keys that nobody decided are named.
+
+    One whose spray pays for more boost than the formulas hold for is refused.
+    """
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "high.toml").write_text(
+        find_rig("brindle").read_text("utf-8").replace('"170 kPa"]', '"430 kPa"]'), "utf-8"
+    )
+    assert flowdebt(["plan", "high.toml"]) == 2
+    assert "paid.boost: found 430 kPa, expected -76 to 400 kPa" in capsys.readouterr().err
     text = (
         "# TO DO: measure it\n"
         'dry_limit = "100 kPa"'
     )  # fmt: skip
-    brindle = Path(__file__).parents[3] / "simulator/rigs/brindle.toml"
-    rig = brindle.read_text(encoding="utf-8").replace('dry_limit = "100 kPa"', text)
+    rig = find_rig("brindle").read_text(encoding="utf-8").replace('dry_limit = "100 kPa"', text)
     Path("mine.toml").write_text(rig, encoding="utf-8")
     assert flowdebt(["plan", "mine.toml"]) == 0
     said = " ".join(capsys.readouterr().out.split())

@@ -124,7 +124,7 @@ def test_lists_words_and_numbers(change: str, found: str) -> None:
         ("debt.cut = 1 s\nx = 1", "some of which don't print"),
         ("debt.cut = 1 # s", 'found "1 # s", expected text with a time unit'),
         ("time.unit = ms", "time.unit: found a key that can't change here, since the log was read"),
-        ("vehicle.mass_kg = 900", "since it is for the simulated car alone"),
+        ("vehicle.mass_kg = 900", "since it changes no decision"),
         ("channels.knock.unit = V", "channels.knock.unit: found a key that can't change here"),
         ("channels.lambda_ratio.max_age = 1 s", "the log was read without this channel"),
         ("engine.ambient_pressure = 99 kPa", "since absolute columns were read by it"),

@@ -28,6 +28,7 @@ PINT_NAMES = {
     "kg": ("kilogram", "pound"),
     "kg/h": ("kilogram/hour", "pound/hour"),
     "kW": ("kilowatt", "horsepower"),
+    "N m": ("newton*meter", "foot*force_pound"),
     "km": ("kilometer", "mile"),
     "km/h": ("kilometer/hour", "mile/hour"),
     "kg/m3": ("kilogram/meter**3", "pound/gallon"),

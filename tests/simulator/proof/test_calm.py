@@ -10,8 +10,9 @@ import pytest
 from rules.facts import Action
 from rules.step.from_rig import constants_of
 from rules.step.state import N_FINDINGS, SIGNAL_LOST, UNDER_DELIVERY
-from simulator.proof.calm import CalmsSoFar, healthy_chunk
+from simulator.proof.calm import CalmsSoFar
 from simulator.proof.false_pulls import Watched
+from simulator.proof.limits import watch_chunk
 from simulator.proof.outcomes import CHUNK, Cars
 from simulator.proof.population import Population, filled
 from simulator.proof.requirements import Calm
@@ -150,14 +151,15 @@ def test_a_rig_that_is_too_sure_fails_and_is_not_told_calm() -> None:
     """Tolerances too narrow by far: pulls are counted soon, and its evidence tells of more."""
     sensor = replace(RIG.flow_sensor, delay_within_s=0.004, lag_within_s=0.005, gain_within=0.01)
     narrow = replace(RIG, flow_sensor=sensor)
-    found = CalmsSoFar(replace(CARS, guard=narrow), [replace(ONCE, at_most_per_100_h=20.0)], 48)
-    while not found.done:
-        found.add(healthy_chunk(replace(CARS, guard=narrow), len(found.seen) // CHUNK))
+    hasty = replace(CARS, guard=narrow)
+    drives = watch_chunk([hasty, CARS], 0)
+    found = CalmsSoFar(hasty, [replace(ONCE, at_most_per_100_h=20.0)], CHUNK)
+    found.add([of_hasty for of_hasty, _ in drives])
     (result,) = found.results()
     assert result.verdict is Verdict.FAIL
     assert result.extrapolated is None or result.extrapolated[2] > 20.0
     assert "(under-delivery " in result.reason
-    own = healthy_chunk(CARS, 0)
+    own = [of_own for _, of_own in drives]
     assert [one.count(Action.PULL_TIMING) for one in own] == [0] * CHUNK
     sprayed = sum(one.sprayed_s for one in own) / sum(one.driven_s for one in own)
     assert 0.3 < sprayed < 0.7

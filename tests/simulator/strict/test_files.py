@@ -75,6 +75,8 @@ READS = {
     "fit {it}.csv --rig brindle",
     "fit {it} --rig brindle",
     "fit log.csv --rig {it}.toml",
+    "compare --dry {it}.csv --spray b.csv --rig brindle",
+    "compare --dry log.csv --spray b.csv --rig {it}.toml",
     "renew {it}.toml",
     f"renew {{it}} {TO}.toml",
     "prove {it}.toml --rig brindle",
@@ -86,12 +88,14 @@ READS = {
     "feed pump_stop --to {it}",
 }
 WRITES = {
+    "review {session} --report {it}.csv",
     "snapshot {session} --to {it}.svg",
     "export {session} --to {it}.csv",
     "export {session} --to {it}.parquet",
     "draft --new --to {it}.toml",
     "fit log.csv --rig brindle --to {it}.toml",
     "prove {it}.toml --new",
+    "compare --dry a.csv --spray b.csv --rig brindle --plot {it}.png",
     "plan brindle --report {it}.md",
     "plan brindle --plot {it}.png",
     "renew brindle --to {it}.toml",

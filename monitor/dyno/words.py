@@ -1,0 +1,269 @@
+"""A comparison in lines, its tables within 80 columns, and as plain JSON types."""
+
+from collections.abc import Iterator
+from math import isfinite
+from typing import Any, Final
+
+import numpy as np
+
+from monitor.dyno.comparing import Comparison, gear_words
+from monitor.dyno.groups import Group, band_of, mean_of
+from monitor.dyno.runs import BESIDE
+from monitor.words.literal import figure
+from monitor.words.times import moment
+from monitor.words.units import Units
+from simulator.dyno.correction import NAMES, Correction
+from simulator.dyno.curves import Floats
+from simulator.dyno.gain import CONFIDENCE, Gain
+
+CLOSED: Final = (
+    "Full throttle belongs on a dyno or a closed course; on a road, local law decides. flowdebt "
+    "advises only."
+)
+# A channel's heading, metric unit and decimals in the table of what else was read.
+_BESIDE: Final = {
+    "boost_kpa": ("boost", "kPa", 0),
+    "intake_c": ("intake", "°C", 0),
+    "timing_deg": ("timing", "deg", 1),
+    "knock": ("knock", "", 1),
+    "delivered_ml_min": ("spray", "mL/min", 0),
+}
+_MOST_ROWS: Final = 14
+_MOST_NAMED: Final = 8
+_PCT: Final = 100.0
+
+
+def in_words(found: Comparison, car: str, units: Units) -> Iterator[str]:
+    """Yield a comparison's lines.
+
+    Args:
+        found: What came of it.
+        car: The rig's name.
+        units: In which figures are shown.
+    """
+    first, second = found.groups
+    low, high = found.speed_rpm[0], found.speed_rpm[-1]
+    yield (
+        f"{car}: {len(first.runs)} {first.name} against {len(second.runs)} {second.name}, "
+        f"{gear_words(found.gear)}, {low:z.0f} to {high:z.0f} rpm"
+    )
+    yield f"torque: {_how(found, units)}"
+    yield f"correction: {_correction(found)}"
+    yield from map(units.sentence, _left_out(found))
+    yield from (units.sentence(f"note: {doubt}") for doubt in found.doubts)
+    yield ""
+    yield from _table(found, units)
+    yield ""
+    yield from _means(found, units)
+    yield from _repeatability(found, units)
+    yield ""
+    yield from _beside(found, units)
+    yield ""
+    yield CLOSED
+
+
+def _how(found: Comparison, units: Units) -> str:
+    runs = [run for group in found.groups for run in group.runs]
+    sweep = runs[0].sweep
+    smoothed = f"smoothed by a quadratic through {sweep.window_s:z.2f} s around each moment"
+    if runs[0].as_logged:
+        return f"as logged, {smoothed}"
+    noise = units.told(2.0 * max(run.noise_nm for run in runs), "N m", 0)
+    return (
+        f"from mass, gearing and drag by [vehicle], on the level without wind; engine speed "
+        f"{smoothed}, whose noise leaves a run's torque off by up to {noise} (2 s.d.); a wrong "
+        "[vehicle] shifts all of it alike, and the gain in percent hardly"
+    )
+
+
+def _correction(found: Comparison) -> str:
+    method = found.asked.method
+    if method is Correction.NONE:
+        return NAMES[method]
+    told = "; ".join(f"{group.name} times {_span(group.factors, 3)}" for group in found.groups)
+    return f"{NAMES[method]}: {told}"
+
+
+def _span(values: tuple[float, ...], decimals: int) -> str:
+    low, high = (f"{end:z.{decimals}f}" for end in (min(values), max(values)))
+    return low if low == high else f"{low} to {high}"
+
+
+def _left_out(found: Comparison) -> Iterator[str]:
+    for one in found.left_out[:_MOST_NAMED]:
+        yield (
+            f"left out: {one.log} {moment(one.start_s, one.from_s)} to "
+            f"{moment(one.end_s, one.from_s)}: {one.why}"
+        )
+    if len(found.left_out) > _MOST_NAMED:
+        yield f"left out: and {len(found.left_out) - _MOST_NAMED} more (--json names all)"
+
+
+def _rows(found: Comparison) -> list[int]:
+    """Return which engine speeds stand in a table: whole hundreds or thousands."""
+    speeds = found.speed_rpm
+    for step in (100.0, 200.0, 500.0, 1000.0):
+        rows = [int(k) for k in np.flatnonzero(speeds % step == 0.0)]
+        if len(rows) <= _MOST_ROWS:
+            break
+    return rows
+
+
+def _table(found: Comparison, units: Units) -> Iterator[str]:
+    first, second = found.groups
+    torque = [units.factor("N m") * mean_of(group.torque_nm) for group in found.groups]
+    power = [units.factor("kW") * mean_of(group.power_kw) for group in found.groups]
+    pct = 100.0 * CONFIDENCE
+    yield (
+        f"{'':12}{'torque, ' + units.unit('N m'):>16}{'power, ' + units.unit('kW'):>16}"
+        f"{f'gain in power, {pct:z.0f} % interval':>34}"
+    )
+    names = f"{first.name:>8}{second.name:>8}"
+    yield f"{'rpm':>6}{'runs':>6}{names}{names}"
+    for k in _rows(found):
+        counts = f"{first.counts[k]}/{second.counts[k]}"
+        told = "boost differs" if found.boost_differs[k] else _gain(found.power_gain[k], units)
+        base = power[0][k] / units.factor("kW")
+        yield (
+            f"{found.speed_rpm[k]:>z6.0f}{counts:>6}"
+            + "".join(f"{figure(values[k], 0):>8}" for values in torque)
+            + "".join(f"{figure(values[k], 1):>8}" for values in power)
+            + f"{told:>26}{_share(found.power_gain[k], base):>8}"
+        )
+
+
+def _gain(one: Gain, units: Units) -> str:
+    if not isfinite(one.value):
+        return "--"
+    f = units.factor("kW")
+    if not isfinite(one.low):
+        return f"{f * one.value:+z.1f} (not sure)"
+    return f"{f * one.value:+z.1f} ({f * one.low:+z.1f} to {f * one.high:+z.1f})"
+
+
+def _share(one: Gain, base: float) -> str:
+    return f"{_PCT * one.value / base:+z.1f} %" if isfinite(one.value) else ""
+
+
+def _means(found: Comparison, units: Units) -> Iterator[str]:
+    low, high = found.between_rpm
+    means = [values[np.isfinite(values)] for values in found.means]
+    if not all(map(len, means)):
+        return
+    told = ", ".join(
+        f"{group.name} {units.told(float(values.mean()), 'kW', 1)}"
+        for group, values in zip(found.groups, means, strict=True)
+    )
+    where = f"mean power {low:z.0f} to {high:z.0f} rpm (area under the curve over that span)"
+    if found.mean_gain is None:
+        yield f"{where}: {told}; boost differs within it, so no gain of the spray is told"
+        return
+    gained = f"{_gain(found.mean_gain, units)} {units.unit('kW')}"
+    yield f"{where}: {told}: {gained}, {_share(found.mean_gain, float(means[0].mean()))}"
+
+
+def _repeatability(found: Comparison, units: Units) -> Iterator[str]:
+    for group in found.groups:
+        _, band = band_of(group)
+        known = band[np.isfinite(band)]
+        if len(known):
+            yield (
+                f"repeatability: {_PCT * CONFIDENCE:z.0f} % of further {group.name} runs would lie "
+                f"within {units.told(float(np.median(known)), 'kW', 1)} of their mean (median over "
+                "speeds)"
+            )
+
+
+def shown_beside(found: Comparison, units: Units) -> list[tuple[str, str, str]]:
+    """Return which channels were read: name, heading with its unit, metric unit."""
+    shown = []
+    for channel in BESIDE:
+        if any(np.isfinite(group.beside[channel]).any() for group in found.groups):
+            word, metric, _ = _BESIDE[channel]
+            unit = f", {units.unit(metric)}" if metric else ""
+            shown.append((channel, word + unit, metric))
+    return shown
+
+
+def _beside(found: Comparison, units: Units) -> Iterator[str]:
+    told = shown_beside(found, units)
+    if not told:
+        return
+    first, second = found.groups
+    shown = [channel for channel, _, _ in told]
+    heads = f"{'':>6}" + "".join(f"{heading:>14}" for _, heading, _ in told)
+    names = f"{'rpm':>6}" + f"{first.name:>7}{second.name:>7}" * len(told)
+    yield heads
+    yield names
+    means = {
+        channel: [mean_of(group.beside[channel]) for group in found.groups] for channel in shown
+    }
+    for k in _rows(found):
+        cells = ""
+        for channel in shown:
+            _, metric, decimals = _BESIDE[channel]
+            for values in means[channel]:
+                cells += f"{units.figure(float(values[k]), metric, decimals):>7}"
+        yield f"{found.speed_rpm[k]:>z6.0f}{cells}"
+
+
+def as_json(found: Comparison, car: str) -> dict[str, Any]:
+    """Return plain JSON types, metric; null where something isn't known."""
+    low, high = found.between_rpm
+    return {
+        "rig": car,
+        "gear": found.gear,
+        "correction": found.asked.method.value,
+        "confidence": CONFIDENCE,
+        "engine_speed_rpm": found.speed_rpm.tolist(),
+        "groups": [_group_json(group) for group in found.groups],
+        "torque_gain_nm": [_gain_json(one) for one in found.torque_gain],
+        "power_gain_kw": [_gain_json(one) for one in found.power_gain],
+        "boost_differs": found.boost_differs.tolist(),
+        "mean_power": {
+            "between_rpm": [low, high] if isfinite(low) else None,
+            "kw": [_known(values) for values in found.means],
+            "gain_kw": None if found.mean_gain is None else _gain_json(found.mean_gain),
+        },
+        "left_out": [one._asdict() for one in found.left_out],
+        "notes": list(found.doubts),
+    }
+
+
+def _group_json(group: Group) -> dict[str, Any]:
+    torque_band, power_band = band_of(group)
+    return {
+        "name": group.name,
+        "runs": [
+            {
+                "log": run.log,
+                "start_s": run.start_s,
+                "end_s": run.end_s,
+                "gear": run.gear.number,
+                "gear_told_by": run.gear.why,
+                "torque_told_by": "log" if run.as_logged else "acceleration",
+                "torque_noise_nm": None if run.as_logged else run.noise_nm,
+                "smoothed_over_s": run.sweep.window_s,
+                "factor": f,
+                **{
+                    name: value if isfinite(value) else None
+                    for name, value in run.weather._asdict().items()
+                },
+            }
+            for run, f in zip(group.runs, group.factors, strict=True)
+        ],
+        "count": group.counts,
+        "torque_nm": _known(mean_of(group.torque_nm)),
+        "power_kw": _known(mean_of(group.power_kw)),
+        "torque_repeatability_nm": _known(torque_band),
+        "power_repeatability_kw": _known(power_band),
+        **{channel: _known(mean_of(values)) for channel, values in group.beside.items()},
+    }
+
+
+def _gain_json(one: Gain) -> dict[str, float | None]:
+    return {name: value if isfinite(value) else None for name, value in one._asdict().items()}
+
+
+def _known(values: Floats) -> list[float | None]:
+    return [float(value) if isfinite(value) else None for value in values]

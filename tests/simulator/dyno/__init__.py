@@ -1,0 +1,1 @@
+"""Tests of torque and power out of runs."""
