@@ -14,6 +14,7 @@ from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.done_then import DoneThen, ThenCounter
 from monitor.sources.align import GapFiller
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.own_clock import OwnClock
 from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH, TIME
 from simulator.rig import EXTRA_KINDS, RigFile, find_rig, load_rig, rig_from_text
@@ -184,6 +185,11 @@ class Log:
     def name(self) -> str:
         """How messages call it."""
         return called(self.path.name)
+
+    @property
+    def clock(self) -> OwnClock:
+        """The log's own clock; a session's times are as they were. Known once read."""
+        return self.reader.clock or OwnClock()
 
     @property
     def is_read(self) -> bool:

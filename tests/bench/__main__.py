@@ -49,6 +49,7 @@ SUITES = {
     "kill": kill.main,
     "soak": soak.main,
     "review": big_log.main,
+    "review_3gb": big_log.huge,
     "latency": latency.main,
     "mqtt": latency.over_mqtt,
     "throughput": throughput.main,
