@@ -59,12 +59,17 @@ def note_due(k: Constants, s: State) -> None:
     """Note since when this spell of spray has been due; none is under way while that is below nil.
 
     What little evidence outlasts a healthy spell says nothing of when a fault of the next began;
-    where there is much of it, a fault goes on.
+    where there is much of it, a fault goes on. Nor may it rule a car out: a meter shows an end
+    sooner than an onset, the one speaks against the slow cars and the other against the quick, and
+    both together against all.
     """
     if s.commanded_ml_min > k.floor_ml_min:
         if s.due_from_s < 0.0:
             s.due_from_s = s.clock_s
     elif s.bank_most_ml_min <= k.floor_ml_min and s.flow_evidence <= CALM_NATS:
+        if s.due_from_s >= 0.0:
+            for i in range(k.n_cars * N_SIZES):
+                s.account[i] = smaller(s.account[i], MOST_RATIO * k.limit_nats)
         s.due_from_s = -1.0
 
 

@@ -90,6 +90,7 @@ class Constants(Record):
     sensor_lag_s: float = 0.0
     reaction_steps: int = 0  # from order to engine controller
     flow_gain: float = 0.0  # flow reading over true flow
+    line_gain: float = 0.0  # the line's reading over its pressure
     flow_noise: float = 0.0  # share of the reading
     flow_noise_lasts_s: float = 0.05  # its correlation falls to 1/e in so long
 

@@ -159,6 +159,7 @@ class Spread:
         octane: Of its petrol, research octane number; NaN: as the rig says. The tune knows nothing
             of it.
         pump_wear: Share of its pump's pressure that is gone, 0 to less than 1; nor of that.
+        line_gain: Share by which the line's pressure reads too high, > -1.
     """
 
     delay_s: float
@@ -167,6 +168,7 @@ class Spread:
     noise: float
     octane: float = float("nan")
     pump_wear: float = 0.0
+    line_gain: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -169,7 +169,7 @@ def read(
     row[ch.LAMBDA] = s.seen_lambda + _LAMBDA * draw.lambda_ratio
     row[ch.THROTTLE] = 100.0 * s.throttle
     row[ch.TANK] = larger(0.0, s.tank_ml + s.slosh_ml)
-    line_kpa = s.sensed_line_kpa + ripple_kpa(k, s)
+    line_kpa = k.line_gain * (s.sensed_line_kpa + ripple_kpa(k, s))
     row[ch.LINE] = larger(0.0, line_kpa + _LINE_KPA * s.line_noise)
     row[ch.TANK_SWITCH] = 1.0 if row[ch.TANK] < k.switch_ml else 0.0
     row[ch.SUPPLY] = s.supply_v + _SUPPLY_V * draw.supply

@@ -103,6 +103,7 @@ def size(rig: Rig, scenario: Scenario, seed: int) -> Constants:
         k.sent[i] = 1.0 if name in sent else 0.0
     _share_out(k, this.delay_s, this.lag_s)
     k.flow_gain = 1.0 + this.gain
+    k.line_gain = 1.0 + this.line_gain
     k.flow_noise = this.noise
     k.flow_noise_lasts_s = max(rig.flow_sensor.noise_lasts_s, k.dt_s)
     k.stroke_hz = _STROKE_HZ + _STROKE_SPREAD_HZ * drawn[6]

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Any, Final
 
+from rules.channels import LINE
 from rules.facts import Action, Rig
 from rules.handling import handled, least_due_ml_min
-from rules.step.from_rig import constants_of
+from rules.step.from_rig import constants_of, witness_column
 from simulator.plant import FaultKind, Spread
 from simulator.proof.driving import outing
 from simulator.proof.false_pulls import watch_outing
@@ -65,11 +66,13 @@ def beyond_tolerance(cars: Cars) -> tuple[str, ...]:
     """Return in what the drawn cars go beyond what the guard's rig allows for, in clauses."""
     sensor, drawn = cars.guard.flow_sensor, cars.population
     delay, lag = sensor.delay_within_s, sensor.lag_within_s
+    line = cars.guard.line_sensor.gain_within
     allowed = (
         ("transport delay", drawn.delay_s, Range(sensor.delay_s - delay, sensor.delay_s + delay)),
         ("lag", drawn.lag_s, Range(sensor.lag_s - lag, sensor.lag_s + lag)),
         ("gain", drawn.gain, Range(-sensor.gain_within, sensor.gain_within)),
         ("noise", drawn.noise, Range(0.0, sensor.noise)),
+        ("line gain", drawn.line_gain, Range(-line, line)),
     )
     found = []
     for name, of, within in allowed:
@@ -172,6 +175,8 @@ def _changes(cars: Cars, *, late: bool) -> Iterator[_Change]:
     yield _sensor("with the transport_delay a car has", lambda car: {"delay_s": car.delay_s})
     yield _sensor("with the lag a car has", lambda car: {"lag_s": car.lag_s})
     sensor, debt = cars.guard.flow_sensor, cars.guard.debt
+    if witness_column(cars.guard) == LINE:
+        yield _line(cars.guard, *(("a third of", 1.0 / 3.0) if late else ("twice", 2.0)))
     hours = _QUICKEST_H if late else _CALMEST_H
     yield _Change(
         f"with [debt] false_pull_every = {hours:zg} h, not {debt.false_pull_every_h:zg} h",
@@ -212,6 +217,16 @@ def _sensor(says: str, values: Callable[[Spread], dict[str, float]]) -> _Change:
         return replace(rig, flow_sensor=replace(rig.flow_sensor, **values(car)))
 
     return _Change(says, of)
+
+
+def _line(guard: Rig, told: str, times: float) -> _Change:
+    """Return a change of how far a healthy line may be off."""
+    within = guard.line_sensor.gain_within
+
+    def of(rig: Rig, _: Spread) -> Rig:
+        return replace(rig, line_sensor=replace(rig.line_sensor, gain_within=times * within))
+
+    return _Change(f"with {told} [line_sensor] gain_within = {100.0 * within:zg} %", of)
 
 
 def _unlike(guard: Rig, car: Rig) -> Iterator[_Change]:

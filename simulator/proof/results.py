@@ -386,6 +386,7 @@ def properties(drawn: Drawn) -> dict[str, float]:
         "heat outside (degC)": drawn.ambient_c,
         "octane": spread.octane,
         "pump wear (%)": 1e2 * spread.pump_wear,
+        "line gain (%)": 1e2 * spread.line_gain,
         "delay of the onset (share)": drawn.later,
     }
 

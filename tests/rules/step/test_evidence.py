@@ -13,6 +13,7 @@ from rules.channels import NOT_SENT
 from rules.facts import Action
 from rules.step.constants import Constants
 from rules.step.evidence import (
+    CALM_NATS,
     MOST_EVIDENCE,
     MOST_RATIO,
     RESERVE,
@@ -20,6 +21,7 @@ from rules.step.evidence import (
     close_accounts,
     gather,
     judge_entry,
+    note_due,
 )
 from rules.step.from_rig import constants_of
 from rules.step.state import N_SIZES, RIG_DOUBTED, UNDER_DELIVERY, Decision, State
@@ -252,6 +254,19 @@ def test_a_bank_passes_a_limit_no_oftener_than_its_true_car() -> None:
             close_accounts(k, s)
     assert 0 < found <= N_SIZES * n / exp(limit)
     assert found <= alone
+
+
+@pytest.mark.parametrize("calm", [True, False])
+def test_an_end_rules_no_car_out_at_the_next_onset(calm: bool) -> None:
+    """After a healthy spell each sum is no more than one reading adds; a fault's stay."""
+    k, s = one_car((0.2,), 0.04)
+    s.due_from_s = 1.0
+    s.bank_most_ml_min = 0.5 * k.floor_ml_min
+    s.flow_evidence = CALM_NATS if calm else 1.1 * CALM_NATS
+    put_account(s, 3.0 * k.limit_nats)
+    note_due(k, s)
+    assert s.account[0] == (MOST_RATIO if calm else 3.0) * k.limit_nats
+    assert (s.due_from_s < 0.0) == calm
 
 
 def test_an_entry_of_a_sensor_that_holds_its_value_is_an_average() -> None:

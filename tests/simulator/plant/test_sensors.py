@@ -74,6 +74,14 @@ def flat(batches: list[list[list[float]]]) -> list[list[float]]:
     return [row for batch in batches for row in batch]
 
 
+def test_a_gauge_reads_its_gain_times_the_pressure() -> None:
+    """Of a line at 500 kPa whose pump stands still."""
+    sensors = Sensors()
+    sensors.k.line_gain = 1.1
+    sensors.s.sensed_line_kpa = 500.0
+    assert sensors.read(1.0, LINE - 1) == 550.0
+
+
 @pytest.mark.parametrize(
     ("sensed", "lag_s", "true"),
     [

@@ -80,6 +80,15 @@ MORE_SPRAY = replace(
     ULLESBY.spray,
     nozzles=tuple(replace(n, rated_ml_min=1.4 * n.rated_ml_min) for n in ULLESBY.spray.nozzles),
 )
+CLOGGED = """
+name = "Clogged"
+[[requirements]]
+name = "half shut"
+at = "high"
+faults = [{ kind = "valve_stuck_shut", magnitude = "50 %" }]
+action_at_least = "pull_timing"
+within = "700 ms"
+"""
 WRONG = {
     "delay too short": (
         sensor(delay_s=0.02, delay_within_s=0.01),
@@ -185,6 +194,19 @@ def made_up(guard: Rig, asked: Requirements, pull_s: float) -> RowResult:
     row = RowResult(STOP, Verdict.PASS, runs, len(runs))
     (result,) = explained(Proof({}, (row,), ()), cars).rows
     return result
+
+
+def test_a_gauge_that_may_be_far_off_is_named() -> None:
+    """A closed valve raises the pressure by little more than such a gauge may be off."""
+    asked = requirements(CLOGGED, "orrinby")
+    rig = load_rig(find_rig("orrinby")).rig
+    cars = Cars(rig, rig, asked.population)
+    (row,) = asked.requirements
+    so_far = RowSoFar(cars, row, 2 * CHUNK)
+    so_far.add(run_chunk(cars, row, 0))
+    (result,) = explained(Proof({}, (so_far.result(),), ()), cars).rows
+    assert "pull timing" in result.reason
+    assert result.reason.endswith("with a third of [line_sensor] gain_within = 10 %")
 
 
 def test_check_and_prove_agree_or_it_is_told_why_not() -> None:
