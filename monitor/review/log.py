@@ -343,7 +343,7 @@ def _beside(wide: Any, rows: Any) -> dict[str, Any]:
 
 def open_log(
     source: str | Path,
-    rig: str | None = None,
+    rig: str | RigFile | None = None,
     *,
     most_in_memory: int = MOST_IN_MEMORY,
     extra: bool = False,
@@ -352,7 +352,7 @@ def open_log(
 
     Args:
         source: Folder or file.
-        rig: Rig file or shipped name; a session brings its own.
+        rig: Rig file or shipped name, or one that was read; a session brings its own.
         most_in_memory: Bytes of rows from which on a temporary file holds them.
         extra: Have what the rig's ``[extra]`` maps beside each block of a log.
 
@@ -362,7 +362,10 @@ def open_log(
     path = Path(source)
     if is_session(path):
         session = SessionBlocks(path)
-        rig_file = session.rig_file() if rig is None else load_rig(find_rig(rig))
+        if rig is None:
+            rig_file = session.rig_file()
+        else:
+            rig_file = rig if isinstance(rig, RigFile) else load_rig(find_rig(rig))
         return Log(path, rig_file, session, own_terms=rig is None, most_in_memory=most_in_memory)
     rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file, extra=extra and bool(rig_file.extra))

@@ -13,12 +13,12 @@ if TYPE_CHECKING:  # it loads pyarrow
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
 
-def rig_of_log(path: Path, rig: str | None) -> RigFile:
+def rig_of_log(path: Path, rig: str | RigFile | None) -> RigFile:
     """Return the rig to read a log by, which brings none of its own.
 
     Args:
         path: The log's file.
-        rig: Rig file or shipped name.
+        rig: Rig file or shipped name, or one that was read.
 
     Raises:
         BadInput: No log there, no rig given, or it can't be used.
@@ -31,7 +31,7 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
     kind_of(path)
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
-    return load_rig(find_rig(rig))
+    return rig if isinstance(rig, RigFile) else load_rig(find_rig(rig))
 
 
 def log_blocks(
