@@ -28,6 +28,7 @@ _VERBS = {
     "status": "How a running guard stands, once.",
     "stop": "End a guard that was left running.",
     "review": "Read back a log or a session: what happened, and why.",
+    "trend": "Follow a car over many sessions: what fades or clogs, before it trips.",
     "snapshot": "Draw one moment of a recorded drive as a picture.",
     "replay": "Step through a recorded drive on the dashboard; ask what would have been.",
     "sessions": "List recorded sessions.",

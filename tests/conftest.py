@@ -1,6 +1,7 @@
 """What every test session has ready, and how the whole suite is shared out among workers."""
 
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -29,6 +30,16 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 
 def _is_whole(config: pytest.Config) -> bool:
     return bool(config.args == config.getini("testpaths"))
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Have what tests start find Python's bytecode, where none may be left beside the sources.
+
+    Else each of these processes, and there are many, would translate all sources anew.
+    """
+    if sys.dont_write_bytecode and config.cache is not None:
+        os.environ["PYTHONPYCACHEPREFIX"] = str(config.cache.mkdir("bytecode"))
+        os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:

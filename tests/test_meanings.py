@@ -32,6 +32,7 @@ LOOKING = {
     "monitor/commands/feed.py": OUTSIDE,
     "monitor/send/open.py": OUTSIDE,
     "monitor/proof/in_logs.py": OUTSIDE,
+    "monitor/trend/gathered.py": OUTSIDE,
     "monitor/commands/prove.py": OUTSIDE,
     "monitor/commission/channel_tables.py": OUTSIDE,
     "monitor/commission/drafting.py": OUTSIDE,

@@ -68,13 +68,18 @@ def read_rig_logs(paths: Sequence[Path], rig: str | None) -> tuple[RigFile, list
 def _read(log: Log) -> RigLog:
     log.read()
     rows = log.rows
-    readings = rows[readings_of(rows)]
-    cuts = 1 + np.flatnonzero(np.diff(readings[:, TIME]) < -LATE_S)
-    pieces = [_series(piece) for piece in np.split(readings, cuts)]
-    series = tuple(piece for piece in pieces if len(piece.t_s) >= LEAST_ROWS)
+    series = series_in(rows)
     if not series:
         raise BadInput(f"{called(log.path)}: found fewer than {LEAST_ROWS} readings, expected more")
     return RigLog(clean(log.path.name, _NAME), sha256_of(log.path), rows, series)
+
+
+def series_in(rows: Any) -> tuple[Series, ...]:
+    """Return the readings in some rows, (n, ROW_WIDTH): one series for each run of the clock."""
+    readings = rows[readings_of(rows)]
+    cuts = 1 + np.flatnonzero(np.diff(readings[:, TIME]) < -LATE_S)
+    pieces = [_series(piece) for piece in np.split(readings, cuts)]
+    return tuple(piece for piece in pieces if len(piece.t_s) >= LEAST_ROWS)
 
 
 def _series(readings: Any) -> Series:

@@ -50,6 +50,7 @@ class SessionBlocks:
     """
 
     starts = time_remark = ""  # a session's times are as they were
+    clock = None
 
     def __init__(self, path: Path) -> None:
         self.path = path

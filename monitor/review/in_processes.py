@@ -2,13 +2,14 @@
 
 import signal
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
+from functools import partial
 from multiprocessing import active_children, get_context
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeAlias, TypeVar
 
 from monitor.recorder.reader import is_session
 from monitor.review.log import Progress
@@ -16,6 +17,8 @@ from monitor.review.review import Review, review
 from simulator.strict import BadInput, called
 
 _LOOK_S: Final = 0.5
+_Came = TypeVar("_Came")
+Read: TypeAlias = Callable[[Path, Progress | None], _Came]
 BYTES_WORTH_IT: Final = 24_000_000  # below, starting processes takes as long as reading here
 
 
@@ -32,26 +35,45 @@ def reviews(
     Args:
         paths: Logs, and sessions' folders.
         rig: As ``review`` takes it.
+        jobs: As ``each`` takes them, as is ``progress``.
+        traced: As ``review`` takes it.
+        progress: Told now and then how much is read, as a share of all bytes.
+    """
+    return each(partial(_review, rig=rig, traced=traced), paths, jobs, BYTES_WORTH_IT, progress)
+
+
+def each(
+    read: Read[_Came],
+    paths: Sequence[Path],
+    jobs: int,
+    worth_bytes: int,
+    progress: Progress | None = None,
+) -> Iterator[_Came | BadInput]:
+    """Yield what each log comes to, in the order of the logs.
+
+    Args:
+        read: Reads one, and tells how far it is; can be pickled.
+        paths: Logs, and sessions' folders.
         jobs: Processes at most; 1 reads here, as do few logs that are short. The result is the
             same whatever their number.
-        traced: As ``review`` takes it.
+        worth_bytes: Logs of fewer bytes together are few and short.
         progress: Told now and then how much is read, as a share of all bytes.
     """
     sizes = [max(_bytes(path), 1) for path in paths]
     tell = progress or _nobody
-    if jobs <= 1 or len(paths) <= 1 or sum(sizes) < BYTES_WORTH_IT:
+    if jobs <= 1 or len(paths) <= 1 or sum(sizes) < worth_bytes:
         for at, path in enumerate(paths):
-            read, share = sum(sizes[:at]) / sum(sizes), sizes[at] / sum(sizes)
-            yield _review(path, rig, traced, lambda x, a=read, b=share: tell(a + b * x))  # type: ignore[misc]
+            before, share = sum(sizes[:at]) / sum(sizes), sizes[at] / sum(sizes)
+            yield read(path, lambda x, a=before, b=share: tell(a + b * x))  # type: ignore[misc]
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
     pool = ProcessPoolExecutor(min(jobs, len(paths)), mp_context=context, initializer=_begin)
-    waiting: deque[Future[Review | BadInput]] = deque()
+    waiting: deque[Future[_Came]] = deque()
     try:
         with _without_ctrl_c():
-            waiting.extend(pool.submit(_review, path, rig, traced) for path in paths)
+            waiting.extend(pool.submit(read, path, None) for path in paths)
         for path in paths:
             try:
                 while not wait(list(waiting)[:1], timeout=_LOOK_S).done:
@@ -75,7 +97,7 @@ def _nobody(share: float) -> None:
 
 
 def _review(
-    path: Path, rig: str | None, traced: bool, progress: Progress | None = None
+    path: Path, progress: Progress | None, rig: str | None, traced: bool
 ) -> Review | BadInput:
     try:
         return review(path, rig, traced=traced, progress=progress)

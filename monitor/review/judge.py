@@ -33,7 +33,7 @@ OF_EVERY_ROW: Final = (
     *("time_s", "clock_s", "late", "all_healthy", "boost_kpa", "commanded_ml_min"),
     *("expected_ml_min", "delivered_ml_min", "evidence", "debt_ml"),
     *("line_due_kpa", "value_line_kpa", "charge_due_c", "value_intake_c"),
-    *("value_injector_duty_pct", "value_knock"),
+    *("value_injector_duty_pct", "value_knock", "value_supply_v"),
 )
 _EVERY_AT: Final = tuple(Decision.names().index(name) for name in OF_EVERY_ROW)
 

@@ -14,6 +14,7 @@ from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.done_then import DoneThen, ThenCounter
 from monitor.sources.align import GapFiller
 from monitor.sources.logs.open import log_blocks, rig_of_log
+from monitor.sources.logs.own_clock import OwnClock
 from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH, TIME
 from simulator.rig import EXTRA_KINDS, RigFile, find_rig, load_rig, rig_from_text
@@ -186,6 +187,11 @@ class Log:
         return called(self.path.name)
 
     @property
+    def clock(self) -> OwnClock:
+        """The log's own clock; a session's times are as they were. Known once read."""
+        return self.reader.clock or OwnClock()
+
+    @property
     def is_read(self) -> bool:
         """Whether its rows are there."""
         return self._rows is not None
@@ -337,7 +343,7 @@ def _beside(wide: Any, rows: Any) -> dict[str, Any]:
 
 def open_log(
     source: str | Path,
-    rig: str | None = None,
+    rig: str | RigFile | None = None,
     *,
     most_in_memory: int = MOST_IN_MEMORY,
     extra: bool = False,
@@ -346,7 +352,7 @@ def open_log(
 
     Args:
         source: Folder or file.
-        rig: Rig file or shipped name; a session brings its own.
+        rig: Rig file or shipped name, or one that was read; a session brings its own.
         most_in_memory: Bytes of rows from which on a temporary file holds them.
         extra: Have what the rig's ``[extra]`` maps beside each block of a log.
 
@@ -356,7 +362,10 @@ def open_log(
     path = Path(source)
     if is_session(path):
         session = SessionBlocks(path)
-        rig_file = session.rig_file() if rig is None else load_rig(find_rig(rig))
+        if rig is None:
+            rig_file = session.rig_file()
+        else:
+            rig_file = rig if isinstance(rig, RigFile) else load_rig(find_rig(rig))
         return Log(path, rig_file, session, own_terms=rig is None, most_in_memory=most_in_memory)
     rig_file = rig_of_log(path, rig)
     blocks = log_blocks(path, rig_file, extra=extra and bool(rig_file.extra))

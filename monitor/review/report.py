@@ -90,7 +90,7 @@ def found_in_words(result: Review, units: Units) -> Iterator[str]:
         if event is not result.events[0] and abs(shift_s - behind_s) > LATE_S:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
-        yield from event_in_words(EventFacts.of(event)).report(units)
+        yield from event_in_words(EventFacts.of(event)).report(units, result.clock.at(event.time_s))
     for line in _spray_in_words(result, units):
         yield f"  {line}"
 
@@ -105,7 +105,7 @@ def _time_in_words(result: Review) -> Iterator[str]:
             f"switches: spray off from one to the next, unseen, would pull timing. Expected at "
             f"most {_span_in_words(result.slowest_step_s)}"
         )
-    for words in time_in_words(result.starts, result.time_remark):
+    for words in time_in_words(result.clock.starts, result.time_remark):
         yield f"  {words}"
 
 

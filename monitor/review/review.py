@@ -17,6 +17,7 @@ from monitor.review.pull_account import PEAKS, PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
 from monitor.review.traces import Thinner, Trace, drawn, joined
 from monitor.sources.logs.bounded_lines import FIELDS
+from monitor.sources.logs.own_clock import OwnClock
 from rules.causes.flow_timing import MOST_EDGES, FlowTiming
 from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
 from rules.channels import CHANNELS, DELIVERED, TANK, TIME
@@ -66,7 +67,7 @@ class Review:
         no_numbers: Cells with text where a number belongs, read as not a number.
         lines_not_used: First lines of a CSV log with another number of fields than its header.
         no_number_cells: Where the first of them are, and what stands there.
-        starts: When a log starts by its own clock, as written; empty where it has none.
+        clock: A log's own clock, where its times don't count from its start.
         time_remark: What was made of a log's times, in a sentence; empty where nothing was.
         cut: Why a session ends early; None where it doesn't.
         reproduced: Whether a session's decisions came out the same, bit for bit; None where there
@@ -98,7 +99,7 @@ class Review:
     rejected: dict[str, int] = field(default_factory=dict)
     no_numbers: int = 0
     no_number_cells: list[str] = field(default_factory=list)
-    starts: str = ""
+    clock: OwnClock = field(default_factory=OwnClock)
     time_remark: str = ""
     lines_not_used: list[int] = field(default_factory=list)
     cut: str | None = None
@@ -149,7 +150,7 @@ class Review:
             "worst_action": self.worst.word,
             "rejected": self.rejected,
             "no_numbers": {"cells": self.no_numbers, "first": self.no_number_cells},
-            "starts": self.starts or None,
+            "starts": self.clock.starts or None,
             "time_remark": self.time_remark or None,
             "cut": self.cut,
             "reproduced": self.reproduced,
@@ -331,7 +332,7 @@ def _count_what_was_not_read(result: Review, log: Log) -> None:
     result.rejected = dict(statistics.rejected)
     result.no_numbers = statistics.no_numbers
     result.no_number_cells = log.reader.no_numbers() if result.no_numbers else []
-    result.starts = log.reader.starts
+    result.clock = log.clock
     result.time_remark = log.reader.time_remark
     if statistics.rejected.get(FIELDS):
         result.lines_not_used = log.reader.not_used()

@@ -16,6 +16,10 @@ _FULL: Final = 0.8  # of a stretch must be steady for it to count
 # So near to the command must what a sensor is due to read have come: three of its lags.
 _STEADY: Final = 0.05
 _LONGEST_STEP_S: Final = 0.5
+KEPT: Final = (
+    *("time_s", "boost_kpa", "due", "reads"),
+    *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
+)
 # By witness: what it reads, and what it should.
 _READ_AND_DUE: Final = {
     DELIVERED: ("delivered_ml_min", "expected_ml_min"),
@@ -76,6 +80,8 @@ class SprayAccount:
         evidence: Its peak, nats, to the limit that pulls timing.
         debt_ml: Its peak, to the limit that cuts boost.
         full_ml_s: Full flow, that debt in seconds goes by, mL/s.
+        kept: Where it is a list, takes every stretch of steady spray: its begin, then as named by
+            ``KEPT``, (len(KEPT), n) a time.
     """
 
     witness: int = DELIVERED
@@ -92,6 +98,7 @@ class SprayAccount:
     evidence: Peak = field(default_factory=Peak)
     debt_ml: Peak = field(default_factory=Peak)
     full_ml_s: float = 1.0
+    kept: list[Any] | None = None
     _clock_s: float | None = None
     _open: tuple[float, float, Any] | None = None  # number, time, sums of a stretch under way
 
@@ -145,7 +152,10 @@ class SprayAccount:
         held_s = np.where(steady, held_s, 0.0)
         numbers = np.floor(of["clock_s"] / STRETCH_S)
         starts = np.flatnonzero(np.diff(numbers, prepend=np.nan))
-        parts = [held_s, *(np.where(steady, x * held_s, 0.0) for x in (boost_kpa, due, reads))]
+        means_of = [boost_kpa, due, reads]
+        if self.kept is not None:
+            means_of += [of[name] for name in KEPT[len(means_of) + 1 :]]
+        parts = [held_s, *(np.where(steady, x * held_s, 0.0) for x in means_of)]
         sums = np.add.reduceat(np.array(parts), starts, axis=1)
         times_s = of["time_s"][starts]
         if self._open is not None and self._open[0] == numbers[0]:
@@ -157,12 +167,14 @@ class SprayAccount:
         self._open = float(numbers[-1]), float(times_s[-1]), sums[:, -1]
 
     def _close(self, times_s: Floats, sums: Floats) -> None:
-        """Take whole stretches into account: when they began, (n,), and their sums, (4, n)."""
+        """Take whole stretches into account: when they began, (n,), and their sums, (k, n)."""
         whole = sums[0] >= _FULL * STRETCH_S
         if not whole.any():
             return
         times_s, means = times_s[whole], sums[1:, whole] / sums[0, whole]
-        boost_kpa, due, reads = means
+        if self.kept is not None:
+            self.kept.append(np.vstack((times_s, means)))
+        boost_kpa, due, reads = means = means[:3]
         for at in (int(np.argmax(boost_kpa)), int(np.argmax(_off(self.witness, due, reads)))):
             found = Stretch(float(times_s[at]), *means[:, at].tolist())
             if self.top is None or found.boost_kpa > self.top.boost_kpa:

@@ -87,8 +87,13 @@ class EventWords:
         check = f" Check first: {self.check_first}." if turn is Turn.RAISED else ""
         return f"{self.action_time_s:z9.2f} s  {said}{check}"
 
-    def report(self, units: Units = METRIC) -> Iterator[str]:
-        """Yield the lines of a report on it; the ready-made sentences in it stay metric."""
+    def report(self, units: Units = METRIC, clock: str = "") -> Iterator[str]:
+        """Yield the lines of a report on it; the ready-made sentences in it stay metric.
+
+        Args:
+            units: Of figures.
+            clock: What stood on the log's own clock as it began; empty where it has none.
+        """
         until = "to the end"
         if not self.active:
             until = f"to {self.until_s:z.2f} s"
@@ -102,7 +107,8 @@ class EventWords:
         if self.ceiling_kpa == self.ceiling_kpa:
             deep.append(f"cut boost to {units.told(self.ceiling_kpa, 'kPa', 0)}")
         depth = f" ({', '.join(deep)})" if deep else ""
-        yield f"  {self.time_s:z9.2f} s  {self.action:<11}  {self.label} {until}{depth}"
+        beside = f" [{clock}]" if clock else ""
+        yield f"  {self.time_s:z9.2f} s  {self.action:<11}  {self.label} {until}{depth}{beside}"
         why = self.explanation
         yield f"{_INDENT}at {self.action_time_s:z.2f} s: {why[:1].lower()}{why[1:]}"
         yield f"{_INDENT}{self.severity}; check first {self.check_first}"

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-CLOCK_FROM_S: Final = 1e6  # an axis that starts beyond this is a clock's: m:ss counts from there
+CLOCK_FROM_S: Final = 1.0  # an axis that starts beyond this is a clock's: m:ss counts from there
 
 
 def clock_words(time_s: float) -> str:

@@ -27,6 +27,13 @@ from tests.bench.hostile import suite as hostile
 from tests.bench.table import note
 
 
+def trend() -> None:
+    """Drive years of sessions; loaded late, as the plant is."""
+    from tests.bench import trend as suite
+
+    suite.main()
+
+
 def plant() -> None:
     """Measure the plant; loaded late, as a car runs compiled wherever that code is loaded."""
     from tests.bench import plant as suite
@@ -42,6 +49,7 @@ SUITES = {
     "kill": kill.main,
     "soak": soak.main,
     "review": big_log.main,
+    "review_3gb": big_log.huge,
     "latency": latency.main,
     "mqtt": latency.over_mqtt,
     "throughput": throughput.main,
@@ -55,6 +63,7 @@ SUITES = {
     "fuzz": fuzz.main,
     "mutation": mutation.main,
     "plant": plant,
+    "trend": trend,
 }
 
 if __name__ == "__main__":

@@ -1,10 +1,14 @@
 """Review of a 300 MB CSV beside the CSV library's bare read of the same columns."""
 
+import os
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
+
+from pyarrow import csv as pacsv
+from pyarrow import parquet as pq
 
 from simulator.logfile import LINE_END, header, line, mapped
 from simulator.plant import run
@@ -25,7 +29,17 @@ print(rows)
 REVIEW = """
 import sys
 from monitor.cli import run
-sys.exit(run(["review", sys.argv[1], "--rig", "brindle", "--json"]))
+sys.exit(run(["review", *sys.argv[1:], "--rig", "brindle", "--json"]))
+"""
+IN_TURN = f"""
+import monitor.commands.coverage
+monitor.commands.coverage.processors = lambda: 1
+{REVIEW}
+"""
+CHANNELS = """
+import sys
+from monitor.cli import run
+sys.exit(run(["channels", sys.argv[1], "--json"]))
 """
 # ru_maxrss would carry over this process's own peak; the kernel's high-water mark does not.
 PEAK = """
@@ -54,36 +68,70 @@ def write_log(path: Path, megabytes: float) -> int:
     return rows
 
 
-def timed(code: str, *arguments: str) -> tuple[float, float, str]:
-    """Run a script; return wall time s, peak MB and standard output."""
-    start = time.perf_counter()
+def timed(code: str, *arguments: str) -> tuple[float, float, float, str]:
+    """Run a script; return wall time s, CPU time s, peak MB and standard output."""
+    start, cpu_s = time.perf_counter(), _children_s()
     wrapped = f"import atexit\natexit.register(lambda: exec({PEAK!r}))\n{code}"
     done = subprocess.run(
         [sys.executable, "-c", wrapped, *arguments], capture_output=True, text=True, check=False
     )
     wall_s = time.perf_counter() - start
-    return wall_s, float(done.stderr.split()[-1]) / 1024.0, done.stdout
+    peak_mb = float(done.stderr.split()[-1]) / 1024.0
+    return wall_s, _children_s() - cpu_s, peak_mb, done.stdout
 
 
-def main(megabytes: float = 300.0) -> None:
-    """Measure."""
+def _children_s() -> float:
+    """Return the CPU time of processes that have ended, s."""
+    times = os.times()
+    return times.children_user + times.children_system
+
+
+def to_parquet(csv: Path, parquet: Path) -> None:
+    """Write a CSV log as Parquet, block by block."""
+    with pacsv.open_csv(csv) as batches, pq.ParquetWriter(parquet, batches.schema) as writer:
+        for batch in batches:
+            writer.write_batch(batch)
+
+
+def main(megabytes: float = 300.0, times: int = 3) -> None:
+    """Measure: a long log as CSV and as Parquet, its columns listed, and two of them at once."""
     names = ",".join(("time_s", *mapped(load_scenario("pump_stop").rig)))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "big.csv"
         rows = write_log(path, megabytes)
+        to_parquet(path, path.with_suffix(".parquet"))
         timed(REVIEW, str(path))  # compiles, and warms the file's pages
-        bare = min(timed(BARE, str(path), names) for _ in range(3))
-        reviewed = min(timed(REVIEW, str(path)) for _ in range(3))
+        log, parquet = str(path), str(path.with_suffix(".parquet"))
+        found = {
+            what: min(timed(code, *arguments) for _ in range(times))
+            for what, code, arguments in (
+                ("pyarrow alone, same columns", BARE, (log, names)),
+                ("flowdebt review", REVIEW, (log,)),
+                ("flowdebt review, as Parquet", REVIEW, (parquet,)),
+                ("flowdebt channels", CHANNELS, (log,)),
+                ("flowdebt review, two of them in turn", IN_TURN, (log, parquet)),
+                ("flowdebt review, two of them at once", REVIEW, (log, parquet)),
+            )
+        }
+    bare_s, bare_cpu_s, *_ = found["pyarrow alone, same columns"]
     show(
-        f"Review of a {megabytes:.0f} MB CSV, {rows:,} rows (bar: <= 1.5x bare, peak <= 300 MB)",
-        ("what", "wall s", "peak MB", "ratio"),
+        f"A log of {megabytes:.0f} MB as CSV, {rows:,} rows (bars: review of the CSV <= 1.5x bare "
+        "and 300 MB, of Parquet less than of the CSV, two at once less than in turn)",
+        ("what", "wall s", "CPU s", "peak MB, of the first process", "ratio of wall", "of CPU"),
         [
-            ("pyarrow alone, same columns", f"{bare[0]:.2f}", f"{bare[1]:.0f}", "1"),
             (
-                "flowdebt review",
-                f"{reviewed[0]:.2f}",
-                f"{reviewed[1]:.0f}",
-                f"{reviewed[0] / bare[0]:.2f}",
-            ),
+                what,
+                f"{wall_s:.2f}",
+                f"{cpu_s:.2f}",
+                f"{peak_mb:.0f}",
+                f"{wall_s / bare_s:.2f}",
+                f"{cpu_s / bare_cpu_s:.2f}",
+            )
+            for what, (wall_s, cpu_s, peak_mb, _) in found.items()
         ],
     )
+
+
+def huge() -> None:
+    """Measure one of 3 GB, once: how much memory it takes."""
+    main(3000.0, times=1)

@@ -7,7 +7,7 @@ from monitor.screen.replay.room_pane import RoomPane
 from monitor.screen.view import Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
 from monitor.words.palette import ACTION_ROLES, ACTION_SYMBOLS, UNKNOWN
-from monitor.words.times import clock_words
+from monitor.words.times import moment
 
 LONG_S = 120.0  # beyond this minutes help
 
@@ -46,11 +46,14 @@ def _position(room: Room, view: View, width: int) -> Row:
     decided, player = room.open
     playing = f"▶ playing {player.rate:zg}x" if player.playing else f"‖ paused, {player.rate:zg}x"
     at = f"{figure(player.time_s, 2)} of {figure(decided.to_s, 2)} s"
-    if room.length_s > LONG_S and decided.from_s < 1e6:
-        at = f"{clock_words(player.time_s)} of {clock_words(decided.to_s)}"
+    if room.length_s > LONG_S:
+        ends = (moment(time_s, decided.from_s) for time_s in (player.time_s, decided.to_s))
+        at = " of ".join(ends)
         at += f" ({figure(player.time_s, 2)} s)"
     if (shift_s := decided.shift_s(player.index)) > 0.0:
         at += f" (by its own clock {figure(player.time_s - shift_s, 2)} s)"
+    elif clock := room.log.clock.at(player.time_s):
+        at += f" (its clock: {clock})"
     row = [view.say(f" {playing} ", "strong"), view.say("│", "dim"), view.say(f" {at} ")]
     right = _trust(room, view)
     if width >= 110:

@@ -7,6 +7,7 @@ import pyarrow as pa
 from pyarrow import compute as pc
 
 from monitor.sources.logs.cell_words import CLOCK
+from monitor.sources.logs.own_clock import OwnClock
 from monitor.sources.rows import Rows
 from simulator.strict import BadInput, clean
 
@@ -45,6 +46,11 @@ class ClockTime:
         self._day_first: bool | None = None
         self._newest_ns = 0
         self._ahead_ns = 0  # gone by at midnights
+
+    @property
+    def own(self) -> OwnClock:
+        """What stood on it at the first usable cell."""
+        return OwnClock(self.starts, self._start_ns / _NS, self._wraps_ns / _NS)
 
     def follow(self, cells: pa.Array) -> Rows:
         """Return the seconds from the first usable cell on; NaN for whatever is no such time.

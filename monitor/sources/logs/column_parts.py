@@ -29,6 +29,7 @@ class ColumnParts:
         numbers: Cells with a number, or a clock time.
         low: The smallest of these; infinite before the first.
         high: The largest.
+        are_moments: Whether they are Arrow's timestamps.
         clock: What reads them, where they are clock times; else None.
         fault: Why it can't be read; None where it can.
     """
@@ -42,6 +43,7 @@ class ColumnParts:
         self.texts = 0
         self.numbers = 0
         self.low, self.high = inf, -inf
+        self.are_moments = False
         self.clock: ClockTime | None = None
         self.fault: BadInput | None = None
 
@@ -83,6 +85,7 @@ class ColumnParts:
         factor = 1.0
         if pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
             factor = SECONDS[kind.unit]
+            self.are_moments = pa.types.is_timestamp(kind)
             cells = cells.cast(pa.int64())
         elif not (
             pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)

@@ -13,6 +13,7 @@ from monitor.sources.lines.columns import Columns, as_own
 from monitor.sources.lines.strict_numbers import NO_TIME
 from monitor.sources.logs.clock_time import ClockTime
 from monitor.sources.logs.coarse_time import spread
+from monitor.sources.logs.own_clock import OwnClock, counted_from
 from monitor.sources.rows import Rows
 from rules.channels import (
     BESIDE,
@@ -46,6 +47,9 @@ class LogBlocks(ABC):
         statistics: Counts of what has been read.
         cut: Why the log ends before its end, where it says so; None where it doesn't, or where none
             was read yet.
+        from_start: Whether times count from the first row, unless they do from near it already
+            (``NEAR_NOUGHT_S``) or the log is ``ticked``; else a number stays as the device counts.
+        clock: The log's own clock, where times count otherwise; known once rows have been read.
         rig_text: Empty: a log holds no rig (see ``SessionBlocks``).
 
     Raises:
@@ -54,7 +58,9 @@ class LogBlocks(ABC):
 
     cut: str | None = None
     rig_text = ""
-    _has_clock = False
+    from_start = False
+    clock = OwnClock()
+    _has_clock = _has_moments = False
     _clock: ClockTime | None = None
     _spread_remark = ""
     _header_line = _first_line = 0  # of a text: of its names, and of its first row
@@ -86,7 +92,21 @@ class LogBlocks(ABC):
         if self._has_clock:
             name = clean(self.columns.time_name, 24)
             self._clock = ClockTime(f"{self._at(self._first_line)}: {name}")
-        return self._blocks() if self.ticked else spread(self._blocks(), self._tell)
+        return self._blocks() if self.ticked else self._from_start()
+
+    def _from_start(self) -> Iterator[Rows]:
+        """Yield the blocks, with times from the first row where that is wanted."""
+        shift_s: float | None = None
+        for rows in spread(self._blocks(), self._tell):
+            if shift_s is None:
+                shift_s, first_s = 0.0, float(rows[0, TIME])
+                if self._clock is not None:
+                    self.clock = self._clock.own
+                elif self.from_start:
+                    self.clock = counted_from(first_s, is_moment=self._has_moments)
+                    shift_s = first_s if self.clock.starts else 0.0
+            rows[:, TIME] -= shift_s
+            yield rows
 
     def _at(self, line: int) -> str:
         """Return how messages call the log, at a line of it where it has lines."""
@@ -98,7 +118,7 @@ class LogBlocks(ABC):
     @property
     def starts(self) -> str:
         """When it starts by its own clock, as written; empty where it has none."""
-        return "" if self._clock is None else self._clock.starts
+        return self.clock.starts
 
     @property
     def time_remark(self) -> str:

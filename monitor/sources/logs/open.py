@@ -13,12 +13,12 @@ if TYPE_CHECKING:  # it loads pyarrow
 SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
 
-def rig_of_log(path: Path, rig: str | None) -> RigFile:
+def rig_of_log(path: Path, rig: str | RigFile | None) -> RigFile:
     """Return the rig to read a log by, which brings none of its own.
 
     Args:
         path: The log's file.
-        rig: Rig file or shipped name.
+        rig: Rig file or shipped name, or one that was read.
 
     Raises:
         BadInput: No log there, no rig given, or it can't be used.
@@ -31,13 +31,13 @@ def rig_of_log(path: Path, rig: str | None) -> RigFile:
     kind_of(path)
     if rig is None:
         raise BadInput(f"{called(path)}: found no --rig, expected a rig file or shipped rig")
-    return load_rig(find_rig(rig))
+    return rig if isinstance(rig, RigFile) else load_rig(find_rig(rig))
 
 
 def log_blocks(
     path: Path, rig_file: RigFile, *, small: bool = False, extra: bool = False
 ) -> "LogBlocks":
-    """Return a log's blocks: Parquet and Arrow IPC by their first bytes, else CSV.
+    """Return a log's blocks, times from its start: Parquet, Arrow IPC by their first bytes, or CSV.
 
     Args:
         path: The log.
@@ -51,11 +51,12 @@ def log_blocks(
     if kind_of(path) is not None:
         from monitor.sources.logs.table_blocks import MOST_ROWS, SMALL_ROWS, TableBlocks
 
-        return TableBlocks(
-            path, rig_file, block_rows=SMALL_ROWS if small else MOST_ROWS, extra=extra
-        )
-    from monitor.sources.logs.csv_blocks import BLOCK_BYTES, SMALL_BLOCK_BYTES, CsvBlocks
+        rows = SMALL_ROWS if small else MOST_ROWS
+        blocks: LogBlocks = TableBlocks(path, rig_file, block_rows=rows, extra=extra)
+    else:
+        from monitor.sources.logs.csv_blocks import BLOCK_BYTES, SMALL_BLOCK_BYTES, CsvBlocks
 
-    return CsvBlocks(
-        path, rig_file, block_bytes=SMALL_BLOCK_BYTES if small else BLOCK_BYTES, extra=extra
-    )
+        size = SMALL_BLOCK_BYTES if small else BLOCK_BYTES
+        blocks = CsvBlocks(path, rig_file, block_bytes=size, extra=extra)
+    blocks.from_start = True
+    return blocks

@@ -24,6 +24,7 @@ from monitor.sources.logs.csv_blocks import BLOCK_BYTES
 from monitor.sources.logs.csv_layout import read_layout
 from monitor.sources.logs.file_kind import kind_of
 from monitor.sources.logs.find_time import TimeFound, find_time
+from monitor.sources.logs.own_clock import counted_from
 from monitor.sources.logs.table_blocks import MOST_ROWS
 from monitor.sources.rows import Rows
 from rules.channels import LATE_S
@@ -168,6 +169,7 @@ def open_table(path: Path, time: TimeMap | None = None, *, whole: bool = False) 
         else:
             starts, remarks = part.clock.starts, [part.clock.remark]
         time_s = times.of_first(values[found.column], remarks.append)
+        starts = starts or counted_from(times.starts_s, is_moment=part.are_moments).starts
         if not np.isfinite(time_s).any():
             name = clean(names[found.column], 24)
             raise BadInput(f"{source.where}: {name}: found no time in this column, expected some")
@@ -246,13 +248,14 @@ class _Times:
         factor: Seconds in one of its column's unit.
 
     Attributes:
+        starts_s: The first of them, as its column counts.
         steps_back: See ``Table``.
     """
 
     def __init__(self, factor: float) -> None:
         self._factor = factor
         self._device = DeviceTime(factor)
-        self._starts_s = 0.0
+        self.starts_s = 0.0
         self._first_s = self._newest_s = nan
         self._passed_s = 0.0
         self.steps_back = 0
@@ -265,15 +268,15 @@ class _Times:
         from_start_s = np.full(len(raw), nan)
         if blocks:
             spread_s = np.concatenate(blocks)[:, 0]
-            self._starts_s = float(spread_s[0])
-            from_start_s[usable] = spread_s - self._starts_s
+            self.starts_s = float(spread_s[0])
+            from_start_s[usable] = spread_s - self.starts_s
             self.count(from_start_s[usable])
         return from_start_s
 
     def follow(self, raw: Rows) -> None:
         """Count further rows, whose times stay as coarse as they are."""
         usable = raw[np.isfinite(raw)]
-        self.count(self._device.follow_block(usable * self._factor) - self._starts_s)
+        self.count(self._device.follow_block(usable * self._factor) - self.starts_s)
 
     def count(self, times_s: Rows) -> None:
         """Count rows by their times, all of them numbers."""

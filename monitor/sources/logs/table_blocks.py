@@ -17,7 +17,7 @@ from rules.channels import OPERATOR, ROW_NAMES, TIME
 from simulator.rig import RigFile
 from simulator.strict import BadInput, called, clean
 
-MOST_ROWS: Final = 32_768
+MOST_ROWS: Final = 8192
 SMALL_ROWS: Final = 2048  # a ms or two of work: for a reader on an event loop
 
 
@@ -67,6 +67,7 @@ class TableBlocks(LogBlocks):
             self._has_clock = True
         elif pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
             self.time_factor = SECONDS[kind.unit]
+            self._has_moments = pa.types.is_timestamp(kind)
         elif time_index >= 0:
             indices.insert(0, time_index)
         for index in indices:

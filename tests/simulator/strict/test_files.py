@@ -46,6 +46,8 @@ READS = {
     "review {it}.parquet --rig brindle",
     "review log.csv --rig {it}.toml",
     "review log.csv --rig {it}",
+    "trend {it}.csv --rig brindle",
+    "trend log.csv --rig {it}.toml",
     "replay {it}.csv --rig brindle",
     "replay {it} --rig brindle",
     "replay log.csv --rig {it}.toml",
@@ -102,6 +104,7 @@ WRITES = {
     "simulate pump_stop --to {it}.csv",
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
+    "trend log.csv --rig brindle --plot {it}.png",
 }
 LISTS = {"sessions {it}"}
 NO_FILE = {

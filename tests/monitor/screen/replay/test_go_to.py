@@ -37,5 +37,7 @@ def test_a_time_shown_as_minutes_reads_back(time_s: float) -> None:
 def test_minutes_count_from_the_start_where_the_axis_is_a_clock() -> None:
     """Seconds since 1970 are nobody's minutes."""
     assert goal("0:41", 1.7e9).time_s == 1.7e9 + 41.0
+    assert goal("0:41", 5.0).time_s == 46.0
+    assert goal("0:41", 0.5).time_s == 41.0  # it counts from its start already
     assert goal("+0:41", 1.7e9).relative
     assert goal("1:00:41.5").time_s == 3641.5

@@ -14,9 +14,11 @@ from monitor.screen.replay import app as app_module
 from monitor.screen.replay.app import ReplayDashboard
 from monitor.screen.replay.controls import REPLAY_CONTROLS, UNSAID
 from monitor.screen.replay.what_if import WhatIf
-from rules.channels import TIME
+from rules.channels import TIME, Sample
 from rules.facts import Action
+from simulator.logfile import mapped, write_csv
 from tests.kit.patience import PATIENCE_S
+from tests.kit.recordings import BRINDLE
 from tests.kit.replay_script import Hand, brindled, drive, first_s, log_file, replaying
 from tests.kit.replays import log_of
 from tests.kit.screen_script import Clock, text_of
@@ -190,6 +192,19 @@ async def test_where_the_clock_stepped_back_all_times_are_the_axis_s(tmp_path: P
     async with replaying(brindled(log_file(tmp_path)), (80, 24)) as hand:
         assert "own clock" not in await hand.press("n")
         assert "steps back" not in await hand.press("c")
+
+
+@pytest.mark.asyncio
+async def test_times_count_from_the_start_whatever_the_logs_clock_counts(tmp_path: Path) -> None:
+    """What stood on that clock is beside them."""
+    rows = drive().copy()
+    rows[:, TIME] += 5000.0
+    path = tmp_path / "uptime.csv"
+    write_csv([Sample(*row) for row in rows.tolist()], path, mapped(BRINDLE.rig))
+    async with replaying(brindled(path)) as hand:
+        await hand.press("g")
+        await hand.type("0:12")
+        assert "12.00 of 59.98 s (its clock: 5012.00 s)" in await hand.look()
 
 
 @pytest.mark.asyncio

@@ -15,6 +15,7 @@ from monitor.commission.listing import listing
 from monitor.review.report import in_words
 from monitor.review.review import review
 from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
+from monitor.sources.logs.open import log_blocks
 from monitor.sources.logs.open_table import open_table
 from rules.channels import BOOST, CHANNEL_BY_NAME, DELIVERED, INTAKE, NOT_SENT, TIME
 from simulator.rig import quantity_of
@@ -148,13 +149,15 @@ def test_when_a_log_starts_and_what_was_made_of_its_times(tmp_path: Path) -> Non
     """By its own clock, told beside times from the start; and where they were spread."""
     found = {}
     for log in ODD_LOGS:
-        blocks = CsvBlocks(_write(tmp_path, log), log.rig)
+        blocks = log_blocks(_write(tmp_path, log), log.rig)
         assert (blocks.starts, blocks.time_remark) == ("", "")
         list(blocks)
         table = open_table(tmp_path / "odd.csv")
         found[log.name] = (blocks.starts, blocks.time_remark)
         assert found[log.name] == (table.starts, table.remark)
     assert found["commas"] == ("", "")
+    assert found["milliseconds"] == ("10 s", "")
+    assert found["seconds since 1970"] == ("1712188794.25 s", "")
     assert found["ISO 8601"] == ("2024-04-03T23:59:54.250Z", "")
     starts, remark = found["whole seconds of a clock"]
     assert starts == "23:59:54"
@@ -172,6 +175,29 @@ def test_a_review_tells_both(tmp_path: Path) -> None:
     assert "  0 s is 23:59:54 by the log's own clock" in words
     assert any("spread evenly" in line for line in words)
     assert result.as_json()["starts"] == "23:59:54"
+    # Its first second had begun: at 20 rows a second its 15 rows are the last of it.
+    assert any(line.startswith("       1.20 s  warn") and "[23:59:55.20]" in line for line in words)
+
+
+def test_a_review_tells_times_from_the_start(tmp_path: Path) -> None:
+    """Whatever the log's own clock counts; what stood on it is beside."""
+    told = {}
+    for name in ("commas", "milliseconds", "seconds since 1970", "a clock, over midnight"):
+        log = next(log for log in ODD_LOGS if log.name == name)
+        (tmp_path / "odd.toml").write_text(log.rig_text, encoding="utf-8")
+        result = review(_write(tmp_path, log), str(tmp_path / "odd.toml"))
+        assert (result.span.from_s, result.span.to_s) == pytest.approx((0.0, 11.95), abs=1e-6)
+        told[name] = [event.time_s for event in result.events]
+        assert told[name] == pytest.approx(told["commas"], abs=1e-6)
+        beside = {result.clock.at(event.time_s) for event in result.events[:1]}
+        assert beside == {
+            {
+                "commas": "",
+                "milliseconds": "10.95 s",
+                "seconds since 1970": "1712188795.20 s",
+                "a clock, over midnight": "23:59:55.20",
+            }[name]
+        }
 
 
 @pytest.mark.parametrize("log", HOPELESS_LOGS, ids=lambda log: log.name)

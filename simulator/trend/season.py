@@ -1,0 +1,295 @@
+"""Sessions of one car in order: what changed between them, how sure that is, and what it is.
+
+Each number has its sums, one for each direction that means something; together they raise no more
+than one false alarm in ``FALSE_EVERY`` sessions. A service ends a span: what is usual is learned
+anew behind it, and only whether the numbers are back is asked across.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from simulator.trend.change import Change, Interval, change_of, follows
+from simulator.trend.cusum import (
+    ALLOWANCE,
+    CLIP,
+    LEAST_BEFORE,
+    limit_for,
+    scores,
+    sums,
+    sureness,
+)
+from simulator.trend.sessions import Session, pooled
+
+FLOW, LINE, SUPPLY, DELAY, LAG = "flow", "line", "supply", "delay", "lag"
+FALSE_EVERY: Final = 2600.0  # sessions: fifty years of weekly ones
+BACK: Final = 0.5  # of a loss: so much made up for is back
+STAYS: Final = 3  # sessions in a row
+SURELY: Final = 0.995  # either way: where nothing was found, so odd a service is told of
+
+
+class _Kind(NamedTuple):
+    """A number that is followed.
+
+    ``least``: standard deviation from day to day that is no fault, however little these sessions
+    scatter; common practice, no source.
+    """
+
+    least: float
+    rises: bool
+    falls: bool
+
+
+KINDS: Final = {
+    FLOW: _Kind(0.003, True, True),
+    LINE: _Kind(0.005, True, True),
+    SUPPLY: _Kind(0.05, False, True),
+    DELAY: _Kind(0.003, True, False),
+    LAG: _Kind(0.003, True, False),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A number that changed.
+
+    Attributes:
+        rises: Which way.
+        at: Session in which it was sure, a number among all.
+        sure: Probability that no number of a healthy car would have come so far.
+        change: Since when and how far.
+        returned: Session from which on it was back as it was, though no service was told; None:
+            it stays.
+    """
+
+    rises: bool
+    at: int
+    sure: float
+    change: Change
+    returned: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Sessions between two services.
+
+    Attributes:
+        first: Number of the first session.
+        end: Behind the last.
+        counted: Of these, how many tell of the witness.
+        wanted: How many it takes until anything may be found.
+        found: By number; empty while all is as usual.
+        nearest: How near the highest sum is to its limit, 0 to 1 and more.
+        usual: Mean of each number, and the standard deviation of its sessions.
+        beside: Where something was found, what each other number did meanwhile.
+    """
+
+    first: int
+    end: int
+    counted: int
+    wanted: int
+    found: Mapping[str, Found]
+    nearest: float
+    usual: Mapping[str, tuple[float, float]]
+    beside: Mapping[str, Interval] = field(default_factory=dict)
+
+    @property
+    def main(self) -> str:
+        """The number by which it is told: flow, else line, else the first; empty: none."""
+        return next((name for name in KINDS if name in self.found), "")
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """What all sessions say.
+
+    Attributes:
+        days: When each was, (n,).
+        numbers: By name, (n,); NaN where a session tells nothing of it.
+        spans: Between services, in order.
+        limit: Of every sum.
+        paths: Name and direction (1 up, -1 down) to its sums, (n,).
+    """
+
+    days: Any
+    numbers: Mapping[str, Any]
+    spans: tuple[Span, ...]
+    limit: float
+    paths: Mapping[tuple[str, float], Any]
+
+
+def numbers_of(sessions: Sequence[Session]) -> dict[str, Any]:
+    """Return what is followed of some sessions, (n,) each; numbers that none tells are left out."""
+
+    def or_nan(values: Sequence[float | None]) -> Any:
+        return np.array([np.nan if value is None else value for value in values])
+
+    supply = [None if one.supply_v is None else one.supply_v.value for one in sessions]
+    numbers = {
+        FLOW: pooled([one.flow for one in sessions]),
+        LINE: pooled([one.line for one in sessions]),
+        SUPPLY: or_nan(supply),
+        DELAY: or_nan([one.delay_s for one in sessions]),
+        LAG: or_nan([one.lag_s for one in sessions]),
+    }
+    return {name: values for name, values in numbers.items() if np.isfinite(values).any()}
+
+
+def directions(numbers: Mapping[str, Any]) -> list[tuple[str, float]]:
+    """Return which sums are kept: a number's name, and 1 up or -1 down."""
+    ways = [(name, 1.0) for name in numbers if KINDS[name].rises]
+    return ways + [(name, -1.0) for name in numbers if KINDS[name].falls]
+
+
+def season_of(numbers: Mapping[str, Any], days: Any, cuts: Sequence[int] = ()) -> Season:
+    """Return what some sessions say together.
+
+    Args:
+        numbers: As ``numbers_of`` has them, at least one.
+        days: When each session was, ascending, (n,).
+        cuts: Numbers of the sessions that are the first behind a service.
+    """
+    ways = directions(numbers)
+    limit = limit_for(FALSE_EVERY * len(ways))
+    paths = {way: np.zeros(len(days)) for way in ways}
+    ends = [*cuts, len(days)]
+    spans = []
+    for first, end in zip([0, *cuts], ends, strict=True):
+        if first < end:
+            spans.append(_span(numbers, days, slice(first, end), limit, paths))
+    return Season(np.asarray(days, float), numbers, tuple(spans), limit, paths)
+
+
+def _span(
+    numbers: Mapping[str, Any],
+    days: Any,
+    part: slice,
+    limit: float,
+    paths: Mapping[tuple[str, float], Any],
+) -> Span:
+    found: dict[str, Found] = {}
+    usual: dict[str, tuple[float, float]] = {}
+    when = np.asarray(days, float)[part]
+    counted, nearest = 0, 0.0
+    for name, values in numbers.items():
+        here = values[part]
+        told = here[np.isfinite(here)]
+        counted = max(counted, len(told))
+        if len(told):
+            scatter = float(np.std(told, ddof=1)) if len(told) > 1 else np.nan
+            usual[name] = float(np.mean(told)), scatter
+        deviates = scores(here, KINDS[name].least)
+        ways = {way[1]: sums(deviates, way[1]) for way in paths if way[0] == name}
+        for sign, path in ways.items():
+            paths[name, sign][part] = path
+            nearest = max(nearest, float(path.max(initial=0.0)) / limit)
+        judged = int(np.isfinite(deviates).sum())
+        told_first = _told_first(ways, limit)
+        if told_first is None:
+            continue
+        sign, at = told_first
+        returned = _returned(here, when, at, sign)
+        change = change_of(here[:returned], when[:returned])
+        if change is not None and change.by.value * sign > 0.0:
+            sure = sureness(float(ways[sign].max()), judged, len(paths))
+            back = None if returned is None else part.start + returned
+            found[name] = Found(sign > 0.0, part.start + at, sure, change, back)
+    wanted = LEAST_BEFORE + ceil(limit / (CLIP - ALLOWANCE))
+    span = Span(part.start, part.stop, counted, wanted, found, nearest, usual)
+    if not found:
+        return span
+    lead = found[span.main].change
+    beside = {
+        name: by
+        for name, values in numbers.items()
+        if (by := follows(values[part], when, lead)) is not None
+    }
+    return Span(part.start, part.stop, counted, wanted, found, nearest, usual, beside)
+
+
+def _told_first(ways: Mapping[float, Any], limit: float) -> tuple[float, int] | None:
+    """Return which of a number's sums passes its limit first, and where; None: none does."""
+    passed = [
+        (int(np.argmax(path >= limit)), sign) for sign, path in ways.items() if path.max() >= limit
+    ]
+    return min(passed)[::-1] if passed else None
+
+
+def _returned(values: Any, days: Any, at: int, sign: float) -> int | None:
+    """Return from where on a number that was told of is back as it was; None: it isn't.
+
+    That is where ``STAYS`` sessions in a row lack less than half of what was lost before them.
+
+    Args:
+        values: Of a span, (n,).
+        days: When, (n,).
+        at: Where it was told.
+        sign: Which way it went.
+    """
+    change = change_of(values[: at + 1], days[: at + 1])
+    if change is None:
+        return None
+    lost = sign * (values - change.before.value)
+    told = np.flatnonzero(np.isfinite(values))
+    rest = told[told >= at]
+    for i, place in enumerate(rest[: len(rest) - STAYS + 1]):
+        most = float(np.median(np.sort(lost[told[told < place]])[-STAYS:]))
+        if (lost[rest[i : i + STAYS]] < BACK * most).all():
+            return int(place)
+    return None
+
+
+class Back(NamedTuple):
+    """What a service did to a number.
+
+    Attributes:
+        loss: What it had changed by before the service; nought where nothing was found.
+        by: What it differs by since from what it was before that.
+        back: Whether it is as before; None: too early to say.
+    """
+
+    loss: float
+    by: Interval
+    back: bool | None
+
+
+def back_after(season: Season, number: int, name: str) -> Back | None:
+    """Return whether a number is back behind a service; None where too few sessions tell.
+
+    Args:
+        season: All sessions.
+        number: Of the span behind the service, from 1.
+        name: Of the number.
+    """
+    from scipy.special import stdtrit
+
+    before, after = season.spans[number - 1], season.spans[number]
+    values = season.numbers[name]
+    found = before.found.get(name)
+    healthy = np.arange(before.first, before.end)
+    if found is not None:
+        healthy = healthy[season.days[healthy] <= found.change.since.value]
+    since = np.arange(after.first, after.end)
+    again = after.found.get(name)
+    if again is not None:
+        since = since[season.days[since] <= again.change.since.value]
+    was, now = (values[at][np.isfinite(values[at])] for at in (healthy, since))
+    free = len(was) + len(now) - 2
+    if len(was) < 2 or len(now) < 1 or free < 1:
+        return None
+    squares = float(((was - was.mean()) ** 2).sum() + ((now - now.mean()) ** 2).sum())
+    scatter = np.hypot(np.sqrt(squares / free), KINDS[name].least)
+    error = float(scatter * np.sqrt(1.0 / len(was) + 1.0 / len(now)))
+    reach = float(stdtrit(free, 0.95)) * error
+    value = float(now.mean() - was.mean())
+    by = Interval(value, value - reach, value + reach)
+    if found is None:
+        return Back(0.0, by, abs(value) <= float(stdtrit(free, SURELY)) * error)
+    loss = found.change.by.value
+    ends = (by.low / loss, by.high / loss)  # of the loss, what is left of it
+    left = min(ends), max(ends)
+    back = True if left[1] < BACK else False if left[0] > BACK else None
+    return Back(loss, by, back)
