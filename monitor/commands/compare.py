@@ -76,6 +76,7 @@ def compare(
     what is gained, with an interval over runs, and which runs can't be compared, and why. Log three
     or more of each, in one gear, on one day. Only on a dyno or a closed course; local law decides.
     """
+    from monitor.commands.progress import Progress
     from monitor.commands.review import say
     from monitor.dyno.comparing import compare_runs
     from monitor.dyno.groups import Asked
@@ -106,13 +107,17 @@ def compare(
     told = dict(zip((*first, *second), names_of([*first, *second]), strict=True))
     runs: tuple[list[Run], list[Run]] = ([], [])
     left_out: tuple[list[LeftOut], list[LeftOut]] = ([], [])
+    progress = Progress()
     for which, paths in enumerate((first, second)):
         for path in paths:
+            read = len(first) * which + paths.index(path)
+            progress.tell(f"{read} of {len(told)} logs read", read, len(told) - read)
             found, not_used = runs_in(
                 path, told[path], rig_file, gear, weathers[which], float(window_s)
             )
             runs[which].extend(found)
             left_out[which].extend(not_used)
+    progress.clear()
     asked = Asked(
         names,
         bool(dry),

@@ -1,7 +1,7 @@
 """Runs out of logs: each pull, smoothed, with torque as logged or from how the car gained speed."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from math import inf, isfinite, nan
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -10,6 +10,10 @@ import numpy as np
 
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.pulls import Gear, Pull, PullFinder
+from monitor.sources.lines.columns import is_own_header, numbered
+from monitor.sources.logs.arrow_file import ArrowFile
+from monitor.sources.logs.csv_layout import read_layout
+from monitor.sources.logs.file_kind import kind_of
 from monitor.sources.logs.open import log_blocks
 from rules.channels import CHANNEL_NAMES, ENGINE_SPEED, NOT_SENT, ROW_WIDTH, TIME
 from rules.facts import Rig
@@ -29,6 +33,7 @@ BESIDE: Final = {
     "delivered_ml_min": 0.0,
 }
 _AS_READ: Final = "speed as read"
+_HEAD_ROWS: Final = 1024
 _AT_START_S: Final = 0.5
 _SPRAYED_OF_ALL: Final = 90.0  # percentile of a run's flow that tells whether it was sprayed
 
@@ -185,14 +190,40 @@ def runs_in(
 
 def _columns(path: Path, rig_file: RigFile) -> Iterator[dict[str, Any]]:
     """Yield a log's rows as columns by name, the rig's ``[extra]`` among them."""
-    blocks = SessionBlocks(path) if is_session(path) else log_blocks(path, rig_file, extra=True)
+    by_torque = False
+    if is_session(path):
+        blocks: Iterable[Any] = SessionBlocks(path)
+    else:
+        there = _there(path, rig_file)
+        by_torque = not there.columns.keys() & {"throttle_pct", "boost_kpa"}
+        blocks = log_blocks(path, there, extra=True)
     for rows in blocks:
         rows = np.where(rows == NOT_SENT, np.nan, rows)
         columns = {"time_s": rows[:, TIME], _AS_READ: rows[:, ENGINE_SPEED]}
         columns |= {name: rows[:, place] for place, name in enumerate(CHANNEL_NAMES, start=1)}
         for place, name in enumerate(EXTRA_KINDS, ROW_WIDTH):
             columns[name] = rows[:, place] if place < rows.shape[1] else np.full(len(rows), np.nan)
+        if by_torque:  # a dyno's log that holds nothing else is of a run
+            told = np.isfinite(columns["torque_nm"]) | np.isfinite(columns["power_kw"])
+            columns["throttle_pct"] = np.where(told, 100.0, np.nan)
         yield columns
+
+
+def _there(path: Path, rig_file: RigFile) -> RigFile:
+    """Return the rig without what a log lacks: a dyno's hardly holds more than torque."""
+    if kind_of(path) is None:
+        names = [*read_layout(path, rig_file).names]
+    else:
+        names = ArrowFile(path, _HEAD_ROWS).schema.names
+    names = [name.strip() for name in names]
+    written = {*names, *numbered(names)}
+    ours = set(names) if is_own_header(names) else set()
+    columns = {
+        channel: column
+        for channel, column in rig_file.columns.items()
+        if column.column in written or channel in ours or channel == "engine_speed_rpm"
+    }
+    return replace(rig_file, columns=columns)
 
 
 def _smoothed(pull: Pull, rig: Rig, weather: Weather, window_s: float) -> _Smoothed | str:

@@ -58,8 +58,8 @@ BY_CHARGE: Final = (
     "charge can be, where a dry intake temperature is logged beside it; no more than that"
 )
 NOT_CALM: Final = (
-    "what is read follows the command in a way that these numbers don't explain: a guard of them "
-    "may pull timing where nothing is missing"
+    "what is read follows the command in a way that these numbers don't explain (are all logs of "
+    "one car?): a guard of them may pull timing where nothing is missing"
 )
 NOT_HEALTHY: Final = "half or more of the pulls don't look healthy: no rig is made of them"
 

@@ -5,7 +5,9 @@ from math import isnan, nan
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
+from pyarrow import csv as pacsv
 
 from monitor.dyno.runs import LeftOut, Run, Weather, runs_in
 from simulator.dyno.curves import power_kw
@@ -168,3 +170,21 @@ def test_a_session_holds_runs_too(tmp_path: Path) -> None:
     assert len(found) + len(left_out) == 2
     assert found[0].sprayed
     assert 200.0 < float(np.median(found[0].torque_nm)) < 400.0
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_a_dynos_log_need_not_hold_what_a_guard_needs(kind: str, tmp_path: Path) -> None:
+    """Engine speed and torque alone are a run; without engine speed there is none."""
+    lacking = ("boost_kpa", "throttle_pct", "intake_c", "delivered_ml_min", "ambient_c")
+    path = Drawn(left_out=lacking).write(tmp_path / "a.csv")
+    if kind == "parquet":
+        table = pacsv.read_csv(path)
+        path = tmp_path / "a.parquet"
+        pq.write_table(table, path)
+    (run,), _ = read(path)
+    assert run.as_logged
+    assert run.sprayed is None
+    low_rpm, high_rpm = run.span_rpm
+    assert (low_rpm, high_rpm) == pytest.approx((3000.0, 6000.0), abs=40.0)
+    with pytest.raises(BadInput, match='expected one column "engine_speed_rpm"'):
+        read(Drawn(left_out=("engine_speed_rpm",)).write(tmp_path / "b.csv"))
