@@ -1,6 +1,6 @@
 """A comparison in lines, its tables within 80 columns, and as plain JSON types."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from math import isfinite
 from typing import Any, Final
 
@@ -70,7 +70,8 @@ def _how(found: Comparison, units: Units) -> str:
         return f"as logged, {smoothed}"
     noise = units.told(2.0 * max(run.noise_nm for run in runs), "N m", 0)
     return (
-        f"from mass, gearing and drag by [vehicle], on the level without wind; engine speed "
+        "from mass, gearing and drag by [vehicle], on the level without wind, in air of "
+        f"{_span([run.weather.density_kg_m3 for run in runs], 2)} kg/m3; engine speed "
         f"{smoothed}, whose noise leaves a run's torque off by up to {noise} (2 s.d.); a wrong "
         "[vehicle] shifts all of it alike, and the gain in percent hardly"
     )
@@ -84,7 +85,7 @@ def _correction(found: Comparison) -> str:
     return f"{NAMES[method]}: {told}"
 
 
-def _span(values: tuple[float, ...], decimals: int) -> str:
+def _span(values: Sequence[float], decimals: int) -> str:
     low, high = (f"{end:z.{decimals}f}" for end in (min(values), max(values)))
     return low if low == high else f"{low} to {high}"
 

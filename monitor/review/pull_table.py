@@ -110,7 +110,10 @@ def table(
         told += f", the {MOST_LINES} worst of them here (--json and --report have all)"
         kept = {id(one) for one in ranked[:MOST_LINES]}
         pulls = [one for one in pulls if id(one) in kept]
-    yield f"{_INDENT}{told}; evidence and debt as a share of their limits"
+    yield (
+        f"{_INDENT}{told}; spray asked for, due by the rig, and come; short in its worst half "
+        "second; evidence and debt to their limits"
+    )
     every = columns(units, from_s, pulls[0].spray.witness)
     cells = {column: [column.cell(one) for one in pulls] for column in every}
     shown = [column for column in every if any(cells[column])]

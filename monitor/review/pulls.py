@@ -8,7 +8,7 @@ that speeds up. A shift ends a pull, also one with the foot down. A log without 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from math import inf, isfinite, isnan, log, pi
+from math import inf, isnan, log, pi
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -264,10 +264,12 @@ def _pull_of(rows: dict[str, Floats]) -> Pull:
     rpm, gear = rows["engine_speed_rpm"], rows["gear"]
     known = np.isfinite(rpm)
     logged = gear[np.isfinite(gear)]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratios = rpm / np.where(rows["speed_kmh"] > 1.0, rows["speed_kmh"], np.nan)
-    ratios = ratios[np.isfinite(ratios)]
-    low, mid, high = np.percentile(ratios, (10.0, 50.0, 90.0)) if len(ratios) else (np.nan,) * 3
+    moves = known & (rows["speed_kmh"] > 1.0)
+    ratio = None
+    if moves.any():
+        ratios = rpm[moves] / rows["speed_kmh"][moves]
+        low, mid, high = np.percentile(ratios, (10.0, 50.0, 90.0)).tolist()
+        ratio = mid, high / low - 1.0 if low > 0.0 else inf
     return Pull(
         start_s=float(rows["time_s"][0]),
         end_s=float(rows["time_s"][-1]),
@@ -277,17 +279,19 @@ def _pull_of(rows: dict[str, Floats]) -> Pull:
         _first_rpm=_on_line(run_s, rpm, run_s[0], run_s <= run_s[0] + _LINE_S),
         _last_rpm=_on_line(run_s, rpm, run_s[-1], run_s >= run_s[-1] - _LINE_S),
         _column=_steady_gear(logged),
-        _ratio=(float(mid), float(high / low - 1.0)) if len(ratios) else None,
+        _ratio=ratio,
     )
 
 
 def _on_line(run_s: Floats, rpm: Floats, at_s: float, near: Any) -> float:
     """Return engine speed at a time, by a straight line through what is read near it."""
     near = near & np.isfinite(rpm)
-    if np.count_nonzero(near) < 3:
-        return float(rpm[near][0]) if near.any() else np.nan
-    slope, base = np.polyfit(run_s[near] - at_s, rpm[near], 1)
-    return float(base) if isfinite(slope) else np.nan
+    x, y = run_s[near] - at_s, rpm[near]
+    if len(x) < 3:
+        return float(y[0]) if len(y) else np.nan
+    spread = x - x.mean()
+    slope = float(spread @ y) / max(float(spread @ spread), 1e-12)
+    return float(y.mean() - slope * x.mean())
 
 
 def _steady_gear(logged: Floats) -> float:

@@ -91,7 +91,7 @@ def found_in_words(result: Review, units: Units) -> Iterator[str]:
             yield "  here the source's clock stepped: times from here on are by its new count"
         behind_s = shift_s
         yield from event_in_words(EventFacts.of(event)).report(units, result.clock.at(event.time_s))
-    for line in _spray_in_words(result, units):
+    for line in (*_spray_in_words(result, units), *_tank_in_words(result, units)):
         yield f"  {line}"
 
 
@@ -123,11 +123,15 @@ def _no_action(result: Review) -> str:
     return f"no action in the {counted(result.judged, 'row')} that could be judged{told}"
 
 
-def _pulls_in_words(result: Review, units: Units, room: int) -> Iterator[str]:
-    """Yield the pulls as a table, or that there was none."""
+def _tank_in_words(result: Review, units: Units) -> Iterator[str]:
+    """Yield how much was in the tank, where that is read."""
     if result.tank_ml is not None:
         first, last = (units.told(ml, "mL", 0) for ml in result.tank_ml)
-        yield f"  tank: {first} at first, {last} at last"
+        yield f"tank: {first} at first, {last} at last"
+
+
+def _pulls_in_words(result: Review, units: Units, room: int) -> Iterator[str]:
+    """Yield the pulls as a table, or that there was none."""
     yield from table(result.pulls, units, result.span.from_s or 0.0, room=room)
     if not result.pulls and result.judged:
         most = ""

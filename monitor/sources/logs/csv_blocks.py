@@ -25,6 +25,7 @@ from simulator.strict import BadInput, called, clean
 
 BLOCK_BYTES: Final = 1 << 19
 SUCH_TIMES: Final = "a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
+_LOOKED_AT: Final = 100_000  # rows, for cells that are no numbers
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
 
 
@@ -59,6 +60,7 @@ class CsvBlocks(LogBlocks):
         line = self.layout.words_line or self._header_line
         check_units(names, self.layout.words, self.columns, f"{called(path)}:{line}")
         self._device_time = DeviceTime(self.time_factor)
+        self._numbers_up_to = 0  # so many rows hold nothing but numbers
 
     def _blocks(self) -> Iterator[Rows]:
         self._device_time = DeviceTime(self.time_factor)
@@ -88,23 +90,28 @@ class CsvBlocks(LogBlocks):
             to_skip -= batch.num_rows - left.num_rows
             if not left.num_rows:
                 continue
+            before = texts.no_numbers
             columns = [
                 left.column(n) if n == self._clock_name else texts.floats(n, left.column(n))
                 for n in left.schema.names
             ]
             if texts.has_wrong_column:
                 raise pa.ArrowInvalid("no column of numbers")
+            if not before and texts.no_numbers:
+                self._numbers_up_to = statistics.decoded + statistics.rejected[NO_TIME]
             statistics.no_numbers = texts.no_numbers
             yield from self._usable(pa.RecordBatch.from_arrays(columns, left.schema.names))
 
     def no_numbers(self) -> list[str]:
         """Return where the first cells are that are no numbers, and what stands there."""
-        found = wrong_cells(self.path, self.layout, self._of_numbers())
+        found = wrong_cells(
+            self.path, self.layout, self._of_numbers(), skip=self._numbers_up_to, most=_LOOKED_AT
+        )
         return [cell.words for cell in islice(found, MOST_SHOWN)]
 
     def not_used(self) -> list[int]:
         """Return the lines of the first rows that have another number of fields."""
-        found = rows_of(self.path, self.layout)
+        found = rows_of(self.path, self.layout, as_wide=False)
         wrong = (line for line, row in found if len(row) != len(self.layout.names))
         return list(islice(wrong, MOST_SHOWN))
 

@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from math import nan
 from pathlib import Path
 from typing import Final, NamedTuple
@@ -17,6 +18,7 @@ from monitor.sources.logs.csv_layout import CsvLayout
 from simulator.strict import clean
 
 MOST_SHOWN: Final = 3
+_ENDS: Final = frozenset({"\r", "\n", "\r\n", "\r\r\n"})  # of a line that is empty
 
 
 class Cell(NamedTuple):
@@ -115,15 +117,19 @@ class TextColumns:
         )
 
 
-def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterator[Cell]:
+def wrong_cells(
+    path: Path, layout: CsvLayout, indices: Sequence[int], *, skip: int = 0, most: int | None = None
+) -> Iterator[Cell]:
     """Yield the cells that are no numbers, in the order of the file.
 
     Args:
         path: The log.
         layout: How it is written.
         indices: Columns to look at.
+        skip: Rows to pass over first.
+        most: Rows to look at; None: all.
     """
-    for line, row in rows_of(path, layout):
+    for line, row in islice(rows_of(path, layout, skip=skip), most):
         if len(row) != len(layout.names):
             continue
         for index in indices:
@@ -132,7 +138,9 @@ def wrong_cells(path: Path, layout: CsvLayout, indices: Sequence[int]) -> Iterat
                 yield Cell(line, index, layout.names[index], cell)
 
 
-def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
+def rows_of(
+    path: Path, layout: CsvLayout, *, skip: int = 0, as_wide: bool = True
+) -> Iterator[tuple[int, list[str]]]:
     """Yield the rows behind a log's header, each with its line; empty lines are passed over.
 
     A row is one line, whatever is quoted in it, as for the reader of blocks.
@@ -140,11 +148,14 @@ def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
     Args:
         path: The log.
         layout: How it is written.
+        skip: Rows to pass over first, quickly.
+        as_wide: Whether rows as wide as the header are wanted, too.
 
     Raises:
         BadInput: A line is longer than any of a log.
         OSError: It can't be read.
     """
+    delimiters = len(layout.names) - 1
     with (
         BoundedLines(path) as raw,
         io.TextIOWrapper(
@@ -152,5 +163,11 @@ def rows_of(path: Path, layout: CsvLayout) -> Iterator[tuple[int, list[str]]]:
         ) as text,
     ):
         for number, line in enumerate(text, 1):
-            if number > layout.lines_before_data and line.strip("\r\n"):
-                yield number, next(csv.reader([line], delimiter=layout.delimiter))
+            if number <= layout.lines_before_data or line in _ENDS:
+                continue
+            if skip:
+                skip -= 1
+                continue
+            if not as_wide and line.count(layout.delimiter) == delimiters and '"' not in line:
+                continue  # millions of them, where a long log was cut off at its end
+            yield number, next(csv.reader([line], delimiter=layout.delimiter))

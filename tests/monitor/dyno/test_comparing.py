@@ -16,7 +16,7 @@ from simulator.dyno.curves import power_kw
 from simulator.logfile import mapped, write_csv
 from simulator.rig import find_rig, load_rig
 from simulator.strict import BadInput
-from tests.kit.dyno_runs import Drawn, driven, dyno_rig
+from tests.kit.dyno_runs import RIG_TEXT, Drawn, driven, dyno_rig
 
 RIG = dyno_rig()
 ASKED = Asked(("dry", "spray"), True, Correction.NONE, None, 100.0, True)
@@ -255,3 +255,23 @@ def test_what_is_not_read_is_told_and_not_guessed(tmp_path: Path) -> None:
     assert "boost is not read in all of them: whether it differs can't be told" in doubts
     assert "the air outside is not known in all runs: whether it differs can't be told" in doubts
     assert "no channel tells whether spray flowed: which runs were dry is as you say" in doubts
+
+
+def test_a_wrong_mass_hardly_moves_the_gain_in_percent(tmp_path: Path) -> None:
+    """A tenth more mass is nearly a tenth more torque; what is gained of it stays the same."""
+    slow = Drawn(left_out=("torque_nm",))
+    quick = replace(slow, high_rpm=6150.0, flow_ml_min=200.0)
+    torque, share = [], []
+    for mass in ("1400", "1540"):
+        rig = dyno_rig(RIG_TEXT.replace("mass_kg = 1400", f"mass_kg = {mass}"))
+        read: list[list[Run]] = []
+        for which, one in enumerate((slow, quick)):
+            path = one.write(tmp_path / f"{which}.csv", which)
+            read.append(runs_in(path, path.name, rig, None, Weather(nan, nan, nan), 0.6)[0])
+        found = compare_runs(ASKED, (read[0], read[1]), ((), ()))
+        assert found.mean_gain is not None
+        torque.append(float(np.mean(mean_of(found.groups[0].torque_nm))))
+        share.append(found.mean_gain.value / float(np.mean(found.means[0])))
+    assert 1.07 < torque[1] / torque[0] < 1.1
+    assert share[0] == pytest.approx(0.043, abs=0.02)
+    assert share[1] == pytest.approx(share[0], rel=0.03)

@@ -1,6 +1,7 @@
 """What came of each pull, against the rows of its log added up by themselves."""
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,8 +13,9 @@ from monitor.review.review import Review, review
 from monitor.words.units import METRIC, US
 from rules.channels import CHANNEL_NAMES, DELIVERED
 from rules.facts import Action
-from simulator.logfile import mapped, write_csv
+from simulator.logfile import mapped, open_log, write_csv
 from simulator.plant import run
+from simulator.rig import find_rig
 from simulator.scenario import load_scenario
 
 ROWS = np.array(list(run(load_scenario("pump_stop"), 1)))
@@ -100,7 +102,7 @@ def test_an_action_counts_for_the_pull_it_is_in_force_in(stop: Review) -> None:
 def test_the_table_fits_and_says_which_is_worst(stop: Review) -> None:
     """80 cells with everything in them; fewer, and the least goes first, never the shortfall."""
     lines = list(table(stop.pulls, METRIC, 0.0))
-    assert all(len(line) <= 80 for line in lines[: 3 + len(stop.pulls)])
+    assert all(len(line) <= 80 for line in lines[1 : 3 + len(stop.pulls)])
     heads = ["at", "for", "rpm", "asked", "due", "came", "short", "evid", "debt", "boost"]
     assert lines[1].split() == [*heads, "air", "knock", "duty"]
     third = lines[5].split()
@@ -137,3 +139,20 @@ def test_without_a_flow_sensor_nothing_came_is_not_said(stop: Review) -> None:
     """What line or charge tell isn't mL delivered: the column is empty."""
     came = next(one for one in columns(METRIC, 0.0, DELIVERED + 5) if one.head == "came")
     assert came.cell(stop.pulls[0]) == ""
+
+
+@pytest.mark.parametrize("hole", [False, True])
+def test_a_gear_column_that_the_rig_maps_is_told(tmp_path: Path, hole: bool) -> None:
+    """``[extra.gear]`` comes beside each row, also where ticks for silence stand between rows."""
+    scenario = load_scenario("pump_stop")
+    log, rig = tmp_path / "log.csv", tmp_path / "car.toml"
+    rows = np.delete(ROWS, range(650, 700), axis=0) if hole else ROWS
+    gears = 2.0 + (rows[:, :1] > 5.4) + (rows[:, :1] > 9.0)
+    with open_log(log, mapped(scenario.rig), ["true_gear"], {}) as write:
+        write(rows, gears)
+    text = find_rig("brindle").read_text(encoding="utf-8")
+    rig.write_text(f'{text}\n[extra.gear]\ncolumn = "true_gear"\n', encoding="utf-8")
+    told = [one.pull.gear for one in review(log, str(rig)).pulls]
+    assert told[0] == (2, "as logged")
+    assert {one.number for one in told[-2:]} == {4}
+    assert len(told) == 4

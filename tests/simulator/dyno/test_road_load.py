@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import inf, pi
+from typing import Any
 
 import numpy as np
 import pytest
@@ -38,12 +39,23 @@ def test_what_turns_counts_by_the_square_of_its_gearing() -> None:
     assert nm_per_rpm_s(rig, 1) == pytest.approx(moved_kg * pi / 30.0 / 18.0**2 / 0.9)
 
 
+LOSSY = {"rolling": 0.03, "driveline_efficiency": 0.85, "engine_inertia_kg_m2": 0.6}
+
+
 @pytest.mark.parametrize(
-    ("name", "gear"), [("brindle", 3), ("wexmoor", 4), ("quarrick", 3), ("tarnwick", 3)]
+    ("name", "gear", "losses"),
+    [
+        ("brindle", 3, {}),
+        ("brindle", 3, LOSSY),
+        ("wexmoor", 4, {}),
+        ("quarrick", 3, {}),
+        ("tarnwick", 3, {}),
+    ],
 )
-def test_a_simulated_cars_torque_is_told(name: str, gear: int) -> None:
+def test_a_simulated_cars_torque_is_told(name: str, gear: int, losses: dict[str, Any]) -> None:
     """Within 1 % of what its crank gave on average, and by what noise allows at every speed."""
     rig = load_rig(find_rig(name)).rig
+    rig = replace(rig, vehicle=replace(rig.vehicle, **losses))
     drive = (Step(Do.CRUISE, 3.0, gear=gear), Step(Do.PULL, 4.0, gear=gear))
     car = Car(rig, Scenario("run", "", rig, drive, rate_hz=50.0), 7)
     rows, crank = [], []

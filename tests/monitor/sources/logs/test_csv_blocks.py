@@ -17,6 +17,7 @@ from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.line_decoder import LineDecoder
 from monitor.sources.lines.stream import StreamDecoder
 from monitor.sources.lines.strict_numbers import Rejected
+from monitor.sources.logs import csv_blocks
 from monitor.sources.logs.csv_blocks import SMALL_BLOCK_BYTES, CsvBlocks
 from rules.channels import NOT_SENT, Sample, is_time
 from simulator.logfile import mapped, number, write_csv
@@ -200,3 +201,19 @@ def test_a_simulated_log_of_a_us_rig_reads_back_in_our_own_units(tmp_path: Path)
     write_csv(run(scenario), path, mapped(scenario.rig))
     found = {(e.finding, e.action.word) for e in review(path, "tarnwick").events}
     assert ("under_delivery", "cut_boost") in found
+
+
+def test_what_is_wrong_far_down_is_found_without_reading_each_cell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By line: a cell of text near where it was first seen, and a row that was cut off."""
+    monkeypatch.setattr(csv_blocks, "_LOOKED_AT", 100)
+    rows = [f"{i / 100},{i},2" for i in range(5000)]
+    rows[4000] = "40.0,x,2"
+    path = tmp_path / "log.csv"
+    header = "time_s,boost_kpa,delivered_ml_min\n\n"
+    path.write_text(header + "\n\n".join([*rows, "50.0,1"]), "ascii")
+    blocks = CsvBlocks(path, rig_from_text(SMALL, "rig.toml"), block_bytes=1000)
+    assert sum(map(len, blocks)) == 5000
+    assert blocks.no_numbers() == ['8003: boost_kpa: found "x"']
+    assert blocks.not_used() == [10003]
