@@ -336,30 +336,44 @@ def _figure(
         dragmode="zoom",
     )
     in_ms = axis.kind == "time"
+    # All at once: plotly takes longer for each that is added to many.
+    shapes: list[dict[str, Any]] = []
+    notes: list[dict[str, Any]] = []
     for number, panel in enumerate(panels, start=1):
-        _draw(figure, number, panel, in_ms=in_ms)
+        _draw(figure, number, panel, shapes, notes, in_ms=in_ms)
     axes: dict[str, Any] = {"gridcolor": _GRID, "zeroline": False, "showline": True}
     figure.update_xaxes(**axes, **_ticks(axis, panels))
     figure.update_yaxes(**axes, nticks=5, hoverformat=".4~g", linecolor=INK)
     figure.update_xaxes(row=len(panels), title={"text": _literal(axis.title), "standoff": 4})
+    over_all = {"xref": "x", "yref": "paper", "y0": 0.0, "y1": 1.0}
     for begin, end in zones:
         where = {"x0": _along(begin, in_ms=in_ms), "x1": _along(end, in_ms=in_ms)}
-        figure.add_shape(
-            type="rect", xref="x", yref="paper", y0=0.0, y1=1.0, **where,
-            fillcolor=_ZONE, line_width=0, layer="below",
-        )  # fmt: skip
+        look = {"fillcolor": _ZONE, "line": {"width": 0}, "layer": "below"}
+        shapes.append({"type": "rect", **over_all, **where, **look})
     for at, word in marks:
         x = _along(at, in_ms=in_ms)
         line = {"color": RED, "width": 1, "dash": "dot"}
-        figure.add_shape(type="line", xref="x", yref="paper", x0=x, x1=x, y0=0.0, y1=1.0, line=line)
-        figure.add_annotation(
-            x=x, y=1.0, xref="x", yref="paper", text=_literal(word), showarrow=False,
-            xanchor="left", yanchor="top", font={"color": RED, "size": 10},
-        )  # fmt: skip
+        shapes.append({"type": "line", **over_all, "x0": x, "x1": x, "line": line})
+        notes.append(
+            {
+                **{"x": x, "y": 1.0, "xref": "x", "yref": "paper", "text": _literal(word)},
+                **{"showarrow": False, "xanchor": "left", "yanchor": "top"},
+                "font": {"color": RED, "size": 10},
+            }
+        )
+    figure.update_layout(shapes=shapes, annotations=notes)
     return figure
 
 
-def _draw(figure: Any, number: int, panel: Panel, *, in_ms: bool) -> None:
+def _draw(
+    figure: Any,
+    number: int,
+    panel: Panel,
+    shapes: list[dict[str, Any]],
+    notes: list[dict[str, Any]],
+    *,
+    in_ms: bool,
+) -> None:
     """Draw a panel, its title above it naming each line in its colour."""
     named = []
     for line in panel.lines:
@@ -385,15 +399,21 @@ def _draw(figure: Any, number: int, panel: Panel, *, in_ms: bool) -> None:
         sign = {"solid": "━", "dash": "╍", "dot": "┈", "dashdot": "┅"}[line.dash]
         sign = "●" if line.dots else sign
         named.append(f'<span style="color:{line.colour}">{sign} {_literal(line.name)}</span>')
+    own = "" if number == 1 else str(number)
     for name, value in panel.levels:
-        figure.add_hline(value, row=number, line={"color": RED, "width": 1, "dash": "dash"})
+        line_look = {"color": RED, "width": 1, "dash": "dash"}
+        over: dict[str, Any] = {"xref": f"x{own} domain", "yref": f"y{own}", "x0": 0.0, "x1": 1.0}
+        shapes.append({"type": "line", **over, "y0": value, "y1": value, "line": line_look})
         named.append(f'<span style="color:{RED}">╌ {_literal(name)}</span>')
-    y = figure.layout[f"yaxis{number if number > 1 else ''}"]
-    figure.add_annotation(
-        text=f"<b>{_literal(panel.title)}</b>  " + "  ".join(named), showarrow=False,
-        x=0.0, xref="paper", xanchor="left", xshift=-46,
-        y=y.domain[1], yref="paper", yanchor="bottom", yshift=2, align="left",
-    )  # fmt: skip
+    y = figure.layout[f"yaxis{own}"]
+    notes.append(
+        {
+            "text": f"<b>{_literal(panel.title)}</b>  " + "  ".join(named),
+            **{"x": 0.0, "xref": "paper", "xanchor": "left", "xshift": -46},
+            **{"y": y.domain[1], "yref": "paper", "yanchor": "bottom", "yshift": 2},
+            **{"showarrow": False, "align": "left"},
+        }
+    )
     if panel.words:
         values, words = zip(*panel.words, strict=True)
         y.update(tickvals=list(values), ticktext=[*map(_literal, words)])

@@ -83,6 +83,7 @@ def _found(trend: Trend, name: str, found: Found) -> dict[str, Any]:
         "rises": found.rises,
         "told_in_session": found.at,
         "confidence": found.sure,
+        "correlation_before": found.together,
         "gradual": change.gradual,
         "since": _when(trend, change.since),
         "returned_in_session": found.returned,

@@ -243,6 +243,12 @@ def _change_in_words(trend: Trend, name: str, found: Found) -> str:
     else:
         pace = ", at once or nearly so"
     sure = f"{100.0 * min(found.sure, 0.9999):z.2f} %"
+    together = ""
+    if found.together:
+        together = (
+            f", were it not that sessions before it hang together (correlation "
+            f"{found.together:z.1f} from one to the next): such a swing then comes oftener"
+        )
     returned = ""
     if found.returned is not None:
         day = _name_of(trend, found.returned)
@@ -253,7 +259,7 @@ def _change_in_words(trend: Trend, name: str, found: Found) -> str:
     return (
         f"{shown.name} {way} {when}, by {shown.size(change.by)}{pace}: from "
         f"{shown.value(change.before.value)} to {shown.value(change.now.value)}{of}. "
-        f"Told since {_name_of(trend, found.at)}; confidence now {sure}{returned}"
+        f"Told since {_name_of(trend, found.at)}; confidence now {sure}{together}{returned}"
     )
 
 

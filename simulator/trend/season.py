@@ -28,6 +28,8 @@ FLOW, LINE, SUPPLY, DELAY, LAG = "flow", "line", "supply", "delay", "lag"
 FALSE_EVERY: Final = 2600.0  # sessions: fifty years of weekly ones
 BACK: Final = 0.5  # of a loss: so much made up for is back
 STAYS: Final = 3  # sessions in a row
+LEAST_TOGETHER: Final = 12  # sessions, for the correlation of neighbours
+NORMAL_95: Final = 1.6449  # of that of independent ones, times the root of their number (Bartlett)
 SURELY: Final = 0.995  # either way: where nothing was found, so odd a service is told of
 
 
@@ -63,6 +65,8 @@ class Found:
         change: Since when and how far.
         returned: Session from which on it was back as it was, though no service was told; None:
             it stays.
+        together: Correlation between neighbouring sessions before the change, where it is told from
+            none: what carries over from one to the next makes false alarms oftener. Else nought.
     """
 
     rises: bool
@@ -70,6 +74,7 @@ class Found:
     sure: float
     change: Change
     returned: int | None = None
+    together: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +201,10 @@ def _span(
         if change is not None and change.by.value * sign > 0.0:
             sure = sureness(float(ways[sign].max()), judged, len(paths))
             back = None if returned is None else part.start + returned
-            found[name] = Found(sign > 0.0, part.start + at, sure, change, back)
+            found[name] = Found(
+                *(sign > 0.0, part.start + at, sure, change, back),
+                _together(here[when <= change.since.value]),
+            )
     wanted = LEAST_BEFORE + ceil(limit / (CLIP - ALLOWANCE))
     span = Span(part.start, part.stop, counted, wanted, found, nearest, usual)
     if not found:
@@ -216,6 +224,16 @@ def _told_first(ways: Mapping[float, Any], limit: float) -> tuple[float, int] | 
         (int(np.argmax(path >= limit)), sign) for sign, path in ways.items() if path.max() >= limit
     ]
     return min(passed)[::-1] if passed else None
+
+
+def _together(values: Any) -> float:
+    """Return the correlation of neighbours, where that is told from none at 95 %; else 0."""
+    told = values[np.isfinite(values)]
+    if len(told) < LEAST_TOGETHER or np.ptp(told) == 0.0:
+        return 0.0
+    off = told - told.mean()
+    share = float((off[1:] * off[:-1]).sum() / (off * off).sum())
+    return share if share > NORMAL_95 / len(told) ** 0.5 else 0.0
 
 
 def _returned(values: Any, days: Any, at: int, sign: float) -> int | None:

@@ -130,3 +130,21 @@ def test_a_number_that_stands_still_is_as_usual() -> None:
     season = season_of({FLOW: np.ones(20), SUPPLY: np.full(20, 13.4)}, DAYS[:20])
     assert not season.spans[0].found
     assert season.spans[0].nearest == 0.0
+
+
+def test_sessions_that_hang_together_are_told_of() -> None:
+    """As what carries over from one to the next makes false alarms oftener than is stated."""
+    rng = np.random.default_rng(12)
+    told = []
+    for kept in (0.0, 0.8):
+        found = []
+        for _ in range(25):
+            numbers = clogged(rng, 0.02, begins=34)
+            days = rng.normal(size=WEEKS)
+            for i in range(1, WEEKS):
+                days[i] = kept * days[i - 1] + (1.0 - kept * kept) ** 0.5 * days[i]
+            numbers[FLOW] += 2.0 * SCATTER[FLOW] * days
+            one = season_of({FLOW: numbers[FLOW]}, DAYS).spans[0].found.get(FLOW)
+            found.append(one is not None and one.together > 0.0)
+        told.append(sum(found))
+    assert told[0] <= 5 < 12 <= told[1]
