@@ -17,8 +17,8 @@ def take_command(k: Constants, s: State) -> None:
     """Work out the flow commanded now, and how much less or more it may be.
 
     The spray controller reads a boost of its own: a step away where this one is read to a step
-    only, and a tremble, which counts where a switch may stand between the two. Between two rows boost may
-    have gone on as it rose before them, past a switch that neither shows.
+    only, and a tremble, which counts where a switch may stand between the two. Between two rows
+    boost may have gone on as it rose before them, past a switch that neither shows.
     """
     boost_kpa = s.value[BOOST]
     before_kpa, top_kpa = s.boost_row_kpa, s.boost_on_kpa + TREMBLE_KPA

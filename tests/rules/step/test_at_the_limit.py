@@ -438,7 +438,7 @@ def test_a_boost_that_is_lost_says_nothing_of_a_logger_that_stands_still() -> No
 
 @pytest.mark.parametrize(("rise_kpa", "passed"), [(3.0, False), (3.5, True), (4.0, True)])
 def test_boost_may_pass_a_switch_between_two_rows(rise_kpa: float, passed: bool) -> None:
-    """5 kPa below it and rising by so much a row, it may, tremble included; the log shows a fall."""
+    """5 kPa below it and rising by so much a row, it may, tremble included; a fall shows."""
     k, s = in_boost(CommandKind.FIXED)
     for below_kpa in (5.0 + rise_kpa, 5.0, 30.0):
         s.value[BOOST] = k.onset_kpa - below_kpa
