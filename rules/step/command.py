@@ -17,9 +17,13 @@ def take_command(k: Constants, s: State) -> None:
     """Work out the flow commanded now, and how much less or more it may be.
 
     The spray controller reads a boost of its own: a step away where this one is read to a step
-    only, and a tremble, which counts where a switch may stand between the two.
+    only, and a tremble, which counts where a switch may stand between the two. Between two rows
+    boost may have gone on as it rose before them, past a switch that neither shows.
     """
     boost_kpa = s.value[BOOST]
+    before_kpa, top_kpa = s.boost_row_kpa, s.boost_on_kpa + TREMBLE_KPA
+    s.boost_on_kpa = boost_kpa + larger(0.0, boost_kpa - before_kpa)
+    s.boost_row_kpa = boost_kpa
     duty_pct = s.value[INJECTOR_DUTY]
     full = full_flow_ml_min(k, boost_kpa)
     s.full_now_ml_min = full
@@ -39,6 +43,9 @@ def take_command(k: Constants, s: State) -> None:
         s.more_ml_min = larger(0.0, high - commanded)
     else:
         s.less_ml_min = s.more_ml_min = 0.0
+    if larger(boost_kpa, before_kpa) < k.onset_kpa <= top_kpa and k.command_kind >= OWN_LAW:
+        high = commanded_flow_ml_min(k, top_kpa, duty_pct, 0.0, 0.0)
+        s.more_ml_min = larger(s.more_ml_min, high - commanded)
 
 
 def commanded_flow_ml_min(

@@ -234,6 +234,8 @@ class State(Decision):
     up_sq: float = 0.0  # twice the mean square of readings above the expected, as a share, of late
     less_ml_min: float = 0.0  # how much less may be commanded: the controller reads its own boost
     more_ml_min: float = 0.0  # and how much more
+    boost_row_kpa: float = NAN  # of the last row
+    boost_on_kpa: float = NAN  # where it is next, if it goes on rising as it did
     unread_s: float = 0.0  # time since the last reading of the flow that was weighed
     line_unread_s: float = 0.0  # and since the line's
     for_s: list[float] = block(FINDING_NAMES)  # how long each finding's condition has held

@@ -434,3 +434,17 @@ def test_a_boost_that_is_lost_says_nothing_of_a_logger_that_stands_still() -> No
     assert s.logger_still_s == 0.0
     s.usable[BOOST] = 1.0
     assert logger_changes_state(k, s, 0.0, 100.0)
+
+
+@pytest.mark.parametrize(("rise_kpa", "passed"), [(3.0, False), (3.5, True), (4.0, True)])
+def test_boost_may_pass_a_switch_between_two_rows(rise_kpa: float, passed: bool) -> None:
+    """5 kPa below it and rising by so much a row, it may, tremble included; a fall shows."""
+    k, s = in_boost(CommandKind.FIXED)
+    for below_kpa in (5.0 + rise_kpa, 5.0, 30.0):
+        s.value[BOOST] = k.onset_kpa - below_kpa
+        take_command(k, s)
+        assert s.commanded_ml_min == s.less_ml_min == 0.0
+    top_kpa = k.onset_kpa - 5.0 + rise_kpa + 1.5
+    high = commanded_flow_ml_min(k, top_kpa, 0.0, 0.0, 0.0)
+    assert s.more_ml_min == (pytest.approx(high) if passed else 0.0)
+    assert (high > 0.0) == passed
