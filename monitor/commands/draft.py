@@ -10,7 +10,11 @@ from monitor.commands.parameters import flag
 
 def draft(
     *logs: Annotated[
-        Path, Parameter(help="Logs of the car, as its logger wrote them (CSV, Parquet, Arrow IPC).")
+        Path,
+        Parameter(
+            help="Logs of the car, as its logger wrote them (CSV, Parquet, Arrow IPC), or folders "
+            "of these."
+        ),
     ],
     to: Annotated[
         Path | None,
@@ -55,6 +59,7 @@ def draft(
     from monitor.commission.interview import interview, told_of, what_next
     from monitor.commission.questions import MAY_BE_NONE
     from monitor.review.edit import save_as, set_keys
+    from monitor.review.several import logs_in
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, called, clean, ending_of, refuse_taken
 
@@ -74,7 +79,8 @@ def draft(
     def say(line: str) -> None:
         sys.stdout.write(for_output(line) + "\n")
 
-    log = read_logs(logs, sets) if logs else None
+    paths = logs_in(logs)
+    log = read_logs(paths, sets) if paths else None
     if to is None:
         if log is not None:
             for line in told_of(log, sets):
@@ -92,6 +98,6 @@ def draft(
     )
     save_as(drafted.toml, to)
     say(f"\nwrote {called(to)}")
-    for line in what_next(drafted, called(to), [called(one) for one in logs]):
+    for line in what_next(drafted, called(to), [called(one) for one in paths]):
         say(line)
     return 0

@@ -139,6 +139,8 @@ def _number(axis: "Axes", trend: Trend, season: Season, at: Any, name: str, unit
 
 
 def _band(axis: "Axes", at: Any, said: list[Measured | None], label: str, band: int) -> None:
+    if all(one is None for one in said):
+        return
     value = np.array([np.nan if one is None else 100.0 * one.value for one in said])
     error = np.array([np.nan if one is None else 100.0 * one.error for one in said])
     axis.errorbar(
@@ -174,6 +176,8 @@ def _timing(axis: "Axes", season: Season, at: Any) -> None:
         axis.plot(
             at, 1e3 * season.numbers[name], _MARKS[place], color=_HUES[place + 1], ms=4, label=name
         )
+    low, high = axis.get_ylim()
+    axis.set_ylim(low, high + 0.3 * (high - low))  # room for the legend
     axis.set_ylabel("delay and lag, ms", fontsize=8.5)
 
 
@@ -243,3 +247,4 @@ def _dates(axis: "Axes", trend: Trend) -> None:
     axis.xaxis.set_major_locator(locator)
     formatter = ConciseDateFormatter(locator)  # type: ignore[no-untyped-call]
     axis.xaxis.set_major_formatter(formatter)
+    axis.xaxis.get_offset_text().set_fontsize(8)

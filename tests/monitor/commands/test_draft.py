@@ -210,6 +210,8 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     told = capsys.readouterr().out
     assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 134 s")
     assert "drafted by flowdebt from drive.csv, two.csv." in Path("car.toml").read_text("utf-8")
+    assert flowdebt(["draft", "."]) == 0
+    assert capsys.readouterr().out.startswith("drive.csv, two.csv: ")
     write_log(folder / "other.csv", log_of("German", DRIVE)[0])
     assert flowdebt(["draft", "drive.csv", "other.csv", "--to", "both.toml"]) == 2
     assert capsys.readouterr().err.strip() == (
@@ -264,7 +266,7 @@ BAD = {
     ),
     "no time": ("draft drive.csv --set time.column=q", 'none called "q"'),
     "no log": ("draft words.csv", "words.csv:1: found "),
-    "folder": ("draft .", "found a folder"),
+    "folder without logs": ("draft bare", "bare: found a folder"),
 }
 
 
@@ -272,6 +274,7 @@ BAD = {
 def test_bad_input_is_one_line(name: str, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Exit code 2, what was wrong, what was expected; nothing is written."""
     (folder / "words.csv").write_text("all is well\nnothing here\n", encoding="utf-8")
+    (folder / "bare").mkdir()
     line, expected = BAD[name]
     assert flowdebt(line.split()) == 2
     err = capsys.readouterr().err

@@ -25,7 +25,12 @@ BEGINS = 20
 
 
 def trend(
-    *serviced: str, dated: bool = True, ends: int = WEEKS, a_week: float = 0.01, line: float = 0.0
+    *serviced: str,
+    dated: bool = True,
+    ends: int = WEEKS,
+    a_week: float = 0.01,
+    line: float = 0.0,
+    highest: float = EDGES[-1],
 ) -> Trend:
     """Return a season in which the flow falls from a week on until another, and pressure with it.
 
@@ -35,6 +40,7 @@ def trend(
         ends: From then on all is as it was.
         a_week: Share of the flow that is lost.
         line: Share of the line's pressure that is lost for each of the flow's.
+        highest: Boost (kPa) that is reached.
     """
     rng = np.random.default_rng(3)
     logs: list[Any] = []
@@ -43,7 +49,7 @@ def trend(
         flow, pressure = rng.normal(0.99, 0.004) - lost, rng.normal(1.0, 0.006) - line * lost
         session = Session(
             60.0,
-            tuple(Measured(flow, 0.001, 30) for _ in EDGES[1:]),
+            tuple(Measured(flow, 0.001, 30) if edge <= highest else None for edge in EDGES[1:]),
             tuple(Measured(pressure, 0.001, 30) for _ in EDGES[1:]),
             Measured(rng.normal(13.4, 0.05), 0.01, 30),
             rng.normal(0.08, 0.002),
@@ -143,6 +149,24 @@ def test_the_picture_has_every_number_the_service_and_the_change(tmp_path: Path)
     assert path.read_bytes().startswith(b"\x89PNG")
     with pytest.raises(BadInput, match=r"trend\.png"):
         save_trend(one, path, METRIC)
+
+
+def test_the_legend_of_delay_and_lag_stands_above_their_dots() -> None:
+    """A legend's mark among the dots would pass for a session; an empty boost band has none."""
+    figure = draw(trend(highest=200.0), METRIC)
+    (axis,) = (one for one in figure.axes if one.get_ylabel().startswith("delay"))
+    legend = axis.get_legend()
+    figure.canvas.draw()  # places it
+    assert legend is not None
+    bottom = legend.get_window_extent().y0
+    for line in axis.get_lines():
+        dots = axis.transData.transform(line.get_xydata())
+        assert np.nanmax(dots[:, 1]) < bottom
+    flow = figure.axes[0].get_legend()
+    assert flow is not None
+    named = [one.get_text() for one in flow.get_texts()]
+    assert "100-150 kPa" in named
+    assert "200-250 kPa" not in named
 
 
 def test_a_picture_by_order_needs_no_dates() -> None:
