@@ -22,6 +22,9 @@ PER_PERCENT = 0.01
 LEAST_AIR_LEVEL = 0.6
 MOST_AIR_LEVEL = 1.8
 LEARN_S = 20.0
+# Under load an engine is given so much more petrol for its air than below the onset of spray, where
+# it cruises with just enough: a lambda of 0.87 against 1. Common practice, no source.
+FULL_LOAD_SHARE = 1.15
 LEAST_AIR_KPA = 10.0
 
 
@@ -58,8 +61,8 @@ def boost_contradicted(k: Constants, s: State, dt_s: float) -> float:
 
     Speed-density: petrol a cycle follows the air the cylinders hold, and that the manifold's
     absolute pressure. Judged only where injector duty speaks for boost at which spray matters; on
-    overrun nothing is injected, and nothing is said. How much petrol this car gives to its air is
-    learned from it, within bounds.
+    overrun nothing is injected, and nothing is said. How much petrol this car gives to its air under
+    load is learned from it, within bounds; from a cruise too, which is leaner.
 
     Source: Heywood, Internal Combustion Engine Fundamentals, sec. 6.2 (volumetric efficiency).
     """
@@ -78,7 +81,10 @@ def boost_contradicted(k: Constants, s: State, dt_s: float) -> float:
                 duty_boost_kpa >= k.onset_kpa and air_kpa > read_kpa * level * k.contradicted_by
             )
             if not contradicts:
-                seen = clamp(air_kpa / read_kpa, LEAST_AIR_LEVEL, MOST_AIR_LEVEL)
+                seen = air_kpa / read_kpa
+                if s.value[BOOST] < k.onset_kpa:
+                    seen = seen * FULL_LOAD_SHARE
+                seen = clamp(seen, LEAST_AIR_LEVEL, MOST_AIR_LEVEL)
                 part = smaller(dt_s, k.longest_step_s) / LEARN_S
                 s.air_level = level + (seen - level) * part
     s.duty_boost_kpa = duty_boost_kpa

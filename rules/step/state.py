@@ -97,7 +97,7 @@ HIGH_ACCOUNTS: Final = SURPLUS_ACCOUNTS + N_SIZES  # of a line pressure that is 
 CHARGE_ACCOUNTS: Final = HIGH_ACCOUNTS + N_SIZES  # and of the charge's temperature
 
 NEVER_S: Final = 1.0e9  # age of a value that never came
-FIRST_AIR_LEVEL: Final = 1.15  # see ``boost_and_command``
+FIRST_AIR_LEVEL: Final = 1.15  # a sound rig's, under load: see ``boost_and_command``
 
 
 @dataclass(slots=True)

@@ -116,6 +116,15 @@ def test_boost_frozen_in_cruise_does_not_hide_a_pump_that_stops(name: str) -> No
     assert acted.retard_deg > 0.0
 
 
+@pytest.mark.parametrize("seed", [2, 3])
+def test_a_long_lean_cruise_makes_no_pull_behind_it_a_contradiction(seed: int) -> None:
+    """Where nothing boosts, a pull's petrol for its air is a quarter more than that cruise's."""
+    rig = load_rig(find_rig("quarrick")).rig
+    street = (Step(Do.CRUISE, 40.0, 3), Step(Do.PULL, 3.0, 3))
+    scenario = Scenario("street", "Nothing.", rig, street, rate_hz=50.0)
+    assert max(d.action for d in decide("quarrick", tuple(run(scenario, seed)))) == Action.NO_ACTION
+
+
 @pytest.mark.parametrize("name", ["brindle", "wexmoor"])
 def test_a_logged_command_gives_a_frozen_boost_away_without_injector_duty(name: str) -> None:
     """Where duty isn't held against boost, the command the controller gives is, by itself."""

@@ -290,11 +290,17 @@ def test_petrol_speaks_for_the_air_it_burns() -> None:
         s.value[BOOST], s.air_level = boost_kpa, 1.125
         assert (boost_contradicted(k, s, DT_S) > NO_ACTION) is contradicts
         assert s.duty_boost_kpa == pytest.approx(60.0)
-    assert s.air_level == pytest.approx(1.125 + (180.0 / 107.0 - 1.125) * 0.25 / 20.0)
+    assert s.air_level == pytest.approx(1.125 + (1.8 - 1.125) * 0.25 / 20.0)  # within bounds
     k.onset_kpa = above(60.0)
     s.value[BOOST], s.air_level = -98.0, 1.125
     assert boost_contradicted(k, s, 8.0) == NO_ACTION
     assert s.air_level == pytest.approx(1.125 + (1.8 - 1.125) * 0.5 / 20.0)  # within bounds
+    s.value[BOOST], s.air_level = 50.0, 1.125  # a cruise: below the onset, so leaner by 15 %
+    boost_contradicted(k, s, 8.0)
+    assert s.air_level == pytest.approx(1.125 + (1.15 * 180.0 / 150.0 - 1.125) * 0.5 / 20.0)
+    s.value[BOOST], s.air_level = 80.0, 1.125  # under load
+    boost_contradicted(k, s, 8.0)
+    assert s.air_level == pytest.approx(1.125 + (180.0 / 180.0 - 1.125) * 0.5 / 20.0)
     s.value[BOOST], s.air_level = 400.0, 1.125
     boost_contradicted(k, s, 8.0)
     assert s.air_level == pytest.approx(1.125 + (0.6 - 1.125) * 0.5 / 20.0)
