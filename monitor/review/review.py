@@ -184,13 +184,24 @@ class MistakeSearch:
         """Take a block of decisions, (n, N_DECISION)."""
         if self._timing.edges < EDGES_LOOKED_AT:
             self._follow(Decision.named(decisions))
-        beats = np.floor(Decision.named(decisions)["clock_s"] / (0.25 * SPACING_S))
-        for row in decisions[np.flatnonzero(np.diff(beats, prepend=-1.0))].tolist():
-            if self.found or self._looked_at >= SPRAY_ROWS:
-                return
-            self._of_rig.take(Decision.of_flat(row))
+        if self.is_done:
+            return
+        clock_s = Decision.named(decisions)["clock_s"]
+        beats = np.floor(clock_s / (0.25 * SPACING_S))
+        at = np.flatnonzero(np.diff(beats, prepend=-1.0))
+        for row, now_s in zip(at.tolist(), clock_s[at].tolist(), strict=True):
+            if not self._of_rig.is_due(now_s):  # making a decision of a row costs more than it all
+                continue
+            self._of_rig.take(Decision.of_flat(decisions[row].tolist()))
             if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
                 self._look()
+                if self.is_done:
+                    return
+
+    @property
+    def is_done(self) -> bool:
+        """Whether no more rows are looked at, but for the flow's timing."""
+        return bool(self.found) or self._looked_at >= SPRAY_ROWS
 
     def finish(self, *, false_pull: bool) -> None:
         """Look once more at what came last; ``false_pull`` as ``RigMistakes.of_delay`` has it."""

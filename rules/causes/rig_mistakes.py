@@ -115,7 +115,7 @@ class RigMistakes:
 
     def take(self, d: Decision) -> None:
         """Take a decision into account; one closer than ``SPACING_S`` to the last is left out."""
-        if d.late or d.clock_s - self._clock_s < 0.9 * SPACING_S:
+        if d.late or not self.is_due(d.clock_s):
             return
         self._clock_s = d.clock_s
         if d.health[ch.BOOST] != HEALTHY:
@@ -143,6 +143,10 @@ class RigMistakes:
             self._was_right = True
         self._rows.append(row)
         self.rows += 1
+
+    def is_due(self, clock_s: float) -> bool:
+        """Whether a decision of this time (the guard's, s) would be taken into account."""
+        return clock_s - self._clock_s >= 0.9 * SPACING_S
 
     def _pressure(self, d: Decision) -> None:
         """Keep a pair: manifold pressure by injector duty and engine speed, and boost as read."""
