@@ -80,7 +80,7 @@ JsonFlag = Annotated[bool, flag("JSON lines.", "--json")]
 UnitsOption = Annotated[
     UnitsName,
     Parameter(
-        help="Of dashboard and text: metric, or us (psi, degF, gal/h, fl oz; debt stays "
+        help="Of what is shown: metric, or us (psi, degF, gal/h, fl oz; debt stays "
         "mL). JSON is metric."
     ),
 ]

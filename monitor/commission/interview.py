@@ -383,7 +383,7 @@ def _row(header: str, label: str, unit: str, sure: str, reads: str) -> str:
 def _moves(spread: Spread | None) -> str:
     if spread is None:
         return ""
-    return f"; steps of {spread.step:z.2g}, {spread.rate_hz:z.3g} a second"
+    return f"; steps of {spread.step:z.2g}, {spread.rate_hz:z.3g} changes a second"
 
 
 def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:

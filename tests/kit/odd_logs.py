@@ -350,7 +350,7 @@ class HopelessLog:
         return OddLog(self.name, self.content, time=self.time).rig_text
 
 
-_NO_HEADER = "expected a header of names above rows of numbers"
+_NO_HEADER = "expected a header of names, and rows of numbers below it"
 _DATES = ("03/04/2024 10:00:00", "05/06/2024 10:00:00")
 
 HOPELESS_LOGS: tuple[HopelessLog, ...] = (

@@ -103,7 +103,7 @@ def read_layout(path: Path, rig_file: RigFile | None) -> CsvLayout:
     header = by_shape(text) if known is None else by_names(text, known)
     if header is None:
         first = next((line for line in text.splitlines() if line.strip()), "")
-        wanted = "a header of names above rows of numbers"
+        wanted = "a header of names, and rows of numbers below it"
         if rig_file is not None:
             column = clean(rig_file.time.column)
             wanted = f'a header with the rig\'s columns, such as "{column}"'
