@@ -61,8 +61,8 @@ def boost_contradicted(k: Constants, s: State, dt_s: float) -> float:
 
     Speed-density: petrol a cycle follows the air the cylinders hold, and that the manifold's
     absolute pressure. Judged only where injector duty speaks for boost at which spray matters; on
-    overrun nothing is injected, and nothing is said. How much petrol this car gives to its air under
-    load is learned from it, within bounds; from a cruise too, which is leaner.
+    overrun nothing is injected, and nothing is said. How much petrol this car gives to its air
+    under load is learned from it, within bounds; from a cruise too, which is leaner.
 
     Source: Heywood, Internal Combustion Engine Fundamentals, sec. 6.2 (volumetric efficiency).
     """

@@ -98,7 +98,7 @@ def test_without_to_the_columns_are_told_and_nothing_is_written(
     """Name, what it is, unit, how sure, range; beneath, why, its step and its rate."""
     assert flowdebt(["draft", "drive.csv"]) == 0
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == "drive.csv: 11 columns, 3100 rows in 62 s (50 rows changes a second)"
+    assert lines[0] == "drive.csv: 11 columns, 3100 rows in 62 s (50 rows a second)"
     assert lines[2].split() == ["Time", "(s)", "time", "s", "sure", "0,", "61.98", "s"]
     assert lines[3] == '      column "Time (s)" counts s; steps of 0.02, 50 changes a second'
     at = next(at for at, line in enumerate(lines) if line.startswith("  MAP (kPa)"))
