@@ -184,7 +184,7 @@ class MistakeSearch:
         """Take a block of decisions, (n, N_DECISION)."""
         if self._timing.edges < EDGES_LOOKED_AT:
             self._follow(Decision.named(decisions))
-        if self.is_done:
+        if self._is_done():
             return
         clock_s = Decision.named(decisions)["clock_s"]
         beats = np.floor(clock_s / (0.25 * SPACING_S))
@@ -195,11 +195,10 @@ class MistakeSearch:
             self._of_rig.take(Decision.of_flat(decisions[row].tolist()))
             if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
                 self._look()
-                if self.is_done:
+                if self._is_done():
                     return
 
-    @property
-    def is_done(self) -> bool:
+    def _is_done(self) -> bool:
         """Whether no more rows are looked at, but for the flow's timing."""
         return bool(self.found) or self._looked_at >= SPRAY_ROWS
 
