@@ -64,7 +64,7 @@ def each(
     if jobs <= 1 or len(paths) <= 1 or sum(sizes) < worth_bytes:
         for at, path in enumerate(paths):
             before, share = sum(sizes[:at]) / sum(sizes), sizes[at] / sum(sizes)
-            yield read(path, lambda x, a=before, b=share: tell(a + b * x))  # type: ignore[misc]
+            yield read(path, partial(_tell_part, tell, before, share))
         return
     others = set(active_children())
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
@@ -90,6 +90,10 @@ def each(
         for process in set(active_children()) - others if waiting else ():
             process.terminate()
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def _tell_part(tell: Progress, before: float, share: float, of_this: float) -> None:
+    tell(before + share * of_this)
 
 
 def _nobody(share: float) -> None:
