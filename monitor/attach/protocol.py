@@ -277,19 +277,10 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     statistics: Statistics
 
 
-Message = (
-    Hello
-    | Frame
-    | EventTurn
-    | AlarmTurn
-    | CauseLine
-    | Operation
-    | Notice
-    | Terms
-    | Answer
-    | Bye
-    | DrillMessage
+GuardMessage = (
+    Hello | Frame | EventTurn | AlarmTurn | CauseLine | Operation | Notice | Terms | Answer | Bye
 )
+Message = GuardMessage | DrillMessage
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
