@@ -62,6 +62,7 @@ def review(
     """
     from monitor.commands.coverage import processors
     from monitor.commands.progress import Progress
+    from monitor.commands.review_reports import PAGE, check_asked, write_reports
     from monitor.recorder.span import counted
     from monitor.review.in_processes import reviews as reviews_of
     from monitor.review.report import in_words
@@ -85,12 +86,7 @@ def review(
             "review: found no LOG, expected one: a log (CSV, Parquet, Arrow IPC), a session's "
             "folder, or a folder of these"
         )
-    drawn = False
-    if report:
-        from monitor.commands.review_reports import PAGE, check_asked, write_reports
-
-        check_asked(report, set_)
-        drawn = any(path.suffix.lower() == PAGE for path in report)
+    check_asked(report, set_)
     figures = Look(units).figures
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
@@ -99,6 +95,7 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
+    drawn = any(path.suffix.lower() == PAGE for path in report)
     progress = Progress()
 
     def tell(share: float) -> None:

@@ -7,9 +7,9 @@ from typing import ClassVar, Final, Self
 from simulator.strict.text import Mismatch, clean, show
 
 _SAME: Final = (1.0, 0.0)
-# What may be written, by kind: factor and offset to the kind's own unit, to 15 digits. A closed list,
-# since a library of units would read "26 mPa" as 0.000026 kPa, and takes 0.6 s to load. By NIST SP
-# 811, appendix B; a test holds every one to pint.
+# What may be written, by kind: factor and offset to the kind's own unit, to 15 digits. A closed
+# list, since a library of units would read "26 mPa" as 0.000026 kPa, and takes 0.6 s to load. By
+# NIST SP 811, appendix B; a test holds every one to pint.
 UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "pressure": {
         **{"kPa": _SAME, "psi": (6.89475729316836, 0.0), "bar": (100.0, 0.0), "mbar": (0.1, 0.0)},
