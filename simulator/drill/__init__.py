@@ -1,1 +1,1 @@
-"""Drills: a fault that nobody names, a trainee who has to see it, and what came of it."""
+"""Drills: people drive a simulated car whose fault is hidden from them."""

@@ -23,19 +23,20 @@ class Call(NamedTuple):
     words: str
 
 
+# Two columns of them fit 80 cells: each has 33.
 CALLS: Final = (
-    Call(NOTHING_WRONG, "nothing is wrong, whatever it looks like"),
-    Call("pump", "pump stopped, worn or short of voltage, or its pressure low"),
-    Call("clog", "nozzle or filter clogged, or the spray valve doesn't open"),
-    Call("split", "line split or off: spray goes somewhere else"),
-    Call("tank_or_air", "tank empty, or the pump draws air"),
-    Call("unasked_spray", "spray that nobody asked for: valve stuck open, or a siphon"),
-    Call("no_command", "spray controller silent: nothing is commanded"),
+    Call(NOTHING_WRONG, "nothing is wrong"),
+    Call("pump", "pump, its voltage or its pressure"),
+    Call("clog", "clog, or a valve that stays shut"),
+    Call("split", "split line: spray goes elsewhere"),
+    Call("tank_or_air", "tank empty, or air in the line"),
+    Call("unasked_spray", "spray unasked: valve or siphon"),
+    Call("no_command", "spray controller silent"),
     Call("wrong_mix", "wrong mix in the tank"),
-    Call("flow_sensor", "flow sensor wrong, the spray is fine"),
-    Call("other_sensor", "another sensor wrong, the spray is fine"),
-    Call("engine", "engine side: boost, intercooler, petrol, or orders not followed"),
-    Call("data", "data on its way: late, lost, garbled, or a clock that jumps"),
+    Call("flow_sensor", "flow sensor wrong, spray fine"),
+    Call("other_sensor", "another sensor wrong, spray fine"),
+    Call("engine", "engine side, or orders ignored"),
+    Call("data", "data late, lost or garbled"),
 )
 CALL_WORDS: Final = tuple(call.word for call in CALLS)
 

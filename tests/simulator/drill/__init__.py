@@ -1,1 +1,1 @@
-"""Tests of the simulator's drill room."""
+"""Tests of ``simulator/drill``."""

@@ -7,10 +7,10 @@ from simulator.plant import Fault, FaultKind
 
 
 def test_the_list_is_short_and_each_line_plain() -> None:
-    """At most twelve calls, each a word of its own and a line that fits a narrow screen."""
+    """At most twelve calls, each a word of its own and a line that fits half a narrow screen."""
     assert len(CALLS) <= 12
     assert len(set(CALL_WORDS)) == len(CALLS)
-    assert max(len(call.words) for call in CALLS) <= 70
+    assert max(len(call.words) for call in CALLS) <= 33
 
 
 @pytest.mark.parametrize("kind", FaultKind)

@@ -7,7 +7,7 @@ import pytest
 
 from simulator.drill.calls import CALL_WORDS, NOTHING_WRONG
 from simulator.drill.lesson import Lesson, lesson_from_text, load_lesson, shipped_lessons
-from simulator.drill.words import Failsafe
+from simulator.drill.ride import Failsafe
 from simulator.plant import FaultKind
 from simulator.strict import BadInput
 
