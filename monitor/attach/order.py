@@ -1,4 +1,4 @@
-"""What a guard's process, or a class's, is told to do. Light to import: who orders need not decide."""
+"""What a guard's process, or a class's, is told to do. Light: who orders need not decide."""
 
 import msgspec
 
