@@ -8,7 +8,7 @@ import numpy as np
 from msgspec import Meta
 
 from simulator.drill.calls import CALL_WORDS, NOTHING_WRONG, call_of, calls_near
-from simulator.drill.ride import Failsafe
+from simulator.drill.words import Failsafe
 from simulator.plant import Fault, Scenario, Step
 from simulator.plant.noise import generator
 from simulator.rig import load_rig
