@@ -13,9 +13,10 @@ from rules.events import EventTracker
 from rules.facts import Action, Rig
 from rules.step.state import Decision
 from simulator.drill.faults_in_words import NOTHING_TO_CHECK, check_first, in_words
-from simulator.drill.ride import Act, Answer, Failsafe, Record, Ride, Standing
+from simulator.drill.ride import Answer, Record, Ride, Standing
 from simulator.drill.signs import Seen, Sign, seen, signs_between
 from simulator.drill.twins import Twins, drive_again, twins_of
+from simulator.drill.words import Act, Failsafe
 from simulator.plant import FaultKind, Report
 from simulator.plant.truth import TRUTH_NAMES
 

@@ -7,7 +7,6 @@ same doings between them, give the same bits.
 
 from array import array
 from dataclasses import dataclass
-from enum import StrEnum
 from math import inf, isnan
 from typing import Any, Final
 
@@ -16,29 +15,14 @@ from rules.guard import Guard
 from rules.step.arithmetic import interpolate, larger, round_up, smaller
 from rules.step.constants import Constants
 from rules.step.state import N_DECISION, Decision
+from simulator.drill.words import Act as Act
+from simulator.drill.words import Failsafe as Failsafe
 from simulator.plant import Car, Fault, FaultKind, Report, Scenario
 from simulator.plant.car import CarMoment
 from simulator.plant.faults import NEVER_S
 from simulator.plant.truth import TRUTH_NAMES, truth_row
 
 MOST_ADDED: Final = 32  # faults beside the scenario's
-
-
-class Failsafe(StrEnum):
-    """What becomes of the guard's orders to the engine."""
-
-    ON = "on"
-    OFF = "off"  # the guard watches only
-    LATE = "late"  # they reach the car later
-
-
-class Act(StrEnum):
-    """What the trainee has the car do, the mildest first; it stands until the next act."""
-
-    HOLD = "hold"  # nothing beside the guard
-    PULL_TIMING = "pull_timing"  # take back all the timing that spray pays for
-    CUT_BOOST = "cut_boost"  # that, and no more boost than the engine holds dry
-    LIFT = "lift"  # foot off the pedal
 
 
 @dataclass(frozen=True, slots=True)

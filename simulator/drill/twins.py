@@ -8,7 +8,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from math import inf
 
-from simulator.drill.ride import Doing, Failsafe, Ride, RideFacts
+from simulator.drill.ride import Doing, Ride, RideFacts
+from simulator.drill.words import Failsafe
 from simulator.plant import Fault
 
 

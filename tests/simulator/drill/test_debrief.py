@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from simulator.drill.debrief import debrief
-from simulator.drill.ride import Act, Failsafe, Ride
+from simulator.drill.ride import Ride
 from simulator.drill.twins import twins_of
+from simulator.drill.words import Act, Failsafe
 from simulator.plant import Fault, FaultKind
 from tests.kit.rides import STOP, driven, pull
 

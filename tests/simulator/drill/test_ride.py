@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.facts import Action
-from simulator.drill.ride import Act, Answer, Failsafe, Ride
+from simulator.drill.ride import Answer, Ride
+from simulator.drill.words import Act, Failsafe
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.runs import Drive
 from tests.kit.proofs import brindle

@@ -4,9 +4,10 @@ from math import isnan
 
 import pytest
 
-from simulator.drill.ride import Failsafe, Ride
+from simulator.drill.ride import Ride
 from simulator.drill.signs import ROWS, Sign, seen, signs_between
 from simulator.drill.twins import drive_again
+from simulator.drill.words import Failsafe
 from simulator.plant import Fault, FaultKind
 from tests.kit.rides import driven, pull
 

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from simulator.drill.ride import Act, Failsafe, Ride
+from simulator.drill.ride import Ride
 from simulator.drill.twins import drive_again, same_faults, twins_of
+from simulator.drill.words import Act, Failsafe
 from simulator.plant import Fault, FaultKind
 from tests.kit.rides import STOP, bits, driven, pull, truth
 
