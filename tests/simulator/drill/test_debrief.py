@@ -33,7 +33,7 @@ def test_a_debrief_tells_truth_signs_guard_and_trainee_in_order() -> None:
     assert found.called == "pump"
     assert found.called_s == pytest.approx(1.6)
     assert [answer.kind for answer in found.answers] == ["call", "act", "call"]
-    assert found.no_fault.harm == 0.0 < found.driven.harm < found.nobody.harm
+    assert found.no_fault.harm == found.driven.harm == 0.0 < found.nobody.harm
     assert found.driven.work_kj < found.guard.work_kj < found.no_fault.work_kj
     assert found.check_first[0].startswith("pump fuse")
     assert found.guard_said.startswith("Evidence")
