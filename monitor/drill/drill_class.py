@@ -24,12 +24,13 @@ from monitor.attach.drilling import (
 )
 from monitor.attach.listeners import Tell
 from monitor.attach.protocol import Answer, Command, Message
+from monitor.drill.drive import Drive
 from monitor.drill.trainee import CALL_CHOICES, Trainee, TraineeMoment, brief_of
 from monitor.drill.twins_along import TwinsAlong
 from simulator.drill.faults_in_words import what_goes_wrong
-from simulator.drill.lesson import Case, Lesson, load_lesson, shipped_lessons
+from simulator.drill.lesson import load_lesson, shipped_lessons
 from simulator.drill.ride import Moment, Ride
-from simulator.plant import Fault, FaultKind, Scenario
+from simulator.plant import Fault, FaultKind
 from simulator.strict import BadInput, clean
 
 START: Final = "start"
@@ -40,23 +41,6 @@ MOST_OWED_S: Final = 0.5  # a class that can't keep up slows down rather than ju
 STATE_S: Final = 1.0  # between two states told to a trainee whose drive goes on
 CLASS_STATE_S: Final = 0.2  # and to the instructor
 _KINDS: Final = {kind.word: kind for kind in FaultKind if kind is not FaultKind.LOG_CUT}
-
-
-@dataclass(frozen=True)
-class Drive:
-    """One drive of a class, staged or under way.
-
-    Attributes:
-        lesson: Its lesson.
-        seed: Its seed.
-        plan: The drive with its faults.
-        case: The truth.
-    """
-
-    lesson: Lesson
-    seed: int
-    plan: Scenario
-    case: Case
 
 
 @dataclass(frozen=True)
@@ -84,7 +68,9 @@ class DrillClass:
         drive: The drive that is staged or under way.
         along: What its rides are compared with; None before it begins.
         phase: How far it is.
+        notes: What the instructor noted.
         due: Trainees whose drive is over and whose debriefing isn't made yet.
+        results: As given.
         stopped: Why the class is to end; empty: it isn't.
 
     Raises:
@@ -107,7 +93,7 @@ class DrillClass:
         self._seed = seed
         self._instructed = instructed
         self._speed = speed
-        self._results = results
+        self.results = results
         self._course = len(shipped_lessons())
         self.trainees: dict[str, Trainee] = {}
         self.along: TwinsAlong | None = None
@@ -118,14 +104,12 @@ class DrillClass:
         self._owed_s = 0.0
         self._state_due_s = self._class_due_s = 0.0
         self._time_s = 0.0
-        self._notes: list[Note] = []
+        self.notes: list[Note] = []
         self._marks: dict[str, _Marked] = {}
         self.drive = self._staged()
 
     def _staged(self) -> Drive:
-        lesson = self._lessons[self._at]
-        plan, case = lesson.ride_plan(self._seed)
-        return Drive(lesson, self._seed, plan, case)
+        return Drive.of(self._lessons[self._at], self._seed)
 
     # --- who is there ---------------------------------------------------------------------------
 
@@ -190,8 +174,8 @@ class DrillClass:
             marks=[Mark(name, mark.time_s) for name, mark in self._marks.items()],
             rides=[trainee.row() for trainee in self.trainees.values()],
             calls=list(CALL_CHOICES),
-            notes=self._notes,
-            results=self._results,
+            notes=self.notes,
+            results=self.results,
         )
 
     def _first_ride(self) -> Ride | None:
@@ -282,7 +266,7 @@ class DrillClass:
         self.along = TwinsAlong(drive.plan, drive.seed)
         self.phase = Phase.DRIVING
         self._set_time(0.0)
-        self._notes, self._marks = [], {}
+        self.notes, self._marks = [], {}
         self._put_mark(START)
         if again:
             self._greet()
@@ -312,7 +296,7 @@ class DrillClass:
         self._stage_next()
         self.phase = Phase.WAITING
         self._set_time(0.0)
-        self._notes, self._marks = [], {}
+        self.notes, self._marks = [], {}
         for trainee in self.trainees.values():
             trainee.leave()
         self._greet()
@@ -445,9 +429,9 @@ class DrillClass:
     def _note(self, command: Command) -> str:
         if self.phase is Phase.WAITING:
             return _NO_DRIVE
-        if len(self._notes) >= MOST_NOTES:
+        if len(self.notes) >= MOST_NOTES:
             return f"found {MOST_NOTES} notes, expected fewer"
-        self._notes.append(Note(self._time_s, clean(command.text, LONGEST_TEXT).strip()))
+        self.notes.append(Note(self._time_s, clean(command.text, LONGEST_TEXT).strip()))
         return ""
 
 

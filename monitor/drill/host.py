@@ -110,7 +110,8 @@ class ClassHost:
     async def _debrief(self) -> None:
         """Make the debriefing that is due next, while everybody can still be heard."""
         trainee = self._drill.due[0]
-        made = await asyncio.to_thread(self._debriefer.make, self._drill.drive, trainee)
+        made = await asyncio.to_thread(self._debriefer.make, self._drill, trainee)
+        self._drill.results = self._debriefer.results
         self._drill.debriefed(trainee, made)
 
     def _count_attached(self) -> int:

@@ -1,4 +1,4 @@
-"""A class of drills as a process: ``python -m monitor.drill.process``, its order on standard input."""
+"""A class of drills as a process: ``python -m monitor.drill.process``, its order on its input."""
 
 import asyncio
 import contextlib

@@ -7,7 +7,7 @@ from math import inf
 from simulator.drill.ride import Moment, Ride
 from simulator.drill.twins import Twins
 from simulator.drill.words import Failsafe
-from simulator.plant import Fault, Scenario
+from simulator.plant import Scenario
 
 
 class TwinsAlong:
