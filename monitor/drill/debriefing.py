@@ -5,8 +5,6 @@ from math import isfinite
 from pathlib import Path
 from typing import Any, Final
 
-from simulator.drill.score import FORMULA, score
-
 from monitor.attach.drilling import (
     MOST_TRACE_POINTS,
     Debriefing,
@@ -24,7 +22,7 @@ from monitor.drill.trainee import ACTS, CALL_CHOICES, Trainee
 from rules.channels import CHANNEL_BY_NAME, label_of_channel
 from simulator.drill.debrief import Debrief, Traces, debrief
 from simulator.drill.ride import Answer, Ride
-from simulator.drill.twins import Twins
+from simulator.drill.score import FORMULA, score
 from simulator.plant import Report
 from simulator.strict import clean
 
@@ -60,7 +58,8 @@ class Debriefer:
         if trainee.ride is None:
             raise ValueError("found no ride, expected one that is over")
         twins = None if drill.along is None else drill.along.twins
-        made = debriefing_of(drill.drive, trainee.alias, trainee.ride, twins, drill.notes)
+        found = debrief(trainee.ride, twins, compiled=drill.compiled)
+        made = debriefing_of(drill.drive, trainee.alias, trainee.ride, found, drill.notes)
         if self._file is not None:
             try:
                 self._file.append(Result.of(drill.drive, made))
@@ -70,19 +69,18 @@ class Debriefer:
 
 
 def debriefing_of(
-    drive: Drive, alias: str, ride: Ride, twins: Twins | None, notes: Sequence[Note]
+    drive: Drive, alias: str, ride: Ride, found: Debrief, notes: Sequence[Note]
 ) -> Debriefing:
-    """Return what a trainee is told once the drive is over. Takes seconds.
+    """Return what a trainee is told once the drive is over.
 
     Args:
         drive: The drive.
         alias: The trainee's.
         ride: The trainee's ride.
-        twins: What it is compared with, where they were driven along.
+        found: What is found in it.
         notes: What the instructor noted.
     """
     case = drive.case_of(ride)
-    found = debrief(ride, twins)
     scored = score(found, drive.lesson, case)
     return Debriefing(
         alias=alias,

@@ -65,6 +65,7 @@ class DrillClass:
 
     Attributes:
         trainees: By alias.
+        compiled: Whether rides run compiled from the next drive on; the bits are the same.
         drive: The drive that is staged or under way.
         along: What its rides are compared with; None before it begins.
         phase: How far it is.
@@ -96,6 +97,7 @@ class DrillClass:
         self.results = results
         self._course = len(shipped_lessons())
         self.trainees: dict[str, Trainee] = {}
+        self.compiled = False
         self.along: TwinsAlong | None = None
         self.instructors: Tell = lambda _: None
         self.phase = Phase.WAITING
@@ -262,8 +264,8 @@ class DrillClass:
             self._stage_next()
         drive = self.drive
         for trainee in self.trainees.values():
-            trainee.begin(drive.lesson, drive.plan, drive.seed)
-        self.along = TwinsAlong(drive.plan, drive.seed)
+            trainee.begin(drive, compiled=self.compiled)
+        self.along = TwinsAlong(drive, compiled=self.compiled)
         self.phase = Phase.DRIVING
         self._set_time(0.0)
         self.notes, self._marks = [], {}

@@ -11,6 +11,7 @@ from typing import Final
 import msgspec
 
 from monitor.attach.order import ClassOrder
+from monitor.drill import warm
 from monitor.drill.debriefing import Debriefer
 from monitor.drill.drill_class import DrillClass
 from monitor.drill.host import ClassHost
@@ -49,7 +50,15 @@ async def run_class(order: ClassOrder, ready: Callable[[str], None] | None = Non
         if number is not None:
             with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
                 loop.add_signal_handler(number, host.stop, f"stopped by {name}")
-    await host.run(ready)
+
+    async def load() -> None:
+        drill.compiled = await asyncio.to_thread(warm.load)
+
+    loading = asyncio.create_task(load())  # while the brief is read
+    try:
+        await host.run(ready)
+    finally:
+        loading.cancel()
 
 
 def main() -> int:

@@ -6,6 +6,7 @@ from typing import Any, Final
 from monitor.attach import protocol
 from monitor.attach.drilling import Brief, Choice, Debriefing, DrillState, Phase, RideState
 from monitor.attach.listeners import Tell
+from monitor.drill.drive import Drive
 from monitor.drill.view import View
 from monitor.guard.alarm_desk import COMMANDS, operation
 from rules.facts import Action
@@ -13,7 +14,6 @@ from simulator.drill.calls import CALL_WORDS, CALLS
 from simulator.drill.lesson import Lesson
 from simulator.drill.ride import Moment, Ride
 from simulator.drill.words import Act
-from simulator.plant import Scenario
 from simulator.strict import clean
 
 ACTS: Final = (
@@ -58,11 +58,17 @@ class Trainee:
     def _say(self, message: protocol.Message) -> None:
         self.tell(message)
 
-    def begin(self, lesson: Lesson, plan: Scenario, seed: int) -> None:
-        """Have a new ride, of a lesson's plan."""
+    def begin(self, drive: Drive, *, compiled: bool) -> None:
+        """Have a new ride."""
         self.debriefing = None
-        self._view = View(lesson, self._say)
-        self.ride = Ride(plan, seed, failsafe=lesson.failsafe, late_by_s=lesson.late_by_s)
+        self._view = View(drive.lesson, self._say)
+        self.ride = Ride(
+            drive.plan,
+            drive.seed,
+            failsafe=drive.lesson.failsafe,
+            late_by_s=drive.lesson.late_by_s,
+            compiled=compiled,
+        )
 
     def leave(self) -> None:
         """Have no ride any more."""

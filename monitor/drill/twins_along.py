@@ -4,26 +4,30 @@ from collections.abc import Iterator
 from dataclasses import replace
 from math import inf
 
+from monitor.drill.drive import Drive
 from simulator.drill.ride import Moment, Ride
 from simulator.drill.twins import Twins
 from simulator.drill.words import Failsafe
-from simulator.plant import Scenario
+from simulator.plant import Fault
 
 
 class TwinsAlong:
     """The twins of a class's rides, without any trainee.
 
     Args:
-        plan: The drive with its faults.
-        seed: Its seed.
+        drive: The drive.
+        compiled: As for ``Ride``.
     """
 
-    def __init__(self, plan: Scenario, seed: int) -> None:
-        never = tuple(replace(fault, at_s=inf) for fault in plan.faults)
+    def __init__(self, drive: Drive, *, compiled: bool) -> None:
+        never = tuple(replace(fault, at_s=inf) for fault in drive.plan.faults)
+
+        def ride(failsafe: Failsafe, faults: tuple[Fault, ...] = drive.plan.faults) -> Ride:
+            plan = replace(drive.plan, faults=faults)
+            return Ride(plan, drive.seed, failsafe=failsafe, compiled=compiled)
+
         self.twins = Twins(
-            no_fault=Ride(replace(plan, faults=never), seed, failsafe=Failsafe.OFF),
-            nobody=Ride(plan, seed, failsafe=Failsafe.OFF),
-            guard=Ride(plan, seed, failsafe=Failsafe.ON),
+            no_fault=ride(Failsafe.OFF, never), nobody=ride(Failsafe.OFF), guard=ride(Failsafe.ON)
         )
 
     def _all(self) -> tuple[Ride, ...]:

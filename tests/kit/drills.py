@@ -41,6 +41,7 @@ class School:
             instructed=instructed,
             results=self._debriefer.results,
         )
+        self.drill.compiled = True
         self.instructors: list[ClassLink] = []
         self.drill.instructors = lambda message: self._tell(self.instructors, [message])
         self.places: dict[str, list[ClassLink]] = {}
