@@ -85,6 +85,7 @@ LOOKING = {
     "monitor/sources/lines/line_decoder.py": OUTSIDE,
     "monitor/web/admission.py": OUTSIDE,
     "rules/alarms/rates.py": NAMES,
+    "simulator/drill/lesson.py": NAMES,
     "simulator/logfile.py": NAMES,
     "simulator/plant/script.py": NAMES,
     "simulator/rig/changes.py": LAYOUT,

@@ -12,6 +12,9 @@ from typing import Final
 
 import msgspec
 
+from rules.facts import ActionWord
+from simulator.drill.words import Act, Failsafe
+
 LONGEST_TEXT: Final = 200
 MOST_TRACE_POINTS: Final = 1500
 MOST_RIDES: Final = 16
@@ -25,16 +28,6 @@ class Phase(Enum):
     DRIVING = "driving"
     PAUSED = "paused"
     OVER = "over"
-
-
-class Helped(Enum):
-    """What the failsafe does in a lesson."""
-
-    ON = "on"
-    OFF = "off"
-    """Its orders don't reach the car, and nothing of it is shown."""
-    LATE = "late"
-    """Its orders reach the car later, and are shown that much later."""
 
 
 class Choice(msgspec.Struct, frozen=True):
@@ -102,7 +95,6 @@ class Brief(msgspec.Struct, tag_field="kind", tag="brief"):
     Attributes:
         title: The lesson's.
         text: What the trainee is told.
-        goal: What is to be learned, as far as it may be told.
         alias: The trainee's.
         calls: The short list: the same in every lesson of the car.
         acts: What can be done: hold, pull_timing, cut_boost, lift.
@@ -117,11 +109,10 @@ class Brief(msgspec.Struct, tag_field="kind", tag="brief"):
 
     title: str
     text: str
-    goal: str
     alias: str
     calls: list[Choice]
     acts: list[Choice]
-    failsafe: Helped
+    failsafe: Failsafe
     late_by_s: float
     shows: list[str]
     lesson_number: int
@@ -136,9 +127,9 @@ class DrillState(msgspec.Struct, tag_field="kind", tag="drill"):
     Attributes:
         time_s: Time of the drive.
         phase: How far it is.
-        call: The word of the fault called; None before.
-        called_s: When; the first call counts for time, the last one for what.
-        act: What is done now, as a word of ``Brief.acts``; ``hold`` from the start.
+        call: The word of the fault called last, which counts; None before.
+        called_s: When.
+        act: What is done now.
         acted_s: When that was chosen; None before.
         notes: What the instructor noted for everybody to see.
     """
@@ -147,7 +138,7 @@ class DrillState(msgspec.Struct, tag_field="kind", tag="drill"):
     phase: Phase
     call: str | None = None
     called_s: float | None = None
-    act: str = "hold"
+    act: Act = Act.HOLD
     acted_s: float | None = None
     notes: list[Note] = []
 
@@ -239,7 +230,8 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
         guard_cut_s: and cut boost (or would have, where the failsafe was off).
         did: What the trainee did.
         outcomes: As driven, by the guard alone, by nobody, and without the fault.
-        text: What is to be learned of it.
+        goal: What is to be learned.
+        text: What there is to say of this drive.
         check_first: What to look at on the car.
         score: 0 to 100.
         parts: Of which it is the sum.
@@ -262,6 +254,7 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
     guard_cut_s: float | None
     did: list[Did]
     outcomes: list[Outcome]
+    goal: str
     text: str
     check_first: list[str]
     score: float
@@ -296,11 +289,11 @@ class RideState(msgspec.Struct, frozen=True):
     Attributes:
         alias: The trainee's.
         attached: Whether anybody watches.
-        call: The word called; None: nothing yet.
-        called_s: When first.
+        call: The word called last; None: nothing yet.
+        called_s: When.
         act: What is done now.
         acted_s: When that was chosen.
-        guard_action: What its guard does: ``none``, ``warn``...
+        guard_action: What its guard asks for.
         harm: Cumulative knock intensity so far.
         score: Once the drive is over.
     """
@@ -309,9 +302,9 @@ class RideState(msgspec.Struct, frozen=True):
     attached: bool
     call: str | None
     called_s: float | None
-    act: str
+    act: Act
     acted_s: float | None
-    guard_action: str
+    guard_action: ActionWord
     harm: float
     score: float | None = None
 

@@ -8,7 +8,6 @@ from monitor.attach.drilling import (
     Did,
     DrillState,
     FaultState,
-    Helped,
     Mark,
     Note,
     Outcome,
@@ -20,6 +19,7 @@ from monitor.attach.drilling import (
     TracePoints,
     Welcome,
 )
+from simulator.drill.words import Act, Failsafe
 
 CALLS = [
     Choice("nothing", "nothing is wrong"),
@@ -50,11 +50,10 @@ def brief() -> Brief:
     return Brief(
         title="Three pulls",
         text="Three pulls in third gear, full throttle.",
-        goal="Tell by the flow what the spray does.",
         alias="ann",
         calls=CALLS,
         acts=ACTS,
-        failsafe=Helped.OFF,
+        failsafe=Failsafe.OFF,
         late_by_s=0.0,
         shows=[],
         lesson_number=1,
@@ -93,6 +92,7 @@ def debriefing() -> Debriefing:
             Outcome("nobody", "nobody acts", 90.0, 212, 420.0),
             Outcome("no_fault", "without the fault", 0.1, 0, 520.0),
         ],
+        goal="Tell by the flow what the spray does.",
         text="Flow falls before anything else does.",
         check_first=["the pump's relay and fuse"],
         score=88.0,
@@ -122,7 +122,7 @@ def class_state() -> ClassState:
         kinds=[Choice("pump_stop", "the pump loses its drive")],
         channels=["boost_kpa", "delivered_ml_min"],
         marks=[Mark("start", 0.0)],
-        rides=[RideState("ann", True, "pump", 14.0, "lift", 13.1, "cut_boost", 1.2)],
+        rides=[RideState("ann", True, "pump", 14.0, Act.LIFT, 13.1, "cut_boost", 1.2)],
         calls=CALLS,
         notes=[Note(13.0, "watch the flow")],
     )
