@@ -8,10 +8,10 @@ from unittest.mock import patch
 
 from textual.pilot import Pilot
 
-from monitor.attach.drilling import Helped
 from monitor.screen import base
 from monitor.screen.drill.instructor import InstructorDashboard
 from monitor.screen.drill.trainee import TraineeDashboard
+from simulator.drill.words import Failsafe
 from tests.kit.drill_script import FakeClass
 from tests.kit.screen_script import text_of
 
@@ -161,7 +161,7 @@ async def shown(look: Look, size: tuple[int, int]) -> str:
     """Return a kept screen's look at a size."""
     drill = FakeClass()
     if look.bare:
-        drill = FakeClass(helped=Helped.OFF, shows=())
+        drill = FakeClass(helped=Failsafe.OFF, shows=())
     async with seated(drill, size, look.alias) as seat:
         await look.does(seat)
         return await seat.look()

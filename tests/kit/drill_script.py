@@ -18,7 +18,6 @@ from monitor.attach.drilling import (
     Did,
     DrillState,
     FaultState,
-    Helped,
     Mark,
     Note,
     Outcome,
@@ -31,6 +30,7 @@ from monitor.attach.drilling import (
 from monitor.attach.protocol import Bye, Command, Ending
 from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
+from simulator.drill.words import Act, Failsafe
 from tests.kit.screen_messages import event, event_turn, frame, hello, rows, statistics
 from tests.kit.screen_script import Clock
 
@@ -74,7 +74,7 @@ class FakeRide:
     sent: int = 0
     call: str | None = None
     called_s: float | None = None
-    act: str = "hold"
+    act: Act = Act.HOLD
     acted_s: float | None = None
     did: list[Did] = field(default_factory=list)
     harm: float = 0.0
@@ -95,7 +95,7 @@ class FakeClass:
         self,
         fault: str | None = "pump",
         *,
-        helped: Helped = Helped.ON,
+        helped: Failsafe = Failsafe.ON,
         shows: tuple[str, ...] = ("events", "evidence"),
         instructed: bool = False,
     ) -> None:
@@ -134,7 +134,6 @@ class FakeClass:
             title="Three pulls on the hill road",
             text="Three pulls in third gear at full throttle, with a lift between them. The car is "
             "a small turbo four whose spray begins at 60 kPa.",
-            goal="Tell by flow and line pressure what the spray does.",
             alias=alias,
             calls=CALLS,
             acts=ACTS,
@@ -155,7 +154,6 @@ class FakeClass:
             ride.called_s,
             ride.act,
             ride.acted_s,
-            list(self.notes),
         )
 
     # --- time ---------------------------------------------------------------------------------
@@ -196,8 +194,8 @@ class FakeClass:
         before_s, self.time_s = self.time_s, self.time_s + STEP_S
         for ride in self.rides.values():
             short = self.onset_s <= before_s < self.cleared_s
-            cut = ride.act in ("cut_boost", "lift") or (short and self._acts(before_s))
-            boost_kpa = -60.0 if ride.act == "lift" else 95.0 if cut else 150.0
+            cut = ride.act in (Act.CUT_BOOST, Act.LIFT) or (short and self._acts(before_s))
+            boost_kpa = -60.0 if ride.act is Act.LIFT else 95.0 if cut else 150.0
             ride.harm += 8.0 * STEP_S if short and not cut else 0.0
             made = rows(
                 *(before_s, self.time_s),
@@ -216,7 +214,7 @@ class FakeClass:
             self._end()
 
     def _acts(self, time_s: float) -> bool:
-        return self.helped is Helped.ON and self.onset_s + PULLED_S <= time_s < self.cleared_s
+        return self.helped is Failsafe.ON and self.onset_s + PULLED_S <= time_s < self.cleared_s
 
     def _guard(self, time_s: float) -> dict[str, Any]:
         if not self._acts(time_s):
@@ -228,7 +226,7 @@ class FakeClass:
         if self._acts(self.time_s - STEP_S):
             status = "Cut boost to 100 kPa: under-delivery, debt 0.60 s of full flow."
         told = frame(status, made, round(self.time_s / 0.05))
-        if self.helped is Helped.OFF:
+        if self.helped is Failsafe.OFF:
             decision = structs.replace(told.decision, action=None, evidence=None, debt_s=None)
             told = structs.replace(told, status="", decision=decision)
         return told
@@ -244,11 +242,11 @@ class FakeClass:
         match command.do:
             case "call":
                 ride.call = command.what
-                ride.called_s = self.time_s if ride.called_s is None else ride.called_s
+                ride.called_s = self.time_s
                 words = next(one.words for one in CALLS if one.word == command.what)
                 ride.did.append(Did(self.time_s, "call", command.what, words))
             case "act":
-                ride.act, ride.acted_s = command.what, self.time_s
+                ride.act, ride.acted_s = Act(command.what), self.time_s
                 ride.did.append(Did(self.time_s, "act", command.what, command.what))
             case "acknowledge":
                 ride.did.append(Did(self.time_s, "acknowledge", "", "acknowledged"))
@@ -295,7 +293,7 @@ class FakeClass:
             if ride.called_s is not None and ride.called_s > time_s:
                 ride.call = ride.called_s = None
             if ride.acted_s is not None and ride.acted_s > time_s:
-                ride.act, ride.acted_s = "hold", None
+                ride.act, ride.acted_s = Act.HOLD, None
             ride.harm, ride.raised = 0.0, False
 
     # --- what is told at the end ----------------------------------------------------------------
@@ -335,7 +333,7 @@ class FakeClass:
             ride.called_s,
             ride.act,
             ride.acted_s,
-            "cut_boost" if self._acts(self.time_s) else "none",
+            "cut_boost" if self._acts(self.time_s) else "no_action",
             ride.harm,
             self.debriefing(ride).score if over else None,
         )
@@ -383,6 +381,7 @@ class FakeClass:
                 Outcome("nobody", "nobody", 96.0 if sick else 0.0, 212 if sick else 0, 431.0),
                 Outcome("no_fault", "without the fault", 0.0, 0, 520.0),
             ],
+            goal="Tell by flow and line pressure what the spray does.",
             text="Line pressure falls first and the flow a tenth of a second later, while supply "
             "and tank stay as they were: a pump that no longer turns.",
             check_first=["the pump's fuse and relay", "its plug and earth", "the pump itself"],

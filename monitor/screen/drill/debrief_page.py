@@ -8,13 +8,14 @@ import numpy as np
 from rich.cells import set_cell_size
 from rich.segment import Segment
 
-from monitor.attach.drilling import Brief, Debriefing, Helped, Outcome, TracePoints
+from monitor.attach.drilling import Brief, Debriefing, Outcome, TracePoints
 from monitor.screen.drill.told import DrillPane
 from monitor.screen.panes.plot import LABEL_CELLS, Cells, TimeScale, through
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, plain, shortened, wrapped
+from simulator.drill.words import Failsafe
 
 BROAD: Final = 120  # cells from which on the plots stand beside the words
 PLOT_ROWS: Final = 9
@@ -42,7 +43,7 @@ def moments(debrief: Debriefing, brief: Brief | None) -> list[Moment]:
     """Return what happened in the order of time; ``brief`` says what the acts' keys were."""
     acts = [] if brief is None else [one.word for one in brief.acts]
     guard = "the guard"
-    if brief is not None and brief.failsafe is Helped.OFF:
+    if brief is not None and brief.failsafe is Failsafe.OFF:
         guard = "the guard would have"
     found: list[Moment] = []
 
@@ -274,9 +275,10 @@ def _told(view: View, debrief: Debriefing, happened: list[Moment], width: int) -
             yield [*row, view.say(line, "dim")]
             row = [view.say(" " * width_of(row))]
     yield from said(debrief.formula, "dim")
-    if debrief.text:
-        yield []
-        yield from said(debrief.text)
+    for text in (debrief.text, f"To be learned: {debrief.goal}" if debrief.goal else ""):
+        if text:
+            yield []
+            yield from said(text)
     if debrief.check_first:
         yield []
         yield [view.say(" Check first on the car", "strong")]

@@ -65,14 +65,14 @@ class InstructorDashboard(BaseDashboard):
             Control("q", "q", "quit_class", "quit", "quit; a class begun from here ends then", 80),
             Control("ctrl+c,ctrl+q", "ctrl+c", "leave", "", "quit at once", asks=False),
             Control("d", "d", "detach", "detach", "detach: quit, and let the class go on", 85),
-            Control("space", "space", "run", "begin", "begin the drive; pause it, let it go on", 1),
+            Control("space", "space", "run", "begin", "begin a drive; pause it, let it go on", 1),
             Control("i", "i", f"page('{KINDS}')", "inject", "inject a fault, for everybody", 5),
             Control("enter", "enter", "enter", "", "take the chosen kind of fault", asks=False),
             Control("e", "e", "escalate", "escalate", "change the chosen fault's amount", 6),
             Control("x", "x", "clear", "clear", "clear the chosen fault", 7),
             Control("m", "m", "mark", "mark", "mark this moment, to rewind to", 8),
             Control("r", "r", "rewind", "rewind", "rewind everybody to a mark", 9),
-            Control("n", "n", "note", "note", "note something for every trainee to see", 10),
+            Control("n", "n", "note", "note", "note something; debriefs and results have it", 10),
             Control("N", "N", "next", "next lesson", "go on to the next lesson", 11),
             Control("E", "E", "end_drill", "end", "end the drive: everybody's debrief comes", 12),
             Control("", "↑↓", "", "fault", "choose a fault, or a kind of one", 55, asks=False),
@@ -153,6 +153,7 @@ class InstructorDashboard(BaseDashboard):
             Phase.WAITING: "begin",
             Phase.DRIVING: "pause",
             Phase.PAUSED: "go on",
+            Phase.OVER: "again",
         }
         words = {**super().words(), "run": run.get(phase, "") if phase is not None else ""}
         if self.open_page == KINDS:
@@ -220,10 +221,9 @@ class InstructorDashboard(BaseDashboard):
 
     def action_run(self) -> None:
         """Begin, pause or go on."""
-        does = {Phase.WAITING: "begin", Phase.DRIVING: "pause", Phase.PAUSED: "go_on"}
-        state = self.desk.state
-        if state is not None and state.phase in does:
-            self._tell(Command(does[state.phase]))
+        does = {Phase.DRIVING: "pause", Phase.PAUSED: "go_on"}
+        if (state := self.desk.state) is not None:
+            self._tell(Command(does.get(state.phase, "begin")))
 
     def action_enter(self) -> None:
         """Ask how much of the chosen kind, and inject it."""
@@ -342,7 +342,7 @@ class InstructorDashboard(BaseDashboard):
         return [] if self.desk.state is None else self.desk.state.marks
 
     async def _note(self) -> None:
-        text = await self.ask("Note for every trainee:")
+        text = await self.ask("Note, for debriefs and results:")
         if text:
             self._tell(Command("note", text=text[:LONGEST_TEXT]))
 

@@ -7,7 +7,7 @@ from rich.cells import set_cell_size
 from rich.segment import Segment
 from rich.style import Style
 
-from monitor.attach.drilling import Helped, Phase
+from monitor.attach.drilling import Phase
 from monitor.screen.drill.told import DrillPane
 from monitor.screen.panes.banner import Banner, chip
 from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
@@ -15,22 +15,29 @@ from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, or_nan, plain, shortened, wrapped
+from simulator.drill.words import Failsafe
 
 LETTERS: Final = "abcdefghijkl"  # a call has one of these
 COLUMN_CELLS: Final = 38  # a call's letter and words
+ANSWER_S: Final = 4.0  # an answer to a key stands so long
 WIDEST: Final = 100  # cells of a page's text
 CAUTION: Final = "A simulated car: nothing here reaches an engine."
 _HELD: Final = ("events", "evidence", "causes", "advice")
 _FAILSAFE: Final = {
-    Helped.ON: "failsafe on",
-    Helped.OFF: "no failsafe",
-    Helped.LATE: "failsafe late",
+    Failsafe.ON: "failsafe on",
+    Failsafe.OFF: "no failsafe",
+    Failsafe.LATE: "failsafe late",
 }
 
 
 def in_words(word: str) -> str:
     """Return one of our own words as people read it."""
     return plain(word, 40).replace("_", " ")
+
+
+def _does(action: str) -> Style:
+    """Return the style of words on which a click does something."""
+    return Style(meta={"@click": f"app.{action}"})
 
 
 class TraineeBanner(DrillPane, Banner):
@@ -50,16 +57,14 @@ class TraineeBanner(DrillPane, Banner):
                 who = "space begins" if told.may_begin else "the instructor begins"
                 return chip(view, "READY", who, "chosen"), [CAUTION]
             case Phase.PAUSED:
-                return chip(view, "PAUSED", "by the instructor", "chosen"), [self._newest_note()]
+                return chip(view, "PAUSED", "by the instructor", "chosen"), [""]
             case Phase.OVER:
                 more = "the debrief follows" if told.debrief is None else "tab: debrief or picture"
-                return chip(view, "OVER", more, "chosen"), [self._newest_note()]
-            case Phase.DRIVING if told.unhelped and view.link is Link.LIVE:
+                return chip(view, "OVER", more, "chosen"), [""]
+            case Phase.DRIVING if told.unhelped and view.link in (Link.LIVE, Link.WAITING):
                 row = chip(view, "NO FAILSAFE", "nothing acts on the engine but you", "calm")
-                return row, [self._newest_note()]
-        row, ways = super().said(view)
-        note = self._newest_note()
-        return row, [note] if note else ways
+                return row, [""]
+        return super().said(view)
 
     def right(self, view: View, width: int) -> Row:
         """Return what the trainee does."""
@@ -68,13 +73,6 @@ class TraineeBanner(DrillPane, Banner):
             return []
         what = f"you: {in_words(state.act)} "
         return [view.say(shortened(what, max(8, width // 3)), "strong")]
-
-    def _newest_note(self) -> str:
-        state = self._told.state
-        if state is None or not state.notes:
-            return ""
-        note = state.notes[-1]
-        return f"Instructor, {figure(note.time_s, 1)} s: {plain(note.text)}"
 
 
 class HeldEvidence(DrillPane, EvidenceAndDebt):
@@ -111,7 +109,7 @@ class CallList(DrillPane):
                 letter = f"{'>' if called else ' '}{LETTERS[place]}  "
                 text = set_cell_size(shortened(plain(calls[place].words), each - 6), each - 4)
                 part = [view.say(letter, "strong"), view.say(text, role)]
-                does = Style(meta={"@click": f"app.pick('{LETTERS[place]}')"})
+                does = _does(f"pick('{LETTERS[place]}')")
                 row += Segment.apply_style(part, post_style=does)
             rows.append(row)
         return rows
@@ -127,35 +125,41 @@ class AnswerBar(DrillPane):
         brief, state = told.brief, told.state
         if brief is None or state is None:
             return []
-        time_s = or_nan(view.picture.decision.time_s)
-        time_s = state.time_s if time_s != time_s else time_s
+        decided_s = or_nan(view.picture.decision.time_s)
+        time_s = decided_s if decided_s > state.time_s else state.time_s
         first = [
             view.say(f" {figure(time_s, 1)} of {figure(brief.duration_s, 0)} s ", "strong"),
             view.say(f"│ {_FAILSAFE[brief.failsafe]} ", "dim"),
         ]
-        right = [view.say(f"{plain(brief.alias, 24)} ", "dim")]
-        number = f" {brief.lesson_number} of {brief.lessons}" if brief.lesson_number else ""
-        room = width - width_of(first) - width_of(right) - 2
-        lesson = shortened(f"lesson{number}: {plain(brief.title, 80)}", max(0, room - 2))
-        first.append(view.say(f"│ {lesson}", "dim"))
-        second: Row = []
-        for number_, act in enumerate(brief.acts, start=1):
-            role = "chosen" if act.word == state.act else "ink"
-            part = [
-                view.say(f" {number_} ", "strong"),
-                view.say(in_words(act.word), role),
-            ]
-            does = Style(meta={"@click": f"app.act({number_})"})
-            second += Segment.apply_style(part, post_style=does)
         called = "called: nothing yet"
         if state.call is not None:
             at = "" if state.called_s is None else f" {figure(state.called_s, 1)} s"
             called = f"called{at}: {told.call_in_words(state.call)}"
-        second.append(view.say("  │ ", "dim"))
-        room = width - width_of(second) - 1
+        right = [view.say(f"{plain(brief.alias, 24)} ", "dim")]
+        room = width - width_of(first) - 3
+        first.append(view.say("│ ", "dim"))
         role = "dim" if state.call is None else "strong"
-        second.append(view.say(shortened(plain(called), max(0, room)), role))
+        first.append(view.say(shortened(plain(called), max(0, room)), role))
+        second: Row = []
+        for number, act in enumerate(brief.acts, start=1):
+            role = "chosen" if act.word == state.act else "ink"
+            part = [view.say(f" {number} ", "strong"), view.say(in_words(act.word), role)]
+            second += Segment.apply_style(part, post_style=_does(f"act({number})"))
+        of = f" {brief.lesson_number} of {brief.lessons}" if brief.lesson_number else ""
+        room = width - width_of(second) - 6
+        lesson = shortened(f"lesson{of}: {plain(brief.title, 80)}", max(0, room))
+        second.append(view.say(f"  │ {lesson}", "dim"))
+        if said := _answer_in_words(view):
+            second = [view.say(f" {shortened(said, width - 2)}", "strong")]
         return [view.spread(first, right, width), second]
+
+
+def _answer_in_words(view: View) -> str:
+    """Return what the class, or the screen, answered a key; empty after some seconds."""
+    notice = view.picture.notice
+    if notice is None or view.now_s - notice[1] > ANSWER_S:
+        return ""
+    return plain(notice[0].text)
 
 
 class BriefPage(DrillPane, Page):
@@ -170,8 +174,6 @@ class BriefPage(DrillPane, Page):
         number = f"Lesson {brief.lesson_number} of {brief.lessons}: " if brief.lesson_number else ""
         rows = [*view.lines([f"{number}{plain(brief.title, 80)}"], "strong"), []]
         rows += view.lines(wrapped(plain(brief.text, 2000), inner, 6))
-        if brief.goal:
-            rows += [[], *view.lines(wrapped(f"Goal: {plain(brief.goal, 2000)}", inner, 3))]
         rows += [[], *view.lines(wrapped(self._terms(), inner, 3))]
         rows += [[], *view.lines(wrapped(_HOW, inner, 4))]
         rows += [[], *view.lines(wrapped(f"{CAUTION} {_PRIVATE}", inner, 2), "dim")]
@@ -183,11 +185,11 @@ class BriefPage(DrillPane, Page):
         if brief is None:
             return ""
         match brief.failsafe:
-            case Helped.ON:
+            case Failsafe.ON:
                 helps = "The failsafe acts on this car, too."
-            case Helped.OFF:
+            case Failsafe.OFF:
                 helps = "There is no failsafe: only what you do reaches the car."
-            case Helped.LATE:
+            case Failsafe.LATE:
                 helps = f"The failsafe acts {figure(brief.late_by_s, 1)} s late."
         held = ", ".join(what for what in _HELD if what not in brief.shows)
         return f"{helps} {f'Held back: {held}.' if held else 'Nothing is held back.'}"

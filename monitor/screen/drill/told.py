@@ -1,8 +1,9 @@
 """What a trainee's viewer was told of its drill, and what every pane of that screen has: this."""
 
-from monitor.attach.drilling import Brief, Debriefing, DrillState, Helped, Phase
+from monitor.attach.drilling import Brief, Debriefing, DrillState, Phase
 from monitor.attach.protocol import Hello, Message
 from monitor.screen.view import Pane
+from simulator.drill.words import Failsafe
 
 
 class Told:
@@ -48,7 +49,7 @@ class Told:
     @property
     def unhelped(self) -> bool:
         """Whether nothing acts on the engine but the trainee."""
-        return self.brief is not None and self.brief.failsafe is Helped.OFF
+        return self.brief is not None and self.brief.failsafe is Failsafe.OFF
 
     def shows(self, what: str) -> bool:
         """Return whether ``events``, ``evidence``, ``causes`` or ``advice`` isn't held back."""

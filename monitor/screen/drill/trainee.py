@@ -70,7 +70,7 @@ class TraineeDashboard(Dashboard):
                     "space",
                     "call",
                     "call",
-                    "begin the drive; in it, open and close the list of what can be called",
+                    "begin the drive, or another; in it, open and close the list of calls",
                     rank=1,
                 ),
                 *(Control(key, key, f"act({key})", "", "", asks=False) for key in _ACTS),
@@ -168,9 +168,9 @@ class TraineeDashboard(Dashboard):
             words["call"] = "begin" if told.may_begin else ""
             words |= {"acknowledge": "", "freeze": ""}
         else:
-            words["call"] = (
-                "" if over or told.phase is None else "close" if told.calling else "call"
-            )
+            words["call"] = "close" if told.calling else "call"
+        if told.phase in (None, Phase.OVER):
+            words["call"] = "again" if over and told.may_begin else ""
         words["debrief"] = "" if not over else "picture" if debriefing else "debrief"
         if not debriefing:
             words["channel(-1)"] = ""
@@ -237,9 +237,9 @@ class TraineeDashboard(Dashboard):
         return not (self.told.calling and action in _LETTERED)
 
     def action_call(self) -> None:
-        """Begin the drive; in it, open the list of calls or close it."""
+        """Begin a drive; in it, open the list of calls or close it."""
         told = self.told
-        if told.phase is Phase.WAITING:
+        if told.phase is Phase.WAITING or told.debrief is not None:
             if told.may_begin:
                 self._tell(Command("begin"))
         elif told.phase in (Phase.DRIVING, Phase.PAUSED):
