@@ -295,11 +295,11 @@ def _costs(view: View, outcomes: list[Outcome]) -> Iterator[Row]:
     name_cells = max(len(plain(one.words, 24)) for one in outcomes) + 1
     head = f"{'':<{name_cells}}{'harm':>8}{'heavy':>7}{'work':>10}{'lost':>7}"
     yield [view.say(f" {head}", "dim")]
-    whole_kj = next((one.work_kj for one in outcomes if one.who == "no_fault"), float("nan"))
-    for one in outcomes:
+    whole_kj = {one.who: one.work_kj for one in outcomes}.get("no_fault", float("nan"))
+    for place, one in enumerate(outcomes):  # as driven is the first
         lost = 1.0 - one.work_kj / whole_kj if whole_kj > 0.0 else float("nan")
         row = (
             f"{plain(one.words, 24):<{name_cells}}{figure(one.harm, 1):>8}{one.heavy_knocks:>7}"
             f"{figure(one.work_kj, 0):>7} kJ{figure(100.0 * lost, 1):>5} %"
         )
-        yield [view.say(f" {row}", "strong" if one.who == "driven" else "ink")]
+        yield [view.say(f" {row}", "ink" if place else "strong")]
