@@ -374,6 +374,8 @@ class FakeClass:
             guard_warn_s=self.onset_s + 0.2 if sick else None,
             guard_pull_s=self.onset_s + PULLED_S if sick else None,
             guard_cut_s=self.onset_s + 0.6 if sick else None,
+            guard_said="no car this rig allows for would read 50 of 500 mL/min" if sick else "",
+            guard_cause="pump weak or stopped" if sick else "",
             did=list(ride.did),
             outcomes=[
                 Outcome("driven", "as you drove", ride.harm, round(2.0 * ride.harm), 402.0),
@@ -399,4 +401,6 @@ class FakeClass:
             ]
             if times
             else [],
+            harm={},
+            notes=list(self.notes),
         )

@@ -263,6 +263,11 @@ def _told(view: View, debrief: Debriefing, happened: list[Moment], width: int) -
                 view.say(f"{one.sign if not i else ' '}", one.role),
                 view.say(f" {line}"),
             ]
+    guard = [debrief.guard_said, debrief.guard_cause and f"it took it for: {debrief.guard_cause}"]
+    if any(guard):
+        yield from said(f"The guard: {'; '.join(plain(one) for one in guard if one)}.", "dim")
+    for note in debrief.notes:
+        yield from said(f"{figure(note.time_s, 2)} s  noted: {plain(note.text)}")
     yield []
     yield from _costs(view, debrief.outcomes)
     yield []
