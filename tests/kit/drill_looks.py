@@ -128,7 +128,7 @@ def looks() -> list[Look]:
         Look(
             "drill_calling",
             _calling,
-            ("NO FAILSAFE", "held back in this lesson", " a  nothing is wrong", " l  the wire"),
+            ("NO FAILSAFE", "held back in this lesson", " a  nothing is wrong", " l  data late"),
             (*secret, "CUT BOOST", "under-delivery"),
             bare=True,
         ),
@@ -138,7 +138,7 @@ def looks() -> list[Look]:
             (
                 "96 of 100",
                 "The pump stopped at 12.0 s",
-                "weakens: right",
+                "pressure: right",
                 "first sign",
                 "▼ ▬ guard",
             ),

@@ -30,6 +30,7 @@ from monitor.attach.drilling import (
 from monitor.attach.protocol import Bye, Command, Ending
 from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
+from simulator.drill.calls import CALLS as _CALLS
 from simulator.drill.words import Act, Failsafe
 from tests.kit.screen_messages import event, event_turn, frame, hello, rows, statistics
 from tests.kit.screen_script import Clock
@@ -38,20 +39,7 @@ STEP_S: Final = 0.5
 LASTS_S: Final = 30.0
 ONSET_S: Final = 12.0
 PULLED_S: Final = 0.4  # after the onset
-CALLS: Final = [
-    Choice("nothing_wrong", "nothing is wrong"),
-    Choice("pump", "the pump stops or weakens"),
-    Choice("supply", "the pump's supply sags"),
-    Choice("clog", "a nozzle or the filter is clogged"),
-    Choice("leak_before", "a leak before the flow sensor"),
-    Choice("leak_behind", "a leak behind the flow sensor"),
-    Choice("air", "air in the line, or an empty tank"),
-    Choice("valve", "a valve sticks, or the line siphons"),
-    Choice("mix", "the wrong mix"),
-    Choice("sensor", "a sensor reads wrong"),
-    Choice("engine", "the engine's own: knock, heat, boost"),
-    Choice("wire", "the wire to the guard"),
-]
+CALLS: Final = [Choice(*call) for call in _CALLS]
 ACTS: Final = [
     Choice("hold", "leave it to the driver"),
     Choice("pull_timing", "pull timing"),
@@ -250,6 +238,8 @@ class FakeClass:
                 ride.did.append(Did(self.time_s, "act", command.what, command.what))
             case "acknowledge":
                 ride.did.append(Did(self.time_s, "acknowledge", "", "acknowledged"))
+            case "write":
+                ride.link.feed(structs.replace(self.debriefing(ride), files=["/x/ann.html"]))
             case _ if not self.instructed:
                 self._obey(command)
         ride.link.feed(self._state(ride))

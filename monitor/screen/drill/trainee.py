@@ -87,6 +87,9 @@ class TraineeDashboard(Dashboard):
                 ),
                 Control("left", "←→", "channel(-1)", "channel", "another channel's trace", rank=3),
                 Control("right", "", "channel(1)", "", "the next channel's trace", asks=False),
+                Control(
+                    "w", "w", "write", "write", "write the debrief as page and pictures", rank=5
+                ),
                 Control("N", "N", "next", "next lesson", "go on to the next lesson", rank=4),
                 Control("E", "E", "end_drive", "end", "end the drive and come to the debrief", 36),
                 *ALARM_CONTROLS,
@@ -178,6 +181,8 @@ class TraineeDashboard(Dashboard):
             words |= {"span": self._debrief_page.span_words, "freeze": "", "acknowledge": ""}
         if not (over and told.may_begin):
             words["next"] = ""
+        if not over:
+            words["write"] = ""
         if over or not told.may_begin or told.phase is not Phase.DRIVING:
             words["end_drive"] = ""
         if told.calling:
@@ -265,6 +270,11 @@ class TraineeDashboard(Dashboard):
         """Show the debrief, or the picture again."""
         if self.told.debrief is not None:
             self.action_page(DEBRIEF)
+
+    def action_write(self) -> None:
+        """Have the debrief written as a page and pictures."""
+        if self.told.debrief is not None:
+            self._tell(Command("write"))
 
     def action_next(self) -> None:
         """Go on to the next lesson."""
