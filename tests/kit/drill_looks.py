@@ -111,7 +111,7 @@ async def _class(seat: Seated) -> None:
 
 def looks() -> list[Look]:
     """Return every screen of a drill that is kept."""
-    secret = ("pump stopped", "Truth")
+    secret = ("pump stops", "Truth")
     return [
         Look(
             "drill_brief",
@@ -137,7 +137,7 @@ def looks() -> list[Look]:
             _debrief,
             (
                 "96 of 100",
-                "The pump stopped at 12.0 s",
+                "The pump stops, from 12.0 s on.",
                 "pressure: right",
                 "first sign",
                 "▼ ▬ guard",

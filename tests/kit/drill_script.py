@@ -350,14 +350,24 @@ class FakeClass:
         return Debriefing(
             alias=ride.alias,
             title="Three pulls on the hill road",
-            truth="The pump stopped at 12.0 s." if sick else "Nothing was wrong.",
+            truth="the pump stops, from 12.0 s on" if sick else "nothing was wrong",
             called="" if ride.call is None else words[ride.call],
             right_call=words[right],
             verdict=verdict,
             onset_s=self.onset_s if sick else None,
             signs=[
-                Sign(self.onset_s + 0.15, "line_kpa", "line pressure", "180 kPa below what is due"),
-                Sign(self.onset_s + 0.2, "delivered_ml_min", "spray flow", "90 % below"),
+                Sign(
+                    self.onset_s + 0.15,
+                    "line_kpa",
+                    "line pressure",
+                    "line pressure reads 100 instead of 1000 kPa",
+                ),
+                Sign(
+                    self.onset_s + 0.2,
+                    "delivered_ml_min",
+                    "spray flow",
+                    "spray flow reads 50 instead of 500 mL/min",
+                ),
             ]
             if sick
             else [],

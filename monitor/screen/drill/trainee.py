@@ -174,6 +174,7 @@ class TraineeDashboard(Dashboard):
             words["call"] = "close" if told.calling else "call"
         if told.phase in (None, Phase.OVER):
             words["call"] = "again" if over and told.may_begin else ""
+            words |= {"acknowledge": "", OPEN: "", "freeze": ""}
         words["debrief"] = "" if not over else "picture" if debriefing else "debrief"
         if not debriefing:
             words["channel(-1)"] = ""
@@ -327,6 +328,5 @@ class TraineeDashboard(Dashboard):
         if debrief is None:
             return "Drill left before its debrief."
         written = "".join(f"\nwrote {plain(name)}" for name in debrief.files)
-        return (
-            f"{plain(debrief.title)}: {debrief.score:z.0f} of 100. {plain(debrief.truth)}{written}"
-        )
+        score = f"{plain(debrief.title)}: {debrief.score:z.0f} of 100."
+        return f"{score} It was: {plain(debrief.truth)}.{written}"

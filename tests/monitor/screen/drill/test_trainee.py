@@ -50,7 +50,7 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
         Command("call", what="pump", who="ann"),
     ]
     assert seat.app.last_line() == (  # type: ignore[union-attr]
-        "Three pulls on the hill road: 96 of 100. The pump stopped at 12.0 s."
+        "Three pulls on the hill road: 96 of 100. It was: the pump stops, from 12.0 s on."
     )
 
 
@@ -212,16 +212,17 @@ async def test_the_debrief_scrolls_and_shows_every_channel_and_span(size: tuple[
         await seat.drive(13.0)
         await seat.press("space", "b")
         said = await seat.drive(20.0)
+        assert "line pressure, kPa" in said  # the first sign's channel comes first
         assert "1 of 3" in said
-        assert "line pressure, kPa" in await seat.press("right")
-        assert "boost, kPa" in await seat.press("right")
         assert "spray flow, mL/min" in await seat.press("right")
+        assert "boost, kPa" in await seat.press("right")
+        await seat.press("right")
         assert "10.0 s" in said
         assert "└0.0 s" in await seat.press("s")
         said = await seat.press(*["down"] * 40)
         for words in ("Check first on the car", "the pump itself"):
             assert words in said
-        assert "gal/h" in await seat.press("u")
+        assert "line pressure, psi" in await seat.press("u")
         await seat.press("w")
         assert "Written: /x/ann.html" in await seat.press("down", "down")
 
