@@ -1,7 +1,6 @@
 """A ride is driven, acted on, rewound: to the bit what the same doings give again."""
 
 from math import inf
-from typing import Any
 
 import numpy as np
 import pytest
@@ -9,37 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.facts import Action
-from simulator.drill.ride import Act, Answer, Failsafe, Ride
+from simulator.drill.ride import Answer, Ride
+from simulator.drill.words import Act, Failsafe
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
-from simulator.plant.truth import TRUTH_NAMES
-from simulator.rig import load_rig, shipped_rigs
 from simulator.runs import Drive
+from tests.kit.proofs import brindle
+from tests.kit.rides import STOP, bits, driven, pull, truth
 
-BRINDLE = load_rig(shipped_rigs()["brindle"]).rig
-PULL = (Step(Do.CRUISE, 0.4, 3), Step(Do.PULL, 3.0, 3))
-PUMP = Fault(FaultKind.PUMP_STOP, above_boost_kpa=90.0)
-QUIET = Scenario("pull", "A pull.", BRINDLE, PULL)
-STOPS = Scenario("pull", "A pull.", BRINDLE, PULL, (PUMP,))
-
-
-def driven(ride: Ride, seconds: float = inf) -> Ride:
-    """Drive on for a time, or to the end."""
-    until_s = ride.time_s + seconds
-    while not ride.finished and ride.time_s < until_s - 1e-6:
-        ride.step()
-    return ride
-
-
-def truth(ride: Ride, name: str) -> Any:
-    """Return one of the truths, by sample."""
-    return ride.record.truths[:, TRUTH_NAMES.index(name)]
-
-
-def bits(ride: Ride) -> tuple[bytes, ...]:
-    """Return all that a ride left behind, to the bit."""
-    record = ride.record
-    kept = record.rows, record.decisions, record.came, record.truths, record.asked
-    return tuple(one.tobytes() for one in kept)
+BRINDLE = brindle().rig
+QUIET, STOPS = pull(), pull(STOP)
 
 
 @pytest.mark.parametrize("guarded", [True, False])
