@@ -63,10 +63,12 @@ class Attentive:
         self._measure: dict[tuple[int, ...], dict[str, float]] = {}
         self._learned = False
         self._pulled_s = 0.0
+        self._most_kpa = 0.0
         self._settled_s = inf
         self._quiet_s = inf
         self._in_a_row: dict[str, int] = {}
         self._ever: dict[str, float] = {}  # signs that were confirmed, and when first
+        self._will_cut = False
         self._due: list[tuple[float, Callable[[Ride], None]]] = []
         self._next_s = 0.0
 
@@ -89,9 +91,9 @@ class Attentive:
                 self._ever[sign] = now_s
                 if len(self._ever) == 1:
                     self._due.append((now_s + REACTION_S + _NAMES_AFTER_S, self._name_it))
-        if self._acts and self._dangerous() and ride.standing_act is Act.HOLD:
-            if not any(do == self._cut for _, do in self._due):
-                self._due.append((now_s + REACTION_S, self._cut))
+        if self._acts and not self._will_cut and self._dangerous():
+            self._will_cut = True
+            self._due.append((now_s + REACTION_S, self._cut))
         if not self._ever and now_s >= ride.scenario.duration_s - 1.0:
             self._due.append((now_s, self._name_it))
             self._ever["nothing"] = now_s
@@ -130,6 +132,7 @@ class Attentive:
         keys = (round(speed / 1000.0), round(asked / 15.0) if self._asked == "command_pct" else 0)
         if not self._learned:
             self._pulled_s += _LOOK_S
+            self._most_kpa = max(self._most_kpa, look.mean["boost_kpa"])
             self._measure[keys] = dict(look.mean)
             self._measure[(keys[1], 0, 0)] = dict(look.mean)
             return None
@@ -179,10 +182,12 @@ class Attentive:
                 if share > _SURPLUS:
                     found.append(f"{word} high")
         if "boost_kpa" in due and look.mean.get("throttle_pct", 100.0) > 95.0:
-            off = look.mean.get("boost_kpa", 0.0) / due["boost_kpa"]
-            if off > 1.1:
+            boost_kpa = look.mean.get("boost_kpa", 0.0)
+            if boost_kpa > 1.1 * self._most_kpa:
                 found.append("boost high")
-            if off < 0.88 and not self._ever:  # later it may be what was asked for
+            if (
+                boost_kpa < 0.88 * due["boost_kpa"] and not self._ever
+            ):  # later it may be what was asked for
                 found.append("boost low")
         leaner = look.mean.get("lambda_ratio", 0.0) - due.get("lambda_ratio", 0.0)
         if leaner > _LEANER and "lambda_ratio" in due:

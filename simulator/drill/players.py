@@ -4,7 +4,8 @@ Whoever does nothing, always cuts, or calls at random must score clearly less th
 than somebody who only follows a rule of thumb with care: ``python -m tests.bench drill``.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from math import inf
 from typing import Final, Protocol
 
@@ -15,11 +16,16 @@ from rules.step import state as st
 from rules.step.state import Decision
 from simulator.drill.attentive import Attentive
 from simulator.drill.calls import CALL_WORDS, NOTHING_WRONG
+from simulator.drill.debrief import debrief
 from simulator.drill.lesson import Case, Lesson
 from simulator.drill.ride import Ride
+from simulator.drill.score import Score, score
 from simulator.drill.words import Act, Failsafe
 from simulator.plant.noise import generator
 
+NOBODY: Final = "nobody"
+GUARD: Final = "guard"
+ATTENTIVE: Final = "attentive"
 _STREAM: Final = 5  # of a seed; the lesson has the one below
 _LOOKS_ON_S: Final = 1.5  # so long after its first action the guard's likeliest cause is its call
 _OF_CAUSE: Final = {
@@ -145,15 +151,15 @@ class GuardsCall:
 
 Made = Callable[[Lesson, int], Player]
 PLAYERS: Final[dict[str, Made]] = {
-    "nobody": lambda lesson, seed: Nobody(),
+    NOBODY: lambda lesson, seed: Nobody(),
     "always cuts": lambda lesson, seed: Always(Act.CUT_BOOST),
     "always cuts, calls the pump": lambda lesson, seed: Always(Act.CUT_BOOST, "pump"),
     "always pulls timing": lambda lesson, seed: Always(Act.PULL_TIMING),
     "says nothing is wrong": lambda lesson, seed: Always(Act.HOLD, NOTHING_WRONG),
     "calls at random": lambda lesson, seed: Caller(seed, lesson.scenario.duration_s),
     "calls all day": lambda lesson, seed: Caller(seed, lesson.scenario.duration_s, 2.0),
-    "guard": lambda lesson, seed: GuardsCall(lesson.scenario.rig),
-    "attentive": lambda lesson, seed: Attentive(
+    GUARD: lambda lesson, seed: GuardsCall(lesson.scenario.rig),
+    ATTENTIVE: lambda lesson, seed: Attentive(
         lesson.scenario.rig, acts=lesson.failsafe is not Failsafe.ON
     ),
 }
@@ -164,9 +170,32 @@ def play(
 ) -> tuple[Ride, Case]:
     """Drive a lesson to its end as one of ``PLAYERS``; return the ride and its truth."""
     scenario, case = lesson.ride_plan(seed)
-    failsafe = Failsafe.ON if player == "guard" else lesson.failsafe
+    failsafe = Failsafe.ON if player == GUARD else lesson.failsafe
     ride = Ride(scenario, seed, failsafe=failsafe, late_by_s=lesson.late_by_s, compiled=compiled)
     made = PLAYERS[player](lesson, seed)
     while not ride.finished:
         made.look(ride, ride.step())
     return ride, case
+
+
+def scores(
+    lesson: Lesson, seed: int, players: Iterable[str], *, compiled: bool | None = None
+) -> dict[str, Score]:
+    """Return what players score in a lesson with this seed.
+
+    All are judged by the first sign that a ride shows in which nobody acts.
+
+    Args:
+        lesson: The lesson.
+        seed: 0 or more.
+        players: Of ``PLAYERS``.
+        compiled: As for ``Ride``.
+    """
+    idle, case = play(lesson, seed, NOBODY, compiled=compiled)
+    truth = debrief(idle, compiled=compiled)
+    found = {}
+    for name in players:
+        ride = idle if name == NOBODY else play(lesson, seed, name, compiled=compiled)[0]
+        told = replace(truth, answers=ride.answers, driven=ride.report, lasted_s=ride.time_s)
+        found[name] = score(told, lesson, case)
+    return found
