@@ -59,7 +59,7 @@ LOOKING = {
     "monitor/proof/sweep_keys.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,
     "monitor/review/edit.py": OUTSIDE,
-    "monitor/review/report_files.py": OUTSIDE,
+    "monitor/words/spreadsheet.py": OUTSIDE,
     "monitor/review/window.py": NAMES,
     "monitor/screen/base.py": NAMES,
     "monitor/screen/controls.py": NAMES,

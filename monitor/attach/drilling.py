@@ -131,7 +131,6 @@ class DrillState(msgspec.Struct, tag_field="kind", tag="drill"):
         called_s: When.
         act: What is done now.
         acted_s: When that was chosen; None before.
-        notes: What the instructor noted for everybody to see.
     """
 
     time_s: float
@@ -140,7 +139,6 @@ class DrillState(msgspec.Struct, tag_field="kind", tag="drill"):
     called_s: float | None = None
     act: Act = Act.HOLD
     acted_s: float | None = None
-    notes: list[Note] = []
 
 
 class Sign(msgspec.Struct, frozen=True):
@@ -228,6 +226,8 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
         guard_warn_s: When the guard warned,
         guard_pull_s: pulled timing
         guard_cut_s: and cut boost (or would have, where the failsafe was off).
+        guard_said: Why it did the worst of these; empty where it did none.
+        guard_cause: What it took for the likeliest cause; empty where for none.
         did: What the trainee did.
         outcomes: As driven, by the guard alone, by nobody, and without the fault.
         goal: What is to be learned.
@@ -238,6 +238,8 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
         formula: How it is reckoned, one line.
         time_s: Times of the traces.
         traces: At most ``MOST_TRACE_POINTS`` points each.
+        harm: Knock harm so far, at the times of the traces, by ``Outcome.who``.
+        notes: What the instructor noted.
         files: Pictures and pages written, by path.
     """
 
@@ -252,6 +254,8 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
     guard_warn_s: float | None
     guard_pull_s: float | None
     guard_cut_s: float | None
+    guard_said: str
+    guard_cause: str
     did: list[Did]
     outcomes: list[Outcome]
     goal: str
@@ -262,6 +266,8 @@ class Debriefing(msgspec.Struct, tag_field="kind", tag="debriefing"):
     formula: str
     time_s: list[float]
     traces: list[TracePoints]
+    harm: dict[str, list[float]]
+    notes: list[Note] = []
     files: list[str] = []
 
 

@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.guard.warm import WARMING
 from simulator.compiled_mark import (
+    ADVANCE_ONE,
     DRIVE_ON,
     RUN_ALL,
     STEP_ROW,
@@ -31,7 +32,7 @@ PROCESSES: Final = 2
 # last loop's.
 PARTS: Final = {
     "runs": DRIVE_ON,
-    "car": Loop("simulator.plant.compiled", "advance_one"),
+    "car": ADVANCE_ONE,
     "rules": RUN_ALL,
     "rates": Loop("tests.kit.compiled_rates", "rates_only"),
 }

@@ -82,6 +82,8 @@ def debriefing() -> Debriefing:
         guard_warn_s=12.5,
         guard_pull_s=12.6,
         guard_cut_s=12.9,
+        guard_said="31 % of the spray is missing: cut boost to 60 kPa.",
+        guard_cause="pump",
         did=[
             Did(13.1, "act", "lift", "lift"),
             Did(14.0, "call", "pump", "the pump stops or weakens"),
@@ -104,6 +106,8 @@ def debriefing() -> Debriefing:
                 "delivered_ml_min", "spray flow", "ml/min", [0.0, 310.0, None], [0.0, 310.0, 450.0]
             )
         ],
+        harm={"driven": [0.0, 0.0, 1.2], "guard": [0.0, 0.0, 0.4], "nobody": [0.0, 4.0, 90.0]},
+        notes=[Note(13.0, "watch the flow")],
     )
 
 
