@@ -162,7 +162,8 @@ class Guard:
             raise ValueError(f"samples: found shape {rows.shape}, expected (n, {ch.ROW_WIDTH})")
         constants, states = self.arrays()
         flat = states.view(np.float64)
-        in_a_row = np.ascontiguousarray(rows, dtype=np.float64).reshape(-1)
+        # As what may be written to: for rows that may not, numba would compile a second time.
+        in_a_row = np.require(rows, np.float64, ("C", "W")).reshape(-1)
         count = int(function(constants, states, flat, in_a_row, *out))
         self._go_on_from(State.of_flat(flat.tolist()))
         return count
