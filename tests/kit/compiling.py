@@ -16,7 +16,9 @@ from typing import Final
 import pytest
 
 from monitor.guard.warm import WARMING
+from simulator import machine_code
 from simulator.compiled_mark import (
+    ADVANCE_ONE,
     DRIVE_ON,
     RUN_ALL,
     STEP_ROW,
@@ -31,7 +33,7 @@ from tests.kit.paths import ROOT
 # The mark is a part's last loop's.
 PARTS: Final = {
     "rules": RUN_ALL,
-    "car": Loop("simulator.plant.compiled", "advance_one"),
+    "car": ADVANCE_ONE,
     "rates": Loop("tests.kit.compiled_rates", "rates_only"),
     "runs": DRIVE_ON,
 }
@@ -112,8 +114,8 @@ def _rules() -> None:
     guard = Guard(load_rig(find_rig("brindle")).rig)
     rows = np.zeros((1, ROW_WIDTH))
     guard.use_compiled()
-    guard.run_changes(rows)
     guard.run_rows(rows)
+    machine_code.keep()
 
 
 if __name__ == "__main__":

@@ -4,8 +4,12 @@ from collections.abc import Iterator
 
 import pytest
 
+from monitor.review import judge
+from rules.guard import Guard
+from simulator import machine_code
 
-@pytest.fixture(scope="session", autouse=True)
+
+@pytest.fixture(scope="package", autouse=True)
 def _reviews_decide_compiled() -> Iterator[None]:
     """Have reviews decide by compiled code, as they do once a process has it loaded.
 
@@ -13,5 +17,7 @@ def _reviews_decide_compiled() -> Iterator[None]:
     a test before had a long one; where that is the question, tests say ``compiles_from``.
     """
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("monitor.review.judge._Loaded.now", True)
+        patch.setattr(Guard, "machine_code", Guard.machine_code)
+        patch.setattr(judge._Loaded, "now", True)
+        machine_code.load()
         yield

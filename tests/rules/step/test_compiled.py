@@ -5,6 +5,7 @@ from math import nan
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -334,8 +335,9 @@ def test_time_shift_changes_nothing(
     assert same(a[used, 0] + shift_s, b[used, 0])
 
 
-def test_read_only_rows_are_the_same_to_numba() -> None:
+def test_read_only_rows_are_the_same_to_numba(monkeypatch: pytest.MonkeyPatch) -> None:
     """Rows out of an Arrow file may not be written to; nothing is compiled anew for that."""
+    monkeypatch.setattr(Guard, "machine_code", None)
     facts = of_kind(CommandKind.LOG_FLOW)
     rows = stream([Stretch("pump stop", 20, 0.01, 0.0, False)], 1)
     expected = Guard(facts).run_rows(rows)
