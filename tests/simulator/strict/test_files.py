@@ -276,6 +276,7 @@ OWN = {
     "monitor/commands/prove.py",  # the requirements to begin with
     "monitor/proof/cluster.py",  # its own sources, as is the next
     "simulator/proof/proving.py",
+    "simulator/machine_code.py",  # what it wrote itself
 }
 
 
