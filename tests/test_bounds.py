@@ -13,6 +13,8 @@
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
 | a session's about, events, summary | here, ``test_long_lines`` |
 | a running guard's place, its order | ``test_server``, here |
+| a class of drills: its order, aliases, marks, notes, results | ``test_drills``,
+  ``test_drill_class``, ``test_results`` |
 | viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_server``) |
 | what a cluster says (it runs any code, so it is trusted) | 200 characters of an error |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |

@@ -14,7 +14,9 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.guard.warm import WARMING
+from simulator import machine_code
 from simulator.compiled_mark import (
+    ADVANCE_ONE,
     DRIVE_ON,
     RUN_ALL,
     STEP_ROW,
@@ -31,7 +33,7 @@ PROCESSES: Final = 2
 # last loop's.
 PARTS: Final = {
     "runs": DRIVE_ON,
-    "car": Loop("simulator.plant.compiled", "advance_one"),
+    "car": ADVANCE_ONE,
     "rules": RUN_ALL,
     "rates": Loop("tests.kit.compiled_rates", "rates_only"),
 }
@@ -104,8 +106,8 @@ def _rules() -> None:
     guard = Guard(load_rig(find_rig("brindle")).rig)
     rows = np.zeros((1, ROW_WIDTH))
     guard.use_compiled()
-    guard.run_changes(rows)
     guard.run_rows(rows)
+    machine_code.keep()
 
 
 if __name__ == "__main__":
