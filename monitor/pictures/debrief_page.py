@@ -10,6 +10,7 @@ from monitor.words.debriefing import (
     ADVISES,
     COST_HEAD,
     HARM_WORDS,
+    By,
     called,
     costs,
     happened,
@@ -99,7 +100,7 @@ def _plot(page: Page, debrief: Debriefing, units: Units) -> None:
     page.heading("The drive")
     panels = [_panel(debrief, trace, units) for trace in traces_shown(debrief, _MOST_TRACES)]
     # The others are a row of the table each: words so near each other would hide one another.
-    marks = [(one.time_s, one.words) for one in happened(debrief) if one.who in ("fault", "you")]
+    marks = [(one.time_s, one.words) for one in happened(debrief) if one.by in (By.FAULT, By.YOU)]
     page.plot(
         _PLOT,
         TIME,

@@ -14,6 +14,7 @@ from monitor.words.debriefing import (
     ADVISES,
     COST_HEAD,
     HARM_WORDS,
+    By,
     Happened,
     called,
     costs,
@@ -35,11 +36,11 @@ _BLUE: Final = OKABE_ITO["blue"]
 _BEFORE_S, _AFTER_S = 3.0, 4.0  # shown around what happened
 _LEAST_S: Final = 8.0
 # Whose doing it was: its row, from the top, and how its line goes through the traces.
-_ROWS: Final[dict[str, tuple[str, str, Any]]] = {
-    "fault": ("the fault", INK, "-"),
-    "sign": ("to be seen", OKABE_ITO["bluish_green"], (0, (1, 1.5))),
-    "guard": ("the guard", OKABE_ITO["vermillion"], (0, (5, 2))),
-    "you": ("you", OKABE_ITO["reddish_purple"], (0, (7, 2, 1, 2))),
+_ROWS: Final[dict[By, tuple[str, Any]]] = {
+    By.FAULT: (INK, "-"),
+    By.SIGN: (OKABE_ITO["bluish_green"], (0, (1, 1.5))),
+    By.GUARD: (OKABE_ITO["vermillion"], (0, (5, 2))),
+    By.YOU: (OKABE_ITO["reddish_purple"], (0, (7, 2, 1, 2))),
 }
 _HARM: Final = {
     "driven": (_BLUE, "-"),
@@ -131,13 +132,13 @@ def _strip(axis: "Axes", events: Sequence[Happened], units: Units) -> None:
     start_s, end_s = axis.get_xlim()
     per_px = (end_s - start_s) / (0.867 * SIZE_PX[0])
     axis.set_ylim(4.0, 0.0)
-    axis.set_yticks([0.5, 1.5, 2.5, 3.5], [words for words, _, _ in _ROWS.values()], fontsize=8.5)
+    axis.set_yticks([0.5, 1.5, 2.5, 3.5], [by.value for by in _ROWS], fontsize=8.5)
     axis.tick_params(length=0, labelbottom=False)
     for side in ("top", "right", "bottom", "left"):
         axis.spines[side].set_visible(False)
-    for row, (who, (_, colour, style)) in enumerate(_ROWS.items()):
+    for row, (by, (colour, style)) in enumerate(_ROWS.items()):
         axis.axhline(row + 0.5, color=_GRID, lw=0.8, zorder=0.5)
-        own = [one for one in events if one.who == who]
+        own = [one for one in events if one.by is by]
         _row(axis, row, own, colour, per_px, units)
         for one in own:
             axis.plot([one.time_s] * 2, [row + 0.5, 4.0], color=colour, ls=style, lw=1.1)
@@ -162,9 +163,9 @@ def _row(
     for one in events:
         axis.plot([one.time_s], [row + 0.5], "o", color=colour, ms=5.5, zorder=3)
         if told and one.time_s - told[-1][1] < _JOINED_PX * per_px:
-            told[-1] = told[-1][0], one.time_s, [*told[-1][2], _short(one)]
+            told[-1] = told[-1][0], one.time_s, [*told[-1][2], one.short]
         else:
-            told.append((one.time_s, one.time_s, [_short(one)]))
+            told.append((one.time_s, one.time_s, [one.short]))
     taken_s = axis.get_xlim()[0]
     for i, (from_s, to_s, words) in enumerate(told):
         text = plain(units.sentence(", ".join(words)))
@@ -179,14 +180,6 @@ def _row(
         else:
             continue
         axis.text(x, row + 0.5, text, ha=side, va="center", fontsize=8, bbox=_BEHIND)
-
-
-def _short(one: Happened) -> str:
-    """Return the words of what happened for the row of whose doing it was."""
-    for prefix in ("the guard asks to ", "the guard ", "first sign: ", "you: ", "you "):
-        if one.words.startswith(prefix):
-            return one.words.removeprefix(prefix)
-    return one.words
 
 
 _BEHIND: Final = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.8}
@@ -235,7 +228,7 @@ def _room(axis: "Axes", values: Any) -> None:
 
 def _finish(axis: "Axes", events: Sequence[Happened]) -> None:
     for one in events:
-        _, colour, style = _ROWS[one.who]
+        colour, style = _ROWS[one.by]
         axis.axvline(one.time_s, color=colour, ls=style, lw=1.1, zorder=0.9)
     axis.grid(axis="x", color=_GRID, lw=0.5)
     axis.set_axisbelow(True)

@@ -1,6 +1,7 @@
 """The truth of a drive in words, the same in pictures and on pages."""
 
 from collections.abc import Iterator
+from enum import Enum
 from math import isfinite, nan
 from typing import Final, NamedTuple
 
@@ -25,34 +26,44 @@ _VERDICTS: Final = {
 }
 
 
-class Happened(NamedTuple):
-    """Something that happened in a drive: when, whose doing it was, and what.
+class By(Enum):
+    """Whose doing something was, and how a row of it is called."""
 
-    ``who``: ``fault``, ``sign``, ``guard`` or ``you``.
-    """
+    FAULT = "the fault"
+    SIGN = "to be seen"
+    GUARD = "the guard"
+    YOU = "you"
+
+
+class Happened(NamedTuple):
+    """Something that happened in a drive: when, whose doing it was, what, and in short."""
 
     time_s: float
-    who: str
+    by: By
     words: str
+    short: str
 
 
 def happened(debrief: Debriefing) -> list[Happened]:
     """Return what happened in a drive, in the order of time."""
     found: list[Happened] = []
 
-    def add(time_s: float | None, who: str, words: str) -> None:
+    def add(time_s: float | None, by: By, begin: str, short: str) -> None:
         if time_s is not None and isfinite(time_s):
-            found.append(Happened(time_s, who, words))
+            short = plain(short, 120)
+            found.append(Happened(time_s, by, f"{begin}{short}", short))
 
-    add(debrief.onset_s, "fault", "it begins")
+    add(debrief.onset_s, By.FAULT, "", "it begins")
     for sign in debrief.signs[:1]:
-        add(sign.time_s, "sign", f"first sign: {plain(sign.words, 120)}")
-    add(debrief.guard_warn_s, "guard", "the guard warns")
-    add(debrief.guard_pull_s, "guard", "the guard asks to pull timing")
-    add(debrief.guard_cut_s, "guard", "the guard asks to cut boost")
+        add(sign.time_s, By.SIGN, "first sign: ", sign.words)
+    add(debrief.guard_warn_s, By.GUARD, "the guard ", "warns")
+    add(debrief.guard_pull_s, By.GUARD, "the guard asks to ", "pull timing")
+    add(debrief.guard_cut_s, By.GUARD, "the guard asks to ", "cut boost")
     for did in debrief.did:
-        what = f"call: {plain(did.words, 60)}" if did.do == "call" else plain(did.words, 60)
-        add(did.time_s, "you", f"you {what}" if did.do == "call" else f"you: {what}")
+        if did.do == "call":
+            add(did.time_s, By.YOU, "you ", f"call: {did.words}")
+        else:
+            add(did.time_s, By.YOU, "you: ", did.words)
     return sorted(found, key=lambda one: one.time_s)
 
 
@@ -68,7 +79,7 @@ def called(debrief: Debriefing) -> str:
 
 def costs(debrief: Debriefing) -> Iterator[tuple[str, ...]]:
     """Yield what each way of driving it cost, a row of text each, as ``COST_HEAD`` has it."""
-    whole_kj = next((one.work_kj for one in debrief.outcomes if one.who == "no_fault"), nan)
+    whole_kj = {one.who: one.work_kj for one in debrief.outcomes}.get("no_fault", nan)
     for one in debrief.outcomes:
         lost = 100.0 * (1.0 - one.work_kj / whole_kj) if whole_kj > 0.0 else nan
         yield (

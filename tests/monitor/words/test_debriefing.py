@@ -3,7 +3,7 @@
 import msgspec
 
 from monitor.attach.drilling import Did
-from monitor.words.debriefing import called, costs, happened, traces_shown
+from monitor.words.debriefing import By, called, costs, happened, traces_shown
 from tests.kit.debriefings import debriefing
 
 
@@ -11,14 +11,15 @@ def test_what_happened_is_told_in_the_order_of_time() -> None:
     """The fault, its first sign, the guard, the trainee: each once."""
     found = happened(debriefing())
     assert [one.time_s for one in found] == sorted(one.time_s for one in found)
-    assert [one.who for one in found] == ["fault", "sign", "guard", "guard", "you", "guard", "you"]
+    fault, sign, guard, you = By
+    assert [one.by for one in found] == [fault, sign, guard, guard, you, guard, you]
     assert found[1].words.startswith("first sign: line pressure reads ")
-    assert [one.words for one in found if one.who == "guard"] == [
+    assert [one.words for one in found if one.by is By.GUARD] == [
         "the guard warns",
         "the guard asks to pull timing",
         "the guard asks to cut boost",
     ]
-    assert [one.words for one in found if one.who == "you"] == ["you call: pump", "you: lift"]
+    assert [one.words for one in found if one.by is By.YOU] == ["you call: pump", "you: lift"]
 
 
 def test_of_a_healthy_drive_nothing_is_told() -> None:
@@ -67,5 +68,5 @@ def test_words_of_others_can_steer_nothing() -> None:
     """A name with controls in it is shown without them."""
     did = [Did(1.0, "call", "x", "\x1b[31mred\nline")]
     told = msgspec.structs.replace(debriefing(), did=did, called="\x1b[2J", verdict="wrong")
-    assert [one.words for one in happened(told) if one.who == "you"] == ["you call: [31mred line"]
+    assert [one.words for one in happened(told) if one.by is By.YOU] == ["you call: [31mred line"]
     assert "\x1b" not in called(told)
