@@ -1,7 +1,7 @@
 """The decision loop's machine code on the disk: many rows are decided without loading a compiler.
 
-numba takes more than a second to load, and 100 MB, even where it finds in its cache what it once
-compiled; LLVM alone, which it rests on, loads the same code in a twentieth of that. What lies here
+numba takes more than half a second to load, and 100 MB, even where it finds in its cache what it
+once compiled; LLVM alone, which it rests on, loads the same code in a tenth of that. What lies here
 is the very code numba made, and decides the same to the last bit.
 """
 
