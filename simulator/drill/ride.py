@@ -20,7 +20,7 @@ from simulator.drill.words import Failsafe as Failsafe
 from simulator.plant import Car, Fault, FaultKind, Report, Scenario
 from simulator.plant.car import CarMoment
 from simulator.plant.faults import NEVER_S
-from simulator.plant.truth import TRUTH_NAMES, truth_row
+from simulator.plant.truth import TRUTH_NAMES
 
 MOST_ADDED: Final = 32  # faults beside the scenario's
 
@@ -279,7 +279,7 @@ class Ride:
             kept_rows.extend(row)
             kept_decisions.extend(decision.flat())
             came.append(self._car.count - 1)
-        truths.extend(truth_row(self._car.state))
+        truths.extend(self._car.truth())
         asked.extend((self.decision.retard_deg, self.decision.boost_ceiling_kpa))
         return told
 

@@ -4,7 +4,8 @@ import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from math import inf, isnan
-from typing import Any, Final
+from types import SimpleNamespace
+from typing import Any, Final, cast
 
 from rules.channels import CHANNEL_NAMES, ROW_WIDTH, Sample
 from rules.facts import Rig
@@ -27,13 +28,15 @@ from simulator.plant.noise import Draw, block_samples, cycle_draws, sample_draws
 from simulator.plant.script import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.state import RING, Rates, State
-from simulator.plant.truth import Report, report_of
+from simulator.plant.truth import Report, report_of, truth_row
 from simulator.plant.tuning import put, tune
 from simulator.plant.wire import MOST_ROWS, tick
 from simulator.strict import BadInput
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
 _DO: Final = tuple(Do)
+# What ``truth_row`` reads of a state: all at once, as each field of a compiled car's takes long.
+_TRUE: Final = truth_row.__code__.co_names
 
 
 class PlantLeftRange(BadInput):
@@ -229,6 +232,13 @@ class Car:
         else:
             fault.for_s = min(fault.for_s, max(self.state.time_s - fault.onset_s, 0.0))
 
+    def truth(self) -> tuple[float, ...]:
+        """Return what is true now, in the order of ``TRUTH_NAMES``."""
+        if self._compiled is None:
+            return truth_row(self.state)
+        now = dict(zip(_TRUE, self._truth.item(), strict=True))
+        return truth_row(cast(State, SimpleNamespace(**now)))
+
     def moment(self) -> CarMoment:
         """Return this moment, to go back to."""
         _, state, rates, _, faults = self._parts
@@ -262,6 +272,7 @@ class Car:
 
         named: list[Any] = [array.view(np.recarray) for array in self._parts]
         self.constants, self.state, self.faults = named[0][0], named[1][0], named[4]
+        self._truth = self._parts[1][list(_TRUE)][0]
 
     def _fill(self) -> int:
         """Have this sample's draws ready; return its number among them."""

@@ -33,15 +33,6 @@ def test_a_ride_left_alone_is_the_drive_it_is_of(guarded: bool) -> None:
     assert ride.spans[0].begins_s == drive.spans[0].begins_s < inf
 
 
-def test_spare_faults_change_no_bit() -> None:
-    """Room for faults that nobody puts in is not felt."""
-    plain = Car(BRINDLE, STOPS, 3, compiled=False)
-    roomy = Car(BRINDLE, STOPS, 3, compiled=False, spare=5)
-    while not plain.finished:
-        assert plain.step(0.0, inf) == roomy.step(0.0, inf)
-    assert plain.state.flat() == roomy.state.flat()
-
-
 def test_interpreted_and_compiled_rides_are_alike() -> None:
     """Acts, faults, a rewind: whichever way the ride runs."""
     rides = [Ride(STOPS, 5, failsafe=Failsafe.OFF, compiled=compiled) for compiled in (False, True)]
@@ -121,6 +112,40 @@ def test_after_a_rewind_the_same_steps_give_the_same_bits(
         *(back.answers, back.spans, back.facts),
     )
     assert straight.decision.flat() == pytest.approx(back.decision.flat(), abs=0.0, nan_ok=True)
+
+
+@settings(max_examples=15, deadline=None)
+@given(legs=LEGS, failsafe=st.sampled_from(list(Failsafe)))
+def test_interpreted_and_compiled_rides_agree_whatever_is_done(
+    legs: list[tuple[list[object], int]], failsafe: Failsafe
+) -> None:
+    """To the bit: rows, decisions, truths, and where each fault stands."""
+    rides = [
+        Ride(STOPS, 3, failsafe=failsafe, late_by_s=0.1, compiled=compiled)
+        for compiled in (False, True)
+    ]
+    for ride in rides:
+        drive_legs(ride, legs)
+    assert bits(rides[0]) == bits(rides[1])
+    assert rides[0].spans == rides[1].spans
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    faults=st.lists(st.builds(Fault, KINDS, st.floats(0.0, 1.0)), max_size=2),
+    spare=st.integers(1, 40),
+    compiled=st.booleans(),
+)
+def test_faults_that_nobody_puts_in_change_no_bit(
+    faults: list[Fault], spare: int, compiled: bool
+) -> None:
+    """However many there is room for, and whatever goes wrong beside them."""
+    scenario = pull(*faults)
+    plain, roomy = (Car(BRINDLE, scenario, 3, compiled=compiled, spare=room) for room in (0, spare))
+    for _ in range(160):
+        rows = [np.array(car.step(0.0, inf)).tobytes() for car in (plain, roomy)]
+        assert rows[0] == rows[1]
+        assert plain.truth() == roomy.truth()
 
 
 def test_a_rewind_reaches_back_past_the_draws_at_hand() -> None:
