@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
+import msgspec
+
 from monitor.attach.drilling import (
     LONGEST_TEXT,
     MOST_RIDES,
@@ -72,6 +74,7 @@ class DrillClass:
         notes: What the instructor noted.
         due: Trainees whose drive is over and whose debriefing isn't made yet.
         results: As given.
+        writing: Trainees who want theirs written to files.
         stopped: Why the class is to end; empty: it isn't.
 
     Raises:
@@ -102,6 +105,7 @@ class DrillClass:
         self.instructors: Tell = lambda _: None
         self.phase = Phase.WAITING
         self.due: list[Trainee] = []
+        self.writing: list[Trainee] = []
         self.stopped = ""
         self._owed_s = 0.0
         self._state_due_s = self._class_due_s = 0.0
@@ -243,6 +247,8 @@ class DrillClass:
             refused = by_hand[command.do](self, command) if leads else _NOT_YOURS
         elif trainee is None:
             refused = "found no such command"
+        elif command.do == "write":
+            refused = self._write(trainee)
         elif self.phase not in (Phase.DRIVING, Phase.PAUSED):
             refused = "found no drive under way, expected one"
         elif not (refused := trainee.answer(command)):
@@ -323,6 +329,23 @@ class DrillClass:
         trainee.debriefing = debriefing
         trainee.tell(debriefing)
         self.instructors(self.state())
+
+    def _write(self, trainee: Trainee) -> str:
+        if trainee.debriefing is None:
+            return "found no debriefing yet, expected one"
+        if trainee.debriefing.files or trainee in self.writing:
+            return "found it written already"
+        self.writing.append(trainee)
+        return ""
+
+    def written(self, trainee: Trainee, files: list[str], refused: str) -> None:
+        """Tell a trainee where the debriefing is, or why it could not be written."""
+        self.writing.remove(trainee)
+        if refused:
+            trainee.tell(Answer("write", False, refused))
+        elif trainee.debriefing is not None:
+            trainee.debriefing = msgspec.structs.replace(trainee.debriefing, files=files)
+            trainee.tell(trainee.debriefing)
 
     def _pause(self, _: Command) -> str:
         if self.phase is not Phase.DRIVING:
