@@ -39,6 +39,7 @@ START: Final = "start"
 MOST_MARKS: Final = 20
 MOST_NOTES: Final = 100
 LONGEST_ALIAS: Final = 24
+MOST_PLACES: Final = 64  # with those that were left again
 MOST_OWED_S: Final = 0.5  # a class that can't keep up slows down rather than jump
 STATE_S: Final = 1.0  # between two states told to a trainee whose drive goes on
 CLASS_STATE_S: Final = 0.2  # and to the instructor
@@ -126,7 +127,7 @@ class DrillClass:
             title=self.drive.lesson.title,
             phase=self.phase,
             aliases=list(self.trainees),
-            places=MOST_RIDES - len(self.trainees),
+            places=max(0, self._room()),
             instructed=self._instructed,
         )
 
@@ -146,10 +147,15 @@ class DrillClass:
             if known.attached:
                 raise BadInput(f'found alias "{name}" in use, expected another')
             return known
-        if len(self.trainees) >= MOST_RIDES:
+        if self._room() <= 0:
             raise BadInput(f"found {MOST_RIDES} trainees in the class, expected fewer")
         self.trainees[name] = Trainee(name)
         return self.trainees[name]
+
+    def _room(self) -> int:
+        """Return how many more may join: who left without a ride is not counted."""
+        there = sum(t.attached > 0 or t.ride is not None for t in self.trainees.values())
+        return min(MOST_RIDES - there, MOST_PLACES - len(self.trainees))
 
     def greeting(self, trainee: Trainee) -> list[Message]:
         """Return what a viewer at a trainee's place is told first."""
@@ -263,13 +269,16 @@ class DrillClass:
             return "found a drive under way, expected none"
         if self.due:
             return _RECKONING
-        if not self.trainees:
+        riding = [trainee for trainee in self.trainees.values() if trainee.attached]
+        if not riding:
             return "found no trainee, expected one to join first"
         again = self.phase is Phase.OVER
         if again:
             self._stage_next()
         drive = self.drive
         for trainee in self.trainees.values():
+            trainee.leave()
+        for trainee in riding:
             trainee.begin(drive, compiled=self.compiled)
         self.along = TwinsAlong(drive, compiled=self.compiled)
         self.phase = Phase.DRIVING

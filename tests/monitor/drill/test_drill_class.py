@@ -333,6 +333,23 @@ def test_an_alias_is_one_trainee_s(tmp_path: Path) -> None:
     assert school.drill.welcome().places == 0
 
 
+def test_who_left_drives_no_more_and_makes_room(tmp_path: Path) -> None:
+    """The next drive is of those who are there; with nobody there is none."""
+    school = School(short_lesson(tmp_path), instructed=True)
+    teacher, ann, ben = seated(school, "", "ann", "ben")
+    school.unseat(ben)
+    teacher.send(BEGIN)
+    school.advance(0.5)
+    assert school.drill.trainees["ben"].ride is None
+    assert school.drill.trainees["ann"].ride is not None
+    teacher.send(Command("end_drill"))
+    school.debrief()
+    assert school.drill.welcome().places == MOST_RIDES - 1
+    school.unseat(ann)
+    teacher.send(BEGIN)
+    assert "found no trainee" in refusals(teacher)[0]
+
+
 def test_alarms_are_acknowledged_and_that_is_an_answer(alone: tuple[School, ClassLink]) -> None:
     """As at a guard; before there is a reading it is refused."""
     school, link = alone
