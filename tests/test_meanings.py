@@ -87,6 +87,7 @@ LOOKING = {
     "rules/alarms/rates.py": NAMES,
     "simulator/drill/lesson.py": NAMES,
     "simulator/logfile.py": NAMES,
+    "simulator/machine_code.py": OUTSIDE,
     "simulator/plant/script.py": NAMES,
     "simulator/rig/changes.py": LAYOUT,
     "simulator/rig/renew.py": OUTSIDE,

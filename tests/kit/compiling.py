@@ -14,6 +14,7 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.guard.warm import WARMING
+from simulator import machine_code
 from simulator.compiled_mark import (
     ADVANCE_ONE,
     DRIVE_ON,
@@ -105,8 +106,8 @@ def _rules() -> None:
     guard = Guard(load_rig(find_rig("brindle")).rig)
     rows = np.zeros((1, ROW_WIDTH))
     guard.use_compiled()
-    guard.run_changes(rows)
     guard.run_rows(rows)
+    machine_code.keep()
 
 
 if __name__ == "__main__":

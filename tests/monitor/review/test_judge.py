@@ -8,7 +8,7 @@ from monitor.review.edit import edit
 from monitor.review.judge import Judge, Judged, run_rows
 from monitor.review.log import Block
 from rules.guard import Guard
-from simulator.compiled_mark import Loop
+from simulator import machine_code
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
@@ -43,9 +43,11 @@ def turns_of(found: list[Judged], size: int) -> list[tuple[int, str]]:
 
 def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     """For a long log; for a middling one where it is done already; for any once it is loaded."""
-    found: set[Loop] = set()
-    monkeypatch.setattr(judge, "is_on_disk", found.__contains__)
-    monkeypatch.setattr(judge, "leave_mark", found.add)
+    kept: list[bool] = []
+    monkeypatch.setattr(machine_code, "is_kept", lambda: bool(kept))
+    monkeypatch.setattr(machine_code, "load", lambda: bool(kept))
+    monkeypatch.setattr(machine_code, "keep", lambda: kept.append(True))
+    monkeypatch.setattr(judge, "leave_mark", lambda loop: None)
     monkeypatch.setattr(judge._Loaded, "now", False)
     assert judge.worth_compiling(60_000)
     assert not judge.worth_compiling(59_999)
@@ -54,7 +56,7 @@ def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(judge._Loaded, "now", False)
     assert judge.worth_compiling(10_000)
     assert not judge.worth_compiling(9_999)
-    found.clear()
+    kept.clear()
     assert not judge.worth_compiling(10_000)
 
 
@@ -72,7 +74,8 @@ def test_blocks_of_any_size_are_judged_alike(size: int) -> None:
 
 def test_in_short_it_finds_the_same() -> None:
     """Where only changes are worked out, events and rows judged are those of all decisions."""
-    full, short = plain(), plain(all_rows=0)
+    full, short = plain(), plain(compiled=True)
+    short.wants_all = False
     one, other = judged(1000, full), judged(1000, short)
     assert [block.decisions for block in other] == [None] * 3
     assert turns_of(one, 1000) == turns_of(other, 1000)
