@@ -393,6 +393,25 @@ def test_results_are_kept_by_alias(tmp_path: Path) -> None:
     assert all(row.score is not None for row in teacher.newest(ClassState).rides)
 
 
+def test_a_debriefing_is_written_once_where_results_are(tmp_path: Path) -> None:
+    """As a page and two pictures, named after alias and drive; only when there is one."""
+    school = School(short_lesson(tmp_path), results=tmp_path / "kept")
+    (link,) = seated(school, "ann/../x")
+    link.send(BEGIN)
+    school.advance(0.2)
+    link.send(Command("write"))
+    link.send(Command("end_drill"))
+    link.send(Command("write"))
+    link.send(Command("write"))
+    assert "no debriefing yet" in refusals(link)[0]
+    assert "written already" in refusals(link)[1]
+    files = [Path(file) for file in link.newest(Debriefing).files]
+    assert [file.name for file in files] == [
+        f"ann____x-one_pull-1.{ending}" for ending in ("html", "svg", "png")
+    ]
+    assert all(file.parent == tmp_path / "kept" and file.stat().st_size > 1000 for file in files)
+
+
 def test_every_message_comes_in_as_it_went_out(alone: tuple[School, ClassLink]) -> None:
     """Over the wire nothing is lost but what isn't a number."""
     school, link = alone
