@@ -26,10 +26,9 @@ _FALSE_COSTS: Final = 0.25  # of the call's points
 _ALL_LOST: Final = 0.2  # of the drive's work
 _SHARE: Final = {"right": 1.0, "half": 0.5, "wrong": 0.0, "none": 0.0}
 FORMULA: Final = (
-    "call 40 (failsafe late 50, on 70): half for half right, down to half with time, less a "
-    "quarter for each false call; engine 40 (30, 15) x harm avoided / avoidable, its points go to "
-    "work where none is; work 20 (20, 15) x (1 - needless loss / 20 %); all x share of "
-    "the drive driven"
+    "call 40 (failsafe late 50, on 70): half for half right, down to half with time, a quarter off "
+    "for each false call; engine 40 (30, 15) x harm avoided / avoidable, its points go to work "
+    "where none is; work 20 (20, 15) x (1 - needless loss / 20 %); all x share of the drive driven"
 )
 
 
