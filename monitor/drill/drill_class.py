@@ -40,10 +40,11 @@ MOST_MARKS: Final = 20
 MOST_NOTES: Final = 100
 LONGEST_ALIAS: Final = 24
 MOST_PLACES: Final = 64  # with those that were left again
+LONGEST_RAMP_S: Final = 3600.0
 MOST_OWED_S: Final = 0.5  # a class that can't keep up slows down rather than jump
 STATE_S: Final = 1.0  # between two states told to a trainee whose drive goes on
 CLASS_STATE_S: Final = 0.2  # and to the instructor
-_KINDS: Final = {kind.word: kind for kind in FaultKind if kind is not FaultKind.LOG_CUT}
+_KINDS: Final = {kind.word: kind for kind in FaultKind}
 
 
 @dataclass(frozen=True)
@@ -386,10 +387,8 @@ class DrillClass:
         if command.channel and command.channel not in channels:
             wanted = ", ".join(channels)
             return f'found channel "{clean(command.channel)}", expected one of {wanted}'
-        if refused := _amount_refused(kind, command.amount):
+        if refused := _amount_refused(kind, command):
             return refused
-        if not 0.0 <= command.ramp_s <= 3600.0:
-            return f"found a ramp of {command.ramp_s:zg} s, expected 0 to 3600"
         fault = Fault(
             kind=kind,
             magnitude=command.amount,
@@ -402,10 +401,12 @@ class DrillClass:
         ride = self._first_ride()
         spans = () if ride is None else ride.spans
         if command.number < len(spans):
-            refused = _amount_refused(spans[command.number].kind, command.amount)
+            refused = _amount_refused(spans[command.number].kind, command)
             if refused:
                 return refused
-        return self._to_all(lambda ride: ride.escalate(command.number, command.amount))
+        return self._to_all(
+            lambda ride: ride.escalate(command.number, command.amount, command.ramp_s)
+        )
 
     def _clear(self, command: Command) -> str:
         return self._to_all(lambda ride: ride.clear(command.number))
@@ -491,10 +492,12 @@ _BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_TRAINEE | {
 }
 
 
-def _amount_refused(kind: FaultKind, amount: float) -> str:
-    if kind.least <= amount <= 1.0:
-        return ""
-    return f"found an amount of {amount:zg}, expected {kind.least:zg} to 1"
+def _amount_refused(kind: FaultKind, command: Command) -> str:
+    if not kind.least <= command.amount <= 1.0:
+        return f"found an amount of {command.amount:zg}, expected {kind.least:zg} to 1"
+    if not 0.0 <= command.ramp_s <= LONGEST_RAMP_S:
+        return f"found a ramp of {command.ramp_s:zg} s, expected 0 to {LONGEST_RAMP_S:zg}"
+    return ""
 
 
 def _planned(faults: Sequence[Fault]) -> list[FaultState]:
