@@ -25,7 +25,7 @@ from monitor.attach.drilling import (
     Welcome,
 )
 from monitor.attach.listeners import Tell
-from monitor.attach.protocol import Answer, Command, Message
+from monitor.attach.protocol import FRAME_S, Answer, Command, Message
 from monitor.drill.drive import Drive
 from monitor.drill.trainee import CALL_CHOICES, Trainee, TraineeMoment, brief_of
 from monitor.drill.twins_along import TwinsAlong
@@ -197,13 +197,14 @@ class DrillClass:
     # --- time -----------------------------------------------------------------------------------
 
     def advance(self, real_s: float) -> None:
-        """Let so much time pass, s: rides that are under way go on."""
+        """Let so much time pass, s: rides that are under way go on, by a frame at most."""
         if self.phase is not Phase.DRIVING:
             return
         self._owed_s = min(self._owed_s + real_s * self._speed, MOST_OWED_S * self._speed)
         step_s = 1.0 / self.drive.plan.rate_hz
         riding = [t for t in self.trainees.values() if t.ride is not None]
-        while self._owed_s >= step_s:
+        left_s = self._owed_s - FRAME_S * self._speed  # a frame at a time
+        while self._owed_s >= max(step_s, left_s):
             self._owed_s -= step_s
             for trainee in riding:
                 trainee.step()
@@ -213,6 +214,11 @@ class DrillClass:
             if all(t.ride is None or t.ride.finished for t in riding):
                 self._end()
                 return
+
+    @property
+    def behind(self) -> bool:
+        """Whether there is more to be driven at once."""
+        return self.phase is Phase.DRIVING and self._owed_s >= FRAME_S * self._speed
 
     def show(self) -> None:
         """Tell everybody how things stand."""

@@ -105,7 +105,7 @@ class ClassHost:
             elif steady_s - alone_since_s > UNATTENDED_S:
                 self.stop("nobody is there")
             try:
-                async with asyncio.timeout(FRAME_S):
+                async with asyncio.timeout(0.0 if drill.behind else FRAME_S):
                     await self._stopping.wait()
             except TimeoutError:
                 continue
@@ -170,8 +170,7 @@ class ClassHost:
             return known
 
         def obey(command: Command, answer: Tell) -> None:
-            self._drill.obey(trainee, command, answer)
-            self._look()
+            self._obey(trainee, command, answer)
 
         def greeting() -> list[Message]:
             return self._drill.greeting(trainee)
@@ -185,10 +184,11 @@ class ClassHost:
         return served
 
     def _obey_instructor(self, command: Command, answer: Tell) -> None:
-        self._drill.obey(None, command, answer)
-        self._look()
+        self._obey(None, command, answer)
 
-    def _look(self) -> None:
+    def _obey(self, trainee: Trainee | None, command: Command, answer: Tell) -> None:
+        self._count_attached()  # who has just attached may begin at once
+        self._drill.obey(trainee, command, answer)
         if self._drill.stopped:
             self._stopping.set()
 
