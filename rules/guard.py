@@ -158,7 +158,8 @@ class Guard:
         which = np.array(columns, dtype=np.int64)
         constants, states = self.arrays()
         flat = states.view(np.float64)
-        in_a_row = np.ascontiguousarray(rows, dtype=np.float64).reshape(-1)
+        # As what may be written to: for rows that may not, numba would compile a second time.
+        in_a_row = np.require(rows, np.float64, ("C", "W")).reshape(-1)
         run_all = self.machine_code
         if run_all is None:
             from rules.step.compiled import run_all

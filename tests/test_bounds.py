@@ -41,14 +41,13 @@ from monitor.recorder.reader import LONGEST_NOTE, SessionBlocks, read_notes
 from monitor.recorder.summary import read_summary
 from monitor.review.report import in_words
 from monitor.review.review import review
-from simulator.plant import run
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.patience import PATIENCE_S
 from tests.kit.recordings import record
 from tests.kit.screen_script import hello
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))[:50]
+SAMPLES = Driven("pump_stop", 2)
 DEEP = b"[" * 200_000
 HUGE = b'{"format": "' + b"x" * (2 << 20) + b'"}'
 
@@ -56,7 +55,7 @@ HUGE = b'{"format": "' + b"x" * (2 << 20) + b'"}'
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
     """A small session, whole."""
-    return record(tmp_path, SAMPLES)
+    return record(tmp_path, SAMPLES[:50])
 
 
 @pytest.mark.parametrize("raw", [DEEP, HUGE, b"\xff\xfe", b'{"format": [' + DEEP + b"]}"])
@@ -113,7 +112,7 @@ def test_a_monstrous_summary_is_none(session: Path, raw: bytes) -> None:
     (session / layout.SUMMARY).write_bytes(raw)
     assert read_summary(session) is None
     (entry,) = sessions_in(session.parent)
-    assert (entry.state, entry.samples) == ("complete", len(SAMPLES))
+    assert (entry.state, entry.samples) == ("complete", 50)
 
 
 def test_an_order_has_a_bound() -> None:

@@ -7,8 +7,8 @@ import numpy as np
 
 from monitor.review.window import Floats
 from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE, LINE
+from rules.step.arithmetic import MIN_PER_S
 from rules.step.constants import Constants
-from rules.step.evidence import MIN_PER_S
 
 # Readings are averaged over so long, so that noise alone is not the worst of a log.
 STRETCH_S: Final = 0.5

@@ -1,6 +1,6 @@
 """After a ride: what was wrong, what could be seen of it, who acted when, and what it cost."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import Any, Final
 
@@ -22,6 +22,7 @@ from simulator.plant.truth import TRUTH_NAMES
 
 # Faults that show in what becomes of an order alone, so only once there is one.
 _OF_ORDERS: Final = (FaultKind.RETARD_IGNORED, FaultKind.CUT_IGNORED, FaultKind.ORDERS_LATE)
+_SOON_S: Final = 3.0
 _HARM: Final = TRUTH_NAMES.index("true_harm")
 
 
@@ -55,7 +56,7 @@ class Debrief:
         truth: The same in words, one clause each; one that says so where nothing was wrong.
         onset_s: When the first began.
         signs: Readings that showed it before an order changed the car, the first first; one a
-            channel and fault.
+            channel and fault. Then what else would soon have shown it, had nobody acted.
         failsafe: What became of the guard's orders.
         late_by_s: By how much later they reached the car.
         guard_warn_s: When the guard warned,
@@ -135,14 +136,18 @@ def debrief(ride: Ride, twins: Twins | None = None, *, compiled: bool | None = N
         until_s = inf if fault.kind in _OF_ORDERS else ordered_s + ride.late_by_s
         found = signs_between(shown, twin, fault.number)
         signs += [sign for sign in found if sign.time_s <= until_s]
+    signs.sort(key=lambda sign: sign.time_s)
+    onset_s = min((fault.begins_s for fault in began), default=inf)
+    if began and onset_s == min(fault.begins_s for fault in twins.nobody.spans):
+        signs += _alone(signs, twins, min(began, key=lambda fault: fault.begins_s).number)
     calls = [answer for answer in ride.answers if answer.kind == "call"]
     acts = [one for one in ride.answers if one.kind == "act" and one.what != Act.HOLD]
     said, cause = _guard_told(ride.scenario.rig, record)
     return Debrief(
         faults=ride.spans,
         truth=tuple(map(in_words, ride.spans)) or ("nothing was wrong",),
-        onset_s=min((fault.begins_s for fault in began), default=inf),
-        signs=tuple(sorted(signs, key=lambda sign: sign.time_s)),
+        onset_s=onset_s,
+        signs=tuple(signs),
         failsafe=ride.failsafe,
         late_by_s=ride.late_by_s,
         guard_warn_s=warn_s,
@@ -163,6 +168,17 @@ def debrief(ride: Ride, twins: Twins | None = None, *, compiled: bool | None = N
         lasted_s=ride.time_s,
         traces=_traces(shown, without, record, twins),
     )
+
+
+def _alone(signs: list[Sign], twins: Twins, fault: int) -> list[Sign]:
+    """Return what else shows the faults soon after their first sign where nobody acts."""
+    found = signs_between(seen(twins.nobody.record), seen(twins.no_fault.record), fault)
+    if not found:
+        return []
+    known = {sign.channel for sign in signs}
+    until_s = (signs or found)[0].time_s + _SOON_S
+    more = [one for one in found if one.channel not in known and one.time_s <= until_s]
+    return [replace(one, alone=True) for one in more]
 
 
 def _first_s(record: Record, action: Action) -> float:

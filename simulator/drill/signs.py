@@ -58,6 +58,7 @@ class Sign:
         reads: What it reads then; NaN: nothing. Of rows: by how much their time is off, seconds.
         due: What it would read.
         fault: The fault's number.
+        alone: Whether it showed, or would have, only where nobody acts.
     """
 
     time_s: float
@@ -65,6 +66,7 @@ class Sign:
     reads: float
     due: float
     fault: int = 0
+    alone: bool = False
 
     @property
     def label(self) -> str:
@@ -74,6 +76,10 @@ class Sign:
     @property
     def in_words(self) -> str:
         """How it differs: "delivered flow reads 312 instead of 655 mL/min"."""
+        return f"{self._in_words}{', where nobody acts' if self.alone else ''}"
+
+    @property
+    def _in_words(self) -> str:
         if self.channel == ROWS:
             if isnan(self.reads):
                 return "no samples come"

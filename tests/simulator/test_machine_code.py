@@ -2,7 +2,9 @@
 
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,13 +16,17 @@ from tests.kit.paths import ROOT
 from tests.kit.recordings import BRINDLE
 from tests.kit.replays import tiled
 
-ROWS = tiled(2000)
+
+@cache
+def rows() -> Any:
+    """Return some rows of two drives."""
+    return tiled(2000)
 
 
 @pytest.fixture(scope="module")
 def kept() -> Path:
     """Return the file, written where none is."""
-    Guard(BRINDLE.rig).run_rows(ROWS[:1])
+    Guard(BRINDLE.rig).run_rows(rows()[:1])
     machine_code.keep()
     return next(path for folder in folders() if (path := folder / machine_code._name()).exists())
 
@@ -33,14 +39,14 @@ def _as_before(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_it_decides_as_interpreted_code_does(kept: Path) -> None:
     """Every decision to the last bit, also those that changed something alone."""
     live = Guard(BRINDLE.rig)
-    expected = np.array([live.step(row).flat() for row in ROWS.tolist()])
+    expected = np.array([live.step(row).flat() for row in rows().tolist()])
     assert machine_code.is_kept()
     assert machine_code.load()
     guard, short = Guard(BRINDLE.rig), Guard(BRINDLE.rig)
-    assert guard.run_rows(ROWS).tobytes() == expected.tobytes()
+    assert guard.run_rows(rows()).tobytes() == expected.tobytes()
     assert np.array(guard.state()).tobytes() == np.array(live.state()).tobytes()
-    where, changed, (action,) = short.run_changes(ROWS, (1,))
-    assert 0 < len(where) < len(ROWS)
+    where, changed, (action,) = short.run_changes(rows(), (1,))
+    assert 0 < len(where) < len(rows())
     assert changed.tobytes() == expected[where].tobytes()
     assert action.tolist() == expected[:, 1].tolist()
 
@@ -52,7 +58,7 @@ def test_it_fails_as_compiled_code_does(kept: Path) -> None:
         guard.constants.full_ml_min = 0.0
         assert not loads or machine_code.load()
         with pytest.raises(ZeroDivisionError, match="division by zero"):
-            guard.run_rows(ROWS)
+            guard.run_rows(rows())
 
 
 def test_no_compiler_is_loaded(kept: Path) -> None:

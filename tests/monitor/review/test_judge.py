@@ -1,5 +1,8 @@
 """The one judging loop: however a log is cut, compiled or judged in short, it says the same."""
 
+from functools import cache
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -14,14 +17,18 @@ from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
 from tests.kit.replays import LOWER, tiled
 
-ROWS = tiled(3000)
+
+@cache
+def rows() -> Any:
+    """Return some minutes of two drives."""
+    return tiled(3000)
 
 
 def judged(size: int, made: Judge) -> list[Judged]:
     """Judge the rows in blocks of a size."""
     found = [
-        made.take(Block(ROWS[at : at + size], ROWS[at : at + size]))
-        for at in range(0, len(ROWS), size)
+        made.take(Block(rows()[at : at + size], rows()[at : at + size]))
+        for at in range(0, len(rows()), size)
     ]
     made.finish()
     return found
@@ -89,15 +96,15 @@ def test_in_short_it_finds_the_same() -> None:
 
 def test_a_rig_that_was_changed_is_followed_or_not() -> None:
     """Followed, it judges on by the other rig; not followed, comparing ends there."""
-    first = Block(ROWS[:1500], ROWS[:1500])
+    first = Block(rows()[:1500], rows()[:1500])
     other = edit(BRINDLE, LOWER)
-    then = Block(ROWS[1500:], ROWS[1500:], rig_file=other)
+    then = Block(rows()[1500:], rows()[1500:], rig_file=other)
     follows = Judge(BRINDLE, BRINDLE, follows=True, compares=False)
     assert follows.take(first).rig_file is BRINDLE
     assert follows.take(then).rig_file is other
     stays = Judge(BRINDLE, BRINDLE, follows=False, compares=True)
-    decided = run_rows(Guard(BRINDLE.rig), ROWS[:1500], compiled=False)[:, judge.DECIDED_AT]
-    assert stays.take(Block(ROWS[:1500], ROWS[:1500], decided)).differs_at is None
+    decided = run_rows(Guard(BRINDLE.rig), rows()[:1500], compiled=False)[:, judge.DECIDED_AT]
+    assert stays.take(Block(rows()[:1500], rows()[:1500], decided)).differs_at is None
     assert stays.compares
     assert stays.take(then).rig_file is BRINDLE
     assert not stays.compares
@@ -105,19 +112,19 @@ def test_a_rig_that_was_changed_is_followed_or_not() -> None:
 
 def test_the_first_row_that_differs_is_named() -> None:
     """NaN agrees with NaN; one bit more or less does not."""
-    decided = run_rows(Guard(BRINDLE.rig), ROWS, compiled=False)[:, judge.DECIDED_AT]
+    decided = run_rows(Guard(BRINDLE.rig), rows(), compiled=False)[:, judge.DECIDED_AT]
     decided[1234, 0] = np.nextafter(decided[1234, 0], np.inf)
     decided[2000, 0] += 1.0
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
-    assert made.take(Block(ROWS, ROWS, decided)).differs_at == 1234
+    assert made.take(Block(rows(), rows(), decided)).differs_at == 1234
 
 
 def test_behind_a_hole_without_a_state_nothing_is_compared() -> None:
     """A guard that missed rows begins afresh; with what it remembered it goes on."""
     guard = Guard(BRINDLE.rig)
-    run_rows(guard, ROWS[:1000], compiled=False)
+    run_rows(guard, rows()[:1000], compiled=False)
     state = tuple(guard.state())
-    rest = ROWS[1000:]
+    rest = rows()[1000:]
     straight = run_rows(guard, rest, compiled=False)
     for hole, compares in ((state, True), ((), False)):
         made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
@@ -133,4 +140,4 @@ def test_a_rig_that_no_guard_could_have_changed_to_is_bad_input() -> None:
     other = rig_from_text(text, "car.toml")
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=False)
     with pytest.raises(BadInput, match=r"car\.toml: found another flow sensor"):
-        made.take(Block(ROWS, ROWS, rig_file=other))
+        made.take(Block(rows(), rows(), rig_file=other))

@@ -55,14 +55,27 @@ def test_a_healthy_ride_has_no_onset_and_no_sign() -> None:
 
 
 def test_signs_end_where_the_guards_orders_change_the_car() -> None:
-    """What follows is the order's doing as well, unless it only watches."""
+    """What follows is the order's doing as well; what nobody's car would show is told beside it."""
     watched = debrief(driven(Ride(pull(STOP), 1, failsafe=Failsafe.OFF)))
     helped = debrief(driven(Ride(pull(STOP), 1)))
     late = debrief(driven(Ride(pull(STOP), 1, failsafe=Failsafe.LATE, late_by_s=0.3)))
     assert watched.guard_pull_s == helped.guard_pull_s == late.guard_pull_s
-    assert all(sign.time_s <= helped.guard_pull_s for sign in helped.signs)
-    assert len(helped.signs) < len(late.signs) < len(watched.signs)
-    assert watched.signs[: len(late.signs)] == late.signs
+    seen = [[sign for sign in one.signs if not sign.alone] for one in (helped, late, watched)]
+    assert all(sign.time_s <= helped.guard_pull_s for sign in seen[0])
+    assert 0 < len(seen[0]) < len(seen[1]) < len(seen[2])
+    assert seen[2][: len(seen[1])] == seen[1]
+    assert [sign.channel for sign in helped.signs] == [sign.channel for sign in watched.signs]
+    assert helped.signs[-1].in_words.endswith(", where nobody acts")
+
+
+def test_what_nobody_would_have_seen_is_told_only_of_the_same_onset() -> None:
+    """A trainee who lifts before the pull never meets the fault."""
+    ride = driven(Ride(pull(STOP), 1, failsafe=Failsafe.OFF), 0.8)
+    ride.act(Act.LIFT)
+    found = debrief(driven(ride))
+    assert found.onset_s == inf
+    assert found.signs == ()
+    assert found.nobody.harm > 0.0
 
 
 def test_an_order_that_is_not_done_shows_once_there_is_one() -> None:
