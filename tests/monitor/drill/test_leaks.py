@@ -111,7 +111,7 @@ def check_held_back(lesson: Lesson, link: ClassLink) -> None:
             allowed |= set(EVIDENCE)
         assert known <= allowed
         if "evidence" not in shows:
-            assert not frame.health
+            assert set(frame.health.values()) <= {"healthy", "absent"}
         if "causes" not in shows:
             assert not frame.causes
         if "advice" not in shows:
