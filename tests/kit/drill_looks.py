@@ -111,7 +111,7 @@ async def _class(seat: Seated) -> None:
 
 def looks() -> list[Look]:
     """Return every screen of a drill that is kept."""
-    secret = ("pump stopped", "Truth")
+    secret = ("pump stops", "Truth")
     return [
         Look(
             "drill_brief",
@@ -128,7 +128,7 @@ def looks() -> list[Look]:
         Look(
             "drill_calling",
             _calling,
-            ("NO FAILSAFE", "held back in this lesson", " a  nothing is wrong", " l  the wire"),
+            ("NO FAILSAFE", "held back in this lesson", " a  nothing is wrong", " l  data late"),
             (*secret, "CUT BOOST", "under-delivery"),
             bare=True,
         ),
@@ -137,8 +137,8 @@ def looks() -> list[Look]:
             _debrief,
             (
                 "96 of 100",
-                "The pump stopped at 12.0 s",
-                "weakens: right",
+                "The pump stops, from 12.0 s on.",
+                "pressure: right",
                 "first sign",
                 "▼ ▬ guard",
             ),

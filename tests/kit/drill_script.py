@@ -30,6 +30,7 @@ from monitor.attach.drilling import (
 from monitor.attach.protocol import Bye, Command, Ending
 from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
+from simulator.drill.calls import CALLS as _CALLS
 from simulator.drill.words import Act, Failsafe
 from tests.kit.screen_messages import event, event_turn, frame, hello, rows, statistics
 from tests.kit.screen_script import Clock
@@ -38,20 +39,7 @@ STEP_S: Final = 0.5
 LASTS_S: Final = 30.0
 ONSET_S: Final = 12.0
 PULLED_S: Final = 0.4  # after the onset
-CALLS: Final = [
-    Choice("nothing_wrong", "nothing is wrong"),
-    Choice("pump", "the pump stops or weakens"),
-    Choice("supply", "the pump's supply sags"),
-    Choice("clog", "a nozzle or the filter is clogged"),
-    Choice("leak_before", "a leak before the flow sensor"),
-    Choice("leak_behind", "a leak behind the flow sensor"),
-    Choice("air", "air in the line, or an empty tank"),
-    Choice("valve", "a valve sticks, or the line siphons"),
-    Choice("mix", "the wrong mix"),
-    Choice("sensor", "a sensor reads wrong"),
-    Choice("engine", "the engine's own: knock, heat, boost"),
-    Choice("wire", "the wire to the guard"),
-]
+CALLS: Final = [Choice(*call) for call in _CALLS]
 ACTS: Final = [
     Choice("hold", "leave it to the driver"),
     Choice("pull_timing", "pull timing"),
@@ -250,6 +238,8 @@ class FakeClass:
                 ride.did.append(Did(self.time_s, "act", command.what, command.what))
             case "acknowledge":
                 ride.did.append(Did(self.time_s, "acknowledge", "", "acknowledged"))
+            case "write":
+                ride.link.feed(structs.replace(self.debriefing(ride), files=["/x/ann.html"]))
             case _ if not self.instructed:
                 self._obey(command)
         ride.link.feed(self._state(ride))
@@ -360,14 +350,24 @@ class FakeClass:
         return Debriefing(
             alias=ride.alias,
             title="Three pulls on the hill road",
-            truth="The pump stopped at 12.0 s." if sick else "Nothing was wrong.",
+            truth="the pump stops, from 12.0 s on" if sick else "nothing was wrong",
             called="" if ride.call is None else words[ride.call],
             right_call=words[right],
             verdict=verdict,
             onset_s=self.onset_s if sick else None,
             signs=[
-                Sign(self.onset_s + 0.15, "line_kpa", "line pressure", "180 kPa below what is due"),
-                Sign(self.onset_s + 0.2, "delivered_ml_min", "spray flow", "90 % below"),
+                Sign(
+                    self.onset_s + 0.15,
+                    "line_kpa",
+                    "line pressure",
+                    "line pressure reads 100 instead of 1000 kPa",
+                ),
+                Sign(
+                    self.onset_s + 0.2,
+                    "delivered_ml_min",
+                    "spray flow",
+                    "spray flow reads 50 instead of 500 mL/min",
+                ),
             ]
             if sick
             else [],

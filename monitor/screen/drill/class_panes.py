@@ -14,6 +14,7 @@ KIND_CELLS: Final = 38
 ALIAS_CELLS: Final = 13
 ACT_CELLS: Final = 20
 GUARD_CELLS: Final = 13
+ROOMY_CELLS: Final = 44  # a call is told in its own words from here on
 
 
 class Desk:
@@ -102,9 +103,9 @@ class Trainees(DeskPane):
         return rows
 
     def _row(self, view: View, state: ClassState, ride: RideState, call_cells: int) -> Row:
-        called = next(
-            (one.words for one in state.calls if one.word == ride.call), ride.call or "--"
-        )
+        called = "--" if ride.call is None else in_words(ride.call)
+        if call_cells >= ROOMY_CELLS:
+            called = next((one.words for one in state.calls if one.word == ride.call), called)
         if ride.called_s is not None:
             called = f"{figure(ride.called_s, 1)} s {plain(called)}"
         act = in_words(ride.act)

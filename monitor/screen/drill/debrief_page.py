@@ -8,7 +8,7 @@ import numpy as np
 from rich.cells import set_cell_size
 from rich.segment import Segment
 
-from monitor.attach.drilling import Brief, Debriefing, Outcome, TracePoints
+from monitor.attach.drilling import Brief, Debriefing, TracePoints
 from monitor.screen.drill.told import DrillPane
 from monitor.screen.panes.plot import LABEL_CELLS, Cells, TimeScale, through
 from monitor.screen.raster import drawn, fill, reach, thick
@@ -53,7 +53,7 @@ def moments(debrief: Debriefing, brief: Brief | None) -> list[Moment]:
 
     add(debrief.onset_s, BEGAN, "chosen", "it began")
     for sign in debrief.signs[:1]:
-        add(sign.time_s, "s", "strong", f"first sign: {plain(sign.label, 60)}, {plain(sign.words)}")
+        add(sign.time_s, "s", "strong", f"first sign: {plain(sign.words)}")
     add(debrief.guard_warn_s, "!", "warn", f"{guard} warned")
     add(debrief.guard_pull_s, "▼", "pull", f"{guard} pulled timing")
     add(debrief.guard_cut_s, "▬", "cut", f"{guard} cut boost")
@@ -116,7 +116,8 @@ class DebriefPage(DrillPane, Page):
     def _plots(
         self, view: View, debrief: Debriefing, happened: list[Moment], width: int, height: int
     ) -> list[Row]:
-        traces = debrief.traces
+        told = {sign.channel: place for place, sign in reversed([*enumerate(debrief.signs)])}
+        traces = sorted(debrief.traces, key=lambda one: told.get(one.channel, len(told)))
         if not traces or len(debrief.time_s) < 2:
             return []
         self._channel %= len(traces)
@@ -236,75 +237,94 @@ _SIGNS: Final = "▲ began  s first sign  ! ▼ ▬ guard  C your call  1-4 your
 
 def _told(view: View, debrief: Debriefing, happened: list[Moment], width: int) -> Iterator[Row]:
     """Yield the truth, what came when, what it cost, the score, what told it, what to check."""
-
-    def said(text: str, role: str = "ink", hang: int = 0) -> Iterator[Row]:
-        for i, line in enumerate(wrapped(view.units.sentence(plain(text, 2000)), width - hang, 12)):
-            yield [view.say(" " * (1 + (hang if i else 0))), view.say(line, role)]
-
-    yield from said(debrief.truth, "strong")
-    right = f"right: {plain(debrief.right_call)}"
-    if not debrief.called:
-        yield from said(f"You called nothing; {right}.")
-    else:
-        verdict = _VERDICTS.get(debrief.verdict, plain(debrief.verdict, 20))
-        yield from said(
-            f"You called {plain(debrief.called)}: {verdict}"
-            f"{'.' if debrief.verdict == 'right' else f'; {right}.'}"
-        )
-    yield []
-    onset_s = debrief.onset_s
-    for one in happened:
-        since = "" if onset_s is None else f"{one.time_s - onset_s:+z.2f}"
-        head = f"{figure(one.time_s, 2):>8} s {since:>7}  "
-        lines = wrapped(one.words, max(12, width - len(head) - 2), 3)
-        for i, line in enumerate(lines):
-            yield [
-                view.say(f" {head if not i else ' ' * len(head)}", "dim"),
-                view.say(f"{one.sign if not i else ' '}", one.role),
-                view.say(f" {line}"),
-            ]
-    guard = [debrief.guard_said, debrief.guard_cause and f"it took it for: {debrief.guard_cause}"]
-    if any(guard):
-        yield from said(f"The guard: {'; '.join(plain(one) for one in guard if one)}.", "dim")
-    for note in debrief.notes:
-        yield from said(f"{figure(note.time_s, 2)} s  noted: {plain(note.text)}")
-    yield []
-    yield from _costs(view, debrief.outcomes)
-    yield []
-    yield [view.say(f" Score {debrief.score:z.0f} of 100", "strong")]
-    for part in debrief.parts:
-        head = set_cell_size(f" {plain(part.name, 40)}", NAME_CELLS + 1)
-        points = f"{part.points:z.0f} of {part.most:z.0f}"
-        row = [view.say(head), view.say(f"{points:>9}  ", "strong")]
-        for line in wrapped(plain(part.words), max(12, width - width_of(row)), 3):
-            yield [*row, view.say(line, "dim")]
-            row = [view.say(" " * width_of(row))]
-    yield from said(debrief.formula, "dim")
-    for text in (debrief.text, f"To be learned: {debrief.goal}" if debrief.goal else ""):
-        if text:
+    words = _Words(view, debrief, width)
+    parts = (words.truth(), words.course(happened), words.costs(), words.score(), words.learned())
+    for place, part in enumerate(parts):
+        rows = list(part)
+        if place and rows:
             yield []
-            yield from said(text)
-    if debrief.check_first:
-        yield []
-        yield [view.say(" Check first on the car", "strong")]
-        for one_ in debrief.check_first:
-            yield from said(f"- {plain(one_)}", hang=2)
-    for name in debrief.files:
-        yield from said(f"Written: {plain(name)}", "dim")
+        yield from rows
 
 
-def _costs(view: View, outcomes: list[Outcome]) -> Iterator[Row]:
-    """Yield what each way of driving it cost, a row each."""
-    if not outcomes:
-        return
-    name_cells = max(len(plain(one.words, 24)) for one in outcomes) + 1
-    head = f"{'':<{name_cells}}{'harm':>8}{'heavy':>7}{'work':>10}{'lost':>7}"
-    yield [view.say(f" {head}", "dim")]
-    whole_kj = {one.who: one.work_kj for one in outcomes}.get("no_fault", float("nan"))
-    for place, one in enumerate(outcomes):  # as driven is the first
-        lost = 1.0 - one.work_kj / whole_kj if whole_kj > 0.0 else float("nan")
-        row = (
-            f"{plain(one.words, 24):<{name_cells}}{figure(one.harm, 1):>8}{one.heavy_knocks:>7}"
-            f"{figure(one.work_kj, 0):>7} kJ{figure(100.0 * lost, 1):>5} %"
-        )
-        yield [view.say(f" {row}", "ink" if place else "strong")]
+class _Words:
+    """A debriefing in words; each part yields its rows, none where there is nothing to say."""
+
+    def __init__(self, view: View, debrief: Debriefing, width: int) -> None:
+        self._view, self._debrief, self._width = view, debrief, width
+
+    def _said(self, text: str, role: str = "ink", hang: int = 0) -> Iterator[Row]:
+        text = self._view.units.sentence(plain(text, 2000))
+        for i, line in enumerate(wrapped(text, self._width - hang, 12)):
+            yield [self._view.say(" " * (1 + (hang if i else 0))), self._view.say(line, role)]
+
+    def truth(self) -> Iterator[Row]:
+        """Say what it was, and what was called."""
+        debrief = self._debrief
+        yield from self._said(f"{debrief.truth[:1].upper()}{debrief.truth[1:]}.", "strong")
+        right = f"right: {plain(debrief.right_call)}"
+        if not debrief.called:
+            yield from self._said(f"You called nothing; {right}.")
+            return
+        verdict = _VERDICTS.get(debrief.verdict, plain(debrief.verdict, 20))
+        more = "." if debrief.verdict == "right" else f"; {right}."
+        yield from self._said(f"You called {plain(debrief.called)}: {verdict}{more}")
+
+    def course(self, happened: list[Moment]) -> Iterator[Row]:
+        """Say what came when, and since the onset; what the guard said, what was noted."""
+        view, debrief = self._view, self._debrief
+        for one in happened:
+            since = "" if debrief.onset_s is None else f"{one.time_s - debrief.onset_s:+z.2f}"
+            head = f"{figure(one.time_s, 2):>8} s {since:>7}  "
+            sign = one.sign
+            for line in wrapped(one.words, max(12, self._width - len(head) - 2), 3):
+                yield [view.say(f" {head}", "dim"), view.say(sign, one.role), view.say(f" {line}")]
+                head, sign = " " * len(head), " "
+        if debrief.guard_said:
+            yield from self._said(f"The guard: {debrief.guard_said}", "dim")
+        if debrief.guard_cause:
+            yield from self._said(f"It took it for: {debrief.guard_cause}.", "dim")
+        for note in debrief.notes:
+            yield from self._said(f"{figure(note.time_s, 2)} s  noted: {plain(note.text)}")
+
+    def costs(self) -> Iterator[Row]:
+        """Say what each way of driving it cost, a row each; as driven is the first."""
+        outcomes = self._debrief.outcomes
+        if not outcomes:
+            return
+        cells = max(len(plain(one.words, 24)) for one in outcomes) + 1
+        head = f"{'':<{cells}}{'harm':>8}{'heavy':>7}{'work':>10}{'lost':>7}"
+        yield [self._view.say(f" {head}", "dim")]
+        whole_kj = {one.who: one.work_kj for one in outcomes}.get("no_fault", float("nan"))
+        for place, one in enumerate(outcomes):
+            lost = 1.0 - one.work_kj / whole_kj if whole_kj > 0.0 else float("nan")
+            row = (
+                f"{plain(one.words, 24):<{cells}}{figure(one.harm, 1):>8}{one.heavy_knocks:>7}"
+                f"{figure(one.work_kj, 0):>7} kJ{figure(100.0 * lost, 1):>5} %"
+            )
+            yield [self._view.say(f" {row}", "ink" if place else "strong")]
+
+    def score(self) -> Iterator[Row]:
+        """Say the score, its parts and its formula."""
+        view, debrief = self._view, self._debrief
+        yield [view.say(f" Score {debrief.score:z.0f} of 100", "strong")]
+        for part in debrief.parts:
+            head = set_cell_size(f" {plain(part.name, 40)}", NAME_CELLS + 1)
+            points = f"{part.points:z.0f} of {part.most:z.0f}"
+            row = [view.say(head), view.say(f"{points:>9}  ", "strong")]
+            for line in wrapped(plain(part.words), max(12, self._width - width_of(row)), 3):
+                yield [*row, view.say(line, "dim")]
+                row = [view.say(" " * width_of(row))]
+        yield from self._said(debrief.formula, "dim")
+
+    def learned(self) -> Iterator[Row]:
+        """Say what told it, what to learn and what to check first; and what was written."""
+        debrief = self._debrief
+        yield from self._said(debrief.text)
+        if debrief.goal:
+            yield from self._said(f"To be learned: {debrief.goal}")
+        if debrief.check_first:
+            yield [self._view.say(" Check first on the car", "strong")]
+        for line in debrief.check_first:
+            yield from self._said(f"- {plain(line)}", hang=2)
+        for name in debrief.files:
+            yield from self._said(f"Written: {plain(name)}", "dim")

@@ -87,6 +87,9 @@ class TraineeDashboard(Dashboard):
                 ),
                 Control("left", "←→", "channel(-1)", "channel", "another channel's trace", rank=3),
                 Control("right", "", "channel(1)", "", "the next channel's trace", asks=False),
+                Control(
+                    "w", "w", "write", "write", "write the debrief as page and pictures", rank=5
+                ),
                 Control("N", "N", "next", "next lesson", "go on to the next lesson", rank=4),
                 Control("E", "E", "end_drive", "end", "end the drive and come to the debrief", 36),
                 *ALARM_CONTROLS,
@@ -171,6 +174,7 @@ class TraineeDashboard(Dashboard):
             words["call"] = "close" if told.calling else "call"
         if told.phase in (None, Phase.OVER):
             words["call"] = "again" if over and told.may_begin else ""
+            words |= {"acknowledge": "", OPEN: "", "freeze": ""}
         words["debrief"] = "" if not over else "picture" if debriefing else "debrief"
         if not debriefing:
             words["channel(-1)"] = ""
@@ -178,6 +182,8 @@ class TraineeDashboard(Dashboard):
             words |= {"span": self._debrief_page.span_words, "freeze": "", "acknowledge": ""}
         if not (over and told.may_begin):
             words["next"] = ""
+        if not over:
+            words["write"] = ""
         if over or not told.may_begin or told.phase is not Phase.DRIVING:
             words["end_drive"] = ""
         if told.calling:
@@ -266,6 +272,11 @@ class TraineeDashboard(Dashboard):
         if self.told.debrief is not None:
             self.action_page(DEBRIEF)
 
+    def action_write(self) -> None:
+        """Have the debrief written as a page and pictures."""
+        if self.told.debrief is not None:
+            self._tell(Command("write"))
+
     def action_next(self) -> None:
         """Go on to the next lesson."""
         if self.told.debrief is not None and self.told.may_begin:
@@ -317,6 +328,5 @@ class TraineeDashboard(Dashboard):
         if debrief is None:
             return "Drill left before its debrief."
         written = "".join(f"\nwrote {plain(name)}" for name in debrief.files)
-        return (
-            f"{plain(debrief.title)}: {debrief.score:z.0f} of 100. {plain(debrief.truth)}{written}"
-        )
+        score = f"{plain(debrief.title)}: {debrief.score:z.0f} of 100."
+        return f"{score} It was: {plain(debrief.truth)}.{written}"

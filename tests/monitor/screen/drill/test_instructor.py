@@ -92,7 +92,7 @@ async def test_every_trainee_and_answer_is_in_sight() -> None:
         link.send(Command("act", what="cut_boost"))
         said = await seat.drive(0.5)
         (row,) = (line for line in said.splitlines() if "(t1)" in line)
-        for words in ("13.0 s the pump", "13.0 s cut boost", " cut boost ", "4.0"):
+        for words in ("13.0 s pump ", "13.0 s cut boost", " cut boost ", "4.0"):
             assert words in row
         assert "and 9 more" in said
         await seat.press("n")

@@ -38,10 +38,10 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
         assert "you: lift" in await seat.press("4")
         assert "Call it: press its letter" in await seat.press("space")
         said = await seat.press("b")
-        assert "called 12.5 s: the pump stops or weakens" in said
+        assert "called 12.5 s: pump, its voltage or its pressure" in said
         assert "press its letter" not in said
         said = await seat.drive(20.0)
-        assert "You called the pump stops or weakens: right." in said
+        assert "You called pump, its voltage or its pressure: right." in said
         assert "96 of 100" in said
         assert "the guard would have warned" in said
     assert drill.rides["ann"].link.sent == [
@@ -50,7 +50,7 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
         Command("call", what="pump", who="ann"),
     ]
     assert seat.app.last_line() == (  # type: ignore[union-attr]
-        "Three pulls on the hill road: 96 of 100. The pump stopped at 12.0 s."
+        "Three pulls on the hill road: 96 of 100. It was: the pump stops, from 12.0 s on."
     )
 
 
@@ -62,9 +62,9 @@ async def test_a_wrong_call_is_told_with_the_right_one_and_may_be_changed_before
         await seat.drive(13.0)
         await seat.press("space", "b")
         said = await seat.press("space", "d")
-        assert "called 13.0 s: a nozzle or the" in said
+        assert "called 13.0 s: split line: spray goes" in said
         said = await seat.drive(20.0)
-        assert "You called a nozzle or the filter is clogged: wrong; right: the pump" in said
+        assert "You called split line: spray goes elsewhere: wrong; right: pump," in said
 
 
 @pytest.mark.asyncio
@@ -73,7 +73,7 @@ async def test_whoever_calls_nothing_is_told_that() -> None:
     async with seated(FakeClass(helped=Failsafe.OFF)) as seat:
         await seat.press("space")
         said = await seat.drive(30.0)
-        assert "You called nothing; right: the pump stops or weakens." in said
+        assert "You called nothing; right: pump, its voltage or its pressure." in said
         assert " 0 of 100" in said
 
 
@@ -174,7 +174,7 @@ async def test_letters_call_only_while_the_list_is_open() -> None:
         assert [one.do for one in sent] == ["begin", "acknowledge"]
         assert "Alarms" in await seat.press("l")
         await seat.press("l", "space", "l")
-        assert sent[-1] == Command("call", what="wire", who="ann")
+        assert sent[-1] == Command("call", what="data", who="ann")
         assert "press its letter" in await seat.press("space")
         assert "press its letter" not in await seat.press("escape")
         await seat.press("space", "space", "a")
@@ -212,16 +212,19 @@ async def test_the_debrief_scrolls_and_shows_every_channel_and_span(size: tuple[
         await seat.drive(13.0)
         await seat.press("space", "b")
         said = await seat.drive(20.0)
+        assert "line pressure, kPa" in said  # the first sign's channel comes first
         assert "1 of 3" in said
-        assert "line pressure, kPa" in await seat.press("right")
-        assert "boost, kPa" in await seat.press("right")
         assert "spray flow, mL/min" in await seat.press("right")
+        assert "boost, kPa" in await seat.press("right")
+        await seat.press("right")
         assert "10.0 s" in said
         assert "└0.0 s" in await seat.press("s")
         said = await seat.press(*["down"] * 40)
         for words in ("Check first on the car", "the pump itself"):
             assert words in said
-        assert "gal/h" in await seat.press("u")
+        assert "line pressure, psi" in await seat.press("u")
+        await seat.press("w")
+        assert "Written: /x/ann.html" in await seat.press("down", "down")
 
 
 @pytest.mark.asyncio
