@@ -22,6 +22,7 @@ app = cyclopts.App(
 )
 _VERBS = {
     "demo": "Watch a simulated car: no hardware, nothing to set up.",
+    "drill": "Train to see faults on a simulated car; alone or as a class.",
     "watch": "Watch a car: a port, a log, a session or a simulated car.",
     "alarms": "List a running guard's alarms; acknowledge, reset, shelve.",
     "reload": "Give a running guard new thresholds, without losing a sample.",

@@ -5,13 +5,15 @@ import sys
 from collections.abc import Iterable, Sequence
 from enum import EnumType
 from types import FunctionType, ModuleType
-from typing import Any
+from typing import Any, Final
 
-import numba
 import numpy as np
-from numba.extending import register_jitable
 
 from rules.record import Record
+
+# No allocation happens inside, so numba's reference counting (atomic, four times the cost of the
+# arithmetic here) is switched off; arguments stay referenced by the caller.
+_OPTIONS: Final[dict[str, Any]] = {"nogil": True, "_nrt": False}
 
 
 def fingerprint(kernels: Iterable[ModuleType], *data: ModuleType, base: str = "") -> str:
@@ -23,9 +25,9 @@ def fingerprint(kernels: Iterable[ModuleType], *data: ModuleType, base: str = ""
     Args:
         kernels: Modules whose functions are compiled, with their constants, records and choices.
         data: Modules of which only these last three go into it.
-        base: The fingerprint of code that is compiled with this.
+        base: What else goes into it: the compiler, other code that is compiled with this.
     """
-    versions = f"{base} {numba.__version__} {np.__version__} {sys.version}"
+    versions = f"{base} {np.__version__} {sys.version}"
     digest = hashlib.sha256(versions.encode())
     for module in (*kernels, *data):
         for name, value in sorted(vars(module).items()):
@@ -48,6 +50,8 @@ def _told(name: str, value: Any, module: ModuleType, is_data: bool) -> str:
 
 def make_callable(kernels: Sequence[ModuleType]) -> None:
     """Let compiled code call every function of these modules."""
+    from numba.extending import register_jitable
+
     for module in kernels:
         for value in list(vars(module).values()):
             if isinstance(value, FunctionType) and value.__module__ == module.__name__:
@@ -56,10 +60,23 @@ def make_callable(kernels: Sequence[ModuleType]) -> None:
 
 def compiled(function: Any) -> Any:
     """Return a loop compiled, kept in numba's cache where there is a place for one."""
-    # No allocation happens inside, so numba's reference counting (atomic, four times the cost of
-    # the arithmetic here) is switched off; arguments stay referenced by the caller.
-    options: dict[str, Any] = {"nogil": True, "_nrt": False}
+    import numba
+
     try:
-        return numba.njit(cache=True, **options)(function)
+        return numba.njit(cache=True, **_OPTIONS)(function)
     except RuntimeError:  # nowhere to keep a cache: a read-only install without a home
-        return numba.njit(**options)(function)
+        return numba.njit(**_OPTIONS)(function)
+
+
+def llvm_of(loop: Any) -> str:
+    """Return a loop that has run in LLVM's language.
+
+    Compiled anew where numba found it in its cache: that holds machine code alone.
+    """
+    import numba
+
+    (signature,) = loop.signatures
+    if loop.stats.cache_hits:
+        loop = numba.njit(**_OPTIONS)(loop.py_func)
+        loop.compile(signature)
+    return str(loop.inspect_llvm(signature))

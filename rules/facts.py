@@ -167,6 +167,8 @@ class FlowSensor:
         noise: Standard deviation of a reading, as a share of it.
         noise_lasts_s: How long that takes to fall out of step with itself (correlation time).
         floor_ml_min: Smaller flows are not told from none.
+        starts_after_ml: What passes, after a rest, before the reading moves: two pulses of a
+            turbine. Common practice, no source, that a small one gives some 22 a millilitre.
         refresh_s: How long it holds a reading until it gives a new one; 0: new in every row.
     """
 
@@ -178,6 +180,7 @@ class FlowSensor:
     noise: float = 0.04
     noise_lasts_s: float = 0.05
     floor_ml_min: float = 20.0
+    starts_after_ml: float = 0.1
     refresh_s: float = 0.0
 
 

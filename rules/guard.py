@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from struct import Struct
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 from rules import channels as ch
 from rules.facts import Rig
@@ -21,7 +21,12 @@ class Guard:
 
     ``step`` takes one sample, ``run_rows`` many; both go through the same ``step`` function above,
     and may be mixed. A guard keeps no clock: the result depends on the samples alone.
+
+    Attributes:
+        machine_code: What stands in for ``compiled.run_all`` in this process; None: that itself.
     """
+
+    machine_code: ClassVar[Any] = None
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
@@ -59,13 +64,7 @@ class Guard:
 
     def run_rows(self, rows: Any) -> Any:
         """Take an (n, ROW_WIDTH) float64 matrix of samples; return (n, N_DECISION) decisions."""
-        import numpy as np
-
-        from rules.step import compiled
-
-        out = np.empty((len(rows), N_DECISION))
-        self._run(compiled.run_all, rows, out)
-        return out
+        return self._run(rows, (), changes_alone=False)[1]
 
     def run_changes(self, rows: Any, columns: Sequence[int] = ()) -> tuple[Any, Any, Any]:
         """Take samples as ``run_rows`` does, but return only the decisions that changed something.
@@ -78,16 +77,7 @@ class Guard:
             Row numbers (m,), decisions (m, N_DECISION), m <= n, and these columns of all rows,
             (len(columns), n).
         """
-        import numpy as np
-
-        from rules.step import compiled
-
-        out = np.empty((len(rows), N_DECISION))
-        where = np.empty(len(rows), dtype=np.int64)
-        every = np.empty((len(columns), len(rows)))
-        which = np.array(columns, dtype=np.int64)
-        count = self._run(compiled.run_changed, rows, out, where, which, every)
-        return where[:count], out[:count], every
+        return self._run(rows, columns, changes_alone=True)
 
     def arrays(self) -> tuple[Any, Any]:
         """Return copies of constants and state as arrays of one record, for compiled loops.
@@ -155,14 +145,24 @@ class Guard:
         if self._compiled is not None:
             self._arrays[1][:] = state.array()
 
-    def _run(self, function: Any, rows: Any, *out: Any) -> int:
+    def _run(
+        self, rows: Any, columns: Sequence[int], *, changes_alone: bool
+    ) -> tuple[Any, Any, Any]:
         import numpy as np
 
         if rows.ndim != 2 or rows.shape[1] != ch.ROW_WIDTH:
             raise ValueError(f"samples: found shape {rows.shape}, expected (n, {ch.ROW_WIDTH})")
+        out = np.empty((len(rows), N_DECISION))
+        where = np.empty(len(rows), dtype=np.int64)
+        every = np.empty((len(columns), len(rows)))
+        which = np.array(columns, dtype=np.int64)
         constants, states = self.arrays()
         flat = states.view(np.float64)
-        in_a_row = np.ascontiguousarray(rows, dtype=np.float64).reshape(-1)
-        count = int(function(constants, states, flat, in_a_row, *out))
+        # As what may be written to: for rows that may not, numba would compile a second time.
+        in_a_row = np.require(rows, np.float64, ("C", "W")).reshape(-1)
+        run_all = self.machine_code
+        if run_all is None:
+            from rules.step.compiled import run_all
+        count = run_all(constants, states, flat, in_a_row, out, where, which, every, changes_alone)
         self._go_on_from(State.of_flat(flat.tolist()))
-        return count
+        return where[:count], out[:count], every

@@ -36,6 +36,7 @@ class Loop:
 STEP_ROW: Final = Loop("rules.step.compiled", "step_row")
 RUN_ALL: Final = Loop("rules.step.compiled", "run_all")
 DRIVE_ON: Final = Loop("simulator.plant.compiled", "drive_on")
+ADVANCE_ONE: Final = Loop("simulator.plant.compiled", "advance_one")
 
 
 def is_on_disk(loop: Loop) -> bool:

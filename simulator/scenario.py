@@ -156,14 +156,25 @@ def _read(text: str, file_name: str, beside: Path | None) -> tuple[Scenario, Rig
     document = Document.parse(text, file_name)
     written: Any = document.decode(SCENARIO)
     scenario: Scenario = fact_of(written, rig=None)  # whose rig is read once the rest is right
-    _check(document, scenario)
-    rig_file = load_rig(_rig_path(document, written.rig, beside))
+    check_drive(document, scenario)
+    check_faults(document, (), scenario.faults, scenario.duration_s)
+    rig_file = load_rig(rig_path(document, written.rig, beside))
     scenario = replace(scenario, rig=rig_file.rig)
-    _check_against_rig(document, scenario)
+    check_against_rig(document, (), scenario.drive, scenario.faults, rig_file.rig)
     return scenario, rig_file
 
 
-def _rig_path(document: Document, rig: str, beside: Path | None) -> Path:
+def rig_path(document: Document, rig: str, beside: Path | None) -> Path:
+    """Return the file of the rig that a document's key ``rig`` names.
+
+    Args:
+        document: The document.
+        rig: The name of a shipped rig, or a path.
+        beside: Folder from which a relative path counts; None: the current one.
+
+    Raises:
+        BadInput: There is none.
+    """
     try:
         path = find_rig(rig)
     except BadInput:
@@ -174,8 +185,12 @@ def _rig_path(document: Document, rig: str, beside: Path | None) -> Path:
     return path
 
 
-def _check(document: Document, scenario: Scenario) -> None:
-    """Check what no type can: values that only make sense together."""
+def check_drive(document: Document, scenario: Scenario) -> None:
+    """Check what no type can of a drive: values that only make sense together.
+
+    Raises:
+        BadInput: They don't.
+    """
     total_s = 0.0
     for index, step in enumerate(scenario.drive):
         path: KeyPath = ("drive", index)
@@ -191,17 +206,33 @@ def _check(document: Document, scenario: Scenario) -> None:
             raise document.wrong((*path, "throttle"), "more than 0 %, at most 100 %")
         if step.gear and not moves:
             raise document.wrong((*path, "gear"), "no gear, except in a pull or a cruise")
-    for index, fault in enumerate(scenario.faults):
-        path = ("faults", index)
-        check_fault(document, path, fault)
-        if fault.at_s >= total_s:
-            raise document.wrong((*path, "at"), f"less than the drive's {total_s:zg} s")
-        if fault.for_s <= 0.0:
-            raise document.wrong((*path, "for"), "more than 0 s")
     if scenario.peak_boost_kpa < 0.0 or scenario.peak_boost_kpa > 400.0:
         raise document.wrong(("peak_boost",), "0 kPa to 400 kPa")
     if not -30.0 <= scenario.ambient_c <= 60.0:
         raise document.wrong(("ambient",), "-30 degC to 60 degC")
+
+
+def check_faults(
+    document: Document, path: KeyPath, faults: tuple[Fault, ...], total_s: float
+) -> None:
+    """Check what makes sense together in faults.
+
+    Args:
+        document: Where they stand.
+        path: The table whose ``faults`` they are.
+        faults: The faults.
+        total_s: How long the drive lasts, seconds.
+
+    Raises:
+        BadInput: As of ``check_fault``, or a fault that begins too late, or lasts no time.
+    """
+    for index, fault in enumerate(faults):
+        place: KeyPath = (*path, "faults", index)
+        check_fault(document, place, fault)
+        if fault.at_s >= total_s:
+            raise document.wrong((*place, "at"), f"less than the drive's {total_s:zg} s")
+        if fault.for_s <= 0.0:
+            raise document.wrong((*place, "for"), "more than 0 s")
 
 
 def check_fault(document: Document, path: KeyPath, fault: Fault, rig: Rig | None = None) -> None:
@@ -229,15 +260,31 @@ def check_fault(document: Document, path: KeyPath, fault: Fault, rig: Rig | None
         raise document.wrong((*path, "channel"), wanted)
 
 
-def _check_against_rig(document: Document, scenario: Scenario) -> None:
-    """Check what only this car can tell: its gears and its channels."""
-    rig = scenario.rig
+def check_against_rig(
+    document: Document,
+    path: KeyPath,
+    drive: tuple[Step, ...],
+    faults: tuple[Fault, ...],
+    rig: Rig,
+) -> None:
+    """Check what only this car can tell: its gears and its channels.
+
+    Args:
+        document: Where they stand.
+        path: The table whose ``drive`` and ``faults`` they are.
+        drive: The drive.
+        faults: The faults.
+        rig: The car.
+
+    Raises:
+        BadInput: A gear or a channel that it hasn't.
+    """
     most = len(rig.vehicle.gears)
-    gears = [("drive", index, step.gear) for index, step in enumerate(scenario.drive)]
-    gears += [("faults", index, fault.gear) for index, fault in enumerate(scenario.faults)]
+    gears = [("drive", index, step.gear) for index, step in enumerate(drive)]
+    gears += [("faults", index, fault.gear) for index, fault in enumerate(faults)]
     for name, index, gear in gears:
         if gear > most:
             expected = f"a gear {rig.name} has, 1 to {most}"
-            raise document.wrong((name, index, "gear"), expected)
-    for index, fault in enumerate(scenario.faults):
-        check_fault(document, ("faults", index), fault, rig)
+            raise document.wrong((*path, name, index, "gear"), expected)
+    for index, fault in enumerate(faults):
+        check_fault(document, (*path, "faults", index), fault, rig)

@@ -1,6 +1,7 @@
 """What every test session has ready, and how the whole suite is shared out among workers."""
 
 import os
+import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,6 +20,7 @@ LIVE = ROOT / "tests" / "live"
 # In which order the others begin; what takes longest is in the first three.
 FLOORS = ("house", "monitor", "simulator", "bench", "rules")
 _WORKERS: dict[str, set[str]] = {}
+_COMPILING: list[subprocess.Popen[bytes]] = []
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
@@ -43,16 +45,35 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
-    """Compile everything once, before workers start and before any time limit runs.
+    """Begin to compile everything once, while tests are collected.
 
     A few files named compile what they need.
     """
     if not hasattr(session.config, "workerinput"):
-        from tests.kit.compiling import compile_all, leave_guards_cold
+        from tests.kit.compiling import compile_all, translate_tests
 
         if _is_whole(session.config) or session.config.getoption("numprocesses", None):
-            compile_all()
-        leave_guards_cold()
+            _COMPILING.extend(compile_all())
+            translate_tests(session.config)
+
+
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """Let tests begin once everything is compiled, before any time limit runs."""
+    if not hasattr(session.config, "workerinput"):
+        _wait_for_compiled()
+
+
+def pytest_xdist_node_collection_finished() -> None:
+    """Do the same where workers have collected: none gets a test before all have."""
+    _wait_for_compiled()
+
+
+def _wait_for_compiled() -> None:
+    from tests.kit.compiling import leave_guards_cold
+
+    for process in _COMPILING:
+        process.wait()
+    leave_guards_cold()
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

@@ -13,6 +13,8 @@
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
 | a session's about, events, summary | here, ``test_long_lines`` |
 | a running guard's place, its order | ``test_server``, here |
+| a class of drills: its order, aliases, marks, notes, results | ``test_drills``,
+  ``test_drill_class``, ``test_results`` |
 | viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_server``) |
 | what a cluster says (it runs any code, so it is trusted) | 200 characters of an error |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |
@@ -39,14 +41,13 @@ from monitor.recorder.reader import LONGEST_NOTE, SessionBlocks, read_notes
 from monitor.recorder.summary import read_summary
 from monitor.review.report import in_words
 from monitor.review.review import review
-from simulator.plant import run
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.patience import PATIENCE_S
 from tests.kit.recordings import record
 from tests.kit.screen_script import hello
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))[:50]
+SAMPLES = Driven("pump_stop", 2)
 DEEP = b"[" * 200_000
 HUGE = b'{"format": "' + b"x" * (2 << 20) + b'"}'
 
@@ -54,7 +55,7 @@ HUGE = b'{"format": "' + b"x" * (2 << 20) + b'"}'
 @pytest.fixture
 def session(tmp_path: Path) -> Path:
     """A small session, whole."""
-    return record(tmp_path, SAMPLES)
+    return record(tmp_path, SAMPLES[:50])
 
 
 @pytest.mark.parametrize("raw", [DEEP, HUGE, b"\xff\xfe", b'{"format": [' + DEEP + b"]}"])
@@ -111,7 +112,7 @@ def test_a_monstrous_summary_is_none(session: Path, raw: bytes) -> None:
     (session / layout.SUMMARY).write_bytes(raw)
     assert read_summary(session) is None
     (entry,) = sessions_in(session.parent)
-    assert (entry.state, entry.samples) == ("complete", len(SAMPLES))
+    assert (entry.state, entry.samples) == ("complete", 50)
 
 
 def test_an_order_has_a_bound() -> None:

@@ -31,6 +31,7 @@ TESTED_IN = {
     "rules/alarms/alarm": "rules/alarms/test_book",
     "rules/compiling": "rules/step/test_compiled",
     "rules/petrol": "rules/test_handling",
+    "rules/step/kernels": "rules/test_guard",
     "rules/step/lasting": "rules/step/test_watch",
     "rules/step/step": "rules/step/test_properties",
     "rules/step/witnesses": "rules/step/test_charge",

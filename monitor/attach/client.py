@@ -6,16 +6,17 @@ import signal
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Callable, Iterator
-from typing import Any
+from typing import Any, Final
 
 import msgspec
 
-from monitor.attach.endpoint import Endpoint, find_endpoint
-from monitor.attach.order import Order
+from monitor.attach.endpoint import Endpoint, Kind, find_endpoint
+from monitor.attach.order import ClassOrder, Order
 from monitor.attach.protocol import LONGEST_LINE, Command, Message, decode, encode
 from simulator.strict import BadInput
 
 START_S = 20.0
+_PROCESS: Final = {Kind.GUARD: "monitor.guard.process", Kind.CLASS: "monitor.drill.process"}
 
 
 class ViewerLink:
@@ -141,11 +142,28 @@ def start_guard(
     Raises:
         BadInput: It could not do what the order asks; the text is its own.
     """
+    return _start(Kind.GUARD, order, meanwhile)
+
+
+def start_class(
+    order: ClassOrder, meanwhile: Callable[[], object] | None = None
+) -> tuple["subprocess.Popen[bytes]", Endpoint]:
+    """Start a class of drills as ``start_guard`` does a guard; ``PlaceLink`` attaches to it.
+
+    Raises:
+        BadInput: It could not do what the order asks; the text is its own.
+    """
+    return _start(Kind.CLASS, order, meanwhile)
+
+
+def _start(
+    kind: Kind, order: Order | ClassOrder, meanwhile: Callable[[], object] | None
+) -> tuple["subprocess.Popen[bytes]", Endpoint]:
     process: subprocess.Popen[bytes] | None = None
     try:
         with _signals_held() as held:  # amid this, nobody could say which process to end
             process = subprocess.Popen(
-                [sys.executable, "-m", "monitor.guard.process"],
+                [sys.executable, "-m", _PROCESS[kind]],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -160,7 +178,7 @@ def start_guard(
         raise
     if word == "ready":
         try:
-            return process, find_endpoint(process.pid)
+            return process, find_endpoint(process.pid, kind=kind)
         except BadInput:  # it ended as soon as it had begun
             _wait_for(process)
             raise
@@ -168,11 +186,15 @@ def start_guard(
             end_guard(process)
             raise
     _wait_for(process)
-    raise BadInput(rest if word == "error" else "the guard process ended before it was ready")
+    raise BadInput(
+        rest if word == "error" else f"the {kind.words} process ended before it was ready"
+    )
 
 
 def _first_word(
-    process: "subprocess.Popen[bytes]", order: Order, meanwhile: Callable[[], object] | None
+    process: "subprocess.Popen[bytes]",
+    order: Order | ClassOrder,
+    meanwhile: Callable[[], object] | None,
 ) -> tuple[str, str]:
     """Hand a guard its order; return its answer's first word, and the rest."""
     if process.stdin is None or process.stdout is None:  # pragma: no cover (both are pipes)

@@ -1,4 +1,4 @@
-"""Endpoints of running guards: one small file each, readable by their owner only."""
+"""Endpoints of running guards, and of classes of drills: a small file each, for its owner only."""
 
 import contextlib
 import os
@@ -8,6 +8,7 @@ import socket
 import stat
 import tempfile
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
@@ -16,12 +17,30 @@ import msgspec
 from simulator.strict import BadInput, called, open_file
 
 LONGEST_ENDPOINT: Final = 65_536
-_NAMED: Final = re.compile(r"([1-9][0-9]{0,8})\.(?:sock|json)", re.ASCII)
+# A guard's or class's socket and endpoint, and the sockets of a class's places.
+_NAMED: Final = re.compile(r"([1-9][0-9]{0,8})(?:-[0-9]{1,4})?\.(?:sock|json|class)", re.ASCII)
+
+
+class Kind(StrEnum):
+    """What listens at an endpoint; also the ending of the file that says so."""
+
+    GUARD = "json"
+    CLASS = "class"
+
+    @property
+    def started_by(self) -> str:
+        """The commands that start one, in words."""
+        return "flowdebt drill" if self is Kind.CLASS else "flowdebt watch or demo"
+
+    @property
+    def words(self) -> str:
+        """What it is called."""
+        return "class" if self is Kind.CLASS else "guard"
 
 
 @dataclass(frozen=True, slots=True)
 class Endpoint:
-    """Where a guard listens.
+    """Where a guard listens, or a class of drills, or one of its places.
 
     Attributes:
         pid: Its process.
@@ -62,17 +81,23 @@ def runtime_folder() -> Path:
     return folder
 
 
-def new_endpoint(source: str) -> Endpoint:
-    """Return an endpoint for this process: an AF_UNIX path where there is one, else TCP."""
+def new_endpoint(source: str, place: int = 0) -> Endpoint:
+    """Return an endpoint for this process: an AF_UNIX path where there is one, else TCP.
+
+    Args:
+        source: What is read.
+        place: Number of a class's place, from 1; 0 is the process's own endpoint.
+    """
     clear_away()
     token = secrets.token_urlsafe(24)
-    path = str(runtime_folder() / f"{os.getpid()}.sock") if hasattr(socket, "AF_UNIX") else ""
+    name = f"{os.getpid()}-{place}.sock" if place else f"{os.getpid()}.sock"
+    path = str(runtime_folder() / name) if hasattr(socket, "AF_UNIX") else ""
     return Endpoint(os.getpid(), path, 0, token, source)
 
 
-def publish(endpoint: Endpoint) -> Path:
+def publish(endpoint: Endpoint, kind: Kind = Kind.GUARD) -> Path:
     """Write the endpoint down, for viewers to find; return the file."""
-    path = runtime_folder() / f"{endpoint.pid}.json"
+    path = runtime_folder() / f"{endpoint.pid}.{kind}"
     path.unlink(missing_ok=True)
     with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
         file.write(msgspec.json.encode(endpoint))
@@ -83,7 +108,8 @@ def withdraw(endpoint: Endpoint) -> None:
     """Remove what ``publish`` and the socket left, in our own folder and nowhere else."""
     with contextlib.suppress(OSError, BadInput):
         folder = runtime_folder()
-        (folder / f"{endpoint.pid}.json").unlink(missing_ok=True)
+        for kind in Kind:
+            (folder / f"{endpoint.pid}.{kind}").unlink(missing_ok=True)
         if endpoint.path and Path(endpoint.path).parent == folder:
             Path(endpoint.path).unlink(missing_ok=True)
 
@@ -111,17 +137,17 @@ def _is_our_own(file: Path) -> bool:
     return plain and (not hasattr(os, "getuid") or found.st_uid == os.getuid())
 
 
-def running_endpoints() -> list[Endpoint]:
+def running_endpoints(kind: Kind = Kind.GUARD) -> list[Endpoint]:
     """Return the endpoints of guards whose process lives, newest first; clear away the others'."""
     clear_away()
     endpoints = []
-    for file in sorted(runtime_folder().glob("*.json"), key=_age, reverse=True):
+    for file in sorted(runtime_folder().glob(f"*.{kind}"), key=_age, reverse=True):
         try:
             with open_file(file) as opened:
                 endpoint = msgspec.json.decode(opened.read(LONGEST_ENDPOINT), type=Endpoint)
         except (OSError, msgspec.MsgspecError):
             continue
-        if file.name != f"{endpoint.pid}.json":  # none that a guard wrote
+        if file.name != f"{endpoint.pid}.{kind}":  # none that a guard wrote
             continue
         if _lives(endpoint.pid) and _listens(endpoint.path):
             endpoints.append(endpoint)
@@ -152,21 +178,22 @@ def _listens(path: str) -> bool:
     return True
 
 
-def find_endpoint(pid: int | None, asked: str = "--attach") -> Endpoint:
+def find_endpoint(pid: int | None, asked: str = "--attach", kind: Kind = Kind.GUARD) -> Endpoint:
     """Return the newest running guard, or the one of this process.
 
     Args:
         pid: Its process; None is the newest.
         asked: The command or option that wants one, for the message.
+        kind: Look for a class of drills instead.
 
     Raises:
         BadInput: There is none.
     """
-    for endpoint in running_endpoints():
+    for endpoint in running_endpoints(kind):
         if pid is None or endpoint.pid == pid:
             return endpoint
-    wanted = "no running guard" if pid is None else f"no running guard with process {pid}"
-    raise BadInput(f"{asked}: found {wanted}, expected one started by flowdebt watch or demo")
+    found = f"no running {kind.words}{'' if pid is None else f' with process {pid}'}"
+    raise BadInput(f"{asked}: found {found}, expected one started by {kind.started_by}")
 
 
 def _lives(pid: int) -> bool:

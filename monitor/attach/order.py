@@ -1,4 +1,4 @@
-"""What a guard process is told to do. Light to import: whoever orders need not decide."""
+"""What a guard's process, or a class's, is told to do. Light: who orders need not decide."""
 
 import msgspec
 
@@ -36,3 +36,21 @@ class Order(msgspec.Struct, frozen=True):
     arm: bool = False
     publish: str | None = None
     learned: str | None = None
+
+
+class ClassOrder(msgspec.Struct, frozen=True):
+    """What a class of drills is to do. Comes on standard input: no command line tells a lesson.
+
+    Attributes:
+        lessons: Names or files of lessons, in their order.
+        seed: Of the first drive, 0 or more; each later one takes the next.
+        instructed: An instructor begins and ends drives; else any trainee may.
+        results: Folder to append results to; None keeps none.
+        speed: Of the drive, times real, more than 0.
+    """
+
+    lessons: list[str]
+    seed: int = 1
+    instructed: bool = False
+    results: str | None = None
+    speed: float = 1.0

@@ -12,6 +12,7 @@ from typing import Annotated, Final
 
 import msgspec
 
+from monitor.attach.drilling import LONGEST_TEXT, DrillMessage
 from monitor.attach.message_parts import (
     DecisionHead,
     EventFacts,
@@ -276,9 +277,10 @@ class Bye(msgspec.Struct, tag_field="kind", tag="bye"):
     statistics: Statistics
 
 
-Message = (
+GuardMessage = (
     Hello | Frame | EventTurn | AlarmTurn | CauseLine | Operation | Notice | Terms | Answer | Bye
 )
+Message = GuardMessage | DrillMessage
 Word = Annotated[str, msgspec.Meta(max_length=LONGEST_WORD)]
 
 
@@ -297,12 +299,23 @@ class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
         do: ``attach`` (with the token), ``stop``, or an alarm's command: ``acknowledge``,
             ``reset``, ``shelve``, ``unshelve``, ``take_out_of_service``, ``return_to_service``;
             or ``rates``: how the alarm rates stand, as notices; or ``reload``: read the rig again.
+            To a class of drills: ``join`` (``who`` is the alias) and ``instruct``. To a ride:
+            ``begin``, ``call``, ``act``, ``end_drill``, ``next``; to its class, by the
+            instructor: ``begin``, ``pause``, ``go_on``, ``inject``, ``escalate``, ``clear``,
+            ``mark``, ``rewind``, ``note``, ``end_drill``, ``next``.
         token: With ``attach``.
         alarm: The alarm's name; empty is all, for ``acknowledge`` and ``reset``.
         for_s: With ``shelve``: how long, s; capped.
         rig: With ``reload``: another rig file or shipped name; empty is the file it came from.
         who: Who says it, in their own word; recorded, proves nothing. Empty is ``operator``, and
             ``COMMAND_LINE`` is ``flowdebt stop``.
+        what: With ``call`` and ``act``: the choice's word; with ``inject``: the fault's; with
+            ``mark`` and ``rewind``: the mark's name; with ``next``: a lesson's name, or empty.
+        number: With ``escalate`` and ``clear``: the fault's.
+        amount: With ``inject`` and ``escalate``: how much of it, as a scenario's ``magnitude``.
+        ramp_s: With ``inject``: time to the full amount, s.
+        channel: With ``inject``: the sensor's, for a fault of one; empty is the flow sensor.
+        text: With ``note``.
     """
 
     do: Word
@@ -311,6 +324,12 @@ class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
     for_s: float = 0.0
     rig: Annotated[str, msgspec.Meta(max_length=LONGEST_PATH)] = ""
     who: Word = ""
+    what: Word = ""
+    number: Annotated[int, msgspec.Meta(ge=0, le=999)] = 0
+    amount: float = 1.0
+    ramp_s: float = 0.0
+    channel: Word = ""
+    text: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] = ""
 
 
 _encoder = msgspec.json.Encoder()

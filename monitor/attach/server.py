@@ -8,7 +8,7 @@ import asyncio
 import contextlib
 import hmac
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -79,7 +79,7 @@ class ViewerServer:
 
     Args:
         endpoint: Where to listen; TCP ports are chosen by the system.
-        hello: Makes the greeting for a new viewer.
+        hello: Makes what a new viewer is greeted with.
         obey: Takes a viewer's command, and what answers that viewer alone.
 
     Attributes:
@@ -88,7 +88,9 @@ class ViewerServer:
         refused: Connections that were one too many, or did not know the token.
     """
 
-    def __init__(self, endpoint: Endpoint, hello: Callable[[], Message], obey: Obey) -> None:
+    def __init__(
+        self, endpoint: Endpoint, hello: Callable[[], Sequence[Message]], obey: Obey
+    ) -> None:
         self.endpoint = endpoint
         self.dropped = 0
         self.refused = 0
@@ -179,7 +181,8 @@ class ViewerServer:
                         pass
                 return
             writer.transport.set_write_buffer_limits(high=MOST_UNSENT_BYTES)
-            viewer.put(encode(self._hello()))
+            for message in self._hello():
+                viewer.put(encode(message))
             self._viewers.add(viewer)
             self.first.set()
             sender = asyncio.create_task(self._send_waiting(viewer))

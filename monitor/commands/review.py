@@ -1,6 +1,6 @@
 """``flowdebt review``: what happened in these logs, and why? And what if thresholds were others?"""
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
@@ -121,7 +121,7 @@ def review(
                     raise found
                 result = found
                 result.source = name
-                say(in_words(result, figures, room()), result.as_json, as_json=as_json)
+                say(in_words(result, figures, room()), result.facts, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
             if fail_on is not None and result.worst >= Action[fail_on.upper()]:
@@ -148,14 +148,31 @@ def review(
 
 def say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
     """Write lines, or with --json facts as a line."""
-    import json
     import sys
 
     if as_json:
-        lines = [json.dumps(facts(), allow_nan=False)]
-    for line in lines:
-        sys.stdout.write((line if as_json else for_output(line)) + "\n")
+        sys.stdout.writelines(_in_parts(facts()))
+    else:
+        sys.stdout.writelines(for_output(line) + "\n" for line in lines)
     sys.stdout.flush()
+
+
+def _in_parts(facts: dict[str, Any]) -> Iterator[str]:
+    """Yield a line of JSON in parts: what an iterator in it yields is never held all at once."""
+    import json
+
+    before = "{"
+    for name, value in facts.items():
+        yield f"{before}{json.dumps(name)}: "
+        before = ", "
+        if isinstance(value, Iterator):
+            yield "["
+            for number, item in enumerate(value):
+                yield before * (number > 0) + json.dumps(item, allow_nan=False)
+            yield "]"
+        else:
+            yield json.dumps(value, allow_nan=False)
+    yield "}\n"
 
 
 def complain(why: str) -> None:

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from monitor.proof.report import check_reports
 from monitor.review.report_files import Answers, as_csv, as_json, as_markdown
 from simulator.strict import BadInput, new_file
 
@@ -18,8 +17,12 @@ def check_asked(paths: Sequence[Path], sets: Sequence[str]) -> None:
     Raises:
         BadInput: One has another ending or is taken; or thresholds are tried, too.
     """
+    if not paths:
+        return
+    from monitor.proof.report import check_reports  # loads the plant
+
     check_reports(paths, ENDINGS)
-    if paths and sets:
+    if sets:
         raise BadInput("--report: found --set too, expected one of them")
 
 

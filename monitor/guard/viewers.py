@@ -40,7 +40,7 @@ class ViewersListener(Listener):
         self, guard: GuardLoop, endpoint: Endpoint, *, unattended_ends: bool = False
     ) -> None:
         self._guard = guard
-        self._server = ViewerServer(endpoint, self._hello, self._obey)
+        self._server = ViewerServer(endpoint, lambda: [self._hello()], self._obey)
         self._reloading: asyncio.Task[None] | None = None
         self._unattended_ends = unattended_ends
         self._alone_since_s = now_s()

@@ -24,13 +24,17 @@ def is_warm() -> bool:
     return is_on_disk(STEP_ROW)
 
 
-def warm_elsewhere() -> None:
-    """Start a process that compiles the decision code, unless one does already or none could."""
+def warm_elsewhere(module: str = "monitor.guard.warm") -> None:
+    """Start a process that compiles the decision code, unless one does already or none could.
+
+    Args:
+        module: Whose ``main`` compiles.
+    """
     if _is_warming() or not touch(WARMING):
         return
     with contextlib.suppress(OSError):
         process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.guard.warm"],
+            [sys.executable, "-m", module],
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -49,14 +53,19 @@ def end_warming() -> None:
 
 def main() -> None:
     """Compile, and leave the mark."""
-    with contextlib.suppress(OSError, AttributeError):
-        os.nice(19)
+    be_patient()
     from rules.guard import Guard
     from simulator.rig import find_rig, load_rig
 
     Guard(load_rig(find_rig("brindle")).rig).use_compiled()
     leave_mark(STEP_ROW)
     end_warming()
+
+
+def be_patient() -> None:
+    """Have the lowest priority."""
+    with contextlib.suppress(OSError, AttributeError):
+        os.nice(19)
 
 
 def _is_warming() -> bool:

@@ -305,6 +305,7 @@ _DAY_MS: Final = 946_684_800_000.0  # 2000-01-01
 _PANEL_PX: Final = 150
 _BETWEEN_PX: Final = 34  # room for a panel's title
 _BELOW_PX: Final = 44
+_WORD_PX, _STEPS = 12, 4  # of the words of marks
 
 
 def _figure(
@@ -350,7 +351,7 @@ def _figure(
         where = {"x0": _along(begin, in_ms=in_ms), "x1": _along(end, in_ms=in_ms)}
         look = {"fillcolor": _ZONE, "line": {"width": 0}, "layer": "below"}
         shapes.append({"type": "rect", **over_all, **where, **look})
-    for at, word in marks:
+    for i, (at, word) in enumerate(marks):
         x = _along(at, in_ms=in_ms)
         line = {"color": RED, "width": 1, "dash": "dot"}
         shapes.append({"type": "line", **over_all, "x0": x, "x1": x, "line": line})
@@ -358,6 +359,7 @@ def _figure(
             {
                 **{"x": x, "y": 1.0, "xref": "x", "yref": "paper", "text": _literal(word)},
                 **{"showarrow": False, "xanchor": "left", "yanchor": "top"},
+                "yshift": -_WORD_PX * (i % _STEPS),  # words of neighbours don't hide one another
                 "font": {"color": RED, "size": 10},
             }
         )

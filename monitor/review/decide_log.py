@@ -88,7 +88,7 @@ class _Run:
     def keep(self, start: int, end: int, judged: Judged) -> None:
         """Keep what it takes to decide some rows again, to find them, and to draw them."""
         decisions = judged.decisions
-        if decisions is None:  # a judge without ``all_rows`` has them all
+        if decisions is None:  # a judge that wants all has them
             raise ValueError("found no decisions, expected one a row")
         again = None if self._compiled else decisions
         state = np.array(judged.state)

@@ -4,7 +4,7 @@ A review counts what is in them, a replay keeps what it takes to show any row; b
 rig changes, the same holes and the same comparison with what was decided then.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -19,7 +19,8 @@ from rules.guard import Guard
 from rules.learned import Learned
 from rules.step.constants import Constants
 from rules.step.state import Decision, State
-from simulator.compiled_mark import RUN_ALL, is_on_disk, leave_mark
+from simulator import machine_code
+from simulator.compiled_mark import RUN_ALL, leave_mark
 from simulator.rig import RigFile, sensor_changes
 from simulator.strict import BadInput, called
 
@@ -48,18 +49,26 @@ def worth_compiling(rows: int) -> bool:
     """Whether compiled code decides this many rows sooner than stepping them."""
     if _Loaded.now or rows >= ROWS_WORTH_COMPILING:
         return True
-    return rows >= ROWS_WORTH_LOADING and is_on_disk(RUN_ALL)
+    return rows >= ROWS_WORTH_LOADING and machine_code.is_kept()
 
 
 def run_rows(guard: Guard, rows: Floats, *, compiled: bool) -> Floats:
     """Decide (n, ROW_WIDTH) rows; return (n, N_DECISION) decisions, the same either way."""
     if not compiled:
         return np.array([guard.step(row).flat() for row in rows.tolist()])
-    decisions: Floats = guard.run_rows(rows)
-    if not _Loaded.now:
-        _Loaded.now = True
-        leave_mark(RUN_ALL)
+    decisions: Floats = _in_bulk(lambda: guard.run_rows(rows))
     return decisions
+
+
+def _in_bulk(run: Callable[[], Any]) -> Any:
+    """Have compiled code run, from the disk where it is there; else it is kept there."""
+    from_disk = _Loaded.now or machine_code.load()
+    found = run()
+    if not from_disk:
+        leave_mark(RUN_ALL)
+        machine_code.keep()
+    _Loaded.now = True
+    return found
 
 
 class Turned(NamedTuple):
@@ -81,7 +90,7 @@ class Judged:
     Attributes:
         rig_file: The rig it was judged by.
         state: What the guard remembered before its first row.
-        decisions: (n, N_DECISION); None where only what changed was asked for.
+        decisions: (n, N_DECISION); None where only what changed was worked out.
         every: By its name in a decision, each of ``OF_EVERY_ROW``, (n,).
         judged: (n,) which rows were in time, with every essential channel and the clock healthy.
         turns: What happened to events, in order.
@@ -107,13 +116,13 @@ class Judge:
         follows: Change the rig where the session's own was changed; else one judges throughout.
         compares: Compare with what was decided then, as long as that is fair.
         compiled: By compiled code or row by row; None: compiled once many rows have come.
-        all_rows: How many rows to return every decision of. Behind them, where nothing is compared,
-            only decisions that change something are worked out.
 
     Attributes:
         events: In the order in which they were raised.
         rows: Rows judged.
         compares: Whether everything so far, and what comes, can be compared.
+        wants_all: Whether every decision is wanted of the next block; else, where nothing is
+            compared and compiled code decides, only those that change something are returned.
     """
 
     def __init__(
@@ -124,17 +133,16 @@ class Judge:
         follows: bool,
         compares: bool,
         compiled: bool | None = None,
-        all_rows: float = float("inf"),
     ) -> None:
         self.events: list[Event] = []
         self.rows = 0
         self.compares = compares
+        self.wants_all = True
         self._rig_file = rig_file
         self._follows = follows
         self._same = own is not None and rig_file.text == own.text
         self._same_car = own is not None and not sensor_changes(own, rig_file)
         self._compiled = compiled
-        self._all_rows = all_rows
         self._guard = Guard(rig_file.rig)
         self._tracker = EventTracker(rig_file.rig)
         self._numbers: dict[int, int] = {}
@@ -211,11 +219,11 @@ class Judge:
 
     def _decide(self, rows: Any) -> tuple[Floats | None, Any, Any, Any]:
         """Return decisions, in which rows something changed, those, and columns of all rows."""
-        if self.rows > self._all_rows and not self.compares:
-            return None, *self._guard.run_changes(rows, _EVERY_AT)
         compiled = self._compiled
         if compiled is None:
             compiled = worth_compiling(self.rows)
+        if compiled and not (self.wants_all or self.compares):
+            return None, *_in_bulk(lambda: self._guard.run_changes(rows, _EVERY_AT))
         decisions = run_rows(self._guard, rows, compiled=compiled)
         changed_at = np.flatnonzero(Decision.named(decisions)["changed"])
         columns = [decisions[:, at] for at in _EVERY_AT]

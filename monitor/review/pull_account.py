@@ -182,10 +182,12 @@ def _account_of(pull: Pull, rig: Rig, k: Constants) -> PullAccount:
 
 
 def _peak(values: Floats, limit: float, times_s: Floats) -> Peak | None:
-    known = np.isfinite(values)
-    if not known.any():
-        return None
-    at = int(np.argmax(np.where(known, values, -np.inf)))
+    at = values.argmax()
+    if not isfinite(values[at]):  # NaN would be the highest
+        known = np.isfinite(values)
+        if not known.any():
+            return None
+        at = np.where(known, values, -np.inf).argmax()
     return Peak(float(values[at]), limit, float(times_s[at]))
 
 

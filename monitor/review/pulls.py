@@ -223,7 +223,7 @@ class PullFinder:
             before_rpm = np.interp(run_s - _SHIFT_S, run_s[known], rpm[known])
             fell = rpm < _SHIFT_SHARE * before_rpm
         first = 0
-        for fall, over in _runs(fell, run_s):
+        for fall, over in _runs(fell, run_s) if fell.any() else ():
             # It fell from its highest on, and rises again from its lowest.
             fall = int(np.searchsorted(run_s, run_s[fall] - _SHIFT_S))
             last = fall + int(np.nanargmax(rpm[fall:over]))
@@ -245,9 +245,10 @@ def pulls_of(columns: Mapping[str, Any], rig: Rig) -> list[Pull]:
 def _runs(on: Any, run_s: Floats) -> list[tuple[int, int]]:
     """Return where rows are on, first and behind the last, short gaps bridged."""
     edges = np.flatnonzero(np.diff(on, prepend=False, append=False))
-    holes = np.flatnonzero(np.diff(run_s) > _HOLE_S) + 1
+    holes = np.flatnonzero(run_s[1:] - run_s[:-1] > _HOLE_S) + 1
     cuts = set(holes[on[holes]].tolist()) if len(holes) else set()
-    edges = np.sort(np.concatenate((edges, np.repeat([*cuts], 2)))).astype(int)
+    if cuts:
+        edges = np.sort(np.concatenate((edges, np.repeat([*cuts], 2)))).astype(int)
     runs: list[tuple[int, int]] = []
     for begin, end in edges.reshape(-1, 2).tolist():
         if begin == end:
@@ -263,6 +264,7 @@ def _pull_of(rows: dict[str, Floats]) -> Pull:
     run_s = rows.pop("_run_s")
     rpm, gear = rows["engine_speed_rpm"], rows["gear"]
     known = np.isfinite(rpm)
+    known_rpm = rpm[known]
     logged = gear[np.isfinite(gear)]
     moves = known & (rows["speed_kmh"] > 1.0)
     ratio = None
@@ -273,25 +275,37 @@ def _pull_of(rows: dict[str, Floats]) -> Pull:
     return Pull(
         start_s=float(rows["time_s"][0]),
         end_s=float(rows["time_s"][-1]),
-        low_rpm=float(rpm[known].min()) if known.any() else np.nan,
-        high_rpm=float(rpm[known].max()) if known.any() else np.nan,
+        low_rpm=float(known_rpm.min()) if len(known_rpm) else np.nan,
+        high_rpm=float(known_rpm.max()) if len(known_rpm) else np.nan,
         columns=rows,
-        _first_rpm=_on_line(run_s, rpm, run_s[0], run_s <= run_s[0] + _LINE_S),
-        _last_rpm=_on_line(run_s, rpm, run_s[-1], run_s >= run_s[-1] - _LINE_S),
+        _first_rpm=_on_line(run_s, known_rpm, known, at_end=False),
+        _last_rpm=_on_line(run_s, known_rpm, known, at_end=True),
         _column=_steady_gear(logged),
         _ratio=ratio,
     )
 
 
-def _on_line(run_s: Floats, rpm: Floats, at_s: float, near: Any) -> float:
-    """Return engine speed at a time, by a straight line through what is read near it."""
-    near = near & np.isfinite(rpm)
-    x, y = run_s[near] - at_s, rpm[near]
+def _on_line(run_s: Floats, rpm: Floats, known: Any, *, at_end: bool) -> float:
+    """Return engine speed at an end, by a straight line through what is read near it.
+
+    Args:
+        run_s: Times, (n,), in order.
+        rpm: What is known, in order.
+        known: In which rows that is, (n,).
+        at_end: The last row, or the first.
+    """
+    at_s, times_s = run_s[-1 if at_end else 0], run_s[known]
+    if at_end:
+        near = slice(int(times_s.searchsorted(at_s - _LINE_S)), None)
+    else:
+        near = slice(int(times_s.searchsorted(at_s + _LINE_S, "right")))
+    x, y = times_s[near] - at_s, rpm[near]
     if len(x) < 3:
         return float(y[0]) if len(y) else np.nan
-    spread = x - x.mean()
+    middle_s = x.mean()
+    spread = x - middle_s
     slope = float(spread @ y) / max(float(spread @ spread), 1e-12)
-    return float(y.mean() - slope * x.mean())
+    return float(y.mean() - slope * middle_s)
 
 
 def _steady_gear(logged: Floats) -> float:

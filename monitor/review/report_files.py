@@ -14,17 +14,15 @@ from monitor.review.report import found_in_words
 from monitor.review.review import Review
 from monitor.review.several import MOST_MOMENTS, Moment, ranked_as_json, worst_moments
 from monitor.words.markdown import literal, table
+from monitor.words.spreadsheet import cell
 from monitor.words.units import METRIC, Units
 from rules.facts import Action
 from rules.findings import label_of
-from simulator.strict import clean
 
 ADVISES: Final = (
     "flowdebt advises; it isn't a certified safety device. Readings stay as they were recorded: "
     "how the car would have answered is not known."
 )
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")  # what a spreadsheet would work out
-_NAME: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +87,8 @@ def _row(log: Review, one: PullAccount) -> dict[str, Any]:
     evidence, debt = facts["peak_evidence"], facts["peak_debt"]
     for name, peak in facts["peaks"].items():
         row |= {f"peak_{name}": peak["value"], f"limit_{name}": peak["limit"]}
-    source = clean(log.source, _NAME)
     return row | {
-        "log": f"'{source}" if source.startswith(_FORMULA) else source,
+        "log": cell(log.source),
         "low_rpm": low_rpm,
         "high_rpm": high_rpm,
         "peak_evidence": evidence["value"],

@@ -1,5 +1,6 @@
 """Reading back a log or a session: the same rules, at full speed."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from math import inf
 from pathlib import Path
@@ -139,6 +140,13 @@ class Review:
     def as_json(self) -> dict[str, Any]:
         """Return the review as plain JSON types."""
         return {
+            name: list(value) if isinstance(value, Iterator) else value
+            for name, value in self.facts().items()
+        }
+
+    def facts(self) -> dict[str, Any]:
+        """Return the same, what grows with the log (pulls, events) as iterators."""
+        return {
             "source": self.source,
             "rig": self.rig,
             "rows": self.rows,
@@ -162,8 +170,8 @@ class Review:
             "mistakes_in_rig": self.mistakes,
             "spray": self.spray.as_json(),
             "tank_ml": None if self.tank_ml is None else list(self.tank_ml),
-            "pulls": [pull.as_json() for pull in self.pulls],
-            "events": [to_builtins(EventFacts.of(event)) for event in self.events],
+            "pulls": (pull.as_json() for pull in self.pulls),
+            "events": (to_builtins(EventFacts.of(event)) for event in self.events),
         }
 
 
@@ -184,7 +192,7 @@ class MistakeSearch:
         """Take a block of decisions, (n, N_DECISION)."""
         if self._timing.edges < EDGES_LOOKED_AT:
             self._follow(Decision.named(decisions))
-        if self._is_done():
+        if self._has_looked():
             return
         clock_s = Decision.named(decisions)["clock_s"]
         beats = np.floor(clock_s / (0.25 * SPACING_S))
@@ -195,10 +203,15 @@ class MistakeSearch:
             self._of_rig.take(Decision.of_flat(decisions[row].tolist()))
             if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
                 self._look()
-                if self._is_done():
+                if self._has_looked():
                     return
 
-    def _is_done(self) -> bool:
+    @property
+    def is_done(self) -> bool:
+        """Whether no more decisions are looked at."""
+        return self._has_looked() and self._timing.edges >= EDGES_LOOKED_AT
+
+    def _has_looked(self) -> bool:
         """Whether no more rows are looked at, but for the flow's timing."""
         return bool(self.found) or self._looked_at >= SPRAY_ROWS
 
@@ -263,7 +276,6 @@ def review(
         follows=log.own_terms,
         compares=log.own is not None and log.rig_file.text == log.own.text,
         compiled=True if size_worth else None,
-        all_rows=ROWS_LOOKED_AT,
     )
     mistakes, pulls = MistakeSearch(log.rig_file.rig), PullAccounts(log.rig_file.rig)
     judged_by, in_force, thinner = log.rig_file, log.own, Thinner()
@@ -274,6 +286,8 @@ def review(
         result.span.take(block.as_read)
         if log.own is None and result.step_s is None:
             result.step_s = _median_step_s(block.as_read)
+        looked_at = judge.rows + len(block.rows) <= ROWS_LOOKED_AT
+        judge.wants_all = looked_at and (block.rig_file is not None or not mistakes.is_done)
         judged = judge.take(block)
         if judged.rig_file is not judged_by:
             judged_by = judged.rig_file

@@ -7,8 +7,8 @@ import numpy as np
 
 from monitor.review.window import Floats
 from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE, LINE
+from rules.step.arithmetic import MIN_PER_S
 from rules.step.constants import Constants
-from rules.step.evidence import MIN_PER_S
 
 # Readings are averaged over so long, so that noise alone is not the worst of a log.
 STRETCH_S: Final = 0.5
@@ -20,6 +20,7 @@ KEPT: Final = (
     *("time_s", "boost_kpa", "due", "reads"),
     *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
 )
+_OF_FLOW: Final = ("commanded_ml_min", "expected_ml_min", "delivered_ml_min")
 # By witness: what it reads, and what it should.
 _READ_AND_DUE: Final = {
     DELIVERED: ("delivered_ml_min", "expected_ml_min"),
@@ -54,10 +55,11 @@ class Peak(NamedTuple):
 
     def or_higher(self, values: Floats, limit: float, times_s: Floats) -> "Peak":
         """Return the highest of these where that is nearer to its limit."""
-        at = int(np.argmax(values))
-        if values[at] / limit <= self.value / self.limit and self.limit < np.inf:
+        at = values.argmax()
+        value = float(values[at])
+        if value / limit <= self.value / self.limit and self.limit < np.inf:
             return self
-        return Peak(float(values[at]), limit, float(times_s[at]) if values[at] > 0.0 else None)
+        return Peak(value, limit, float(times_s[at]) if value > 0.0 else None)
 
 
 @dataclass(slots=True)
@@ -114,8 +116,10 @@ class SprayAccount:
         if not len(clock_s):
             return
         self.witness = k.witness_column
-        before_s = clock_s[0] if self._clock_s is None else self._clock_s
-        held_s = np.clip(np.diff(clock_s, prepend=before_s), 0.0, _LONGEST_STEP_S)
+        held_s = np.empty(len(clock_s))
+        held_s[0] = clock_s[0] - (clock_s[0] if self._clock_s is None else self._clock_s)
+        np.subtract(clock_s[1:], clock_s[:-1], out=held_s[1:])
+        np.minimum(np.maximum(held_s, 0.0, out=held_s), _LONGEST_STEP_S, out=held_s)
         self._clock_s = float(clock_s[-1])
         self.evidence = self.evidence.or_higher(every["evidence"], k.limit_nats, every["time_s"])
         debt_ml = self.debt_ml.or_higher(every["debt_ml"], k.cut_ml, every["time_s"])
@@ -126,7 +130,10 @@ class SprayAccount:
         self.unjudged_s += float(held_s[asked & ~judged].sum())
         at = np.flatnonzero(judged & (asked | (every["expected_ml_min"] > k.nil_ml_min)))
         if len(at):
-            self._add(asked[at], held_s[at], {name: column[at] for name, column in every.items()})
+            names = {"time_s", "clock_s", "boost_kpa", *_OF_FLOW, *_READ_AND_DUE[self.witness]}
+            names |= set() if self.kept is None else set(KEPT[4:])
+            of = {name: every[name].take(at) for name in names}
+            self._add(asked.take(at), held_s.take(at), of)
 
     def finish(self) -> None:
         """Take the stretch under way into account."""
@@ -142,21 +149,25 @@ class SprayAccount:
         self.expected_ml += float((of["expected_ml_min"] * held_s).sum()) * MIN_PER_S
         if self.witness == DELIVERED:
             self.delivered_ml += float((of["delivered_ml_min"] * held_s).sum()) * MIN_PER_S
-        if asked.any():
+        sprayed_kpa = boost_kpa[asked]
+        if len(sprayed_kpa):
             self.sprayed_s += float(held_s[asked].sum())
-            self.low_kpa = min(self.low_kpa, float(boost_kpa[asked].min()))
-            self.high_kpa = max(self.high_kpa, float(boost_kpa[asked].max()))
+            self.low_kpa = min(self.low_kpa, float(sprayed_kpa.min()))
+            self.high_kpa = max(self.high_kpa, float(sprayed_kpa.max()))
         reads, due = (of[name] for name in _READ_AND_DUE[self.witness])
         steady = asked & np.isfinite(due)
         steady &= abs(of["expected_ml_min"] - commanded) <= _STEADY * commanded
-        held_s = np.where(steady, held_s, 0.0)
         numbers = np.floor(of["clock_s"] / STRETCH_S)
-        starts = np.flatnonzero(np.diff(numbers, prepend=np.nan))
+        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
         means_of = [boost_kpa, due, reads]
         if self.kept is not None:
             means_of += [of[name] for name in KEPT[len(means_of) + 1 :]]
-        parts = [held_s, *(np.where(steady, x * held_s, 0.0) for x in means_of)]
-        sums = np.add.reduceat(np.array(parts), starts, axis=1)
+        parts = np.empty((1 + len(means_of), len(held_s)))
+        parts[0] = held_s
+        for part, column in zip(parts[1:], means_of, strict=True):
+            np.multiply(column, held_s, out=part)
+        parts[:, ~steady] = 0.0
+        sums = np.add.reduceat(parts, starts, axis=1)
         times_s = of["time_s"][starts]
         if self._open is not None and self._open[0] == numbers[0]:
             times_s[0] = self._open[1]
@@ -175,7 +186,7 @@ class SprayAccount:
         if self.kept is not None:
             self.kept.append(np.vstack((times_s, means)))
         boost_kpa, due, reads = means = means[:3]
-        for at in (int(np.argmax(boost_kpa)), int(np.argmax(_off(self.witness, due, reads)))):
+        for at in (boost_kpa.argmax(), _off(self.witness, due, reads).argmax()):
             found = Stretch(float(times_s[at]), *means[:, at].tolist())
             if self.top is None or found.boost_kpa > self.top.boost_kpa:
                 self.top = found

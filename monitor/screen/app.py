@@ -6,7 +6,7 @@ from typing import ClassVar, Final
 
 from msgspec import structs
 
-from monitor.attach.protocol import Bye, Command, Hello, Notice
+from monitor.attach.protocol import Bye, Command, Hello, Message, Notice
 from monitor.clock import now_s
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
@@ -160,11 +160,8 @@ class Dashboard(AlarmKeys):
             async with link_factory() as link:
                 self._link = link
                 async for message in link.messages():
-                    if isinstance(message, Hello):
-                        greeted = True
-                        if self.picture.gone_why is not None:
-                            self._begin_anew(message)
-                    self.picture.take(message, self.now_s())
+                    greeted = greeted or isinstance(message, Hello)
+                    self.take(message)
                     if isinstance(message, Bye):
                         break
         except (OSError, EOFError, ValueError, BadInput) as error:
@@ -174,6 +171,12 @@ class Dashboard(AlarmKeys):
             self.picture.gone(why)
             self._ended.set()
         return greeted
+
+    def take(self, message: Message) -> None:
+        """Take one message of the guard's."""
+        if isinstance(message, Hello) and self.picture.gone_why is not None:
+            self._begin_anew(message)
+        self.picture.take(message, self.now_s())
 
     async def _next_link(self, next_guard: NextGuard) -> LinkFactory:
         """Wait for another guard of the same source, and, where it is only offered, for the key.
@@ -215,7 +218,7 @@ class Dashboard(AlarmKeys):
     async def action_leave(self) -> None:
         """Quit; the guard's owner stops it first. A second time waits no longer."""
         if not self.owner or self._ended.is_set():
-            self.exit(self._last_line())
+            self.exit(self.last_line())
         elif self._stopping:
             self.exit("Told the guard to stop; did not wait for its goodbye.")
         else:
@@ -233,7 +236,7 @@ class Dashboard(AlarmKeys):
                 f"The guard said no goodbye within {BYE_WITHIN_S:z.0f} s: it may still be running."
             )
         else:
-            self.exit(self._last_line())
+            self.exit(self.last_line())
 
     def action_ring(self) -> None:
         """Silence the bell on this screen, or let it ring again."""
@@ -243,7 +246,7 @@ class Dashboard(AlarmKeys):
     def action_detach(self) -> None:
         """Leave; the guard goes on."""
         self.detached = self.picture.gone_why is None
-        self.exit(self._last_line())
+        self.exit(self.last_line())
 
     def action_join(self) -> None:
         """Join the guard that is offered."""
@@ -252,7 +255,8 @@ class Dashboard(AlarmKeys):
 
     # --- odds and ends ------------------------------------------------------------------------
 
-    def _last_line(self) -> str:
+    def last_line(self) -> str:
+        """Return what is printed once the screen is gone."""
         hello, why = self.picture.hello, self.picture.gone_why
         if why is None:
             pid = f" (process {hello.pid})" if hello else ""

@@ -175,11 +175,16 @@ class BaseDashboard(App[str | None]):
             yield panes["events"]
             yield panes["standing"]
             yield panes["detail"]
+        yield from self.below()
         yield from (pane for pane in panes.values() if isinstance(pane, Page))
         yield panes["small"]
         yield panes["links"]
         yield panes["keys"]
         yield self._ask_line
+
+    def below(self) -> Iterable[Pane]:
+        """Return panes that stand under the events, or in their place."""
+        return ()
 
     @property
     def front(self) -> Screen[None]:

@@ -10,7 +10,6 @@ import numpy as np
 from monitor.commission.rig_logs import series_in
 from monitor.review.judge import Judge
 from monitor.review.log import Progress, open_log
-from monitor.review.review import ROWS_LOOKED_AT
 from monitor.review.spray_account import KEPT, SprayAccount
 from rules.channels import DELIVERED, LINE
 from rules.facts import Action, Rig
@@ -87,13 +86,8 @@ class Reader:
                 f'{called(path)}: found a session of car "{clean(log.own.rig.name)}", expected one '
                 f'of "{clean(rig.name)}" (--rig judges all by one rig)'
             )
-        judge = Judge(
-            self.rig_file,
-            None,
-            follows=False,
-            compares=False,
-            all_rows=ROWS_LOOKED_AT,
-        )
+        judge = Judge(self.rig_file, None, follows=False, compares=False)
+        judge.wants_all = False
         account = SprayAccount(kept=[])
         rows: list[Any] = []
         n_rows = 0

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import msgspec
 
+from monitor.attach.drilling import DrillMessage
 from monitor.attach.protocol import (
     AlarmTurn,
     Answer,
@@ -13,6 +14,7 @@ from monitor.attach.protocol import (
     CauseLine,
     EventTurn,
     Frame,
+    GuardMessage,
     Hello,
     Message,
     Notice,
@@ -65,7 +67,9 @@ class LineTalk:
         self.ended: Bye | None = None
 
     def handle(self, message: Message) -> None:
-        """Take one message; write what it comes to."""
+        """Take one message; write what it comes to. What only a drill says has its own screen."""
+        if isinstance(message, DrillMessage):
+            return
         in_text = not self._as_json
         if isinstance(message, Bye):
             self.ended = message
@@ -108,7 +112,7 @@ def _facts(message: Message) -> dict[str, Any]:
     return facts
 
 
-def in_words(message: Message) -> str:
+def in_words(message: GuardMessage) -> str:
     """Return a message as one line for people."""
     if isinstance(message, Hello):
         recording = "not recorded" if message.session is None else f"recorded in {message.session}"

@@ -58,7 +58,8 @@ _US: Final = {
 # and whatever could make the unit another one, keep the words as they are.
 _NUMBER: Final = r"-?[0-9]{1,9}(?:\.[0-9]{1,6})?"
 _SENTENCE: Final = re.compile(
-    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> | to ))?(?P<last>{_NUMBER}) "
+    rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> | to | instead of ))?"
+    rf"(?P<last>{_NUMBER}) "
     r"(?P<unit>kPa|degC|°C|K|mL/min|mL/s|mL(?= left in the tank))(?![\w/^°²³·*%\-−])"
 )
 _SAME: Final = {"degC": "°C"}

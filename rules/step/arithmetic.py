@@ -5,6 +5,7 @@ from typing import Final
 
 INFINITE: Final = float("inf")
 NAN: Final = float("nan")
+MIN_PER_S: Final = 1.0 / 60.0
 
 
 def smaller(a: float, b: float) -> float:

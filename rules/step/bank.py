@@ -6,7 +6,7 @@ is given the lowest command that it may have had in between: so no honest car is
 more than its sensor reads.
 """
 
-from rules.step.arithmetic import kept_share, larger, smaller
+from rules.step.arithmetic import MIN_PER_S, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.state import RING_SIZE, State
 
@@ -69,6 +69,29 @@ def lowest_asked_ml_min(s: State, place: int, from_s: float) -> float:
         if s.ring_low_ml_min[place] < low:
             low = s.ring_low_ml_min[place]
     return low
+
+
+def shown_ml_min(k: Constants, s: State, a: int, asked: float, dt_s: float) -> float:
+    """Return what the sensor is sure to show of a flow, mL/min, its lag left aside.
+
+    Nothing of a flow that is not told from none, and nothing of the first of one that begins: a
+    meter times its pulses, and after a rest it takes two of them to tell a flow.
+
+    Args:
+        k: Constants.
+        s: State; what has passed at this delay is put into it.
+        a: Which delay of the bank.
+        asked: The flow asked for a delay ago.
+        dt_s: Step, s.
+    """
+    if asked <= k.floor_ml_min:
+        s.passed_ml[a] = 0.0
+        return 0.0
+    if s.passed_ml[a] >= k.starts_after_ml:
+        return asked
+    s.passed_ml[a] += asked * dt_s * MIN_PER_S
+    shown_ml = s.passed_ml[a] - k.starts_after_ml
+    return shown_ml / (dt_s * MIN_PER_S) if shown_ml > 0.0 else 0.0
 
 
 def highest_asked_ml_min(k: Constants, s: State, dt_s: float) -> float:
@@ -137,6 +160,8 @@ def begin_bank(k: Constants, s: State) -> None:
     for i in range(RING_SIZE):
         if i != int(s.ring_last):
             s.ring_low_ml_min[i] = 0.0
+    for a in range(k.n_delays):
+        s.passed_ml[a] = 0.0
     for q in range(k.n_cars):
         s.car_ml_min[q] = 0.0
     s.least_ml_min = 0.0
@@ -170,7 +195,7 @@ def move_bank(k: Constants, s: State, dt_s: float) -> None:
     q = 0
     for a in range(k.n_delays):
         from_s = s.clock_s - back_s - k.car_delay_s[a]
-        asked = lowest_asked_ml_min(s, int(s.ring_read[a]), from_s)
+        asked = shown_ml_min(k, s, a, lowest_asked_ml_min(s, int(s.ring_read[a]), from_s), dt_s)
         for b in range(k.n_lags):
             reading = asked + (s.car_ml_min[q] - asked) * s.kept[b]
             s.car_ml_min[q] = reading

@@ -1,90 +1,32 @@
 """The decision code compiled: the very functions the live guard interprets, through numba."""
 
-from types import ModuleType
 from typing import Any
 
+import numba
 from numba.extending import register_jitable
 
-from rules import channels, compiling
+from rules import compiling
 from rules.channels import ROW_WIDTH
-from rules.step import (
-    arithmetic,
-    bank,
-    boost_and_command,
-    charge,
-    command,
-    constants,
-    evidence,
-    expectation,
-    followed,
-    health,
-    hydraulics,
-    ladder,
-    lasting,
-    learning,
-    limits,
-    line,
-    rig_doubts,
-    state,
-    step,
-    surplus,
-    watch,
-    witnesses,
-)
-
-KERNEL_MODULES: tuple[ModuleType, ...] = (
-    arithmetic,
-    hydraulics,
-    command,
-    bank,
-    expectation,
-    health,
-    learning,
-    rig_doubts,
-    evidence,
-    charge,
-    line,
-    witnesses,
-    followed,
-    lasting,
-    boost_and_command,
-    surplus,
-    watch,
-    limits,
-    ladder,
-)
+from rules.step import kernels, step
+from rules.step.kernels import KERNEL_MODULES
 
 
 def fingerprint() -> str:
     """Return a short hash of all that goes into the compiled decision code."""
-    return compiling.fingerprint((*KERNEL_MODULES, step), state, channels, constants)
+    return kernels.fingerprint(numba.__version__)
 
 
 compiling.make_callable(KERNEL_MODULES)
 _step = register_jitable(step.step)
 
 
-def _make(stamp: int) -> tuple[Any, Any, Any]:
-    """Make the two loops and the single step, over arrays of one record (``Record.array``).
+def _make(stamp: int) -> tuple[Any, Any]:
+    """Make the loop and the single step, over arrays of one record (``Record.array``).
 
-    ``flat`` is the state's array again, as float64: its head is what is written of a decision.
     They hold ``stamp``, since what a closure holds is in numba's cache key.
     """
 
-    def run_all(constants: Any, states: Any, flat: Any, rows: Any, out: Any) -> int:
-        """Step every row; write every decision."""
-        if stamp < 0:
-            return -1
-        k, s = constants[0], states[0]
-        n: int = rows.shape[0] // ROW_WIDTH
-        width = out.shape[1]
-        for i in range(n):
-            _step(k, s, rows, i * ROW_WIDTH)
-            for j in range(width):
-                out[i, j] = flat[j]
-        return n
-
-    def run_changed(
+    def run_all(
         constants: Any,
         states: Any,
         flat: Any,
@@ -93,10 +35,13 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         where: Any,
         columns: Any,
         every: Any,
+        changes_alone: bool,
     ) -> int:
-        """Step every row; write the decisions that changed something, and their row numbers.
+        """Step every row; write every decision, or those that changed something; return how many.
 
-        ``every`` takes these ``columns`` of each row's decision, one behind the other.
+        ``flat`` is the state's array again, as float64: its head is what is written of a decision.
+        ``where`` takes the row number of each that is written, ``every`` these ``columns`` of each
+        row's decision, one behind the other.
         """
         if stamp < 0:
             return -1
@@ -108,7 +53,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
             _step(k, s, rows, i * ROW_WIDTH)
             for j in range(len(columns)):
                 every[j, i] = flat[columns[j]]
-            if s.changed != 0.0:
+            if s.changed != 0.0 or not changes_alone:
                 for j in range(width):
                     out[count, j] = flat[j]
                 where[count] = i
@@ -122,7 +67,7 @@ def _make(stamp: int) -> tuple[Any, Any, Any]:
         _step(constants[0], states[0], row, 0)
         return 1
 
-    return run_all, run_changed, step_row
+    return run_all, step_row
 
 
-run_all, run_changed, step_row = (compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16)))
+run_all, step_row = (compiling.compiled(f) for f in _make(int(fingerprint()[:12], 16)))

@@ -76,6 +76,7 @@ class Constants(Columns):
     full_ml_min: float = 0.0  # full flow at the highest boost of the table of paid timing
     least_scale_ml_min: float = 0.0  # shares are of what is expected, but of no less than this
     floor_ml_min: float  # smaller flows are not told from none
+    starts_after_ml: float  # what passes, after a rest, before the reading moves
     floor_sq: float  # variance of the reading at no flow, (mL/min)^2
     gain_within: float  # share by which the reading may be off
     lowest_gain: float

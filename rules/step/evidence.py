@@ -10,13 +10,12 @@ its own rate of false trips holds.
 
 from math import sqrt
 
-from rules.step.arithmetic import INFINITE, kept_share, larger, smaller
+from rules.step.arithmetic import INFINITE, MIN_PER_S, kept_share, larger, smaller
 from rules.step.constants import Constants
 from rules.step.learning import learn, note_hold
 from rules.step.rig_doubts import doubt_rig
 from rules.step.state import N_SIZES, UNDER_DELIVERY, State
 
-MIN_PER_S = 1.0 / 60.0
 MOST_RATIO = 0.49  # of the limit: so that no two bad readings act
 UP_REMEMBERED_S = 0.3  # readings above the expected: how long they speak of noise
 MUCH_UP = 2.5  # times the variance learned
@@ -170,7 +169,9 @@ def judge_entry(k: Constants, s: State, delivered_ml_min: float, entry_s: float)
     white = 0.0
     floor_sq = s.floor_sq
     if lowest >= least_scale and highest <= FAR_APART * lowest:
-        floor_sq = s.floor_part * floor_sq
+        # Of a reading in coarse steps the floor is their rounding, whether it lasts or not.
+        if s.rounding_ml_min == 0.0:
+            floor_sq = s.floor_part * floor_sq
         white = white_share(noise_sq, floor_sq / (highest * highest), kept)
     fresh = (1.0 - kept) / (1.0 - white)
     # Of what is new: that of the noise that lasts, and of the noise that doesn't.

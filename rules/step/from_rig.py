@@ -144,6 +144,7 @@ def constants_of(rig: Rig) -> Constants:
         refresh_s=sensor.refresh_s,
         run_down_lag_s=sensor.lag_s + sensor.lag_within_s + pump.run_down_s,
         floor_ml_min=sensor.floor_ml_min,
+        starts_after_ml=sensor.starts_after_ml,
         floor_sq=(sensor.floor_ml_min / FLOOR_SDS) ** 2,
         gain_within=sensor.gain_within,
         lowest_gain=1.0 - sensor.gain_within,

@@ -150,17 +150,14 @@ def learn_floor(s: State, floor_sq: float) -> float:
 
     Of noise that lasts, each entry keeps the same share of the one before: so what every other
     entry has in common says how much all of it is, and the rest doesn't last. A part that the rig
-    states and this sensor hasn't got would make what lasts seem to last for ever. Where readings
-    come in coarse steps, the floor is their rounding, whether it lasts or not.
+    states and this sensor hasn't got would make what lasts seem to last for ever.
 
     Args:
         s: State.
         floor_sq: What the rig says of it, as a share of this flow, squared.
     """
     part = s.floor_part
-    if s.rounding_ml_min > 0.0:
-        part = 1.0
-    elif s.covariance > 0.0 and floor_sq > 0.0:
+    if s.covariance > 0.0 and floor_sq > 0.0:
         part = 0.0
         if s.covariance_2 > 0.0:
             lasts_sq = s.covariance * s.covariance / s.covariance_2

@@ -252,6 +252,7 @@ class State(Decision):
     ring_low_ml_min: list[float] = block(range(RING_SIZE))  # the lowest in each entry's time
     ring_high_ml_min: list[float] = block(range(RING_SIZE))  # the highest
     ring_read: list[float] = block(range(MOST_DELAYS))  # as above, by the bank's delays
+    passed_ml: list[float] = block(range(MOST_DELAYS))  # of the spray each shows, since it began
     kept: list[float] = block(range(MOST_LAGS))  # share that each lag keeps in this step
     car_ml_min: list[float] = block(range(MOST_CARS))  # what each car's sensor should read
     entry_ml_min: list[float] = block(range(MOST_CARS))  # the same, averaged over the entry

@@ -4,9 +4,9 @@ A line that has split behind the sensor, a valve that hangs, a tank that siphons
 spray nobody asked for is told by its volume, since an engine that stands fills up with it.
 """
 
-from rules.step.arithmetic import larger, smaller
+from rules.step.arithmetic import MIN_PER_S, larger, smaller
 from rules.step.constants import Constants
-from rules.step.evidence import MIN_PER_S, MOST_EVIDENCE, MOST_RATIO, accuse
+from rules.step.evidence import MOST_EVIDENCE, MOST_RATIO, accuse
 from rules.step.state import (
     N_SIZES,
     NO_ACTION,

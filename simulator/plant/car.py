@@ -2,8 +2,10 @@
 
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from math import inf, isnan
-from typing import Any, Final
+from types import SimpleNamespace
+from typing import Any, Final, cast
 
 from rules.channels import CHANNEL_NAMES, ROW_WIDTH, Sample
 from rules.facts import Rig
@@ -26,13 +28,15 @@ from simulator.plant.noise import Draw, block_samples, cycle_draws, sample_draws
 from simulator.plant.script import Do, Fault, Scenario, Step
 from simulator.plant.sizing import peak_kpa, size
 from simulator.plant.state import RING, Rates, State
-from simulator.plant.truth import Report, report_of
+from simulator.plant.truth import Report, report_of, truth_row
 from simulator.plant.tuning import put, tune
 from simulator.plant.wire import MOST_ROWS, tick
 from simulator.strict import BadInput
 
 NO_CEILING_KPA: Final = 1e300  # infinite, but fit for arithmetic
 _DO: Final = tuple(Do)
+# What ``truth_row`` reads of a state: all at once, as each field of a compiled car's takes long.
+_TRUE: Final = truth_row.__code__.co_names
 
 
 class PlantLeftRange(BadInput):
@@ -40,6 +44,16 @@ class PlantLeftRange(BadInput):
 
     The text is one line that says when, what, and what was expected.
     """
+
+
+@dataclass(frozen=True, slots=True)
+class CarMoment:
+    """A car as it was at a moment, to go back to: copies of all that changes while it drives."""
+
+    count: int
+    block: int
+    fault_count: int
+    parts: tuple[Any, Any, Any]  # state, rates, faults
 
 
 class Car:
@@ -52,17 +66,25 @@ class Car:
         compiled: Run compiled code, which takes seconds to load or compile and is a hundred times
             as quick afterwards; interpreted and compiled agree bit for bit. None: where it is
             loaded already.
+        spare: How many faults may be added while it drives; unused they change no bit.
 
     Attributes:
         samples: How many samples the drive has.
         count: How many are done.
         state: The state.
         constants: The constants.
-        faults: The faults, in the scenario's order, and where each stands.
+        faults: The faults, in the scenario's order, then those added, and where each stands;
+            of them the first ``constants.fault_count`` count.
     """
 
     def __init__(
-        self, rig: Rig, scenario: Scenario, seed: int, *, compiled: bool | None = None
+        self,
+        rig: Rig,
+        scenario: Scenario,
+        seed: int,
+        *,
+        compiled: bool | None = None,
+        spare: int = 0,
     ) -> None:
         self._seed = seed
         self._rate_hz = scenario.rate_hz
@@ -78,7 +100,9 @@ class Car:
         steps = _steps(scenario.drive)
         self.constants = k
         self.state = _start(k, steps[0], scenario)
-        self.faults: Sequence[FaultNow] = _faults(scenario.faults)
+        faults = [_fault_now(fault) for fault in scenario.faults]
+        faults += [FaultNow() for _ in range(spare)]
+        self.faults: Sequence[FaultNow] = faults
         # What the kernel runs on: those, or where it is compiled what numpy makes of them.
         self._parts: tuple[Any, ...] = (k, self.state, Rates(), steps, self.faults)
         self._compiled: Any = None
@@ -95,9 +119,7 @@ class Car:
                 np.concatenate([step.array() for step in steps]),
                 np.concatenate([fault.array() for fault in self.faults or [FaultNow()]]),
             )
-            # Records that are read and written by name, in the memory of those arrays.
-            named: list[Any] = [array.view(np.recarray) for array in self._parts]
-            self.constants, self.state, self.faults = named[0][0], named[1][0], named[4]
+            self._name_parts()
         self._row: Any = self._floats(ROW_WIDTH)
         self._out: Any = self._floats(MOST_ROWS * ROW_WIDTH)
         self._draws: Any = None
@@ -179,24 +201,100 @@ class Car:
         last = min(block_samples(self._rate_hz), first + self.samples - self.count)
         return first, last, (*self._parts, self._cycles, self._draws, self._row, self._out)
 
+    def add(self, fault: Fault) -> int:
+        """Add a fault to those that may still come, and return its number.
+
+        Raises:
+            ValueError: No spare one is left.
+        """
+        number = int(self.constants.fault_count)
+        if number >= len(self.faults):
+            raise ValueError(f"found {number} faults already, expected no more than that")
+        now, added = self.faults[number], _fault_now(fault)
+        for name in FaultNow.names():
+            setattr(now, name, getattr(added, name))
+        self.constants.fault_count = number + 1
+        return number
+
+    def escalate(self, number: int, magnitude: float, ramp_s: float = 0.0) -> None:
+        """Let a fault grow (or shrink) from what it is now to another magnitude within a time."""
+        fault = self.faults[number]
+        ramped = fault.onset_s < NEVER_S and ramp_s > 0.0
+        fault.ramp_from = fault.now if ramped else 0.0
+        fault.ramp_after_s = self.state.time_s - fault.onset_s if ramped else 0.0
+        fault.amount, fault.ramp_s = magnitude, ramp_s
+
+    def clear(self, number: int) -> None:
+        """End a fault, or keep it from beginning; what it has done to the car stays done."""
+        fault = self.faults[number]
+        if fault.onset_s >= NEVER_S:
+            fault.at_s = NEVER_S
+        else:
+            fault.for_s = min(fault.for_s, max(self.state.time_s - fault.onset_s, 0.0))
+
+    def truth(self) -> tuple[float, ...]:
+        """Return what is true now, in the order of ``TRUTH_NAMES``."""
+        if self._compiled is None:
+            return truth_row(self.state)
+        now = dict(zip(_TRUE, self._truth.item(), strict=True))
+        return truth_row(cast(State, SimpleNamespace(**now)))
+
+    def moment(self) -> CarMoment:
+        """Return this moment, to go back to."""
+        _, state, rates, _, faults = self._parts
+        copies = self._copies(state, rates, faults)
+        return CarMoment(self.count, self._block, int(self.constants.fault_count), copies)
+
+    def go_back(self, moment: CarMoment) -> None:
+        """Be as at a moment of this very car's: the same steps then give the same bits."""
+        k, steps = self._parts[0], self._parts[3]
+        state, rates, faults = self._copies(*moment.parts)
+        self._parts = (k, state, rates, steps, faults)
+        if self._compiled is None:
+            self.state, self.faults = state, faults
+        else:
+            self._name_parts()
+        self.constants.fault_count = moment.fault_count
+        self.count = moment.count
+        if moment.block not in (self._block, -1):
+            self._draw(moment.block)
+        self._block = moment.block
+
+    def _copies(self, state: Any, rates: Any, faults: Any) -> tuple[Any, Any, Any]:
+        if self._compiled is not None:
+            return state.copy(), rates.copy(), faults.copy()
+        copies = [FaultNow.copy_of(fault) for fault in faults]
+        return State.copy_of(state), Rates.copy_of(rates), copies
+
+    def _name_parts(self) -> None:
+        """Have records to read and write by name, in the memory of the compiled kernel's arrays."""
+        import numpy as np
+
+        named: list[Any] = [array.view(np.recarray) for array in self._parts]
+        self.constants, self.state, self.faults = named[0][0], named[1][0], named[4]
+        self._truth = self._parts[1][list(_TRUE)][0]
+
     def _fill(self) -> int:
         """Have this sample's draws ready; return its number among them."""
-        samples = block_samples(self._rate_hz)
-        block, number = divmod(self.count, samples)
+        block, number = divmod(self.count, block_samples(self._rate_hz))
         if block != self._block:
             self._block = block
-            k = self.constants
-            most = k.cylinders * k.redline_rpm * MOST_OVERSPEED / 120.0
-            draws = sample_draws(self._seed, block, samples)
-            cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
-            if self._compiled is None:
-                self._draws = [Draw(*row) for row in draws.tolist()]
-                self._cycles = cycles.tolist()
-            else:
-                self._draws = Draw.named(draws)
-                self._cycles = cycles
+            self._draw(block)
             self.state.cycle_at = 0
         return number
+
+    def _draw(self, block: int) -> None:
+        samples = block_samples(self._rate_hz)
+        k = self.constants
+        most = k.cylinders * k.redline_rpm * MOST_OVERSPEED / 120.0
+        draws = sample_draws(self._seed, block, samples)
+        cycles = cycle_draws(self._seed, block, samples, self._rate_hz, float(most))
+        if self._compiled is None:
+            self._draws = [Draw(*row) for row in draws.tolist()]
+            self._cycles = cycles.tolist()
+        else:
+            self._draws = Draw.named(draws)
+            self._cycles = cycles
 
     def _floats(self, length: int) -> Any:
         if self._compiled is None:
@@ -241,22 +339,19 @@ def _steps(drive: tuple[Step, ...]) -> list[DriverStep]:
     return steps
 
 
-def _faults(faults: tuple[Fault, ...]) -> list[FaultNow]:
-    return [
-        FaultNow(
-            kind=int(fault.kind),
-            channel=CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"),
-            at_s=fault.at_s,
-            above_kpa=max(fault.above_boost_kpa, -NEVER_S),
-            below_kpa=min(fault.below_boost_kpa, NEVER_S),
-            above_rpm=max(fault.above_speed_rpm, -NEVER_S),
-            gear=fault.gear,
-            amount=fault.magnitude,
-            ramp_s=fault.ramp_s,
-            for_s=min(fault.for_s, NEVER_S),
-        )
-        for fault in faults
-    ]
+def _fault_now(fault: Fault) -> FaultNow:
+    return FaultNow(
+        kind=int(fault.kind),
+        channel=CHANNEL_NAMES.index(fault.channel or "delivered_ml_min"),
+        at_s=fault.at_s,
+        above_kpa=max(fault.above_boost_kpa, -NEVER_S),
+        below_kpa=min(fault.below_boost_kpa, NEVER_S),
+        above_rpm=max(fault.above_speed_rpm, -NEVER_S),
+        gear=fault.gear,
+        amount=fault.magnitude,
+        ramp_s=fault.ramp_s,
+        for_s=min(fault.for_s, NEVER_S),
+    )
 
 
 def _start(k: Constants, first: DriverStep, scenario: Scenario) -> State:

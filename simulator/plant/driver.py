@@ -52,6 +52,8 @@ def drive(k: Constants, s: State, steps: Sequence[DriverStep], now_s: float, dt_
     """
     while s.step < k.drive_steps - 1 and now_s >= steps[s.step].ends_s:
         s.step += 1
+    if s.lifted > 0.0:
+        s.pedal = 0.0
     if s.shift_left_s > 0.0:
         s.shift_left_s -= dt_s
         if s.shift_left_s > 0.0:
@@ -60,6 +62,8 @@ def drive(k: Constants, s: State, steps: Sequence[DriverStep], now_s: float, dt_
         s.clutch_open = 1.0 if s.gear == 0 else 0.0
     step = steps[s.step]
     s.brake_m_s2 = 0.0
+    if s.lifted > 0.0:
+        return
     if step.do == DO_PULL:
         _pull(k, s, step)
     elif step.do == DO_CRUISE:

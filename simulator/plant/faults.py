@@ -27,7 +27,9 @@ class FaultNow(Record):
     above_rpm: float = 0.0  # nor at less engine speed,
     gear: int = 0  # nor in another gear (0: any)
     amount: float = 0.0  # in full
-    ramp_s: float = 0.0  # until then
+    ramp_s: float = 0.0  # until then,
+    ramp_after_s: float = 0.0  # counted from so long after onset,
+    ramp_from: float = 0.0  # at which amount it stood
     for_s: float = 0.0  # until it is gone
     onset_s: float = NEVER_S  # when it began
     now: float = 0.0  # amount at this moment, 0 where it is not active
@@ -53,8 +55,10 @@ def schedule(k: Constants, s: State, faults: Sequence[FaultNow], now_s: float) -
         amount = 0.0
         if 0.0 <= since_s < fault.for_s:
             amount = fault.amount
-            if since_s < fault.ramp_s:
-                amount = amount * since_s / fault.ramp_s
+            ramped_s = since_s - fault.ramp_after_s
+            if ramped_s < fault.ramp_s:
+                begun = fault.ramp_from
+                amount = begun + (amount - begun) * ramped_s / fault.ramp_s
             _apply(s, fault.kind, amount)
         fault.now = amount
 

@@ -73,6 +73,7 @@ class State(Continuous):
     gear: int = 0
     next_gear: int = 0
     pedal: float = 0.0  # 0 to 1
+    lifted: float = 0.0  # 1: the pedal stays shut and the gear in, whatever the script says
     brake_m_s2: float = 0.0
     clutch_open: float = 0.0  # 0 or 1
     shift_draw: float = 0.0  # unit normal

@@ -15,7 +15,7 @@ from simulator.plant.state import MOST_LATE, State
 
 MOST_ROWS: Final = 4  # a sample becomes at most so many rows on the wire
 LATEST_S: Final = 0.5
-_CLOCK_STEP_S: Final = 10.0
+CLOCK_STEP_S: Final = 10.0
 _PARKED: Final = (
     *(880.0, -65.0, 2.0, 31.0, 0.0, 0.0, 0.0, 0.0, 15.0, 1.0, 0.0, 3000.0, 900.0, 13.9, 31.0),
     *(0.0, 400.0, 0.0),
@@ -71,7 +71,7 @@ def send(
         elif kind == FaultKind.MESSAGES_DISORDERED:
             swapped = swapped or draw.link < amount
         elif kind == FaultKind.CLOCK_STEP:
-            s.clock_offset_s += amount * _CLOCK_STEP_S
+            s.clock_offset_s += amount * CLOCK_STEP_S
         elif kind == FaultKind.SECOND_SENDER:
             stranger = True
         elif kind == FaultKind.UNPLUGGED:

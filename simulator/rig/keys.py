@@ -142,6 +142,7 @@ FLOW_SENSOR: Final = table(
     Key("noise", Percent.within(0.1, 50.0, "4 %"), per=100.0),
     Key("noise_lasts", Seconds.within(0.001, 2.0, "50 ms"), "noise_lasts_s"),
     Key("floor", FLOW, "floor_ml_min"),
+    Key("starts_after", Ml.within(high=10.0, example="0.1 mL"), "starts_after_ml"),
     Key("refresh", Seconds.within(high=2.0, example="200 ms"), "refresh_s"),
 )
 LINE_SENSOR: Final = table(

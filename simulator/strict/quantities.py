@@ -2,37 +2,61 @@
 
 import difflib
 import re
-from functools import lru_cache
-from typing import Any, ClassVar, Final, Self
+from typing import ClassVar, Final, Self
 
 from simulator.strict.text import Mismatch, clean, show
 
-# What may be written, by kind. A closed list, since pint alone would read "26 mPa" as 0.000026 kPa,
-# take "12 deg" for a percentage and mistake F for farad. Values are pint's name where it differs.
-UNITS: Final[dict[str, dict[str, str]]] = {
-    "pressure": dict.fromkeys(("kPa", "psi", "bar", "mbar", "hPa", "MPa", "inHg", "mmHg"), ""),
-    "temperature": {"degC": "", "degF": "", "K": "", "°C": "degC", "°F": "degF"},
-    "flow": {
-        **dict.fromkeys(("mL/min", "ml/min", "cc/min", "L/min", "l/min", "L/h", "l/h"), ""),
-        **dict.fromkeys(("mL/s", "ml/s", "gal/h", "gal/min"), ""),  # US gallons
+_SAME: Final = (1.0, 0.0)
+# What may be written, by kind: factor and offset to the kind's own unit, to 15 digits. A closed
+# list, since a library of units would read "26 mPa" as 0.000026 kPa, and takes 0.6 s to load. By
+# NIST SP 811, appendix B; a test holds every one to pint.
+UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
+    "pressure": {
+        **{"kPa": _SAME, "psi": (6.89475729316836, 0.0), "bar": (100.0, 0.0), "mbar": (0.1, 0.0)},
+        **{"hPa": (0.1, 0.0), "MPa": (1000.0, 0.0)},
+        **{"inHg": (3.386388640341, 0.0), "mmHg": (0.133322387415, 0.0)},
     },
-    "volume": dict.fromkeys(("mL", "ml", "cc", "L", "l", "gal", "qt", "floz"), ""),  # US measures
-    "mass": dict.fromkeys(("kg", "g", "lb", "oz"), ""),
-    "time": dict.fromkeys(("s", "ms", "us", "µs", "min", "h"), ""),
-    "voltage": dict.fromkeys(("V", "mV"), ""),
-    "percentage": {"%": "percent", "percent": "", "1": "dimensionless"},
-    "angle": {"deg": "", "°": "deg"},
-    "rotation": {"rpm": "", "1/min": "rpm", "rev/min": "rpm"},
-    "speed": {"km/h": "", "kph": "km/h", "mph": "", "m/s": ""},
+    "temperature": {
+        **{"degC": _SAME, "degF": (0.555555555555556, -17.77777777778), "K": (1.0, -273.15)},
+        **{"°C": _SAME, "°F": (0.555555555555556, -17.77777777778)},
+    },
+    "flow": {
+        **dict.fromkeys(("mL/min", "ml/min", "cc/min"), _SAME),
+        **dict.fromkeys(("L/min", "l/min"), (1000.0, 0.0)),
+        **dict.fromkeys(("L/h", "l/h"), (16.6666666666667, 0.0)),
+        **dict.fromkeys(("mL/s", "ml/s"), (60.0, 0.0)),
+        **{"gal/h": (63.0901964, 0.0), "gal/min": (3785.411784, 0.0)},  # US gallons
+    },
+    "volume": {
+        **dict.fromkeys(("mL", "ml", "cc"), _SAME),
+        **dict.fromkeys(("L", "l"), (1000.0, 0.0)),
+        # US measures
+        **{"gal": (3785.411784, 0.0), "qt": (946.352946, 0.0), "floz": (29.5735295625, 0.0)},
+    },
+    "mass": {"kg": _SAME, "g": (1e-3, 0.0), "lb": (0.45359237, 0.0), "oz": (0.028349523125, 0.0)},
+    "time": {
+        **{"s": _SAME, "ms": (1e-3, 0.0), "us": (1e-6, 0.0), "µs": (1e-6, 0.0)},
+        **{"min": (60.0, 0.0), "h": (3600.0, 0.0)},
+    },
+    "voltage": {"V": _SAME, "mV": (1e-3, 0.0)},
+    "percentage": {"%": _SAME, "percent": _SAME, "1": (100.0, 0.0)},
+    "angle": {"deg": _SAME, "°": _SAME},
+    "rotation": dict.fromkeys(("rpm", "1/min", "rev/min"), _SAME),
+    "speed": {"km/h": _SAME, "kph": _SAME, "mph": (1.609344, 0.0), "m/s": (3.6, 0.0)},
     "torque": {
-        **dict.fromkeys(("N m", "Nm"), "N*m"),
-        **dict.fromkeys(("lb ft", "lbft", "lb-ft", "ft lb", "ftlb", "ft-lb"), "lbf*ft"),
+        **dict.fromkeys(("N m", "Nm"), _SAME),
+        **dict.fromkeys(
+            ("lb ft", "lbft", "lb-ft", "ft lb", "ftlb", "ft-lb"), (1.3558179483314, 0.0)
+        ),
     },
     # hp is 550 ft lbf/s, PS 75 kgf m/s.
-    "power": {"kW": "", "W": "", "hp": "", "PS": "metric_horsepower"},
-    "plain": {"": "dimensionless", "1": "dimensionless"},
+    "power": {
+        **{"kW": _SAME, "W": (1e-3, 0.0)},
+        **{"hp": (0.74569987158227, 0.0), "PS": (0.73549875, 0.0)},
+    },
+    "plain": {"": _SAME, "1": _SAME},
     # Retard in degrees, or whatever intensity the sensor gives: numbers pass as they are.
-    "knock": {"deg": "", "V": "deg", "count": "deg"},
+    "knock": dict.fromkeys(("deg", "V", "count"), _SAME),
 }
 _QUANTITY: Final = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?(?:[eE][+-]?[0-9]{1,2})?) *(.*)")
 _DECIMAL_COMMA: Final = re.compile(r"([+-]?[0-9]{1,12}),([0-9]{1,12})(?![0-9.,])")
@@ -46,35 +70,6 @@ def _a(noun: str) -> str:
 
 def _kind_of(unit: str) -> str | None:
     return next((kind for kind, units in UNITS.items() if unit and unit in units), None)
-
-
-@lru_cache(maxsize=1)
-def _registry() -> Any:
-    # Late: pint costs 0.17 s to import and its full registry 0.12 s; --help needs neither.
-    import pint
-
-    return pint.UnitRegistry()
-
-
-@lru_cache(maxsize=256)
-def _linear(source: str, target: str) -> tuple[float, float]:
-    """Return factor and offset with ``target_value = source_value * factor + offset``."""
-    if source == target:
-        return 1.0, 0.0
-    registry = _registry()
-    unit_from, unit_to = registry.parse_units(source), registry.parse_units(target)
-    if registry.Quantity(1.0, unit_from).check("[temperature]"):
-        kelvins = {"degC": 1.0, "K": 1.0}
-        for name in (source, target):
-            if name not in kelvins:
-                kelvins[name] = registry.Quantity(1.0, f"delta_{name}").to("kelvin").magnitude
-        factor = kelvins[source] / kelvins[target]
-        offset = registry.Quantity(0.0, unit_from).to(unit_to).magnitude
-    else:
-        factor = registry.Quantity(1.0, unit_from).to(unit_to).magnitude
-        offset = 0.0
-    # 15 digits take off pint's last-bit noise, so that 2 L is 2000 mL and not 1999.9999999999998.
-    return float(f"{factor:z.15g}"), float(f"{offset:z.13g}")
 
 
 class Decoded:
@@ -147,7 +142,9 @@ class Quantity(Decoded, float):
         """
         units = UNITS[cls.KIND]
         if unit in units:
-            return _linear(units[unit] or unit, UNITS[cls.KIND][cls.UNIT] or cls.UNIT)
+            (factor, offset), (to, from_) = units[unit], units[cls.UNIT]
+            # To 15 digits, so that 90 min are 1.5 h to the last bit.
+            return float(f"{factor / to:z.15g}"), (offset - from_) / to
         if (other := _kind_of(unit)) is not None:
             raise Mismatch(cls.wanted(), f'"{unit}" ({_a(other)} unit)')
         by_case = {known.lower(): known for known in units}

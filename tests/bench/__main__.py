@@ -41,6 +41,13 @@ def plant() -> None:
     suite.main()
 
 
+def drill() -> None:
+    """Try the scores of drills; loaded late, as the plant is."""
+    from tests.bench import drill as suite
+
+    suite.main()
+
+
 SUITES = {
     "speed": speed.main,
     "start": start.main,
@@ -58,6 +65,7 @@ SUITES = {
     "healthy": healthy.main,
     "hostile": hostile.main,
     "causes": causes.main,
+    "drill": drill,
     "commission": commission.main,
     "prove": prove.main,
     "fuzz": fuzz.main,

@@ -27,7 +27,7 @@ import numpy as np
 import pytest
 
 from rules.guard import Guard
-from rules.step import compiled, from_rig, step
+from rules.step import from_rig, kernels, step
 from simulator.proof.proportions import wilson
 from tests.bench.table import note, show
 from tests.kit.decisions import matrix_of
@@ -40,7 +40,7 @@ SAMPLE: Final = 400
 LONGEST_S: Final = 120  # of computing: a change that makes a loop endless is found by that
 MODULES: Final = {
     module.__name__.rpartition(".")[2]: module
-    for module in (*compiled.KERNEL_MODULES, step, from_rig)
+    for module in (*kernels.KERNEL_MODULES, step, from_rig)
 }
 # Quick ones, which notice most.
 FIRST: Final = (

@@ -1,20 +1,24 @@
-"""Everything compiled before any test runs, once, in two processes at a time.
+"""Everything compiled before any test runs, once.
 
 Numba compiles at the first call: two workers of a suite would each compile the same, and a test's
-time limit would run meanwhile. ``python -m tests.kit.compiling car`` and so on compile one part
-into the cache.
+time limit would run meanwhile. ``python -m tests.kit.compiling car rules`` and so on compile parts
+into the cache. One process compiles them all: two share most of their functions, and each would
+compile those anew. pytest, too, translates tests (for their asserts) in each worker anew.
 """
 
 import contextlib
 import os
 import subprocess
 import sys
-import threading
 from collections.abc import Callable
 from typing import Final
 
+import pytest
+
 from monitor.guard.warm import WARMING
+from simulator import machine_code
 from simulator.compiled_mark import (
+    ADVANCE_ONE,
     DRIVE_ON,
     RUN_ALL,
     STEP_ROW,
@@ -26,33 +30,39 @@ from simulator.compiled_mark import (
 )
 from tests.kit.paths import ROOT
 
-PROCESSES: Final = 2
-# What takes longest first, so that both processes end at about the same time. The mark is a part's
-# last loop's.
+# The mark is a part's last loop's.
 PARTS: Final = {
-    "runs": DRIVE_ON,
-    "car": Loop("simulator.plant.compiled", "advance_one"),
     "rules": RUN_ALL,
+    "car": ADVANCE_ONE,
     "rates": Loop("tests.kit.compiled_rates", "rates_only"),
+    "runs": DRIVE_ON,
 }
 
 
-def compile_all() -> None:
-    """Compile every part that is not on the disk; one that fails does so where a test wants it."""
-    left = [part for part, loop in reversed(PARTS.items()) if not is_on_disk(loop)]
+def compile_all() -> list[subprocess.Popen[bytes]]:
+    """Begin to compile what is not on the disk; return the process that does, if any.
 
-    def work() -> None:
-        while left:
-            command = [sys.executable, "-m", "tests.kit.compiling", left.pop()]
-            subprocess.run(command, cwd=ROOT, check=False)
+    What fails does so where a test wants it.
+    """
+    left = [part for part, loop in PARTS.items() if not is_on_disk(loop)]
+    command = [sys.executable, "-m", "tests.kit.compiling", *left]
+    return [subprocess.Popen(command, cwd=ROOT)] if left else []
 
-    threads = [
-        threading.Thread(target=work) for _ in range(min(PROCESSES, os.cpu_count() or 1, len(left)))
-    ]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+
+def translate_tests(config: pytest.Config) -> None:
+    """Leave the tests' bytecode where workers look for it; they do without where pytest can't."""
+    prefix = os.environ.get("PYTHONPYCACHEPREFIX")  # see ``pytest_configure``
+    if sys.dont_write_bytecode and not prefix:
+        return
+    with contextlib.suppress(ImportError), pytest.MonkeyPatch.context() as patch:
+        from _pytest.assertion import rewrite
+
+        patch.setattr(sys, "pycache_prefix", prefix)
+        state = config.stash[rewrite.assertstate_key]
+        for test in (ROOT / "tests").rglob("test_*.py"):
+            kept = rewrite.get_cache_dir(test) / (test.stem + rewrite.PYC_TAIL)
+            if rewrite._read_pyc(test, kept) is None and rewrite.try_makedirs(kept.parent):
+                rewrite._write_pyc(state, *rewrite._rewrite_test(test, config)[::-1], kept)
 
 
 def leave_guards_cold() -> None:
@@ -104,8 +114,8 @@ def _rules() -> None:
     guard = Guard(load_rig(find_rig("brindle")).rig)
     rows = np.zeros((1, ROW_WIDTH))
     guard.use_compiled()
-    guard.run_changes(rows)
     guard.run_rows(rows)
+    machine_code.keep()
 
 
 if __name__ == "__main__":
@@ -115,5 +125,6 @@ if __name__ == "__main__":
         "rates": _rates,
         "rules": _rules,
     }
-    _DO[sys.argv[1]]()
-    leave_mark(PARTS[sys.argv[1]])
+    for _part in sys.argv[1:]:
+        _DO[_part]()
+        leave_mark(PARTS[_part])

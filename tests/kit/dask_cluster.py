@@ -8,14 +8,14 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
-from distributed import Client
-
 from tests.kit.patience import PATIENCE_S, until
 
 
 @contextmanager
 def dask_cluster(folder: Path, workers: int) -> Iterator[tuple[str, list[subprocess.Popen[bytes]]]]:
     """Start a cluster; yield its address and its processes, the scheduler's first. End them."""
+    from distributed import Client  # loads for long, in every worker that collects tests
+
     place = folder / "scheduler.json"
     with ExitStack() as ended:
 

@@ -3,17 +3,19 @@
 Read the difference: what changed there, changed for whoever drives so.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cache
 from textwrap import wrap
-from typing import Any, Final
+from typing import Any, Final, overload
 
 import numpy as np
 
+from rules.channels import Sample
 from rules.facts import Action, Rig
 from rules.guard import Guard
 from rules.step.state import ABSENT, HEALTH_WORDS, Decision
+from simulator.plant import run
 from simulator.rig import find_rig, load_rig
 from simulator.scenario import load_scenario, shipped_scenarios
 from tests.kit.batch import run_whole
@@ -30,6 +32,32 @@ _LEFT_OUT: Final = frozenset(("time_s", "clock_s", "action", "finding", "boost_c
 _FIGURES: Final = tuple(
     name for name in _NAMES[: _NAMES.index("level_under_delivery")] if name not in _LEFT_OUT
 )
+
+
+class Driven(Sequence[Sample]):
+    """The samples of a shipped scenario's car that nobody guards.
+
+    It is driven when the first is asked for, so that tests are collected without; and once, whoever
+    asks.
+    """
+
+    def __init__(self, scenario: str, seed: int) -> None:
+        self._asked = scenario, seed
+
+    @overload
+    def __getitem__(self, at: int) -> Sample: ...
+    @overload
+    def __getitem__(self, at: slice) -> list[Sample]: ...
+    def __getitem__(self, at: int | slice) -> Sample | list[Sample]:
+        return _samples(*self._asked)[at]
+
+    def __len__(self) -> int:
+        return len(_samples(*self._asked))
+
+
+@cache
+def _samples(scenario: str, seed: int) -> list[Sample]:
+    return list(run(load_scenario(scenario), seed))
 
 
 def drives() -> tuple[str, ...]:

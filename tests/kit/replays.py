@@ -13,9 +13,8 @@ from monitor.review.decided_log import Decided
 from monitor.review.log import Log, open_log
 from rules.channels import BOOST, ENGINE_SPEED, OPERATOR, TIME
 from simulator.logfile import mapped
-from simulator.plant import run
 from simulator.rig import RigFile
-from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.recordings import BRINDLE, Recording
 
 LOWER = "debt.false_pull_every = 1 h"  # of evidence: pulls sooner
@@ -24,7 +23,7 @@ LOWER = "debt.false_pull_every = 1 h"  # of evidence: pulls sooner
 @cache
 def driven(scenario: str = "pump_stop", seed: int = 2) -> Any:
     """Return a scenario's rows, about 2400 at 100 Hz."""
-    return np.array([list(sample) for sample in run(load_scenario(scenario), seed)])
+    return np.array(Driven(scenario, seed)[:])
 
 
 def tiled(count: int, *scenarios: str) -> Any:

@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.kit import alarm_script, replay_script, screen_script
+from tests.kit import alarm_script, drill_looks, replay_script, screen_script
 from tests.kit.paths import kept_screen
 
 
@@ -28,6 +28,8 @@ def screens() -> Iterator[tuple[Path, str]]:
         with tempfile.TemporaryDirectory() as made:
             text = asyncio.run(replay_script.shown(look, size, Path(made)))
         yield kept_screen(look.name, size), text
+    for drill, size in drill_looks.sized_looks():
+        yield kept_screen(drill.name, size), asyncio.run(drill_looks.shown(drill, size))
     for theme in screen_script.THEMES:
         text = asyncio.run(screen_script.picture_of(theme))
         yield screen_script.picture_file(theme), text

@@ -21,6 +21,7 @@ BRINDLE = shipped_rigs()["brindle"].read_text(encoding="utf-8")
 VERBS = (
     *(
         "demo",
+        "drill",
         "watch",
         "review",
         "sessions",
@@ -151,6 +152,16 @@ BAD = {
     ),
     "feed: hurried": ("feed pump_stop --to x --listen cts:x --speed 2", "--speed: found 2 with"),
     "feed: no output": ("feed pump_stop --to loop:// --listen rts:x", "expected cts:PORT, dsr"),
+    "drill: no such lesson": ("drill nemo", 'found lesson "nemo"'),
+    "drill: no terminal": ("drill 1", "drill: found no terminal, expected one, or --web"),
+    "drill: a lesson and any": ("drill 1 --random", "--random: found a lesson too"),
+    "drill: nobody's class": ("drill --join", "--join: found no running class, expected one"),
+    "drill: another's lesson": ("drill 1 --join", "they are the class's own"),
+    "drill: pid alone": ("drill --pid 1", "--pid: found no --join"),
+    "drill: an instructor's alias": ("drill --instructor --alias x", "--alias: found --instructor"),
+    "drill: report of nothing": ("drill --report x.csv", "--report: found no --results"),
+    "drill: no results": ("drill --results nothing", "nothing: found no results"),
+    "drill: report's ending": ("drill --results nothing --report x.txt", "x.txt: found"),
     "feed: no such output": (
         "feed pump_stop --to loop:// --listen beat:/dev/none",
         "heartbeat on /dev/none: found no such port",
@@ -338,6 +349,8 @@ def test_simulate_list_and_feed_to_a_file(
 
 OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
+    "drill": "--random --seed --list --alias --instructor --join --pid --record --results --report "
+    "--speed --units --theme --bell",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",
     "review": "--rig --set --json --units --report --fail-on",

@@ -37,9 +37,11 @@ class AlarmPage(Page):
 
     Attributes:
         normal_too: Whether alarms that are normal are listed as well.
+        advises: Whether it says what to check first of an alarm that no event tells of.
     """
 
     normal_too = False
+    advises = True
     _name = ""
     _at = 0
 
@@ -97,8 +99,9 @@ class AlarmPage(Page):
                 for alarm in listed[first : first + room]
             ]
             rows.append([])
-            story = _story(view, chosen, max(20, min(width - 2, 110)), height - len(rows) - 1)
-            rows += story
+            check_first = _CHECKS.get(chosen.name, "") if self.advises else ""
+            inner = max(20, min(width - 2, 110))
+            rows += _story(view, chosen, check_first, inner, height - len(rows) - 1)
         rows = rows[: height - 1]
         rows += [[]] * (height - 1 - len(rows))
         said = shortened(notice_in_words(view), width - 2)
@@ -142,12 +145,17 @@ def _row(view: View, alarm: StandingAlarm, label_cells: int, *, chosen: bool) ->
     return row
 
 
-def _story(view: View, alarm: StandingAlarm, width: int, height: int) -> list[Row]:
-    """Return what is known of an alarm: why, what is likely behind it, what to check first."""
+def _story(
+    view: View, alarm: StandingAlarm, check_first: str, width: int, height: int
+) -> list[Row]:
+    """Return what is known of an alarm: why, what is likely behind it, what to check first.
+
+    ``check_first`` is said where no event says it.
+    """
     known = view.picture.events.newest_first
     name = plain(alarm.name, 60)
     event = next((event for event in known if event.key[1] == name), None)
-    check_first = event.check_first if event is not None else _CHECKS.get(alarm.name, "")
+    check_first = event.check_first if event is not None else check_first
     check = wrapped(f"Check first {check_first}", width, 2) if check_first else []
     rows = view.lines([shortened(plain(alarm.label, 60), width)], "strong")
     if alarm.silenced:

@@ -25,15 +25,22 @@ class Banner(Pane):
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw what is done, and why in one row, or two where there is room: to its end."""
-        chips, ways = _said(view)
-        right: Row = []
-        if view.stopping and view.link is not Link.GONE:
-            right = [view.say("stopping the guard, 5 s at most ", "strong")]
-        elif view.picture.hello is not None:
-            right = [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
-        top = view.spread([view.say(" "), *_driven(view), *chips], right, width)
+        chips, ways = self.said(view)
+        top = view.spread([view.say(" "), *_driven(view), *chips], self.right(view, width), width)
         lines = fitted(ways, width - 2, max(1, min(2, height - 1)))
         return [top, *view.lines(lines)]
+
+    def said(self, view: View) -> tuple[Row, list[str]]:
+        """Return the top line, and ways to say the sentence below it, the fullest first."""
+        return _said(view)
+
+    def right(self, view: View, width: int) -> Row:
+        """Return what stands at the right end of the top line."""
+        if view.stopping and view.link is not Link.GONE:
+            return [view.say("stopping the guard, 5 s at most ", "strong")]
+        if view.picture.hello is None:
+            return []
+        return [view.say(shortened(f"{view.picture.hello.rig} ", max(8, width // 4)), "dim")]
 
 
 def _driven(view: View) -> Row:
@@ -50,29 +57,28 @@ def _driven(view: View) -> Row:
 
 
 def _said(view: View) -> tuple[Row, list[str]]:
-    """Return the top line, and ways to say the sentence below it, the fullest first."""
     picture = view.picture
     status = view.units.sentence(picture.frame.status) if picture.frame else ""
     before = _past("Before that: ", status) or ["It never told a decision."]
     match view.link:
         case Link.WAITING:
-            chips = _chip(view, f"{UNKNOWN} WAITING", "for the guard's first word", "unknown")
+            chips = chip(view, f"{UNKNOWN} WAITING", "for the guard's first word", "unknown")
             return chips, ["Nothing is known of the engine yet."]
         case Link.GONE:
             old = age(picture.silence_s(view.now_s))
             if picture.ended:
                 what = f"{picture.what_ended}; this picture is {old} old; q quits"
                 at_end = _past("At the end: ", status) or before
-                return _chip(view, "ENDED", what, "chosen"), at_end
+                return chip(view, "ENDED", what, "chosen"), at_end
             what = f"nothing watches the engine; this picture is {old} old"
             why = f"{_capital(str(picture.gone_why))}."
-            return _chip(view, f"{GONE} GUARD GONE", what, "unknown"), [
+            return chip(view, f"{GONE} GUARD GONE", what, "unknown"), [
                 *(f"{why} {words}" for words in before),
                 why,
             ]
         case Link.HUNG:
             what = f"no word from the guard for {age(picture.silence_s(view.now_s))}"
-            return _chip(view, f"{UNKNOWN} NO DATA", what, "unknown"), before
+            return chip(view, f"{UNKNOWN} NO DATA", what, "unknown"), before
         case Link.SILENT:
             silence = f"No data for {age(picture.sample_age_s(view.now_s))}"
             chips = _action(view) if picture.action != 0 else []
@@ -105,9 +111,9 @@ def _action(view: View) -> Row:
     picture = view.picture
     action = picture.action
     if action < 0:
-        return _chip(view, f"{UNKNOWN} ACTION UNKNOWN", "the guard did not say", "unknown")
+        return chip(view, f"{UNKNOWN} ACTION UNKNOWN", "the guard did not say", "unknown")
     if action == 0 and or_nan(picture.decision.all_healthy) == 0.0:
-        return _chip(view, f"{UNKNOWN} NO ACTION, NOT JUDGED", NOT_JUDGED, "unknown")
+        return chip(view, f"{UNKNOWN} NO ACTION, NOT JUDGED", NOT_JUDGED, "unknown")
     depth = []
     if action == 3:
         depth.append(f"to {view.units.told(or_nan(picture.decision.boost_ceiling_kpa), 'kPa', 0)}")
@@ -118,8 +124,9 @@ def _action(view: View) -> Row:
     if action == 0 and not witness_of(picture).judged(picture):
         depth.append("spray not judged")
     word = f"{ACTION_SYMBOLS[action]} {ACTION_WORDS[action]}"
-    return _chip(view, word, ", ".join(depth), ACTION_ROLES[action])
+    return chip(view, word, ", ".join(depth), ACTION_ROLES[action])
 
 
-def _chip(view: View, word: str, rest: str, role: str) -> Row:
+def chip(view: View, word: str, rest: str, role: str) -> Row:
+    """Return a word on its role's ground, and the rest beside it."""
     return [view.say(f" {word} ", role), view.say("  "), view.say(rest, "strong")]

@@ -42,7 +42,8 @@ class EventDetail(Pane):
             return view.lines(wrapped(said, width - 2, height), "dim") if said else []
         event = known[min(view.chosen, len(known) - 1)]
         inner = width - 2
-        check = wrapped(f"Check first {event.check_first}", inner, 2 if height > 4 else 1)
+        advice = f"Check first {event.check_first}"
+        check = wrapped(advice, inner, 2 if height > 4 else 1) if event.check_first else []
         likely = likely_in_words(view.picture.causes) if event.active else []
         causes: list[str] = []
         if likely:

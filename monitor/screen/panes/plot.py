@@ -227,6 +227,41 @@ class Cells:
         ]
 
 
+class TimeScale:
+    """Where a time is, in cells."""
+
+    def __init__(self, start_s: float, end_s: float, cells: int) -> None:
+        self.start_s, self.end_s, self.cells = start_s, end_s, cells
+
+    def cell(self, time_s: float) -> int:
+        """Return the cell a time is in; -1 where it is outside."""
+        share = (time_s - self.start_s) / (self.end_s - self.start_s)
+        if not -1e-9 <= share <= 1.0 + 1e-9:
+            return -1
+        return min(self.cells - 1, max(0, ceil(share * self.cells - 1e-6) - 1))
+
+
+def through(line: Row, cell: int, sign: str, style: object) -> Row:
+    """Put a sign into a cell of a row, where the cell is empty."""
+    if cell < 0:
+        return line
+    row: Row = []
+    x = 0
+    for segment in line:
+        text = segment.text
+        inside = cell - x
+        if 0 <= inside < len(text) and text[inside] == " ":
+            row += [
+                Segment(text[:inside], segment.style),
+                Segment(sign, style),  # type: ignore[arg-type]
+                Segment(text[inside + 1 :], segment.style),
+            ]
+        else:
+            row.append(segment)
+        x += len(text)
+    return row
+
+
 def _time_axis(
     view: View, times_s: Floats, actions: Floats, blind: Dots, start_s: float, cells: int
 ) -> Row:

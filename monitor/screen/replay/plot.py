@@ -2,11 +2,8 @@
 
 from bisect import bisect_left, bisect_right
 from dataclasses import replace
-from math import ceil
 from operator import attrgetter
 from typing import Final
-
-from rich.segment import Segment
 
 from monitor.review.decided_log import Decided
 from monitor.screen.panes.boost import BoostTrend
@@ -14,10 +11,12 @@ from monitor.screen.panes.plot import (
     LABEL_CELLS,
     Cells,
     SprayPlot,
+    TimeScale,
     axis_label,
     legend,
     plotted,
     series_of,
+    through,
 )
 from monitor.screen.replay.room import Room
 from monitor.screen.replay.room_pane import RoomPane
@@ -50,12 +49,12 @@ class ReplayPlot(RoomPane, SprayPlot):
         series = series_of(view, lambda name: trace.column(name, start_s))
         evidence = trace.column("evidence", start_s)
         top, lines = plotted(view, times_s, series, evidence, start_s, end_s, cells, rows)
-        at = _Scale(start_s, end_s, cells)
+        at = TimeScale(start_s, end_s, cells)
         style = view.palette.text
         for time_s in room.cursors.values():
-            lines = [_through(line, at.cell(time_s), "┊", style["ink"]) for line in lines]
+            lines = [through(line, at.cell(time_s), "┊", style["ink"]) for line in lines]
         here = at.cell(room.player.time_s)
-        lines = [_through(line, here, "│", style["strong"]) for line in lines]
+        lines = [through(line, here, "│", style["strong"]) for line in lines]
         plot = [[view.say(axis_label(y, rows, top), "dim"), *line] for y, line in enumerate(lines)]
         signs, actions = _signs(room, at), _actions(room.shown, at)
         _put_times(at, (actions, signs))
@@ -79,50 +78,15 @@ class ReplayBoost(RoomPane, BoostTrend):
         held = Frozen(trace, end_s, 0.0)  # type: ignore[arg-type]  # the same reading face
         stretch = replace(view, span_s=end_s - start_s, frozen=held, axis_s=end_s)
         first, *rest = super().draw(stretch, width, height)
-        here = _Scale(start_s, end_s, cells).cell(room.player.time_s) + LABEL_CELLS + 1
-        return [first, *(_through(row, here, "│", view.palette.text["strong"]) for row in rest)]
-
-
-class _Scale:
-    """Where a time is, in cells."""
-
-    def __init__(self, start_s: float, end_s: float, cells: int) -> None:
-        self.start_s, self.end_s, self.cells = start_s, end_s, cells
-
-    def cell(self, time_s: float) -> int:
-        """Return the cell a time is in; -1 where it is outside."""
-        share = (time_s - self.start_s) / (self.end_s - self.start_s)
-        if not -1e-9 <= share <= 1.0 + 1e-9:
-            return -1
-        return min(self.cells - 1, max(0, ceil(share * self.cells - 1e-6) - 1))
-
-
-def _through(line: Row, cell: int, sign: str, style: object) -> Row:
-    """Put a sign into a cell of a row, where the cell is empty."""
-    if cell < 0:
-        return line
-    row: Row = []
-    x = 0
-    for segment in line:
-        text = segment.text
-        inside = cell - x
-        if 0 <= inside < len(text) and text[inside] == " ":
-            row += [
-                Segment(text[:inside], segment.style),
-                Segment(sign, style),  # type: ignore[arg-type]
-                Segment(text[inside + 1 :], segment.style),
-            ]
-        else:
-            row.append(segment)
-        x += len(text)
-    return row
+        here = TimeScale(start_s, end_s, cells).cell(room.player.time_s) + LABEL_CELLS + 1
+        return [first, *(through(row, here, "│", view.palette.text["strong"]) for row in rest)]
 
 
 def _line(view: View, name: str, sign: str, cells: Cells) -> Row:
     return [view.say(f"{name:>{LABEL_CELLS}}{sign}", "dim"), *cells.row(view)]
 
 
-def _signs(room: Room, at: _Scale) -> Cells:
+def _signs(room: Room, at: TimeScale) -> Cells:
     """Gaps, marks and cursors; the moment is seen where it shares a cell with a gap."""
     _, player = room.open
     cells = Cells(at.cells, "ink")
@@ -146,7 +110,7 @@ def _signs(room: Room, at: _Scale) -> Cells:
     return cells
 
 
-def _actions(decided: Decided, at: _Scale) -> Cells:
+def _actions(decided: Decided, at: TimeScale) -> Cells:
     """Return the symbol of each action where it was taken."""
     cells = Cells(at.cells, "dim")
     worst: dict[int, int] = {}
@@ -162,7 +126,7 @@ def _actions(decided: Decided, at: _Scale) -> Cells:
     return cells
 
 
-def _put_times(at: _Scale, rows: tuple[Cells, ...]) -> None:
+def _put_times(at: TimeScale, rows: tuple[Cells, ...]) -> None:
     """Write the times of both edges into the first row that has room for them there."""
     left, right = f"{figure(at.start_s, 2)} s", f"{figure(at.end_s, 2)} s"
     for text, begin in ((left, 0), (right, at.cells - len(right))):

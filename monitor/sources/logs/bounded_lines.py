@@ -11,6 +11,7 @@ from simulator.strict import BadInput, called, open_file
 
 LONGEST_LINE: Final = 65_536  # bytes; 256 columns of long numbers take a tenth of it
 FIELDS: Final = "number of fields"  # why a row of a CSV log is not used
+_COUNTED_AT_ONCE: Final = 1 << 20
 _ENDS: Final = (b"\n", b"\r")
 
 
@@ -30,8 +31,8 @@ class BoundedLines(io.RawIOBase):
     def __init__(self, path: Path) -> None:
         self._path = path
         self._file: BinaryIO = open_file(path)
-        self._counts = dict.fromkeys(_ENDS, 0)
-        self._begun = 0  # bytes of the line that goes on into what is read next
+        self._read = 0  # bytes, before what is read next
+        self._begun = 0  # and of the line that goes on into that
 
     def readable(self) -> bool:
         """Return that it can be read."""
@@ -60,19 +61,21 @@ class BoundedLines(io.RawIOBase):
         while len(chunk) - start > LONGEST_LINE:
             end = _last_end(chunk, start, start + LONGEST_LINE + 1)
             if end < 0:
-                raise self._too_long(chunk[: max(start, 0)])
+                raise self._too_long(self._read + max(start, 0))
             start = end + 1
         end = _last_end(chunk, start, len(chunk))
         self._begun = len(chunk) - (end + 1 if end >= 0 else start)
-        self._count(chunk)
+        self._read += len(chunk)
 
-    def _count(self, chunk: bytes) -> None:
-        for end in _ENDS:
-            self._counts[end] += chunk.count(end)
-
-    def _too_long(self, before: bytes) -> BadInput:
-        self._count(before)
-        line = (self._counts[b"\n"] or self._counts[b"\r"]) + 1
+    def _too_long(self, begins: int) -> BadInput:
+        """Return what is wrong with the line that begins behind so many bytes."""
+        counts = dict.fromkeys(_ENDS, 0)
+        with open_file(self._path) as file:
+            while begins > 0 and (chunk := file.read(min(begins, _COUNTED_AT_ONCE))):
+                begins -= len(chunk)
+                for end in _ENDS:
+                    counts[end] += chunk.count(end)
+        line = (counts[b"\n"] or counts[b"\r"]) + 1
         return BadInput(
             f"{called(self._path)}:{line}: found a line over {LONGEST_LINE} bytes, expected "
             "shorter ones"

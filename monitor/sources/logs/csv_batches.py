@@ -77,9 +77,12 @@ class _AsUtf8(io.RawIOBase):
             self._has_ended = not chunk
             # Nearly always, and quick.
             is_same = chunk.isascii() and self._is_ascii and not self._decoder.getstate()[0]
-            self._ready += chunk if is_same else self._decoder.decode(chunk, not chunk).encode()
-        end = len(self._ready) if size < 0 else size
-        found, self._ready = self._ready[:end], self._ready[end:]
+            text = chunk if is_same else self._decoder.decode(chunk, not chunk).encode()
+            self._ready = self._ready + text if self._ready else text
+        if size < 0 or len(self._ready) <= size:  # nearly always: nothing is copied
+            found, self._ready = self._ready, b""
+        else:
+            found, self._ready = self._ready[:size], self._ready[size:]
         return found
 
 

@@ -29,7 +29,7 @@ FAULTS: Final[Mapping[str, float]] = {
     "10 % missing": 0.1,
 }
 TUNING, EVALUATION, HEALTHY = range(3)
-assert compiled.KERNEL_MODULES  # imported for what it does: the command law can now be compiled
+assert compiled.run_all  # imported for what it does: the command law can now be compiled
 _commanded = command.commanded_flow_ml_min
 
 

@@ -203,7 +203,7 @@ def test_a_guard_gone_as_soon_as_it_was_ready_is_waited_for(
             super().__init__(*arguments, **how)
             started.append(self)
 
-    def gone(pid: int | None) -> NoReturn:
+    def gone(pid: int | None, **_: object) -> NoReturn:
         raise BadInput(f"found no running guard with process {pid}")
 
     monkeypatch.setattr("monitor.attach.client.subprocess.Popen", Remembered)

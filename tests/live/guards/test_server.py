@@ -64,13 +64,18 @@ def _own_runtime_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None
     monkeypatch.setenv("FLOWDEBT_RUNTIME_DIR", str(tmp_path / "run"))
 
 
+def greeting() -> list[Message]:
+    """Return what a viewer is greeted with."""
+    return [hello()]
+
+
 class Served:
     """A server on its own, and what it was told."""
 
     def __init__(self, endpoint: Endpoint) -> None:
         self.heard: list[Command] = []
         self.news = asyncio.Event()
-        self.server = ViewerServer(endpoint, hello, self._obey)
+        self.server = ViewerServer(endpoint, greeting, self._obey)
 
     def _obey(self, command: Command, answer: Callable[[Message], None]) -> None:
         self.heard.append(command)
@@ -327,10 +332,10 @@ async def test_a_socket_left_behind_is_taken_over() -> None:
         await attached(one.server.endpoint)
     put_a_folder_at(Path(endpoint.path))
     with pytest.raises(BadInput, match=r"expected a place for a socket"):
-        await ViewerServer(endpoint, hello, lambda *_: None).start()
+        await ViewerServer(endpoint, greeting, lambda *_: None).start()
     long = replace(endpoint, path=f"{Path(endpoint.path).parent}/{'x' * 120}.sock")
     with pytest.raises(BadInput, match="AF_UNIX path too long"):
-        await ViewerServer(long, hello, lambda *_: None).start()
+        await ViewerServer(long, greeting, lambda *_: None).start()
 
 
 @pytest.mark.asyncio

@@ -22,9 +22,8 @@ from monitor.recorder.recorder import Recorder
 from monitor.review.report import in_words
 from monitor.review.review import review
 from rules.channels import Sample
-from simulator.plant import run
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.patience import PATIENCE_S, until
 from tests.kit.recordings import (
     BRINDLE,
@@ -39,7 +38,7 @@ from tests.kit.recordings import (
     stopped,
 )
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 
 
 def test_a_full_disk_stops_recording_and_room_resumes_it(

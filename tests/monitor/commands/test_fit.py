@@ -14,6 +14,7 @@ from simulator.logfile import mapped, write_csv
 from simulator.plant import Scenario, run
 from simulator.rig import find_rig, load_rig, rig_from_text, shipped_rigs
 from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.recordings import record
 
 BRINDLE = load_rig(find_rig("brindle"))
@@ -21,7 +22,7 @@ BRINDLE = load_rig(find_rig("brindle"))
 OWN = BRINDLE.text.replace(
     'transport_delay = "80 ms"\n', 'transport_delay = "0.2 s" # a guess of mine\n'
 ).replace("[command]\n", "# Set by hand last May.\n[command]  # in the grey box\n")
-SAMPLES = [*run(load_scenario("healthy_pulls"), 1)]
+SAMPLES = Driven("healthy_pulls", 1)
 
 
 @pytest.fixture(scope="module")

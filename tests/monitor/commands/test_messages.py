@@ -11,7 +11,7 @@ import msgspec
 import pytest
 
 from monitor.attach.message_parts import OutputState
-from monitor.attach.protocol import AlarmTurn, EventTurn, Message
+from monitor.attach.protocol import AlarmTurn, EventTurn, GuardMessage
 from monitor.cli import run as flowdebt
 from monitor.commands import watching
 from monitor.guard.process import Order
@@ -186,7 +186,7 @@ def test_people_read_one_spelling_of_every_finding() -> None:
         *(1.0, "under_delivery", AlarmState.NORMAL, AlarmState.SHELVED),
         *(Priority.HIGH, Mover.OPERATOR, "operator", False),
     )
-    told: list[Message] = [*turns, moved]
+    told: list[GuardMessage] = [*turns, moved]
     for message in told:
         assert "under-delivery" in line_in_words(message)
     seen = msgspec.structs.replace(

@@ -11,15 +11,14 @@ from monitor.cli import run as flowdebt
 from monitor.recorder import layout
 from monitor.review.edit import edit
 from simulator.logfile import mapped, write_csv
-from simulator.plant import run
 from simulator.rig import find_rig, load_rig
-from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.recordings import BRINDLE, record
 from tests.kit.replays import session_of
 
 CUT = '--set=debt.cut="0.2 s"'
-STOP = list(run(load_scenario("pump_stop"), 2))
-CALM = list(run(load_scenario("part_throttle"), 1))[:600]
+STOP = Driven("pump_stop", 2)
+CALM = Driven("part_throttle", 1)
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +26,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a pump stop, a calm log, and a folder of sessions: the same pump stop."""
     folder = tmp_path_factory.mktemp("logs")
     write_csv(STOP, folder / "stop.csv", mapped(BRINDLE.rig))
-    write_csv(CALM, folder / "calm.csv", mapped(BRINDLE.rig))
+    write_csv(CALM[:600], folder / "calm.csv", mapped(BRINDLE.rig))
     (folder / "drives").mkdir()
     shutil.move(record(folder, STOP), folder / "drives" / "one")
     return folder

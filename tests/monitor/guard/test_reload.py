@@ -19,11 +19,12 @@ from simulator.rig import RigFile, changes, live_changes, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
 from tests.kit.decisions import matrix_of
+from tests.kit.drives import Driven
 from tests.kit.patience import until
 from tests.kit.recordings import BRINDLE, Recording, decided_of, kept_rows, read, record, stopped
 from tests.kit.rig_text import SMALL
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 EARLY = 1200  # rows before the pump stops
 
 

@@ -62,7 +62,7 @@ def drawn(text: str) -> list[tuple[list[Any], dict[str, Any]]]:
     """Return what plotly is given: the lines and the layout of each plot."""
     found = []
     for script in Elements(text).scripts:
-        if "Plotly.newPlot(" in script and len(script) < 100_000:
+        if "Plotly.newPlot(" in script and len(script) < 1_000_000:
             decoder, at = json.JSONDecoder(), script.index("[", script.index("newPlot("))
             lines, end = decoder.raw_decode(script, at)
             layout, _ = decoder.raw_decode(script, script.index("{", end))

@@ -21,14 +21,13 @@ from monitor.sources.logs.open import log_blocks
 from rules.channels import CHANNEL_NAMES, OPERATOR_ACKNOWLEDGE, Sample, tick
 from simulator import logfile
 from simulator.logfile import mapped
-from simulator.plant import run
 from simulator.rig import RigFile, load_rig, rig_from_text
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.recordings import BRINDLE, Recording, mounted, record
 from tests.kit.rig_text import SMALL
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 KINDS = ("csv", "parquet")
 
 
@@ -45,7 +44,7 @@ def rows_of_session(session: Path) -> Any:
 @pytest.fixture(scope="module")
 def session(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A pump stop in segments, with 5 s of silence, a nan, and the operator's hand in it."""
-    samples = SAMPLES.copy()
+    samples = SAMPLES[:]
     samples[500] = samples[500]._replace(delivered_ml_min=float("nan"))
     recording = Recording(tmp_path_factory.mktemp("sessions"), segment_rows=700)
     recording.put(samples[:1000])

@@ -21,9 +21,8 @@ from monitor.recorder.recorder import FOLDER_GONE, Recorder
 from monitor.review.review import review
 from monitor.sources.fake import FakeSource
 from rules.channels import Sample
-from simulator.plant import run
 from simulator.rig import rig_from_text
-from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.listening import FakeGuard, Told
 from tests.kit.patience import PATIENCE_S, until
 from tests.kit.recordings import (
@@ -37,7 +36,7 @@ from tests.kit.recordings import (
 )
 from tests.kit.rig_text import SMALL
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 
 
 @pytest.fixture(autouse=True)

@@ -24,13 +24,13 @@ from monitor.recorder.recorder import Recorder
 from monitor.recorder.span import Span
 from monitor.recorder.summary import Summary, read_summary, write_summary
 from monitor.sources.simulated import SimulatedSource
-from simulator.plant import run
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.patience import until
 from tests.kit.recordings import BRINDLE, Recording, record
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 
 
 def only(folder: Path) -> Entry:

@@ -9,8 +9,7 @@ import pytest
 from monitor.recorder import layout
 from monitor.review.report import in_words
 from monitor.review.review import review
-from simulator.plant import run
-from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.patience import until
 from tests.kit.recordings import (
     Recording,
@@ -22,7 +21,7 @@ from tests.kit.recordings import (
     record,
 )
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 
 
 def test_segments_read_back_as_one_log(tmp_path: Path) -> None:

@@ -18,23 +18,28 @@ from monitor.review.review import review
 from rules.channels import BOOST, NOT_SENT, ROW_WIDTH, TIME, Sample
 from rules.intervals import Intervals
 from simulator.logfile import mapped, write_csv
-from simulator.plant import run
 from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 from tests.kit.recordings import record
 
 PUMP_STOP = load_scenario("pump_stop")
-SAMPLES = list(run(PUMP_STOP, 1))
-AGAIN = SAMPLES[:1600] + SAMPLES[:1900]
-GAP = SAMPLES[:300] + SAMPLES[900:2000]
+SAMPLES = Driven("pump_stop", 1)
+AGAIN = (slice(1600), slice(1900))
+GAP = (slice(300), slice(900, 2000))
+
+
+def samples_of(parts: tuple[slice, ...]) -> list[Sample]:
+    """Return parts of the drive, one after the other."""
+    return [sample for part in parts for sample in SAMPLES[part]]
 
 
 @pytest.mark.parametrize(
-    ("samples", "length_s", "steps_back"),
-    [(SAMPLES[:1500], 14.99, 0), (GAP, 19.99, 0), (AGAIN, 34.98, 1)],
+    ("parts", "length_s", "steps_back"),
+    [((slice(1500),), 14.99, 0), (GAP, 19.99, 0), (AGAIN, 34.98, 1)],
     ids=["whole", "with a gap", "its clock starts again"],
 )
 def test_log_session_list_and_export_agree(
-    samples: list[Sample],
+    parts: tuple[slice, ...],
     length_s: float,
     steps_back: int,
     tmp_path: Path,
@@ -42,6 +47,7 @@ def test_log_session_list_and_export_agree(
 ) -> None:
     """Rows are those that hold a reading, never the ticks for silence; the length is all of it."""
     log, out = tmp_path / "log.csv", tmp_path / "out.csv"
+    samples = samples_of(parts)
     write_csv(samples, log, mapped(PUMP_STOP.rig))
     session = record(tmp_path / "sessions", samples)
     assert flowdebt(["export", str(session), "--to", str(out)]) == 0
@@ -67,7 +73,7 @@ def _json_of(log: Path, capsys: pytest.CaptureFixture[str]) -> str:
 def test_events_stand_in_their_order_over_a_clock_that_starts_again(tmp_path: Path) -> None:
     """By the guard's own time they come one after the other, and the step is told between them."""
     log = tmp_path / "log.csv"
-    write_csv(AGAIN, log, mapped(PUMP_STOP.rig))
+    write_csv(samples_of(AGAIN), log, mapped(PUMP_STOP.rig))
     result = review(log, "brindle")
     clocks = [event.clock_s for event in result.events]
     assert clocks == sorted(clocks)

@@ -8,13 +8,12 @@ import monitor.recorder.recorder as recorder_module
 from monitor.recorder import layout
 from monitor.recorder.recorder import Recorder
 from monitor.review.review import review
-from simulator.plant import run
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.patience import until
 from tests.kit.recordings import BRINDLE, Recording, put_until_recorded
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))
+SAMPLES = Driven("pump_stop", 2)
 
 
 def test_what_nobody_foresaw_stops_the_recording_and_not_its_thread(

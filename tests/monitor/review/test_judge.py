@@ -1,5 +1,8 @@
 """The one judging loop: however a log is cut, compiled or judged in short, it says the same."""
 
+from functools import cache
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -8,20 +11,24 @@ from monitor.review.edit import edit
 from monitor.review.judge import Judge, Judged, run_rows
 from monitor.review.log import Block
 from rules.guard import Guard
-from simulator.compiled_mark import Loop
+from simulator import machine_code
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
 from tests.kit.recordings import BRINDLE
 from tests.kit.replays import LOWER, tiled
 
-ROWS = tiled(3000)
+
+@cache
+def rows() -> Any:
+    """Return some minutes of two drives."""
+    return tiled(3000)
 
 
 def judged(size: int, made: Judge) -> list[Judged]:
     """Judge the rows in blocks of a size."""
     found = [
-        made.take(Block(ROWS[at : at + size], ROWS[at : at + size]))
-        for at in range(0, len(ROWS), size)
+        made.take(Block(rows()[at : at + size], rows()[at : at + size]))
+        for at in range(0, len(rows()), size)
     ]
     made.finish()
     return found
@@ -43,9 +50,11 @@ def turns_of(found: list[Judged], size: int) -> list[tuple[int, str]]:
 
 def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     """For a long log; for a middling one where it is done already; for any once it is loaded."""
-    found: set[Loop] = set()
-    monkeypatch.setattr(judge, "is_on_disk", found.__contains__)
-    monkeypatch.setattr(judge, "leave_mark", found.add)
+    kept: list[bool] = []
+    monkeypatch.setattr(machine_code, "is_kept", lambda: bool(kept))
+    monkeypatch.setattr(machine_code, "load", lambda: bool(kept))
+    monkeypatch.setattr(machine_code, "keep", lambda: kept.append(True))
+    monkeypatch.setattr(judge, "leave_mark", lambda loop: None)
     monkeypatch.setattr(judge._Loaded, "now", False)
     assert judge.worth_compiling(60_000)
     assert not judge.worth_compiling(59_999)
@@ -54,7 +63,7 @@ def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(judge._Loaded, "now", False)
     assert judge.worth_compiling(10_000)
     assert not judge.worth_compiling(9_999)
-    found.clear()
+    kept.clear()
     assert not judge.worth_compiling(10_000)
 
 
@@ -72,7 +81,8 @@ def test_blocks_of_any_size_are_judged_alike(size: int) -> None:
 
 def test_in_short_it_finds_the_same() -> None:
     """Where only changes are worked out, events and rows judged are those of all decisions."""
-    full, short = plain(), plain(all_rows=0)
+    full, short = plain(), plain(compiled=True)
+    short.wants_all = False
     one, other = judged(1000, full), judged(1000, short)
     assert [block.decisions for block in other] == [None] * 3
     assert turns_of(one, 1000) == turns_of(other, 1000)
@@ -86,15 +96,15 @@ def test_in_short_it_finds_the_same() -> None:
 
 def test_a_rig_that_was_changed_is_followed_or_not() -> None:
     """Followed, it judges on by the other rig; not followed, comparing ends there."""
-    first = Block(ROWS[:1500], ROWS[:1500])
+    first = Block(rows()[:1500], rows()[:1500])
     other = edit(BRINDLE, LOWER)
-    then = Block(ROWS[1500:], ROWS[1500:], rig_file=other)
+    then = Block(rows()[1500:], rows()[1500:], rig_file=other)
     follows = Judge(BRINDLE, BRINDLE, follows=True, compares=False)
     assert follows.take(first).rig_file is BRINDLE
     assert follows.take(then).rig_file is other
     stays = Judge(BRINDLE, BRINDLE, follows=False, compares=True)
-    decided = run_rows(Guard(BRINDLE.rig), ROWS[:1500], compiled=False)[:, judge.DECIDED_AT]
-    assert stays.take(Block(ROWS[:1500], ROWS[:1500], decided)).differs_at is None
+    decided = run_rows(Guard(BRINDLE.rig), rows()[:1500], compiled=False)[:, judge.DECIDED_AT]
+    assert stays.take(Block(rows()[:1500], rows()[:1500], decided)).differs_at is None
     assert stays.compares
     assert stays.take(then).rig_file is BRINDLE
     assert not stays.compares
@@ -102,19 +112,19 @@ def test_a_rig_that_was_changed_is_followed_or_not() -> None:
 
 def test_the_first_row_that_differs_is_named() -> None:
     """NaN agrees with NaN; one bit more or less does not."""
-    decided = run_rows(Guard(BRINDLE.rig), ROWS, compiled=False)[:, judge.DECIDED_AT]
+    decided = run_rows(Guard(BRINDLE.rig), rows(), compiled=False)[:, judge.DECIDED_AT]
     decided[1234, 0] = np.nextafter(decided[1234, 0], np.inf)
     decided[2000, 0] += 1.0
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
-    assert made.take(Block(ROWS, ROWS, decided)).differs_at == 1234
+    assert made.take(Block(rows(), rows(), decided)).differs_at == 1234
 
 
 def test_behind_a_hole_without_a_state_nothing_is_compared() -> None:
     """A guard that missed rows begins afresh; with what it remembered it goes on."""
     guard = Guard(BRINDLE.rig)
-    run_rows(guard, ROWS[:1000], compiled=False)
+    run_rows(guard, rows()[:1000], compiled=False)
     state = tuple(guard.state())
-    rest = ROWS[1000:]
+    rest = rows()[1000:]
     straight = run_rows(guard, rest, compiled=False)
     for hole, compares in ((state, True), ((), False)):
         made = Judge(BRINDLE, BRINDLE, follows=True, compares=True)
@@ -130,4 +140,4 @@ def test_a_rig_that_no_guard_could_have_changed_to_is_bad_input() -> None:
     other = rig_from_text(text, "car.toml")
     made = Judge(BRINDLE, BRINDLE, follows=True, compares=False)
     with pytest.raises(BadInput, match=r"car\.toml: found another flow sensor"):
-        made.take(Block(ROWS, ROWS, rig_file=other))
+        made.take(Block(rows(), rows(), rig_file=other))

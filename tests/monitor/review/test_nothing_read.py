@@ -21,6 +21,7 @@ from monitor.words.look import USUAL
 from rules.channels import Sample
 from simulator.rig import rig_from_text
 from simulator.strict import BadInput
+from tests.kit.decisions import compiles_from
 from tests.kit.patience import PATIENCE_S
 from tests.kit.recordings import record
 from tests.kit.rig_text import SMALL
@@ -155,7 +156,7 @@ def test_rows_with_an_unhealthy_essential_channel_are_not_judged(
 
     Stepped and compiled reviews agree.
     """
-    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", 0 if compiled else 10**9)
+    compiles_from(0 if compiled else 10**9, monkeypatch)
     bad = [f"{0.01 * i:.2f},-50,{'nan' if 10 <= i < 25 else i % 2}" for i in range(50)]
     result = review(*_log(tmp_path, bad))
     assert (result.rows, result.judged, result.events) == (50, 35, [])

@@ -14,33 +14,32 @@ from monitor.words.units import METRIC, US
 from rules.channels import CHANNEL_NAMES, DELIVERED
 from rules.facts import Action
 from simulator.logfile import mapped, open_log, write_csv
-from simulator.plant import run
 from simulator.rig import find_rig
 from simulator.scenario import load_scenario
+from tests.kit.drives import Driven
 
-ROWS = np.array(list(run(load_scenario("pump_stop"), 1)))
-COLUMN = {"time_s": ROWS[:, 0]} | {n: ROWS[:, i] for i, n in enumerate(CHANNEL_NAMES, 1)}
+SAMPLES = Driven("pump_stop", 1)
 
 
 @pytest.fixture(scope="module")
 def stop(tmp_path_factory: pytest.TempPathFactory) -> Review:
     """The review of a drive whose pump stops in its third pull."""
     log = tmp_path_factory.mktemp("log") / "stop.csv"
-    scenario = load_scenario("pump_stop")
-    write_csv(list(run(scenario, 1)), log, mapped(scenario.rig))
+    write_csv(SAMPLES, log, mapped(load_scenario("pump_stop").rig))
     return review(log, "brindle")
 
 
 def sums(one: Any) -> dict[str, float]:
     """Return what a pull's rows come to, by the log's own columns."""
-    time_s = COLUMN["time_s"]
+    column = dict(zip(("time_s", *CHANNEL_NAMES), np.array(SAMPLES[:]).T, strict=False))
+    time_s = column["time_s"]
     at = (time_s >= one.pull.start_s) & (time_s <= one.pull.end_s)
     ml = {
-        name: 0.01 / 60.0 * float(np.nansum(COLUMN[name][at]))
+        name: 0.01 / 60.0 * float(np.nansum(column[name][at]))
         for name in ("commanded_ml_min", "delivered_ml_min")
     }
     peaks = ("boost_kpa", "intake_c", "knock", "injector_duty_pct", "engine_speed_rpm")
-    return ml | {name: float(np.nanmax(COLUMN[name][at])) for name in peaks}
+    return ml | {name: float(np.nanmax(column[name][at])) for name in peaks}
 
 
 def test_volumes_and_peaks_are_those_of_its_rows(stop: Review) -> None:
@@ -146,7 +145,7 @@ def test_a_gear_column_that_the_rig_maps_is_told(tmp_path: Path, hole: bool) -> 
     """``[extra.gear]`` comes beside each row, also where ticks for silence stand between rows."""
     scenario = load_scenario("pump_stop")
     log, rig = tmp_path / "log.csv", tmp_path / "car.toml"
-    rows = np.delete(ROWS, range(650, 700), axis=0) if hole else ROWS
+    rows = np.array(SAMPLES[:650] + SAMPLES[700 if hole else 650 :])
     gears = 2.0 + (rows[:, :1] > 5.4) + (rows[:, :1] > 9.0)
     with open_log(log, mapped(scenario.rig), ["true_gear"], {}) as write:
         write(rows, gears)

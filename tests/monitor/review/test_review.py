@@ -26,6 +26,7 @@ from simulator.plant import Do, Fault, FaultKind, Scenario, Step, run
 from simulator.rig import find_rig, load_rig
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.decisions import compiles_from
 from tests.kit.recordings import BRINDLE, record
 
 PUMP_STOP = load_scenario("pump_stop")
@@ -113,7 +114,7 @@ def test_interpreted_and_compiled_reviews_agree(
 ) -> None:
     """Whether rows are stepped one by one or compiled, a review says exactly the same."""
     expected = [review(pump_stop, "brindle"), review(session, None)]
-    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", threshold)
+    compiles_from(threshold, monkeypatch)
     assert [review(pump_stop, "brindle"), review(session, None)] == expected
     assert expected[1].reproduced is True
 
@@ -270,7 +271,7 @@ def test_a_changed_decision_shows(
     change: float,
 ) -> None:
     """One recorded decision changed: the review says that, and from when, and exits with 1."""
-    monkeypatch.setattr("monitor.review.judge.ROWS_WORTH_COMPILING", threshold)
+    compiles_from(threshold, monkeypatch)
     copy = copied(session, tmp_path)
     time_s = tamper(copy, row, column, change)
     result = review(copy, None)

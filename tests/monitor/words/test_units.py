@@ -69,6 +69,7 @@ def test_every_conversion_agrees_with_pint(unit: str, value: float) -> None:
         ("at -60 kPa boost", "at -8.7 psi boost"),
         ("600 mL left in the tank, 72 s of spray", "20.3 fl oz left in the tank, 72 s of spray"),
         ("limits.boost.above 190 -> 200 kPa", "limits.boost.above 27.6 -> 29.0 psi"),
+        ("boost reads -101 instead of 172 kPa", "boost reads -14.6 instead of 24.9 psi"),
         ("tank falls 33 mL/s faster", "tank falls 1.12 fl oz/s faster"),
         ("23.4 °C.", "74.1 °F."),
     ],

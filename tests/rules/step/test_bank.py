@@ -180,13 +180,20 @@ def test_a_steady_command_is_read_alike_by_every_car() -> None:
 
 
 def test_each_car_follows_a_step_by_its_own_delay_and_lag() -> None:
-    """500 (1 - exp(-(t - delay) / lag)), at 1000 Hz, to what two rows may hide: 2 ms of it."""
+    """500 (1 - exp(-(t - delay) / lag)), at 1000 Hz, to what three rows may hide: 3 ms of it.
+
+    The first 0.1 mL of a flow shows nothing: 12 ms of it.
+    """
     k = constants_of(rig())
+    starts_s = k.starts_after_ml / 500.0 * 60.0
+    assert starts_s == pytest.approx(0.012)
     command = Drawn([0.001 * i for i in range(500)], [0.1], [0.0, 500.0])
     for at_s, s in moved(k, command):
         for q in range(k.n_cars):
             delay_s, lag_s = k.car_delay_s[q // k.n_lags], k.car_lag_s[q % k.n_lags]
-            latest, soonest = (reading(command, delay_s + d, lag_s, at_s) for d in (0.0021, 0.0))
+            latest, soonest = (
+                reading(command, delay_s + starts_s + d, lag_s, at_s) for d in (0.0031, 0.0)
+            )
             assert latest - 1e-3 <= s.car_ml_min[q] <= soonest + 1e-3
 
 
@@ -328,15 +335,40 @@ def test_where_no_command_is_known_yet_nothing_is_due() -> None:
 
 
 @pytest.mark.parametrize("hz", [10, 100, 1000])
-@pytest.mark.parametrize("commanded_ml_min", [2.0, 5.0, 20.0])
+@pytest.mark.parametrize("commanded_ml_min", [2.0, 20.0, 21.0, 40.0])
 def test_a_small_command_is_expected_at_any_rate_of_rows(commanded_ml_min: float, hz: int) -> None:
-    """However little the readings rise from one row to the next."""
+    """However little the readings rise from one row to the next; but one not told from none isn't.
+
+    Too much of it may flow all the same.
+    """
     k = constants_of(rig())
     assert k.nil_ml_min < commanded_ml_min
-    command = Drawn([i / hz for i in range(2 * hz)], [0.0], [0.0, commanded_ml_min])
+    assert k.floor_ml_min == 20.0
+    due = commanded_ml_min if commanded_ml_min > k.floor_ml_min else 0.0
+    command = Drawn([i / hz for i in range(3 * hz)], [0.0], [0.0, commanded_ml_min])
     *_, (_, s) = moved(k, command)
     assert s.bank_most_ml_min == pytest.approx(commanded_ml_min, rel=1e-4)
-    assert s.car_ml_min[: k.n_cars] == pytest.approx([commanded_ml_min] * k.n_cars, rel=1e-3)
+    assert s.car_ml_min[: k.n_cars] == pytest.approx([due] * k.n_cars, rel=1e-3)
+
+
+@pytest.mark.parametrize("hz", [50, 100, 1000])
+def test_a_jab_too_short_for_a_meter_is_expected_of_no_car(hz: int) -> None:
+    """A turbine shows a flow with its second pulse: 0.09 mL at 22 a millilitre, after a rest.
+
+    Each jab begins anew; what goes on flowing is expected from then on, and after a dip too small
+    to be told from none it begins anew as well.
+    """
+    k = constants_of(rig())
+    jab_s = 0.9 * k.starts_after_ml / 60.0 * 60.0  # at 60 mL/min
+    times_s = [i / hz for i in range(2 * hz)]
+    jabs = Drawn(times_s, [0.2, 0.2 + jab_s, 0.6, 0.6 + jab_s], [0.0, 60.0, 0.0, 60.0, 0.0])
+    assert all(set(s.car_ml_min[: k.n_cars]) == {0.0} for _, s in moved(k, jabs))
+    spray = Drawn(times_s, [0.2, 1.4, 1.45], [0.0, 60.0, 18.0, 60.0])
+    least = {round(at_s, 3): s.least_ml_min for at_s, s in moved(k, spray)}
+    assert least[1.4] > 40.0
+    began_s = min(at_s for at_s, due in least.items() if due > 0.0)
+    assert began_s >= 0.2 + k.car_delay_s[0] + 0.1 - 2.0 / hz
+    assert min(due for at_s, due in least.items() if at_s > 1.4) < 30.0
 
 
 def test_near_a_switch_the_spray_controller_may_read_the_other_side_of_it() -> None:

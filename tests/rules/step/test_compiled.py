@@ -5,6 +5,7 @@ from math import nan
 
 import numpy as np
 import numpy.typing as npt
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -22,6 +23,7 @@ from rules.channels import (
 from rules.events import EventTracker, Turn
 from rules.facts import Action, ChannelTerms, CommandKind, Limit, Rig
 from rules.guard import Guard
+from rules.step import compiled
 from rules.step.from_rig import constants_of
 from rules.step.state import MOST_CARS, N_DECISION, Decision
 from tests.kit.decisions import matrix_of
@@ -331,6 +333,18 @@ def test_time_shift_changes_nothing(
     assert same(a[:, 1:], b[:, 1:])
     used = np.cumsum(np.isfinite(rows[:, 0])) > 0  # before the first time there is none to shift
     assert same(a[used, 0] + shift_s, b[used, 0])
+
+
+def test_read_only_rows_are_the_same_to_numba(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rows out of an Arrow file may not be written to; nothing is compiled anew for that."""
+    monkeypatch.setattr(Guard, "machine_code", None)
+    facts = of_kind(CommandKind.LOG_FLOW)
+    rows = stream([Stretch("pump stop", 20, 0.01, 0.0, False)], 1)
+    expected = Guard(facts).run_rows(rows)
+    known = list(compiled.run_all.signatures)
+    rows.setflags(write=False)
+    assert same(Guard(facts).run_rows(rows), expected)
+    assert list(compiled.run_all.signatures) == known
 
 
 def test_long_soak_stays_finite() -> None:

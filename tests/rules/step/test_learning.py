@@ -12,7 +12,7 @@ from rules.facts import Action
 from rules.guard import Guard
 from rules.handling import least_found_share
 from rules.step.evidence import CALM_NATS, judge_entry
-from rules.step.learning import LONGEST_CORRELATION_S, note_hold
+from rules.step.learning import LONGEST_CORRELATION_S, learn, note_hold
 from rules.step.state import N_DECISION, UNDER_DELIVERY, Decision, State
 from tests.kit.entries import EXPECTED_ML_MIN, correlated, one_car
 from tests.kit.rigs import Drive, healthy, rig
@@ -68,6 +68,25 @@ def test_how_much_noise_does_not_last_is_learned(floor: float, lasts_s: float) -
     assert s.floor_part == pytest.approx(floor, abs=0.25)
     assert s.noise_lasts_s == pytest.approx(lasts_s, rel=0.3)
     assert sqrt(s.noise_sq) == pytest.approx(0.04, rel=0.15)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_reading_that_now_and_then_seems_coarse_makes_no_noise_last_for_ever(seed: int) -> None:
+    """Spells at full flow and at a fifth of it; in every other the steps of the reading count.
+
+    What counts as rounding is added to the noise that was learned, never taken out of it.
+    """
+    k, s = one_car((0.2,), 0.03, learns=True)
+    s.noise_lasts_s = k.correlation_s
+    draws = np.random.default_rng([seed, 11])
+    flows = np.repeat(draws.choice([0.2, 1.0], 80), 150)
+    for i, lasts in enumerate((0.03 * correlated(12_000, 0.05 / 0.06, seed)).tolist()):
+        s.rounding_ml_min = 3.0 * (i // 150 % 2)
+        learn(k, s, lasts, float((0.01 / flows[i]) ** 2), 0.01)
+        s.residual_1, s.residual_2 = lasts, s.residual_1
+        if s.learned_s > 15.0:
+            assert s.noise_lasts_s < 0.1
+            assert 0.8 < sqrt(s.noise_sq) / 0.03 < 1.3
 
 
 @pytest.mark.parametrize("rows", [2, 5, 20])

@@ -229,7 +229,8 @@ def test_what_is_left_to_decide() -> None:
     assert said[0] == (
         "[flow_sensor] says nothing of these, so defaults hold: "
         f"lag_within {sensor.lag_within_s:g} s, noise {100 * sensor.noise:g} %, "
-        f"noise_lasts {sensor.noise_lasts_s:g} s, refresh {sensor.refresh_s:g} s"
+        f"noise_lasts {sensor.noise_lasts_s:g} s, starts_after {sensor.starts_after_ml:g} mL, "
+        f"refresh {sensor.refresh_s:g} s"
     )
     large = BEFORE.replace('cut = "1.7 mL"', 'cut = "90 mL"')
     said = list(left_open(rig_from_text(renewed_text(large), "car.toml")))

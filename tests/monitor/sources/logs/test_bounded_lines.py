@@ -17,15 +17,14 @@ from monitor.recorder.reader import LONGEST_NOTE
 from monitor.review.marks import IN_SESSION
 from monitor.sources.logs import bounded_lines
 from monitor.sources.logs.bounded_lines import LONGEST_LINE, BoundedLines
-from simulator.plant import run
 from simulator.rig import shipped_rigs
-from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.paths import ROOT
 from tests.kit.recordings import record
 from tests.kit.rig_text import SMALL
 
-SAMPLES = list(run(load_scenario("pump_stop"), 2))[:50]
+SAMPLES = Driven("pump_stop", 2)
 HEADER = "time_s,boost_kpa,delivered_ml_min\n"
 ROWS = "".join(f"{i / 50},10,0\n" for i in range(2000))
 LONG = "7" * 5_000_000  # more than a block, and than any field the csv module takes
@@ -146,7 +145,7 @@ KINDS: dict[str, tuple[Callable[[Path], object], str]] = {
 def test_no_line_is_held_in_memory(tmp_path: Path) -> None:
     """With a line of 400 MB at its end, reading any file takes no more memory than without."""
     (tmp_path / "small.toml").write_text(SMALL, encoding="utf-8")
-    record(tmp_path, SAMPLES).rename(tmp_path / "s")
+    record(tmp_path, SAMPLES[:50]).rename(tmp_path / "s")
     for name, (make, _) in KINDS.items():
         make(tmp_path / name)
     done = subprocess.run(
@@ -199,7 +198,7 @@ def test_a_long_event_is_told_by_its_number(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A session's line of an event that is longer than any of ours is left out, and said so."""
-    session = record(tmp_path, SAMPLES)
+    session = record(tmp_path, SAMPLES[:50])
     path = session / layout.EVENTS
     path.write_bytes(b'{"x": "' + b"y" * (2 * LONGEST_NOTE) + b'"}\n' + path.read_bytes())
     assert flowdebt(["review", str(session)]) == 0

@@ -22,16 +22,16 @@ from monitor.sources.logs.table_blocks import TableBlocks
 from monitor.sources.open import open_source
 from rules.channels import BOOST, DELIVERED, NOT_SENT, ROW_WIDTH, TIME
 from simulator.logfile import mapped, write_csv
-from simulator.plant import run
 from simulator.rig import EXTRA_KINDS, rig_from_text
 from simulator.scenario import load_scenario
 from simulator.strict import BadInput
+from tests.kit.drives import Driven
 from tests.kit.listening import Told
 from tests.kit.recordings import BRINDLE, record
 from tests.kit.rig_text import SMALL
 
 PUMP_STOP = load_scenario("pump_stop")
-SAMPLES = list(run(PUMP_STOP, 1))
+SAMPLES = Driven("pump_stop", 1)
 FOREIGN = rig_from_text(
     SMALL.replace(
         "[channels.boost_kpa]", '[channels.boost_kpa]\ncolumn = "MAP"\nunit = "psi"'

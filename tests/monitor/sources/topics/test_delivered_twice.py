@@ -2,6 +2,9 @@
 
 import asyncio
 from collections.abc import Iterator
+from functools import cache
+from itertools import takewhile
+from math import inf
 from typing import Final
 
 import pytest
@@ -18,15 +21,15 @@ from monitor.sources.topics.messages import ChannelTopics
 from rules.channels import NOT_SENT, Sample
 from rules.facts import Action
 from rules.guard import Guard
-from simulator.plant import run
 from simulator.rig import rig_from_text
 from simulator.scenario import load_scenario_and_rig
+from tests.kit.drives import Driven
 from tests.kit.patience import PATIENCE_S
 from tests.kit.rig_text import SMALL
 
 SCENARIO, RIG_FILE = load_scenario_and_rig("healthy_pulls")
-PULL: Final = [s for s in run(SCENARIO, 3) if s.time_s < 16.0]
-STOPS_S: Final = next(s.time_s for s in PULL if s.boost_kpa > 150.0)
+PULL: Final = Driven("healthy_pulls", 3)
+UNTIL_S: Final = 16.0
 SMALL_RIG = rig_from_text(SMALL, "small.toml")
 Sent = tuple[float, str, str]  # when it comes, s; payload; column
 
@@ -34,7 +37,7 @@ Sent = tuple[float, str, str]  # when it comes, s; payload; column
 def delivered_twice(late_s: float, *, timed: bool, stops_s: float) -> list[Sent]:
     """Return a pull's messages and each of them once more; no spray flows from ``stops_s`` on."""
     found: list[Sent] = []
-    for sample in PULL:
+    for sample in takewhile(lambda one: one.time_s < UNTIL_S, PULL):
         for j, (name, mapped) in enumerate(RIG_FILE.columns.items()):
             value = getattr(sample, name)
             if value == NOT_SENT:
@@ -64,9 +67,11 @@ def samples_of(messages: list[Sent]) -> Iterator[tuple[float, Sample]]:
             due_s = at_s + HOLD_S
 
 
-def acts_after(late_s: float, *, timed: bool, stops_s: float = STOPS_S) -> float | None:
+@cache
+def acts_after(late_s: float, *, timed: bool, stops: bool = True) -> float | None:
     """Return how long after the spray stopped timing is pulled or boost cut; None where never."""
     guard, aligner = Guard(RIG_FILE.rig), Aligner()
+    stops_s = next(s.time_s for s in PULL if s.boost_kpa > 150.0) if stops else inf
     for at_s, sample in samples_of(delivered_twice(late_s, timed=timed, stops_s=stops_s)):
         for row in aligner.admit(sample):
             if guard.step(row).action >= Action.PULL_TIMING:
@@ -86,7 +91,7 @@ def test_what_is_delivered_twice_hides_no_loss(late_s: float) -> None:
 @pytest.mark.parametrize("late_s", [0.0, 0.0061])
 def test_healthy_readings_delivered_twice_are_healthy(late_s: float) -> None:
     """That of two the worse counts, trips nothing."""
-    assert acts_after(late_s, timed=False, stops_s=1e9) is None
+    assert acts_after(late_s, timed=False, stops=False) is None
 
 
 async def told(form: str, posts: list[Post]) -> list[str]:

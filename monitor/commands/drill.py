@@ -1,0 +1,90 @@
+"""``flowdebt drill``: see the fault before the engine pays for it."""
+
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from monitor.commands.parameters import (
+    BellOption,
+    SeedOption,
+    ThemeOption,
+    UnitsOption,
+    flag,
+)
+
+
+def drill(
+    lesson: Annotated[
+        str,
+        Parameter(
+            show_default=False,
+            help="A lesson of the course, by number or name (see --list), or a lesson's file; the "
+            "course goes on from there. Otherwise it begins with its first.",
+        ),
+    ] = "",
+    *,
+    random: Annotated[bool, flag("The lessons in any order, not by the course.")] = False,
+    seed: SeedOption = None,
+    listed: Annotated[bool, flag("List the lessons.", "--list")] = False,
+    alias: Annotated[
+        str,
+        Parameter(
+            show_default=False,
+            help="What to call the trainee on screens and in results; no real name is needed.",
+        ),
+    ] = "",
+    instructor: Annotated[
+        bool, flag("Lead a class: inject faults, pause, rewind; trainees come with --join.")
+    ] = False,
+    join: Annotated[bool, flag("Join a class that runs on this machine.")] = False,
+    pid: Annotated[int | None, Parameter(help="With --join: which class.")] = None,
+    record: Annotated[
+        Path | None, Parameter(help="Folder to keep results in, by alias; otherwise none are.")
+    ] = None,
+    results: Annotated[
+        Path | None, Parameter(help="Tell the results in a folder, and drive nothing.")
+    ] = None,
+    report: Annotated[
+        Path | None, Parameter(help="With --results: write them to a file, .csv or .html.")
+    ] = None,
+    speed: Annotated[float, Parameter(help="Of the drive: 1 is real time; 0.1 to 20.")] = 1.0,
+    units: UnitsOption = "metric",
+    theme: ThemeOption = "auto",
+    bell: BellOption = "action",
+) -> int:
+    """Train to see faults: drive a simulated car whose fault is hidden, call it, act, be told.
+
+    The car runs on the live screen in real time. Call what you see from a short list, take timing
+    or boost away, or lift: it reaches the car at once. After the drive comes the debrief: what it
+    was, which reading told it first, what the guard did and when, what your acts cost or spared,
+    and a score with its formula. --instructor leads a class of up to 16, all on one drive, each
+    with a car and answers of their own. Nothing here reaches an engine. Exit codes: 0 ran; 2 bad
+    input.
+    """
+    from monitor.commands import drilling
+    from monitor.words.look import Look
+    from simulator.strict import BadInput
+
+    look = Look(units, theme, bell)
+    if listed:
+        return drilling.tell_lessons()
+    if results is not None:
+        return drilling.tell_results(results, report)
+    if report is not None:
+        raise BadInput("--report: found no --results, expected the folder that they are in")
+    if join:
+        if lesson or random or seed is not None or record is not None:
+            raise BadInput(
+                "--join: found a lesson, --random, --seed or --record too, expected none of them: "
+                "they are the class's own"
+            )
+        return drilling.join(pid, alias, look, instructor=instructor)
+    if pid is not None:
+        raise BadInput("--pid: found no --join, expected it: which class to join")
+    if instructor and alias:
+        raise BadInput("--alias: found --instructor too, expected a trainee's")
+    order = drilling.order_of(
+        lesson, random=random, seed=seed, instructed=instructor, record=record, speed=speed
+    )
+    return drilling.begin(order, alias, look)

@@ -1,0 +1,163 @@
+"""Drilling: a class of our own or a running one, on its screens; lessons and results told."""
+
+import os
+import secrets
+import sys
+from pathlib import Path
+from typing import Final
+
+from monitor.attach.client import end_guard, sigterm_interrupts, start_class
+from monitor.attach.endpoint import Endpoint, Kind, find_endpoint
+from monitor.attach.order import ClassOrder
+from monitor.attach.place import PlaceLink
+from monitor.words.look import Look
+from simulator.strict import BadInput, clean, ending_of, refuse_taken
+
+ALONE: Final = "trainee"  # the alias of who drives alone and gave none
+REPORTS: Final = (".csv", ".html")
+
+
+def order_of(
+    lesson: str,
+    *,
+    random: bool,
+    seed: int | None,
+    instructed: bool,
+    record: Path | None,
+    speed: float,
+) -> ClassOrder:
+    """Return what a class is to do.
+
+    Without a seed each run is another: who drives a lesson again must not know what comes.
+
+    Raises:
+        BadInput: There is no such lesson.
+    """
+    from simulator.drill.lesson import load_lesson, shipped_lessons
+
+    first = secrets.randbelow(2**31) if seed is None else seed
+    course = list(shipped_lessons())
+    if random:
+        if lesson:
+            raise BadInput("--random: found a lesson too, expected one of them")
+        import numpy as np
+
+        course = [course[i] for i in np.random.default_rng(first).permutation(len(course))]
+    elif lesson:
+        found = load_lesson(lesson)
+        course = course[found.number - 1 :] if found.number else [lesson]
+    folder = None if record is None else str(record)
+    return ClassOrder(course, first, instructed, folder, speed)
+
+
+def begin(order: ClassOrder, alias: str, look: Look) -> int:
+    """Start a class, and show it to its only trainee or its instructor; it ends with us.
+
+    An instructor may leave it running.
+
+    Raises:
+        BadInput: The order can't be carried out, or there is no terminal.
+    """
+    _need_terminal()
+    with sigterm_interrupts():
+        process, endpoint = start_class(order, _load_screens)
+        kept = False
+        try:
+            if order.instructed:
+                kept = _lead(endpoint, look, owner=True)
+            else:
+                _drive(endpoint, alias or ALONE, look)
+        finally:
+            if not kept:
+                end_guard(process)
+    if kept:
+        sys.stderr.write(
+            f"flowdebt drill --join --instructor --pid {endpoint.pid} leads it again\n"
+        )
+    return 0
+
+
+def join(pid: int | None, alias: str, look: Look, *, instructor: bool) -> int:
+    """Join a running class, as a trainee or as another instructor; leaving leaves it running.
+
+    Raises:
+        BadInput: There is none, or there is no terminal.
+    """
+    endpoint = find_endpoint(pid, "--join", Kind.CLASS)
+    _need_terminal()
+    if instructor:
+        _lead(endpoint, look, owner=False)
+    else:
+        _drive(endpoint, alias, look)
+    return 0
+
+
+def _need_terminal() -> None:
+    if not sys.stdout.isatty() or os.environ.get("TERM") == "dumb":
+        raise BadInput("drill: found no terminal, expected one, or --web")
+
+
+def _load_screens() -> None:
+    """Load what is drawn; both processors are free for that while a class starts."""
+    import monitor.screen.drill.trainee  # noqa: F401  # loaded now, used later
+
+
+def _drive(endpoint: Endpoint, alias: str, look: Look) -> None:
+    """Show a trainee's screen until it is left."""
+    from monitor.screen.drill.trainee import TraineeDashboard
+
+    def link_for(alias: str) -> PlaceLink:
+        return PlaceLink(endpoint, "join", alias)
+
+    _say(TraineeDashboard(link_for, alias, look=look).run())
+
+
+def _lead(endpoint: Endpoint, look: Look, *, owner: bool) -> bool:
+    """Show the instructor's screen until it is left; return whether the class is to go on."""
+    from monitor.screen.drill.instructor import InstructorDashboard
+
+    app = InstructorDashboard(lambda: PlaceLink(endpoint, "instruct"), owner=owner, look=look)
+    _say(app.run())
+    return app.detached
+
+
+def _say(last: str | None) -> None:
+    if last:
+        sys.stderr.write(last + "\n")
+
+
+# --- told -----------------------------------------------------------------------------------------
+
+
+def tell_lessons() -> int:
+    """Write the lessons of the course to standard output: what a trainee may know before."""
+    from simulator.drill.lesson import load_lesson, shipped_lessons
+
+    for name in shipped_lessons():
+        lesson = load_lesson(name)
+        sys.stdout.write(
+            f"{lesson.number:>3}  {name:<18} {lesson.title:<26} {lesson.scenario.rig.name}, "
+            f"{lesson.scenario.duration_s:z.0f} s, failsafe {lesson.failsafe}\n"
+        )
+    return 0
+
+
+def tell_results(folder: Path, report: Path | None) -> int:
+    """Tell the results in a folder, in lines or as a file.
+
+    Raises:
+        BadInput: There are none, or the file can't be written.
+    """
+    from monitor.drill.results import as_csv, as_html, in_lines, read_results
+
+    if report is not None:
+        ending_of(report, *REPORTS)
+        refuse_taken(report)
+    found = read_results(folder)
+    if report is None:
+        sys.stdout.write("\n".join(in_lines(found)) + "\n")
+        return 0
+    text = as_csv(found) if report.suffix.lower() == REPORTS[0] else as_html(found)
+    report.write_text(text, encoding="utf-8", newline="")
+    sys.stderr.write(f"wrote {clean(str(report))}\n")
+    return 0

@@ -1,0 +1,52 @@
+"""A drive of a class: its lesson, its seed, and the truth."""
+
+from dataclasses import dataclass, replace
+from math import isfinite
+
+from simulator.drill.calls import call_of
+from simulator.drill.faults_in_words import what_goes_wrong
+from simulator.drill.lesson import Case, Lesson
+from simulator.drill.ride import Ride
+from simulator.plant import Fault, Scenario
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One drive of a class, staged or under way.
+
+    Attributes:
+        lesson: Its lesson.
+        seed: Its seed.
+        plan: The drive with its faults.
+        case: The truth, as the lesson has it.
+    """
+
+    lesson: Lesson
+    seed: int
+    plan: Scenario
+    case: Case
+
+    @classmethod
+    def of(cls, lesson: Lesson, seed: int) -> "Drive":
+        """Return the drive that a seed makes of a lesson."""
+        plan, case = lesson.ride_plan(seed)
+        return cls(lesson, seed, plan, case)
+
+    def case_of(self, ride: Ride) -> Case:
+        """Return the truth of a ride: the lesson's, unless an instructor added to it.
+
+        Of several faults the first that began is the one to call.
+        """
+        added = ride.spans[len(self.plan.faults) :]
+        began = [span for span in ride.spans if isfinite(span.begins_s)]
+        if not added or not began:
+            return self.case
+        faults = [Fault(span.kind, magnitude=span.amount, channel=span.channel) for span in began]
+        first = min(range(len(began)), key=lambda i: began[i].begins_s)
+        told = ", ".join(what_goes_wrong(span.kind, span.channel) for span in added)
+        return replace(
+            self.case,
+            debrief=f"The instructor had a hand in it: {told}.",
+            faults=tuple(faults),
+            call=call_of(faults[first]),
+        )

@@ -1,0 +1,1 @@
+"""Drills: people drive a simulated car whose fault is hidden from them."""
