@@ -5,9 +5,10 @@ a batch of fluid), is learned from the sessions themselves: each is held against
 speak for, with the doubt that few sessions leave. Level and scatter are taken out as in Student's
 distribution; the correlation of neighbours is weighed by the restricted likelihood, which lacks the
 bias that a correlation about an estimated mean has (Cheang & Reinsel, J. Am. Stat. Assoc. 95,
-2000). Turned into standard normal deviates these are independent while nothing changes (Rosenblatt, Ann.
-Math. Stat. 23, 1952; for independent sessions Hawkins, J. Qual. Technol. 19, 1987), so the
-cumulative sum of them (Page, Biometrika 41, 1954) has the run lengths of a car that is known.
+2000). Turned into standard normal deviates these are independent while nothing changes
+(Rosenblatt, Ann. Math. Stat. 23, 1952; for independent sessions Hawkins, J. Qual. Technol. 19,
+1987), so the cumulative sum of them (Page, Biometrika 41, 1954) has the run lengths of a car that
+is known.
 """
 
 from functools import cache
