@@ -1,0 +1,324 @@
+"""A lesson file drawn up: from a scenario, or from a stretch of a recorded drive."""
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields, replace
+from math import isfinite, isnan
+from typing import Any, Final
+
+import numpy as np
+
+from rules.causes.ranking import CauseRanker
+from rules.channels import BOOST, ENGINE_SPEED, THROTTLE, TIME
+from rules.facts import Rig
+from rules.guard import Guard
+from simulator.drill.calls import call_of
+from simulator.drill.lesson import Lesson, lesson_from_text
+from simulator.plant import Do, Fault, FaultKind, Scenario, Step
+from simulator.plant.chassis import IDLE_RPM
+from simulator.runs import Drive
+
+BEFORE_S: Final = 25.0  # of a recorded drive, this much before a moment becomes a lesson's drive,
+AFTER_S: Final = 12.0  # and this much after it
+_WIDTH: Final = 100
+_STEP_S: Final = 0.1
+_SHORTEST_S: Final = 0.6  # steps shorter than that are no steps of a driver
+_FULL_PCT: Final = 92.0
+_ENOUGH_PCT: Final = 40.0  # of throttle: a pull
+_OVERRUN_KPA: Final = -60.0
+_LOOKS_ON_S: Final = 3.0  # so long after the moment the likeliest cause is taken
+
+
+@dataclass(frozen=True, slots=True)
+class Draft:
+    """What a lesson is drawn up from.
+
+    Attributes:
+        origin: Where it came from, in words; it stands in a remark.
+        rig: The rig as the file is to name it.
+        scenario: The drive and its faults.
+        told: What the fault teaches, or how it was found.
+        onset_within_s: The faults may begin so much later, seconds.
+    """
+
+    origin: str
+    rig: str
+    scenario: Scenario
+    told: str
+    onset_within_s: float = 0.0
+
+
+def of_scenario(scenario: Scenario, rig: str) -> Draft:
+    """Return the draft of a scenario.
+
+    Args:
+        scenario: The scenario.
+        rig: Its rig, as the file is to name it.
+    """
+    last_s = max((fault.at_s for fault in scenario.faults), default=0.0)
+    within_s = min(1.0, round((scenario.duration_s - last_s) / 3.0, 1)) if scenario.faults else 0.0
+    origin = f"scenario {scenario.name}"
+    return Draft(origin, rig, scenario, scenario.teaches, within_s)
+
+
+def of_moment(rows: Any, rig: Rig, rig_name: str, at_s: float, origin: str) -> Draft:
+    """Return the draft of a moment of a recorded drive.
+
+    The driver's steps are read off throttle, boost and engine speed; gears are those in which the
+    simulated car gains speed most alike. The fault is the likeliest cause that a guard finds.
+
+    Args:
+        rows: Rows of the log from ``BEFORE_S`` before the moment to ``AFTER_S`` after it, (n,
+            ROW_WIDTH).
+        rig: The car's rig.
+        rig_name: As the file is to name it.
+        at_s: The moment, by the log's time.
+        origin: The log and the moment, in words.
+    """
+    begin_s = float(rows[0, TIME])
+    steps, lead_s = _steps(rows, rig)
+    fault, told = _found(rows, rig, at_s)
+    onset_s = round(at_s - begin_s + lead_s, 1)
+    scenario = Scenario(
+        name=origin,
+        teaches=told,
+        rig=rig,
+        drive=steps,
+        faults=() if fault is None else (replace(fault, at_s=onset_s),),
+    )
+    return Draft(origin, rig_name, scenario, told, 0.5 if fault is not None else 0.0)
+
+
+def lesson_text(draft: Draft) -> str:
+    """Return the text of a draft's lesson file, with remarks on what is left to write."""
+    return "\n".join(_lines(draft)) + "\n"
+
+
+def lesson_of(text: str, name: str) -> Lesson:
+    """Return the lesson that a drawn-up text holds; see ``lesson_from_text``."""
+    return lesson_from_text(text, name, name)
+
+
+def _lines(draft: Draft) -> Iterator[str]:
+    scenario = draft.scenario
+    yield f"# A lesson, drawn up from {draft.origin}."
+    yield "#"
+    yield "# Trainees are told title and brief before the drive: name no fault there, nor in this"
+    yield "# file's name. What goal and debrief say they are told afterwards."
+    yield 'title = "A drive"'
+    yield 'brief = """'
+    yield "Say what the road is like and what the failsafe does, and nothing of what goes wrong."
+    yield '"""'
+    yield 'goal = """'
+    yield _plain(draft.told)
+    yield '"""'
+    yield f"rig = {_text(draft.rig)}"
+    if scenario.rate_hz != _default("rate_hz"):
+        yield f'rate = "{scenario.rate_hz:z.6g} Hz"'
+    if scenario.ambient_c != _default("ambient_c"):
+        yield f'ambient = "{scenario.ambient_c:z.6g} degC"'
+    if isfinite(scenario.tank_ml):
+        yield f'tank = "{scenario.tank_ml:z.6g} mL"'
+    if not isnan(scenario.peak_boost_kpa):
+        yield f'peak_boost = "{scenario.peak_boost_kpa:z.6g} kPa"'
+    yield "# on: the failsafe acts. off: nobody but the trainee. late: it acts late_by later."
+    yield 'failsafe = "off"'
+    yield '# late_by = "2 s"'
+    yield "# The faults begin up to so much later than they say, in each drive otherwise."
+    yield f'onset_within = "{draft.onset_within_s:zg} s"'
+    yield 'answer_within = "5 s"  # a call so soon after the first sign counts in full'
+    yield "# What is shown beside the readings: events, evidence, causes, advice."
+    yield "shows = []"
+    for step in scenario.drive:
+        yield from ("", "[[drive]]", *_step(step))
+    yield ""
+    yield "# One table for each truth that the drive may hold; weight says how often it does."
+    if scenario.faults:
+        yield "[[cases]]"
+        yield f'call = "{call_of(scenario.faults[0])}"'
+        yield 'debrief = """'
+        yield _plain(draft.told)
+        yield '"""'
+        for fault in scenario.faults:
+            yield from ("", "[[cases.faults]]", *_fault(fault))
+        yield ""
+    yield "[[cases]]"
+    yield 'debrief = "Nothing was wrong."'
+
+
+def _step(step: Step) -> Iterator[str]:
+    yield f'do = "{step.do.value}"'
+    yield f'for = "{step.for_s:z.6g} s"'
+    if step.gear:
+        yield f"gear = {step.gear}"
+    if not isnan(step.throttle_pct):
+        yield f'throttle = "{step.throttle_pct:z.4g} %"'
+
+
+def _fault(fault: Fault) -> Iterator[str]:
+    yield f'kind = "{fault.kind.word}"'
+    if fault.channel:
+        yield f'channel = "{fault.channel}"'
+    yield f'at = "{fault.at_s:z.6g} s"'
+    for key, value, unit in (
+        ("above_boost", fault.above_boost_kpa, "kPa"),
+        ("below_boost", fault.below_boost_kpa, "kPa"),
+        ("above_speed", fault.above_speed_rpm, "rpm"),
+    ):
+        if isfinite(value):
+            yield f'{key} = "{value:z.6g} {unit}"'
+    if fault.gear:
+        yield f"gear = {fault.gear}"
+    if fault.magnitude != 1.0:
+        yield f'magnitude = "{100.0 * fault.magnitude:z.4g} %"'
+    if fault.ramp_s:
+        yield f'ramp = "{fault.ramp_s:z.6g} s"'
+    if isfinite(fault.for_s):
+        yield f'for = "{fault.for_s:z.6g} s"'
+
+
+def _default(name: str) -> Any:
+    return next(field.default for field in fields(Scenario) if field.name == name)
+
+
+def _plain(text: str) -> str:
+    """Return text as it may stand between three quotes."""
+    return textwrap.fill(text.replace("\\", "/").replace('"', "'"), _WIDTH)
+
+
+def _text(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _steps(rows: Any, rig: Rig) -> tuple[tuple[Step, ...], float]:
+    """Return the driver's steps of a recorded stretch, and the time put in before it, seconds."""
+    time_s = rows[:, TIME] - rows[0, TIME]
+    axis_s = np.arange(0.0, max(float(time_s[-1]), 1.0), _STEP_S)
+    boost_kpa, speed_rpm, throttle_pct = (
+        _even(time_s, rows[:, column], axis_s) for column in (BOOST, ENGINE_SPEED, THROTTLE)
+    )
+    doing = [_doing(*at, rig) for at in zip(boost_kpa, speed_rpm, throttle_pct, strict=True)]
+    runs = _runs(doing)
+    slopes = _slopes(rig)
+    steps: list[Step] = []
+    for do, first, last in runs:
+        for_s = round((last - first) * _STEP_S, 1)
+        if do is Do.PULL:
+            gear = _gear(speed_rpm[first:last], slopes)
+            asked = float(np.mean(throttle_pct[first:last]))
+            pct = round(asked) if asked < _FULL_PCT else float("nan")  # NaN: not read, or full
+            steps.append(Step(do, for_s, gear, pct))
+        else:
+            steps.append(Step(do, for_s))
+    if steps[0].do is not Do.PULL:
+        return tuple(steps), 0.0
+    return (Step(Do.CRUISE, 3.0, steps[0].gear), *steps), 3.0
+
+
+def _even(time_s: Any, values: Any, axis_s: Any) -> Any:
+    """Return a reading at even times; NaN throughout where it was not read."""
+    known = np.isfinite(values)
+    if known.sum() < 2:
+        return np.full(len(axis_s), np.nan)
+    return np.interp(axis_s, time_s[known], values[known])
+
+
+def _doing(boost_kpa: float, speed_rpm: float, throttle_pct: float, rig: Rig) -> Do:
+    if speed_rpm < 1.4 * IDLE_RPM:
+        return Do.IDLE
+    if not isnan(throttle_pct):
+        pulls, lifts = throttle_pct > _ENOUGH_PCT, throttle_pct < 2.0
+    else:
+        pulls = boost_kpa > (-20.0 if rig.unboosted else 0.0)
+        lifts = boost_kpa < _OVERRUN_KPA
+    return Do.PULL if pulls else Do.LIFT if lifts else Do.CRUISE
+
+
+def _runs(doing: Sequence[Do]) -> list[tuple[Do, int, int]]:
+    """Return stretches of the same doing, short ones added to what was before."""
+    runs: list[tuple[Do, int, int]] = []
+    begin = 0
+    for at in range(1, len(doing) + 1):
+        if at < len(doing) and doing[at] is doing[begin]:
+            continue
+        do = doing[begin]
+        short = (at - begin) * _STEP_S < _SHORTEST_S
+        if runs and (short or runs[-1][0] is do):
+            runs[-1] = (runs[-1][0], runs[-1][1], at)
+        else:
+            runs.append((do, begin, at))
+        begin = at
+    return runs
+
+
+def _slopes(rig: Rig) -> dict[int, float]:
+    """Return by gear how fast the simulated car's engine gains speed at full throttle, rpm/s."""
+    found = {}
+    for gear in range(2, len(rig.vehicle.gears) + 1):
+        drive = (Step(Do.CRUISE, 2.0, gear), Step(Do.PULL, 3.5, gear))
+        scenario = Scenario("gear", "how it pulls", rig, drive)
+        rows = np.concatenate([b.rows for b in Drive(scenario, 1, guarded=False, compiled=False)])
+        speed_rpm = rows[rows[:, TIME] > 3.5, ENGINE_SPEED]
+        found[gear] = _gain(speed_rpm[np.isfinite(speed_rpm)], 1.0 / scenario.rate_hz)
+    return found
+
+
+def _gain(speed_rpm: Any, step_s: float) -> float:
+    """Return the median gain of speed over half a second, rpm/s; shifts fall out of it."""
+    span = max(1, round(0.5 / step_s))
+    if len(speed_rpm) <= span:
+        return 0.0
+    return float(np.median(speed_rpm[span:] - speed_rpm[:-span])) / (span * step_s)
+
+
+def _gear(speed_rpm: Any, slopes: dict[int, float]) -> int:
+    """Return the gear in which the simulated car gains speed most alike."""
+    gain = _gain(speed_rpm, _STEP_S)
+    if not isfinite(gain) or gain <= 0.0:
+        return 3
+    return min(slopes, key=lambda gear: abs(slopes[gear] - gain))
+
+
+def _found(rows: Any, rig: Rig, at_s: float) -> tuple[Fault | None, str]:
+    """Return what a guard takes for the cause at a moment, as a fault, and that in words."""
+    guard, ranker = Guard(rig), CauseRanker(rig)
+    missing = 0.0
+    for row in rows.tolist():
+        decision = guard.step(row)
+        if row[TIME] > at_s + _LOOKS_ON_S:
+            break
+        ranker.feed(decision)
+        if row[TIME] >= at_s - 1.0:
+            missing = max(missing, decision.missing_share)
+    top = ranker.rank()[0]
+    fault = _fault_of(top.name, max(0.3, round(missing, 2)))
+    if fault is None:
+        return None, "No cause was found at that moment: write the case by hand."
+    seen = "; ".join(top.evidence) or "nothing more was seen"
+    return fault, f"Likeliest was: {top.label} ({100.0 * top.likelihood:z.0f} %): {seen}."
+
+
+def _fault_of(cause: str, missing: float) -> Fault | None:
+    """Return a fault of such a cause in which such a share of the spray is missing."""
+    pump = Fault(FaultKind.PUMP_STOP)
+    if missing < 0.9:
+        pump = Fault(FaultKind.PUMP_FADE, magnitude=missing, ramp_s=0.5)
+    of_cause = {
+        "pump": pump,
+        "supply_low": Fault(FaultKind.SUPPLY_LOW, magnitude=0.35, ramp_s=0.5),
+        "clog": Fault(FaultKind.CLOGGED_NOZZLE, magnitude=missing, ramp_s=0.3),
+        "split_before_sensor": Fault(FaultKind.SPLIT_BEFORE_SENSOR, magnitude=0.8),
+        "split_after_sensor": Fault(FaultKind.SPLIT_AFTER_SENSOR, magnitude=0.8),
+        "air_or_empty": Fault(FaultKind.AIR, magnitude=min(0.8, missing), ramp_s=0.3),
+        "valve_or_siphon": Fault(FaultKind.VALVE_STUCK_OPEN),
+        "controller_silent": Fault(FaultKind.CONTROLLER_SILENT),
+        "sensor_drift": Fault(
+            FaultKind.SENSOR_GAIN, magnitude=-missing, ramp_s=0.5, channel="delivered_ml_min"
+        ),
+        "sensor_stuck": Fault(FaultKind.SENSOR_STUCK, channel="delivered_ml_min"),
+        "sensor_dead": Fault(FaultKind.SENSOR_SHORT, channel="delivered_ml_min"),
+        "line_sensor": Fault(FaultKind.SENSOR_GAIN, magnitude=-0.5, channel="line_kpa"),
+        "intake_sensor": Fault(FaultKind.SENSOR_OFFSET, magnitude=0.1, channel="intake_c"),
+        "wrong_mix": Fault(FaultKind.WRONG_MIX),
+    }
+    return of_cause.get(cause)
