@@ -152,7 +152,7 @@ async def test_a_class_is_led_from_another_screen(tmp_path: Path) -> None:
         await desk.type("1 0")
         assert "since 1.5 s" in await desk.drive(2.0)
         await ann.press("4", "space", "b")
-        said = await desk.look()
+        said = await desk.drive(0.4)
         (row,) = (line for line in said.splitlines() if line.startswith(" ann"))
         assert "3.5 s pump" in row
         assert "3.5 s lift" in row
