@@ -2,6 +2,8 @@
 
 import asyncio
 import contextlib
+import signal
+import subprocess
 import sys
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -10,6 +12,7 @@ import aiohttp
 import pytest
 
 from monitor.attach.client import end_guard, start_class
+from monitor.attach.endpoint import runtime_folder
 from monitor.attach.order import ClassOrder
 from monitor.attach.place import PlaceLink
 from monitor.attach.protocol import Command
@@ -77,3 +80,33 @@ async def test_trainees_and_instructor_meet_in_browsers(tmp_path: Path) -> None:
             assert "lost its drive" not in before
     finally:
         await asyncio.to_thread(end_guard, process)
+
+
+OWN = """
+import sys
+from monitor.attach.endpoint import runtime_folder
+from monitor.attach.order import ClassOrder
+from monitor.web.serving import serve_own_class
+from monitor.words.look import USUAL
+sys.exit(serve_own_class(ClassOrder([sys.argv[1]], instructed=True), 0, USUAL))
+"""
+
+
+def test_ctrl_c_ends_servers_and_class(tmp_path: Path) -> None:
+    """Trainees and instructor are told apart by address, port and token; nothing is left behind."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", OWN, str(short_lesson(tmp_path))],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    said = [process.stdout.readline() for _ in range(5)]
+    process.send_signal(signal.SIGINT)
+    rest, _ = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 0
+    assert said[0].startswith("drill at http://127.0.0.1:")
+    assert said[2].startswith("instructor at http://127.0.0.1:")
+    assert said[0].split(":")[-1] != said[2].split(":")[-1]
+    assert "and the class." in said[4]
+    assert "stopped with the server" in rest
+    assert list(runtime_folder().iterdir()) == []
