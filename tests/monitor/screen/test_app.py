@@ -78,11 +78,12 @@ async def test_hostile_text_is_only_text(text: str) -> None:
         Notice(text, text),
         Notice("recording", text),
     ]
+    bye: list[Message] = [Bye(Ending.FAILED, text, statistics(rejected={text: 1}))]
     link, clock = FakeLink(), Clock()
     app = _app(link, clock)
     seen = []
     async with app.run_test(size=(140, 40)) as pilot:
-        for messages in (told, [Bye(Ending.FAILED, text, statistics(rejected={text: 1}))]):
+        for messages in (told, bye):
             await tell(app, link, clock, [(100.0, messages)], 100.1)
             await pilot.pause()
             for row in (0, 1, 31, 32, 37):
