@@ -136,10 +136,10 @@ def _own_runtime_folder_of_a_worker(tmp_path_factory: pytest.TempPathFactory) ->
 
 @pytest.fixture(scope="session", autouse=True)
 def _screens_settle() -> Iterator[None]:
-    """Let no test of a screen depend on the machine's speed."""
-    from tests.kit.settling import screens_settle
+    """Let no test of a screen depend on the machine's speed, nor parse styles anew."""
+    from tests.kit.settling import screens_settle, styles_are_parsed_once
 
-    with screens_settle():
+    with screens_settle(), styles_are_parsed_once():
         yield
 
 

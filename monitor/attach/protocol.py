@@ -313,7 +313,7 @@ class Command(msgspec.Struct, forbid_unknown_fields=True, omit_defaults=True):
             ``mark`` and ``rewind``: the mark's name; with ``next``: a lesson's name, or empty.
         number: With ``escalate`` and ``clear``: the fault's.
         amount: With ``inject`` and ``escalate``: how much of it, as a scenario's ``magnitude``.
-        ramp_s: With ``inject``: time to the full amount, s.
+        ramp_s: With ``inject`` and ``escalate``: time until it is so much, s.
         channel: With ``inject``: the sensor's, for a fault of one; empty is the flow sensor.
         text: With ``note``.
     """

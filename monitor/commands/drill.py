@@ -7,9 +7,11 @@ from cyclopts import Parameter
 
 from monitor.commands.parameters import (
     BellOption,
+    RigOption,
     SeedOption,
     ThemeOption,
     UnitsOption,
+    WebPortOption,
     flag,
 )
 
@@ -48,6 +50,26 @@ def drill(
     report: Annotated[
         Path | None, Parameter(help="With --results: write them to a file, .csv or .html.")
     ] = None,
+    source: Annotated[
+        str | None,
+        Parameter(
+            name="--from",
+            help="Write a lesson to --to: from a scenario (name or file), or from a moment of a "
+            "log or session, LOG@SECONDS.",
+        ),
+    ] = None,
+    to: Annotated[Path | None, Parameter(help="With --from: the lesson's file, .toml.")] = None,
+    rig: RigOption = None,
+    tried: Annotated[
+        str | None,
+        Parameter(
+            name="--try",
+            help="Drive every case of a lesson unseen, and tell what shows when, what the guard "
+            "does and what nobody costs. It tells the answers.",
+        ),
+    ] = None,
+    web: Annotated[bool, flag("In a browser on this machine instead of this terminal.")] = False,
+    web_port: WebPortOption = None,
     speed: Annotated[float, Parameter(help="Of the drive: 1 is real time; 0.1 to 20.")] = 1.0,
     units: UnitsOption = "metric",
     theme: ThemeOption = "auto",
@@ -59,8 +81,9 @@ def drill(
     or boost away, or lift: it reaches the car at once. After the drive comes the debrief: what it
     was, which reading told it first, what the guard did and when, what your acts cost or spared,
     and a score with its formula. --instructor leads a class of up to 16, all on one drive, each
-    with a car and answers of their own. Nothing here reaches an engine. Exit codes: 0 ran; 2 bad
-    input.
+    with a car and answers of their own. With --web, each browser at the address printed is a
+    trainee; the instructor's address is another. Nothing here reaches an engine. Exit codes: 0 ran;
+    2 bad input.
     """
     from monitor.commands import drilling
     from monitor.words.look import Look
@@ -73,13 +96,22 @@ def drill(
         return drilling.tell_results(results, report)
     if report is not None:
         raise BadInput("--report: found no --results, expected the folder that they are in")
+    if source is not None or to is not None:
+        return drilling.write(source, to, rig)
+    if tried is not None:
+        return drilling.try_out(tried, 1 if seed is None else seed)
+    if rig is not None:
+        raise BadInput("--rig: found no --from, expected it: a lesson names its own rig")
+    if web_port is not None and not web:
+        raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
+    port = (web_port or 0) if web else None
     if join:
         if lesson or random or seed is not None or record is not None:
             raise BadInput(
                 "--join: found a lesson, --random, --seed or --record too, expected none of them: "
                 "they are the class's own"
             )
-        return drilling.join(pid, alias, look, instructor=instructor)
+        return drilling.join(pid, alias, look, port, instructor=instructor)
     if pid is not None:
         raise BadInput("--pid: found no --join, expected it: which class to join")
     if instructor and alias:
@@ -87,4 +119,4 @@ def drill(
     order = drilling.order_of(
         lesson, random=random, seed=seed, instructed=instructor, record=record, speed=speed
     )
-    return drilling.begin(order, alias, look)
+    return drilling.begin(order, alias, look, port)

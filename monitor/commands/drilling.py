@@ -50,14 +50,18 @@ def order_of(
     return ClassOrder(course, first, instructed, folder, speed)
 
 
-def begin(order: ClassOrder, alias: str, look: Look) -> int:
+def begin(order: ClassOrder, alias: str, look: Look, port: int | None) -> int:
     """Start a class, and show it to its only trainee or its instructor; it ends with us.
 
-    An instructor may leave it running.
+    An instructor may leave it running. With a port, browsers are served instead.
 
     Raises:
         BadInput: The order can't be carried out, or there is no terminal.
     """
+    if port is not None:
+        from monitor.web.serving import serve_own_class
+
+        return serve_own_class(order, port, look)
     _need_terminal()
     with sigterm_interrupts():
         process, endpoint = start_class(order, _load_screens)
@@ -77,13 +81,21 @@ def begin(order: ClassOrder, alias: str, look: Look) -> int:
     return 0
 
 
-def join(pid: int | None, alias: str, look: Look, *, instructor: bool) -> int:
+def join(pid: int | None, alias: str, look: Look, port: int | None, *, instructor: bool) -> int:
     """Join a running class, as a trainee or as another instructor; leaving leaves it running.
+
+    With a port, browsers are served instead; each says its alias itself.
 
     Raises:
         BadInput: There is none, or there is no terminal.
     """
     endpoint = find_endpoint(pid, "--join", Kind.CLASS)
+    if port is not None:
+        from monitor.web.role import Role
+        from monitor.web.serving import serve_running
+
+        role = Role.INSTRUCTOR if instructor else Role.TRAINEE
+        return serve_running(endpoint.pid, port, look, "", role)
     _need_terminal()
     if instructor:
         _lead(endpoint, look, owner=False)
@@ -139,6 +151,36 @@ def tell_lessons() -> int:
             f"{lesson.number:>3}  {name:<18} {lesson.title:<26} {lesson.scenario.rig.name}, "
             f"{lesson.scenario.duration_s:z.0f} s, failsafe {lesson.failsafe}\n"
         )
+    return 0
+
+
+def write(source: str | None, to: Path | None, rig: str | None) -> int:
+    """Write a lesson from a scenario or a moment of a log.
+
+    Raises:
+        BadInput: It can't be read, or the lesson can't be written.
+    """
+    from monitor.drill.authoring import write_lesson
+
+    if source is None or to is None:
+        raise BadInput("--from: found it or --to alone, expected both: what of, and which file")
+    sys.stderr.write("\n".join(write_lesson(source, to, rig)) + "\n")
+    return 0
+
+
+def try_out(name: str, seed: int) -> int:
+    """Drive every case of a lesson, and tell what can be seen of it when.
+
+    Raises:
+        BadInput: There is no such lesson.
+    """
+    from simulator.drill.dry_run import dry_run, lines_of
+    from simulator.drill.lesson import load_lesson
+
+    lesson = load_lesson(name)
+    for tried in dry_run(lesson, seed):
+        sys.stdout.write("\n".join(lines_of(lesson, tried)) + "\n")
+        sys.stdout.flush()
     return 0
 
 

@@ -98,6 +98,12 @@ BellOption = Annotated[
         "alarm that nobody acknowledged too."
     ),
 ]
+WebPortOption = Annotated[
+    int | None,
+    Parameter(
+        help="With --web: which port, 0 for any free one.", validator=Number(gte=0, lte=65535)
+    ),
+]
 ScenarioArgument = Annotated[
     str,
     Parameter(

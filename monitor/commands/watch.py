@@ -3,7 +3,6 @@
 from typing import Annotated
 
 from cyclopts import Parameter
-from cyclopts.validators import Number
 
 from monitor.commands.parameters import (
     BaudOption,
@@ -16,6 +15,7 @@ from monitor.commands.parameters import (
     TextFlag,
     ThemeOption,
     UnitsOption,
+    WebPortOption,
     flag,
     refuse_two_forms,
 )
@@ -38,12 +38,7 @@ def watch(
     text: TextFlag = False,
     as_json: JsonFlag = False,
     web: Annotated[bool, flag("The dashboard in a browser on this machine.")] = False,
-    web_port: Annotated[
-        int | None,
-        Parameter(
-            help="With --web: which port, 0 for any free one.", validator=Number(gte=0, lte=65535)
-        ),
-    ] = None,
+    web_port: WebPortOption = None,
     record: Annotated[str, Parameter(help="Folder that sessions are recorded in.")] = "sessions",
     no_record: Annotated[bool, flag("Record nothing.")] = False,
     speed: SpeedOption = 1.0,

@@ -24,8 +24,9 @@ from simulator.drill.debrief import Debrief, Traces, debrief
 from simulator.drill.ride import Answer, Ride
 from simulator.drill.score import FORMULA, score
 from simulator.plant import Report
-from simulator.strict import clean
+from simulator.strict import BadInput, clean, new_file
 
+_ENDINGS: Final = ("html", "svg", "png")
 _OUTCOMES: Final = {
     "driven": "as you drove",
     "guard": "the guard alone",
@@ -40,7 +41,7 @@ class Debriefer:
     """Makes debriefings, and keeps what came of each.
 
     Args:
-        folder: Folder of results; None keeps none.
+        folder: Folder of results; None keeps none, and writes to the current folder.
 
     Attributes:
         results: The file that results go to, and what is wrong with it; empty: none.
@@ -50,7 +51,8 @@ class Debriefer:
     """
 
     def __init__(self, folder: str | None = None) -> None:
-        self._file = None if folder is None else ResultsFile(Path(folder))
+        self._folder = Path(folder or ".")
+        self._file = None if folder is None else ResultsFile(self._folder)
         self.results = "" if self._file is None else str(self._file.path)
 
     def make(self, drill: DrillClass, trainee: Trainee) -> Debriefing:
@@ -66,6 +68,40 @@ class Debriefer:
             except OSError as error:  # the drill goes on; the instructor sees it
                 self.results = f"{self._file.path} NOT KEPT: {clean(str(error))}"
         return made
+
+    def write(self, drive: Drive, trainee: Trainee) -> tuple[list[str], str]:
+        """Write a debriefing as a page and as pictures; return the files, or why not. Slow."""
+        from monitor.pictures.debrief_page import as_page
+        from monitor.pictures.debrief_picture import save_debrief
+
+        found = trainee.debriefing
+        if found is None:
+            raise ValueError("found no debriefing, expected one")
+        name = f"{_plain(trainee.alias)}-{_plain(drive.lesson.name)}-{drive.seed}"
+        path = _free(self._folder, name)
+        files = [path.with_name(f"{path.name}.{ending}") for ending in _ENDINGS]
+        try:
+            with new_file(files[0]) as page:
+                page.write(as_page(found).encode())
+            for picture in files[1:]:
+                save_debrief(found, picture)
+        except BadInput as error:
+            return [], str(error)
+        return [str(file) for file in files], ""
+
+
+def _plain(text: str) -> str:
+    """Return text that is fit for a file's name."""
+    return "".join(letter if letter.isalnum() else "_" for letter in text) or "_"
+
+
+def _free(folder: Path, name: str) -> Path:
+    """Return a path, to which endings come, that nothing has yet."""
+    path, number = folder / name, 1
+    while any(path.with_name(f"{path.name}.{ending}").exists() for ending in _ENDINGS):
+        number += 1
+        path = folder / f"{name}-{number}"
+    return path
 
 
 def debriefing_of(

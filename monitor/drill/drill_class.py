@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from math import isfinite
 from typing import Final
 
+import msgspec
+
 from monitor.attach.drilling import (
     LONGEST_TEXT,
     MOST_RIDES,
@@ -23,7 +25,7 @@ from monitor.attach.drilling import (
     Welcome,
 )
 from monitor.attach.listeners import Tell
-from monitor.attach.protocol import Answer, Command, Message
+from monitor.attach.protocol import FRAME_S, Answer, Command, Message
 from monitor.drill.drive import Drive
 from monitor.drill.trainee import CALL_CHOICES, Trainee, TraineeMoment, brief_of
 from monitor.drill.twins_along import TwinsAlong
@@ -37,10 +39,12 @@ START: Final = "start"
 MOST_MARKS: Final = 20
 MOST_NOTES: Final = 100
 LONGEST_ALIAS: Final = 24
+MOST_PLACES: Final = 64  # with those that were left again
+LONGEST_RAMP_S: Final = 3600.0
 MOST_OWED_S: Final = 0.5  # a class that can't keep up slows down rather than jump
 STATE_S: Final = 1.0  # between two states told to a trainee whose drive goes on
 CLASS_STATE_S: Final = 0.2  # and to the instructor
-_KINDS: Final = {kind.word: kind for kind in FaultKind if kind is not FaultKind.LOG_CUT}
+_KINDS: Final = {kind.word: kind for kind in FaultKind}
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,7 @@ class DrillClass:
         notes: What the instructor noted.
         due: Trainees whose drive is over and whose debriefing isn't made yet.
         results: As given.
+        writing: Trainees who want theirs written to files.
         stopped: Why the class is to end; empty: it isn't.
 
     Raises:
@@ -102,6 +107,7 @@ class DrillClass:
         self.instructors: Tell = lambda _: None
         self.phase = Phase.WAITING
         self.due: list[Trainee] = []
+        self.writing: list[Trainee] = []
         self.stopped = ""
         self._owed_s = 0.0
         self._state_due_s = self._class_due_s = 0.0
@@ -122,7 +128,7 @@ class DrillClass:
             title=self.drive.lesson.title,
             phase=self.phase,
             aliases=list(self.trainees),
-            places=MOST_RIDES - len(self.trainees),
+            places=max(0, self._room()),
             instructed=self._instructed,
         )
 
@@ -142,10 +148,15 @@ class DrillClass:
             if known.attached:
                 raise BadInput(f'found alias "{name}" in use, expected another')
             return known
-        if len(self.trainees) >= MOST_RIDES:
+        if self._room() <= 0:
             raise BadInput(f"found {MOST_RIDES} trainees in the class, expected fewer")
         self.trainees[name] = Trainee(name)
         return self.trainees[name]
+
+    def _room(self) -> int:
+        """Return how many more may join: who left without a ride is not counted."""
+        there = sum(t.attached > 0 or t.ride is not None for t in self.trainees.values())
+        return min(MOST_RIDES - there, MOST_PLACES - len(self.trainees))
 
     def greeting(self, trainee: Trainee) -> list[Message]:
         """Return what a viewer at a trainee's place is told first."""
@@ -186,13 +197,14 @@ class DrillClass:
     # --- time -----------------------------------------------------------------------------------
 
     def advance(self, real_s: float) -> None:
-        """Let so much time pass, s: rides that are under way go on."""
+        """Let so much time pass, s: rides that are under way go on, by a frame at most."""
         if self.phase is not Phase.DRIVING:
             return
         self._owed_s = min(self._owed_s + real_s * self._speed, MOST_OWED_S * self._speed)
         step_s = 1.0 / self.drive.plan.rate_hz
         riding = [t for t in self.trainees.values() if t.ride is not None]
-        while self._owed_s >= step_s:
+        left_s = self._owed_s - FRAME_S * self._speed  # a frame at a time
+        while self._owed_s >= max(step_s, left_s):
             self._owed_s -= step_s
             for trainee in riding:
                 trainee.step()
@@ -202,6 +214,11 @@ class DrillClass:
             if all(t.ride is None or t.ride.finished for t in riding):
                 self._end()
                 return
+
+    @property
+    def behind(self) -> bool:
+        """Whether there is more to be driven at once."""
+        return self.phase is Phase.DRIVING and self._owed_s >= FRAME_S * self._speed
 
     def show(self) -> None:
         """Tell everybody how things stand."""
@@ -243,6 +260,8 @@ class DrillClass:
             refused = by_hand[command.do](self, command) if leads else _NOT_YOURS
         elif trainee is None:
             refused = "found no such command"
+        elif command.do == "write":
+            refused = self._write(trainee)
         elif self.phase not in (Phase.DRIVING, Phase.PAUSED):
             refused = "found no drive under way, expected one"
         elif not (refused := trainee.answer(command)):
@@ -257,13 +276,16 @@ class DrillClass:
             return "found a drive under way, expected none"
         if self.due:
             return _RECKONING
-        if not self.trainees:
+        riding = [trainee for trainee in self.trainees.values() if trainee.attached]
+        if not riding:
             return "found no trainee, expected one to join first"
         again = self.phase is Phase.OVER
         if again:
             self._stage_next()
         drive = self.drive
         for trainee in self.trainees.values():
+            trainee.leave()
+        for trainee in riding:
             trainee.begin(drive, compiled=self.compiled)
         self.along = TwinsAlong(drive, compiled=self.compiled)
         self.phase = Phase.DRIVING
@@ -324,6 +346,23 @@ class DrillClass:
         trainee.tell(debriefing)
         self.instructors(self.state())
 
+    def _write(self, trainee: Trainee) -> str:
+        if trainee.debriefing is None:
+            return "found no debriefing yet, expected one"
+        if trainee.debriefing.files or trainee in self.writing:
+            return "found it written already"
+        self.writing.append(trainee)
+        return ""
+
+    def written(self, trainee: Trainee, files: list[str], refused: str) -> None:
+        """Tell a trainee where the debriefing is, or why it could not be written."""
+        self.writing.remove(trainee)
+        if refused:
+            trainee.tell(Answer("write", False, refused))
+        elif trainee.debriefing is not None:
+            trainee.debriefing = msgspec.structs.replace(trainee.debriefing, files=files)
+            trainee.tell(trainee.debriefing)
+
     def _pause(self, _: Command) -> str:
         if self.phase is not Phase.DRIVING:
             return _NO_DRIVE
@@ -354,10 +393,8 @@ class DrillClass:
         if command.channel and command.channel not in channels:
             wanted = ", ".join(channels)
             return f'found channel "{clean(command.channel)}", expected one of {wanted}'
-        if refused := _amount_refused(kind, command.amount):
+        if refused := _amount_refused(kind, command):
             return refused
-        if not 0.0 <= command.ramp_s <= 3600.0:
-            return f"found a ramp of {command.ramp_s:zg} s, expected 0 to 3600"
         fault = Fault(
             kind=kind,
             magnitude=command.amount,
@@ -370,10 +407,12 @@ class DrillClass:
         ride = self._first_ride()
         spans = () if ride is None else ride.spans
         if command.number < len(spans):
-            refused = _amount_refused(spans[command.number].kind, command.amount)
+            refused = _amount_refused(spans[command.number].kind, command)
             if refused:
                 return refused
-        return self._to_all(lambda ride: ride.escalate(command.number, command.amount))
+        return self._to_all(
+            lambda ride: ride.escalate(command.number, command.amount, command.ramp_s)
+        )
 
     def _clear(self, command: Command) -> str:
         return self._to_all(lambda ride: ride.clear(command.number))
@@ -459,10 +498,12 @@ _BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_TRAINEE | {
 }
 
 
-def _amount_refused(kind: FaultKind, amount: float) -> str:
-    if kind.least <= amount <= 1.0:
-        return ""
-    return f"found an amount of {amount:zg}, expected {kind.least:zg} to 1"
+def _amount_refused(kind: FaultKind, command: Command) -> str:
+    if not kind.least <= command.amount <= 1.0:
+        return f"found an amount of {command.amount:zg}, expected {kind.least:zg} to 1"
+    if not 0.0 <= command.ramp_s <= LONGEST_RAMP_S:
+        return f"found a ramp of {command.ramp_s:zg} s, expected 0 to {LONGEST_RAMP_S:zg}"
+    return ""
 
 
 def _planned(faults: Sequence[Fault]) -> list[FaultState]:

@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.attach.drilling import Place
+from monitor.attach.drilling import Phase, Place
 from monitor.attach.endpoint import Endpoint, Kind, new_endpoint, publish, withdraw
 from monitor.attach.listeners import Tell
 from monitor.attach.message_parts import Statistics
@@ -96,13 +96,16 @@ class ClassHost:
             drill.show()
             if drill.due:
                 await self._debrief()
+            elif drill.writing:
+                await self._write()
+            if drill.phase is not Phase.DRIVING:
                 before_s = now_s()
             if self._count_attached():
                 alone_since_s = steady_s
             elif steady_s - alone_since_s > UNATTENDED_S:
                 self.stop("nobody is there")
             try:
-                async with asyncio.timeout(FRAME_S):
+                async with asyncio.timeout(0.0 if drill.behind else FRAME_S):
                     await self._stopping.wait()
             except TimeoutError:
                 continue
@@ -113,6 +116,12 @@ class ClassHost:
         made = await asyncio.to_thread(self._debriefer.make, self._drill, trainee)
         self._drill.results = self._debriefer.results
         self._drill.debriefed(trainee, made)
+
+    async def _write(self) -> None:
+        """Write the debriefing that is wanted next."""
+        trainee = self._drill.writing[0]
+        files, refused = await asyncio.to_thread(self._debriefer.write, self._drill.drive, trainee)
+        self._drill.written(trainee, files, refused)
 
     def _count_attached(self) -> int:
         """Return how many viewers there are; tell the instructor where a trainee came or left."""
@@ -161,8 +170,7 @@ class ClassHost:
             return known
 
         def obey(command: Command, answer: Tell) -> None:
-            self._drill.obey(trainee, command, answer)
-            self._look()
+            self._obey(trainee, command, answer)
 
         def greeting() -> list[Message]:
             return self._drill.greeting(trainee)
@@ -176,10 +184,11 @@ class ClassHost:
         return served
 
     def _obey_instructor(self, command: Command, answer: Tell) -> None:
-        self._drill.obey(None, command, answer)
-        self._look()
+        self._obey(None, command, answer)
 
-    def _look(self) -> None:
+    def _obey(self, trainee: Trainee | None, command: Command, answer: Tell) -> None:
+        self._count_attached()  # who has just attached may begin at once
+        self._drill.obey(trainee, command, answer)
         if self._drill.stopped:
             self._stopping.set()
 

@@ -7,6 +7,7 @@ where it is late; why it does so, only as far as the lesson shows it.
 import copy
 from collections import deque
 from dataclasses import dataclass, field, replace
+from math import isfinite
 from typing import Final
 
 import msgspec
@@ -182,7 +183,7 @@ class View:
         frame = protocol.Frame(
             status=self._status(told),
             decision=self._head(newest, told),
-            health={},
+            health=self._health(),
             statistics=self.statistics(),
             rows=[list(row) for row in rows[::every]],
         )
@@ -193,6 +194,14 @@ class View:
             if "causes" in self._shows:
                 frame.causes = self._causes(news.causes.ranked)
         return frame
+
+    def _health(self) -> dict[str, str]:
+        """Return what a viewer shows a channel by: whether it reads, whatever the guard thinks."""
+        value = self._now.readings.value
+        return {
+            terms.name: "healthy" if isfinite(value(COLUMN_OF[terms.name])) else "absent"
+            for terms in self._rig.channels
+        }
 
     def _status(self, told: Decision | None) -> str:
         if told is None:

@@ -21,6 +21,7 @@ from monitor.words.units import METRIC, Units
 _PLOT: Final = "drive"
 _MOST_TRACES: Final = 7
 _MOST_MARKS: Final = 20
+_MOST_SIGNS: Final = 6
 _ROUND_S: Final = 2.0  # shown around a moment that a link leads to
 _ACTS: Final = ("hold", "pull_timing", "cut_boost", "lift")
 _ACT_WORDS: Final = ((0.0, "hold"), (1.0, "pull"), (2.0, "cut"), (3.0, "lift"))
@@ -63,7 +64,7 @@ def as_page(debrief: Debriefing, units: Units = METRIC) -> str:
     page.heading("What told it")
     if not debrief.signs:
         page.text("Nothing that a reading shows.")
-    for sign in debrief.signs:
+    for sign in debrief.signs[:_MOST_SIGNS]:
         page.text(units.sentence(f"{sign.time_s:z.2f} s: {sign.words}"))
     if debrief.guard_said:
         page.text(units.sentence(f"The guard: {debrief.guard_said}"))
@@ -100,7 +101,7 @@ def _plot(page: Page, debrief: Debriefing, units: Units) -> None:
     page.heading("The drive")
     panels = [_panel(debrief, trace, units) for trace in traces_shown(debrief, _MOST_TRACES)]
     # The others are a row of the table each: words so near each other would hide one another.
-    marks = [(one.time_s, one.words) for one in happened(debrief) if one.by in (By.FAULT, By.YOU)]
+    marks = [(one.time_s, one.short) for one in happened(debrief) if one.by in (By.FAULT, By.YOU)]
     page.plot(
         _PLOT,
         TIME,

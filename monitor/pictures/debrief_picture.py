@@ -1,5 +1,6 @@
 """A debrief as one picture: the truth on the traces, who acted when, what it cost, the score."""
 
+import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -49,6 +50,7 @@ _HARM: Final = {
 }
 _LETTER_PX: Final = 6.8  # of a row's words
 _JOINED_PX: Final = 14.0
+_SUB_LINES: Final = 3
 
 
 def save_debrief(debrief: Debriefing, path: Path, units: Units = METRIC) -> None:
@@ -73,12 +75,12 @@ def draw(debrief: Debriefing, units: Units = METRIC) -> "Figure":
     figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
     FigureCanvasAgg(figure)
     _text(figure, 0.035, 0.988, [_head(debrief)], 14, weight="bold")
-    truth = textwrap.wrap(f"Truth: {debrief.truth}. {called(debrief)}", 128)
-    _text(figure, 0.035, 0.966, [units.sentence(line) for line in truth[:3]], 9.5)
+    truth = units.sentence(f"Truth: {debrief.truth}. {called(debrief)}")
+    _text(figure, 0.035, 0.966, _lines(truth, 124, 3), 9.5)
     events = happened(debrief)
     traces = traces_shown(debrief, MOST_TRACES)
-    heights = [0.95, *[1.0] * len(traces), 0.9]
-    bottom, top = 0.285, 0.92
+    heights = [1.25, *[1.0] * len(traces), 0.9]
+    bottom, top = 0.285, 0.925
     axes: Sequence[Axes] = figure.subplots(
         len(heights),
         1,
@@ -128,58 +130,55 @@ def _text(
 
 
 def _strip(axis: "Axes", events: Sequence[Happened], units: Units) -> None:
-    """Draw what happened, a row for whose doing it was."""
-    start_s, end_s = axis.get_xlim()
-    per_px = (end_s - start_s) / (0.867 * SIZE_PX[0])
-    axis.set_ylim(4.0, 0.0)
-    axis.set_yticks([0.5, 1.5, 2.5, 3.5], [by.value for by in _ROWS], fontsize=8.5)
-    axis.tick_params(length=0, labelbottom=False)
+    """Draw what happened, a row for whose doing it was; the last has lines for its words."""
+    begin_s = axis.get_xlim()[0]
+    bottom = len(_ROWS) + _SUB_LINES - 1
+    axis.set_ylim(bottom, 0.0)
+    axis.set_yticks([row + 0.5 for row in range(len(_ROWS))], [by.value for by in _ROWS])
+    axis.tick_params(length=0, labelbottom=False, labelsize=8.5)
     for side in ("top", "right", "bottom", "left"):
         axis.spines[side].set_visible(False)
     for row, (by, (colour, style)) in enumerate(_ROWS.items()):
         axis.axhline(row + 0.5, color=_GRID, lw=0.8, zorder=0.5)
         own = [one for one in events if one.by is by]
-        _row(axis, row, own, colour, per_px, units)
         for one in own:
-            axis.plot([one.time_s] * 2, [row + 0.5, 4.0], color=colour, ls=style, lw=1.1)
+            axis.plot([one.time_s] * 2, [row + 0.5, bottom], color=colour, ls=style, lw=1.1)
+            axis.plot([one.time_s], [row + 0.5], "o", color=colour, ms=5.5, zorder=3)
+        _words(axis, row, _SUB_LINES if by is By.YOU else 1, own, units)
     if not events:
-        axis.text(start_s, 0.5, " nothing happened", va="center", fontsize=8)
+        axis.text(begin_s, 0.5, " nothing happened", va="center", fontsize=8)
 
 
-def _row(
-    axis: "Axes",
-    row: int,
-    events: Sequence[Happened],
-    colour: str,
-    per_px: float,
-    units: Units,
-) -> None:
-    """Draw one's doings, and words where there is room for them: to the right, or to the left.
+def _words(axis: "Axes", row: int, lines: int, events: Sequence[Happened], units: Units) -> None:
+    """Write a row's words where there is room: right of the dot, left of it, or a line lower.
 
-    What comes at nearly the same time is told as one.
+    What comes at nearly the same time is told as one; what finds no room isn't told.
     """
+    begin_s, end_s = axis.get_xlim()
+    per_px = (end_s - begin_s) / (0.867 * SIZE_PX[0])
     told: list[tuple[float, float, list[str]]] = []  # from, to, words
-    end_s = axis.get_xlim()[1]
     for one in events:
-        axis.plot([one.time_s], [row + 0.5], "o", color=colour, ms=5.5, zorder=3)
         if told and one.time_s - told[-1][1] < _JOINED_PX * per_px:
             told[-1] = told[-1][0], one.time_s, [*told[-1][2], one.short]
         else:
             told.append((one.time_s, one.time_s, [one.short]))
-    taken_s = axis.get_xlim()[0]
+    taken_s = [begin_s] * lines
     for i, (from_s, to_s, words) in enumerate(told):
         text = plain(units.sentence(", ".join(words)))
         needs_s = (_LETTER_PX * len(text) + 18.0) * per_px
-        next_s = told[i + 1][0] if i + 1 < len(told) else end_s
-        taken_s = max(taken_s, told[i - 1][1] if i else taken_s)
-        if next_s - to_s >= needs_s:
-            x, side = to_s + 8.0 * per_px, "left"
-            taken_s = to_s + needs_s
-        elif from_s - taken_s >= needs_s:
-            x, side = from_s - 8.0 * per_px, "right"
-        else:
-            continue
-        axis.text(x, row + 0.5, text, ha=side, va="center", fontsize=8, bbox=_BEHIND)
+        for line in range(lines):
+            last = told[i - 1][1] if i and line == 0 else begin_s
+            free_s = max(taken_s[line], last)
+            next_s = told[i + 1][0] if line == 0 and i + 1 < len(told) else end_s
+            if free_s <= to_s and next_s - to_s >= needs_s:
+                x, side, taken_s[line] = to_s + 8.0 * per_px, "left", to_s + needs_s
+            elif from_s - free_s >= needs_s:
+                x, side, taken_s[line] = from_s - 8.0 * per_px, "right", from_s
+            else:
+                continue
+            y = row + 0.5 + line
+            axis.text(x, y, text, ha=side, va="center", fontsize=8, bbox=_BEHIND)
+            break
 
 
 _BEHIND: Final = {"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 0.8}
@@ -250,7 +249,7 @@ def _below(figure: "Figure", debrief: Debriefing, units: Units) -> None:
     for part in debrief.parts[:6]:
         told = f"{part.points:z.0f} of {part.most:z.0f}  {part.name}: {part.words}"
         y = _text(figure, left, y, _lines(told, 74, 2), 8.5)
-    y = _text(figure, left, y, _lines(debrief.formula, 82, 3), 7.5, style="italic")
+    y = _text(figure, left, y, _lines(debrief.formula, 88, 4), 7.5, style="italic")
     y = _text(figure, left, y - 0.006, ["What it cost"], 10, weight="bold")
     for row in ([*COST_HEAD], *costs(debrief)):
         for x, cell, side in zip((0.0, 0.19, 0.29, 0.365, 0.455), row, "lrrrr", strict=True):
@@ -260,7 +259,7 @@ def _below(figure: "Figure", debrief: Debriefing, units: Units) -> None:
     y = _text(figure, right, top, ["What told it"], 10, weight="bold")
     signs = [f"{sign.time_s:z.2f} s  {sign.words}" for sign in debrief.signs[:5]]
     told_by = [units.sentence(line) for line in signs] or ["nothing that a reading shows"]
-    y = _text(figure, right, y, [one for line in told_by for one in _lines(line, 70, 1)], 8.5)
+    y = _text(figure, right, y, [one for line in told_by for one in _lines(line, 76, 1)], 8.5)
     y = _text(figure, right, y - 0.006, ["Check first on the car"], 10, weight="bold")
     for check in debrief.check_first[:2]:
         y = _text(figure, right, y, _lines(check, 76, 2), 8.5)
@@ -271,4 +270,7 @@ def _below(figure: "Figure", debrief: Debriefing, units: Units) -> None:
 
 
 def _lines(text: str, width: int, most: int) -> list[str]:
-    return textwrap.wrap(on_one_line(text), width, max_lines=most, placeholder=" …")
+    """Break text into lines, but no figure from its unit."""
+    held = re.sub(r"(?<=\d) (?=[a-z°%])", "\u00a0", on_one_line(text), flags=re.IGNORECASE)
+    lines = textwrap.wrap(held, width, max_lines=most, placeholder=" …")
+    return [line.replace("\u00a0", " ") for line in lines]

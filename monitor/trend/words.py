@@ -17,24 +17,25 @@ from rules.causes.known import CAUSES
 from rules.facts import Action, Rig
 from simulator.strict import clean
 from simulator.trend.change import Change, Interval
-from simulator.trend.cusum import ALLOWANCE
 from simulator.trend.fault import SLOW, causes_of
 from simulator.trend.season import (
     DELAY,
     FALSE_EVERY,
     FLOW,
+    HELD,
     LAG,
     LINE,
+    SOON,
     SUPPLY,
     Found,
     Season,
     Span,
     back_after,
     directions,
+    soonest,
 )
 from simulator.trend.sessions import Measured
 
-SOON: Final = 5  # sessions within which a fall is told that is told of
 _WEEK: Final = 7.0
 _NAME: Final = 10
 _SLOW_LABEL: Final = "a spray valve that opens later, air in the line or a soft hose"
@@ -193,18 +194,18 @@ def _span_in_words(trend: Trend, season: Season, number: int, span: Span) -> Ite
         return
     usual = next(name for name in SHOWN if name in span.usual)
     shown, (mean, scatter) = SHOWN[usual], span.usual[usual]
+    size = soonest(season, span, usual)
+    soon = (
+        f"It takes more sessions until a lasting fall of any size would be found within {SOON}"
+        if size is None
+        else f"A lasting fall by {shown.value(size)} would be found within {SOON} sessions"
+    )
     yield (
         f"{begins}nothing has changed by more than days differ: {shown.name} "
         f"{shown.value(mean)}{' of what is due' if usual in _SHARES else ''}, "
         f"+-{shown.value(scatter)} from session to session; the highest sum stands at "
-        f"{100.0 * span.nearest:z.0f} % of its limit. A lasting change by "
-        f"{shown.value(_soon(season) * scatter)} would be found within some {SOON} sessions"
+        f"{100.0 * span.nearest:z.0f} % of its limit. {soon}"
     )
-
-
-def _soon(season: Season) -> float:
-    """Return which change is found within ``SOON`` sessions, in deviations between sessions."""
-    return season.limit / SOON + ALLOWANCE
 
 
 def _found_in_words(trend: Trend, season: Season, span: Span, begins: str) -> Iterator[str]:
@@ -246,8 +247,8 @@ def _change_in_words(trend: Trend, name: str, found: Found) -> str:
     together = ""
     if found.together:
         together = (
-            f", were it not that sessions before it hang together (correlation "
-            f"{found.together:z.1f} from one to the next): such a swing then comes oftener"
+            f", though sessions before it hang together (correlation {found.together:z.1f} from "
+            "one to the next), which is reckoned with"
         )
     returned = ""
     if found.returned is not None:
@@ -368,7 +369,7 @@ def _foot(season: Season) -> Iterator[str]:
     years = FALSE_EVERY / 52.0
     yield (
         f"False alarms: one in {FALSE_EVERY:z.0f} sessions ({years:z.0f} years of weekly ones), "
-        f"all {len(directions(season.numbers))} sums together, where healthy sessions differ by "
-        "chance, each by itself. Where half of a day's odds goes on to the next session (weather, "
-        "fluid), one year in five has one: hold it against the plot. Brackets hold 90 %"
+        f"all {len(directions(season.numbers))} sums together, also where up to {HELD:z.1f} of a "
+        "session's odds goes on to the next (weather, a batch of fluid); where more does, oftener: "
+        "hold it against the plot. Brackets hold 90 %"
     )

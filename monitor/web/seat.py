@@ -12,8 +12,6 @@ from aiohttp import WSCloseCode, web
 from textual_serve.app_service import AppService
 from textual_serve.download_manager import DownloadManager
 
-from monitor.words.look import Look
-
 LEAVE_S: Final = 3.0
 LONGEST_PING: Final = 64
 WIDTHS: Final = (10, 400)  # cells
@@ -28,15 +26,11 @@ class Seat(AppService):
     """Runs a dashboard for one websocket.
 
     Args:
-        pid: The guard's process.
-        look: Units, theme and bell to begin with.
-        operator: Who is at the keys.
+        told: What the visitor's process is told (see ``monitor.web.visitor``).
         websocket: The browser's, prepared.
     """
 
-    def __init__(
-        self, pid: int, look: Look, operator: str, websocket: web.WebSocketResponse
-    ) -> None:
+    def __init__(self, told: tuple[str, ...], websocket: web.WebSocketResponse) -> None:
         super().__init__(
             "",
             write_bytes=websocket.send_bytes,
@@ -44,7 +38,7 @@ class Seat(AppService):
             close=self._closed,
             download_manager=DownloadManager(),
         )
-        self._told = (str(pid), *look, operator)
+        self._told = told
         self._websocket = websocket
 
     async def _closed(self) -> None:

@@ -10,24 +10,26 @@ from typing import Final
 from aiohttp import WSCloseCode, WSMsgType, web
 from aiohttp.http_exceptions import HttpProcessingError
 
+from monitor.attach.drilling import MOST_RIDES
 from monitor.attach.endpoint import Endpoint
 from monitor.web import page
 from monitor.web.admission import Admission
+from monitor.web.role import Role
 from monitor.web.seat import HEIGHTS, WIDTHS, Seat, asked_cells, close
 from monitor.words.look import USUAL, Look
 from simulator.strict import BadInput
 
 HOST: Final = "127.0.0.1"
-MOST_VISITORS: Final = 8  # each is a process that draws; the guard takes 16 viewers
+MOST_VISITORS: Final = 8  # each is a process that draws; a guard takes 16 viewers, and a class
 LONGEST_MESSAGE: Final = 64 * 1024
 HEARTBEAT_S: Final = 15.0
 CLOSE_S: Final = 2.0
 END_S: Final = 10.0
 _FULL: Final = (
-    f"{MOST_VISITORS} browsers are watching already, which is as many as may. Close one of them, "
-    "then load this page again."
+    "{} browsers are watching already, which is as many as may. Close one of them, then load this "
+    "page again."
 )
-_ENDED: Final = "The guard has ended, so there is nothing to show any more."
+_ENDED: Final = "The {} has ended, so there is nothing to show any more."
 _HEADERS: Final = {
     "Cache-Control": "no-store",
     "Cross-Origin-Opener-Policy": "same-origin",
@@ -70,10 +72,11 @@ class WebServer:
     visitor's process.
 
     Args:
-        endpoint: The guard.
+        endpoint: The guard, or a class of drills.
         listening: A listening socket; closed at the end.
         look: Units, theme and bell that visitors begin with.
         operator: Who they are taken to be.
+        role: What visitors are.
 
     Attributes:
         admission: Token and checks; holds the address to open.
@@ -82,9 +85,15 @@ class WebServer:
     """
 
     def __init__(
-        self, endpoint: Endpoint, listening: socket.socket, look: Look = USUAL, operator: str = ""
+        self,
+        endpoint: Endpoint,
+        listening: socket.socket,
+        look: Look = USUAL,
+        operator: str = "",
+        role: Role = Role.VIEWER,
     ) -> None:
         self.endpoint = endpoint
+        self.role = role
         self._look = look
         self._operator = operator
         self.admission = Admission(listening.getsockname()[1])
@@ -136,9 +145,10 @@ class WebServer:
 
     def _no_room(self) -> web.Response | None:
         if self.ended:
-            return _refused(410, "Ended", _ENDED)
-        if self._taken >= MOST_VISITORS:
-            return _refused(503, "Full", _FULL)
+            return _refused(410, "Ended", _ENDED.format(self.role.of.words))
+        most = MOST_RIDES if self.role is Role.TRAINEE else MOST_VISITORS
+        if self._taken >= most:
+            return _refused(503, "Full", _FULL.format(most))
         return None
 
     async def _page(self, request: web.Request) -> web.StreamResponse:
@@ -184,7 +194,8 @@ class WebServer:
     async def _seat(self, request: web.Request, websocket: web.WebSocketResponse) -> None:
         width = asked_cells(request.query.get("width"), 80, WIDTHS)
         height = asked_cells(request.query.get("height"), 24, HEIGHTS)
-        seat = Seat(self.endpoint.pid, self._look, self._operator, websocket)
+        told = (str(self.endpoint.pid), self.role, *self._look, self._operator)
+        seat = Seat(told, websocket)
         try:
             await seat.start(width, height)
             async for message in websocket:

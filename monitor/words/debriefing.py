@@ -48,22 +48,22 @@ def happened(debrief: Debriefing) -> list[Happened]:
     """Return what happened in a drive, in the order of time."""
     found: list[Happened] = []
 
-    def add(time_s: float | None, by: By, begin: str, short: str) -> None:
+    def add(time_s: float | None, by: By, words: str, short: str) -> None:
         if time_s is not None and isfinite(time_s):
-            short = plain(short, 120)
-            found.append(Happened(time_s, by, f"{begin}{short}", short))
+            found.append(Happened(time_s, by, words, short))
 
-    add(debrief.onset_s, By.FAULT, "", "it begins")
+    add(debrief.onset_s, By.FAULT, "it begins", "it begins")
     for sign in debrief.signs[:1]:
-        add(sign.time_s, By.SIGN, "first sign: ", sign.words)
-    add(debrief.guard_warn_s, By.GUARD, "the guard ", "warns")
-    add(debrief.guard_pull_s, By.GUARD, "the guard asks to ", "pull timing")
-    add(debrief.guard_cut_s, By.GUARD, "the guard asks to ", "cut boost")
+        add(sign.time_s, By.SIGN, f"first sign: {plain(sign.words, 120)}", plain(sign.words, 120))
+    add(debrief.guard_warn_s, By.GUARD, "the guard warns", "warns")
+    add(debrief.guard_pull_s, By.GUARD, "the guard asks to pull timing", "pull timing")
+    add(debrief.guard_cut_s, By.GUARD, "the guard asks to cut boost", "cut boost")
     for did in debrief.did:
+        words, short = plain(did.words, 60), plain(did.what or did.do, 30).replace("_", " ")
         if did.do == "call":
-            add(did.time_s, By.YOU, "you ", f"call: {did.words}")
+            add(did.time_s, By.YOU, f"you call: {words}", f"call: {short}")
         else:
-            add(did.time_s, By.YOU, "you: ", did.words)
+            add(did.time_s, By.YOU, f"you: {words}", short)
     return sorted(found, key=lambda one: one.time_s)
 
 

@@ -111,8 +111,8 @@ def debrief(ride: Ride, twins: Twins | None = None, *, compiled: bool | None = N
 
     Args:
         ride: The ride, driven as far as it went.
-        twins: What it is compared with, where another ride of its class has had them driven
-            already (see ``same_faults``).
+        twins: What it is compared with, where they were driven already: by the same drive, with
+            the same faults, as far as the ride came.
         compiled: As for ``Ride``, for what is driven again.
     """
     facts = ride.facts

@@ -138,7 +138,6 @@ class Moment:
     car: CarMoment
     guard: list[float]
     act: Act
-    newest_s: float
     acknowledged: bool
     faults: int
     answers: int
@@ -179,7 +178,6 @@ class Ride:
         self._answers: list[Answer] = []
         self._doings: list[Doing] = []
         self._act = Act.HOLD
-        self._newest_s = 0.0
         self._acknowledged = False
         self.decision: Decision = self._guard.decision()
         # By row, by row, by row, by sample, by sample: see ``Record``.
@@ -268,13 +266,12 @@ class Ride:
             return []
         rows = self._car.step(*self._orders(), ticks=True)
         if self._acknowledged:
-            rows.insert(0, tick(self._newest_s, OPERATOR_ACKNOWLEDGE))
+            rows.insert(0, tick(self.decision.time_s, OPERATOR_ACKNOWLEDGE))
             self._acknowledged = False
         kept_rows, kept_decisions, came, truths, asked = self._kept
         told = []
         for row in rows:
             self.decision = decision = self._guard.step(row)
-            self._newest_s = max(self._newest_s, row.time_s)
             told.append((row, decision))
             kept_rows.extend(row)
             kept_decisions.extend(decision.flat())
@@ -336,7 +333,6 @@ class Ride:
             self._car.moment(),
             self._guard.state(),
             self._act,
-            self._newest_s,
             self._acknowledged,
             len(self._faults),
             len(self._answers),
@@ -350,7 +346,6 @@ class Ride:
         self._guard.restore(moment.guard)
         self.decision = self._guard.decision()
         self._act = moment.act
-        self._newest_s = moment.newest_s
         self._acknowledged = moment.acknowledged
         del self._faults[moment.faults :]
         del self._answers[moment.answers :]

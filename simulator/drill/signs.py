@@ -76,7 +76,7 @@ class Sign:
     @property
     def in_words(self) -> str:
         """How it differs: "delivered flow reads 312 instead of 655 mL/min"."""
-        return f"{self._in_words}{', where nobody acts' if self.alone else ''}"
+        return f"{self._in_words}{', if nobody acts' if self.alone else ''}"
 
     @property
     def _in_words(self) -> str:

@@ -8,14 +8,14 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from math import inf
 
-from simulator.drill.ride import Doing, Ride, RideFacts
+from simulator.drill.ride import Ride, RideFacts
 from simulator.drill.words import Failsafe
 from simulator.plant import Fault
 
 
 @dataclass(frozen=True, slots=True)
 class Twins:
-    """What a ride is compared with; the same for every ride of a class that had the same faults.
+    """What a ride is compared with: the same for each of a class, whose faults are the same.
 
     Attributes:
         no_fault: Nothing goes wrong and nobody acts.
@@ -96,13 +96,3 @@ def _drive_to(ride: Ride, done: int, samples: int) -> int:
 
 def _never(fault: Fault) -> Fault:
     return replace(fault, at_s=inf)
-
-
-def same_faults(one: RideFacts, other: RideFacts) -> bool:
-    """Whether two rides may share their twins: same drive, same faults, as long."""
-    return _without_answers(one) == _without_answers(other)
-
-
-def _without_answers(facts: RideFacts) -> tuple[object, ...]:
-    doings: tuple[Doing, ...] = tuple(one for one in facts.doings if not one.by_trainee)
-    return facts.scenario, facts.seed, facts.samples, doings

@@ -1,21 +1,25 @@
 """Since when, how far and how fast a number has changed: at once, or more with each day.
 
 Two shapes are tried: a level that jumps, and one that begins to move at a steady pace. Where it
-began is weighed by how well the sessions bear it out: level and slope are taken out, and so is how
-far sessions scatter, each with a flat prior (Zellner, An Introduction to Bayesian Inference in
-Econometrics, 1971, ch. 7). What is told of it is drawn from what remains possible.
+began, and how much of a session's odds the next one has too, is weighed by how well the sessions
+bear it out: level and slope are taken out, and so is how far sessions scatter, each with a flat
+prior (Zellner, An Introduction to Bayesian Inference in Econometrics, 1971, ch. 4 and 7). What is
+told of it is drawn from what remains possible.
 """
 
 from dataclasses import dataclass
-from math import inf
+from math import inf, log, sqrt
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from simulator.trend.cusum import KEPT
+
 LEAST_BEFORE: Final = 3  # sessions before a change: fewer are no level
 DRAWS: Final = 4000
 _SEED: Final = 1
-_ENDS: Final = (0.05, 0.95)
+WITHIN: Final = 0.9  # what is possible: so much of it an interval holds
+_ENDS: Final = (0.5 - 0.5 * WITHIN, 0.5 + 0.5 * WITHIN)
 _LEAST_SQUARES: Final = 1e-18
 
 
@@ -87,13 +91,15 @@ def change_of(values: Any, days: Any) -> Change | None:
     if len(values) < LEAST_BEFORE + 2:
         return None
     last = days[-1]
-    jump = _Shape(values, [(days > day).astype(float) for day in days[:-1]])
-    ramp = _Shape(values, [np.maximum(days - day, 0.0) for day in days[:-1]])
+    at = np.arange(LEAST_BEFORE - 1, len(values) - 1)
+    ahead = days - days[at, None]
+    jump = _Shape(values, (ahead > 0.0).astype(float))
+    ramp = _Shape(values, np.maximum(ahead, 0.0))
     ramps = 1.0 / (1.0 + float(np.exp(np.clip(jump.likelihood - ramp.likelihood, -500.0, 500.0))))
     gradual = ramps > 0.5
     of_ramp = np.arange(DRAWS) < round(ramps * DRAWS)
-    at, before, slope = np.where(of_ramp, ramp.drawn(), jump.drawn())
-    since = days[at.astype(int)]
+    place, before, slope = np.where(of_ramp, ramp.drawn(), jump.drawn())
+    since = days[at[place.astype(int)]]
     by = np.where(of_ramp, slope * (last - since), slope)
     pace = np.where(of_ramp, slope, 0.0)
     return Change(
@@ -116,8 +122,6 @@ def follows(values: Any, days: Any, change: Change) -> Interval | None:
         days: When, (n,).
         change: Whose shape and beginning are taken over.
     """
-    from scipy.special import stdtrit
-
     told = np.isfinite(values)
     values, days = np.asarray(values)[told], np.asarray(days, float)[told]
     ahead = np.maximum(days - change.since.value, 0.0)
@@ -126,12 +130,19 @@ def follows(values: Any, days: Any, change: Change) -> Interval | None:
     n = len(values)
     if n < LEAST_BEFORE + 2 or shape.max(initial=0.0) <= 0.0 or (shape == 0.0).sum() < 2:
         return None
-    x = np.column_stack((np.ones(n), shape))
-    inverse = np.linalg.inv(x.T @ x)
-    level, by = inverse @ x.T @ values
-    squares = float(((values - level - by * shape) ** 2).sum())
-    reach = float(stdtrit(n - 2, _ENDS[1])) * np.sqrt(squares / (n - 2) * inverse[1, 1])
-    return Interval(float(by), float(by - reach), float(by + reach))
+    return differs(values, shape)
+
+
+def differs(values: Any, shape: Any, least: float = 0.0, within: float = WITHIN) -> Interval:
+    """Return by how much values differ as a shape goes from nought to one.
+
+    Args:
+        values: In order, (n,), at least three.
+        shape: Of each, (n,), not the same for all.
+        least: Standard deviation that they scatter by, however little they do, >= 0.
+        within: Share of what is possible that the interval holds.
+    """
+    return _interval(_Shape(values, shape[None, :], least).drawn()[2], within)
 
 
 class _Shape:
@@ -139,47 +150,53 @@ class _Shape:
 
     Args:
         values: (n,).
-        columns: What the change adds, for each place where it may have begun, (n,) each.
+        columns: What the change adds, for each place where it may have begun, (places, n).
+        least: As ``differs`` has it.
 
     Attributes:
         likelihood: Logarithm of the greatest, but for a constant.
     """
 
-    def __init__(self, values: Any, columns: list[Any]) -> None:
-        n = len(values)
-        self._n = n
-        places = range(LEAST_BEFORE - 1, n - 1)
-        self._at = np.array(places)
-        self._fits = []
-        weights = []
-        for place in places:
-            x = np.column_stack((np.ones(n), columns[place]))
-            normal = x.T @ x
+    def __init__(self, values: Any, columns: Any, least: float = 0.0) -> None:
+        self._places, n = columns.shape
+        self._free = n - 2
+        x = np.stack((np.ones_like(columns), columns), axis=1)
+        fits, weights, self.likelihood = [], [], -inf
+        for kept in KEPT:
+            y, z = _alone(values, kept), _alone(x, kept)
+            normal = z @ z.swapaxes(1, 2)
             inverse = np.linalg.inv(normal)
-            level = inverse @ x.T @ values
-            squares = max(float(((values - x @ level) ** 2).sum()), _LEAST_SQUARES)
-            self._fits.append((level, inverse, squares))
-            weights.append(-0.5 * np.log(np.linalg.det(normal)) - 0.5 * (n - 2) * np.log(squares))
-        self.likelihood = -0.5 * n * min(float(np.log(squares)) for _, _, squares in self._fits)
-        log = np.array(weights)
-        self._weight = np.exp(log - log.max())
+            level = (inverse @ (z @ y)[..., None])[..., 0]
+            off = y - (level[:, None, :] @ z)[:, 0]
+            squares = np.maximum((off * off).sum(axis=1), _LEAST_SQUARES)
+            squares += self._free * least * least
+            fresh = -0.5 * (n - 1) * log(1.0 - kept * kept)
+            self.likelihood = max(self.likelihood, fresh - 0.5 * n * log(squares.min()))
+            weights.append(
+                fresh - 0.5 * np.log(np.linalg.det(normal)) - 0.5 * self._free * np.log(squares)
+            )
+            fits.append((level, inverse, squares))
+        self._level, self._inverse, self._squares = map(np.concatenate, zip(*fits, strict=True))
+        likely = np.concatenate(weights)
+        self._weight = np.exp(likely - likely.max())
         self._weight /= self._weight.sum()
 
     def drawn(self) -> Any:
         """Return draws of the place where it began, the level before, and the slope, (3, DRAWS)."""
         rng = np.random.default_rng(_SEED)
-        place = rng.choice(len(self._at), DRAWS, p=self._weight)
-        normal = rng.standard_normal((DRAWS, 2))
-        scale = np.sqrt(1.0 / rng.chisquare(self._n - 2, DRAWS))
-        out = np.empty((DRAWS, 2))
-        for i in np.unique(place):
-            level, inverse, squares = self._fits[i]
-            rows = place == i
-            spread = np.sqrt(squares) * (normal[rows] @ np.linalg.cholesky(inverse).T)
-            out[rows] = level + spread * scale[rows, None]
-        return np.array((self._at[place], out[:, 0], out[:, 1]))
+        which = rng.choice(len(self._weight), DRAWS, p=self._weight)
+        normal = rng.standard_normal((DRAWS, 2, 1))
+        scale = np.sqrt(self._squares[which] / rng.chisquare(self._free, DRAWS))
+        spread = (np.linalg.cholesky(self._inverse)[which] @ normal)[..., 0] * scale[:, None]
+        return np.array((which % self._places, *(self._level[which] + spread).T))
 
 
-def _interval(draws: Any) -> Interval:
-    low, high = np.quantile(draws, _ENDS).tolist()
+def _alone(values: Any, kept: float) -> Any:
+    """Return sessions less the share of the one before that they keep, (..., n)."""
+    fresh = (values[..., 1:] - kept * values[..., :-1]) / sqrt(1.0 - kept * kept)
+    return np.concatenate((values[..., :1], fresh), axis=-1)
+
+
+def _interval(draws: Any, within: float = WITHIN) -> Interval:
+    low, high = np.quantile(draws, (0.5 - 0.5 * within, 0.5 + 0.5 * within)).tolist()
     return Interval(float(np.median(draws)), low, high)

@@ -1,8 +1,9 @@
 """Sessions of one car in order: what changed between them, how sure that is, and what it is.
 
 Each number has its sums, one for each direction that means something; together they raise no more
-than one false alarm in ``FALSE_EVERY`` sessions. A service ends a span: what is usual is learned
-anew behind it, and only whether the numbers are back is asked across.
+than one false alarm in ``FALSE_EVERY`` sessions, whether these are independent or hang together. A
+service ends a span: what is usual is learned anew behind it, and only whether the numbers are back
+is asked across.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,7 +13,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from simulator.trend.change import Change, Interval, change_of, follows
+from simulator.trend.change import Change, Interval, change_of, differs, follows
 from simulator.trend.cusum import (
     ALLOWANCE,
     CLIP,
@@ -26,11 +27,14 @@ from simulator.trend.sessions import Session, pooled
 
 FLOW, LINE, SUPPLY, DELAY, LAG = "flow", "line", "supply", "delay", "lag"
 FALSE_EVERY: Final = 2600.0  # sessions: fifty years of weekly ones
+HELD: Final = 0.6  # correlation of neighbours up to which that holds
 BACK: Final = 0.5  # of a loss: so much made up for is back
 STAYS: Final = 3  # sessions in a row
 LEAST_TOGETHER: Final = 12  # sessions, for the correlation of neighbours
 NORMAL_95: Final = 1.6449  # of that of independent ones, times the root of their number (Bartlett)
-SURELY: Final = 0.995  # either way: where nothing was found, so odd a service is told of
+SOON: Final = 8  # sessions
+LARGEST: Final = 10.0  # lasting change that is looked for there, in deviations between sessions
+SURELY: Final = 0.99  # where nothing was found, so odd a service is told of
 
 
 class _Kind(NamedTuple):
@@ -66,7 +70,7 @@ class Found:
         returned: Session from which on it was back as it was, though no service was told; None:
             it stays.
         together: Correlation between neighbouring sessions before the change, where it is told from
-            none: what carries over from one to the next makes false alarms oftener. Else nought.
+            none; else nought.
     """
 
     rises: bool
@@ -227,13 +231,18 @@ def _told_first(ways: Mapping[float, Any], limit: float) -> tuple[float, int] | 
 
 
 def _together(values: Any) -> float:
-    """Return the correlation of neighbours, where that is told from none at 95 %; else 0."""
+    """Return the correlation of neighbours, where that is told from none at 95 %; else 0.
+
+    About a mean of few it comes out too low by (1 + 3 r) / n (Marriott & Pope; Kendall, Biometrika
+    41, 1954), which is put back.
+    """
     told = values[np.isfinite(values)]
     if len(told) < LEAST_TOGETHER or np.ptp(told) == 0.0:
         return 0.0
     off = told - told.mean()
     share = float((off[1:] * off[:-1]).sum() / (off * off).sum())
-    return share if share > NORMAL_95 / len(told) ** 0.5 else 0.0
+    n = len(told)
+    return min((n * share + 1.0) / (n - 3), 1.0) if share > NORMAL_95 / n**0.5 else 0.0
 
 
 def _returned(values: Any, days: Any, at: int, sign: float) -> int | None:
@@ -260,6 +269,24 @@ def _returned(values: Any, days: Any, at: int, sign: float) -> int | None:
     return None
 
 
+def soonest(season: Season, span: Span, name: str) -> float | None:
+    """Return the least lasting fall that would be told within ``SOON`` more sessions; None: none.
+
+    Args:
+        season: All sessions.
+        span: In which nothing was found.
+        name: Of the number.
+    """
+    here, least = season.numbers[name][span.first : span.end], KINDS[name].least
+    mean, scatter = span.usual[name]
+    unit = float(np.hypot(scatter, least))
+    for size in np.arange(1.0, LARGEST + 0.5, 0.5) * unit:
+        falls = np.append(here, np.full(SOON, mean - size))
+        if sums(scores(falls, least)[len(here) :], -1.0)[-1] >= season.limit:
+            return float(size)
+    return None
+
+
 class Back(NamedTuple):
     """What a service did to a number.
 
@@ -282,8 +309,6 @@ def back_after(season: Season, number: int, name: str) -> Back | None:
         number: Of the span behind the service, from 1.
         name: Of the number.
     """
-    from scipy.special import stdtrit
-
     before, after = season.spans[number - 1], season.spans[number]
     values = season.numbers[name]
     found = before.found.get(name)
@@ -298,14 +323,12 @@ def back_after(season: Season, number: int, name: str) -> Back | None:
     free = len(was) + len(now) - 2
     if len(was) < 2 or len(now) < 1 or free < 1:
         return None
-    squares = float(((was - was.mean()) ** 2).sum() + ((now - now.mean()) ** 2).sum())
-    scatter = np.hypot(np.sqrt(squares / free), KINDS[name].least)
-    error = float(scatter * np.sqrt(1.0 / len(was) + 1.0 / len(now)))
-    reach = float(stdtrit(free, 0.95)) * error
-    value = float(now.mean() - was.mean())
-    by = Interval(value, value - reach, value + reach)
+    values = np.concatenate((was, now))
+    shape = (np.arange(len(values)) >= len(was)).astype(float)
+    by = differs(values, shape, KINDS[name].least)
     if found is None:
-        return Back(0.0, by, abs(value) <= float(stdtrit(free, SURELY)) * error)
+        _, low, high = differs(values, shape, KINDS[name].least, SURELY)
+        return Back(0.0, by, low <= 0.0 <= high)
     loss = found.change.by.value
     ends = (by.low / loss, by.high / loss)  # of the loss, what is left of it
     left = min(ends), max(ends)

@@ -30,7 +30,7 @@ BEGINS: Final = 20
 YEARS: Final = 200  # made
 DAYS: Final = 7.0 * np.arange(WEEKS)
 DRIFT: Final = 0.02  # of flow and pressure from one day to the next; common practice, no source
-KEPT: Final = 0.5  # of a day's drift that the next has too, where days aren't independent
+KEPT: Final = (0.0, 0.3, 0.5, 0.6)  # of a day's drift that the next has too
 SEED: Final = 1
 
 
@@ -169,7 +169,7 @@ def main() -> None:
     )
     usual = scatter[rigs[0]]
     rows: list[tuple[object, ...]] = []
-    for drift, kept in ((0.0, 0.0), (DRIFT, 0.0), (DRIFT, KEPT)):
+    for drift, kept in ((0.0, 0.0), *((DRIFT, kept) for kept in KEPT)):
         false = false_years(usual, drift, kept)
         rows.append((f"{100.0 * drift:.0f} %", kept, f"{len(false)} of {YEARS}", ", ".join(false)))
     show(

@@ -63,9 +63,11 @@ class School:
             self.advance(1.0)
 
     def debrief(self) -> None:
-        """Make every debriefing that is due."""
+        """Make and write every debriefing that is due."""
         for trainee in list(self.drill.due):
             self.drill.debriefed(trainee, self._debriefer.make(self.drill, trainee))
+        for trainee in list(self.drill.writing):
+            self.drill.written(trainee, *self._debriefer.write(self.drill.drive, trainee))
 
     def obey(self, link: "ClassLink", command: Command) -> None:
         """Do what was said over a link."""

@@ -10,6 +10,8 @@ from contextlib import contextmanager
 from typing import Any, Final
 from unittest.mock import patch
 
+from textual.css.stylesheet import Stylesheet
+
 FRAME_S: Final = 1.0 / 50.0  # Textual draws what has changed within a sixtieth of a second
 MOST_FRAMES: Final = 6  # a change can ask for another; what repeats for ever must not be waited for
 
@@ -47,4 +49,23 @@ def screens_settle() -> Iterator[None]:
         patch("textual.pilot.wait_for_idle", nothing_is_ready),
         patch("textual.app.wait_for_idle", nothing_is_ready),
     ):
+        yield
+
+
+@contextmanager
+def styles_are_parsed_once() -> Iterator[None]:
+    """Have Textual keep what it makes of a style sheet for all apps, as it does for each by itself.
+
+    Half of an app's start is parsing the same sheets with the same colours.
+    """
+    parse: Any = Stylesheet._parse_rules
+    kept: dict[Any, Any] = {}
+
+    def parsed(sheet: Any, *given: Any, **named: Any) -> Any:
+        key = (*given, *named.items(), *sheet._variables.items())
+        if key not in kept:
+            kept[key] = parse(sheet, *given, **named)
+        return kept[key]
+
+    with patch.object(Stylesheet, "_parse_rules", parsed):
         yield

@@ -159,6 +159,11 @@ BAD = {
     "drill: another's lesson": ("drill 1 --join", "they are the class's own"),
     "drill: pid alone": ("drill --pid 1", "--pid: found no --join"),
     "drill: an instructor's alias": ("drill --instructor --alias x", "--alias: found --instructor"),
+    "drill: from nothing": ("drill --to x.toml", "--from: found it or --to alone"),
+    "drill: from where": ("drill --from nemo --to x.toml", 'found scenario "nemo"'),
+    "drill: try nothing": ("drill --try nemo", 'found lesson "nemo"'),
+    "drill: a rig": ("drill 1 --rig brindle", "--rig: found no --from"),
+    "drill: port alone": ("drill --web-port 0", "--web-port: found no --web"),
     "drill: report of nothing": ("drill --report x.csv", "--report: found no --results"),
     "drill: no results": ("drill --results nothing", "nothing: found no results"),
     "drill: report's ending": ("drill --results nothing --report x.txt", "x.txt: found"),
@@ -350,6 +355,7 @@ def test_simulate_list_and_feed_to_a_file(
 OPTIONS = {
     "demo": "--text --json --scenario --speed --seed --record",
     "drill": "--random --seed --list --alias --instructor --join --pid --record --results --report "
+    "--from --to --rig --try --web --web-port "
     "--speed --units --theme --bell",
     "watch": "--rig --headless --attach --pid --text --json --record --no-record --speed --baud "
     "--seed",

@@ -10,7 +10,6 @@ from rules.causes.known import NOTHING_WRONG
 from rules.causes.ranking import CauseRanker
 from rules.channels import NOT_SENT, Sample
 from rules.facts import CommandKind, Rig
-from rules.guard import Guard
 from rules.step.state import UNDER_DELIVERY
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.rig import find_rig, load_rig
@@ -27,6 +26,7 @@ from tests.bench.causes import (
     seeds,
     watch,
 )
+from tests.kit.batch import quick_guard
 from tests.kit.decisions import altered
 from tests.kit.rigs import of_kind
 
@@ -35,7 +35,7 @@ from tests.kit.rigs import of_kind
 def test_every_kind_of_control_can_be_ranked(kind: CommandKind) -> None:
     """A pull with each kind of spray control: healthy flow is nothing wrong."""
     rig: Rig = of_kind(kind, command={"rate_ml_min": 400.0})
-    guard, ranker = Guard(rig), CauseRanker(rig)
+    guard, ranker = quick_guard(rig), CauseRanker(rig)
     expected = 0.0
     for i in range(500):
         t = 0.01 * i
@@ -52,7 +52,7 @@ def test_every_kind_of_control_can_be_ranked(kind: CommandKind) -> None:
 def test_a_logged_command_of_nil_under_boost_is_a_silent_controller(kind: CommandKind) -> None:
     """Where the log is the law only boost can tell that spray was due."""
     rig = of_kind(kind)
-    guard, ranker = Guard(rig), CauseRanker(rig)
+    guard, ranker = quick_guard(rig), CauseRanker(rig)
     for i in range(300):
         sample = Sample(
             0.01 * i, boost_kpa=150.0, commanded_ml_min=0.0, command_pct=0.0, delivered_ml_min=0.0
@@ -129,7 +129,7 @@ def ranker_after(rig: Rig, fault: Fault) -> CauseRanker:
         Step(Do.LIFT, 1.0),
         Step(Do.PULL, 6.0, 4),
     )
-    car, guard = Car(rig, Scenario("", "", rig, drive, (fault,)), 5), Guard(rig)
+    car, guard = Car(rig, Scenario("", "", rig, drive, (fault,)), 5), quick_guard(rig)
     ranker = CauseRanker(rig)
     decision = guard.decision()
     until_s = inf

@@ -21,6 +21,7 @@ from simulator.logfile import mapped, write_csv
 from simulator.plant import run
 from simulator.rig import find_rig, load_rig, rig_from_text
 from simulator.scenario import load_scenario, shipped_scenarios
+from tests.kit.batch import quick_guard
 
 TEXT = find_rig("brindle").read_text()
 
@@ -33,7 +34,7 @@ def drive(name: str) -> tuple[Sample, ...]:
 
 def suspected(rig: Rig, samples: Sequence[Sample]) -> list[Mistake]:
     """Return every mistake that is likely at some time of a drive."""
-    guard, of_rig, timing = Guard(rig), RigMistakes(rig), FlowTiming(rig)
+    guard, of_rig, timing = quick_guard(rig), RigMistakes(rig), FlowTiming(rig)
     found: dict[Mistake, None] = {}
     looked_at = edges = 0
     for sample in samples:
@@ -118,7 +119,7 @@ def test_flow_in_another_unit_is_one_mistake(
     assert units in result.mistakes[0]
     lines = list(in_words(result))
     assert lines[1] == f"  suspect the rig, not the car: {result.mistakes[0]}"
-    guard, desk = Guard(rig), CauseDesk(rig)
+    guard, desk = quick_guard(rig), CauseDesk(rig)
     first = []
     for sample in samples:
         desk.feed(guard.step(sample))
@@ -167,7 +168,7 @@ def test_no_fault_of_the_car_is_blamed_on_the_rig(name: str) -> None:
 def test_memory_is_bounded() -> None:
     """However long a drive, no more rows are kept than stated."""
     rig = load_rig(find_rig("brindle")).rig
-    guard, of_rig = Guard(rig), RigMistakes(rig)
+    guard, of_rig = quick_guard(rig), RigMistakes(rig)
     for i in range(4):
         for sample in drive("healthy_pulls"):
             of_rig.take(guard.step(sample._replace(time_s=sample.time_s + 100.0 * i)))
@@ -180,7 +181,7 @@ def test_a_running_guard_and_a_review_name_the_rig_first(tmp_path: Path) -> None
     """Live and in a review, a wrong delay is suspected of the rig, with what to change."""
     scenario = load_scenario("pump_stop")
     rig = brindle('transport_delay = "80 ms"', 'transport_delay = "400 ms"')
-    guard, desk = Guard(rig), CauseDesk(rig)
+    guard, desk = quick_guard(rig), CauseDesk(rig)
     first = []
     for sample in drive("pump_stop"):
         desk.feed(guard.step(sample))
@@ -252,7 +253,7 @@ def test_a_false_pull_makes_a_small_delay_suspect(tmp_path: Path) -> None:
     rig = load_rig(find_rig("brindle")).rig
     found = []
     for samples in (right, late):
-        guard, of_rig = Guard(rig), RigMistakes(rig)
+        guard, of_rig = quick_guard(rig), RigMistakes(rig)
         for sample in samples:
             of_rig.take(guard.step(sample))
         assert of_rig.of_delay() is None

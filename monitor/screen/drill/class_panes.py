@@ -10,7 +10,7 @@ from monitor.screen.drill.panes import in_words
 from monitor.screen.view import Page, Pane, Row, View
 from monitor.words.literal import figure, plain, shortened, wrapped
 
-KIND_CELLS: Final = 38
+KIND_CELLS: Final = 26
 ALIAS_CELLS: Final = 13
 ACT_CELLS: Final = 20
 GUARD_CELLS: Final = 13
@@ -199,8 +199,9 @@ class KindPage(DeskPane, Page):
         if state is None or not state.kinds:
             return [[view.say(" Nothing can be injected here.", "dim")]]
         chosen = min(self._desk.kind, len(state.kinds) - 1)
-        head = [view.say(" Inject which fault?", "strong")]
         hint = [view.say("↑↓ choose   enter takes it   escape closes ", "dim")]
+        what = f" Inject: {plain(state.kinds[chosen].words, 80)}"
+        head = [view.say(shortened(what, width - 45), "strong")]
         rows = [view.spread(head, hint, width)]
         columns = max(1, min(width // KIND_CELLS, ceil(len(state.kinds) / max(1, height - 2))))
         deep, each = height - 2, width // columns
@@ -211,7 +212,7 @@ class KindPage(DeskPane, Page):
             for at in range(y, len(shown), deep):
                 one = shown[at]
                 role = "strong" if first + at == chosen else "ink"
-                text = f"{'>' if first + at == chosen else ' '}{plain(one.words, 80)}"
+                text = f"{'>' if first + at == chosen else ' '}{in_words(one.word)}"
                 row.append(view.say(_cell(text, each), role))
             rows.append(row)
         return rows

@@ -9,12 +9,13 @@ from rich.style import Style
 
 from monitor.attach.drilling import Phase
 from monitor.screen.drill.told import DrillPane
-from monitor.screen.panes.banner import Banner, chip
+from monitor.screen.panes.banner import Banner, age, chip
 from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Link
 from monitor.screen.view import Page, Row, View, width_of
 from monitor.words.literal import figure, or_nan, plain, shortened, wrapped
+from monitor.words.palette import UNKNOWN
 from simulator.drill.words import Failsafe
 
 LETTERS: Final = "abcdefghijkl"  # a call has one of these
@@ -50,6 +51,9 @@ class TraineeBanner(DrillPane, Banner):
             why = plain(view.picture.gone_why, 160)
             row = chip(view, "ENDED", "nothing is driven any more; q quits", "chosen")
             return row, [f"{why[:1].upper()}{why[1:]}."]
+        if view.link is Link.HUNG:
+            slow = f"nothing came for {age(view.picture.silence_s(view.now_s))}"
+            return chip(view, f"{UNKNOWN} NO DATA", slow, "unknown"), [_BUSY]
         match told.phase:
             case None:
                 return chip(view, "WAITING", "for the drive", "chosen"), ["Nothing is told yet."]
@@ -200,6 +204,7 @@ _HOW: Final = (
     "letter, and that nothing is wrong where that is so; it may be called anew. What to do about "
     "it: 1 to 4 at the foot, whenever you like, and it acts on the car at once."
 )
+_BUSY: Final = "The class has gone, or this machine is too busy to drive it in real time."
 _PRIVATE: Final = "The alias is all that is kept of you."
 
 

@@ -333,6 +333,23 @@ def test_an_alias_is_one_trainee_s(tmp_path: Path) -> None:
     assert school.drill.welcome().places == 0
 
 
+def test_who_left_drives_no_more_and_makes_room(tmp_path: Path) -> None:
+    """The next drive is of those who are there; with nobody there is none."""
+    school = School(short_lesson(tmp_path), instructed=True)
+    teacher, ann, ben = seated(school, "", "ann", "ben")
+    school.unseat(ben)
+    teacher.send(BEGIN)
+    school.advance(0.5)
+    assert school.drill.trainees["ben"].ride is None
+    assert school.drill.trainees["ann"].ride is not None
+    teacher.send(Command("end_drill"))
+    school.debrief()
+    assert school.drill.welcome().places == MOST_RIDES - 1
+    school.unseat(ann)
+    teacher.send(BEGIN)
+    assert "found no trainee" in refusals(teacher)[0]
+
+
 def test_alarms_are_acknowledged_and_that_is_an_answer(alone: tuple[School, ClassLink]) -> None:
     """As at a guard; before there is a reading it is refused."""
     school, link = alone
@@ -374,6 +391,25 @@ def test_results_are_kept_by_alias(tmp_path: Path) -> None:
     school.drive_out()
     assert len(teacher.told(ClassState)[-1].rides) == 2
     assert all(row.score is not None for row in teacher.newest(ClassState).rides)
+
+
+def test_a_debriefing_is_written_once_where_results_are(tmp_path: Path) -> None:
+    """As a page and two pictures, named after alias and drive; only when there is one."""
+    school = School(short_lesson(tmp_path), results=tmp_path / "kept")
+    (link,) = seated(school, "ann/../x")
+    link.send(BEGIN)
+    school.advance(0.2)
+    link.send(Command("write"))
+    link.send(Command("end_drill"))
+    link.send(Command("write"))
+    link.send(Command("write"))
+    assert "no debriefing yet" in refusals(link)[0]
+    assert "written already" in refusals(link)[1]
+    files = [Path(file) for file in link.newest(Debriefing).files]
+    assert [file.name for file in files] == [
+        f"ann____x-one_pull-1.{ending}" for ending in ("html", "svg", "png")
+    ]
+    assert all(file.parent == tmp_path / "kept" and file.stat().st_size > 1000 for file in files)
 
 
 def test_every_message_comes_in_as_it_went_out(alone: tuple[School, ClassLink]) -> None:

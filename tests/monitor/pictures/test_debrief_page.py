@@ -44,7 +44,7 @@ def test_every_time_leads_to_its_place_in_the_plot() -> None:
     names = {line["name"] for line in lines}
     assert {"as you drove", "without the fault", "nobody acts", "the guard alone", "act"} <= names
     notes = [note["text"] for note in layout["annotations"] if not note["text"].startswith("<b>")]
-    assert notes == ["it begins", "you call: pump", "you: lift"]
+    assert notes == ["it begins", "call: pump", "lift"]
 
 
 def test_us_figures_stand_everywhere() -> None:

@@ -89,6 +89,14 @@ def test_a_fade_names_the_pump_and_what_is_left() -> None:
     assert "about 2026-" in text.partition("tolerates it")[2]
 
 
+def test_a_healthy_season_says_which_fall_would_be_found() -> None:
+    """Of a flow that scatters by 0.4 %."""
+    text = text_of(trend(a_week=0.0))
+    size = float(text.partition("A lasting fall by ")[2].partition(" % would be found")[0])
+    assert 0.4 < size < 4.0
+    assert "found within 8 sessions" in text
+
+
 def test_what_came_back_without_a_service_is_said() -> None:
     """With the option that would judge the rest by itself."""
     text = text_of(trend(ends=32))

@@ -65,7 +65,7 @@ def test_signs_end_where_the_guards_orders_change_the_car() -> None:
     assert 0 < len(seen[0]) < len(seen[1]) < len(seen[2])
     assert seen[2][: len(seen[1])] == seen[1]
     assert [sign.channel for sign in helped.signs] == [sign.channel for sign in watched.signs]
-    assert helped.signs[-1].in_words.endswith(", where nobody acts")
+    assert helped.signs[-1].in_words.endswith(", if nobody acts")
 
 
 def test_what_nobody_would_have_seen_is_told_only_of_the_same_onset() -> None:

@@ -224,6 +224,16 @@ def test_an_acknowledgement_reaches_the_guard_as_one_from_the_screen_does() -> N
     assert ride.answers[-1].kind == "acknowledge"
 
 
+def test_an_acknowledgement_is_dated_by_the_guards_clock() -> None:
+    """Where the logger's clock has stepped back, it steps no second time."""
+    back = Fault(FaultKind.CLOCK_STEP, 1.0, magnitude=-0.5)
+    ride = driven(Ride(pull(back), 1, compiled=False), 2.0)
+    ride.acknowledge()
+    (row, decision), *_ = ride.step()
+    assert row.time_s == pytest.approx(-3.0)
+    assert decision.late == 0.0
+
+
 def test_a_fault_injected_grows_stands_and_goes() -> None:
     """It ramps from where it stands, and heals when cleared."""
     ride = driven(Ride(QUIET, 1, failsafe=Failsafe.OFF, compiled=False), 1.5)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from simulator.drill.ride import Ride
-from simulator.drill.twins import drive_again, same_faults, twins_of
+from simulator.drill.twins import drive_again, twins_of
 from simulator.drill.words import Act, Failsafe
 from simulator.plant import Fault, FaultKind
 from tests.kit.rides import STOP, bits, driven, pull, truth
@@ -71,14 +71,3 @@ def test_twins_are_driven_with_nobody_and_with_the_guard() -> None:
     assert truth(twins.guard, "true_retard_deg").max() > 0.0
     lengths = {len(one.record.truths) for one in (ride, twins.nobody, twins.guard, twins.no_fault)}
     assert len(lengths) == 1
-
-
-def test_rides_of_one_class_share_their_twins() -> None:
-    """What a trainee did doesn't count; what an instructor did does."""
-    rides = [Ride(pull(STOP), 1) for _ in range(3)]
-    for ride in rides:
-        driven(ride, 0.5)
-    rides[1].act(Act.LIFT)
-    rides[2].inject(CLOG)
-    assert same_faults(rides[0].facts, rides[1].facts)
-    assert not same_faults(rides[0].facts, rides[2].facts)

@@ -2,6 +2,7 @@
 
 import ast
 import os
+import shutil
 import socket
 import sys
 from collections.abc import Callable
@@ -116,15 +117,23 @@ NO_FILE = {
 }  # reload: only a running guard reads
 
 
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small session, in a folder with a log and a place for what is written."""
+    folder = tmp_path_factory.mktemp("made")
+    (folder / "log.csv").write_text("time_s,boost_kpa,delivered_ml_min\n0,1,2\n", "ascii")
+    (folder / "out").mkdir()
+    (folder / "mine.toml").write_bytes(find_rig("brindle").read_bytes())
+    assert flowdebt(["prove", str(folder / "need.toml"), "--new"]) == 0
+    return record(folder, SAMPLES[:50])
+
+
 @pytest.fixture
-def session(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A small session, a log and a place for what is written, in the current folder."""
+def session(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of that session, in a copy of its folder that is the current one."""
+    shutil.copytree(made.parent, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "log.csv").write_text("time_s,boost_kpa,delivered_ml_min\n0,1,2\n", "ascii")
-    (tmp_path / "out").mkdir()
-    (tmp_path / "mine.toml").write_bytes(find_rig("brindle").read_bytes())
-    assert flowdebt(["prove", "need.toml", "--new"]) == 0
-    return record(tmp_path, SAMPLES[:50])
+    return tmp_path / made.name
 
 
 def told(line: str, kind: str, session: Path, capsys: pytest.CaptureFixture[str]) -> str:

@@ -1,11 +1,14 @@
 """The sequential test: published run lengths, and deviates that are what they are taken for."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from simulator.trend.cusum import (
     CLIP,
+    KEPT,
     LEAST_BEFORE,
     limit_for,
     run_length,
@@ -73,26 +76,48 @@ def test_the_limit_is_the_inverse_of_the_run_length() -> None:
     assert run_length_cached(limit_for(2600.0)) == pytest.approx(2600.0, rel=1e-3)
 
 
+def together(rng: np.random.Generator, kept: Any, shape: tuple[int, int]) -> Any:
+    """Return standard normal values of which the next one in its row keeps a share."""
+    values = rng.normal(size=shape)
+    for i in range(1, shape[1]):
+        values[:, i] = kept * values[:, i - 1] + np.sqrt(1.0 - kept * kept) * values[:, i]
+    return values
+
+
 def test_deviates_of_healthy_sessions_are_standard_normal_and_independent() -> None:
-    """From the fifth session on, whatever the mean and the scatter that nobody knows."""
+    """From the fifth session on, whatever mean, scatter and correlation that nobody knows."""
     rng = np.random.default_rng(5)
-    found = np.array([scores(x) for x in rng.normal(0.93, 0.02, (1500, 14))])
+    seasons = 0.93 + 0.02 * together(rng, rng.choice(KEPT, 1500), (1500, 14))
+    found = np.array([scores(x) for x in seasons])
     assert np.isnan(found[:, :LEAST_BEFORE]).all()
     for column in found[:, LEAST_BEFORE:].T:
         inside = column[np.abs(column) < CLIP]
         assert stats.kstest(inside, "norm").pvalue > 1e-4
-    together = np.corrcoef(found[:, LEAST_BEFORE:], rowvar=False)
-    assert np.abs(together - np.eye(len(together))).max() < 5.0 / 1500**0.5
+    matrix = np.corrcoef(found[:, LEAST_BEFORE:], rowvar=False)
+    assert np.abs(matrix - np.eye(len(matrix))).max() < 5.0 / 1500**0.5
 
 
-def test_a_deviate_is_students_of_all_before() -> None:
-    """As the textbook's prediction interval has it."""
+def test_a_deviate_is_students_weighed_by_the_restricted_likelihood() -> None:
+    """As covariances written out have it (Patterson & Thompson, Biometrika 58, 1971)."""
     before, new = np.array([1.0, 1.4, 0.8, 1.1, 1.2]), 1.5
-    n = len(before)
-    t = (new - before.mean()) / (before.std(ddof=1) * (1.0 + 1.0 / n) ** 0.5)
-    expected = stats.norm.ppf(stats.t.cdf(t, n - 1))
+    n, ones = len(before), np.ones(len(before))
+    shares, below = [], []
+    for kept in KEPT:
+        apart = np.abs(np.subtract.outer(np.arange(n + 1), np.arange(n + 1)))
+        covariance = kept**apart
+        inverse = np.linalg.inv(covariance[:n, :n])
+        precision = ones @ inverse @ ones
+        mean = ones @ inverse @ before / precision
+        squares = (before - mean) @ inverse @ (before - mean)
+        scale = np.linalg.det(covariance[:n, :n]) * precision * squares ** (n - 1)
+        shares.append(scale**-0.5)
+        to_new = inverse @ covariance[:n, n]
+        doubt = 1.0 - covariance[n, :n] @ to_new + (1.0 - ones @ to_new) ** 2 / precision
+        off = new - mean - to_new @ (before - mean)
+        below.append(stats.t.cdf(off / (squares / (n - 1) * doubt) ** 0.5, n - 1))
+    expected = stats.norm.ppf(np.average(below, weights=shares))
     assert scores(np.append(before, new))[-1] == pytest.approx(expected)
-    assert scores(np.append(before, 2.0 * before.mean() - new))[-1] == pytest.approx(-expected)
+    assert scores(-np.append(before, new))[-1] == pytest.approx(-expected)
 
 
 def test_one_odd_session_counts_for_no_more_than_its_clip() -> None:

@@ -27,9 +27,15 @@ USUAL = {FLOW: 0.99, LINE: 1.0, SUPPLY: 13.4, DELAY: 0.085, LAG: 0.1}
 SCATTER = {FLOW: 0.02, LINE: 0.03, SUPPLY: 0.5, DELAY: 0.02, LAG: 0.02}
 
 
-def healthy(rng: Any, weeks: int = WEEKS) -> dict[str, Any]:
-    """Return a season in which nothing changes."""
-    return {name: rng.normal(USUAL[name], SCATTER[name], weeks) for name in USUAL}
+def healthy(rng: Any, weeks: int = WEEKS, kept: float = 0.0) -> dict[str, Any]:
+    """Return a season in which nothing changes; a session keeps a share of the last one's odds."""
+    numbers = {}
+    for name, usual in USUAL.items():
+        odds = rng.normal(size=weeks)
+        for i in range(1, weeks):
+            odds[i] = kept * odds[i - 1] + (1.0 - kept * kept) ** 0.5 * odds[i]
+        numbers[name] = usual + SCATTER[name] * odds
+    return numbers
 
 
 def clogged(rng: Any, a_week: float, begins: int = 20, weeks: int = WEEKS) -> dict[str, Any]:
@@ -39,20 +45,24 @@ def clogged(rng: Any, a_week: float, begins: int = 20, weeks: int = WEEKS) -> di
     return numbers
 
 
-def test_false_alarms_come_as_seldom_as_is_stated() -> None:
-    """200 healthy years: some four are expected by the rate, more than eleven are not (Poisson)."""
+@pytest.mark.parametrize("kept", [0.0, 0.3, 0.6])
+def test_false_alarms_come_as_seldom_as_is_stated(kept: float) -> None:
+    """200 healthy years: some four are expected by the rate, more than nine are not (Poisson).
+
+    Also where sessions hang together: taken for independent, 120 of them at 0.5.
+    """
     rng = np.random.default_rng(6)
-    years = [season_of(healthy(rng), DAYS) for _ in range(200)]
+    years = [season_of(healthy(rng, kept=kept), DAYS) for _ in range(200)]
     false = sum(bool(season.spans[0].found) for season in years)
     assert len(directions(years[0].numbers)) == 7
-    assert false <= 11
-    # And the rate isn't got by a test that never tells: at a limit that is passed once in 130
-    # sessions, about a third of all years would be told of.
+    assert false <= 9
+    # And the rate isn't got by a test that never tells: at less than half the limit, many years
+    # would be told of, the more the more they hang together.
     lower = sum(max(path.max() for path in season.paths.values()) >= 3.6 for season in years)
-    assert 200.0 * WEEKS / FALSE_EVERY < lower < 150
+    assert 200.0 * WEEKS / FALSE_EVERY < lower < (150 if kept < 0.5 else 180)
 
 
-@pytest.mark.parametrize(("a_week", "most_weeks"), [(0.02, 7), (0.01, 10), (0.005, 16)])
+@pytest.mark.parametrize(("a_week", "most_weeks"), [(0.02, 9), (0.01, 14), (0.005, 20)])
 def test_a_slow_clog_is_found(a_week: float, most_weeks: int) -> None:
     """One scatter a week, a half, a quarter: within as many weeks in nine years of ten."""
     rng = np.random.default_rng(7)
@@ -133,7 +143,7 @@ def test_a_number_that_stands_still_is_as_usual() -> None:
 
 
 def test_sessions_that_hang_together_are_told_of() -> None:
-    """As what carries over from one to the next makes false alarms oftener than is stated."""
+    """As much less is known of them; what is told is no lower for the few that tell it."""
     rng = np.random.default_rng(12)
     told = []
     for kept in (0.0, 0.8):
@@ -145,6 +155,8 @@ def test_sessions_that_hang_together_are_told_of() -> None:
                 days[i] = kept * days[i - 1] + (1.0 - kept * kept) ** 0.5 * days[i]
             numbers[FLOW] += 2.0 * SCATTER[FLOW] * days
             one = season_of({FLOW: numbers[FLOW]}, DAYS).spans[0].found.get(FLOW)
-            found.append(one is not None and one.together > 0.0)
-        told.append(sum(found))
-    assert told[0] <= 5 < 12 <= told[1]
+            found.append(0.0 if one is None else one.together)
+        told.append(np.array(found))
+    none, much = told
+    assert np.count_nonzero(none) <= 5 < 12 <= np.count_nonzero(much)
+    assert np.median(much[much > 0.0]) == pytest.approx(0.64, abs=0.1)  # .8 of four fifths

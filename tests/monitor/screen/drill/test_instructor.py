@@ -55,8 +55,8 @@ async def test_faults_are_injected_escalated_and_cleared() -> None:
         assert "nothing" in await seat.press("e")
         await seat.press("space")
         await seat.drive(11.0)
-        assert ">the pump stops" in await seat.press("i")
-        assert ">a sensor reads off" in await seat.press("down", "down", "down")
+        assert ">pump stop" in await seat.press("i")
+        assert ">sensor offset" in await seat.press("down", "down", "down")
         for typed in ("", "a lot", "1 2 3", "0.5 1 nowhere", "-1"):
             await seat.press("enter")
             assert "not injected: found" in await seat.type(typed)

@@ -253,6 +253,11 @@ async def test_a_class_that_ends_is_told_so() -> None:
         assert "ENDED   nothing is driven any more; q quits" in said
         assert "Stopped by the instructor." in said
         await seat.press("1")
+    async with seated(FakeClass()) as seat:
+        await seat.press("space")
+        await seat.drive(1.0)
+        seat.drill.clock.now_s += 3.0
+        assert "? NO DATA   nothing came for 3.0 s" in await seat.look()
     async with seated(FakeClass(), (70, 20)) as seat:
         assert "a drill needs at least 80x24" in await seat.look()
 
