@@ -1,7 +1,7 @@
 """The decision loop's machine code on the disk: many rows are decided without loading a compiler.
 
-numba takes more than a second to load, and 100 MB, even where it finds in its cache what it once
-compiled; LLVM alone, which it rests on, loads the same code in a twentieth of that. What lies here
+numba takes more than half a second to load, and 100 MB, even where it finds in its cache what it
+once compiled; LLVM alone, which it rests on, loads the same code in a tenth of that. What lies here
 is the very code numba made, and decides the same to the last bit.
 """
 
@@ -35,17 +35,19 @@ def is_kept() -> bool:
 def load() -> bool:
     """Let guards decide many rows by it from now on; return whether it was there.
 
-    A file that is no longer as it was written counts as none.
+    A file that is no longer as it was written counts as none, and goes.
     """
     for folder in folders():
         with contextlib.suppress(OSError, ValueError, RuntimeError, AttributeError, TypeError):
-            content = (folder / _name()).read_bytes()
+            path = folder / _name()
+            content = path.read_bytes()
             digest, kept = content[:_DIGEST_BYTES], content[_DIGEST_BYTES:]
             if hashlib.sha256(kept).digest() != digest:
+                path.unlink()  # so that a whole one can take its place
                 continue
             symbol, _, code = kept.partition(b"\n")
-            Guard.machine_code = _Loop(symbol.decode(), code)
-            return True
+            Guard.machine_code = _Loop(symbol.decode(), code) if code else None
+            return bool(code)
     return False
 
 
@@ -62,9 +64,9 @@ def keep() -> None:
     _begin(llvm)
     made = llvm.parse_assembly(_WRAPPERS.sub("", compiling.llvm_of(compiled.run_all)))
     found = [one.name for one in made.functions if "run_all" in one.name and not one.is_declaration]
-    if len(found) != 1:  # another numba, which calls things otherwise
-        return
-    kept = found[0].encode() + b"\n" + _machine(llvm).emit_object(made)
+    kept = b""  # of another numba, which calls things otherwise: so that nobody tries again
+    if len(found) == 1:
+        kept = found[0].encode() + b"\n" + _machine(llvm).emit_object(made)
     unfinished = where / f"{_name()}.{os.getpid()}"
     with contextlib.suppress(OSError):
         unfinished.write_bytes(hashlib.sha256(kept).digest() + kept)

@@ -8,10 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 import simulator.plant.compiled  # noqa: F401  # cars run compiled: thirty times as fast, bit-identical
 from tests.kit.paths import ROOT
 
+# A busy machine takes as long as it takes: see tests/kit/patience.py.
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")
 MOST_WORKERS = 4
 # Each folder here is one group, run by one worker, one test at a time: real processes, ports and
 # brokers, with deadlines in real time. They mostly wait, so they begin at once, and the others have

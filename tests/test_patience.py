@@ -4,6 +4,7 @@ import ast
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests.kit.paths import ROOT
 
@@ -52,6 +53,11 @@ def durations_in(tree: ast.AST) -> list[int]:
         and isinstance(inner.op, ast.Sub)
         and any(called(part) in CLOCKS for part in ast.walk(inner))
     ]
+
+
+def test_no_example_of_a_property_has_a_deadline() -> None:
+    """Hypothesis would fail one that takes 200 ms, as on a busy machine any may."""
+    assert settings().deadline is None
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)

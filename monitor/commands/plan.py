@@ -82,8 +82,9 @@ def plan(
     except ValueError as error:
         whence = f"{called(rig_file.file_name)}: paid.boost" if boost is None else "--boost"
         raise BadInput(f"{whence}: found {error}") from None
-    sheet = plan_sheet(planned, most_dangerous_first(left_to_do(rig_file.text)))
     look = Look(units=units).figures
+    to_do = most_dangerous_first(left_to_do(rig_file.text))
+    sheet = plan_sheet(planned, to_do, look)
     if report is not None:
         with new_file(report) as file:
             file.write(as_markdown(sheet, look).encode())
@@ -91,7 +92,11 @@ def plan(
         from monitor.planning.picture import save_plan
 
         save_plan(planned, look, plot)
-    text = json.dumps(as_facts(sheet)) if as_json else "\n".join(in_lines(sheet, look))
+    text = (
+        json.dumps(as_facts(plan_sheet(planned, to_do)))
+        if as_json
+        else "\n".join(in_lines(sheet, look))
+    )
     sys.stdout.write(text + "\n")
     for written in (report, plot):
         if written is not None:

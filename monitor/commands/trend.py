@@ -56,7 +56,7 @@ def trend(
     from monitor.review.in_processes import each
     from monitor.review.several import logs_in, names_of
     from monitor.trend.facts import as_json as plain
-    from monitor.trend.gathered import gathered
+    from monitor.trend.gathered import check_services, gathered
     from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading
     from monitor.trend.words import in_words
     from monitor.words.look import Look
@@ -70,6 +70,8 @@ def trend(
         refuse_taken(plot)
     shown = Look(units).figures
     paths = logs_in(logs)
+    names = names_of(paths)
+    check_services(serviced, names)
     rig_file = _rig_of(paths, rig)
     edges_kpa = band_edges_kpa(rig_file.rig, 1.0 / shown.factor("kPa"))
     reader = Reader(rig_file, edges_kpa, own_car=rig is None)
@@ -85,9 +87,7 @@ def trend(
         for one in each(reader.read, paths, processors(), BYTES_WORTH_IT, tell)
     )
     progress.clear()
-    found = gathered(
-        rig_file, edges_kpa, list(zip(paths, names_of(paths), read, strict=True)), serviced
-    )
+    found = gathered(rig_file, edges_kpa, list(zip(paths, names, read, strict=True)), serviced)
     for why in found.refused.values():
         complain(why)
     say(in_words(found, shown), lambda: plain(found), as_json=as_json)

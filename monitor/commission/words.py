@@ -27,7 +27,7 @@ _SETS: Final = {
     "SHARE": "duty|dc|pwm|cycle|output|percent|pct|tastverh*|tv|rapport cyclique|commande",
     "PRESSURE": "press|pressure|p|druck|pression",
     "HOT": "temp|temperature|t|temperatur|lufttemp*",
-    "LINE": "line|pump|leitung|pumpe|pompe|ligne",
+    "LINE": "line|pump|fluid|leitung|pumpe|pompe|ligne",
     "DRY": "dry|pre|before|ahead|upstream|vor|avant|trocken|sec",
     "CHARGE": "iat|act|mat|ait|ansaug*|ladeluft*",
     "INTAKE": "intake|inlet|charge|manifold|man|plenum|admission|collecteur|saugrohr|lade",

@@ -1,7 +1,7 @@
 """From a ride that is over to what its trainee is told of it."""
 
 from collections.abc import Sequence
-from math import isfinite
+from math import inf, isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +20,7 @@ from monitor.drill.drive import Drive
 from monitor.drill.results import Result, ResultsFile
 from monitor.drill.trainee import ACTS, CALL_CHOICES, Trainee
 from rules.channels import CHANNEL_BY_NAME, label_of_channel
+from simulator.drill.calls import NOTHING_WRONG
 from simulator.drill.debrief import Debrief, Traces, debrief
 from simulator.drill.ride import Answer, Ride
 from simulator.drill.score import FORMULA, score
@@ -122,7 +123,7 @@ def debriefing_of(
         alias=alias,
         title=drive.lesson.title,
         truth="; ".join(found.truth),
-        called=_CALLS.get(found.called, ""),
+        called=_called(found),
         right_call=_CALLS[case.call],
         verdict=scored.verdict,
         onset_s=_known(found.onset_s),
@@ -149,6 +150,16 @@ def debriefing_of(
         },
         notes=list(notes),
     )
+
+
+def _called(found: Debrief) -> str:
+    """Return the last call in words; one before the fault began could only be a guess."""
+    words = _CALLS.get(found.called, "")
+    called_s = max((a.time_s for a in found.answers if a.kind == "call"), default=inf)
+    early_s = found.onset_s - called_s
+    if isfinite(early_s) and early_s > 0.0 and found.called != NOTHING_WRONG:
+        return f"{words} ({early_s:z.2f} s before it began, so a guess)"
+    return words
 
 
 def _known(time_s: float) -> float | None:

@@ -69,7 +69,7 @@ def draw(plan: Plan, units: Units) -> "Figure":
         axis.tick_params(labelsize=8)
         for side in ("top", "right"):
             axis.spines[side].set_visible(False)
-    _checklist(figure.add_subplot(grid[2, :]), plan)
+    _checklist(figure.add_subplot(grid[2, :]), plan, units)
     foot = fill(f"{CAUTION} Sources, cautions in full: flowdebt plan RIG --report FILE.md", 190)
     figure.text(0.5, 0.012, foot, ha="center", va="bottom", fontsize=7, color=INK)
     return figure
@@ -206,13 +206,13 @@ def _tank(axis: "Axes", plan: Plan, units: Units) -> None:
     _titled(axis, f"Tank ({tank}), by share with spray", "minutes", "")
 
 
-def _checklist(axis: "Axes", plan: Plan) -> None:
+def _checklist(axis: "Axes", plan: Plan, units: Units) -> None:
     """Write down what to look at on the car, each with a box to tick."""
     axis.set_axis_off()
     axis.set_xlim(0.0, 1.0)
     axis.set_ylim(0.0, 1.0)
     axis.text(0.0, 1.0, "Look at the car", fontsize=9.5, fontweight="bold", va="top")
-    said = [short for short, _ in looks(plan.rig)]
+    said = [units.sentence(short) for short, _ in looks(plan.rig)]
     said += [
         "Fuse, relay, own earth, sealed joints; spray stops with the engine",
         "Failsafe proven with the pump unplugged, at low boost",

@@ -5,6 +5,7 @@ from typing import Final
 from monitor.planning import sources as by
 from monitor.planning.cautions import FIRE, LOCAL_CODES, MATERIALS, POISON
 from monitor.planning.sheet import Fact, Note, Part
+from monitor.words.units import Units
 from rules.facts import Charger, Rig
 from simulator.planning.delivery import (
     RATED_V,
@@ -89,20 +90,20 @@ def looks(rig: Rig) -> list[tuple[str, str]]:
     return found
 
 
-def placing(plan: Plan) -> tuple[Part, ...]:
+def placing(plan: Plan, units: Units) -> tuple[Part, ...]:
     """Return what to look at on the car."""
     notes = (Note(f"{short}: {why}", by.PRACTICE, "?") for short, why in looks(plan.rig))
-    return (*notes, *_siphon(plan))
+    return (*notes, *_siphon(plan, units))
 
 
-def _siphon(plan: Plan) -> tuple[Part, ...]:
+def _siphon(plan: Plan, units: Units) -> tuple[Part, ...]:
     rig = plan.rig
     drawn = siphon_ml_min(rig, VACUUM_KPA)
     check_kpa = rig.spray.check_valve_kpa
     draws = Fact(
         "siphon_ml_min", "behind a shut throttle", drawn, "mL/min", 0, by.HYDRAULICS,
-        f"drawn with the pump at rest: about {VACUUM_KPA:z.0f} kPa of vacuum on the overrun "
-        f"(common practice) against a check valve of {check_kpa:z.0f} kPa",
+        f"drawn with the pump at rest: about {units.told(VACUUM_KPA, 'kPa', 0)} of vacuum on the "
+        f"overrun (common practice) against a check valve of {units.told(check_kpa, 'kPa', 0)}",
     )  # fmt: skip
     if drawn <= 0.0:
         return (draws,)

@@ -7,6 +7,7 @@ from monitor.planning import sources as by
 from monitor.planning.mixing import limits
 from monitor.planning.placing import cautions, placing
 from monitor.planning.sheet import Column, Fact, Note, Section, Sheet, Table
+from monitor.words.units import METRIC, Units
 from rules.step.arithmetic import interpolate
 from simulator.planning.cooling import boost_worth_kpa
 from simulator.planning.delivery import SUPPLY_V, hole_mm, ignoring_boost_pct, rating_ml_min
@@ -18,31 +19,38 @@ SPARE: Final = 1.1  # a pump should give so much more than the nozzles take; com
 LEAST_ACROSS_KPA: Final = 400.0  # below it drops grow coarse; common practice, no source
 
 
-def plan_sheet(plan: Plan, to_do: Sequence[str] = ()) -> Sheet:
+def plan_sheet(plan: Plan, to_do: Sequence[str] = (), units: Units = METRIC) -> Sheet:
     """Return the sheet of a plan.
 
     Args:
         plan: The plan.
         to_do: Keys of the rig that somebody must still decide.
+        units: Of figures in sentences, so that they are rounded as those of the facts are.
     """
     return Sheet(
-        f"Plan for {plan.rig.name} at {plan.boost_kpa:z.0f} kPa of boost",
+        f"Plan for {plan.rig.name} at {units.told(plan.boost_kpa, 'kPa', 0)} of boost",
         (
-            Section("short", "In short (! doesn't fit or does harm)", tuple(_short(plan, to_do))),
+            Section(
+                "short", "In short (! doesn't fit or does harm)", tuple(_short(plan, to_do, units))
+            ),
             Section("assumed", "Reckoned from", tuple(_assumed(plan))),
             Section("fluid", "Fluid needed", tuple(_fluid(plan))),
-            Section("delivery", "Nozzles and pump", tuple(_delivery(plan))),
-            Section("cooling", "Cooling, and where the air takes no more", tuple(_cooling(plan))),
+            Section("delivery", "Nozzles and pump", tuple(_delivery(plan, units))),
+            Section(
+                "cooling", "Cooling, and where the air takes no more", tuple(_cooling(plan, units))
+            ),
             Section("fuel", "Methanol as a fuel", tuple(_fuel(plan))),
             Section("knock", "Knock resistance: a band, not a promise", tuple(_knock(plan))),
             Section("tank", "Tank", tuple(_tank(plan))),
-            Section("placing", "Look at the car (? can't be told from a rig)", placing(plan)),
+            Section(
+                "placing", "Look at the car (? can't be told from a rig)", placing(plan, units)
+            ),
             Section("cautions", "Wiring, pressure, fire, liquid in cylinders", cautions(plan)),
         ),
     )
 
 
-def _short(plan: Plan, to_do: Sequence[str]) -> Iterator[Note]:
+def _short(plan: Plan, to_do: Sequence[str], units: Units) -> Iterator[Note]:
     if to_do:
         yield Note(
             f"still TO DO in the rig, so no better than a guess here: {', '.join(to_do)}",
@@ -58,16 +66,17 @@ def _short(plan: Plan, to_do: Sequence[str]) -> Iterator[Note]:
     elif flow > most or rich:
         fits = f"and its command sprays up to {plan.petrol_pct[1]:z.0f} % of the petrol: a lot"
     yield Note(
-        f"common practice sprays {least:z.0f} to {most:z.0f} mL/min with this petrol; the system "
-        f"can give {flow:z.0f} mL/min at full command, {fits}",
+        f"common practice sprays {units.figure(least, 'mL/min', 0)} to "
+        f"{units.told(most, 'mL/min', 0)} with this petrol; the system can give "
+        f"{units.told(flow, 'mL/min', 0)} at full command, {fits}",
         by.SHARE,
         "" if least <= flow <= most and not rich else "!",
     )
     at = plan.at[0]
     if at.across_kpa < LEAST_ACROSS_KPA:
         yield Note(
-            f"only {at.across_kpa:z.0f} kPa is left across the nozzles: drops grow coarse below "
-            f"some {LEAST_ACROSS_KPA:z.0f} kPa",
+            f"only {units.told(at.across_kpa, 'kPa', 0)} is left across the nozzles: drops grow "
+            f"coarse below some {units.told(LEAST_ACROSS_KPA, 'kPa', 0)}",
             by.PRACTICE,
             "!",
         )
@@ -80,8 +89,8 @@ def _short(plan: Plan, to_do: Sequence[str]) -> Iterator[Note]:
         )
     elif at.pump_ml_min < SPARE * at.flow_ml_min:
         yield Note(
-            f"the pump has hardly more to give ({at.pump_ml_min:z.0f} mL/min) than the nozzles "
-            "take: a little wear, or a volt less, and the flow falls",
+            f"the pump has hardly more to give ({units.told(at.pump_ml_min, 'mL/min', 0)}) than "
+            "the nozzles take: a little wear, or a volt less, and the flow falls",
             by.HYDRAULICS,
             "!",
         )
@@ -186,13 +195,13 @@ def _fluid(plan: Plan) -> Iterator[Fact]:
     )  # fmt: skip
 
 
-def _delivery(plan: Plan) -> Iterator[Fact | Note | Table]:
+def _delivery(plan: Plan, units: Units) -> Iterator[Fact | Note | Table]:
     rig, at = plan.rig, plan.at[0]
     nozzles = rig.spray.nozzles
     count = sum(one.count for one in nozzles)
     yield Fact(
         "rating_ml_min", f"nozzles ({count})", rating_ml_min(rig), "mL/min", 0,
-        by.RIG, f"on water, together, at {nozzles[0].rated_kpa:z.1f} kPa across",
+        by.RIG, f"on water, together, at {units.told(nozzles[0].rated_kpa, 'kPa', 0)} across",
     )  # fmt: skip
     yield Fact(
         "rating_needed_ml_min", "common practice wants nozzles of", plan.rating_ml_min, "mL/min", 0,
@@ -201,14 +210,15 @@ def _delivery(plan: Plan) -> Iterator[Fact | Note | Table]:
     holes = sorted(hole_mm(one) for one in nozzles)
     yield Fact(
         "hole_mm", "smallest hole", holes[0], "mm", 2, by.HYDRAULICS,
-        f"by its rating (Cd 0.62): a filter of {holes[0] / 3.0:z.2f} mm or finer (a third; common "
-        "practice)",
+        f"by its rating (Cd 0.62): a filter of {units.told(holes[0] / 3.0, 'mm', 2)} or finer (a "
+        "third; common practice)",
     )  # fmt: skip
     held = "held by the regulator" if at.regulated else "as the pump's curve has it"
     yield Fact("line_kpa", "line pressure", at.line_kpa, "kPa", 0, by.HYDRAULICS, held)
     yield Fact(
         "across_kpa", "across the nozzles", at.across_kpa, "kPa", 0, by.HYDRAULICS,
-        f"less {plan.boost_kpa:z.0f} kPa boost, {rig.spray.check_valve_kpa:z.0f} kPa check valve",
+        f"less {units.told(plan.boost_kpa, 'kPa', 0)} boost, "
+        f"{units.told(rig.spray.check_valve_kpa, 'kPa', 0)} check valve",
     )  # fmt: skip
     off = ignoring_boost_pct(rig, at)
     more = "% too much" if off >= 0.0 else "% too little"
@@ -233,12 +243,12 @@ def _delivery(plan: Plan) -> Iterator[Fact | Note | Table]:
     )  # fmt: skip
 
 
-def _cooling(plan: Plan) -> Iterator[Fact | Note]:
+def _cooling(plan: Plan, units: Units) -> Iterator[Fact | Note]:
     least, most = (1e3 * share for share in plan.kg_kg)
     yield Fact(
         "saturates_g_kg", "the air takes of this mix", 1e3 * plan.saturates_kg_kg, "g/kg of air",
-        1, by.VAPOUR, f"given time, at {plan.air.pressure_kpa:z.0f} kPa absolute: more boost takes "
-        "less, a warmer charge more",
+        1, by.VAPOUR, f"given time, at {units.told(plan.air.pressure_kpa, 'kPa', 0)} absolute: "
+        "more boost takes less, a warmer charge more",
     )  # fmt: skip
     yield Fact("saturated_c", "the charge is then at", plan.saturated_c, "°C", 0, by.VAPOUR)
     yield Fact(
@@ -252,7 +262,9 @@ def _cooling(plan: Plan) -> Iterator[Fact | Note]:
         low, high = plan.intake_k
         agrees = "inside that band" if low <= drop_k <= high else "outside that band: log it"
         yield Note(
-            f"the rig says that full spray cools the reading by {drop_k:z.0f} K: {agrees}", by.RIG
+            "the rig says that full spray cools the reading by "
+            f"{units.told(drop_k, 'K', 0)}: {agrees}",
+            by.RIG,
         )
 
 

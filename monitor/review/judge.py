@@ -26,8 +26,8 @@ from simulator.strict import BadInput, called
 
 # Below this many rows, stepping them one by one takes less time than loading the compiler.
 ROWS_WORTH_COMPILING: Final = 60_000
-# Stepping 10 000 rows takes about as long as loading compiled code that is on the disk.
-ROWS_WORTH_LOADING: Final = 10_000
+# Stepping so many rows takes about as long as loading machine code that is on the disk.
+ROWS_WORTH_LOADING: Final = 4_000
 DECIDED_AT: Final = [Decision.names().index(name) for name in layout.DECIDED]
 # What is wanted of every row, also where only changes are worked out.
 OF_EVERY_ROW: Final = (

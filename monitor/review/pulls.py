@@ -16,7 +16,6 @@ import numpy.typing as npt
 
 from rules.channels import LATE_S, TIME_BOUND_S
 from rules.facts import Rig, Vehicle
-from simulator.identify.spraying import latest
 
 Floats = npt.NDArray[np.float64]
 
@@ -177,6 +176,8 @@ class PullFinder:
         low, high = _ANY if terms is None else (terms.low, terms.high)
         known = (values >= low) & (values <= high)
         if not known.all():
+            from simulator.identify.spraying import latest  # loads all that fits a car
+
             age_s = _EXTRA_AGE_S if terms is None else terms.max_age_s
             then_s, then = self._newest.get(name, (run_s[0], np.nan))
             values = np.where(known, values, np.nan)

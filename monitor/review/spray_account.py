@@ -162,11 +162,10 @@ class SprayAccount:
         means_of = [boost_kpa, due, reads]
         if self.kept is not None:
             means_of += [of[name] for name in KEPT[len(means_of) + 1 :]]
-        parts = np.empty((1 + len(means_of), len(held_s)))
-        parts[0] = held_s
+        parts = np.zeros((1 + len(means_of), len(held_s)))
+        np.copyto(parts[0], held_s, where=steady)
         for part, column in zip(parts[1:], means_of, strict=True):
-            np.multiply(column, held_s, out=part)
-        parts[:, ~steady] = 0.0
+            np.multiply(column, held_s, out=part, where=steady)
         sums = np.add.reduceat(parts, starts, axis=1)
         times_s = of["time_s"][starts]
         if self._open is not None and self._open[0] == numbers[0]:

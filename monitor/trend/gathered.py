@@ -126,25 +126,45 @@ def _axis(rows: Sequence[Row], *, dated: bool) -> list[float]:
     return axis
 
 
+def check_services(serviced: Sequence[str], names: Sequence[str]) -> None:
+    """Look at services before any log is read.
+
+    Args:
+        serviced: Services, each as ``SERVICED``.
+        names: What the logs are called.
+
+    Raises:
+        BadInput: One has no day, nor the name of a log, or doesn't say what was done.
+    """
+    for text in serviced:
+        when, what = _parts(text)
+        if not what or (when not in names and day_in(when) is None):
+            raise BadInput(f'--serviced: found "{clean(text, 60)}", expected {SERVICED}')
+
+
+def _parts(text: str) -> tuple[str, str]:
+    """Return when a service was, and what was done."""
+    when, _, what = (part.strip() for part in text.partition("="))
+    return when, clean(what, 60)
+
+
 def _service(text: str, rows: Sequence[Row], *, dated: bool) -> Service:
     """Return a service as it was given.
 
     Raises:
-        BadInput: It can't be read, or there is no such log.
+        BadInput: Its log tells nothing, or it has a day where logs have none.
     """
-    when, _, what = (part.strip() for part in text.partition("="))
-    told = clean(what, 60)
-    if when and told:
-        for number, row in enumerate(rows):
-            if row.name == when:
-                return Service(number, row.day.day, told)
-        day = day_in(when)
-        if day is not None and dated:
-            ordinals: list[Any] = [row.day.day for row in rows]
-            return Service(bisect_left(ordinals, day), day, told)
-        if day is not None:
-            raise BadInput(
-                f'--serviced: found "{clean(text, 60)}" with logs of which some have no date, '
-                "expected the name of the first log behind it in place of the date"
-            )
-    raise BadInput(f'--serviced: found "{clean(text, 60)}", expected {SERVICED}')
+    when, told = _parts(text)
+    for number, row in enumerate(rows):
+        if row.name == when:
+            return Service(number, row.day.day, told)
+    day = day_in(when)
+    if day is not None and dated:
+        ordinals: list[Any] = [row.day.day for row in rows]
+        return Service(bisect_left(ordinals, day), day, told)
+    if day is not None:
+        raise BadInput(
+            f'--serviced: found "{clean(text, 60)}" with logs of which some have no date, '
+            "expected the name of the first log behind it in place of the date"
+        )
+    raise BadInput(f'--serviced: found "{clean(text, 60)}", expected a log that tells something')

@@ -73,7 +73,7 @@ def called(debrief: Debriefing) -> str:
     right = plain(debrief.right_call, 60)
     if not debrief.called:
         return f"Nothing was called; right: {right}."
-    told = f"Called: {plain(debrief.called, 60)}, {verdict}"
+    told = f"Called: {plain(debrief.called, 100)}, {verdict}"
     return f"{told}." if debrief.verdict == "right" else f"{told}; right: {right}."
 
 

@@ -149,12 +149,12 @@ def _end_in_words(bye: Bye) -> str:
     why = f" ({reasons})" if reasons else ""
     missing = f"{counts.not_recorded} NOT recorded, " if counts.not_recorded else ""
     lost = f"{counts.lost} lost on the way, " if counts.lost else ""
+    soon = f"; decided within {latency_in_words(counts.latency)}" if counts.received else ""
     return (
         f"ended: {end_in_words(bye.end, bye.why)}; {counts.received or 0} received, "
         f"{counts.decided or 0} decided, {counts.recorded or 0} recorded, {missing}"
         f"{counts.refused or 0} rejected{why}, {lost}{counts.late or 0} late, "
-        f"{counts.dropped or 0} dropped, at most {counts.most_waiting or 0} waiting; "
-        f"decided within {latency_in_words(counts.latency)}"
+        f"{counts.dropped or 0} dropped, at most {counts.most_waiting or 0} waiting{soon}"
     )
 
 

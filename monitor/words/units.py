@@ -48,6 +48,8 @@ _US: Final = {
     "kg": Measure("lb", 1.0 / _KG_PER_POUND),
     "kg/h": Measure("lb/h", 1.0 / _KG_PER_POUND),
     "kW": Measure("hp", 1.0 / _KW_PER_HORSEPOWER),
+    "cm": Measure("in", 0.01 / _INCH_M),
+    "mm": Measure("in", 0.001 / _INCH_M, decimals=2),
     "km": Measure("mi", 1.0 / _KM_PER_MILE),
     "km/h": Measure("mph", 1.0 / _KM_PER_MILE),
     "kg/m3": Measure("lb/gal", 1e-6 * _ML_PER_GALLON / _KG_PER_POUND, decimals=2),
@@ -60,7 +62,7 @@ _NUMBER: Final = r"-?[0-9]{1,9}(?:\.[0-9]{1,6})?"
 _SENTENCE: Final = re.compile(
     rf"(?<![\w.,+\-−°/^])(?:(?P<first>{_NUMBER})(?P<between> of | -> | to | instead of ))?"
     rf"(?P<last>{_NUMBER}) "
-    r"(?P<unit>kPa|degC|°C|K|mL/min|mL/s|mL(?= left in the tank))(?![\w/^°²³·*%\-−])"
+    r"(?P<unit>kPa|degC|°C|K|cm|mm|mL/min|mL/s|mL(?= left in the tank))(?![\w/^°²³·*%\-−])"
 )
 _SAME: Final = {"degC": "°C"}
 

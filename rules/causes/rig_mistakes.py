@@ -270,21 +270,22 @@ def _misfit(rows: list[Row], shift_s: float) -> float:
     The gain is free: the least squares of delivered = gain * expected(t - shift).
     """
     with_expected = expected_squared = squared = 0.0
-    at = 0
-    for row in rows:
-        then_s = row.clock_s - shift_s
-        if then_s < rows[0].clock_s:
+    at, last = 0, len(rows) - 1
+    first_s = rows[0].clock_s
+    for clock_s, _, delivered, _ in rows:
+        then_s = clock_s - shift_s
+        if then_s < first_s:
             continue
-        while at + 1 < len(rows) and rows[at + 1].clock_s <= then_s:
+        while at < last and rows[at + 1].clock_s <= then_s:
             at += 1
-        if at + 1 == len(rows):
+        if at == last:
             break
-        before, after = rows[at], rows[at + 1]
-        part = (then_s - before.clock_s) / (after.clock_s - before.clock_s)
-        expected = before.expected + part * (after.expected - before.expected)
-        with_expected += row.delivered * expected
+        before_s, before, _, _ = rows[at]
+        after_s, after, _, _ = rows[at + 1]
+        expected = before + (then_s - before_s) / (after_s - before_s) * (after - before)
+        with_expected += delivered * expected
         expected_squared += expected * expected
-        squared += row.delivered * row.delivered
+        squared += delivered * delivered
     if squared <= 0.0 or expected_squared <= 0.0:
         return 1.0
     return 1.0 - with_expected * with_expected / (squared * expected_squared)

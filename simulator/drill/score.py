@@ -114,7 +114,9 @@ def _call(debrief: Debrief, lesson: Lesson, case: Case, most: float) -> tuple[Ve
         "wrong": "wrong call",
         "none": "nothing called",
     }[verdict]
-    if points > 0.0 and onset_s < inf:
+    if last and called_s < onset_s < inf:
+        words = f"called {onset_s - called_s:z.1f} s before anything went wrong: a guess"
+    elif points > 0.0 and onset_s < inf:
         sign = debrief.first_sign
         after_s = max(0.0, called_s - (onset_s if sign is None else max(sign.time_s, onset_s)))
         within_s = lesson.answer_within_s

@@ -8,7 +8,7 @@ from simulator.strict.text import Mismatch, clean, show
 
 _SAME: Final = (1.0, 0.0)
 # What may be written, by kind: factor and offset to the kind's own unit, to 15 digits. A closed
-# list, since a library of units would read "26 mPa" as 0.000026 kPa, and takes 0.6 s to load. By
+# list, since a library of units would read "26 mPa" as 0.000026 kPa, and takes 0.4 s to load. By
 # NIST SP 811, appendix B; a test holds every one to pint.
 UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "pressure": {

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import islice
 from pathlib import Path
 
 from pyarrow import csv as pacsv
@@ -25,6 +26,22 @@ read = csv.ReadOptions(block_size=1 << 20)
 for batch in csv.open_csv(sys.argv[1], read, convert_options=options):
     rows += batch.num_rows
 print(rows)
+"""
+READS = """
+import sys
+from monitor.review.log import open_log
+for block in open_log(sys.argv[1], "brindle").stream():
+    pass
+"""
+DECIDES = """
+import sys
+from monitor.review.judge import Judge
+from monitor.review.log import open_log
+log = open_log(sys.argv[1], "brindle")
+judge = Judge(log.rig_file, None, follows=False, compares=False, compiled=True)
+judge.wants_all = False
+for block in log.stream():
+    judge.take(block)
 """
 REVIEW = """
 import sys
@@ -102,10 +119,16 @@ def main(megabytes: float = 300.0, times: int = 3) -> None:
         to_parquet(path, path.with_suffix(".parquet"))
         timed(REVIEW, str(path))  # compiles, and warms the file's pages
         log, parquet = str(path), str(path.with_suffix(".parquet"))
+        short = Path(folder) / "short.csv"
+        with path.open("rb") as file:
+            short.write_bytes(b"".join(islice(file, 20_000)))
         found = {
             what: min(timed(code, *arguments) for _ in range(times))
             for what, code, arguments in (
                 ("pyarrow alone, same columns", BARE, (log, names)),
+                ("to start: review of its first 200 s", REVIEW, (str(short),)),
+                ("to read it, nothing else", READS, (log,)),
+                ("to read and decide it", DECIDES, (log,)),
                 ("flowdebt review", REVIEW, (log,)),
                 ("flowdebt review, as Parquet", REVIEW, (parquet,)),
                 ("flowdebt channels", CHANNELS, (log,)),

@@ -18,8 +18,7 @@ def main() -> None:
     """Print the points of each player in each lesson, and over all of them."""
     rows: list[tuple[str, ...]] = []
     total: dict[str, list[float]] = {name: [] for name in PLAYERS}
-    for name in shipped_lessons():
-        lesson = load_lesson(name)
+    for lesson in [load_lesson(name) for name in shipped_lessons()]:
         first = 100 * lesson.number  # else one seed picks alike in every lesson
         found = [
             scores(lesson, seed, PLAYERS, compiled=True) for seed in range(first, first + SEEDS)
@@ -27,6 +26,8 @@ def main() -> None:
         means = {player: fmean(one[player].points for one in found) for player in PLAYERS}
         for player, points in means.items():
             total[player].append(points)
-        rows.append((f"{lesson.number} {name}", *(f"{points:z.0f}" for points in means.values())))
+        rows.append(
+            (f"{lesson.number} {lesson.name}", *(f"{points:z.0f}" for points in means.values()))
+        )
     rows.append(("all", *(f"{fmean(points):z.0f}" for points in total.values())))
     show(f"Points of 100, means of {SEEDS} seeds", ("lesson", *PLAYERS), rows)

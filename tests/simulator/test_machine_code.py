@@ -85,7 +85,7 @@ def test_no_compiler_is_loaded(kept: Path) -> None:
 def test_what_is_not_whole_counts_as_none(
     kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Cut off, changed or not there: numba does it. Behind such a file a whole one is found."""
+    """Cut off, changed or not there: numba does it, and the file goes. A whole one is found."""
     content = kept.read_bytes()
     broken = tmp_path / "broken"
     for folder in (broken, tmp_path / "whole"):
@@ -95,10 +95,24 @@ def test_what_is_not_whole_counts_as_none(
     for wrong in (b"", content[:-1], content[:-1] + bytes([content[-1] ^ 1])):
         (broken / kept.name).write_bytes(wrong)
         assert not machine_code.load()
+        assert not machine_code.is_kept()
     assert Guard.machine_code is None
+    (broken / kept.name).write_bytes(b"")
     (tmp_path / "whole" / kept.name).write_bytes(content)
     monkeypatch.setattr(machine_code, "folders", lambda: [broken, tmp_path / "whole"])
     assert machine_code.load()
+
+
+def test_code_by_other_names_is_numbas_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What another numba calls otherwise is told once, and not looked for in every process."""
+    monkeypatch.setattr(machine_code, "folders", lambda: [tmp_path])
+    monkeypatch.setattr("rules.compiling.llvm_of", lambda loop: "define void @other() { ret void }")
+    machine_code.keep()
+    assert machine_code.is_kept()
+    assert not machine_code.load()
+    assert machine_code.is_kept()
 
 
 def test_without_a_place_nothing_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

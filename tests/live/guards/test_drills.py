@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import os
 import subprocess
 import sys
 from collections.abc import AsyncIterator, Iterator
@@ -21,7 +22,8 @@ from monitor.attach.endpoint import (
 from monitor.attach.order import ClassOrder
 from monitor.attach.place import PlaceLink
 from monitor.attach.protocol import Bye, Command, Ending, Frame, Hello, Message
-from monitor.drill.process import LONGEST_ORDER
+from monitor.drill import host
+from monitor.drill.process import LONGEST_ORDER, run_class
 from monitor.drill.results import read_results
 from simulator.strict import BadInput
 from tests.kit.drills import short_lesson
@@ -168,6 +170,37 @@ def test_who_attaches_is_told_no_truth_at_the_door(tmp_path: Path) -> None:
 
     with a_class(order) as endpoint:
         asyncio.run(asyncio.wait_for(knock(endpoint), PATIENCE_S))
+    assert list(runtime_folder().iterdir()) == []
+
+
+def test_what_a_killed_class_left_is_cleared_away(tmp_path: Path) -> None:
+    """Sockets of places, too; whoever looks for a class is told that there is none."""
+    process, endpoint = start_class(ClassOrder([str(short_lesson(tmp_path))]))
+
+    async def join() -> None:
+        async with PlaceLink(endpoint, "join", "ann"):
+            process.kill()
+
+    asyncio.run(asyncio.wait_for(join(), PATIENCE_S))
+    process.wait(PATIENCE_S)
+    assert len(list(runtime_folder().iterdir())) == 4
+    with pytest.raises(BadInput, match="--join: found no running class, expected one started by"):
+        find_endpoint(None, "--join", Kind.CLASS)
+    assert list(runtime_folder().iterdir()) == []
+    with pytest.raises(BadInput, match="expected a running guard"):
+        asyncio.run(asyncio.wait_for(join(), PATIENCE_S))
+
+
+@pytest.mark.asyncio
+async def test_a_class_that_nobody_attends_ends(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is nobody's; nothing of it stays."""
+    monkeypatch.setattr(host, "UNATTENDED_S", 0.0)
+    ready: list[str] = []
+    async with asyncio.timeout(PATIENCE_S):
+        await run_class(ClassOrder([str(short_lesson(tmp_path))]), ready.append)
+    assert ready == [str(os.getpid())]
     assert list(runtime_folder().iterdir()) == []
 
 

@@ -82,6 +82,8 @@ def test_the_goodbye_says_all_of_it() -> None:
     said: list[str] = []
     LineTalk(said.append, as_json=True, now_s=lambda: 0.0).handle(bye)
     assert json.loads(said[0])["statistics"] == FULL
+    nothing = Bye(Ending.SOURCE_ENDED, "no such port", statistics(**{**FULL, "received": 0}))
+    assert "decided within" not in in_words(nothing)
 
 
 @pytest.mark.asyncio

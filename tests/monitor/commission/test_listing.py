@@ -155,6 +155,13 @@ def test_ranges_in_the_units_wanted(tmp_path: Path, units: Any, expected: tuple[
     assert [part for part in expected if part not in words] == []
 
 
+def test_a_unit_of_no_channel_is_turned_too(tmp_path: Path) -> None:
+    """However its logger spells it: no psi stands beneath kPa."""
+    path = tmp_path / "oil.csv"
+    path.write_text("t,Oil Pres (PSIG)\n0,10\n1,20\n2,30\n", encoding="utf-8")
+    assert "68.948 to 206.84 kPa" in "\n".join(listing(path).in_words(METRIC))
+
+
 def test_no_name_drives_a_terminal_or_widens_the_table(tmp_path: Path) -> None:
     """Names from outside are stripped and bounded; rows of the table stay within 80 columns."""
     names = ["t", "[@click=app.inc]x[/]", "\x1b]0;gone\x07Boost", "x" * 5000, "", "ﷺ", "a;b"]

@@ -78,6 +78,7 @@ def test_a_wish_is_no_reading(header: str) -> None:
         ("WM Cmd gph", "", "commanded_ml_min"),
         ("WM Soll [%]", "", "command_pct"),
         ("WM Line psig", "", "line_kpa"),
+        ("Fluid psi", "", "line_kpa"),
         ("Leitung [bar]", "", "line_kpa"),
         ("Tach", "", "engine_speed_rpm"),
         ("TI_DUTY", "%", "injector_duty_pct"),

@@ -85,6 +85,20 @@ def test_a_right_call_early_and_a_lift_spare_the_engine(alone: tuple[School, Cla
     assert not refusals(link)
 
 
+def test_a_call_before_the_fault_began_is_told_as_a_guess(alone: tuple[School, ClassLink]) -> None:
+    """Else it would read: you called the pump, which is wrong; the pump would be right."""
+    school, link = alone
+    link.send(BEGIN)
+    school.advance(2.0)
+    link.send(Command("call", what="pump"))
+    school.advance(1.5)
+    link.send(Command("end_drill"))
+    school.debrief()
+    found = link.newest(Debriefing)
+    assert found.verdict == "wrong"
+    assert found.called == f"{call_words('pump')} (1.01 s before it began, so a guess)"
+
+
 def test_a_failsafe_that_is_off_neither_acts_nor_shows(tmp_path: Path) -> None:
     """And one that is on acts without the trainee."""
     harm = {}

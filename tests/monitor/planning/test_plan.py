@@ -11,7 +11,7 @@ from monitor.cli import run as flowdebt
 from monitor.pictures.plotting import rendered
 from monitor.planning.picture import draw
 from monitor.planning.plan import plan_sheet
-from monitor.planning.sheet import Fact, Note, Table, in_lines
+from monitor.planning.sheet import Fact, Note, Table, figure_of, in_lines
 from monitor.words.units import METRIC, US, Units
 from rules.facts import Rig
 from simulator.planning.plan import Asked, plan_of
@@ -19,7 +19,7 @@ from simulator.rig import find_rig
 from simulator.rig.mix import density_kg_m3, mass_pct
 from tests.kit.planning import RIGS, rig_of
 
-METRIC_UNITS = re.compile(r"\d (kPa|°C|K|mL/min|mL|km|kW|kg)\b")
+METRIC_UNITS = re.compile(r"\d (kPa|°C|K|mL/min|mL|mm|cm|km|kW|kg)\b")
 
 
 def marked(rig: Rig, to_do: tuple[str, ...] = ()) -> str:
@@ -32,7 +32,7 @@ def marked(rig: Rig, to_do: tuple[str, ...] = ()) -> str:
 @pytest.mark.parametrize("name", RIGS)
 def test_every_rig_fits_the_screen_and_names_its_sources(name: str, units: Units) -> None:
     """80 columns, no unknown number, a source behind each figure and table."""
-    sheet = plan_sheet(plan_of(rig_of(name), Asked()))
+    sheet = plan_sheet(plan_of(rig_of(name), Asked()), units=units)
     lines = in_lines(sheet, units)
     assert max(map(len, lines)) <= 80
     text = " ".join(" ".join(lines).split())
@@ -49,6 +49,22 @@ def test_every_rig_fits_the_screen_and_names_its_sources(name: str, units: Units
         assert word in text
     asked = [note for note in sheet.sections[-2].parts if isinstance(note, Note)]
     assert sum(note.mark == "?" for note in asked) >= 8
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_a_figure_is_the_same_wherever_it_stands(name: str) -> None:
+    """In short and in its section, in psi and gal/h, too: it is rounded once."""
+    sheet = plan_sheet(plan_of(rig_of(name), Asked()), units=US)
+    facts = {
+        part.key: figure_of(part, US)
+        for section in sheet.sections
+        for part in section.parts
+        if isinstance(part, Fact)
+    }
+    short = " ".join(note.words for note in sheet.sections[0].parts if isinstance(note, Note))
+    assert f"common practice sprays {facts['needed_ml_min']}" in short
+    assert f"can give {facts['can_ml_min']} at full command" in short
+    assert facts["boost_kpa"] in sheet.title
 
 
 def test_brindle_by_hand(capsys: pytest.CaptureFixture[str]) -> None:

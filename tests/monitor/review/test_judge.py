@@ -61,10 +61,10 @@ def test_where_compiling_pays(monkeypatch: pytest.MonkeyPatch) -> None:
     run_rows(Guard(BRINDLE.rig), tiled(10), compiled=True)
     assert judge.worth_compiling(1)
     monkeypatch.setattr(judge._Loaded, "now", False)
-    assert judge.worth_compiling(10_000)
-    assert not judge.worth_compiling(9_999)
+    assert judge.worth_compiling(4_000)
+    assert not judge.worth_compiling(3_999)
     kept.clear()
-    assert not judge.worth_compiling(10_000)
+    assert not judge.worth_compiling(4_000)
 
 
 @pytest.mark.parametrize("size", [1, 700, 3000])

@@ -78,20 +78,21 @@ async def test_hostile_text_is_only_text(text: str) -> None:
         Notice(text, text),
         Notice("recording", text),
     ]
-    for messages in (
-        told,
-        [*told, Bye(Ending.FAILED, text, statistics(rejected={text: 1}))],
-    ):
-        link, clock = FakeLink(), Clock()
-        app = _app(link, clock)
-        async with app.run_test(size=(140, 40)) as pilot:
+    bye: list[Message] = [Bye(Ending.FAILED, text, statistics(rejected={text: 1}))]
+    link, clock = FakeLink(), Clock()
+    app = _app(link, clock)
+    seen = []
+    async with app.run_test(size=(140, 40)) as pilot:
+        for messages in (told, bye):
             await tell(app, link, clock, [(100.0, messages)], 100.1)
             await pilot.pause()
             for row in (0, 1, 31, 32, 37):
                 await pilot.click(offset=(20, row))
             await pilot.pause()
-            shown = text_of(app)
+            seen.append(text_of(app))
             assert app.is_running
+    assert seen[0] != seen[1]
+    for shown in seen:
         assert all(char.isprintable() or char == "\n" for char in shown)
         if text.startswith("["):
             assert text in shown

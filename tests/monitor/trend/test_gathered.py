@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 
-from monitor.trend.gathered import Trend, gathered
+from monitor.trend.gathered import Trend, check_services, gathered
 from monitor.trend.reading import Reading
 from simulator.strict import BadInput
 from simulator.trend.sessions import Measured, Session
@@ -84,9 +84,16 @@ def test_without_days_a_service_names_the_first_log_behind_it() -> None:
     "wrong", ["", "2026-05-14", "=filter", "2026-05-14=", "2026-13-14=filter", "may=filter"]
 )
 def test_a_service_that_can_t_be_read_is_refused(wrong: str) -> None:
-    """With what was found and what was expected."""
+    """With what was found and what was expected, before any log is read."""
     with pytest.raises(BadInput, match=r"--serviced: found .*expected DATE=WHAT, such as"):
-        of(WEEKS, wrong)
+        check_services([wrong], list(WEEKS))
+
+
+def test_a_service_at_a_log_that_tells_nothing_is_refused() -> None:
+    """Nobody knows then where it belongs."""
+    check_services(["bad.csv=filter"], [*WEEKS, "bad.csv"])
+    with pytest.raises(BadInput, match=r'"bad.csv=filter", expected a log that tells something'):
+        of({**WEEKS, "bad.csv": Reading(refused="bad.csv: found nothing")}, "bad.csv=filter")
 
 
 def test_logs_that_tell_nothing_are_told_apart() -> None:

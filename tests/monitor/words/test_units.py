@@ -29,6 +29,8 @@ PINT_NAMES = {
     "kg/h": ("kilogram/hour", "pound/hour"),
     "kW": ("kilowatt", "horsepower"),
     "N m": ("newton*meter", "foot*force_pound"),
+    "mm": ("millimeter", "inch"),
+    "cm": ("centimeter", "inch"),
     "km": ("kilometer", "mile"),
     "km/h": ("kilometer/hour", "mile/hour"),
     "kg/m3": ("kilogram/meter**3", "pound/gallon"),

@@ -10,7 +10,7 @@ from simulator.drill.players import ATTENTIVE, GUARD, NOBODY, PLAYERS, play, sco
 from simulator.drill.words import Act, Failsafe
 
 CLEARLY = 20.0  # points of 100, as a mean over all lessons
-WEAK = (NOBODY, "always cuts", "calls at random")
+WEAK = (NOBODY, "always cuts", "calls at random", "says nothing is wrong")
 
 
 @pytest.fixture(scope="module")

@@ -113,6 +113,7 @@ def test_no_call_before_the_onset_names_the_fault() -> None:
     """Not even the right word; and said again afterwards, the early one was false."""
     early = score(debrief((3.0, "pump")), lesson(), PUMP)
     assert (points(early)["call"], early.verdict) == (0.0, "wrong")
+    assert early.parts[0].words.startswith("called 11.0 s before anything went wrong: a guess")
     assert points(score(debrief((3.0, "pump"), (15.0, "pump")), lesson(), PUMP))["call"] == 30.0
 
 
