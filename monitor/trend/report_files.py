@@ -17,6 +17,7 @@ from monitor.pictures.page import (
     PURPLE,
     RED,
     Axis,
+    Cell,
     Line,
     Page,
     Panel,
@@ -85,7 +86,9 @@ def _as_markdown(trend: Trend, units: Units) -> str:
     lines = [f"# {literal(_title(trend))}", "", ADVISES, ""]
     lines += [f"- not judged: {literal(why)}" for why in trend.refused.values()]
     for line in found_in_words(trend):
-        lines.append(f"{'  ' * line.startswith('  ')}- {literal(line.strip())}" if line else "")
+        lines.append(
+            f"{'  ' if line != line.lstrip() else ''}- {literal(line.strip())}" if line else ""
+        )
     lines += ["", *table(*_rows(trend, units))]
     return "\n".join(lines)
 
@@ -96,7 +99,7 @@ def _as_page(trend: Trend, units: Units) -> str:
     for why in trend.refused.values():
         page.caution(f"not judged: {why}")
     for line in filter(None, found_in_words(trend)):
-        page.text(line.strip(), deep=line.startswith("  "))
+        page.text(line.strip(), deep=line != line.lstrip())
     season = trend.season
     if season is not None:
         _plot(page, trend, season, units)
