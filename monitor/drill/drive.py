@@ -2,12 +2,15 @@
 
 from dataclasses import dataclass, replace
 from math import isfinite
+from typing import Final
 
-from simulator.drill.calls import call_of
+from simulator.drill.calls import NOTHING_WRONG, call_of
 from simulator.drill.faults_in_words import what_goes_wrong
 from simulator.drill.lesson import Case, Lesson
 from simulator.drill.ride import Ride
 from simulator.plant import Fault, Scenario
+
+NEVER_BEGAN: Final = "Nothing went wrong as far as this drive went: what was to come never began."
 
 
 @dataclass(frozen=True)
@@ -33,13 +36,16 @@ class Drive:
         return cls(lesson, seed, plan, case)
 
     def case_of(self, ride: Ride) -> Case:
-        """Return the truth of a ride: the lesson's, unless an instructor added to it.
+        """Return the truth of a ride: the lesson's, unless it came otherwise.
 
-        Of several faults the first that began is the one to call.
+        An instructor may have added to it; of several faults the first that began is the one to
+        call. A fault may never have begun: the drive was ended before, or it was cleared.
         """
         added = ride.spans[len(self.plan.faults) :]
         began = [span for span in ride.spans if isfinite(span.begins_s)]
-        if not added or not began:
+        if not began and ride.spans:
+            return replace(self.case, debrief=NEVER_BEGAN, faults=(), call=NOTHING_WRONG)
+        if not added:
             return self.case
         faults = [Fault(span.kind, magnitude=span.amount, channel=span.channel) for span in began]
         first = min(range(len(began)), key=lambda i: began[i].begins_s)

@@ -24,6 +24,7 @@ _WIDTH: Final = 100
 _STEP_S: Final = 0.1
 _SHORTEST_S: Final = 0.6  # steps shorter than that are no steps of a driver
 _FULL_PCT: Final = 92.0
+_FULL_WITHIN_KPA: Final = 25.0
 _ENOUGH_PCT: Final = 40.0  # of throttle: a pull
 _OVERRUN_KPA: Final = -60.0
 _LOOKS_ON_S: Final = 3.0  # so long after the moment the likeliest cause is taken
@@ -204,7 +205,9 @@ def _steps(rows: Any, rig: Rig) -> tuple[tuple[Step, ...], float]:
     for do, first, last in runs:
         for_s = round((last - first) * _STEP_S, 1)
         if do is Do.PULL:
-            gear = _gear(speed_rpm[first:last], slopes)
+            # Where boost was cut, or before it is there, speed says nothing of the gear.
+            full = boost_kpa[first:last] > np.max(boost_kpa) - _FULL_WITHIN_KPA
+            gear = _gear(np.where(full, speed_rpm[first:last], np.nan), slopes)
             asked = float(np.mean(throttle_pct[first:last]))
             pct = round(asked) if asked < _FULL_PCT else float("nan")  # NaN: not read, or full
             steps.append(Step(do, for_s, gear, pct))
@@ -264,17 +267,17 @@ def _slopes(rig: Rig) -> dict[int, float]:
 
 
 def _gain(speed_rpm: Any, step_s: float) -> float:
-    """Return the median gain of speed over half a second, rpm/s; shifts fall out of it."""
+    """Return the median gain of speed over half a second, rpm/s; 0 where nothing tells."""
     span = max(1, round(0.5 / step_s))
-    if len(speed_rpm) <= span:
-        return 0.0
-    return float(np.median(speed_rpm[span:] - speed_rpm[:-span])) / (span * step_s)
+    gained = speed_rpm[span:] - speed_rpm[:-span]
+    gained = gained[np.isfinite(gained)]
+    return float(np.median(gained)) / (span * step_s) if len(gained) else 0.0
 
 
 def _gear(speed_rpm: Any, slopes: dict[int, float]) -> int:
     """Return the gear in which the simulated car gains speed most alike."""
     gain = _gain(speed_rpm, _STEP_S)
-    if not isfinite(gain) or gain <= 0.0:
+    if gain <= 0.0:
         return 3
     return min(slopes, key=lambda gear: abs(slopes[gear] - gain))
 

@@ -1,7 +1,7 @@
 """What of a fault could be seen: readings that differ from those of the same ride without it.
 
-Both rides have the same noise, so any difference is the fault's doing; a *visible* one is as large
-as somebody notices on a gauge.
+Both rides have the same noise, so any difference is the fault's doing; a *visible* one stands out
+of the reading's own ripple by as much as somebody notices on a gauge.
 """
 
 from dataclasses import dataclass
@@ -22,6 +22,7 @@ from simulator.plant.wire import LONGEST_GAP_S
 
 ROWS: Final = "rows"  # stands for a channel where the rows themselves tell: none come, or misdated
 _SEEN_S, _WITHIN_S = 0.05, 1.0  # a difference is seen that is there for so long in such a time
+_AROUND_S: Final = 0.1  # nobody sees a difference from what a reading is just before or after
 _OFF_S: Final = 1.0  # a row dated farther than that from when it came has another clock
 _CHANNELS: Final = slice(1, 1 + len(CHANNEL_NAMES))
 # What somebody notices of each channel, in its unit. Common practice, no source.
@@ -143,7 +144,9 @@ def signs_between(ride: Seen, twin: Seen, fault: int = 0) -> list[Sign]:
         fault: The fault's number.
     """
     now_s = ride.now_s
-    found = []
+    found: list[Sign] = []
+    if not len(now_s):
+        return found
     silent = now_s - ride.came_s > LONGEST_GAP_S
     off_s = ride.dated_s - ride.came_s
     for odd, reads in ((silent, np.full(len(now_s), np.nan)), (abs(off_s) > _OFF_S, off_s)):
@@ -153,11 +156,21 @@ def signs_between(ride: Seen, twin: Seen, fault: int = 0) -> list[Sign]:
     new = ride.came_s == now_s
     for name, visible in _VISIBLE.items():
         reads, due = ride.of(name), twin.of(name)
-        differs = (abs(reads - due) >= visible) | (np.isnan(reads) & ~np.isnan(due))
+        least, most = _around(due, now_s)
+        gone = np.isnan(reads) & ~np.isnan(due)
+        differs = (reads <= least - visible) | (reads >= most + visible) | gone
         at = _lasting(now_s, differs & new)
         if at is not None:
             found.append(Sign(float(now_s[at]), name, float(reads[at]), float(due[at]), fault))
     return sorted(found, key=lambda sign: sign.time_s)
+
+
+def _around(values: Any, now_s: Any) -> tuple[Any, Any]:
+    """Return the least and the most of what is read around each sample: it ripples, or moves."""
+    each = round(_AROUND_S / now_s[0])
+    held = np.pad(values, each, constant_values=np.nan)
+    near = np.lib.stride_tricks.sliding_window_view(held, 2 * each + 1)
+    return np.fmin.reduce(near, axis=1), np.fmax.reduce(near, axis=1)
 
 
 def _lasting(now_s: Any, differs: Any) -> int | None:

@@ -99,6 +99,20 @@ def test_a_call_before_the_fault_began_is_told_as_a_guess(alone: tuple[School, C
     assert found.called == f"{call_words('pump')} (1.01 s before it began, so a guess)"
 
 
+def test_where_no_fault_began_nothing_was_wrong(alone: tuple[School, ClassLink]) -> None:
+    """The drive was ended before: to have said so is right."""
+    school, link = alone
+    link.send(BEGIN)
+    school.advance(2.0)
+    link.send(Command("call", what="nothing_wrong"))
+    link.send(Command("end_drill"))
+    school.debrief()
+    found = link.newest(Debriefing)
+    assert (found.verdict, found.onset_s) == ("right", None)
+    assert found.called == found.right_call == call_words("nothing_wrong")
+    assert "never began" in found.text
+
+
 def test_a_failsafe_that_is_off_neither_acts_nor_shows(tmp_path: Path) -> None:
     """And one that is on acts without the trainee."""
     harm = {}

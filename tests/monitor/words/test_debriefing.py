@@ -58,7 +58,7 @@ def test_without_work_no_share_of_it_is_told() -> None:
 def test_readings_with_signs_are_shown_first() -> None:
     """Then what one watches anyway; no more than there is room for."""
     shown = [trace.channel for trace in traces_shown(debriefing(), 5)]
-    assert shown[:3] == ["line_kpa", "delivered_ml_min", "intake_c"]
+    assert shown[:3] == ["line_kpa", "intake_c", "delivered_ml_min"]
     assert len(shown) == 5
     healthy = [trace.channel for trace in traces_shown(debriefing(faulty=False), 3)]
     assert healthy == ["delivered_ml_min", "line_kpa", "boost_kpa"]

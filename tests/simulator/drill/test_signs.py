@@ -2,10 +2,12 @@
 
 from math import isnan
 
+import numpy as np
 import pytest
 
+from rules.channels import CHANNEL_NAMES
 from simulator.drill.ride import Ride
-from simulator.drill.signs import ROWS, Sign, seen, signs_between
+from simulator.drill.signs import ROWS, Seen, Sign, seen, signs_between
 from simulator.drill.twins import drive_again
 from simulator.drill.words import Failsafe
 from simulator.plant import Fault, FaultKind
@@ -74,6 +76,22 @@ def test_a_reading_that_is_gone_is_a_sign() -> None:
     nothing = Sign(1.0, "delivered_ml_min", float("nan"), 640.0)
     assert nothing.in_words == "delivered flow reads nothing instead of 640 mL/min"
     assert Sign(1.0, "lambda_ratio", 0.871, 0.79).in_words == "lambda reads 0.87 instead of 0.79"
+
+
+def test_a_difference_within_the_ripple_is_not_seen() -> None:
+    """A line's pressure swings with the pump's strokes: it has to leave the swing."""
+    now_s = 0.01 * np.arange(1, 301)
+
+    def line(phase: float, off_kpa: float) -> Seen:
+        readings = np.full((300, len(CHANNEL_NAMES)), np.nan)
+        swing = 1000.0 + 50.0 * np.sin(90.0 * now_s + phase)
+        readings[:, CHANNEL_NAMES.index("line_kpa")] = swing + off_kpa * (now_s > 2.0)
+        return Seen(now_s, now_s, now_s, readings)
+
+    assert signs_between(line(1.5, 0.0), line(0.0, 0.0)) == []
+    (sign,) = signs_between(line(1.5, -60.0), line(0.0, 0.0))
+    assert 2.0 < sign.time_s < 2.1
+    assert sign.reads < 910.0
 
 
 def test_before_the_first_row_nothing_is_seen() -> None:
