@@ -33,6 +33,15 @@ def trend(
         ),
     ] = (),
     plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    report: Annotated[
+        tuple[Path, ...],
+        Parameter(
+            negative="",
+            show_default=False,
+            help="Write it to a new file, any number of times: .html (one page with plots), .md, "
+            ".csv (a row each session) or .json.",
+        ),
+    ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
 ) -> int:
@@ -51,6 +60,7 @@ def trend(
     from monitor.commands.coverage import processors
     from monitor.commands.progress import Progress
     from monitor.commands.review import complain, say
+    from monitor.commands.review_reports import check_asked
     from monitor.pictures.write import ENDINGS
     from monitor.recorder.span import counted
     from monitor.review.in_processes import each
@@ -60,7 +70,7 @@ def trend(
     from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading
     from monitor.trend.words import in_words
     from monitor.words.look import Look
-    from simulator.strict import BadInput, called, ending_of, refuse_taken
+    from simulator.strict import BadInput, called, ending_of, new_file, refuse_taken
     from simulator.trend.sessions import band_edges_kpa
 
     if not logs:
@@ -68,6 +78,7 @@ def trend(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
+    check_asked(report, ())
     shown = Look(units).figures
     paths = logs_in(logs)
     names = names_of(paths)
@@ -96,6 +107,11 @@ def trend(
 
         save_trend(found, plot, shown)
         sys.stderr.write(f"drew {called(plot)}\n")
+    for path in report if found.rows else ():
+        from monitor.trend.report_files import text_of
+
+        with new_file(path) as file:
+            file.write(text_of(found, shown, path.suffix.lower()).encode())
     return 2 if found.refused else 0
 
 

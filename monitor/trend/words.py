@@ -84,6 +84,11 @@ def in_words(trend: Trend, units: Units) -> Iterator[str]:
     if trend.rows:
         yield ""
         yield from table(trend, units)
+    yield from found_in_words(trend)
+
+
+def found_in_words(trend: Trend) -> Iterator[str]:
+    """Yield what changed, or that nothing did, as lines; empty ones stand before each span."""
     if trend.season is None:
         if trend.rows:
             yield ""

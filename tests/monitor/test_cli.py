@@ -374,7 +374,7 @@ OPTIONS = {
     "coverage": "--rig --runs --seed --workers --fault --why --markdown --json --list",
     "prove": "REQUIREMENTS --rig --car --jobs --cluster --most-runs --sweep --points --runs --to "
     "--json --report --replay --new",
-    "trend": "--rig --serviced --plot --json --units",
+    "trend": "--rig --serviced --plot --report --json --units",
     "compare": "--dry --spray --before --after --rig --gear --correct --ambient --barometer "
     "--humidity --between --smooth --plot --json --units",
     "plan": "--boost --power --ambient --charge --report --plot --units --json",

@@ -92,6 +92,26 @@ def test_healthy_sessions_say_what_would_be_found(capsys: pytest.CaptureFixture[
     assert "It takes more sessions until a lasting fall of any size" in told(capsys, *logs[:9])
 
 
+def test_reports_of_each_kind_say_the_same(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A page that fetches nothing, Markdown, a row a session, and what --json says."""
+    paths = [tmp_path / f"year{ending}" for ending in (".html", ".md", ".csv", ".json")]
+    asked = [word for path in paths for word in ("--report", str(path))]
+    service = f"{day_of(20)}=filter <b>changed</b>"
+    out = told(capsys, "logs", "--serviced", service, *asked)
+    page, markdown, rows, facts = (path.read_text(encoding="utf-8") for path in paths)
+    sentence = next(line for line in out.splitlines() if line.startswith("flow has fallen"))
+    assert sentence in page
+    assert sentence[:40] in markdown
+    assert "<b>changed" not in page.rpartition("</script>")[0].rpartition("</script>")[2]
+    assert "default-src 'none'" in page
+    assert len(rows.splitlines()) == WEEKS + 1
+    assert rows.splitlines()[1].startswith(f"{day_of(0)},{day_of(0)}.csv,")
+    json_out = told(capsys, "logs", "--serviced", service, "--json")
+    assert json.loads(facts) == json.loads(json_out)
+
+
 def test_us_units_are_of_the_bands(capsys: pytest.CaptureFixture[str]) -> None:
     """Round in psi."""
     out = told(capsys, f"logs/{day_of(0)}.csv", "--units", "us")
