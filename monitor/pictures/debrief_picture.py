@@ -262,10 +262,10 @@ def _below(figure: "Figure", debrief: Debriefing, units: Units) -> None:
     y = _text(figure, right, y, [one for line in told_by for one in _lines(line, 76, 1)], 8.5)
     y = _text(figure, right, y - 0.006, ["Check first on the car"], 10, weight="bold")
     for check in debrief.check_first[:2]:
-        y = _text(figure, right, y, _lines(check, 76, 2), 8.5)
+        y = _text(figure, right, y, _lines(check, 72, 2), 8.5)
     if debrief.text:
-        y = _text(figure, right, y - 0.006, ["To be learned"], 10, weight="bold")
-        _text(figure, right, y, _lines(units.sentence(debrief.text), 76, 5), 8.5)
+        y = _text(figure, right, y - 0.006, ["Of this drive"], 10, weight="bold")
+        _text(figure, right, y, _lines(units.sentence(debrief.text), 72, 5), 8.5)
     _text(figure, left, 0.016, [ADVISES], 7.5)
 
 

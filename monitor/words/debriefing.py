@@ -73,8 +73,8 @@ def called(debrief: Debriefing) -> str:
     right = plain(debrief.right_call, 60)
     if not debrief.called:
         return f"Nothing was called; right: {right}."
-    told = f"Called: {plain(debrief.called, 100)}, {verdict}"
-    return f"{told}." if debrief.verdict == "right" else f"{told}; right: {right}."
+    told = verdict if debrief.verdict == "right" else f"{verdict}; right: {right}"
+    return f"Called: {plain(debrief.called, 120)} ({told})."
 
 
 def costs(debrief: Debriefing) -> Iterator[tuple[str, ...]]:

@@ -32,6 +32,7 @@ from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
 from simulator.drill.calls import CALLS as _CALLS
 from simulator.drill.words import Act, Failsafe
+from simulator.strict import BadInput
 from tests.kit.screen_messages import event, event_turn, frame, hello, rows, statistics
 from tests.kit.screen_script import Clock
 
@@ -102,7 +103,9 @@ class FakeClass:
     # --- links --------------------------------------------------------------------------------
 
     def link_for(self, alias: str) -> FakeLink:
-        """Return a trainee's link, greeted and briefed."""
+        """Return a trainee's link, greeted and briefed; one that is refused where it is in use."""
+        if alias in self.rides and self.rides[alias].link.attached:
+            return FakeLink(refuse=BadInput(f'found alias "{alias}" in use, expected another'))
         ride = self.rides[alias] = FakeRide(alias, FakeLink())
         self._greet(ride)
         return ride.link

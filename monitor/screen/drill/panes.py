@@ -10,6 +10,7 @@ from rich.style import Style
 from monitor.attach.drilling import Phase
 from monitor.screen.drill.told import DrillPane
 from monitor.screen.panes.banner import Banner, age, chip
+from monitor.screen.panes.channels import EXTRA, LINE_PRESSURE, SHOWN, Channels, Shown
 from monitor.screen.panes.evidence_and_debt import EvidenceAndDebt
 from monitor.screen.panes.too_small import LEAST_HEIGHT, LEAST_WIDTH, TooSmall
 from monitor.screen.picture import Link
@@ -56,7 +57,9 @@ class TraineeBanner(DrillPane, Banner):
             return chip(view, f"{UNKNOWN} NO DATA", slow, "unknown"), [_BUSY]
         match told.phase:
             case None:
-                return chip(view, "WAITING", "for the drive", "chosen"), ["Nothing is told yet."]
+                notice = view.picture.notice
+                why = "Nothing is told yet." if notice is None else plain(notice[0].text, 160)
+                return chip(view, "WAITING", "for the drive", "chosen"), [why]
             case Phase.WAITING:
                 who = "space begins" if told.may_begin else "the instructor begins"
                 return chip(view, "READY", who, "chosen"), [CAUTION]
@@ -87,6 +90,17 @@ class HeldEvidence(DrillPane, EvidenceAndDebt):
         if self._told.brief is None or self._told.shows("evidence"):
             return super().draw(view, width, height)
         return view.lines(["Evidence and debt are held back in this lesson."], "dim")
+
+
+class TraineeChannels(Channels):
+    """The channels that tell of the spray first: in little room injectors and timing give way."""
+
+    def listed(self, view: View, mapped: set[str]) -> tuple[list[Shown], list[Shown]]:
+        """Return what to show of the channels the rig maps, and what else where there is room."""
+        del view
+        known = {one.name: one for one in (*SHOWN, *EXTRA, LINE_PRESSURE, _SUPPLY)}
+        shown = [known[name] for name in _FIRST if name in mapped]
+        return shown, [one for one in known.values() if one.name in mapped and one not in shown]
 
 
 class CallList(DrillPane):
@@ -204,6 +218,8 @@ _HOW: Final = (
     "letter, and that nothing is wrong where that is so; it may be called anew. What to do about "
     "it: 1 to 4 at the foot, whenever you like, and it acts on the car at once."
 )
+_FIRST: Final = ("boost_kpa", "line_kpa", "knock", "supply_v", "intake_c", "tank_ml")
+_SUPPLY: Final = Shown("supply_v", "supply", "V", 1, "value_supply_v")
 _BUSY: Final = "The class has gone, or this machine is too busy to drive it in real time."
 _PRIVATE: Final = "The alias is all that is kept of you."
 

@@ -22,10 +22,10 @@ from monitor.screen.drill.panes import (
     HeldEvidence,
     SmallDrill,
     TraineeBanner,
+    TraineeChannels,
 )
 from monitor.screen.drill.told import Told
 from monitor.screen.panes.boost import BoostTrend
-from monitor.screen.panes.channels import Channels
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
 from monitor.screen.panes.keys import Keys
@@ -45,6 +45,7 @@ _ACTS: Final = ("1", "2", "3", "4")
 _PICKS: Final = tuple(
     Control(letter, "", f"pick('{letter}')", "", "", asks=False) for letter in LETTERS
 )
+_BEFORE_THE_END: Final = (Phase.WAITING, Phase.DRIVING, Phase.PAUSED)
 # What those letters do elsewhere.
 _LETTERED: Final = frozenset({"acknowledge", "shelve_alarm", "freeze", "ring", "page"})
 
@@ -134,7 +135,7 @@ class TraineeDashboard(Dashboard):
             SprayPlot(id="plot"),
             BoostTrend(id="boost"),
             HeldEvidence(told, id="debt"),
-            Channels(id="channels"),
+            TraineeChannels(id="channels"),
             SprayPath(id="path"),
             EventList(id="events"),
             EventDetail(id="detail"),
@@ -195,21 +196,24 @@ class TraineeDashboard(Dashboard):
     def redraw(self) -> None:
         """Show every pane the present moment, and the list of calls where it has its place."""
         listed = self.told.calling or not self.told.shows("events")
-        self.front.set_class(listed and self.told.phase is not None, "calling")
+        self.front.set_class(listed and self.told.phase in _BEFORE_THE_END, "calling")
         super().redraw()
 
     # --- the link -----------------------------------------------------------------------------
 
     async def _listen(self) -> None:
-        """Follow the ride; where nobody said whose, ask."""
-        while not self._alias:
-            alias = await self.ask("Your alias (no real name is needed):")
-            if alias is None:
-                self.exit("No alias was given, so no drive was joined.")
-                return
-            self._alias = alias[:LONGEST_WORD]
-            self._operator = self._alias
-        await super()._listen()
+        """Follow the ride; where nobody said whose, or that place can't be had, ask."""
+        while self.picture.hello is None:
+            if (why := self.picture.gone_why) is not None:
+                self.picture, self._alias = Picture(self.now_s()), ""
+                self._notice("", why)
+            while not self._alias:
+                alias = await self.ask("Your alias (no real name is needed):")
+                if alias is None:
+                    self.exit("No alias was given, so no drive was joined.")
+                    return
+                self._operator = self._alias = alias[:LONGEST_WORD]
+            await super()._listen()
 
     def take(self, message: Message) -> None:
         """Take one message, and open the page that it is the time for."""

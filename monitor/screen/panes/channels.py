@@ -51,11 +51,7 @@ class Channels(Pane):
         """Draw the channels every tuner watches, the timing taken back, and others if they fit."""
         hello = view.picture.hello
         mapped = set(hello.channels) if hello else set()
-        # Where the log has no such channel it says so, for the four that have limits.
-        shown = [s for s in SHOWN if s.name in mapped or s.name != "timing_deg"]
-        extra = [s for s in EXTRA if s.name in mapped]
-        if witness_of(view.picture) is LINE:  # beside boost, which says how much is due
-            shown.insert(1, LINE_PRESSURE)
+        shown, extra = self.listed(view, mapped)
         columns = max(1, (width + 1) // (ENTRY_CELLS + 1))
         many = len(shown) + 1 + len(extra)
         per_entry = max(1, min(MOST_ROWS, height // many))
@@ -79,6 +75,14 @@ class Channels(Pane):
         if len(rows) < height:
             rows.append(_others(view, {s.name for s in (*shown, *extra)}, width))
         return rows
+
+    def listed(self, view: View, mapped: set[str]) -> tuple[list[Shown], list[Shown]]:
+        """Return what to show of the channels the rig maps, and what else where there is room."""
+        # Where the log has no such channel it says so, for the four that have limits.
+        shown = [s for s in SHOWN if s.name in mapped or s.name != "timing_deg"]
+        if witness_of(view.picture) is LINE:  # beside boost, which says how much is due
+            shown.insert(1, LINE_PRESSURE)
+        return shown, [s for s in EXTRA if s.name in mapped]
 
 
 def _entry(view: View, channel: Shown, width: int, rows: int, *, joined: bool = False) -> list[Row]:

@@ -30,11 +30,11 @@ def test_of_a_healthy_drive_nothing_is_told() -> None:
 def test_a_call_is_told_with_what_would_have_been_right() -> None:
     """Right, half right, wrong, or none at all."""
     right = debriefing()
-    assert called(right) == "Called: pump, its voltage or its pressure, right."
+    assert called(right) == "Called: pump, its voltage or its pressure (right)."
     wrong = msgspec.structs.replace(right, called="split line", verdict="wrong")
-    assert called(wrong) == "Called: split line, wrong; right: pump, its voltage or its pressure."
+    assert called(wrong) == "Called: split line (wrong; right: pump, its voltage or its pressure)."
     half = msgspec.structs.replace(right, called="engine side", verdict="half")
-    assert called(half).startswith("Called: engine side, half right; right: ")
+    assert called(half).startswith("Called: engine side (half right; right: ")
     assert called(debriefing(faulty=False)) == "Nothing was called; right: nothing is wrong."
 
 

@@ -34,7 +34,9 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
     async with seated(drill) as seat:
         assert "READY   space begins" in await seat.look()
         assert "NO FAILSAFE" in await seat.press("space")
-        await seat.drive(ONSET_S + 0.5)
+        said = await seat.drive(ONSET_S + 0.5)
+        assert "line         100 kPa" in said  # what tells of the spray is in sight
+        assert "supply      13.5 V" in said
         assert "you: lift" in await seat.press("4")
         assert "Call it: press its letter" in await seat.press("space")
         said = await seat.press("b")
@@ -44,6 +46,7 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
         assert "You called pump, its voltage or its pressure: right." in said
         assert "96 of 100" in said
         assert "the guard would have warned" in said
+        assert "What can be called" not in await seat.press("tab")
     assert drill.rides["ann"].link.sent == [
         Command("begin", who="ann"),
         Command("act", what="lift", who="ann"),
@@ -157,6 +160,12 @@ async def test_whoever_gives_no_alias_is_asked_for_one() -> None:
         assert list(drill.rides) == ["cleo"]
         await seat.press("space")
     assert drill.rides["cleo"].link.sent == [Command("begin", who="cleo")]
+    drill = FakeClass()
+    async with seated(drill, alias="ann"), seated(drill, alias="ann") as seat:
+        said = await seat.look()
+        assert 'found alias "ann" in use, expected another' in said
+        assert "Your alias" in said
+        assert "READY" in await seat.type("bea")
     async with seated(FakeClass(), alias="?") as seat:
         await seat.press("escape")
     assert seat.app.return_value == "No alias was given, so no drive was joined."
