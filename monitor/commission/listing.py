@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.commission.from_log import log_of, readings_of, with_defaults
 from monitor.commission.guessing import Guess, Sure, beyond, guess
-from monitor.commission.words import fits, read_name, unit_of
+from monitor.commission.words import fits, read_name
 from monitor.recorder.span import counted
 from monitor.sources.lines.columns import Columns, place_of
 from monitor.sources.lines.unit_row import check_units
@@ -309,9 +309,8 @@ def _range(one: Listed, units: Units | None) -> str:
         return "no numbers"
     low, high, unit = column.low, column.high, one.unit
     for kind, metric in _SHOWN if units is not None else ():
-        known = unit_of(unit, (kind.KIND,))
-        if units is not None and fits(known, kind.KIND):
-            factor, offset = kind.linear(known)
+        if units is not None and fits(unit, kind.KIND):
+            factor, offset = kind.linear(unit)
             low, high = (units.value(end * factor + offset, metric) for end in (low, high))
             unit = units.unit(metric)
     if column.is_clock or one.is_time:

@@ -1,13 +1,13 @@
 """A trainee in a class: a ride, what may be seen of it, and what the trainee does."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from monitor.attach import protocol
 from monitor.attach.drilling import Brief, Choice, Debriefing, DrillState, Phase, RideState
 from monitor.attach.listeners import Tell
 from monitor.drill.drive import Drive
-from monitor.drill.view import View
+from monitor.drill.view import Showing, View
 from monitor.guard.alarm_desk import COMMANDS, operation
 from rules.facts import Action
 from simulator.drill.calls import CALL_WORDS, CALLS
@@ -31,7 +31,7 @@ class TraineeMoment:
     """A trainee's ride and view as they were at a moment."""
 
     ride: Moment
-    view: Any
+    view: Showing
 
 
 class Trainee:

@@ -43,7 +43,7 @@ _NAN: Final = float("nan")
 
 
 @dataclass
-class _Now:
+class Showing:
     """All that changes as a ride goes on.
 
     Attributes:
@@ -79,7 +79,7 @@ class View:
         self._late_by_s = lesson.late_by_s
         self._shows = lesson.shows if lesson.failsafe is not Failsafe.OFF else frozenset()
         self._tell = tell
-        self._now = _Now(News(self._rig), Readings(self._rig))
+        self._now = Showing(News(self._rig), Readings(self._rig))
         self._fresh: list[tuple[float, ...]] = []
 
     @property
@@ -157,7 +157,7 @@ class View:
         """Return how many rows there were; nothing else is told."""
         return Statistics(drift_ppm=None, decoded=self._now.rows, decided=self._now.rows)
 
-    def mark(self) -> _Now:
+    def mark(self) -> Showing:
         """Return this moment, to go back to."""
         now = self._now
         now.history.extend(self._fresh)
@@ -170,7 +170,7 @@ class View:
             history=now.history.copy(),
         )
 
-    def rewind(self, moment: _Now) -> None:
+    def rewind(self, moment: Showing) -> None:
         """Be as at a moment; it can be gone back to again."""
         self._now, self._fresh = moment, []
         self._now = self.mark()
