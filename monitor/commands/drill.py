@@ -106,10 +106,10 @@ def drill(
         raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     port = (web_port or 0) if web else None
     if join:
-        if lesson or random or seed is not None or record is not None:
+        if lesson or random or seed is not None or record is not None or speed != 1.0:
             raise BadInput(
-                "--join: found a lesson, --random, --seed or --record too, expected none of them: "
-                "they are the class's own"
+                "--join: found a lesson, --random, --seed, --record or --speed too, "
+                "expected none of them: they are the class's own"
             )
         return drilling.join(pid, alias, look, port, instructor=instructor)
     if pid is not None:

@@ -31,10 +31,12 @@ def order_of(
     Without a seed each run is another: who drives a lesson again must not know what comes.
 
     Raises:
-        BadInput: There is no such lesson.
+        BadInput: There is no such lesson, or the speed is out of range.
     """
     from simulator.drill.lesson import load_lesson, shipped_lessons
 
+    if not 0.1 <= speed <= 20.0:
+        raise BadInput(f"--speed: found {speed:zg}, expected 0.1 to 20")
     first = secrets.randbelow(2**31) if seed is None else seed
     course = list(shipped_lessons())
     if random:
@@ -149,7 +151,7 @@ def tell_lessons() -> int:
         lesson = load_lesson(name)
         sys.stdout.write(
             f"{lesson.number:>3}  {name:<18} {lesson.title:<26} {lesson.scenario.rig.name}, "
-            f"{lesson.scenario.duration_s:z.0f} s, failsafe {lesson.failsafe}\n"
+            f"{lesson.scenario.duration_s:zg} s, failsafe {lesson.failsafe}\n"
         )
     return 0
 

@@ -166,6 +166,7 @@ class DrillClass:
             brief_of(lesson, trainee.alias, self._course, may_begin=not self._instructed),
             trainee.state(self._time_s, self.phase),
         ]
+        told += trainee.frames()
         return told if trainee.debriefing is None else [*told, trainee.debriefing]
 
     def state(self) -> ClassState:
@@ -350,7 +351,7 @@ class DrillClass:
         if trainee.debriefing is None:
             return "found no debriefing yet, expected one"
         if trainee.debriefing.files or trainee in self.writing:
-            return "found it written already"
+            return "found it written already, or being written"
         self.writing.append(trainee)
         return ""
 

@@ -32,8 +32,6 @@ async def run_class(order: ClassOrder, ready: Callable[[str], None] | None = Non
     """
     if not order.lessons:
         raise BadInput("drill: found no lesson, expected at least one")
-    if not 0.1 <= order.speed <= 20.0:
-        raise BadInput(f"--speed: found {order.speed:zg}, expected 0.1 to 20")
     debriefer = Debriefer(order.results)
     drill = DrillClass(
         order.lessons,

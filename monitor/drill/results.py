@@ -245,8 +245,14 @@ def as_csv(results: Sequence[Result]) -> str:
     writer.writerow(columns)
     for one in results:
         values = [getattr(one, name) for name in names] + [one.parts.get(name) for name in parts]
-        writer.writerow([cell(x) if isinstance(x, str) else x for x in values])
+        writer.writerow([_csv(x) for x in values])
     return text.getvalue()
+
+
+def _csv(value: object) -> object:
+    if isinstance(value, float):
+        return round(value, 3)
+    return cell(value) if isinstance(value, str) else value
 
 
 def as_html(results: Sequence[Result]) -> str:

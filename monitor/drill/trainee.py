@@ -85,6 +85,10 @@ class Trainee:
         if self._view is not None:
             self._view.show()
 
+    def frames(self) -> list[protocol.Frame]:
+        """Return how the car stands, in a frame without rows; none before the ride began."""
+        return [] if self._view is None else self._view.frames()
+
     def hello(self, lesson: Lesson, pid: int) -> protocol.Hello:
         """Return what a viewer at this place is greeted with first."""
         view = self._view or View(lesson, self._say)

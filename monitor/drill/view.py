@@ -135,6 +135,11 @@ class View:
         if now.newest is not None:
             self._tell(self._frame(now.newest, rows))
 
+    def frames(self) -> list[protocol.Frame]:
+        """Return a frame without rows, for whoever comes while nothing moves; none at the start."""
+        newest = self._now.newest
+        return [] if newest is None else [self._frame(newest, [])]
+
     def hello(self, pid: int) -> protocol.Hello:
         """Return what a viewer is greeted with."""
         every = max(1, len(self._now.history) // HISTORY_ROWS_SENT)

@@ -157,6 +157,7 @@ BAD = {
     "drill: a lesson and any": ("drill 1 --random", "--random: found a lesson too"),
     "drill: nobody's class": ("drill --join", "--join: found no running class, expected one"),
     "drill: another's lesson": ("drill 1 --join", "they are the class's own"),
+    "drill: another's speed": ("drill --join --speed 2", "they are the class's own"),
     "drill: pid alone": ("drill --pid 1", "--pid: found no --join"),
     "drill: an instructor's alias": ("drill --instructor --alias x", "--alias: found --instructor"),
     "drill: from nothing": ("drill --to x.toml", "--from: found it or --to alone"),

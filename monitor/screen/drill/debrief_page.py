@@ -42,7 +42,9 @@ class Moment(NamedTuple):
 def moments(debrief: Debriefing, brief: Brief | None) -> list[Moment]:
     """Return what happened in the order of time; ``brief`` says what the acts' keys were."""
     acts = [] if brief is None else [one.word for one in brief.acts]
-    guard = "the guard"
+    guard, late = "the guard", ""
+    if brief is not None and brief.failsafe is Failsafe.LATE:
+        late = f", on the car {brief.late_by_s:zg} s later"
     if brief is not None and brief.failsafe is Failsafe.OFF:
         guard = "the guard would have"
     found: list[Moment] = []
@@ -55,8 +57,8 @@ def moments(debrief: Debriefing, brief: Brief | None) -> list[Moment]:
     for sign in debrief.signs[:1]:
         add(sign.time_s, "s", "strong", f"first sign: {plain(sign.words)}")
     add(debrief.guard_warn_s, "!", "warn", f"{guard} warned")
-    add(debrief.guard_pull_s, "▼", "pull", f"{guard} pulled timing")
-    add(debrief.guard_cut_s, "▬", "cut", f"{guard} cut boost")
+    add(debrief.guard_pull_s, "▼", "pull", f"{guard} pulled timing{late}")
+    add(debrief.guard_cut_s, "▬", "cut", f"{guard} cut boost{late}")
     for did in debrief.did:
         if did.do == "call":
             add(did.time_s, "C", "strong", f"you called: {plain(did.words)}")
@@ -74,15 +76,24 @@ class DebriefPage(DrillPane, Page):
     _first = 0
     _channel = 0
     _whole = False
+    _room = 1  # rows of words in sight
 
     @property
     def span_words(self) -> str:
         """What switching the span would come to."""
         return "around it" if self._whole else "whole drive"
 
+    def begin(self) -> None:
+        """Be at the first words, and at the channel that showed the fault first."""
+        self._first = self._channel = 0
+
     def scroll_rows(self, step: int) -> None:
         """Move on by rows of words, or back; the next drawing keeps it within what there is."""
         self._first += step
+
+    def turn_page(self, step: int) -> None:
+        """Move on by as many rows as are in sight, or back."""
+        self._first += step * self._room
 
     def next_channel(self, step: int) -> None:
         """Begin the plots with another channel."""
@@ -146,8 +157,9 @@ class DebriefPage(DrillPane, Page):
         if len(rows) <= height:
             self._first = 0
             return rows
-        self._first = min(max(0, self._first), len(rows) - height + 1)
-        shown = rows[self._first : self._first + height - 1]
+        self._room = height - 1
+        self._first = min(max(0, self._first), len(rows) - self._room)
+        shown = rows[self._first : self._first + self._room]
         more = len(rows) - self._first - len(shown)
         return [*shown, [view.say(f" ↓ {more} more rows" if more else " ↑ the end", "dim")]]
 

@@ -1,7 +1,8 @@
 """The instructor's screen: the class, its truth, every trainee's answers; faults at will."""
 
 import re
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable
+from functools import partial
 from pathlib import Path
 from typing import ClassVar, Final
 
@@ -228,12 +229,12 @@ class InstructorDashboard(BaseDashboard):
     def action_enter(self) -> None:
         """Ask how much of the chosen kind, and inject it."""
         if self.open_page == KINDS and self.desk.state is not None and self.desk.state.kinds:
-            self._ask(self._inject())
+            self._ask(self._inject)
 
     def action_escalate(self) -> None:
         """Ask for the chosen fault's new amount."""
         if self._chosen_fault() is not None:
-            self._ask(self._escalate())
+            self._ask(self._escalate)
 
     def action_clear(self) -> None:
         """Clear the chosen fault."""
@@ -242,30 +243,30 @@ class InstructorDashboard(BaseDashboard):
 
     def action_mark(self) -> None:
         """Ask for a name, and mark the moment."""
-        self._ask(self._mark())
+        self._ask(self._mark)
 
     def action_rewind(self) -> None:
         """Ask for a mark, and rewind to it."""
-        self._ask(self._rewind())
+        self._ask(self._rewind)
 
     def action_note(self) -> None:
         """Ask for a note."""
-        self._ask(self._note())
+        self._ask(self._note)
 
     def action_next(self) -> None:
         """Go on to the next lesson, once a typed y confirms that where a drive is on."""
-        self._ask(self._sure("next", "Leave this drive for the next lesson? Type y:"))
+        self._ask(partial(self._sure, "next", "Leave this drive for the next lesson? Type y:"))
 
     def action_end_drill(self) -> None:
         """End the drive, once a typed y confirms that."""
-        self._ask(self._sure("end_drill", "End the drive for everybody? Type y:"))
+        self._ask(partial(self._sure, "end_drill", "End the drive for everybody? Type y:"))
 
     def action_quit_class(self) -> None:
         """Leave, once a typed y confirms that where trainees would lose their class."""
         state = self.desk.state
         there = state is not None and any(ride.attached for ride in state.rides)
         if self.owner and there and self._link is not None:
-            self._ask(self._quit())
+            self._ask(self._quit)
         else:
             self.action_leave()
 
@@ -280,7 +281,7 @@ class InstructorDashboard(BaseDashboard):
 
     # --- what they ask ------------------------------------------------------------------------
 
-    def _ask(self, asking: Coroutine[object, object, None]) -> None:
+    def _ask(self, asking: Callable[[], Awaitable[None]]) -> None:
         self.run_worker(asking, group="asking", exclusive=True)
 
     def _chosen_fault(self) -> int | None:

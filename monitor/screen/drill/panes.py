@@ -113,7 +113,9 @@ class CallList(DrillPane):
             return []
         calls = told.brief.calls[: len(LETTERS)]
         head = " What can be called: space, then its letter"
-        if told.calling:
+        if told.phase is Phase.OVER:
+            head = " What could be called"
+        elif told.calling:
             head = " Call it: press its letter; space closes"
         rows: list[Row] = [[view.say(head, "strong" if told.calling else "dim")]]
         columns = max(1, width // COLUMN_CELLS)
@@ -194,7 +196,7 @@ class BriefPage(DrillPane, Page):
         rows += view.lines(wrapped(plain(brief.text, 2000), inner, 6))
         rows += [[], *view.lines(wrapped(self._terms(), inner, 3))]
         rows += [[], *view.lines(wrapped(_HOW, inner, 4))]
-        rows += [[], *view.lines(wrapped(f"{CAUTION} {_PRIVATE}", inner, 2), "dim")]
+        rows += [[], *view.lines(wrapped(_PRIVATE, inner, 2), "dim")]
         return rows[:height]
 
     def _terms(self) -> str:

@@ -47,7 +47,6 @@ _ACTS: Final = ("1", "2", "3", "4")
 _PICKS: Final = tuple(
     Control(letter, "", f"pick('{letter}')", "", "", asks=False) for letter in LETTERS
 )
-_BEFORE_THE_END: Final = (Phase.WAITING, Phase.DRIVING, Phase.PAUSED)
 # What those letters do elsewhere.
 _LETTERED: Final = frozenset({"acknowledge", "shelve_alarm", "freeze", "ring", "page"})
 
@@ -56,7 +55,7 @@ _SIGNS: Final = (
     "At the foot: how far the drive is, whether the failsafe acts, what was called; below it what "
     "1 to 4 do, the present one marked. At the top on the right: what you do.",
     "In the debrief: ▲ where it began, s the first sign, ! ▼ ▬ the guard, C your call, 1 to 4 your "
-    "acts; dashes are the same drive without the fault.",
+    "acts; dashes are the same drive without the fault. Page up and page down turn its words.",
 )
 
 
@@ -98,6 +97,8 @@ class TraineeDashboard(Dashboard):
                 ),
                 Control("left", "←→", "channel(-1)", "channel", "another channel's trace", rank=3),
                 Control("right", "", "channel(1)", "", "the next channel's trace", asks=False),
+                Control("pageup", "", "turn(-1)", "", "the debrief's words before", asks=False),
+                Control("pagedown", "", "turn(1)", "", "the debrief's next words", asks=False),
                 Control(
                     "w", "w", "write", "write", "write the debrief as page and pictures", rank=5
                 ),
@@ -181,7 +182,7 @@ class TraineeDashboard(Dashboard):
         words = {**super().words(), "leave": "quit", "join": ""}
         if told.phase is Phase.WAITING:
             words["call"] = "begin" if told.may_begin else ""
-            words |= {"acknowledge": "", "freeze": ""}
+            words |= {"acknowledge": "", "freeze": "", CHOOSE.action: ""}
         else:
             words["call"] = "close" if told.calling else "call"
         if told.phase in (None, Phase.OVER):
@@ -192,6 +193,7 @@ class TraineeDashboard(Dashboard):
             words["channel(-1)"] = ""
         else:
             words |= {"span": self._debrief_page.span_words, "freeze": "", "acknowledge": ""}
+            words[CHOOSE.action] = "read on"
         if not (over and told.may_begin):
             words["next"] = ""
         if not over:
@@ -210,7 +212,7 @@ class TraineeDashboard(Dashboard):
         if self._held_s is not None and notice and self.now_s() - notice[1] > ANSWER_S:
             self.picture.notice = None  # what is held knows no time
         listed = self.told.calling or not self.told.shows("events")
-        self.front.set_class(listed and self.told.phase in _BEFORE_THE_END, "calling")
+        self.front.set_class(listed and self.told.phase is not None, "calling")
         super().redraw()
 
     # --- the link -----------------------------------------------------------------------------
@@ -243,11 +245,14 @@ class TraineeDashboard(Dashboard):
                 self._alarm_page.advises = self.told.shows("advice")
             case DrillState() if message.phase is not phase:
                 self._held_s = None if message.phase is Phase.DRIVING else self.now_s()
+                self._debrief_page.begin()
                 if message.phase is Phase.WAITING:
                     self.show_page(BRIEF)
                 elif self.open_page == BRIEF or (was_over and self.open_page == DEBRIEF):
                     self.show_page("")
             case Debriefing():
+                if was_over and message.files:
+                    self._notice("", f"wrote {plain(message.files[0])} and its pictures")
                 self.show_page(DEBRIEF)
 
     # --- the keys -----------------------------------------------------------------------------
@@ -293,6 +298,7 @@ class TraineeDashboard(Dashboard):
     def action_write(self) -> None:
         """Have the debrief written as a page and pictures."""
         if self.told.debrief is not None:
+            self._notice("", "writing the debrief ...")
             self._tell(Command("write"))
 
     def action_next(self) -> None:
@@ -322,6 +328,12 @@ class TraineeDashboard(Dashboard):
         """Show another channel in the debrief."""
         if self.open_page == DEBRIEF:
             self._debrief_page.next_channel(step)
+            self.redraw()
+
+    def action_turn(self, step: int) -> None:
+        """Turn the debrief's page."""
+        if self.open_page == DEBRIEF:
+            self._debrief_page.turn_page(step)
             self.redraw()
 
     def action_span(self) -> None:

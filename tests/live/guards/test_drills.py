@@ -209,7 +209,6 @@ async def test_a_class_that_nobody_attends_ends(
     [
         (ClassOrder(["no such lesson"]), 'found lesson "no such lesson"'),
         (ClassOrder([]), "found no lesson"),
-        (ClassOrder(["1"], speed=0.0), "--speed: found 0"),
     ],
 )
 def test_an_order_that_can_t_be_carried_out_is_refused(order: ClassOrder, words: str) -> None:

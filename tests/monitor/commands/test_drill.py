@@ -9,6 +9,7 @@ from monitor.attach.protocol import Command
 from monitor.cli import run as flowdebt
 from monitor.commands.drilling import order_of
 from simulator.drill.lesson import load_lesson, shipped_lessons
+from simulator.strict import BadInput
 from tests.kit.drills import School, short_lesson
 
 COURSE = list(shipped_lessons())
@@ -54,6 +55,13 @@ def test_without_a_seed_each_class_is_another() -> None:
     assert (given.seed, given.instructed, given.results, given.speed) == (7, True, "kept", 2.0)
     seeds = {order_of("", seed=None, **facts).seed for _ in range(4)}  # type: ignore[arg-type]
     assert len(seeds) > 1
+
+
+@pytest.mark.parametrize("speed", [0.0, 20.1, float("nan")], ids=str)
+def test_a_speed_out_of_range_is_named(speed: float) -> None:
+    """Before a class is begun."""
+    with pytest.raises(BadInput, match=r"--speed: found .*, expected 0\.1 to 20"):
+        _order(speed=speed)
 
 
 def test_results_are_told_and_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -266,8 +266,9 @@ def test_a_drive_pauses_and_is_rewound_to_the_bit(tmp_path: Path) -> None:
     school.advance(1.0)
     assert ann.newest(DrillState) == paused
     teacher.send(Command("rewind", what="before"))
-    greeted = [type(decode(line)) for line in ann.heard[-3:]]
-    assert greeted == [Hello, Brief, DrillState]
+    greeted = [type(decode(line)) for line in ann.heard[-4:]]
+    assert greeted == [Hello, Brief, DrillState, Frame]  # nothing moves: the car shows as it was
+    assert ann.newest(Frame).decision.time_s == pytest.approx(2.5, abs=0.02)
     state = ann.newest(DrillState)
     assert (state.phase, state.call) == (Phase.PAUSED, None)
     assert state.time_s == pytest.approx(2.5, abs=0.02)

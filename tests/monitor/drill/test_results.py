@@ -94,7 +94,8 @@ def test_the_table_sums_up_by_alias() -> None:
 
 def test_the_csv_has_every_number_and_no_formula() -> None:
     """A row a drive, a column a part of the score."""
-    first, second = csv.DictReader(io.StringIO(as_csv([ONE, OTHER])))
+    long = msgspec.structs.replace(ONE, called_s=14.200000000000001)
+    first, second = csv.DictReader(io.StringIO(as_csv([long, OTHER])))
     assert (first["score"], first["points_call"], first["called_s"]) == ("82.4", "40.0", "14.2")
     assert (second["alias"], second["called_s"]) == ("'=2+2", "")
 

@@ -79,6 +79,18 @@ async def test_faults_are_injected_escalated_and_cleared() -> None:
 
 
 @pytest.mark.asyncio
+async def test_of_two_questions_at_once_the_later_is_asked() -> None:
+    """Keys pressed faster than a question opens leave nothing half done behind."""
+    async with seated(FakeClass(instructed=True), alias="") as desk:
+        await desk.press("space")
+        desk.app.action_note()  # type: ignore[union-attr]
+        desk.app.action_rewind()  # type: ignore[union-attr]
+        said = await desk.look()
+        assert "Rewind everybody to the mark: start" in said
+        assert "Note, for debriefs" not in said
+
+
+@pytest.mark.asyncio
 async def test_every_trainee_and_answer_is_in_sight() -> None:
     """Alias, call and when, act and when, guard, harm, score; and more than fit are counted."""
     drill = FakeClass(instructed=True)

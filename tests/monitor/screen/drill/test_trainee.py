@@ -240,9 +240,19 @@ async def test_the_debrief_scrolls_and_shows_every_channel_and_span(size: tuple[
         said = await seat.press(*["down"] * 40)
         for words in ("Check first on the car", "the pump itself"):
             assert words in said
+        assert "Check first on the car" not in await seat.press(*["pageup"] * 6)
+        assert "the pump itself" in await seat.press(*["pagedown"] * 6)
         assert "line pressure, psi" in await seat.press("u")
         await seat.press("w")
-        assert "Written: /x/ann.html" in await seat.press("down", "down")
+        said = await seat.press("pagedown")
+        assert "Written: /x/ann.html" in said
+        assert "wrote /x/ann.html and its pictures" in said
+        await seat.press("space")
+        await seat.drive(13.0)
+        said = await seat.drive(20.0)
+        assert "line pressure, psi" in said  # the next debrief begins at its beginning
+        assert "1 of 3" in said
+        assert "Check first on the car" not in said or size[0] > 80
 
 
 @pytest.mark.asyncio
