@@ -249,6 +249,8 @@ class TraineeDashboard(Dashboard):
                     self.show_page("")
             case Debriefing():
                 self.show_page(DEBRIEF)
+                if message.files:
+                    self._say(f"wrote {', '.join(plain(name) for name in message.files)}")
 
     # --- the keys -----------------------------------------------------------------------------
 
@@ -293,6 +295,7 @@ class TraineeDashboard(Dashboard):
     def action_write(self) -> None:
         """Have the debrief written as a page and pictures."""
         if self.told.debrief is not None:
+            self._say("page and pictures are being written, which takes some seconds")
             self._tell(Command("write"))
 
     def action_next(self) -> None:

@@ -241,7 +241,7 @@ async def test_the_debrief_scrolls_and_shows_every_channel_and_span(size: tuple[
         for words in ("Check first on the car", "the pump itself"):
             assert words in said
         assert "line pressure, psi" in await seat.press("u")
-        await seat.press("w")
+        assert "wrote /x/ann.html" in await seat.press("w")
         assert "Written: /x/ann.html" in await seat.press("down", "down")
 
 
