@@ -27,7 +27,7 @@ from monitor.attach.drilling import (
     Sign,
     TracePoints,
 )
-from monitor.attach.protocol import Bye, Command, Ending
+from monitor.attach.protocol import Answer, Bye, Command, Ending
 from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
 from simulator.drill.calls import CALLS as _CALLS
@@ -37,6 +37,7 @@ from tests.kit.screen_messages import event, event_turn, frame, hello, rows, sta
 from tests.kit.screen_script import Clock
 
 STEP_S: Final = 0.5
+LESSONS: Final = 14
 LASTS_S: Final = 30.0
 ONSET_S: Final = 12.0
 PULLED_S: Final = 0.4  # after the onset
@@ -132,7 +133,7 @@ class FakeClass:
             late_by_s=0.0,
             shows=list(self.shows),
             lesson_number=self.lesson,
-            lessons=14,
+            lessons=LESSONS,
             duration_s=LASTS_S,
             may_begin=not self.instructed,
         )
@@ -243,6 +244,9 @@ class FakeClass:
                 ride.did.append(Did(self.time_s, "acknowledge", "", "acknowledged"))
             case "write":
                 ride.link.feed(structs.replace(self.debriefing(ride), files=["/x/ann.html"]))
+            case "next" if self.lesson == LESSONS:
+                why = "found the last lesson, expected another"
+                ride.link.feed(Answer("next", False, why))
             case _ if not self.instructed:
                 self._obey(command)
         ride.link.feed(self._state(ride))

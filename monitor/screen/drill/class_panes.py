@@ -6,7 +6,7 @@ from typing import Final
 from rich.cells import set_cell_size
 
 from monitor.attach.drilling import ClassState, RideState
-from monitor.screen.drill.panes import in_words
+from monitor.screen.drill.panes import answer_in_words, in_words
 from monitor.screen.view import Page, Pane, Row, View
 from monitor.words.literal import figure, plain, shortened, wrapped
 
@@ -65,7 +65,7 @@ class ClassBanner(DeskPane):
             return [[view.say(" "), view.say(" CLASS ENDED ", "chosen"), view.say(f"  {why}")]]
         if state is None:
             return [[view.say(" "), view.say(" WAITING ", "chosen")]]
-        at = f"  {figure(state.time_s, 1)} of {figure(state.duration_s, 0)} s"
+        at = f"  {figure(state.time_s, 1)} of {state.duration_s:zg} s"
         speed = "" if state.speed == 1.0 else f", {state.speed:zg} times real"
         number = f" {state.lesson_number} of {state.lessons}" if state.lesson_number else ""
         top = [
@@ -182,11 +182,10 @@ class ClassFoot(DeskPane):
         kept = "results are not kept"
         if state is not None and state.results:
             kept = f"results in {plain(state.results, 200)}"
-        notice = view.picture.notice
-        said = "" if notice is None else plain(notice[0].text)
+        said = shortened(answer_in_words(view), width - 2)
         return [
             [view.say(f" {shortened(kept, width - 2)}", "dim")],
-            [view.say(f" {shortened(said, width - 2)}", "strong")],
+            [view.say(f" {said}", "strong")],
         ]
 
 

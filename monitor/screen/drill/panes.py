@@ -21,7 +21,7 @@ from simulator.drill.words import Failsafe
 
 LETTERS: Final = "abcdefghijkl"  # a call has one of these
 COLUMN_CELLS: Final = 38  # a call's letter and words
-ANSWER_S: Final = 4.0  # an answer to a key stands so long
+ANSWER_S: Final = 8.0  # an answer to a key stands so long
 WIDEST: Final = 100  # cells of a page's text
 CAUTION: Final = "A simulated car: nothing here reaches an engine."
 _HELD: Final = ("events", "evidence", "causes", "advice")
@@ -146,7 +146,7 @@ class AnswerBar(DrillPane):
         decided_s = or_nan(view.picture.decision.time_s)
         time_s = decided_s if decided_s > state.time_s else state.time_s
         first = [
-            view.say(f" {figure(time_s, 1)} of {figure(brief.duration_s, 0)} s ", "strong"),
+            view.say(f" {figure(time_s, 1)} of {brief.duration_s:zg} s ", "strong"),
             view.say(f"│ {_FAILSAFE[brief.failsafe]} ", "dim"),
         ]
         called = "called: nothing yet"
@@ -167,12 +167,12 @@ class AnswerBar(DrillPane):
         room = width - width_of(second) - 6
         lesson = shortened(f"lesson{of}: {plain(brief.title, 80)}", max(0, room))
         second.append(view.say(f"  │ {lesson}", "dim"))
-        if said := _answer_in_words(view):
+        if said := answer_in_words(view):
             second = [view.say(f" {shortened(said, width - 2)}", "strong")]
         return [view.spread(first, right, width), second]
 
 
-def _answer_in_words(view: View) -> str:
+def answer_in_words(view: View) -> str:
     """Return what the class, or the screen, answered a key; empty after some seconds."""
     notice = view.picture.notice
     if notice is None or view.now_s - notice[1] > ANSWER_S:

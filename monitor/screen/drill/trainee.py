@@ -15,6 +15,7 @@ from monitor.screen.base import CHOOSE, COMMON, FREEZE, tidy
 from monitor.screen.controls import Control
 from monitor.screen.drill.debrief_page import DebriefPage
 from monitor.screen.drill.panes import (
+    ANSWER_S,
     LETTERS,
     AnswerBar,
     BriefPage,
@@ -28,6 +29,7 @@ from monitor.screen.drill.told import Told
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.detail import EventDetail
 from monitor.screen.panes.events import EventList
+from monitor.screen.panes.help_text import LIVE_SIGNS, SIGNS, Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.panes.plot import SprayPlot
 from monitor.screen.panes.spray_path import SprayPath
@@ -48,6 +50,14 @@ _PICKS: Final = tuple(
 _BEFORE_THE_END: Final = (Phase.WAITING, Phase.DRIVING, Phase.PAUSED)
 # What those letters do elsewhere.
 _LETTERED: Final = frozenset({"acknowledge", "shelve_alarm", "freeze", "ring", "page"})
+
+
+_SIGNS: Final = (
+    "At the foot: how far the drive is, whether the failsafe acts, what was called; below it what "
+    "1 to 4 do, the present one marked. At the top on the right: what you do.",
+    "In the debrief: ▲ where it began, s the first sign, ! ▼ ▬ the guard, C your call, 1 to 4 your "
+    "acts; dashes are the same drive without the fault.",
+)
 
 
 class TraineeDashboard(Dashboard):
@@ -151,8 +161,9 @@ class TraineeDashboard(Dashboard):
     def pages(self) -> list[Page]:
         """Return the pages; those of counts are the guard's own affair."""
         self._debrief_page = DebriefPage(self.told, id=DEBRIEF)
-        others = [page for page in super().pages() if page.id != "counts"]
-        return [*others, BriefPage(self.told, id=BRIEF), self._debrief_page]
+        others = [page for page in super().pages() if page.id not in ("counts", "help")]
+        signs = Help((*SIGNS, LIVE_SIGNS[0], *_SIGNS), id="help")
+        return [signs, *others, BriefPage(self.told, id=BRIEF), self._debrief_page]
 
     def below(self) -> Iterable[Pane]:
         """Return the list of calls: it stands in place of the events while it is open."""
@@ -195,6 +206,9 @@ class TraineeDashboard(Dashboard):
 
     def redraw(self) -> None:
         """Show every pane the present moment, and the list of calls where it has its place."""
+        notice = self.picture.notice
+        if self._held_s is not None and notice and self.now_s() - notice[1] > ANSWER_S:
+            self.picture.notice = None  # what is held knows no time
         listed = self.told.calling or not self.told.shows("events")
         self.front.set_class(listed and self.told.phase in _BEFORE_THE_END, "calling")
         super().redraw()

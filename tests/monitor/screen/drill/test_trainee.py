@@ -210,6 +210,15 @@ async def test_the_drive_is_ended_by_a_typed_y_and_the_next_lesson_follows() -> 
         assert "Lesson 2 of 14" in said
         assert "READY" in said
         assert "Debrief" not in said
+        drill.lesson = 14
+        await seat.press("space")
+        await seat.press("E")
+        await seat.type("y")
+        assert "found the last lesson, expected another" in await seat.press("N")
+        assert "expected another" not in await seat.drive(10.0)
+        said = await seat.press("question_mark", *["down"] * 30)
+        assert "In the debrief: ▲ where it began" in said
+        assert "rejected" not in said
 
 
 @pytest.mark.asyncio
