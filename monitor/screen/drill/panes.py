@@ -3,7 +3,7 @@
 from math import ceil
 from typing import Final
 
-from rich.cells import set_cell_size
+from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 from rich.style import Style
 
@@ -173,8 +173,9 @@ class AnswerBar(DrillPane):
             part = [view.say(f" {number} ", "strong"), view.say(in_words(act.word), role)]
             second += Segment.apply_style(part, post_style=_does(f"act({number})"))
         of = f" {brief.lesson_number} of {brief.lessons}" if brief.lesson_number else ""
-        room = width - width_of(second) - 6
-        lesson = shortened(f"lesson{of}: {plain(brief.title, 80)}", max(0, room))
+        ways = [f"lesson{of}: {plain(brief.title, 80)}", f"lesson{of}" if of else ""]
+        room = width - width_of(second) - 5
+        lesson = next((words for words in ways if cell_len(words) <= room), "")
         second.append(view.say(f"  │ {lesson}", "dim"))
         if said := answer_in_words(view):
             second = [view.say(f" {shortened(said, width - 2)}", "strong")]
