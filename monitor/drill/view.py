@@ -37,6 +37,9 @@ EVIDENCE: Final = (
     *("line_evidence", "charge_evidence", "surplus", "expected_ml_min", "least_ml_min"),
     *("most_ml_min", "line_due_kpa", "charge_due_c", "all_healthy", "tank_s"),
 )
+# A fault may show first in a reading that the live screen has no room for.
+_MORE: Final = ("value_lambda_ratio", "value_dry_intake_c", "value_throttle_pct")
+SENT: Final = (*protocol.TRACE, *_MORE)
 _OF_VALUE: Final = {f"value_{name}": COLUMN_OF[name] for name in CHANNEL_NAMES}
 _READ: Final = {"delivered_ml_min": DELIVERED, "boost_kpa": BOOST, **_OF_VALUE}
 _NAN: Final = float("nan")
@@ -152,7 +155,7 @@ class View:
             session=None,
             channels=[terms.name for terms in self._rig.channels],
             witness=CHANNEL_NAMES[witness_column(self._rig) - 1],
-            trace=list(protocol.TRACE),
+            trace=list(SENT),
             history=[list(row) for row in list(self._now.history)[::every]],
             events=[self._event(EventFacts.of(event)) for event in events],
             **shown(self._rig),
@@ -229,7 +232,7 @@ class View:
         return DecisionHead(**{name: x for name, x in found.items() if -1e300 < x < 1e300})
 
     def _row(self, newest: Decision) -> tuple[float, ...]:
-        return tuple([self._column(name, newest) for name in protocol.TRACE])
+        return tuple([self._column(name, newest) for name in SENT])
 
     def _column(self, name: str, newest: Decision) -> float:
         if name in ("time_s", "commanded_ml_min"):

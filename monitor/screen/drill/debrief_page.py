@@ -186,7 +186,7 @@ def _plot(
 ) -> list[Row]:
     """Draw legend, plot, what happened under it, and what the signs mean."""
     rows = max(1, height - 3)
-    unit = view.units.unit(trace.unit)
+    unit = "" if trace.unit == "1" else view.units.unit(trace.unit)
     zero = view.units.value(0.0, trace.unit)
     factor = view.units.value(1.0, trace.unit) - zero
 
@@ -226,9 +226,10 @@ def _plot(
     ]
     if trace.healthy:
         legend += [Segment("⠒ ⠒", style["mid"]), view.say(" without the fault", "dim")]
+    decimals = 0 if high - low >= 10.0 else 2
     told: list[Row] = [view.spread(legend, [view.say(more, "dim")], at.cells + LABEL_CELLS + 1)]
     for y, line in enumerate(lines):
-        edge = figure(high, 0) if y == 0 else figure(low, 0) if y == rows - 1 else ""
+        edge = figure(high if y == 0 else low, decimals) if y in (0, rows - 1) else ""
         told.append([view.say(f"{edge[:LABEL_CELLS]:>{LABEL_CELLS}}│", "dim"), *line])
     below = Cells(at.cells, "dim")
     for one in reversed(happened):  # of two in a cell the first stays

@@ -82,6 +82,7 @@ class InstructorDashboard(BaseDashboard):
     )
     CSS_PATH = str(Path(__file__).parent.parent / "dashboard.tcss")
     CSS: ClassVar[str] = """
+    #banner { height: 3; }
     #trainees { height: 1fr; }
     #faults { height: 5; margin-top: 1; }
     #marks { height: 3; margin-top: 1; }

@@ -3,7 +3,7 @@
 from math import ceil
 from typing import Final
 
-from rich.cells import set_cell_size
+from rich.cells import cell_len, set_cell_size
 from rich.segment import Segment
 from rich.style import Style
 
@@ -86,10 +86,20 @@ class HeldEvidence(DrillPane, EvidenceAndDebt):
     """Evidence and debt, where the lesson shows them."""
 
     def draw(self, view: View, width: int, height: int) -> list[Row]:
-        """Draw them, or say that they are held back."""
+        """Draw them, or say that they are held back; then other readings have their place."""
         if self._told.brief is None or self._told.shows("evidence"):
             return super().draw(view, width, height)
-        return view.lines(["Evidence and debt are held back in this lesson."], "dim")
+        rows = view.lines(["Evidence and debt are held back in this lesson."], "dim")
+        hello = view.picture.hello
+        if hello is None or height > 2:  # in much room they are among the channels
+            return rows
+        row: Row = []
+        for one in _LATER:
+            if one.name in hello.channels:
+                value = view.units.figure(view.picture.value(one.name), one.unit, one.decimals)
+                row.append(view.say(f" {one.label} ", "dim"))
+                row.append(view.say(f"{value} {view.units.unit(one.unit)} ", "ink"))
+        return [*rows, row]
 
 
 class TraineeChannels(Channels):
@@ -98,9 +108,8 @@ class TraineeChannels(Channels):
     def listed(self, view: View, mapped: set[str]) -> tuple[list[Shown], list[Shown]]:
         """Return what to show of the channels the rig maps, and what else where there is room."""
         del view
-        known = {one.name: one for one in (*SHOWN, *EXTRA, LINE_PRESSURE, _SUPPLY)}
-        shown = [known[name] for name in _FIRST if name in mapped]
-        return shown, [one for one in known.values() if one.name in mapped and one not in shown]
+        shown, later = ([one for one in part if one.name in mapped] for part in (_FIRST, _LATER))
+        return shown, later
 
 
 class CallList(DrillPane):
@@ -166,8 +175,9 @@ class AnswerBar(DrillPane):
             part = [view.say(f" {number} ", "strong"), view.say(in_words(act.word), role)]
             second += Segment.apply_style(part, post_style=_does(f"act({number})"))
         of = f" {brief.lesson_number} of {brief.lessons}" if brief.lesson_number else ""
-        room = width - width_of(second) - 6
-        lesson = shortened(f"lesson{of}: {plain(brief.title, 80)}", max(0, room))
+        ways = [f"lesson{of}: {plain(brief.title, 80)}", f"lesson{of}" if of else ""]
+        room = width - width_of(second) - 5
+        lesson = next((words for words in ways if cell_len(words) <= room), "")
         second.append(view.say(f"  │ {lesson}", "dim"))
         if said := answer_in_words(view):
             second = [view.say(f" {shortened(said, width - 2)}", "strong")]
@@ -220,8 +230,16 @@ _HOW: Final = (
     "letter, and that nothing is wrong where that is so; it may be called anew. What to do about "
     "it: 1 to 4 at the foot, whenever you like, and it acts on the car at once."
 )
-_FIRST: Final = ("boost_kpa", "line_kpa", "knock", "supply_v", "intake_c", "tank_ml")
+_BOOST, _INJECTORS, _INTAKE, _KNOCK, _TIMING = SHOWN
+_TANK, _ENGINE = EXTRA
 _SUPPLY: Final = Shown("supply_v", "supply", "V", 1, "value_supply_v")
+_FIRST: Final = (_BOOST, LINE_PRESSURE, _KNOCK, _SUPPLY, _INTAKE, _TANK)
+_LATER: Final = (
+    Shown("lambda_ratio", "lambda", "", 2, "value_lambda_ratio"),
+    *(_INJECTORS, _TIMING, _ENGINE),
+    Shown("dry_intake_c", "dry intake", "°C", 0, "value_dry_intake_c"),
+    Shown("throttle_pct", "throttle", "%", 0, "value_throttle_pct"),
+)
 _BUSY: Final = "The class has gone, or this machine is too busy to drive it in real time."
 _PRIVATE: Final = "The alias is all that is kept of you."
 

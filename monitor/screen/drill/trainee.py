@@ -251,9 +251,9 @@ class TraineeDashboard(Dashboard):
                 elif self.open_page == BRIEF or (was_over and self.open_page == DEBRIEF):
                     self.show_page("")
             case Debriefing():
-                if was_over and message.files:
-                    self._notice("", f"wrote {plain(message.files[0])} and its pictures")
                 self.show_page(DEBRIEF)
+                if message.files:
+                    self._say(f"wrote {', '.join(plain(name) for name in message.files)}")
 
     # --- the keys -----------------------------------------------------------------------------
 
@@ -298,7 +298,7 @@ class TraineeDashboard(Dashboard):
     def action_write(self) -> None:
         """Have the debrief written as a page and pictures."""
         if self.told.debrief is not None:
-            self._notice("", "writing the debrief ...")
+            self._say("page and pictures are being written, which takes some seconds")
             self._tell(Command("write"))
 
     def action_next(self) -> None:

@@ -142,6 +142,7 @@ def through_a_guard(data: list[float], target: float, k: float, h: float) -> lis
                 "noise": 2.0 * k * SHARE,
                 "noise_lasts_s": 1e-13,
                 "floor_ml_min": 0.0,
+                "starts_after_ml": 0.0,
             }
         )
     )

@@ -91,7 +91,7 @@ within = "700 ms"
 """
 WRONG = {
     "delay too short": (
-        sensor(delay_s=0.02, delay_within_s=0.01),
+        sensor(delay_s=0.01, delay_within_s=0.009),
         STOP,
         "pull timing had come before anything was wrong",
         "with [flow_sensor] transport_delay as in the cars' own rig",
@@ -176,7 +176,7 @@ def test_what_no_key_helps_stays_unexplained() -> None:
 def test_pulls_while_all_is_well_are_tried_again() -> None:
     """Rigs that differ in one thing watch those drives; what would be calm is named."""
     calm = Calm("false pulls", Action.PULL_TIMING, 1.0)
-    cars = Cars(sensor(delay_s=0.02, delay_within_s=0.01), ULLESBY, ASKED.population)
+    cars = Cars(sensor(delay_s=0.01, delay_within_s=0.009), ULLESBY, ASKED.population)
     pulled = CalmResult(calm, Verdict.FAIL, 1.0, 30, reason="it came 30 times", hit=(0, 1))
     (told,) = explained(Proof({}, (), (pulled,)), cars).calms
     assert told.reason == (

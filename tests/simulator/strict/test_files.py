@@ -87,6 +87,10 @@ READS = {
     "prove need.toml --rig brindle --log {it}.csv",
     "simulate {it}.toml",
     "coverage --rig {it}.toml",
+    "drill {it}.toml",
+    "drill --try {it}.toml",
+    f"drill --from {{it}}.toml {TO}.toml",
+    f"drill --from {{it}}.csv@1 --rig brindle {TO}.toml",
     "feed {it}.toml --to out/new.csv",
     "feed pump_stop --to {it}",
 }
@@ -106,6 +110,8 @@ WRITES = {
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
     "trend log.csv --rig brindle --plot {it}.png",
+    "drill --from pump_stop --to {it}.toml",
+    "drill --results out --report {it}.csv",
 }
 LISTS = {"sessions {it}"}
 NO_FILE = {

@@ -106,7 +106,7 @@ async def test_every_trainee_and_answer_is_in_sight() -> None:
         (row,) = (line for line in said.splitlines() if "(t1)" in line)
         for words in ("13.0 s pump ", "13.0 s cut boost", " cut boost ", "4.0"):
             assert words in row
-        assert "and 9 more" in said
+        assert "and 10 more" in said
         await seat.press("n")
         assert "13.5 s  watch the flow" in await seat.type("watch the flow")
         await seat.press("n")
