@@ -94,7 +94,7 @@ def test_weather_of_each_group_may_be_stated(
         ((*PAIR, "--ambient", "20 psi"), '--ambient: found "20 psi" (a pressure unit)'),
         ((*PAIR, "--humidity", "1 %", "2 %", "3 %"), "--humidity: found 3, expected one, or one"),
         ((*PAIR, "--plot", "gain.pdf"), "gain.pdf: found"),
-        ((*PAIR, "--report", "gain.pdf"), 'gain.pdf: found .pdf, expected .html or .md'),
+        ((*PAIR, "--report", "gain.pdf"), "gain.pdf: found .pdf, expected .html or .md"),
         ((*PAIR, "--report", "a.md", "--report", "a.md"), "--report: found a.md twice"),
         ((*PAIR, "--correct", "din"), "expected"),
         ((*PAIR[:-1], "nothing.toml"), "nothing.toml: found"),
