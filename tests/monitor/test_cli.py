@@ -389,7 +389,7 @@ OPTIONS = {
     "--json --report --replay --new",
     "trend": "--rig --serviced --plot --report --json --units",
     "compare": "--dry --spray --before --after --rig --gear --correct --ambient --barometer "
-    "--humidity --between --smooth --plot --json --units",
+    "--humidity --between --smooth --plot --report --json --units",
     "plan": "--boost --power --ambient --charge --report --plot --units --json",
     "mix": "--by --strong --weak --labels --units --json",
 }
