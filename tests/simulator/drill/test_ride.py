@@ -88,7 +88,7 @@ def drive_legs(ride: Ride, legs: list[tuple[list[object], int]]) -> None:
             ride.step()
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(before=LEGS, gone=LEGS, after=LEGS, failsafe=st.sampled_from(list(Failsafe)))
 def test_after_a_rewind_the_same_steps_give_the_same_bits(
     before: list[tuple[list[object], int]],
@@ -114,7 +114,7 @@ def test_after_a_rewind_the_same_steps_give_the_same_bits(
     assert straight.decision.flat() == pytest.approx(back.decision.flat(), abs=0.0, nan_ok=True)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(legs=LEGS, failsafe=st.sampled_from(list(Failsafe)))
 def test_interpreted_and_compiled_rides_agree_whatever_is_done(
     legs: list[tuple[list[object], int]], failsafe: Failsafe
@@ -130,7 +130,7 @@ def test_interpreted_and_compiled_rides_agree_whatever_is_done(
     assert rides[0].spans == rides[1].spans
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(
     faults=st.lists(st.builds(Fault, KINDS, st.floats(0.0, 1.0)), max_size=2),
     spare=st.integers(1, 40),
