@@ -70,7 +70,8 @@ td { font-variant-numeric: tabular-nums; }
   figure > div, .plotly-graph-div { height: auto !important; }
   div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.4em; } }
 """
-# A link shows its stretch of a plot; on paper each plot is as wide as the page, whole on one.
+# A link shows its stretch of a plot; linked plots show the same; on paper each plot is as wide as
+# the page, whole on one.
 _SCRIPT: Final = """
 "use strict";
 const plots = () => [...document.querySelectorAll(".js-plotly-plot")];
@@ -80,9 +81,17 @@ document.addEventListener("click", (event) => {
   if (plot) Plotly.relayout(plot, { "xaxis.autorange": false,
     "xaxis.range": [Number(link.dataset.from), Number(link.dataset.until)] });
 });
+window.addEventListener("load", () => { for (const plot of plots())
+  plot.on("plotly_relayout", () => {
+    const { range } = plot.layout.xaxis, { link } = plot.closest("figure").dataset;
+    for (const other of plots())
+      if (link && other.closest("figure").dataset.link === link
+          && String(other.layout.xaxis.range) !== String(range))
+        Plotly.relayout(other, { "xaxis.autorange": false, "xaxis.range": [...range] });
+  }); });
 window.addEventListener("beforeprint", () => { for (const plot of plots())
   Plotly.relayout(plot, { autosize: false, width: 680,
-    height: Math.min(plot.layout.meta, 940) }); });
+    height: Math.min(0.8 * plot.layout.meta, 940) }); });
 window.addEventListener("afterprint", () => { for (const plot of plots())
   Plotly.relayout(plot, { autosize: true, width: undefined, height: plot.layout.meta }); });
 """
@@ -160,6 +169,7 @@ class Line:
         width: Of the line, pixels.
         low: Lower edge of a band about it, (n,); None: none.
         high: Its upper edge.
+        hover: What it is called where the pointer is: of several lines of one name; "": its name.
     """
 
     name: str
@@ -171,6 +181,7 @@ class Line:
     width: float = 1.2
     low: Any = None
     high: Any = None
+    hover: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +194,7 @@ class Panel:
         levels: Horizontal lines: what each is, and where.
         words: Names for values of the vertical axis, such as those of actions.
         height: To the others' 1.
-        floor: The least that the vertical axis ends at; None: as is drawn.
+        includes: Values that the vertical axis goes to, or beyond.
     """
 
     title: str
@@ -191,7 +202,7 @@ class Panel:
     levels: Sequence[tuple[str, float]] = ()
     words: Sequence[tuple[float, str]] = ()
     height: float = 1.0
-    floor: float | None = None
+    includes: Sequence[float] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +248,7 @@ class Page:
         zones: Sequence[tuple[float, float]] = (),
         marks: Sequence[tuple[Any, str]] = (),
         caption: str = "",
+        link: str = "",
     ) -> None:
         """Add a plot: panels one below the other, zoomed together.
 
@@ -247,6 +259,7 @@ class Page:
             zones: Stretches of the axis to shade in all panels.
             marks: Places on the axis to mark in all panels, and a word for each.
             caption: Below it.
+            link: Plots of one link are zoomed together; a plain word, "": it is by itself.
 
         Raises:
             ValueError: The name is taken, or no panel is there.
@@ -266,7 +279,8 @@ class Page:
             default_height=f"{figure.layout.height}px",
         )
         said = f"<figcaption>{shown(caption)}</figcaption>" if caption else ""
-        self._parts.append(f"<figure>{drawn}{said}</figure>")
+        linked = f' data-link="{escape(link)}"' if link else ""
+        self._parts.append(f"<figure{linked}>{drawn}{said}</figure>")
 
     def html(self) -> str:
         """Return the page; the same is the same bytes."""
@@ -376,8 +390,8 @@ def _draw(
     *,
     in_ms: bool,
 ) -> None:
-    """Draw a panel, its title above it naming each line in its colour."""
-    named = []
+    """Draw a panel, its title above it naming each line in its colour, one of each name."""
+    named: list[str] = []
     for line in panel.lines:
         x = _along(line.x, in_ms=in_ms)
         where = {"row": number, "col": 1}
@@ -396,11 +410,18 @@ def _draw(
             looks = {"marker": {"color": line.colour, "size": 6}}
         mode = "markers" if line.dots else "lines"
         figure.add_scatter(
-            x=x, y=_floats(line.y), name=_literal(line.name), mode=mode, **looks, **where
+            x=x,
+            y=_floats(line.y),
+            name=_literal(line.hover or line.name),
+            mode=mode,
+            **looks,
+            **where,
         )
         sign = {"solid": "━", "dash": "╍", "dot": "┈", "dashdot": "┅"}[line.dash]
         sign = "●" if line.dots else sign
-        named.append(f'<span style="color:{line.colour}">{sign} {_literal(line.name)}</span>')
+        label = f'<span style="color:{line.colour}">{sign} {_literal(line.name)}</span>'
+        if label not in named:
+            named.append(label)
     own = "" if number == 1 else str(number)
     for name, value in panel.levels:
         line_look = {"color": RED, "width": 1, "dash": "dash"}
@@ -419,8 +440,8 @@ def _draw(
     if panel.words:
         values, words = zip(*panel.words, strict=True)
         y.update(tickvals=list(values), ticktext=[*map(_literal, words)])
-    if panel.floor is not None:
-        y.update(autorangeoptions={"include": [panel.floor]})
+    if panel.includes:
+        y.update(autorangeoptions={"include": list(panel.includes)})
 
 
 def _ticks(axis: Axis, panels: Sequence[Panel]) -> dict[str, Any]:

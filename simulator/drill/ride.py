@@ -7,7 +7,7 @@ same doings between them, give the same bits.
 
 from array import array
 from dataclasses import dataclass
-from math import inf, isnan
+from math import inf, isfinite, isnan
 from typing import Any, Final
 
 from rules.channels import OPERATOR_ACKNOWLEDGE, ROW_WIDTH, Sample, tick
@@ -52,6 +52,7 @@ class Standing:
         ends_s: When it was gone; infinite where it is not.
         amount: In full.
         now: At this moment.
+        cleared: Whether it was cleared before it began, and never will.
     """
 
     number: int
@@ -61,6 +62,12 @@ class Standing:
     ends_s: float
     amount: float
     now: float
+    cleared: bool = False
+
+    @property
+    def acts(self) -> bool:
+        """Whether it has begun and isn't gone."""
+        return isfinite(self.begins_s) and not isfinite(self.ends_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +245,7 @@ class Ride:
                     ends_s if ends_s <= now_s else inf,
                     float(now.amount),
                     float(now.now),
+                    cleared=bool(begins_s == inf and now.at_s >= NEVER_S),
                 )
             )
         return tuple(found)

@@ -90,6 +90,8 @@ def test_a_trainee_drives_alone_to_the_debriefing(tmp_path: Path) -> None:
             first = [type(await anext(messages)) for _ in range(3)]
             link.send(Command("begin"))
             await until(messages, Frame)
+            with pytest.raises(BadInput, match="begun without an instructor"):
+                await PlaceLink(endpoint, "instruct").__aenter__()
             link.send(Command("call", what="pump"))
             found = await until(messages, Debriefing)
             link.send(Command("stop"))
