@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption
+from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption, report_files
 
 if TYPE_CHECKING:  # they load numpy
     from monitor.review.review import Review
@@ -35,15 +35,7 @@ def review(
     ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
-    report: Annotated[
-        tuple[Path, ...],
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Also write it to this new file, any number of times: .html (one page with plots "
-            "to zoom into, which prints), .md, .csv (a row each pull) or .json.",
-        ),
-    ] = (),
+    report: Annotated[tuple[Path, ...], report_files(".md, .csv (a row each pull) or .json")] = (),
     fail_on: Annotated[
         Literal["warn", "pull_timing", "cut_boost"] | None,
         Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
