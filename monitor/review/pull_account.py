@@ -116,8 +116,8 @@ class PullAccounts:
         self.finder = PullFinder(rig)
         self._finer: list[tuple[float, Trace]] = []
 
-    def take(self, block: Block, judged: Judged, k: Constants, drawn: Floats | None = None) -> None:
-        """Take a block of rows, as judged by these constants; ``drawn`` is what is drawn of it."""
+    def take(self, block: Block, judged: Judged, drawn: Floats | None = None) -> None:
+        """Take a block of rows as judged; ``drawn`` is what is drawn of it."""
         columns: dict[str, Any] = {"time_s": block.rows[:, TIME]}
         for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa"):
             columns[name] = block.rows[:, COLUMN_OF[name]]
@@ -126,7 +126,7 @@ class PullAccounts:
         columns[_JUDGED] = judged.judged
         if drawn is not None:
             columns[_DRAWN] = drawn
-        self._account(self.finder.take(columns), judged.rig_file.rig, k)
+        self._account(self.finder.take(columns), judged.rig_file.rig, judged.constants)
 
     def finish(self, events: Sequence[Event], rig: Rig, k: Constants) -> None:
         """Account for the last, and say of each what was done in it."""
