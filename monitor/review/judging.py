@@ -1,4 +1,4 @@
-"""A log's blocks judged one after the other, and what speaks against the rig looked for meanwhile."""
+"""A log judged block by block, and what speaks against its rig looked for meanwhile."""
 
 from collections.abc import Iterator
 from typing import Any, Final

@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.review.parts import Parts
 from rules.channels import LATE_S, TIME_BOUND_S
 from rules.facts import Rig, Vehicle
 
@@ -59,9 +60,11 @@ class Pull:
         end_s: Of its last.
         low_rpm: Lowest engine speed; NaN where none is read.
         high_rpm: Highest.
-        columns: Its rows as they were handed in, each (n,); whoever needs them no more may clear
-            it. ``engine_speed_rpm``, ``throttle_pct`` and ``boost_kpa``, ``gear`` and ``speed_kmh``
-            hold the newest value in each row, NaN where that is too old.
+        rows: The rows it was found in, by column, each (m,): as they were handed in, but that
+            ``engine_speed_rpm``, ``throttle_pct`` and ``boost_kpa``, ``gear`` and ``speed_kmh``
+            hold the newest value in each row, NaN where that is too old. Whoever needs them no
+            more may put none in their place. Those of all pulls that one block ended are the same.
+        at: Which of these are its own.
         gear: Known once the log is at its end.
     """
 
@@ -69,7 +72,8 @@ class Pull:
     end_s: float
     low_rpm: float
     high_rpm: float
-    columns: dict[str, Floats] = field(repr=False)
+    rows: Mapping[str, Floats] = field(repr=False)
+    at: slice
     gear: Gear = _NOT_YET
     _first_rpm: float = field(default=np.nan, repr=False)
     _last_rpm: float = field(default=np.nan, repr=False)
@@ -80,6 +84,11 @@ class Pull:
     def length_s(self) -> float:
         """How long it lasts."""
         return self.end_s - self.start_s
+
+    @property
+    def columns(self) -> dict[str, Floats]:
+        """Its own rows by column, each (n,)."""
+        return {name: values[self.at] for name, values in self.rows.items()}
 
 
 def full_boost_kpa(rig: Rig) -> float:
@@ -200,18 +209,15 @@ class PullFinder:
 
     def _close(self, rows: dict[str, Floats], *, at_end: bool) -> list[Pull]:
         run_s = rows["_run_s"]
-        found: list[Pull] = []
+        parts: list[slice] = []
         self._kept = None
         for begin, end in _runs(self._full(rows), run_s):
             goes_on = run_s[-1] - run_s[end - 1] <= _BRIDGED_S and len(run_s) - begin < MOST_ROWS
             if goes_on and not at_end:
                 self._kept = {name: values[begin:] for name, values in rows.items()}
                 break
-            for at in self._parts(rows, begin, end):
-                pull = _pull_of({name: values[at] for name, values in rows.items()})
-                rises = pull._last_rpm >= _RISES * pull._first_rpm
-                if rises or np.isfinite(pull.columns["throttle_pct"]).any():
-                    found.append(pull)
+            parts += self._parts(rows, begin, end)
+        found = [] if not parts else _pulls_of(rows, parts)
         self.pulls += found
         return found
 
@@ -261,56 +267,96 @@ def _runs(on: Any, run_s: Floats) -> list[tuple[int, int]]:
     return runs
 
 
-def _pull_of(rows: dict[str, Floats]) -> Pull:
+def _pulls_of(rows: dict[str, Floats], slices: Sequence[slice]) -> list[Pull]:
+    """Return the pulls among parts of rows: throttle is read in them, or engine speed rises."""
+    parts = Parts([at.start for at in slices], [at.stop for at in slices])
     run_s = rows.pop("_run_s")
-    rpm, gear = rows["engine_speed_rpm"], rows["gear"]
-    known = np.isfinite(rpm)
-    known_rpm = rpm[known]
-    logged = gear[np.isfinite(gear)]
-    moves = known & (rows["speed_kmh"] > 1.0)
-    ratio = None
-    if moves.any():
-        ratios = rpm[moves] / rows["speed_kmh"][moves]
-        low, mid, high = np.percentile(ratios, (10.0, 50.0, 90.0)).tolist()
-        ratio = mid, high / low - 1.0 if low > 0.0 else inf
-    return Pull(
-        start_s=float(rows["time_s"][0]),
-        end_s=float(rows["time_s"][-1]),
-        low_rpm=float(known_rpm.min()) if len(known_rpm) else np.nan,
-        high_rpm=float(known_rpm.max()) if len(known_rpm) else np.nan,
-        columns=rows,
-        _first_rpm=_on_line(run_s, known_rpm, known, at_end=False),
-        _last_rpm=_on_line(run_s, known_rpm, known, at_end=True),
-        _column=_steady_gear(logged),
-        _ratio=ratio,
+    time_s, rpm, throttle_pct = (
+        rows[name] for name in ("time_s", "engine_speed_rpm", "throttle_pct")
     )
+    told = zip(
+        slices,
+        parts.reduced(np.fmin, rpm).tolist(),
+        parts.reduced(np.fmax, rpm).tolist(),
+        parts.reduced(np.fmax, throttle_pct).tolist(),
+        _rpm_at_start(run_s, rpm, slices),
+        _rpm_at_end(run_s, rpm, slices),
+        strict=True,
+    )
+    return [
+        Pull(
+            start_s=float(time_s[at.start]),
+            end_s=float(time_s[at.stop - 1]),
+            low_rpm=low_rpm,
+            high_rpm=high_rpm,
+            rows=rows,
+            at=at,
+            _first_rpm=first_rpm,
+            _last_rpm=last_rpm,
+            _column=_steady_gear(rows["gear"][at]),
+            _ratio=_ratio_of(rpm[at], rows["speed_kmh"][at]),
+        )
+        for at, low_rpm, high_rpm, most_pct, first_rpm, last_rpm in told
+        if last_rpm >= _RISES * first_rpm or not isnan(most_pct)
+    ]
 
 
-def _on_line(run_s: Floats, rpm: Floats, known: Any, *, at_end: bool) -> float:
-    """Return engine speed at an end, by a straight line through what is read near it.
+def _rpm_at_start(run_s: Floats, rpm: Floats, slices: Sequence[slice]) -> list[float]:
+    begins = np.array([at.start for at in slices])
+    ends = np.minimum(
+        run_s.searchsorted(run_s[begins] + _LINE_S, "right"), [at.stop for at in slices]
+    )
+    return _on_lines(run_s, rpm, begins, ends, run_s[begins])
+
+
+def _rpm_at_end(run_s: Floats, rpm: Floats, slices: Sequence[slice]) -> list[float]:
+    ends = np.array([at.stop for at in slices])
+    begins = np.maximum(run_s.searchsorted(run_s[ends - 1] - _LINE_S), [at.start for at in slices])
+    return _on_lines(run_s, rpm, begins, ends, run_s[ends - 1])
+
+
+def _on_lines(run_s: Floats, rpm: Floats, begins: Any, ends: Any, at_s: Floats) -> list[float]:
+    """Return engine speed at some moments, by a straight line through what is read near each.
 
     Args:
         run_s: Times, (n,), in order.
-        rpm: What is known, in order.
-        known: In which rows that is, (n,).
-        at_end: The last row, or the first.
+        rpm: Engine speed, (n,); NaN where unknown.
+        begins: First row near each moment, (p,).
+        ends: Behind the last.
+        at_s: The moments, (p,).
     """
-    at_s, times_s = run_s[-1 if at_end else 0], run_s[known]
-    if at_end:
-        near = slice(int(times_s.searchsorted(at_s - _LINE_S)), None)
-    else:
-        near = slice(int(times_s.searchsorted(at_s + _LINE_S, "right")))
-    x, y = times_s[near] - at_s, rpm[near]
-    if len(x) < 3:
-        return float(y[0]) if len(y) else np.nan
-    middle_s = x.mean()
-    spread = x - middle_s
-    slope = float(spread @ y) / max(float(spread @ spread), 1e-12)
-    return float(y.mean() - slope * middle_s)
+    near = Parts(begins, ends)
+    y = rpm[near.rows]
+    known = np.isfinite(y)
+    y = np.where(known, y, 0.0)
+    x = np.where(known, run_s[near.rows] - at_s[near.part], 0.0)
+    count, of_x, of_y, of_xx, of_xy = (
+        np.add.reduceat(values, near.starts) for values in (1.0 * known, x, y, x * x, x * y)
+    )
+    with np.errstate(invalid="ignore"):  # where nothing is known
+        slope = (of_xy - of_x * of_y / count) / np.maximum(of_xx - of_x * of_x / count, 1e-12)
+        found = (of_y - slope * of_x) / count
+    for few in np.flatnonzero(count < 3.0).tolist():
+        first = y[(near.part == few) & known][:1]
+        found[few] = first[0] if len(first) else np.nan
+    lines: list[float] = found.tolist()
+    return lines
 
 
-def _steady_gear(logged: Floats) -> float:
+def _ratio_of(rpm: Floats, speed_kmh: Floats) -> tuple[float, float] | None:
+    """Return engine speed over road speed, rpm a km/h, and how far that spreads; None unknown."""
+    moves = speed_kmh > 1.0
+    if moves.any():
+        moves &= np.isfinite(rpm)
+    if not moves.any():
+        return None
+    low, mid, high = np.percentile(rpm[moves] / speed_kmh[moves], (10.0, 50.0, 90.0)).tolist()
+    return mid, high / low - 1.0 if low > 0.0 else inf
+
+
+def _steady_gear(gear: Floats) -> float:
     """Return the gear that nearly all rows log; 0 where none is logged, NaN where it changes."""
+    logged = gear[np.isfinite(gear)]
     if not len(logged):
         return 0.0
     mid = float(np.round(np.median(logged)))

@@ -202,12 +202,12 @@ def review(
         sent = readings_of(block.rows)
         result.judged += int(np.count_nonzero(judged.judged & sent))
         result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
-        result.spray.take(judged.constants, judged.every, judged.judged)
+        spray = result.spray.take(judged.constants, judged.every, judged.judged)
         seen = None
         if traced:
             seen = drawn(block.rows, judged.every, judged.constants)
             thinner.take(judged.every["time_s"], judged.every["clock_s"], seen)
-        pulls.take(block, judged, seen)
+        pulls.take(block, judged, spray, seen)
         levels_ml = block.rows[:, TANK]
         levels_ml = levels_ml[np.isfinite(levels_ml)]
         if len(levels_ml):
