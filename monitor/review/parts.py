@@ -1,7 +1,7 @@
 """Parts of a block of rows, each reduced to a number, all at once."""
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 
@@ -16,17 +16,28 @@ class Parts:
         ends: Behind the last of each.
 
     Attributes:
-        starts: Where each begins among the rows that are in a part, (p,).
-        rows: The rows that are in a part, (m,).
+        starts: Where each begins among the m rows that are in a part, (p,).
         part: Which one each of these is in, (m,).
     """
 
     def __init__(self, begins: Sequence[int] | Any, ends: Sequence[int] | Any) -> None:
         first = np.asarray(begins, np.intp)
-        lengths: Final[Any] = np.asarray(ends, np.intp) - first
+        lengths = np.asarray(ends, np.intp) - first
         self.starts: Any = np.cumsum(lengths) - lengths
         self.part: Any = np.repeat(np.arange(len(first)), lengths)
-        self.rows: Any = np.repeat(first - self.starts, lengths) + np.arange(int(lengths.sum()))
+        self._before = first - self.starts  # rows of all that are in none
+        # A slice where that does: it copies nothing.
+        self._rows: Any = slice(begins[0], ends[0])
+        if len(first) > 1:
+            self._rows = self.row(np.arange(len(self.part)))
+
+    def inside(self, values: Any) -> Any:
+        """Return those of all rows' values, (n,), that are in a part, (m,)."""
+        return values[self._rows]
+
+    def row(self, at: Any) -> Any:
+        """Return which row is the one at some place among those that are in a part."""
+        return at + self._before[self.part[at]]
 
     def reduced(self, how: np.ufunc, values: Any) -> Any:
         """Return what each part's values come to, (p,).
@@ -35,15 +46,15 @@ class Parts:
             how: Of two values, such as ``np.add``.
             values: Of all rows, (n,).
         """
-        return how.reduceat(values[self.rows], self.starts)
+        return how.reduceat(self.inside(values), self.starts)
 
     def highest(self, values: Floats) -> tuple[Any, Any]:
         """Return each part's highest value and the first row that has it, (p,) both.
 
-        NaN, and any row, where a part has none.
+        NaN, and any row of a part, where a part has none.
         """
-        inside = values[self.rows]
+        inside = self.inside(values)
         highest = np.fmax.reduceat(inside, self.starts)
         hits = np.flatnonzero(inside == highest[self.part])
         first = np.searchsorted(self.part[hits], np.arange(len(highest)))
-        return highest, self.rows[np.append(hits, 0)[first]]
+        return highest, self.row(np.append(hits, 0)[first])

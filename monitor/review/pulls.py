@@ -326,10 +326,10 @@ def _on_lines(run_s: Floats, rpm: Floats, begins: Any, ends: Any, at_s: Floats) 
         at_s: The moments, (p,).
     """
     near = Parts(begins, ends)
-    y = rpm[near.rows]
+    y = near.inside(rpm)
     known = np.isfinite(y)
     y = np.where(known, y, 0.0)
-    x = np.where(known, run_s[near.rows] - at_s[near.part], 0.0)
+    x = np.where(known, near.inside(run_s) - at_s[near.part], 0.0)
     count, of_x, of_y, of_xx, of_xy = (
         np.add.reduceat(values, near.starts) for values in (1.0 * known, x, y, x * x, x * y)
     )

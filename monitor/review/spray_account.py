@@ -7,17 +7,22 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from monitor.review.parts import Parts
-from monitor.review.spray_rows import AVERAGED, OF_A_REVIEW, STEADY, SprayRows, spray_rows
+from monitor.review.spray_rows import (
+    AVERAGED,
+    OF_A_REVIEW,
+    STEADY,
+    STRETCH_S,
+    SprayRows,
+    spray_rows,
+)
 from monitor.review.window import Floats
 from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE
 from rules.step.arithmetic import MIN_PER_S
 from rules.step.constants import Constants
 
-# Readings are averaged over so long, so that noise alone is not the worst of a log.
-STRETCH_S: Final = 0.5
 _FULL: Final = 0.8  # of a stretch must be steady for it to count
 KEPT: Final = ("time_s", *AVERAGED)
-_TIMES: Final = ("guard_time_s", "clock_s")
+_TIMES: Final = ("guard_time_s", "stretch")
 _SUMMED: Final = ("sprayed_s", "unjudged_s", "commanded_ml", "expected_ml", "delivered_ml")
 
 
@@ -112,8 +117,7 @@ class SprayAccount:
         on = {name: rows[name] for name in rows if name in _TIMES or name.startswith("steady")}
         if self._waiting is not None:
             on = {name: np.concatenate((self._waiting[name], on[name])) for name in on}
-        number = on["clock_s"] // STRETCH_S
-        begun = int(np.searchsorted(number, number[-1]))
+        begun = int(on["stretch"].searchsorted(on["stretch"][-1]))
         self._take_stretches({name: column[:begun] for name, column in on.items()})
         self._waiting = {name: column[begun:] for name, column in on.items()}
         return rows
@@ -141,9 +145,9 @@ class SprayAccount:
             self.debt_ml, self.full_ml_s = debt_ml, other.full_ml_s
 
     def _take_stretches(self, rows: SprayRows) -> None:
-        if not len(rows["clock_s"]):
+        if not len(rows["stretch"]):
             return
-        _, times_s, means = _stretches(rows, Parts([0], [len(rows["clock_s"])]))
+        _, times_s, means = _stretches(rows, Parts([0], [len(rows["stretch"])]))
         if not len(times_s):
             return
         if self.kept is not None:
@@ -250,18 +254,18 @@ def _stretches(rows: SprayRows, parts: Parts) -> tuple[Any, Floats, Any]:
     Returns:
         Which part each is in and when it began, (m,), and its means, (k, m).
     """
-    number = rows["clock_s"][parts.rows] // STRETCH_S
+    number = parts.inside(rows["stretch"])
     breaks = (number[1:] != number[:-1]) | (parts.part[1:] != parts.part[:-1])
     starts = np.concatenate(([0], np.flatnonzero(breaks) + 1))
-    steady_s = np.add.reduceat(rows["steady_s"][parts.rows], starts)
+    steady_s = np.add.reduceat(parts.inside(rows["steady_s"]), starts)
     whole = steady_s >= _FULL * STRETCH_S
     first = starts[whole]
     means = [
-        np.add.reduceat(rows[name][parts.rows], starts)[whole] / steady_s[whole]
+        np.add.reduceat(parts.inside(rows[name]), starts)[whole] / steady_s[whole]
         for name in rows
         if name.startswith(STEADY)
     ]
-    return parts.part[first], rows["guard_time_s"][parts.rows[first]], np.array(means)
+    return parts.part[first], rows["guard_time_s"][parts.row(first)], np.array(means)
 
 
 def _off(witness: int, due: Any, reads: Any) -> Any:

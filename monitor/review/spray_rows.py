@@ -16,13 +16,14 @@ AVERAGED: Final = (
     *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
 )
 OF_A_REVIEW: Final = 3
-STEADY: Final = (
-    "steady."  # before the name of what is averaged: that times the time of steady spray
-)
+STEADY: Final = "steady."  # before the name of what is averaged, times the time of steady spray
+# Readings are averaged over so long, so that noise alone is not the worst of a log.
+STRETCH_S: Final = 0.5
 SprayRows: TypeAlias = dict[str, Floats]
-"""By name, (n,): times by the log and by the guard's own clock, which never steps back; boost, gauge,
-evidence and debt; boost where spray was asked for and judged, else NaN; and of each row mL commanded,
-expected and delivered and s of spray where judged, s of it where not, s of steady spray."""
+"""Columns, (n,) each: ``guard_time_s``; ``clock_s``, which never steps back; ``stretch``, a number
+for each half second; ``guard_boost_kpa``; ``evidence``; ``debt_ml``; ``sprayed_kpa``, boost where
+spray is asked for and judged, else NaN; and what a row adds: ``commanded_ml``, ``expected_ml``,
+``delivered_ml`` and ``sprayed_s`` where judged, ``unjudged_s``, ``steady_s`` and ``STEADY``."""
 # By witness: what it reads, and what it should.
 _READ_AND_DUE: Final = {
     DELIVERED: ("delivered_ml_min", "expected_ml_min"),
@@ -71,6 +72,7 @@ def spray_rows(
     rows = {
         "guard_time_s": every["time_s"],
         "clock_s": clock_s,
+        "stretch": np.floor(clock_s / STRETCH_S),
         "guard_boost_kpa": every["boost_kpa"],
         "evidence": every["evidence"],
         "debt_ml": every["debt_ml"],
