@@ -5,6 +5,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from itertools import islice
 from pathlib import Path
 
@@ -66,13 +67,18 @@ sys.stderr.write("\\n" + status.partition("VmHWM:")[2].split()[0])
 """
 
 
-def write_log(path: Path, megabytes: float) -> int:
-    """Write healthy and faulty pulls over and over, up to a size; return the number of rows."""
-    names = mapped(load_scenario("pump_stop").rig)
-    texts = [
-        [line(s, names).partition(",")[2] for s in run(load_scenario(name))]
-        for name in ("healthy_pulls", "pump_stop", "clogged_nozzle")
-    ]
+PULLS = ("healthy_pulls", "pump_stop", "clogged_nozzle")  # one each 8 s, spray in 40 % of the rows
+STREET = ("healthy_pulls", *["part_throttle"] * 9)  # one in a minute, spray in 16 %
+
+
+def write_log(path: Path, megabytes: float, scenarios: Sequence[str] = PULLS) -> int:
+    """Write drives of one car over and over, up to a size; return the number of rows."""
+    names = mapped(load_scenario(scenarios[0]).rig)
+    driven = {
+        name: [line(s, names).partition(",")[2] for s in run(load_scenario(name))]
+        for name in set(scenarios)
+    }
+    texts = [driven[name] for name in scenarios]
     rows = 0
     size = 0
     with path.open("w", encoding="ascii", newline="") as file:

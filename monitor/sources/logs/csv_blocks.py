@@ -23,7 +23,7 @@ from rules.channels import OPERATOR, ROW_NAMES, TIME_BOUND_S
 from simulator.rig import CLOCK, RigFile
 from simulator.strict import BadInput, called, clean
 
-BLOCK_BYTES: Final = 1 << 20
+BLOCK_BYTES: Final = 1 << 19
 SUCH_TIMES: Final = "a time such as 14:05:06.1 or 2024-03-12 14:05:06.1"
 _LOOKED_AT: Final = 100_000  # rows, for cells that are no numbers
 SMALL_BLOCK_BYTES: Final = 1 << 17  # a few ms of work: for a reader on an event loop
