@@ -20,8 +20,10 @@ from rules.events import Event
 from rules.facts import Action, Rig
 from rules.step.constants import Constants
 
-_READ: Final = ("time_s", "engine_speed_rpm", "throttle_pct", "boost_kpa")
-_READ_AT: Final = [TIME, *(COLUMN_OF[name] for name in _READ[1:])]
+_READ: Final = {
+    "time_s": TIME,
+    **{name: COLUMN_OF[name] for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa")},
+}
 _PEAK: Final = "peak."
 _JUDGED: Final = "judged"
 _DRAWN: Final = "drawn"
@@ -132,7 +134,7 @@ class PullAccounts:
         """
         if spray is None:
             return
-        columns: dict[str, Any] = dict(zip(_READ, block.rows.T[_READ_AT], strict=True))
+        columns: dict[str, Any] = {name: block.rows[:, at] for name, at in _READ.items()}
         columns |= {name: block.extra[name] for name in ("gear", "speed_kmh") if block.extra}
         columns |= spray
         columns |= {_PEAK + name: judged.every[column] for name, column in PEAKS.items()}

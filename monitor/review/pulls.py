@@ -133,7 +133,9 @@ class PullFinder:
                 ``speed_kmh``, and any others, which come back with a pull's rows. NaN or
                 ``NOT_SENT``: nothing known. Rows that came late are left out.
         """
-        rows = {name: np.asarray(values, float) for name, values in columns.items()}
+        if self._is_calm(columns):
+            return []
+        rows = {name: np.ascontiguousarray(values, float) for name, values in columns.items()}
         timed = np.abs(rows["time_s"]) < TIME_BOUND_S
         if not timed.all():
             rows = {name: values[timed] for name, values in rows.items()}
@@ -159,6 +161,41 @@ class PullFinder:
             rows = {name: np.concatenate((kept[name], new)) for name, new in rows.items()}
         return self._close(rows, at_end=False)
 
+    def _is_calm(self, columns: Mapping[str, Any]) -> bool:
+        """Whether no pull goes on, and throttle is read, and below full, in all of some rows.
+
+        Then they are passed over quickly, as nearly all of a street log.
+        """
+        time_s, throttle_pct = columns["time_s"], columns.get("throttle_pct")
+        if throttle_pct is None or self._kept is not None or not len(time_s):
+            return False
+        low, _ = self._bounds("throttle_pct")
+        if not ((throttle_pct >= low) & (throttle_pct < FULL_PCT)).all():
+            return False
+        if not (-TIME_BOUND_S < time_s[0] <= time_s[-1] < TIME_BOUND_S):
+            return False
+        if time_s[0] + self._shift_s < self._most_s or not (time_s[1:] >= time_s[:-1]).all():
+            return False  # late, a clock that stepped back, or what is no time
+        self._last_s = float(time_s[-1])
+        self._most_s = self._last_s + self._shift_s
+        self.most_throttle_pct = max(self.most_throttle_pct, float(throttle_pct.max()))
+        for name in _HELD:
+            if name in columns:
+                self._note_newest(name, time_s + self._shift_s, columns[name])
+        return True
+
+    def _bounds(self, name: str) -> tuple[float, float]:
+        terms = self._terms.get(name)
+        return _ANY if terms is None else (terms.low, terms.high)
+
+    def _note_newest(self, name: str, run_s: Floats, values: Floats) -> None:
+        """Note the newest value that is known."""
+        low, high = self._bounds(name)
+        known = low <= values[-1] <= high  # nearly always
+        at = [-1] if known else np.flatnonzero((values >= low) & (values <= high))[-1:]
+        if len(at):
+            self._newest[name] = float(run_s[at[0]]), float(values[at[0]])
+
     def finish(self) -> list[Pull]:
         """Return the pull that ends with the log, if any; settle all gears."""
         last = [] if self._kept is None else self._close(self._kept, at_end=True)
@@ -168,7 +205,7 @@ class PullFinder:
     def _running(self, time_s: Floats) -> Floats:
         """Return times that go on where the clock stepped back."""
         before_s = time_s[0] if self._last_s is None else self._last_s
-        steps_s = np.diff(time_s, prepend=before_s)
+        steps_s = time_s - np.concatenate(([before_s], time_s[:-1]))
         steps_s = np.cumsum(np.where(steps_s < -LATE_S, -steps_s, 0.0))
         running: Floats = time_s + (self._shift_s + steps_s)
         self._shift_s += float(steps_s[-1])
@@ -181,23 +218,21 @@ class PullFinder:
         values = rows.get(name)
         if values is None:
             return np.full(len(run_s), np.nan)
-        terms = self._terms.get(name)
-        low, high = _ANY if terms is None else (terms.low, terms.high)
+        low, high = self._bounds(name)
         known = (values >= low) & (values <= high)
         if not known.all():
             from simulator.identify.spraying import latest  # loads all that fits a car
 
+            terms = self._terms.get(name)
             age_s = _EXTRA_AGE_S if terms is None else terms.max_age_s
             then_s, then = self._newest.get(name, (run_s[0], np.nan))
             values = np.where(known, values, np.nan)
             held: Floats = latest(
                 np.concatenate(([then], values)), np.concatenate(([then_s], run_s)), age_s
             )[1:]
-            at = np.flatnonzero(known)
-            if len(at):
-                self._newest[name] = float(run_s[at[-1]]), float(values[at[-1]])
+            self._note_newest(name, run_s, values)
             return held
-        self._newest[name] = float(run_s[-1]), float(values[-1])
+        self._note_newest(name, run_s, values)
         return values
 
     def _full(self, rows: Mapping[str, Floats]) -> Any:

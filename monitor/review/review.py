@@ -208,11 +208,10 @@ def review(
             seen = drawn(block.rows, judged.every, judged.constants)
             thinner.take(judged.every["time_s"], judged.every["clock_s"], seen)
         pulls.take(block, judged, spray, seen)
-        levels_ml = block.rows[:, TANK]
-        levels_ml = levels_ml[np.isfinite(levels_ml)]
-        if len(levels_ml):
-            first_ml = float(levels_ml[0]) if result.tank_ml is None else result.tank_ml[0]
-            result.tank_ml = first_ml, float(levels_ml[-1])
+        known_at = np.flatnonzero(np.isfinite(block.rows[:, TANK]))
+        if len(known_at):
+            first_ml, last_ml = block.rows[known_at[[0, -1]], TANK].tolist()
+            result.tank_ml = first_ml if result.tank_ml is None else result.tank_ml[0], last_ml
         if judged.differs_at is not None and result.differs_at_s is None:
             result.differs_at_s = float(block.rows[judged.differs_at, TIME])
     judge, mistakes = judging.judge, judging.mistakes
@@ -267,4 +266,4 @@ def _count_what_was_not_read(result: Review, log: Log) -> None:
 def _median_step_s(rows: Any) -> float | None:
     steps_s = np.diff(rows[:, TIME])
     steps_s = steps_s[np.isfinite(steps_s)]
-    return float(np.median(steps_s)) if len(steps_s) else None
+    return float(np.percentile(steps_s, 50.0)) if len(steps_s) else None  # median loads more
