@@ -22,7 +22,7 @@ from rules.step.constants import Constants
 
 _FULL: Final = 0.8  # of a stretch must be steady for it to count
 KEPT: Final = ("time_s", *AVERAGED)
-_TIMES: Final = ("guard_time_s", "stretch")
+_OF_STRETCHES: Final = ("guard_time_s", "stretch", "steady_s", *STEADY.values())
 _SUMMED: Final = ("sprayed_s", "unjudged_s", "commanded_ml", "expected_ml", "delivered_ml")
 
 
@@ -109,12 +109,12 @@ class SprayAccount:
         """
         if not len(every["clock_s"]):
             return None
-        averaged = OF_A_REVIEW if self.kept is None else len(AVERAGED)
+        averaged = AVERAGED[:OF_A_REVIEW] if self.kept is None else AVERAGED
         rows = spray_rows(k, every, judged, self._clock_s, averaged)
         clock_s = rows["clock_s"]
         self._clock_s = float(clock_s[-1])
         self._add(next(_sums(k, rows, Parts([0], [len(clock_s)]))))
-        on = {name: rows[name] for name in rows if name in _TIMES or name.startswith("steady")}
+        on = {name: rows[name] for name in _OF_STRETCHES if name in rows}
         if self._waiting is not None:
             on = {name: np.concatenate((self._waiting[name], on[name])) for name in on}
         begun = int(on["stretch"].searchsorted(on["stretch"][-1]))
@@ -262,8 +262,8 @@ def _stretches(rows: SprayRows, parts: Parts) -> tuple[Any, Floats, Any]:
     first = starts[whole]
     means = [
         np.add.reduceat(parts.inside(rows[name]), starts)[whole] / steady_s[whole]
-        for name in rows
-        if name.startswith(STEADY)
+        for name in STEADY.values()
+        if name in rows
     ]
     return parts.part[first], rows["guard_time_s"][parts.row(first)], np.array(means)
 

@@ -1,6 +1,6 @@
 """What each row adds to an account of the spray, worked out once for whoever adds rows up."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -16,14 +16,16 @@ AVERAGED: Final = (
     *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
 )
 OF_A_REVIEW: Final = 3
-STEADY: Final = "steady."  # before the name of what is averaged, times the time of steady spray
+# The column of each: its value times the time of steady spray.
+STEADY: Final = {name: f"steady_{name}" for name in AVERAGED}
 # Readings are averaged over so long, so that noise alone is not the worst of a log.
 STRETCH_S: Final = 0.5
 SprayRows: TypeAlias = dict[str, Floats]
 """Columns, (n,) each: ``guard_time_s``; ``clock_s``, which never steps back; ``stretch``, a number
 for each half second; ``guard_boost_kpa``; ``evidence``; ``debt_ml``; ``sprayed_kpa``, boost where
 spray is asked for and judged, else NaN; and what a row adds: ``commanded_ml``, ``expected_ml``,
-``delivered_ml`` and ``sprayed_s`` where judged, ``unjudged_s``, ``steady_s`` and ``STEADY``."""
+``delivered_ml`` and ``sprayed_s`` where judged, ``unjudged_s``, ``steady_s`` and those of
+``STEADY``."""
 # By witness: what it reads, and what it should.
 _READ_AND_DUE: Final = {
     DELIVERED: ("delivered_ml_min", "expected_ml_min"),
@@ -40,7 +42,7 @@ def spray_rows(
     every: Mapping[str, Floats],
     judged: Any,
     before_s: float | None = None,
-    averaged: int = OF_A_REVIEW,
+    averaged: Sequence[str] = AVERAGED[:OF_A_REVIEW],
 ) -> SprayRows:
     """Return what rows add, where each holds for the time since the one before.
 
@@ -49,7 +51,7 @@ def spray_rows(
         every: By name, (n,) of ``Judged.every``, n at least 1.
         judged: (n,) which of them were judged.
         before_s: Clock of the row before them; None where there is none.
-        averaged: How many of ``AVERAGED`` are wanted.
+        averaged: Which of ``AVERAGED`` are wanted.
     """
     clock_s, commanded = every["clock_s"], every["commanded_ml_min"]
     expected = every["expected_ml_min"]
@@ -84,7 +86,8 @@ def spray_rows(
         "unjudged_s": held_s * (asked & ~judged),
         "steady_s": held_s * steady,
     }
-    for name in AVERAGED[:averaged]:
-        column = {"due": due, "reads": reads}.get(name)
-        rows[STEADY + name] = where(steady, every[name] if column is None else column, held_s)
+    witness = {"due": due, "reads": reads}
+    for name in averaged:
+        column = witness[name] if name in witness else every[name]
+        rows[STEADY[name]] = where(steady, column, held_s)
     return rows
