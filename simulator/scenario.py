@@ -1,10 +1,9 @@
 """Scenario files: a drive, its faults and the rig they happen to, read strictly from TOML."""
 
-import re
 from dataclasses import replace
 from math import isnan
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal
 
 from msgspec import Meta
 
@@ -21,12 +20,11 @@ from simulator.rig import RigFile, find_rig, load_rig, shipped_rigs
 from simulator.rig.tables import Key, fact_of, many, table
 from simulator.strict import (
     BadInput,
-    Decoded,
     DegC,
     Document,
+    Hertz,
     KeyPath,
     Kpa,
-    Mismatch,
     Ml,
     Percent,
     PlainText,
@@ -47,27 +45,6 @@ __all__ = [
 
 LONGEST_S: Final = 86400.0
 _SHIPPED: Final = Path(__file__).parent / "scenarios"
-_RATE: Final = re.compile(r"([0-9]{1,4}(?:\.[0-9]{1,3})?) ?Hz")
-
-
-class Hertz(Decoded, float):
-    """Samples a second: text such as ``"100 Hz"``, 5 to 1000."""
-
-    EXPECTED: ClassVar[str] = 'text such as "100 Hz", from 5 Hz to 1000 Hz'
-
-    @classmethod
-    def from_toml(cls, value: object) -> Self:
-        """Return the rate.
-
-        Raises:
-            Mismatch: Not such text, or out of range.
-        """
-        found = _RATE.fullmatch(value) if isinstance(value, str) else None
-        if found is None or not 5.0 <= float(found[1]) <= 1000.0:
-            raise Mismatch(cls.EXPECTED)
-        return cls(found[1])
-
-
 _GEAR: Final = Annotated[int, Meta(ge=1, le=8)]
 STEP: Final = table(
     Step,
@@ -89,6 +66,13 @@ FAULT: Final = table(
     Key("ramp", Seconds, "ramp_s"),
     Key("for", Seconds, "for_s"),
 )
+# What a scenario and a lesson say of a drive alike.
+CONDITIONS: Final = (
+    Key("rate", Hertz, "rate_hz"),
+    Key("tank", Ml, "tank_ml"),
+    Key("peak_boost", Kpa, "peak_boost_kpa"),
+    Key("ambient", DegC, "ambient_c"),
+)
 SCENARIO: Final = table(
     Scenario,
     Key("name", PlainText),
@@ -96,11 +80,8 @@ SCENARIO: Final = table(
     Key("rig", PlainText, None),
     Key("drive", many(STEP, 1, 2000)),
     Key("faults", many(FAULT, most=64)),
-    Key("rate", Hertz, "rate_hz"),
     Key("seed", Annotated[int, Meta(ge=0, le=2**32 - 1)]),
-    Key("tank", Ml, "tank_ml"),
-    Key("peak_boost", Kpa, "peak_boost_kpa"),
-    Key("ambient", DegC, "ambient_c"),
+    *CONDITIONS,
 )
 
 

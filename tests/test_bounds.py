@@ -12,9 +12,9 @@
   without a rig (``test_bounded_lines``, ``test_csv_blocks``, ``test_open_table``) |
 | rig, scenario | 1 MB, 4096 characters and 100 dots a line, depth (``test_rig_damage``) |
 | a session's about, events, summary | here, ``test_long_lines`` |
-| a running guard's place, its order | ``test_server``, here |
-| a class of drills: its order, aliases, marks, notes, results | ``test_drills``,
-  ``test_drill_class``, ``test_results`` |
+| a running guard's place | ``test_server`` |
+| the order of a guard's process or a class's | 64 kB, here |
+| a class of drills: aliases, marks, notes, results | ``test_drill_class``, ``test_results`` |
 | viewers' commands | 8 kB, 20 a second, 16 viewers, 64 connections (``test_server``) |
 | what a cluster says (it runs any code, so it is trusted) | 200 characters of an error |
 | a guard's messages, to a viewer | 4 MB; shown literally (``test_screen``), here |
@@ -30,10 +30,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.attach.carrying_out import LONGEST_ORDER
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint
 from monitor.attach.protocol import LONGEST_LINE, Hello, Message, encode
-from monitor.guard.process import LONGEST_ORDER
 from monitor.recorder import layout
 from monitor.recorder import reader as reader_module
 from monitor.recorder.index import sessions_in
@@ -115,11 +115,15 @@ def test_a_monstrous_summary_is_none(session: Path, raw: bytes) -> None:
     assert (entry.state, entry.samples) == ("complete", 50)
 
 
-def test_an_order_has_a_bound() -> None:
-    """A guard process reads no more than an order's length, and says what is wrong with it."""
+@pytest.mark.parametrize(
+    ("process", "begins"),
+    [("monitor.guard.process", b'{"source":"'), ("monitor.drill.process", b'{"lessons":["')],
+)
+def test_an_order_has_a_bound(process: str, begins: bytes) -> None:
+    """A guard's or class's process reads no more than that, and says what is wrong with it."""
     done = subprocess.run(
-        [sys.executable, "-m", "monitor.guard.process"],
-        input=b'{"source":"' + b"x" * (2 * LONGEST_ORDER),
+        [sys.executable, "-m", process],
+        input=begins + b"x" * (2 * LONGEST_ORDER),
         capture_output=True,
         timeout=PATIENCE_S,
         check=False,

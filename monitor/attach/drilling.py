@@ -280,6 +280,7 @@ class FaultState(msgspec.Struct, frozen=True):
         begins_s: When it began; None: not yet.
         amount: How much of it is asked for, as ``inject`` takes it.
         active: Whether it acts now.
+        cleared: Whether it was cleared before it began, and never will.
     """
 
     number: int
@@ -287,6 +288,7 @@ class FaultState(msgspec.Struct, frozen=True):
     begins_s: float | None
     amount: float
     active: bool
+    cleared: bool = False
 
 
 class RideState(msgspec.Struct, frozen=True):
@@ -323,7 +325,7 @@ class ClassState(msgspec.Struct, tag_field="kind", tag="class"):
         duration_s: How long the drive lasts.
         phase: How far it is.
         title: The lesson's.
-        truth: This drive's case, in words.
+        truth: What is wrong, in words: the lesson's, until the instructor changes it.
         lesson_number: As in ``Brief``.
         lessons: As in ``Brief``.
         speed: Of the drive, times real.

@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption, quantity
+from monitor.commands.parameters import (
+    JsonFlag,
+    PlotOption,
+    RigOption,
+    UnitsOption,
+    quantity,
+    report_files,
+)
 
 if TYPE_CHECKING:
     from monitor.dyno.runs import Weather
@@ -65,7 +72,10 @@ def compare(
             "boost that comes up less closely."
         ),
     ] = "0.6 s",
-    plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    plot: PlotOption = None,
+    report: Annotated[
+        tuple[Path, ...], report_files(".md, .csv (a row each engine speed) or .json")
+    ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
 ) -> int:
@@ -78,8 +88,10 @@ def compare(
     """
     from monitor.commands.progress import Progress
     from monitor.commands.review import say
+    from monitor.commands.review_reports import PAGE, check_asked
     from monitor.dyno.comparing import compare_runs
     from monitor.dyno.groups import Asked
+    from monitor.dyno.report_files import text_of
     from monitor.dyno.runs import LeftOut, Run, runs_in
     from monitor.dyno.words import as_json as plain
     from monitor.dyno.words import in_words
@@ -88,7 +100,7 @@ def compare(
     from monitor.words.look import Look
     from simulator.dyno.correction import Correction
     from simulator.rig import find_rig, load_rig
-    from simulator.strict import BadInput, Seconds, called, ending_of, refuse_taken
+    from simulator.strict import BadInput, Seconds, called, ending_of, new_file, refuse_taken
 
     names, groups = _groups(dry, spray, before, after)
     if rig is None:
@@ -96,6 +108,7 @@ def compare(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
+    check_asked(report, ())
     weathers = _weathers(ambient, barometer, humidity)
     span_rpm = None if between is None else _span(between)
     window_s = quantity("--smooth", smooth, Seconds.within(0.1, 5.0, "0.6 s"))
@@ -127,15 +140,22 @@ def compare(
         not rig_file.rig.unboosted,
     )
     result = compare_runs(asked, runs, left_out)
+    car, shown = rig_file.rig.name, Look(units).figures
+    say(in_words(result, car, shown), lambda: plain(result, car), as_json=as_json)
     if plot is not None:
         from monitor.pictures.compare_picture import save_comparison
 
-        save_comparison(result, rig_file.rig.name, Look(units).figures, plot)
-    say(
-        in_words(result, rig_file.rig.name, Look(units).figures),
-        lambda: plain(result, rig_file.rig.name),
-        as_json=as_json,
-    )
+        save_comparison(result, car, shown, plot)
+    for path in report:
+        ending = path.suffix.lower()
+        if ending == PAGE:
+            from monitor.pictures.compare_page import as_page
+
+            text = as_page(result, car, shown)
+        else:
+            text = text_of(result, car, shown, ending)
+        with new_file(path) as file:
+            file.write(text.encode())
     return 0
 
 

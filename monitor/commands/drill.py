@@ -86,36 +86,45 @@ def drill(
     2 bad input.
     """
     from monitor.commands import drilling
-    from monitor.words.look import Look
-    from simulator.strict import BadInput
+    from monitor.words.look import USUAL, Look
 
     look = Look(units, theme, bell)
+    drilling.check_options(
+        {
+            "a lesson": bool(lesson),
+            "--random": random,
+            "--seed": seed is not None,
+            "--list": listed,
+            "--alias": bool(alias),
+            "--instructor": instructor,
+            "--join": join,
+            "--pid": pid is not None,
+            "--record": record is not None,
+            "--results": results is not None,
+            "--report": report is not None,
+            "--from": source is not None,
+            "--to": to is not None,
+            "--rig": rig is not None,
+            "--try": tried is not None,
+            "--web": web,
+            "--web-port": web_port is not None,
+            "--speed": speed != 1.0,
+            "--units": look.units != USUAL.units,
+            "--theme": look.theme != USUAL.theme,
+            "--bell": look.bell != USUAL.bell,
+        }
+    )
     if listed:
         return drilling.tell_lessons()
     if results is not None:
         return drilling.tell_results(results, report)
-    if report is not None:
-        raise BadInput("--report: found no --results, expected the folder that they are in")
-    if source is not None or to is not None:
+    if source is not None and to is not None:
         return drilling.write(source, to, rig)
     if tried is not None:
         return drilling.try_out(tried, 1 if seed is None else seed)
-    if rig is not None:
-        raise BadInput("--rig: found no --from, expected it: a lesson names its own rig")
-    if web_port is not None and not web:
-        raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
     port = (web_port or 0) if web else None
     if join:
-        if lesson or random or seed is not None or record is not None or speed != 1.0:
-            raise BadInput(
-                "--join: found a lesson, --random, --seed, --record or --speed too, "
-                "expected none of them: they are the class's own"
-            )
         return drilling.join(pid, alias, look, port, instructor=instructor)
-    if pid is not None:
-        raise BadInput("--pid: found no --join, expected it: which class to join")
-    if instructor and alias:
-        raise BadInput("--alias: found --instructor too, expected a trainee's")
     order = drilling.order_of(
         lesson, random=random, seed=seed, instructed=instructor, record=record, speed=speed
     )

@@ -1,8 +1,10 @@
 """Drilling: a class of our own or a running one, on its screens; lessons and results told."""
 
+import asyncio
 import os
 import secrets
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +17,54 @@ from simulator.strict import BadInput, clean, ending_of, refuse_taken
 
 ALONE: Final = "trainee"  # the alias of who drives alone and gave none
 REPORTS: Final = (".csv", ".html")
+_DRIVE: Final = "a drive"
+_SCREEN: Final = ("--web", "--web-port", "--units", "--theme", "--bell")
+# What can be done, and what may be asked for beside it. The first that is asked for is done.
+_BESIDE: Final = {
+    "--list": (),
+    "--results": ("--report",),
+    "--from": ("--to", "--rig"),
+    "--try": ("--seed",),
+    "--join": ("--pid", "--alias", "--instructor", *_SCREEN),
+    _DRIVE: (
+        *("a lesson", "--random", "--seed", "--alias", "--instructor", "--record", "--speed"),
+        *_SCREEN,
+    ),
+}
+_NEVER_BOTH: Final = (
+    ("--random", "a lesson", "one of them"),
+    ("--alias", "--instructor", "a trainee's"),
+    ("--alias", "--web", "none: each browser asks for its own"),
+)
+
+
+def check_options(given: Mapping[str, bool]) -> None:
+    """Refuse what would be passed over in silence.
+
+    Args:
+        given: Whether each option was given, by its name.
+
+    Raises:
+        BadInput: Two don't go together, or one lacks another.
+    """
+    named = [name for name, is_given in given.items() if is_given]
+    done = next((name for name in _BESIDE if name in named), _DRIVE)
+    for name in named:
+        if name == done or name in _BESIDE[done]:
+            continue
+        if done == _DRIVE:
+            wanted = next(what for what, beside in _BESIDE.items() if name in beside)
+            raise BadInput(f"{name}: found no {wanted}, expected it too")
+        most = ", ".join(_BESIDE[done])
+        expected = f"at most {most} with it" if most else "it alone"
+        raise BadInput(f"{done}: found {name} too, expected {expected}")
+    for name, other, expected in _NEVER_BOTH:
+        if name in named and other in named:
+            raise BadInput(f"{name}: found {other} too, expected {expected}")
+    if "--web-port" in named and "--web" not in named:
+        raise BadInput("--web-port: found no --web, expected it: the port is the browser's")
+    if "--from" in named and "--to" not in named:
+        raise BadInput("--from: found no --to, expected the file to write")
 
 
 def order_of(
@@ -40,8 +90,6 @@ def order_of(
     first = secrets.randbelow(2**31) if seed is None else seed
     course = list(shipped_lessons())
     if random:
-        if lesson:
-            raise BadInput("--random: found a lesson too, expected one of them")
         import numpy as np
 
         course = [course[i] for i in np.random.default_rng(first).permutation(len(course))]
@@ -92,6 +140,8 @@ def join(pid: int | None, alias: str, look: Look, port: int | None, *, instructo
         BadInput: There is none, or there is no terminal.
     """
     endpoint = find_endpoint(pid, "--join", Kind.CLASS)
+    if instructor:
+        asyncio.run(_may_lead(endpoint))
     if port is not None:
         from monitor.web.role import Role
         from monitor.web.serving import serve_running
@@ -104,6 +154,16 @@ def join(pid: int | None, alias: str, look: Look, port: int | None, *, instructo
     else:
         _drive(endpoint, alias, look)
     return 0
+
+
+async def _may_lead(endpoint: Endpoint) -> None:
+    """Knock at the instructor's place.
+
+    Raises:
+        BadInput: The class has none: it is its trainees' own.
+    """
+    async with PlaceLink(endpoint, "instruct"):
+        pass
 
 
 def _need_terminal() -> None:
@@ -156,7 +216,7 @@ def tell_lessons() -> int:
     return 0
 
 
-def write(source: str | None, to: Path | None, rig: str | None) -> int:
+def write(source: str, to: Path, rig: str | None) -> int:
     """Write a lesson from a scenario or a moment of a log.
 
     Raises:
@@ -164,8 +224,6 @@ def write(source: str | None, to: Path | None, rig: str | None) -> int:
     """
     from monitor.drill.authoring import write_lesson
 
-    if source is None or to is None:
-        raise BadInput("--from: found it or --to alone, expected both: what of, and which file")
     sys.stderr.write("\n".join(write_lesson(source, to, rig)) + "\n")
     return 0
 

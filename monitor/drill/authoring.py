@@ -10,17 +10,16 @@ import numpy as np
 from monitor.review.log import open_log
 from rules.channels import TIME
 from simulator.drill.authoring import (
-    AFTER_S,
-    BEFORE_S,
     Draft,
     lesson_of,
     lesson_text,
     of_moment,
     of_scenario,
 )
+from simulator.drill.recorded import AFTER_S, BEFORE_S
 from simulator.plant import FaultKind
 from simulator.rig import RigFile, shipped_rigs
-from simulator.scenario import load_scenario_and_rig
+from simulator.scenario import load_scenario_and_rig, shipped_scenarios
 from simulator.strict import BadInput, called, clean, ending_of, new_file, refuse_taken
 
 _MOMENT: Final = re.compile(r"(.+)@(-?[0-9]+(?:\.[0-9]+)?)(?: ?s)?")
@@ -43,7 +42,10 @@ def write_lesson(source: str, to: Path, rig: str | None = None) -> list[str]:
     ending_of(to, ".toml")
     refuse_taken(to)
     moment = _MOMENT.fullmatch(source)
-    draft = _of_scenario(source) if moment is None else _of_log(moment[1], float(moment[2]), rig)
+    if moment is not None:
+        draft = _of_log(moment[1], float(moment[2]), rig)
+    else:
+        draft = _of_scenario(source, rig)
     text = lesson_text(draft)
     lesson = lesson_of(text, clean(to.stem))
     with new_file(to) as file:
@@ -57,8 +59,15 @@ def write_lesson(source: str, to: Path, rig: str | None = None) -> list[str]:
     return told
 
 
-def _of_scenario(source: str) -> Draft:
+def _of_scenario(source: str, rig: str | None) -> Draft:
+    is_scenario = source in shipped_scenarios() or source.endswith(".toml")
+    if not is_scenario and ("@" in source or Path(source).exists()):
+        raise BadInput(
+            f'--from: found "{clean(source)}", expected LOG@SECONDS, such as drive.csv@81.5'
+        )
     scenario, rig_file = load_scenario_and_rig(source)
+    if rig is not None:
+        raise BadInput("--rig: found a scenario, expected a log: a scenario names its own rig")
     return of_scenario(scenario, _name_of(rig_file))
 
 

@@ -69,6 +69,7 @@ class DrillClass:
 
     Attributes:
         trainees: By alias.
+        instructed: As given.
         compiled: Whether rides run compiled from the next drive on; the bits are the same.
         drive: The drive that is staged or under way.
         along: What its rides are compared with; None before it begins.
@@ -97,7 +98,7 @@ class DrillClass:
         self._at = 0
         self._pid = pid
         self._seed = seed
-        self._instructed = instructed
+        self.instructed = instructed
         self._speed = speed
         self.results = results
         self._course = len(shipped_lessons())
@@ -129,7 +130,7 @@ class DrillClass:
             phase=self.phase,
             aliases=list(self.trainees),
             places=max(0, self._room()),
-            instructed=self._instructed,
+            instructed=self.instructed,
         )
 
     def join(self, alias: str) -> Trainee:
@@ -163,7 +164,7 @@ class DrillClass:
         lesson = self.drive.lesson
         told: list[Message] = [
             trainee.hello(lesson, self._pid),
-            brief_of(lesson, trainee.alias, self._course, may_begin=not self._instructed),
+            brief_of(lesson, trainee.alias, self._course, may_begin=not self.instructed),
             trainee.state(self._time_s, self.phase),
         ]
         told += trainee.frames()
@@ -178,7 +179,7 @@ class DrillClass:
             duration_s=drive.plan.duration_s,
             phase=self.phase,
             title=drive.lesson.title,
-            truth=drive.case.debrief,
+            truth=drive.case.debrief if ride is None else drive.truth_now(ride),
             lesson_number=drive.lesson.number,
             lessons=self._course,
             speed=self._speed,
@@ -257,7 +258,7 @@ class DrillClass:
         """Do what a trainee commands, or the instructor (None); say what is refused."""
         by_hand = _BY_INSTRUCTOR if trainee is None else _BY_TRAINEE
         if command.do in by_hand:
-            leads = trainee is None or not self._instructed
+            leads = trainee is None or not self.instructed
             refused = by_hand[command.do](self, command) if leads else _NOT_YOURS
         elif trainee is None:
             refused = "found no such command"
@@ -521,7 +522,8 @@ def _standing(ride: Ride) -> list[FaultState]:
             words=what_goes_wrong(span.kind, span.channel),
             begins_s=span.begins_s if isfinite(span.begins_s) else None,
             amount=span.amount,
-            active=span.begins_s <= ride.time_s and not isfinite(span.ends_s),
+            active=span.acts,
+            cleared=span.cleared,
         )
         for span in ride.spans
     ]

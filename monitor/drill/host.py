@@ -142,6 +142,9 @@ class ClassHost:
             task = asyncio.create_task(self._join(command.who, answer))
             self._opening.add(task)
             task.add_done_callback(self._opening.discard)
+        elif command.do == "instruct" and not self._drill.instructed:
+            why = "found a class begun without an instructor, expected one with --instructor"
+            answer(Answer(command.do, False, why))
         elif command.do == "instruct":
             answer(_place(command.do, "", self._instructor.endpoint))
         elif command.do == "stop":

@@ -1,15 +1,10 @@
 """A class of drills as a process: ``python -m monitor.drill.process``, its order on its input."""
 
 import asyncio
-import contextlib
 import os
-import signal
 import sys
-from collections.abc import Callable
-from typing import Final
 
-import msgspec
-
+from monitor.attach.carrying_out import Ready, carry_out, stop_on_signals
 from monitor.attach.order import ClassOrder
 from monitor.drill import warm
 from monitor.drill.debriefing import Debriefer
@@ -17,10 +12,8 @@ from monitor.drill.drill_class import DrillClass
 from monitor.drill.host import ClassHost
 from simulator.strict import BadInput
 
-LONGEST_ORDER: Final = 1 << 16
 
-
-async def run_class(order: ClassOrder, ready: Callable[[str], None] | None = None) -> None:
+async def run_class(order: ClassOrder, ready: Ready | None = None) -> None:
     """Carry out an order in this process, until the class ends.
 
     Args:
@@ -42,12 +35,7 @@ async def run_class(order: ClassOrder, ready: Callable[[str], None] | None = Non
         results=debriefer.results,
     )
     host = ClassHost(drill, debriefer)
-    loop = asyncio.get_running_loop()
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is not None:
-            with contextlib.suppress(NotImplementedError, RuntimeError, ValueError):
-                loop.add_signal_handler(number, host.stop, f"stopped by {name}")
+    stop_on_signals(host.stop)
 
     async def load() -> None:
         drill.compiled = await asyncio.to_thread(warm.load)
@@ -60,26 +48,8 @@ async def run_class(order: ClassOrder, ready: Callable[[str], None] | None = Non
 
 
 def main() -> int:
-    """Read an order from standard input, carry it out; return the exit code.
-
-    Says ``ready PID`` or ``error TEXT`` on standard output, one line.
-    """
-
-    def say(line: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # whoever launched us may be gone
-            sys.stdout.write(line + "\n")
-            sys.stdout.flush()
-
-    try:
-        order = msgspec.json.decode(sys.stdin.buffer.readline(LONGEST_ORDER), type=ClassOrder)
-        asyncio.run(run_class(order, ready=lambda where: say(f"ready {where}")))
-    except BadInput as error:
-        say(f"error {error}")
-        return 2
-    except msgspec.MsgspecError as error:
-        say(f"error order: {error}")
-        return 2
-    return 0
+    """Carry out the order on standard input; return the exit code."""
+    return carry_out(ClassOrder, run_class)
 
 
 if __name__ == "__main__":

@@ -26,7 +26,7 @@ _BESIDE: Final = {
     "intake_c": ("intake", "°C", 0),
     "timing_deg": ("timing", "deg", 1),
     "knock": ("knock", "", 1),
-    "delivered_ml_min": ("spray", "mL/min", 0),
+    "delivered_ml_min": ("flow", "mL/min", 0),
 }
 _MOST_ROWS: Final = 14
 _MOST_NAMED: Final = 8
@@ -41,25 +41,45 @@ def in_words(found: Comparison, car: str, units: Units) -> Iterator[str]:
         car: The rig's name.
         units: In which figures are shown.
     """
-    first, second = found.groups
-    low, high = found.speed_rpm[0], found.speed_rpm[-1]
-    yield (
-        f"{car}: {len(first.runs)} {first.name} against {len(second.runs)} {second.name}, "
-        f"{gear_words(found.gear)}, {low:z.0f} to {high:z.0f} rpm"
-    )
-    yield f"torque: {_how(found, units)}"
-    yield f"correction: {_correction(found)}"
+    yield title(found, car)
+    yield from basis(found, units)
     yield from map(units.sentence, _left_out(found))
-    yield from (units.sentence(f"note: {doubt}") for doubt in found.doubts)
+    yield from (f"note: {doubt}" for doubt in notes(found, units))
     yield ""
     yield from _table(found, units)
     yield ""
-    yield from _means(found, units)
-    yield from _repeatability(found, units)
+    yield from result(found, units)
     yield ""
     yield from _beside(found, units)
     yield ""
     yield CLOSED
+
+
+def title(found: Comparison, car: str) -> str:
+    """Return what was compared, in a line."""
+    first, second = found.groups
+    low, high = found.speed_rpm[0], found.speed_rpm[-1]
+    return (
+        f"{car}: {len(first.runs)} {first.name} against {len(second.runs)} {second.name}, "
+        f"{gear_words(found.gear)}, {low:z.0f} to {high:z.0f} rpm"
+    )
+
+
+def basis(found: Comparison, units: Units) -> Iterator[str]:
+    """Yield what torque and power rest on, as lines."""
+    yield f"torque: {_how(found, units)}"
+    yield f"correction: {_correction(found)}"
+
+
+def notes(found: Comparison, units: Units) -> list[str]:
+    """Return what speaks against it, or limits it, a sentence each."""
+    return [units.sentence(doubt) for doubt in found.doubts]
+
+
+def result(found: Comparison, units: Units) -> Iterator[str]:
+    """Yield what came of it over the whole span, as lines."""
+    yield from _means(found, units)
+    yield from _repeatability(found, units)
 
 
 def _how(found: Comparison, units: Units) -> str:
@@ -97,10 +117,11 @@ def _left_out(found: Comparison) -> Iterator[str]:
             f"{moment(one.end_s, one.from_s)}: {one.why}"
         )
     if len(found.left_out) > _MOST_NAMED:
-        yield f"left out: and {len(found.left_out) - _MOST_NAMED} more (--json names all)"
+        more = len(found.left_out) - _MOST_NAMED
+        yield f"left out: and {more} more (--json and --report name all)"
 
 
-def _rows(found: Comparison) -> list[int]:
+def rows_told(found: Comparison) -> list[int]:
     """Return which engine speeds stand in a table: whole hundreds or thousands."""
     speeds = found.speed_rpm
     for step in (100.0, 200.0, 500.0, 1000.0):
@@ -121,9 +142,11 @@ def _table(found: Comparison, units: Units) -> Iterator[str]:
     )
     names = f"{first.name:>8}{second.name:>8}"
     yield f"{'rpm':>6}{'runs':>6}{names}{names}"
-    for k in _rows(found):
+    for k in rows_told(found):
         counts = f"{first.counts[k]}/{second.counts[k]}"
-        told = "boost differs" if found.boost_differs[k] else _gain(found.power_gain[k], units)
+        told = (
+            "boost differs" if found.boost_differs[k] else gain_in_words(found.power_gain[k], units)
+        )
         base = power[0][k] / units.factor("kW")
         yield (
             f"{found.speed_rpm[k]:>z6.0f}{counts:>6}"
@@ -133,7 +156,8 @@ def _table(found: Comparison, units: Units) -> Iterator[str]:
         )
 
 
-def _gain(one: Gain, units: Units) -> str:
+def gain_in_words(one: Gain, units: Units) -> str:
+    """Return a gain in power with its interval, without a unit."""
     if not isfinite(one.value):
         return "--"
     f = units.factor("kW")
@@ -159,7 +183,7 @@ def _means(found: Comparison, units: Units) -> Iterator[str]:
     if found.mean_gain is None:
         yield f"{where}: {told}; boost differs within it, so no gain of the spray is told"
         return
-    gained = f"{_gain(found.mean_gain, units)} {units.unit('kW')}"
+    gained = f"{gain_in_words(found.mean_gain, units)} {units.unit('kW')}"
     yield f"{where}: {told}: {gained}, {_share(found.mean_gain, float(means[0].mean()))}"
 
 
@@ -186,25 +210,32 @@ def shown_beside(found: Comparison, units: Units) -> list[tuple[str, str, str]]:
     return shown
 
 
+def beside_figures(found: Comparison, units: Units) -> dict[str, list[tuple[str, str]]]:
+    """Return what else was read, by channel: of each engine speed told, both groups' means."""
+    figures = {}
+    for channel, _, metric in shown_beside(found, units):
+        means = [mean_of(group.beside[channel]) for group in found.groups]
+        decimals = _BESIDE[channel][2]
+        first, second = (
+            [units.figure(float(values[k]), metric, decimals) for k in rows_told(found)]
+            for values in means
+        )
+        figures[channel] = list(zip(first, second, strict=True))
+    return figures
+
+
 def _beside(found: Comparison, units: Units) -> Iterator[str]:
     told = shown_beside(found, units)
     if not told:
         return
     first, second = found.groups
-    shown = [channel for channel, _, _ in told]
     heads = f"{'':>6}" + "".join(f"{heading:>14}" for _, heading, _ in told)
     names = f"{'rpm':>6}" + f"{first.name:>7}{second.name:>7}" * len(told)
     yield heads
     yield names
-    means = {
-        channel: [mean_of(group.beside[channel]) for group in found.groups] for channel in shown
-    }
-    for k in _rows(found):
-        cells = ""
-        for channel in shown:
-            _, metric, decimals = _BESIDE[channel]
-            for values in means[channel]:
-                cells += f"{units.figure(float(values[k]), metric, decimals):>7}"
+    figures = beside_figures(found, units)
+    for row, k in enumerate(rows_told(found)):
+        cells = "".join(f"{cell:>7}" for pairs in figures.values() for cell in pairs[row])
         yield f"{found.speed_rpm[k]:>z6.0f}{cells}"
 
 

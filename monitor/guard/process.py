@@ -3,13 +3,10 @@
 import asyncio
 import contextlib
 import gc
-import signal
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
-import msgspec
-
+from monitor.attach.carrying_out import Ready, carry_out, stop_on_signals
 from monitor.attach.endpoint import new_endpoint, publish, withdraw
 from monitor.attach.listeners import Listener, Tell, TellListener
 from monitor.attach.order import Order as Order
@@ -21,19 +18,17 @@ from monitor.recorder.recorder import SEGMENT_ROWS, Recorder
 from monitor.recorder.restored import Restored, restored_from
 from monitor.scheduling import ask_for_short_slice
 from monitor.sources.open import open_source
-from monitor.wake import WakeUp
 from simulator.rig import RigFile
 from simulator.strict import BadInput
 
 AWAIT_VIEWER_S = 5.0
 AWAIT_VIEWER_OF_NO_ENGINE_S = 60.0  # nothing is missed meanwhile
-LONGEST_ORDER = 1 << 16
 
 
 async def run_order(
     order: Order,
     tell: Tell | None = None,
-    ready: Callable[[str], None] | None = None,
+    ready: Ready | None = None,
 ) -> None:
     """Carry out an order in this process: decide, record, let viewers attach, until the end.
 
@@ -75,7 +70,7 @@ async def run_order(
                 AWAIT_VIEWER_S if source.kind.live else AWAIT_VIEWER_OF_NO_ENGINE_S
             )
 
-    _stop_on_signals(loop)
+    stop_on_signals(loop.stop)
     try:
         await loop.run(opened)
     finally:
@@ -127,41 +122,9 @@ async def _listeners(order: Order, loop: GuardLoop) -> list[Listener]:
     return listeners
 
 
-def _stop_on_signals(loop: GuardLoop) -> None:
-    running = asyncio.get_running_loop()
-    wake = WakeUp(lambda: loop.stop("stopped"))
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        number = getattr(signal, name, None)
-        if number is None:
-            continue
-        try:
-            running.add_signal_handler(number, loop.stop, f"stopped by {name}")
-        except (NotImplementedError, RuntimeError, ValueError):  # Windows, or not the main thread
-            with contextlib.suppress(ValueError):
-                signal.signal(number, lambda *_: wake.ask())
-
-
 def main() -> int:
-    """Read an order from standard input, carry it out; return the exit code.
-
-    Says ``ready PID`` or ``error TEXT`` on standard output, one line.
-    """
-
-    def say(line: str) -> None:
-        with contextlib.suppress(OSError, ValueError):  # whoever launched us may be gone
-            sys.stdout.write(line + "\n")
-            sys.stdout.flush()
-
-    try:
-        order = msgspec.json.decode(sys.stdin.buffer.readline(LONGEST_ORDER), type=Order)
-        asyncio.run(run_order(order, ready=lambda where: say(f"ready {where}")))
-    except BadInput as error:
-        say(f"error {error}")
-        return 2
-    except msgspec.MsgspecError as error:
-        say(f"error order: {error}")
-        return 2
-    return 0
+    """Carry out the order on standard input; return the exit code."""
+    return carry_out(Order, lambda order, ready: run_order(order, ready=ready))
 
 
 if __name__ == "__main__":

@@ -116,7 +116,7 @@ def _harm(debrief: Debriefing) -> Panel:
         for who, (colour, dash) in _HARM_LINES.items()
         if len(debrief.harm.get(who, [])) == len(debrief.time_s)
     ]
-    return Panel("knock harm so far", lines, floor=0.0)
+    return Panel("knock harm so far", lines, includes=(0.0,))
 
 
 def _acts(debrief: Debriefing) -> Panel:
@@ -129,7 +129,7 @@ def _acts(debrief: Debriefing) -> Panel:
     times_s.append(debrief.time_s[-1])
     levels.append(levels[-1])
     line = Line("act", np.array(times_s), np.array(levels), PURPLE, width=2.0)
-    return Panel("what you did", [line], words=_ACT_WORDS, height=0.5, floor=0.0)
+    return Panel("what you did", [line], words=_ACT_WORDS, height=0.5, includes=(0.0,))
 
 
 def _panel(debrief: Debriefing, trace: TracePoints, units: Units) -> Panel:

@@ -18,6 +18,7 @@ plotly draws; it is loaded, and its JavaScript put into the file (some 5 MB), on
 a plot. Long series are thinned before they come here: some thousand points a line.
 """
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -50,6 +51,7 @@ th, td { border-bottom: 1px solid #D5D9DE; padding: 0.25em 0.7em 0.25em 0; text-
   vertical-align: top; overflow-wrap: anywhere; }
 th, td > b { white-space: nowrap; }
 code { font: 0.88em "DejaVu Sans Mono", monospace; overflow-wrap: anywhere; }
+code span { white-space: nowrap; }
 p.caution { border-left: 4px solid #E69F00; padding: 0.3em 0.8em; margin: 0.8em 0; }
 svg { width: 100%; height: auto; }
 @page { size: A4; margin: 14mm; }
@@ -68,9 +70,10 @@ td { font-variant-numeric: tabular-nums; }
 @media (max-width: 600px) { body { margin: 0.8em auto; padding: 0 0.6em; } }
 @media print { div.wide { overflow: visible; } .modebar { display: none !important; }
   figure > div, .plotly-graph-div { height: auto !important; }
-  div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.4em; } }
+  div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.6em; } }
 """
-# A link shows its stretch of a plot; on paper each plot is as wide as the page, whole on one.
+# A link shows its stretch of a plot; linked plots show the same; on paper each plot is as wide as
+# the page, whole on one.
 _SCRIPT: Final = """
 "use strict";
 const plots = () => [...document.querySelectorAll(".js-plotly-plot")];
@@ -80,9 +83,17 @@ document.addEventListener("click", (event) => {
   if (plot) Plotly.relayout(plot, { "xaxis.autorange": false,
     "xaxis.range": [Number(link.dataset.from), Number(link.dataset.until)] });
 });
+window.addEventListener("load", () => { for (const plot of plots())
+  plot.on("plotly_relayout", () => {
+    const { range } = plot.layout.xaxis, { link } = plot.closest("figure").dataset;
+    for (const other of plots())
+      if (link && other.closest("figure").dataset.link === link
+          && String(other.layout.xaxis.range) !== String(range))
+        Plotly.relayout(other, { "xaxis.autorange": false, "xaxis.range": [...range] });
+  }); });
 window.addEventListener("beforeprint", () => { for (const plot of plots())
   Plotly.relayout(plot, { autosize: false, width: 680,
-    height: Math.min(plot.layout.meta, 940) }); });
+    height: Math.min(0.8 * plot.layout.meta, 940) }); });
 window.addEventListener("afterprint", () => { for (const plot of plots())
   Plotly.relayout(plot, { autosize: true, width: undefined, height: plot.layout.meta }); });
 """
@@ -160,6 +171,7 @@ class Line:
         width: Of the line, pixels.
         low: Lower edge of a band about it, (n,); None: none.
         high: Its upper edge.
+        hover: What it is called where the pointer is: of several lines of one name; "": its name.
     """
 
     name: str
@@ -171,6 +183,7 @@ class Line:
     width: float = 1.2
     low: Any = None
     high: Any = None
+    hover: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +196,7 @@ class Panel:
         levels: Horizontal lines: what each is, and where.
         words: Names for values of the vertical axis, such as those of actions.
         height: To the others' 1.
-        floor: The least that the vertical axis ends at; None: as is drawn.
+        includes: Values that the vertical axis goes to, or beyond.
     """
 
     title: str
@@ -191,7 +204,7 @@ class Panel:
     levels: Sequence[tuple[str, float]] = ()
     words: Sequence[tuple[float, str]] = ()
     height: float = 1.0
-    floor: float | None = None
+    includes: Sequence[float] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +250,7 @@ class Page:
         zones: Sequence[tuple[float, float]] = (),
         marks: Sequence[tuple[Any, str]] = (),
         caption: str = "",
+        link: str = "",
     ) -> None:
         """Add a plot: panels one below the other, zoomed together.
 
@@ -247,6 +261,7 @@ class Page:
             zones: Stretches of the axis to shade in all panels.
             marks: Places on the axis to mark in all panels, and a word for each.
             caption: Below it.
+            link: Plots of one link are zoomed together; a plain word, "": it is by itself.
 
         Raises:
             ValueError: The name is taken, or no panel is there.
@@ -266,7 +281,8 @@ class Page:
             default_height=f"{figure.layout.height}px",
         )
         said = f"<figcaption>{shown(caption)}</figcaption>" if caption else ""
-        self._parts.append(f"<figure>{drawn}{said}</figure>")
+        linked = f' data-link="{escape(link)}"' if link else ""
+        self._parts.append(f"<figure{linked}>{drawn}{said}</figure>")
 
     def html(self) -> str:
         """Return the page; the same is the same bytes."""
@@ -284,8 +300,8 @@ def _cell(cell: str | Cell) -> str:
     if isinstance(cell, str):
         return shown(cell)
     text = shown(cell.text)
-    if cell.code:
-        text = f"<code>{text}</code>"
+    if cell.code:  # an option that breaks at its dashes is hard to read
+        text = f"<code>{_OPTION.sub(_WHOLE, text)}</code>"
     if cell.strong:
         text = f"<b>{text}</b>"
     if cell.zoom is not None:
@@ -296,6 +312,8 @@ def _cell(cell: str | Cell) -> str:
     return f'<a href="#{escape(cell.to)}">{text}</a>' if cell.to else text
 
 
+_OPTION: Final = re.compile(r"(?<!\S)--[\w-]+")
+_WHOLE: Final = r"<span>\g<0></span>"
 _CONFIG: Final = {
     **{"displaylogo": False, "responsive": True},
     "showSendToCloud": False,  # it would offer to send the data away
@@ -376,8 +394,8 @@ def _draw(
     *,
     in_ms: bool,
 ) -> None:
-    """Draw a panel, its title above it naming each line in its colour."""
-    named = []
+    """Draw a panel, its title above it naming each line in its colour, one of each name."""
+    named: list[str] = []
     for line in panel.lines:
         x = _along(line.x, in_ms=in_ms)
         where = {"row": number, "col": 1}
@@ -396,11 +414,18 @@ def _draw(
             looks = {"marker": {"color": line.colour, "size": 6}}
         mode = "markers" if line.dots else "lines"
         figure.add_scatter(
-            x=x, y=_floats(line.y), name=_literal(line.name), mode=mode, **looks, **where
+            x=x,
+            y=_floats(line.y),
+            name=_literal(line.hover or line.name),
+            mode=mode,
+            **looks,
+            **where,
         )
         sign = {"solid": "━", "dash": "╍", "dot": "┈", "dashdot": "┅"}[line.dash]
         sign = "●" if line.dots else sign
-        named.append(f'<span style="color:{line.colour}">{sign} {_literal(line.name)}</span>')
+        label = f'<span style="color:{line.colour}">{sign} {_literal(line.name)}</span>'
+        if label not in named:
+            named.append(label)
     own = "" if number == 1 else str(number)
     for name, value in panel.levels:
         line_look = {"color": RED, "width": 1, "dash": "dash"}
@@ -419,8 +444,8 @@ def _draw(
     if panel.words:
         values, words = zip(*panel.words, strict=True)
         y.update(tickvals=list(values), ticktext=[*map(_literal, words)])
-    if panel.floor is not None:
-        y.update(autorangeoptions={"include": [panel.floor]})
+    if panel.includes:
+        y.update(autorangeoptions={"include": list(panel.includes)})
 
 
 def _ticks(axis: Axis, panels: Sequence[Panel]) -> dict[str, Any]:

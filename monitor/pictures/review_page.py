@@ -160,15 +160,15 @@ def _panels(log: Review, units: Units) -> list[Panel]:
         line("evidence (at 100 timing is pulled)", "evidence_pct", "%", PURPLE),
         line("debt (at 100 boost is cut)", "debt_pct", "%", RED, "dash"),
     ]
-    shares_panel = panel("of their limits", "%", shares, floor=0.0)
+    shares_panel = panel("of their limits", "%", shares, includes=(0.0,))
     panels = [
         _done(log),
         panel("boost", "kPa", [line("boost", "boost_kpa", "kPa", INK)], "boost_kpa"),
-        panel("flow", "mL/min", flow, floor=0.0),
+        panel("flow", "mL/min", flow, includes=(0.0,)),
         pressure,
         shares_panel,
         panel("intake", "°C", [line("intake", "intake_c", "°C", ORANGE)], "intake_c"),
-        panel("knock", "", [line("knock", "knock", "", INK)], "knock", floor=0.0),
+        panel("knock", "", [line("knock", "knock", "", INK)], "knock", includes=(0.0,)),
         panel(
             "injector duty",
             "%",
@@ -198,7 +198,7 @@ def _done(log: Review) -> Panel | None:
         before = now
     shown_s = np.array(time_s) - _begin_s(log)
     line = Line("action", shown_s, np.array(level), RED, width=2.0)
-    return Panel("what is done", [line], words=_ACTIONS, height=0.6, floor=3.0)
+    return Panel("what is done", [line], words=_ACTIONS, height=0.6, includes=(3.0,))
 
 
 def _level(event: Event, at_s: float) -> float:

@@ -26,21 +26,42 @@ ALARM_CONTROLS: Final = (
         "a",
         "acknowledge",
         "acknowledge",
-        "acknowledge all (on the list: the chosen); the guard may release",
+        "acknowledge all (on the list: the chosen); actions may wait for it",
         30,
     ),
     Control("l", "l", OPEN, "alarms", "list the alarms: states, causes, what to check", 35),
     Control("A", "A", "acknowledge_all", "all", "acknowledge all alarms", 31),
     Control("r", "r", "reset_alarm", "reset", "reset the chosen alarm's latch", 32),
-    Control("h", "h", "shelve_alarm", "shelve", "shelve the chosen alarm, or unshelve it", 33),
-    Control("o", "o", "service_alarm", "take out", "take it out of service, or return it", 34),
-    Control("n", "n", "normal_alarms", "normal too", "list the alarms that are normal too", 75),
+    Control(
+        "h",
+        "h",
+        "shelve_alarm",
+        "shelve",
+        "shelve the chosen alarm (silence it for minutes), or unshelve it",
+        33,
+    ),
+    Control(
+        "o",
+        "o",
+        "service_alarm",
+        "take out",
+        "take the chosen alarm out of service, or return it",
+        34,
+    ),
+    Control(
+        "n",
+        "n",
+        "normal_alarms",
+        "normal too",
+        "list also the alarms that nothing is wrong with",
+        75,
+    ),
     Control(
         "",
         "A r h o n",
         "alarm_list_keys",
         "on the list",
-        "on the list: acknowledge all; reset, shelve, take out the chosen; normal ones too",
+        "on the list: A all at once; the chosen: r reset, h shelve, o take out; n normal ones",
         asks=False,
     ),
 )
@@ -152,12 +173,12 @@ class AlarmKeys(BaseDashboard):
         if chosen.state == AlarmState.SHELVED:
             self._tell(_about("unshelve", chosen))
         else:
-            self.run_worker(self._shelve(chosen))
+            self.run_asking(self._shelve(chosen))
 
     def action_service_alarm(self) -> None:
         """Take the chosen alarm out of service, or return it, once a typed y confirms that."""
         if self._listing and (chosen := self._chosen_alarm()) is not None:
-            self.run_worker(self._change_service(chosen))
+            self.run_asking(self._change_service(chosen))
 
     async def _shelve(self, alarm: StandingAlarm) -> None:
         most = f"{LONGEST_SHELF_MIN:zg} at most"

@@ -147,6 +147,8 @@ def in_words(fault: Standing) -> str:
     """Return a fault of a ride in one clause, with when it began and when it was gone."""
     much = how_much(fault.kind, fault.amount)
     told = what_goes_wrong(fault.kind, fault.channel) + (f" ({much})" if much else "")
+    if fault.cleared:
+        return f"{told}: cleared before it began"
     if not isfinite(fault.begins_s):
         return f"{told}: never, as what it waits for did not come"
     until = f" to {fault.ends_s:z.2f} s" if isfinite(fault.ends_s) else " on"

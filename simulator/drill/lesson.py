@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, Self
+from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from msgspec import Meta
@@ -14,9 +14,9 @@ from simulator.plant.noise import generator
 from simulator.rig import load_rig
 from simulator.rig.tables import Key, fact_of, many, table
 from simulator.scenario import (
+    CONDITIONS,
     FAULT,
     STEP,
-    Hertz,
     check_against_rig,
     check_drive,
     check_faults,
@@ -27,14 +27,10 @@ from simulator.scenario import (
 from simulator.strict import (
     MISSING,
     BadInput,
-    Decoded,
-    DegC,
     Document,
     KeyPath,
-    Kpa,
-    Mismatch,
-    Ml,
     PlainText,
+    Prose,
     Seconds,
     clean,
     nearest,
@@ -46,26 +42,7 @@ from simulator.strict import (
 SHOWN: Final = ("events", "evidence", "causes", "advice")
 _SHIPPED: Final = Path(__file__).parent / "lessons"
 _STREAM: Final = 4  # of a seed; plant and population have those below
-_LONGEST: Final = 1200
-_DRIVEN: Final = ("rig", "drive", "rate", "tank", "peak_boost", "ambient")
-
-
-class Prose(Decoded, str):
-    """Text of several sentences, in one line; none of it could drive a terminal."""
-
-    EXPECTED = f"text of 1 to {_LONGEST} printable characters"
-
-    @classmethod
-    def from_toml(cls, value: object) -> Self:
-        """Return the text, its line breaks made spaces.
-
-        Raises:
-            Mismatch: No such text.
-        """
-        text = " ".join(value.split()) if isinstance(value, str) else ""
-        if not 1 <= len(text) <= _LONGEST or clean(text, _LONGEST) != text:
-            raise Mismatch(cls.EXPECTED)
-        return cls(text)
+_DRIVEN: Final = ("rig", "drive", *(key.name for key in CONDITIONS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,10 +157,7 @@ _LESSON: Final = table(
     Key("scenario", PlainText),
     Key("rig", PlainText),
     Key("drive", many(STEP, most=2000)),
-    Key("rate", Hertz, "rate_hz"),
-    Key("tank", Ml, "tank_ml"),
-    Key("peak_boost", Kpa, "peak_boost_kpa"),
-    Key("ambient", DegC, "ambient_c"),
+    *CONDITIONS,
     Key("failsafe", Literal[tuple(one.value for one in Failsafe)]),
     Key("late_by", Seconds.within(0.0, 60.0, "500 ms"), "late_by_s"),
     Key("onset_within", Seconds.within(0.0, 600.0, "2 s"), "onset_within_s"),

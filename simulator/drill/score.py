@@ -18,9 +18,8 @@ _MOST: Final = {
     Failsafe.LATE: (50.0, 30.0, 20.0),
     Failsafe.OFF: (40.0, 40.0, 20.0),
 }
-HARMS_FROM: Final = (
-    3.0  # harm that a fault does where nobody acts; with less there is nothing to save
-)
+# Harm that a fault does where nobody acts; with less there is nothing to save.
+HARMS_FROM: Final = 3.0
 _SLOW_AT: Final = 3.0  # times the lesson's answer_within_s: a call so late counts half
 _FALSE_COSTS: Final = 0.25  # of the call's points
 _ALL_LOST: Final = 0.2  # of the drive's work

@@ -21,11 +21,12 @@ from simulator.drill.ride import Record
 from simulator.plant.wire import LONGEST_GAP_S
 
 ROWS: Final = "rows"  # stands for a channel where the rows themselves tell: none come, or misdated
-_SEEN_S, _WITHIN_S = 0.05, 1.0  # a difference is seen that is there for so long in such a time
-_AROUND_S: Final = 0.1  # nobody sees a difference from what a reading is just before or after
+# When somebody notices a difference. Our choice, no source.
+_SEEN_S, _WITHIN_S = 0.05, 1.0  # it is there for so long in such a time
+_AROUND_S: Final = 0.1  # and is none from what the reading is so soon before or after
 _OFF_S: Final = 1.0  # a row dated farther than that from when it came has another clock
 _CHANNELS: Final = slice(1, 1 + len(CHANNEL_NAMES))
-# What somebody notices of each channel, in its unit. Common practice, no source.
+# And how great it is, by channel, in its unit. Common practice, no source.
 _VISIBLE: Final = {
     "engine_speed_rpm": 150.0,
     "boost_kpa": 7.0,

@@ -9,8 +9,7 @@ from simulator.coverage.matrix import evaluation_seed
 from simulator.plant import Spread
 from simulator.plant.noise import generator
 from simulator.rig.tables import Key, table
-from simulator.scenario import Hertz
-from simulator.strict import Decoded, DegC, Mismatch, Percent, Quantity, Seconds
+from simulator.strict import Decoded, DegC, Hertz, Mismatch, Percent, Quantity, Seconds
 
 MOST_RUNS: Final = 100_000  # cars of one set
 MOST_SETS: Final = 20_000

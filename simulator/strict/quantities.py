@@ -41,6 +41,7 @@ UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
     "voltage": {"V": _SAME, "mV": (1e-3, 0.0)},
     "percentage": {"%": _SAME, "percent": _SAME, "1": (100.0, 0.0)},
     "angle": {"deg": _SAME, "°": _SAME},
+    "frequency": {"Hz": _SAME},
     "rotation": dict.fromkeys(("rpm", "1/min", "rev/min"), _SAME),
     "speed": {"km/h": _SAME, "kph": _SAME, "mph": (1.609344, 0.0), "m/s": (3.6, 0.0)},
     "torque": {
@@ -60,6 +61,7 @@ UNITS: Final[dict[str, dict[str, tuple[float, float]]]] = {
 }
 _QUANTITY: Final = re.compile(r"([+-]?[0-9]{1,12}(?:\.[0-9]{1,12})?(?:[eE][+-]?[0-9]{1,2})?) *(.*)")
 _DECIMAL_COMMA: Final = re.compile(r"([+-]?[0-9]{1,12}),([0-9]{1,12})(?![0-9.,])")
+_LONGEST_PROSE: Final = 1200
 # How people write it, where the nearest spelling would mislead.
 _HINTS: Final = {"c": "degC", "f": "degF", "kelvin": "K", "sec": "s", "gph": "gal/h", "v": "V"}
 
@@ -103,6 +105,24 @@ class PlainText(Decoded, str):
         if not isinstance(value, str) or not 1 <= len(value) <= 120 or clean(value, 120) != value:
             raise Mismatch(cls.EXPECTED)
         return cls(value)
+
+
+class Prose(Decoded, str):
+    """Text of several sentences, in one line; none of it could drive a terminal."""
+
+    EXPECTED = f"text of 1 to {_LONGEST_PROSE} printable characters"
+
+    @classmethod
+    def from_toml(cls, value: object) -> Self:
+        """Return the text, its line breaks made spaces.
+
+        Raises:
+            Mismatch: No such text.
+        """
+        text = " ".join(value.split()) if isinstance(value, str) else ""
+        if not 1 <= len(text) <= _LONGEST_PROSE or clean(text, _LONGEST_PROSE) != text:
+            raise Mismatch(cls.EXPECTED)
+        return cls(text)
 
 
 class Quantity(Decoded, float):
@@ -198,6 +218,7 @@ Kg: Final = _of("mass", "kg", "4 kg", 0.0, 1.0e6)
 Seconds: Final = _of("time", "s", "80 ms", 0.0, 1.0e6)
 Volts: Final = _of("voltage", "V", "13.5 V", 0.0, 100.0)
 Percent: Final = _of("percentage", "%", "12 %", -100.0, 1000.0)
+Hertz: Final = _of("frequency", "Hz", "100 Hz", 5.0, 1000.0)  # samples a second
 Degrees: Final = _of("angle", "deg", "6 deg", -90.0, 90.0)  # of the crank
 Rpm: Final = _of("rotation", "rpm", "7000 rpm", 0.0, 30000.0)
 KmH: Final = _of("speed", "km/h", "100 km/h", 0.0, 500.0)  # of the road

@@ -68,7 +68,7 @@ def sentences(rig: Rig, rows: Floats) -> Iterator[str]:
             yield status(rig, decision)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_a_sentence_agrees_with_itself(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """Over any stream: what passed a limit is beyond it, and what only warns is not."""

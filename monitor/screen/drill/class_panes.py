@@ -144,9 +144,10 @@ class Faults(DeskPane):
         first = max(0, min(chosen - room // 2, len(state.faults) - room))
         for place, fault in enumerate(state.faults[first : first + room], start=first):
             role = "strong" if place == chosen else "ink" if fault.active else "dim"
-            when = "to come" if fault.begins_s is None else f"since {figure(fault.begins_s, 1)} s"
-            if fault.begins_s is not None and not fault.active:
-                when = f"over, began {figure(fault.begins_s, 1)} s"
+            when = "cleared before it began" if fault.cleared else "to come"
+            if fault.begins_s is not None:
+                since = "since" if fault.active else "over, began"
+                when = f"{since} {figure(fault.begins_s, 1)} s"
             left = [view.say(f"{'>' if place == chosen else ' '}{plain(fault.words, 80)}", role)]
             right = [view.say(f"amount {fault.amount:zg}, {when} ", role)]
             rows.append(view.spread(left, right, width))

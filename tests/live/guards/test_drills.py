@@ -23,7 +23,7 @@ from monitor.attach.order import ClassOrder
 from monitor.attach.place import PlaceLink
 from monitor.attach.protocol import Bye, Command, Ending, Frame, Hello, Message
 from monitor.drill import host
-from monitor.drill.process import LONGEST_ORDER, run_class
+from monitor.drill.process import run_class
 from monitor.drill.results import read_results
 from simulator.strict import BadInput
 from tests.kit.drills import short_lesson
@@ -90,6 +90,8 @@ def test_a_trainee_drives_alone_to_the_debriefing(tmp_path: Path) -> None:
             first = [type(await anext(messages)) for _ in range(3)]
             link.send(Command("begin"))
             await until(messages, Frame)
+            with pytest.raises(BadInput, match="begun without an instructor"):
+                await PlaceLink(endpoint, "instruct").__aenter__()
             link.send(Command("call", what="pump"))
             found = await until(messages, Debriefing)
             link.send(Command("stop"))
@@ -216,17 +218,3 @@ def test_an_order_that_can_t_be_carried_out_is_refused(order: ClassOrder, words:
     with pytest.raises(BadInput, match=words):
         start_class(order)
     assert list(runtime_folder().iterdir()) == []
-
-
-def test_an_order_has_a_bound() -> None:
-    """A class reads no more than an order's length, and says what is wrong with it."""
-    done = subprocess.run(
-        [sys.executable, "-m", "monitor.drill.process"],
-        input=b'{"lessons":["' + b"x" * (2 * LONGEST_ORDER),
-        capture_output=True,
-        timeout=PATIENCE_S,
-        check=False,
-    )
-    assert done.returncode == 2
-    assert done.stdout.startswith(b"error order: ")
-    assert done.stderr == b""

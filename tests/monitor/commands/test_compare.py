@@ -45,6 +45,21 @@ def test_json_is_one_line(folder: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert json.loads(line)["mean_power"]["between_rpm"] == [3500.0, 5500.0]
 
 
+def test_reports_of_each_kind(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A page, Markdown, a row each engine speed, and what --json says; a name is never reused."""
+    names = [f"gain{ending}" for ending in (".html", ".md", ".csv", ".json")]
+    asked = [word for name in names for word in ("--report", name)]
+    assert flowdebt(["compare", *PAIR, *asked, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    page, markdown, rows, facts = ((folder / name).read_text("utf-8") for name in names)
+    assert json.loads(facts) == told
+    assert len(rows.splitlines()) == 1 + len(told["engine_speed_rpm"])
+    for text in (page, markdown):
+        assert "Small: 3 dry against 3 spray, gear 3" in text
+    assert flowdebt(["compare", *PAIR, "--report", "gain.md"]) == 2
+    assert "gain.md: found a file, expected none" in capsys.readouterr().err
+
+
 def test_weather_of_each_group_may_be_stated(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -79,6 +94,8 @@ def test_weather_of_each_group_may_be_stated(
         ((*PAIR, "--ambient", "20 psi"), '--ambient: found "20 psi" (a pressure unit)'),
         ((*PAIR, "--humidity", "1 %", "2 %", "3 %"), "--humidity: found 3, expected one, or one"),
         ((*PAIR, "--plot", "gain.pdf"), "gain.pdf: found"),
+        ((*PAIR, "--report", "gain.pdf"), "gain.pdf: found .pdf, expected .html or .md"),
+        ((*PAIR, "--report", "a.md", "--report", "a.md"), "--report: found a.md twice"),
         ((*PAIR, "--correct", "din"), "expected"),
         ((*PAIR[:-1], "nothing.toml"), "nothing.toml: found"),
         (("--dry", "car.toml", *PAIR[4:]), "car.toml:1: found"),

@@ -61,6 +61,8 @@ def test_what_cannot_be_written_is_told(log: Path, tmp_path: Path) -> None:
         ("air", tmp_path / "a.txt", "expected .toml"),
         ("air", there, "nothing is overwritten"),
         ("nothing_like_it", tmp_path / "a.toml", "found scenario"),
+        (str(log), tmp_path / "a.toml", "expected LOG@SECONDS, such as"),
+        (f"{log}@0:15", tmp_path / "a.toml", "expected LOG@SECONDS, such as"),
         (f"{log}@999", tmp_path / "a.toml", "found no row at 999 s, expected a time from 0.0 s to"),
         (f"{log}@15", tmp_path / "a.toml", "rig"),
         (f"{tmp_path}/none.csv@5", tmp_path / "a.toml", "none.csv"),

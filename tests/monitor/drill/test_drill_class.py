@@ -214,6 +214,30 @@ def test_an_injected_fault_acts_at_once_grows_and_is_cleared(tmp_path: Path) -> 
     assert cost["driven"] == cost["guard"]
 
 
+def test_the_truth_is_what_stands_now(tmp_path: Path) -> None:
+    """The lesson's own words, until an instructor changes what is wrong; rewound, they are back."""
+    school = School(short_lesson(tmp_path), instructed=True)
+    teacher, _ = seated(school, "", "ann")
+    teacher.send(BEGIN)
+    school.advance(1.5)
+    lesson = school.drill.drive.case.debrief
+    assert teacher.newest(ClassState).truth == lesson
+    teacher.send(Command("inject", what="empty_tank"))
+    school.advance(0.2)
+    assert teacher.newest(ClassState).truth == (
+        "now the tank runs out; to come: the pump stops. "
+        f"Right to call: {call_words('tank_or_air')}."
+    )
+    teacher.send(Command("clear", number=0))
+    teacher.send(Command("clear", number=1))
+    school.advance(0.2)
+    state = teacher.newest(ClassState)
+    assert [fault.cleared for fault in state.faults] == [True, False]
+    assert state.truth.startswith("now nothing is wrong. Right to call: tank")
+    teacher.send(Command("rewind", what="start"))
+    assert teacher.newest(ClassState).truth == lesson
+
+
 @pytest.mark.parametrize(
     ("command", "words"),
     [

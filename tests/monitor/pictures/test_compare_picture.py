@@ -28,7 +28,7 @@ def test_picture_shows_both_groups_and_the_gain(tmp_path: Path) -> None:
     assert gain[0] == pytest.approx(1.34102 * found.power_gain[0].value, rel=1e-5)
     assert len(gained.collections) == 1
     assert [axis.get_title(loc="left") for axis in beside] == [
-        "boost, psi", "intake, °F", "spray, gal/h"
+        "boost, psi", "intake, °F", "flow, gal/h"
     ]  # fmt: skip
 
 

@@ -54,7 +54,7 @@ def page(text: str = "boost") -> Page:
     line = Line(text, T_S, Y, low=Y - 1.0, high=Y + 1.0)
     panels = [Panel(text, [line], [(text, 2.0)], words=[(1.0, text)]), Panel(text, [line])]
     made.plot("one", TIME, panels, zones=[(0.25, 0.5)], marks=[(0.75, text)], caption=text)
-    made.plot("two", Axis(text), [Panel(text, [Line(text, T_S, Y, dots=True)], floor=0.0)])
+    made.plot("two", Axis(text), [Panel(text, [Line(text, T_S, Y, dots=True)], includes=(0.0,))])
     return made
 
 
@@ -166,3 +166,31 @@ def test_same_bytes_and_names_of_their_own() -> None:
     for panels in ([Panel("a", [Line("a", T_S, Y)])], []):
         with pytest.raises(ValueError, match="expected its own name"):
             made.plot("one" if panels else "three", TIME, panels)
+
+
+def test_linked_plots_say_so() -> None:
+    """Those of one link carry it, for the script; one by itself carries none."""
+    made = Page("linked")
+    for name, link in (("one", "speed"), ("two", "speed"), ("three", "")):
+        made.plot(name, Axis("speed"), [Panel("a", [Line("a", T_S, Y)])], link=link)
+    found = Elements(made.html()).found
+    assert [a.get("data-link") for tag, a in found if tag == "figure"] == ["speed", "speed", None]
+
+
+def test_lines_of_one_name_stand_once_in_the_title() -> None:
+    """And where the pointer is each says which it is."""
+    made = Page("runs")
+    lines = [Line("dry", T_S, Y, hover=f"dry {i}") for i in range(3)] + [Line("wet", T_S, Y)]
+    made.plot("one", TIME, [Panel("power", lines)])
+    ((drawn_lines, layout),) = drawn(made.html())
+    assert [line["name"] for line in drawn_lines] == ["dry 0", "dry 1", "dry 2", "wet"]
+    assert layout["annotations"][0]["text"].count("dry") == 1
+
+
+def test_an_option_stays_whole() -> None:
+    """In a command, where a line would break at its dashes; its text is the same."""
+    made = Page("commands")
+    made.table(("command",), [(Cell("flowdebt replay a--b.csv --rig <i> --at 0:01", code=True),)])
+    found = Elements(made.html())
+    assert [tag for tag, _ in found.found].count("span") == 2
+    assert "flowdebt replay a--b.csv --rig <i> --at 0:01" in "".join(found.texts)

@@ -31,7 +31,7 @@ STRETCH = some.tuples(
 RISING = [(100, 0.01, level, 0.0, 0.0, kpa, False) for level, kpa in ((0, -20), (1, -20), (1, 20))]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @example(stretches=RISING, cut=150)
 @given(stretches=some.lists(STRETCH, min_size=1, max_size=12), cut=some.integers(1, 200))
 def test_as_if_every_row_were_heard(

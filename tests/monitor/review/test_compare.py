@@ -44,7 +44,7 @@ def test_nothing_differs_from_itself(before: Decided) -> None:
     assert compare(before, decide(before.log, edit(BRINDLE, "debt.cut = 400 ms"))) == []
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=30, suppress_health_check=list(HealthCheck))
 @given(data=some.data())
 def test_the_other_way_round_it_is_the_opposite(
     before: Decided, afters: list[Decided], data: some.DataObject

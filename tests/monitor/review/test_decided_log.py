@@ -28,7 +28,7 @@ from tests.kit.replays import LOWER, decided_of, driven, log_of, opened, session
 ROWS = 20_000
 EDGES = (0, 1, 2, 3, 8191, 8192, 8193, 16383, 16384, ROWS - 1)
 INDEX = some.one_of(some.sampled_from(EDGES), some.integers(0, ROWS - 1))
-OFTEN = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+OFTEN = settings(max_examples=60, suppress_health_check=list(HealthCheck))
 
 
 @pytest.fixture(scope="module")

@@ -35,7 +35,7 @@ def test_one_line_is_another() -> None:
     assert again.text == BRINDLE.text
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(rig_file=some.sampled_from(RIGS), data=some.data())
 def test_any_value_written_back_changes_nothing_else(
     rig_file: RigFile, data: some.DataObject
@@ -56,7 +56,7 @@ def test_any_value_written_back_changes_nothing_else(
         assert len(new) in {1, 2}  # with the table's header where there was none
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(rig_file=some.sampled_from(RIGS), data=some.data())
 def test_another_value_changes_that_key_alone(rig_file: RigFile, data: some.DataObject) -> None:
     """Whatever key is changed, and in whatever unit: it differs, and no other does."""

@@ -63,7 +63,7 @@ def test_a_session_s_marks_are_in_its_folder(tmp_path: Path) -> None:
     assert review(session, None).cut is None
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, suppress_health_check=list(HealthCheck))
 @given(text=some.text(max_size=600), who=some.text(max_size=90))
 def test_text_is_kept_harmless(short: Log, text: str, who: str) -> None:
     """Whatever is written comes back on one line, bounded, with nothing a terminal obeys."""

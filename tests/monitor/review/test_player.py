@@ -133,7 +133,7 @@ ACTIONS = some.one_of(
 )
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(actions=some.lists(some.tuples(ACTIONS, some.floats(-0.1, 9.0)), max_size=30))
 def test_whatever_is_asked_it_stands_on_a_row(decided: Decided, actions: Any) -> None:
     """Always a row of the log, the cursor's time at or behind it and before the next row's."""

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.sources.align import (
@@ -171,7 +171,6 @@ def calm(time_s: float, i: int) -> Sample:
     )
 
 
-@settings(deadline=None)
 @given(st.floats(0.05, 1.2), st.floats(0.95, 1.05))
 def test_a_clock_set_back_a_little_is_followed(back_s: float, pace: float) -> None:
     """Whatever its clock lost, readings that go on are judged again once it is out of doubt."""
@@ -185,7 +184,6 @@ def test_a_clock_set_back_a_little_is_followed(back_s: float, pace: float) -> No
     assert all(device.healthy)
 
 
-@settings(deadline=None)
 @given(st.floats(0.3, 1000.0), st.floats(0.9, 1.1), st.booleans())
 @example(15.0, 0.98, True)
 @example(400.0, 0.999, True)
@@ -206,7 +204,6 @@ def test_after_silence_a_slow_clock_is_followed(
     assert all(device.healthy)
 
 
-@settings(deadline=None)
 @given(st.floats(1.1, 1e6))
 def test_one_garbled_time_ahead_trips_nothing(ahead_s: float) -> None:
     """It puts in no more silence than there was: the clock is in doubt, and nothing is done."""

@@ -236,7 +236,7 @@ HAND = st.tuples(STEP_S, st.sampled_from(COMMANDS), st.sampled_from([*NAMES, Non
 DELAYS = st.sampled_from([AT_ONCE, DELAYED])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     off_delay_s=DELAYS,
     inputs=st.lists(st.one_of(SAMPLE, SAMPLE, HAND), max_size=40),
@@ -291,7 +291,7 @@ def test_no_sequence_breaks_the_life_cycle(
         assert made.sounding is any(view.state in RINGING for view in views.values())
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     off_delay_s=DELAYS,
     inputs=st.lists(st.one_of(SAMPLE, HAND), max_size=30),

@@ -361,7 +361,7 @@ def test_one_damaged_sample_takes_no_channel_away() -> None:
     assert ranker.rank()[0].cannot_tell == ()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.data())
 def test_any_plausible_stream_gives_a_whole_ranking(data: Any) -> None:
     """Whatever channels report within their ranges, likelihoods are finite and sum to 1."""

@@ -19,7 +19,7 @@ from rules.step.arithmetic import (
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(ratio=st.floats(0.0, 60.0), lag_s=st.floats(0.001, 10.0))
 def test_kept_share_against_exp(ratio: float, lag_s: float) -> None:
     """The kept share is exp's within its stated tolerance, between 0 and 1, and falling."""
@@ -37,7 +37,7 @@ axis = st.lists(st.integers(-300, 300), min_size=2, max_size=8, unique=True).map
 )
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(xs=axis, data=st.data())
 def test_linear_interpolation_against_numpy(xs: list[float], data: st.DataObject) -> None:
     """Piecewise-linear tables read as numpy.interp does, ends held flat."""
@@ -47,7 +47,7 @@ def test_linear_interpolation_against_numpy(xs: list[float], data: st.DataObject
     assert found == pytest.approx(float(np.interp(x, xs, ys)), abs=1e-9)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(xs=axis, ys=axis, seed=st.integers(0, 9), data=st.data())
 def test_bilinear_interpolation_against_scipy(
     xs: list[float], ys: list[float], seed: int, data: st.DataObject

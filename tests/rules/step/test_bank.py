@@ -113,7 +113,7 @@ def facts(sensor: int) -> Rig:
     return rig(flow_sensor=SENSORS[sensor])
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(command=drawn(), sensor=sensors, car=st.integers(0, 19), phase=st.floats(0.0, 1.0))
 def test_no_honest_car_is_ever_expected_to_read_more_than_it_does(
     command: Drawn, sensor: int, car: int, phase: float
@@ -131,7 +131,7 @@ def test_no_honest_car_is_ever_expected_to_read_more_than_it_does(
         assert s.car_ml_min[car] <= true + slack
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(command=drawn(), sensor=sensors, car=st.integers(0, 19), phase=st.floats(0.0, 1.0))
 def test_no_honest_car_ever_reads_more_than_the_most(
     command: Drawn, sensor: int, car: int, phase: float
@@ -146,7 +146,7 @@ def test_no_honest_car_ever_reads_more_than_the_most(
         assert true * k.highest_gain <= s.most_ml_min + slack
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     command=drawn(),
     sensor=sensors,
@@ -241,7 +241,7 @@ STANDS = (
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     sensor=sensors,
     share=st.sampled_from([0.0, 0.5, 1.0, 1.3]),
@@ -268,7 +268,7 @@ def test_the_bank_stands_still_where_nothing_is_due_and_nothing_flows(
     assert len(before.account) >= N_SIZES
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @example(0, [(0.0, 0.1, 1.0), (0.0, 0.0002, 0.12), (500.0, 0.0002, 0.12)], 0.0, 0)
 @example(6, [(500.0, 0.01, 1.0), (0.0, 0.1, 1.0), (500.0, 0.01, 1.0)], 0.0, 0)
 @given(

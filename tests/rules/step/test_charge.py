@@ -94,7 +94,7 @@ def worst(decisions: list[Decision]) -> float:
 BOTH = pytest.mark.parametrize("more", [(), ("dry_intake_c",)], ids=["reckoned", "dry reading"])
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     read_c=st.floats(20.0, 70.0),
     colder_before=st.floats(-0.6, 0.6),
@@ -156,7 +156,7 @@ def test_with_a_dry_reading_a_pull_without_any_cooling_is_found() -> None:
 
 
 @BOTH
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(data=st.data())
 def test_an_honest_rise_pulls_nothing(more: tuple[str, ...], data: st.DataObject) -> None:
     """Whatever boost, core, spray and sensor the rig's tolerances allow, pull after pull."""

@@ -230,7 +230,7 @@ def same(a: Floats, b: Floats) -> bool:
     return a.shape == b.shape and np.array_equal(a, b, equal_nan=True)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000), data=st.data())
 def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.DataObject) -> None:
     """Steps, interpreted and compiled, runs, split runs and mixtures agree bit for bit."""
@@ -256,7 +256,7 @@ def test_step_equals_run(facts: Rig, parts: list[Stretch], seed: int, data: st.D
     assert same(np.vstack([first, matrix_of(rest)]), live)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """run_changes returns exactly the rows that changed something, and columns of every row.
@@ -283,7 +283,7 @@ def test_changes_are_the_changed_rows(facts: Rig, parts: list[Stretch], seed: in
     assert not np.any(moved & (every[:, flag] == 0.0))
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_events_need_only_the_changes(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """A tracker fed with the changed decisions alone reports the same events, figures and all."""
@@ -305,7 +305,7 @@ def test_events_need_only_the_changes(facts: Rig, parts: list[Stretch], seed: in
     assert events([d for d in decisions if d.changed]) == events(decisions)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """Two guards on the same stream decide alike."""
@@ -314,7 +314,7 @@ def test_same_stream_same_decisions(facts: Rig, parts: list[Stretch], seed: int)
     assert same(Guard(facts).run_rows(rows.copy()), once)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     facts=rigs,
     parts=stretches.map(lambda ps: [replace(p, dt_s=1 / 64, jump_s=0.0, jitter=0.0) for p in ps]),

@@ -60,7 +60,7 @@ def ratio(k: Constants, s: State, size: float, reading: float, before: float, ke
     return float(norm.logpdf(new, short, sd) - norm.logpdf(new, honest, sd))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     expected=st.floats(1.0, 2000.0),
     read=st.floats(0.0, 1.5),
@@ -180,7 +180,7 @@ class Told:
         return max(debt_ml, 0.0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     n_cars=st.integers(1, 20),
     kept=st.floats(0.0, 0.9),
@@ -301,7 +301,7 @@ def test_a_surplus_that_ends_is_no_shortfall() -> None:
         assert s.flow_evidence < 4.0
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     at=st.integers(0, 59),
     dt_s=st.sampled_from([0.01, 0.02, 0.05, 0.1]),

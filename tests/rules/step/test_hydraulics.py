@@ -99,7 +99,7 @@ def test_orifice_formula_with_density() -> None:
     assert ratio == pytest.approx(1.038, abs=5e-4)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     shut_off=st.floats(700.0, 2500.0),
     free=st.floats(500.0, 9000.0),

@@ -129,7 +129,7 @@ def test_doubt_of_the_gain_falls_with_healthy_time_and_never_to_nothing() -> Non
     assert 0.024 < learned(1.0, 0.02, 0.0, 0.05, 600.0).doubt < 0.026
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     reads=st.lists(st.floats(0.0, 3.0), min_size=20, max_size=200),
     dt_s=st.sampled_from([0.01, 0.05, 0.2]),

@@ -60,7 +60,7 @@ def test_what_is_due_lies_between_shut_and_open_valve() -> None:
     assert due_kpa(2.0 * full) == due_kpa(full)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     read=st.floats(0.0, 2.0),
     before=st.floats(-1.0, 0.1),
@@ -237,7 +237,7 @@ def test_where_pressure_says_nothing_it_is_no_evidence(bad: dict[str, float]) ->
     assert silent.line_due_kpa != silent.line_due_kpa
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(shares=st.lists(st.floats(0.0, 1.5), min_size=1, max_size=12), gain=st.floats(0.0, 0.3))
 def test_what_is_learned_of_the_line_keeps_its_bounds(shares: list[float], gain: float) -> None:
     """Whatever it reads: level within the rig's tolerance, noise within four times either way."""

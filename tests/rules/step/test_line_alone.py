@@ -255,7 +255,7 @@ WORLDS: dict[str, Callable[[float], float]] = {
 }
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     shares=st.lists(st.floats(0.0, 1.0), min_size=1, max_size=20),
     world=st.sampled_from(sorted(WORLDS)),

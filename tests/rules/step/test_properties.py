@@ -34,7 +34,7 @@ def rows_of_pull(n: int, dt_s: float, **columns: Any) -> Floats:
 
 
 @example(CommandKind.LOG_FLOW, 0.125, 0.0625, 0.2, 60.0, 0.1)
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     kind=st.sampled_from([CommandKind.LOG_FLOW, CommandKind.BOOST, CommandKind.FIXED]),
     gone=st.floats(0.0, 1.0),
@@ -77,7 +77,7 @@ def test_a_worse_shortfall_is_never_treated_milder(
     assert np.all(hard[:, ceiling] <= mild[:, ceiling])
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(facts=rigs, parts=stretches, seed=st.integers(0, 1000))
 def test_bad_readings_are_never_healthy(facts: Rig, parts: list[Stretch], seed: int) -> None:
     """NaN, out of range and too old are never healthy, unmapped never; all_healthy is honest."""
@@ -103,7 +103,7 @@ def test_bad_readings_are_never_healthy(facts: Rig, parts: list[Stretch], seed: 
 bad_reading = st.sampled_from([NAN, NOT_SENT, float("inf"), -1e4, 1e5])
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     kind=st.sampled_from(list(CommandKind)),
     on_blind=st.sampled_from(list(Action)),
@@ -142,7 +142,7 @@ def test_blindness_under_boost_never_stays_at_hold(
     assert np.all(out[good + int(term.max_age_s / dt_s) + 1 :, FIELD["all_healthy"]] == 0.0)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(
     parts=stretches,
     seed=st.integers(0, 1000),
@@ -192,7 +192,7 @@ def test_a_latch_never_clears_itself(
             latched_at, asked = i, False
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     kind=st.sampled_from(list(CommandKind)),
     boost=st.floats(-60.0, 240.0),
@@ -215,7 +215,7 @@ def test_a_healthy_constant_stream_never_acts(
     assert set(out[:, FIELD["all_healthy"]]) == {1.0}
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(missing=st.floats(0.2, 1.0), boost=st.floats(60.0, 150.0), dt_s=st.floats(0.01, 0.1))
 def test_debt_is_the_missing_volume(missing: float, boost: float, dt_s: float) -> None:
     """In a steady shortfall the debt is what is missing x time, whatever the sample rate."""

@@ -280,7 +280,7 @@ def test_a_coarse_reading_is_found_frozen_too_only_later() -> None:
     assert 8.0 < columns["time_s"][health(out, FLOW) == STUCK][0] < 9.5
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     hz=st.sampled_from([10.0, 20.0, 50.0, 100.0]),
     name=st.sampled_from([BOOST, FLOW, None]),
@@ -299,7 +299,7 @@ def test_what_freezes_under_boost_is_never_healthy_after_its_time(
     assert (out[late, FIELD["level_signal_lost"]] >= Action.WARN)[-1]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     hz=st.sampled_from([10.0, 20.0, 50.0, 100.0]),
     unit=st.floats(0.01, 30.0),

@@ -48,7 +48,7 @@ def known(most_ml_min: float, noise: float, kept: float, dt_s: float) -> tuple[C
     return k, s
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     most_ml_min=st.floats(10.0, 900.0),
     read=st.floats(0.0, 2000.0),
@@ -194,7 +194,7 @@ def test_a_surplus_stands_still_while_flow_is_lost() -> None:
     assert blind[-1].surplus > 0.0
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(at=st.integers(0, 59), commanded=st.sampled_from([0.0, 100.0, 500.0]))
 def test_one_reading_far_too_high_acts_on_nothing(at: int, commanded: float) -> None:
     """A single spike to twice the full flow is no surplus, with spray or without."""

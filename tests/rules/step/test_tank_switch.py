@@ -42,7 +42,7 @@ def test_a_switch_that_stays_low_warns_and_says_so() -> None:
     assert drive.run(2.0, tank_switch=0.0)[-1].action == Action.NO_ACTION
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(spells=st.lists(st.tuples(st.floats(0.1, 2.8), st.floats(0.05, 1.0)), max_size=6))
 def test_a_float_that_bobs_is_no_empty_tank(spells: list[tuple[float, float]]) -> None:
     """However often it swings, as long as it is up again within three seconds."""

@@ -61,6 +61,8 @@ def test_a_fault_that_ended_or_never_began_is_told_so() -> None:
     gone = Standing(0, FaultKind.AIR, "", 3.2, 4.0, 0.3, 0.0)
     assert in_words(gone) == "the pump draws air (30 % of what it moves), from 3.20 s to 4.00 s"
     never = Standing(0, FaultKind.PUMP_STOP, "", inf, inf, 1.0, 0.0)
+    cleared = Standing(0, FaultKind.PUMP_STOP, "", inf, inf, 1.0, 0.0, cleared=True)
+    assert in_words(cleared) == "the pump stops: cleared before it began"
     assert in_words(never) == "the pump stops: never, as what it waits for did not come"
 
 

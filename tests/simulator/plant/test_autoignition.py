@@ -274,7 +274,7 @@ conditions = st.tuples(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(conditions, st.integers(0, 3), st.floats(0.0, 3.0))
 def test_milder_conditions_never_knock_worse(
     condition: tuple[float, ...], which: int, by: float

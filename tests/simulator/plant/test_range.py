@@ -69,7 +69,7 @@ def test_out_of_neutral_at_speed_waits_for_the_brakes_too(compiled: bool) -> Non
         assert car.state.speed_rpm < 1.02 * what.rig.engine.redline_rpm
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=60, suppress_health_check=list(HealthCheck))
 @given(name=some.sampled_from(sorted(RIGS)), steps=some.lists(STEPS, min_size=1, max_size=5))
 def test_whatever_is_driven_the_car_stays_physical(name: str, steps: list[Step]) -> None:
     """Any gears in any order, jabs and lifts: no overspeed, and never out of range."""

@@ -66,7 +66,7 @@ GARBAGE = st.one_of(
 )
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(
     st.sampled_from(SHIPPED),
     st.lists(st.tuples(st.floats(0, 1), st.integers(0, 40), GARBAGE), min_size=1, max_size=3),
@@ -96,7 +96,7 @@ VALUES = st.recursive(
 )
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250)
 @given(st.data())
 def test_a_wrong_value_at_any_key_is_one_line(data: st.DataObject) -> None:
     """Any value in any line's place either fits or raises one line."""

@@ -280,7 +280,7 @@ def test_what_can_not_be_renewed(text: str, message: str) -> None:
     assert "\n" not in str(caught.value)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(some.lists(some.tuples(some.floats(0, 1), some.integers(0, 40), GARBAGE), min_size=1))
 def test_a_damaged_one_loads_or_is_told_in_one_line(
     damage: list[tuple[float, int, bytes]],
@@ -336,7 +336,7 @@ def _laid_out(chosen: dict[str, str], remark: Iterator[str]) -> str:
     return text + small
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     some.dictionaries(
         some.sampled_from([key_of(old.path) for old in KEYS]),

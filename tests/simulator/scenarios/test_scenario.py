@@ -91,7 +91,7 @@ def test_every_key_arrives_in_its_unit() -> None:
             "faults[0].channel:",
         ),
         ('rate = "50 Hz"', "rate = 50", '"100 Hz"'),
-        ('rate = "50 Hz"', 'rate = "2 Hz"', "from 5 Hz to 1000 Hz"),
+        ('rate = "50 Hz"', 'rate = "2 Hz"', "5 to 1000 Hz"),
         ("seed = 9", "seed = -1", "seed:"),
         ('rig = "brindle"', 'rig = "nosuch"', "mine.toml:3: rig:"),
         ('kind = "clogged_nozzle"', 'kind = "gremlin"', "faults[0].kind:"),

@@ -103,6 +103,7 @@ WRITES = {
     "fit log.csv --rig brindle --to {it}.toml",
     "prove {it}.toml --new",
     "compare --dry a.csv --spray b.csv --rig brindle --plot {it}.png",
+    "compare --dry a.csv --spray b.csv --rig brindle --report {it}.md",
     "plan brindle --report {it}.md",
     "plan brindle --plot {it}.png",
     "renew brindle --to {it}.toml",
@@ -110,6 +111,7 @@ WRITES = {
     "simulate pump_stop --plot {it}.png",
     "feed pump_stop --to {it}.csv",
     "trend log.csv --rig brindle --plot {it}.png",
+    "trend log.csv --rig brindle --report {it}.csv",
     "drill --from pump_stop --to {it}.toml",
     "drill --results out --report {it}.csv",
 }

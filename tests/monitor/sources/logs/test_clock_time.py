@@ -6,7 +6,7 @@ from math import isnan
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.logs.clock_time import ClockTime
@@ -91,7 +91,6 @@ FORMS = [
 
 
 @pytest.mark.parametrize("form", FORMS)
-@settings(deadline=None)
 @given(MOMENTS, STEPS_MS, st.integers(1, 31))
 def test_what_strftime_writes_comes_back(
     form: str, start: datetime, steps_ms: list[int], piece: int
@@ -105,7 +104,6 @@ def test_what_strftime_writes_comes_back(
     assert (clock.starts, clock.unread) == (cells[0], 0)
 
 
-@settings(deadline=None)
 @given(MOMENTS, STEPS_MS, st.integers(-14 * 60, 14 * 60))
 def test_zones_are_taken_off(start: datetime, steps_ms: list[int], ahead_min: int) -> None:
     """ISO 8601 with an offset that changes on the way is one time."""

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.sources.logs.coarse_time import MOST_WAITING, spread, step_of
@@ -19,7 +19,6 @@ def _spread(times_s: list[float], piece: int) -> tuple[list[float], list[str]]:
     return found[:, 0].tolist(), said
 
 
-@settings(deadline=None)
 @given(
     st.sampled_from([1.0, 0.1]),
     st.integers(3, 50),

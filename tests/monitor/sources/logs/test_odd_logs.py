@@ -250,7 +250,7 @@ def test_a_stray_byte_far_down_is_text_in_one_cell(tmp_path: Path) -> None:
     assert [round(column.text * 20_000) for column in columns] == [0, 0, 1, 0, 20_000]
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.sampled_from(ODD_LOGS),
     st.lists(st.tuples(st.floats(0, 1), st.integers(0, 40), st.binary(max_size=12)), max_size=8),
