@@ -179,7 +179,7 @@ class DrillClass:
             duration_s=drive.plan.duration_s,
             phase=self.phase,
             title=drive.lesson.title,
-            truth=drive.case.debrief if ride is None else drive.truth_now(ride),
+            truth=self._truth(ride),
             lesson_number=drive.lesson.number,
             lessons=self._course,
             speed=self._speed,
@@ -192,6 +192,13 @@ class DrillClass:
             notes=self.notes,
             results=self.results,
         )
+
+    def _truth(self, ride: Ride | None) -> str:
+        """Return what is wrong: to come, as it stands, or as it came."""
+        if ride is None:
+            return self.drive.case.debrief
+        over = self.phase is Phase.OVER
+        return self.drive.case_of(ride).debrief if over else self.drive.truth_now(ride)
 
     def _first_ride(self) -> Ride | None:
         return next((t.ride for t in self.trainees.values() if t.ride is not None), None)

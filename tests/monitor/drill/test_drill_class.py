@@ -236,6 +236,8 @@ def test_the_truth_is_what_stands_now(tmp_path: Path) -> None:
     assert state.truth.startswith("now nothing is wrong. Right to call: tank")
     teacher.send(Command("rewind", what="start"))
     assert teacher.newest(ClassState).truth == lesson
+    teacher.send(Command("end_drill"))
+    assert "never began" in teacher.newest(ClassState).truth
 
 
 @pytest.mark.parametrize(
