@@ -54,11 +54,19 @@ def pytest_sessionstart(session: pytest.Session) -> None:
     A few files named compile what they need.
     """
     if not hasattr(session.config, "workerinput"):
-        from tests.kit.compiling import compile_all, translate_tests
+        from tests.kit.compiling import compile_all
 
         if _is_whole(session.config) or session.config.getoption("numprocesses", None):
             _COMPILING.extend(compile_all())
-            translate_tests(session.config)
+
+
+def pytest_collection(session: pytest.Session) -> None:
+    """Share out among workers what each would else do for all tests."""
+    worker = getattr(session.config, "workerinput", None)
+    if worker is not None and _is_whole(session.config):
+        from tests.kit.compiling import translate_share
+
+        translate_share(worker["workerid"], worker["workercount"])
 
 
 def pytest_collection_finish(session: pytest.Session) -> None:

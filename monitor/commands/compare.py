@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from cyclopts import Parameter
 from cyclopts.validators import Number
 
-from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption, quantity
+from monitor.commands.parameters import (
+    JsonFlag,
+    PlotOption,
+    RigOption,
+    UnitsOption,
+    quantity,
+    report_files,
+)
 
 if TYPE_CHECKING:
     from monitor.dyno.runs import Weather
@@ -65,15 +72,9 @@ def compare(
             "boost that comes up less closely."
         ),
     ] = "0.6 s",
-    plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    plot: PlotOption = None,
     report: Annotated[
-        tuple[Path, ...],
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Also write it to this new file, any number of times: .html (one page with plots "
-            "to zoom into, which prints), .md, .csv (a row each engine speed) or .json.",
-        ),
+        tuple[Path, ...], report_files(".md, .csv (a row each engine speed) or .json")
     ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",

@@ -1,5 +1,6 @@
 """Parameters that commands share."""
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
@@ -14,6 +15,21 @@ if TYPE_CHECKING:
 def flag(told: str, name: str | None = None) -> Parameter:
     """Return the parameter of a flag: it has no opposite, and its help shows no default."""
     return Parameter(name=name, negative="", show_default=False, help=told)
+
+
+def report_files(others: str) -> Parameter:
+    """Return the parameter of the files that a command writes what it tells to.
+
+    Args:
+        others: Which kinds there are beside a page.
+    """
+    return Parameter(
+        name="--report",
+        negative="",
+        show_default=False,
+        help="Also write it to this new file, any number of times: .html (one page with plots to "
+        f"zoom into, which prints), {others}.",
+    )
 
 
 RigOption = Annotated[
@@ -77,6 +93,7 @@ OperatorOption = Annotated[
 ]
 TextFlag = Annotated[bool, flag("Text instead of the dashboard.")]
 JsonFlag = Annotated[bool, flag("JSON lines.", "--json")]
+PlotOption = Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")]
 UnitsOption = Annotated[
     UnitsName,
     Parameter(

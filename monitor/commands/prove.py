@@ -14,6 +14,7 @@ from monitor.commands.parameters import (
     RigOption,
     SilenceOption,
     flag,
+    report_files,
 )
 
 if TYPE_CHECKING:
@@ -99,13 +100,7 @@ def prove(
     as_json: Annotated[bool, flag("As JSON.", "--json")] = False,
     report: Annotated[
         tuple[Path, ...],
-        Parameter(
-            name="--report",
-            negative="",
-            show_default=False,
-            help="File to write, any number of times: .html (one page, with plots), .md, .xml "
-            "(JUnit, for CI) or .json. With --sweep: .svg, .png or .json.",
-        ),
+        report_files(".md, .xml (JUnit, for CI) or .json; with --sweep .svg, .png or .json"),
     ] = (),
     replay: Annotated[
         str | None,

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption
+from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption, report_files
 
 if TYPE_CHECKING:  # they load numpy
     from monitor.review.review import Review
-    from monitor.review.tried import Tried
 
 _LEAST_WIDTH: Final = 40
 _NO_TERMINAL: Final = 120
@@ -36,15 +35,7 @@ def review(
     ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",
-    report: Annotated[
-        tuple[Path, ...],
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Also write it to this new file, any number of times: .html (one page with plots "
-            "to zoom into, which prints), .md, .csv (a row each pull) or .json.",
-        ),
-    ] = (),
+    report: Annotated[tuple[Path, ...], report_files(".md, .csv (a row each pull) or .json")] = (),
     fail_on: Annotated[
         Literal["warn", "pull_timing", "cut_boost"] | None,
         Parameter(help="Exit with 1 where an action this bad, or worse, was taken."),
@@ -75,7 +66,7 @@ def review(
         ranked_as_json,
         ranked_in_words,
     )
-    from monitor.review.tried import Trials
+    from monitor.review.tried import Trials, Tried
     from monitor.words.look import Look
     from rules.facts import Action
     from simulator.rig import find_rig, load_rig
@@ -91,7 +82,8 @@ def review(
     paths = logs_in(logs)
     if rig is not None and len(paths) > 1:
         load_rig(find_rig(rig))  # what is wrong with it is told once, not with each log
-    trials = Trials(paths, rig, set_) if set_ else None
+    names = names_of(paths)
+    trials = Trials(paths, names, rig, set_) if set_ else None
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
@@ -99,34 +91,30 @@ def review(
     progress = Progress()
 
     def tell(share: float) -> None:
-        done = len(reviews) + len(refused)
+        done = (len(reviews) if trials is None else trials.tried) + len(refused)
         words = f"{done} of {counted(len(paths), 'log')} read, {100.0 * share:z.0f} % of all"
         progress.tell(words, share, 1.0 - share)
 
-    wanted = paths if trials is None else ()
-    read = reviews_of(wanted, rig, processors(), traced=drawn, progress=tell)
-    for number, (path, name) in enumerate(zip(paths, names_of(paths), strict=True)):
+    read: Iterator[Review | Tried | BadInput]
+    if trials is None:
+        read = reviews_of(paths, rig, processors(), traced=drawn, progress=tell)
+    else:
+        read = trials.each(processors(), tell)
+    for path, name in zip(paths, names, strict=True):
+        result = next(read)
+        progress.clear()
         try:
-            result: Review | Tried
-            if trials is not None:
-                words = f"{number} of {counted(len(paths), 'log')} tried"
-                progress.tell(words, number, len(paths) - number)
-                result = trials.of(path, name)
-                progress.clear()
+            if isinstance(result, BadInput):
+                raise result
+            if isinstance(result, Tried):
                 say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
             else:
-                found = next(read)
-                progress.clear()
-                if isinstance(found, BadInput):
-                    raise found
-                result = found
                 result.source = name
                 say(in_words(result, figures, room()), result.facts, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
-            if fail_on is not None and result.worst >= Action[fail_on.upper()]:
-                code = max(code, 1)
-            if result.reproduced is False:
+            acted = fail_on is not None and result.worst >= Action[fail_on.upper()]
+            if acted or result.reproduced is False:
                 code = max(code, 1)
             if not result.could_be_judged:
                 raise BadInput(f"{called(path)}: {NOT_JUDGED}")

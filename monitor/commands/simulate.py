@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import ScenarioArgument, SeedOption, flag
+from monitor.commands.parameters import PlotOption, ScenarioArgument, SeedOption, flag
 
 if TYPE_CHECKING:
     from monitor.pictures.simulating import Run
@@ -38,7 +38,7 @@ def simulate(
     mark: Annotated[
         bool, flag("Mark each fault beside the log (with --to), as a person does in replay.")
     ] = False,
-    plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    plot: PlotOption = None,
     as_json: Annotated[
         bool,
         flag("The report as JSON on standard output (with --to or --plot).", "--json"),

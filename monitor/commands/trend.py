@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption
+from monitor.commands.parameters import JsonFlag, PlotOption, RigOption, UnitsOption, report_files
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,15 +32,9 @@ def trend(
             "counts as after it. Without dates, name the first log behind it.",
         ),
     ] = (),
-    plot: Annotated[Path | None, Parameter(help="Picture to draw, .png or .svg.")] = None,
+    plot: PlotOption = None,
     report: Annotated[
-        tuple[Path, ...],
-        Parameter(
-            negative="",
-            show_default=False,
-            help="Write it to a new file, any number of times: .html (one page with plots), .md, "
-            ".csv (a row each session) or .json.",
-        ),
+        tuple[Path, ...], report_files(".md, .csv (a row each session) or .json")
     ] = (),
     as_json: JsonFlag = False,
     units: UnitsOption = "metric",

@@ -10,14 +10,13 @@ import numpy as np
 from monitor.review.log import open_log
 from rules.channels import TIME
 from simulator.drill.authoring import (
-    AFTER_S,
-    BEFORE_S,
     Draft,
     lesson_of,
     lesson_text,
     of_moment,
     of_scenario,
 )
+from simulator.drill.recorded import AFTER_S, BEFORE_S
 from simulator.plant import FaultKind
 from simulator.rig import RigFile, shipped_rigs
 from simulator.scenario import load_scenario_and_rig, shipped_scenarios

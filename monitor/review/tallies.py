@@ -72,6 +72,18 @@ class Tallies:
             if was is not None and is_now is not None:
                 self._take_depth(was.event, is_now.event)
 
+    def add(self, other: "Tallies") -> None:
+        """Add what differs over further logs."""
+        for level, tally in self.of.items():
+            more = other.of[level]
+            tally.before += more.before
+            tally.after += more.after
+            tally.appears += more.appears
+            tally.vanishes += more.vanishes
+            tally.moved_s += more.moved_s
+        self.deeper_deg += other.deeper_deg
+        self.deeper_kpa += other.deeper_kpa
+
     def _take_depth(self, old: Event, new: Event) -> None:
         if abs(by_deg := new.retard_deg - old.retard_deg) >= LEAST_DEG:
             self.deeper_deg.append(by_deg)

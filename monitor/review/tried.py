@@ -13,7 +13,8 @@ from monitor.review.compare import AS_RECORDED, Difference, compare, plain
 from monitor.review.decide_log import decide
 from monitor.review.decided_log import Decided
 from monitor.review.edit import edit, without_place
-from monitor.review.log import Log, open_log
+from monitor.review.in_processes import BYTES_WORTH_IT, each
+from monitor.review.log import Progress, open_log
 from monitor.review.tallies import Tallies
 from rules.events import Event
 from rules.facts import Action
@@ -99,10 +100,11 @@ class Tried:
 
 
 class Trials:
-    """Thresholds to try on logs, one after the other.
+    """Thresholds to try on logs.
 
     Args:
         paths: The logs.
+        names: What each is called.
         rig: Rig file or shipped name; sessions bring their own.
         sets: Changes as ``edit`` takes them.
 
@@ -114,43 +116,36 @@ class Trials:
         BadInput: The changes suit none of the logs' rigs.
     """
 
-    def __init__(self, paths: Sequence[Path], rig: str | None, sets: Sequence[str]) -> None:
+    def __init__(
+        self, paths: Sequence[Path], names: Sequence[str], rig: str | None, sets: Sequence[str]
+    ) -> None:
         self.tallies = Tallies()
         self.tried = 0
-        self._sets = sets
-        self._edited: dict[str, RigFile | BadInput] = {}
-        self._opened: dict[Path, Log | BadInput] = {}
-        for path in paths:
+        self._paths = paths
+        self._try = _Try(dict(zip(paths, names, strict=True)), rig, tuple(sets))
+        refused = None
+        for rig_file in _rigs_of(paths, rig):
             try:
-                self._opened[path] = log = open_log(path, rig)
+                _edited(rig_file, sets)
             except BadInput as error:
-                self._opened[path] = error
+                refused = refused or error
             else:
-                self._edit(log.rig_file)
-        refused = [one for one in self._edited.values() if isinstance(one, BadInput)]
-        if refused and len(refused) == len(self._edited):
-            raise refused[0]
+                return
+        if refused is not None:
+            raise refused
 
-    def of(self, path: Path, source: str) -> Tried:
-        """Return what differs in one of the logs; ``source`` is what it is called.
+    def each(self, jobs: int, progress: Progress | None = None) -> Iterator[Tried | BadInput]:
+        """Yield what differs in each log, or why it can't be tried, in the order of the logs.
 
-        Raises:
-            BadInput: It can't be read, or the changes don't suit its rig.
+        Args:
+            jobs: Processes at most, as ``in_processes.each`` takes them.
+            progress: Told now and then how much is done, as a share of all bytes.
         """
-        log = self._opened.pop(path)
-        if isinstance(log, BadInput):
-            raise log
-        edited = self._edit(log.rig_file)
-        if isinstance(edited, BadInput):
-            raise BadInput(f"{clean(source, 200)}: {edited}")
-        try:
-            before = decide(log)
-            after = decide(log, edited)
-            self.tallies.take(before, after)
-            self.tried += 1
-            return _tried(source, before, after)
-        finally:
-            log.close()
+        for found in each(self._try, self._paths, jobs, BYTES_WORTH_IT, progress):
+            if isinstance(found, Tried):
+                self.tallies.add(found.tallies)
+                self.tried += 1
+            yield found
 
     def in_words(self, *, of: int) -> Iterator[str]:
         """Yield what differs in all of them together, of so many, as lines for people."""
@@ -165,14 +160,53 @@ class Trials:
         """Return the same as plain JSON types, and why others could not be judged."""
         return {"logs": self.tried, "not_judged": refused, **self.tallies.as_json()}
 
-    def _edit(self, rig_file: RigFile) -> RigFile | BadInput:
-        text = rig_file.text
-        if text not in self._edited:
+
+@dataclass(frozen=True, slots=True)
+class _Try:
+    """Thresholds to try on a log, in whatever process."""
+
+    names: dict[Path, str]
+    rig: str | None
+    sets: tuple[str, ...]
+
+    def __call__(self, path: Path, progress: Progress | None) -> Tried | BadInput:
+        """Return what differs in a log, or why it can't be tried."""
+        source = self.names[path]
+        try:
+            log = open_log(path, self.rig)
             try:
-                self._edited[text] = edit(rig_file, *self._sets)
-            except BadInput as error:
-                self._edited[text] = BadInput(f"--set: {without_place(str(error), rig_file)}")
-        return self._edited[text]
+                try:
+                    edited = _edited(log.rig_file, self.sets)
+                except BadInput as error:
+                    return BadInput(f"{clean(source, 200)}: {error}")
+                before = decide(log, progress=_part(progress, 0.0))
+                return _tried(source, before, decide(log, edited, progress=_part(progress, 0.5)))
+            finally:
+                log.close()
+        except BadInput as error:
+            return error
+
+
+def _part(progress: Progress | None, before: float) -> Progress | None:
+    return None if progress is None else lambda share: progress(before + 0.5 * share)
+
+
+def _rigs_of(paths: Sequence[Path], rig: str | None) -> Iterator[RigFile]:
+    """Yield each log's rig; one that can't be opened is told when it is tried."""
+    for path in paths:
+        try:
+            log = open_log(path, rig)
+        except BadInput:
+            continue
+        log.close()
+        yield log.rig_file
+
+
+def _edited(rig_file: RigFile, sets: Sequence[str]) -> RigFile:
+    try:
+        return edit(rig_file, *sets)
+    except BadInput as error:
+        raise BadInput(f"--set: {without_place(str(error), rig_file)}") from None
 
 
 def _tried(source: str, before: Decided, after: Decided) -> Tried:

@@ -152,12 +152,12 @@ class AlarmKeys(BaseDashboard):
         if chosen.state == AlarmState.SHELVED:
             self._tell(_about("unshelve", chosen))
         else:
-            self.run_worker(self._shelve(chosen))
+            self.run_asking(self._shelve(chosen))
 
     def action_service_alarm(self) -> None:
         """Take the chosen alarm out of service, or return it, once a typed y confirms that."""
         if self._listing and (chosen := self._chosen_alarm()) is not None:
-            self.run_worker(self._change_service(chosen))
+            self.run_asking(self._change_service(chosen))
 
     async def _shelve(self, alarm: StandingAlarm) -> None:
         most = f"{LONGEST_SHELF_MIN:zg} at most"

@@ -7,6 +7,7 @@ from rich.text import Text
 from textual.app import ComposeResult
 from textual.containers import Horizontal
 from textual.widgets import Input, Label
+from textual.widgets.input import Selection
 
 from monitor.words.literal import plain
 
@@ -25,6 +26,9 @@ class AskLine(Horizontal):
         background: $background; color: $foreground;
     }
     AskLine Input > .input--cursor {
+        background: $background; color: $foreground; text-style: reverse;
+    }
+    AskLine Input > .input--selection {
         background: $background; color: $foreground; text-style: reverse;
     }
     """
@@ -56,28 +60,26 @@ class AskLine(Horizontal):
         """Whether what is typed goes into the answer."""
         return self._answer is not None and self.screen.focused is self._input
 
-    def type(self, character: str) -> None:
-        """Take a letter of the answer."""
-        self._input.replace(character, *self._input.selection)
-
     def submit(self) -> None:
         """Take what stands there as the answer."""
         if self._answer is not None and not self._answer.done():
             self._answer.set_result(plain(self._input.value, LONGEST_ANSWER).strip())
 
-    async def ask(self, question: str, proposed: str = "") -> str | None:
+    async def ask(self, question: str, proposed: str = "", kept: str = "") -> str | None:
         """Ask, and wait for what is typed; None where the person gave up, or asked anew.
 
         Args:
             question: A few words; shown literally.
-            proposed: Stands there already, to be edited.
+            proposed: Stands there selected: the first letter typed takes its place.
+            kept: Stands before it, to be edited.
         """
         self.give_up()
         self._answer = asyncio.get_running_loop().create_future()
         answer = self._answer
         self._label.update(Text(plain(question, 100)))
-        self._input.value = plain(proposed, LONGEST_ANSWER)
-        self._input.cursor_position = len(self._input.value)
+        kept = plain(kept, LONGEST_ANSWER)
+        self._input.value = f"{kept}{plain(proposed, LONGEST_ANSWER)}"[:LONGEST_ANSWER]
+        self._input.selection = Selection(len(kept), len(self._input.value))
         self.add_class("asking")
         # At once, not when styles are next worked out: the next key is the first letter.
         self.display = True

@@ -7,7 +7,7 @@ from abc import abstractmethod
 from collections.abc import Callable, Iterable, Sequence
 from typing import ClassVar, Final
 
-from textual.app import App, ComposeResult
+from textual.app import ComposeResult
 from textual.containers import Container
 from textual.events import Resize
 from textual.filter import LineFilter, NoColor
@@ -18,6 +18,7 @@ from textual.theme import Theme
 from monitor.screen.ask_line import AskLine
 from monitor.screen.controls import Control, bindings, offers
 from monitor.screen.finder import Finder
+from monitor.screen.keys_in_order import KeysInOrder
 from monitor.screen.panes.banner import Banner
 from monitor.screen.panes.boost import BoostTrend
 from monitor.screen.panes.channels import Channels
@@ -86,7 +87,7 @@ _UNSAID: Final = (
 )
 
 
-class BaseDashboard(App[str | None]):
+class BaseDashboard(KeysInOrder):
     """The panes in their arrangement. Who inherits says what they show (``view``) and adds keys.
 
     A *page* is a pane that takes the middle of the screen while it is open; one at a time. The top
@@ -236,11 +237,19 @@ class BaseDashboard(App[str | None]):
 
     # --- asking -------------------------------------------------------------------------------
 
-    async def ask(self, question: str, proposed: str = "") -> str | None:
-        """Ask for a line of text; None where the person gave up. Await it in a worker."""
+    async def ask(self, question: str, proposed: str = "", *, kept: str = "") -> str | None:
+        """Ask for a line of text; None where the person gave up.
+
+        Await it in what ``run_asking`` runs.
+
+        Args:
+            question: A few words.
+            proposed: Stands there selected: the first letter typed takes its place.
+            kept: Stands before it, to be edited.
+        """
         self.front.add_class("asking")
         try:
-            return await self._ask_line.ask(question, proposed)
+            return await self._ask_line.ask(question, proposed, kept)
         finally:
             if self.screen_stack and not self._ask_line.asking:  # none is left while it closes
                 self.front.remove_class("asking")
@@ -285,10 +294,10 @@ class BaseDashboard(App[str | None]):
         self.span = (self.span + 1) % len(SPANS_S)
         self.redraw()
 
-    def action_find(self) -> None:
-        """Open the finder."""
+    async def action_find(self) -> None:
+        """Open the finder; the next key is its first letter."""
         if not isinstance(self.screen, Finder):
-            self.push_screen(Finder())
+            await self.push_screen(Finder())
 
     def action_freeze(self) -> None:
         """Hold plots and trends fast as they are, or let them go on."""

@@ -1,10 +1,13 @@
 """Find what can be done by typing a few letters of it: Textual's command palette over our table."""
 
+import contextlib
 from functools import partial
 from typing import ClassVar, Final, Protocol, cast
 
 from textual.command import CommandPalette, DiscoveryHit, Hit, Hits, Provider
 from textual.content import Content
+from textual.widgets import Input
+from textual.worker import WorkerCancelled
 
 from monitor.screen.controls import Control
 from monitor.words.literal import plain
@@ -78,3 +81,13 @@ class Finder(CommandPalette):
         super().__init__(
             providers=[Controls], placeholder="What do you want to do?", id="--command-palette"
         )
+
+    async def on_input_submitted(self, event: Input.Submitted) -> None:
+        """Look to the end before anything is done: what stood there before isn't what was meant."""
+        looking = [one for one in self.workers if one.node is self and not one.is_finished]
+        if looking:
+            event.stop()
+            event.prevent_default()
+            with contextlib.suppress(WorkerCancelled):
+                await self.workers.wait_for_complete(looking)
+            self.post_message(Input.Submitted(event.input, event.value))

@@ -15,10 +15,11 @@ import numpy as np
 
 from simulator.trend.cusum import KEPT
 
+# Common practice, no source:
 LEAST_BEFORE: Final = 3  # sessions before a change: fewer are no level
+WITHIN: Final = 0.9  # what is possible: so much of it an interval holds
 DRAWS: Final = 4000
 _SEED: Final = 1
-WITHIN: Final = 0.9  # what is possible: so much of it an interval holds
 _ENDS: Final = (0.5 - 0.5 * WITHIN, 0.5 + 0.5 * WITHIN)
 _LEAST_SQUARES: Final = 1e-18
 
@@ -182,7 +183,10 @@ class _Shape:
         self._weight /= self._weight.sum()
 
     def drawn(self) -> Any:
-        """Return draws of the place where it began, the level before, and the slope, (3, DRAWS)."""
+        """Return draws of the place where it began, the level before, and the slope, (3, DRAWS).
+
+        Level and slope given the place are Student's about least squares (Zellner, ch. 3).
+        """
         rng = np.random.default_rng(_SEED)
         which = rng.choice(len(self._weight), DRAWS, p=self._weight)
         normal = rng.standard_normal((DRAWS, 2, 1))
@@ -192,7 +196,10 @@ class _Shape:
 
 
 def _alone(values: Any, kept: float) -> Any:
-    """Return sessions less the share of the one before that they keep, (..., n)."""
+    """Return sessions less the share of the one before that they keep, (..., n).
+
+    The first stays whole (Prais & Winsten, Cowles Commission Discussion Paper 383, 1954).
+    """
     fresh = (values[..., 1:] - kept * values[..., :-1]) / sqrt(1.0 - kept * kept)
     return np.concatenate((values[..., :1], fresh), axis=-1)
 

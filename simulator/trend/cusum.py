@@ -17,9 +17,13 @@ from typing import Any, Final
 
 import numpy as np
 
-ALLOWANCE: Final = 0.5  # half of the change that is found soonest, in standard deviations
-CLIP: Final = 3.0  # one session counts no more: it takes several to say that something changed
-LEAST_BEFORE: Final = 4  # sessions that say how far sessions scatter; fewer say next to nothing
+# Half of the change that is found soonest, in standard deviations (Montgomery, Introduction to
+# Statistical Quality Control, ch. 9).
+ALLOWANCE: Final = 0.5
+# Common practice, no source: one session counts no more, so it takes several to say that something
+# changed; fewer sessions than these say next to nothing of how far they scatter.
+CLIP: Final = 3.0
+LEAST_BEFORE: Final = 4
 # Of a session's odds, what the next one may have too, each as likely beforehand: up to 0.6 of it
 # false alarms come as seldom as is stated. The more is allowed, the longer a jump passes for it.
 KEPT: Final = np.linspace(0.0, 0.75, 6)
@@ -76,7 +80,10 @@ def scores(values: Any, least: float = 0.0) -> Any:
 
 
 def _deviate(share: Any, t: Any, free: int) -> float:
-    """Return the standard normal deviate that is as rare as Student's, weighed by their shares."""
+    """Return the standard normal deviate that is as rare as Student's, weighed by their shares.
+
+    Rosenblatt's transformation, of the module's first lines.
+    """
     from scipy.special import ndtri, stdtr
 
     # From the tail that is near: the other's share rounds to one.
@@ -85,7 +92,7 @@ def _deviate(share: Any, t: Any, free: int) -> float:
 
 
 def sums(deviates: Any, sign: float = 1.0) -> Any:
-    """Return the cumulative sum behind each deviate, (n,), >= 0; NaN adds nothing.
+    """Return the cumulative sum behind each deviate, (n,), >= 0; NaN adds nothing (Page 1954).
 
     Args:
         deviates: Standard normal while nothing changes, (n,).
@@ -163,7 +170,7 @@ def run_length_cached(limit: float) -> float:
 def sureness(peak: float, sessions: int, tests: int) -> float:
     """Return the probability that sums of so many healthy sessions would not have come so high.
 
-    Run lengths are all but geometric: exp(-n / run length).
+    Run lengths are all but geometric (Brook & Evans): exp(-n / run length).
 
     Args:
         peak: The highest sum, >= 0.

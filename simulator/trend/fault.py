@@ -1,8 +1,9 @@
 """Which fault moves flow, line pressure, supply and timing as they moved: its causes' names.
 
 A pump that gives less lowers the pressure behind it by up to twice the share by which the flow
-falls (a nozzle passes as the root of its pressure, less the boost it sprays against); a clog does
-not lower it at all.
+falls: a nozzle passes as the root of its pressure, less the boost it sprays against (Torricelli's
+law; ISO 5167-1 has it for orifices). A clog does not lower it at all. How much of a change counts:
+common practice, no source.
 """
 
 from collections.abc import Mapping

@@ -28,13 +28,16 @@ from simulator.trend.sessions import Session, pooled
 FLOW, LINE, SUPPLY, DELAY, LAG = "flow", "line", "supply", "delay", "lag"
 FALSE_EVERY: Final = 2600.0  # sessions: fifty years of weekly ones
 HELD: Final = 0.6  # correlation of neighbours up to which that holds
+# Common practice, no source:
 BACK: Final = 0.5  # of a loss: so much made up for is back
 STAYS: Final = 3  # sessions in a row
 LEAST_TOGETHER: Final = 12  # sessions, for the correlation of neighbours
-NORMAL_95: Final = 1.6449  # of that of independent ones, times the root of their number (Bartlett)
 SOON: Final = 8  # sessions
 LARGEST: Final = 10.0  # lasting change that is looked for there, in deviations between sessions
 SURELY: Final = 0.99  # where nothing was found, so odd a service is told of
+# The correlation of independent neighbours, times the root of their number, is below in 95 % of
+# series (Bartlett, J. R. Stat. Soc. Suppl. 8, 1946).
+NORMAL_95: Final = 1.6449
 
 
 class _Kind(NamedTuple):
@@ -248,7 +251,8 @@ def _together(values: Any) -> float:
 def _returned(values: Any, days: Any, at: int, sign: float) -> int | None:
     """Return from where on a number that was told of is back as it was; None: it isn't.
 
-    That is where ``STAYS`` sessions in a row lack less than half of what was lost before them.
+    That is where ``STAYS`` sessions in a row lack less than half of what was lost before them:
+    common practice, no source.
 
     Args:
         values: Of a span, (n,).

@@ -10,10 +10,12 @@ from rules.facts import Rig
 
 MOST_BANDS: Final = 4
 WIDTHS: Final = (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0)
+# Common practice, no source:
 LEAST_STRETCHES: Final = 3  # of steady spray in a band
 ENOUGH_STRETCHES: Final = 10  # in all: five seconds
-_OF_A_MEDIAN: Final = 1.2533  # its standard error to a mean's (normal)
-_TO_DEVIATION: Final = 1.4826
+# Of what is normally distributed:
+_OF_A_MEDIAN: Final = 1.2533  # standard error of a median to a mean's: the root of half of pi
+_TO_DEVIATION: Final = 1.4826  # standard deviation to the median distance from the median
 _TURNS: Final = 60
 
 
@@ -66,7 +68,11 @@ def band_edges_kpa(rig: Rig, unit_kpa: float = 1.0) -> tuple[float, ...]:
 
 
 def measured(values: Any) -> Measured | None:
-    """Return the median of some stretches; None where there are too few."""
+    """Return the median of some stretches; None where there are too few.
+
+    Its error: from the median distance from it (Hampel, J. Am. Stat. Assoc. 69, 1974), as a large
+    sample's (Kendall & Stuart, The Advanced Theory of Statistics 1, ch. 10).
+    """
     values = values[np.isfinite(values)]
     if len(values) < LEAST_STRETCHES:
         return None
@@ -91,8 +97,8 @@ def pooled(bands: Sequence[tuple[Measured | None, ...]]) -> Any:
     """Return one number a session, (n,), which bands it sprayed in left out of account.
 
     Session and band add up: what a band differs by in all sessions is no session's doing. Least
-    squares, each band as its stretches count. NaN where a session has fewer than
-    ``ENOUGH_STRETCHES``.
+    squares, each band as its stretches count (Yates, J. Am. Stat. Assoc. 29, 1934). NaN where a
+    session has fewer than ``ENOUGH_STRETCHES``.
     """
     value = np.array([[np.nan if b is None else b.value for b in one] for one in bands])
     count = np.array([[0.0 if b is None else b.stretches for b in one] for one in bands])

@@ -3,11 +3,11 @@
 Numba compiles at the first call: two workers of a suite would each compile the same, and a test's
 time limit would run meanwhile. ``python -m tests.kit.compiling car rules`` and so on compile parts
 into the cache. One process compiles them all: two share most of their functions, and each would
-compile those anew. pytest, too, translates tests (for their asserts) in each worker anew.
+compile those anew. pytest, too, would translate tests (for their asserts) in each worker.
 """
 
 import contextlib
-import os
+import importlib
 import subprocess
 import sys
 from collections.abc import Callable
@@ -49,20 +49,21 @@ def compile_all() -> list[subprocess.Popen[bytes]]:
     return [subprocess.Popen(command, cwd=ROOT)] if left else []
 
 
-def translate_tests(config: pytest.Config) -> None:
-    """Leave the tests' bytecode where workers look for it; they do without where pytest can't."""
-    prefix = os.environ.get("PYTHONPYCACHEPREFIX")  # see ``pytest_configure``
-    if sys.dont_write_bytecode and not prefix:
-        return
-    with contextlib.suppress(ImportError), pytest.MonkeyPatch.context() as patch:
-        from _pytest.assertion import rewrite
+def translate_share(of: str, workers: int) -> None:
+    """Load one worker's share of the tests before it collects them all.
 
-        patch.setattr(sys, "pycache_prefix", prefix)
-        state = config.stash[rewrite.assertstate_key]
-        for test in (ROOT / "tests").rglob("test_*.py"):
-            kept = rewrite.get_cache_dir(test) / (test.stem + rewrite.PYC_TAIL)
-            if rewrite._read_pyc(test, kept) is None and rewrite.try_makedirs(kept.parent):
-                rewrite._write_pyc(state, *rewrite._rewrite_test(test, config)[::-1], kept)
+    pytest translates a test's asserts where it first loads it, and leaves that on the disk: workers
+    that each begin with other tests find there what the others did. What doesn't load is told of
+    when it is collected.
+
+    Args:
+        of: The worker's name, "gw" and a number.
+        workers: How many there are.
+    """
+    tests = sorted((ROOT / "tests").rglob("test_*.py"))
+    for test in tests[int(of.removeprefix("gw")) % workers :: workers]:
+        with contextlib.suppress(Exception, pytest.skip.Exception):
+            importlib.import_module(".".join(test.relative_to(ROOT).with_suffix("").parts))
 
 
 def leave_guards_cold() -> None:

@@ -360,7 +360,7 @@ class TraineeDashboard(Dashboard):
     def action_end_drive(self) -> None:
         """Come to the debrief before the drive's end, once a typed y confirms that."""
         if self.told.may_begin and self.told.phase is Phase.DRIVING:
-            self.run_worker(self._end_drive(), group="asking", exclusive=True)
+            self.run_asking(self._end_drive())
 
     async def _end_drive(self) -> None:
         typed = await self.ask("End the drive here, and come to the debrief? Type y:")

@@ -2,17 +2,23 @@
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections import deque
+from collections.abc import AsyncIterator, Callable
+from typing import Final
+
+from textual.events import Key
 
 from monitor.review.log import Log, Stopped
+from monitor.screen.base import BaseDashboard
 from monitor.screen.panes.help_text import Help
-from monitor.screen.replay.keys_in_order import KeysInOrder
 from monitor.screen.replay.moment import Moment
 from monitor.screen.replay.room import Remark, Room
 from monitor.words.look import Look
 
+MOST_KEPT: Final = 24  # keys pressed while a log is opened
 
-class ReplayScreen(KeysInOrder):
+
+class ReplayScreen(BaseDashboard):
     """A replay without its own keys."""
 
     def __init__(self, log: Log, *, who: str, look: Look, clock: Callable[[], float]) -> None:
@@ -21,6 +27,25 @@ class ReplayScreen(KeysInOrder):
         super().__init__(self.moment, look, clock)
         self.causes_wanted: threading.Event | None = None
         self.causes_running = 0
+        self._early: deque[Key] = deque(maxlen=MOST_KEPT)
+
+    def put_aside(self, key: Key) -> bool:
+        """Keep a key that acts on a log until that is open."""
+        early = self.room.shown is None and not self._acts_early(key.key)
+        if early:
+            self._early.append(key)
+        return early
+
+    def _acts_early(self, key: str) -> bool:
+        bound = self._bindings.key_to_bindings.get(key, [])
+        names = (one.action.partition("(")[0] for one in bound)
+        return not bound or any(self.check_action(name, ()) is True for name in names)
+
+    def do_early(self) -> None:
+        """Do what was asked for by key while the log was being opened."""
+        while self._early:
+            early = self._early.popleft()
+            self.post_message(Key(early.key, early.character))
 
     def moved(self) -> None:
         """Follow the moment again, after it was moved."""
@@ -32,6 +57,17 @@ class ReplayScreen(KeysInOrder):
         """Put a line before the person; ``odd`` where something was refused."""
         self.room.notice = Remark(text, self.now_s(), odd)
         self.redraw()
+
+    async def answers(
+        self, question: str, proposed: str = "", *, kept: str = ""
+    ) -> AsyncIterator[str]:
+        """Ask until an answer does, or the person gives up; one that doesn't stands to be mended.
+
+        The arguments are those of ``ask``.
+        """
+        while (answer := await self.ask(question, proposed, kept=kept)) is not None:
+            yield answer
+            kept, proposed = answer, ""
 
     def scroll(self, rows: int) -> None:
         """Scroll a page of text."""

@@ -53,14 +53,12 @@ class TimeKeys(ReplayKeys):
 
     def action_goto(self) -> None:
         """Ask where to go."""
-        self.screen.run_worker(self._ask_where(), group="asking", exclusive=True)
+        self.screen.run_asking(self._ask_where())
 
     async def _ask_where(self) -> None:
         decided, _ = self.room.open
         from_s, to_s = (figure(time_s, 2) for time_s in (decided.from_s, decided.to_s))
-        question, typed = f"Go to ({from_s} to {to_s} s):", ""
-        while (answer := await self.screen.ask(question, typed)) is not None:
-            typed = answer
+        async for answer in self.screen.answers(f"Go to ({from_s} to {to_s} s):"):
             if self.go(answer):
                 return
 

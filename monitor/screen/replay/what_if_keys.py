@@ -43,8 +43,8 @@ class WhatIfKeys(ReplayKeys):
             self.room.chosen = ("difference", -1, at)  # others may stand at the same moment
             return
         value = what_if.chosen_value
-        proposed = "" if value is None else f"{value.key} = {value.value}"
-        self.screen.run_worker(self._ask_change(proposed), group="asking", exclusive=True)
+        key, proposed = ("", "") if value is None else (f"{value.key} = ", value.value)
+        self.screen.run_asking(self._ask_change(key, proposed))
 
     def action_switch(self) -> None:
         """Go from the thresholds to the differences, or back."""
@@ -55,10 +55,9 @@ class WhatIfKeys(ReplayKeys):
         self.room.what_if.switch()
         self.screen.redraw()
 
-    async def _ask_change(self, typed: str) -> None:
+    async def _ask_change(self, kept: str, proposed: str) -> None:
         room = self.room
-        while (answer := await self.screen.ask("What if:", typed)) is not None:
-            typed = answer
+        async for answer in self.screen.answers("What if:", proposed, kept=kept):
             try:
                 own = {value.key: value.value for value in self.own_values()}
                 changes = room.what_if.with_typed(answer, own)
@@ -74,7 +73,7 @@ class WhatIfKeys(ReplayKeys):
     def action_undo(self) -> None:
         """Take the last change back."""
         if self.room.what_if.undone() is not None:
-            self.screen.run_worker(self._undo(), group="asking", exclusive=True)
+            self.screen.run_asking(self._undo())
         else:
             self.screen.say("nothing to undo: no threshold was changed; w changes one")
 
@@ -126,16 +125,15 @@ class WhatIfKeys(ReplayKeys):
     def action_keep(self) -> None:
         """Ask for a file, and keep the changed thresholds as a new rig."""
         if self.room.what_if.changes and self._tried is not None:
-            self.screen.run_worker(self._ask_keep(self._tried), group="asking", exclusive=True)
+            self.screen.run_asking(self._ask_keep(self._tried))
         else:
             self.screen.say("nothing to keep: no threshold is changed; w changes one")
 
     async def _ask_keep(self, rig_file: RigFile) -> None:
         room = self.room
         stem = Path(rig_file.file_name).stem or "rig"
-        name = f"{stem}-tried.toml"
-        while (answer := await self.screen.ask("Keep as a new rig file:", name)) is not None:
-            name = answer
+        question, proposed = "Keep as a new rig file:", f"{stem}-tried.toml"
+        async for answer in self.screen.answers(question, proposed):
             try:
                 await asyncio.to_thread(save_as, rig_file.text, path_of(answer))
             except BadInput as error:

@@ -20,7 +20,7 @@ class WritingKeys(ReplayKeys):
     def action_mark(self) -> None:
         """Ask for a note, and set a mark where the moment was when the key was pressed."""
         at_s = self.room.open[1].time_s
-        self.screen.run_worker(self._ask_mark(at_s), group="asking", exclusive=True)
+        self.screen.run_asking(self._ask_mark(at_s))
 
     def action_mark_now(self) -> None:
         """Set a mark here without a note: while playing there is no time to type one."""
@@ -40,9 +40,7 @@ class WritingKeys(ReplayKeys):
         return True
 
     async def _ask_mark(self, at_s: float) -> None:
-        typed = ""
-        while (answer := await self.screen.ask(f"Mark at {figure(at_s, 2)} s:", typed)) is not None:
-            typed = answer
+        async for answer in self.screen.answers(f"Mark at {figure(at_s, 2)} s:"):
             if await self._mark(at_s, answer):
                 return
 
@@ -67,17 +65,17 @@ class WritingKeys(ReplayKeys):
 
     def action_export(self) -> None:
         """Ask for a file, and write what the plot spans."""
-        self.screen.run_worker(self._ask_export(), group="asking", exclusive=True)
+        self.screen.run_asking(self._ask_export())
 
     async def _ask_export(self) -> None:
         room = self.room
         decided, _ = room.open
         from_s, to_s = room.stretch(self.screen.plot_columns())
         span = f"{figure(from_s, 2)} to {figure(to_s, 2)} s"
-        name = f"{room.log.path.stem}-{from_s:z.0f}-{to_s:z.0f}s.csv"
+        kept, proposed = "", f"{room.log.path.stem}-{from_s:z.0f}-{to_s:z.0f}s.csv"
         question = f"Write {span} to:"
-        while (answer := await self.screen.ask(question, name)) is not None:
-            name = answer
+        while (answer := await self.screen.ask(question, proposed, kept=kept)) is not None:
+            kept, proposed = answer, ""
             room.busy = "writing"
             try:
                 to = path_of(answer)

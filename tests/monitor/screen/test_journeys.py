@@ -114,7 +114,7 @@ async def test_a_letter_is_a_letter_where_something_is_typed() -> None:
     """In the line at the foot, q and its like are text; ctrl+c still leaves."""
     app, _, _ = _app()
     async with app.run_test(size=(80, 24)) as pilot:
-        asked = app.run_worker(app.ask("Note", "b"))
+        asked = app.run_worker(app.ask("Note", kept="b"))
         await pilot.pause()
         await pilot.press(*"quit", "question_mark", "enter")
         await pilot.app.workers.wait_for_complete([asked])
