@@ -22,7 +22,6 @@ from monitor.attach.drilling import (
     Mark,
     Note,
     Phase,
-    Welcome,
 )
 from monitor.attach.listeners import Tell
 from monitor.attach.protocol import FRAME_S, Answer, Command, Message
@@ -121,17 +120,6 @@ class DrillClass:
         return Drive.of(self._lessons[self._at], self._seed)
 
     # --- who is there ---------------------------------------------------------------------------
-
-    def welcome(self) -> Welcome:
-        """Return what whoever attaches is told."""
-        return Welcome(
-            pid=self._pid,
-            title=self.drive.lesson.title,
-            phase=self.phase,
-            aliases=list(self.trainees),
-            places=max(0, self._room()),
-            instructed=self.instructed,
-        )
 
     def join(self, alias: str) -> Trainee:
         """Return a place: a new one, or the one that this alias has left.
@@ -263,10 +251,10 @@ class DrillClass:
 
     def obey(self, trainee: Trainee | None, command: Command, answer: Tell) -> None:
         """Do what a trainee commands, or the instructor (None); say what is refused."""
-        by_hand = _BY_INSTRUCTOR if trainee is None else _BY_TRAINEE
-        if command.do in by_hand:
+        leading = _BY_INSTRUCTOR if trainee is None else _BY_WHOEVER_LEADS
+        if command.do in leading:
             leads = trainee is None or not self.instructed
-            refused = by_hand[command.do](self, command) if leads else _NOT_YOURS
+            refused = leading[command.do](self, command) if leads else _NOT_YOURS
         elif trainee is None:
             refused = "found no such command"
         elif command.do == "write":
@@ -489,13 +477,13 @@ _NO_DRIVE: Final = "found no drive under way, expected one"
 _RECKONING: Final = "found debriefings that are still made, expected them to be ready first"
 _NOT_YOURS: Final = "found a class with an instructor, who alone begins and ends drives"
 _Do = Callable[[DrillClass, Command], str]
-_BY_TRAINEE: Final[dict[str, _Do]] = {
+_BY_WHOEVER_LEADS: Final[dict[str, _Do]] = {
     "begin": DrillClass._begin,
     "end_drill": DrillClass._end_drill,
     "next": DrillClass._next,
     "stop": DrillClass._stop,
 }
-_BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_TRAINEE | {
+_BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_WHOEVER_LEADS | {
     "pause": DrillClass._pause,
     "go_on": DrillClass._go_on,
     "inject": DrillClass._inject,

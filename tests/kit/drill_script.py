@@ -27,7 +27,6 @@ from monitor.attach.drilling import (
     RideState,
     Sign,
     TracePoints,
-    Welcome,
 )
 from monitor.attach.protocol import Answer, Bye, Command, Ending, Message
 from monitor.screen.fake_link import FakeLink
@@ -426,7 +425,6 @@ def said() -> tuple[Message, ...]:
     drill.rides["ann"] = ride
     debriefing = structs.replace(drill.debriefing(ride), harm={"driven": [0.0, 1.2]})
     return (
-        Welcome(7, "Three pulls", Phase.WAITING, ["ann"], 15, instructed=True),
         Place("join", "ann", "/run/x/7-1.sock", 0, "secret"),
         drill.brief("ann"),
         drill.state_of(ride),
