@@ -61,6 +61,9 @@ class Listed:
     held_s: float
 
 
+_BY_VALUES: Final = "unit by its values"
+
+
 @dataclass(frozen=True, slots=True)
 class Listing:
     """A log's columns.
@@ -134,8 +137,9 @@ class Listing:
         rate = "" if isnan(column.rate_hz) else _round(column.rate_hz)
         yield _row(column.rig_name or "(no name)", _range(one, units), str(column.numbers), rate)
         told = [self._what(one)]
-        if one.unit_from == "values" and one.guess is not None and one.guess.asked != "unit":
-            told.append("unit by its values")
+        by_values = one.unit_from == "values" and _BY_VALUES not in told[0]
+        if by_values and one.guess is not None and one.guess.asked != "unit":
+            told.append(_BY_VALUES)
         if column.blank:
             told.append(f"blank in {_percent(column.blank)} of the rows")
         if column.text:

@@ -77,6 +77,7 @@ throttle_pct 2 th
 engine_speed_rpm 1 n
 injector_duty_pct 1 duty|dc|d|duty cycle|tv
 command_pct 1 duty|dc|d|duty cycle|tv|command|commande
+supply_v 1 volt|volts|voltage|spannung|tension
 """
 # What flowdebt has no channel for, though a word in its name may be one of a channel's.
 _OTHERS: Final = """
@@ -104,6 +105,7 @@ another part: trim|correction|error|tcs|cut|dwell|pulse width|pulsewidth|pw|turb
 boost control: wastegate|wg|wgdc|boost control|boost solenoid|boost duty|boost dc|boost valve
 """
 _FLOW: Final = "delivered_ml_min"
+_WISHED_FLOW: Final = "commanded_ml_min"
 _SPEED: Final = "engine_speed_rpm"
 _PRESSURES: Final = frozenset({"boost_kpa", "line_kpa"})
 _WISHED_ROLES: Final = frozenset({"commanded_ml_min", "command_pct"})
@@ -132,6 +134,7 @@ _FROM_VACUUM: Final = re.compile(
 _FROM_AIR: Final = re.compile(
     r"(^|\W)(gauge|g|rel(ativ\w*)?)\W*$|(psi|kpa|bar)g\W*$", re.IGNORECASE
 )
+_NUMBERED: Final = re.compile(r"#[0-9]+$")  # what tells columns of one name apart
 _BRACKETED: Final = re.compile(r"[(\[{<]([^)\]}>]*)[)\]}>]")
 _CAMEL: Final = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])|(?<=[A-Za-z])(?=[0-9])")
 
@@ -156,7 +159,7 @@ class Named(NamedTuple):
 
 def read_name(header: str, unit_word: str = "") -> Named:
     """Return what a header says, with the word of a units row beneath it, if there is one."""
-    header = header.strip()
+    header = _NUMBERED.sub("", header.strip())
     if header in CHANNEL_BY_NAME:  # as flowdebt itself writes it, unit and all
         return Named(header, CHANNEL_BY_NAME[header].unit, False, {header: STRONG}, "")
     name, written = _split(header)
@@ -177,6 +180,8 @@ def read_name(header: str, unit_word: str = "") -> Named:
         unit = unit or unit_of(text, kinds_of(roles))
     if fits(unit, "flow") and roles.get(_FLOW, 0) == WEAK:
         roles[_FLOW] = FAIR  # "spray" in mL/min can hardly be anything else
+    if fits(unit, "flow") and words in _SETS["WISH"].split("|"):
+        roles[_WISHED_FLOW] = FAIR  # nor "cmd" in mL/min
     line = _has(words, "SPRAY|LINE") and not _has(words, "WISH")
     if line and fits(unit, "pressure") and not roles.keys() & _PRESSURES:
         roles["line_kpa"] = FAIR  # "line" in psi needs no word for pressure

@@ -18,6 +18,7 @@ plotly draws; it is loaded, and its JavaScript put into the file (some 5 MB), on
 a plot. Long series are thinned before they come here: some thousand points a line.
 """
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -50,6 +51,7 @@ th, td { border-bottom: 1px solid #D5D9DE; padding: 0.25em 0.7em 0.25em 0; text-
   vertical-align: top; overflow-wrap: anywhere; }
 th, td > b { white-space: nowrap; }
 code { font: 0.88em "DejaVu Sans Mono", monospace; overflow-wrap: anywhere; }
+code span { white-space: nowrap; }
 p.caution { border-left: 4px solid #E69F00; padding: 0.3em 0.8em; margin: 0.8em 0; }
 svg { width: 100%; height: auto; }
 @page { size: A4; margin: 14mm; }
@@ -68,7 +70,7 @@ td { font-variant-numeric: tabular-nums; }
 @media (max-width: 600px) { body { margin: 0.8em auto; padding: 0 0.6em; } }
 @media print { div.wide { overflow: visible; } .modebar { display: none !important; }
   figure > div, .plotly-graph-div { height: auto !important; }
-  div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.4em; } }
+  div.wide table { font-size: 7pt; } div.wide th, div.wide td { padding-right: 0.6em; } }
 """
 # A link shows its stretch of a plot; linked plots show the same; on paper each plot is as wide as
 # the page, whole on one.
@@ -298,8 +300,8 @@ def _cell(cell: str | Cell) -> str:
     if isinstance(cell, str):
         return shown(cell)
     text = shown(cell.text)
-    if cell.code:
-        text = f"<code>{text}</code>"
+    if cell.code:  # an option that breaks at its dashes is hard to read
+        text = f"<code>{_OPTION.sub(_WHOLE, text)}</code>"
     if cell.strong:
         text = f"<b>{text}</b>"
     if cell.zoom is not None:
@@ -310,6 +312,8 @@ def _cell(cell: str | Cell) -> str:
     return f'<a href="#{escape(cell.to)}">{text}</a>' if cell.to else text
 
 
+_OPTION: Final = re.compile(r"(?<!\S)--[\w-]+")
+_WHOLE: Final = r"<span>\g<0></span>"
 _CONFIG: Final = {
     **{"displaylogo": False, "responsive": True},
     "showSendToCloud": False,  # it would offer to send the data away

@@ -10,7 +10,7 @@ from monitor.planning.mixing import limits
 from monitor.planning.placing import looks
 from monitor.planning.plan import paid_deg
 from monitor.planning.sheet import told
-from monitor.words.caution import CAUTION
+from monitor.words.caution import ON_PAPER
 from monitor.words.palette import OKABE_ITO
 from monitor.words.units import Units
 from simulator.planning.delivery import SUPPLY_V
@@ -70,7 +70,7 @@ def draw(plan: Plan, units: Units) -> "Figure":
         for side in ("top", "right"):
             axis.spines[side].set_visible(False)
     _checklist(figure.add_subplot(grid[2, :]), plan, units)
-    foot = fill(f"{CAUTION} Sources, cautions in full: flowdebt plan RIG --report FILE.md", 190)
+    foot = fill(f"{ON_PAPER} Sources, cautions in full: flowdebt plan RIG --report FILE.md", 190)
     figure.text(0.5, 0.012, foot, ha="center", va="bottom", fontsize=7, color=INK)
     return figure
 
@@ -124,14 +124,15 @@ def _flow(axis: "Axes", plan: Plan, units: Units) -> None:
 def _charge(axis: "Axes", plan: Plan, units: Units) -> None:
     """Draw how far spray cools the charge, where the air takes no more, and what is sprayed."""
     least, most = (1e3 * share for share in plan.kg_kg)
-    axis.axvspan(least, max(most, least + 0.1), color=_BAND, lw=0.0, zorder=0.1)
+    words_from = 0.74  # of the height
+    axis.axvspan(least, max(most, least + 0.1), 0.0, words_from, color=_BAND, lw=0.0, zorder=0.1)
     axis.plot(
         [1e3 * share for share, _ in plan.curve],
         [units.value(celsius, "°C") for _, celsius in plan.curve],
         color=_BLUE, lw=1.8,
     )  # fmt: skip
     full = 1e3 * plan.saturates_kg_kg
-    axis.axvline(full, color=_RED, ls=(0, (4, 2)), lw=1.2)
+    axis.axvline(full, 0.0, words_from, color=_RED, ls=(0, (4, 2)), lw=1.2)
     axis.set_xlim(0.0, 1e3 * plan.curve[-1][0])
     low, high = axis.get_ylim()
     axis.set_ylim(low, high + 0.4 * (high - low))
@@ -139,7 +140,6 @@ def _charge(axis: "Axes", plan: Plan, units: Units) -> None:
         0.97, 0.97, f"dashed: the air takes no more, {full:z.1f}\nshaded: sprayed over a pull, "
         f"{least:z.0f} to {most:z.0f}\nintake cooled by {_span(plan.intake_k, 'K', units)}",
         transform=axis.transAxes, va="top", ha="right", fontsize=7.5,
-        bbox={"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
     _titled(
         axis, "Charge, given time to evaporate", "spray, g a kg of air",

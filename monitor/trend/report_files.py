@@ -29,7 +29,7 @@ from monitor.trend.words import SHOWN, found_in_words, tolerated
 from monitor.words.markdown import literal, table
 from monitor.words.spreadsheet import cell
 from monitor.words.units import METRIC, Units
-from simulator.trend.season import DELAY, FLOW, LAG, LINE, Season
+from simulator.trend.season import DELAY, FLOW, LAG, LINE, SUPPLY, Season
 
 _HUES: Final = (BLUE, GREEN, ORANGE, PURPLE)
 
@@ -168,4 +168,15 @@ def _panel(trend: Trend, season: Season, at: Any, name: str, units: Units) -> Pa
     limit = tolerated(trend.rig_file.rig, name, rises=name in (DELAY, LAG))
     levels = [] if limit is None else [("rig tolerates", shown.per * limit)]
     of = ", % of what is due" if name in (FLOW, LINE) else f", {shown.unit}"
-    return Panel(shown.name + of, lines, levels, height=1.6 if name == FLOW else 1.0)
+    height = 1.6 if name == FLOW else 1.0
+    return Panel(shown.name + of, lines, levels, height=height, includes=_room(name, season))
+
+
+def _room(name: str, season: Season) -> tuple[float, ...]:
+    """Return what an axis reaches to at least: scatter alone must not look like a change."""
+    values = SHOWN[name].per * season.numbers[name]
+    half = {SUPPLY: 0.5, DELAY: 20.0, LAG: 20.0}.get(name, 5.0)
+    if not np.isfinite(values).any():
+        return ()
+    middle = 0.5 * float(np.nanmin(values) + np.nanmax(values))
+    return middle - half, middle + half

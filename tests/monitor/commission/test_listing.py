@@ -102,6 +102,9 @@ def test_what_a_rig_maps(tmp_path: Path) -> None:
     words = "\n".join(found.in_words(None))
     assert "the rig's time, in ms" in words
     assert "the rig's boost, in psi abs" in words
+    assert "unit by its values; unit by its values" not in "\n".join(
+        listing(found.table.path).in_words(None)
+    )
     assert "not in the rig; perhaps line pressure" not in words
     assert "not in the rig; likely line pressure" in words
 

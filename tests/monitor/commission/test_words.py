@@ -144,3 +144,22 @@ def test_the_engines_own_speed_stays_sure(header: str) -> None:
     """By its name, or by a speed's in rpm."""
     said = read_name(header)
     assert (said.other, said.roles.get("engine_speed_rpm")) == ("", STRONG)
+
+
+def test_columns_of_one_name_are_read_by_it() -> None:
+    """What tells them apart says nothing of what they hold."""
+    for header in ("intake_c", "MAP (kPa)", "RPM"):
+        assert read_name(f"{header}#2") == read_name(header)
+
+
+def test_a_wish_in_a_unit_of_flow_is_the_spray_asked_for() -> None:
+    """Where it names nothing else; without a unit it may be anything."""
+    assert read_name("cmd [cc/min]").roles == {"commanded_ml_min": FAIR}
+    assert read_name("cmd").roles == {}
+    assert read_name("Fuel target [mL/min]").roles == {}
+
+
+def test_volts_by_themselves_may_be_the_supply() -> None:
+    """Of a sensor, just as well: it is asked."""
+    assert read_name("volts").roles == {"supply_v": WEAK}
+    assert read_name("MAP volts").roles.get("supply_v") is None

@@ -185,3 +185,12 @@ def test_lines_of_one_name_stand_once_in_the_title() -> None:
     ((drawn_lines, layout),) = drawn(made.html())
     assert [line["name"] for line in drawn_lines] == ["dry 0", "dry 1", "dry 2", "wet"]
     assert layout["annotations"][0]["text"].count("dry") == 1
+
+
+def test_an_option_stays_whole() -> None:
+    """In a command, where a line would break at its dashes; its text is the same."""
+    made = Page("commands")
+    made.table(("command",), [(Cell("flowdebt replay a--b.csv --rig <i> --at 0:01", code=True),)])
+    found = Elements(made.html())
+    assert [tag for tag, _ in found.found].count("span") == 2
+    assert "flowdebt replay a--b.csv --rig <i> --at 0:01" in "".join(found.texts)

@@ -347,7 +347,7 @@ async def test_what_was_restored_stands_among_the_statistics() -> None:
             await tell(app, link, clock, [(100.0, said)], 100.1)
             await pilot.press("c")
             await pilot.pause()
-            assert "Statistics since the guard started" in text_of(app)
+            assert "Counts since the guard started" in text_of(app)
             assert ("restored from 2026" in text_of(app)) == bool(restored)
 
 
