@@ -196,7 +196,7 @@ async def test_a_lost_guard_is_said_plainly(link: FakeLink, why: str) -> None:
         await pilot.pause()
         shown = text_of(app)
         assert "× GUARD GONE" in shown
-        assert why in shown
+        assert f"{why[:1].upper()}{why[1:]}" in shown
         await pilot.press("q")
     assert link.sent == []
     assert app.return_value is not None
