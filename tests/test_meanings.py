@@ -30,6 +30,7 @@ LOOKING = {
     "monitor/commands/compare.py": OUTSIDE,
     "monitor/commands/errors.py": OUTSIDE,
     "monitor/commands/feed.py": OUTSIDE,
+    "monitor/drill/authoring.py": OUTSIDE,
     "monitor/send/open.py": OUTSIDE,
     "monitor/proof/in_logs.py": OUTSIDE,
     "monitor/trend/gathered.py": OUTSIDE,

@@ -1,10 +1,10 @@
 """What a class of drills and its viewers say to each other, beside what any guard says.
 
-Whoever attaches to a class is greeted with ``Welcome``, and asks for a place: ``join`` gives a
-trainee's, which is like any guard (``Hello``, ``Frame``...) and also tells ``Brief``,
-``DrillState`` and, when the drive is over, ``Debriefing``; ``instruct`` gives the instructor's,
-which tells ``ClassState``. Nothing a trainee is sent before ``Debriefing`` tells the fault. Times
-are of the drive, s. A drive that begins anew, or is rewound, greets its viewers anew.
+Whoever attaches to a class is told nothing, and asks for a place: ``join`` gives a trainee's,
+which is like any guard (``Hello``, ``Frame``...) and also tells ``Brief``, ``DrillState`` and, when
+the drive is over, ``Debriefing``; ``instruct`` gives the instructor's, which tells ``ClassState``.
+Nothing a trainee is sent before ``Debriefing`` tells the fault. Times are of the drive, s. A drive
+that begins anew, or is rewound, greets its viewers anew.
 """
 
 from enum import Enum
@@ -49,26 +49,6 @@ class Mark(msgspec.Struct, frozen=True):
 
     name: str
     time_s: float
-
-
-class Welcome(msgspec.Struct, tag_field="kind", tag="welcome"):
-    """First message of a class, to whoever attaches.
-
-    Attributes:
-        pid: Its process.
-        title: The lesson's title.
-        phase: How far its drive is.
-        aliases: Trainees who have a place, attached or not.
-        places: How many more may join.
-        instructed: Whether an instructor begins and ends drives; else any trainee may.
-    """
-
-    pid: int
-    title: str
-    phase: Phase
-    aliases: list[str]
-    places: int
-    instructed: bool
 
 
 class Place(msgspec.Struct, tag_field="kind", tag="place"):
@@ -357,4 +337,4 @@ class ClassState(msgspec.Struct, tag_field="kind", tag="class"):
     results: str = ""
 
 
-DrillMessage = Welcome | Place | Brief | DrillState | Debriefing | ClassState
+DrillMessage = Place | Brief | DrillState | Debriefing | ClassState

@@ -61,12 +61,13 @@ def mix(
     label = None if labels is None else Meaning(labels)
     rich, thin = _liquid("--strong", strong, label), _liquid("--weak", weak, label)
     given = quantity("AMOUNT", amount, Ml.within(1.0, 200_000.0, "5 L"), Kg.within(1e-3, 200.0))
-    if not thin.mass_pct <= goal.mass_pct <= rich.mass_pct or thin.mass_pct >= rich.mass_pct:
+    if thin.mass_pct >= rich.mass_pct:
+        raise BadInput(f"--weak: found {thin.name}, expected weaker than --strong, {rich.name}")
+    if not thin.mass_pct <= goal.mass_pct <= rich.mass_pct:
         raise BadInput(
-            f"mix: found {in_words(goal.percent, goal.meaning)} wanted "
-            f"({goal.mass_pct:z.1f} % by mass), expected it between what is poured in: "
-            f"{thin.name} ({thin.mass_pct:z.1f} % by mass) and {rich.name} "
-            f"({rich.mass_pct:z.1f} % by mass)"
+            f"WANTED: found {in_words(goal.percent, goal.meaning)} ({goal.mass_pct:z.1f} % by "
+            f"mass), expected {thin.mass_pct:z.1f} to {rich.mass_pct:z.1f} % by mass: between "
+            f"what is poured, {thin.name} and {rich.name}"
         )
     kg = float(given)
     if isinstance(given, Ml):

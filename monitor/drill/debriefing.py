@@ -25,7 +25,7 @@ from simulator.drill.debrief import Debrief, Traces, debrief
 from simulator.drill.ride import Answer, Ride
 from simulator.drill.score import FORMULA, score
 from simulator.plant import Report
-from simulator.strict import BadInput, clean, new_file
+from simulator.strict import BadInput, clean, fit_for_a_name, new_file
 
 _ENDINGS: Final = ("html", "svg", "png")
 _OUTCOMES: Final = {
@@ -78,7 +78,7 @@ class Debriefer:
         found = trainee.debriefing
         if found is None:
             raise ValueError("found no debriefing, expected one")
-        name = f"{_plain(trainee.alias)}-{_plain(drive.lesson.name)}-{drive.seed}"
+        name = f"{fit_for_a_name(trainee.alias)}-{fit_for_a_name(drive.lesson.name)}-{drive.seed}"
         path = _free(self._folder, name)
         files = [path.with_name(f"{path.name}.{ending}") for ending in _ENDINGS]
         try:
@@ -89,11 +89,6 @@ class Debriefer:
         except BadInput as error:
             return [], str(error)
         return [str(file) for file in files], ""
-
-
-def _plain(text: str) -> str:
-    """Return text that is fit for a file's name."""
-    return "".join(letter if letter.isalnum() else "_" for letter in text) or "_"
 
 
 def _free(folder: Path, name: str) -> Path:

@@ -22,7 +22,6 @@ from monitor.attach.drilling import (
     Mark,
     Note,
     Phase,
-    Welcome,
 )
 from monitor.attach.listeners import Tell
 from monitor.attach.protocol import FRAME_S, Answer, Command, Message
@@ -122,17 +121,6 @@ class DrillClass:
 
     # --- who is there ---------------------------------------------------------------------------
 
-    def welcome(self) -> Welcome:
-        """Return what whoever attaches is told."""
-        return Welcome(
-            pid=self._pid,
-            title=self.drive.lesson.title,
-            phase=self.phase,
-            aliases=list(self.trainees),
-            places=max(0, self._room()),
-            instructed=self.instructed,
-        )
-
     def join(self, alias: str) -> Trainee:
         """Return a place: a new one, or the one that this alias has left.
 
@@ -179,7 +167,7 @@ class DrillClass:
             duration_s=drive.plan.duration_s,
             phase=self.phase,
             title=drive.lesson.title,
-            truth=drive.case.debrief if ride is None else drive.truth_now(ride),
+            truth=self._truth(ride),
             lesson_number=drive.lesson.number,
             lessons=self._course,
             speed=self._speed,
@@ -192,6 +180,13 @@ class DrillClass:
             notes=self.notes,
             results=self.results,
         )
+
+    def _truth(self, ride: Ride | None) -> str:
+        """Return what is wrong: to come, as it stands, or as it came."""
+        if ride is None:
+            return self.drive.case.debrief
+        over = self.phase is Phase.OVER
+        return self.drive.case_of(ride).debrief if over else self.drive.truth_now(ride)
 
     def _first_ride(self) -> Ride | None:
         return next((t.ride for t in self.trainees.values() if t.ride is not None), None)
@@ -256,10 +251,10 @@ class DrillClass:
 
     def obey(self, trainee: Trainee | None, command: Command, answer: Tell) -> None:
         """Do what a trainee commands, or the instructor (None); say what is refused."""
-        by_hand = _BY_INSTRUCTOR if trainee is None else _BY_TRAINEE
-        if command.do in by_hand:
+        leading = _BY_INSTRUCTOR if trainee is None else _BY_WHOEVER_LEADS
+        if command.do in leading:
             leads = trainee is None or not self.instructed
-            refused = by_hand[command.do](self, command) if leads else _NOT_YOURS
+            refused = leading[command.do](self, command) if leads else _NOT_YOURS
         elif trainee is None:
             refused = "found no such command"
         elif command.do == "write":
@@ -482,13 +477,13 @@ _NO_DRIVE: Final = "found no drive under way, expected one"
 _RECKONING: Final = "found debriefings that are still made, expected them to be ready first"
 _NOT_YOURS: Final = "found a class with an instructor, who alone begins and ends drives"
 _Do = Callable[[DrillClass, Command], str]
-_BY_TRAINEE: Final[dict[str, _Do]] = {
+_BY_WHOEVER_LEADS: Final[dict[str, _Do]] = {
     "begin": DrillClass._begin,
     "end_drill": DrillClass._end_drill,
     "next": DrillClass._next,
     "stop": DrillClass._stop,
 }
-_BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_TRAINEE | {
+_BY_INSTRUCTOR: Final[dict[str, _Do]] = _BY_WHOEVER_LEADS | {
     "pause": DrillClass._pause,
     "go_on": DrillClass._go_on,
     "inject": DrillClass._inject,

@@ -41,9 +41,7 @@ class ClassHost:
     def __init__(self, drill: DrillClass, debriefer: Debriefer) -> None:
         self._drill = drill
         self._debriefer = debriefer
-        self._door = ViewerServer(
-            new_endpoint(SOURCE), lambda: [drill.welcome()], self._obey_at_door
-        )
+        self._door = ViewerServer(new_endpoint(SOURCE), list, self._obey_at_door)
         self._instructor = ViewerServer(
             new_endpoint(SOURCE, _INSTRUCTOR), lambda: [drill.state()], self._obey_instructor
         )
@@ -143,7 +141,7 @@ class ClassHost:
             self._opening.add(task)
             task.add_done_callback(self._opening.discard)
         elif command.do == "instruct" and not self._drill.instructed:
-            why = "found a class begun without an instructor, expected one with --instructor"
+            why = "--instructor: found a class begun without it, expected one begun with it"
             answer(Answer(command.do, False, why))
         elif command.do == "instruct":
             answer(_place(command.do, "", self._instructor.endpoint))

@@ -155,7 +155,7 @@ def _read(path: Path) -> list[Result]:
         with open_file(path) as file:
             while line := file.readline(LONGEST_LINE):
                 if len(found) >= MOST_LINES:
-                    raise BadInput(f"{called(path)}: found over {MOST_LINES} results")
+                    raise BadInput(f"{called(path)}: found over {MOST_LINES} lines, expected fewer")
                 found.append(msgspec.json.decode(line, type=Result))
     except OSError as error:
         raise BadInput(f"{called(path)}: found {error.strerror}, expected results") from None

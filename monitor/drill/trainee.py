@@ -56,7 +56,7 @@ class Trainee:
         self._view: View | None = None
 
     def _say(self, message: protocol.Message) -> None:
-        self.tell(message)
+        self.tell(message)  # whatever that is by then
 
     def begin(self, drive: Drive, *, compiled: bool) -> None:
         """Have a new ride."""

@@ -52,11 +52,11 @@ class Showing:
     Attributes:
         news: What there is to say of the decisions that are told.
         readings: What the sensors say.
-        waiting: Decisions that aren't told yet, and when each is.
         newest: The newest decision.
         told: The newest one that is told; None: none is, or never will be.
-        history: Rows so far.
-        rows: How many came.
+        rows: How many rows came.
+        waiting: Decisions that aren't told yet, each with the time when it is.
+        history: The newest of the rows that viewers draw.
     """
 
     news: News
@@ -89,11 +89,6 @@ class View:
     def alarms_shown(self) -> bool:
         """Whether there are any alarms to acknowledge."""
         return self._failsafe is not Failsafe.OFF
-
-    @property
-    def used(self) -> bool:
-        """Whether anything was shown yet."""
-        return self._now.rows > 0
 
     @property
     def told(self) -> Decision | None:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.dyno.doubts import MOST_BOOST_KPA, doubts_of
+from monitor.dyno.doubts import MOST_BOOST_KPA, cautions_of, doubts_of
 from monitor.dyno.groups import Asked, Group, gap, group_of
 from monitor.dyno.runs import NARROWEST_RPM, LeftOut, Run
 from simulator.dyno.correction import Correction, beyond
@@ -42,6 +42,7 @@ class Comparison:
         mean_gain: How far these differ; None where boost differs within it.
         left_out: Runs that aren't compared.
         doubts: What speaks against the comparison, a sentence each.
+        cautions: What such runs do to the engine, a sentence each.
     """
 
     asked: Asked
@@ -56,6 +57,7 @@ class Comparison:
     mean_gain: Gain | None
     left_out: tuple[LeftOut, ...]
     doubts: tuple[str, ...]
+    cautions: tuple[str, ...]
 
 
 def compare_runs(
@@ -112,6 +114,7 @@ def compare_runs(
         mean_gain=None if (differs & inside).any() else gain(*means),
         left_out=tuple(sieve.left_out),
         doubts=tuple(doubts_of(asked, groups, speed_rpm, means, between, apart_kpa)),
+        cautions=tuple(cautions_of(asked, groups)),
     )
 
 

@@ -149,13 +149,17 @@ def _of_weather(asked: Asked, groups: tuple[Group, Group]) -> list[str]:
 def _of_spray(asked: Asked, groups: tuple[Group, Group]) -> list[str]:
     if not asked.by_spray:
         return []
-    said = []
     if any(run.sprayed is None for group in groups for run in group.runs):
-        said.append("no channel tells whether spray flowed: which runs were dry is as you say")
+        return ["no channel tells whether spray flowed: which runs were dry is as you say"]
+    return []
+
+
+def cautions_of(asked: Asked, groups: tuple[Group, Group]) -> list[str]:
+    """Return what such runs do to the engine, a sentence each; none where they do it no harm."""
     peak_kpa = np.fmax.reduce(groups[0].beside["boost_kpa"], axis=None)
-    if peak_kpa > asked.dry_limit_kpa:
-        said.append(
-            f"CAUTION: dry runs reach {peak_kpa:z.0f} kPa, above the dry limit of "
-            f"{asked.dry_limit_kpa:z.0f} kPa: the engine doesn't hold that without spray"
-        )
-    return said
+    if not asked.by_spray or not peak_kpa > asked.dry_limit_kpa:
+        return []
+    return [
+        f"dry runs reach {peak_kpa:z.0f} kPa, above the dry limit of "
+        f"{asked.dry_limit_kpa:z.0f} kPa: the engine doesn't hold that without spray"
+    ]

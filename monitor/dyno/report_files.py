@@ -15,6 +15,7 @@ from monitor.dyno.words import (
     as_json,
     basis,
     beside_figures,
+    cautions,
     gain_in_words,
     notes,
     result,
@@ -121,6 +122,7 @@ def _as_markdown(found: Comparison, car: str, units: Units) -> Iterator[str]:
     yield from (f"# {literal(title(found, car))}", "", CLOSED, "")
     yield from (f"- {literal(line)}" for line in result(found, units))
     yield from (f"- {literal(line)}" for line in basis(found, units))
+    yield from (f"- {literal(line)}" for line in cautions(found, units))
     yield from (f"- note: {literal(line)}" for line in notes(found, units))
     yield ""
     yield from table(*speed_table(found, units))

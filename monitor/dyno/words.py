@@ -44,6 +44,7 @@ def in_words(found: Comparison, car: str, units: Units) -> Iterator[str]:
     yield title(found, car)
     yield from basis(found, units)
     yield from map(units.sentence, _left_out(found))
+    yield from cautions(found, units)
     yield from (f"note: {doubt}" for doubt in notes(found, units))
     yield ""
     yield from _table(found, units)
@@ -69,6 +70,11 @@ def basis(found: Comparison, units: Units) -> Iterator[str]:
     """Yield what torque and power rest on, as lines."""
     yield f"torque: {_how(found, units)}"
     yield f"correction: {_correction(found)}"
+
+
+def cautions(found: Comparison, units: Units) -> list[str]:
+    """Return what such runs do to the engine, a sentence each."""
+    return [units.sentence(f"CAUTION: {one}") for one in found.cautions]
 
 
 def notes(found: Comparison, units: Units) -> list[str]:
@@ -263,6 +269,7 @@ def as_json(found: Comparison, car: str) -> dict[str, Any]:
         },
         "left_out": [one._asdict() for one in found.left_out],
         "notes": list(found.doubts),
+        "cautions": list(found.cautions),
     }
 
 

@@ -13,8 +13,9 @@ from monitor.dyno.report_files import (
     run_table,
     speed_table,
 )
-from monitor.dyno.words import CLOSED, basis, notes, result, shown_beside, title
-from monitor.pictures.page import BLUE, GREEN, RED, Axis, Line, Page, Panel
+from monitor.dyno.words import CLOSED, basis, cautions, notes, result, shown_beside, title
+from monitor.pictures.page import Page
+from monitor.pictures.zoomable import BLUE, GREEN, RED, Axis, Line, Panel
 from monitor.words.units import Units
 from simulator.dyno.gain import CONFIDENCE
 
@@ -24,7 +25,6 @@ _SPEED: Final = Axis("engine speed, rpm")
 # How far an axis reaches to either side at least: noise alone must not look like a difference.
 _ROOM: Final = {"boost_kpa": 10.0, "intake_c": 5.0, "timing_deg": 2.0}
 _MOST_DRAWN: Final = 12  # single runs of each
-_CAUTION: Final = "CAUTION"
 
 
 def as_page(found: Comparison, car: str, units: Units) -> str:
@@ -37,15 +37,12 @@ def as_page(found: Comparison, car: str, units: Units) -> str:
     """
     page = Page(title(found, car))
     page.caution(CLOSED)
-    said = notes(found, units)
-    for line in said:
-        if line.startswith(_CAUTION):
-            page.caution(line)
+    for line in cautions(found, units):
+        page.caution(line)
     for line in (*result(found, units), *basis(found, units)):
         page.text(line)
-    for line in said:
-        if not line.startswith(_CAUTION):
-            page.text(f"note: {line}")
+    for line in notes(found, units):
+        page.text(f"note: {line}")
     if found.left_out:
         page.table(*left_out_table(found, units))
     page.heading("By engine speed")

@@ -163,7 +163,7 @@ def _assumed(plan: Plan) -> Iterator[Fact | Note]:
     )
     if asked.power_kw is None:
         yield Fact(
-            "power_kw", "power that speaks for", plan.power_kw, "kW", 0, by.WORK, "at the crank"
+            "power_kw", "power of that petrol", plan.power_kw, "kW", 0, by.WORK, "at the crank"
         )
     else:
         yield Fact("power_kw", "power at the crank", asked.power_kw, "kW", 0, by.ASKED)
@@ -227,9 +227,7 @@ def _delivery(plan: Plan, units: Units) -> Iterator[Fact | Note | Table]:
     )  # fmt: skip
     off = ignoring_boost_pct(rig, at)
     more = "% too much" if off >= 0.0 else "% too little"
-    yield Fact(
-        "ignoring_boost_pct", "who leaves boost out reckons", abs(off), more, 1, by.HYDRAULICS
-    )
+    yield Fact("ignoring_boost_pct", "with boost left out", abs(off), more, 1, by.HYDRAULICS)
     yield Fact(
         "pump_ml_min", "the pump could give", at.pump_ml_min, "mL/min", 0, by.HYDRAULICS,
         "at that line pressure",

@@ -6,20 +6,20 @@ from typing import ClassVar, Final
 
 from msgspec import structs
 
-from monitor.attach.protocol import Bye, Command, Hello, Message, Notice
+from monitor.attach.protocol import Command, Hello, Message, Notice
 from monitor.clock import now_s
 from monitor.screen.alarm_keys import ALARM_CONTROLS, AlarmKeys
 from monitor.screen.base import CHOOSE, COMMON, FREEZE, SPANS_S, tidy
 from monitor.screen.bell import Bell
 from monitor.screen.controls import Control
 from monitor.screen.picture import Link, Picture
-from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard
+from monitor.screen.rejoin import GuardLink, Joinable, LinkFactory, NextGuard, hear_out
 from monitor.screen.view import View
 from monitor.words.counts import in_words
 from monitor.words.literal import plain
 from monitor.words.look import USUAL, Look
 from rules.alarms.book import LONGEST_TEXT
-from simulator.strict import BadInput, clean
+from simulator.strict import clean
 
 BYE_WITHIN_S: Final = 5.0
 
@@ -155,22 +155,18 @@ class Dashboard(AlarmKeys):
         The greeting of a later one begins a new picture.
         """
         greeted = False
-        why = "The connection was lost without a goodbye"
-        try:
-            async with link_factory() as link:
-                self._link = link
-                async for message in link.messages():
-                    greeted = greeted or isinstance(message, Hello)
-                    self.take(message)
-                    if isinstance(message, Bye):
-                        break
-        except (OSError, EOFError, ValueError, BadInput) as error:
-            why = plain(f"The connection broke: {error}")
-        finally:
-            self._link = None
-            self.picture.gone(why)
-            self._ended.set()
+
+        def take(message: Message) -> None:
+            nonlocal greeted
+            greeted = greeted or isinstance(message, Hello)
+            self.take(message)
+
+        self.picture.gone(await hear_out(link_factory, self._linked, take))
+        self._ended.set()
         return greeted
+
+    def _linked(self, link: GuardLink | None) -> None:
+        self._link = link
 
     def take(self, message: Message) -> None:
         """Take one message of the guard's."""

@@ -27,6 +27,8 @@ class KeysInOrder(App[str | None]):
 
     async def on_event(self, event: Event) -> None:
         """Act on a key before the next is looked at: a command, or a letter of an answer."""
+        if isinstance(event, Key) and not self.app_focus:
+            self.app_focus = True  # a browser begins without it: the line asked for has it again
         if not isinstance(event, Key) or event.is_forwarded:
             await super().on_event(event)
         elif isinstance(self.focused, Input):

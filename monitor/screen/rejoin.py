@@ -9,7 +9,8 @@ from typing import Final, Protocol
 
 from monitor.attach.client import ViewerLink
 from monitor.attach.endpoint import Endpoint, running_endpoints
-from monitor.attach.protocol import Command, Message
+from monitor.attach.protocol import Bye, Command, Message
+from monitor.words.literal import plain
 from simulator.strict import BadInput
 
 LOOK_EVERY_S: Final = 1.0
@@ -28,6 +29,34 @@ class GuardLink(Protocol):
 
 
 LinkFactory = Callable[[], AbstractAsyncContextManager[GuardLink]]
+
+
+async def hear_out(
+    link_factory: LinkFactory,
+    linked: Callable[[GuardLink | None], None],
+    take: Callable[[Message], None],
+) -> str:
+    """Hand on all that is said over a link, up to the goodbye; return why there is no more.
+
+    Args:
+        link_factory: Makes the link.
+        linked: Told the link while there is one, and None when it is gone.
+        take: Takes each message.
+    """
+    try:
+        async with link_factory() as link:
+            linked(link)
+            async for message in link.messages():
+                take(message)
+                if isinstance(message, Bye):
+                    break
+    except BadInput as error:  # refused, in words of its own
+        return plain(error)
+    except (OSError, EOFError, ValueError) as error:
+        return plain(f"The connection broke: {error}")
+    finally:
+        linked(None)
+    return "The connection was lost without a goodbye"
 
 
 @dataclass(frozen=True, slots=True)

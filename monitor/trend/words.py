@@ -227,8 +227,8 @@ def _span_in_words(trend: Trend, season: Season, number: int, span: Span) -> Ite
     yield (
         f"{begins}nothing has changed by more than days differ: {shown.name} "
         f"{shown.value(mean)}{' of what is due' if usual in _SHARES else ''}, "
-        f"+-{shown.value(scatter)} from session to session; the highest sum stands at "
-        f"{100.0 * span.nearest:z.0f} % of its limit. {soon}"
+        f"+-{shown.value(scatter)} from session to session; what speaks most for a "
+        f"change stands at {100.0 * span.nearest:z.0f} % of what it takes to tell one. {soon}"
     )
 
 
@@ -393,7 +393,7 @@ def _foot(season: Season) -> Iterator[str]:
     years = FALSE_EVERY / 52.0
     yield (
         f"False alarms: one in {FALSE_EVERY:z.0f} sessions ({years:z.0f} years of weekly ones), "
-        f"all {len(directions(season.numbers))} sums together, also where up to {HELD:z.1f} of a "
-        "session's odds goes on to the next (weather, a batch of fluid); where more does, oftener: "
-        "hold it against the plot. Brackets hold 90 %"
+        f"all {len(directions(season.numbers))} tests together, also where a session keeps up to "
+        f"{HELD:z.1f} of what the one before was off by (weather, a batch of fluid); where it "
+        "keeps more, oftener: hold it against the plot. In brackets: intervals of 90 %"
     )

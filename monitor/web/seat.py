@@ -5,6 +5,8 @@ import contextlib
 import logging
 import subprocess
 import sys
+from collections.abc import AsyncGenerator
+from pathlib import Path
 from typing import Any, Final
 
 import msgspec
@@ -28,18 +30,24 @@ class Seat(AppService):
     Args:
         told: What the visitor's process is told (see ``monitor.web.visitor``).
         websocket: The browser's, prepared.
+        hands_out: Whether files that the dashboard makes may be downloaded.
     """
 
-    def __init__(self, told: tuple[str, ...], websocket: web.WebSocketResponse) -> None:
+    def __init__(
+        self, told: tuple[str, ...], websocket: web.WebSocketResponse, *, hands_out: bool = False
+    ) -> None:
+        self._downloads = DownloadManager()
         super().__init__(
             "",
             write_bytes=websocket.send_bytes,
             write_str=websocket.send_str,
             close=self._closed,
-            download_manager=DownloadManager(),
+            download_manager=self._downloads,
         )
         self._told = told
         self._websocket = websocket
+        self._hands_out = hands_out
+        self._offered: dict[str, str] = {}
 
     async def _closed(self) -> None:
         await close(self._websocket)
@@ -72,9 +80,22 @@ class Seat(AppService):
         await close(self._websocket)
 
     async def on_meta(self, data: bytes) -> None:
-        """Obey nothing but the goodbye: no links are opened and no files are handed out."""
-        if msgspec.json.decode(data, type=dict[str, Any]).get("type") == "exit":
-            await self.remote_close()
+        """Obey the goodbye, and offer a file where any may be; no links are opened."""
+        match msgspec.json.decode(data, type=dict[str, Any]):
+            case {"type": "exit"}:
+                await self.remote_close()
+            case {"type": "deliver_file_start", "key": str(key), "path": str(path)}:
+                if self._hands_out:
+                    self._offered[key] = Path(path).name
+                    await super().on_meta(data)
+
+    def take_offer(self, key: str) -> str | None:
+        """Return the name of the file that was offered under a key, once; None: there is none."""
+        return self._offered.pop(key, None)
+
+    def hand_out(self, key: str) -> AsyncGenerator[bytes, None]:
+        """Yield the bytes of the file that was offered under a key."""
+        return self._downloads.download(key)
 
     async def take(self, text: str) -> None:
         """Do what the browser says; what is no message of the page's is passed over."""

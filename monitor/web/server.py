@@ -8,6 +8,7 @@ from collections.abc import Awaitable, Callable
 from typing import Final
 
 from aiohttp import WSCloseCode, WSMsgType, web
+from aiohttp.helpers import content_disposition_header
 from aiohttp.http_exceptions import HttpProcessingError
 
 from monitor.attach.drilling import MOST_RIDES
@@ -103,10 +104,12 @@ class WebServer:
         self._listening = listening
         self._taken = 0
         self._open: set[web.WebSocketResponse] = set()
+        self._seats: set[Seat] = set()
         app = web.Application(middlewares=[self._admit])
         app.router.add_get("/", self._page)
         app.router.add_get("/ws", self._watch)
         app.router.add_get("/static/{name}", self._static)
+        app.router.add_get("/download/{key}", self._download)
         app.on_response_prepare.append(_dress)
         app.on_shutdown.append(self._send_away)
         self._runner = web.AppRunner(
@@ -169,6 +172,22 @@ class WebServer:
             raise web.HTTPNotFound
         return web.Response(body=found[0], content_type=found[1], charset="utf-8")
 
+    async def _download(self, request: web.Request) -> web.StreamResponse:
+        """Hand out, once, what a visitor's dashboard offered to its browser."""
+        key = request.match_info["key"]
+        for seat in tuple(self._seats):
+            if (name := seat.take_offer(key)) is not None:
+                response = web.StreamResponse()
+                response.content_type = "application/octet-stream"
+                response.headers["Content-Disposition"] = content_disposition_header(
+                    "attachment", filename=name
+                )
+                await response.prepare(request)
+                async for chunk in seat.hand_out(key):
+                    await response.write(chunk)
+                return response
+        raise web.HTTPNotFound
+
     async def _watch(self, request: web.Request) -> web.StreamResponse:
         websocket = web.WebSocketResponse(
             heartbeat=HEARTBEAT_S, timeout=CLOSE_S, max_msg_size=LONGEST_MESSAGE
@@ -195,13 +214,15 @@ class WebServer:
         width = asked_cells(request.query.get("width"), 80, WIDTHS)
         height = asked_cells(request.query.get("height"), 24, HEIGHTS)
         told = (str(self.endpoint.pid), self.role, *self._look, self._operator)
-        seat = Seat(told, websocket)
+        seat = Seat(told, websocket, hands_out=self.role is Role.TRAINEE)
+        self._seats.add(seat)
         try:
             await seat.start(width, height)
             async for message in websocket:
                 if message.type == WSMsgType.TEXT:
                     await seat.take(message.data)
         finally:
+            self._seats.discard(seat)
             await seat.stop()
             await close(websocket)
 

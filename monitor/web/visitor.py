@@ -26,9 +26,13 @@ def show(pid: int, role: Role, look: Look, operator: str) -> None:
     """
     endpoint = find_endpoint(pid, kind=role.of)
     if role is Role.TRAINEE:
+        from monitor.pictures.debrief_page import as_page
         from monitor.screen.drill.trainee import TraineeDashboard
 
-        TraineeDashboard(lambda alias: PlaceLink(endpoint, "join", alias), look=look).run()
+        def link_for(alias: str) -> PlaceLink:
+            return PlaceLink(endpoint, "join", alias)
+
+        TraineeDashboard(link_for, page_of=as_page, look=look).run()
     elif role is Role.INSTRUCTOR:
         from monitor.screen.drill.instructor import InstructorDashboard
 

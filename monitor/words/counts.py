@@ -26,12 +26,12 @@ def reasons_in_words(reasons: dict[str, int] | None) -> str:
 
 
 def latency_in_words(latency: Latency | None) -> str:
-    """Return how long deciding took: p50, p99, p99.9 and most."""
+    """Return within how long how many decisions came."""
     if latency is None:
-        return "p50 --, p99 --, p99.9 --, most -- ms"
+        return "not known"
     return (
-        f"p50 {latency.p50_ms:z.2f}, p99 {latency.p99_ms:z.2f}, p99.9 {latency.p999_ms:z.2f}, "
-        f"most {latency.max_ms:z.2f} ms"
+        f"half in {latency.p50_ms:z.2f}, 99 % in {latency.p99_ms:z.2f}, 99.9 % in "
+        f"{latency.p999_ms:z.2f}, all in {latency.max_ms:z.2f} ms"
     )
 
 
@@ -50,7 +50,7 @@ def lines(facts: Statistics) -> Iterator[Line]:
     waiting = f"waiting now {in_words(facts.waiting)}, most {in_words(facts.most_waiting)}"
     words = f"{in_words(facts.dropped)} since deciding fell behind; {waiting}"
     yield Line("dropped", words, bool(facts.dropped))
-    yield Line("decided", f"{in_words(facts.decided)}, ticks for silence included")
+    yield Line("decided", f"{in_words(facts.decided)}, moments without data included")
     yield Line("latency", latency_in_words(facts.latency))
     yield from _kept(facts)
     times = "once" if facts.connects == 1 else f"{in_words(facts.connects)} times"

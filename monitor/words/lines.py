@@ -149,7 +149,7 @@ def _end_in_words(bye: Bye) -> str:
     why = f" ({reasons})" if reasons else ""
     missing = f"{counts.not_recorded} NOT recorded, " if counts.not_recorded else ""
     lost = f"{counts.lost} lost on the way, " if counts.lost else ""
-    soon = f"; decided within {latency_in_words(counts.latency)}" if counts.received else ""
+    soon = f"; latency {latency_in_words(counts.latency)}" if counts.received else ""
     return (
         f"ended: {end_in_words(bye.end, bye.why)}; {counts.received or 0} received, "
         f"{counts.decided or 0} decided, {counts.recorded or 0} recorded, {missing}"

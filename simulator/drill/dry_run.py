@@ -42,8 +42,7 @@ def dry_run(lesson: Lesson, seed: int = 1, *, compiled: bool | None = None) -> I
     for number, case in enumerate(lesson.cases, 1):
         scenario = lesson.staged(case, 0.5 * lesson.onset_within_s, seed)
         ride = Ride(scenario, seed, failsafe=Failsafe.OFF, compiled=compiled)
-        while not ride.finished:
-            ride.step()
+        ride.drive()
         told = debrief(ride, compiled=compiled)
         yield Tried(number, case, told, tuple(_doubts(lesson, case, told)))
 

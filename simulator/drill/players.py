@@ -173,6 +173,8 @@ def play(
     failsafe = Failsafe.ON if player == GUARD else lesson.failsafe
     ride = Ride(scenario, seed, failsafe=failsafe, late_by_s=lesson.late_by_s, compiled=compiled)
     made = PLAYERS[player](lesson, seed)
+    if player == NOBODY:
+        ride.drive()  # at once, as nobody looks
     while not ride.finished:
         made.look(ride, ride.step())
     return ride, case

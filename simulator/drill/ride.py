@@ -18,10 +18,11 @@ from rules.step.state import N_DECISION, Decision
 from simulator.drill.words import Act as Act
 from simulator.drill.words import Failsafe as Failsafe
 from simulator.plant import Car, Fault, FaultKind, Report, Scenario
-from simulator.plant.car import CarMoment
+from simulator.plant.car import NO_CEILING_KPA, CarMoment
 from simulator.plant.faults import NEVER_S
 from simulator.plant.truth import TRUTH_NAMES
 
+_CEILING: Final = TRUTH_NAMES.index("true_ceiling_kpa")
 MOST_ADDED: Final = 32  # faults beside the scenario's
 
 
@@ -179,6 +180,7 @@ class Ride:
         self._late = round(self.late_by_s * scenario.rate_hz)
         self._car = Car(scenario.rig, scenario, seed, compiled=compiled, spare=MOST_ADDED)
         self._guard = Guard(scenario.rig)
+        self._compiled = bool(compiled)
         if compiled:
             self._guard.use_compiled()
         self._faults = list(scenario.faults)
@@ -256,11 +258,13 @@ class Ride:
         import numpy as np
 
         rows, decisions, came, truths, asked = (np.array(one) for one in self._kept)
+        truths = truths.reshape(-1, len(TRUTH_NAMES))
+        truths[truths[:, _CEILING] >= NO_CEILING_KPA, _CEILING] = inf
         return Record(
             rows.reshape(-1, ROW_WIDTH),
             decisions.reshape(-1, N_DECISION),
             came.astype(np.int64),
-            truths.reshape(-1, len(TRUTH_NAMES)),
+            truths,
             asked.reshape(-1, 2),
         )
 
@@ -287,6 +291,22 @@ class Ride:
         truths.extend(self._car.truth())
         asked.extend((self.decision.retard_deg, self.decision.boost_ceiling_kpa))
         return told
+
+    def drive(self, samples: int | None = None) -> None:
+        """Drive on by so many samples, or to the end: as steps would, to the bit.
+
+        Compiled that takes a twentieth of the time, where only the guard asks for anything, at
+        once, and each sample comes as one row.
+
+        Raises:
+            PlantLeftRange: See ``step``.
+        """
+        last = self._car.samples if samples is None else self._car.count + samples
+        while self._car.count < last and not self.finished:
+            if self._at_once:
+                self._drive_at_once(last - self._car.count)
+            else:
+                self.step()
 
     def act(self, what: Act) -> None:
         """Have the car do this from the next sample on."""
@@ -379,6 +399,47 @@ class Ride:
             self._act = Act(doing.what)
             self._car.state.lifted = 1.0 if self._act is Act.LIFT else 0.0
         self._doings.append(doing)
+
+    @property
+    def _at_once(self) -> bool:
+        """Whether what comes next can be driven in one compiled loop."""
+        return (
+            self._compiled
+            and self.failsafe is not Failsafe.LATE
+            and self._act in (Act.HOLD, Act.LIFT)
+            and not self._acknowledged
+            and all(fault.kind < FaultKind.MESSAGES_LOST for fault in self._faults)
+        )
+
+    def _drive_at_once(self, most: int) -> None:
+        """Drive on by ``most`` samples, or as far as there are draws."""
+        import numpy as np
+
+        from simulator.plant.compiled import drive_on
+
+        car, guard = self._car, self._guard
+        count = car.count
+        first, end, parts = car.block()
+        end = min(end, first + most)
+        guarded = self.failsafe is Failsafe.ON
+        constants, states = guard.arrays()
+        flat = states.view(np.float64)
+        rows = np.empty((end - first, ROW_WIDTH))
+        truths = np.empty((end - first, len(TRUTH_NAMES)))
+        decisions = np.empty((end - first, N_DECISION))
+        drive_on(*parts, first, end, guarded, constants, states, flat, rows, truths, decisions)
+        car.check()
+        car.count += end - first
+        if guarded:
+            guard.restore(flat.tolist())
+        else:
+            decisions = guard.run_rows(rows)
+        named = Decision.named(decisions)
+        asked = np.stack((named["retard_deg"], named["boost_ceiling_kpa"]), axis=1)
+        came = np.arange(count, car.count, dtype=np.float64)
+        for kept, new in zip(self._kept, (rows, decisions, came, truths, asked), strict=True):
+            kept.frombytes(new.tobytes())
+        self.decision = guard.decision()
 
     def _orders(self) -> tuple[float, float]:
         """Return retard (degrees) and ceiling (kPa gauge) of guard and trainee together."""

@@ -47,6 +47,7 @@ from simulator.strict.text import (
     called,
     clean,
     decode_bytes,
+    fit_for_a_name,
     nearest,
     show,
 )
@@ -84,6 +85,7 @@ __all__ = [
     "clean",
     "decode_bytes",
     "ending_of",
+    "fit_for_a_name",
     "key_of",
     "nearest",
     "new_file",

@@ -38,6 +38,11 @@ def clean(text: str, limit: int = SHOWN) -> str:
     return kept if len(kept) <= limit and len(text) <= 4 * limit else kept[: limit - 1] + "…"
 
 
+def fit_for_a_name(text: str) -> str:
+    """Return text with an underscore for all that is best left out of a file's name."""
+    return "".join(letter if letter.isalnum() else "_" for letter in text) or "_"
+
+
 def called(path: Path | str) -> str:
     """Return how messages call a file: its path, safe to print and not needlessly cut."""
     return clean(str(path), LONGEST_PATH)

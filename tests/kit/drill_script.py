@@ -23,11 +23,12 @@ from monitor.attach.drilling import (
     Outcome,
     Part,
     Phase,
+    Place,
     RideState,
     Sign,
     TracePoints,
 )
-from monitor.attach.protocol import Answer, Bye, Command, Ending
+from monitor.attach.protocol import Answer, Bye, Command, Ending, Message
 from monitor.screen.fake_link import FakeLink
 from monitor.source_facts import SourceKind
 from simulator.drill.calls import CALLS as _CALLS
@@ -118,7 +119,7 @@ class FakeClass:
 
     def _greet(self, ride: FakeRide) -> None:
         greeting = hello(source="drill", source_kind=SourceKind.SIMULATED, session=None)
-        ride.link.feed(greeting, self.brief(ride.alias), self._state(ride))
+        ride.link.feed(greeting, self.brief(ride.alias), self.state_of(ride))
 
     def brief(self, alias: str) -> Brief:
         """Return what a trainee is told before."""
@@ -138,7 +139,8 @@ class FakeClass:
             may_begin=not self.instructed,
         )
 
-    def _state(self, ride: FakeRide) -> DrillState:
+    def state_of(self, ride: FakeRide) -> DrillState:
+        """Return how a trainee's drive stands."""
         return DrillState(
             self.time_s,
             self.phase,
@@ -195,7 +197,7 @@ class FakeClass:
                 boost_kpa=boost_kpa,
                 **self._guard(before_s),
             )
-            ride.link.feed(self._frame(ride, made), self._state(ride))
+            ride.link.feed(self._frame(ride, made), self.state_of(ride))
             if short and "events" in self.shows and self._acts(before_s) and not ride.raised:
                 ride.raised = True
                 told = event(
@@ -226,7 +228,7 @@ class FakeClass:
     def _end(self) -> None:
         self.phase = Phase.OVER
         for ride in self.rides.values():
-            ride.link.feed(self._state(ride), self.debriefing(ride))
+            ride.link.feed(self.state_of(ride), self.debriefing(ride))
 
     # --- commands -----------------------------------------------------------------------------
 
@@ -249,7 +251,7 @@ class FakeClass:
                 ride.link.feed(Answer("next", False, why))
             case _ if not self.instructed:
                 self._obey(command)
-        ride.link.feed(self._state(ride))
+        ride.link.feed(self.state_of(ride))
 
     def _obey(self, command: Command) -> None:
         match command.do:
@@ -280,7 +282,7 @@ class FakeClass:
         for ride in self.rides.values():
             if command.do in ("rewind", "next"):
                 self._greet(ride)
-            ride.link.feed(self._state(ride))
+            ride.link.feed(self.state_of(ride))
         self.desk.feed(self.class_state())
 
     def _anew(self, time_s: float) -> None:
@@ -411,3 +413,21 @@ class FakeClass:
             harm={},
             notes=list(self.notes),
         )
+
+
+def said() -> tuple[Message, ...]:
+    """Return one message of each kind that a class says; its drive has a trainee who called."""
+    drill = FakeClass()
+    drill.phase, drill.time_s = Phase.DRIVING, 14.0
+    drill.notes.append(Note(13.0, "watch the flow"))
+    ride = FakeRide("ann", FakeLink(), call="pump", called_s=13.5, act=Act.LIFT, acted_s=13.0)
+    ride.did.append(Did(13.0, "act", "lift", "lift"))
+    drill.rides["ann"] = ride
+    debriefing = structs.replace(drill.debriefing(ride), harm={"driven": [0.0, 1.2]})
+    return (
+        Place("join", "ann", "/run/x/7-1.sock", 0, "secret"),
+        drill.brief("ann"),
+        drill.state_of(ride),
+        debriefing,
+        drill.class_state(),
+    )

@@ -5,7 +5,7 @@ from typing import Final
 
 from rich.cells import set_cell_size
 
-from monitor.attach.drilling import ClassState, RideState
+from monitor.attach.drilling import ClassState, Phase, RideState
 from monitor.screen.drill.panes import answer_in_words, in_words
 from monitor.screen.view import Page, Pane, Row, View
 from monitor.words.literal import figure, plain, shortened, wrapped
@@ -144,7 +144,9 @@ class Faults(DeskPane):
         first = max(0, min(chosen - room // 2, len(state.faults) - room))
         for place, fault in enumerate(state.faults[first : first + room], start=first):
             role = "strong" if place == chosen else "ink" if fault.active else "dim"
-            when = "cleared before it began" if fault.cleared else "to come"
+            when = "never came" if state.phase is Phase.OVER else "to come"
+            if fault.cleared:
+                when = "cleared before it began"
             if fault.begins_s is not None:
                 since = "since" if fault.active else "over, began"
                 when = f"{since} {figure(fault.begins_s, 1)} s"

@@ -9,7 +9,7 @@ from typing import ClassVar, Final
 from textual.app import ComposeResult
 
 from monitor.attach.drilling import LONGEST_TEXT, ClassState, Mark, Phase
-from monitor.attach.protocol import LONGEST_WORD, Bye, Command, Message, Notice
+from monitor.attach.protocol import LONGEST_WORD, Command, Message, Notice
 from monitor.clock import now_s
 from monitor.screen.base import COMMON, BaseDashboard, tidy
 from monitor.screen.controls import Control
@@ -26,11 +26,10 @@ from monitor.screen.drill.panes import SmallDrill
 from monitor.screen.panes.help_text import Help
 from monitor.screen.panes.keys import Keys
 from monitor.screen.picture import Picture
-from monitor.screen.rejoin import GuardLink, LinkFactory
+from monitor.screen.rejoin import GuardLink, LinkFactory, hear_out
 from monitor.screen.view import Page, Pane, View
 from monitor.words.literal import figure, plain
 from monitor.words.look import USUAL, Look
-from simulator.strict import BadInput
 
 KINDS: Final = "kinds"
 _FIGURE: Final = r"[0-9]{1,4}(?:\.[0-9]{1,4})?"
@@ -165,11 +164,10 @@ class InstructorDashboard(BaseDashboard):
         if state is None or not state.faults:
             words |= {"escalate": "", "clear": ""}
         if phase not in (Phase.DRIVING, Phase.PAUSED):
-            words |= {"mark": "", "end_drill": ""}
+            changing = (f"page('{KINDS}')", "escalate", "clear", "mark", "end_drill")
+            words |= dict.fromkeys(changing, "")
         if phase is Phase.WAITING:
-            words["rewind"] = ""
-        if phase is Phase.OVER:
-            words |= dict.fromkeys((f"page('{KINDS}')", "escalate", "clear"), "")
+            words |= {"rewind": "", "note": ""}
         return words
 
     # --- the link -----------------------------------------------------------------------------
@@ -180,19 +178,10 @@ class InstructorDashboard(BaseDashboard):
         self.run_worker(self._listen(), exit_on_error=True)
 
     async def _listen(self) -> None:
-        why = "The connection was lost without a goodbye"
-        try:
-            async with self._link_factory() as link:
-                self._link = link
-                async for message in link.messages():
-                    self.take(message)
-                    if isinstance(message, Bye):
-                        break
-        except (OSError, EOFError, ValueError, BadInput) as error:
-            why = plain(f"The connection broke: {error}")
-        finally:
-            self._link = None
-            self.picture.gone(why)
+        self.picture.gone(await hear_out(self._link_factory, self._linked, self.take))
+
+    def _linked(self, link: GuardLink | None) -> None:
+        self._link = link
 
     def take(self, message: Message) -> None:
         """Take one message of the class's."""

@@ -1,10 +1,14 @@
 """A trainee's screen: the live dashboard with the truth held back, and the answers' keys."""
 
-from collections.abc import Callable, Iterable
+import asyncio
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import replace
-from pathlib import Path
+from io import StringIO
+from pathlib import Path, PurePath
 from typing import ClassVar, Final
+
+from textual.events import DeliveryComplete, DeliveryFailed
 
 from monitor.attach.drilling import Brief, Debriefing, DrillState, Phase
 from monitor.attach.protocol import LONGEST_WORD, Command, Hello, Message
@@ -39,9 +43,12 @@ from monitor.screen.rejoin import GuardLink
 from monitor.screen.view import Page, Pane, View
 from monitor.words.literal import plain
 from monitor.words.look import USUAL, Look
+from monitor.words.units import Units
+from simulator.strict import fit_for_a_name
 
 BRIEF: Final = "brief"
 DEBRIEF: Final = "debrief"
+MOST_UNFETCHED: Final = 3  # pages held for a browser that doesn't download them
 _ACTS: Final = ("1", "2", "3", "4")
 # A key of the list of calls does nothing else while that is open.
 _PICKS: Final = tuple(
@@ -59,12 +66,20 @@ _SIGNS: Final = (
 )
 
 
+def _in_short(files: Sequence[str]) -> str:
+    """Return files' names: of those that have the first one's, the ending alone."""
+    first = PurePath(files[0])
+    names = [one.suffix if one.stem == first.stem else str(one) for one in map(PurePath, files[1:])]
+    return ", ".join(plain(name) for name in (str(first), *names))
+
+
 class TraineeDashboard(Dashboard):
     """Shows one ride of a class.
 
     Args:
         link_for: Makes the link to the ride of an alias.
         alias: Whose ride; empty asks for it on the screen.
+        page_of: Makes a debrief's page, for a browser to download; None: the class writes it.
         look: What was chosen about units, theme and bell.
         clock: Steady time, s; for ages and silence only.
     """
@@ -100,7 +115,12 @@ class TraineeDashboard(Dashboard):
                 Control("pageup", "", "turn(-1)", "", "the debrief's words before", asks=False),
                 Control("pagedown", "", "turn(1)", "", "the debrief's next words", asks=False),
                 Control(
-                    "w", "w", "write", "write", "write the debrief as page and pictures", rank=5
+                    "w",
+                    "w",
+                    "write",
+                    "write",
+                    "write the debrief as page and pictures; a browser gets the page",
+                    rank=5,
                 ),
                 Control("N", "N", "next", "next lesson", "go on to the next lesson", rank=4),
                 Control("E", "E", "end_drive", "end", "end the drive and come to the debrief", 36),
@@ -127,6 +147,7 @@ class TraineeDashboard(Dashboard):
         link_for: Callable[[str], AbstractAsyncContextManager[GuardLink]],
         alias: str = "",
         *,
+        page_of: Callable[[Debriefing, Units], str] | None = None,
         look: Look = USUAL,
         clock: Callable[[], float] = now_s,
     ) -> None:
@@ -135,6 +156,8 @@ class TraineeDashboard(Dashboard):
             lambda: link_for(self._alias), owner=False, operator=alias, look=look, clock=clock
         )
         self._alias = alias
+        self._page_of = page_of
+        self._unfetched: set[str] = set()  # keys of pages that the browser hasn't got yet
         self._held_s: float | None = None
 
     # --- what shows ---------------------------------------------------------------------------
@@ -196,7 +219,9 @@ class TraineeDashboard(Dashboard):
             words[CHOOSE.action] = "read on"
         if not (over and told.may_begin):
             words["next"] = ""
-        if not over:
+        if self._page_of is not None:
+            words["write"] = "download"
+        if told.debrief is None or told.debrief.files:
             words["write"] = ""
         if over or not told.may_begin or told.phase is not Phase.DRIVING:
             words["end_drive"] = ""
@@ -253,7 +278,7 @@ class TraineeDashboard(Dashboard):
             case Debriefing():
                 self.show_page(DEBRIEF)
                 if message.files:
-                    self._say(f"wrote {', '.join(plain(name) for name in message.files)}")
+                    self._say(f"wrote {_in_short(message.files)}")
 
     # --- the keys -----------------------------------------------------------------------------
 
@@ -297,9 +322,35 @@ class TraineeDashboard(Dashboard):
 
     def action_write(self) -> None:
         """Have the debrief written as a page and pictures."""
-        if self.told.debrief is not None:
+        debrief = self.told.debrief
+        if debrief is None:
+            return
+        if self._page_of is not None:
+            self._say("the page is being made, which takes some seconds")
+            self.run_worker(self._hand_out(debrief), group="writing", exclusive=True)
+        elif not debrief.files:
             self._say("page and pictures are being written, which takes some seconds")
             self._tell(Command("write"))
+
+    async def _hand_out(self, debrief: Debriefing) -> None:
+        """Have the browser download a debrief's page."""
+        if self._page_of is None or len(self._unfetched) >= MOST_UNFETCHED:
+            self._say("not made: the browser hasn't taken the pages before")
+            return
+        page = await asyncio.to_thread(self._page_of, debrief, self.units)
+        name = f"{fit_for_a_name(debrief.alias)}-{fit_for_a_name(debrief.title)}"
+        key = self.deliver_text(StringIO(page), save_filename=f"{name}.html", mime_type="text/html")
+        if key is not None:
+            self._unfetched.add(key)
+            self._say(f"{name}.html is downloaded by your browser")
+
+    def on_delivery_complete(self, event: DeliveryComplete) -> None:
+        """Forget a page that the browser has."""
+        self._unfetched.discard(event.key)
+
+    def on_delivery_failed(self, event: DeliveryFailed) -> None:
+        """Forget a page that the browser didn't take."""
+        self._unfetched.discard(event.key)
 
     def action_next(self) -> None:
         """Go on to the next lesson."""

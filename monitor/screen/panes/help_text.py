@@ -25,8 +25,8 @@ WITHOUT_FLOW: Final = (
 )
 LIVE_SIGNS: Final = (
     "Under the plot ! ▼ ▬ stand where an action was taken, and ? where data ceased.",
-    "At the foot: samples a second, age of the newest, lines rejected, samples too late to use; 99 "
-    "of 100 decisions took p99 or less.",
+    "At the foot: samples a second, age of the newest, lines rejected, samples too late to use; "
+    "within the latency 99 of 100 decisions came.",
 )
 
 

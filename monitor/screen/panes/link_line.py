@@ -77,7 +77,7 @@ def _counts(view: View, width: int) -> Row:
             picture.rose_lately("rejected", view.now_s),
         ),
         (f"late {in_words(told.late)}", picture.rose_lately("late", view.now_s)),
-        (f"{'latency ' if width >= 110 else ''}p99 {figure(p99_ms, 2)} ms", False),
+        (f"latency {figure(p99_ms, 1)} ms", False),
     ]
     if view.link is not Link.GONE:  # nobody views what is gone
         counts.append((f"viewers {in_words(told.viewers)}", False))

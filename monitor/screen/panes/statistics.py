@@ -1,4 +1,4 @@
-"""The statistics: what came, what became of it, and how long that took."""
+"""The counts: what came, what became of it, and how long that took."""
 
 from typing import Final
 
@@ -16,7 +16,7 @@ class Statistics(Page):
     def draw(self, view: View, width: int, height: int) -> list[Row]:
         """Draw one count after the other; what went wrong is marked."""
         del height
-        rows: list[Row] = [[view.say(" Statistics since the guard started", "strong")], []]
+        rows: list[Row] = [[view.say(" Counts since the guard started", "strong")], []]
         picture = view.picture
         if picture.frame is None and picture.bye is None:
             return [*rows, [view.say(" none yet", "dim")]]

@@ -42,7 +42,8 @@ class WhatIf:
         changes: Those in force, by key, in the order in which they were made.
         values: The keys that can be changed, with the values in force.
         differences: What comes out otherwise, by time.
-        at: Place of the chosen key, 0 is the line to type one in; or of the chosen difference.
+        at: Place of the chosen key, from 1 (0 is the line to type one in); or of the chosen
+            difference, from 0.
         among_differences: Whether the differences are being gone through.
         saved: Whether what is in force has been saved.
     """
@@ -50,7 +51,7 @@ class WhatIf:
     changes: dict[str, Change] = field(default_factory=dict)
     values: list[Value] = field(default_factory=list)
     differences: list[Difference] = field(default_factory=list)
-    at: int = 0
+    at: int = 1
     among_differences: bool = False
     saved: bool = True
     _before: list[dict[str, Change]] = field(default_factory=list)
@@ -114,7 +115,7 @@ class WhatIf:
     def switch(self) -> None:
         """Go from the keys to the differences, or back."""
         self.among_differences = not self.among_differences and bool(self.differences)
-        self.at = 0
+        self.at = 0 if self.among_differences else 1
 
     def stay_within(self) -> None:
         """Keep the choice among what there is, after either list changed."""

@@ -48,6 +48,20 @@ async def type_in(socket: aiohttp.ClientWebSocketResponse, text: str) -> None:
         await socket.send_json(["stdin", letter])
 
 
+def names_in(folder: Path) -> set[str]:
+    """Return the names of what is in a folder."""
+    return {path.name for path in folder.iterdir()}
+
+
+async def offered(socket: aiohttp.ClientWebSocketResponse) -> str:
+    """Wait for a file to be offered; return its key."""
+    async with asyncio.timeout(PATIENCE_S):
+        async for message in socket:
+            if message.type is aiohttp.WSMsgType.TEXT and "deliver_file_start" in message.data:
+                return str(message.json()[1])
+    raise AssertionError("no file was offered")
+
+
 @pytest.mark.asyncio
 async def test_trainees_and_instructor_meet_in_browsers(tmp_path: Path) -> None:
     """Whoever has the trainees' address drives under an alias, and sees no truth before the end."""
@@ -80,6 +94,41 @@ async def test_trainees_and_instructor_meet_in_browsers(tmp_path: Path) -> None:
             assert "lost its drive" not in before
     finally:
         await asyncio.to_thread(end_guard, process)
+
+
+@pytest.mark.asyncio
+async def test_a_browser_downloads_its_debrief_and_nothing_is_written_here(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page comes once, to whoever may come in; where the class runs there is no new file."""
+    monkeypatch.chdir(tmp_path)
+    lesson = str(short_lesson(tmp_path))
+    before = names_in(tmp_path)
+    process, endpoint = await asyncio.to_thread(start_class, ClassOrder([lesson], speed=20.0))
+    try:
+        async with (
+            WebServer(endpoint, bound_socket(0), role=Role.TRAINEE) as server,
+            page_of(server) as ann,
+            session(server.admission) as http,
+        ):
+            await drawn(ann, "alias")
+            await type_in(ann, "ann")
+            await drawn(ann, "READY")
+            await ann.send_json(["stdin", " "])
+            await drawn(ann, "pump stops")
+            await ann.send_json(["stdin", "w"])
+            where = f"/download/{await offered(ann)}"
+            async with http.get(where) as response:
+                page = await response.text()
+                assert response.status == 200
+                assert response.headers["Content-Disposition"].startswith("attachment; filename")
+            assert "lost its drive" in page
+            for key in (where, "/download/", "/download/x"):
+                async with http.get(key) as response:
+                    assert response.status == 404
+    finally:
+        await asyncio.to_thread(end_guard, process)
+    assert names_in(tmp_path) - before <= {"run"}
 
 
 OWN = """

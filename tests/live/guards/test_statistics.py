@@ -54,7 +54,7 @@ def test_every_count_is_said_and_what_went_wrong_is_marked() -> None:
     assert found["rejected"].words == "7: bad number 5, too short 2"
     assert found["lost"].words == "4 on the way, by sequence numbers"
     assert found["dropped"].words.endswith("waiting now 12, most 250")
-    assert found["latency"].words == "p50 0.05, p99 0.34, p99.9 1.90, most 2.25 ms"
+    assert found["latency"].words == "half in 0.05, 99 % in 0.34, 99.9 % in 1.90, all in 2.25 ms"
     assert found["recorded"].words == "1399, not recorded 0, waiting 1"
     assert found["viewers"].words == "2 attached, messages dropped 0, refused 3"
     assert found["its clock"].words == "reset 1, runs +42 ppm from ours"
@@ -77,13 +77,13 @@ def test_the_goodbye_says_all_of_it() -> None:
     assert in_words(bye) == (
         "ended: source ended; 1300 received, 1400 decided, 1399 recorded, "
         "7 rejected (bad number 5, too short 2), 4 lost on the way, 1 late, 0 dropped, "
-        "at most 250 waiting; decided within p50 0.05, p99 0.34, p99.9 1.90, most 2.25 ms"
+        "at most 250 waiting; latency half in 0.05, 99 % in 0.34, 99.9 % in 1.90, all in 2.25 ms"
     )
     said: list[str] = []
     LineTalk(said.append, as_json=True, now_s=lambda: 0.0).handle(bye)
     assert json.loads(said[0])["statistics"] == FULL
     nothing = Bye(Ending.SOURCE_ENDED, "no such port", statistics(**{**FULL, "received": 0}))
-    assert "decided within" not in in_words(nothing)
+    assert "latency" not in in_words(nothing)
 
 
 @pytest.mark.asyncio
@@ -109,7 +109,7 @@ async def test_the_pane_and_the_link_line_show_them() -> None:
         shown = text_of(app)
         assert "= NO ACTION" in shown
         assert "! rejected    7: bad number 5, too short 2" in shown
-        assert "  latency     p50 0.05, p99 0.34, p99.9 1.90, most 2.25 ms" in shown
+        assert "  latency     half in 0.05, 99 % in 0.34, 99.9 % in 1.90, all in 2.25 ms" in shown
         assert "Spray flow" not in shown
         await pilot.press("question_mark")
         await pilot.pause()
@@ -155,4 +155,4 @@ async def test_a_running_guard_can_be_asked_once(
     assert set(facts["thresholds"]) == {"warn_nats", "pull_nats", "cut_s"}
     assert set(facts["statistics"]["latency"]) == {"count", "p50_ms", "p99_ms", "p999_ms", "max_ms"}
     assert said[0] == f"guard {pid}: Brindle 1.8, simulated car, healthy_pulls"
-    assert any(line.startswith("    latency    p50 ") for line in said)
+    assert any(line.startswith("    latency    half in ") for line in said)

@@ -20,7 +20,7 @@ from monitor.source_facts import SourceStatistics
 from rules.events import EventTracker, Turn
 from rules.facts import Action
 from rules.step.state import Decision
-from tests.kit import drill_messages
+from tests.kit import drill_script
 from tests.kit.decisions import altered
 from tests.kit.rigs import Drive, healthy, rig, terms
 from tests.kit.screen_messages import CAUSES, alarm, event, event_turn, frame, hello, output, rows
@@ -33,7 +33,7 @@ SAID: tuple[Message, ...] = (
         outputs=[output()],
     ),
     event_turn("raised", event()),
-    *drill_messages.SAID,
+    *drill_script.said(),
 )
 _anything = st.none() | st.booleans() | st.integers() | st.text(max_size=3) | st.lists(st.none())
 

@@ -236,6 +236,8 @@ def test_the_truth_is_what_stands_now(tmp_path: Path) -> None:
     assert state.truth.startswith("now nothing is wrong. Right to call: tank")
     teacher.send(Command("rewind", what="start"))
     assert teacher.newest(ClassState).truth == lesson
+    teacher.send(Command("end_drill"))
+    assert "never began" in teacher.newest(ClassState).truth
 
 
 @pytest.mark.parametrize(
@@ -383,7 +385,6 @@ def test_an_alias_is_one_trainee_s(tmp_path: Path) -> None:
     seated(school, *(f"t{i}" for i in range(MOST_RIDES - 1)))
     with pytest.raises(BadInput, match="expected fewer"):
         school.link("join", "one more").take_place()
-    assert school.drill.welcome().places == 0
 
 
 def test_who_left_drives_no_more_and_makes_room(tmp_path: Path) -> None:
@@ -397,8 +398,11 @@ def test_who_left_drives_no_more_and_makes_room(tmp_path: Path) -> None:
     assert school.drill.trainees["ann"].ride is not None
     teacher.send(Command("end_drill"))
     school.debrief()
-    assert school.drill.welcome().places == MOST_RIDES - 1
-    school.unseat(ann)
+    others = seated(school, *(f"t{i}" for i in range(MOST_RIDES - 1)))  # ben's place is theirs
+    with pytest.raises(BadInput, match="expected fewer"):
+        school.link("join", "one more").take_place()
+    for link in (ann, *others):
+        school.unseat(link)
     teacher.send(BEGIN)
     assert "found no trainee" in refusals(teacher)[0]
 

@@ -56,7 +56,8 @@ def test_names_are_shown_as_they_are(tmp_path: Path) -> None:
         replace(
             compared(tmp_path, [Drawn()], [SPRAYED]),
             left_out=(LeftOut(name, 1.0, 2.0, 0.0, name),),
-            doubts=(f"CAUTION: {name}", name),
+            doubts=(name,),
+            cautions=(name,),
         )
         for name in ("a", HOSTILE)
     )

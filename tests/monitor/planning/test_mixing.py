@@ -67,9 +67,9 @@ def test_it_fits_and_warns(line: str, capsys: pytest.CaptureFixture[str]) -> Non
 @pytest.mark.parametrize(
     ("line", "expected"),
     [
-        ("50 %;5 L;--strong;35 %;--labels;finished", "between what is poured in: water"),
-        ("10 %;5 L;--weak;20 %;--labels;mass", "expected it between what is poured in: a premix"),
-        ("20 %;5 L;--strong;20 %;--weak;20 %;--labels;mass", "expected it between"),
+        ("50 %;5 L;--strong;35 %;--labels;finished", "between what is poured, water"),
+        ("10 %;5 L;--weak;20 %;--labels;mass", "20.0 to 100.0 % by mass: between what is"),
+        ("20 %;5 L;--strong;20 %;--weak;20 %;--labels;mass", "expected weaker than --strong"),
         ("20 %;5 L;--strong;35 %", "--strong: found 35 % without --labels"),
         ("50;5 L", "WANTED: found \"50\", expected text with a percentage unit"),
         ("150 %;5 L", "WANTED: found \"150 %\", expected 0 to 100 %"),

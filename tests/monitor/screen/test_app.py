@@ -196,7 +196,7 @@ async def test_a_lost_guard_is_said_plainly(link: FakeLink, why: str) -> None:
         await pilot.pause()
         shown = text_of(app)
         assert "× GUARD GONE" in shown
-        assert why in shown
+        assert f"{why[:1].upper()}{why[1:]}" in shown
         await pilot.press("q")
     assert link.sent == []
     assert app.return_value is not None
@@ -347,7 +347,7 @@ async def test_what_was_restored_stands_among_the_statistics() -> None:
             await tell(app, link, clock, [(100.0, said)], 100.1)
             await pilot.press("c")
             await pilot.pause()
-            assert "Statistics since the guard started" in text_of(app)
+            assert "Counts since the guard started" in text_of(app)
             assert ("restored from 2026" in text_of(app)) == bool(restored)
 
 

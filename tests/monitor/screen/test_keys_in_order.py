@@ -1,7 +1,7 @@
 """Keys in a burst, as fast hands, a paste or a slow line bring them: on every screen in order."""
 
 import pytest
-from textual.events import Key
+from textual.events import AppBlur, Key
 from textual.pilot import Pilot
 
 from monitor.attach.protocol import Command, Message
@@ -56,6 +56,18 @@ async def test_a_proposed_answer_is_taken_as_it_stands_or_replaced_by_the_first_
             link.sent.clear()
         app.redraw()
         assert 'found "5."' in text_of(app)
+
+
+@pytest.mark.asyncio
+async def test_a_window_that_lost_the_focus_has_it_with_the_first_key() -> None:
+    """A browser's begins so, and says nothing of it where a page's script types."""
+    drill = FakeClass()
+    async with seated(drill, alias="?") as ann:
+        ann.app.post_message(AppBlur())
+        await ann.look()
+        _burst(ann.app, *"ann", "enter")
+        await ann.look()
+        assert list(drill.rides) == ["ann"]
 
 
 @pytest.mark.asyncio

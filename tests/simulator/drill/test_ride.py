@@ -1,5 +1,6 @@
 """A ride is driven, acted on, rewound: to the bit what the same doings give again."""
 
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -146,6 +147,47 @@ def test_faults_that_nobody_puts_in_change_no_bit(
         rows = [np.array(car.step(0.0, inf)).tobytes() for car in (plain, roomy)]
         assert rows[0] == rows[1]
         assert plain.truth() == roomy.truth()
+
+
+@settings(max_examples=15)
+@given(
+    legs=LEGS,
+    failsafe=st.sampled_from(list(Failsafe)),
+    ways=st.lists(st.booleans(), min_size=4, max_size=4),
+)
+def test_driven_at_once_or_step_by_step_is_the_same(
+    legs: list[tuple[list[object], int]], failsafe: Failsafe, ways: list[bool]
+) -> None:
+    """To the bit, whatever is done between, and whichever way each leg is driven."""
+    stepped, mixed = (
+        Ride(STOPS, 3, failsafe=failsafe, late_by_s=0.1, compiled=True) for _ in range(2)
+    )
+    for leg, at_once in zip(legs, ways, strict=False):
+        for ride, how in ((stepped, False), (mixed, at_once)):
+            drive_legs(ride, [(leg[0], 1)])
+            if how:
+                ride.drive(leg[1])
+            else:
+                drive_legs(ride, [([], leg[1])])
+    assert bits(mixed) == bits(stepped)
+    assert (mixed.spans, mixed.report, mixed.facts) == (
+        *(stepped.spans, stepped.report, stepped.facts),
+    )
+    assert mixed.decision.flat() == pytest.approx(stepped.decision.flat(), abs=0.0, nan_ok=True)
+
+
+@pytest.mark.parametrize("failsafe", [Failsafe.ON, Failsafe.OFF])
+@pytest.mark.parametrize("kind", [FaultKind.PUMP_STOP, FaultKind.LOG_CUT, FaultKind.WIRE_NOISE])
+def test_driven_at_once_ends_where_steps_do(failsafe: Failsafe, kind: FaultKind) -> None:
+    """At the drive's end or its log's, from one block of draws into the next."""
+    long = Scenario("long", "Long.", BRINDLE, (Step(Do.CRUISE, 30.0, 3), Step(Do.PULL, 5.0, 3)))
+    faulty = replace(long, faults=(Fault(kind, 31.0),))
+    stepped, at_once = (Ride(faulty, 1, failsafe=failsafe, compiled=True) for _ in range(2))
+    driven(stepped)
+    at_once.drive()
+    assert at_once.finished
+    assert bits(at_once) == bits(stepped)
+    assert (at_once.facts, at_once.spans) == (stepped.facts, stepped.spans)
 
 
 def test_a_rewind_reaches_back_past_the_draws_at_hand() -> None:

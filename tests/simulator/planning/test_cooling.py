@@ -1,6 +1,5 @@
 """Where the air takes no more, how far spray cools, and what that may be worth in knock."""
 
-import psychrolib
 import pytest
 from hypothesis import given
 from hypothesis import strategies as some
@@ -15,6 +14,7 @@ from simulator.planning.cooling import (
     octane_band,
 )
 from tests.kit.planning import rig_of
+from tests.kit.psychro import psychrolib
 
 # Adiabatic saturation of dry air: degC, kPa; where it ends and with how much water (psychrolib,
 # ASHRAE Handbook Fundamentals ch. 1), real gas (CoolProp).
@@ -67,9 +67,8 @@ def test_saturation_with_a_tank_at_25(dry: float, kpa: float, end: float, kg_kg:
 
 def test_moist_air_takes_less() -> None:
     """Moist air ends at psychrolib's wet bulb too, on less water."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     for vapour in (0.0, 0.006, 0.012):
-        wet = psychrolib.GetTWetBulbFromHumRatio(60.0, vapour, 200_000.0)
+        wet = psychrolib().GetTWetBulbFromHumRatio(60.0, vapour, 200_000.0)
         assert Air(60.0, 200.0, 0.0, vapour, wet).saturates_at()[1] == pytest.approx(wet, abs=0.05)
 
 
@@ -93,10 +92,9 @@ def test_a_charge_that_nobody_measured() -> None:
 
 def test_cold_air_brings_less_vapour() -> None:
     """A mild day's 6 g a kg; at 1 degC what psychrolib's saturated air holds."""
-    psychrolib.SetUnitSystem(psychrolib.SI)
     rig = rig_of("brindle")
     assert assumed_humidity_kg_kg(rig, 25.0) == 0.006
-    held = psychrolib.GetSatHumRatio(1.0, 1e3 * rig.engine.ambient_kpa)
+    held = psychrolib().GetSatHumRatio(1.0, 1e3 * rig.engine.ambient_kpa)
     assert assumed_humidity_kg_kg(rig, 1.0) == pytest.approx(held, rel=2e-3)
 
 

@@ -1,13 +1,10 @@
 """What the spray does to the charge, against psychrometrics and equations of state."""
 
-import importlib
-import sys
 from collections.abc import Callable
 from inspect import signature
 from math import exp, log, log2
 from types import FunctionType, ModuleType
 from typing import Any
-from unittest.mock import patch
 
 import numba
 import numpy as np
@@ -29,6 +26,7 @@ from simulator.plant.evaporation import (
     in_cylinder_drop_k,
 )
 from tests.kit.coolprop import HAPropsSI, PropsSI
+from tests.kit.psychro import psychrolib
 
 PLENTY = 0.15  # kg of liquid per kg of air
 # Thermodynamic wet bulb of dry air: degC, Pa; psychrolib's wet bulb and humidity, CoolProp's.
@@ -67,11 +65,8 @@ SPANS = {
 
 @pytest.fixture(scope="module")
 def psychro() -> ModuleType:
-    """Return psychrolib in SI units, interpreted: it would compile itself for seconds."""
-    with patch.dict(sys.modules, {"numba": None}):
-        library = importlib.import_module("psychrolib")
-    library.SetUnitSystem(library.SI)
-    return library
+    """Return psychrolib."""
+    return psychrolib()
 
 
 def settled(

@@ -79,6 +79,22 @@ async def test_faults_are_injected_escalated_and_cleared() -> None:
 
 
 @pytest.mark.asyncio
+async def test_faults_are_changed_while_a_drive_is_on() -> None:
+    """Before it nothing of that is offered, nor behind it; what was to come then never came."""
+    async with seated(FakeClass(instructed=True), alias="") as desk:
+        said = await desk.look()
+        assert "to come" in said
+        for words in ("i inject", "e escalate", "x clear", "n note"):
+            assert words not in said.splitlines()[-1]
+        await desk.press("space")
+        assert "i inject" in (await desk.drive(1.0)).splitlines()[-1]
+        await desk.press("E")
+        said = await desk.type("y")
+        assert "never came" in said
+        assert "i inject" not in said.splitlines()[-1]
+
+
+@pytest.mark.asyncio
 async def test_of_two_questions_at_once_the_later_is_asked() -> None:
     """Keys pressed faster than a question opens leave nothing half done behind."""
     async with seated(FakeClass(instructed=True), alias="") as desk:
