@@ -33,11 +33,14 @@ class Guard:
         self.constants = constants_of(rig)
         self._state = fresh_state(self.constants)
         self._compiled: Any = None
-        self._arrays: Any = None  # constants, state, the same flat, a row: where it steps compiled
+        # Constants, state, the same flat, a row. Where compiled code runs, the state is there.
+        self._arrays: Any = None
 
     def step(self, sample: Sequence[float]) -> Decision:
         """Take one sample (``Sample``, or a row of ``ROW_WIDTH`` floats); return the decision."""
         if self._compiled is None:
+            if self._arrays is not None:
+                self._state, self._arrays = self._now(), None
             step(self.constants, self._state, sample, 0)
             return Decision.copy_of(self._state)
         constants, states, flat, row = self._arrays
@@ -51,15 +54,11 @@ class Guard:
         Loading the compiler takes half a second, compiling (once a machine) some seconds, so a
         live guard does this before it starts, or not at all.
         """
-        import numpy as np
-
         from rules.step import compiled
 
-        constants, states = self.arrays()
+        constants, states, _, row = self._in_arrays()
         # One step on a copy makes numba load or compile it now, not in the first decision.
-        row = np.full(ch.ROW_WIDTH, np.nan)
         compiled.step_row(constants, states.copy(), row)
-        self._arrays = constants, states, states.view(np.float64), row
         self._compiled = compiled.step_row
 
     def run_rows(self, rows: Any) -> Any:
@@ -92,7 +91,9 @@ class Guard:
 
     def state(self) -> list[float]:
         """Return a copy of everything this guard remembers, flat; see ``restore``."""
-        return self._now().flat()
+        state: list[float]
+        state = self._state.flat() if self._arrays is None else self._arrays[2].tolist()
+        return state
 
     def restore(self, state: Sequence[float]) -> None:
         """Go on from another guard's ``state`` (same rig, same version), as if this were that one.
@@ -132,18 +133,27 @@ class Guard:
         if rig.flow_sensor != self.rig.flow_sensor:
             raise ValueError("found another flow sensor, expected the same")
         self.rig, self.constants = rig, constants
-        if self._compiled is not None:
+        if self._arrays is not None:
             self._arrays[0][:] = constants.array()
 
     def _now(self) -> State:
-        if self._compiled is not None:
+        if self._arrays is not None:
             self._state = State.of_flat(self._arrays[2].tolist())
         return self._state
 
     def _go_on_from(self, state: State) -> None:
         self._state = state
-        if self._compiled is not None:
+        if self._arrays is not None:
             self._arrays[1][:] = state.array()
+
+    def _in_arrays(self) -> Any:
+        import numpy as np
+
+        if self._arrays is None:
+            constants, states = self.arrays()
+            row = np.full(ch.ROW_WIDTH, np.nan)
+            self._arrays = constants, states, states.view(np.float64), row
+        return self._arrays
 
     def _run(
         self, rows: Any, columns: Sequence[int], *, changes_alone: bool
@@ -156,13 +166,11 @@ class Guard:
         where = np.empty(len(rows), dtype=np.int64)
         every = np.empty((len(columns), len(rows)))
         which = np.array(columns, dtype=np.int64)
-        constants, states = self.arrays()
-        flat = states.view(np.float64)
+        constants, states, flat, _ = self._in_arrays()
         # As what may be written to: for rows that may not, numba would compile a second time.
         in_a_row = np.require(rows, np.float64, ("C", "W")).reshape(-1)
         run_all = self.machine_code
         if run_all is None:
             from rules.step.compiled import run_all
         count = run_all(constants, states, flat, in_a_row, out, where, which, every, changes_alone)
-        self._go_on_from(State.of_flat(flat.tolist()))
         return where[:count], out[:count], every

@@ -19,6 +19,26 @@ from simulator.strict import ending_of, new_file
 Write = Callable[[Any, Any], None]
 
 LOG_ENDINGS: Final = (".csv", ".parquet")  # they say how a log is written
+# The columns of a log with the truth; see ``simulator.plant.truth``.
+TRUTH_COLUMNS: Final = (
+    "true_flow_ml_min",
+    "true_due_ml_min",
+    "true_missing",
+    "true_boost_kpa",
+    "true_line_kpa",
+    "true_tank_ml",
+    "true_charge_c",
+    "true_exhaust_c",
+    "true_torque_nm",
+    "true_timing_deg",
+    "true_retard_deg",
+    "true_ceiling_kpa",
+    "true_knock_intensity",
+    "true_harm",
+    "true_knocks",
+    "true_gear",
+    "true_speed_kmh",
+)
 LINE_END: Final = "\r\n"  # RFC 4180, section 2.1
 _COLUMN: Final = {name: index for index, name in enumerate(ROW_NAMES)}
 _UNITS: Final = {  # by the end of a name: columns that are no channels name theirs

@@ -130,15 +130,20 @@ class _Loop:
         *arrays, changes_alone = given
         # An array as numba passes it: two for counting references, then how many items, how long
         # each, where they are, its shape and its strides.
-        told: list[ctypes.c_void_p | ctypes.c_int64] = []
+        told: list[int | None] = []
         for one in arrays:
-            told += [ctypes.c_void_p(), ctypes.c_void_p()]
-            told += [ctypes.c_int64(one.size), ctypes.c_int64(one.itemsize)]
-            told += [ctypes.c_void_p(one.ctypes.data)]
-            told += [ctypes.c_int64(number) for number in (*one.shape, *one.strides)]
+            told += [None, None, one.size, one.itemsize, one.ctypes.data, *one.shape, *one.strides]
+        run = self._callable(tuple(one.ndim for one in arrays))
         count, why = ctypes.c_int64(), ctypes.c_void_p()
-        kinds = [ctypes.c_void_p, ctypes.c_void_p, *map(type, told), ctypes.c_bool]
-        run = ctypes.CFUNCTYPE(ctypes.c_int32, *kinds)(self._address)
         if run(ctypes.byref(count), ctypes.byref(why), *told, changes_alone):
             raise ZeroDivisionError("division by zero")  # all that decision code can raise
         return count.value
+
+    @lru_cache(maxsize=1)  # noqa: B019 (a process loads one)
+    def _callable(self, dimensions: tuple[int, ...]) -> Any:
+        """Return what is called with a result, an error, such arrays and a truth."""
+        pointer, number = ctypes.c_void_p, ctypes.c_int64
+        kinds: list[Any] = [pointer, pointer]
+        for count in dimensions:
+            kinds += [pointer, pointer, number, number, pointer, *[number] * (2 * count)]
+        return ctypes.CFUNCTYPE(ctypes.c_int32, *kinds, ctypes.c_bool)(self._address)

@@ -190,8 +190,7 @@ def write_log(run: "Run", to: Path | None, truth: bool, aloud: bool) -> None:
     import contextlib
     import sys
 
-    from simulator.logfile import csv_log, mapped, open_log
-    from simulator.plant.truth import TRUTH_COLUMNS
+    from simulator.logfile import TRUTH_COLUMNS, csv_log, mapped, open_log
 
     outcome = run.outcome
     names = mapped(outcome.scenario.rig)

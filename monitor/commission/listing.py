@@ -16,7 +16,7 @@ from monitor.sources.lines.columns import Columns, place_of
 from monitor.sources.lines.unit_row import check_units
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.open_table import Table, TableColumn, open_table
-from monitor.sources.recorded import time_in_words
+from monitor.sources.logs.own_clock import time_in_words
 from monitor.words.units import Units
 from rules.channels import CHANNEL_BY_NAME, label_of_channel
 from simulator.rig import RigFile, quantity_of

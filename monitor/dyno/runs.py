@@ -146,7 +146,7 @@ def runs_in(
     def keep(pulls: list[Pull]) -> None:
         for pull in pulls:
             read.append((pull, _smoothed(pull, rig_file.rig, weather, window_s)))
-            pull.columns.clear()  # a log may be longer than memory
+            pull.rows = {}  # a log may be longer than memory
 
     for columns in _columns(path, rig_file):
         if not isfinite(from_s) and len(columns["time_s"]):

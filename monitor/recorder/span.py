@@ -41,12 +41,15 @@ class Span(msgspec.Struct):
         """Count rows, (n, ROW_WIDTH)."""
         self.readings = int(np.count_nonzero(readings_of(rows))) + (self.readings or 0)
         times = rows[:, TIME]
-        times = times[np.abs(times) < TIME_BOUND_S]  # NaN too says nothing
+        told = np.abs(times) < TIME_BOUND_S  # NaN too says nothing
+        times = times.copy() if told.all() else times[told]
         if not len(times):
             return
         if self.from_s is None or self.to_s is None:
             self.from_s = self.to_s = float(times[0])
-        steps = np.diff(times, prepend=self.to_s)
+        steps = np.empty(len(times))
+        steps[0] = times[0] - self.to_s
+        np.subtract(times[1:], times[:-1], out=steps[1:])
         if (steps >= 0.0).all():  # as nearly always
             self.passed_s += float(steps[steps <= AHEAD_S].sum())
             self.to_s = float(times[-1])

@@ -15,6 +15,7 @@ from monitor.recorder import layout
 from monitor.review.log import Block
 from monitor.review.window import Floats
 from rules.events import Event, EventTracker, Turn
+from rules.facts import Rig
 from rules.guard import Guard
 from rules.learned import Learned
 from rules.step.constants import Constants
@@ -89,6 +90,7 @@ class Judged:
 
     Attributes:
         rig_file: The rig it was judged by.
+        constants: The numbers worked out of that.
         state: What the guard remembered before its first row.
         decisions: (n, N_DECISION); None where only what changed was worked out.
         every: By its name in a decision, each of ``OF_EVERY_ROW``, (n,).
@@ -99,6 +101,7 @@ class Judged:
     """
 
     rig_file: RigFile
+    constants: Constants
     state: list[float]
     decisions: Floats | None
     every: dict[str, Floats]
@@ -148,6 +151,11 @@ class Judge:
         self._numbers: dict[int, int] = {}
 
     @property
+    def rig(self) -> Rig:
+        """The rig that the newest block was judged by."""
+        return self._rig_file.rig
+
+    @property
     def constants(self) -> Constants:
         """What the newest block was judged by."""
         return self._guard.constants
@@ -179,7 +187,9 @@ class Judge:
             again, then = decisions[:, DECIDED_AT], block.decided
             wrong = ((again != then) & ~(np.isnan(again) & np.isnan(then))).any(axis=1)
             differs_at = int(np.argmax(wrong)) if wrong.any() else None
-        return Judged(self._rig_file, state, decisions, every, judged, turns, differs_at)
+        return Judged(
+            self._rig_file, self.constants, state, decisions, every, judged, turns, differs_at
+        )
 
     def finish(self) -> None:
         """Bring the events that are still open up to date."""

@@ -7,10 +7,12 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.review.judge import OF_EVERY_ROW, Judged
+from monitor.review.judge import Judged
 from monitor.review.log import Block
+from monitor.review.parts import Parts
 from monitor.review.pulls import Pull, PullFinder
-from monitor.review.spray_account import Peak, SprayAccount
+from monitor.review.spray_account import Peak, SprayAccount, accounts_of
+from monitor.review.spray_rows import SprayRows
 from monitor.review.traces import PULL_PIECES, Thinner, Trace
 from monitor.review.window import Floats
 from rules.channels import COLUMN_OF, DELIVERED, TIME
@@ -18,8 +20,11 @@ from rules.events import Event
 from rules.facts import Action, Rig
 from rules.step.constants import Constants
 
-_EVERY: Final = "every."  # before what a decision says of a row: boost stands there, too
-_CLOCK: Final = f"{_EVERY}clock_s"
+_READ: Final = {
+    "time_s": TIME,
+    **{name: COLUMN_OF[name] for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa")},
+}
+_PEAK: Final = "peak."
 _JUDGED: Final = "judged"
 _DRAWN: Final = "drawn"
 _MOST_FINER: Final = 20
@@ -116,17 +121,27 @@ class PullAccounts:
         self.finder = PullFinder(rig)
         self._finer: list[tuple[float, Trace]] = []
 
-    def take(self, block: Block, judged: Judged, k: Constants, drawn: Floats | None = None) -> None:
-        """Take a block of rows, as judged by these constants; ``drawn`` is what is drawn of it."""
-        columns: dict[str, Any] = {"time_s": block.rows[:, TIME]}
-        for name in ("engine_speed_rpm", "throttle_pct", "boost_kpa"):
-            columns[name] = block.rows[:, COLUMN_OF[name]]
+    def take(
+        self, block: Block, judged: Judged, spray: SprayRows | None, drawn: Floats | None = None
+    ) -> None:
+        """Take a block of rows as judged.
+
+        Args:
+            block: The rows.
+            judged: What was judged of them.
+            spray: What each adds to an account; None where there are none.
+            drawn: What is drawn of each.
+        """
+        if spray is None:
+            return
+        columns: dict[str, Any] = {name: block.rows[:, at] for name, at in _READ.items()}
         columns |= {name: block.extra[name] for name in ("gear", "speed_kmh") if block.extra}
-        columns |= {_EVERY + name: values for name, values in judged.every.items()}
+        columns |= spray
+        columns |= {_PEAK + name: judged.every[column] for name, column in PEAKS.items()}
         columns[_JUDGED] = judged.judged
         if drawn is not None:
             columns[_DRAWN] = drawn
-        self._account(self.finder.take(columns), judged.rig_file.rig, k)
+        self._account(self.finder.take(columns), judged.rig_file.rig, judged.constants)
 
     def finish(self, events: Sequence[Event], rig: Rig, k: Constants) -> None:
         """Account for the last, and say of each what was done in it."""
@@ -134,18 +149,20 @@ class PullAccounts:
         _note_actions(self.of, events)
 
     def _account(self, pulls: Sequence[Pull], rig: Rig, k: Constants) -> None:
-        for pull in pulls:
-            one = _account_of(pull, rig, k)
-            self.of.append(one)
-            if _DRAWN in pull.columns:
+        if not pulls:
+            return
+        accounts = _accounts_of(pulls, rig, k)
+        self.of += accounts
+        for one in accounts:
+            if _DRAWN in one.pull.rows:
                 self._draw(one)
-            pull.columns.clear()
+            one.pull.rows = {}
 
     def _draw(self, one: PullAccount) -> None:
         """Keep what is drawn of the pulls that came nearest to a limit."""
         rows = one.pull.columns
         thinner = Thinner(PULL_PIECES)
-        thinner.take(rows["time_s"], rows[_CLOCK], rows[_DRAWN])
+        thinner.take(rows["time_s"], rows["clock_s"], rows[_DRAWN])
         self._finer.append((one.nearest()[1].share, thinner.trace()))
         self._finer.sort(key=lambda pair: -pair[0])
         del self._finer[_MOST_FINER:]
@@ -156,39 +173,35 @@ class PullAccounts:
         return [trace for _, trace in self._finer]
 
 
-def _account_of(pull: Pull, rig: Rig, k: Constants) -> PullAccount:
-    rows = pull.columns
-    every = {name: rows[_EVERY + name] for name in OF_EVERY_ROW}
-    judged = rows[_JUDGED] != 0.0
-    spray = SprayAccount()
-    spray.take(k, every, judged)
-    spray.finish()
-    limits = {name: getattr(rig.limits, name).above for name in PEAKS}
+def _accounts_of(pulls: Sequence[Pull], rig: Rig, k: Constants) -> list[PullAccount]:
+    """Return what came of pulls that one block ended."""
+    rows = dict(pulls[0].rows)
+    parts = Parts([pull.at.start for pull in pulls], [pull.at.stop for pull in pulls])
+    judged = parts.reduced(np.add, rows[_JUDGED])
     mapped = {channel.name for channel in rig.channels}
-    peaks = {
-        name: peak
-        for name, column in PEAKS.items()
-        if name in mapped and (peak := _peak(every[column], limits[name], every["time_s"]))
-    }
-    clock_s = rows[_CLOCK]
-    return PullAccount(
-        pull=pull,
-        spray=spray,
-        peaks=peaks,
-        judged=float(judged.mean()),
-        first_clock_s=float(clock_s[0]),
-        last_clock_s=float(clock_s[-1]),
-    )
-
-
-def _peak(values: Floats, limit: float, times_s: Floats) -> Peak | None:
-    at = values.argmax()
-    if not isfinite(values[at]):  # NaN would be the highest
-        known = np.isfinite(values)
-        if not known.any():
-            return None
-        at = np.where(known, values, -np.inf).argmax()
-    return Peak(float(values[at]), limit, float(times_s[at]))
+    peaks: list[dict[str, Peak]] = [{} for _ in pulls]
+    for name in PEAKS:
+        if name not in mapped:
+            continue
+        values, at = parts.highest(rows[_PEAK + name])
+        times_s = rows["guard_time_s"][at]
+        limit = getattr(rig.limits, name).above
+        for found, value, time_s in zip(peaks, values.tolist(), times_s.tolist(), strict=True):
+            if isfinite(value):
+                found[name] = Peak(value, limit, time_s)
+    told = zip(pulls, accounts_of(k, rows, parts), peaks, judged.tolist(), strict=True)
+    clock_s = rows["clock_s"]
+    return [
+        PullAccount(
+            pull=pull,
+            spray=spray,
+            peaks=highest,
+            judged=share / (pull.at.stop - pull.at.start),
+            first_clock_s=float(clock_s[pull.at.start]),
+            last_clock_s=float(clock_s[pull.at.stop - 1]),
+        )
+        for pull, spray, highest, share in told
+    ]
 
 
 def _note_actions(accounts: Sequence[PullAccount], events: Sequence[Event]) -> None:

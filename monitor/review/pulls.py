@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from monitor.review.parts import Parts
 from rules.channels import LATE_S, TIME_BOUND_S
 from rules.facts import Rig, Vehicle
 
@@ -59,9 +60,11 @@ class Pull:
         end_s: Of its last.
         low_rpm: Lowest engine speed; NaN where none is read.
         high_rpm: Highest.
-        columns: Its rows as they were handed in, each (n,); whoever needs them no more may clear
-            it. ``engine_speed_rpm``, ``throttle_pct`` and ``boost_kpa``, ``gear`` and ``speed_kmh``
-            hold the newest value in each row, NaN where that is too old.
+        rows: The rows it was found in, by column, each (m,): as they were handed in, but that
+            ``engine_speed_rpm``, ``throttle_pct`` and ``boost_kpa``, ``gear`` and ``speed_kmh``
+            hold the newest value in each row, NaN where that is too old. Whoever needs them no
+            more may put none in their place. Those of all pulls that one block ended are the same.
+        at: Which of these are its own.
         gear: Known once the log is at its end.
     """
 
@@ -69,7 +72,8 @@ class Pull:
     end_s: float
     low_rpm: float
     high_rpm: float
-    columns: dict[str, Floats] = field(repr=False)
+    rows: Mapping[str, Floats] = field(repr=False)
+    at: slice
     gear: Gear = _NOT_YET
     _first_rpm: float = field(default=np.nan, repr=False)
     _last_rpm: float = field(default=np.nan, repr=False)
@@ -80,6 +84,11 @@ class Pull:
     def length_s(self) -> float:
         """How long it lasts."""
         return self.end_s - self.start_s
+
+    @property
+    def columns(self) -> dict[str, Floats]:
+        """Its own rows by column, each (n,)."""
+        return {name: values[self.at] for name, values in self.rows.items()}
 
 
 def full_boost_kpa(rig: Rig) -> float:
@@ -124,7 +133,9 @@ class PullFinder:
                 ``speed_kmh``, and any others, which come back with a pull's rows. NaN or
                 ``NOT_SENT``: nothing known. Rows that came late are left out.
         """
-        rows = {name: np.asarray(values, float) for name, values in columns.items()}
+        if self._is_calm(columns):
+            return []
+        rows = {name: np.ascontiguousarray(values, float) for name, values in columns.items()}
         timed = np.abs(rows["time_s"]) < TIME_BOUND_S
         if not timed.all():
             rows = {name: values[timed] for name, values in rows.items()}
@@ -150,6 +161,41 @@ class PullFinder:
             rows = {name: np.concatenate((kept[name], new)) for name, new in rows.items()}
         return self._close(rows, at_end=False)
 
+    def _is_calm(self, columns: Mapping[str, Any]) -> bool:
+        """Whether no pull goes on, and throttle is read, and below full, in all of some rows.
+
+        Then they are passed over quickly, as nearly all of a street log.
+        """
+        time_s, throttle_pct = columns["time_s"], columns.get("throttle_pct")
+        if throttle_pct is None or self._kept is not None or not len(time_s):
+            return False
+        low, _ = self._bounds("throttle_pct")
+        if not ((throttle_pct >= low) & (throttle_pct < FULL_PCT)).all():
+            return False
+        if not (-TIME_BOUND_S < time_s[0] <= time_s[-1] < TIME_BOUND_S):
+            return False
+        if time_s[0] + self._shift_s < self._most_s or not (time_s[1:] >= time_s[:-1]).all():
+            return False  # late, a clock that stepped back, or what is no time
+        self._last_s = float(time_s[-1])
+        self._most_s = self._last_s + self._shift_s
+        self.most_throttle_pct = max(self.most_throttle_pct, float(throttle_pct.max()))
+        for name in _HELD:
+            if name in columns:
+                self._note_newest(name, time_s + self._shift_s, columns[name])
+        return True
+
+    def _bounds(self, name: str) -> tuple[float, float]:
+        terms = self._terms.get(name)
+        return _ANY if terms is None else (terms.low, terms.high)
+
+    def _note_newest(self, name: str, run_s: Floats, values: Floats) -> None:
+        """Note the newest value that is known."""
+        low, high = self._bounds(name)
+        known = low <= values[-1] <= high  # nearly always
+        at = [-1] if known else np.flatnonzero((values >= low) & (values <= high))[-1:]
+        if len(at):
+            self._newest[name] = float(run_s[at[0]]), float(values[at[0]])
+
     def finish(self) -> list[Pull]:
         """Return the pull that ends with the log, if any; settle all gears."""
         last = [] if self._kept is None else self._close(self._kept, at_end=True)
@@ -159,7 +205,7 @@ class PullFinder:
     def _running(self, time_s: Floats) -> Floats:
         """Return times that go on where the clock stepped back."""
         before_s = time_s[0] if self._last_s is None else self._last_s
-        steps_s = np.diff(time_s, prepend=before_s)
+        steps_s = time_s - np.concatenate(([before_s], time_s[:-1]))
         steps_s = np.cumsum(np.where(steps_s < -LATE_S, -steps_s, 0.0))
         running: Floats = time_s + (self._shift_s + steps_s)
         self._shift_s += float(steps_s[-1])
@@ -172,23 +218,21 @@ class PullFinder:
         values = rows.get(name)
         if values is None:
             return np.full(len(run_s), np.nan)
-        terms = self._terms.get(name)
-        low, high = _ANY if terms is None else (terms.low, terms.high)
+        low, high = self._bounds(name)
         known = (values >= low) & (values <= high)
         if not known.all():
             from simulator.identify.spraying import latest  # loads all that fits a car
 
+            terms = self._terms.get(name)
             age_s = _EXTRA_AGE_S if terms is None else terms.max_age_s
             then_s, then = self._newest.get(name, (run_s[0], np.nan))
             values = np.where(known, values, np.nan)
             held: Floats = latest(
                 np.concatenate(([then], values)), np.concatenate(([then_s], run_s)), age_s
             )[1:]
-            at = np.flatnonzero(known)
-            if len(at):
-                self._newest[name] = float(run_s[at[-1]]), float(values[at[-1]])
+            self._note_newest(name, run_s, values)
             return held
-        self._newest[name] = float(run_s[-1]), float(values[-1])
+        self._note_newest(name, run_s, values)
         return values
 
     def _full(self, rows: Mapping[str, Floats]) -> Any:
@@ -200,18 +244,15 @@ class PullFinder:
 
     def _close(self, rows: dict[str, Floats], *, at_end: bool) -> list[Pull]:
         run_s = rows["_run_s"]
-        found: list[Pull] = []
+        parts: list[slice] = []
         self._kept = None
         for begin, end in _runs(self._full(rows), run_s):
             goes_on = run_s[-1] - run_s[end - 1] <= _BRIDGED_S and len(run_s) - begin < MOST_ROWS
             if goes_on and not at_end:
                 self._kept = {name: values[begin:] for name, values in rows.items()}
                 break
-            for at in self._parts(rows, begin, end):
-                pull = _pull_of({name: values[at] for name, values in rows.items()})
-                rises = pull._last_rpm >= _RISES * pull._first_rpm
-                if rises or np.isfinite(pull.columns["throttle_pct"]).any():
-                    found.append(pull)
+            parts += self._parts(rows, begin, end)
+        found = [] if not parts else _pulls_of(rows, parts)
         self.pulls += found
         return found
 
@@ -261,56 +302,96 @@ def _runs(on: Any, run_s: Floats) -> list[tuple[int, int]]:
     return runs
 
 
-def _pull_of(rows: dict[str, Floats]) -> Pull:
+def _pulls_of(rows: dict[str, Floats], slices: Sequence[slice]) -> list[Pull]:
+    """Return the pulls among parts of rows: throttle is read in them, or engine speed rises."""
+    parts = Parts([at.start for at in slices], [at.stop for at in slices])
     run_s = rows.pop("_run_s")
-    rpm, gear = rows["engine_speed_rpm"], rows["gear"]
-    known = np.isfinite(rpm)
-    known_rpm = rpm[known]
-    logged = gear[np.isfinite(gear)]
-    moves = known & (rows["speed_kmh"] > 1.0)
-    ratio = None
-    if moves.any():
-        ratios = rpm[moves] / rows["speed_kmh"][moves]
-        low, mid, high = np.percentile(ratios, (10.0, 50.0, 90.0)).tolist()
-        ratio = mid, high / low - 1.0 if low > 0.0 else inf
-    return Pull(
-        start_s=float(rows["time_s"][0]),
-        end_s=float(rows["time_s"][-1]),
-        low_rpm=float(known_rpm.min()) if len(known_rpm) else np.nan,
-        high_rpm=float(known_rpm.max()) if len(known_rpm) else np.nan,
-        columns=rows,
-        _first_rpm=_on_line(run_s, known_rpm, known, at_end=False),
-        _last_rpm=_on_line(run_s, known_rpm, known, at_end=True),
-        _column=_steady_gear(logged),
-        _ratio=ratio,
+    time_s, rpm, throttle_pct = (
+        rows[name] for name in ("time_s", "engine_speed_rpm", "throttle_pct")
     )
+    told = zip(
+        slices,
+        parts.reduced(np.fmin, rpm).tolist(),
+        parts.reduced(np.fmax, rpm).tolist(),
+        parts.reduced(np.fmax, throttle_pct).tolist(),
+        _rpm_at_start(run_s, rpm, slices),
+        _rpm_at_end(run_s, rpm, slices),
+        strict=True,
+    )
+    return [
+        Pull(
+            start_s=float(time_s[at.start]),
+            end_s=float(time_s[at.stop - 1]),
+            low_rpm=low_rpm,
+            high_rpm=high_rpm,
+            rows=rows,
+            at=at,
+            _first_rpm=first_rpm,
+            _last_rpm=last_rpm,
+            _column=_steady_gear(rows["gear"][at]),
+            _ratio=_ratio_of(rpm[at], rows["speed_kmh"][at]),
+        )
+        for at, low_rpm, high_rpm, most_pct, first_rpm, last_rpm in told
+        if last_rpm >= _RISES * first_rpm or not isnan(most_pct)
+    ]
 
 
-def _on_line(run_s: Floats, rpm: Floats, known: Any, *, at_end: bool) -> float:
-    """Return engine speed at an end, by a straight line through what is read near it.
+def _rpm_at_start(run_s: Floats, rpm: Floats, slices: Sequence[slice]) -> list[float]:
+    begins = np.array([at.start for at in slices])
+    ends = np.minimum(
+        run_s.searchsorted(run_s[begins] + _LINE_S, "right"), [at.stop for at in slices]
+    )
+    return _on_lines(run_s, rpm, begins, ends, run_s[begins])
+
+
+def _rpm_at_end(run_s: Floats, rpm: Floats, slices: Sequence[slice]) -> list[float]:
+    ends = np.array([at.stop for at in slices])
+    begins = np.maximum(run_s.searchsorted(run_s[ends - 1] - _LINE_S), [at.start for at in slices])
+    return _on_lines(run_s, rpm, begins, ends, run_s[ends - 1])
+
+
+def _on_lines(run_s: Floats, rpm: Floats, begins: Any, ends: Any, at_s: Floats) -> list[float]:
+    """Return engine speed at some moments, by a straight line through what is read near each.
 
     Args:
         run_s: Times, (n,), in order.
-        rpm: What is known, in order.
-        known: In which rows that is, (n,).
-        at_end: The last row, or the first.
+        rpm: Engine speed, (n,); NaN where unknown.
+        begins: First row near each moment, (p,).
+        ends: Behind the last.
+        at_s: The moments, (p,).
     """
-    at_s, times_s = run_s[-1 if at_end else 0], run_s[known]
-    if at_end:
-        near = slice(int(times_s.searchsorted(at_s - _LINE_S)), None)
-    else:
-        near = slice(int(times_s.searchsorted(at_s + _LINE_S, "right")))
-    x, y = times_s[near] - at_s, rpm[near]
-    if len(x) < 3:
-        return float(y[0]) if len(y) else np.nan
-    middle_s = x.mean()
-    spread = x - middle_s
-    slope = float(spread @ y) / max(float(spread @ spread), 1e-12)
-    return float(y.mean() - slope * middle_s)
+    near = Parts(begins, ends)
+    y = near.inside(rpm)
+    known = np.isfinite(y)
+    y = np.where(known, y, 0.0)
+    x = np.where(known, near.inside(run_s) - at_s[near.part], 0.0)
+    count, of_x, of_y, of_xx, of_xy = (
+        np.add.reduceat(values, near.starts) for values in (1.0 * known, x, y, x * x, x * y)
+    )
+    with np.errstate(invalid="ignore"):  # where nothing is known
+        slope = (of_xy - of_x * of_y / count) / np.maximum(of_xx - of_x * of_x / count, 1e-12)
+        found = (of_y - slope * of_x) / count
+    for few in np.flatnonzero(count < 3.0).tolist():
+        first = y[(near.part == few) & known][:1]
+        found[few] = first[0] if len(first) else np.nan
+    lines: list[float] = found.tolist()
+    return lines
 
 
-def _steady_gear(logged: Floats) -> float:
+def _ratio_of(rpm: Floats, speed_kmh: Floats) -> tuple[float, float] | None:
+    """Return engine speed over road speed, rpm a km/h, and how far that spreads; None unknown."""
+    moves = speed_kmh > 1.0
+    if moves.any():
+        moves &= np.isfinite(rpm)
+    if not moves.any():
+        return None
+    low, mid, high = np.percentile(rpm[moves] / speed_kmh[moves], (10.0, 50.0, 90.0)).tolist()
+    return mid, high / low - 1.0 if low > 0.0 else inf
+
+
+def _steady_gear(gear: Floats) -> float:
     """Return the gear that nearly all rows log; 0 where none is logged, NaN where it changes."""
+    logged = gear[np.isfinite(gear)]
     if not len(logged):
         return 0.0
     mid = float(np.round(np.median(logged)))

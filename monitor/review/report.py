@@ -12,7 +12,7 @@ from monitor.review.pulls import SHORTEST_S
 from monitor.review.review import Review
 from monitor.review.spray_account import SprayAccount, Stretch
 from monitor.sources.logs.bounded_lines import FIELDS
-from monitor.sources.recorded import time_in_words
+from monitor.sources.logs.own_clock import time_in_words
 from monitor.words.events import event_in_words
 from monitor.words.units import METRIC, Units
 from rules.channels import CHANNELS, DELIVERED, INTAKE, LATE_S

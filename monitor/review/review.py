@@ -12,31 +12,24 @@ from msgspec import to_builtins
 from monitor.attach.message_parts import EventFacts
 from monitor.recorder.span import Span, readings_of
 from monitor.review.done_then import DoneThen
-from monitor.review.judge import Judge
+from monitor.review.judging import Judging
 from monitor.review.log import Log, Progress, open_log
 from monitor.review.pull_account import PEAKS, PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
 from monitor.review.traces import Thinner, Trace, drawn, joined
+from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.own_clock import OwnClock
-from rules.causes.flow_timing import MOST_EDGES, FlowTiming
-from rules.causes.rig_mistakes import ENOUGH_ROWS, SPACING_S, RigMistakes
 from rules.channels import CHANNELS, DELIVERED, TANK, TIME
 from rules.events import Event
-from rules.facts import Action, Rig
+from rules.facts import Action
 from rules.handling import slowest_period_s
 from rules.step.from_rig import witness_column
-from rules.step.state import FINDING_NAMES, HEALTHY, UNDER_DELIVERY, Decision, State
+from rules.step.state import FINDING_NAMES, UNDER_DELIVERY, State
 from simulator.rig import Change, changes
 from simulator.strict import BadInput, called, clean
 
-BYTES_WORTH_COMPILING: Final = 8_000_000
-# An hour at 100 rows a second: a mistake in the rig shows in the first pulls.
-ROWS_LOOKED_AT: Final = 360_000
 NOT_JUDGED: Final = "found no row that could be judged, expected every essential channel healthy"
-# A mistake in the rig shows in the first minute of spray or never.
-SPRAY_ROWS: Final = 20 * ENOUGH_ROWS
-EDGES_LOOKED_AT: Final = 2 * MOST_EDGES
 ALL_ARRIVED: Final = 0.97  # of what was commanded; common practice, no source
 
 
@@ -175,84 +168,6 @@ class Review:
         }
 
 
-class MistakeSearch:
-    """Looks until something is found, or for a minute of spray.
-
-    Attributes:
-        found: What speaks against the rig, a sentence each.
-    """
-
-    def __init__(self, rig: Rig) -> None:
-        self._of_rig = RigMistakes(rig)
-        self._timing = FlowTiming(rig)
-        self._looked_at = 0
-        self.found: list[str] = []
-
-    def take(self, decisions: Any) -> None:
-        """Take a block of decisions, (n, N_DECISION)."""
-        if self._timing.edges < EDGES_LOOKED_AT:
-            self._follow(Decision.named(decisions))
-        if self._has_looked():
-            return
-        clock_s = Decision.named(decisions)["clock_s"]
-        beats = np.floor(clock_s / (0.25 * SPACING_S))
-        at = np.flatnonzero(np.diff(beats, prepend=-1.0))
-        for row, now_s in zip(at.tolist(), clock_s[at].tolist(), strict=True):
-            if not self._of_rig.is_due(now_s):  # making a decision of a row costs more than it all
-                continue
-            self._of_rig.take(Decision.of_flat(decisions[row].tolist()))
-            if self._of_rig.rows - self._looked_at >= ENOUGH_ROWS:
-                self._look()
-                if self._has_looked():
-                    return
-
-    @property
-    def is_done(self) -> bool:
-        """Whether no more decisions are looked at."""
-        return self._has_looked() and self._timing.edges >= EDGES_LOOKED_AT
-
-    def _has_looked(self) -> bool:
-        """Whether no more rows are looked at, but for the flow's timing."""
-        return bool(self.found) or self._looked_at >= SPRAY_ROWS
-
-    def finish(self, *, false_pull: bool) -> None:
-        """Look once more at what came last; ``false_pull`` as ``RigMistakes.of_delay`` has it."""
-        if not self.found and self._of_rig.rows > self._looked_at:
-            self._look()
-        doubt = self._timing.doubt()
-        if not self.found and doubt is not None:
-            self.found = [doubt.sentence]
-        if not self.found and false_pull:
-            late = self._of_rig.of_delay(false_pull=True)
-            self.found = [] if late is None else [late.sentence]
-
-    def _follow(self, named: Any) -> None:
-        """See how the flow followed the command, in the rows near any spray."""
-        timing = self._timing
-        clock_s = named["clock_s"]
-        spray_s = clock_s[named["commanded_ml_min"] > timing.nil_ml_min]
-        if not len(spray_s):
-            return
-        after = np.searchsorted(spray_s, clock_s)
-        next_s = spray_s[np.minimum(after, len(spray_s) - 1)]
-        last_s = spray_s[np.maximum(after - 1, 0)]
-        near = np.minimum(abs(next_s - clock_s), abs(clock_s - last_s)) <= timing.keep_s
-        near &= named["late"] == 0.0
-        usable = (named["all_healthy"] != 0.0) & (named["health"][:, DELIVERED] == HEALTHY)
-        columns = (
-            *(clock_s, named["commanded_ml_min"], named["delivered_ml_min"], named["holds_s"]),
-            usable,
-        )
-        for now_s, asked, reads, holds_s, is_usable in zip(
-            *(column[near].tolist() for column in columns), strict=True
-        ):
-            timing.follow(now_s, asked, reads, holds_s, usable=is_usable)
-
-    def _look(self) -> None:
-        self._looked_at = self._of_rig.rows
-        self.found = [mistake.sentence for mistake in self._of_rig.likely()]
-
-
 def review(
     path: Path, rig: str | None, *, traced: bool = False, progress: Progress | None = None
 ) -> Review:
@@ -269,55 +184,41 @@ def review(
     """
     log = open_log(path, rig, extra=True)
     result = Review(path.name, log.rig_file.rig.name, path=path)
-    size_worth = log.own is None and path.stat().st_size > BYTES_WORTH_COMPILING
-    judge = Judge(
-        log.rig_file,
-        log.own,
-        follows=log.own_terms,
-        compares=log.own is not None and log.rig_file.text == log.own.text,
-        compiled=True if size_worth else None,
-    )
-    mistakes, pulls = MistakeSearch(log.rig_file.rig), PullAccounts(log.rig_file.rig)
-    judged_by, in_force, thinner = log.rig_file, log.own, Thinner()
+    judging, pulls = Judging(log), PullAccounts(log.rig_file.rig)
+    in_force, thinner = log.own, Thinner()
     expected = 0 if progress is None else log.expected_rows()
-    for block in log.stream():
+    rows = 0
+    for block, judged in ahead(judging, "judging ahead"):
         if progress is not None:
-            progress(log.share(judge.rows, expected))
+            progress(log.share(rows, expected))
+        rows += len(block.rows)
         result.span.take(block.as_read)
         if log.own is None and result.step_s is None:
             result.step_s = _median_step_s(block.as_read)
-        looked_at = judge.rows + len(block.rows) <= ROWS_LOOKED_AT
-        judge.wants_all = looked_at and (block.rig_file is not None or not mistakes.is_done)
-        judged = judge.take(block)
-        if judged.rig_file is not judged_by:
-            judged_by = judged.rig_file
-            mistakes = MistakeSearch(judged_by.rig)
         if block.rig_file is not None and in_force is not None:
             news = NewTerms(State.of_flat(judged.state).time_s, changes(in_force, block.rig_file))
             result.new_terms.append(news)
             in_force = block.rig_file
         sent = readings_of(block.rows)
         result.judged += int(np.count_nonzero(judged.judged & sent))
-        result.spray.take(judge.constants, judged.every, judged.judged)
+        result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
+        spray = result.spray.take(judged.constants, judged.every, judged.judged)
         seen = None
         if traced:
-            seen = drawn(block.rows, judged.every, judge.constants)
+            seen = drawn(block.rows, judged.every, judged.constants)
             thinner.take(judged.every["time_s"], judged.every["clock_s"], seen)
-        pulls.take(block, judged, judge.constants, seen)
-        levels_ml = block.rows[:, TANK]
-        levels_ml = levels_ml[np.isfinite(levels_ml)]
-        if len(levels_ml):
-            first_ml = float(levels_ml[0]) if result.tank_ml is None else result.tank_ml[0]
-            result.tank_ml = first_ml, float(levels_ml[-1])
-        result.blind_ticks += int(np.count_nonzero(~judged.judged & ~sent))
-        if judged.decisions is not None:
-            mistakes.take(judged.decisions)
+        pulls.take(block, judged, spray, seen)
+        known_at = np.flatnonzero(np.isfinite(block.rows[:, TANK]))
+        if len(known_at):
+            first_ml, last_ml = block.rows[known_at[[0, -1]], TANK].tolist()
+            result.tank_ml = first_ml if result.tank_ml is None else result.tank_ml[0], last_ml
         if judged.differs_at is not None and result.differs_at_s is None:
             result.differs_at_s = float(block.rows[judged.differs_at, TIME])
+    judge, mistakes = judging.judge, judging.mistakes
     judge.finish()
     result.spray.finish()
     result.events = judge.events
-    pulls.finish(judge.events, judged_by.rig, judge.constants)
+    pulls.finish(judge.events, judge.rig, judge.constants)
     result.pulls, result.most_throttle_pct = pulls.of, pulls.finder.most_throttle_pct
     if traced:
         result.trace = joined(thinner.trace(), pulls.finer)
@@ -365,4 +266,4 @@ def _count_what_was_not_read(result: Review, log: Log) -> None:
 def _median_step_s(rows: Any) -> float | None:
     steps_s = np.diff(rows[:, TIME])
     steps_s = steps_s[np.isfinite(steps_s)]
-    return float(np.median(steps_s)) if len(steps_s) else None
+    return float(np.percentile(steps_s, 50.0)) if len(steps_s) else None  # median loads more

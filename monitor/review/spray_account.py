@@ -1,32 +1,29 @@
 """What a log says of its spray: asked for, delivered, the worst, how near a limit it came."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from monitor.review.parts import Parts
+from monitor.review.spray_rows import (
+    AVERAGED,
+    OF_A_REVIEW,
+    STEADY,
+    STRETCH_S,
+    SprayRows,
+    spray_rows,
+)
 from monitor.review.window import Floats
-from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE, LINE
+from rules.channels import CHANNEL_NAMES, DELIVERED, INTAKE
 from rules.step.arithmetic import MIN_PER_S
 from rules.step.constants import Constants
 
-# Readings are averaged over so long, so that noise alone is not the worst of a log.
-STRETCH_S: Final = 0.5
 _FULL: Final = 0.8  # of a stretch must be steady for it to count
-# So near to the command must what a sensor is due to read have come: three of its lags.
-_STEADY: Final = 0.05
-_LONGEST_STEP_S: Final = 0.5
-KEPT: Final = (
-    *("time_s", "boost_kpa", "due", "reads"),
-    *("commanded_ml_min", "line_due_kpa", "value_line_kpa", "value_supply_v"),
-)
-_OF_FLOW: Final = ("commanded_ml_min", "expected_ml_min", "delivered_ml_min")
-# By witness: what it reads, and what it should.
-_READ_AND_DUE: Final = {
-    DELIVERED: ("delivered_ml_min", "expected_ml_min"),
-    LINE: ("value_line_kpa", "line_due_kpa"),
-    INTAKE: ("value_intake_c", "charge_due_c"),
-}
+KEPT: Final = ("time_s", *AVERAGED)
+_OF_STRETCHES: Final = ("guard_time_s", "stretch", "steady_s", *STEADY.values())
+_SUMMED: Final = ("sprayed_s", "unjudged_s", "commanded_ml", "expected_ml", "delivered_ml")
 
 
 class Stretch(NamedTuple):
@@ -53,13 +50,11 @@ class Peak(NamedTuple):
         """Of the limit; 0 where there is none."""
         return self.value / self.limit if self.limit > 0.0 else 0.0
 
-    def or_higher(self, values: Floats, limit: float, times_s: Floats) -> "Peak":
-        """Return the highest of these where that is nearer to its limit."""
-        at = values.argmax()
-        value = float(values[at])
-        if value / limit <= self.value / self.limit and self.limit < np.inf:
+    def or_higher(self, other: "Peak") -> "Peak":
+        """Return the other where that is nearer to its limit."""
+        if other.share <= self.share and self.limit < np.inf:
             return self
-        return Peak(value, limit, float(times_s[at]) if value > 0.0 else None)
+        return other
 
 
 @dataclass(slots=True)
@@ -102,95 +97,71 @@ class SprayAccount:
     full_ml_s: float = 1.0
     kept: list[Any] | None = None
     _clock_s: float | None = None
-    _open: tuple[float, float, Any] | None = None  # number, time, sums of a stretch under way
+    _waiting: SprayRows | None = None  # of the stretch under way
 
-    def take(self, k: Constants, every: dict[str, Floats], judged: Any) -> None:
-        """Take a block of rows.
+    def take(self, k: Constants, every: dict[str, Floats], judged: Any) -> SprayRows | None:
+        """Take a block of rows; return what each of them adds, None where there are none.
 
         Args:
             k: Constants it was judged by.
             every: By name, (n,) of ``Judged.every``.
             judged: (n,) which rows were judged.
         """
-        clock_s = every["clock_s"]
-        if not len(clock_s):
-            return
-        self.witness = k.witness_column
-        held_s = np.empty(len(clock_s))
-        held_s[0] = clock_s[0] - (clock_s[0] if self._clock_s is None else self._clock_s)
-        np.subtract(clock_s[1:], clock_s[:-1], out=held_s[1:])
-        np.minimum(np.maximum(held_s, 0.0, out=held_s), _LONGEST_STEP_S, out=held_s)
+        if not len(every["clock_s"]):
+            return None
+        averaged = AVERAGED[:OF_A_REVIEW] if self.kept is None else AVERAGED
+        rows = spray_rows(k, every, judged, self._clock_s, averaged)
+        clock_s = rows["clock_s"]
         self._clock_s = float(clock_s[-1])
-        self.evidence = self.evidence.or_higher(every["evidence"], k.limit_nats, every["time_s"])
-        debt_ml = self.debt_ml.or_higher(every["debt_ml"], k.cut_ml, every["time_s"])
-        if debt_ml is not self.debt_ml:
-            self.debt_ml, self.full_ml_s = debt_ml, k.full_ml_min * MIN_PER_S
-        self.most_kpa = float(np.fmax(np.fmax.reduce(every["boost_kpa"]), self.most_kpa))
-        asked = every["commanded_ml_min"] > k.nil_ml_min
-        self.unjudged_s += float(held_s[asked & ~judged].sum())
-        at = np.flatnonzero(judged & (asked | (every["expected_ml_min"] > k.nil_ml_min)))
-        if len(at):
-            names = {"time_s", "clock_s", "boost_kpa", *_OF_FLOW, *_READ_AND_DUE[self.witness]}
-            names |= set() if self.kept is None else set(KEPT[4:])
-            of = {name: every[name].take(at) for name in names}
-            self._add(asked.take(at), held_s.take(at), of)
+        self._add(next(_sums(k, rows, Parts([0], [len(clock_s)]))))
+        on = {name: rows[name] for name in _OF_STRETCHES if name in rows}
+        if self._waiting is not None:
+            on = {name: np.concatenate((self._waiting[name], on[name])) for name in on}
+        begun = int(on["stretch"].searchsorted(on["stretch"][-1]))
+        self._take_stretches({name: column[:begun] for name, column in on.items()})
+        self._waiting = {name: column[begun:] for name, column in on.items()}
+        return rows
 
     def finish(self) -> None:
         """Take the stretch under way into account."""
-        if self._open is not None:
-            _, time_s, sums = self._open
-            self._close(np.array([time_s]), sums[:, None])
-            self._open = None
+        if self._waiting is not None:
+            self._take_stretches(self._waiting)
+            self._waiting = None
 
-    def _add(self, asked: Any, held_s: Floats, of: dict[str, Floats]) -> None:
-        """Add rows in which spray was asked for, or should still be read."""
-        commanded, boost_kpa = of["commanded_ml_min"], of["boost_kpa"]
-        self.commanded_ml += float((commanded * held_s).sum()) * MIN_PER_S
-        self.expected_ml += float((of["expected_ml_min"] * held_s).sum()) * MIN_PER_S
-        if self.witness == DELIVERED:
-            self.delivered_ml += float((of["delivered_ml_min"] * held_s).sum()) * MIN_PER_S
-        sprayed_kpa = boost_kpa[asked]
-        if len(sprayed_kpa):
-            self.sprayed_s += float(held_s[asked].sum())
-            self.low_kpa = min(self.low_kpa, float(sprayed_kpa.min()))
-            self.high_kpa = max(self.high_kpa, float(sprayed_kpa.max()))
-        reads, due = (of[name] for name in _READ_AND_DUE[self.witness])
-        steady = asked & np.isfinite(due)
-        steady &= abs(of["expected_ml_min"] - commanded) <= _STEADY * commanded
-        numbers = np.floor(of["clock_s"] / STRETCH_S)
-        starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
-        means_of = [boost_kpa, due, reads]
-        if self.kept is not None:
-            means_of += [of[name] for name in KEPT[len(means_of) + 1 :]]
-        parts = np.zeros((1 + len(means_of), len(held_s)))
-        np.copyto(parts[0], held_s, where=steady)
-        for part, column in zip(parts[1:], means_of, strict=True):
-            np.multiply(column, held_s, out=part, where=steady)
-        sums = np.add.reduceat(parts, starts, axis=1)
-        times_s = of["time_s"][starts]
-        if self._open is not None and self._open[0] == numbers[0]:
-            times_s[0] = self._open[1]
-            sums[:, 0] += self._open[2]
-        else:
-            self.finish()
-        self._close(times_s[:-1], sums[:, :-1])
-        self._open = float(numbers[-1]), float(times_s[-1]), sums[:, -1]
+    def _add(self, other: "SprayAccount") -> None:
+        """Add what later rows come to, their stretches left aside."""
+        self.witness = other.witness
+        self.commanded_ml += other.commanded_ml
+        self.expected_ml += other.expected_ml
+        self.delivered_ml += other.delivered_ml
+        self.sprayed_s += other.sprayed_s
+        self.unjudged_s += other.unjudged_s
+        self.low_kpa = min(self.low_kpa, other.low_kpa)
+        self.high_kpa = max(self.high_kpa, other.high_kpa)
+        self.most_kpa = max(self.most_kpa, other.most_kpa)
+        self.evidence = self.evidence.or_higher(other.evidence)
+        debt_ml = self.debt_ml.or_higher(other.debt_ml)
+        if debt_ml is not self.debt_ml:
+            self.debt_ml, self.full_ml_s = debt_ml, other.full_ml_s
 
-    def _close(self, times_s: Floats, sums: Floats) -> None:
-        """Take whole stretches into account: when they began, (n,), and their sums, (k, n)."""
-        whole = sums[0] >= _FULL * STRETCH_S
-        if not whole.any():
+    def _take_stretches(self, rows: SprayRows) -> None:
+        if not len(rows["stretch"]):
             return
-        times_s, means = times_s[whole], sums[1:, whole] / sums[0, whole]
+        _, times_s, means = _stretches(rows, Parts([0], [len(rows["stretch"])]))
+        if not len(times_s):
+            return
         if self.kept is not None:
             self.kept.append(np.vstack((times_s, means)))
-        boost_kpa, due, reads = means = means[:3]
-        for at in (boost_kpa.argmax(), _off(self.witness, due, reads).argmax()):
-            found = Stretch(float(times_s[at]), *means[:, at].tolist())
-            if self.top is None or found.boost_kpa > self.top.boost_kpa:
-                self.top = found
-            if self.worst is None or self.off(found) > self.off(self.worst):
-                self.worst = found
+        means = means[:OF_A_REVIEW]
+        off = _off(self.witness, means[1], means[2])
+        for at in (means[0].argmax(), off.argmax()):
+            self._or_worse(Stretch(float(times_s[at]), *means[:, at].tolist()))
+
+    def _or_worse(self, found: Stretch) -> None:
+        if self.top is None or found.boost_kpa > self.top.boost_kpa:
+            self.top = found
+        if self.worst is None or self.off(found) > self.off(self.worst):
+            self.worst = found
 
     def off(self, found: Stretch) -> float:
         """Return how far on the wrong side of what was due the witness read.
@@ -223,6 +194,78 @@ class SprayAccount:
                 "time_s": debt.time_s,
             },
         }
+
+
+def accounts_of(k: Constants, rows: SprayRows, parts: Parts) -> list[SprayAccount]:
+    """Return what each of some parts of a log comes to.
+
+    Args:
+        k: Constants it was judged by.
+        rows: What each row adds.
+        parts: Of these rows.
+    """
+    accounts = list(_sums(k, rows, parts))
+    of_part, times_s, means = _stretches(rows, parts)
+    if len(times_s):
+        begins = np.flatnonzero(np.diff(of_part, prepend=-1))
+        whole = Parts(begins, [*begins[1:], len(of_part)])
+        off = _off(k.witness_column, means[1], means[2])
+        for values in (means[0], off):
+            _, rows_at = whole.highest(values)
+            for part, at in zip(of_part[begins].tolist(), rows_at.tolist(), strict=True):
+                found = Stretch(float(times_s[at]), *means[:OF_A_REVIEW, at].tolist())
+                accounts[part]._or_worse(found)
+    return accounts
+
+
+def _sums(k: Constants, rows: SprayRows, parts: Parts) -> Iterator[SprayAccount]:
+    """Yield what each part comes to, its stretches left aside."""
+    evidence, debt_ml = parts.highest(rows["evidence"]), parts.highest(rows["debt_ml"])
+    times_s = rows["guard_time_s"]
+    lists = [
+        np.fmin(parts.reduced(np.fmin, rows["sprayed_kpa"]), np.inf),
+        np.fmax(parts.reduced(np.fmax, rows["sprayed_kpa"]), -np.inf),
+        np.fmax(parts.reduced(np.fmax, rows["guard_boost_kpa"]), -np.inf),
+        *(parts.reduced(np.add, rows[name]) for name in _SUMMED),
+        *(evidence[0], times_s[evidence[1]], debt_ml[0], times_s[debt_ml[1]]),
+    ]
+    for low_kpa, high_kpa, most_kpa, sprayed_s, unjudged_s, *ml, nats, at_s, owed_ml, owed_s in zip(
+        *(one.tolist() for one in lists), strict=True
+    ):
+        yield SprayAccount(
+            witness=k.witness_column,
+            sprayed_s=sprayed_s,
+            unjudged_s=unjudged_s,
+            low_kpa=low_kpa,
+            high_kpa=high_kpa,
+            most_kpa=most_kpa,
+            commanded_ml=ml[0],
+            expected_ml=ml[1],
+            delivered_ml=ml[2],
+            evidence=Peak(nats, k.limit_nats, at_s if nats > 0.0 else None),
+            debt_ml=Peak(owed_ml, k.cut_ml, owed_s if owed_ml > 0.0 else None),
+            full_ml_s=k.full_ml_min * MIN_PER_S,
+        )
+
+
+def _stretches(rows: SprayRows, parts: Parts) -> tuple[Any, Floats, Any]:
+    """Return the whole stretches within each part.
+
+    Returns:
+        Which part each is in and when it began, (m,), and its means, (k, m).
+    """
+    number = parts.inside(rows["stretch"])
+    breaks = (number[1:] != number[:-1]) | (parts.part[1:] != parts.part[:-1])
+    starts = np.concatenate(([0], np.flatnonzero(breaks) + 1))
+    steady_s = np.add.reduceat(parts.inside(rows["steady_s"]), starts)
+    whole = steady_s >= _FULL * STRETCH_S
+    first = starts[whole]
+    means = [
+        np.add.reduceat(parts.inside(rows[name]), starts)[whole] / steady_s[whole]
+        for name in STEADY.values()
+        if name in rows
+    ]
+    return parts.part[first], rows["guard_time_s"][parts.row(first)], np.array(means)
 
 
 def _off(witness: int, due: Any, reads: Any) -> Any:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from monitor.clock import now_ns, now_s
 from monitor.source_facts import SourceKind
 from monitor.sources.base import Arrival, Item, Notice
+from monitor.sources.logs.own_clock import time_in_words
 from monitor.sources.paced import PacedSource
 from rules.channels import Sample
 from simulator.strict import clean
@@ -20,14 +21,6 @@ LONGEST_PAUSE_S: Final = 5.0  # a gap of an hour in a log is no reason to wait a
 TEXT_CELLS: Final = "text where a number belongs, read as not a number"
 YIELD_EVERY: Final = 256
 MOST_ROWS: Final = 1024  # made into lists at a time: a block of a narrow log has 100 000 rows
-
-
-def time_in_words(starts: str, remark: str) -> Iterator[str]:
-    """Yield what is worth knowing of a log's times (see ``LogBlocks``)."""
-    if starts:
-        yield f"0 s is {starts} by the log's own clock"
-    if remark:
-        yield remark
 
 
 class RecordedSource(PacedSource):

@@ -3,28 +3,9 @@
 from dataclasses import dataclass
 from typing import Final
 
+from simulator.logfile import TRUTH_COLUMNS
 from simulator.plant.state import State
 
-# The columns of a log with the truth; see ``truth_row``.
-TRUTH_COLUMNS: Final = (
-    "true_flow_ml_min",
-    "true_due_ml_min",
-    "true_missing",
-    "true_boost_kpa",
-    "true_line_kpa",
-    "true_tank_ml",
-    "true_charge_c",
-    "true_exhaust_c",
-    "true_torque_nm",
-    "true_timing_deg",
-    "true_retard_deg",
-    "true_ceiling_kpa",
-    "true_knock_intensity",
-    "true_harm",
-    "true_knocks",
-    "true_gear",
-    "true_speed_kmh",
-)
 TRUTH_NAMES: Final = ("time_s", *TRUTH_COLUMNS)
 
 

@@ -5,8 +5,10 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from itertools import islice
 from pathlib import Path
+from typing import Final
 
 from pyarrow import csv as pacsv
 from pyarrow import parquet as pq
@@ -46,7 +48,7 @@ for block in log.stream():
 REVIEW = """
 import sys
 from monitor.cli import run
-sys.exit(run(["review", *sys.argv[1:], "--rig", "brindle", "--json"]))
+sys.exit(run(["review", *sys.argv[1:], "--rig", "brindle"]))
 """
 IN_TURN = f"""
 import monitor.commands.coverage
@@ -66,13 +68,22 @@ sys.stderr.write("\\n" + status.partition("VmHWM:")[2].split()[0])
 """
 
 
-def write_log(path: Path, megabytes: float) -> int:
-    """Write healthy and faulty pulls over and over, up to a size; return the number of rows."""
-    names = mapped(load_scenario("pump_stop").rig)
-    texts = [
-        [line(s, names).partition(",")[2] for s in run(load_scenario(name))]
-        for name in ("healthy_pulls", "pump_stop", "clogged_nozzle")
-    ]
+PULLS: Final = (
+    "healthy_pulls",
+    "pump_stop",
+    "clogged_nozzle",
+)  # one each 8 s, spray in 40 % of the rows
+STREET: Final = ("healthy_pulls", *["part_throttle"] * 9)  # one in a minute, spray in 16 %
+
+
+def write_log(path: Path, megabytes: float, scenarios: Sequence[str] = PULLS) -> int:
+    """Write drives of one car over and over, up to a size; return the number of rows."""
+    names = mapped(load_scenario(scenarios[0]).rig)
+    driven = {
+        name: [line(s, names).partition(",")[2] for s in run(load_scenario(name))]
+        for name in set(scenarios)
+    }
+    texts = [driven[name] for name in scenarios]
     rows = 0
     size = 0
     with path.open("w", encoding="ascii", newline="") as file:
@@ -111,11 +122,19 @@ def to_parquet(csv: Path, parquet: Path) -> None:
 
 
 def main(megabytes: float = 300.0, times: int = 3) -> None:
-    """Measure: a long log as CSV and as Parquet, its columns listed, and two of them at once."""
+    """Measure: a street log and one of nothing but pulls, by stages, as CSV and as Parquet."""
+    for what, scenarios in (
+        ("street log, a pull in a minute", STREET),
+        ("log of nothing but pulls, one in 8 s", PULLS),
+    ):
+        _measure(f"A {what}", megabytes, times, scenarios)
+
+
+def _measure(what: str, megabytes: float, times: int, scenarios: Sequence[str]) -> None:
     names = ",".join(("time_s", *mapped(load_scenario("pump_stop").rig)))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "big.csv"
-        rows = write_log(path, megabytes)
+        rows = write_log(path, megabytes, scenarios)
         to_parquet(path, path.with_suffix(".parquet"))
         timed(REVIEW, str(path))  # compiles, and warms the file's pages
         log, parquet = str(path), str(path.with_suffix(".parquet"))
@@ -138,7 +157,7 @@ def main(megabytes: float = 300.0, times: int = 3) -> None:
         }
     bare_s, bare_cpu_s, *_ = found["pyarrow alone, same columns"]
     show(
-        f"A log of {megabytes:.0f} MB as CSV, {rows:,} rows (bars: review of the CSV <= 1.5x bare "
+        f"{what}: {megabytes:.0f} MB as CSV, {rows:,} rows (bars: review of the CSV <= 1.5x bare "
         "and 300 MB, of Parquet less than of the CSV, two at once less than in turn)",
         ("what", "wall s", "CPU s", "peak MB, of the first process", "ratio of wall", "of CPU"),
         [
@@ -157,4 +176,4 @@ def main(megabytes: float = 300.0, times: int = 3) -> None:
 
 def huge() -> None:
     """Measure one of 3 GB, once: how much memory it takes."""
-    main(3000.0, times=1)
+    _measure("A log of nothing but pulls", 3000.0, 1, PULLS)

@@ -18,7 +18,7 @@ from rules.channels import (
     is_time,
     tick,
 )
-from simulator.plant.truth import TRUTH_COLUMNS
+from simulator.logfile import TRUTH_COLUMNS
 from simulator.rig import EXTRA_KINDS, ColumnMap, RigFile, TimeMap, quantity_of
 from simulator.strict import BadInput, Quantity, clean
 

@@ -10,7 +10,6 @@ from typing import Final, NamedTuple
 
 import numpy as np
 import pyarrow as pa
-from pyarrow import compute as pc
 
 from monitor.sources.logs.bounded_lines import BoundedLines
 from monitor.sources.logs.cell_words import DECIMAL_COMMA, NOT_SENT_WORDS, is_number
@@ -72,6 +71,8 @@ class TextColumns:
         if clean_values is not None:
             self._count(name, len(column) - column.null_count, 0)
             return clean_values
+        from pyarrow import compute as pc
+
         # Cell by cell, but each text once: what stands in place of numbers is mostly alike.
         coded = pc.dictionary_encode(column)
         words = coded.dictionary.to_pylist()
@@ -99,6 +100,8 @@ class TextColumns:
 
     def _cast(self, column: pa.Array) -> pa.Array | None:
         """Return a column of nothing but numbers as float64, quickly; None where it has others."""
+        from pyarrow import compute as pc  # slow to load, and seldom needed
+
         text = pc.utf8_trim_whitespace(column)
         if self._point == ",":
             if pc.any(pc.match_substring(text, ".")).as_py():

@@ -1,5 +1,6 @@
 """A log's own clock, beside times from its start."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -52,3 +53,11 @@ def counted_from(first_s: float, *, is_moment: bool = False) -> OwnClock:
         moment = np.datetime64(round(1e3 * first_s), "ms")
         return OwnClock(str(moment), first_s % _DAY_S, _DAY_S)
     return OwnClock(f"{first_s:z.12g} s", first_s)
+
+
+def time_in_words(starts: str, remark: str) -> Iterator[str]:
+    """Yield what is worth knowing of a log's times (see ``LogBlocks``)."""
+    if starts:
+        yield f"0 s is {starts} by the log's own clock"
+    if remark:
+        yield remark

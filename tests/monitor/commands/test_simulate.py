@@ -16,9 +16,9 @@ from monitor.cli import run as flowdebt
 from monitor.review.review import review
 from rules.channels import CHANNEL_BY_NAME, CHANNEL_NAMES
 from simulator import compiled_or_not as way
-from simulator.logfile import unit_of
+from simulator.logfile import TRUTH_COLUMNS, unit_of
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
-from simulator.plant.truth import TRUTH_COLUMNS, TRUTH_NAMES
+from simulator.plant.truth import TRUTH_NAMES
 from simulator.rig import find_rig, load_rig
 from simulator.runs import Drive
 from simulator.scenario import shipped_scenarios

@@ -13,11 +13,12 @@ from rules import channels as ch
 from rules.channels import Sample
 from rules.facts import Rig
 from rules.step.state import Decision
+from simulator.logfile import TRUTH_COLUMNS
 from simulator.plant import Car, Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.engine import fuel
 from simulator.plant.sizing import size
 from simulator.plant.state import State
-from simulator.plant.truth import TRUTH_COLUMNS, Report
+from simulator.plant.truth import Report
 from simulator.plant.tuning import SPARE_DEG, tune
 from simulator.rig import find_rig, load_rig
 from tests.kit.batch import Run, run_whole

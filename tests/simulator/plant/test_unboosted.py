@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from rules.step.state import FINDING_NAMES, Decision
+from simulator.logfile import TRUTH_COLUMNS
 from simulator.plant import Do, Fault, FaultKind, Scenario, Step
 from simulator.plant.engine import full_load_share
 from simulator.plant.sizing import size
-from simulator.plant.truth import TRUTH_COLUMNS
 from simulator.plant.tuning import tune
 from simulator.rig import find_rig, load_rig
 from tests.kit.batch import Run, run_whole
