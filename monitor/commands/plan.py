@@ -82,6 +82,11 @@ def plan(
     except ValueError as error:
         whence = f"{called(rig_file.file_name)}: paid.boost" if boost is None else "--boost"
         raise BadInput(f"{whence}: found {error}") from None
+    if planned.petrol_pct[1] <= 0.0:
+        raise BadInput(
+            f"--boost: found {planned.boost_kpa:z.0f} kPa, where the rig asks for no spray, "
+            "expected more boost"
+        )
     look = Look(units=units).figures
     to_do = most_dangerous_first(left_to_do(rig_file.text))
     sheet = plan_sheet(planned, to_do, look)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.dyno.doubts import MOST_BOOST_KPA, cautions_of, doubts_of
-from monitor.dyno.groups import Asked, Group, gap, group_of, median
+from monitor.dyno.groups import Asked, Group, gap, group_of
 from monitor.dyno.runs import NARROWEST_RPM, LeftOut, Run
 from simulator.dyno.correction import Correction, beyond
 from simulator.dyno.curves import Floats, power_kw
@@ -215,8 +215,8 @@ def _repeated() -> Callable[[int, Run], str]:
 def _too_warm(baseline: Sequence[Run], asked: Asked) -> Callable[[int, Run], str]:
     """Return what finds runs of another day, or of an engine soaked in heat."""
     start_c, ambient_c = (
-        median([run.start_intake_c for run in baseline]),
-        median([run.weather.ambient_c for run in baseline]),
+        _middle([run.start_intake_c for run in baseline]),
+        _middle([run.weather.ambient_c for run in baseline]),
     )
     usual = f"{asked.names[0]} runs"
 
@@ -234,6 +234,12 @@ def _too_warm(baseline: Sequence[Run], asked: Asked) -> Callable[[int, Run], str
         return ""
 
     return why
+
+
+def _middle(values: Sequence[float]) -> float:
+    """Return the middle one of what is known, of two the lower: a run's own, which so stays."""
+    known = sorted(value for value in values if isfinite(value))
+    return known[(len(known) - 1) // 2] if known else nan
 
 
 def _not_valid(method: Correction, run: Run) -> str:

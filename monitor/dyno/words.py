@@ -162,14 +162,14 @@ def _table(found: Comparison, units: Units) -> Iterator[str]:
         )
 
 
-def gain_in_words(one: Gain, units: Units) -> str:
-    """Return a gain in power with its interval, without a unit."""
+def gain_in_words(one: Gain, units: Units, unit: str = "") -> str:
+    """Return a gain in power with its interval; ``unit`` stands behind it."""
     if not isfinite(one.value):
         return "--"
     f = units.factor("kW")
     if not isfinite(one.low):
-        return f"{f * one.value:+z.1f} (not sure)"
-    return f"{f * one.value:+z.1f} ({f * one.low:+z.1f} to {f * one.high:+z.1f})"
+        return f"{f * one.value:+z.1f}{unit} (not sure)"
+    return f"{f * one.value:+z.1f}{unit} ({f * one.low:+z.1f} to {f * one.high:+z.1f})"
 
 
 def _share(one: Gain, base: float) -> str:
@@ -179,17 +179,21 @@ def _share(one: Gain, base: float) -> str:
 def _means(found: Comparison, units: Units) -> Iterator[str]:
     low, high = found.between_rpm
     means = [values[np.isfinite(values)] for values in found.means]
+    where = f"mean power {low:z.0f} to {high:z.0f} rpm"
     if not all(map(len, means)):
+        short = [g.name for g, own in zip(found.groups, means, strict=True) if not len(own)]
+        if isfinite(low):
+            yield f"{where}: not told, no {' and no '.join(short)} run spans that"
         return
     told = ", ".join(
         f"{group.name} {units.told(float(values.mean()), 'kW', 1)}"
         for group, values in zip(found.groups, means, strict=True)
     )
-    where = f"mean power {low:z.0f} to {high:z.0f} rpm (area under the curve over that span)"
+    where += " (area under the curve over that span)"
     if found.mean_gain is None:
         yield f"{where}: {told}; boost differs within it, so no gain of the spray is told"
         return
-    gained = f"{gain_in_words(found.mean_gain, units)} {units.unit('kW')}"
+    gained = gain_in_words(found.mean_gain, units, f" {units.unit('kW')}")
     yield f"{where}: {told}: {gained}, {_share(found.mean_gain, float(means[0].mean()))}"
 
 

@@ -14,7 +14,8 @@ from monitor.dyno.report_files import (
     speed_table,
 )
 from monitor.dyno.words import CLOSED, basis, cautions, notes, result, shown_beside, title
-from monitor.pictures.page import BLUE, GREEN, RED, Axis, Line, Page, Panel
+from monitor.pictures.page import Page
+from monitor.pictures.zoomable import BLUE, GREEN, RED, Axis, Line, Panel
 from monitor.words.units import Units
 from simulator.dyno.gain import CONFIDENCE
 

@@ -5,7 +5,8 @@ from typing import Final
 import numpy as np
 
 from monitor.attach.drilling import Debriefing, TracePoints
-from monitor.pictures.page import BLUE, INK, PURPLE, RED, TIME, Cell, Line, Page, Panel
+from monitor.pictures.page import Cell, Page
+from monitor.pictures.zoomable import BLUE, INK, PURPLE, RED, TIME, Line, Panel
 from monitor.words.debriefing import (
     ADVISES,
     COST_HEAD,

@@ -6,19 +6,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.pictures.page import (
-    BLUE,
-    GREEN,
-    INK,
-    ORANGE,
-    PURPLE,
-    RED,
-    TIME,
-    Cell,
-    Line,
-    Page,
-    Panel,
-)
+from monitor.pictures.page import Cell, Page
+from monitor.pictures.zoomable import BLUE, GREEN, INK, ORANGE, PURPLE, RED, TIME, Line, Panel
 from monitor.review.report_files import (
     ADVISES,
     Answers,

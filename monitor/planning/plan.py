@@ -59,18 +59,21 @@ def _short(plan: Plan, to_do: Sequence[str], units: Units) -> Iterator[Note]:
         )
     least, most = plan.needed_ml_min
     flow = plan.at[0].flow_ml_min
-    rich = plan.petrol_pct[1] > PRACTICE_PCT[1]
+    asked_pct = plan.petrol_pct[1]
+    rich = asked_pct > PRACTICE_PCT[1]
     fits = "which is within it"
     if flow < least:
         fits = "which is too little"
-    elif flow > most or rich:
-        fits = f"and its command sprays up to {plan.petrol_pct[1]:z.0f} % of the petrol: a lot"
+    elif rich:
+        fits = f"and its command sprays up to {asked_pct:z.0f} % of the petrol: a lot"
+    elif flow > most:
+        fits = f"of which its command sprays up to {asked_pct:z.0f} % of the petrol"
     yield Note(
         f"common practice sprays {units.figure(least, 'mL/min', 0)} to "
         f"{units.told(most, 'mL/min', 0)} with this petrol; the system can give "
         f"{units.told(flow, 'mL/min', 0)} at full command, {fits}",
         by.SHARE,
-        "" if least <= flow <= most and not rich else "!",
+        "!" if flow < least or rich else "",
     )
     at = plan.at[0]
     if at.across_kpa < LEAST_ACROSS_KPA:
@@ -96,10 +99,12 @@ def _short(plan: Plan, to_do: Sequence[str], units: Units) -> Iterator[Note]:
         )
     grams = [1e3 * share for share in plan.kg_kg]
     full = 1e3 * plan.saturates_kg_kg
-    beyond = f"and it sprays {grams[0]:z.1f} to {grams[1]:z.1f} g"
+    left = "what is left evaporates later, in the cylinder, or wets it"
+    if grams[1] <= full:
+        left = "the air takes all of it, given time"
     yield Note(
         f"beyond {full:z.1f} g of this mix a kg of air the intake cools hardly further, "
-        f"{beyond}: what is left evaporates later, in the cylinder, or wets it",
+        f"and it sprays {grams[0]:z.1f} to {grams[1]:z.1f} g: {left}",
         by.VAPOUR,
     )
     low, high = plan.octane_all

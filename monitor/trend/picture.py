@@ -160,12 +160,9 @@ def _change(axis: "Axes", trend: Trend, season: Season, span: Span, name: str) -
         mean = span.usual[name][0]
         axis.plot(_at(trend, days[[0, -1]]), [per * mean, per * mean], color=_FAINT, lw=1.0)
         return
-    change = found.change
-    since, before, by, pace = (draw[:, None] for draw in change.draws)
-    fine = np.linspace(days[0], days[-1], 200)[None, :]
-    moved = np.where(pace != 0.0, pace * np.maximum(fine - since, 0.0), by * (fine > since))
-    low, middle, high = per * np.quantile(before + moved, (0.05, 0.5, 0.95), axis=0)
-    where = _at(trend, fine[0])
+    fine = np.linspace(days[0], days[-1], 200)
+    low, middle, high = per * found.change.along(fine)
+    where = _at(trend, fine)
     axis.fill_between(where, low, high, color=_RED, alpha=0.25, lw=0.0)
     sure = f"{100.0 * min(found.sure, 0.9999):z.2f} %"
     axis.plot(where, middle, color=_RED, lw=1.4, label=f"changed (confidence {sure})", zorder=5)
@@ -190,7 +187,7 @@ def _sums(axis: "Axes", season: Season, at: Any) -> None:
         axis.plot(at, height, _STYLES[place % 4], color=hue, lw=1.3, label=SHOWN[name].name)
     axis.axhline(100.0, color=_RED, lw=1.0, ls=(0, (4, 2)), label="told from here on")
     axis.set_ylim(0.0, 220.0)
-    axis.set_ylabel("sum, % of its limit", fontsize=8.5)
+    axis.set_ylabel("for a change,\n% of what it takes", fontsize=8.5)
 
 
 def _marks(axis: "Axes", trend: Trend, season: Season, at: Any, *, words: bool) -> None:

@@ -8,7 +8,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from monitor.pictures.page import (
+from monitor.pictures.page import Cell, Page
+from monitor.pictures.zoomable import (
     BLUE,
     DATES,
     GREEN,
@@ -17,9 +18,7 @@ from monitor.pictures.page import (
     PURPLE,
     RED,
     Axis,
-    Cell,
     Line,
-    Page,
     Panel,
 )
 from monitor.review.report_files import ADVISES
@@ -131,7 +130,9 @@ def _plot(page: Page, trend: Trend, season: Season, units: Units) -> None:
         )
         for place, name in enumerate(season.numbers)
     ]  # fmt: skip
-    panels.append(Panel("sums, % of their limit", sums, [("told from here on", 100.0)]))
+    panels.append(
+        Panel("what speaks for a change, % of what it takes", sums, [("told from here on", 100.0)])
+    )
     page.plot(
         "sessions",
         DATES if trend.dated else Axis("session, in the order given"),
@@ -160,10 +161,7 @@ def _panel(trend: Trend, season: Season, at: Any, name: str, units: Units) -> Pa
         if found is None:
             continue
         here = slice(span.first, span.end)
-        since, before, by, pace = (draw[:, None] for draw in found.change.draws)
-        day = season.days[None, here]
-        moved = np.where(pace != 0.0, pace * np.maximum(day - since, 0.0), by * (day > since))
-        low, middle, high = shown.per * np.quantile(before + moved, (0.05, 0.5, 0.95), axis=0)
+        low, middle, high = shown.per * found.change.along(season.days[here])
         lines.append(Line("changed", at[here], middle, RED, low=low, high=high, width=1.6))
     limit = tolerated(trend.rig_file.rig, name, rises=name in (DELAY, LAG))
     levels = [] if limit is None else [("rig tolerates", shown.per * limit)]

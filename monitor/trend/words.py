@@ -8,6 +8,7 @@ from math import inf
 from typing import Final, NamedTuple
 
 import numpy as np
+from rich.cells import cell_len
 
 from monitor.recorder.span import counted
 from monitor.trend.gathered import Row, Service, Trend
@@ -37,7 +38,8 @@ from simulator.trend.season import (
 from simulator.trend.sessions import Measured
 
 _WEEK: Final = 7.0
-_NAME: Final = 10
+_NAME: Final = 10  # a date's width
+_BESIDE_NAME: Final = 30  # of a table's line, but for the bands of 8
 _SLOW_LABEL: Final = "a spray valve that opens later, air in the line or a soft hose"
 _SLOW_CHECK: Final = "how the spray valve opens, then the line for air and for a hose that swells"
 
@@ -115,8 +117,10 @@ def _head(trend: Trend) -> Iterator[str]:
         when = f"from {rows[0].day.day} to {rows[-1].day.day} ({told})"
     else:
         lacking = sum(row.day.day is None for row in rows)
-        which = "they have" if lacking == len(rows) else f"{lacking} of them have"
-        when = f"in the order given: {which} no date in note, clock or name"
+        which = "none of them has a date"
+        if lacking < len(rows):
+            which = f"{lacking} of them {'has' if lacking == 1 else 'have'} no date"
+        when = f"in the order given: {which} in note, clock or name"
     yield f"{counted(len(rows), 'session')} {when}, all judged by rig {rig}"
 
 
@@ -127,8 +131,9 @@ def table(trend: Trend, units: Units) -> Iterator[str]:
     has_flow = any(m is not None for row in trend.rows for m in row.session.flow)
     of = "flow" if has_flow else "line pressure"
     yield f"% read of the {of} that was due, by boost in {units.unit('kPa')}; line: of its pressure"
+    names = _names(trend, len(bands))
     yield (
-        f"{'':{_NAME + 1}}{'s':>5}"
+        f"{'':{cell_len(names[0]) + 1}}{'s':>5}"
         + "".join(f"{band:>8}" for band in bands)
         + f"{'line':>7}{'V':>6}{'delay':>6}{'lag':>5}"
     )
@@ -139,7 +144,7 @@ def table(trend: Trend, units: Units) -> Iterator[str]:
             yield _service_line(services.pop(0))
         acted = row.worst > Action.NO_ACTION
         any_acted |= acted
-        yield _row(trend, number, row, has_flow=has_flow, acted=acted)
+        yield names[number] + _row(trend, number, row, has_flow=has_flow, acted=acted)
     for service in services:
         yield _service_line(service)
     yield "s: sprayed; V: pump supply; delay, lag: of the flow sensor, ms; --: not told"
@@ -147,9 +152,23 @@ def table(trend: Trend, units: Units) -> Iterator[str]:
         yield "*: a guard acts in it (flowdebt review says on what)"
 
 
+def _names(trend: Trend, bands: int) -> list[str]:
+    """Return what each session is called in the table, all of one width, that suits the bands."""
+    if trend.dated:
+        return [str(row.day.day) for row in trend.rows]
+    whole = [clean(row.name, 80) for row in trend.rows]
+    width = max(_NAME, min(max(map(cell_len, whole)), 80 - _BESIDE_NAME - 8 * bands))
+    short = [shortened(name, width) for name in whole]
+    if len(set(short)) < len(set(whole)):  # they begin alike: their ends tell them apart
+        short = [
+            shortened(f"…{name[1 - width :]}" if len(name) > width else name, width)
+            for name in whole
+        ]
+    return [name + " " * (width - cell_len(name)) for name in short]
+
+
 def _row(trend: Trend, number: int, row: Row, *, has_flow: bool, acted: bool) -> str:
     one = row.session
-    name = str(row.day.day) if trend.dated else shortened(clean(row.name, 80), _NAME)
     line = np.nan
     if trend.season is not None and LINE in trend.season.numbers:
         line = trend.season.numbers[LINE][number]
@@ -158,7 +177,7 @@ def _row(trend: Trend, number: int, row: Row, *, has_flow: bool, acted: bool) ->
     delay, lag = ("--" if t is None else f"{1e3 * t:z.0f}" for t in (one.delay_s, one.lag_s))
     told = "--" if np.isnan(line) else f"{100.0 * line:z.1f}"
     return (
-        f"{name:<{_NAME}}{'*' if acted else ' '}{one.sprayed_s:>z5.0f}{bands}"
+        f"{'*' if acted else ' '}{one.sprayed_s:>z5.0f}{bands}"
         f"{told:>7}{supply:>6}{delay:>6}{lag:>5}"
     )
 
@@ -208,8 +227,8 @@ def _span_in_words(trend: Trend, season: Season, number: int, span: Span) -> Ite
     yield (
         f"{begins}nothing has changed by more than days differ: {shown.name} "
         f"{shown.value(mean)}{' of what is due' if usual in _SHARES else ''}, "
-        f"+-{shown.value(scatter)} from session to session; the highest sum stands at "
-        f"{100.0 * span.nearest:z.0f} % of its limit. {soon}"
+        f"+-{shown.value(scatter)} from session to session; what speaks most for a "
+        f"change stands at {100.0 * span.nearest:z.0f} % of what it takes to tell one. {soon}"
     )
 
 
@@ -374,7 +393,7 @@ def _foot(season: Season) -> Iterator[str]:
     years = FALSE_EVERY / 52.0
     yield (
         f"False alarms: one in {FALSE_EVERY:z.0f} sessions ({years:z.0f} years of weekly ones), "
-        f"all {len(directions(season.numbers))} sums together, also where up to {HELD:z.1f} of a "
-        "session's odds goes on to the next (weather, a batch of fluid); where more does, oftener: "
-        "hold it against the plot. Brackets hold 90 %"
+        f"all {len(directions(season.numbers))} tests together, also where a session keeps up to "
+        f"{HELD:z.1f} of what the one before was off by (weather, a batch of fluid); where it "
+        "keeps more, oftener: hold it against the plot. In brackets: intervals of 90 %"
     )

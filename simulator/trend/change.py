@@ -61,6 +61,16 @@ class Change:
     draws: tuple[Any, Any, Any, Any]
     last_day: float
 
+    def along(self, days: Any) -> Any:
+        """Return the interval's lower end, the median and its upper end on some days, (3, n).
+
+        Args:
+            days: On the axis that it was told from, (n,).
+        """
+        since, before, by, pace = (draw[:, None] for draw in self.draws)
+        moved = np.where(pace != 0.0, pace * np.maximum(days - since, 0.0), by * (days > since))
+        return np.quantile(before + moved, (_ENDS[0], 0.5, _ENDS[1]), axis=0)
+
     def reaches(self, level: float) -> Interval | None:
         """Return on which day it reaches a level at this pace; None: it doesn't move that way.
 

@@ -275,3 +275,10 @@ def test_a_wrong_mass_hardly_moves_the_gain_in_percent(tmp_path: Path) -> None:
     assert 1.07 < torque[1] / torque[0] < 1.1
     assert share[0] == pytest.approx(0.043, abs=0.02)
     assert share[1] == pytest.approx(share[0], rel=0.03)
+
+
+def test_of_two_runs_a_heat_soaked_one_is_left_out(tmp_path: Path) -> None:
+    """Nobody can tell which is usual: the cooler is; it stays."""
+    found = compared(tmp_path, [Drawn(intake_c=60.0), Drawn()], [SPRAYED])
+    assert [run.start_intake_c for run in found.groups[0].runs] == [30.0]
+    assert "intake as it begins 60 degC, dry runs 30 degC" in found.left_out[0].why

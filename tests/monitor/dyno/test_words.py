@@ -81,3 +81,17 @@ def test_json_is_whole_and_plain(tmp_path: Path) -> None:
     assert dry["knock"] == [None] * speeds
     assert len(spray["power_repeatability_kw"]) == speeds
     assert told["mean_power"]["gain_kw"]["value"] > 0.0
+
+
+def test_a_span_that_no_run_goes_through_is_said(tmp_path: Path) -> None:
+    """In place of the mean: of which group none does."""
+    asked = ASKED._replace(between_rpm=(2000.0, 9000.0))
+    told = lines(compared(tmp_path, [Drawn()], [SPRAYED], asked))
+    assert "mean power 2000 to 9000 rpm: not told, no dry and no spray run spans that" in told
+
+
+def test_a_gain_that_is_not_sure_has_its_unit(tmp_path: Path) -> None:
+    """Behind the figure."""
+    told = lines(compared(tmp_path, [Drawn()], [SPRAYED]))
+    (mean,) = (line for line in told if line.startswith("mean power"))
+    assert " kW (not sure), +" in mean

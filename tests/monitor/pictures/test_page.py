@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from plotly.offline import get_plotlyjs
 
-from monitor.pictures.page import DATES, TIME, Axis, Cell, Line, Page, Panel
+from monitor.pictures.page import Cell, Page
+from monitor.pictures.zoomable import DATES, TIME, Axis, Line, Panel
 
 HOSTILE = (
     "<script>alert(1)</script><img src='https://example.invalid/a.png'> \"&amp; <b>x</b>\x1b[31m"

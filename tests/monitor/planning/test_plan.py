@@ -89,6 +89,17 @@ def test_brindle_by_hand(capsys: pytest.CaptureFixture[str]) -> None:
     assert facts["placing"]["notes"][0]["mark"] == "?"
 
 
+def test_what_the_air_takes_is_not_left_over() -> None:
+    """Little is sprayed at little boost: all of that evaporates, given time."""
+    brindle = rig_of("brindle")
+    low, high = (
+        " ".join(in_lines(plan_sheet(plan_of(brindle, Asked(kpa))), METRIC))
+        for kpa in (70.0, 170.0)
+    )
+    assert "the air takes all of it, given time" in " ".join(low.split())
+    assert "what is left evaporates later" in " ".join(high.split())
+
+
 def test_what_does_not_fit_is_said() -> None:
     """Too small a nozzle, a pump without a regulator or to spare, little pressure, open keys."""
     brindle = rig_of("brindle")
@@ -181,6 +192,7 @@ def test_the_page_says_what_to_look_at(name: str) -> None:
         ("brindle;--ambient;25", "temperature unit"),
         ("brindle;--report;plan.txt", "plan.txt: found .txt, expected .md"),
         ("brindle;--plot;plan.jpg", "plan.jpg: found .jpg, expected .svg or .png"),
+        ("brindle;--boost;50 kPa", "--boost: found 50 kPa, where the rig asks for no spray"),
         ("none.toml", "none.toml: found no such file"),
     ],
 )

@@ -38,3 +38,11 @@ def test_whoever_reads_them_they_are_the_same(
     monkeypatch.undo()
     monkeypatch.setattr(module, "BYTES_WORTH_IT", 1)
     assert _told(list(reviews(paths, "brindle", 2))) == here
+
+
+def test_a_byte_of_parquet_counts_for_more(tmp_path: Path) -> None:
+    """It holds as many rows as several of CSV; what isn't there counts for nothing."""
+    for name in ("a.csv", "a.parquet"):
+        (tmp_path / name).write_bytes(b"0123456789")
+    sizes = [module._bytes(tmp_path / name) for name in ("a.csv", "a.parquet", "none.csv")]
+    assert sizes == [10, 40, 0]

@@ -79,6 +79,13 @@ def test_the_table_fits_80_columns(dated: bool, units: Any) -> None:
     assert row[-2] == lines[2 + WEEKS].split()[-2] != "--"
 
 
+def test_names_that_begin_alike_are_told_apart() -> None:
+    """By their ends, in the room that the bands leave."""
+    rows = list(table(trend(dated=False), METRIC))[2 : 2 + WEEKS]
+    assert [row[:18] for row in (rows[0], rows[-1])] == ["…a long name 0.csv", "… long name 39.csv"]
+    assert len({row[:18] for row in rows}) == WEEKS
+
+
 def test_a_fade_names_the_pump_and_what_is_left() -> None:
     """Flow and pressure down together; a date for what the rig tolerates, not yet reached."""
     text = text_of(trend(a_week=0.003, line=1.6))
@@ -110,7 +117,7 @@ def test_what_came_back_without_a_service_is_said() -> None:
 def test_by_order_sessions_are_counted_instead_of_weeks() -> None:
     """And logs are called by their names."""
     text = text_of(trend(dated=False))
-    assert "40 sessions in the order given: they have no date in note, clock or name" in text
+    assert "40 sessions in the order given: none of them has a date in note, clock or name" in text
     assert "a session: from 99." in text
     assert "since about a log with a long name" in text or "since a log with" in text
 
