@@ -5,7 +5,7 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 from monitor.attach.client import ViewerLink
-from monitor.attach.endpoint import Endpoint, find_endpoint
+from monitor.attach.endpoint import Endpoint, Kind, find_endpoint
 from monitor.attach.protocol import Answer, Bye, Command, Frame, Hello, Message
 from simulator.strict import BadInput
 
@@ -55,16 +55,25 @@ def look(pid: int | None) -> tuple[Hello, Frame]:
 
 
 async def exchange(
-    endpoint: Endpoint, command: Command | None, wanted: Callable[[Message], T | None]
+    endpoint: Endpoint,
+    command: Command | None,
+    wanted: Callable[[Message], T | None],
+    kind: Kind = Kind.GUARD,
 ) -> T:
     """Give a running guard a command, if any; return the first that ``wanted`` makes of a message.
+
+    Args:
+        endpoint: Where it listens.
+        command: The command.
+        wanted: Makes of a message what is wanted, or None.
+        kind: What it is, for messages.
 
     Raises:
         BadInput: The guard did not let us in, ended, or nothing of that came within 30 s.
     """
-    guard = f"guard {endpoint.pid}"
+    asked = ViewerLink(endpoint, kind)
     try:
-        async with asyncio.timeout(PATIENCE_S), ViewerLink(endpoint) as link:
+        async with asyncio.timeout(PATIENCE_S), asked as link:
             if command is not None:
                 link.send(command)
             async for message in link.messages():
@@ -72,11 +81,11 @@ async def exchange(
                 if found is not None:
                     return found
                 if isinstance(message, Answer) and message.do == "attach":
-                    raise BadInput(f"{guard}: {message.text}")
+                    raise BadInput(f"{asked.called}: {message.text}")
                 if isinstance(message, Bye):
                     break
     except TimeoutError:
         raise BadInput(
-            f"{guard}: no answer within {PATIENCE_S:z.0f} s, expected a running guard"
+            f"{asked.called}: no answer within {PATIENCE_S:z.0f} s, expected a running {kind.words}"
         ) from None
-    raise BadInput(f"{guard}: ended before it answered, expected a running guard")
+    raise BadInput(f"{asked.called}: ended before it answered, expected a running {kind.words}")

@@ -20,15 +20,25 @@ _PROCESS: Final = {Kind.GUARD: "monitor.guard.process", Kind.CLASS: "monitor.dri
 
 
 class ViewerLink:
-    """Talks to one guard.
+    """Talks to one guard, or to a class of drills.
 
     Use as ``async with ViewerLink(endpoint) as link: async for message in link.messages(): ...``.
+
+    Args:
+        endpoint: Where it listens.
+        kind: What it is, for messages.
     """
 
-    def __init__(self, endpoint: Endpoint) -> None:
+    def __init__(self, endpoint: Endpoint, kind: Kind = Kind.GUARD) -> None:
         self.endpoint = endpoint
+        self.kind = kind
         self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
+
+    @property
+    def called(self) -> str:
+        """How messages call whom it talks to."""
+        return f"{self.kind.words} {self.endpoint.pid}"
 
     async def __aenter__(self) -> "ViewerLink":
         """Attach.
@@ -45,7 +55,7 @@ class ViewerLink:
                 )
         except OSError as error:
             raise BadInput(
-                f"guard {self.endpoint.pid}: found {error.strerror}, expected a running guard"
+                f"{self.called}: found {error.strerror}, expected a running {self.kind.words}"
             ) from None
         self._reader, self._writer = opened
         self.send(Command("attach", self.endpoint.token))
@@ -76,8 +86,7 @@ class ViewerLink:
             return await reader.readline()
         except ValueError:
             raise BadInput(
-                f"guard {self.endpoint.pid}: found a message over {LONGEST_LINE} bytes, "
-                "expected less"
+                f"{self.called}: found a message over {LONGEST_LINE} bytes, expected less"
             ) from None
 
     def send(self, command: Command) -> None:

@@ -3,7 +3,7 @@
 from monitor.attach.ask import exchange
 from monitor.attach.client import ViewerLink
 from monitor.attach.drilling import Place
-from monitor.attach.endpoint import Endpoint
+from monitor.attach.endpoint import Endpoint, Kind
 from monitor.attach.protocol import Answer, Command, Message
 from simulator.strict import BadInput
 
@@ -18,7 +18,7 @@ class PlaceLink(ViewerLink):
     """
 
     def __init__(self, endpoint: Endpoint, do: str, alias: str = "") -> None:
-        super().__init__(endpoint)
+        super().__init__(endpoint, Kind.CLASS)
         self._class_endpoint = endpoint
         self._asking = Command(do, who=alias)
 
@@ -34,7 +34,7 @@ class PlaceLink(ViewerLink):
                 raise BadInput(message.text)
             return message if isinstance(message, Place) else None
 
-        place = await exchange(self._class_endpoint, self._asking, given)
+        place = await exchange(self._class_endpoint, self._asking, given, Kind.CLASS)
         self.endpoint = Endpoint(
             self._class_endpoint.pid, place.path, place.port, place.token, place.alias
         )

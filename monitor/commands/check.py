@@ -84,7 +84,6 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from monitor.commission.rig_text import left_to_do
     from monitor.commission.thresholds import reasons
     from rules.channels import CHANNEL_NAMES, DELIVERED, LINE, label_of_channel
-    from rules.conversions import tank_minutes, tank_range_km
     from rules.facts import CommandKind
     from rules.findings import FINDINGS, why_impossible
     from rules.handling import (
@@ -98,6 +97,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     )
     from rules.step.from_rig import constants_of, essential_columns, witness_column
     from rules.step.hydraulics import full_flow_ml_min
+    from rules.tank import tank_minutes, tank_range_km
     from simulator.plant.tuning import tune
     from simulator.rig import by_default, done_in
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares

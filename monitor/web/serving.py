@@ -115,7 +115,7 @@ async def _serve(servers: Sequence[WebServer], *, owner: bool) -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):
             loop.add_signal_handler(number, leave.set)
-    async with ViewerLink(endpoint) as link:
+    async with ViewerLink(endpoint, servers[0].role.of) as link:
         hearing = asyncio.create_task(_goodbye(link))
         try:
             async with contextlib.AsyncExitStack() as stack:

@@ -4,12 +4,12 @@ from dataclasses import dataclass
 from math import inf
 from typing import Final
 
-from rules.conversions import tank_minutes, tank_range_km
 from rules.facts import Rig
 from rules.petrol import injector_duty_pct, petrol_kg_s, pull_from_rpm
 from rules.step.command import commanded_flow_ml_min
 from rules.step.constants import Constants
 from rules.step.from_rig import constants_of
+from rules.tank import tank_minutes, tank_range_km
 from simulator.planning.cooling import (
     EVAPORATES,
     IN_CYLINDER,

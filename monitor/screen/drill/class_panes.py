@@ -15,6 +15,8 @@ ALIAS_CELLS: Final = 13
 ACT_CELLS: Final = 20
 GUARD_CELLS: Final = 13
 ROOMY_CELLS: Final = 44  # a call is told in its own words from here on
+_CHANGES: Final = "i injects, e escalates, x clears the chosen "
+_UNDER_WAY: Final = (Phase.DRIVING, Phase.PAUSED)
 
 
 class Desk:
@@ -133,7 +135,7 @@ class Faults(DeskPane):
         rows: list[Row] = [
             view.spread(
                 [view.say(" What is wrong", "strong")],
-                [view.say("i injects, e escalates, x clears the chosen ", "dim")],
+                [view.say(_CHANGES if state.phase in _UNDER_WAY else "", "dim")],
                 width,
             )
         ]

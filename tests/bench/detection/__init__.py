@@ -1,6 +1,7 @@
 """The detection bench: the real guard on drawn cars, beside rivals, theory and the shipped plant.
 
-``drives`` draws cars and drives them, ``shipped`` judges them by the rigs as they ship, ``contest``
-by one false-trip rate with every rival (``contenders`` and the rooms it names), ``false_pulls``
-counts what is pulled though nothing is wrong, and ``suite`` runs all of it and prints the tables.
+``drives`` draws cars and drives them, ``signals`` is what detectors see of them. ``shipped`` judges
+them by the rigs as they ship. ``contenders`` holds every rival, ``generic`` and ``kernels``
+among them, to one false-trip rate. ``optimum`` is how soon theory allows, ``plant_check`` the same
+on the plant; ``false_pulls`` counts what is pulled though nothing is wrong. ``suite`` runs it all.
 """

@@ -186,7 +186,7 @@ def test_what_a_killed_class_left_is_cleared_away(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="--join: found no running class, expected one started by"):
         find_endpoint(None, "--join", Kind.CLASS)
     assert list(runtime_folder().iterdir()) == []
-    with pytest.raises(BadInput, match="expected a running guard"):
+    with pytest.raises(BadInput, match="expected a running class"):
         asyncio.run(asyncio.wait_for(join(), PATIENCE_S))
 
 

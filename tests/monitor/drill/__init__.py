@@ -1,1 +1,1 @@
-"""Tests of ``monitor/guard``."""
+"""Tests of ``monitor/drill``."""

@@ -19,7 +19,10 @@ def test_what_happened_is_told_in_the_order_of_time() -> None:
         "the guard asks to pull timing",
         "the guard asks to cut boost",
     ]
-    assert [one.words for one in found if one.by is By.YOU] == ["you call: pump", "you: lift"]
+    assert [one.words for one in found if one.by is By.YOU] == [
+        "you call: pump, its voltage or its pressure",
+        "you: lift the foot off the pedal",
+    ]
 
 
 def test_of_a_healthy_drive_nothing_is_told() -> None:

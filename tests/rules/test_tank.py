@@ -2,7 +2,7 @@
 
 import pytest
 
-from rules.conversions import tank_minutes, tank_range_km
+from rules.tank import tank_minutes, tank_range_km
 
 
 def test_tank_range() -> None:

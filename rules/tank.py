@@ -1,4 +1,4 @@
-"""How long a tank lasts."""
+"""How long a tank lasts, in minutes and in km."""
 
 from math import inf
 
