@@ -3,7 +3,7 @@
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pyarrow as pa
@@ -11,7 +11,6 @@ import pyarrow as pa
 from monitor.source_facts import SourceStatistics
 from monitor.sources.lines.columns import Columns, as_own
 from monitor.sources.lines.strict_numbers import NO_TIME
-from monitor.sources.logs.clock_time import ClockTime
 from monitor.sources.logs.coarse_time import spread
 from monitor.sources.logs.own_clock import OwnClock, counted_from
 from monitor.sources.rows import Rows
@@ -26,6 +25,9 @@ from rules.channels import (
 )
 from simulator.rig import RigFile
 from simulator.strict import called, clean
+
+if TYPE_CHECKING:
+    from monitor.sources.logs.clock_time import ClockTime
 
 _READ: Final = frozenset(ROW_NAMES) - set(BESIDE)
 
@@ -61,7 +63,7 @@ class LogBlocks(ABC):
     from_start = False
     clock = OwnClock()
     _has_clock = _has_moments = False
-    _clock: ClockTime | None = None
+    _clock: "ClockTime | None" = None
     _spread_remark = ""
     _header_line = _first_line = 0  # of a text: of its names, and of its first row
     _names: Sequence[str]  # of the columns in the batches that are read
@@ -90,6 +92,8 @@ class LogBlocks(ABC):
         statistics.received = statistics.decoded = statistics.no_numbers = self._counted = 0
         statistics.rejected.clear()
         if self._has_clock:
+            from monitor.sources.logs.clock_time import ClockTime  # slow to load
+
             name = clean(self.columns.time_name, 24)
             self._clock = ClockTime(f"{self._at(self._first_line)}: {name}")
         return self._blocks() if self.ticked else self._from_start()
