@@ -406,7 +406,8 @@ def _longest_s(there: Any, time_s: Any) -> float:
 def _gaps(time_s: Any) -> Any:
     """Return before which rows, and behind the last, rows are missing: 1 there, else 0."""
     steps = np.diff(time_s)
-    return np.concatenate(([0], (steps > 5.0 * np.median(steps)).astype(int), [0]))
+    usual_s = np.median(steps) if len(steps) else 0.0
+    return np.concatenate(([0], (steps > 5.0 * usual_s).astype(int), [0]))
 
 
 def _judged(

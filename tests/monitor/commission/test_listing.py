@@ -207,3 +207,12 @@ def test_a_log_without_time_and_one_whose_clock_starts_again(tmp_path: Path) -> 
     found = listing(path)
     assert "  its clock steps back 1 time" in list(found.in_words(None))
     assert (found.table.steps_back, found.table.lasts_s) == (1, 318.0)
+
+
+def test_a_log_of_one_row_is_listed(tmp_path: Path) -> None:
+    """Nothing can be told of its rate, and no library grumbles."""
+    path = tmp_path / "one.csv"
+    path.write_text("time_s,boost_kpa,throttle_pct\n0.5,-60,2\n", encoding="utf-8")
+    found = listing(path).as_json()
+    assert (found["rows"], found["row_hz"]) == (1, None)
+    assert _by_name(found)["boost_kpa"]["may_be"] == "boost_kpa"
