@@ -5,7 +5,14 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, PlotOption, RigOption, UnitsOption, report_files
+from monitor.commands.parameters import (
+    JsonFlag,
+    PlotOption,
+    RigOption,
+    UnitsOption,
+    check_report_files,
+    report_files,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -54,7 +61,6 @@ def trend(
     from monitor.commands.coverage import processors
     from monitor.commands.progress import Progress
     from monitor.commands.review import complain, say
-    from monitor.commands.review_reports import check_asked
     from monitor.pictures.write import ENDINGS
     from monitor.recorder.span import counted
     from monitor.review.in_processes import each
@@ -72,7 +78,7 @@ def trend(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
-    check_asked(report, ())
+    check_report_files(report)
     shown = Look(units).figures
     paths = logs_in(logs)
     names = names_of(paths)
