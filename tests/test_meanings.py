@@ -55,7 +55,7 @@ LOOKING = {
     "monitor/outputs/keeper.py": OUTSIDE,
     "monitor/outputs/open.py": OUTSIDE,
     "monitor/outputs/serial_lines.py": OUTSIDE,
-    "monitor/pictures/plotting.py": OUTSIDE,
+    "monitor/pictures/figure.py": OUTSIDE,
     "monitor/proof/store.py": OUTSIDE,
     "monitor/proof/sweep_keys.py": OUTSIDE,
     "monitor/recorder/reader.py": OUTSIDE,

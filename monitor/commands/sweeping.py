@@ -11,7 +11,7 @@ from typing import Any
 from monitor.clock import stamp
 from monitor.commands.coverage import processors
 from monitor.commands.review import for_output
-from monitor.pictures.plotting import save_figure
+from monitor.pictures.figure import save_figure
 from monitor.pictures.write import ENDINGS as PICTURES
 from monitor.proof import sweep_words as words
 from monitor.proof.report import check_reports

@@ -8,8 +8,8 @@ import numpy as np
 from monitor.dyno.comparing import Comparison, gear_words
 from monitor.dyno.groups import band_of, mean_of
 from monitor.dyno.words import CLOSED, shown_beside
+from monitor.pictures.figure import new_figure, open_axis, plain, save_figure
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, plain, save_figure
 from monitor.words.palette import OKABE_ITO
 from monitor.words.units import Units
 from simulator.dyno.correction import NAMES
@@ -44,11 +44,7 @@ def save_comparison(found: Comparison, car: str, units: Units, path: Path) -> No
 
 def draw(found: Comparison, car: str, units: Units) -> "Figure":
     """Return the figure, 1200 by 1400 pixels at 120 dots an inch."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     first, second = found.groups
     told = f"{first.name} ({len(first.runs)}) and {second.name} ({len(second.runs)})"
     title = f"{car}: {told}, {gear_words(found.gear)}"
@@ -83,10 +79,8 @@ def draw(found: Comparison, car: str, units: Units) -> "Figure":
         axis.set_title(name, fontsize=9, loc="left")
     for axis in figure.axes:
         axis.set_xlim(found.speed_rpm[0], found.speed_rpm[-1])
-        axis.tick_params(labelsize=8)
+        open_axis(axis)
         axis.grid(visible=True, color=_FAINT, lw=0.7)
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
     for axis in figure.axes[-2:] if beside else [gained]:
         axis.set_xlabel("engine speed, rpm", fontsize=8.5)
     figure.text(0.085, 0.012, CLOSED, fontsize=7.5, ha="left", color=INK)

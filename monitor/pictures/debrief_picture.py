@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from monitor.attach.drilling import Debriefing, TracePoints
+from monitor.pictures.figure import DPI, new_figure, open_axis, plain, save_figure
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, plain, save_figure
 from monitor.words.debriefing import (
     ADVISES,
     COST_HEAD,
@@ -69,11 +69,7 @@ def save_debrief(debrief: Debriefing, path: Path, units: Units = METRIC) -> None
 
 def draw(debrief: Debriefing, units: Units = METRIC) -> "Figure":
     """Return the figure, 1200 by 1600 pixels at 120 dots an inch."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     _text(figure, 0.035, 0.988, [_head(debrief)], 14, weight="bold")
     truth = units.sentence(f"Truth: {debrief.truth}. {called(debrief)}")
     _text(figure, 0.035, 0.966, _lines(truth, 124, 3), 9.5)
@@ -231,10 +227,8 @@ def _finish(axis: "Axes", events: Sequence[Happened]) -> None:
         axis.axvline(one.time_s, color=colour, ls=style, lw=1.1, zorder=0.9)
     axis.grid(axis="x", color=_GRID, lw=0.5)
     axis.set_axisbelow(True)
-    axis.tick_params(labelsize=8)
+    open_axis(axis)
     axis.yaxis.set_label_coords(-0.062, 0.5)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
     if axis.get_legend_handles_labels()[0]:
         axis.legend(
             loc="upper left", ncols=3, fontsize=7.5, framealpha=0.85, edgecolor="none",

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from monitor.commission.fitting import Fitted
+from monitor.pictures.figure import new_figure, open_axis, plain, save_figure
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, plain, save_figure
 from monitor.words.palette import OKABE_ITO
 from rules.channels import LINE
 from rules.facts import Rig
@@ -94,14 +94,10 @@ def save_fit(fitted: Fitted, path: Path) -> None:
 
 def draw(fitted: Fitted) -> "Figure":
     """Return a fit's figure, 1200 by 1000 pixels at 120 dots an inch."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     rig = (fitted.new or fitted.rig_file).rig
     by_line = witness_column(rig) == LINE
     drawn = _line_of(fitted, rig) if by_line else _flow_of(fitted, rig)
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     names = ", ".join(log.name for log in fitted.logs)
     figure.suptitle(plain(f"{rig.name}: {names}")[:90], y=0.985, fontsize=13, fontweight="bold")
     grid = figure.add_gridspec(
@@ -115,9 +111,7 @@ def draw(fitted: Fitted) -> "Figure":
         _still_uncertain(axis, fitted, key, per, (per * (middle - within), per * (middle + within)))
         axis.set_xlabel(name, fontsize=8.5)
     for axis in figure.axes:
-        axis.tick_params(labelsize=8)
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
+        open_axis(axis)
     return figure
 
 

@@ -4,9 +4,7 @@ Hues are Okabe and Ito's (``monitor.words.palette`` names the source); none says
 every line has its name, every band its word.
 """
 
-import warnings
-from collections.abc import Callable, Iterator, Sequence
-from io import BytesIO
+from collections.abc import Iterator, Sequence
 from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -14,18 +12,17 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from monitor.pictures import plot_panels as panels
+from monitor.pictures.figure import new_figure, open_axis, plain, save_figure
 from monitor.pictures.simulating import Outcome
 from monitor.words.palette import OKABE_ITO
 from rules.facts import Action
 from simulator.runs import Block, Span
-from simulator.strict import new_file
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 SIZE_PX: Final = (1200, 1500)
-DPI: Final = 120
 _FAULT: Final = "#E4E6E9"
 _ORANGE: Final = OKABE_ITO["orange"]
 _RED: Final = OKABE_ITO["vermillion"]
@@ -55,52 +52,8 @@ def save_picture(outcome: Outcome, blocks: Sequence[Block], path: Path) -> None:
     save_figure(lambda: draw(outcome, blocks), path)
 
 
-def save_figure(drawn: Callable[[], "Figure"], path: Path) -> None:
-    """Draw a figure by our own settings and write it.
-
-    Args:
-        drawn: Draws it.
-        path: New file, ``.png`` or ``.svg``.
-
-    Raises:
-        BadInput: There is one already, or it can't be written.
-    """
-    content = rendered(drawn, path.suffix.lower().removeprefix("."))
-    with new_file(path) as file:
-        file.write(content)
-
-
-def rendered(drawn: Callable[[], "Figure"], kind: str, *, words: bool = False) -> bytes:
-    """Return a figure drawn by our own settings.
-
-    Args:
-        drawn: Draws it.
-        kind: "png" or "svg".
-        words: An SVG's text stays text, in whatever font the reader has.
-    """
-    import matplotlib as mpl
-
-    # Nothing in the file may depend on the day, on chance or on settings at home: the same run,
-    # the same bytes.
-    metadata = {"Date": None} if kind == "svg" else {"Software": "flowdebt"}
-    with mpl.rc_context(), warnings.catch_warnings():
-        mpl.rcdefaults()
-        mpl.rcParams["svg.hashsalt"] = "flowdebt"
-        mpl.rcParams["svg.fonttype"] = "none" if words else "path"
-        warnings.filterwarnings("ignore", "Glyph .* missing")  # of a name in another script
-        figure = drawn()
-        try:
-            figure.savefig(file := BytesIO(), format=kind, dpi=DPI, metadata=metadata)
-        finally:
-            figure.clear()
-    return file.getvalue()
-
-
 def draw(outcome: Outcome, blocks: Sequence[Block]) -> "Figure":
     """Return a whole run's figure, 1200 by 1500 pixels at 120 dots an inch."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     data = panels.Columns(blocks)
     shown = {
         "strip": _strip,
@@ -113,8 +66,7 @@ def draw(outcome: Outcome, blocks: Sequence[Block]) -> "Figure":
     }
     if panels.tank_matters(outcome, data):
         shown["tank"] = panels.tank
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     scenario = outcome.scenario
     figure.suptitle(
         plain(f"{scenario.name}, {scenario.rig.name}, seed {outcome.seed}"),
@@ -157,10 +109,8 @@ def _finish(axis: "Axes", spans: Sequence[Span]) -> None:
             axis.axvline(span.begins_s, color=panels.INK, linewidth=0.8, linestyle=(0, (1, 2)))
     axis.set_axisbelow(True)
     axis.grid(axis="x", color=_FAULT, linewidth=0.5)
-    axis.tick_params(labelsize=8)
+    open_axis(axis)
     axis.yaxis.set_label_coords(-0.068, 0.5)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
     if axis.get_legend_handles_labels()[0]:
         axis.legend(
             loc="upper left", ncols=5, fontsize=7.5, frameon=True, framealpha=0.85,
@@ -229,8 +179,3 @@ def _stretches(time_s: Any, action: Any, end_s: float) -> Iterator[tuple[float, 
     ends = [*(float(time_s[i]) for i in changes[1:]), end_s]
     for i, ends_s in zip(changes, ends, strict=True):
         yield float(time_s[i]), ends_s, Action(int(action[i]))
-
-
-def plain(text: str) -> str:
-    """Return text that matplotlib takes literally (a dollar sign would begin mathematics)."""
-    return text.replace("$", r"\$")

@@ -4,8 +4,8 @@ from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any, Final
 
+from monitor.pictures.figure import DPI, new_figure, open_axis, plain, save_figure
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import plain, save_figure
 from monitor.planning.mixing import limits
 from monitor.planning.placing import looks
 from monitor.planning.plan import paid_deg
@@ -45,11 +45,7 @@ def save_plan(plan: Plan, units: Units, path: Path) -> None:
 
 def draw(plan: Plan, units: Units) -> "Figure":
     """Return a plan's figure, one A4 page in landscape."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=A4_INCHES)
-    FigureCanvasAgg(figure)
+    figure = new_figure(*(DPI * inches for inches in A4_INCHES))
     boost = units.told(plan.boost_kpa, "kPa", 0)
     figure.suptitle(
         plain(f"Spray plan: {plan.rig.name} at {boost} of boost")[:90],
@@ -66,9 +62,7 @@ def draw(plan: Plan, units: Units) -> "Figure":
     _octane(figure.add_subplot(grid[1, 0:2]), plan)
     _tank(figure.add_subplot(grid[1, 2]), plan, units)
     for axis in figure.axes:
-        axis.tick_params(labelsize=8)
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
+        open_axis(axis)
     _checklist(figure.add_subplot(grid[2, :]), plan, units)
     foot = fill(f"{ON_PAPER} Sources, cautions in full: flowdebt plan RIG --report FILE.md", 190)
     figure.text(0.5, 0.012, foot, ha="center", va="bottom", fontsize=7, color=INK)

@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 from math import ceil, floor, inf, isfinite, log10, nan
 from typing import TYPE_CHECKING, Final
 
+from monitor.pictures.figure import new_figure, open_axis, rendered
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, rendered
 from monitor.proof.words import QUANTILES, ms
 from monitor.recorder.span import counted
 from monitor.words.palette import OKABE_ITO
@@ -52,11 +52,7 @@ def row_plot(row: RowResult, limits: tuple[AtLimit, ...], number: int) -> str:
 
 def draw(row: RowResult, limits: tuple[AtLimit, ...]) -> "Figure":
     """Return a row's figure: delays; with limits also delay against false pulls, and harm."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     panels: list[Callable[[Axes], None]] = [lambda axis: _delays(axis, row)]
     if limits:
         panels.append(lambda axis: _against_false_pulls(axis, row, limits))
@@ -67,9 +63,7 @@ def draw(row: RowResult, limits: tuple[AtLimit, ...]) -> "Figure":
         panel(axis)
         axis.set_axisbelow(True)
         axis.grid(color=_GRID, linewidth=0.5)
-        axis.tick_params(labelsize=7.5)
-        for side in ("top", "right"):
-            axis.spines[side].set_visible(False)
+        open_axis(axis, 7.5)
     for axis in axes[len(panels) :]:
         axis.remove()
     return figure

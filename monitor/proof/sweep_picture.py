@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 
+from monitor.pictures.figure import new_figure, plain
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, plain
 from monitor.proof.sweep_keys import SweptKey
 from monitor.words.palette import OKABE_ITO
 from simulator.proof.sweep import Sweep, Tried
@@ -35,11 +35,7 @@ _PULLS: Final = "false pulls in 100 h of spraying"
 
 def draw(swept: Sweep, keys: Sequence[SweptKey]) -> "Figure":
     """Return a sweep's figure, 1260 by 760 pixels at 120 dots an inch."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(SIZE_PX[0] / DPI, SIZE_PX[1] / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(*SIZE_PX)
     if len(keys) == 1:
         panels = [_curve(swept, keys[0], cost) for cost in _costs(swept)]
     elif len(keys) == 2:

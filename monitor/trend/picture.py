@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from monitor.pictures.figure import new_figure, open_axis, plain, save_figure
 from monitor.pictures.plot_panels import INK
-from monitor.pictures.plotting import DPI, plain, save_figure
 from monitor.trend.gathered import Trend
 from monitor.trend.words import SHOWN, tolerated
 from monitor.words.palette import OKABE_ITO
@@ -58,9 +58,6 @@ def draw(trend: Trend, units: Units) -> "Figure":
     Raises:
         ValueError: It has no season.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     season = trend.season
     if season is None:
         raise ValueError("found a trend without a season, expected one")
@@ -69,8 +66,7 @@ def draw(trend: Trend, units: Units) -> "Figure":
     panels = [*shown, "sums"]
     heights = [PANEL_PX[name] for name in panels]
     tall = HEAD_PX + sum(heights) + FOOT_PX
-    figure = Figure(figsize=(WIDE_PX / DPI, tall / DPI))
-    FigureCanvasAgg(figure)
+    figure = new_figure(WIDE_PX, tall)
     rows = trend.rows
     first, last = (
         (f"{rows[0].day.day}", f"{rows[-1].day.day}")
@@ -224,10 +220,8 @@ def _marks(axis: "Axes", trend: Trend, season: Season, at: Any, *, words: bool) 
 def _finish(axis: "Axes") -> None:
     axis.set_axisbelow(True)
     axis.grid(color=_SINCE, linewidth=0.5)
-    axis.tick_params(labelsize=8)
+    open_axis(axis)
     axis.yaxis.set_label_coords(-0.06, 0.5)
-    for side in ("top", "right"):
-        axis.spines[side].set_visible(False)
     axis.legend(
         loc="best", ncols=4, fontsize=7.5, frameon=True, framealpha=0.85, edgecolor="none",
         borderpad=0.2, handlelength=1.6, columnspacing=1.2,

@@ -1,4 +1,4 @@
-"""The truth of a drive in words, the same in pictures and on pages."""
+"""The truth of a drive in words, the same on the screen, in pictures and on pages."""
 
 from collections.abc import Iterator
 from enum import Enum

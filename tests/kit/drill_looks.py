@@ -138,7 +138,7 @@ def looks() -> list[Look]:
             (
                 "96 of 100",
                 "The pump stops, from 12.0 s on.",
-                "pressure: right",
+                "pressure (right)",
                 "first sign",
                 "▼ ▬ guard",
             ),

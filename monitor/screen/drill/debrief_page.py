@@ -14,6 +14,7 @@ from monitor.screen.panes.plot import LABEL_CELLS, Cells, TimeScale, through
 from monitor.screen.raster import drawn, fill, reach, thick
 from monitor.screen.trace import Floats
 from monitor.screen.view import Page, Row, View, width_of
+from monitor.words.debriefing import called, costs
 from monitor.words.literal import figure, plain, shortened, wrapped
 from simulator.drill.words import Failsafe
 
@@ -27,7 +28,6 @@ MOST_S: Final = 25.0
 JOINED_S: Final = 0.25  # points this far apart are one line in a raster
 NAME_CELLS: Final = 14
 BEGAN: Final = "▲"
-_VERDICTS: Final = {"right": "right", "half": "half right", "wrong": "wrong"}
 
 
 class Moment(NamedTuple):
@@ -274,13 +274,7 @@ class _Words:
         """Say what it was, and what was called."""
         debrief = self._debrief
         yield from self._said(f"{debrief.truth[:1].upper()}{debrief.truth[1:]}.", "strong")
-        right = f"right: {plain(debrief.right_call)}"
-        if not debrief.called:
-            yield from self._said(f"You called nothing; {right}.")
-            return
-        verdict = _VERDICTS.get(debrief.verdict, plain(debrief.verdict, 20))
-        more = "." if debrief.verdict == "right" else f"; {right}."
-        yield from self._said(f"You called {plain(debrief.called)}: {verdict}{more}")
+        yield from self._said(called(debrief))
 
     def course(self, happened: list[Moment]) -> Iterator[Row]:
         """Say what came when, and since the onset; what the guard said, what was noted."""
@@ -301,19 +295,14 @@ class _Words:
 
     def costs(self) -> Iterator[Row]:
         """Say what each way of driving it cost, a row each; as driven is the first."""
-        outcomes = self._debrief.outcomes
-        if not outcomes:
+        told = list(costs(self._debrief))
+        if not told:
             return
-        cells = max(len(plain(one.words, 24)) for one in outcomes) + 1
+        cells = max(len(words) for words, *_ in told) + 1
         head = f"{'':<{cells}}{'harm':>8}{'heavy':>7}{'work':>10}{'lost':>7}"
         yield [self._view.say(f" {head}", "dim")]
-        whole_kj = {one.who: one.work_kj for one in outcomes}.get("no_fault", float("nan"))
-        for place, one in enumerate(outcomes):
-            lost = 1.0 - one.work_kj / whole_kj if whole_kj > 0.0 else float("nan")
-            row = (
-                f"{plain(one.words, 24):<{cells}}{figure(one.harm, 1):>8}{one.heavy_knocks:>7}"
-                f"{figure(one.work_kj, 0):>7} kJ{figure(100.0 * lost, 1):>5} %"
-            )
+        for place, (words, harm, heavy, work_kj, lost) in enumerate(told):
+            row = f"{words:<{cells}}{harm:>8}{heavy:>7}{work_kj:>7} kJ{lost:>5} %"
             yield [self._view.say(f" {row}", "ink" if place else "strong")]
 
     def score(self) -> Iterator[Row]:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import run as flowdebt
-from monitor.pictures.plotting import rendered
+from monitor.pictures.figure import rendered
 from monitor.planning.picture import draw
 from monitor.planning.plan import plan_sheet
 from monitor.planning.sheet import Fact, Note, Table, figure_of, in_lines

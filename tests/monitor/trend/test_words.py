@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.pictures.plotting import rendered
+from monitor.pictures.figure import rendered
 from monitor.trend.facts import as_json
 from monitor.trend.gathered import Trend, gathered
 from monitor.trend.picture import draw, save_trend

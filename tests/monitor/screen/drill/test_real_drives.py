@@ -90,7 +90,7 @@ async def test_a_right_call_and_a_lift_spare_the_engine(tmp_path: Path) -> None:
         await seat.press("4", "space", "b")
         said = await seat.drive(5.0)
         assert "The pump stops, from 3.00 s on." in said
-        assert "You called pump, its voltage or its pressure: right." in said
+        assert "Called: pump, its voltage or its pressure (right)." in said
         assert "the guard would have" in said
         spared = school.drill.trainees["ann"].debriefing
         assert spared is not None
@@ -113,7 +113,7 @@ async def test_a_wrong_call_and_no_act_cost_the_engine(tmp_path: Path) -> None:
         await seat.drive(4.0)
         await seat.press("space", "c")
         said = await seat.drive(5.0)
-        assert "clog, or a valve that stays shut: wrong; right: pump" in " ".join(said.split())
+        assert "clog, or a valve that stays shut (wrong; right: pump" in " ".join(said.split())
         found = school.drill.trainees["ann"].debriefing
         assert found is not None
         assert found.score < 30.0
@@ -130,7 +130,7 @@ async def test_nothing_wrong_is_called_so(tmp_path: Path) -> None:
         await seat.drive(4.0)
         await seat.press("space", "a")
         said = await seat.drive(5.0)
-        assert "You called nothing is wrong: right." in said
+        assert "Called: nothing is wrong (right)." in said
         assert "it began" not in said
 
 

@@ -43,7 +43,7 @@ async def test_a_right_call_early_and_a_lift_spare_the_engine() -> None:
         assert "called 12.5 s: pump, its voltage or its pressure" in said
         assert "press its letter" not in said
         said = await seat.drive(20.0)
-        assert "You called pump, its voltage or its pressure: right." in said
+        assert "Called: pump, its voltage or its pressure (right)." in said
         assert "96 of 100" in said
         assert "the guard would have warned" in said
         assert "What can be called" not in await seat.press("tab")
@@ -67,7 +67,7 @@ async def test_a_wrong_call_is_told_with_the_right_one_and_may_be_changed_before
         said = await seat.press("space", "d")
         assert "called 13.0 s: split line: spray goes" in said
         said = await seat.drive(20.0)
-        assert "You called split line: spray goes elsewhere: wrong; right: pump," in said
+        assert "Called: split line: spray goes elsewhere (wrong; right: pump," in said
 
 
 @pytest.mark.asyncio
@@ -76,7 +76,7 @@ async def test_whoever_calls_nothing_is_told_that() -> None:
     async with seated(FakeClass(helped=Failsafe.OFF)) as seat:
         await seat.press("space")
         said = await seat.drive(30.0)
-        assert "You called nothing; right: pump, its voltage or its pressure." in said
+        assert "Nothing was called; right: pump, its voltage or its pressure." in said
         assert " 0 of 100" in said
 
 
@@ -89,7 +89,7 @@ async def test_a_false_alarm_is_called_so() -> None:
         await seat.press("space", "a")
         said = await seat.drive(20.0)
         assert "Nothing was wrong." in said
-        assert "You called nothing is wrong: right." in said
+        assert "Called: nothing is wrong (right)." in said
         assert "it began" not in said
 
 
