@@ -53,8 +53,9 @@ def trend(
     themselves, so it takes some of them. Told is what changed since when, how fast, how sure that
     is, which fault moves these numbers so, what to check first, and when it reaches what the rig
     tolerates. All are judged by one rig: --rig, or the newest session's own. A day is a session's
-    own note, else the log's clock, else a date in the file's name; where one has none, the order
-    given counts. Exit codes: 0 ran; 2 bad input, or a log could not be read (the others are).
+    own note, else the log's clock, else a date in the file's name, else a clock that counts
+    seconds since 1970; where one has none, the order given counts. Exit codes: 0 ran; 2 bad input,
+    or a log could not be read (the others are).
     """
     import sys
 
