@@ -26,7 +26,7 @@ from tests.rules.step.test_sums import MONTGOMERY, RunLengths, sums
 
 HERE = "test_published_figures"
 OUTSIDE = "rules.step.test_sums"
-# Figures by a short name of ours -> module and test that has them and their source, or why none can.
+# Figures by a short name of ours -> module and test that has them, or why there can be none.
 COVERED = {
     # the sum behind evidence (CUSUM)
     "cusum-nist-tabular": f"{OUTSIDE}.test_nist_sums_and_signals",
