@@ -87,8 +87,8 @@ def compare(
     what is gained, with an interval over runs, and which runs can't be compared, and why. Log three
     or more of each, in one gear, on one day. Only on a dyno or a closed course; local law decides.
     """
+    from monitor.commands.printed import say
     from monitor.commands.progress import Progress
-    from monitor.commands.review import say
     from monitor.commands.review_reports import PAGE
     from monitor.dyno.comparing import compare_runs
     from monitor.dyno.groups import Asked

@@ -246,8 +246,8 @@ def _prove(
     from contextlib import ExitStack
     from functools import partial
 
-    from monitor.commands.coverage import processors
     from monitor.proof.store import Store
+    from monitor.scheduling import processors
     from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
@@ -309,8 +309,8 @@ def _report(
     """Write the reports; return whether it was not broken off. Cars: of a simulation."""
     import sys
 
-    from monitor.commands.coverage import processors
     from monitor.proof.report import PAGE, write_report
+    from monitor.scheduling import processors
     from simulator.proof.limits import at_limits
 
     limits: Sequence[tuple[AtLimit, ...]] = ()

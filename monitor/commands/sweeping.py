@@ -9,9 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from monitor.clock import stamp
-from monitor.commands.coverage import processors
 from monitor.commands.parameters import check_report_files
-from monitor.commands.review import for_output
+from monitor.commands.printed import for_output
 from monitor.pictures.figure import save_figure
 from monitor.pictures.write import ENDINGS as PICTURES
 from monitor.proof import sweep_words as words
@@ -20,6 +19,7 @@ from monitor.proof.sweep_picture import draw
 from monitor.proof.sweep_rig import written
 from monitor.proof.words import as_table
 from monitor.review.edit import save_as
+from monitor.scheduling import processors
 from simulator.proof.outcomes import Cars
 from simulator.proof.proving import Proving, Standing, prove_here
 from simulator.proof.reasons import explained

@@ -59,13 +59,13 @@ def trend(
     """
     import sys
 
-    from monitor.commands.coverage import processors
+    from monitor.commands.printed import complain, say
     from monitor.commands.progress import Progress
-    from monitor.commands.review import complain, say
     from monitor.pictures.write import ENDINGS
     from monitor.recorder.span import counted
     from monitor.review.in_processes import each
     from monitor.review.several import logs_in, names_of
+    from monitor.scheduling import processors
     from monitor.trend.facts import as_json as plain
     from monitor.trend.gathered import check_services, gathered
     from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading

@@ -385,8 +385,8 @@ HOPELESS_LOGS: tuple[HopelessLog, ...] = (
     HopelessLog(
         "a column is missing",
         _text([row[:3] for row in TRUTH], names=NAMES[:3], before="# made up\n").encode(),
-        ':2: found no column "IAT", expected it, or its name here in the rig\'s [channels.intake_c]; '
-        'nearest: "Time", "Boost", "Flow"',
+        ':2: found no column "IAT", expected it, or its name here in the rig\'s '
+        '[channels.intake_c]; nearest: "Time", "Boost", "Flow"',
         "",
     ),
     HopelessLog(

@@ -158,8 +158,8 @@ class Columns:
             return index
         if count:
             raise BadInput(
-                f'{where}: column twice: {clean(wanted)}; expected one column "{clean(wanted)}" for '
-                f'{role} (see the rig; the first of them is "{clean(wanted)}#1")'
+                f'{where}: column twice: {clean(wanted)}; expected one column "{clean(wanted)}" '
+                f'for {role} (see the rig; the first of them is "{clean(wanted)}#1")'
             )
         key = '[time], or there unit = "rows"' if role == "time" else f"[channels.{role}]"
         near = ", ".join(f'"{clean(name, 40)}"' for name in nearest_of(wanted, names[:_COMPARED]))

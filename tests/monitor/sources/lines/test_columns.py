@@ -89,7 +89,7 @@ def test_a_header_of_ours_is_known_beside_a_simulated_cars_truth() -> None:
 
 
 def test_columns_name_what_is_missing_or_double() -> None:
-    """The error says which column, where the rig names it, and what is nearest; control signs go."""
+    """The error says which column, where the rig names it, what is nearest; control signs go."""
     with pytest.raises(BadInput) as caught:
         Columns(["time_s", "a", "Boost kPa", "b"], RIG, "log")
     assert str(caught.value) == (
