@@ -62,7 +62,7 @@ def check(
     elif any(one is not None for one in (by, log, result, on)):
         raise BadInput("check: found --by, --log, --result or --on, expected --done with it")
     rig_file = load_rig(path)
-    facts = derived(rig_file)
+    facts = derived(rig_file, rig)
     if as_json:
         sys.stdout.write(json.dumps(facts) + "\n")
         return 0
@@ -70,8 +70,12 @@ def check(
     return 0
 
 
-def derived(rig_file: "RigFile") -> dict[str, object]:
+def derived(rig_file: "RigFile", typed: str | None = None) -> dict[str, object]:
     """Return a rig's derived facts as plain JSON types; a time that is never reached is null.
+
+    Args:
+        rig_file: The rig.
+        typed: How it was named, for commands to type next; without it, its file's name.
 
     Raises:
         BadInput: Rows come too seldom to judge by.
@@ -101,6 +105,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     from simulator.plant.tuning import tune
     from simulator.rig import by_default, done_in
     from simulator.rig.petrol_share import in_words, outside_practice, petrol_shares
+    from simulator.strict import for_shell
     from simulator.strict.document import Document
 
     rig, period_s = rig_file.rig, rig_file.time.period_s
@@ -141,7 +146,7 @@ def derived(rig_file: "RigFile") -> dict[str, object]:
     commissioned = done_in(rig_file)
     standing = {one.step: not one.changed_since for one in commissioned}
     left = most_dangerous_first(left_to_do(rig_file.text))
-    name = Path(rig_file.file_name).name
+    name = for_shell(Path(rig_file.file_name).name if typed is None else typed)
     step = next_step(rig, period_s, pump_stop.pull_s, standing, name, left)
     return {
         "rig": rig.name,

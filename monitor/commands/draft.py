@@ -98,6 +98,6 @@ def draft(
     )
     save_as(drafted.toml, to)
     say(f"\nwrote {called(to)}")
-    for line in what_next(drafted, called(to), [called(one) for one in paths]):
+    for line in what_next(drafted, to, paths):
         say(line)
     return 0

@@ -52,7 +52,7 @@ def fit(
     from monitor.pictures.write import ENDINGS
     from monitor.review.edit import save_as
     from simulator.compiled_mark import RUN_ALL, is_on_disk
-    from simulator.strict import BadInput, called, ending_of, refuse_taken
+    from simulator.strict import BadInput, called, ending_of, for_shell, refuse_taken
 
     if not logs:
         raise BadInput("fit: found no LOG, expected one")
@@ -96,7 +96,7 @@ def fit(
         return 0
     save_as(fitted.new.text, to)
     say(["", f"wrote {called(to)}"])
-    say([f"next: flowdebt review {called(logs[0])} --rig {called(to)}"])
-    noted = f"--done fit --by NAME --log {called(logs[0])}"
-    say([f"then, where that looks right: flowdebt check {called(to)} {noted}"])
+    say([f"next: flowdebt review {for_shell(logs[0])} --rig {for_shell(to)}"])
+    noted = f"--done fit --by NAME --log {for_shell(logs[0])}"
+    say([f"then, where that looks right: flowdebt check {for_shell(to)} {noted}"])
     return 0

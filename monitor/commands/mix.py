@@ -15,7 +15,7 @@ MeaningName = Literal["volume", "mass", "finished"]
 
 def mix(
     wanted: Annotated[str, Parameter(help='Methanol in the mix, such as "50 %".')],
-    amount: Annotated[str, Parameter(help='How much of it: "5 L", "1 gal", "4 kg" ...')],
+    amount: Annotated[str, Parameter(help='How much of it, such as "5 L", "1 gal" or "4 kg".')],
     *,
     by: Annotated[
         MeaningName,

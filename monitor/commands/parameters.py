@@ -185,5 +185,7 @@ def quantity(where: str, text: str, *kinds: "type[Quantity]") -> "Quantity":
     try:
         return meant.from_toml(text)
     except Mismatch as error:
-        found = error.found or show(text)
-        raise BadInput(f"{where}: found {found}, expected {error.expected}") from None
+        found, more = error.found or show(text), ""
+        if unit not in UNITS[meant.KIND]:
+            more = "".join(f", or {kind.wanted()}" for kind in kinds[1:])
+        raise BadInput(f"{where}: found {found}, expected {error.expected}{more}") from None

@@ -15,6 +15,7 @@ from monitor.commission.law import find_law
 from monitor.commission.rig_text import ASKED
 from monitor.commission.ties import Readings, better_default, line_follows_kpa
 from monitor.commission.ties import doubts as doubts_of
+from monitor.recorder.span import counted
 from monitor.sources.logs.open_table import Table, TableColumn, open_table
 from simulator.rig import TimeMap
 from simulator.strict import BadInput, KeyPath, Seconds, called, clean
@@ -41,6 +42,7 @@ class Log:
         period_s: Time from one row to the next.
         time_column: The time column's name; empty where rows are all that tells time.
         time_unit: As a rig's ``time.unit``.
+        between_s: How much of their time stands between two of them, and is no log's.
         remarks: What was made of them, a sentence each.
         time_doubt: What is in doubt of the time; empty where nothing is.
         time_why: What speaks for the time column.
@@ -52,6 +54,7 @@ class Log:
     period_s: float
     time_column: str
     time_unit: str
+    between_s: float = 0.0
     remarks: tuple[str, ...] = ()
     time_doubt: str = ""
     time_why: str = ""
@@ -88,10 +91,16 @@ def log_of(tables: Sequence[Table]) -> Log:
     units = dict.fromkeys(names, "")
     times: list[Any] = []
     end_s = -_GAP_S
+    remarks: list[str] = []
     for table in tables:
         time_s = np.asarray(table.time_s, dtype=float)
         usable = np.isfinite(time_s)
         usable &= np.fmax.accumulate(np.where(usable, time_s, -np.inf)) <= time_s
+        if table.remark:
+            remarks.append(table.remark)
+        if back := int(np.count_nonzero(np.isfinite(time_s) & ~usable)):
+            rows = counted(back, "row")
+            remarks.append(f"{clean(table.path.name, 40)}: {rows} left out: its clock steps back")
         times.append(time_s[usable] - time_s[usable][0] + end_s + _GAP_S)
         end_s = float(times[-1][-1])
         there = {column.rig_name: column for column in readings_of(table)}
@@ -109,7 +118,8 @@ def log_of(tables: Sequence[Table]) -> Log:
         period_s=float(np.median(steps_s[steps_s > 0.0])) if (steps_s > 0.0).any() else 0.0,
         time_column="" if found.column is None else tables[0].columns[found.column].rig_name,
         time_unit=found.unit,
-        remarks=tuple(table.remark for table in tables if table.remark),
+        between_s=_GAP_S * (len(tables) - 1),
+        remarks=tuple(remarks),
         time_doubt="" if found.is_sure else found.why,
         time_why=found.why,
     )
@@ -166,6 +176,7 @@ def in_unit(log: Log, unit: str) -> Log:
     return replace(
         log,
         time_s=log.time_s * ratio,
+        between_s=log.between_s * ratio,
         period_s=log.period_s * ratio,
         time_unit=unit,
         time_doubt="",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from pathlib import Path
 from typing import Any, Final
 
 from monitor.commission.channel_tables import witness_of
@@ -51,8 +52,9 @@ from monitor.commission.questions import (
 from monitor.commission.rig_text import ASKED, RigText
 from rules.channels import label_of_channel
 from simulator.rig import rig_from_text
-from simulator.strict import BadInput, KeyPath, clean, key_of
+from simulator.strict import BadInput, KeyPath, clean, for_shell, key_of
 
+_MOST_LOGS: Final = 4
 _KIND: Final[KeyPath] = ("command", "kind")
 # Channels that say much; of the ones in a group, one is enough.
 _USEFUL: Final = (
@@ -341,7 +343,9 @@ def told_of(log: Log, sets: Mapping[KeyPath, Any]) -> list[str]:
 
 def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
     """Return the lines that tell a log's columns, and what speaks against the guesses."""
-    lasts_s = float(log.time_s[-1] - log.time_s[0])
+    laid_out_s = float(log.time_s[-1] - log.time_s[0])
+    lasts_s = laid_out_s - log.between_s
+    moves = partial(_moves, stretch=laid_out_s / lasts_s if lasts_s > 0.0 else 1.0)
     rate = f"{1.0 / log.period_s:z.3g} rows a second" if log.period_s > 0.0 else "one row"
     lines = [
         f"{log.source}: {len(log.columns) + bool(log.time_column)} columns, {len(log.time_s)} rows "
@@ -354,7 +358,7 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
             _row(log.time_column, "time", log.time_unit, sure.word, f"0, {lasts_s:z.4g} s")
         )
         time = spread_of(Column(log.time_column, "", log.time_s), log.time_s)
-        lines.append(f"      {log.time_why}{_moves(time)}")
+        lines.append(f"      {log.time_why}{moves(time)}")
     for one in guesses:
         unit = f"{one.unit}{' abs' if one.absolute else ''}"
         how_sure = one.sure.word if one.channel else "-"
@@ -363,7 +367,7 @@ def told(log: Log, guesses: Sequence[Guess]) -> list[str]:
         reads = ", ".join(f"{float(f'{end:z.4g}'):zg}" for end in ends)
         lines += [
             _row(one.header, label, unit, how_sure, reads),
-            f"      {one.why}{_moves(one.spread)}",
+            f"      {one.why}{moves(one.spread)}",
         ]
     lines += [f"  {remark}" for remark in log.remarks]
     if log.time_doubt:
@@ -380,13 +384,13 @@ def _row(header: str, label: str, unit: str, sure: str, reads: str) -> str:
     return f"  {clean(header, 24):<24} {label:<18} {unit:<10} {sure:<8} {reads}".rstrip()
 
 
-def _moves(spread: Spread | None) -> str:
+def _moves(spread: Spread | None, stretch: float) -> str:
     if spread is None:
         return ""
-    return f"; steps of {spread.step:z.2g}, {spread.rate_hz:z.3g} changes a second"
+    return f"; steps of {spread.step:z.2g}, {stretch * spread.rate_hz:z.3g} changes a second"
 
 
-def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:
+def what_next(drafted: Drafted, to: Path, logs: Sequence[Path]) -> list[str]:
     """Return the lines that tell what is left to do, and the next commands."""
     lines = []
     if drafted.to_do:
@@ -395,8 +399,10 @@ def what_next(drafted: Drafted, to: str, logs: Sequence[str]) -> list[str]:
     if drafted.refused:
         keys = ", ".join(drafted.refused)
         lines.append(f'! check refuses {keys} until it is decided: "{UNKNOWN}" stands there now')
-    lines.append(f"next: flowdebt check {to}")
+    rig = for_shell(to)
+    of = for_shell(*logs[:_MOST_LOGS]) + " ..." * (len(logs) > _MOST_LOGS)
+    lines.append(f"next: flowdebt check {rig}")
     if logs:
-        lines.append(f"then: flowdebt review {logs[0]} --rig {to}")
-        lines.append(f"and, out of healthy pulls: flowdebt fit {logs[0]} --rig {to}")
+        lines.append(f"then: flowdebt review {of} --rig {rig}")
+        lines.append(f"and, out of healthy pulls: flowdebt fit {of} --rig {rig}")
     return lines

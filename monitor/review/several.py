@@ -11,7 +11,7 @@ from typing import Any, Final
 from monitor.recorder.reader import is_session
 from monitor.recorder.span import counted
 from monitor.review.review import Review
-from monitor.sources.logs.open import SUFFIXES
+from monitor.sources.logs.file_kind import SUFFIXES
 from monitor.words.events import SAME_BOUT_S
 from monitor.words.times import moment
 from rules.events import Event

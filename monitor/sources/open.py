@@ -5,7 +5,7 @@ from pathlib import Path
 
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.sources.base import Source
-from monitor.sources.logs.open import SUFFIXES
+from monitor.sources.logs.file_kind import SUFFIXES
 from monitor.sources.paced import pace_of
 from simulator.rig import RigFile, find_rig, load_rig
 from simulator.scenario import load_scenario_and_rig

@@ -7,7 +7,7 @@ and the reading of sessions, which bring their rig in the words of their day.
 from typing import Final, NamedTuple
 
 from rules.facts import FlowSensor
-from simulator.strict import Document, KeyPath, Mismatch, Ml, called, key_of
+from simulator.strict import Document, KeyPath, Mismatch, Ml, for_shell, key_of
 from simulator.strict.lines import Lines
 
 
@@ -103,7 +103,7 @@ def refuse_old_keys(document: Document) -> None:
     first = min(olds, key=lambda old: lines.get(old.path, 0))
     found, expected = in_place_of(first)
     more = f" and {len(olds) - 1} more" if len(olds) > 1 else ""
-    command = f"flowdebt renew {called(document.file_name)}"
+    command = f"flowdebt renew {for_shell(document.file_name)}"
     raise document.wrong(first.path, f"{expected} ({command} rewrites it{more})", found)
 
 

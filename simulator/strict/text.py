@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from difflib import SequenceMatcher
 from pathlib import Path
+from shlex import quote
 from typing import Final
 
 MAX_BYTES: Final = 1_000_000
@@ -46,6 +47,11 @@ def fit_for_a_name(text: str) -> str:
 def called(path: Path | str) -> str:
     """Return how messages call a file: its path, safe to print and not needlessly cut."""
     return clean(str(path), LONGEST_PATH)
+
+
+def for_shell(*paths: Path | str) -> str:
+    """Return how commands to type call files: as messages do, quoted where a shell needs it."""
+    return " ".join(quote(called(path)) for path in paths)
 
 
 def nearest(name: str, known: Sequence[str], where: str) -> str:

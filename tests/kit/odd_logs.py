@@ -429,6 +429,15 @@ HOPELESS_LOGS: tuple[HopelessLog, ...] = (
         ":2: found rows of 8 fields under a header of 4",
     ),
     HopelessLog(
+        "decimal commas between commas, and whole numbers",
+        _comma(_text([(f"{t:.2f}", f"{boost:.1f}", 0, 30) for t, boost, *_ in TRUTH], between=";"))
+        .replace(";", ",")
+        .encode(),
+        ":2: found rows of 6 fields under a header of 4, expected as many; are these decimal "
+        "commas? Write decimal points, or separate fields by semicolons",
+        ":2: found rows of 6 fields under a header of 4",
+    ),
+    HopelessLog(
         "decimal commas in quotes",
         _text([_quoted(_comma(str(cell)) for cell in row) for row in TRUTH]).encode(),
         ':2: Time: found "0,0", expected a number with a decimal point',

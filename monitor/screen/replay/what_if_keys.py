@@ -12,7 +12,7 @@ from monitor.review.log import Stopped
 from monitor.screen.replay.screen import ReplayKeys
 from monitor.screen.replay.what_if import Change
 from simulator.rig import RigFile
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, for_shell
 
 MOST_TRIED: Final = ("debt.false_pull_every", "debt.cut", "flow_sensor.gain_within")
 THRESHOLDS: Final = ("debt", "flow_sensor", "ladder", "limits", "watch", "paid")
@@ -140,7 +140,8 @@ class WhatIfKeys(ReplayKeys):
                 self.screen.say(str(error), odd=True)
                 continue
             room.what_if.saved = True
-            self.screen.say(f"kept as {answer}; flowdebt check {answer} tells what follows")
+            check = f"flowdebt check {for_shell(answer)}"
+            self.screen.say(f"kept as {answer}; {check} tells what follows")
             return
 
 

@@ -3,8 +3,9 @@
 from pathlib import Path
 from typing import Final
 
-from simulator.strict import open_file, unusable
+from simulator.strict import BadInput, called, open_file, unusable
 
+SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 _PARQUET: Final = b"PAR1"
 _IPC_FILE: Final = b"ARROW1"
 _IPC_STREAM: Final = b"\xff\xff\xff\xff"
@@ -16,6 +17,9 @@ def kind_of(path: Path) -> str | None:
     Raises:
         BadInput: It can't be read.
     """
+    if path.is_dir():
+        endings = ", ".join(sorted(SUFFIXES))
+        raise BadInput(f"{called(path)}: found a folder without logs, expected some ({endings})")
     try:
         with open_file(path) as file:
             head = file.read(8)

@@ -96,8 +96,8 @@ def _names_above(rows: Sequence[Sequence[str]], first: int, width: int) -> int |
         if all(says_nothing(cell) for cell in row) or _are_readings(row):
             continue
         # A delimiter behind the last name, or behind the last reading, makes a field more; decimal
-        # commas between commas make twice as many, which is told later.
-        is_as_wide = abs(len(row) - width) <= 1 or 2 * len(row) == width
+        # commas between commas make up to twice as many, which is told later.
+        is_as_wide = abs(len(row) - width) <= 1 or len(row) < width <= 2 * len(row)
         if len(found) == _MOST_NAME_ROWS or not (is_as_wide or (not found and len(row) > width)):
             break
         found.append(i)

@@ -1,7 +1,7 @@
 """A log of any kind there is, as blocks of samples."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from monitor.sources.logs.file_kind import kind_of
 from simulator.rig import RigFile, find_rig, load_rig
@@ -9,8 +9,6 @@ from simulator.strict import BadInput, called
 
 if TYPE_CHECKING:  # it loads pyarrow
     from monitor.sources.logs.log_blocks import LogBlocks
-
-SUFFIXES: Final = frozenset({".csv", ".txt", ".log", ".parquet", ".arrow", ".feather"})
 
 
 def rig_of_log(path: Path, rig: str | RigFile | None) -> RigFile:

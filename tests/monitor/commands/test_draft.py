@@ -208,7 +208,8 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     write_log(folder / "two.csv", columns[:-1])
     assert flowdebt(["draft", "drive.csv", "two.csv", "--to", "car.toml"]) == 0
     told = capsys.readouterr().out
-    assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 134 s")
+    assert told.startswith("drive.csv, two.csv: 11 columns, 6200 rows in 124 s")
+    assert "then: flowdebt review drive.csv two.csv --rig car.toml" in told
     assert "drafted by flowdebt from drive.csv, two.csv." in Path("car.toml").read_text("utf-8")
     assert flowdebt(["draft", "."]) == 0
     assert capsys.readouterr().out.startswith("drive.csv, two.csv: ")
@@ -226,6 +227,23 @@ def test_several_logs_make_one_rig(folder: Path, capsys: pytest.CaptureFixture[s
     sets = ["--set", "time.unit=rows", "--set", "time.period=20 ms"]
     assert flowdebt(["draft", "timeless.csv", "--to", "rows.toml", *sets]) == 0
     assert flowdebt(["review", "timeless.csv", "--rig", "rows.toml", "--fail-on", "warn"]) == 0
+
+
+def test_a_clock_that_steps_back_is_told_and_commands_to_type_are_quoted(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A drive logged twice into one file; its name, and the rig's, have blanks in them."""
+    lines = Path("drive.csv").read_text("utf-8").splitlines()
+    Path("two drives.csv").write_text("\n".join([*lines, *lines[1:]]), "utf-8")
+    assert flowdebt(["draft", "two drives.csv", "--to", "my car.toml"]) == 0
+    told = capsys.readouterr().out
+    assert f"  two drives.csv: {len(lines) - 2} rows left out: its clock steps back\n" in told
+    assert "next: flowdebt check 'my car.toml'\n" in told
+    assert "then: flowdebt review 'two drives.csv' --rig 'my car.toml'\n" in told
+    (folder / "cars").mkdir()
+    moved = Path("my car.toml").rename(folder / "cars" / "my car.toml")
+    assert flowdebt(["check", str(moved.relative_to(folder))]) == 0
+    assert "then: flowdebt check 'cars/my car.toml'" in capsys.readouterr().out
 
 
 def test_new_without_a_log(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -74,6 +74,8 @@ def test_it_fits_and_warns(line: str, capsys: pytest.CaptureFixture[str]) -> Non
         ("50;5 L", "WANTED: found \"50\", expected text with a percentage unit"),
         ("150 %;5 L", "WANTED: found \"150 %\", expected 0 to 100 %"),
         ("50 %;5 km", "AMOUNT: found \"5 km\", expected text with a volume unit"),
+        ("50 %;5 km", "or text with a mass unit such as \"4 kg\""),
+        ("50 %", "expected one: how much of it, such as \"5 L\", \"1 gal\" or \"4 kg\"\n"),
         ("50 %;0 L", "expected 1 to 200000 mL"),
         ("50 %;201 kg", "expected 0.001 to 200 kg"),
         ("50 %;5 kPa", "a pressure unit"),

@@ -30,3 +30,5 @@ def test_what_is_not_there_is_one_clear_error(tmp_path: Path) -> None:
     """It names the file."""
     with pytest.raises(BadInput, match=r"gone\.csv: .*expected a readable log"):
         kind_of(tmp_path / "gone.csv")
+    with pytest.raises(BadInput, match=r"found a folder without logs, expected some \(\.arrow, "):
+        kind_of(tmp_path)
