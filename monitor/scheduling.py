@@ -1,4 +1,4 @@
-"""Asking the operating system for short waits. Asked for, never required."""
+"""What the operating system grants: short waits, asked for, never required; and processors."""
 
 import ctypes
 import os
@@ -27,3 +27,10 @@ def ask_for_short_slice() -> bool:
         return bool(libc.syscall(number, 0, attributes, 0) == 0)
     except (OSError, AttributeError):
         return False
+
+
+def processors() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return min(os.cpu_count() or 1, 61)

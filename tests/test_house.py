@@ -215,10 +215,11 @@ def test_what_decides_or_parses_has_a_test_of_its_name() -> None:
 
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
 def test_files_that_the_papers_name_are_there(name: str) -> None:
-    """Whoever follows a path finds the file; VERB stands for any."""
+    """Whoever follows a path or a link finds the file; VERB stands for any."""
     text = (ROOT / name).read_text(encoding="utf-8")
     named = re.findall(r"`((?:rules|simulator|monitor|tests)/[a-z_/.]+)`", text)
     assert named
+    named += re.findall(r"\]\(([^)#:]+)\)", text)  # links and pictures
     assert [path for path in named if not (ROOT / path).exists()] == []
 
 

@@ -117,8 +117,8 @@ def withdraw(endpoint: Endpoint) -> None:
 def clear_away() -> None:
     """Remove the sockets and endpoints, with their tokens, of guards that were killed.
 
-    Only what is in our folder, named as we name them and our own; only where no process of that
-    number lives and nobody listens, as a guard in a container of its own might.
+    Only files in our folder that are named as we name them and belong to us; and only where no
+    process of that number lives, and nobody listens: a guard in a container of its own might.
     """
     with contextlib.suppress(OSError, BadInput):
         folder = runtime_folder()

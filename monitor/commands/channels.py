@@ -29,7 +29,7 @@ def channels(
     one to be asked about. Of two columns with one name "Flow#2" is the second, and a rig names it
     so. A log that can't be read holds up no other. Exit codes: 0 ran; 2 bad input.
     """
-    from monitor.commands.review import complain, say
+    from monitor.commands.printed import complain, say
     from monitor.commission.listing import listing
     from monitor.review.several import logs_in
     from monitor.words.look import Look

@@ -12,6 +12,7 @@ from monitor.commands.parameters import (
     PlotOption,
     RigOption,
     UnitsOption,
+    check_report_files,
     quantity,
     report_files,
 )
@@ -86,9 +87,9 @@ def compare(
     what is gained, with an interval over runs, and which runs can't be compared, and why. Log three
     or more of each, in one gear, on one day. Only on a dyno or a closed course; local law decides.
     """
+    from monitor.commands.printed import say
     from monitor.commands.progress import Progress
-    from monitor.commands.review import say
-    from monitor.commands.review_reports import PAGE, check_asked
+    from monitor.commands.review_reports import PAGE
     from monitor.dyno.comparing import compare_runs
     from monitor.dyno.groups import Asked
     from monitor.dyno.report_files import text_of
@@ -108,7 +109,7 @@ def compare(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
-    check_asked(report, ())
+    check_report_files(report)
     weathers = _weathers(ambient, barometer, humidity)
     span_rpm = None if between is None else _span(between)
     window_s = quantity("--smooth", smooth, Seconds.within(0.1, 5.0, "0.6 s"))

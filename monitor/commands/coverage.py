@@ -48,6 +48,7 @@ def coverage(
     import json
     import sys
 
+    from monitor.scheduling import processors
     from monitor.words.coverage import as_json as in_json
     from monitor.words.coverage import as_markdown, as_table
     from simulator.compiled_mark import DRIVE_ON, is_on_disk, leave_mark
@@ -95,15 +96,6 @@ def coverage(
         write = as_markdown if markdown else as_table
         sys.stdout.write("\n".join(write(facts, runs, seed, cells, why=why)) + "\n")
     return int(any(cell.state is State.MISSED for cell in cells))
-
-
-def processors() -> int:
-    """Return how many processors this process may use."""
-    import os
-
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return min(os.cpu_count() or 1, 61)
 
 
 def _progress(done: int, of: int) -> None:

@@ -54,7 +54,7 @@ def draft(
     """
     import sys
 
-    from monitor.commands.review import for_output
+    from monitor.commands.printed import for_output
     from monitor.commission.from_log import read_logs
     from monitor.commission.interview import interview, told_of, what_next
     from monitor.commission.questions import MAY_BE_NONE

@@ -43,7 +43,7 @@ def fit(
     import sys
 
     from monitor.clock import stamp
-    from monitor.commands.review import for_output
+    from monitor.commands.printed import for_output
     from monitor.commission.buys import buys, drives_of
     from monitor.commission.fit_words import as_json as plain
     from monitor.commission.fit_words import buys_in_words, in_words

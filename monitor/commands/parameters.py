@@ -1,7 +1,7 @@
 """Parameters that commands share."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Final, Literal
 
 from cyclopts import Parameter
 from cyclopts.validators import Number
@@ -9,6 +9,8 @@ from cyclopts.validators import Number
 from monitor.words.look import BellName, ThemeName, UnitsName
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from simulator.strict import Quantity
 
 
@@ -30,6 +32,28 @@ def report_files(others: str) -> Parameter:
         help="Also write it to this new file, any number of times: .html (one page with plots to "
         f"zoom into, which prints), {others}.",
     )
+
+
+REPORTS: Final = (".html", ".md", ".csv", ".json")  # what most commands write
+
+
+def check_report_files(paths: "Sequence[Path]", endings: "Sequence[str]" = REPORTS) -> None:
+    """Check the files that reports are to be written to, before anything is read or run.
+
+    Args:
+        paths: Their names.
+        endings: What each may end in.
+
+    Raises:
+        BadInput: One has another ending, is taken, or stands there twice.
+    """
+    from simulator.strict import BadInput, called, ending_of, refuse_taken
+
+    for i, path in enumerate(paths):
+        ending_of(path, *endings)
+        refuse_taken(path)
+        if path in paths[:i]:
+            raise BadInput(f"--report: found {called(path)} twice, expected another name")
 
 
 RigOption = Annotated[

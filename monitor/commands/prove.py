@@ -13,6 +13,7 @@ from monitor.commands.parameters import (
     ListenOption,
     RigOption,
     SilenceOption,
+    check_report_files,
     flag,
     report_files,
 )
@@ -145,8 +146,8 @@ def prove(
     import shlex
     import sys
 
+    from monitor.proof.report import ENDINGS
     from monitor.proof.report import as_json as json_of
-    from monitor.proof.report import check_reports
     from simulator.proof.requirements import load_requirements
     from simulator.rig import find_rig, load_rig
     from simulator.strict import BadInput, clean
@@ -167,7 +168,7 @@ def prove(
         given = (str(requirements), car or rig)
         sweeping = Sweeping(sweep, points, guard_file, to, report, given)
     else:
-        check_reports(report)
+        check_report_files(report, ENDINGS)
     car_file = guard_file if car is None else load_rig(find_rig(car))
     asked = load_requirements(requirements, car_file)
 
@@ -245,8 +246,8 @@ def _prove(
     from contextlib import ExitStack
     from functools import partial
 
-    from monitor.commands.coverage import processors
     from monitor.proof.store import Store
+    from monitor.scheduling import processors
     from simulator.proof.proving import MOST_RUNS, Proving, prove_here
     from simulator.proof.reasons import explained
 
@@ -308,8 +309,8 @@ def _report(
     """Write the reports; return whether it was not broken off. Cars: of a simulation."""
     import sys
 
-    from monitor.commands.coverage import processors
     from monitor.proof.report import PAGE, write_report
+    from monitor.scheduling import processors
     from simulator.proof.limits import at_limits
 
     limits: Sequence[tuple[AtLimit, ...]] = ()

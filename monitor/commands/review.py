@@ -1,8 +1,8 @@
 """``flowdebt review``: what happened in these logs, and why? And what if thresholds were others?"""
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from cyclopts import Parameter
 
@@ -10,9 +10,6 @@ from monitor.commands.parameters import JsonFlag, RigOption, UnitsOption, report
 
 if TYPE_CHECKING:  # they load numpy
     from monitor.review.review import Review
-
-_LEAST_WIDTH: Final = 40
-_NO_TERMINAL: Final = 120
 
 
 def review(
@@ -51,7 +48,7 @@ def review(
     was reached (so changed, with --set), or a session's decisions did not come out the same; 2 bad
     input, or nothing in a log could be judged.
     """
-    from monitor.commands.coverage import processors
+    from monitor.commands.printed import complain, room, say
     from monitor.commands.progress import Progress
     from monitor.commands.review_reports import PAGE, check_asked, write_reports
     from monitor.recorder.span import counted
@@ -67,6 +64,7 @@ def review(
         ranked_in_words,
     )
     from monitor.review.tried import Trials, Tried
+    from monitor.scheduling import processors
     from monitor.words.look import Look
     from rules.facts import Action
     from simulator.rig import find_rig, load_rig
@@ -132,69 +130,3 @@ def review(
     if report and reviews:
         write_reports(Answers(reviews, refused, rig, figures), report)
     return code
-
-
-def say(lines: Iterable[str], facts: Callable[[], dict[str, Any]], *, as_json: bool) -> None:
-    """Write lines, or with --json facts as a line."""
-    import sys
-
-    if as_json:
-        sys.stdout.writelines(_in_parts(facts()))
-    else:
-        sys.stdout.writelines(for_output(line) + "\n" for line in lines)
-    sys.stdout.flush()
-
-
-def _in_parts(facts: dict[str, Any]) -> Iterator[str]:
-    """Yield a line of JSON in parts: what an iterator in it yields is never held all at once."""
-    import json
-
-    before = "{"
-    for name, value in facts.items():
-        yield f"{before}{json.dumps(name)}: "
-        before = ", "
-        if isinstance(value, Iterator):
-            yield "["
-            for number, item in enumerate(value):
-                yield before * (number > 0) + json.dumps(item, allow_nan=False)
-            yield "]"
-        else:
-            yield json.dumps(value, allow_nan=False)
-    yield "}\n"
-
-
-def complain(why: str) -> None:
-    """Tell of a log that could not be read, or judged: the others are read all the same."""
-    import sys
-
-    from simulator.strict import clean
-
-    sys.stderr.write(clean(f"flowdebt: {why}", 1000) + "\n")
-
-
-def room() -> int:
-    """Return how many cells a line of standard output has; many where that is no terminal."""
-    import shutil
-    import sys
-
-    if not sys.stdout.isatty():
-        return _NO_TERMINAL
-    return max(_LEAST_WIDTH, shutil.get_terminal_size().columns)
-
-
-def for_output(line: str) -> str:
-    """Return a line as it goes to standard output: wrapped where that is a terminal.
-
-    What goes on stands two columns further in than the line begins.
-    """
-    import sys
-    import textwrap
-
-    width = room()
-    if not sys.stdout.isatty() or len(line) <= width:
-        return line
-    indent = line[: len(line) - len(line.lstrip())]
-    body = textwrap.wrap(
-        line[len(indent) :], width, initial_indent=indent, subsequent_indent=indent + "  "
-    )
-    return "\n".join(body)

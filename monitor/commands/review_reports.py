@@ -4,11 +4,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from monitor.commands.parameters import check_report_files
 from monitor.review.report_files import Answers, as_csv, as_json, as_markdown
 from simulator.strict import BadInput, new_file
 
 PAGE: Final = ".html"
-ENDINGS: Final = (PAGE, ".md", ".csv", ".json")
 
 
 def check_asked(paths: Sequence[Path], sets: Sequence[str]) -> None:
@@ -17,12 +17,8 @@ def check_asked(paths: Sequence[Path], sets: Sequence[str]) -> None:
     Raises:
         BadInput: One has another ending or is taken; or thresholds are tried, too.
     """
-    if not paths:
-        return
-    from monitor.proof.report import check_reports  # loads the plant
-
-    check_reports(paths, ENDINGS)
-    if sets:
+    check_report_files(paths)
+    if paths and sets:
         raise BadInput("--report: found --set too, expected one of them")
 
 
@@ -31,7 +27,7 @@ def write_reports(answers: Answers, paths: Sequence[Path]) -> None:
 
     Args:
         answers: What was found, traced where a page is among the files.
-        paths: Where; each ends in one of ``ENDINGS``.
+        paths: Where; each ends in one of ``REPORTS``.
 
     Raises:
         BadInput: Something has that name, or it can't be written.

@@ -9,17 +9,17 @@ from pathlib import Path
 from typing import Any
 
 from monitor.clock import stamp
-from monitor.commands.coverage import processors
-from monitor.commands.review import for_output
+from monitor.commands.parameters import check_report_files
+from monitor.commands.printed import for_output
 from monitor.pictures.figure import save_figure
 from monitor.pictures.write import ENDINGS as PICTURES
 from monitor.proof import sweep_words as words
-from monitor.proof.report import check_reports
 from monitor.proof.sweep_keys import Setting, SweptKey, settings, swept_keys
 from monitor.proof.sweep_picture import draw
 from monitor.proof.sweep_rig import written
 from monitor.proof.words import as_table
 from monitor.review.edit import save_as
+from monitor.scheduling import processors
 from simulator.proof.outcomes import Cars
 from simulator.proof.proving import Proving, Standing, prove_here
 from simulator.proof.reasons import explained
@@ -60,7 +60,7 @@ class Sweeping:
         self._rig_file = rig_file
         self._requirements, self._car = given
         self._to, self._reports = to, reports
-        check_reports(reports, (*PICTURES, _JSON))
+        check_report_files(reports, (*PICTURES, _JSON))
         if to is not None:
             ending_of(to, ".toml")
             refuse_taken(to)

@@ -5,7 +5,14 @@ from typing import TYPE_CHECKING, Annotated
 
 from cyclopts import Parameter
 
-from monitor.commands.parameters import JsonFlag, PlotOption, RigOption, UnitsOption, report_files
+from monitor.commands.parameters import (
+    JsonFlag,
+    PlotOption,
+    RigOption,
+    UnitsOption,
+    check_report_files,
+    report_files,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,19 +53,19 @@ def trend(
     themselves, so it takes some of them. Told is what changed since when, how fast, how sure that
     is, which fault moves these numbers so, what to check first, and when it reaches what the rig
     tolerates. All are judged by one rig: --rig, or the newest session's own. A day is a session's
-    own note, else the log's clock, else a date in the file's name; where one has none, the order
-    given counts. Exit codes: 0 ran; 2 bad input, or a log could not be read (the others are).
+    own note, else the log's clock, else a date in the file's name, else a clock that counts
+    seconds since 1970; where one has none, the order given counts. Exit codes: 0 ran; 2 bad input,
+    or a log could not be read (the others are).
     """
     import sys
 
-    from monitor.commands.coverage import processors
+    from monitor.commands.printed import complain, say
     from monitor.commands.progress import Progress
-    from monitor.commands.review import complain, say
-    from monitor.commands.review_reports import check_asked
     from monitor.pictures.write import ENDINGS
     from monitor.recorder.span import counted
     from monitor.review.in_processes import each
     from monitor.review.several import logs_in, names_of
+    from monitor.scheduling import processors
     from monitor.trend.facts import as_json as plain
     from monitor.trend.gathered import check_services, gathered
     from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading
@@ -72,7 +79,7 @@ def trend(
     if plot is not None:
         ending_of(plot, *ENDINGS)
         refuse_taken(plot)
-    check_asked(report, ())
+    check_report_files(report)
     shown = Look(units).figures
     paths = logs_in(logs)
     names = names_of(paths)

@@ -25,6 +25,7 @@ from rules.events import Event
 from rules.facts import Action
 
 MOST_DRAWN: Final = 12  # logs, the worst ones: a page of some MB
+MOST_REFUSED_FIRST: Final = 3  # more of them would hide what was found in the others
 _MOST_SHADED: Final = 200
 _OF_AN_EVENT: Final = 10  # blanks before a line that says more of one
 _ROUND_S: Final = 3.0  # shown before and behind what a link leads to
@@ -42,8 +43,12 @@ def as_page(answers: Answers) -> str:
     """Return what was found in some logs as one HTML file."""
     page = Page(answers.title)
     page.caution(ADVISES)
-    for name, why in answers.refused.items():
-        page.caution(f"{name} could not be judged: {why}")
+    refused = answers.refused
+    if len(refused) > MOST_REFUSED_FIRST:
+        page.caution(f"{len(refused)} logs could not be judged: the end of this page says why.")
+    else:
+        for name, why in refused.items():
+            page.caution(f"{name} could not be judged: {why}")
     drawn = [id(one) for one in worst_first(answers.reviews)[:MOST_DRAWN] if one.trace is not None]
     plots = {id(log): f"plot-{i}" for i, log in enumerate(answers.reviews, 1) if id(log) in drawn}
     if answers.moments():
@@ -59,6 +64,9 @@ def as_page(answers: Answers) -> str:
         _log(page, log, f"log-{number}", plots.get(id(log)), answers.units)
     if len(plots) < len(answers.reviews):
         page.text(f"Drawn are the {len(plots)} worst of {len(answers.reviews)} logs.")
+    if len(refused) > MOST_REFUSED_FIRST:
+        page.heading("Not judged")
+        page.table(("log", "why"), list(refused.items()))
     return page.html()
 
 

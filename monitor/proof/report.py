@@ -7,27 +7,10 @@ from typing import Final
 
 from simulator.proof.limits import AtLimit
 from simulator.proof.results import Proof
-from simulator.strict import BadInput, called, ending_of, new_file, refuse_taken
+from simulator.strict import ending_of, new_file
 
 PAGE: Final = ".html"
 ENDINGS: Final = (PAGE, ".md", ".xml", ".json")
-
-
-def check_reports(paths: Sequence[Path], endings: Sequence[str] = ENDINGS) -> None:
-    """Check names to write to, before anything is run.
-
-    Args:
-        paths: The names.
-        endings: What each may end in.
-
-    Raises:
-        BadInput: One has another ending, is taken, or stands there twice.
-    """
-    for i, path in enumerate(paths):
-        ending_of(path, *endings)
-        refuse_taken(path)
-        if path in paths[:i]:
-            raise BadInput(f"--report: found {called(path)} twice, expected another name")
 
 
 def write_report(

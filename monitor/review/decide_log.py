@@ -9,7 +9,8 @@ from monitor.review.alarms import AlarmMoment, moments
 from monitor.review.decided_log import Decided, Groups, TurnAt
 from monitor.review.judge import Judge, Judged, worth_compiling
 from monitor.review.log import Log, Progress, Stop, Stopped
-from monitor.review.pieces import PIECE_ROWS, Axis, Piece
+from monitor.review.pieces import PIECE_ROWS, Piece
+from monitor.review.time_axis import TimeAxis
 from monitor.review.window import Floats, groups_of, reach_of, trace_of
 from rules.channels import TIME
 from rules.step.state import Decision
@@ -76,7 +77,7 @@ class _Run:
         finite = log.rows[:PIECE_ROWS, TIME]
         finite = finite[np.isfinite(finite)]
         first_s = float(finite[0]) if len(finite) else 0.0
-        self._axis = Axis(first_s, first_s)
+        self._axis = TimeAxis(first_s, first_s)
         self._late = self._judged = 0
         self._pieces: list[Piece] = []
         self._starts: list[Any] = []

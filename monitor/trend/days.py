@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -12,6 +12,7 @@ from simulator.strict import BadInput, clean
 
 _YEAR_FIRST: Final = re.compile(r"(?<!\d)((?:19|20)\d\d)([-_.]?)([01]\d)\2([0-3]\d)(?!\d)")
 _CLOCK: Final = re.compile(r"(\d{1,4})([-./])(\d{1,2})\2(\d{1,4})[T _,]")
+_UNIX_S: Final = re.compile(r"([1-3]\d{9})(?:\.\d+)? s")  # 2001 to 2096
 BY_ORDER: Final = "no date"
 
 
@@ -64,7 +65,16 @@ def _day(path: Path, starts: str, day_first: bool | None) -> Day:
     if day is not None:
         return Day(day, "the log's clock")
     day = day_in(path.name)
-    return Day(day, "the file's name") if day is not None else Day(None)
+    if day is not None:
+        return Day(day, "the file's name")
+    day = _by_unix_time(starts)  # in UTC: a name may know the car's own day better
+    return Day(day, "the log's clock, as Unix time") if day is not None else Day(None)
+
+
+def _by_unix_time(starts: str) -> date | None:
+    """Return the day of a count of seconds since 1970 (POSIX.1, section 4.19), from 2001 on."""
+    found = _UNIX_S.fullmatch(starts)
+    return None if found is None else datetime.fromtimestamp(int(found[1]), UTC).date()
 
 
 def _by_clock(starts: str, day_first: bool | None) -> date | None:

@@ -181,8 +181,9 @@ class FlowTiming:
         edge = self._fitted(rows, seen, asked)
         within = self._sensor.gain_within + GAIN_BEYOND
         if edge is not None and edge.misfit < WORST_MISFIT and abs(edge.gain - 1.0) < within:
-            unseen_s = max(abs(b[1] - a[1]) * (b[0] - a[0]) for a, b in pairwise(rows))
-            to.append(edge._replace(unsure_s=held_s + 0.5 * unseen_s / asked))
+            # How far the command moved between two rows, by how far apart these are: mL/min s.
+            unseen = max(abs(b[1] - a[1]) * (b[0] - a[0]) for a, b in pairwise(rows))
+            to.append(edge._replace(unsure_s=held_s + 0.5 * unseen / asked))
             self.edges += 1
 
     def _fitted(self, rows: Sequence[Row], seen: Sequence[int], asked: float) -> Edge | None:

@@ -41,8 +41,8 @@ class Seen:
     Attributes:
         t_s: Times of command, (n,).
         command: At these, (n,).
-        at_s: Times at which the model is worked out, (m,).
         unseen: What the command did between rows unseen, as a variance a second, (n,).
+        at_s: Times at which the model is worked out, (m,).
         where: Of these, which belong to a reading, (r,).
         reading: (r,).
         boost: Gauge, kPa, (r,).
@@ -89,8 +89,8 @@ class FlowFit:
         seen: What was fitted.
         off: What each reading is off the model, mL/min, (r,).
         expected: The model, gain included, (r,).
-        whitened: The same in standard deviations, whitened, (r,).
-        slopes: How that moves with gain, delay and log lag, (r, 3).
+        whitened: ``off`` in standard deviations, and whitened, (r,).
+        slopes: How ``whitened`` moves with gain, delay and log lag, (r, 3).
         weight: What each counts, 0 to 1, (r,).
     """
 

@@ -14,7 +14,7 @@ from simulator.identify.intervals import NORMAL_95, Doubt
 from simulator.identify.readings import HELD, resolution_of
 from simulator.identify.spraying import Spraying
 
-MOVES: Final = 0.1  # of the most that is asked for
+MOVES: Final = 0.1  # of the most that is asked for: a command that varies by less stands still
 DELAY_KNOWN_S: Final = 0.06  # half of an interval; wider ones tell nothing
 LAG_KNOWN: Final = 0.5  # the same of the lag, its logarithm
 SLOWEST_ROWS_S: Final = 0.031  # rows farther apart may hide a refresh of 20 a second
@@ -23,10 +23,10 @@ LEAST_NEW: Final = 30  # readings of a sensor that holds them
 LEAST_DELAY_S: Final = 0.01  # of tolerance: half of the bank's step
 LEAST_LAG: Final = 0.15  # of the lag
 DRIFT: Final = 0.02  # of gain from one day to the next; common practice, no source
-LEAST_FREE: Final = 60.0
-LEAST_LASTS_S: Final = 0.001
+LEAST_FREE: Final = 60.0  # steady readings that tell anew, for the noise's interval
+LEAST_LASTS_S: Final = 0.001  # as little as a rig may say
 LEAST_FLOOR: Final = 0.02  # of the most that is expected; common practice, no source
-AT_REST: Final = 0.001  # of the most that is expected
+AT_REST: Final = 0.001  # of the most that is expected: less is no flow
 NEVER_MOVES: Final = (
     "not enough in this log: the command never moves, so gain and noise can be told, "
     "delay and lag can not"
@@ -72,7 +72,7 @@ class _Told:
         half_s = self._doubt.delay_s
         why = self._why_untimed()
         if not self._moves:
-            return [_not(key, "s", why), _not(f"{key}_within", "s", why)]
+            return [_not_told(key, "s", why), _not_told(f"{key}_within", "s", why)]
         if not why and half_s > DELAY_KNOWN_S:
             why = f"not enough in this log: the delay is known to +-{1e3 * half_s:z.0f} ms only"
         within_s = max(half_s, LEAST_DELAY_S)
@@ -86,7 +86,7 @@ class _Told:
         half = self._doubt.log_lag
         why = self._why_untimed()
         if not self._moves:
-            return [_not(key, "s", why), _not(f"{key}_within", "s", why)]
+            return [_not_told(key, "s", why), _not_told(f"{key}_within", "s", why)]
         if not why and half > LAG_KNOWN:
             why = f"not enough in this log: the lag is known to +-{100.0 * half:z.0f} % only"
         within = max(half, LEAST_LAG) if not why else max(2.0 * half, LAG_KNOWN)
@@ -151,5 +151,5 @@ class _Told:
         ]
 
 
-def _not(key: str, unit: str, why: str) -> Estimate:
+def _not_told(key: str, unit: str, why: str) -> Estimate:
     return Estimate(key, unit, why_not=why)

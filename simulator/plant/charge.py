@@ -1,4 +1,4 @@
-"""What the spray does in the intake: drops, film on the walls, vapour, a cooler charge.
+"""The spray in this car's intake, step by step: drops, film on the walls, vapour, a cooler charge.
 
 Mass is conserved: what leaves the nozzles is vapour, liquid that enters the cylinders, or film.
 """

@@ -1,4 +1,4 @@
-"""What the spray does to the charge: drops, how much evaporates in time, how far it cools.
+"""How spray evaporates in air and cools it: drops, time, saturation. Physics alone, no car in it.
 
 How they go together: ``evaporated_share`` says how much of the liquid has the time to evaporate by
 the sensor or the valve, ``charge_after``, offered that much, where it leaves the charge (saturated

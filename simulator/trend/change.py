@@ -1,10 +1,10 @@
 """Since when, how far and how fast a number has changed: at once, or more with each day.
 
 Two shapes are tried: a level that jumps, and one that begins to move at a steady pace. Where it
-began, and how much of a session's odds the next one has too, is weighed by how well the sessions
-bear it out: level and slope are taken out, and so is how far sessions scatter, each with a flat
-prior (Zellner, An Introduction to Bayesian Inference in Econometrics, 1971, ch. 4 and 7). What is
-told of it is drawn from what remains possible.
+began, and how much of what a session is off by the next one is off by too, is weighed by how well
+the sessions bear it out: level and slope are taken out, and so is how far sessions scatter, each
+with a flat prior (Zellner, An Introduction to Bayesian Inference in Econometrics, 1971, ch. 4 and
+7). What is told of it is drawn from what remains possible.
 """
 
 from dataclasses import dataclass

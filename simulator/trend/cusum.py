@@ -24,8 +24,9 @@ ALLOWANCE: Final = 0.5
 # changed; fewer sessions than these say next to nothing of how far they scatter.
 CLIP: Final = 3.0
 LEAST_BEFORE: Final = 4
-# Of a session's odds, what the next one may have too, each as likely beforehand: up to 0.6 of it
-# false alarms come as seldom as is stated. The more is allowed, the longer a jump passes for it.
+# A session may be off by a share of what the one before was off by: the shares that are tried, each
+# as likely beforehand. Up to 0.6 false alarms come as seldom as is stated. The larger the shares
+# that are allowed, the longer a jump passes for one of them.
 KEPT: Final = np.linspace(0.0, 0.75, 6)
 _CELLS: Final = 60  # of a limit of eight deviations
 _FIRST: Final = 4.0

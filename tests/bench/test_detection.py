@@ -39,7 +39,7 @@ from tests.bench.detection.kernels import Terms
 from tests.bench.detection.optimum import Theory
 from tests.bench.detection.signals import (
     N_SAMPLES,
-    NONE,
+    NO_FAULT,
     Signals,
     delays_ms,
     first_above,
@@ -200,7 +200,7 @@ def test_null_rows() -> None:
 
 def test_threshold_gives_its_rate() -> None:
     """A tuned threshold trips in exactly the share of tuning pulls it was asked for."""
-    shortest = -small(TUNING)[NONE].delivered
+    shortest = -small(TUNING)[NO_FAULT].delivered
     for rate in (0.02, 0.1):
         tripped = np.count_nonzero(first_above(shortest, threshold_for(shortest, rate)) >= 0)
         assert tripped <= round(100 * rate)
@@ -223,7 +223,7 @@ def test_limit_is_set_by_hours() -> None:
 
 def test_the_envelope_is_the_bank_s() -> None:
     """The rivals' lower envelope is never above what the true car should read on average."""
-    seen = small(EVALUATION)[NONE]
+    seen = small(EVALUATION)[NO_FAULT]
     plenty = seen.least > kernels.LEAST
     ratio = seen.delivered[plenty] / seen.least[plenty]
     assert np.mean(ratio > 0.9) > 0.97
@@ -310,11 +310,12 @@ def test_a_car_outside_its_rig_is_pulled() -> None:
 def test_evidence_beats_ratio_rules_on_a_small_sample() -> None:
     """At 40 % missing evidence is found sooner than by the best ratio rule, with no more misses."""
     tuning, evaluation = small(TUNING), small(EVALUATION)
-    own = suite.of_evidence("evidence", suite.tuned_limits(tuning[NONE], RATE)[0], evaluation)
+    own = suite.of_evidence("evidence", suite.tuned_limits(tuning[NO_FAULT], RATE)[0], evaluation)
     fault = "40 % missing"
     lag_s = shipped_rig("brindle").flow_sensor.lag_s
     rivals = [
-        contest(one, tuning, evaluation) for one in islice(families(tuning[NONE], RATE, lag_s), 5)
+        contest(one, tuning, evaluation)
+        for one in islice(families(tuning[NO_FAULT], RATE, lag_s), 5)
     ]
     assert [row.key for row in rivals] == list(suite.RIVALS[:5])
     raw, ratio = rivals[0], rivals[1]
@@ -416,7 +417,7 @@ def test_pulls_are_as_long_as_they_say() -> None:
     half = small(EVALUATION)
     for case, seen in half.items():
         assert seen.delivered.shape[1] == N_SAMPLES
-        if case == NONE:
+        if case == NO_FAULT:
             assert np.all(seen.onset == -1)
         else:
             assert np.all((seen.onset >= 100) & (seen.onset < N_SAMPLES - 250))

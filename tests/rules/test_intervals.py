@@ -10,7 +10,7 @@ from tests.kit.rigs import first, healthy, rig
 def test_the_time_budget_adds_up() -> None:
     """FHTI = FDTI + FRTI exactly; a found 142 ms against 100 ms fails (ISO 26262-1:2018 terms).
 
-    The 100 and 142 ms are the worked budget of the reference row ftti-terms.
+    The 100 and 142 ms are a budget worked by hand.
     """
     over = Intervals(detection_s=0.082, reaction_s=0.06, tolerant_s=0.1)
     assert over.handling_s == 0.082 + 0.06

@@ -14,7 +14,7 @@ from simulator.proof.proportions import miss_count, quantile
 from tests.bench.detection import generic, kernels
 from tests.bench.detection.drives import FAULTS
 from tests.bench.detection.kernels import Terms
-from tests.bench.detection.signals import NONE, Signals, delays_ms, first_above, threshold_for
+from tests.bench.detection.signals import NO_FAULT, Signals, delays_ms, first_above, threshold_for
 
 Trips = Callable[[Signals], Any]
 RATIOS: Final = (0.3, 0.4, 0.5, 0.6, 0.65, 0.7, 0.75, 0.8, 0.82, 0.84, 0.86, 0.88, 0.9)
@@ -249,7 +249,7 @@ def contest(
         if fault == "25 % missing":
             fewest = family.settings[min(misses)[2]]
     short = evaluation["25 % missing"]
-    healthy = evaluation[NONE]
+    healthy = evaluation[NO_FAULT]
     return Result(
         family.name,
         family.key,

@@ -23,9 +23,9 @@ from tests.bench.detection.drives import (
 )
 from tests.bench.detection.kernels import DT_S
 
-NONE: Final = "healthy"
+NO_FAULT: Final = "healthy"
 NOMINAL: Final = World()
-CASES: Final = (NONE, *FAULTS)
+CASES: Final = (NO_FAULT, *FAULTS)
 HEALTHY_S: Final = 60.0  # of driving before a pull, in which a guard learns
 PULL_S: Final = 8.0
 N_SAMPLES: Final = round(PULL_S / DT_S)
@@ -93,7 +93,7 @@ def see(
 
     Args:
         name: Of the rig.
-        cases: Faults, or ``NONE``; every car has each of them in the same pull.
+        cases: Faults, or ``NO_FAULT``; every car has each of them in the same pull.
         numbers: Of the cars; no other number makes the same one.
         seed: The bench's seed.
         half: ``drives.TUNING`` or ``drives.EVALUATION``.
@@ -122,7 +122,7 @@ def see(
         gain = State.of_flat(states[0]).gain
         for case in cases:
             rows = made.rows[start : start + N_SAMPLES].copy()
-            if case != NONE:
+            if case != NO_FAULT:
                 flow = delivered(made, FAULTS[case], onset)
                 rows[:, ch.DELIVERED] = flow[start : start + N_SAMPLES]
             seen = []
@@ -137,7 +137,7 @@ def see(
                     rows[:, ch.DELIVERED] / full_ml_min,
                     seen[0]["evidence"].copy(),
                     seen[1]["evidence"].copy(),
-                    -1 if case == NONE else onset - start,
+                    -1 if case == NO_FAULT else onset - start,
                 )
             )
     spraying_s = spraying * DT_S / len(numbers)

@@ -18,7 +18,7 @@ from tests.bench.detection.drives import EVALUATION, FAULTS, TUNING, World, ship
 from tests.bench.detection.optimum import Theory
 from tests.bench.detection.shipped import ms, percent
 from tests.bench.detection.signals import (
-    NONE,
+    NO_FAULT,
     PULL_S,
     Signals,
     delays_ms,
@@ -82,7 +82,7 @@ def drive_half(
 ) -> dict[str, Signals]:
     """Return one half's pulls: healthy ones of some cars, every fault of the first of them."""
     seen = see(CONTEST_ON, tuple(FAULTS), range(faulty), seed, half, limits)
-    return seen | see(CONTEST_ON, (NONE,), range(healthy), seed, half, limits)
+    return seen | see(CONTEST_ON, (NO_FAULT,), range(healthy), seed, half, limits)
 
 
 def tuned_limits(healthy: Signals, rate: float) -> tuple[float, float]:
@@ -106,15 +106,15 @@ def of_evidence(key: str, limit: float, evaluation: Half) -> Result:
         dict.fromkeys(FAULTS, f"limit {limit:.1f} nats"),
         found,
         found["25 % missing"],
-        int(np.count_nonzero(trips(evaluation[NONE]) >= 0)),
-        len(evaluation[NONE]),
+        int(np.count_nonzero(trips(evaluation[NO_FAULT]) >= 0)),
+        len(evaluation[NO_FAULT]),
         trips,
     )
 
 
 def nulls(evaluation: Half) -> list[Result]:
     """Return the always-trip and the never-trip row."""
-    healthy = len(evaluation[NONE])
+    healthy = len(evaluation[NO_FAULT])
     words = dict.fromkeys(FAULTS, "")
     always: dict[str, Any] = {fault: np.zeros(len(evaluation[fault])) for fault in FAULTS}
     never: dict[str, Any] = {fault: np.full(len(evaluation[fault]), inf) for fault in FAULTS}
@@ -131,7 +131,7 @@ def offline_bound(healthy: Signals, evaluation: Half, rate: float) -> Result:
     for fault in FAULTS:
         places, sizes = generic.offline(evaluation[fault])
         delays[fault] = np.where(sizes > threshold, 10.0 * (places - evaluation[fault].onset), inf)
-    sizes = generic.offline(evaluation[NONE])[1]
+    sizes = generic.offline(evaluation[NO_FAULT])[1]
     return Result(
         "OFFLINE: place of the change, ruptures L2",
         "offline",
@@ -153,19 +153,21 @@ def hold_contest(
     """
     limits = (START_NATS, START_NATS)
     few = range(size.tuning_healthy)
-    first = see(CONTEST_ON, (NONE,), few, seed, TUNING, limits)[NONE]
+    first = see(CONTEST_ON, (NO_FAULT,), few, seed, TUNING, limits)[NO_FAULT]
     limits = tuned_limits(first, rate)  # the most that one reading may add goes with the limit
     tuning = drive_half(seed, TUNING, size.tuning_healthy, size.tuning_faulty, limits)
-    limits = tuned_limits(tuning[NONE], rate)
+    limits = tuned_limits(tuning[NO_FAULT], rate)
     evaluation = drive_half(seed, EVALUATION, size.healthy, size.faulty, limits)
     rows = [
         of_evidence(key, limit, evaluation) for key, limit in zip(EVIDENCE, limits, strict=True)
     ]
     lag_s = shipped_rig(CONTEST_ON).flow_sensor.lag_s
-    rows += [contest(family, tuning, evaluation) for family in families(tuning[NONE], rate, lag_s)]
+    rows += [
+        contest(family, tuning, evaluation) for family in families(tuning[NO_FAULT], rate, lag_s)
+    ]
     if generic.HAVE_RUPTURES:
-        rows.append(offline_bound(tuning[NONE], evaluation, rate))
-    return rows + nulls(evaluation), tuning[NONE].spraying_s / rate, limits
+        rows.append(offline_bound(tuning[NO_FAULT], evaluation, rate))
+    return rows + nulls(evaluation), tuning[NO_FAULT].spraying_s / rate, limits
 
 
 def elsewhere_table(
@@ -175,7 +177,7 @@ def elsewhere_table(
     body: list[list[object]] = [[row.name] for row in rows if row.trips is not None]
     for number, world in enumerate(ELSEWHERE, 1):
         few = range(number * 100_000, number * 100_000 + pulls)
-        seen = see(CONTEST_ON, (NONE,), few, seed, EVALUATION, limits, world)[NONE]
+        seen = see(CONTEST_ON, (NO_FAULT,), few, seed, EVALUATION, limits, world)[NO_FAULT]
         found = [np.mean(row.trips(seen) >= 0) for row in rows if row.trips is not None]
         for line, share in zip(body, found, strict=True):
             line.append(f"{100.0 * share:.1f}")

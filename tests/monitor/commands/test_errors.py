@@ -4,7 +4,7 @@ import pytest
 
 from monitor.cli import _VERBS
 from monitor.cli import run as flowdebt
-from monitor.commands.review import for_output
+from monitor.commands.printed import for_output
 
 NEEDED = {
     "review": "LOG",

@@ -1,1 +1,1 @@
-"""Tests of runs that are compared."""
+"""Tests of ``monitor/dyno``."""

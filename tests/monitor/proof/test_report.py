@@ -13,8 +13,9 @@ import pytest
 from junitparser import Failure, JUnitXml, Skipped
 from markdown_it import MarkdownIt
 
+from monitor.commands.parameters import check_report_files
 from monitor.proof.page import as_page
-from monitor.proof.report import ENDINGS, check_reports, write_report
+from monitor.proof.report import ENDINGS, write_report
 from rules.facts import Action
 from simulator.proof.limits import AtLimit
 from simulator.proof.outcomes import Outcome
@@ -265,5 +266,5 @@ def test_names_are_checked_before_anything_runs(tmp_path: Path) -> None:
         ([tmp_path / "x.md", tmp_path / "x.md"], "twice"),
     ):
         with pytest.raises(BadInput, match=said):
-            check_reports(paths)
-    check_reports([tmp_path / "x.md", tmp_path / "x.HTML"])
+            check_report_files(paths, ENDINGS)
+    check_report_files([tmp_path / "x.md", tmp_path / "x.HTML"], ENDINGS)

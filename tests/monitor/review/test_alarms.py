@@ -9,7 +9,8 @@ from hypothesis import strategies as some
 from monitor.attach.protocol import Command
 from monitor.guard.alarm_desk import AlarmDesk
 from monitor.review.alarms import AlarmHistory, moments
-from monitor.review.pieces import Axis, Piece
+from monitor.review.pieces import Piece
+from monitor.review.time_axis import TimeAxis
 from rules.channels import OPERATOR, ROW_WIDTH, TIME
 from rules.step.state import N_DECISION, OVERBOOST, UNASKED_FLOW, UNDER_DELIVERY, Decision, State
 from tests.kit.recordings import BRINDLE
@@ -59,7 +60,7 @@ def test_as_if_every_row_were_heard(
     cuts = sorted({0, min(cut, n), n})
     found = []
     for start, end in pairwise(cuts):
-        piece = Piece(start, end, BRINDLE, np.zeros(len(State.names())), Axis(0.0, 0.0), 0)
+        piece = Piece(start, end, BRINDLE, np.zeros(len(State.names())), TimeAxis(0.0, 0.0), 0)
         found += moments(piece, rows, decisions[start:end])
     history = AlarmHistory(found, rows)
     asked_late = AlarmHistory(found, rows)

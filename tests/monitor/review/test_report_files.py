@@ -137,3 +137,15 @@ def test_the_command_writes_them(tmp_path: Path, capsys: pytest.CaptureFixture[s
     both = ["--report", str(tmp_path / "s.md"), '--set=debt.cut="0.2 s"']
     assert flowdebt(["review", str(log), "--rig", "brindle", *both]) == 2
     assert "--report: found --set too" in capsys.readouterr().err
+
+
+def test_many_logs_that_were_not_judged_stand_at_the_end(answers: Answers) -> None:
+    """A few stand first; more would hide what was found: each is there once, and why."""
+    few = Page(as_page(answers)).said
+    (name, why) = next(iter(HOSTILE.items()))
+    assert few.index(f"{name} could not be judged: {why}") < few.index("Worst moments")
+    refused = {f"{number}{name}": why for number in range(9)}
+    said = Page(as_page(Answers(answers.reviews, refused, "brindle"))).said
+    assert said.index("9 logs could not be judged") < said.index("Worst moments")
+    end = said[said.index("Not judged") :]
+    assert all(said.count(one) == end.count(one) == 1 for one in refused)

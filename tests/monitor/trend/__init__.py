@@ -1,1 +1,1 @@
-"""Tests of a season of logs."""
+"""Tests of ``monitor/trend``."""

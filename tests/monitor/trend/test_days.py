@@ -57,6 +57,17 @@ def test_a_files_name_tells_where_its_clock_doesn_t() -> None:
     assert day_in("nothing") is None
 
 
+def test_seconds_since_1970_tell_a_day_where_nothing_else_does() -> None:
+    """1 778 767 190 s are 14:00 on 2026-05-14, UTC (date -u -d @1778767190); a name comes first."""
+    by = "the log's clock, as Unix time"
+    assert log_days(["1778767190.01 s"]) == [(date(2026, 5, 14), by)]
+    assert log_days(["1778767190.01 s"], ["2026-05-13.csv"]) == [
+        (date(2026, 5, 13), "the file's name")
+    ]
+    for count in ("86400 s", "4321.5 s", "177876719 s", "1778767190012 s", "4778767190 s"):
+        assert log_days([count]) == [(None, "no date")]
+
+
 def test_a_session_notes_its_own(tmp_path: Path) -> None:
     """Whatever its folder is called now."""
     folder = tmp_path / "2020-01-01"

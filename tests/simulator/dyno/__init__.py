@@ -1,1 +1,1 @@
-"""Tests of torque and power out of runs."""
+"""Tests of ``simulator/dyno``."""

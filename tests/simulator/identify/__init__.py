@@ -1,1 +1,1 @@
-"""Tests of the room that tells a car's numbers from its healthy logs."""
+"""Tests of ``simulator/identify``."""

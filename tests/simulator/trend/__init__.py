@@ -1,1 +1,1 @@
-"""Tests of a season of sessions."""
+"""Tests of ``simulator/trend``."""

@@ -1,4 +1,6 @@
-"""Which test covers which published figure on evidence and its rivals; and those not elsewhere.
+"""Published figures that evidence and its rivals are held against: which test has each.
+
+Those that no other test has are tested here.
 
 Run lengths come from the project's own recursions: ``rules.step.evidence.judge_entry`` and the EWMA
 kernels of the detection bench are asked where they go from every state, and the integral equation
@@ -22,9 +24,9 @@ from tests.bench.detection.kernels import ewma_of_residual, ewma_of_share
 from tests.kit.entries import next_account
 from tests.rules.step.test_sums import MONTGOMERY, RunLengths, sums
 
-HERE = "test_reference_rows"
+HERE = "test_published_figures"
 OUTSIDE = "rules.step.test_sums"
-# Row of the reference figures -> module and test that covers it, or why no test can.
+# Figures by a short name of ours -> module and test that has them, or why there can be none.
 COVERED = {
     # the sum behind evidence (CUSUM)
     "cusum-nist-tabular": f"{OUTSIDE}.test_nist_sums_and_signals",
@@ -59,10 +61,10 @@ COVERED = {
 NOT_APPLICABLE = "not applicable: "
 
 
-@pytest.mark.parametrize("row", COVERED)
-def test_every_row_names_a_test_that_exists(row: str) -> None:
-    """Each row of the table names a real test, or says why there can be none."""
-    named = COVERED[row]
+@pytest.mark.parametrize("figures", COVERED)
+def test_every_entry_names_a_test_that_exists(figures: str) -> None:
+    """Each entry of the table names a real test, or says why there can be none."""
+    named = COVERED[figures]
     if named.startswith(NOT_APPLICABLE):
         assert len(named) > len(NOT_APPLICABLE) + 10
         return
