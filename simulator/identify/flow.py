@@ -29,6 +29,7 @@ STILL_SHARE: Final = 0.15
 LAG_MOVED: Final = 1.02
 MOST_KEPT: Final = 0.97
 LEAST_NOISE: Final = 0.003
+LEAST_GAIN: Final = 1e-3
 COARSE: Final = 0.3  # of the mean deviation: a lesser median one is a coarse reading's
 OUTLIER: Final = 3.0  # standard deviations: farther out counts as that far
 OF_A_DEVIATION: Final = 1.4826  # standard deviation, to the median absolute one (normal)
@@ -207,6 +208,7 @@ def _refined(
     apart_s = np.diff(seen.at_s[seen.where], prepend=0.0)
     model, asked = seen.model(delay_s, lag_s)
     gain = float((model * seen.reading).sum() / max((model**2).sum(), 1e-9))
+    gain = max(gain, LEAST_GAIN)  # a dead pull reads nothing at all
     noise, lasts_s = FIRST_NOISE, 0.0
     rounding = resolution_of(seen.reading) / np.sqrt(12.0)
     floor = float(np.hypot(LEAST_SHARE * gain * most, rounding))

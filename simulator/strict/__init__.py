@@ -49,6 +49,7 @@ from simulator.strict.text import (
     decode_bytes,
     fit_for_a_name,
     nearest,
+    nearest_of,
     show,
 )
 
@@ -88,6 +89,7 @@ __all__ = [
     "fit_for_a_name",
     "key_of",
     "nearest",
+    "nearest_of",
     "new_file",
     "open_file",
     "read_text",

@@ -56,9 +56,17 @@ def nearest(name: str, known: Sequence[str], where: str) -> str:
         known: What there is.
         where: The command that lists all of it.
     """
+    return f"{', '.join(nearest_of(name, known))} ({where} lists all {len(known)})"
+
+
+def nearest_of(name: str, known: Sequence[str]) -> list[str]:
+    """Return the few of some names, which may be a stranger's, that are nearest to one."""
     lowered = clean(name).lower()
-    near = sorted(known, key=lambda one: -SequenceMatcher(None, lowered, one.lower()).ratio())
-    return f"{', '.join(near[:NEAREST])} ({where} lists all {len(known)})"
+
+    def far(one: str) -> float:
+        return -SequenceMatcher(None, lowered, clean(one).lower()).ratio()
+
+    return sorted(known, key=far)[:NEAREST]
 
 
 def show(value: object) -> str:

@@ -385,7 +385,8 @@ HOPELESS_LOGS: tuple[HopelessLog, ...] = (
     HopelessLog(
         "a column is missing",
         _text([row[:3] for row in TRUTH], names=NAMES[:3], before="# made up\n").encode(),
-        ':2: columns Time, Boost, Flow; expected one column "IAT" for intake_c (see the rig)',
+        ':2: found no column "IAT", expected it, or its name here in the rig\'s '
+        '[channels.intake_c]; nearest: "Time", "Boost", "Flow"',
         "",
     ),
     HopelessLog(
@@ -398,8 +399,8 @@ HOPELESS_LOGS: tuple[HopelessLog, ...] = (
     HopelessLog(
         "no time, where the rig names one",
         _text([row[1:] for row in TRUTH], names=NAMES[1:]).encode(),
-        ':1: columns Boost, Flow, IAT; expected one column "Time" for time (see the rig; time.unit '
-        '= "rows" where a log has none)',
+        ':1: found no column "Time", expected it, or its name here in the rig\'s [time], or there '
+        'unit = "rows"; nearest: "IAT", "Boost", "Flow"',
         "",
     ),
     HopelessLog(

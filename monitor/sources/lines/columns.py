@@ -20,9 +20,10 @@ from rules.channels import (
 )
 from simulator.logfile import TRUTH_COLUMNS
 from simulator.rig import EXTRA_KINDS, ColumnMap, RigFile, TimeMap, quantity_of
-from simulator.strict import BadInput, Quantity, clean
+from simulator.strict import BadInput, Quantity, clean, nearest_of
 
 _OWN_NAMES: Final = frozenset(ROW_NAMES[:-1])
+_COMPARED: Final = 2000  # of a header's names, which may be many: enough for any logger
 _PLACE: Final = re.compile(r"(.*)#([1-9][0-9]{0,2})", re.DOTALL)  # "Flow#2": the second called Flow
 
 
@@ -155,14 +156,16 @@ class Columns:
         index, count = place_of(names, wanted), names.count(wanted)
         if index >= 0 or (not count and not needed):
             return index
-        shown = ", ".join(clean(name, 24) for name in names[:12]) + (", ..." * (len(names) > 12))
-        found = f"column twice: {clean(wanted)}" if count else f"columns {shown}"
-        hint = f'; the first of them is "{clean(wanted)}#1"' if count else ""
-        if not count and role == "time":
-            hint = '; time.unit = "rows" where a log has none'
+        if count:
+            raise BadInput(
+                f'{where}: column twice: {clean(wanted)}; expected one column "{clean(wanted)}" '
+                f'for {role} (see the rig; the first of them is "{clean(wanted)}#1")'
+            )
+        key = '[time], or there unit = "rows"' if role == "time" else f"[channels.{role}]"
+        near = ", ".join(f'"{clean(name, 40)}"' for name in nearest_of(wanted, names[:_COMPARED]))
         raise BadInput(
-            f'{where}: {found}; expected one column "{clean(wanted)}" for {role} '
-            f"(see the rig{hint})"
+            f'{where}: found no column "{clean(wanted)}", expected it, or its name here in the '
+            f"rig's {key}; nearest: {near}"
         )
 
     def sample(self, values: Sequence[float], time_s: float) -> Sample:

@@ -114,11 +114,11 @@ def test_what_a_rig_maps(tmp_path: Path) -> None:
     [
         (
             HEADER.replace("IAT", "Air").replace("MAP", "P"),
-            'expected one column "MAP [psi]" for boost_kpa',
+            'found no column "MAP [psi]", expected it',
             ("boost_kpa", "intake_c"),
         ),
         (HEADER.replace("CLT (°C)", "IAT"), "column twice: IAT", ("intake_c",)),
-        (HEADER.replace("ms,", "clock,"), 'expected one column "ms" for time', ()),
+        (HEADER.replace("ms,", "clock,"), 'found no column "ms", expected it', ()),
     ],
 )
 def test_a_rig_that_does_not_suit(

@@ -142,6 +142,7 @@ class Device:
 
     def __init__(self) -> None:
         self.guard, self.aligner = Guard(rig()), Aligner()
+        self.guard.use_compiled()
         self.now_s = self.clock_s = 1000.0
         self.pace = 1.0
         self.healthy: list[bool] = []

@@ -89,11 +89,13 @@ def test_a_header_of_ours_is_known_beside_a_simulated_cars_truth() -> None:
 
 
 def test_columns_name_what_is_missing_or_double() -> None:
-    """The error says which column, for which channel, and what there was; control signs go."""
-    with pytest.raises(
-        BadInput, match=r"log: columns time_s, a; expected one column \"boost_kpa\""
-    ):
-        Columns(["time_s", "a"], RIG, "log")
+    """The error says which column, where the rig names it, what is nearest; control signs go."""
+    with pytest.raises(BadInput) as caught:
+        Columns(["time_s", "a", "Boost kPa", "b"], RIG, "log")
+    assert str(caught.value) == (
+        'log: found no column "boost_kpa", expected it, or its name here in the rig\'s '
+        '[channels.boost_kpa]; nearest: "Boost kPa", "a", "b"'
+    )
     with pytest.raises(BadInput, match="column twice: boost_kpa"):
         Columns(["time_s", "boost_kpa", "boost_kpa", "delivered_ml_min"], RIG, "log")
     with pytest.raises(BadInput) as caught:

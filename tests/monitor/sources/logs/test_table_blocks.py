@@ -212,7 +212,7 @@ BAD_TABLES: dict[str, tuple[Callable[[], pa.Table], str]] = {
     ),
     "missing": (
         lambda: pa.table({"Clock": [0.0], "MAP": [1.0]}),
-        'columns Clock, MAP; expected one column "Flow [cc]" for delivered_ml_min',
+        'found no column "Flow [cc]", expected it, or its name here in the rig',
     ),
     "empty": (
         lambda: pa.table({"Clock": [0.0], "MAP": [1.0], "Flow [cc]": [1.0]}).slice(0, 0),
