@@ -125,6 +125,7 @@ class _Loop:
         self._engine.add_object_file(llvm.ObjectFileRef.from_data(code))
         self._engine.finalize_object()
         self._address = self._engine.get_function_address(symbol)
+        self._run: Any = None
 
     def __call__(self, *given: Any) -> int:
         *arrays, changes_alone = given
@@ -133,14 +134,14 @@ class _Loop:
         told: list[int | None] = []
         for one in arrays:
             told += [None, None, one.size, one.itemsize, one.ctypes.data, *one.shape, *one.strides]
-        run = self._callable(tuple(one.ndim for one in arrays))
+        if self._run is None:
+            self._run = self._callable([one.ndim for one in arrays])
         count, why = ctypes.c_int64(), ctypes.c_void_p()
-        if run(ctypes.byref(count), ctypes.byref(why), *told, changes_alone):
+        if self._run(ctypes.byref(count), ctypes.byref(why), *told, changes_alone):
             raise ZeroDivisionError("division by zero")  # all that decision code can raise
         return count.value
 
-    @lru_cache(maxsize=1)  # noqa: B019 (a process loads one)
-    def _callable(self, dimensions: tuple[int, ...]) -> Any:
+    def _callable(self, dimensions: list[int]) -> Any:
         """Return what is called with a result, an error, such arrays and a truth."""
         pointer, number = ctypes.c_void_p, ctypes.c_int64
         kinds: list[Any] = [pointer, pointer]

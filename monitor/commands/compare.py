@@ -87,7 +87,7 @@ def compare(
     what is gained, with an interval over runs, and which runs can't be compared, and why. Log three
     or more of each, in one gear, on one day. Only on a dyno or a closed course; local law decides.
     """
-    from monitor.commands.printed import say
+    from monitor.commands.printed import say, tell_written
     from monitor.commands.progress import Progress
     from monitor.commands.review_reports import PAGE
     from monitor.dyno.comparing import compare_runs
@@ -147,6 +147,7 @@ def compare(
         from monitor.pictures.compare_picture import save_comparison
 
         save_comparison(result, car, shown, plot)
+        tell_written(plot)
     for path in report:
         ending = path.suffix.lower()
         if ending == PAGE:
@@ -157,6 +158,7 @@ def compare(
             text = text_of(result, car, shown, ending)
         with new_file(path) as file:
             file.write(text.encode())
+        tell_written(path)
     return 0
 
 

@@ -12,8 +12,9 @@ from monitor.attach.client import end_guard, sigterm_interrupts, start_class
 from monitor.attach.endpoint import Endpoint, Kind, find_endpoint
 from monitor.attach.order import ClassOrder
 from monitor.attach.place import PlaceLink
+from monitor.commands.printed import tell_written
 from monitor.words.look import Look
-from simulator.strict import BadInput, clean, ending_of, refuse_taken
+from simulator.strict import BadInput, ending_of, refuse_taken
 
 ALONE: Final = "trainee"  # the alias of who drives alone and gave none
 REPORTS: Final = (".csv", ".html")
@@ -261,5 +262,5 @@ def tell_results(folder: Path, report: Path | None) -> int:
         return 0
     text = as_csv(found) if report.suffix.lower() == REPORTS[0] else as_html(found)
     report.write_text(text, encoding="utf-8", newline="")
-    sys.stderr.write(f"wrote {clean(str(report))}\n")
+    tell_written(report)
     return 0

@@ -6,6 +6,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from monitor.commands.parameters import JsonFlag, UnitsOption
+from monitor.commands.printed import tell_written
 
 
 def plan(
@@ -105,5 +106,5 @@ def plan(
     sys.stdout.write(text + "\n")
     for written in (report, plot):
         if written is not None:
-            sys.stderr.write(f"wrote {called(written)}\n")
+            tell_written(written)
     return 0

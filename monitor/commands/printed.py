@@ -1,6 +1,7 @@
 """What commands print: lines or JSON on standard output, complaints on standard error."""
 
 from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
 from typing import Any, Final
 
 _LEAST_WIDTH: Final = 40
@@ -34,6 +35,15 @@ def _in_parts(facts: dict[str, Any]) -> Iterator[str]:
         else:
             yield json.dumps(value, allow_nan=False)
     yield "}\n"
+
+
+def tell_written(path: Path) -> None:
+    """Tell, on standard error, of a file that was written."""
+    import sys
+
+    from simulator.strict import called
+
+    sys.stderr.write(f"wrote {called(path)}\n")
 
 
 def complain(why: str) -> None:

@@ -17,6 +17,7 @@ from monitor.commands.parameters import (
     flag,
     report_files,
 )
+from monitor.commands.printed import tell_written
 
 if TYPE_CHECKING:
     from simulator.proof.limits import AtLimit
@@ -329,7 +330,7 @@ def _report(
             return False
     for path in paths:
         write_report(proof, path, replay, limits)
-        sys.stderr.write(f"wrote {path}\n")
+        tell_written(path)
     return True
 
 
@@ -372,7 +373,7 @@ def _write_new(path: Path | None) -> int:
         return PASSED
     with new_file(path) as file:
         file.write(text.encode())
-    sys.stderr.write(f"wrote {path}\n")
+    tell_written(path)
     return PASSED
 
 

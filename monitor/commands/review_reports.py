@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.commands.parameters import check_report_files
+from monitor.commands.printed import tell_written
 from monitor.review.report_files import Answers, as_csv, as_json, as_markdown
 from simulator.strict import BadInput, new_file
 
@@ -42,3 +43,4 @@ def write_reports(answers: Answers, paths: Sequence[Path]) -> None:
             text = {".md": as_markdown, ".csv": as_csv, ".json": as_json}[ending](answers)
         with new_file(path) as file:
             file.write(text.encode())
+        tell_written(path)

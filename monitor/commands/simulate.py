@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 from cyclopts import Parameter
 
 from monitor.commands.parameters import PlotOption, ScenarioArgument, SeedOption, flag
+from monitor.commands.printed import tell_written
 
 if TYPE_CHECKING:
     from monitor.pictures.simulating import Run
@@ -92,7 +93,7 @@ def simulate(
         from monitor.pictures.plotting import save_picture
 
         save_picture(run.outcome, run.kept, plot)
-        sys.stderr.write(f"drew {plot}\n")
+        tell_written(plot)
     if place is not None:
         _mark_faults(run, place)
     if to is not None:

@@ -6,6 +6,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from monitor.commands.parameters import LogArgument, RigOption, ThemeOption, UnitsOption
+from monitor.commands.printed import tell_written
 
 
 def snapshot(
@@ -28,13 +29,10 @@ def snapshot(
     Without --at it is the moment of the first event. The picture needs no font and nothing from
     outside; a file that is there already is left alone.
     """
-    import sys
-
     from monitor.pictures.snapshot import cells_of
     from monitor.pictures.snapshot import snapshot as draw
     from monitor.words.look import Look
-    from simulator.strict import called
 
     draw(log, rig, at=at, to=to, size=cells_of(size), span_s=span, look=Look(units, theme, "off"))
-    sys.stderr.write(f"wrote {called(to)}\n")
+    tell_written(to)
     return 0

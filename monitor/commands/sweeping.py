@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.clock import stamp
 from monitor.commands.parameters import check_report_files
-from monitor.commands.printed import for_output
+from monitor.commands.printed import for_output, tell_written
 from monitor.pictures.figure import save_figure
 from monitor.pictures.write import ENDINGS as PICTURES
 from monitor.proof import sweep_words as words
@@ -27,7 +27,7 @@ from simulator.proof.requirements import Requirements
 from simulator.proof.results import Proof
 from simulator.proof.sweep import sweep
 from simulator.rig import RigFile
-from simulator.strict import called, clean, ending_of, new_file, refuse_taken
+from simulator.strict import clean, ending_of, new_file, refuse_taken
 
 _JSON = ".json"
 _LONGEST = 1000  # command that is told
@@ -111,10 +111,10 @@ class Sweeping:
                     file.write(text.encode())
             else:
                 save_figure(lambda: draw(swept, keys), path)
-            sys.stderr.write(f"wrote {called(path)}\n")
+            tell_written(path)
         if self._to is not None:
             save_as(new.text, self._to)
-            sys.stderr.write(f"wrote {called(self._to)}\n")
+            tell_written(self._to)
         return proof
 
     def _judged(

@@ -57,9 +57,7 @@ def trend(
     seconds since 1970; where one has none, the order given counts. Exit codes: 0 ran; 2 bad input,
     or a log could not be read (the others are).
     """
-    import sys
-
-    from monitor.commands.printed import complain, say
+    from monitor.commands.printed import complain, say, tell_written
     from monitor.commands.progress import Progress
     from monitor.pictures.write import ENDINGS
     from monitor.recorder.span import counted
@@ -71,7 +69,7 @@ def trend(
     from monitor.trend.reading import BYTES_WORTH_IT, Reader, Reading
     from monitor.trend.words import in_words
     from monitor.words.look import Look
-    from simulator.strict import BadInput, called, ending_of, new_file, refuse_taken
+    from simulator.strict import BadInput, ending_of, new_file, refuse_taken
     from simulator.trend.sessions import band_edges_kpa
 
     if not logs:
@@ -107,12 +105,13 @@ def trend(
         from monitor.trend.picture import save_trend
 
         save_trend(found, plot, shown)
-        sys.stderr.write(f"drew {called(plot)}\n")
+        tell_written(plot)
     for path in report if found.rows else ():
         from monitor.trend.report_files import text_of
 
         with new_file(path) as file:
             file.write(text_of(found, shown, path.suffix.lower()).encode())
+        tell_written(path)
     return 2 if found.refused else 0
 
 

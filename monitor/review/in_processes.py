@@ -19,9 +19,9 @@ from simulator.strict import BadInput, called
 _LOOK_S: Final = 0.5
 _Came = TypeVar("_Came")
 Read: TypeAlias = Callable[[Path, Progress | None], _Came]
-# Below, starting two processes (1.4 to 2 s of a processor) takes as long as reading here (24 ms a
-# MB of CSV), as the processor's time was measured.
-BYTES_WORTH_IT: Final = 70_000_000
+# Of CSV; with fewer, two processes take as long to start as they save on two cores, where one
+# already reads, judges and accounts on three threads: as measured.
+BYTES_WORTH_IT: Final = 100_000_000
 _PACKED: Final = 4  # times as long a byte takes in Parquet, as measured
 
 

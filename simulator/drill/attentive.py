@@ -53,6 +53,8 @@ class Attentive:
         acts: Whether it also acts, or leaves that to the failsafe.
     """
 
+    due_s = 0.0  # it always looks
+
     def __init__(self, rig: Rig, *, acts: bool) -> None:
         self._names = [terms.name for terms in rig.channels]
         self._asked = next((n for n in ("commanded_ml_min", "command_pct") if n in self._names), "")

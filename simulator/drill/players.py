@@ -62,7 +62,13 @@ _OF_FINDING: Final = {
 
 
 class Player(Protocol):
-    """Somebody who drives a lesson."""
+    """Somebody who drives a lesson.
+
+    Attributes:
+        due_s: Before then, by the drive's time, nothing makes it act or call.
+    """
+
+    due_s: float
 
     def look(self, ride: Ride, told: list[tuple[Sample, Decision]]) -> None:
         """See what a step of the ride brought, and act or call."""
@@ -70,6 +76,8 @@ class Player(Protocol):
 
 class Nobody:
     """Does nothing."""
+
+    due_s = inf
 
     def look(self, ride: Ride, told: list[tuple[Sample, Decision]]) -> None:
         """See nothing."""
@@ -86,11 +94,13 @@ class Always:
     def __init__(self, act: Act, call: str = "") -> None:
         self._act = act
         self._call = call
+        self.due_s = 0.0
 
     def look(self, ride: Ride, told: list[tuple[Sample, Decision]]) -> None:
         """Do it, once."""
         if ride.answers:
             return
+        self.due_s = inf
         ride.act(self._act)
         if self._call:
             ride.call(self._call)
@@ -107,18 +117,20 @@ class Caller:
 
     def __init__(self, seed: int, duration_s: float, every_s: float = inf) -> None:
         self._source = generator(seed, _STREAM)
-        self._due_s = every_s if every_s < inf else self._source.random() * duration_s
+        self.due_s = every_s if every_s < inf else self._source.random() * duration_s
         self._every_s = every_s
 
     def look(self, ride: Ride, told: list[tuple[Sample, Decision]]) -> None:
         """Call, when it is time."""
-        if ride.time_s >= self._due_s:
-            self._due_s += self._every_s
+        if ride.time_s >= self.due_s:
+            self.due_s += self._every_s
             ride.call(CALL_WORDS[self._source.integers(len(CALL_WORDS))])
 
 
 class GuardsCall:
     """Leaves the car to the guard, and calls what the guard finds likeliest."""
+
+    due_s = 0.0
 
     def __init__(self, rig: Rig) -> None:
         self._ranker = CauseRanker(rig)
@@ -173,10 +185,13 @@ def play(
     failsafe = Failsafe.ON if player == GUARD else lesson.failsafe
     ride = Ride(scenario, seed, failsafe=failsafe, late_by_s=lesson.late_by_s, compiled=compiled)
     made = PLAYERS[player](lesson, seed)
-    if player == NOBODY:
-        ride.drive()  # at once, as nobody looks
     while not ride.finished:
-        made.look(ride, ride.step())
+        left_s = min(made.due_s, scenario.duration_s) - ride.time_s
+        idle = round(left_s * scenario.rate_hz) - 2  # samples, and some to spare
+        if idle > 0:
+            ride.drive(idle)
+        else:
+            made.look(ride, ride.step())
     return ride, case
 
 

@@ -110,10 +110,21 @@ def of_kind(kind: CommandKind, **changes: Any) -> Rig:
 
 
 class Drive:
-    """Feeds a guard at an even pace: what is delivered is a share of what is expected."""
+    """Feeds a guard at an even pace: what is delivered is a share of what is expected.
 
-    def __init__(self, facts: Rig, dt_s: float = 0.01, time_s: float = 0.0) -> None:
+    Args:
+        facts: What the guard knows.
+        dt_s: From one sample to the next, s.
+        time_s: The first sample's time, s.
+        long: Step compiled, which is worth loading for minutes of samples; the same to the bit.
+    """
+
+    def __init__(
+        self, facts: Rig, dt_s: float = 0.01, time_s: float = 0.0, *, long: bool = False
+    ) -> None:
         self.guard = Guard(facts)
+        if long:
+            self.guard.use_compiled()
         self.dt_s = dt_s
         self.time_s = time_s
         self.last = self.guard.decision()

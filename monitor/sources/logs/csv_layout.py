@@ -102,12 +102,14 @@ def read_layout(path: Path, rig_file: RigFile | None) -> CsvLayout:
     known = None if rig_file is None else {*names_wanted(rig_file), *ROW_NAMES[:-1]}
     header = by_shape(text) if known is None else by_names(text, known)
     if header is None:
-        first = next((line for line in text.splitlines() if line.strip()), "")
+        written = [(at, line) for at, line in enumerate(text.splitlines(), 1) if line.strip()]
+        uncommented = [one for one in written if one[1].lstrip()[0] != "#"]
+        at, first = [*uncommented, *written, (1, "")][0]
         wanted = "a header of names, and rows of numbers below it"
         if rig_file is not None:
             column = clean(rig_file.time.column)
             wanted = f'a header with the rig\'s columns, such as "{column}"'
-        raise BadInput(f'{called(path)}:1: found "{clean(first)}", expected {wanted}')
+        raise BadInput(f'{called(path)}:{at}: found "{clean(first)}", expected {wanted}')
     return _layout(header, encoding, known)
 
 
@@ -139,6 +141,8 @@ def _whole_pairs(head: bytes) -> bytes:
 
 def _layout(header: Header, encoding: str, known: Collection[str] | None) -> CsvLayout:
     names, following = [name.strip() for name in header.names], header.following
+    if known is None or names[0] not in known:
+        names[0] = names[0].lstrip("# ")  # some mark the header as a comment
     ours = _of_readings(names, following)
     if known is not None:
         ours = [index for index, name in enumerate(names) if name in known]

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 NEAR_NOUGHT_S: Final = 1.0  # a count of seconds that begins no later counts from the start already
+_OF_THIS_CENTURY_S: Final = (946_684_800.0, 4_102_444_800.0)  # since 1970
 _HOUR_S: Final = 3600.0
 _DAY_S: Final = 24.0 * _HOUR_S
 
@@ -45,11 +46,12 @@ def counted_from(first_s: float, *, is_moment: bool = False) -> OwnClock:
 
     Args:
         first_s: Its first time, s.
-        is_moment: Whether that counts from 1970, as Arrow's timestamps do.
+        is_moment: Whether that counts from 1970, as Arrow's timestamps do; so does a number that
+            would be from 2000 to 2100.
     """
     if 0.0 <= first_s < NEAR_NOUGHT_S:
         return OwnClock()
-    if is_moment:
+    if is_moment or _OF_THIS_CENTURY_S[0] <= first_s < _OF_THIS_CENTURY_S[1]:
         moment = np.datetime64(round(1e3 * first_s), "ms")
         return OwnClock(str(moment), first_s % _DAY_S, _DAY_S)
     return OwnClock(f"{first_s:z.12g} s", first_s)

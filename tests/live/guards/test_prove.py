@@ -60,8 +60,10 @@ def test_broken_off_by_ctrl_c_or_a_killed_worker_it_goes_on(
     kept = finished(folder)
 
     proof = start()
+    until(lambda: len(children(proof.pid)) == 2)
+    workers = children(proof.pid)  # looked up first: on a busy machine that takes a while
     until(lambda: finished(folder) > kept)
-    for worker in children(proof.pid):
+    for worker in workers:
         os.kill(worker, signal.SIGKILL)
     out, err = proof.communicate(timeout=PATIENCE_S)
     assert (proof.returncode, out) == (2, "")

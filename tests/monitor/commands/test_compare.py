@@ -33,7 +33,7 @@ def test_a_tuner_compares_dry_runs_with_sprayed_ones(
     """Logs and a folder of them; a picture besides."""
     assert flowdebt(["compare", *PAIR, "--plot", "gain.png", "--correct", "j1349"]) == 0
     out, err = capsys.readouterr()
-    assert err == ""
+    assert err == "wrote gain.png\n"
     assert out.startswith("Small: 3 dry against 3 spray, gear 3")
     assert (folder / "gain.png").is_file()
 

@@ -20,7 +20,7 @@ from monitor.sources.align import (
 )
 from rules.channels import ROW_WIDTH, Sample, tick
 from rules.facts import Action
-from rules.guard import Guard
+from tests.kit.batch import quick_guard
 from tests.kit.rigs import rig
 
 STEPS = st.one_of(
@@ -141,7 +141,7 @@ class Device:
     """A device read 50 times a second, live: its clock, the aligner, a guard."""
 
     def __init__(self) -> None:
-        self.guard, self.aligner = Guard(rig()), Aligner()
+        self.guard, self.aligner = quick_guard(rig()), Aligner()
         self.now_s = self.clock_s = 1000.0
         self.pace = 1.0
         self.healthy: list[bool] = []

@@ -167,7 +167,7 @@ def test_an_honest_rise_pulls_nothing(more: tuple[str, ...], data: st.DataObject
         lag_s=data.draw(st.floats(0.2, 0.6)),
         ambient_c=data.draw(st.floats(25.0, 45.0)),
     )
-    drive = Drive(facts(*more), dt_s=data.draw(st.sampled_from([0.01, 0.02, 0.05])))
+    drive = Drive(facts(*more), dt_s=data.draw(st.sampled_from([0.01, 0.02, 0.05])), long=True)
     for _ in range(3):
         engine.pull(drive, data.draw(st.floats(0.5, 10.0)))
         engine.drive(drive, data.draw(st.floats(0.1, 3.0)), data.draw(st.floats(-60.0, 45.0)))

@@ -122,7 +122,7 @@ def test_a_pump_that_stops_is_found_before_the_flow_reading_moves(seed: int) -> 
 def test_healthy_pressure_in_its_ripple_is_calm() -> None:
     """Five minutes at the lower end of its tolerance, and as long as due: nothing is done."""
     for share in (0.87, 1.0):
-        drive = Drive(facts())
+        drive = Drive(facts(), long=True)
         assert {d.action for d in sprayed(drive, 300.0, 2, share)} == {Action.NO_ACTION}
 
 

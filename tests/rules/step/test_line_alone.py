@@ -147,7 +147,7 @@ def test_where_the_regulator_holds_the_pressure_nothing_need_flow() -> None:
 @pytest.mark.parametrize("share", [0.87, 1.0, 1.13])
 def test_healthy_pressure_in_its_ripple_is_calm(share: float) -> None:
     """Five minutes at either end of its tolerance, and as due: nothing is done."""
-    drive = Drive(facts())
+    drive = Drive(facts(), long=True)
     assert {d.action for d in sprayed(drive, 300.0, share, seed=2)} == {Action.NO_ACTION}
 
 

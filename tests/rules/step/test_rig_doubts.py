@@ -33,7 +33,7 @@ def sprayed(facts: Rig, read: Read, for_s: float = 60.0, noise: float = 0.03) ->
     """Return the decisions of steady spray of 500 mL/min whose true flow is read in some way."""
     n = round(for_s * HZ)
     true = 500.0 * (1.0 + noise * correlated(n, 0.05 / 0.06, 3))
-    drive = Drive(facts)
+    drive = Drive(facts, long=True)
     drive.run(1.0)
     return [d for flow in read(true).tolist() for d in drive.run(0.01, delivered_ml_min=flow)]
 

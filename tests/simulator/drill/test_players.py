@@ -7,7 +7,9 @@ import pytest
 from simulator.drill.calls import CALL_WORDS, NOTHING_WRONG
 from simulator.drill.lesson import load_lesson, shipped_lessons
 from simulator.drill.players import ATTENTIVE, GUARD, NOBODY, PLAYERS, play, scores
+from simulator.drill.ride import Ride
 from simulator.drill.words import Act, Failsafe
+from tests.kit.rides import bits
 
 CLEARLY = 20.0  # points of 100, as a mean over all lessons
 WEAK = (NOBODY, "always cuts", "calls at random", "says nothing is wrong")
@@ -58,6 +60,21 @@ def test_an_attentive_trainee_leaves_a_healthy_car_alone() -> None:
     ride, _ = play(lesson, seed, ATTENTIVE, compiled=True)
     assert [answer.what for answer in ride.answers] == [NOTHING_WRONG]
     assert ride.answers[0].time_s > lesson.scenario.duration_s - 1.5
+
+
+@pytest.mark.parametrize("name", PLAYERS)
+def test_whoever_is_not_due_misses_nothing(name: str) -> None:
+    """Driven on at once until it is due, a player does what it does looking at each sample."""
+    lesson = load_lesson("first_pulls")
+    ride, _ = play(lesson, 4, name, compiled=True)
+    plan, _ = lesson.ride_plan(4)
+    failsafe = Failsafe.ON if name == GUARD else lesson.failsafe
+    looked_at = Ride(plan, 4, failsafe=failsafe, late_by_s=lesson.late_by_s, compiled=True)
+    player = PLAYERS[name](lesson, 4)
+    while not looked_at.finished:
+        player.look(looked_at, looked_at.step())
+    assert ride.answers == looked_at.answers
+    assert bits(ride) == bits(looked_at)
 
 
 def test_players_do_the_same_again_with_the_same_seed() -> None:

@@ -56,9 +56,20 @@ def test_lines_before_the_header_units_and_blank_lines(tmp_path: Path) -> None:
     assert [sample.lambda_ratio for sample in found] == [0.8, 0.9]
 
 
+@pytest.mark.parametrize("mark", ["#", "# "])
+def test_a_header_that_is_marked_as_a_comment(tmp_path: Path, mark: str) -> None:
+    """Some loggers mark all that is no number; a rig may know the name either way."""
+    found = read(tmp_path, f"# some logger\n{mark}{HEADER}0,1,2\n")
+    assert readings(found) == [(0.0, 1.0, 2.0)]
+    as_written = SMALL.replace("[channels.boost_kpa]", '[channels.boost_kpa]\ncolumn = "#map"', 1)
+    log = "#map,time_s,delivered_ml_min\n1,0,2\n"
+    assert readings(read(tmp_path, log, rig_from_text(as_written, "a.toml"))) == [(0.0, 1.0, 2.0)]
+
+
 @pytest.mark.parametrize(
     ("content", "expected"),
     [
+        ("# some logger\n\nspeed,air\n1,2\n", 'log.csv:3: found "speed,air", expected a header'),
         ("", "log.csv: found an empty file"),
         ("\n \n", "log.csv: found an empty file"),
         (HEADER, "log.csv:1: found no rows of numbers below this line"),

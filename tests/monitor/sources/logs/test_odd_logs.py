@@ -157,7 +157,7 @@ def test_when_a_log_starts_and_what_was_made_of_its_times(tmp_path: Path) -> Non
         assert found[log.name] == (table.starts, table.remark)
     assert found["commas"] == ("", "")
     assert found["milliseconds"] == ("10 s", "")
-    assert found["seconds since 1970"] == ("1712188794.25 s", "")
+    assert found["seconds since 1970"] == ("2024-04-03T23:59:54.250", "")
     assert found["ISO 8601"] == ("2024-04-03T23:59:54.250Z", "")
     starts, remark = found["whole seconds of a clock"]
     assert starts == "23:59:54"
@@ -194,7 +194,7 @@ def test_a_review_tells_times_from_the_start(tmp_path: Path) -> None:
             {
                 "commas": "",
                 "milliseconds": "10.95 s",
-                "seconds since 1970": "1712188795.20 s",
+                "seconds since 1970": "23:59:55.20",
                 "a clock, over midnight": "23:59:55.20",
             }[name]
         }

@@ -32,7 +32,11 @@ def test_what_stood_on_it(clock: OwnClock, time_s: float, expected: str) -> None
 
 @pytest.mark.parametrize(
     ("first_s", "expected"),
-    [(0.0, ""), (0.99, ""), (1.0, "1 s"), (-3.5, "-3.5 s"), (1712188794.25, "1712188794.25 s")],
+    [
+        *[(0.0, ""), (0.99, ""), (1.0, "1 s"), (-3.5, "-3.5 s")],
+        (512188794.25, "512188794.25 s"),
+        (1712188794.25, "2024-04-03T23:59:54.250"),  # by datetime: what it is since 1970
+    ],
 )
 def test_a_count_that_begins_near_nought_is_none(first_s: float, expected: str) -> None:
     """A logger that counts from its start begins with a row's time or so."""
