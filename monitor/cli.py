@@ -77,7 +77,10 @@ def run(arguments: Sequence[str]) -> int:
         silence_output()
         return 0
     except OSError as error:  # a full disk, a name too long: what no command expects by itself
-        _complain(f"flowdebt: {error}")
+        from simulator.strict import unusable
+
+        what = error.filename if isinstance(error.filename, str) else "output"
+        _complain(f"flowdebt: {unusable(Path(what), error, 'a place that can be read or written')}")
         return 2
     except KeyboardInterrupt:
         return 130

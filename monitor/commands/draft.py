@@ -85,6 +85,7 @@ def draft(
         if log is not None:
             for line in told_of(log, sets):
                 say(line)
+            say("nothing is written: --to mycar.toml drafts a rig")
         return 0
     person = sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
     drafted = interview(

@@ -5,6 +5,7 @@ from typing import Any, Final
 import cyclopts
 
 from simulator.strict import clean, nearest
+from simulator.strict.text import NEAREST
 
 _VALUES: Final = {"float": "a number", "int": "a whole number", "bool": "no value"}
 
@@ -20,7 +21,14 @@ def in_words(error: cyclopts.CycloptsError, verbs: tuple[str, ...]) -> str:
             return f'found command "{found}", expected one such as {near}'
         case cyclopts.UnknownOptionError():
             found = clean(error.token.keyword or error.token.value)
-            return f"{where}found option {found}, expected one of those {_help(verb)} lists"
+            names = [name for one in error.argument_collection or () for name in one.names]
+            options = [name for name in names if name.startswith("--")]
+            if not options:
+                return f"{where}found option {found}, expected one of those {_help(verb)} lists"
+            if len(options) <= NEAREST:
+                return f"{where}found option {found}, expected {' or '.join(options)}"
+            near = nearest(found, options, _help(verb))
+            return f"{where}found option {found}, expected one such as {near}"
         case cyclopts.UnusedCliTokensError():
             surplus = " ".join(f'"{clean(token, 40)}"' for token in error.unused_tokens or [])
             return (

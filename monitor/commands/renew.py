@@ -40,8 +40,11 @@ def renew(
     say = sys.stderr.write
     if not changed:
         say(f"{called(path)}: nothing to renew, every key is of today\n")
-        return 0
-    say(f"{called(path)}: renewed\n" + "".join(f"  {line}\n" for line in changed))
-    say("".join(f"  to decide: {line}\n" for line in left_open(rig_file)))
-    say("the file itself is as it was\n" if to is None else f"wrote {called(to)}\n")
+    else:
+        say(f"{called(path)}: renewed\n" + "".join(f"  {line}\n" for line in changed))
+        say("".join(f"  to decide: {line}\n" for line in left_open(rig_file)))
+    if to is not None:
+        say(f"wrote {called(to)}\n")
+    elif changed:
+        say("the file itself is as it was\n")
     return 0

@@ -370,7 +370,7 @@ def _law(
         law = min(found.laws, key=lambda one: one.error)
     if found is not None and law is not None and kind in {None, law.kind}:
         by = "command" if found.by_command else "flow"
-        return law, f"log: explains the {by} to {100.0 * law.error:z.0f} % on average"
+        return law, f"log: explains the {by} within {100.0 * law.error:z.0f} % on average"
     kind = str(kind or "boost")
     of_kind = [one for one in (found.laws if found is not None else ()) if one.kind == kind]
     if of_kind:

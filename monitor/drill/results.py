@@ -17,7 +17,7 @@ from monitor.attach.drilling import Debriefing, Note
 from monitor.clock import stamp
 from monitor.drill.drive import Drive
 from monitor.words.spreadsheet import cell
-from simulator.strict import BadInput, called, clean, open_file
+from simulator.strict import BadInput, called, clean, open_file, unusable
 
 LONGEST_LINE: Final = 1 << 16
 MOST_LINES: Final = 100_000
@@ -117,9 +117,7 @@ class ResultsFile:
             folder.mkdir(parents=True, exist_ok=True)
             self.path.touch(exist_ok=False)
         except OSError as error:
-            raise BadInput(
-                f"{called(folder)}: found {error.strerror}, expected a folder for results"
-            ) from None
+            raise unusable(folder, error, "a folder for results") from None
 
     def append(self, result: Result) -> None:
         """Keep a result.
@@ -140,9 +138,7 @@ def read_results(folder: Path) -> list[Result]:
     try:
         files = sorted(file for file in folder.iterdir() if file.suffix == _ENDING)
     except OSError as error:
-        raise BadInput(
-            f"{called(folder)}: found {error.strerror}, expected a folder of results"
-        ) from None
+        raise unusable(folder, error, "a folder of results") from None
     found = [result for file in files for result in _read(file)]
     if not found:
         raise BadInput(f"{called(folder)}: found no results, expected those of a class")
@@ -158,7 +154,7 @@ def _read(path: Path) -> list[Result]:
                     raise BadInput(f"{called(path)}: found over {MOST_LINES} lines, expected fewer")
                 found.append(msgspec.json.decode(line, type=Result))
     except OSError as error:
-        raise BadInput(f"{called(path)}: found {error.strerror}, expected results") from None
+        raise unusable(path, error, "results") from None
     except (msgspec.MsgspecError, RecursionError) as error:
         where = f"{called(path)}:{len(found) + 1}"
         raise BadInput(f"{where}: found {clean(str(error))}, expected a result") from None

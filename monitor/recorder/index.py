@@ -13,7 +13,7 @@ from monitor.recorder import layout
 from monitor.recorder.reader import is_session, open_segment, read_about, read_notes
 from monitor.recorder.span import counted
 from monitor.recorder.summary import Summary, read_summary
-from simulator.strict import BadInput, called, clean
+from simulator.strict import BadInput, clean, unusable
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +63,7 @@ def sessions_in(folder: Path, running: Collection[int] = ()) -> list[Entry]:
     try:
         paths = [folder] if is_session(folder) else [Path(e) for e in os.scandir(folder)]
     except OSError as error:
-        raise BadInput(
-            f"{called(folder)}: found {error.strerror}, expected a folder with sessions"
-        ) from None
+        raise unusable(folder, error, "a folder with sessions") from None
     entries = [_entry(path, running) for path in paths if is_session(path)]
     # Those of one second have numbers behind their names, the newest the longest or the last.
     return sorted(entries, key=lambda e: (e.started, len(e.session), e.session), reverse=True)

@@ -18,7 +18,7 @@ from rules.channels import Sample
 from rules.learned import Learned
 from rules.step.state import Decision
 from simulator.rig import RigFile
-from simulator.strict import BadInput, called
+from simulator.strict import BadInput, called, unusable
 
 FLUSH_S: Final = 0.05  # a killed process loses at most this, and what the batch under way takes
 SYNC_S: Final = 5.0  # a power cut loses at most about this
@@ -122,10 +122,7 @@ class Recorder:
                 folder, rig_file, rig_file.text, source, self._disk, state=state
             )
         except OSError as error:
-            raise BadInput(
-                f"{called(folder)}: found {error.strerror}, "
-                "expected a folder that sessions can be recorded in"
-            ) from None
+            raise unusable(folder, error, "a folder that sessions can be recorded in") from None
         now = self._opened_s = now_s()
         self._retry_s, self._sync_s = now, now + SYNC_S
         self._look_s = now + LOOK_S

@@ -11,7 +11,7 @@ from monitor.recorder.reader import is_session, open_segment, read_about
 from monitor.recorder.summary import read_summary
 from rules.learned import COUNTS_S, ENOUGH_S, Learned
 from simulator.rig import RigFile, renewed, rig_from_text, sensor_changes
-from simulator.strict import BadInput, called, clean, read_text
+from simulator.strict import BadInput, called, clean, read_text, unusable
 
 _TOLD: Final = 3  # of what differs
 
@@ -95,9 +95,7 @@ def _newest_first(folder: Path) -> list[Path]:
     try:
         paths = [Path(entry) for entry in os.scandir(folder)]
     except OSError as error:
-        raise BadInput(
-            f"{called(folder)}: found {error.strerror}, expected a session or a folder of sessions"
-        ) from None
+        raise unusable(folder, error, "a session or a folder of sessions") from None
     sessions = [path for path in paths if is_session(path)]
     return sorted(sessions, key=lambda path: (path.name[:20], len(path.name), path.name))[::-1]
 

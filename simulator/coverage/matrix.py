@@ -11,6 +11,7 @@ from enum import StrEnum
 from functools import partial
 from math import inf, isfinite
 from multiprocessing import get_context
+from signal import SIG_DFL, SIGINT, signal
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -306,7 +307,11 @@ def _results(
         return
     # Fresh processes: what a forked copy of a threaded process holds is anyone's guess.
     context = get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(scenarios)), mp_context=context) as pool:
+    # Ctrl+c ends a worker at once, and silently: the first process tells it.
+    n, to_default = min(workers, len(scenarios)), (SIGINT, SIG_DFL)
+    with ProcessPoolExecutor(
+        n, mp_context=context, initializer=signal, initargs=to_default
+    ) as pool:
         yield from pool.map(run, scenarios, chunksize=_CHUNK)
 
 

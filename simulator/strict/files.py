@@ -98,13 +98,20 @@ def ending_of(path: Path, *endings: str) -> str:
 
 
 def refuse_taken(path: Path) -> None:
-    """Refuse a name that something has already; to be told before there is anything to write.
+    """Refuse a name that can't be written anew; to be told before there is anything to write.
 
     Raises:
-        BadInput: Something has it, be it a link to nothing.
+        BadInput: Something has it, be it a link to nothing; or its folder is not there, or closed.
     """
     if os.path.lexists(path):
         raise _taken(path)
+    if not path.parent.is_dir():
+        found = f"no folder {called(path.parent)}"
+    elif not os.access(path.parent, os.W_OK):
+        found = f"a folder {called(path.parent)} that can't be written in"
+    else:
+        return
+    raise BadInput(f"{called(path)}: found {found}, expected a file to write")
 
 
 @contextlib.contextmanager

@@ -126,7 +126,10 @@ BAD = {
     "unknown scenario": ("simulate nemo", 'found scenario "nemo"'),
     "no scenario": ("simulate", "found no scenario"),
     "bad scenario": ("simulate scenario.toml", "scenario.toml:"),
-    "no such folder": ("simulate pump_stop --to gone/x.csv", "gone/x.csv: found no such file"),
+    "no such folder": (
+        "simulate pump_stop --to gone/x.csv",
+        "gone/x.csv: found no folder gone, expected a file to write",
+    ),
     "feed nowhere": ("feed pump_stop", "--to"),
     "feed: no such port": ("feed pump_stop --to /dev/none", "/dev/none: found a port"),
     "feed: unknown scheme": ("feed pump_stop --to bogus://x", "bogus"),
@@ -254,7 +257,10 @@ def test_a_full_disk_is_one_line_too() -> None:
         status, first, *more = python(code, MAIN, *arguments).stdout.splitlines()
         assert int(status) != 0
         assert first.startswith("flowdebt: ")
-        assert "space" in first
+        assert first == (
+            "flowdebt: output: found no space left on device, expected a place that can be read or "
+            "written"
+        )
         assert not any("Traceback" in line for line in more)
 
 

@@ -106,6 +106,7 @@ def test_without_to_the_columns_are_told_and_nothing_is_written(
     assert lines[at + 1] == (
         "      by name; absolute: never below 33.1, idling too; steps of 0.1, 48.5 changes a second"
     )
+    assert lines[-1] == "nothing is written: --to mycar.toml drafts a rig"
     assert [path.name for path in folder.iterdir()] == ["drive.csv"]
 
 
@@ -266,7 +267,7 @@ BAD = {
     "new to nowhere": ("draft --new", "found --new without --to"),
     "no such log": ("draft none.csv", "none.csv: found no such file"),
     "other ending": ("draft drive.csv --to x.csv", "x.csv: found .csv, expected .toml"),
-    "no such folder": ("draft drive.csv --to gone/x.toml", "gone/x.toml: found no such file"),
+    "no such folder": ("draft drive.csv --to gone/x.toml", "gone/x.toml: found no folder gone"),
     "unknown rig": ("draft drive.csv --from nemo --to x.toml", 'found rig "nemo"'),
     "unknown key": ("draft drive.csv --to x.toml --set enginn=3", "enginn: found an unknown key"),
     "no value": ("draft drive.csv --to x.toml --set engine", "expected a change such as"),

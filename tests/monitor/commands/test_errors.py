@@ -78,3 +78,11 @@ def test_a_terminal_gets_wrapped_lines_and_a_file_whole_ones(
     assert max(map(len, lines)) <= 60
     assert " ".join(" ".join(lines).split()) == " ".join(line.split())
     assert all(one.startswith("      ") for one in lines[1:])
+
+
+def test_an_option_that_is_not_known_is_answered_with_the_nearest(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """And where there are few, with all of them."""
+    assert "found option --rgi, expected one such as --rig, " in told(capsys, "review", "--rgi")
+    assert told(capsys, "stop", "--pdi").endswith("found option --pdi, expected --pid\n")

@@ -55,6 +55,10 @@ def test_written_as_a_new_file(old_rig: Path, capsys: pytest.CaptureFixture[str]
     assert old_rig.read_bytes() == OLD.encode()
     assert flowdebt(["renew", str(new)]) == 0
     assert capsys.readouterr().err == f"{new}: nothing to renew, every key is of today\n"
+    same = new.with_name("same.toml")
+    assert flowdebt(["renew", str(new), "--to", str(same)]) == 0
+    assert capsys.readouterr().err.endswith(f"every key is of today\nwrote {same}\n")
+    assert same.read_bytes() == new.read_bytes()
 
 
 def test_a_shipped_rig_is_new(capfdbinary: pytest.CaptureFixture[bytes]) -> None:

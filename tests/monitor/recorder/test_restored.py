@@ -152,7 +152,7 @@ def test_what_is_no_folder_is_one_clear_line(
     arguments = f"watch {log} --rig small.toml --headless --learned missing"
     assert flowdebt(arguments.split()) == 2
     told = capsys.readouterr().err
-    assert "missing: found No such file or directory, expected a session or a folder" in told
+    assert "missing: found no such file or directory, expected a session or a folder" in told
     assert not (tmp_path / "sessions").exists()
 
 

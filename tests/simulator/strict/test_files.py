@@ -16,7 +16,7 @@ from monitor.recorder import layout
 from monitor.review.marks import IN_SESSION
 from rules.channels import Sample
 from simulator.rig import find_rig
-from simulator.strict import BadInput, open_file, replace_text
+from simulator.strict import BadInput, open_file, refuse_taken, replace_text
 from tests.kit.paths import ROOT
 from tests.kit.recordings import record
 
@@ -213,6 +213,18 @@ def test_a_text_that_cannot_be_put_in_place_leaves_the_old_one(
         replace_text(path, "a = 1\n", "a = 2\n")
     assert path.read_text(encoding="utf-8") == "a = 1\n"
     assert [one.name for one in tmp_path.iterdir()] == ["car.toml"]
+
+
+def test_a_name_that_cannot_be_written_is_refused_before_there_is_anything_to_write(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No such folder, or one that is closed (to root none is, so it is said to be)."""
+    refuse_taken(tmp_path / "new.toml")
+    with pytest.raises(BadInput, match=r"new\.toml: found no folder .*none, expected a file to"):
+        refuse_taken(tmp_path / "none" / "new.toml")
+    monkeypatch.setattr("os.access", lambda *_: False)
+    with pytest.raises(BadInput, match=r"a folder .* that can't be written in, expected a file"):
+        refuse_taken(tmp_path / "new.toml")
 
 
 def test_a_text_that_changed_meanwhile_is_not_replaced(tmp_path: Path) -> None:
