@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from monitor.commands.device_bench import device_ends
-from monitor.proof.on_device import DeviceProof
+from monitor.proof.on_device import TOO_LATE_S, DeviceProof
 from monitor.proof.store import Store
+from monitor.recorder.span import counted
 from monitor.send.serial import LineFormat
 from simulator.logfile import mapped
 from simulator.proof.outcomes import Cars
@@ -77,5 +78,10 @@ def prove_device(
         sys.stderr.write(
             f"samples were sent up to {proof.late_s:z.3f} s late, this machine being busy: times "
             "from the onset have that in them\n"
+        )
+    if proof.not_counted:
+        sys.stderr.write(
+            f"{counted(proof.not_counted, 'run')} not counted among healthy drives: a sample was "
+            f"sent over {TOO_LATE_S:zg} s late\n"
         )
     return proof.proof(about, unfinished=unfinished)

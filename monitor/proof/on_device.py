@@ -36,6 +36,8 @@ DOES_NOT_PROVE: Final = (
     "machine, and nothing of harm or of work lost. The dry limit is proven on a dyno, and the "
     "failsafe by a trip in the car."
 )
+# By so much, and a device may well act on the silence, as ours does: that speaks of this machine.
+TOO_LATE_S: Final = 0.1
 _NOTHING: Final = np.zeros((N_FINDINGS, 3), dtype=int)
 
 
@@ -78,12 +80,14 @@ class DeviceProof:
 
     Attributes:
         late_s: How late, at most, a sample was sent to it, s: this machine was busy then.
+        not_counted: Runs that are not counted among healthy drives, since one was sent too late.
     """
 
     def __init__(
         self, requirements: Requirements, cars: Cars, most_runs: int, *, tells_action: bool
     ) -> None:
         self.late_s = 0.0
+        self.not_counted = 0
         self._asked = requirements
         self._tells_action = tells_action
         rows = tuple(
@@ -135,9 +139,12 @@ class DeviceProof:
             job, played = waiting.pop(run.number)
             self._refuse_unheld(run, ear)
             self.late_s = max(self.late_s, run.late_s)
-            watched = _watched(run, played.sprayed_s)
-            keep(Job(HEALTHY, len(self._calm)), [watched])
-            self._calm.append(watched)
+            if run.late_s <= TOO_LATE_S:
+                watched = _watched(run, played.sprayed_s)
+                keep(Job(HEALTHY, len(self._calm)), [watched])
+                self._calm.append(watched)
+            else:
+                self.not_counted += 1
             outcome = outcome_of(played.number, run, tells_action=self._tells_action)
             keep(job, [outcome])
             self._proving.take(job, [outcome])

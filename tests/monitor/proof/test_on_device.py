@@ -222,6 +222,22 @@ def test_what_went_before_each_fault_is_counted(bench: Bench) -> None:
     assert false.calms[0].hours == pytest.approx(len(runs) * 0.25 / 3600.0)
 
 
+def test_a_machine_that_sends_late_is_no_fault_of_the_device(bench: Bench, clock: Clock) -> None:
+    """A device that takes the silence for a fault is right; its answer to a fault still counts."""
+    silences = iter((True,))
+
+    def startled(device: Device, time_s: float) -> None:
+        if 1.2 <= time_s < 1.3 and next(silences, False):
+            clock.wait(0.2)
+            device.says(RELEASED)
+        else:
+            Answering(0.1)(device, time_s)
+
+    proof = bench.proves(FIRST + CALM, startled)
+    assert next(silences, None) is None
+    assert (proof.calms[0].count, proof.rows[0].verdict) == (0, Verdict.PASS)
+
+
 def test_an_output_that_stays_let_go_is_told(bench: Bench) -> None:
     """A latch that nobody resets is no failure of every run behind it; what was done is kept."""
 
