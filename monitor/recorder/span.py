@@ -40,9 +40,9 @@ class Span(msgspec.Struct):
     def take(self, rows: Any) -> None:
         """Count rows, (n, ROW_WIDTH)."""
         self.readings = int(np.count_nonzero(readings_of(rows))) + (self.readings or 0)
-        times = rows[:, TIME]
+        times = rows[:, TIME].copy()  # one after the other: quicker to go through
         told = np.abs(times) < TIME_BOUND_S  # NaN too says nothing
-        times = times.copy() if told.all() else times[told]
+        times = times if told.all() else times[told]
         if not len(times):
             return
         if self.from_s is None or self.to_s is None:

@@ -169,6 +169,7 @@ class PullFinder:
         time_s, throttle_pct = columns["time_s"], columns.get("throttle_pct")
         if throttle_pct is None or self._kept is not None or not len(time_s):
             return False
+        throttle_pct, time_s = throttle_pct.copy(), time_s.copy()  # quicker to go through
         low, _ = self._bounds("throttle_pct")
         if not ((throttle_pct >= low) & (throttle_pct < FULL_PCT)).all():
             return False

@@ -17,7 +17,6 @@ from monitor.review.log import Log, Progress, open_log
 from monitor.review.pull_account import PEAKS, PullAccount, PullAccounts
 from monitor.review.spray_account import SprayAccount
 from monitor.review.traces import Thinner, Trace, drawn, joined
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.bounded_lines import FIELDS
 from monitor.sources.logs.own_clock import OwnClock
 from rules.channels import CHANNELS, DELIVERED, TANK, TIME
@@ -188,7 +187,7 @@ def review(
     in_force, thinner = log.own, Thinner()
     expected = 0 if progress is None else log.expected_rows()
     rows = 0
-    for block, judged in ahead(judging, "judging ahead"):
+    for block, judged in judging:
         if progress is not None:
             progress(log.share(rows, expected))
         rows += len(block.rows)

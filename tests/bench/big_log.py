@@ -51,8 +51,8 @@ from monitor.cli import run
 sys.exit(run(["review", *sys.argv[1:], "--rig", "brindle"]))
 """
 IN_TURN = f"""
-import monitor.commands.coverage
-monitor.commands.coverage.processors = lambda: 1
+import monitor.scheduling
+monitor.scheduling.processors = lambda: 1
 {REVIEW}
 """
 CHANNELS = """

@@ -9,12 +9,11 @@ MOST_AHEAD: Final = 4
 _Item = TypeVar("_Item")
 
 
-def ahead(items: Iterable[_Item], name: str = "reading ahead") -> Generator[_Item, None, None]:
+def ahead(items: Iterable[_Item]) -> Generator[_Item, None, None]:
     """Yield items while a thread makes the next few: reading and deciding both leave the GIL.
 
     Args:
         items: Made on that thread alone; what they raise is raised here, in its place.
-        name: Of the thread.
     """
     waiting: queue.Queue[tuple[_Item] | None] = queue.Queue(MOST_AHEAD)
     fault: list[Exception] = []
@@ -31,7 +30,7 @@ def ahead(items: Iterable[_Item], name: str = "reading ahead") -> Generator[_Ite
         finally:
             waiting.put(None)  # the end
 
-    thread = threading.Thread(target=make, name=name, daemon=True)
+    thread = threading.Thread(target=make, name="reading ahead", daemon=True)
     thread.start()
     ended = False
     try:
