@@ -85,6 +85,7 @@ def review(
     reviews: list[Review] = []
     refused: dict[str, str] = {}
     code = 0
+    gap: list[str] = []  # between what is said of one log and of the next
     drawn = any(path.suffix.lower() == PAGE for path in report)
     progress = Progress()
 
@@ -105,12 +106,15 @@ def review(
             if isinstance(result, BadInput):
                 raise result
             if isinstance(result, Tried):
-                say(map(figures.sentence, result.in_words()), result.as_json, as_json=as_json)
+                tried = map(figures.sentence, result.in_words())
+                say([*gap, *tried], result.as_json, as_json=as_json)
             else:
                 result.source = name
-                say(in_words(result, figures, room()), result.facts, as_json=as_json)
+                told = in_words(result, figures, room())
+                say([*gap, *told], result.facts, as_json=as_json)
                 if result.could_be_judged:
                     reviews.append(result)
+            gap = [""]
             acted = fail_on is not None and result.worst >= Action[fail_on.upper()]
             if acted or result.reproduced is False:
                 code = max(code, 1)
@@ -122,9 +126,9 @@ def review(
             complain(str(error))
     if trials is not None and not (as_json and len(paths) == 1):
         lines = map(figures.sentence, trials.in_words(of=len(paths)))
-        say(lines, lambda: trials.as_json(refused), as_json=as_json)
+        say([*gap, *lines], lambda: trials.as_json(refused), as_json=as_json)
     elif trials is None and len(paths) > 1:
-        ranked = [ranked_in_words(reviews, of=len(paths)), *moments_in_words(reviews, rig)]
+        ranked = [*gap, ranked_in_words(reviews, of=len(paths)), *moments_in_words(reviews, rig)]
         lines = map(figures.sentence, ranked)
         say(lines, lambda: ranked_as_json(reviews, refused, rig), as_json=as_json)
     if report and reviews:

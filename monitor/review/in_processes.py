@@ -20,7 +20,7 @@ _LOOK_S: Final = 0.5
 _Came = TypeVar("_Came")
 Read: TypeAlias = Callable[[Path, Progress | None], _Came]
 # Of CSV; with fewer, two processes take as long to start as they save on two cores, where one
-# already reads, judges and accounts on three threads: as measured.
+# reads on a second thread already: as measured.
 BYTES_WORTH_IT: Final = 100_000_000
 _PACKED: Final = 4  # times as long a byte takes in Parquet, as measured
 

@@ -42,6 +42,7 @@ class Signature:
         return self.sentences[state].format(
             x=x,
             percent=percent,
+            missing=min(percent, 100.0),
             under=100.0 - percent,
             over=percent - 100.0,
             over_zero=-percent,
@@ -177,7 +178,7 @@ SIGNATURES: Final = (
         (
             "lambda says {over_zero:z.0f} % more methanol burns than is due",
             "lambda says the methanol burns along as due ({under:z.0f} %)",
-            "lambda says {percent:z.0f} % of the methanol due is missing",
+            "lambda says {missing:z.0f} % of the methanol due is missing",
         ),
     ),
     Signature(

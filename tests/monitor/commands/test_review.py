@@ -54,7 +54,7 @@ def test_several_logs_are_told_one_by_one_and_the_worst_first(
     alone = []
     for log in ("calm.csv", "stop.csv"):
         assert flowdebt(["review", log, "--rig", "brindle"]) == 0
-        alone += capsys.readouterr().out.splitlines()
+        alone += [*capsys.readouterr().out.splitlines(), ""]
     assert flowdebt(["review", "calm.csv", "stop.csv", "--rig", "brindle"]) == 0
     said = capsys.readouterr().out.splitlines()
     assert said[: len(alone)] == alone

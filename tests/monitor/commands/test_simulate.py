@@ -287,7 +287,7 @@ BAD = {
     "unknown kind of log": ("--to x.xlsx", "x.xlsx: found .xlsx, expected .csv or .parquet"),
     "no kind of log": ("--to x", "x: found no ending, expected .csv or .parquet"),
     "unknown picture": ("--plot x.gif", "x.gif: found .gif, expected .svg or .png"),
-    "folder of a picture": ("--plot gone/x.png", "gone/x.png: found no such folder"),
+    "folder of a picture": ("--plot gone/x.png", "gone/x.png: found no folder gone, expected"),
     "folder of a log": ("--to gone/x.parquet", "gone/x.parquet: found"),
     "json and log at one place": ("--json", "--json: found no --to and no --plot"),
 }
