@@ -60,6 +60,10 @@ import sys
 from monitor.cli import run
 sys.exit(run(["channels", sys.argv[1], "--json"]))
 """
+# A user's Python keeps what it translated.
+_AS_A_USERS: Final = {
+    name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"
+}
 # ru_maxrss would carry over this process's own peak; the kernel's high-water mark does not.
 PEAK = """
 import pathlib, sys
@@ -101,7 +105,11 @@ def timed(code: str, *arguments: str) -> tuple[float, float, float, str]:
     start, cpu_s = time.perf_counter(), _children_s()
     wrapped = f"import atexit\natexit.register(lambda: exec({PEAK!r}))\n{code}"
     done = subprocess.run(
-        [sys.executable, "-c", wrapped, *arguments], capture_output=True, text=True, check=False
+        [sys.executable, "-c", wrapped, *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=_AS_A_USERS,
     )
     wall_s = time.perf_counter() - start
     peak_mb = float(done.stderr.split()[-1]) / 1024.0
