@@ -13,9 +13,9 @@ from monitor.recorder import layout
 from monitor.recorder.reader import SessionBlocks, is_session
 from monitor.review.done_then import DoneThen, ThenCounter
 from monitor.sources.align import GapFiller
-from monitor.sources.logs.ahead import ahead
 from monitor.sources.logs.open import log_blocks, rig_of_log
 from monitor.sources.logs.own_clock import OwnClock
+from monitor.sources.logs.read_ahead import read_ahead
 from rules.channels import ROW_WIDTH, TIME
 from simulator.rig import EXTRA_KINDS, RigFile, find_rig, load_rig, rig_from_text
 from simulator.strict import BadInput, called, clean, open_file
@@ -217,7 +217,7 @@ class Log:
 
     def _of_log(self) -> Iterator[Block]:
         filler = GapFiller()
-        for wide in ahead(self.reader):
+        for wide in read_ahead(self.reader):
             rows = wide if wide.shape[1] == ROW_WIDTH else np.ascontiguousarray(wide[:, :ROW_WIDTH])
             filled = rows if self.reader.ticked else filler.fill(rows)
             yield Block(filled, rows, extra=_beside(wide, filled))

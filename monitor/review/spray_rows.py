@@ -41,8 +41,8 @@ def spray_rows(
     k: Constants,
     every: Mapping[str, Floats],
     judged: Any,
-    before_s: float | None = None,
-    averaged: Sequence[str] = AVERAGED[:OF_A_REVIEW],
+    before_s: float | None,
+    averaged: Sequence[str],
 ) -> SprayRows:
     """Return what rows add, where each holds for the time since the one before.
 

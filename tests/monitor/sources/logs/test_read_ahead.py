@@ -6,11 +6,11 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from monitor.sources.logs.ahead import MOST_AHEAD, ahead
+from monitor.sources.logs.read_ahead import BLOCKS_AHEAD, read_ahead
 from monitor.sources.rows import Rows
 from tests.kit.patience import PATIENCE_S
 
-MANY = 10 * MOST_AHEAD
+MANY = 10 * BLOCKS_AHEAD
 
 
 def numbered(count: int) -> Iterator[Rows]:
@@ -26,7 +26,7 @@ def readers() -> list[str]:
 
 def test_blocks_come_in_order() -> None:
     """As many as there are, and then the thread has ended."""
-    assert [block[0] for block in ahead(numbered(MANY))] == list(range(MANY))
+    assert [block[0] for block in read_ahead(numbered(MANY))] == list(range(MANY))
     assert readers() == []
 
 
@@ -37,7 +37,7 @@ def test_a_fault_comes_behind_what_was_read_before_it() -> None:
         yield from numbered(3)
         raise OSError("torn")
 
-    blocks = ahead(broken())
+    blocks = read_ahead(broken())
     assert [next(blocks)[0] for _ in range(3)] == [0.0, 1.0, 2.0]
     with pytest.raises(OSError, match="torn"):
         next(blocks)
@@ -52,13 +52,13 @@ def test_who_stops_early_leaves_no_thread() -> None:
     def watched() -> Iterator[Rows]:
         for block in numbered(MANY):
             read.append(block)
-            if len(read) == MOST_AHEAD + 1:
+            if len(read) == BLOCKS_AHEAD + 1:
                 full.set()
             yield block
 
-    blocks = ahead(watched())
+    blocks = read_ahead(watched())
     next(blocks)
     assert full.wait(PATIENCE_S)
     blocks.close()
     assert readers() == []
-    assert len(read) <= MOST_AHEAD + 3
+    assert len(read) <= BLOCKS_AHEAD + 3
